@@ -1,0 +1,76 @@
+"""Rolling baseline: the mean FHR of the last 10 minutes with excursions left out (NICHD 2008; rounding by rule set).
+
+Where the level is: the densest stretch of the window's histogram, so that a trace full of decelerations keeps the
+level it comes back to. Baseline: the mean of the samples around that level. Samples of named excursions have been
+taken out of the window before. With less than 2 minutes of such samples it is undetermined.
+
+What excursions are measured against is the baseline as it was `lag_s` ago, held while one is open: so a deceleration's
+own first flank does not pull its reference down. While undetermined the last known baseline serves (the published
+definition looks at the preceding 10 minutes).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from detect.core.histogram import Histogram, between, to_value
+from detect.core.lanes import Bools, Floats, Ints, Lanes, lane
+from detect.core.limits import BaselineLimits
+from quietward.messages import HZ
+
+
+@dataclass
+class Baseline(Lanes):
+    """What the baseline remembers besides its histogram."""
+
+    bpm: Floats = lane(np.nan)  # NaN: undetermined
+    reference_bpm: Floats = lane(np.nan)  # what excursions are measured against
+    lagged: Floats = lane(np.nan, "lag")  # the last known baseline of each of the last seconds
+
+
+def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits) -> Floats:
+    """Return the baseline in bpm of some lanes, NaN where undetermined."""
+    counts = h.counts[1:, lanes]
+    cumulated = np.cumsum(counts, axis=0, dtype=np.int64)
+    within = limits.level_within_bpm
+    padded = np.pad(cumulated, ((within + 1, within), (0, 0)), mode="edge")
+    padded[: within + 1] = 0
+    around = padded[2 * within + 1 :] - padded[: -(2 * within + 1)]
+    level = _middle_of_maximum(around)
+    low, high = level - limits.mean_within_bpm, level + limits.mean_within_bpm
+    samples = between(np.concatenate([np.zeros_like(cumulated[:1]), cumulated]), low + 1, high + 1)
+    code_sums = np.cumsum(h.sums[1:, lanes], axis=0, dtype=np.int64)
+    total = between(np.concatenate([np.zeros_like(code_sums[:1]), code_sums]), low + 1, high + 1)
+    enough = samples >= limits.identifiable_s * HZ
+    mean = to_value(total / np.maximum(samples, 1.0), lowest_bpm)
+    return np.where(enough, mean, np.nan)
+
+
+def _middle_of_maximum(around: Ints) -> Ints:
+    """Return the middle of the run of bins that hold the maximum (a constant signal gives a flat top)."""
+    top = around.max(axis=0)
+    is_top = around == top
+    first = np.argmax(is_top, axis=0)
+    last = around.shape[0] - 1 - np.argmax(is_top[::-1], axis=0)
+    spread_out = last - first > 2 * 10  # several separate maxima: take the highest one, decelerations lie below
+    middle: Ints = np.where(spread_out, last, (first + last) // 2)
+    return middle
+
+
+def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools) -> None:
+    """Take the newly measured baseline of one second; `hold`: an excursion is open, the reference stays."""
+    known = np.where(np.isnan(measured_bpm), b.reference_bpm, measured_bpm)
+    slot = second % b.lagged.shape[0]
+    every = np.arange(len(slot))
+    old = b.lagged[slot, every]
+    b.lagged[slot, every] = np.where(hold, old, known)
+    b.bpm = measured_bpm
+    lagged = np.where(np.isnan(old), known, old)
+    b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, lagged)
+
+
+def start_anew(b: Baseline, n: int, bpm: float) -> None:
+    """An excursion of lane n has been taken out of the window, or has become a new level: forget the lagged values."""
+    if not np.isnan(bpm):
+        b.lagged[:, n] = bpm
+        b.reference_bpm[n] = bpm

@@ -1,0 +1,217 @@
+"""The order of everything, on one page: inputs in, state forward, events out.
+
+`step` takes what the input stream holds (samples, status, answers, ticks) in its order. `advance` takes one second
+of many lanes as arrays; live, replay, assessment and studies all go through it.
+"""
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from detect.core import attention, baseline, concern, conditioning, excursions, findings, histogram, ordering, tone
+from detect.core import reporting as report
+from detect.core import variability as vary
+from detect.core.excursions import DOWN, UA, UP
+from detect.core.findings import Measures
+from detect.core.lanes import Bools, Floats, Ints
+from detect.core.ordering import Second
+from detect.core.rules import Rules
+from detect.core.state import State
+from quietward.messages import HZ, UA_LOWEST, Answer, Block, DeviceStatus, Event, Input, Tick
+
+
+@dataclass
+class Look:
+    """What one second (or tick) of some lanes gave; arrays follow `lanes`."""
+
+    lanes: Ints
+    measures: list[Measures]  # one for each rule set
+    concern: Floats
+    parts: list[Floats]
+
+
+@dataclass
+class Output:
+    """events: in order. looked: lane -> the newest look that holds it, and its place in that look."""
+
+    events: list[Event] = field(default_factory=list)
+    looked: dict[int, tuple[Look, int]] = field(default_factory=dict)
+    refused: dict[tuple[str, str], int] = field(default_factory=dict)  # (bed, why) -> seconds not used
+
+    def add(self, look: Look) -> None:
+        """Remember the newest look of each lane."""
+        for place, n in enumerate(look.lanes.tolist()):
+            self.looked[n] = (look, place)
+
+
+def step(state: State, inputs: list[Input]) -> Output:
+    """Take inputs in their order; `state` is changed in place."""
+    output = Output()
+    waiting: dict[int, list[Second]] = defaultdict(list)
+    for item in inputs:
+        match item:
+            case Block():
+                state.now = max(state.now, item.at)
+                for second in ordering.place(state, item, output.refused):
+                    if second.forget:
+                        _work_through(state, waiting, output)
+                    waiting[second.lane].append(second)
+            case Tick(at=at):
+                _work_through(state, waiting, output)
+                state.now = max(state.now, at)
+                _tick(state, output)
+            case DeviceStatus():
+                _work_through(state, waiting, output)
+                state.clock.online[state.lane(item.bed)] = item.online
+            case Answer():
+                _work_through(state, waiting, output)
+                _answer(state, item, output)
+    _work_through(state, waiting, output)
+    return output
+
+
+def _work_through(state: State, waiting: dict[int, list[Second]], output: Output) -> None:
+    """Advance all waiting seconds, one of each lane at a time."""
+    while waiting:
+        lanes = sorted(waiting)
+        seconds = [waiting[n].pop(0) for n in lanes]
+        for n in [n for n in lanes if not waiting[n]]:
+            del waiting[n]
+        forgetting = [s.lane for s in seconds if s.forget]
+        if forgetting:
+            state.forget_signal(np.array(forgetting))
+        fhr = np.array([s.fhr for s in seconds], dtype=np.float64).T
+        ua = np.array([s.ua for s in seconds], dtype=np.float64).T
+        mhr = np.array([np.nan if s.mhr is None else s.mhr for s in seconds])
+        second = np.array([s.second for s in seconds])
+        state.clock.second[lanes] = second
+        output.add(advance(state, np.array(lanes), second, fhr, ua, mhr, output.events))
+
+
+def advance(
+    state: State, lanes: Ints, second: Ints, fhr_bpm: Floats, ua: Floats, mhr_bpm: Floats, events: list[Event]
+) -> Look:
+    """Take one second of some lanes.
+
+    lanes, second, mhr_bpm: shape (m,); fhr_bpm, ua: shape (4, m), NaN where there is no value. Each lane once, its
+    second the one after its last (a gap is passed as seconds of NaN). Appends to `events`.
+    """
+    rules, reading = state.rules, state.rules.reading
+    whole = len(lanes) == len(state.beds)
+    c, b, t, e, r = (
+        part if whole else part.take(lanes)
+        for part in (state.conditioning, state.baseline, state.tone, state.excursions, state.running)
+    )
+    start = second * HZ
+    # What is usable, and the histograms behind baseline and resting tone.
+    clean = conditioning.step(c, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
+    lowest = reading.signal.fhr_lowest_bpm
+    histogram.push(state.fhr, lanes, second, clean.fhr_bpm, lowest)
+    histogram.push(state.ua, lanes, second, clean.ua, UA_LOWEST)
+    tone.measure(t, state.ua, lanes, reading.tone)
+
+    # Departures and returns, sample by sample.
+    tolerance, enter = _thresholds(rules, state.variability.bpm[lanes], t.span)
+    apart = np.empty(fhr_bpm.shape, dtype=np.bool_)
+    opened, closed = [], []
+    for k in range(HZ):
+        smooth = tone.even_out(t, clean.ua[k], reading.tone)
+        fall = b.reference_bpm - clean.fhr_bpm[k]
+        height = np.stack([fall, -fall, smooth - t.rest])
+        new, over = excursions.step(e, start + k, height, tolerance, enter, rules.excursions)
+        opened += new
+        closed += over
+        apart[k] = e.open[DOWN] | e.open[UP]
+    vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
+    for parts, whole_part in ((c, state.conditioning), (t, state.tone), (e, state.excursions)):
+        if not whole:
+            whole_part.put(lanes, parts)  # type: ignore[arg-type]
+    for opening in opened:
+        if opening.row != UA:
+            vary.set_apart(state.variability, int(lanes[opening.lane]), opening.onset, int(start[opening.lane]) + HZ, True)
+    renewed = report.closed_excursions(state, lanes, second, closed, b.reference_bpm, events)
+
+    # Baseline and variability of what was not a departure.
+    measured = baseline.measure(state.fhr, lanes, lowest, reading.baseline)
+    baseline.update(b, second, measured, hold=e.open[DOWN] | e.open[UP])
+    for place in renewed:
+        baseline.start_anew(b, place, float(measured[place]))
+    ended = second % 60 == 59
+    if ended.any():
+        vary.finish_minute(state.variability, lanes[ended], second[ended], 5.0, 25.0, reading.variability)
+    findings.keep_up(r, second, b.bpm, (~np.isnan(clean.fhr_bpm)).sum(axis=0), _useful_ua(clean.ua, t.useful))
+    if not whole:
+        state.baseline.put(lanes, b)
+        state.running.put(lanes, r)
+
+    # Findings, concern, attention.
+    v, h = vary.means(state.variability, lanes), state.history.take(lanes)
+    measures = findings.measure(second, c, b, v, t, e, h, r)
+    return _look(state, lanes, second, measures, events)
+
+
+def _thresholds(rules: Rules, variability_bpm: Floats, ua_span: Floats) -> tuple[Floats, Floats]:
+    """Return tolerance and enter height of the three rows: they grow with what the signal does anyway."""
+    tolerance, enter = np.empty((2, excursions.ROWS, len(ua_span)))
+    usual = np.where(np.isnan(variability_bpm), 10.0, variability_bpm)
+    for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, np.nan_to_num(ua_span)), strict=True)):
+        tolerance[row] = np.clip(numbers.tolerance_share * scale, numbers.tolerance_least, numbers.tolerance_at_most)
+        enter[row] = np.clip(numbers.enter_share * scale, numbers.enter, numbers.enter_at_most)
+    return tolerance, enter
+
+
+def _useful_ua(ua: Floats, useful: Bools) -> Floats:
+    return np.where(useful, (~np.isnan(ua)).sum(axis=0), 0)
+
+
+def _look(state: State, lanes: Ints, second: Ints, measures: list[Measures], events: list[Event]) -> Look:
+    """Judge the measures of some lanes and let attention follow."""
+    rules = state.rules
+    parts = concern.parts(rules.concern, measures[0])
+    value = concern.total(rules.concern, parts, measures[0])
+    asked = measures[0] | {"concern": value}
+    look = Look(lanes, [m | {"concern": value} for m in measures], value, parts)
+    lost = measures[0]["signal_lost_s"] >= rules.reading.signal.lost_after_s
+    whole = len(lanes) == len(state.beds)
+    a = state.attention if whole else state.attention.take(lanes)
+    changes = attention.decide(a, second, asked, lost, rules.policy)
+    if not whole:
+        state.attention.put(lanes, a)
+    report.lost_signal(state, lanes, second, lost, events)
+    report.changed_flags(state, lanes, second, changes, asked, events)
+    return look
+
+
+def _tick(state: State, output: Output) -> None:
+    """Time has passed: beds from which nothing comes are looked at all the same."""
+    limits = state.rules.reading.signal
+    silent_s = (state.now - state.clock.at) / 1000
+    lanes = np.flatnonzero((silent_s >= limits.lost_after_s) & (state.clock.second >= 0))
+    if not len(lanes):
+        return
+    passed = silent_s[lanes].astype(np.int64)
+    at_rest = state.clock.second[lanes]
+    measures = findings.measure(
+        at_rest,
+        state.conditioning.take(lanes),
+        state.baseline.take(lanes),
+        vary.means(state.variability, lanes),
+        state.tone.take(lanes),
+        state.excursions.take(lanes),
+        state.history.take(lanes),
+        state.running.take(lanes),
+    )
+    for m in measures:
+        m["signal_lost_s"] = m["signal_lost_s"] + passed
+    output.add(_look(state, lanes, at_rest + passed, measures, output.events))
+
+
+def _answer(state: State, answer: Answer, output: Output) -> None:
+    n = state.lane_of.get(answer.bed)
+    number = answer.flag.rpartition("-f")[2]
+    if n is None or not number.isdecimal():
+        return
+    change = attention.acknowledge(state.attention, n, int(number))
+    if change is not None:
+        report.acknowledged(state, n, change, answer, output.events)

@@ -1,0 +1,191 @@
+"""Measures: every number that a rule set, the concern or the attention policy may ask for, by name.
+
+NaN means "cannot be said"; a comparison with it never holds.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from detect.core import conditioning
+from detect.core.baseline import Baseline
+from detect.core.conditioning import Conditioning
+from detect.core.decelerations import Kind
+from detect.core.excursions import DOWN, UA, Excursions
+from detect.core.history import History
+from detect.core.lanes import Floats, Ints, Lanes, index, lane
+from detect.core.tone import Tone
+from detect.core.variability import Variability
+from quietward.messages import HZ
+
+MEASURES = {
+    "baseline_bpm": "baseline; NaN while undetermined",
+    "baseline_below_100_s": "how long the baseline has been below 100 bpm",
+    "baseline_below_110_s": "how long the baseline has been below 110 bpm",
+    "baseline_above_160_s": "how long the baseline has been above 160 bpm",
+    "variability_bpm": "mean bandwidth of the last 10 minutes, excursions left out, rounded to 1 bpm",
+    "low_variability_min": "minutes in a row with variability below 5 bpm",
+    "high_variability_min": "minutes in a row with variability above 25 bpm",
+    "decelerations_30min": "decelerations that began in the last 30 minutes",
+    "deceleration_area_30min": "their area in bpm x min per 10 min of usable FHR, a running one included",
+    "severe_decelerations_30min": "those of 60 s or more that are 60 bpm deep or fall below 70 bpm",
+    "deepest_30min_bpm": "depth of the deepest",
+    "longest_30min_s": "length of the longest, a running one included",
+    "late_share_20min": "late decelerations per contraction in 20 minutes",
+    "variable_share_20min": "variable decelerations per contraction in 20 minutes",
+    "late_or_prolonged_share_20min": "late and prolonged decelerations per contraction in 20 minutes",
+    "late_or_prolonged_share_30min": "late and prolonged decelerations per contraction in 30 minutes",
+    "deceleration_share_30min": "decelerations of any kind per contraction in 30 minutes",
+    "late_or_variable_30min": "late and variable decelerations in 30 minutes",
+    "prolonged_30min": "prolonged decelerations in 30 minutes",
+    "running_s": "length of the deceleration that is going on; 0 when there is none",
+    "running_depth_bpm": "its depth so far",
+    "accelerations_30min": "accelerations that began in the last 30 minutes",
+    "contractions_per_10min": "contractions per 10 minutes, averaged over 30 minutes",
+    "contractions_busiest_20min": "the smaller of the counts in the last two 10-minute windows, or in the two before",
+    "contraction_interval_s": "mean interval from start to start in 30 minutes",
+    "contraction_duration_s": "mean duration in 30 minutes",
+    "contraction_since_s": "time since the start of the last contraction",
+    "fhr_usable_30min": "share of FHR samples that could be used in 30 minutes, 0 to 1",
+    "fhr_usable_1min": "the same for the last minute",
+    "ua_usable_30min": "share of UA samples that were there and not flat in 30 minutes, 0 to 1",
+    "near_mother_1min": "share of the last minute's FHR within 5 bpm of the mother's pulse",
+    "signal_lost_s": "how long nothing usable has come",
+    "observed_min": "minutes since the lane began",
+}
+"""Name and meaning of every measure. A rule file that asks for another is refused with this list."""
+
+BY_RULE_SET = {name for name in MEASURES if "late" in name or "variable_" in name or name.startswith("prolonged")}
+"""Measures whose value depends on a rule set's definitions."""
+
+Measures = dict[str, Floats]
+
+
+@dataclass
+class Running(Lanes):
+    """Run lengths and shares that are kept up second by second."""
+
+    below_100_s: Ints = index(0)
+    below_110_s: Ints = index(0)
+    above_160_s: Ints = index(0)
+    fhr_by_minute: Floats = lane(0.0, 30)  # usable samples
+    ua_by_minute: Floats = lane(0.0, 30)
+    minute_fhr: Floats = lane(0.0)  # of the minute that is running
+    minute_ua: Floats = lane(0.0)
+    none_since: Ints = index(-1)  # second since which no FHR sample has been used
+
+
+def keep_up(r: Running, second: Ints, baseline_bpm: Floats, fhr: Floats, ua_useful: Floats) -> None:
+    """Take one second. fhr: used samples of it; ua_useful: its UA samples where the UA is not flat."""
+    for run, holds in (
+        ("below_100_s", baseline_bpm < 100),
+        ("below_110_s", baseline_bpm < 110),
+        ("above_160_s", baseline_bpm > 160),
+    ):
+        setattr(r, run, np.where(holds, getattr(r, run) + 1, np.where(np.isnan(baseline_bpm), getattr(r, run), 0)))
+    new_minute = second % 60 == 0
+    slot = (second // 60) % 30
+    every = np.arange(len(second))
+    previous = (slot - 1) % 30
+    r.fhr_by_minute[previous, every] = np.where(new_minute, r.minute_fhr, r.fhr_by_minute[previous, every])
+    r.ua_by_minute[previous, every] = np.where(new_minute, r.minute_ua, r.ua_by_minute[previous, every])
+    r.minute_fhr = np.where(new_minute, 0.0, r.minute_fhr) + fhr
+    r.minute_ua = np.where(new_minute, 0.0, r.minute_ua) + ua_useful
+    r.none_since = np.where(fhr > 0, -1, np.where(r.none_since < 0, second, r.none_since))
+
+
+def measure(
+    second: Ints,
+    c: Conditioning,
+    b: Baseline,
+    v: Variability,
+    t: Tone,
+    e: Excursions,
+    h: History,
+    r: Running,
+) -> list[Measures]:
+    """Return the measures of these lanes at `second` (its end is now), one dictionary for each rule set."""
+    now = (second + 1) * HZ
+    seconds = np.maximum(c.seconds, 1).astype(np.float64)
+    window_s = np.minimum(seconds, 1800.0)
+    fhr_s = (r.fhr_by_minute.sum(axis=0) + r.minute_fhr) / HZ
+    ua_s = (r.ua_by_minute.sum(axis=0) + r.minute_ua) / HZ
+    in_30 = h.fall_onset > now - 1800 * HZ
+    in_20 = h.fall_onset > now - 1200 * HZ
+    length_s = (h.fall_end - h.fall_onset) / HZ
+    is_running = e.open[DOWN]
+    running_s = np.where(is_running, (now - e.onset[DOWN]) / HZ, 0.0)
+    running_depth = np.where(is_running, e.height[DOWN], 0.0)
+    area = np.where(in_30, h.fall_area, 0.0).sum(axis=0) + np.where(is_running, e.area[DOWN], 0.0)
+    severe = in_30 & (length_s >= 60) & ((h.fall_depth >= 60) | (h.fall_lowest < 70))
+    common: Measures = {
+        "baseline_bpm": b.bpm,
+        "baseline_below_100_s": r.below_100_s.astype(np.float64),
+        "baseline_below_110_s": r.below_110_s.astype(np.float64),
+        "baseline_above_160_s": r.above_160_s.astype(np.float64),
+        "variability_bpm": np.rint(v.bpm),
+        "low_variability_min": v.low_min.astype(np.float64),
+        "high_variability_min": v.high_min.astype(np.float64),
+        "decelerations_30min": (in_30 & (h.fall_depth >= 15) & (length_s >= 15)).sum(axis=0).astype(np.float64),
+        "deceleration_area_30min": area / 60 / np.maximum(fhr_s / 600, 0.2),
+        "severe_decelerations_30min": severe.sum(axis=0).astype(np.float64),
+        "deepest_30min_bpm": np.maximum(np.where(in_30, h.fall_depth, 0.0).max(axis=0), running_depth),
+        "longest_30min_s": np.maximum(np.where(in_30, length_s, 0.0).max(axis=0), running_s),
+        "running_s": running_s,
+        "running_depth_bpm": running_depth,
+        "accelerations_30min": (h.rise_onset > now - 1800 * HZ).sum(axis=0).astype(np.float64),
+        "fhr_usable_30min": np.minimum(1.0, fhr_s / window_s),
+        "fhr_usable_1min": conditioning.usable_share(c.fhr_used, c.seconds),
+        "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
+        "near_mother_1min": c.near_mother.sum(axis=0) / np.maximum(c.fhr_used.sum(axis=0), 1.0),
+        "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
+        "observed_min": seconds / 60,
+    }
+    common |= _contractions(now, e, h, t, ua_s)
+    return [common | _by_rule_set(h, h.fall_kind[s], in_20, in_30, now) for s in range(h.fall_kind.shape[0])]
+
+
+def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats) -> Measures:
+    onset, end = h.contraction_onset, h.contraction_end
+    in_30 = onset > now - 1800 * HZ
+    n = in_30.sum(axis=0)
+    is_running = e.open[UA]
+    counts = [
+        ((onset > now - (i + 1) * 600 * HZ) & (onset <= now - i * 600 * HZ)).sum(axis=0) + (is_running if i == 0 else 0)
+        for i in range(3)
+    ]
+    busiest = np.maximum(np.minimum(counts[0], counts[1]), np.minimum(counts[1], counts[2]))
+    enough = t.useful & (ua_s >= 600)
+    first = np.where(in_30, onset, 2**60).min(axis=0)
+    last = np.maximum(np.where(in_30, onset, -1).max(axis=0), np.where(is_running, e.onset[UA], -1))
+    several = n + is_running >= 2
+    span_s = np.where(several, last - first, 0) / HZ
+    interval_s = span_s / np.maximum(n + is_running - 1, 1)
+    duration_s = np.where(in_30, end - onset, 0).sum(axis=0) / HZ / np.maximum(n, 1)
+    return {
+        "contractions_per_10min": np.where(enough, (n + is_running) / np.clip(ua_s / 600, 1.0, 3.0), np.nan),
+        "contractions_busiest_20min": np.where(enough, busiest, np.nan).astype(np.float64),
+        "contraction_interval_s": np.where(several, interval_s, np.nan),
+        "contraction_duration_s": np.where(n > 0, duration_s, np.nan),
+        "contraction_since_s": np.where(last >= 0, (now - last) / HZ, np.nan),
+    }
+
+
+def _by_rule_set(h: History, kinds: Ints, in_20: Ints, in_30: Ints, now: Ints) -> Measures:
+    contractions_20 = (h.contraction_onset > now - 1200 * HZ).sum(axis=0)
+    contractions_30 = (h.contraction_onset > now - 1800 * HZ).sum(axis=0)
+    late, variable, prolonged = kinds == Kind.LATE, kinds == Kind.VARIABLE, kinds == Kind.PROLONGED
+
+    def share(chosen: Ints, contractions: Ints) -> Floats:
+        # Two contractions at least: half of one contraction is no pattern.
+        return np.where(contractions >= 2, chosen.sum(axis=0) / np.maximum(contractions, 1), np.nan)
+
+    return {
+        "late_share_20min": share(late & in_20, contractions_20),
+        "variable_share_20min": share(variable & in_20, contractions_20),
+        "late_or_prolonged_share_20min": share((late | prolonged) & in_20, contractions_20),
+        "late_or_prolonged_share_30min": share((late | prolonged) & in_30, contractions_30),
+        "deceleration_share_30min": share((kinds != Kind.NONE) & in_30, contractions_30),
+        "late_or_variable_30min": ((late | variable) & in_30).sum(axis=0).astype(np.float64),
+        "prolonged_30min": (prolonged & in_30).sum(axis=0).astype(np.float64),
+    }

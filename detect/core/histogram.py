@@ -1,0 +1,73 @@
+"""Rolling histogram of a window of samples: one sample in, one out, whatever the window's length."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.core.lanes import Floats, Ints, Lanes, lane
+from quietward.messages import HZ
+
+STEPS = 4
+"""Values are kept in quarters (of a bpm, of a UA unit): the resolution that devices store, so that sums are exact."""
+
+
+@dataclass
+class Histogram(Lanes):
+    """Window of samples and its histogram in whole units. Bin 0 counts nothing useful: it stands for 'no value'.
+
+    A sample x is kept as the code round((x - lowest) * 4) + 4; its bin is code // 4.
+    """
+
+    ring: NDArray[np.uint16] = lane(0, "ring", dtype=np.uint16)
+    counts: NDArray[np.int32] = lane(0, "bins", dtype=np.int32)
+    sums: NDArray[np.int32] = lane(0, "bins", dtype=np.int32)  # of codes
+
+
+def sizes(window_s: int, lowest: float, highest: float) -> dict[str, int]:
+    """Return the sizes for a window in seconds over values from lowest to highest."""
+    return {"ring": window_s * HZ, "bins": int(highest - lowest) + 2}
+
+
+def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float) -> None:
+    """Take one second, values of shape (4, lanes), NaN where there is none, and let the oldest go."""
+    there = ~np.isnan(values)
+    top = h.counts.shape[0] * STEPS - 1
+    codes = np.where(there, np.rint((np.where(there, values, lowest) - lowest) * STEPS) + STEPS, 0)
+    codes = np.clip(codes, 0, top).astype(np.int64)
+    rows = positions(h, second * HZ + np.arange(HZ)[:, None])
+    old = h.ring[rows, lanes].astype(np.int64)
+    h.ring[rows, lanes] = codes
+    where = np.broadcast_to(lanes, codes.shape)
+    np.add.at(h.counts, (codes // STEPS, where), 1)
+    np.subtract.at(h.counts, (old // STEPS, where), 1)
+    np.add.at(h.sums, (codes // STEPS, where), codes)
+    np.subtract.at(h.sums, (old // STEPS, where), old)
+
+
+def positions(h: Histogram, samples: Ints) -> Ints:
+    """Return the places in the ring of sample indices."""
+    return samples % h.ring.shape[0]
+
+
+def leave_out(h: Histogram, lane_number: int, first: int, end: int) -> None:
+    """Take the samples [first, end) of one lane out of the window, as far as they are still in it."""
+    rows = positions(h, np.arange(max(first, end - h.ring.shape[0]), end))
+    codes = h.ring[rows, lane_number].astype(np.int64)
+    np.subtract.at(h.counts[:, lane_number], codes // STEPS, 1)
+    np.subtract.at(h.sums[:, lane_number], codes // STEPS, codes)
+    np.add.at(h.counts[:, lane_number], np.zeros(len(codes), dtype=np.int64), 1)
+    h.ring[rows, lane_number] = 0
+
+
+def to_value(mean_code: Floats, lowest: float) -> Floats:
+    """Return the value that a (mean) code stands for."""
+    return (mean_code - STEPS) / STEPS + lowest
+
+
+def between(cumulated: NDArray[np.int64], low: Ints, high: Ints) -> Floats:
+    """Return the sum over bins low..high (both included, clipped to the useful bins) of a cumulated histogram."""
+    top = cumulated.shape[0] - 1
+    upper = np.take_along_axis(cumulated, np.clip(high, 0, top)[None], axis=0)[0]
+    lower = np.take_along_axis(cumulated, np.clip(low - 1, 0, top)[None], axis=0)[0]
+    return (upper - lower).astype(np.float64)

@@ -1,0 +1,108 @@
+"""Numbers the reading of a strip is done with, as read from `detect/rules/reading.toml`. No number is set here."""
+
+from dataclasses import dataclass
+
+from msgspec import Struct
+
+from detect.core.lanes import Floats, Ints
+
+
+class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What counts as a usable sample, and what the signal states mean."""
+
+    fhr_lowest_bpm: float
+    fhr_highest_bpm: float
+    jump_bpm: float
+    jump_within_s: float
+    suspect_for_s: float
+    ratio_within: float
+    doubtful_for_s: float
+    mother_within_bpm: float
+    mother_share: float
+    poor_below_share: float
+    lost_after_s: float
+    forget_after_s: float
+
+
+class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the baseline is found."""
+
+    window_s: int
+    level_within_bpm: int
+    mean_within_bpm: int
+    identifiable_s: float
+    lag_s: int
+
+
+class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How variability is measured."""
+
+    least_s: float
+    trim_share: float
+    mean_over_min: int
+
+
+class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
+    """How one kind of departure is found; heights in the signal's own unit."""
+
+    enter: float
+    enter_share: float
+    enter_at_most: float
+    tolerance_share: float
+    tolerance_least: float
+    tolerance_at_most: float
+    near: float
+    slack_s: float
+    leave_share: float
+    leave_at_most: float
+    settle_s: float
+    bridge_s: float
+    longest_s: float
+    min_height: float
+    min_length_s: float
+
+
+class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the resting tone of the uterus is found, and when the UA is of no use."""
+
+    window_s: int
+    rest_share: float
+    low_share: float
+    high_share: float
+    smooth_s: float
+    flat_range: float
+
+
+class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How a deceleration is related to a contraction."""
+
+    early_within_s: float
+    late_within_s: float
+
+
+class Reading(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of `reading.toml`."""
+
+    signal: SignalLimits
+    baseline: BaselineLimits
+    variability: VariabilityLimits
+    deceleration: ExcursionNumbers
+    acceleration: ExcursionNumbers
+    contraction: ExcursionNumbers
+    tone: ToneLimits
+    kind: KindLimits
+
+
+@dataclass(frozen=True)
+class ExcursionLimits:
+    """ExcursionNumbers of the three rows side by side: shape (3, 1), times in samples."""
+
+    near: Floats
+    slack: Ints
+    leave_share: Floats
+    leave_at_most: Floats
+    settle: Ints
+    bridge: Ints
+    longest: Ints
+    min_height: Floats
+    min_length: Ints

@@ -1,0 +1,147 @@
+"""From numbers to events: what is said of closed excursions, of the signal, of flags, in the trade's words."""
+
+import numpy as np
+
+from detect.core import histogram, history
+from detect.core import variability as vary
+from detect.core.attention import LEVELS, Change
+from detect.core.decelerations import Contraction, Kind, kind, nearest
+from detect.core.excursions import DOWN, UA, Excursion
+from detect.core.findings import Measures
+from detect.core.lanes import Bools, Floats, Ints
+from detect.core.state import State
+from quietward.messages import HZ, Answer, Event
+
+Detail = dict[str, float | str | None]
+
+
+def _event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
+    state.clock.event[n] += 1
+    number = int(state.clock.event[n])
+    return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail)
+
+
+def closed_excursions(
+    state: State, lanes: Ints, second: Ints, closed: list[Excursion], reference_bpm: Floats, events: list[Event]
+) -> list[int]:
+    """Name what has just closed, take it out of the baseline's window, remember it.
+
+    Returns the places (in `lanes`) whose baseline must be measured anew.
+    """
+    renewed = []
+    for x in closed:
+        n, now = int(lanes[x.lane]), int(second[x.lane])
+        if x.row == UA:
+            if x.kept:
+                _contraction(state, n, now, x, events)
+            continue
+        if x.kept:
+            histogram.leave_out(state.fhr, n, x.onset, x.end)
+            renewed.append(x.lane)
+            if x.row == DOWN:
+                _deceleration(state, n, now, x, float(reference_bpm[x.lane]), events)
+            else:
+                _acceleration(state, n, now, x, events)
+            continue
+        vary.set_apart(state.variability, n, x.onset, x.end, False)
+        if x.new_level:
+            renewed.append(x.lane)
+            sign = -1 if x.row == DOWN else 1
+            detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
+            events.append(_event(state, n, now, "baseline-change", "baseline has changed", detail))
+    return renewed
+
+
+def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
+    history.add_contraction(state.history, n, Contraction(x.onset, x.peak_at, x.end))
+    detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height": x.height}
+    events.append(_event(state, n, now, "contraction", f"contraction of {(x.end - x.onset) / HZ:.0f} s", detail))
+
+
+def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
+    if x.height < 15 or x.end - x.onset < 15 * HZ:
+        return
+    history.add_acceleration(state.history, n, x)
+    detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
+    text = f"acceleration of {x.height:.0f} bpm, {(x.end - x.onset) / HZ:.0f} s"
+    events.append(_event(state, n, now, "acceleration", text, detail))
+
+
+def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: float, events: list[Event]) -> None:
+    limits = state.rules.reading.kind
+    candidates = history.contractions_of(state.history, n, x.onset - int(limits.late_within_s * HZ))
+    e = state.excursions
+    if e.open[UA, n]:
+        candidates.append(Contraction(int(e.onset[UA, n]), int(e.peak_at[UA, n]), (now + 1) * HZ))
+    contraction = nearest(candidates, x, limits)
+    kinds = [kind(x, contraction, rules.deceleration, limits) for rules in state.rules.rule_sets]
+    if all(k == Kind.NONE for k in kinds):
+        return
+    history.add_deceleration(state.history, n, x, reference_bpm - x.height, kinds, contraction)
+    detail: Detail = {
+        "onset_s": x.onset / HZ,
+        "nadir_s": x.peak_at / HZ,
+        "end_s": x.end / HZ,
+        "depth_bpm": x.height,
+        "area_bpm_s": x.area,
+        "fall_s": (x.reached_at - x.onset) / HZ,
+        "coverage": x.coverage,
+        "contraction_onset_s": None if contraction is None else contraction.onset / HZ,
+        "contraction_peak_s": None if contraction is None else contraction.peak_at / HZ,
+    }
+    detail |= {f"kind {rules.name}": k.word for rules, k in zip(state.rules.rule_sets, kinds, strict=True)}
+    first = next(k for k in kinds if k != Kind.NONE)
+    text = f"{first.word} deceleration, {x.height:.0f} bpm deep, {(x.end - x.onset) / HZ:.0f} s"
+    events.append(_event(state, n, now, "deceleration", text, detail))
+
+
+def lost_signal(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
+    """Say when a bed's signal is lost and when it is back."""
+    before = state.clock.lost[lanes]
+    for place in np.flatnonzero(before != lost):
+        n = int(lanes[place])
+        text = "signal lost" if lost[place] else "signal is back"
+        events.append(_event(state, n, int(second[place]), "signal", text, {"lost": float(lost[place])}))
+    state.clock.lost[lanes] = lost
+
+
+def changed_flags(
+    state: State, lanes: Ints, second: Ints, changes: list[Change], measures: Measures, events: list[Event]
+) -> None:
+    """Say which flags were raised, grew, eased."""
+    for change in changes:
+        n = int(lanes[change.lane])
+        at = int(second[change.lane])
+        reason = reason_for(state, n, {name: float(values[change.lane]) for name, values in measures.items()})
+        text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
+        events.append(_event(state, n, at, f"flag-{change.what}", text, _flag(state, n, change, reason)))
+
+
+def acknowledged(state: State, n: int, change: Change, answer: Answer, events: list[Event]) -> None:
+    """Say who has answered a flag."""
+    detail = _flag(state, n, change, "") | {"by": answer.by}
+    second = int(state.clock.second[n])
+    events.append(_event(state, n, second, "flag-acknowledged", f"acknowledged by {answer.by}", detail))
+
+
+def _flag(state: State, n: int, change: Change, reason: str) -> Detail:
+    return {
+        "flag": flag_id(state.beds[n], change.flag),
+        "level": LEVELS[change.level],
+        "reason": reason,
+        "rules": state.rules.digest,
+    }
+
+
+def flag_id(bed: str, number: int) -> str:
+    """Return the name of a bed's flag."""
+    return f"{bed}-f{number}"
+
+
+def reason_for(state: State, n: int, values: dict[str, float]) -> str:
+    """Return why lane n asks for attention, worst first; empty when it does not."""
+    active = state.attention.active[:, n]
+    conditions = [c for c, is_active in zip(state.rules.policy.condition, active, strict=True) if is_active]
+    conditions.sort(key=lambda c: -c.rank)
+    return "; ".join(c.text.format_map(values) for c in conditions)
+

@@ -1,0 +1,57 @@
+"""Published rule sets: class of the last 30 minutes, with every criterion that led to it. Numbers are in the TOML."""
+
+from typing import Literal
+
+import numpy as np
+from msgspec import Struct
+
+from detect.core.decelerations import DecelerationRule
+from detect.core.findings import Measures
+from detect.core.lanes import Bools, Floats
+
+Clause = tuple[str, Literal["<", "<=", ">", ">="], float]
+
+
+class Criterion(Struct, frozen=True, forbid_unknown_fields=True):
+    """Holds when all its clauses hold. `rank`: class it leads to, 2 or 3. `text` may name measures in braces."""
+
+    rank: Literal[2, 3]
+    text: str
+    all: list[Clause]
+    source: str
+    status: str
+
+
+class RuleSet(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of one rule set's file."""
+
+    name: str
+    source: str
+    round_baseline_to_bpm: float
+    classes: tuple[str, str, str]
+    deceleration: DecelerationRule
+    criterion: list[Criterion]
+
+
+def rounded_baseline(baseline_bpm: Floats, to_bpm: float) -> Floats:
+    """Round half up, as the rule set says; 0: not at all."""
+    return np.floor(baseline_bpm / to_bpm + 0.5) * to_bpm if to_bpm else baseline_bpm
+
+
+def holding(rules: RuleSet, measures: Measures) -> list[Bools]:
+    """Return for each criterion where it holds; a measure that is NaN holds nothing."""
+    own = measures | {"baseline_bpm": rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)}
+    return [np.logical_and.reduce([compare(own[name], op, limit) for name, op, limit in c.all]) for c in rules.criterion]
+
+
+def compare(value: Floats, operator: str, limit: float) -> Bools:
+    """Compare, NaN never holds."""
+    match operator:
+        case "<":
+            return value < limit
+        case "<=":
+            return value <= limit
+        case ">":
+            return value > limit
+        case _:
+            return value >= limit

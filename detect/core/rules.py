@@ -1,0 +1,74 @@
+"""Everything that is data and not code: how to read, published rule sets, concern, attention policy."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from detect.core import histogram
+from detect.core.attention import Policy
+from detect.core.concern import Concern
+from detect.core.excursions import ROWS
+from detect.core.lanes import Floats, Ints, Sizes
+from detect.core.limits import ExcursionLimits, ExcursionNumbers, Reading
+from detect.core.rule_sets import RuleSet
+from quietward.messages import HZ, UA_HIGHEST, UA_LOWEST
+
+
+@dataclass(frozen=True)
+class Rules:
+    """One complete set. `digest` goes into every flag, so that a study knows what produced it."""
+
+    reading: Reading
+    rule_sets: tuple[RuleSet, ...]
+    concern: Concern
+    policy: Policy
+    digest: str
+
+    @property
+    def rows(self) -> tuple[ExcursionNumbers, ...]:
+        """Numbers of the three rows of the excursion machine, in its order."""
+        return self.reading.deceleration, self.reading.acceleration, self.reading.contraction
+
+    @property
+    def excursions(self) -> ExcursionLimits:
+        """The same side by side."""
+
+        def column(name: str) -> Floats:
+            return np.array([[getattr(row, name)] for row in self.rows], dtype=np.float64)
+
+        def samples(name: str) -> Ints:
+            return np.rint(column(name) * HZ).astype(np.int64)
+
+        assert len(self.rows) == ROWS
+        return ExcursionLimits(
+            near=column("near"),
+            slack=samples("slack_s"),
+            leave_share=column("leave_share"),
+            leave_at_most=column("leave_at_most"),
+            settle=samples("settle_s"),
+            bridge=samples("bridge_s"),
+            longest=samples("longest_s"),
+            min_height=column("min_height"),
+            min_length=samples("min_length_s"),
+        )
+
+    @property
+    def fhr_sizes(self) -> Sizes:
+        """Sizes of the FHR's histogram."""
+        signal = self.reading.signal
+        return histogram.sizes(self.reading.baseline.window_s, signal.fhr_lowest_bpm, signal.fhr_highest_bpm)
+
+    @property
+    def ua_sizes(self) -> Sizes:
+        """Sizes of the UA's histogram."""
+        return histogram.sizes(self.reading.tone.window_s, UA_LOWEST, UA_HIGHEST)
+
+    @property
+    def sizes(self) -> Sizes:
+        """All other sizes."""
+        return {
+            "lag": self.reading.baseline.lag_s,
+            "minutes": self.reading.variability.mean_over_min,
+            "rule_sets": len(self.rule_sets),
+            "conditions": len(self.policy.condition),
+        }

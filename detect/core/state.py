@@ -1,0 +1,123 @@
+"""State of the detector for a set of beds: everything it remembers, and nothing else."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Self
+
+import msgspec
+import numpy as np
+
+from detect.core.attention import Attention
+from detect.core.baseline import Baseline
+from detect.core.conditioning import Conditioning
+from detect.core.excursions import Excursions
+from detect.core.findings import Running
+from detect.core.histogram import Histogram
+from detect.core.history import History
+from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
+from detect.core.rules import Rules
+from detect.core.tone import Tone
+from detect.core.variability import Variability
+
+
+@dataclass
+class Clock(Lanes):
+    """Where each bed's signal stands. `second`: seconds since the epoch by the device's clock, of the newest second."""
+
+    second: Ints = index(-1)
+    seq: Ints = index(-1)
+    t: Ints = index(0)  # device time of the newest block, ms
+    at: Ints = index(0)  # arrival of the newest block, ms
+    online: Bools = switch()
+    lost: Bools = switch()
+    event: Ints = index(0)  # number of the bed's newest event
+    stage: Ints = index(1)
+
+
+class _Stored(msgspec.Struct):
+    """A checkpoint as bytes."""
+
+    digest: str
+    beds: list[str]
+    sessions: list[str]
+    now: int
+    parts: dict[str, dict[str, bytes]]
+
+
+@dataclass
+class State:
+    """Lanes by bed. `now` is the newest time seen on any input, ms."""
+
+    rules: Rules
+    beds: list[str] = field(default_factory=list)
+    sessions: list[str] = field(default_factory=list)
+    now: int = 0
+    clock: Clock = field(init=False)
+    conditioning: Conditioning = field(init=False)
+    fhr: Histogram = field(init=False)
+    ua: Histogram = field(init=False)
+    baseline: Baseline = field(init=False)
+    variability: Variability = field(init=False)
+    tone: Tone = field(init=False)
+    excursions: Excursions = field(init=False)
+    history: History = field(init=False)
+    running: Running = field(init=False)
+    attention: Attention = field(init=False)
+
+    def __post_init__(self) -> None:
+        for name, kind, sizes in self._layout():
+            setattr(self, name, kind.empty(len(self.beds), sizes))
+        self.lane_of = {bed: i for i, bed in enumerate(self.beds)}
+
+    def _layout(self) -> Iterator[tuple[str, type[Lanes], Sizes]]:
+        own = self.rules.sizes
+        yield "clock", Clock, own
+        yield "conditioning", Conditioning, own
+        yield "fhr", Histogram, self.rules.fhr_sizes
+        yield "ua", Histogram, self.rules.ua_sizes
+        yield "baseline", Baseline, own
+        yield "variability", Variability, own
+        yield "tone", Tone, own
+        yield "excursions", Excursions, own
+        yield "history", History, own
+        yield "running", Running, own
+        yield "attention", Attention, own
+
+    def lane(self, bed: str) -> int:
+        """Return the lane of a bed; a bed never seen gets a fresh one."""
+        if bed not in self.lane_of:
+            self.lane_of[bed] = len(self.beds)
+            self.beds.append(bed)
+            self.sessions.append("")
+            for name, _, _ in self._layout():
+                getattr(self, name).grow(1)
+        return self.lane_of[bed]
+
+    def forget_signal(self, lanes: Ints) -> None:
+        """Let some lanes forget their signal's past; attention and log go on."""
+        for name, _, _ in self._layout():
+            if name not in {"clock", "attention"}:
+                getattr(self, name).reset(lanes)
+
+    def to_bytes(self) -> bytes:
+        """Return a checkpoint."""
+        parts = {name: getattr(self, name).to_bytes() for name, _, _ in self._layout()}
+        return msgspec.msgpack.encode(_Stored(self.rules.digest, self.beds, self.sessions, self.now, parts))
+
+    @classmethod
+    def from_bytes(cls, stored: bytes, rules: Rules) -> Self | None:
+        """Return the state of a checkpoint; None if it was made by other rules or by another version."""
+        try:
+            found = msgspec.msgpack.decode(stored, type=_Stored)
+            if found.digest != rules.digest:
+                return None
+            state = cls(rules, found.beds, found.sessions, found.now)
+            for name, kind, sizes in state._layout():
+                setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
+        except (msgspec.DecodeError, KeyError, ValueError):
+            return None
+        return state
+
+    def every_lane(self) -> Ints:
+        """Return all lane numbers."""
+        return np.arange(len(self.beds))

@@ -1,0 +1,111 @@
+"""Every MQTT topic and every Redis key, with type and lifetime, on one page.
+
+MQTT (version 5, QoS 1)
+  quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
+  quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
+
+Redis, per shard of a ward (all keys of one shard share a hash tag, so that one atomic commit can hold them)
+  quietward:{<ward>:<n>}:input        stream, field `e`: msgpack list of Input      trimmed by age, 24 h by default
+  quietward:{<ward>:<n>}:owner        string: fencing token, grows with each take-over             for good
+  quietward:{<ward>:<n>}:position     string: id of the last input entry whose outputs are written  for good
+  quietward:{<ward>:<n>}:checkpoint   hash: position, state (bytes of the detector's arrays)       overwritten
+  quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
+  quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
+
+Redis, per ward
+  quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
+  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
+  quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
+"""
+
+from dataclasses import dataclass
+from zlib import crc32
+
+TOPIC_ROOT = "quietward/v1"
+REFUSED_KEPT = 1_000
+
+
+@dataclass(frozen=True)
+class Ward:
+    """Names of one ward's topics and keys. `shards` must be the same for every part of the ward."""
+
+    name: str
+    shards: int = 1
+
+    def samples_topic(self, bed: str) -> str:
+        """Topic a bed's device publishes its seconds on."""
+        return f"{TOPIC_ROOT}/{self.name}/{bed}/samples"
+
+    def status_topic(self, bed: str) -> str:
+        """Topic of a bed's retained status and last will."""
+        return f"{TOPIC_ROOT}/{self.name}/{bed}/status"
+
+    @property
+    def all_topics(self) -> str:
+        """Filter of everything that devices of this ward publish."""
+        return f"{TOPIC_ROOT}/{self.name}/+/+"
+
+    def shard_of(self, bed: str) -> int:
+        """Shard that holds a bed; stable over processes and versions."""
+        return crc32(bed.encode()) % self.shards
+
+    def shard(self, number: int) -> "Shard":
+        """Keys of one shard."""
+        return Shard(f"quietward:{{{self.name}:{number}}}", number)
+
+    @property
+    def all_shards(self) -> list["Shard"]:
+        """Keys of every shard."""
+        return [self.shard(n) for n in range(self.shards)]
+
+    @property
+    def parts(self) -> str:
+        """Heartbeats of the parts."""
+        return f"quietward:{{{self.name}}}:parts"
+
+    @property
+    def refusals(self) -> str:
+        """Counts of refused messages."""
+        return f"quietward:{{{self.name}}}:refusals"
+
+    @property
+    def refused(self) -> str:
+        """The newest refused messages."""
+        return f"quietward:{{{self.name}}}:refused"
+
+
+@dataclass(frozen=True)
+class Shard:
+    """Keys of one shard."""
+
+    root: str
+    number: int
+
+    @property
+    def input(self) -> str:
+        """Stream of inputs."""
+        return f"{self.root}:input"
+
+    @property
+    def owner(self) -> str:
+        """Fencing token."""
+        return f"{self.root}:owner"
+
+    @property
+    def position(self) -> str:
+        """Id of the last input entry whose outputs are written."""
+        return f"{self.root}:position"
+
+    @property
+    def checkpoint(self) -> str:
+        """Saved state and its position."""
+        return f"{self.root}:checkpoint"
+
+    @property
+    def summary(self) -> str:
+        """Live summaries."""
+        return f"{self.root}:summary"
+
+    def log(self, bed: str) -> str:
+        """Event log of one bed."""
+        return f"{self.root}:log:{bed}"

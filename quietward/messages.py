@@ -1,0 +1,191 @@
+"""What crosses a process boundary: frozen types with bounds on every field, and their encodings.
+
+Wire (MQTT, JSON):   Samples, and the status words online / offline.
+Input stream (Redis, msgpack): a list of Block, DeviceStatus, Answer and Tick, in the order the detector takes them.
+Output (Redis, JSON): Summary, one per bed and the newest only; Event, appended to the bed's log for good.
+
+Times: `t` and `at` are ms since the epoch, `t` by the device's clock and `at` by the server's. `_s` are seconds.
+"""
+
+from enum import StrEnum
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+HZ = 4
+"""Samples per second on the wire and in the core (storage rate of the open intrapartum data sets)."""
+
+FHR_LOWEST_BPM, FHR_HIGHEST_BPM = 20.0, 300.0
+UA_LOWEST, UA_HIGHEST = 0.0, 127.5
+
+Bed = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$", description="Bed, unique within its ward")]
+EpochMs = Annotated[int, Meta(ge=0, le=4_102_444_800_000, description="ms since 1970-01-01T00:00Z, up to 2100")]
+Fhr = Annotated[float, Meta(ge=FHR_LOWEST_BPM, le=FHR_HIGHEST_BPM, description="bpm")]
+Ua = Annotated[float, Meta(ge=UA_LOWEST, le=UA_HIGHEST, description="relative units")]
+Mhr = Annotated[float, Meta(ge=20.0, le=250.0, description="mother's pulse, bpm")]
+Session = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:-]{1,64}$", description="id of this monitoring")]
+Seq = Annotated[int, Meta(ge=0, le=2**53, description="number of this second within the session")]
+FhrSecond = Annotated[list[Fhr | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
+UaSecond = Annotated[list[Ua | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
+Source = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
+Who = Annotated[str, Meta(min_length=1, max_length=64)]
+
+
+class Level(StrEnum):
+    """Attention level of a bed, calm first."""
+
+    QUIET = "quiet"
+    LOOK = "look"
+    BEDSIDE = "bedside"
+    TEAM = "team"
+
+
+class Signal(StrEnum):
+    """Signal state of a bed. `unwatched` is said by whoever reads an old summary, never by the detector itself."""
+
+    GOOD = "good"
+    POOR = "poor"
+    LOST = "lost"
+    UNWATCHED = "unwatched"
+
+
+class Samples(Struct, frozen=True, forbid_unknown_fields=True):
+    """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`."""
+
+    session: Session
+    seq: Seq
+    t: EpochMs
+    hz: Literal[4]
+    fhr: FhrSecond
+    ua: UaSecond
+    mhr: Mhr | None = None
+    stage: Literal[1, 2] | None = None
+    src: Source = ""
+
+
+class Block(Struct, frozen=True, tag="samples", array_like=True):
+    """One checked second of one bed, as ingest hands it to the detector."""
+
+    bed: str
+    session: str
+    seq: int
+    t: int
+    at: int
+    fhr: list[float | None]
+    ua: list[float | None]
+    mhr: float | None = None
+    stage: int | None = None
+
+
+class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
+    """A device said it is online, or the broker said for it that it is gone."""
+
+    bed: str
+    at: int
+    online: bool
+
+
+class Answer(Struct, frozen=True, tag="answer", array_like=True):
+    """What a person did at a bed's flag."""
+
+    bed: str
+    at: int
+    kind: Literal["acknowledge"]
+    by: Who
+    flag: str
+
+
+class Tick(Struct, frozen=True, tag="tick", array_like=True):
+    """It is now `at`: lets silence and unanswered flags be seen. Written by ingest once a second."""
+
+    at: int
+
+
+Input = Block | DeviceStatus | Answer | Tick
+
+
+class Running(Struct, frozen=True):
+    """A deceleration that is still going on."""
+
+    length_s: float
+    depth_bpm: float
+
+
+class Contractions(Struct, frozen=True):
+    """Timing of the contractions, None where there are too few to say."""
+
+    per_10min: float | None
+    interval_s: float | None
+    duration_s: float | None
+    since_onset_s: float | None
+
+
+class Class(Struct, frozen=True):
+    """Class of the last 30 minutes under one published rule set, with every criterion that led to it."""
+
+    rules: str
+    rank: int
+    name: str
+    criteria: list[str]
+
+
+class Part(Struct, frozen=True):
+    """One finding's share of the concern."""
+
+    finding: str
+    points: float
+
+
+class Summary(Struct, frozen=True):
+    """The live state of one bed, as the page shows it. `looked_at` tells how old the detector's look is."""
+
+    bed: str
+    session: str
+    t: int
+    at: int
+    looked_at: int
+    signal: Signal
+    signal_reason: str
+    fhr_bpm: float | None
+    baseline_bpm: float | None
+    variability_bpm: float | None
+    running: Running | None
+    contractions: Contractions
+    concern: float | None
+    concern_parts: list[Part]
+    classes: list[Class]
+    level: Level
+    reason: str
+    level_since: int | None
+    flag: str | None
+    acknowledged_by: str | None
+
+
+class Event(Struct, frozen=True):
+    """One line of a bed's log. `id` is the same however often the same input is worked through."""
+
+    id: str
+    bed: str
+    t: int
+    kind: str
+    text: str
+    detail: dict[str, float | str | None]
+
+
+class RefusedMessage(Struct, frozen=True):
+    """A message that could not be used, kept for inspection."""
+
+    at: int
+    topic: str
+    reason: str
+    text: str
+    payload: str
+
+
+decode_samples = msgspec.json.Decoder(Samples).decode
+encode_json = msgspec.json.encode
+decode_inputs = msgspec.msgpack.Decoder(list[Input]).decode
+encode_inputs = msgspec.msgpack.encode
+decode_summary = msgspec.json.Decoder(Summary).decode
+decode_event = msgspec.json.Decoder(Event).decode

@@ -1,0 +1,6 @@
+"""The one place that holds the notice which every screen, report and command must carry."""
+
+NOTICE = (
+    "Not for diagnosis. quietward is a prototype for simulated or replayed signals. It recommends no treatment; "
+    "local policy and licensed clinicians decide."
+)
