@@ -160,6 +160,8 @@ class Summary(Struct, frozen=True):
     level_since: int | None
     flag: str | None
     acknowledged_by: str | None
+    events: int
+    """Number of the newest event in the bed's log: tells a reader when to look there again."""
 
 
 class Event(Struct, frozen=True):

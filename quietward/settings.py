@@ -15,8 +15,8 @@ from msgspec import Meta, Struct
 from quietward.errors import BadSettings
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
-TEST_ONLY = frozenset({"QUIETWARD_REQUIRE_REAL"})
-"""Environment names that belong to the tests and not to the settings."""
+NO_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_PARENT"})
+"""Environment names that belong to the tests and to the demo's parts, not to the settings."""
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
@@ -42,7 +42,7 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     from_environment = {
         name.removeprefix(ENVIRONMENT_PREFIX).lower(): value
         for name, value in environment.items()
-        if name.startswith(ENVIRONMENT_PREFIX) and name not in TEST_ONLY
+        if name.startswith(ENVIRONMENT_PREFIX) and name not in NO_SETTINGS
     }
     given = {name: value for name, value in flags.items() if value is not None}
     file = given.pop("settings", from_environment.pop("settings", None))

@@ -63,7 +63,8 @@ def step(state: State, inputs: list[Input]) -> Output:
                 _tick(state, output)
             case DeviceStatus():
                 _work_through(state, waiting, output)
-                state.clock.online[state.lane(item.bed)] = item.online
+                n = state.lane(item.bed)
+                state.clock.online[n] = item.online
             case Answer():
                 _work_through(state, waiting, output)
                 _answer(state, item, output)
@@ -165,14 +166,16 @@ def _useful_ua(ua: Floats, useful: Bools) -> Floats:
     return np.where(useful, (~np.isnan(ua)).sum(axis=0), 0)
 
 
-def _look(state: State, lanes: Ints, second: Ints, measures: list[Measures], events: list[Event]) -> Look:
-    """Judge the measures of some lanes and let attention follow."""
+def _look(
+    state: State, lanes: Ints, second: Ints, measures: list[Measures], events: list[Event], *, silent: bool = False
+) -> Look:
+    """Judge the measures of some lanes and let attention follow. silent: nothing comes from these beds."""
     rules = state.rules
     parts = concern.parts(rules.concern, measures[0])
     value = concern.total(rules.concern, parts, measures[0])
     asked = measures[0] | {"concern": value}
     look = Look(lanes, [m | {"concern": value} for m in measures], value, parts)
-    lost = measures[0]["signal_lost_s"] >= rules.reading.signal.lost_after_s
+    lost = silent | (measures[0]["signal_lost_s"] >= rules.reading.signal.no_value_after_s)
     whole = len(lanes) == len(state.beds)
     a = state.attention if whole else state.attention.take(lanes)
     changes = attention.decide(a, second, asked, lost, rules.policy)
@@ -187,7 +190,7 @@ def _tick(state: State, output: Output) -> None:
     """Time has passed: beds from which nothing comes are looked at all the same."""
     limits = state.rules.reading.signal
     silent_s = (state.now - state.clock.at) / 1000
-    lanes = np.flatnonzero((silent_s >= limits.lost_after_s) & (state.clock.second >= 0))
+    lanes = np.flatnonzero((silent_s >= limits.silent_after_s) & (state.clock.second >= 0))
     if not len(lanes):
         return
     passed = silent_s[lanes].astype(np.int64)
@@ -204,7 +207,7 @@ def _tick(state: State, output: Output) -> None:
     )
     for m in measures:
         m["signal_lost_s"] = m["signal_lost_s"] + passed
-    output.add(_look(state, lanes, at_rest + passed, measures, output.events))
+    output.add(_look(state, lanes, at_rest + passed, measures, output.events, silent=True))
 
 
 def _answer(state: State, answer: Answer, output: Output) -> None:

@@ -20,7 +20,8 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     mother_within_bpm: float
     mother_share: float
     poor_below_share: float
-    lost_after_s: float
+    silent_after_s: float
+    no_value_after_s: float
     forget_after_s: float
 
 

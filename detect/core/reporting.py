@@ -118,7 +118,8 @@ def changed_flags(
 
 
 def acknowledged(state: State, n: int, change: Change, answer: Answer, events: list[Event]) -> None:
-    """Say who has answered a flag."""
+    """Remember and say who has answered a flag."""
+    state.answered_by[state.beds[n]] = answer.by
     detail = _flag(state, n, change, "") | {"by": answer.by}
     second = int(state.clock.second[n])
     events.append(_event(state, n, second, "flag-acknowledged", f"acknowledged by {answer.by}", detail))
@@ -145,3 +146,13 @@ def reason_for(state: State, n: int, values: dict[str, float]) -> str:
     conditions.sort(key=lambda c: -c.rank)
     return "; ".join(c.text.format_map(values) for c in conditions)
 
+
+
+def go_on_counting(state: State, bed: str, newest: list[Event]) -> None:
+    """After a rebuild without a checkpoint: number events and flags on from what the bed's log already holds."""
+    n = state.lane(bed)
+    if newest:
+        state.clock.event[n] = int(newest[0].id.rpartition("-")[2])
+    flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
+    if flags:
+        state.attention.flag[n] = int(flags[0].rpartition("-f")[2])

@@ -41,6 +41,7 @@ class _Stored(msgspec.Struct):
     beds: list[str]
     sessions: list[str]
     now: int
+    answered_by: dict[str, str]
     parts: dict[str, dict[str, bytes]]
 
 
@@ -52,6 +53,7 @@ class State:
     beds: list[str] = field(default_factory=list)
     sessions: list[str] = field(default_factory=list)
     now: int = 0
+    answered_by: dict[str, str] = field(default_factory=dict)
     clock: Clock = field(init=False)
     conditioning: Conditioning = field(init=False)
     fhr: Histogram = field(init=False)
@@ -102,7 +104,7 @@ class State:
     def to_bytes(self) -> bytes:
         """Return a checkpoint."""
         parts = {name: getattr(self, name).to_bytes() for name, _, _ in self._layout()}
-        return msgspec.msgpack.encode(_Stored(self.rules.digest, self.beds, self.sessions, self.now, parts))
+        return msgspec.msgpack.encode(_Stored(self.rules.digest, self.beds, self.sessions, self.now, self.answered_by, parts))
 
     @classmethod
     def from_bytes(cls, stored: bytes, rules: Rules) -> Self | None:
@@ -111,7 +113,7 @@ class State:
             found = msgspec.msgpack.decode(stored, type=_Stored)
             if found.digest != rules.digest:
                 return None
-            state = cls(rules, found.beds, found.sessions, found.now)
+            state = cls(rules, found.beds, found.sessions, found.now, found.answered_by)
             for name, kind, sizes in state._layout():
                 setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
         except (msgspec.DecodeError, KeyError, ValueError):

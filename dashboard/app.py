@@ -1,0 +1,230 @@
+"""The page's server: Dash for shell and pages, our own WebSocket for what moves."""
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Annotated, Any
+from urllib.parse import urlsplit
+
+import msgspec
+import uvicorn
+from dash import Dash, Input, Output
+from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
+from fastapi.responses import HTMLResponse
+from msgspec import Meta, Struct
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from dashboard import pages
+from dashboard.hub import Hub
+from quietward.addresses import Ward
+from quietward.errors import Unreachable
+from quietward.messages import Bed, Who, encode_json
+from quietward.notice import NOTICE
+from quietward.running import heartbeat
+from quietward.settings import Settings
+from quietward.store import RedisError, connected
+
+log = logging.getLogger("quietward.serve")
+
+
+class AnswerForm(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the page sends when somebody acknowledges."""
+
+    bed: Bed
+    flag: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
+    by: Who
+
+
+async def serve(settings: Settings) -> None:
+    """Run the page until cancelled. Raises Unreachable if the port is taken or the store is not there."""
+    sock = bind(settings.host, settings.port)
+    try:
+        async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
+            ward = Ward(settings.ward, settings.shards)
+            hub = Hub(ward, store)
+            following = [
+                tasks.create_task(hub.run(), name="hub"),
+                tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
+            ]
+            config = uvicorn.Config(
+                create_app(hub), log_config=None, access_log=False, timeout_graceful_shutdown=1,
+                ws_per_message_deflate=False, server_header=False,
+            )  # fmt: skip
+            server = _Server(config)
+            try:
+                log.info("page on http://%s:%d", settings.host, settings.port)
+                serving = tasks.create_task(server.serve(sockets=[sock]), name="page")
+                await asyncio.shield(serving)
+            finally:
+                server.should_exit = True  # a cancelled serve() would leave the port open
+                for task in following:
+                    task.cancel()
+    finally:
+        sock.close()
+
+
+class _Server(uvicorn.Server):
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Leave signals to the part that runs us."""
+        yield
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """Return a listening socket. Raises Unreachable if that is not possible."""
+    sock = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((host, port))
+        sock.listen(128)
+    except (OSError, socket.gaierror) as error:
+        sock.close()
+        remedy = f"Choose another with --port or QUIETWARD_PORT ({error.strerror})"
+        raise Unreachable("page's address", f"{host}:{port}", remedy) from error
+    sock.setblocking(False)
+    return sock
+
+
+def create_app(hub: Hub) -> ASGIApp:
+    """Return the ASGI application."""
+    server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+
+    @server.get("/health")
+    async def health() -> dict[str, object]:
+        return {"ward": hub.ward.name, "beds": len(hub.strips), "frames": hub.frame_number}
+
+    @server.get("/log/{bed}")
+    async def log_of(bed: str) -> Response:
+        try:
+            events = await hub.log(bed)
+        except RedisError as error:
+            return Response(f"the store does not answer: {error}", 503)
+        return Response(encode_json({"notice": NOTICE, "events": events}), media_type="application/json")
+
+    @server.post("/answer")
+    async def answer(request: Request) -> Response:
+        if not _same_origin(request.headers.get("origin"), request.headers.get("host")):
+            return Response("answers are taken from this page only", 403)
+        try:
+            form = msgspec.json.decode(await request.body(), type=AnswerForm)
+        except msgspec.DecodeError as error:
+            return Response(f"not an answer: {error}", 422)
+        try:
+            await hub.answer(form.bed, form.flag, form.by)
+        except RedisError as error:
+            return Response(f"the store does not answer: {error}", 503)
+        return Response(status_code=204)
+
+    @server.websocket("/live")
+    async def live(ws: WebSocket) -> None:
+        if not _same_origin(ws.headers.get("origin"), ws.headers.get("host")):
+            await ws.close(1008)
+            return
+        await ws.accept()
+        await _send_frames(hub, ws)
+
+    dash = _dash(server)
+
+    @server.get("/{path:path}", include_in_schema=False)  # before Dash's own, which answers 200 to anything
+    async def nowhere(path: str) -> HTMLResponse:
+        return HTMLResponse(pages.not_found(path), 404)
+
+    return _Policy(_BedPages(server), _policy(dash))
+
+
+def _dash(server: FastAPI) -> Any:
+    assets = files("dashboard") / "assets"
+    if not assets.is_dir():
+        raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
+    dash: Any = Dash(
+        __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["^modules$"],
+        title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
+        add_log_handler=False, use_pages=False,
+    )  # fmt: skip
+    dash.backend.websocket_capability = False  # its own socket is not used, and must not be opened
+    dash.init_app(server)
+    dash.layout = pages.shell()
+
+    @dash.callback(Output("page", "children"), Input("url", "pathname"))  # type: ignore[untyped-decorator]
+    def page(path: str) -> Any:
+        return pages.page_for(path)
+
+    dash._setup_server()  # else the first request to a bed's page would lack our assets
+    return dash
+
+
+async def _send_frames(hub: Hub, ws: WebSocket) -> None:
+    async def listen() -> None:
+        while (await ws.receive())["type"] != "websocket.disconnect":
+            pass
+
+    gone = asyncio.create_task(listen(), name="listen")
+    try:
+        await ws.send_bytes(hub.snapshot())
+        seen = hub.frame_number
+        while not gone.done():
+            async with hub.frame_ready:
+                await hub.frame_ready.wait_for(lambda: hub.frame_number > seen or gone.done())
+                skipped, seen, frame = hub.frame_number - seen - 1, hub.frame_number, hub.frame
+            await ws.send_bytes(hub.snapshot() if skipped else frame)  # a slow browser gets the whole again
+    except (WebSocketDisconnect, RuntimeError):
+        pass  # it has gone while we were sending
+    finally:
+        gone.cancel()
+
+
+def _same_origin(origin: str | None, host: str | None) -> bool:
+    return origin is None or urlsplit(origin).netloc == host
+
+
+class _BedPages:
+    """Serves Dash's index for /bed/<bed>; everything else that Dash does not know is a real 404."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.bed_of(scope["path"]):
+            scope = dict(scope, path="/", raw_path=b"/")
+        await self.app(scope, receive, send)
+
+
+def _policy(dash: Any) -> str:
+    return "; ".join(
+        [
+            "default-src 'none'",
+            "script-src 'self' " + " ".join(dash.csp_hashes()),
+            "style-src 'self'",
+            "style-src-elem 'self' 'unsafe-inline'",  # Dash's bundles bring style elements
+            "style-src-attr 'none'",
+            "img-src 'self' data:",
+            "font-src 'self'",
+            "connect-src 'self'",
+            "base-uri 'none'",
+            "form-action 'none'",
+            "frame-ancestors 'none'",
+            "object-src 'none'",
+        ]
+    )
+
+
+class _Policy:
+    """Adds the content security policy to every answer."""
+
+    def __init__(self, app: ASGIApp, policy: str) -> None:
+        self.app, self.policy = app, policy
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers["content-security-policy"] = self.policy
+                headers["x-content-type-options"] = "nosniff"
+                headers["referrer-policy"] = "no-referrer"
+            await send(message)
+
+        await self.app(scope, receive, with_headers if scope["type"] == "http" else send)

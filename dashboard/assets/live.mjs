@@ -1,0 +1,37 @@
+// Entry: one socket for the page; views come and go as Dash changes pages.
+
+import { Feed } from "./modules/feed.mjs";
+import { WardView } from "./modules/ward_view.mjs";
+import { BedView } from "./modules/bed_view.mjs";
+import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
+
+let view = null;
+
+const feed = new Feed({
+  onFrame(head, strips) {
+    document.getElementById("ward-name").textContent = head.ward;
+    document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString();
+    document.body.classList.remove("no-server");
+    if (head.troubles.length) showTrouble(head.troubles.join("; "));
+    else hideTrouble();
+    view?.show(head, strips);
+  },
+  onLost(since) {
+    document.body.classList.add("no-server");
+    showTrouble(`No connection to the server since ${new Date(since).toLocaleTimeString()}. What is shown below is old. Trying again.`);
+  },
+});
+
+function mount() {
+  const host = document.querySelector(".live");
+  if (host === view?.host) return;
+  view?.close();
+  view = null;
+  if (!host) return;
+  view = host.dataset.bed ? new BedView(host, host.dataset.bed) : new WardView(host);
+  if (feed.head) view.show(feed.head, feed.strips);
+}
+
+new MutationObserver(mount).observe(document.documentElement, { childList: true, subtree: true });
+mount();
+feed.open();

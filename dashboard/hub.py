@@ -1,0 +1,143 @@
+"""Follows Redis for all pages together: one reader however many browsers look."""
+
+import asyncio
+import logging
+import struct
+from dataclasses import dataclass, field
+from typing import cast
+
+from dashboard.strips import KEPT_S, Strip
+from dashboard.view_model import Card, card, dead_parts, in_order
+from quietward.addresses import Shard, Ward
+from quietward.messages import Answer, Block, Event, Summary, decode_event, decode_inputs, decode_summary, encode_inputs, encode_json
+from quietward.running import Backoff, now_ms
+from quietward.store import Entry, Redis, RedisError, read_stream
+
+log = logging.getLogger("quietward.serve")
+
+FRAME_S = 1.0
+PARTS = ("ingest", "detect")
+LOG_SHOWN = 200
+HEAD_START_MS = 5_000
+"""Blocks are found by arrival; a little more than KEPT_S is read at the start."""
+
+
+@dataclass
+class Hub:
+    """Newest state of the ward, and the frames that pages get.
+
+    A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR, UA and baseline of its
+    new seconds as int16 (see Strip.part). All little-endian.
+    """
+
+    ward: Ward
+    store: Redis
+    strips: dict[str, Strip] = field(default_factory=dict)
+    summaries: dict[str, Summary] = field(default_factory=dict)
+    heartbeats: dict[str, int] = field(default_factory=dict)
+    marks: dict[str, list[Event]] = field(default_factory=dict)
+    sent: dict[str, int] = field(default_factory=dict)
+    marks_sent: dict[str, int] = field(default_factory=dict)
+    frame: bytes = b""
+    frame_number: int = 0
+    frame_ready: asyncio.Condition = field(default_factory=asyncio.Condition)
+    store_gone_since: int | None = None
+
+    async def run(self) -> None:
+        """Follow until cancelled."""
+        async with asyncio.TaskGroup() as tasks:
+            for shard in self.ward.all_shards:
+                tasks.create_task(self._follow(shard), name=f"follow shard {shard.number}")
+            tasks.create_task(self._make_frames(), name="frames")
+
+    async def _follow(self, shard: Shard) -> None:
+        """Keep the strips up to date."""
+        backoff = Backoff()
+        after = f"{now_ms() - KEPT_S * 1000 - HEAD_START_MS}-0"
+        while True:
+            try:
+                for entry_id, fields in await read_stream(self.store, shard.input, after, 500):
+                    for item in decode_inputs(fields[b"e"]):
+                        if isinstance(item, Block):
+                            self.strips.setdefault(item.bed, Strip()).add(item)
+                    after = entry_id.decode()
+                await asyncio.sleep(0)
+                backoff.worked()
+            except RedisError as error:
+                await backoff.wait(f"store: {error}")
+
+    async def _make_frames(self) -> None:
+        loop = asyncio.get_running_loop()
+        due = loop.time()
+        while True:
+            try:
+                await self._look()
+                self.store_gone_since = None
+            except RedisError as error:
+                self.store_gone_since = self.store_gone_since or now_ms()
+                log.warning("store: %s", error)
+            frame = self._frame(whole=False)
+            self.marks_sent = {bed: summary.events for bed, summary in self.summaries.items()}
+            self.sent = {bed: strip.last for bed, strip in self.strips.items()}
+            async with self.frame_ready:
+                self.frame, self.frame_number = frame, self.frame_number + 1
+                self.frame_ready.notify_all()
+            due = max(due + FRAME_S, loop.time())
+            await asyncio.sleep(due - loop.time())
+
+    async def _look(self) -> None:
+        """Read summaries, heartbeats and what is new in the logs."""
+        for shard in self.ward.all_shards:
+            found = cast("dict[bytes, bytes]", await self.store.hgetall(shard.summary))
+            for raw in found.values():
+                summary = decode_summary(raw)
+                before = self.summaries.get(summary.bed)
+                self.summaries[summary.bed] = summary
+                if before is None or before.events != summary.events:
+                    self.marks[summary.bed] = await self.log(summary.bed)
+                if (strip := self.strips.get(summary.bed)) is not None:
+                    strip.set_baseline(summary.t // 1000, summary.baseline_bpm)
+        beats = cast("dict[bytes, bytes]", await self.store.hgetall(self.ward.parts))
+        self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
+
+    async def log(self, bed: str) -> list[Event]:
+        """Return the newest lines of a bed's log, newest first."""
+        key = self.ward.shard(self.ward.shard_of(bed)).log(bed)
+        entries = cast("list[Entry]", await self.store.xrevrange(key, count=LOG_SHOWN))
+        return [decode_event(fields[b"e"]) for _, fields in entries]
+
+    def cards(self) -> list[Card]:
+        """Return all beds in the order in which they need somebody."""
+        now = now_ms()
+        return in_order([card(bed, self.summaries.get(bed), now) for bed in {*self.strips, *self.summaries}])
+
+    def snapshot(self) -> bytes:
+        """Return a frame with everything that is held."""
+        return self._frame(whole=True)
+
+    def _frame(self, *, whole: bool) -> bytes:
+        now = now_ms()
+        beds, bodies = [], []
+        for shown in self.cards():
+            strip = self.strips.get(shown.bed, Strip())
+            first, body = strip.part(-1 if whole else self.sent.get(shown.bed, -1))
+            bed: dict[str, object] = {"card": shown, "first": first, "seconds": strip.last - first + 1}
+            if whole or self.marks_sent.get(shown.bed) != shown.events:
+                bed["marks"] = [_mark(event) for event in self.marks.get(shown.bed, []) if "onset_s" in event.detail]
+            beds.append(bed)
+            bodies.append(body)
+        troubles = dead_parts(self.heartbeats, PARTS, now)
+        if self.store_gone_since is not None:
+            troubles = [f"the store has been away for {(now - self.store_gone_since) / 1000:.0f} s"]
+        head = encode_json({"now": now, "ward": self.ward.name, "troubles": troubles, "whole": whole, "beds": beds})
+        return struct.pack("<I", len(head)) + head + b"".join(bodies)
+
+    async def answer(self, bed: str, flag: str, by: str) -> None:
+        """Hand a person's acknowledgement to the detector, through the stream like any other input."""
+        item = Answer(bed, now_ms(), "acknowledge", by, flag)
+        await self.store.xadd(self.ward.shard(self.ward.shard_of(bed)).input, {"e": encode_inputs([item])})
+
+
+def _mark(event: Event) -> dict[str, object]:
+    detail = event.detail
+    return {"kind": event.kind, "from": detail["onset_s"], "to": detail.get("end_s"), "text": event.text}

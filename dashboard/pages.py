@@ -1,0 +1,53 @@
+"""The shell and the pages, as Dash components. What moves in them is drawn by `assets/`."""
+
+import re
+from html import escape
+from typing import Any
+
+from dash import dcc, html
+
+from quietward.notice import NOTICE
+
+BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})/?")
+
+
+def bed_of(path: str) -> str | None:
+    """Return the bed of a path /bed/<bed>, None for any other path."""
+    found = BED_PATH.fullmatch(path)
+    return found[1] if found else None
+
+
+def shell() -> Any:
+    """Return what is on every page: name, notice, and the place for the page."""
+    return html.Div(
+        [
+            dcc.Location(id="url", refresh="callback-nav"),
+            html.Header(
+                [
+                    dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
+                    html.P(NOTICE, className="notice"),
+                    html.Div(id="clock"),
+                ],
+                className="top",
+            ),
+            html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble"),
+            html.Div(id="spoken", role="status", className="spoken"),
+            html.Main(id="page"),
+        ]
+    )
+
+
+def page_for(path: str) -> Any:
+    """Return the page of a path."""
+    bed = bed_of(path)
+    attributes: dict[str, Any] = {"data-bed": bed} if bed else {}
+    view = "bed" if bed else "ward"
+    return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
+
+
+def not_found(path: str) -> str:
+    """Return the page for a path that is none."""
+    return (
+        "<!doctype html><html lang='en'><title>quietward: no such page</title>"
+        f"<h1>There is no page /{escape(path)}</h1><p><a href='/'>To the ward</a></p><p>{NOTICE}</p>"
+    )

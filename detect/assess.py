@@ -1,0 +1,145 @@
+"""Assessment of recordings by the live system's own core: many recordings as lanes side by side, no MQTT, no Redis."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from detect.core import concern, engine, summaries
+from detect.core.engine import Look
+from detect.core.rules import Rules
+from detect.core.state import State
+from quietward.errors import BadRules
+from quietward.messages import HZ, Event
+from quietward.recordings import Recording
+
+EVERY_S = 60
+WINDOW_S = 1800
+TOGETHER = 256
+"""Recordings of one go: enough to spread the cost of a step, few enough for the memory."""
+Row = dict[str, Any]
+
+
+@dataclass
+class _Series:
+    """What is collected of one recording while it runs."""
+
+    baseline: list[Row] = field(default_factory=list)
+    variability: list[Row] = field(default_factory=list)
+    assessments: list[Row] = field(default_factory=list)
+
+
+def assess(found: list[Recording], rules: Rules, rule_set: str, moved: Callable[[int], None] = lambda _: None) -> list[Row]:
+    """Return one object per recording, in order. moved: told how many recording-seconds are done.
+
+    Raises BadRules if there is no such rule set.
+    """
+    names = [r.name for r in rules.rule_sets]
+    if rule_set not in names:
+        raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
+    rows: list[Row] = []
+    # Recordings of similar length side by side waste no work; the answer keeps the order asked for.
+    by_length = sorted(range(len(found)), key=lambda i: found[i].seconds)
+    done: dict[int, Row] = {}
+    for first in range(0, len(by_length), TOGETHER):
+        group = by_length[first : first + TOGETHER]
+        for i, row in zip(group, _together([found[i] for i in group], rules, names.index(rule_set), moved), strict=True):
+            done[i] = row
+    rows = [done[i] for i in range(len(found))]
+    return rows
+
+
+def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None]) -> list[Row]:
+    state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
+    lengths = np.array([r.seconds for r in group])
+    longest = int(lengths.max())
+    fhr, ua = np.full((2, longest, HZ, len(group)), np.nan)
+    for i, recording in enumerate(group):
+        fhr[: lengths[i], :, i], ua[: lengths[i], :, i] = recording.by_second()
+    events: list[Event] = []
+    series = [_Series() for _ in group]
+    for second in range(longest):
+        lanes = np.flatnonzero(lengths > second)
+        at = np.full(len(lanes), second)
+        look = engine.advance(
+            state, lanes, at, fhr[second][:, lanes], ua[second][:, lanes], np.full(len(lanes), np.nan), events
+        )
+        if (second + 1) % EVERY_S == 0:
+            _collect(state, look, second + 1, chosen, series)
+        moved(len(lanes))
+    rows = []
+    for i, recording in enumerate(group):
+        own = [event for event in events if event.bed == str(i)]
+        rows.append(_object(recording, rules, chosen, own, series[i]))
+    return rows
+
+
+def _collect(state: State, look: Look, t_s: int, chosen: int, series: list[_Series]) -> None:
+    classes = summaries.classes_of(state, look)
+    ranks = concern.rank(state.rules.concern, look.concern)
+    measures = look.measures[chosen]
+    for place, n in enumerate(look.lanes.tolist()):
+        bpm, minute = float(measures["baseline_bpm"][place]), float(state.variability.minute_bpm[n])
+        series[n].baseline.append({"t_s": t_s, "bpm": None if np.isnan(bpm) else round(bpm, 2)})
+        if not np.isnan(minute):
+            series[n].variability.append({"t_s": t_s, "bpm": round(minute, 2)})
+        judged, value = classes[place][chosen], float(look.concern[place])
+        if np.isnan(value):
+            # Nothing that can be used is no reason for calm: say so, and leave the class in the middle.
+            reasons = [*judged.criteria, "too little usable FHR to say anything"]
+            series[n].assessments.append(_assessment(t_s, max(judged.rank, 2), 50.0, 2, reasons))
+            continue
+        parts = [f"{f.name}: {p[place]:.0f} points" for f, p in zip(state.rules.concern.finding, look.parts, strict=True) if p[place] >= 0.5]
+        reasons = [*judged.criteria, *parts]
+        series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[place]), reasons))
+
+
+def _assessment(t_s: int, rank: int, value: float, value_class: int, reasons: list[str]) -> Row:
+    return {
+        "t_s": t_s, "window_s": min(t_s, WINDOW_S), "rule_class": rank,
+        "concern": value, "concern_class": value_class, "reasons": reasons,
+    }  # fmt: skip
+
+
+def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series) -> Row:
+    name = rules.rule_sets[chosen].name
+    fhr_limits = rules.reading.signal
+    usable = (recording.fhr >= fhr_limits.fhr_lowest_bpm) & (recording.fhr <= fhr_limits.fhr_highest_bpm)
+    falls = []
+    for event in events:
+        if event.kind == "deceleration" and event.detail[f"kind {name}"] != "none":
+            falls.append(_picked(event, "onset_s", "nadir_s", "end_s", "depth_bpm", "area_bpm_s") | {"kind": event.detail[f"kind {name}"]})
+    return {
+        "record": recording.name,
+        "rules": name,
+        "hz": HZ,
+        "duration_s": len(recording.fhr) / HZ,
+        "signal": {"fhr_usable": round(float(usable.mean()), 4), "ua_usable": round(float((~np.isnan(recording.ua)).mean()), 4)},
+        "baseline": series.baseline,
+        "variability": series.variability,
+        "contractions": [_picked(e, "onset_s", "peak_s", "end_s") for e in events if e.kind == "contraction"],
+        "accelerations": [
+            _picked(e, "onset_s", "peak_s", "end_s", "height_bpm") for e in events if e.kind == "acceleration"
+        ],
+        "decelerations": falls,
+        "assessments": series.assessments,
+        "flags": _flags(events),
+        "note": recording.note,
+    }
+
+
+def _picked(event: Event, *names: str) -> Row:
+    return {name: event.detail[name] for name in names}
+
+
+def _flags(events: list[Event]) -> list[Row]:
+    """Return one row for every raising of a level; all of a flag ease together."""
+    rows: list[Row] = []
+    for event in events:
+        if event.kind in ("flag-raised", "flag-worsened", "flag-escalated"):
+            rows.append({"raised_s": event.t / 1000, "level": event.detail["level"], "reason": event.detail["reason"], "eased_s": None})
+        elif event.kind == "flag-eased":
+            for row in rows:
+                row["eased_s"] = row["eased_s"] or event.t / 1000
+    return rows

@@ -1,0 +1,105 @@
+"""The live summary of a bed: what the newest look says, for the page."""
+
+import math
+
+from detect.core import reporting
+from detect.core.attention import LEVELS
+from detect.core.engine import Look, Output
+from detect.core.findings import Measures
+from detect.core.rule_sets import RuleSet, holding, rounded_baseline
+from detect.core.state import State
+from quietward.messages import HZ, Class, Contractions, Part, Running, Signal, Summary
+
+
+def of(state: State, output: Output) -> list[Summary]:
+    """Return the summaries of all beds that were looked at."""
+    classes: dict[int, list[list[Class]]] = {}
+    made = []
+    for n, (look, place) in output.looked.items():
+        if id(look) not in classes:
+            classes[id(look)] = classes_of(state, look)
+        made.append(_summary(state, n, look, place, classes[id(look)][place]))
+    return made
+
+
+def classes_of(state: State, look: Look) -> list[list[Class]]:
+    """Return, for each lane of a look, its class under every rule set."""
+    found: list[list[Class]] = [[] for _ in look.lanes]
+    for rules, measures in zip(state.rules.rule_sets, look.measures, strict=True):
+        holds = holding(rules, measures)
+        for place in range(len(look.lanes)):
+            found[place].append(_class(rules, measures, [bool(h[place]) for h in holds], place))
+    return found
+
+
+def _class(rules: RuleSet, measures: Measures, holds: list[bool], place: int) -> Class:
+    led = [c for c, does in zip(rules.criterion, holds, strict=True) if does]
+    if not led and math.isnan(measures["baseline_bpm"][place]):
+        return Class(rules.name, 0, "cannot be said", ["baseline undetermined"])
+    values = {name: float(value[place]) for name, value in measures.items()}
+    values["baseline_bpm"] = float(rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)[place])
+    worst = max((c.rank for c in led), default=1)
+    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(values) for c in led])
+
+
+def _summary(state: State, n: int, look: Look, place: int, classes: list[Class]) -> Summary:
+    measures = look.measures[0]
+
+    def known(name: str) -> float | None:
+        value = float(measures[name][place])
+        return None if math.isnan(value) else round(value, 2)
+
+    signal, signal_reason = _signal(state, n, measures, place)
+    attention, clock = state.attention, state.clock
+    level = int(attention.level[n])
+    running_s, value = float(measures["running_s"][place]), float(look.concern[place])
+    parts = zip(state.rules.concern.finding, look.parts, strict=True)
+    fhr = state.conditioning.last_bpm[n]
+    is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
+    bed = state.beds[n]
+    values = {name: float(v[place]) for name, v in measures.items()}
+    return Summary(
+        bed=bed,
+        session=state.sessions[n],
+        t=int(clock.second[n]) * 1000,
+        at=int(clock.at[n]),
+        looked_at=state.now,
+        signal=signal,
+        signal_reason=signal_reason,
+        fhr_bpm=float(fhr) if is_fresh else None,
+        baseline_bpm=known("baseline_bpm"),
+        variability_bpm=known("variability_bpm"),
+        running=Running(running_s, float(measures["running_depth_bpm"][place])) if running_s >= 15 else None,
+        contractions=Contractions(
+            known("contractions_per_10min"),
+            known("contraction_interval_s"),
+            known("contraction_duration_s"),
+            known("contraction_since_s"),
+        ),
+        concern=None if math.isnan(value) else round(value, 1),
+        concern_parts=[Part(f.name, round(float(p[place]), 1)) for f, p in parts if p[place] >= 0.5],
+        classes=classes,
+        level=LEVELS[level],
+        reason=reporting.reason_for(state, n, values) if level else "",
+        level_since=int(attention.level_since[n]) * 1000 if level else None,
+        flag=reporting.flag_id(bed, int(attention.flag[n])) if level else None,
+        acknowledged_by=state.answered_by.get(bed) if attention.answered[n] else None,
+        events=int(clock.event[n]),
+    )
+
+
+def _signal(state: State, n: int, measures: Measures, place: int) -> tuple[Signal, str]:
+    limits = state.rules.reading.signal
+    lost_s = float(measures["signal_lost_s"][place])
+    silent_s = (state.now - int(state.clock.at[n])) / 1000
+    if silent_s >= limits.silent_after_s:
+        why = "its device is offline" if not state.clock.online[n] else "its device sends nothing"
+        return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
+    if lost_s >= limits.no_value_after_s:
+        return Signal.LOST, f"no FHR value for {lost_s:.0f} s"
+    if measures["near_mother_1min"][place] >= limits.mother_share:
+        return Signal.POOR, "may be the mother's pulse"
+    share = float(measures["fhr_usable_1min"][place])
+    if share < limits.poor_below_share:
+        return Signal.POOR, f"{share:.0%} of the last minute usable"
+    return Signal.GOOD, ""

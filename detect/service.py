@@ -1,0 +1,113 @@
+"""The loop of a shard's detector: read, step, commit.
+
+What comes out depends on the input stream alone. So after a kill at any point the state is rebuilt from the last
+checkpoint and the entries after it, saying nothing up to the last written position, and goes on from there.
+"""
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+
+from detect import rule_file
+from detect.core import engine, reporting, summaries
+from detect.core.rules import Rules
+from detect.core.state import State
+from detect.store import FIRST, ShardStore
+from quietward.addresses import Ward
+from quietward.running import Backoff, heartbeat
+from quietward.settings import Settings
+from quietward.store import RedisError, connected
+
+log = logging.getLogger("quietward.detect")
+
+REBUILD_MS = 45 * 60_000
+"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than any window looks back."""
+
+Watch = Callable[[str], None]
+"""Told when a point of the commit is reached; tests stop the process there."""
+
+
+def _nobody(_: str) -> None:
+    """Watch nothing."""
+
+
+async def serve(settings: Settings) -> None:
+    """Run all shards of the ward until cancelled. Raises BadRules, Unreachable, LostOwnership."""
+    rules = rule_file.load(settings.policy)
+    ward = Ward(settings.ward, settings.shards)
+    async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
+        for shard in ward.all_shards:
+            detector = Detector(ShardStore(store, shard), rules, settings.checkpoint_s)
+            tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
+        tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
+        log.info("detect of %s runs, rules %s", ward.name, rules.digest)
+
+
+class Detector:
+    """One shard's detector."""
+
+    def __init__(self, store: ShardStore, rules: Rules, checkpoint_s: float, watch: Watch = _nobody) -> None:
+        self.store, self.rules, self.checkpoint_s, self.watch = store, rules, checkpoint_s, watch
+        self.state = State(rules)
+        self.position = FIRST
+
+    async def run_for_ever(self) -> None:
+        """Take over and run; begin again from what is stored whenever the store was away."""
+        backoff = Backoff()
+        while True:
+            try:
+                await self.take_over()
+                backoff.worked()
+                await self.run()
+            except RedisError as error:
+                await backoff.wait(f"store: {error}")
+
+    async def take_over(self) -> None:
+        """Become the owner and bring the state up to what has been written."""
+        resume = await self.store.take_over()
+        state = State.from_bytes(resume.state, self.rules) if resume.state else None
+        after = resume.saved
+        if state is None:
+            oldest = max(0, int(resume.written.partition("-")[0]) - REBUILD_MS)
+            state, after = State(self.rules), f"{oldest}-0"
+        rebuilt_from, started = after, time.monotonic()
+        while after != resume.written and resume.written != FIRST:
+            entries = [e for e in await self.store.read(after, wait=False) if _key(e[0]) <= _key(resume.written)]
+            if not entries:
+                break
+            for after, inputs in entries:
+                engine.step(state, inputs)
+            await asyncio.sleep(0)
+        if rebuilt_from != resume.saved:
+            for bed in state.beds:
+                reporting.go_on_counting(state, bed, await self.store.last_events(bed))
+        self.state, self.position = state, resume.written
+        log.info(
+            "shard %d: %d beds, rebuilt from %s to %s in %.1f s",
+            self.store.shard.number, len(state.beds), rebuilt_from, resume.written, time.monotonic() - started,
+        )  # fmt: skip
+
+    async def run(self) -> None:
+        """Read, step, commit. Raises RedisError, LostOwnership."""
+        next_checkpoint = 0.0
+        while True:
+            entries = await self.store.read(self.position, wait=True)
+            if not entries:
+                continue
+            inputs = [item for _, found in entries for item in found]
+            output = engine.step(self.state, inputs)
+            position = entries[-1][0]
+            due = time.monotonic() >= next_checkpoint
+            checkpoint = self.state.to_bytes() if due else b""
+            if due:
+                next_checkpoint = time.monotonic() + self.checkpoint_s
+            self.watch("stepped")
+            await self.store.commit(position, output.events, summaries.of(self.state, output), checkpoint)
+            self.watch("committed")
+            self.position = position
+
+
+def _key(entry_id: str) -> tuple[int, int]:
+    ms, _, number = entry_id.partition("-")
+    return int(ms), int(number)

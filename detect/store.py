@@ -1,0 +1,83 @@
+"""Everything a shard's detector reads from and writes to Redis; the one atomic commit."""
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+from quietward.addresses import Shard
+from quietward.errors import LostOwnership
+from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, encode_json
+from quietward.store import Entry, Redis, read_stream
+
+COMMIT = """
+-- keys: owner, position, checkpoint, summary, then one log per bed
+-- arguments: token, position, checkpoint or '', number of summaries, {bed, summary}, {number of the log's key, event}
+if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
+local n = tonumber(ARGV[4])
+for i = 5, 4 + 2 * n, 2 do redis.call('HSET', KEYS[4], ARGV[i], ARGV[i + 1]) end
+for i = 5 + 2 * n, #ARGV, 2 do redis.call('XADD', KEYS[tonumber(ARGV[i])], '*', 'e', ARGV[i + 1]) end
+if ARGV[3] ~= '' then redis.call('HSET', KEYS[3], 'position', ARGV[2], 'state', ARGV[3]) end
+redis.call('SET', KEYS[2], ARGV[2])
+return 1
+"""
+FIRST = "0-0"
+AT_MOST = 500
+"""Entries of one read; an entry holds what ingest drained in one go."""
+
+
+@dataclass(frozen=True)
+class Resume:
+    """Where a detector goes on: state as it was at `saved`, outputs written up to `written`."""
+
+    state: bytes | None
+    saved: str
+    written: str
+
+
+class ShardStore:
+    """One shard, owned by whoever took it over last."""
+
+    def __init__(self, redis: Redis, shard: Shard) -> None:
+        self.redis, self.shard = redis, shard
+        self.token = ""
+        self._commit = redis.register_script(COMMIT)
+
+    async def take_over(self) -> Resume:
+        """Become the owner (an earlier one's commits are refused from now on) and return where to go on."""
+        self.token = str(await self.redis.incr(self.shard.owner))
+        saved = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.checkpoint))
+        written = await self.redis.get(self.shard.position)
+        return Resume(
+            saved.get(b"state"),
+            saved.get(b"position", FIRST.encode()).decode(),
+            FIRST if written is None else cast("bytes", written).decode(),
+        )
+
+    async def read(self, after: str, *, wait: bool) -> list[tuple[str, list[Input]]]:
+        """Return the next entries of the input stream."""
+        entries = await read_stream(self.redis, self.shard.input, after, AT_MOST, **({} if wait else {"block_ms": None}))
+        return [_decoded(entry) for entry in entries]
+
+    async def last_events(self, bed: str) -> list[Event]:
+        """Return a bed's newest events, newest first."""
+        entries = cast("list[Entry]", await self.redis.xrevrange(self.shard.log(bed), count=200))
+        return [decode_event(fields[b"e"]) for _, fields in entries]
+
+    async def commit(self, position: str, events: list[Event], summaries: list[Summary], checkpoint: bytes) -> None:
+        """Write outputs, position and (if not empty) checkpoint: all of it, or nothing.
+
+        Raises LostOwnership when another detector has taken over, and RedisError.
+        """
+        beds = list(dict.fromkeys(event.bed for event in events))
+        s = self.shard
+        keys = [s.owner, s.position, s.checkpoint, s.summary, *(s.log(bed) for bed in beds)]
+        arguments: list[Any] = [self.token, position, checkpoint, len(summaries)]
+        for summary in summaries:
+            arguments += [summary.bed, encode_json(summary)]
+        for event in events:
+            arguments += [5 + beds.index(event.bed), encode_json(event)]
+        if not await self._commit(keys=keys, args=arguments):
+            raise LostOwnership(f"shard {s.number}", self.token, "Another detector has taken it over; this one stops")
+
+
+def _decoded(entry: Entry) -> tuple[str, list[Input]]:
+    return entry[0].decode(), decode_inputs(entry[1][b"e"])

@@ -1,0 +1,106 @@
+"""Pure: one MQTT message to one Input, or BadMessage with the reason that is counted."""
+
+import re
+
+import msgspec
+
+from quietward.addresses import TOPIC_ROOT
+from quietward.errors import BadMessage
+from quietward.messages import HZ, Block, DeviceStatus, Samples, decode_samples
+
+LARGEST_BYTES = 4096
+TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samples|status)")
+SENML = "application/senml+json"
+REASONS = ("topic", "size", "content-type", "json", "field", "status", "senml")
+"""Every reason a message can be refused for."""
+
+
+def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | DeviceStatus:
+    """Return what a message says. at: its arrival, ms. Raises BadMessage."""
+    named = TOPIC.fullmatch(topic)
+    if named is None:
+        raise BadMessage("topic", "topic", topic, "Ward and bed are 1 to 32 of a-z, 0-9 and -; then /samples or /status")
+    bed, what = named[2], named[3]
+    if len(payload) > LARGEST_BYTES:
+        raise BadMessage("size", "payload bytes", len(payload), f"Send one second at a time, at most {LARGEST_BYTES} bytes")
+    if what == "status":
+        return _status(bed, payload, at)
+    if content_type == SENML:
+        s = _from_senml(payload)
+    elif content_type in ("", "application/json"):
+        s = _from_json(payload)
+    else:
+        raise BadMessage("content-type", "content type", content_type, f"Send application/json or {SENML}")
+    return Block(bed, s.session, s.seq, s.t, at, s.fhr, s.ua, s.mhr, s.stage)
+
+
+def _status(bed: str, payload: bytes, at: int) -> DeviceStatus:
+    if payload not in (b"online", b"offline"):
+        raise BadMessage("status", "status", payload, "Send online or offline")
+    return DeviceStatus(bed, at, payload == b"online")
+
+
+def _from_json(payload: bytes) -> Samples:
+    try:
+        return decode_samples(payload)
+    except msgspec.ValidationError as error:
+        raise _named(payload, str(error)) from error
+    except msgspec.DecodeError as error:
+        raise BadMessage("json", "payload", payload, f"Is not JSON: {error}") from error
+
+
+def _named(payload: bytes, message: str) -> BadMessage:
+    """Return the refusal with the field and the value it had."""
+    text, _, path = message.partition(" - at `$")
+    value: object = msgspec.json.decode(payload)
+    for key, place in re.findall(r"\.(\w+)|\[(\d+|\.\.\.)\]", path):
+        if key and isinstance(value, dict):
+            value = value.get(key)
+        elif place.isdecimal() and isinstance(value, list):
+            value = value[int(place)]
+    return BadMessage("field", path.strip(".`") or "message", value, text)
+
+
+class _Record(msgspec.Struct):
+    """A SenML record as far as it is used (RFC 8428)."""
+
+    bn: str = ""
+    bt: float = 0.0
+    n: str = ""
+    u: str = ""
+    v: float | None = None
+    t: float = 0.0
+
+
+_decode_senml = msgspec.json.Decoder(list[_Record]).decode
+_UNITS = {"fhr": {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}, "ua": {"": 1.0, "/": 1.0}}
+
+
+def _from_senml(payload: bytes) -> Samples:
+    """Read a pack of one second: records named `fhr` and `ua`, base name = session, absolute base time.
+
+    `beat/min` is accepted though RFC 8428 does not recommend it to new producers; so is 1/s.
+    """
+    try:
+        pack = _decode_senml(payload)
+    except msgspec.DecodeError as error:
+        raise BadMessage("senml", "payload", payload, f"Is not a SenML pack: {error}") from error
+    base_time, session = 0.0, ""
+    values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}}
+    for record in pack:
+        base_time, session = record.bt or base_time, record.bn or session
+        units = _UNITS.get(record.n)
+        if units is None:
+            raise BadMessage("senml", "n", record.n, "Name records fhr or ua")
+        if record.u not in units:
+            raise BadMessage("senml", "u", record.u, f"For {record.n} use one of {', '.join(filter(None, units))}")
+        place = round(record.t * HZ)
+        if not 0 <= place < HZ:
+            raise BadMessage("senml", "t", record.t, "Send one second at a time: t from 0 to 0.75 after the base time")
+        if record.v is not None:
+            values[record.n][place] = record.v * units[record.u]
+    columns = {name: [found.get(k) for k in range(HZ)] for name, found in values.items()}
+    if base_time < 2**28:
+        raise BadMessage("senml", "bt", base_time, "Give an absolute base time, in seconds since the epoch")
+    plain = {"session": session.strip(":/") or "senml", "seq": int(base_time), "t": int(base_time * 1000), "hz": HZ}
+    return _from_json(msgspec.json.encode(plain | columns))

@@ -1,0 +1,301 @@
+"""The command line; the only module that knows every stage. Stages are imported when their command runs."""
+
+import os
+import sys
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+from rich.table import Table
+
+from quietward.errors import BadSettings, QuietwardError
+from quietward.notice import NOTICE
+from quietward.settings import Settings, load
+
+app = typer.Typer(
+    help=f"Streaming monitor prototype for a labour ward.\n\n{NOTICE}",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+
+BedsOption = Annotated[int, typer.Option("--beds", help="How many simulated beds, 1 to 500.")]
+SpeedOption = Annotated[float, typer.Option("--speed", help="Seconds of signal per second, 0.1 to 100.")]
+SeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other labours.")]
+WardOption = Annotated[str | None, typer.Option("--ward", help="Name of the ward (QUIETWARD_WARD).")]
+BrokerOption = Annotated[str | None, typer.Option("--broker", help="mqtt://[user:password@]host:port (QUIETWARD_BROKER).")]
+StoreOption = Annotated[str | None, typer.Option("--store", help="redis://[user:password@]host:port/0 (QUIETWARD_STORE).")]
+ShardsOption = Annotated[int | None, typer.Option("--shards", help="Shards of the ward, the same for every part (QUIETWARD_SHARDS).")]
+PolicyOption = Annotated[str | None, typer.Option("--policy", help="Attention policy: a name, or a path ending in .toml (QUIETWARD_POLICY).")]
+HostOption = Annotated[str | None, typer.Option("--host", help="Address the page listens on (QUIETWARD_HOST).")]
+PortOption = Annotated[int | None, typer.Option("--port", help="Port the page listens on (QUIETWARD_PORT).")]
+SettingsOption = Annotated[str | None, typer.Option("--settings", help="TOML file with settings (QUIETWARD_SETTINGS).")]
+PathsArgument = Annotated[list[Path], typer.Argument(help="Recordings (.hea, .csv) or folders of them.")]
+
+
+def main() -> None:
+    """Run a command; an error of ours is one line and exit code 2."""
+    try:
+        app(standalone_mode=True)
+    except QuietwardError as error:
+        _fail(error)
+    except BaseExceptionGroup as group:
+        ours = _first_of_ours(group)
+        if ours is None:
+            raise
+        _fail(ours)
+
+
+def _first_of_ours(group: BaseExceptionGroup[BaseException]) -> QuietwardError | None:
+    for error in group.exceptions:
+        found = _first_of_ours(error) if isinstance(error, BaseExceptionGroup) else error
+        if isinstance(found, QuietwardError):
+            return found
+    return None
+
+
+def _fail(error: QuietwardError) -> NoReturn:
+    print(f"quietward: {error}", file=sys.stderr)
+    raise SystemExit(2)
+
+
+def _settings(**flags: object) -> Settings:
+    return load(flags, os.environ)
+
+
+def _within(name: str, value: float, lowest: float, highest: float) -> None:
+    if not lowest <= value <= highest:
+        raise BadSettings(name, value, f"Use {lowest:g} to {highest:g}")
+
+
+def _run(main: Coroutine[Any, Any, None]) -> None:
+    from quietward.running import run
+
+    run(main)
+
+
+@app.command()
+def demo(
+    beds: BedsOption = 8,
+    minutes: Annotated[float | None, typer.Option("--minutes", help="End after so many minutes.")] = None,
+    speed: SpeedOption = 1.0,
+    port: PortOption = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
+    broker: BrokerOption = None,
+    store: StoreOption = None,
+    policy: PolicyOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Run a whole ward of simulated beds on this machine, with an embedded broker and store unless others are given."""
+    from quietward import demo as tree
+
+    _within("--beds", beds, 1, 500)
+    _within("--speed", speed, 0.1, 100)
+    own = _settings(port=port, broker=broker, store=store, policy=policy, settings=settings)
+    tree.run(
+        own, beds=beds, minutes=minutes, speed=speed, browser=not no_browser, own_broker=broker is None, own_store=store is None
+    )
+
+
+@app.command()
+def simulate(
+    beds: BedsOption = 8,
+    speed: SpeedOption = 1.0,
+    seed: SeedOption = 1,
+    scenario: Annotated[list[str] | None, typer.Option("--scenario", help="Scenario, by name or .toml path; again for more.")] = None,
+    hours: Annotated[float, typer.Option("--hours", help="Length of the labours, 0.1 to 24.")] = 8.0,
+    head_start: Annotated[float, typer.Option("--head-start", help="Minutes of signal that are sent at once.")] = 0.0,
+    ward: WardOption = None,
+    broker: BrokerOption = None,
+    store: StoreOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Publish simulated beds over MQTT, as devices would."""
+    from simulator import service
+
+    _within("--beds", beds, 1, 500)
+    _within("--speed", speed, 0.1, 100)
+    _within("--hours", hours, 0.1, 24)
+    _within("--head-start", head_start, 0, hours * 60)
+    own = _settings(ward=ward, broker=broker, store=store, settings=settings)
+    strips = service.simulated(beds, scenario or [], seed, int(hours * 3600))
+    print(NOTICE, file=sys.stderr)
+    _run(service.simulate(own, strips, speed, int(head_start * 60)))
+
+
+@app.command()
+def ingest(
+    ward: WardOption = None,
+    broker: BrokerOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Take samples from MQTT, check them, and write them to Redis."""
+    from ingest import service
+
+    _run(service.serve(_settings(ward=ward, broker=broker, store=store, shards=shards, settings=settings)))
+
+
+@app.command()
+def detect(
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    policy: PolicyOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Read samples from Redis, find what is on the strips, and keep summaries, flags and logs."""
+    from detect import service
+
+    _run(service.serve(_settings(ward=ward, store=store, shards=shards, policy=policy, settings=settings)))
+
+
+@app.command()
+def serve(
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    host: HostOption = None,
+    port: PortOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Serve the page."""
+    from dashboard import app as page
+
+    print(NOTICE, file=sys.stderr)
+    _run(page.serve(_settings(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)))
+
+
+@app.command()
+def replay(
+    paths: PathsArgument,
+    bed: Annotated[str | None, typer.Option("--bed", help="Bed for a single recording; else named after it.")] = None,
+    speed: SpeedOption = 1.0,
+    ward: WardOption = None,
+    broker: BrokerOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Play recordings over MQTT, as devices would, into a running ward."""
+    from simulator import service
+
+    _within("--speed", speed, 0.1, 100)
+    own = _settings(ward=ward, broker=broker, settings=settings)
+    strips = service.recorded(service.read_all(paths), bed)
+    if not strips:
+        raise BadSettings("PATH", [str(p) for p in paths], "Holds no recording (.hea or .csv)")
+    print(NOTICE, file=sys.stderr)
+    with _progress("bed-seconds") as bar:
+        task = bar.add_task("replay", total=sum(s.seconds for s in strips))
+        _run(service.play(own, strips, speed, moved=lambda: bar.advance(task)))
+
+
+@app.command()
+def assess(
+    paths: PathsArgument,
+    rules: Annotated[str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008 or figo-2015.")] = "figo-2015",
+    json: Annotated[bool, typer.Option("--json", help="One JSON object per recording and line.")] = False,
+    policy: PolicyOption = None,
+) -> None:
+    """Read recordings with the live system's detector, without MQTT or Redis."""
+    from detect import assess as reader
+    from detect import rule_file
+    from quietward import recordings
+
+    own = _settings(policy=policy)
+    loaded = rule_file.load(own.policy)
+    found, bad = [], 0
+    for path in recordings.expand(paths):
+        try:
+            found.append(recordings.read(path))
+        except QuietwardError as error:
+            bad += 1
+            print(f"quietward: {error}", file=sys.stderr)
+    print(NOTICE, file=sys.stderr)
+    with _progress("recording-seconds") as bar:
+        task = bar.add_task("assess", total=sum(r.seconds for r in found))
+        rows = reader.assess(found, loaded, rules, lambda n: bar.advance(task, n))
+    if json:
+        from quietward.messages import encode_json
+
+        for row in rows:
+            print(encode_json(row).decode())
+    else:
+        Console().print(_assessed(rows))
+    if bad:
+        raise SystemExit(2)
+
+
+def _assessed(rows: list[dict[str, Any]]) -> Table:
+    table = Table(title="At the end of each recording", caption=NOTICE)
+    for name in ("recording", "min", "FHR usable", "baseline", "variability", "contractions", "accel.", "decel.", "class", "concern", "flags"):
+        table.add_column(name, justify="left" if name == "recording" else "right")
+    for row in rows:
+        last = row["assessments"][-1] if row["assessments"] else None
+        bpm = [b["bpm"] for b in row["baseline"] if b["bpm"] is not None]
+        minutes = [v["bpm"] for v in row["variability"][-10:]]
+        table.add_row(
+            row["record"],
+            f"{row['duration_s'] / 60:.0f}",
+            f"{row['signal']['fhr_usable']:.0%}",
+            f"{bpm[-1]:.0f}" if bpm else "–",
+            f"{sum(minutes) / len(minutes):.0f}" if minutes else "–",
+            *(str(len(row[name])) for name in ("contractions", "accelerations", "decelerations")),
+            str(last["rule_class"]) if last else "–",
+            f"{last['concern']:.0f}" if last else "–",
+            str(len(row["flags"])),
+        )
+    return table
+
+
+@app.command()
+def doctor(broker: BrokerOption = None, store: StoreOption = None, policy: PolicyOption = None, settings: SettingsOption = None) -> None:
+    """Say what is missing for quietward to run here, and how to mend it."""
+    from quietward.doctor import examine
+
+    own = _settings(broker=broker, store=store, policy=policy, settings=settings)
+    found = examine(own, _rules_of(own.policy))
+    table = Table(title="quietward doctor", show_lines=False)
+    for name in ("", "what", "seen", "to mend it"):
+        table.add_column(name)
+    for one in found:
+        table.add_row("[green]ok[/]" if one.well else "[red]![/]", one.what, one.seen, "" if one.well else one.remedy)
+    Console(width=None if sys.stdout.isatty() else 160).print(table)
+    if not all(one.well for one in found):
+        raise SystemExit(1)
+
+
+def _rules_of(policy: str) -> Callable[[], str]:
+    def say() -> str:
+        from detect import rule_file
+
+        rules = rule_file.load(policy)
+        return f"policy {rules.policy.name}, digest {rules.digest}"
+
+    return say
+
+
+@app.command("embedded-broker", hidden=True)
+def embedded_broker(port: Annotated[int, typer.Option("--port")]) -> None:
+    """Run the embedded MQTT broker on 127.0.0.1, for demo and tests."""
+    from quietward.embedded import run_broker
+
+    run_broker(port)
+
+
+@app.command("embedded-store", hidden=True)
+def embedded_store(port: Annotated[int, typer.Option("--port")]) -> None:
+    """Run the embedded store on 127.0.0.1, for demo and tests."""
+    from quietward.embedded import run_store
+
+    run_store(port)
+
+
+def _progress(unit: str) -> Progress:
+    console = Console(file=sys.stderr)
+    return Progress(
+        "{task.description}", BarColumn(), MofNCompleteColumn(), unit, TimeRemainingColumn(), console=console, disable=not console.is_terminal
+    )  # fmt: skip

@@ -1,0 +1,200 @@
+"""MQTT 5 over aiomqtt: a subscriber with manual acknowledgement and a publisher that learns what became of its messages.
+
+aiomqtt 2.5 hides both behind private attributes. All of them are touched here and nowhere else, and
+`private_attributes_missing` says when a new version has moved one.
+"""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import Any, Self
+from urllib.parse import unquote, urlsplit
+
+import aiomqtt
+from paho.mqtt.client import MQTT_ERR_SUCCESS
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from quietward.errors import Unreachable
+from quietward.settings import without_password
+
+KEEPALIVE_S = 5
+"""A dead connection is noticed within one and a half of these."""
+CONNECT_TIMEOUT_S = 5
+SESSION_KEPT_S = 24 * 3600
+RECEIVE_MAXIMUM = 1000
+IN_FLIGHT = 500
+CONTENT_TYPE = "application/json"
+
+MqttError = aiomqtt.MqttError
+Message = aiomqtt.Message
+
+
+def private_attributes_missing() -> list[str]:
+    """Return the private attributes of aiomqtt and paho that this module needs and cannot find."""
+
+    async def look() -> list[str]:
+        client = aiomqtt.Client("127.0.0.1")
+        found = {
+            "Client._client.manual_ack_set": hasattr(client, "_client") and hasattr(client._client, "manual_ack_set"),
+            "Client._client.ack": hasattr(client, "_client") and hasattr(client._client, "ack"),
+            "Client._queue.get_nowait": hasattr(client, "_queue") and hasattr(client._queue, "get_nowait"),
+            "Client._disconnected": isinstance(getattr(client, "_disconnected", None), asyncio.Future),
+        }
+        return [name for name, is_there in found.items() if not is_there]
+
+    return asyncio.run(look())
+
+
+def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
+    parts = urlsplit(url)
+    return aiomqtt.Client(
+        parts.hostname or "",
+        parts.port or 1883,
+        identifier=client_id,
+        username=unquote(parts.username) if parts.username else None,
+        password=unquote(parts.password) if parts.password else None,
+        protocol=aiomqtt.ProtocolVersion.V5,  # its default is 3.1.1
+        keepalive=KEEPALIVE_S,
+        timeout=CONNECT_TIMEOUT_S,
+        **more,
+    )
+
+
+async def _enter(client: aiomqtt.Client, url: str) -> None:
+    shown = without_password(url)
+    try:
+        await client.__aenter__()
+    except aiomqtt.MqttError as error:
+        if "ot authorized" in str(error) or "user name or password" in str(error).lower():
+            raise Unreachable("broker refuses us", shown, "Check user and password in QUIETWARD_BROKER") from error
+        remedy = f"Start it, or set QUIETWARD_BROKER (some brokers are silent on a wrong password too). It said: {error}"
+        raise Unreachable("broker is not there", shown, remedy) from error
+
+
+async def _leave(client: aiomqtt.Client, *error: Any) -> None:
+    await client.__aexit__(*error)
+    gone = client._disconnected
+    if gone.done() and not gone.cancelled():
+        gone.exception()  # has been told by what failed; unread it would be reported again
+
+
+class Subscriber:
+    """A persistent session: what was published while we were away comes when we are back.
+
+    Use as `async with`, once: a new Subscriber for every connection.
+    """
+
+    def __init__(self, url: str, client_id: str, topic: str) -> None:
+        self.url, self.topic = url, topic
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_KEPT_S
+        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        self._client = _client(url, client_id, clean_start=False, properties=properties)
+        self._paho: Any = self._client._client
+        self._paho.manual_ack_set(True)
+        self._session_present = False
+        on_connect = self._paho.on_connect
+
+        def note_session(*arguments: Any) -> None:
+            self._session_present = arguments[2].session_present
+            on_connect(*arguments)
+
+        self._paho.on_connect = note_session
+
+    async def __aenter__(self) -> Self:
+        await _enter(self._client, self.url)
+        try:
+            if not self._session_present:  # the embedded broker never answers a second subscription behind a backlog
+                await self._client.subscribe(self.topic, qos=1)
+        except BaseException:
+            await _leave(self._client, None, None, None)
+            raise
+        return self
+
+    async def __aexit__(self, *error: Any) -> None:
+        await _leave(self._client, *error)
+
+    async def next_batch(self, at_most: int = 5000) -> list[Message]:
+        """Wait for a message and return it with all that have come meanwhile. Raises MqttError when disconnected."""
+        batch = [await anext(self._client.messages)]
+        queue: asyncio.Queue[Message] = self._client._queue
+        while len(batch) < at_most:
+            try:
+                batch.append(queue.get_nowait())
+            except asyncio.QueueEmpty:
+                break
+        return batch
+
+    def acknowledge(self, batch: Sequence[Message]) -> None:
+        """Tell the broker that these messages are safe. Raises MqttError when disconnected."""
+        for message in batch:
+            if message.qos:
+                code = self._paho.ack(message.mid, message.qos)
+                if code != MQTT_ERR_SUCCESS:
+                    raise aiomqtt.MqttCodeError(code, "Could not acknowledge")
+
+
+class Publisher:
+    """Publishes with many messages in flight, and counts what the broker refused.
+
+    Use as `async with`, once. `refused`: called with the topic when the broker says no (an access rule, usually).
+    """
+
+    def __init__(self, url: str, client_id: str, will_topic: str, refused: Callable[[str], None]) -> None:
+        self.url = url
+        will = aiomqtt.Will(will_topic, b"offline", qos=1, retain=True)
+        self._client = _client(url, client_id, clean_start=True, will=will, max_inflight_messages=IN_FLIGHT)
+        self._paho: Any = self._client._client
+        self._room = asyncio.Semaphore(IN_FLIGHT)
+        self._topics: dict[int, str] = {}
+        self._refused = refused
+        self._properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        self._properties.ContentType = CONTENT_TYPE
+        on_publish = self._paho.on_publish
+
+        def note_answer(client: Any, data: Any, mid: int, code: ReasonCode, properties: Any) -> None:
+            topic = self._topics.pop(mid, None)
+            if topic is not None:
+                self._room.release()
+                if code.is_failure:
+                    self._refused(topic)
+            on_publish(client, data, mid, code, properties)
+
+        self._paho.on_publish = note_answer
+
+    async def __aenter__(self) -> Self:
+        await _enter(self._client, self.url)
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await _leave(self._client, kind, error, trace)
+
+    @property
+    def connected(self) -> bool:
+        """False once the connection is lost."""
+        return not self._client._disconnected.done()
+
+    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        """Send at QoS 1 without waiting for the answer. Raises MqttError when disconnected."""
+        try:
+            await asyncio.wait_for(self._room.acquire(), CONNECT_TIMEOUT_S)
+        except TimeoutError as error:
+            raise aiomqtt.MqttError("The broker has stopped answering") from error
+        if not self.connected:
+            raise aiomqtt.MqttError("Disconnected")
+        info = self._paho.publish(topic, payload, qos=1, retain=retain, properties=self._properties)
+        if info.rc != MQTT_ERR_SUCCESS:
+            self._room.release()
+            raise aiomqtt.MqttCodeError(info.rc, "Could not publish")
+        self._topics[info.mid] = topic
+
+    async def settle(self, within_s: float = 2.0) -> int:
+        """Wait until the broker has answered for everything; return how many answers are still missing."""
+        end = asyncio.get_running_loop().time() + within_s
+        while self._topics and self.connected and asyncio.get_running_loop().time() < end:
+            await asyncio.sleep(0.01)
+        return len(self._topics)

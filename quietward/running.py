@@ -1,0 +1,102 @@
+"""What every long-running part does alike: stop on a signal, try again with growing delays, show that it is alive."""
+
+import asyncio
+import logging
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Awaitable, Callable, Coroutine
+from typing import Any
+
+from quietward.store import Redis, RedisError
+
+log = logging.getLogger("quietward")
+
+FIRST_DELAY_S, LONGEST_DELAY_S = 0.2, 5.0
+HEARTBEAT_S = 1.0
+
+
+def now_ms() -> int:
+    """Return the server's time in ms since the epoch."""
+    return time.time_ns() // 1_000_000
+
+
+def run(main: Coroutine[Any, Any, None]) -> None:
+    """Run a part until it ends or is told to stop by SIGINT or SIGTERM."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stderr)
+    die_with_parent()
+    factory = None
+    if sys.platform != "win32":
+        import uvloop
+
+        factory = uvloop.new_event_loop
+    with asyncio.Runner(loop_factory=factory) as runner:
+        runner.run(_until_told(main))
+
+
+async def _until_told(main: Coroutine[Any, Any, None]) -> None:
+    task = asyncio.create_task(main, name="main")
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+    try:
+        await task
+    except asyncio.CancelledError:
+        log.info("stopped")
+
+
+def die_with_parent() -> None:
+    """End this process when the demo that started it has died, however it died.
+
+    The demo hands over the reading end of a pipe (QUIETWARD_PARENT is its number); nobody ever writes to it, so
+    that reading returns only when the demo's end is closed.
+    """
+    number = os.environ.pop("QUIETWARD_PARENT", None)
+    if number is None:
+        return
+
+    def wait(pipe: int) -> None:
+        os.read(pipe, 1)
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(3)  # for a clean end; then for any end
+        os._exit(1)
+
+    threading.Thread(target=wait, args=(int(number),), daemon=True, name="parent watch").start()
+
+
+class Backoff:
+    """Growing delays between tries; `worked()` starts again from the shortest."""
+
+    def __init__(self) -> None:
+        self.delay_s = FIRST_DELAY_S
+
+    def worked(self) -> None:
+        """Remember that things work again."""
+        self.delay_s = FIRST_DELAY_S
+
+    async def wait(self, why: object) -> None:
+        """Say why, and wait."""
+        log.warning("%s; next try in %.1f s", why, self.delay_s)
+        await asyncio.sleep(self.delay_s)
+        self.delay_s = min(LONGEST_DELAY_S, self.delay_s * 2)
+
+
+async def until_stored(write: Callable[[], Awaitable[None]]) -> None:
+    """Call `write` until the store has taken it."""
+    backoff = Backoff()
+    while True:
+        try:
+            return await write()
+        except RedisError as error:
+            await backoff.wait(f"store: {error}")
+
+
+async def heartbeat(store: Redis, key: str, part: str) -> None:
+    """Write this part's heartbeat once a second, as long as it runs."""
+    while True:
+        try:
+            await store.hset(key, part, str(now_ms()))
+        except RedisError as error:
+            log.warning("heartbeat of %s: %s", part, error)
+        await asyncio.sleep(HEARTBEAT_S)

@@ -1,0 +1,1 @@
+"""Simulator: invented labours and real recordings, as devices that publish over MQTT."""

@@ -1,0 +1,161 @@
+"""Pure: FHR and UA, and the truth about them, from a scenario and a seed.
+
+Shares no code and no threshold with the detector. FHR is a baseline that drifts, noise in the band that variability
+has, accelerations, and decelerations tied to contractions; UA is a resting tone with bells on it.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import butter, lfilter
+
+from quietward.messages import HZ
+from simulator.scenario import Fall, Phase, Scenario
+
+Signal = NDArray[np.float64]
+
+RESTING_TONE = 10.0
+RANGE_PER_SD = 3.7
+"""Peak to trough within a minute of this noise, in standard deviations (measured)."""
+
+
+@dataclass(frozen=True)
+class Truth:
+    """One thing that really happened; seconds from the start of the labour."""
+
+    what: str
+    onset_s: float
+    extreme_s: float
+    end_s: float
+    size: float
+
+
+@dataclass
+class Labour:
+    """fhr: bpm; ua: relative units; both of shape (n,), 4 Hz, NaN where the sensor gave nothing."""
+
+    fhr: Signal
+    ua: Signal
+    truth: list[Truth] = field(default_factory=list)
+
+
+def simulate(scenario: Scenario, seed: int, seconds: int) -> Labour:
+    """Return the first `seconds` of a labour; the same seed gives the same labour."""
+    rng = np.random.default_rng([seed, *scenario.name.encode()])
+    n = seconds * HZ
+    t = np.arange(n) / HZ
+    course = {
+        name: np.interp(t, [p.from_min * 60 for p in scenario.phase], [getattr(p, name) for p in scenario.phase])
+        for name in ("baseline_bpm", "variability_bpm", "contraction_interval_s", "contraction_duration_s",
+                     "contraction_height", "accelerations_per_h", "fhr_loss_share")
+    }  # fmt: skip
+    labour = Labour(_heart(rng, course), RESTING_TONE + _noise(rng, n, 0.01, 0.3) * 0.8)
+    _contract(rng, labour, scenario, course, seconds)
+    _accelerate(rng, labour, course, seconds)
+    labour.fhr = np.clip(np.round(labour.fhr * 4) / 4, 50, 220)
+    labour.fhr[_lost(rng, course["fhr_loss_share"])] = np.nan
+    labour.ua = np.clip(np.round(labour.ua * 2) / 2, 0, 127)
+    labour.truth.sort(key=lambda event: event.onset_s)
+    return labour
+
+
+def _noise(rng: np.random.Generator, n: int, low_hz: float, high_hz: float) -> Signal:
+    b, a = butter(1, [low_hz, high_hz], btype="band", fs=HZ)
+    lead_in = 600 * HZ
+    noise: Signal = lfilter(b, a, rng.standard_normal(n + lead_in))[lead_in:]
+    return noise / max(float(noise.std()), 1e-9)
+
+
+def _heart(rng: np.random.Generator, course: dict[str, Signal]) -> Signal:
+    n = len(course["baseline_bpm"])
+    beat = _noise(rng, n, 0.03, 0.16) * course["variability_bpm"] / RANGE_PER_SD
+    drift = _noise(rng, n, 0.0005, 0.002) * 1.5
+    return course["baseline_bpm"] + drift + beat
+
+
+def _contract(
+    rng: np.random.Generator, labour: Labour, scenario: Scenario, course: dict[str, Signal], seconds: int
+) -> None:
+    at = float(rng.uniform(20, 120))
+    while at < seconds - 1:
+        i = int(at * HZ)
+        duration = float(course["contraction_duration_s"][i] * rng.uniform(0.85, 1.15))
+        height = float(course["contraction_height"][i] * rng.uniform(0.8, 1.2))
+        peak = at + duration * float(rng.uniform(0.42, 0.52))
+        _add(labour.ua, at, peak, at + duration, height)
+        if height > 0:
+            labour.truth.append(Truth("contraction", at, peak, at + duration, height))
+        phase = [p for p in scenario.phase if p.from_min * 60 <= at][-1]
+        _fall(rng, labour, phase, at, peak, at + duration)
+        at += float(course["contraction_interval_s"][i] * rng.uniform(0.85, 1.15))
+
+
+def _fall(rng: np.random.Generator, labour: Labour, phase: Phase, onset: float, peak: float, end: float) -> None:
+    draw = float(rng.uniform())
+    for fall in phase.falls:
+        if draw < fall.share:
+            start, nadir, stop = _shape(rng, fall, onset, peak, end)
+            depth = fall.depth_bpm * float(rng.uniform(0.8, 1.2))
+            _add(labour.fhr, start, nadir, stop, -depth, flat=fall.kind in {"variable", "prolonged"})
+            labour.truth.append(Truth(f"{fall.kind} deceleration", start, nadir, stop, depth))
+            return
+        draw -= fall.share
+
+
+def _shape(rng: np.random.Generator, fall: Fall, onset: float, peak: float, end: float) -> tuple[float, float, float]:
+    length = fall.length_s * float(rng.uniform(0.85, 1.15))
+    match fall.kind:
+        case "early":
+            return onset, peak, end
+        case "late":
+            start = onset + float(rng.uniform(25, 35))
+            nadir = max(peak + float(rng.uniform(22, 35)), start + 36)
+            return start, nadir, max(end + 15, nadir + 35)
+        case "variable":
+            start = onset + float(rng.uniform(-5, 20))
+            return start, start + float(rng.uniform(8, 18)), start + length
+        case _:
+            start = onset + float(rng.uniform(0, 20))
+            return start, start + float(rng.uniform(20, 28)), start + length
+
+
+def _add(signal: Signal, start: float, extreme: float, end: float, size: float, *, flat: bool = False) -> None:
+    """Add a bell from start over extreme to end; flat: stay at the extreme until the way back must begin."""
+    first, last = max(0, int(np.ceil(start * HZ))), min(len(signal), int(end * HZ))
+    t = np.arange(first, last) / HZ
+    down = np.clip((t - start) / max(extreme - start, 0.25), 0, 1)
+    back = max(extreme, end - 2 * (extreme - start)) if flat else extreme
+    up = np.clip((end - t) / max(end - back, 0.25), 0, 1)
+    signal[first:last] += size * (1 - np.cos(np.pi * np.minimum(down, up))) / 2
+
+
+def _accelerate(rng: np.random.Generator, labour: Labour, course: dict[str, Signal], seconds: int) -> None:
+    falls = [(e.onset_s - 20, e.end_s + 20) for e in labour.truth if "deceleration" in e.what]
+    for at in range(30, seconds - 60, 30):
+        if rng.uniform() >= course["accelerations_per_h"][at * HZ] / 120:
+            continue
+        start = at + float(rng.uniform(0, 10))
+        length, size = float(rng.uniform(20, 45)), float(rng.uniform(17, 28))
+        if any(start < stop and start + length > begin for begin, stop in falls):
+            continue
+        peak = start + length * 0.4
+        _add(labour.fhr, start, peak, start + length, size)
+        labour.truth.append(Truth("acceleration", start, peak, start + length, size))
+
+
+def _lost(rng: np.random.Generator, share: Signal) -> NDArray[np.bool_]:
+    """Return where the FHR is lost: gaps of a median of 2.5 s and a few long ones, adding up to `share`."""
+    lost = np.zeros(len(share), dtype=np.bool_)
+    mean_gap_s = 2.5 * float(np.exp(1.2**2 / 2))
+    at = 0.0
+    while at < len(share) / HZ:
+        part = float(share[min(int(at * HZ), len(share) - 1)])
+        if part <= 0:
+            at += 60
+            continue
+        at += float(rng.exponential(mean_gap_s * (1 - part) / part))
+        gap = float(rng.lognormal(np.log(2.5), 1.2))
+        lost[int(at * HZ) : int((at + gap) * HZ)] = True
+        at += gap
+    return lost
