@@ -167,9 +167,8 @@ async def _send_frames(hub: Hub, ws: WebSocket) -> None:
         await ws.send_bytes(hub.snapshot())
         seen = hub.frame_number
         while not gone.done():
-            async with hub.frame_ready:
-                await hub.frame_ready.wait_for(lambda: hub.frame_number > seen or gone.done())
-                skipped, seen, frame = hub.frame_number - seen - 1, hub.frame_number, hub.frame
+            number, frame = await hub.next_frame(seen)
+            skipped, seen = number - seen - 1, number
             await ws.send_bytes(hub.snapshot() if skipped else frame)  # a slow browser gets the whole again
     except (WebSocketDisconnect, RuntimeError):
         pass  # it has gone while we were sending

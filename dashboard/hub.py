@@ -9,7 +9,17 @@ from typing import cast
 from dashboard.strips import KEPT_S, Strip
 from dashboard.view_model import Card, card, dead_parts, in_order
 from quietward.addresses import Shard, Ward
-from quietward.messages import Answer, Block, Event, Summary, decode_event, decode_inputs, decode_summary, encode_inputs, encode_json
+from quietward.messages import (
+    Answer,
+    Block,
+    Event,
+    Summary,
+    decode_event,
+    decode_inputs,
+    decode_summary,
+    encode_inputs,
+    encode_json,
+)
 from quietward.running import Backoff, now_ms
 from quietward.store import Entry, Redis, RedisError, read_stream
 
@@ -18,6 +28,7 @@ log = logging.getLogger("quietward.serve")
 FRAME_S = 1.0
 PARTS = ("ingest", "detect")
 LOG_SHOWN = 200
+TREND_SHOWN = KEPT_S // 60
 HEAD_START_MS = 5_000
 """Blocks are found by arrival; a little more than KEPT_S is read at the start."""
 
@@ -26,8 +37,8 @@ HEAD_START_MS = 5_000
 class Hub:
     """Newest state of the ward, and the frames that pages get.
 
-    A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR, UA and baseline of its
-    new seconds as int16 (see Strip.part). All little-endian.
+    A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR and UA of its new
+    seconds as int16 (see Strip.part). All little-endian.
     """
 
     ward: Ward
@@ -36,6 +47,7 @@ class Hub:
     summaries: dict[str, Summary] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
     marks: dict[str, list[Event]] = field(default_factory=dict)
+    trends: dict[str, list[Event]] = field(default_factory=dict)
     sent: dict[str, int] = field(default_factory=dict)
     marks_sent: dict[str, int] = field(default_factory=dict)
     frame: bytes = b""
@@ -85,6 +97,12 @@ class Hub:
             due = max(due + FRAME_S, loop.time())
             await asyncio.sleep(due - loop.time())
 
+    async def next_frame(self, seen: int) -> tuple[int, bytes]:
+        """Wait for a frame newer than number `seen` and return its number and itself."""
+        async with self.frame_ready:
+            await self.frame_ready.wait_for(lambda: self.frame_number > seen)
+            return self.frame_number, self.frame
+
     async def _look(self) -> None:
         """Read summaries, heartbeats and what is new in the logs."""
         for shard in self.ward.all_shards:
@@ -95,15 +113,16 @@ class Hub:
                 self.summaries[summary.bed] = summary
                 if before is None or before.events != summary.events:
                     self.marks[summary.bed] = await self.log(summary.bed)
-                if (strip := self.strips.get(summary.bed)) is not None:
-                    strip.set_baseline(summary.t // 1000, summary.baseline_bpm)
+                    self.trends[summary.bed] = await self._newest(shard.trend(summary.bed), TREND_SHOWN)
         beats = cast("dict[bytes, bytes]", await self.store.hgetall(self.ward.parts))
         self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
 
     async def log(self, bed: str) -> list[Event]:
         """Return the newest lines of a bed's log, newest first."""
-        key = self.ward.shard(self.ward.shard_of(bed)).log(bed)
-        entries = cast("list[Entry]", await self.store.xrevrange(key, count=LOG_SHOWN))
+        return await self._newest(self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_SHOWN)
+
+    async def _newest(self, key: str, at_most: int) -> list[Event]:
+        entries = cast("list[Entry]", await self.store.xrevrange(key, count=at_most))
         return [decode_event(fields[b"e"]) for _, fields in entries]
 
     def cards(self) -> list[Card]:
@@ -124,6 +143,9 @@ class Hub:
             bed: dict[str, object] = {"card": shown, "first": first, "seconds": strip.last - first + 1}
             if whole or self.marks_sent.get(shown.bed) != shown.events:
                 bed["marks"] = [_mark(event) for event in self.marks.get(shown.bed, []) if "onset_s" in event.detail]
+                bed["trend"] = [
+                    (e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(shown.bed, []))
+                ]
             beds.append(bed)
             bodies.append(body)
         troubles = dead_parts(self.heartbeats, PARTS, now)

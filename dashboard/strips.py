@@ -9,55 +9,40 @@ from quietward.messages import HZ, Block
 
 KEPT_S = 1800
 NONE = -1
-"""'No value' in the arrays that go to the page: FHR in quarters of a bpm, UA in halves, baseline in quarters."""
+"""'No value' in the arrays that go to the page: FHR in quarters of a bpm, UA in halves."""
 
 Ints = NDArray[np.int16]
 
 
-def _nothing(width: int) -> Ints:
-    return np.full((KEPT_S, width), NONE, dtype=np.int16)
+def _nothing() -> Ints:
+    return np.full((KEPT_S, HZ), NONE, dtype=np.int16)
 
 
 @dataclass
 class Strip:
     """Rings by second modulo KEPT_S. `last`: newest second held, -1 none."""
 
-    fhr: Ints = field(default_factory=lambda: _nothing(HZ))
-    ua: Ints = field(default_factory=lambda: _nothing(HZ))
-    baseline: Ints = field(default_factory=lambda: _nothing(1))
+    fhr: Ints = field(default_factory=_nothing)
+    ua: Ints = field(default_factory=_nothing)
     last: int = -1
     first: int = -1
-    baseline_until: int = -1
 
     def add(self, block: Block) -> None:
         """Take one second; seconds between are empty; one that is far from the last begins a new strip."""
         second = block.t // 1000
         if self.last < 0 or abs(second - self.last) > KEPT_S:
-            self.__init__()  # type: ignore[misc]
+            self.fhr, self.ua = _nothing(), _nothing()
             self.first = second
             self.last = second - 1
         for missing in range(self.last + 1, second):
-            self._clear(missing)
-        if second > self.last:
-            self.baseline[second % KEPT_S] = NONE
-            self.last = second
+            self.fhr[missing % KEPT_S] = self.ua[missing % KEPT_S] = NONE
+        self.last = max(self.last, second)
         self.fhr[second % KEPT_S] = [NONE if x is None else round(x * 4) for x in block.fhr]
         self.ua[second % KEPT_S] = [NONE if x is None else round(x * 2) for x in block.ua]
         self.first = max(self.first, self.last - KEPT_S + 1)
 
-    def _clear(self, second: int) -> None:
-        for ring in (self.fhr, self.ua, self.baseline):
-            ring[second % KEPT_S] = NONE
-
-    def set_baseline(self, second: int, bpm: float | None) -> None:
-        """The baseline has been `bpm` since the last call, up to `second`."""
-        start = max(self.baseline_until + 1, second - 60, self.first)
-        for s in range(start, min(second, self.last) + 1):
-            self.baseline[s % KEPT_S] = NONE if bpm is None else round(bpm * 4)
-        self.baseline_until = second
-
     def part(self, after: int) -> tuple[int, bytes]:
-        """Return the first second held after `after`, and FHR, UA and baseline from there on as little-endian int16."""
+        """Return the first second held after `after`, and FHR and UA from there on as little-endian int16."""
         start = max(after + 1, self.first, self.last - KEPT_S + 1)
         rows = np.arange(start, self.last + 1) % KEPT_S
-        return start, b"".join(ring[rows].astype("<i2").tobytes() for ring in (self.fhr, self.ua, self.baseline))
+        return start, b"".join(ring[rows].astype("<i2").tobytes() for ring in (self.fhr, self.ua))

@@ -10,7 +10,14 @@ PART_DEAD_AFTER_MS = 5_000
 RANK = {
     Level.TEAM: 6, Level.BEDSIDE: 5, Signal.UNWATCHED: 4, Signal.LOST: 3, Level.LOOK: 2, Level.QUIET: 0,
 }  # fmt: skip
-SHAPES = {"team": "hexagon", "bedside": "triangle", "look": "diamond", "quiet": "ring", "lost": "gap", "unwatched": "cross"}
+SHAPES = {
+    "team": "hexagon",
+    "bedside": "triangle",
+    "look": "diamond",
+    "quiet": "ring",
+    "lost": "gap",
+    "unwatched": "cross",
+}
 
 
 class Card(Struct, frozen=True):
@@ -29,6 +36,7 @@ class Card(Struct, frozen=True):
     baseline: str
     variability: str
     contractions: str
+    contraction_rate: str
     running: str
     concern: float | None
     concern_parts: list[tuple[str, float]]
@@ -70,6 +78,7 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         baseline=_number(s.baseline_bpm),
         variability=_number(s.variability_bpm),
         contractions=_contractions(s),
+        contraction_rate=_rate(s),
         running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
         concern=None if unwatched else s.concern,
         concern_parts=[(p.finding, p.points) for p in s.concern_parts],
@@ -84,11 +93,30 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
 
 def _never_looked_at(bed: str) -> Card:
     return Card(
-        bed=bed, state="unwatched", shape=SHAPES["unwatched"], headline="unwatched",
-        reason="its device sends, but no detector has looked at it yet", signal="unwatched", signal_reason="",
-        age_s=None, waiting_s=None, fhr="–", baseline="–", variability="–", contractions="–", running="", concern=None,
-        concern_parts=[], classes=[], flag=None, acknowledged_by=None, source="", events=0, t=None,
-    )  # fmt: skip
+        bed=bed,
+        state="unwatched",
+        shape=SHAPES["unwatched"],
+        headline="unwatched",
+        reason="its device sends, but no detector has looked at it yet",
+        signal="unwatched",
+        signal_reason="",
+        age_s=None,
+        waiting_s=None,
+        fhr="–",
+        baseline="–",
+        variability="–",
+        contractions="–",
+        contraction_rate="–",
+        running="",
+        concern=None,
+        concern_parts=[],
+        classes=[],
+        flag=None,
+        acknowledged_by=None,
+        source="",
+        events=0,
+        t=None,
+    )
 
 
 def _number(value: float | None) -> str:
@@ -97,16 +125,15 @@ def _number(value: float | None) -> str:
 
 def _contractions(s: Summary) -> str:
     c = s.contractions
-    if c.interval_s is None and c.per_10min is None:
+    if c.interval_s is None:
         return "–"
-    parts = []
-    if c.interval_s is not None:
-        parts.append(f"every {c.interval_s / 60:.1f} min")
-    if c.duration_s is not None:
-        parts.append(f"{c.duration_s:.0f} s long")
-    if c.per_10min is not None:
-        parts.append(f"{c.per_10min:.1f} in 10 min")
-    return ", ".join(parts)
+    lasting = "" if c.duration_s is None else f", {c.duration_s:.0f} s long"
+    return f"every {c.interval_s / 60:.1f} min{lasting}"
+
+
+def _rate(s: Summary) -> str:
+    rate = s.contractions.per_10min
+    return "–" if rate is None else f"{rate:.1f} in 10 min"
 
 
 def in_order(cards: list[Card]) -> list[Card]:

@@ -30,7 +30,9 @@ class _Series:
     assessments: list[Row] = field(default_factory=list)
 
 
-def assess(found: list[Recording], rules: Rules, rule_set: str, moved: Callable[[int], None] = lambda _: None) -> list[Row]:
+def assess(
+    found: list[Recording], rules: Rules, rule_set: str, moved: Callable[[int], None] = lambda _: None
+) -> list[Row]:
     """Return one object per recording, in order. moved: told how many recording-seconds are done.
 
     Raises BadRules if there is no such rule set.
@@ -38,16 +40,14 @@ def assess(found: list[Recording], rules: Rules, rule_set: str, moved: Callable[
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
         raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
-    rows: list[Row] = []
     # Recordings of similar length side by side waste no work; the answer keeps the order asked for.
     by_length = sorted(range(len(found)), key=lambda i: found[i].seconds)
     done: dict[int, Row] = {}
     for first in range(0, len(by_length), TOGETHER):
         group = by_length[first : first + TOGETHER]
-        for i, row in zip(group, _together([found[i] for i in group], rules, names.index(rule_set), moved), strict=True):
-            done[i] = row
-    rows = [done[i] for i in range(len(found))]
-    return rows
+        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved)
+        done |= dict(zip(group, objects, strict=True))
+    return [done[i] for i in range(len(found))]
 
 
 def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None]) -> list[Row]:
@@ -90,7 +90,11 @@ def _collect(state: State, look: Look, t_s: int, chosen: int, series: list[_Seri
             reasons = [*judged.criteria, "too little usable FHR to say anything"]
             series[n].assessments.append(_assessment(t_s, max(judged.rank, 2), 50.0, 2, reasons))
             continue
-        parts = [f"{f.name}: {p[place]:.0f} points" for f, p in zip(state.rules.concern.finding, look.parts, strict=True) if p[place] >= 0.5]
+        parts = [
+            f"{f.name}: {p[place]:.0f} points"
+            for f, p in zip(state.rules.concern.finding, look.parts, strict=True)
+            if p[place] >= 0.5
+        ]
         reasons = [*judged.criteria, *parts]
         series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[place]), reasons))
 
@@ -106,23 +110,26 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
     name = rules.rule_sets[chosen].name
     fhr_limits = rules.reading.signal
     usable = (recording.fhr >= fhr_limits.fhr_lowest_bpm) & (recording.fhr <= fhr_limits.fhr_highest_bpm)
-    falls = []
-    for event in events:
-        if event.kind == "deceleration" and event.detail[f"kind {name}"] != "none":
-            falls.append(_picked(event, "onset_s", "nadir_s", "end_s", "depth_bpm", "area_bpm_s") | {"kind": event.detail[f"kind {name}"]})
+    kind = f"kind {name}"
+    falls = [e for e in events if e.kind == "deceleration" and e.detail[kind] != "none"]
+    rises = [e for e in events if e.kind == "acceleration" and e.detail[kind] != "none"]
     return {
         "record": recording.name,
         "rules": name,
         "hz": HZ,
         "duration_s": len(recording.fhr) / HZ,
-        "signal": {"fhr_usable": round(float(usable.mean()), 4), "ua_usable": round(float((~np.isnan(recording.ua)).mean()), 4)},
+        "signal": {
+            "fhr_usable": round(float(usable.mean()), 4),
+            "ua_usable": round(float((~np.isnan(recording.ua)).mean()), 4),
+        },
         "baseline": series.baseline,
         "variability": series.variability,
         "contractions": [_picked(e, "onset_s", "peak_s", "end_s") for e in events if e.kind == "contraction"],
-        "accelerations": [
-            _picked(e, "onset_s", "peak_s", "end_s", "height_bpm") for e in events if e.kind == "acceleration"
+        "accelerations": [_picked(e, "onset_s", "peak_s", "end_s", "height_bpm") for e in rises],
+        "decelerations": [
+            _picked(e, "onset_s", "nadir_s", "end_s", "depth_bpm", "area_bpm_s") | {"kind": e.detail[kind]}
+            for e in falls
         ],
-        "decelerations": falls,
         "assessments": series.assessments,
         "flags": _flags(events),
         "note": recording.note,
@@ -138,7 +145,14 @@ def _flags(events: list[Event]) -> list[Row]:
     rows: list[Row] = []
     for event in events:
         if event.kind in ("flag-raised", "flag-worsened", "flag-escalated"):
-            rows.append({"raised_s": event.t / 1000, "level": event.detail["level"], "reason": event.detail["reason"], "eased_s": None})
+            rows.append(
+                {
+                    "raised_s": event.t / 1000,
+                    "level": event.detail["level"],
+                    "reason": event.detail["reason"],
+                    "eased_s": None,
+                }
+            )
         elif event.kind == "flag-eased":
             for row in rows:
                 row["eased_s"] = row["eased_s"] or event.t / 1000

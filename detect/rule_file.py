@@ -35,11 +35,21 @@ def load(policy: str = "attention") -> Rules:
     attention = _parse(*sources[4], Policy)
     for (where, _), rules in zip(sources[1:3], rule_sets, strict=True):
         for i, criterion in enumerate(rules.criterion):
-            _check(where, f"criterion {i + 1} all", [m for m, _, _ in criterion.all], criterion.text, set(MEASURES))
+            _check(
+                where,
+                f"criterion {i + 1} all",
+                [m for m, _, _ in criterion.all],
+                criterion.text,
+                set(MEASURES),
+            )
     for finding in concern.finding:
         _check(sources[3][0], f"finding {finding.name}", [finding.measure], "", set(MEASURES) - BY_RULE_SET)
         if finding.none_at == finding.full_at:
-            raise BadRules(f"{sources[3][0]}: finding {finding.name} full_at", finding.full_at, "Must differ from none_at")
+            raise BadRules(
+                f"{sources[3][0]}: finding {finding.name} full_at",
+                finding.full_at,
+                "Must differ from none_at",
+            )
     known = (set(MEASURES) - BY_RULE_SET) | {"concern"}
     for condition in attention.condition:
         asked = [m for m, _, _ in [*condition.all, *condition.release]]
@@ -83,4 +93,6 @@ def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -
     named = [name for _, name, _, _ in Formatter().parse(text) if name]
     for measure in [*asked, *named]:
         if measure not in known:
-            raise BadRules(f"{where}: {key}", measure, f"There is no such measure; use one of {', '.join(sorted(known))}")
+            raise BadRules(
+                f"{where}: {key}", measure, f"There is no such measure; use one of {', '.join(sorted(known))}"
+            )

@@ -76,8 +76,9 @@ class Detector:
             entries = [e for e in await self.store.read(after, wait=False) if _key(e[0]) <= _key(resume.written)]
             if not entries:
                 break
-            for after, inputs in entries:
+            for _, inputs in entries:
                 engine.step(state, inputs)
+            after = entries[-1][0]
             await asyncio.sleep(0)
         if rebuilt_from != resume.saved:
             for bed in state.beds:

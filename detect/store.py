@@ -3,18 +3,22 @@
 from dataclasses import dataclass
 from typing import Any, cast
 
-from quietward.addresses import Shard
+from quietward.addresses import TREND_KEPT, Shard
 from quietward.errors import LostOwnership
 from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, encode_json
 from quietward.store import Entry, Redis, read_stream
 
 COMMIT = """
--- keys: owner, position, checkpoint, summary, then one log per bed
--- arguments: token, position, checkpoint or '', number of summaries, {bed, summary}, {number of the log's key, event}
+-- keys: owner, position, checkpoint, summary, then logs and trends of beds
+-- arguments: token, position, checkpoint or '', number of summaries, {bed, summary}, {number of a key, limit, event}
 if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
 local n = tonumber(ARGV[4])
 for i = 5, 4 + 2 * n, 2 do redis.call('HSET', KEYS[4], ARGV[i], ARGV[i + 1]) end
-for i = 5 + 2 * n, #ARGV, 2 do redis.call('XADD', KEYS[tonumber(ARGV[i])], '*', 'e', ARGV[i + 1]) end
+for i = 5 + 2 * n, #ARGV, 3 do
+  local key = KEYS[tonumber(ARGV[i])]
+  if ARGV[i + 1] == '0' then redis.call('XADD', key, '*', 'e', ARGV[i + 2])
+  else redis.call('XADD', key, 'MAXLEN', '~', ARGV[i + 1], '*', 'e', ARGV[i + 2]) end
+end
 if ARGV[3] ~= '' then redis.call('HSET', KEYS[3], 'position', ARGV[2], 'state', ARGV[3]) end
 redis.call('SET', KEYS[2], ARGV[2])
 return 1
@@ -54,27 +58,33 @@ class ShardStore:
 
     async def read(self, after: str, *, wait: bool) -> list[tuple[str, list[Input]]]:
         """Return the next entries of the input stream."""
-        entries = await read_stream(self.redis, self.shard.input, after, AT_MOST, **({} if wait else {"block_ms": None}))
+        entries = await read_stream(
+            self.redis, self.shard.input, after, AT_MOST, **({} if wait else {"block_ms": None})
+        )
         return [_decoded(entry) for entry in entries]
 
     async def last_events(self, bed: str) -> list[Event]:
-        """Return a bed's newest events, newest first."""
-        entries = cast("list[Entry]", await self.redis.xrevrange(self.shard.log(bed), count=200))
-        return [decode_event(fields[b"e"]) for _, fields in entries]
+        """Return a bed's newest events of log and trend."""
+        found: list[Event] = []
+        for key in (self.shard.log(bed), self.shard.trend(bed)):
+            entries = cast("list[Entry]", await self.redis.xrevrange(key, count=200))
+            found += [decode_event(fields[b"e"]) for _, fields in entries]
+        return found
 
     async def commit(self, position: str, events: list[Event], summaries: list[Summary], checkpoint: bytes) -> None:
         """Write outputs, position and (if not empty) checkpoint: all of it, or nothing.
 
         Raises LostOwnership when another detector has taken over, and RedisError.
         """
-        beds = list(dict.fromkeys(event.bed for event in events))
         s = self.shard
-        keys = [s.owner, s.position, s.checkpoint, s.summary, *(s.log(bed) for bed in beds)]
+        streams = [s.trend(event.bed) if event.kind == "minute" else s.log(event.bed) for event in events]
+        numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys(streams))}
+        keys = [s.owner, s.position, s.checkpoint, s.summary, *numbers]
         arguments: list[Any] = [self.token, position, checkpoint, len(summaries)]
         for summary in summaries:
             arguments += [summary.bed, encode_json(summary)]
-        for event in events:
-            arguments += [5 + beds.index(event.bed), encode_json(event)]
+        for key, event in zip(streams, events, strict=True):
+            arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
         if not await self._commit(keys=keys, args=arguments):
             raise LostOwnership(f"shard {s.number}", self.token, "Another detector has taken it over; this one stops")
 

@@ -19,10 +19,14 @@ def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | Dev
     """Return what a message says. at: its arrival, ms. Raises BadMessage."""
     named = TOPIC.fullmatch(topic)
     if named is None:
-        raise BadMessage("topic", "topic", topic, "Ward and bed are 1 to 32 of a-z, 0-9 and -; then /samples or /status")
+        raise BadMessage(
+            "topic", "topic", topic, "Ward and bed are 1 to 32 of a-z, 0-9 and -; then /samples or /status"
+        )
     bed, what = named[2], named[3]
     if len(payload) > LARGEST_BYTES:
-        raise BadMessage("size", "payload bytes", len(payload), f"Send one second at a time, at most {LARGEST_BYTES} bytes")
+        raise BadMessage(
+            "size", "payload bytes", len(payload), f"Send one second at a time, at most {LARGEST_BYTES} bytes"
+        )
     if what == "status":
         return _status(bed, payload, at)
     if content_type == SENML:
@@ -102,5 +106,10 @@ def _from_senml(payload: bytes) -> Samples:
     columns = {name: [found.get(k) for k in range(HZ)] for name, found in values.items()}
     if base_time < 2**28:
         raise BadMessage("senml", "bt", base_time, "Give an absolute base time, in seconds since the epoch")
-    plain = {"session": session.strip(":/") or "senml", "seq": int(base_time), "t": int(base_time * 1000), "hz": HZ}
+    plain = {
+        "session": session.strip(":/") or "senml",
+        "seq": int(base_time),
+        "t": int(base_time * 1000),
+        "hz": HZ,
+    }
     return _from_json(msgspec.json.encode(plain | columns))

@@ -11,6 +11,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:checkpoint   hash: position, state (bytes of the detector's arrays)       overwritten
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
+  quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
 
 Redis, per ward
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
@@ -23,6 +24,7 @@ from zlib import crc32
 
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
+TREND_KEPT = 1_440
 
 
 @dataclass(frozen=True)
@@ -109,3 +111,7 @@ class Shard:
     def log(self, bed: str) -> str:
         """Event log of one bed."""
         return f"{self.root}:log:{bed}"
+
+    def trend(self, bed: str) -> str:
+        """Minute by minute values of one bed."""
+        return f"{self.root}:trend:{bed}"

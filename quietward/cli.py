@@ -26,10 +26,20 @@ BedsOption = Annotated[int, typer.Option("--beds", help="How many simulated beds
 SpeedOption = Annotated[float, typer.Option("--speed", help="Seconds of signal per second, 0.1 to 100.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other labours.")]
 WardOption = Annotated[str | None, typer.Option("--ward", help="Name of the ward (QUIETWARD_WARD).")]
-BrokerOption = Annotated[str | None, typer.Option("--broker", help="mqtt://[user:password@]host:port (QUIETWARD_BROKER).")]
-StoreOption = Annotated[str | None, typer.Option("--store", help="redis://[user:password@]host:port/0 (QUIETWARD_STORE).")]
-ShardsOption = Annotated[int | None, typer.Option("--shards", help="Shards of the ward, the same for every part (QUIETWARD_SHARDS).")]
-PolicyOption = Annotated[str | None, typer.Option("--policy", help="Attention policy: a name, or a path ending in .toml (QUIETWARD_POLICY).")]
+BrokerOption = Annotated[
+    str | None, typer.Option("--broker", help="mqtt://[user:password@]host:port (QUIETWARD_BROKER).")
+]
+StoreOption = Annotated[
+    str | None, typer.Option("--store", help="redis://[user:password@]host:port/0 (QUIETWARD_STORE).")
+]
+ShardsOption = Annotated[
+    int | None,
+    typer.Option("--shards", help="Shards of the ward, the same for every part (QUIETWARD_SHARDS)."),
+]
+PolicyOption = Annotated[
+    str | None,
+    typer.Option("--policy", help="Attention policy: a name, or a path ending in .toml (QUIETWARD_POLICY)."),
+]
 HostOption = Annotated[str | None, typer.Option("--host", help="Address the page listens on (QUIETWARD_HOST).")]
 PortOption = Annotated[int | None, typer.Option("--port", help="Port the page listens on (QUIETWARD_PORT).")]
 SettingsOption = Annotated[str | None, typer.Option("--settings", help="TOML file with settings (QUIETWARD_SETTINGS).")]
@@ -96,7 +106,13 @@ def demo(
     _within("--speed", speed, 0.1, 100)
     own = _settings(port=port, broker=broker, store=store, policy=policy, settings=settings)
     tree.run(
-        own, beds=beds, minutes=minutes, speed=speed, browser=not no_browser, own_broker=broker is None, own_store=store is None
+        own,
+        beds=beds,
+        minutes=minutes,
+        speed=speed,
+        browser=not no_browser,
+        own_broker=broker is None,
+        own_store=store is None,
     )
 
 
@@ -105,7 +121,9 @@ def simulate(
     beds: BedsOption = 8,
     speed: SpeedOption = 1.0,
     seed: SeedOption = 1,
-    scenario: Annotated[list[str] | None, typer.Option("--scenario", help="Scenario, by name or .toml path; again for more.")] = None,
+    scenario: Annotated[
+        list[str] | None, typer.Option("--scenario", help="Scenario, by name or .toml path; again for more.")
+    ] = None,
     hours: Annotated[float, typer.Option("--hours", help="Length of the labours, 0.1 to 24.")] = 8.0,
     head_start: Annotated[float, typer.Option("--head-start", help="Minutes of signal that are sent at once.")] = 0.0,
     ward: WardOption = None,
@@ -196,7 +214,9 @@ def replay(
 @app.command()
 def assess(
     paths: PathsArgument,
-    rules: Annotated[str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008 or figo-2015.")] = "figo-2015",
+    rules: Annotated[
+        str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008 or figo-2015.")
+    ] = "figo-2015",
     json: Annotated[bool, typer.Option("--json", help="One JSON object per recording and line.")] = False,
     policy: PolicyOption = None,
 ) -> None:
@@ -231,7 +251,19 @@ def assess(
 
 def _assessed(rows: list[dict[str, Any]]) -> Table:
     table = Table(title="At the end of each recording", caption=NOTICE)
-    for name in ("recording", "min", "FHR usable", "baseline", "variability", "contractions", "accel.", "decel.", "class", "concern", "flags"):
+    for name in (
+        "recording",
+        "min",
+        "FHR usable",
+        "baseline",
+        "variability",
+        "contractions",
+        "accel.",
+        "decel.",
+        "class",
+        "concern",
+        "flags",
+    ):
         table.add_column(name, justify="left" if name == "recording" else "right")
     for row in rows:
         last = row["assessments"][-1] if row["assessments"] else None
@@ -252,7 +284,12 @@ def _assessed(rows: list[dict[str, Any]]) -> Table:
 
 
 @app.command()
-def doctor(broker: BrokerOption = None, store: StoreOption = None, policy: PolicyOption = None, settings: SettingsOption = None) -> None:
+def doctor(
+    broker: BrokerOption = None,
+    store: StoreOption = None,
+    policy: PolicyOption = None,
+    settings: SettingsOption = None,
+) -> None:
     """Say what is missing for quietward to run here, and how to mend it."""
     from quietward.doctor import examine
 
@@ -297,5 +334,11 @@ def embedded_store(port: Annotated[int, typer.Option("--port")]) -> None:
 def _progress(unit: str) -> Progress:
     console = Console(file=sys.stderr)
     return Progress(
-        "{task.description}", BarColumn(), MofNCompleteColumn(), unit, TimeRemainingColumn(), console=console, disable=not console.is_terminal
-    )  # fmt: skip
+        "{task.description}",
+        BarColumn(),
+        MofNCompleteColumn(),
+        unit,
+        TimeRemainingColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    )

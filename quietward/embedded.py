@@ -1,4 +1,4 @@
-"""The embedded broker and store: pip wheels, on loopback, gone with the process that started them. For demo and tests."""
+"""The embedded broker and store: pip wheels, on loopback, gone with whoever started them. For demo and tests."""
 
 import logging
 import os
@@ -97,7 +97,11 @@ def run_store(port: int) -> None:
     """Run the store as a child of this process until SIGTERM, and end it whatever happens to us."""
     die_with_parent()
     with tempfile.TemporaryDirectory(prefix="quietward-store-") as folder:
-        child = subprocess.Popen(store_command(port, Path(folder)), preexec_fn=_die_when_parent_dies)
+        # Nothing but the parent watch runs beside us yet, and it only waits: safe to run code before the exec.
+        child = subprocess.Popen(
+            store_command(port, Path(folder)),
+            preexec_fn=_die_when_parent_dies,  # noqa: PLW1509
+        )
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: child.terminate())
         code = child.wait()

@@ -1,4 +1,4 @@
-"""MQTT 5 over aiomqtt: a subscriber with manual acknowledgement and a publisher that learns what became of its messages.
+"""MQTT 5 over aiomqtt: a subscriber that acknowledges by hand, a publisher that learns what became of its messages.
 
 aiomqtt 2.5 hides both behind private attributes. All of them are touched here and nowhere else, and
 `private_attributes_missing` says when a new version has moved one.
@@ -69,7 +69,9 @@ async def _enter(client: aiomqtt.Client, url: str) -> None:
     except aiomqtt.MqttError as error:
         if "ot authorized" in str(error) or "user name or password" in str(error).lower():
             raise Unreachable("broker refuses us", shown, "Check user and password in QUIETWARD_BROKER") from error
-        remedy = f"Start it, or set QUIETWARD_BROKER (some brokers are silent on a wrong password too). It said: {error}"
+        remedy = (
+            f"Start it, or set QUIETWARD_BROKER (some brokers are silent on a wrong password too). It said: {error}"
+        )
         raise Unreachable("broker is not there", shown, remedy) from error
 
 
@@ -95,7 +97,7 @@ class Subscriber:
         self._paho: Any = self._client._client
         self._paho.manual_ack_set(True)
         self._session_present = False
-        on_connect = self._paho.on_connect
+        on_connect: Any = self._paho.on_connect
 
         def note_session(*arguments: Any) -> None:
             self._session_present = arguments[2].session_present
@@ -113,7 +115,7 @@ class Subscriber:
             raise
         return self
 
-    async def __aexit__(self, *error: Any) -> None:
+    async def __aexit__(self, *error: object) -> None:
         await _leave(self._client, *error)
 
     async def next_batch(self, at_most: int = 5000) -> list[Message]:
@@ -152,7 +154,7 @@ class Publisher:
         self._refused = refused
         self._properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         self._properties.ContentType = CONTENT_TYPE
-        on_publish = self._paho.on_publish
+        on_publish: Any = self._paho.on_publish
 
         def note_answer(client: Any, data: Any, mid: int, code: ReasonCode, properties: Any) -> None:
             topic = self._topics.pop(mid, None)

@@ -3,7 +3,6 @@
 import csv
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
 
 import numpy as np
 import wfdb
@@ -21,7 +20,7 @@ ABSURD_BPM = 400.0
 
 @dataclass(frozen=True)
 class Recording:
-    """fhr: shape (n,), bpm; ua: shape (n,), relative units; NaN where there is no value; 4 Hz; note: what reading changed."""
+    """fhr: bpm; ua: relative units; shape (n,), 4 Hz, NaN where there is no value; note: what reading changed."""
 
     name: str
     fhr: Signal
@@ -70,7 +69,9 @@ def _read_wfdb(path: Path) -> tuple[Signal, Signal, float]:
     try:
         record = wfdb.rdrecord(str(path.with_suffix("")))
     except Exception as error:  # wfdb raises many kinds, from ValueError to its own
-        raise BadRecording(str(path), type(error).__name__, f"Is not a WFDB record that can be read: {error}") from error
+        raise BadRecording(
+            str(path), type(error).__name__, f"Is not a WFDB record that can be read: {error}"
+        ) from error
     if record.p_signal is None or not record.n_sig:
         raise BadRecording(str(path), 0, "Holds no signal")
     names = [name.strip().upper() for name in record.sig_name]
@@ -123,7 +124,11 @@ def _at_4_hz(path: Path, fhr: Signal, ua: Signal, hz: float) -> tuple[Signal, Si
     for known in (1, 2):
         if np.isclose(hz, known, rtol=0.01):
             repeat = HZ // known
-            return np.repeat(fhr, repeat), np.repeat(ua, repeat), f"{known} Hz brought to {HZ} Hz by holding values"
+            return (
+                np.repeat(fhr, repeat),
+                np.repeat(ua, repeat),
+                f"{known} Hz brought to {HZ} Hz by holding values",
+            )
     if np.isclose(hz, 2 * HZ, rtol=0.01):
         return fhr[::2], ua[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
     raise BadRecording(str(path), f"{hz:g} Hz", "Resample to 4 Hz (1, 2 and 8 Hz are also read)")
@@ -155,4 +160,4 @@ def expand(paths: list[Path]) -> list[Path]:
 
 def _looks_like_recording(path: Path) -> bool:
     with path.open(encoding="utf-8-sig", errors="replace") as file:
-        return cast("str", file.readline()).strip().lower() == ",".join(COLUMNS)
+        return file.readline().strip().lower() == ",".join(COLUMNS)

@@ -47,10 +47,10 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     given = {name: value for name, value in flags.items() if value is not None}
     file = given.pop("settings", from_environment.pop("settings", None))
     merged: dict[str, object] = {**(_read(Path(str(file))) if file else {}), **from_environment, **given}
-    for name in merged:
+    for name, value in merged.items():
         if name not in Settings.__struct_fields__:
             known = ", ".join(Settings.__struct_fields__)
-            raise BadSettings(f"setting {name}", merged[name], f"There is no such setting; use one of {known}")
+            raise BadSettings(f"setting {name}", value, f"There is no such setting; use one of {known}")
     for name, value in merged.items():
         try:
             msgspec.convert({name: value}, Settings, strict=False)

@@ -30,7 +30,11 @@ async def connected(url: str) -> AsyncIterator[Redis]:
     The client does not try again by itself: a repeated XADD would be a second entry, so callers decide.
     """
     client = aioredis.from_url(
-        url, retry=Retry(NoBackoff(), 0), socket_timeout=TIMEOUT_S, socket_connect_timeout=5, health_check_interval=0
+        url,
+        retry=Retry(NoBackoff(), 0),
+        socket_timeout=TIMEOUT_S,
+        socket_connect_timeout=5,
+        health_check_interval=0,
     )
     try:
         await check(client, url)
@@ -52,7 +56,9 @@ async def check(client: Redis, url: str) -> None:
         raise Unreachable("store does not work", shown, f"It said: {error}") from error
 
 
-async def read_stream(client: Redis, key: str, after: str, at_most: int, block_ms: int | None = BLOCK_MS) -> list[Entry]:
+async def read_stream(
+    client: Redis, key: str, after: str, at_most: int, block_ms: int | None = BLOCK_MS
+) -> list[Entry]:
     """Return the entries of a stream after an id; wait up to `block_ms` for the first (None: do not wait)."""
     answer = await client.xread({key: after}, count=at_most, block=block_ms)
     streams = cast("list[tuple[bytes, list[Entry]]]", answer)

@@ -41,7 +41,12 @@ class Device:
     """
 
     def __init__(
-        self, ward: Ward, strip: Strip, speed: float, head_start_s: int = 0, moved: Callable[[], None] = lambda: None
+        self,
+        ward: Ward,
+        strip: Strip,
+        speed: float,
+        head_start_s: int = 0,
+        moved: Callable[[], None] = lambda: None,
     ) -> None:
         self.ward, self.strip, self.speed, self.moved = ward, strip, speed, moved
         self.head_start_s = min(head_start_s, strip.seconds)
@@ -86,7 +91,7 @@ class Device:
         part = slice(seq * HZ, (seq + 1) * HZ)
         fhr, ua = (_or_none(x[part]) for x in (self.strip.fhr, self.strip.ua))
         t = first_ms + seq * 1000
-        return msgspec.json.encode(Samples(session, seq, t, HZ, fhr, ua, src=self.strip.src))
+        return msgspec.json.encode(Samples(session, seq, t, 4, fhr, ua, src=self.strip.src))
 
 
 def _or_none(values: Signal) -> list[float | None]:

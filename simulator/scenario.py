@@ -2,6 +2,7 @@
 
 import tomllib
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -68,6 +69,6 @@ def load(name: str) -> Scenario:
         message, _, path = str(error).partition(" - at `$")
         raise BadScenario(f"scenario {name}: {path.strip('.`') or 'top level'}", message, "Mend this value") from error
     starts = [p.from_min for p in found.phase]
-    if starts[0] != 0 or any(b <= a for a, b in zip(starts, starts[1:], strict=False)):
+    if starts[0] != 0 or any(b <= a for a, b in pairwise(starts)):
         raise BadScenario(f"scenario {name}: phase from_min", starts, "Begin with 0 and let every phase start later")
     return found

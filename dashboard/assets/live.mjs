@@ -10,7 +10,7 @@ let view = null;
 const feed = new Feed({
   onFrame(head, strips) {
     document.getElementById("ward-name").textContent = head.ward;
-    document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString();
+    document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString([], { hourCycle: "h23" });
     document.body.classList.remove("no-server");
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
@@ -18,7 +18,7 @@ const feed = new Feed({
   },
   onLost(since) {
     document.body.classList.add("no-server");
-    showTrouble(`No connection to the server since ${new Date(since).toLocaleTimeString()}. What is shown below is old. Trying again.`);
+    showTrouble(`No connection to the server since ${new Date(since).toLocaleTimeString([], { hourCycle: "h23" })}. What is shown below is old. Trying again.`);
   },
 });
 

@@ -102,14 +102,20 @@ def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: 
     asked = np.where(a.active, ranks, 0).max(axis=0)
     before = a.level
     waited = second - a.unanswered_since
-    patience = np.select([before == 1, before == 2], [policy.escalation.look_after_s, policy.escalation.bedside_after_s], np.inf)
+    patience = np.select(
+        [before == 1, before == 2],
+        [policy.escalation.look_after_s, policy.escalation.bedside_after_s],
+        np.inf,
+    )
     unanswered = (before > 0) & ~a.answered
     escalates = unanswered & (asked > 0) & (asked <= before) & (waited >= patience)
     worse = asked > np.maximum(before, 0)
     speaks_again = a.answered & (asked > a.from_conditions)
     # While unanswered a level that was reached by waiting stays; only what conditions brought can go with them.
     waited_up = unanswered & (before > a.from_conditions)
-    level = np.where(asked == 0, 0, np.where(escalates, before + 1, np.where(waited_up, np.maximum(asked, before), asked)))
+    level = np.where(
+        asked == 0, 0, np.where(escalates, before + 1, np.where(waited_up, np.maximum(asked, before), asked))
+    )
     level = np.where(a.answered & (asked > 0) & ~worse, before, level)  # an answered flag keeps its level till it eases
     changed = (level != before) | speaks_again
     a.from_conditions = asked

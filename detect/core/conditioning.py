@@ -38,7 +38,13 @@ class Clean:
 
 
 def step(
-    c: Conditioning, start: Ints, fhr_bpm: Floats, ua: Floats, mhr_bpm: Floats, reference_bpm: Floats, limits: SignalLimits
+    c: Conditioning,
+    start: Ints,
+    fhr_bpm: Floats,
+    ua: Floats,
+    mhr_bpm: Floats,
+    reference_bpm: Floats,
+    limits: SignalLimits,
 ) -> Clean:
     """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,)."""
     used = np.empty_like(fhr_bpm)

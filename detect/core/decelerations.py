@@ -56,21 +56,19 @@ def nearest(found: list[Contraction], deceleration: Excursion, limits: KindLimit
     return None
 
 
-def kind(
-    deceleration: Excursion, contraction: Contraction | None, rule: DecelerationRule, limits: KindLimits
-) -> Kind:
+def kind(deceleration: Excursion, contraction: Contraction | None, rule: DecelerationRule, limits: KindLimits) -> Kind:
     """Return the kind of a closed deceleration; without a contraction a gradual one stays undetermined."""
     length_s = (deceleration.end - deceleration.onset) / HZ
     fall_s = (deceleration.reached_at - deceleration.onset) / HZ
     abrupt = fall_s < rule.abrupt_below_s
-    deep = _meets(deceleration.height, rule.depth_bpm, rule.strict)
-    if deep and _meets(length_s, rule.prolonged_s, rule.strict):
+    deep = meets(deceleration.height, rule.depth_bpm, rule.strict)
+    if deep and meets(length_s, rule.prolonged_s, rule.strict):
         return Kind.PROLONGED
-    if not _meets(length_s, rule.length_s, rule.strict):
+    if not meets(length_s, rule.length_s, rule.strict):
         return Kind.NONE
     if abrupt:
         return Kind.VARIABLE if deep else Kind.NONE
-    if not _meets(deceleration.height, rule.gradual_depth_bpm, rule.strict):
+    if not meets(deceleration.height, rule.gradual_depth_bpm, rule.strict):
         return Kind.NONE
     if contraction is None:
         return Kind.UNDETERMINED
@@ -86,5 +84,6 @@ def kind(
     return Kind.LATE if late else Kind.UNDETERMINED
 
 
-def _meets(value: float, limit: float, strict: bool) -> bool:
+def meets(value: float, limit: float, strict: bool) -> bool:
+    """Compare with a definition's limit: more than it if strict, at least it otherwise."""
     return value > limit if strict else value >= limit

@@ -9,7 +9,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from detect.core import attention, baseline, concern, conditioning, excursions, findings, histogram, ordering, tone
+from detect.core import (
+    attention,
+    baseline,
+    concern,
+    conditioning,
+    excursions,
+    findings,
+    histogram,
+    ordering,
+    tone,
+)
 from detect.core import reporting as report
 from detect.core import variability as vary
 from detect.core.excursions import DOWN, UA, UP
@@ -99,11 +109,8 @@ def advance(
     second the one after its last (a gap is passed as seconds of NaN). Appends to `events`.
     """
     rules, reading = state.rules, state.rules.reading
-    whole = len(lanes) == len(state.beds)
-    c, b, t, e, r = (
-        part if whole else part.take(lanes)
-        for part in (state.conditioning, state.baseline, state.tone, state.excursions, state.running)
-    )
+    c, b, t = state.conditioning.take(lanes), state.baseline.take(lanes), state.tone.take(lanes)
+    e, r = state.excursions.take(lanes), state.running.take(lanes)
     start = second * HZ
     # What is usable, and the histograms behind baseline and resting tone.
     clean = conditioning.step(c, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
@@ -125,12 +132,18 @@ def advance(
         closed += over
         apart[k] = e.open[DOWN] | e.open[UP]
     vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
-    for parts, whole_part in ((c, state.conditioning), (t, state.tone), (e, state.excursions)):
-        if not whole:
-            whole_part.put(lanes, parts)  # type: ignore[arg-type]
+    state.conditioning.put(lanes, c)
+    state.tone.put(lanes, t)
+    state.excursions.put(lanes, e)
     for opening in opened:
         if opening.row != UA:
-            vary.set_apart(state.variability, int(lanes[opening.lane]), opening.onset, int(start[opening.lane]) + HZ, True)
+            vary.set_apart(
+                state.variability,
+                int(lanes[opening.lane]),
+                opening.onset,
+                int(start[opening.lane]) + HZ,
+                True,
+            )
     renewed = report.closed_excursions(state, lanes, second, closed, b.reference_bpm, events)
 
     # Baseline and variability of what was not a departure.
@@ -140,15 +153,14 @@ def advance(
         baseline.start_anew(b, place, float(measured[place]))
     ended = second % 60 == 59
     if ended.any():
-        vary.finish_minute(state.variability, lanes[ended], second[ended], 5.0, 25.0, reading.variability)
+        vary.finish_minute(state.variability, lanes[ended], second[ended], reading.variability)
     findings.keep_up(r, second, b.bpm, (~np.isnan(clean.fhr_bpm)).sum(axis=0), _useful_ua(clean.ua, t.useful))
-    if not whole:
-        state.baseline.put(lanes, b)
-        state.running.put(lanes, r)
+    state.baseline.put(lanes, b)
+    state.running.put(lanes, r)
 
     # Findings, concern, attention.
     v, h = vary.means(state.variability, lanes), state.history.take(lanes)
-    measures = findings.measure(second, c, b, v, t, e, h, r)
+    measures = findings.measure(second, c, b, v, t, e, h, r, reading.notable)
     return _look(state, lanes, second, measures, events)
 
 
@@ -167,7 +179,13 @@ def _useful_ua(ua: Floats, useful: Bools) -> Floats:
 
 
 def _look(
-    state: State, lanes: Ints, second: Ints, measures: list[Measures], events: list[Event], *, silent: bool = False
+    state: State,
+    lanes: Ints,
+    second: Ints,
+    measures: list[Measures],
+    events: list[Event],
+    *,
+    silent: bool = False,
 ) -> Look:
     """Judge the measures of some lanes and let attention follow. silent: nothing comes from these beds."""
     rules = state.rules
@@ -176,13 +194,13 @@ def _look(
     asked = measures[0] | {"concern": value}
     look = Look(lanes, [m | {"concern": value} for m in measures], value, parts)
     lost = silent | (measures[0]["signal_lost_s"] >= rules.reading.signal.no_value_after_s)
-    whole = len(lanes) == len(state.beds)
-    a = state.attention if whole else state.attention.take(lanes)
+    a = state.attention.take(lanes)
     changes = attention.decide(a, second, asked, lost, rules.policy)
-    if not whole:
-        state.attention.put(lanes, a)
+    state.attention.put(lanes, a)
     report.lost_signal(state, lanes, second, lost, events)
     report.changed_flags(state, lanes, second, changes, asked, events)
+    if not silent:
+        report.minute(state, lanes, second, asked, events)
     return look
 
 
@@ -204,6 +222,7 @@ def _tick(state: State, output: Output) -> None:
         state.excursions.take(lanes),
         state.history.take(lanes),
         state.running.take(lanes),
+        state.rules.reading.notable,
     )
     for m in measures:
         m["signal_lost_s"] = m["signal_lost_s"] + passed

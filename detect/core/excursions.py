@@ -1,4 +1,4 @@
-"""Departures of a signal from its reference and back: the one machine behind decelerations, accelerations, contractions.
+"""Departures of a signal from its reference and back: decelerations, accelerations and contractions by one machine.
 
 Three rows are stepped together: DOWN (baseline minus FHR), UP (FHR minus baseline) and UA (UA minus resting tone).
 
@@ -116,9 +116,13 @@ def step(
         opened = [Opening(int(r), int(n), int(e.onset[r, n])) for r, n in np.argwhere(opens)]
     if closed.any():
         end = np.where(
-            expired, e.last_there + 1, np.where(returned, np.broadcast_to(now, y.shape), np.where(settled, e.closing, now))
+            expired,
+            e.last_there + 1,
+            np.where(returned, np.broadcast_to(now, y.shape), np.where(settled, e.closing, now)),
         )
-        ended = [_excursion(e, int(r), int(n), int(end[r, n]), expired, new_level, limits) for r, n in np.argwhere(closed)]
+        ended = [
+            _excursion(e, int(r), int(n), int(end[r, n]), expired, new_level, limits) for r, n in np.argwhere(closed)
+        ]
         e.open &= ~closed
         e.last_base = np.where(closed, end, e.last_base)
         e.last_near = np.where(closed, end, e.last_near)
@@ -131,7 +135,13 @@ def step(
 
 
 def _excursion(
-    e: Excursions, row: int, n: int, end: int, expired: np.ndarray, new_level: np.ndarray, limits: ExcursionLimits
+    e: Excursions,
+    row: int,
+    n: int,
+    end: int,
+    expired: np.ndarray,
+    new_level: np.ndarray,
+    limits: ExcursionLimits,
 ) -> Excursion:
     onset, height = int(e.onset[row, n]), float(e.height[row, n])
     is_new = bool(new_level[row, n])

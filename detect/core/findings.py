@@ -13,7 +13,8 @@ from detect.core.conditioning import Conditioning
 from detect.core.decelerations import Kind
 from detect.core.excursions import DOWN, UA, Excursions
 from detect.core.history import History
-from detect.core.lanes import Floats, Ints, Lanes, index, lane
+from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane
+from detect.core.limits import NotableLimits
 from detect.core.tone import Tone
 from detect.core.variability import Variability
 from quietward.messages import HZ
@@ -103,6 +104,7 @@ def measure(
     e: Excursions,
     h: History,
     r: Running,
+    notable: NotableLimits,
 ) -> list[Measures]:
     """Return the measures of these lanes at `second` (its end is now), one dictionary for each rule set."""
     now = (second + 1) * HZ
@@ -117,7 +119,12 @@ def measure(
     running_s = np.where(is_running, (now - e.onset[DOWN]) / HZ, 0.0)
     running_depth = np.where(is_running, e.height[DOWN], 0.0)
     area = np.where(in_30, h.fall_area, 0.0).sum(axis=0) + np.where(is_running, e.area[DOWN], 0.0)
-    severe = in_30 & (length_s >= 60) & ((h.fall_depth >= 60) | (h.fall_lowest < 70))
+    severe = (
+        in_30
+        & (length_s >= notable.severe_s)
+        & ((h.fall_depth >= notable.severe_depth_bpm) | (h.fall_lowest < notable.severe_below_bpm))
+    )
+    counted = in_30 & (h.fall_depth >= notable.deceleration_bpm) & (length_s >= notable.deceleration_s)
     common: Measures = {
         "baseline_bpm": b.bpm,
         "baseline_below_100_s": r.below_100_s.astype(np.float64),
@@ -126,8 +133,8 @@ def measure(
         "variability_bpm": np.rint(v.bpm),
         "low_variability_min": v.low_min.astype(np.float64),
         "high_variability_min": v.high_min.astype(np.float64),
-        "decelerations_30min": (in_30 & (h.fall_depth >= 15) & (length_s >= 15)).sum(axis=0).astype(np.float64),
-        "deceleration_area_30min": area / 60 / np.maximum(fhr_s / 600, 0.2),
+        "decelerations_30min": counted.sum(axis=0).astype(np.float64),
+        "deceleration_area_30min": area / 60 / np.maximum(fhr_s, notable.least_usable_share * window_s) * 600,
         "severe_decelerations_30min": severe.sum(axis=0).astype(np.float64),
         "deepest_30min_bpm": np.maximum(np.where(in_30, h.fall_depth, 0.0).max(axis=0), running_depth),
         "longest_30min_s": np.maximum(np.where(in_30, length_s, 0.0).max(axis=0), running_s),
@@ -171,12 +178,12 @@ def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats) -
     }
 
 
-def _by_rule_set(h: History, kinds: Ints, in_20: Ints, in_30: Ints, now: Ints) -> Measures:
+def _by_rule_set(h: History, kinds: Ints, in_20: Bools, in_30: Bools, now: Ints) -> Measures:
     contractions_20 = (h.contraction_onset > now - 1200 * HZ).sum(axis=0)
     contractions_30 = (h.contraction_onset > now - 1800 * HZ).sum(axis=0)
     late, variable, prolonged = kinds == Kind.LATE, kinds == Kind.VARIABLE, kinds == Kind.PROLONGED
 
-    def share(chosen: Ints, contractions: Ints) -> Floats:
+    def share(chosen: Bools, contractions: Ints) -> Floats:
         # Two contractions at least: half of one contraction is no pattern.
         return np.where(contractions >= 2, chosen.sum(axis=0) / np.maximum(contractions, 1), np.nan)
 

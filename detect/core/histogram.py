@@ -47,7 +47,8 @@ def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float)
 
 def positions(h: Histogram, samples: Ints) -> Ints:
     """Return the places in the ring of sample indices."""
-    return samples % h.ring.shape[0]
+    places: Ints = samples % h.ring.shape[0]
+    return places
 
 
 def leave_out(h: Histogram, lane_number: int, first: int, end: int) -> None:
@@ -70,4 +71,5 @@ def between(cumulated: NDArray[np.int64], low: Ints, high: Ints) -> Floats:
     top = cumulated.shape[0] - 1
     upper = np.take_along_axis(cumulated, np.clip(high, 0, top)[None], axis=0)[0]
     lower = np.take_along_axis(cumulated, np.clip(low - 1, 0, top)[None], axis=0)[0]
-    return (upper - lower).astype(np.float64)
+    total: Floats = (upper - lower).astype(np.float64)
+    return total

@@ -33,7 +33,7 @@ def index(fill: int, *shape: int | str) -> Any:
     return lane(fill, *shape, dtype=np.int64)
 
 
-def switch(*shape: int) -> Any:
+def switch(*shape: int | str) -> Any:
     """Declare a bool array of shape (*shape, lanes) that starts as False."""
     return lane(False, *shape, dtype=np.bool_)
 
@@ -45,9 +45,7 @@ class Lanes:
     @classmethod
     def shapes(cls, n: int, sizes: Sizes) -> dict[str, tuple[int, ...]]:
         """Return the shape of every array for n lanes."""
-        return {
-            f.name: (*(sizes[s] if isinstance(s, str) else s for s in f.metadata["shape"]), n) for f in fields(cls)
-        }
+        return {f.name: (*(sizes[s] if isinstance(s, str) else s for s in f.metadata["shape"]), n) for f in fields(cls)}
 
     @classmethod
     def empty(cls, n: int, sizes: Sizes) -> Self:
@@ -58,11 +56,15 @@ class Lanes:
         )
 
     def take(self, lanes: Ints) -> Self:
-        """Return a copy of some lanes."""
+        """Return a copy of some lanes, or these arrays themselves when all lanes are asked for in order."""
+        if len(lanes) == next(iter(vars(self).values())).shape[-1]:
+            return self
         return type(self)(**{f.name: getattr(self, f.name)[..., lanes] for f in fields(self)})
 
     def put(self, lanes: Ints, part: Self) -> None:
-        """Write some lanes back."""
+        """Write back what `take` gave."""
+        if part is self:
+            return
         for f in fields(self):
             getattr(self, f.name)[..., lanes] = getattr(part, f.name)
 

@@ -41,6 +41,8 @@ class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
     least_s: float
     trim_share: float
     mean_over_min: int
+    low_below_bpm: float
+    high_above_bpm: float
 
 
 class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
@@ -81,6 +83,17 @@ class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
     late_within_s: float
 
 
+class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the measures of decelerations count, beside the rule sets' own kinds."""
+
+    deceleration_bpm: float
+    deceleration_s: float
+    severe_s: float
+    severe_depth_bpm: float
+    severe_below_bpm: float
+    least_usable_share: float
+
+
 class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     """All of `reading.toml`."""
 
@@ -92,6 +105,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     contraction: ExcursionNumbers
     tone: ToneLimits
     kind: KindLimits
+    notable: NotableLimits
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ import numpy as np
 
 from detect.core import histogram, history
 from detect.core import variability as vary
+from detect.core.accelerations import Rise, rise
 from detect.core.attention import LEVELS, Change
 from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, Excursion
@@ -22,7 +23,12 @@ def _event(state: State, n: int, second: int, what: str, text: str, detail: Deta
 
 
 def closed_excursions(
-    state: State, lanes: Ints, second: Ints, closed: list[Excursion], reference_bpm: Floats, events: list[Event]
+    state: State,
+    lanes: Ints,
+    second: Ints,
+    closed: list[Excursion],
+    reference_bpm: Floats,
+    events: list[Event],
 ) -> list[int]:
     """Name what has just closed, take it out of the baseline's window, remember it.
 
@@ -54,15 +60,22 @@ def closed_excursions(
 
 def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
     history.add_contraction(state.history, n, Contraction(x.onset, x.peak_at, x.end))
-    detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height": x.height}
+    detail: Detail = {
+        "onset_s": x.onset / HZ,
+        "peak_s": x.peak_at / HZ,
+        "end_s": x.end / HZ,
+        "height": x.height,
+    }
     events.append(_event(state, n, now, "contraction", f"contraction of {(x.end - x.onset) / HZ:.0f} s", detail))
 
 
 def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
-    if x.height < 15 or x.end - x.onset < 15 * HZ:
+    rises = [rise(x, rules.acceleration) for rules in state.rules.rule_sets]
+    if all(r == Rise.NONE for r in rises):
         return
     history.add_acceleration(state.history, n, x)
     detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
+    detail |= {f"kind {rules.name}": r.word for rules, r in zip(state.rules.rule_sets, rises, strict=True)}
     text = f"acceleration of {x.height:.0f} bpm, {(x.end - x.onset) / HZ:.0f} s"
     events.append(_event(state, n, now, "acceleration", text, detail))
 
@@ -147,12 +160,20 @@ def reason_for(state: State, n: int, values: dict[str, float]) -> str:
     return "; ".join(c.text.format_map(values) for c in conditions)
 
 
+def minute(state: State, lanes: Ints, second: Ints, measures: Measures, events: list[Event]) -> None:
+    """Say once a minute how things stand: the trend."""
+    for place in np.flatnonzero(second % 60 == 59):
+        detail: Detail = {}
+        for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
+            value = float(measures[name][place])
+            detail[name] = None if np.isnan(value) else round(value, 2)
+        events.append(_event(state, int(lanes[place]), int(second[place]), "minute", "", detail))
+
 
 def go_on_counting(state: State, bed: str, newest: list[Event]) -> None:
     """After a rebuild without a checkpoint: number events and flags on from what the bed's log already holds."""
     n = state.lane(bed)
-    if newest:
-        state.clock.event[n] = int(newest[0].id.rpartition("-")[2])
-    flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
-    if flags:
-        state.attention.flag[n] = int(flags[0].rpartition("-f")[2])
+    numbers = [int(event.id.rpartition("-")[2]) for event in newest]
+    flags = [int(str(event.detail["flag"]).rpartition("-f")[2]) for event in newest if "flag" in event.detail]
+    state.clock.event[n] = max(numbers, default=0)
+    state.attention.flag[n] = max([*flags, int(state.attention.flag[n])])

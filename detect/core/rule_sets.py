@@ -5,6 +5,7 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct
 
+from detect.core.accelerations import AccelerationRule
 from detect.core.decelerations import DecelerationRule
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats
@@ -30,6 +31,7 @@ class RuleSet(Struct, frozen=True, forbid_unknown_fields=True):
     round_baseline_to_bpm: float
     classes: tuple[str, str, str]
     deceleration: DecelerationRule
+    acceleration: AccelerationRule
     criterion: list[Criterion]
 
 
@@ -41,7 +43,9 @@ def rounded_baseline(baseline_bpm: Floats, to_bpm: float) -> Floats:
 def holding(rules: RuleSet, measures: Measures) -> list[Bools]:
     """Return for each criterion where it holds; a measure that is NaN holds nothing."""
     own = measures | {"baseline_bpm": rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)}
-    return [np.logical_and.reduce([compare(own[name], op, limit) for name, op, limit in c.all]) for c in rules.criterion]
+    return [
+        np.logical_and.reduce([compare(own[name], op, limit) for name, op, limit in c.all]) for c in rules.criterion
+    ]
 
 
 def compare(value: Floats, operator: str, limit: float) -> Bools:

@@ -7,7 +7,6 @@ import numpy as np
 from detect.core import histogram
 from detect.core.attention import Policy
 from detect.core.concern import Concern
-from detect.core.excursions import ROWS
 from detect.core.lanes import Floats, Ints, Sizes
 from detect.core.limits import ExcursionLimits, ExcursionNumbers, Reading
 from detect.core.rule_sets import RuleSet
@@ -39,7 +38,6 @@ class Rules:
         def samples(name: str) -> Ints:
             return np.rint(column(name) * HZ).astype(np.int64)
 
-        assert len(self.rows) == ROWS
         return ExcursionLimits(
             near=column("near"),
             slack=samples("slack_s"),

@@ -104,7 +104,9 @@ class State:
     def to_bytes(self) -> bytes:
         """Return a checkpoint."""
         parts = {name: getattr(self, name).to_bytes() for name, _, _ in self._layout()}
-        return msgspec.msgpack.encode(_Stored(self.rules.digest, self.beds, self.sessions, self.now, self.answered_by, parts))
+        return msgspec.msgpack.encode(
+            _Stored(self.rules.digest, self.beds, self.sessions, self.now, self.answered_by, parts)
+        )
 
     @classmethod
     def from_bytes(cls, stored: bytes, rules: Rules) -> Self | None:

@@ -30,7 +30,8 @@ def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
     n = cumulated[-1]
 
     def share(q: float) -> Floats:
-        return (cumulated < q * n).sum(axis=0).astype(np.float64)
+        found: Floats = (cumulated < q * n).sum(axis=0).astype(np.float64)
+        return found
 
     t.span = share(limits.high_share) - share(limits.low_share)
     useful = (n >= HZ * 60) & (t.span >= limits.flat_range)

@@ -41,7 +41,7 @@ def set_apart(v: Variability, n: int, first: int, end: int, apart: bool) -> None
         v.apart[np.arange(max(first, end - MINUTE * HZ), end) % (MINUTE * HZ), n] = apart
 
 
-def finish_minute(v: Variability, lanes: Ints, second: Ints, low_bpm: float, high_bpm: float, limits: VariabilityLimits) -> None:
+def finish_minute(v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits) -> None:
     """Measure the minute that has just ended in `lanes`."""
     x = np.where(v.apart[:, lanes], np.nan, v.samples[:, lanes])
     there = (~np.isnan(x)).sum(axis=0)
@@ -58,8 +58,12 @@ def finish_minute(v: Variability, lanes: Ints, second: Ints, low_bpm: float, hig
     mean = np.where(n > 0, np.where(known, recent, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
     v.bpm[lanes] = mean
     whole = np.rint(mean)  # the bands are whole numbers: round to 1 bpm before comparing
-    v.low_min[lanes] = np.where(whole < low_bpm, v.low_min[lanes] + 1, np.where(n > 0, 0, v.low_min[lanes]))
-    v.high_min[lanes] = np.where(whole > high_bpm, v.high_min[lanes] + 1, np.where(n > 0, 0, v.high_min[lanes]))
+    v.low_min[lanes] = np.where(
+        whole < limits.low_below_bpm, v.low_min[lanes] + 1, np.where(n > 0, 0, v.low_min[lanes])
+    )
+    v.high_min[lanes] = np.where(
+        whole > limits.high_above_bpm, v.high_min[lanes] + 1, np.where(n > 0, 0, v.high_min[lanes])
+    )
 
 
 def means(v: Variability, lanes: Ints) -> Variability:

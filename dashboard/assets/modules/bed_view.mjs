@@ -91,7 +91,8 @@ export class BedView {
       ["FHR now", `${card.fhr} bpm`],
       ["Baseline", `${card.baseline} bpm`],
       ["Variability", `${card.variability} bpm`],
-      ["Contractions", card.contractions],
+      ["Contractions, start to start", card.contractions],
+      ["Contractions, how many", card.contraction_rate],
       ["Deceleration running", card.running || "none"],
       ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
       ...card.concern_parts.map(([name, points]) => [`· ${name}`, `${points.toFixed(0)} points`]),
@@ -118,7 +119,7 @@ export class BedView {
     this.log.replaceChildren(
       ...answer.events.slice(0, 60).map((event) => {
         const item = make("li", event.kind.startsWith("flag") ? "flag" : "");
-        const time = make("time", "", new Date(event.t).toLocaleTimeString());
+        const time = make("time", "", new Date(event.t).toLocaleTimeString([], { hourCycle: "h23" }));
         item.append(time, make("span", "", event.kind.startsWith("flag") ? `${event.kind.slice(5)}: ${event.text}` : event.text));
         return item;
       }),

@@ -11,10 +11,10 @@ export class Strip {
   constructor() {
     this.fhr = new Int16Array(KEPT_S * HZ).fill(NONE);
     this.ua = new Int16Array(KEPT_S * HZ).fill(NONE);
-    this.baseline = new Int16Array(KEPT_S).fill(NONE);
     this.first = -1;
     this.last = -1;
     this.marks = [];
+    this.trend = []; // [second, baseline in bpm or null], a point a minute
   }
 
   // Takes `seconds` seconds from `first` on; returns the offset behind what it has read.
@@ -22,13 +22,12 @@ export class Strip {
     if (whole || this.last < 0 || first > this.last + KEPT_S || first < this.first) {
       this.fhr.fill(NONE);
       this.ua.fill(NONE);
-      this.baseline.fill(NONE);
       this.first = first;
     }
-    for (const [ring, width] of [[this.fhr, HZ], [this.ua, HZ], [this.baseline, 1]]) {
+    for (const ring of [this.fhr, this.ua]) {
       for (let s = 0; s < seconds; s++) {
-        const at = ((first + s) % KEPT_S) * width;
-        for (let k = 0; k < width; k++, offset += 2) ring[at + k] = view.getInt16(offset, true);
+        const at = ((first + s) % KEPT_S) * HZ;
+        for (let k = 0; k < HZ; k++, offset += 2) ring[at + k] = view.getInt16(offset, true);
       }
     }
     if (seconds > 0) this.last = first + seconds - 1;
@@ -89,6 +88,7 @@ export class Feed {
       const strip = this.strips.get(bed.card.bed);
       offset = strip.read(view, offset, bed.first, bed.seconds, head.whole);
       if (bed.marks) strip.marks = bed.marks;
+      if (bed.trend) strip.trend = bed.trend;
     }
     this.head = head;
     this.onFrame(head, this.strips);

@@ -6,6 +6,7 @@ export const PX_PER_CM = 96 / 2.54;
 const FHR_LOW = 50;
 const FHR_HIGH = 210;
 const UA_HIGH = 100;
+const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 const KIND_COLOURS = { deceleration: "--fall", acceleration: "--rise", contraction: "--tight" };
 
 // Width of one minute in CSS pixels; text: write what was found beside its mark.
@@ -41,13 +42,13 @@ export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false } = {})
   g.setLineDash([5, 3]);
   g.strokeStyle = colour("--baseline");
   g.lineWidth = 1.2;
-  line(g, strip.baseline, 1, strip, Math.max(start, strip.first), x, (v) => yFhr(v / 4), secondPx);
+  steps(g, strip, start, x, yFhr);
   g.setLineDash([]);
   g.strokeStyle = colour("--fhr");
   g.lineWidth = 1.3;
-  line(g, strip.fhr, HZ, strip, Math.max(start, strip.first), x, (v) => yFhr(v / 4), secondPx);
+  line(g, strip.fhr, strip, Math.max(start, strip.first), x, (v) => yFhr(v / 4), secondPx);
   g.strokeStyle = colour("--ua");
-  line(g, strip.ua, HZ, strip, Math.max(start, strip.first), x, (v) => yUa(v / 2), secondPx);
+  line(g, strip.ua, strip, Math.max(start, strip.first), x, (v) => yUa(v / 2), secondPx);
 }
 
 function grid(g, { width, height, split, start, end, x, yFhr, colour }) {
@@ -61,9 +62,9 @@ function grid(g, { width, height, split, start, end, x, yFhr, colour }) {
     g.moveTo(at, 0);
     g.lineTo(at, height);
     g.stroke();
-    if (strong && at > 2 && at < width - 34) {
+    if (strong && height > TIME_FROM_PX && at > 2 && at < width - 34) {
       g.fillStyle = colour("--faint");
-      g.fillText(new Date(minute * 60000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }), at + 3, split + 8);
+      g.fillText(new Date(minute * 60000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), at + 3, split + 8);
     }
   }
   for (let bpm = FHR_LOW + 10; bpm < FHR_HIGH; bpm += 20) {
@@ -92,24 +93,35 @@ function marks(g, strip, { x, split, height, start, yFhr, colour, text }) {
     g.fillRect(from, 0, to - from, split);
     g.globalAlpha = 1;
     g.fillRect(from, split - 4, to - from, 4);
-    if (text) {
+    if (text && mark.kind === "deceleration") {
       g.fillStyle = colour("--ink");
-      g.fillText(mark.text.replace(/,.*/, "").replace("deceleration", "").trim(), from, yFhr(FHR_LOW + 6) - 12 * (row++ % 3));
+      g.fillText(mark.text.split(" ")[0], from, yFhr(FHR_LOW + 6) - 12 * (row++ % 3));
     }
   }
 }
 
+// The baseline, a step for every minute.
+function steps(g, strip, start, x, yFhr) {
+  g.beginPath();
+  for (const [second, bpm] of strip.trend) {
+    if (bpm === null || second < start) continue;
+    g.moveTo(x(second - 59), yFhr(bpm));
+    g.lineTo(x(second + 1), yFhr(bpm));
+  }
+  g.stroke();
+}
+
 // One polyline; where several samples share a pixel only their extremes are drawn.
-function line(g, ring, width, strip, start, x, y, secondPx) {
+function line(g, ring, strip, start, x, y, secondPx) {
   g.beginPath();
   let drawing = false;
   let column = NaN;
   let low = 0;
   let high = 0;
-  const perSample = secondPx / width;
-  const first = Math.floor(start) * width;
-  const last = (strip.last + 1) * width;
-  const size = KEPT_S * width;
+  const perSample = secondPx / HZ;
+  const first = Math.floor(start) * HZ;
+  const last = (strip.last + 1) * HZ;
+  const size = KEPT_S * HZ;
   for (let i = first; i < last; i++) {
     const value = ring[((i % size) + size) % size];
     if (value === NONE) {
@@ -117,7 +129,7 @@ function line(g, ring, width, strip, start, x, y, secondPx) {
       column = NaN;
       continue;
     }
-    const at = x(i / width);
+    const at = x(i / HZ);
     const pixel = perSample >= 1 ? i : Math.round(at);
     if (!drawing) {
       g.moveTo(at, y(value));

@@ -24,7 +24,7 @@ class Band {
     this.fhr = make("span", "big");
     this.numbers = make("dl", "numbers");
     this.values = {};
-    for (const [key, label] of [["baseline", "baseline"], ["variability", "variability"], ["contractions", "contractions"], ["concern", "concern"]]) {
+    for (const [key, label] of [["baseline", "baseline"], ["variability", "variability"], ["contractions", "contr."], ["concern", "concern"]]) {
       this.values[key] = make("dd");
       this.numbers.append(make("dt", "", label), this.values[key]);
     }
