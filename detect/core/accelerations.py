@@ -6,7 +6,6 @@ from msgspec import Struct
 
 from detect.core.decelerations import meets
 from detect.core.excursions import Excursion
-from quietward.messages import HZ
 
 
 class Rise(IntEnum):
@@ -34,10 +33,8 @@ class AccelerationRule(Struct, frozen=True, forbid_unknown_fields=True):
 
 def rise(x: Excursion, rule: AccelerationRule) -> Rise:
     """Return what a closed rise is."""
-    length_s = (x.end - x.onset) / HZ
-    rise_s = (x.reached_at - x.onset) / HZ
-    if not meets(x.height, rule.height_bpm, rule.strict) or not meets(length_s, rule.length_s, rule.strict):
+    if not meets(x.height, rule.height_bpm, rule.strict) or not meets(x.length_s, rule.length_s, rule.strict):
         return Rise.NONE
-    if rise_s >= rule.rise_below_s:
+    if x.fall_s >= rule.rise_below_s:
         return Rise.NONE
-    return Rise.PROLONGED if length_s >= rule.prolonged_s else Rise.ACCELERATION
+    return Rise.PROLONGED if x.length_s >= rule.prolonged_s else Rise.ACCELERATION

@@ -47,7 +47,10 @@ def _share(f: Finding, value: Floats) -> Floats:
 
 def total(concern: Concern, found: list[Floats], measures: Measures) -> Floats:
     """Return the concern, NaN where too little of the FHR could be used to say anything."""
-    summed = np.clip(concern.start + np.sum(found, axis=0), 0.0, 100.0)
+    summed = np.full_like(measures["fhr_usable_30min"], concern.start)
+    for points in found:  # one after the other: the same sum for one lane as for many
+        summed = summed + points
+    summed = np.clip(summed, 0.0, 100.0)
     return np.where(measures["fhr_usable_30min"] >= concern.least_usable_share, summed, np.nan)
 
 

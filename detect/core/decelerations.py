@@ -58,13 +58,11 @@ def nearest(found: list[Contraction], deceleration: Excursion, limits: KindLimit
 
 def kind(deceleration: Excursion, contraction: Contraction | None, rule: DecelerationRule, limits: KindLimits) -> Kind:
     """Return the kind of a closed deceleration; without a contraction a gradual one stays undetermined."""
-    length_s = (deceleration.end - deceleration.onset) / HZ
-    fall_s = (deceleration.reached_at - deceleration.onset) / HZ
-    abrupt = fall_s < rule.abrupt_below_s
+    abrupt = deceleration.fall_s < rule.abrupt_below_s
     deep = meets(deceleration.height, rule.depth_bpm, rule.strict)
-    if deep and meets(length_s, rule.prolonged_s, rule.strict):
+    if deep and meets(deceleration.length_s, rule.prolonged_s, rule.strict):
         return Kind.PROLONGED
-    if not meets(length_s, rule.length_s, rule.strict):
+    if not meets(deceleration.length_s, rule.length_s, rule.strict):
         return Kind.NONE
     if abrupt:
         return Kind.VARIABLE if deep else Kind.NONE

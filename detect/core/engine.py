@@ -96,7 +96,6 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         ua = np.array([s.ua for s in seconds], dtype=np.float64).T
         mhr = np.array([np.nan if s.mhr is None else s.mhr for s in seconds])
         second = np.array([s.second for s in seconds])
-        state.clock.second[lanes] = second
         output.add(advance(state, np.array(lanes), second, fhr, ua, mhr, output.events))
 
 

@@ -62,6 +62,16 @@ class Excursion(NamedTuple):
     new_level: bool  # went on so long that it is a new level
     kept: bool  # high and long enough to be worth naming
 
+    @property
+    def length_s(self) -> float:
+        """Departure to return."""
+        return (self.end - self.onset) / HZ
+
+    @property
+    def fall_s(self) -> float:
+        """From the last sample at the reference to the extreme: onset to nadir, or onset to peak."""
+        return (self.reached_at - self.onset + 1) / HZ
+
 
 class Opening(NamedTuple):
     """An excursion has just opened; its onset lies a little back."""

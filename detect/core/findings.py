@@ -148,11 +148,11 @@ def measure(
         "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
         "observed_min": seconds / 60,
     }
-    common |= _contractions(now, e, h, t, ua_s)
+    common |= _contractions(now, e, h, t, ua_s, window_s)
     return [common | _by_rule_set(h, h.fall_kind[s], in_20, in_30, now) for s in range(h.fall_kind.shape[0])]
 
 
-def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats) -> Measures:
+def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats, window_s: Floats) -> Measures:
     onset, end = h.contraction_onset, h.contraction_end
     in_30 = onset > now - 1800 * HZ
     n = in_30.sum(axis=0)
@@ -161,6 +161,8 @@ def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats) -
         ((onset > now - (i + 1) * 600 * HZ) & (onset <= now - i * 600 * HZ)).sum(axis=0) + (is_running if i == 0 else 0)
         for i in range(3)
     ]
+    # A few seconds without UA do not change a rate; long stretches without it do.
+    seen_s = np.where(ua_s >= 0.8 * window_s, window_s, ua_s)
     busiest = np.maximum(np.minimum(counts[0], counts[1]), np.minimum(counts[1], counts[2]))
     enough = t.useful & (ua_s >= 600)
     first = np.where(in_30, onset, 2**60).min(axis=0)
@@ -170,7 +172,7 @@ def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats) -
     interval_s = span_s / np.maximum(n + is_running - 1, 1)
     duration_s = np.where(in_30, end - onset, 0).sum(axis=0) / HZ / np.maximum(n, 1)
     return {
-        "contractions_per_10min": np.where(enough, (n + is_running) / np.clip(ua_s / 600, 1.0, 3.0), np.nan),
+        "contractions_per_10min": np.where(enough, (n + is_running) / np.clip(seen_s / 600, 1.0, 3.0), np.nan),
         "contractions_busiest_20min": np.where(enough, busiest, np.nan).astype(np.float64),
         "contraction_interval_s": np.where(several, interval_s, np.nan),
         "contraction_duration_s": np.where(n > 0, duration_s, np.nan),

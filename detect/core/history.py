@@ -38,7 +38,8 @@ def add_deceleration(
     """Remember a deceleration of lane n."""
     slot = h.decelerations[n] % KEPT
     h.fall_onset[slot, n], h.fall_end[slot, n] = fall.onset, fall.end
-    h.fall_depth[slot, n], h.fall_area[slot, n] = fall.height, fall.area
+    # Areas in steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
+    h.fall_depth[slot, n], h.fall_area[slot, n] = fall.height, round(fall.area * 64) / 64
     h.fall_lowest[slot, n] = lowest_bpm
     h.fall_kind[:, slot, n] = kinds
     h.fall_with[slot, n] = LONG_AGO if contraction is None else contraction.onset

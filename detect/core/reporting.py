@@ -66,7 +66,7 @@ def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Even
         "end_s": x.end / HZ,
         "height": x.height,
     }
-    events.append(_event(state, n, now, "contraction", f"contraction of {(x.end - x.onset) / HZ:.0f} s", detail))
+    events.append(_event(state, n, now, "contraction", f"contraction of {x.length_s:.0f} s", detail))
 
 
 def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
@@ -76,7 +76,7 @@ def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Eve
     history.add_acceleration(state.history, n, x)
     detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
     detail |= {f"kind {rules.name}": r.word for rules, r in zip(state.rules.rule_sets, rises, strict=True)}
-    text = f"acceleration of {x.height:.0f} bpm, {(x.end - x.onset) / HZ:.0f} s"
+    text = f"acceleration of {x.height:.0f} bpm, {x.length_s:.0f} s"
     events.append(_event(state, n, now, "acceleration", text, detail))
 
 
@@ -97,14 +97,14 @@ def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: f
         "end_s": x.end / HZ,
         "depth_bpm": x.height,
         "area_bpm_s": x.area,
-        "fall_s": (x.reached_at - x.onset) / HZ,
+        "fall_s": x.fall_s,
         "coverage": x.coverage,
         "contraction_onset_s": None if contraction is None else contraction.onset / HZ,
         "contraction_peak_s": None if contraction is None else contraction.peak_at / HZ,
     }
     detail |= {f"kind {rules.name}": k.word for rules, k in zip(state.rules.rule_sets, kinds, strict=True)}
     first = next(k for k in kinds if k != Kind.NONE)
-    text = f"{first.word} deceleration, {x.height:.0f} bpm deep, {(x.end - x.onset) / HZ:.0f} s"
+    text = f"{first.word} deceleration, {x.height:.0f} bpm deep, {x.length_s:.0f} s"
     events.append(_event(state, n, now, "deceleration", text, detail))
 
 

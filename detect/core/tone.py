@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from detect.core.histogram import Histogram
-from detect.core.lanes import Bools, Floats, Ints, Lanes, lane
+from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, switch
 from detect.core.limits import ToneLimits
 from quietward.messages import HZ
 
@@ -18,10 +18,7 @@ class Tone(Lanes):
     span: Floats = lane(np.nan)  # from low to high share of the window
     smooth: Floats = lane(np.nan)  # UA with coughs and noise evened out
 
-    @property
-    def useful(self) -> Bools:
-        """False where nothing has come or the UA is flat."""
-        return ~np.isnan(self.rest)
+    useful: Bools = switch()  # False where too little has come, or the UA is flat
 
 
 def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
@@ -34,8 +31,9 @@ def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
         return found
 
     t.span = share(limits.high_share) - share(limits.low_share)
-    useful = (n >= HZ * 60) & (t.span >= limits.flat_range)
-    t.rest = np.where(useful, share(limits.rest_share), np.nan)
+    enough = n >= HZ * 60
+    t.useful = enough & (t.span >= limits.flat_range)
+    t.rest = np.where(enough, share(limits.rest_share), np.nan)
 
 
 def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:

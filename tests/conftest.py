@@ -1,0 +1,211 @@
+"""Real parts for tests: mosquitto and redis-server where they are installed, else the embedded ones.
+
+With QUIETWARD_REQUIRE_REAL=1 a missing real part is a failure. Everything listens on loopback and ends with the test.
+"""
+
+import asyncio
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from quietward.addresses import Ward
+from quietward.embedded import free_port, store_command, wait_for_port
+from quietward.settings import Settings
+from quietward.store import Redis, connected
+
+REQUIRE_REAL = os.environ.get("QUIETWARD_REQUIRE_REAL") == "1"
+MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin")
+REDIS = shutil.which("redis-server", path=os.environ.get("PATH", "") + ":/usr/bin")
+CHROMIUM = shutil.which("chromium")
+DATABASE = next(
+    (
+        p
+        for p in (Path(__file__).parents[2] / "shared/data/ctu-uhb", Path(__file__).parents[1] / "data/ctu-uhb")
+        if p.is_dir()
+    ),
+    None,
+)
+"""Open recordings, where a copy lies beside the project; they are never part of it."""
+WAIT_S = 30.0
+
+
+def require(path: str | None, name: str) -> str:
+    """Return the path of a real part; without it fail where it is required and skip where not."""
+    if path is None:
+        if REQUIRE_REAL:
+            pytest.fail(f"{name} is missing, and QUIETWARD_REQUIRE_REAL=1 asks for it: apt-get install {name}")
+        pytest.skip(f"{name} is not installed")
+    return path
+
+
+@dataclass
+class Server:
+    """A broker or store that can be killed and started again on the same port."""
+
+    command: list[str]
+    port: int
+    log: Path
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with self.log.open("ab") as file:
+            self.process = subprocess.Popen(self.command, stdout=file, stderr=file)
+        assert wait_for_port(self.port), self.log.read_text()
+
+    def kill(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+
+
+BROKERS = ["embedded", "mosquitto"]
+STORES = ["embedded", "redis-server"]
+
+
+@pytest.fixture(params=BROKERS, scope="session")
+def broker(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """URL of a broker; the tests run once against each kind."""
+    folder = tmp_path_factory.mktemp("broker")
+    port = free_port()
+    server = Server(broker_command(request.param, port, folder), port, folder / "log")
+    server.start()
+    yield f"mqtt://127.0.0.1:{port}"
+    server.kill()
+
+
+def broker_command(kind: str, port: int, folder: Path) -> list[str]:
+    """Return the command line of a broker."""
+    if kind == "embedded":
+        return [sys.executable, "-m", "quietward", "embedded-broker", "--port", str(port)]
+    program = require(MOSQUITTO, "mosquitto")
+    config = folder / "mosquitto.conf"
+    config.write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000\n"
+        f"persistence true\npersistence_location {folder}/\nautosave_interval 1\n"
+        + ("user root\n" if os.getuid() == 0 else "")
+    )
+    return [program, "-c", str(config)]
+
+
+@pytest.fixture(params=STORES, scope="session")
+def store_server(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A store with an append-only file, so that it can be killed and started again."""
+    server = make_store(request.param, tmp_path_factory.mktemp("store"))
+    server.start()
+    yield server
+    server.kill()
+
+
+def make_store(kind: str, folder: Path) -> Server:
+    """Return a store, not yet started."""
+    port = free_port()
+    command = store_command(port, folder, durable=True)
+    if kind == "redis-server":
+        command[0] = require(REDIS, "redis-server")
+    return Server(command, port, folder / "log")
+
+
+@pytest.fixture
+async def store(store_server: Server) -> AsyncIterator[Redis]:
+    """An empty store."""
+    async with connected(f"redis://127.0.0.1:{store_server.port}/0") as client:
+        await client.flushall()
+        yield client
+
+
+@pytest.fixture
+def settings(broker: str, store_server: Server, request: pytest.FixtureRequest) -> Settings:
+    """Settings for the parts of one test, in a ward of its own."""
+    name = "t-" + "".join(ch if ch.isalnum() else "-" for ch in request.node.name.lower())[-28:].strip("-")
+    return Settings(ward=name, broker=broker, store=f"redis://127.0.0.1:{store_server.port}/0", port=free_port())
+
+
+@pytest.fixture
+def ward(settings: Settings) -> Ward:
+    return Ward(settings.ward, settings.shards)
+
+
+class Parts:
+    """Processes of `quietward` with a test's settings; ended by pid at the end."""
+
+    def __init__(self, settings: Settings, folder: Path) -> None:
+        self.settings, self.folder = settings, folder
+        self.running: list[subprocess.Popen[bytes]] = []
+
+    def start(self, *arguments: str) -> subprocess.Popen[bytes]:
+        environment = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")} | {
+            "QUIETWARD_WARD": self.settings.ward,
+            "QUIETWARD_BROKER": self.settings.broker,
+            "QUIETWARD_STORE": self.settings.store,
+            "QUIETWARD_PORT": str(self.settings.port),
+        }
+        with (self.folder / f"{arguments[0]}.log").open("ab") as file:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "quietward", *arguments], env=environment, stdout=file, stderr=file
+            )
+        self.running.append(process)
+        return process
+
+    def log(self, part: str) -> str:
+        return (self.folder / f"{part}.log").read_text()
+
+    def end(self) -> None:
+        for process in self.running:
+            if process.poll() is None:
+                process.send_signal(signal.SIGTERM)
+        for process in self.running:
+            try:
+                process.wait(5)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+@pytest.fixture
+def parts(settings: Settings, tmp_path: Path) -> Iterator[Parts]:
+    found = Parts(settings, tmp_path)
+    yield found
+    found.end()
+
+
+async def until(true: Callable[[], Awaitable[bool]], within_s: float = WAIT_S) -> bool:
+    """Wait with a deadline until something is true."""
+    end = asyncio.get_running_loop().time() + within_s
+    while asyncio.get_running_loop().time() < end:
+        if await true():
+            return True
+        await asyncio.sleep(0.05)
+    return False
+
+
+def record(number: str) -> Path:
+    """Path of an open recording; skipped by name where the data do not lie beside the project."""
+    if DATABASE is None:
+        pytest.skip("the open CTU-UHB recordings do not lie beside the project")
+    return DATABASE / f"{number}.hea"
+
+
+def alive(pid: int) -> bool:
+    """True while a process runs (a zombie does not)."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def wait_for(true: Callable[[], bool], within_s: float = WAIT_S) -> bool:
+    """Wait with a deadline until something is true."""
+    end = time.monotonic() + within_s
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.05)
+    return False

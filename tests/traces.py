@@ -1,0 +1,87 @@
+"""Small traces for tests, drawn by hand, and the core run over them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect import rule_file
+from detect.core import engine, summaries
+from detect.core.engine import Look
+from detect.core.rules import Rules
+from detect.core.state import State
+from quietward.messages import HZ, Class, Event
+
+Signal = NDArray[np.float64]
+RULES = rule_file.load()
+
+
+def flat(value: float, seconds: float) -> Signal:
+    return np.full(round(seconds * HZ), float(value))
+
+
+def ripple(seconds: float, peak_to_trough: float, period_s: float = 12.0) -> Signal:
+    """A sine: variability of a known size, well above two cycles a minute."""
+    t = np.arange(round(seconds * HZ)) / HZ
+    return peak_to_trough / 2 * np.sin(2 * np.pi * t / period_s)
+
+
+def ramp(size: float, down_s: float, stay_s: float, up_s: float) -> Signal:
+    """A departure from 0 to `size` and back, as samples after the last one at 0; its last sample is not yet back."""
+    down = np.arange(1, round(down_s * HZ) + 1) / max(1, round(down_s * HZ))
+    up = 1 - np.arange(1, round(up_s * HZ) + 1) / max(1, round(up_s * HZ))
+    return size * np.concatenate([down, np.ones(round(stay_s * HZ)), up[:-1] if len(up) else up])
+
+
+def put(signal: Signal, at_s: float, piece: Signal) -> Signal:
+    """Return the signal with a piece added at a time."""
+    changed = signal.copy()
+    start = round(at_s * HZ)
+    changed[start : start + len(piece)] += piece
+    return changed
+
+
+def bell(size: float, length_s: float) -> Signal:
+    t = np.arange(1, round(length_s * HZ)) / round(length_s * HZ)
+    return size * (1 - np.cos(2 * np.pi * t)) / 2
+
+
+@dataclass
+class Run:
+    """What the core said of one trace."""
+
+    events: list[Event] = field(default_factory=list)
+    looks: list[Look] = field(default_factory=list)
+    classes: list[list[Class]] = field(default_factory=list)
+
+    def of(self, kind: str) -> list[Event]:
+        return [event for event in self.events if event.kind == kind]
+
+    def measure(self, name: str, rule_set: int = 0) -> float:
+        """Value of a measure at the end."""
+        return float(self.looks[-1].measures[rule_set][name][0])
+
+    def ranks(self, rule_set: int) -> list[int]:
+        return [c[rule_set].rank for c in self.classes]
+
+
+def run(
+    fhr: Signal, ua: Signal | None = None, rules: Rules = RULES, every: Callable[[State], None] | None = None
+) -> Run:
+    """Run the core over one trace, a lane by itself, from second 0."""
+    ua = np.full(len(fhr), 10.0) if ua is None else ua
+    state = State(rules, ["bed"], [""])
+    found = Run()
+    one = np.array([0])
+    for s in range(len(fhr) // HZ):
+        part = slice(s * HZ, (s + 1) * HZ)
+        look = engine.advance(
+            state, one, np.array([s]), fhr[part, None], ua[part, None], np.array([np.nan]), found.events
+        )
+        found.looks.append(look)
+        if s % 60 == 59:
+            found.classes.append(summaries.classes_of(state, look)[0])
+        if every is not None:
+            every(state)
+    return found

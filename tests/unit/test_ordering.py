@@ -1,0 +1,66 @@
+"""Which second a block is: gaps, repeats, late seconds, clocks that jump, new sessions."""
+
+import pytest
+
+from detect.core import engine
+from detect.core.state import State
+from quietward.messages import Answer, Block, DeviceStatus, Tick
+from tests.traces import RULES
+
+T0 = 1_790_000_000_000
+
+
+def block(seq: int, t_s: float | None = None, session: str = "a", bed: str = "b") -> Block:
+    t = T0 + round((seq if t_s is None else t_s) * 1000)
+    return Block(bed, session, seq, t, t, [140.0] * 4, [10.0] * 4)
+
+
+def seconds_taken(*blocks: Block) -> tuple[int, int, dict[tuple[str, str], int]]:
+    """Return how many seconds the lane has taken, which one it stands at (from T0), and what was refused."""
+    state = State(RULES)
+    output = engine.step(state, list(blocks))
+    return int(state.conditioning.seconds[0]), int(state.clock.second[0]) - T0 // 1000, output.refused
+
+
+def test_seconds_in_order() -> None:
+    assert seconds_taken(block(0), block(1), block(2)) == (3, 2, {})
+
+
+def test_a_gap_is_taken_as_seconds_without_values() -> None:
+    assert seconds_taken(block(0), block(5)) == (6, 5, {})
+
+
+def test_repeated_and_late_seconds_are_dropped_and_counted() -> None:
+    taken, at, refused = seconds_taken(block(0), block(1), block(2), block(2), block(1))
+    assert (taken, at) == (3, 2)
+    assert refused == {("b", "repeated"): 1, ("b", "late"): 1}
+
+
+@pytest.mark.parametrize("jitter", [-0.4, 0.4, 0.9])
+def test_a_clock_that_trembles_loses_no_second(jitter: float) -> None:
+    assert seconds_taken(block(0), block(1, 1 + jitter), block(2)) == (3, 2, {})
+
+
+def test_a_clock_set_back_does_not_stop_the_bed() -> None:
+    assert seconds_taken(block(0), block(1), block(2, -3600), block(3, -3599)) == (4, 3, {})
+
+
+def test_a_pause_by_the_clock_is_a_gap() -> None:
+    assert seconds_taken(block(0), block(1, 30)) == (31, 30, {})
+
+
+def test_a_long_gap_begins_anew() -> None:
+    assert seconds_taken(block(0), block(1), block(2, 5000)) == (1, 5000, {})
+
+
+def test_a_new_session_goes_on() -> None:
+    assert seconds_taken(block(0), block(1), block(0, 4, session="z")) == (5, 4, {})
+
+
+def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
+    state = State(RULES)
+    output = engine.step(
+        state, [DeviceStatus("x", T0, online=True), Answer("y", T0, "acknowledge", "somebody", "y-f1"), Tick(T0)]
+    )
+    assert output.events == []
+    assert output.looked == {}

@@ -1,0 +1,84 @@
+"""Rule tables: what comes along is sound, and a wrong one stops the start with file, key, value and remedy."""
+
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from detect import rule_file
+from quietward.errors import BadRules, BadScenario
+from simulator import scenario
+
+POLICY = (files("detect") / "rules" / "attention.toml").read_text()
+
+
+def test_every_number_of_a_published_rule_set_has_source_and_status() -> None:
+    for rules in rule_file.load().rule_sets:
+        assert rules.source
+        assert all(c.source and c.status for c in rules.criterion)
+
+
+def test_the_digest_follows_the_rules(tmp_path: Path) -> None:
+    copy = tmp_path / "p.toml"
+    copy.write_text(POLICY.replace("look_after_s = 600", "look_after_s = 601"))
+    assert rule_file.load().digest != rule_file.load(str(copy)).digest
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda t: t.replace('"signal_lost_s"', '"signal_lots_s"'), "no such measure"),
+        (lambda t: t.replace('level = "look"', 'level = "shout"', 1), "level"),
+        (lambda t: t.replace("hold_s = 0", 'hold_s = "soon"', 1), "hold_s"),
+        (lambda t: t.replace("hold_s = 0\n", "", 1), "hold_s"),
+        (lambda t: t.replace("look_after_s", "look_before_s"), "look_"),
+        (lambda t: t.replace('">="', '"=>"', 1), "=>"),
+        (lambda t: t.replace("{signal_lost_s:.0f}", "{nobody:.0f}"), "no such measure"),
+        (lambda t: t + "\n[[condition", "Mend the TOML"),
+        (lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', "release = []"), "at least one clause"),
+    ],
+)
+def test_a_wrong_policy_is_refused(tmp_path: Path, change: Callable[[str], str], says: str) -> None:
+    wrong = tmp_path / "mine.toml"
+    text = change(POLICY)
+    assert text != POLICY
+    wrong.write_text(text)
+    with pytest.raises(BadRules, match=says) as caught:
+        rule_file.load(str(wrong))
+    assert "mine.toml" in str(caught.value)
+
+
+def test_a_policy_that_is_not_there() -> None:
+    with pytest.raises(BadRules, match="Cannot be read"):
+        rule_file.load("nowhere.toml")
+
+
+def test_scenarios_that_come_along_are_sound_and_say_what_they_are_for() -> None:
+    for name in scenario.names():
+        found = scenario.load(name)
+        assert found.name == name
+        assert found.purpose
+        assert found.good_watcher
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda t: t.replace("baseline_bpm = 138", "baseline_bpm = 1380", 1), "baseline_bpm"),
+        (lambda t: t.replace("from_min = 0", "from_min = 1", 1), "Begin with 0"),
+        (lambda t: t.replace("purpose", "reason", 1), "reason"),
+        (lambda t: "x = [", "Mend the TOML"),
+    ],
+)
+def test_a_wrong_scenario_is_refused(tmp_path: Path, change: Callable[[str], str], says: str) -> None:
+    text = (files("simulator") / "scenarios" / "calm.toml").read_text()
+    wrong = tmp_path / "mine.toml"
+    wrong.write_text(change(text))
+    with pytest.raises(BadScenario, match=says):
+        scenario.load(str(wrong))
+
+
+def test_a_scenario_that_is_not_there_lists_those_that_are() -> None:
+    with pytest.raises(BadScenario, match="calm"):
+        scenario.load("nobody")

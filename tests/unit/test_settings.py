@@ -1,0 +1,53 @@
+"""Settings: the order of their sources, and one clear line for a wrong one."""
+
+from pathlib import Path
+
+import pytest
+
+from quietward.errors import BadSettings
+from quietward.settings import Settings, load, without_password
+
+
+def test_later_sources_win(tmp_path: Path) -> None:
+    file = tmp_path / "s.toml"
+    file.write_text('ward = "from-file"\nport = 1000\nshards = 3\n')
+    environment = {"QUIETWARD_PORT": "2000", "QUIETWARD_SETTINGS": str(file), "HOME": "/x"}
+    found = load({"port": 3000, "ward": None}, environment)
+    assert (found.ward, found.port, found.shards) == ("from-file", 3000, 3)
+    assert load({}, environment).port == 2000
+    assert load({}, {}) == Settings()
+
+
+@pytest.mark.parametrize(
+    ("flags", "environment", "names"),
+    [
+        ({"port": 0}, {}, "port"),
+        ({"port": 70000}, {}, "port"),
+        ({}, {"QUIETWARD_PORT": "eighty"}, "port"),
+        ({}, {"QUIETWARD_SHARDS": "0"}, "shards"),
+        ({"ward": "Ward One"}, {}, "ward"),
+        ({"broker": "http://x"}, {}, "broker"),
+        ({"broker": "mqtt://x:port"}, {}, "broker"),
+        ({"store": "redis://"}, {}, "store"),
+        ({}, {"QUIETWARD_COLOUR": "red"}, "colour"),
+        ({"settings": "/nowhere.toml"}, {}, "settings file"),
+    ],
+)
+def test_a_wrong_setting_is_named(flags: dict[str, object], environment: dict[str, str], names: str) -> None:
+    with pytest.raises(BadSettings) as caught:
+        load(flags, environment)
+    assert names in str(caught.value)
+    assert caught.value.remedy
+    assert "\n" not in str(caught.value)
+
+
+def test_broken_toml_is_named(tmp_path: Path) -> None:
+    file = tmp_path / "s.toml"
+    file.write_text("ward =")
+    with pytest.raises(BadSettings, match="Is not TOML"):
+        load({"settings": str(file)}, {})
+
+
+def test_passwords_are_not_shown() -> None:
+    assert without_password("mqtt://u:secret@h:1") == "mqtt://u:***@h:1"
+    assert without_password("mqtt://h:1") == "mqtt://h:1"

@@ -1,0 +1,118 @@
+"""Every message that cannot be used is refused with the field, the value and the remedy."""
+
+import msgspec
+import pytest
+
+from ingest.validate import LARGEST_BYTES, REASONS, SENML, check
+from quietward.errors import BadMessage
+from quietward.messages import Block, DeviceStatus
+
+TOPIC = "quietward/v1/ward-1/bed-3/samples"
+GOOD = {
+    "session": "a-1",
+    "seq": 17,
+    "t": 1_790_000_000_000,
+    "hz": 4,
+    "fhr": [142.25, None, 141, 140],
+    "ua": [12.0, 12, 13, None],
+}
+WITHOUT = object()
+
+
+def message(**changes: object) -> bytes:
+    return msgspec.json.encode({k: v for k, v in (GOOD | changes).items() if v is not WITHOUT})
+
+
+def test_a_good_message_becomes_a_block() -> None:
+    block = check(TOPIC, message(mhr=81.0, stage=2, src="probe"), "application/json", 5)
+    assert block == Block(
+        "bed-3", "a-1", 17, 1_790_000_000_000, 5, [142.25, None, 141.0, 140.0], [12.0, 12.0, 13.0, None], 81.0, 2
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "value"),
+    [
+        ({"fhr": [1420, 140, 140, 140]}, "fhr", 1420),
+        ({"fhr": [140, 140, 140, 19.9]}, "fhr", 19.9),
+        ({"fhr": [140, 140, 140]}, "fhr", [140, 140, 140]),
+        ({"fhr": [140] * 5}, "fhr", [140] * 5),
+        ({"fhr": "140"}, "fhr", "140"),
+        ({"fhr": [True, 1, 1, 1]}, "fhr", True),
+        ({"ua": [128, 0, 0, 0]}, "ua", 128),
+        ({"ua": [-1, 0, 0, 0]}, "ua", -1),
+        ({"seq": -1}, "seq", -1),
+        ({"seq": 1.5}, "seq", 1.5),
+        ({"seq": 2**60}, "seq", 2**60),
+        ({"t": "now"}, "t", "now"),
+        ({"t": -5}, "t", -5),
+        ({"hz": 2}, "hz", 2),
+        ({"session": ""}, "session", ""),
+        ({"session": "a b"}, "session", "a b"),
+        ({"stage": 3}, "stage", 3),
+        ({"mhr": 500}, "mhr", 500),
+        ({"src": "<script>"}, "src", "<script>"),
+        ({"t": WITHOUT}, "message", None),
+        ({"colour": "red"}, "message", None),
+    ],
+)
+def test_a_wrong_field_is_named_with_its_value(changes: dict[str, object], field: str, value: object) -> None:
+    with pytest.raises(BadMessage) as caught:
+        check(TOPIC, message(**changes), "", 5)
+    assert caught.value.reason == "field"
+    assert caught.value.what.startswith(field)
+    if field != "message":
+        found = caught.value.value
+        assert found == value or (isinstance(found, list) and value in found)
+    assert caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "content_type", "reason"),
+    [
+        ("quietward/v1/ward-1/BED/samples", message(), "", "topic"),
+        ("quietward/v1/ward-1/bed/other", message(), "", "topic"),
+        ("quietward/v2/ward-1/bed/samples", message(), "", "topic"),
+        (TOPIC, b"{", "", "json"),
+        (TOPIC, b"", "", "json"),
+        (TOPIC, b"\xff\xfe", "", "json"),
+        (TOPIC, b" " * (LARGEST_BYTES + 1), "", "size"),
+        (TOPIC, message(), "text/plain", "content-type"),
+        (TOPIC.replace("samples", "status"), b"gone fishing", "", "status"),
+        (TOPIC, b"{}", SENML, "senml"),
+    ],
+)
+def test_everything_else_is_refused_by_reason(topic: str, payload: bytes, content_type: str, reason: str) -> None:
+    with pytest.raises(BadMessage) as caught:
+        check(topic, payload, content_type, 5)
+    assert caught.value.reason == reason
+    assert reason in REASONS
+
+
+def test_status() -> None:
+    assert check("quietward/v1/w/b/status", b"online", "", 7) == DeviceStatus("b", 7, online=True)
+    assert check("quietward/v1/w/b/status", b"offline", "", 7) == DeviceStatus("b", 7, online=False)
+
+
+def test_senml_after_rfc_8428() -> None:
+    """RFC 8428: base name, base time and time; `beat/min` is registered and to be accepted; 1/s is what to send."""
+    pack = [
+        {"bn": "urn-dev-1", "bt": 1_790_000_000, "n": "fhr", "u": "beat/min", "v": 142},
+        {"n": "fhr", "u": "1/s", "t": 0.25, "v": 2.375},
+        {"n": "ua", "v": 12, "t": 0.75},
+    ]
+    block = check(TOPIC, msgspec.json.encode(pack), SENML, 5)
+    assert isinstance(block, Block)
+    assert block.fhr == [142.0, 142.5, None, None]
+    assert block.ua == [None, None, None, 12.0]
+    assert (block.t, block.session, block.seq) == (1_790_000_000_000, "urn-dev-1", 1_790_000_000)
+
+
+@pytest.mark.parametrize(
+    "record",
+    [{"n": "pulse", "v": 1}, {"n": "fhr", "u": "kg", "v": 1}, {"n": "fhr", "t": 3, "v": 1}, {"n": "fhr", "v": 140}],
+)
+def test_senml_that_cannot_be_used(record: dict[str, object]) -> None:
+    with pytest.raises(BadMessage) as caught:
+        check(TOPIC, msgspec.json.encode([record]), SENML, 5)
+    assert caught.value.reason == "senml"
