@@ -183,7 +183,8 @@ class Publisher:
     async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Send at QoS 1 without waiting for the answer. Raises MqttError when disconnected."""
         try:
-            await asyncio.wait_for(self._room.acquire(), CONNECT_TIMEOUT_S)
+            async with asyncio.timeout(CONNECT_TIMEOUT_S):  # wait_for of Python 3.11 can swallow a cancellation
+                await self._room.acquire()
         except TimeoutError as error:
             raise aiomqtt.MqttError("The broker has stopped answering") from error
         if not self.connected:

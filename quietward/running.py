@@ -16,6 +16,7 @@ log = logging.getLogger("quietward")
 
 FIRST_DELAY_S, LONGEST_DELAY_S = 0.2, 5.0
 HEARTBEAT_S = 1.0
+STOP_AGAIN_S = 1.0
 
 
 def now_ms() -> int:
@@ -38,8 +39,15 @@ def run(main: Coroutine[Any, Any, None]) -> None:
 
 async def _until_told(main: Coroutine[Any, Any, None]) -> None:
     task = asyncio.create_task(main, name="main")
+    loop = asyncio.get_running_loop()
+
+    def stop() -> None:
+        if not task.done():
+            task.cancel()
+            loop.call_later(STOP_AGAIN_S, stop)  # asyncio.wait_for of Python 3.11 can swallow a cancellation
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+        loop.add_signal_handler(number, stop)
     try:
         await task
     except asyncio.CancelledError:

@@ -66,16 +66,18 @@ class Server:
             self.process.wait()
 
 
-BROKERS = ["embedded", "mosquitto"]
-STORES = ["embedded", "redis-server"]
+@pytest.fixture(params=["embedded", "real"], scope="session")
+def kind(request: pytest.FixtureRequest) -> str:
+    """Which broker and store: integration tests run once with each kind."""
+    return str(request.param)
 
 
-@pytest.fixture(params=BROKERS, scope="session")
-def broker(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """URL of a broker; the tests run once against each kind."""
+@pytest.fixture(scope="session")
+def broker(kind: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """URL of a broker."""
     folder = tmp_path_factory.mktemp("broker")
     port = free_port()
-    server = Server(broker_command(request.param, port, folder), port, folder / "log")
+    server = Server(broker_command(kind, port, folder), port, folder / "log")
     server.start()
     yield f"mqtt://127.0.0.1:{port}"
     server.kill()
@@ -95,10 +97,10 @@ def broker_command(kind: str, port: int, folder: Path) -> list[str]:
     return [program, "-c", str(config)]
 
 
-@pytest.fixture(params=STORES, scope="session")
-def store_server(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+@pytest.fixture(scope="session")
+def store_server(kind: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """A store with an append-only file, so that it can be killed and started again."""
-    server = make_store(request.param, tmp_path_factory.mktemp("store"))
+    server = make_store(kind, tmp_path_factory.mktemp("store"))
     server.start()
     yield server
     server.kill()
@@ -108,7 +110,7 @@ def make_store(kind: str, folder: Path) -> Server:
     """Return a store, not yet started."""
     port = free_port()
     command = store_command(port, folder, durable=True)
-    if kind == "redis-server":
+    if kind == "real":
         command[0] = require(REDIS, "redis-server")
     return Server(command, port, folder / "log")
 

@@ -1,0 +1,170 @@
+"""The detector is killed at points inside its commit; what is in the logs must equal an undisturbed run.
+
+The kills are real (SIGKILL of a real process), and come where they hurt: after the step and before the commit, after
+the commit was sent and before its answer was read, after the answer and before the position is remembered.
+"""
+
+import asyncio
+import random
+import signal
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from quietward.addresses import Ward
+from quietward.messages import HZ, Answer, Block, Input, Tick, decode_event, encode_inputs
+from quietward.store import Redis
+from simulator import signals
+from simulator.scenario import load
+from tests.conftest import Server
+
+POINTS = ("stepped", "sent", "committed")
+KILLS = 24
+SECONDS = 1500
+PER_ENTRY = 10
+T0 = 1_790_000_000
+BEDS = {"bed-1": "cord-not-recovering", "bed-2": "late-with-falling-variability", "bed-3": "noisy-but-well"}
+
+DRIVER = """
+import asyncio, os, signal, sys
+import detect.store
+from detect import rule_file, service
+from detect.store import ShardStore
+from quietward.addresses import Ward
+from quietward.store import connected
+
+detect.store.AT_MOST = 3  # many commits, many places to die
+point, after, url, ward = sys.argv[1], int(sys.argv[2]), sys.argv[3], sys.argv[4]
+reached = 0
+
+def die_at(name):
+    global reached
+    if name == point:
+        reached += 1
+        if reached > after:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+class Store(ShardStore):
+    async def commit(self, *what):
+        task = asyncio.ensure_future(super().commit(*what))
+        await asyncio.sleep(0)  # the command is on its way
+        await asyncio.sleep(0)
+        if point == "sent":
+            await asyncio.sleep(0.002)
+            die_at("sent")
+        await task
+
+async def main():
+    async with connected(url) as redis:
+        await service.Detector(Store(redis, Ward(ward).shard(0)), rule_file.load(), 0.05, die_at).run_for_ever()
+
+asyncio.run(main())
+"""
+
+
+def inputs() -> list[list[Input]]:
+    """Entries of an input stream: three beds, a tick a second, an answer, repeated seconds."""
+    labours = {bed: signals.simulate(load(name), 7, SECONDS) for bed, name in BEDS.items()}
+    entries: list[list[Input]] = []
+    for second in range(SECONDS):
+        at = (T0 + second) * 1000
+        items: list[Input] = [Tick(at)]
+        for bed, labour in labours.items():
+            part = slice(second * HZ, second * HZ + HZ)
+            fhr, ua = ([None if np.isnan(x) else float(x) for x in s[part]] for s in (labour.fhr, labour.ua))
+            items.append(Block(bed, "s", second, at, at, fhr, ua))
+            if second % 7 == 0:
+                items.append(items[-1])
+        if second == 1200:
+            items.append(Answer("bed-1", at, "acknowledge", "Kim", "bed-1-f1"))
+        if second % PER_ENTRY == 0:
+            entries.append([])
+        entries[-1] += items
+    return entries
+
+
+async def fill(store: Redis, ward: Ward) -> str:
+    """Write the whole input stream and return the id of its last entry."""
+    last: Any = b""
+    for number, items in enumerate(inputs()):
+        last = await store.xadd(ward.shard(0).input, {"e": encode_inputs(items)}, id=f"{number + 1}-0")
+    return bytes(last).decode()
+
+
+async def work(
+    store: Redis, server: Server, ward: Ward, last: str, kills: list[tuple[str, int]], tmp_path: Path
+) -> int:
+    """Run detectors until the last entry is written, killing as told; return how many died by our hand."""
+    died = 0
+    plan = iter(kills)
+    while True:
+        point, after = next(plan, ("none", 0))
+        with (tmp_path / "driver.log").open("ab") as log:
+            process = await asyncio.create_subprocess_exec(
+                sys.executable, "-c", DRIVER, point, str(after), f"redis://127.0.0.1:{server.port}/0", ward.name,
+                stdout=log, stderr=log, cwd=Path(__file__).parents[2],
+            )  # fmt: skip
+        waiting = asyncio.create_task(process.wait())
+        for _ in range(1200):
+            written: Any = await store.get(ward.shard(0).position)
+            if waiting.done() or (written is not None and written.decode() == last):
+                break
+            await asyncio.sleep(0.05)
+        if waiting.done():
+            assert process.returncode == -signal.SIGKILL, (tmp_path / "driver.log").read_text()
+            died += 1
+            continue
+        process.kill()
+        await waiting
+        assert written is not None
+        assert written.decode() == last
+        return died
+
+
+async def outputs(store: Redis, ward: Ward) -> dict[str, Any]:
+    """Everything a detector has said: logs, trends, summaries."""
+    shard, said = ward.shard(0), {}
+    for bed in BEDS:
+        for key in (shard.log(bed), shard.trend(bed)):
+            entries: Any = await store.xrange(key)
+            said[key.replace(ward.name, "")] = [decode_event(fields[b"e"]) for _, fields in entries]
+    said["summaries"] = await store.hgetall(shard.summary)
+    return said
+
+
+async def test_killed_inside_the_commit_it_says_the_same(
+    store: Redis, store_server: Server, tmp_path: Path, record_property: Any
+) -> None:
+    plain, killed = Ward("plain"), Ward("killed")
+    last = await fill(store, plain)
+    assert await fill(store, killed) == last
+    assert await work(store, store_server, plain, last, [], tmp_path) == 0
+    rng = random.Random(3)
+    plan = [(POINTS[i % 3], rng.randrange(0, 4)) for i in range(KILLS)]
+    died = await work(store, store_server, killed, last, plan, tmp_path)
+    record_property("kills", died)
+    assert died >= KILLS // 2, "too few kills for this test to say anything"
+    expected, found = await outputs(store, plain), await outputs(store, killed)
+    flags = [e for events in expected.values() if isinstance(events, list) for e in events if "flag" in e.kind]
+    assert {e.kind for e in flags} >= {"flag-raised", "flag-acknowledged"}
+    assert found == expected
+    print(f"{died} kills at {POINTS}; {sum(len(v) for v in expected.values())} outputs equal", file=sys.stderr)
+
+
+async def test_an_old_owner_is_fenced(store: Redis) -> None:
+    from detect.store import ShardStore
+    from quietward.errors import LostOwnership
+
+    shard = Ward("fence").shard(0)
+    old, new = ShardStore(store, shard), ShardStore(store, shard)
+    await old.take_over()
+    await old.commit("1-0", [], [], b"")
+    await new.take_over()
+    with pytest.raises(LostOwnership):
+        await old.commit("2-0", [], [], b"")
+    assert await store.get(shard.position) == b"1-0"
+    await new.commit("2-0", [], [], b"")
+    assert await store.get(shard.position) == b"2-0"

@@ -1,0 +1,288 @@
+"""Devices to page with real parts: broker, store, and the four processes."""
+
+import asyncio
+import json
+import struct
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+import websockets
+
+from quietward.addresses import Ward
+from quietward.messages import Summary, decode_event, decode_summary
+from quietward.mqtt import Publisher
+from quietward.notice import NOTICE
+from quietward.recordings import write_csv
+from quietward.settings import Settings
+from quietward.store import Redis, RedisError
+from tests.conftest import Parts, Server, record, until, wait_for
+from tests.traces import flat, put, ramp, ripple
+
+
+async def summary_of(store: Redis, ward: Ward, bed: str) -> Summary | None:
+    raw = await store.hget(ward.shard(ward.shard_of(bed)).summary, bed)
+    return None if raw is None else decode_summary(raw)
+
+
+async def log_of(store: Redis, ward: Ward, bed: str) -> list[Any]:
+    entries: Any = await store.xrange(ward.shard(ward.shard_of(bed)).log(bed))
+    return [decode_event(fields[b"e"]) for _, fields in entries]
+
+
+async def frame(port: int) -> tuple[dict[str, Any], bytes]:
+    async with websockets.connect(f"ws://127.0.0.1:{port}/live", max_size=None) as ws:
+        raw = await ws.recv()
+    assert isinstance(raw, bytes)
+    (length,) = struct.unpack("<I", raw[:4])
+    return json.loads(raw[4 : 4 + length]), raw[4 + length :]
+
+
+def get(port: int, path: str) -> tuple[int, str]:
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=5) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as error:
+        return error.code, error.read().decode()
+
+
+async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Ward, store: Redis, parts: Parts) -> None:
+    """An open CTU-UHB record with many decelerations is played at speed; its samples, findings and flags arrive."""
+    path = record("1001")
+    for part in ("serve", "ingest", "detect"):
+        parts.start(part)
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    parts.start("replay", str(path), "--bed", "bed-7", "--speed", "100")
+
+    async def flagged() -> bool:
+        return any(e.kind == "flag-raised" for e in await log_of(store, ward, "bed-7"))
+
+    assert await until(flagged, 90), parts.log("detect") + parts.log("replay")
+    found = await summary_of(store, ward, "bed-7")
+    assert found is not None
+    assert found.baseline_bpm is not None
+    assert found.reason or found.level == "quiet"
+    kinds = {e.kind for e in await log_of(store, ward, "bed-7")}
+    assert {"contraction", "deceleration", "flag-raised"} <= kinds
+    head, body = await frame(settings.port)
+    (bed,) = head["beds"]
+    assert bed["card"]["bed"] == "bed-7"
+    assert len(body) == bed["seconds"] * 4 * 2 * 2
+    # The samples on the page are the recording's.
+    strip = np.frombuffer(body[: bed["seconds"] * 8], dtype="<i2")
+    from quietward.recordings import read
+
+    fhr = read(path).fhr[: len(strip)]
+    there = ~np.isnan(fhr)
+    np.testing.assert_array_equal(strip[there] / 4, fhr[there])
+    assert any(mark["kind"] == "deceleration" for mark in bed["marks"])
+    status, text = get(settings.port, "/log/bed-7")
+    assert status == 200
+    assert json.loads(text)["notice"] == NOTICE
+
+
+async def test_the_page_answers_and_the_detector_hears(
+    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+) -> None:
+    seconds = 480.0
+    write_csv(tmp_path / "low.csv", flat(90, seconds) + ripple(seconds, 10), flat(10, seconds))
+    for part in ("serve", "ingest", "detect"):
+        parts.start(part)
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    parts.start("replay", str(tmp_path / "low.csv"), "--bed", "bed-1", "--speed", "100")
+
+    async def flagged() -> bool:
+        found = await summary_of(store, ward, "bed-1")
+        return found is not None and found.level == "bedside"
+
+    assert await until(flagged), parts.log("detect")
+    found = await summary_of(store, ward, "bed-1")
+    assert found is not None
+
+    def post(body: bytes, origin: str | None = None) -> int:
+        request = urllib.request.Request(f"http://127.0.0.1:{settings.port}/answer", body, method="POST")
+        if origin:
+            request.add_header("Origin", origin)
+        try:
+            with urllib.request.urlopen(request, timeout=5) as answer:
+                return int(answer.status)
+        except urllib.error.HTTPError as error:
+            return int(error.code)
+
+    good = msgspec.json.encode({"bed": "bed-1", "flag": found.flag, "by": "Kim"})
+    assert post(good, "http://elsewhere.example") == 403
+    assert post(b'{"bed": "bed-1"}') == 422
+    assert post(good) == 204
+
+    async def answered() -> bool:
+        now = await summary_of(store, ward, "bed-1")
+        return now is not None and now.acknowledged_by == "Kim"
+
+    assert await until(answered)
+    said = [e for e in await log_of(store, ward, "bed-1") if e.kind == "flag-acknowledged"]
+    assert [e.detail["by"] for e in said] == ["Kim"]
+
+
+async def test_bad_messages_are_counted_and_stop_nothing(
+    settings: Settings, ward: Ward, store: Redis, parts: Parts
+) -> None:
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
+        for seq in range(20):
+            good = {
+                "session": "s",
+                "seq": seq,
+                "t": 1_790_000_000_000 + seq * 1000,
+                "hz": 4,
+                "fhr": [140] * 4,
+                "ua": [9] * 4,
+            }
+            await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(good))
+            await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(good | {"fhr": [1420] * 4}))
+            await out.publish(ward.samples_topic("bed-2"), b"{")
+        await out.settle()
+
+    async def all_there() -> bool:
+        counts: Any = await store.hgetall(ward.refusals)
+        found = await summary_of(store, ward, "bed-2")
+        return (
+            counts == {b"bed-2 field": b"20", b"bed-2 json": b"20"}
+            and found is not None
+            and found.t == 1_790_000_019_000
+        )
+
+    assert await until(all_there), (await store.hgetall(ward.refusals), parts.log("ingest"))
+    kept: Any = await store.xrange(ward.refused)
+    assert len(kept) == 40
+    assert b"1420" in kept[0][1][b"e"]
+
+
+async def test_what_was_published_while_ingest_was_away_arrives(
+    settings: Settings, ward: Ward, store: Redis, parts: Parts
+) -> None:
+    first = parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
+
+        async def send(a: int, b: int) -> None:
+            for seq in range(a, b):
+                body = {
+                    "session": "s",
+                    "seq": seq,
+                    "t": 1_790_000_000_000 + seq * 1000,
+                    "hz": 4,
+                    "fhr": [140] * 4,
+                    "ua": [9] * 4,
+                }
+                await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(body))
+            await out.settle()
+
+        await send(0, 50)
+        await asyncio.sleep(0.5)
+        first.kill()
+        first.wait()
+        await send(50, 400)
+        parts.start("ingest")
+
+        async def arrived() -> bool:
+            found = await summary_of(store, ward, "bed-2")
+            return found is not None and found.t == 1_790_000_399_000
+
+        assert await until(arrived), parts.log("ingest")
+        seen: list[int] = []
+        entries: Any = await store.xrange(ward.shard(0).input)
+        for _, fields in entries:
+            seen += [item[3] for item in msgspec.msgpack.decode(fields[b"e"]) if item[0] == "samples"]
+        assert sorted(set(seen)) == list(range(400))
+
+
+async def test_a_store_that_goes_away_comes_back_and_nothing_is_lost(
+    settings: Settings, ward: Ward, store: Redis, store_server: Server, parts: Parts
+) -> None:
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
+        for seq in range(300):
+            body = {
+                "session": "s",
+                "seq": seq,
+                "t": 1_790_000_000_000 + seq * 1000,
+                "hz": 4,
+                "fhr": [140] * 4,
+                "ua": [9] * 4,
+            }
+            await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(body))
+            if seq == 100:
+                store_server.kill()
+            if seq == 200:
+                store_server.start()
+            await asyncio.sleep(0.005)
+
+        async def arrived() -> bool:
+            try:
+                found = await summary_of(store, ward, "bed-2")
+            except RedisError:
+                return False
+            return found is not None and found.t == 1_790_000_299_000
+
+        assert await until(arrived), parts.log("ingest") + parts.log("detect")
+    entries: Any = await store.xrange(ward.shard(0).input)
+    seen = [item[3] for _, fields in entries for item in msgspec.msgpack.decode(fields[b"e"]) if item[0] == "samples"]
+    assert sorted(set(seen)) == list(range(300))
+
+
+async def test_a_dead_detector_is_shown(
+    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+) -> None:
+    """False rest: a bed that nobody watched for more than 10 s is never shown as quiet."""
+    write_csv(tmp_path / "calm.csv", put(flat(140, 900), 1, ramp(0, 1, 1, 1)), flat(10, 900))
+    parts.start("serve")
+    parts.start("ingest")
+    detect = parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    parts.start("replay", str(tmp_path / "calm.csv"), "--bed", "bed-1")
+
+    async def state() -> str:
+        head, _ = await frame(settings.port)
+        return str(head["beds"][0]["card"]["state"]) if head["beds"] else "none"
+
+    async def is_quiet() -> bool:
+        return await state() == "quiet"
+
+    assert wait_for(lambda: _listens(settings.port))
+
+    assert await until(is_quiet)
+    detect.kill()
+    detect.wait()
+    killed = asyncio.get_running_loop().time()
+    while await state() == "quiet":
+        assert asyncio.get_running_loop().time() - killed < 12, "still quiet with nobody watching"
+        await asyncio.sleep(0.2)
+    assert await state() == "unwatched"
+    head, _ = await frame(settings.port)
+    assert any("detect" in trouble for trouble in head["troubles"])
+
+
+@pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js"])
+async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Redis, parts: Parts) -> None:
+    assert await store.ping()
+    parts.start("serve")
+    assert wait_for(lambda: _listens(settings.port))
+    assert get(settings.port, path)[0] == 404
+    status, text = get(settings.port, "/bed/bed-1")
+    assert status == 200
+    assert "live.mjs" in text
+
+
+def _listens(port: int) -> bool:
+    try:
+        return get(port, "/health")[0] == 200
+    except OSError:
+        return False
