@@ -9,7 +9,9 @@ let view = null;
 
 const feed = new Feed({
   onFrame(head, strips) {
-    document.getElementById("ward-name").textContent = head.ward;
+    const name = document.getElementById("ward-name");
+    if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
+    name.textContent = head.ward;
     document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString([], { hourCycle: "h23" });
     document.body.classList.remove("no-server");
     if (head.troubles.length) showTrouble(head.troubles.join("; "));

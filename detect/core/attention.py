@@ -18,11 +18,11 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from msgspec import Struct
+from quietward.messages import Level
 
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Ints, Lanes, index, switch
 from detect.core.rule_sets import Clause, compare
-from quietward.messages import Level
 
 SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
 LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]

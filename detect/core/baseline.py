@@ -12,11 +12,11 @@ definition looks at the preceding 10 minutes).
 from dataclasses import dataclass
 
 import numpy as np
+from quietward.messages import HZ
 
 from detect.core.histogram import Histogram, between, to_value
 from detect.core.lanes import Bools, Floats, Ints, Lanes, lane
 from detect.core.limits import BaselineLimits
-from quietward.messages import HZ
 
 
 @dataclass

@@ -6,10 +6,10 @@ Nothing is corrected: a sample is used as it came, or it is not used and counted
 from dataclasses import dataclass
 
 import numpy as np
+from quietward.messages import HZ
 
 from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane
 from detect.core.limits import SignalLimits
-from quietward.messages import HZ
 
 MINUTE = 60
 

@@ -2,8 +2,9 @@
 
 from typing import NamedTuple
 
-from detect.core.state import State
 from quietward.messages import HZ, Block
+
+from detect.core.state import State
 
 NOTHING: list[float | None] = [None] * HZ
 

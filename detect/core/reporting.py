@@ -1,6 +1,7 @@
 """From numbers to events: what is said of closed excursions, of the signal, of flags, in the trade's words."""
 
 import numpy as np
+from quietward.messages import HZ, Answer, Event
 
 from detect.core import histogram, history
 from detect.core import variability as vary
@@ -11,7 +12,6 @@ from detect.core.excursions import DOWN, UA, Excursion
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats, Ints
 from detect.core.state import State
-from quietward.messages import HZ, Answer, Event
 
 Detail = dict[str, float | str | None]
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from quietward.messages import HZ, UA_HIGHEST, UA_LOWEST
 
 from detect.core import histogram
 from detect.core.attention import Policy
@@ -10,7 +11,6 @@ from detect.core.concern import Concern
 from detect.core.lanes import Floats, Ints, Sizes
 from detect.core.limits import ExcursionLimits, ExcursionNumbers, Reading
 from detect.core.rule_sets import RuleSet
-from quietward.messages import HZ, UA_HIGHEST, UA_LOWEST
 
 
 @dataclass(frozen=True)

@@ -126,7 +126,8 @@ async def work(
 
 async def outputs(store: Redis, ward: Ward) -> dict[str, Any]:
     """Everything a detector has said: logs, trends, summaries."""
-    shard, said = ward.shard(0), {}
+    shard = ward.shard(0)
+    said: dict[str, Any] = {}
     for bed in BEDS:
         for key in (shard.log(bed), shard.trend(bed)):
             entries: Any = await store.xrange(key)

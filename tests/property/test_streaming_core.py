@@ -1,6 +1,7 @@
 """What must hold for any signal: order of batches, cuts, checkpoints, shifts, gaps and neighbours change nothing."""
 
 import os
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from detect.core import engine
 from detect.core.state import State
 from quietward.messages import HZ, Block, Event, Input, Tick
 from simulator import signals
-from simulator.scenario import names, load
+from simulator.scenario import load, names
 from tests.traces import RULES
 
 SECONDS = 900
@@ -55,7 +56,7 @@ def work(inputs: list[Input], cuts: list[int] | None = None, checkpoint: bool = 
     state = State(RULES)
     events: list[Event] = []
     bounds = [0, *sorted(cuts or []), len(inputs)]
-    for a, b in zip(bounds, bounds[1:], strict=False):
+    for a, b in pairwise(bounds):
         events += engine.step(state, inputs[a:b]).events
         if checkpoint:
             restored = State.from_bytes(state.to_bytes(), RULES)

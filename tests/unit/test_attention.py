@@ -6,8 +6,8 @@ from detect.core import engine, summaries
 from detect.core.engine import Output
 from detect.core.state import State
 from quietward.messages import Answer, Block, DeviceStatus, Event, Level, Signal, Summary, Tick
-from tests.traces import RULES, Signal as Trace
-from tests.traces import flat, put, ramp, ripple
+from tests.traces import RULES, flat, put, ramp, ripple
+from tests.traces import Signal as Trace
 
 T0 = 1_790_000_000
 FALL_AT_S = 400
@@ -47,7 +47,6 @@ class Bed:
     def flags(self) -> list[tuple[str, object]]:
         return [(e.kind.removeprefix("flag-"), e.detail["level"]) for e in self.events if e.kind.startswith("flag")]
 
-    @property
     def now(self) -> Summary:
         assert self.summary is not None
         return self.summary
@@ -61,12 +60,12 @@ def with_long_fall(length_s: float, after_s: float = 60) -> Trace:
 def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
     bed = Bed()
     bed.play(with_long_fall(200, 0)[: (FALL_AT_S + 60) * 4])
-    assert bed.now.running is not None
-    assert bed.now.running.depth_bpm > 50
-    assert bed.now.level is Level.QUIET
+    assert bed.now().running is not None
+    assert bed.now().running.depth_bpm > 50
+    assert bed.now().level is Level.QUIET
     bed.play(with_long_fall(200, 0)[(FALL_AT_S + 60) * 4 : (FALL_AT_S + 160) * 4])
-    assert bed.now.level is Level.BEDSIDE
-    assert "not over" in bed.now.reason
+    assert bed.now().level is Level.BEDSIDE
+    assert "not over" in bed.now().reason
 
 
 def test_worse_goes_up_and_ease_ends_the_flag() -> None:
@@ -74,22 +73,22 @@ def test_worse_goes_up_and_ease_ends_the_flag() -> None:
     bed.play(with_long_fall(320, 1900))
     assert bed.flags()[:2] == [("raised", "bedside"), ("worsened", "team")]
     assert bed.flags()[-1] == ("eased", "quiet")
-    assert bed.now.level is Level.QUIET
+    assert bed.now().level is Level.QUIET
 
 
 def test_an_unanswered_flag_goes_one_level_up_and_an_answered_one_does_not() -> None:
     waiting, answered = Bed(), Bed()
     for bed in (waiting, answered):
         bed.play(flat(95, 480) + ripple(480, 10))
-        assert bed.now.level is Level.BEDSIDE
-    assert answered.now.flag is not None
-    answered.answer(answered.now.flag)
+        assert bed.now().level is Level.BEDSIDE
+    assert answered.now().flag is not None
+    answered.answer(answered.now().flag)
     for bed in (waiting, answered):
         bed.play(flat(95, BEDSIDE_S + 120) + ripple(BEDSIDE_S + 120, 10))
     assert ("escalated", "team") in waiting.flags()
-    assert waiting.now.level is Level.TEAM
-    assert answered.now.level is Level.BEDSIDE
-    assert answered.now.acknowledged_by == "Kim"
+    assert waiting.now().level is Level.TEAM
+    assert answered.now().level is Level.BEDSIDE
+    assert answered.now().acknowledged_by == "Kim"
 
 
 def test_an_answer_to_an_old_or_foreign_flag_changes_nothing() -> None:
@@ -97,18 +96,18 @@ def test_an_answer_to_an_old_or_foreign_flag_changes_nothing() -> None:
     bed.play(flat(95, 480) + ripple(480, 10))
     for flag in ("b-f0", "b-f99", "other", "b-fx"):
         bed.answer(flag)
-    assert bed.now.acknowledged_by is None
+    assert bed.now().acknowledged_by is None
     assert not [f for f in bed.flags() if f[0] == "acknowledged"]
 
 
 def test_silence_is_lost_and_what_was_raised_stays() -> None:
     bed = Bed()
     bed.play(with_long_fall(600, 0)[: (FALL_AT_S + 170) * 4])
-    assert bed.now.level is Level.BEDSIDE
+    assert bed.now().level is Level.BEDSIDE
     bed.tick(60)
-    assert bed.now.signal is Signal.LOST
-    assert bed.now.level is Level.BEDSIDE
-    assert "device sends nothing" in bed.now.signal_reason
+    assert bed.now().signal is Signal.LOST
+    assert bed.now().level is Level.BEDSIDE
+    assert "device sends nothing" in bed.now().signal_reason
 
 
 def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
@@ -116,23 +115,23 @@ def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
     bed.play(flat(140, 400) + ripple(400, 10))
     bed.take(engine.step(bed.state, [DeviceStatus("b", (T0 + bed.second) * 1000, online=False)]))
     bed.tick(11)
-    assert bed.now.signal is Signal.LOST
-    assert "offline" in bed.now.signal_reason
+    assert bed.now().signal is Signal.LOST
+    assert "offline" in bed.now().signal_reason
     bed.tick(130)
-    assert bed.now.level is Level.LOOK
+    assert bed.now().level is Level.LOOK
     bed.tick(round(LOOK_S) + 5)
-    assert bed.now.level is Level.BEDSIDE
+    assert bed.now().level is Level.BEDSIDE
     bed.play(flat(140, 120) + ripple(120, 10))
-    assert bed.now.signal is not Signal.LOST
-    assert bed.now.level is Level.QUIET
+    assert bed.now().signal is not Signal.LOST
+    assert bed.now().level is Level.QUIET
 
 
 def test_a_device_that_sends_no_value_is_lost_too() -> None:
     bed = Bed()
     bed.play(flat(140, 400) + ripple(400, 10))
     bed.play(flat(np.nan, 70))
-    assert bed.now.signal is Signal.LOST
-    assert bed.now.fhr_bpm is None
+    assert bed.now().signal is Signal.LOST
+    assert bed.now().fhr_bpm is None
 
 
 def test_no_level_without_a_reason() -> None:

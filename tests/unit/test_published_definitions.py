@@ -86,7 +86,7 @@ def test_baseline_needs_two_minutes(samples: int, determinate: bool) -> None:
     ],
 )
 def test_accelerations(piece: Signal, nichd: list[str], figo: list[str]) -> None:
-    """NICHD 2008: peak >= 15 bpm, onset to return >= 15 s and < 2 min, onset to peak < 30 s. FIGO 2015: > 15, > 15 s."""
+    """NICHD 2008: peak >= 15 bpm, onset to return >= 15 s, < 2 min, onset to peak < 30 s. FIGO 2015: > 15, > 15 s."""
     found = run(trace_with(piece))
     assert rises(found, "nichd-2008") == nichd
     assert rises(found, "figo-2015") == figo

@@ -1,0 +1,58 @@
+"""A headless Chromium, and a demo with simulated labours for it to look at."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.conftest import CHROMIUM, require, wait_for
+from tests.integration.test_demo import Demo
+
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    program = require(CHROMIUM, "chromium")
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A page that fails its test when the browser complains about anything but a lost connection."""
+    context = browser.new_context(viewport={"width": 1920, "height": 1080})
+    found = context.new_page()
+    found.set_default_timeout(15_000)
+    complaints: list[str] = []
+    found.on("pageerror", lambda error: complaints.append(str(error)))
+    found.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    yield found
+    context.close()
+    assert [c for c in complaints if "ERR_CONNECTION" not in c and "WebSocket connection" not in c] == []
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    require(CHROMIUM, "chromium")
+    found = Demo(tmp_path_factory.mktemp("demo"))
+    assert wait_for(found.ready, 60), found.out.read_text()
+    yield found
+    found.process.terminate()
+    found.process.wait(15)
+
+
+@pytest.fixture
+def address(demo: Demo) -> str:
+    return f"http://127.0.0.1:{demo.port}"
+
+
+@pytest.fixture
+def screenshots(tmp_path: Path) -> Path:
+    return tmp_path

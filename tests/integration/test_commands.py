@@ -1,0 +1,171 @@
+"""Every command: bad input gives one clear line and exit code 2; traces and flags never come without the notice."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from quietward.embedded import free_port
+from quietward.notice import NOTICE
+from quietward.recordings import write_csv
+from tests.conftest import REDIS, Parts, Server, require
+from tests.traces import bell, flat, put, ramp, ripple
+
+NOWHERE = "127.0.0.1:1"
+
+
+def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
+    return subprocess.run(
+        [sys.executable, "-m", "quietward", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=plain | environment,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("ingest", "--broker", f"mqtt://{NOWHERE}", "--store", "STORE"), "broker is not there"),
+        (("ingest", "--store", f"redis://{NOWHERE}"), "store is not there"),
+        (("detect", "--store", f"redis://{NOWHERE}"), "store is not there"),
+        (("serve", "--store", f"redis://{NOWHERE}", "--port", "PORT"), "store is not there"),
+        (("serve", "--store", "STORE", "--host", "192.0.2.1"), "page's address"),
+        (("simulate", "--store", "STORE", "--broker", f"mqtt://{NOWHERE}", "--hours", "0.1"), "broker is not there"),
+        (("simulate", "--scenario", "nobody"), "scenario"),
+        (("simulate", "--beds", "0"), "--beds"),
+        (("demo", "--speed", "1000"), "--speed"),
+        (("demo", "--port", "99999"), "setting port"),
+        (("detect", "--policy", "nowhere.toml"), "rule table"),
+        (("replay", "nowhere.hea"), "There is no such file"),
+        (("replay", "FOLDER"), "no recording"),
+        (("replay", "EMPTY"), "no sample"),
+        (("replay", "GOOD", "--bed", "Bed 1"), "--bed"),
+        (("replay", "GOOD", "--broker", f"mqtt://{NOWHERE}"), "broker is not there"),
+        (("assess", "nowhere.csv"), "There is no such file"),
+        (("assess", "GOOD", "--rules", "mine"), "--rules"),
+        (("detect", "--store", "http://x"), "setting store"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_code_2(
+    arguments: tuple[str, ...], says: str, store_server: Server, tmp_path: Path
+) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "empty.csv").write_text("t_s,fhr,ua\n")
+    write_csv(tmp_path / "good.csv", flat(140, 60), flat(10, 60))
+    stands_for = {
+        "STORE": f"redis://127.0.0.1:{store_server.port}/0",
+        "PORT": str(free_port()),
+        "GOOD": str(tmp_path / "good.csv"),
+        "EMPTY": str(tmp_path / "empty.csv"),
+        "FOLDER": str(tmp_path / "folder"),
+    }
+    found = quietward(*(stands_for.get(a, a) for a in arguments))
+    assert found.returncode == 2, found
+    lines = [line for line in found.stderr.splitlines() if line.startswith("quietward:")]
+    assert len(lines) == 1, found.stderr
+    assert says in lines[0]
+    assert "Traceback" not in found.stderr
+
+
+def test_a_wrong_password_is_said(kind: str, tmp_path: Path) -> None:
+    if kind != "real":
+        pytest.skip("the embedded store is started without users")
+    port = free_port()
+    server = Server(
+        [
+            require(REDIS, "redis-server"),
+            "--port",
+            str(port),
+            "--bind",
+            "127.0.0.1",
+            "--requirepass",
+            "right",
+            "--save",
+            "",
+        ],
+        port,
+        tmp_path / "log",
+    )
+    server.start()
+    try:
+        for url in (f"redis://:wrong@127.0.0.1:{port}/0", f"redis://127.0.0.1:{port}/0"):
+            found = quietward("detect", "--store", url)
+            assert found.returncode == 2
+            assert "store refuses us" in found.stderr
+            assert "wrong" not in found.stderr
+    finally:
+        server.kill()
+
+
+def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:
+    fhr = put(flat(140, 2400) + ripple(2400, 10), 900, ramp(-40, 10, 30, 10))
+    ua = flat(10, 2400)
+    for at in range(120, 2300, 180):
+        ua = put(ua, at, bell(50, 60))
+    write_csv(tmp_path / "one.csv", fhr, ua)
+    (tmp_path / "bad.csv").write_text("nonsense\n")
+    found = quietward("assess", str(tmp_path / "one.csv"), str(tmp_path / "bad.csv"), "--json", "--rules", "nichd-2008")
+    assert found.returncode == 2
+    assert found.stderr.count("quietward:") == 1
+    assert NOTICE in found.stderr
+    (line,) = found.stdout.splitlines()
+    row = json.loads(line)
+    assert {
+        "record",
+        "rules",
+        "hz",
+        "duration_s",
+        "signal",
+        "baseline",
+        "variability",
+        "contractions",
+        "accelerations",
+        "decelerations",
+        "assessments",
+        "flags",
+    } <= set(row)
+    assert (row["record"], row["rules"], row["hz"], row["duration_s"]) == ("one", "nichd-2008", 4, 2400.0)
+    (fall,) = row["decelerations"]
+    assert fall["kind"] == "variable"
+    assert fall["onset_s"] == pytest.approx(900, abs=3)
+    assert fall["depth_bpm"] == pytest.approx(40, abs=6)
+    assert fall["onset_s"] < fall["nadir_s"] < fall["end_s"]
+    assert len(row["contractions"]) in (12, 13)
+    assert [a["t_s"] for a in row["assessments"]] == list(range(60, 2401, 60))
+    assert all(
+        a["rule_class"] in (1, 2, 3) and 0 <= a["concern"] <= 100 and a["reasons"] is not None
+        for a in row["assessments"]
+    )
+    assert row["assessments"][-1]["window_s"] == 1800
+    assert all(b["bpm"] is None or abs(b["bpm"] - 140) < 5 for b in row["baseline"])
+    table = quietward("assess", str(tmp_path / "one.csv"))
+    assert table.returncode == 0
+    assert "one" in table.stdout
+
+
+@pytest.mark.parametrize("values", [[], ["nan"], ["0"] * 3000, ["140"]])
+def test_assess_survives_poor_recordings(values: list[str], tmp_path: Path) -> None:
+    cells = ["" if v == "nan" else v for v in values]
+    (tmp_path / "r.csv").write_text("t_s,fhr,ua\n" + "".join(f"{i / 4},{v},\n" for i, v in enumerate(cells)))
+    found = quietward("assess", str(tmp_path / "r.csv"), "--json")
+    assert found.returncode == (0 if values else 2)
+    assert "Traceback" not in found.stderr
+    for line in found.stdout.splitlines():
+        for judged in json.loads(line)["assessments"]:
+            assert judged["concern_class"] > 1, "nothing usable must not look calm"
+
+
+def test_doctor_says_what_is_missing_and_how_to_mend_it(parts: Parts) -> None:
+    sick = quietward("doctor", "--broker", f"mqtt://{NOWHERE}", "--store", f"redis://{NOWHERE}")
+    assert sick.returncode == 1
+    assert "broker is not there" in sick.stdout
+    assert "QUIETWARD_STORE" in sick.stdout
+    well = quietward("doctor", "--broker", parts.settings.broker, "--store", parts.settings.store)
+    assert well.returncode == 0, well.stdout

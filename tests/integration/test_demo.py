@@ -1,0 +1,155 @@
+"""The demo's process tree: it starts, moves, looks after its parts, and leaves nothing behind, however it ends."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from quietward.embedded import free_port
+from quietward.notice import NOTICE
+from tests.conftest import alive, wait_for
+
+ENVIRONMENT = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
+
+
+class Demo:
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        self.out = folder / "out"
+        with self.out.open("wb") as file:
+            self.process = subprocess.Popen(
+                [
+                    sys.executable,
+                    "-m",
+                    "quietward",
+                    "demo",
+                    "--no-browser",
+                    "--speed",
+                    "10",
+                    "--beds",
+                    "3",
+                    "--port",
+                    str(self.port),
+                ],
+                stdout=file,
+                stderr=file,
+                env=ENVIRONMENT | {"TMPDIR": str(folder)},
+            )
+
+    def ready(self) -> bool:
+        return f"http://127.0.0.1:{self.port}/" in self.out.read_text()
+
+    def health(self) -> dict[str, int]:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/health", timeout=5) as answer:
+            found: dict[str, int] = json.load(answer)
+            return found
+
+    def family(self) -> dict[int, str]:
+        """Pids of the whole tree with their commands."""
+        found, children = {}, {self.process.pid}
+        while children:
+            grand = set()
+            for stat in Path("/proc").glob("[0-9]*/stat"):
+                try:
+                    fields = stat.read_text().rpartition(")")[2].split()
+                    if int(fields[1]) in children and fields[0] != "Z":
+                        pid = int(stat.parent.name)
+                        found[pid] = (stat.parent / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+                        grand.add(pid)
+                except OSError:
+                    continue
+            children = grand
+        return found
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Iterator[Demo]:
+    found = Demo(tmp_path)
+    assert wait_for(found.ready, 60), found.out.read_text()
+    family = found.family()
+    yield found
+    if found.process.poll() is None:
+        found.process.kill()
+    found.process.wait()
+    assert wait_for(lambda: not any(map(alive, family)), 10)
+
+
+def test_ctrl_c_ends_everything(demo: Demo) -> None:
+    assert NOTICE in demo.out.read_text()
+    family = demo.family()
+    names = " ".join(family.values())
+    for part in ("embedded-broker", "embedded-store", "valkey-server", "ingest", "detect", "serve", "simulate"):
+        assert part in names
+    assert wait_for(lambda: demo.health()["beds"] == 3)
+    first = demo.health()
+    assert wait_for(lambda: demo.health()["frames"] >= first["frames"] + 3)
+    demo.process.send_signal(signal.SIGINT)
+    assert demo.process.wait(10) == 0
+    assert wait_for(lambda: not any(map(alive, family)), 2)
+    assert "Traceback" not in demo.out.read_text()
+
+
+def test_a_killed_parent_leaves_no_orphan(demo: Demo) -> None:
+    family = demo.family()
+    assert len(family) >= 7
+    demo.process.kill()
+    demo.process.wait()
+    assert wait_for(lambda: not any(map(alive, family)), 10), [c for p, c in family.items() if alive(p)]
+
+
+def test_a_part_that_dies_is_started_again(demo: Demo) -> None:
+    (pid,) = [pid for pid, command in demo.family().items() if command.strip().endswith("detect")]
+    os.kill(pid, signal.SIGKILL)
+    assert wait_for(lambda: "detect ended (-9); started again" in demo.out.read_text())
+    assert wait_for(lambda: any(c.strip().endswith("detect") for c in demo.family().values()))
+    assert demo.process.poll() is None
+
+
+def test_a_port_in_use_is_said_in_one_line(demo: Demo) -> None:
+    found = subprocess.run(
+        [sys.executable, "-m", "quietward", "demo", "--no-browser", "--port", str(demo.port)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=ENVIRONMENT,
+        check=False,
+    )
+    assert found.returncode == 2
+    assert re.fullmatch(r"quietward: page's port: \d+\. .*--port.*\n", found.stderr)
+    assert found.stdout == ""
+
+
+def test_it_ends_after_its_minutes(tmp_path: Path) -> None:
+    began = time.monotonic()
+    found = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "quietward",
+            "demo",
+            "--no-browser",
+            "--beds",
+            "1",
+            "--minutes",
+            "0.02",
+            "--port",
+            str(free_port()),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=ENVIRONMENT | {"TMPDIR": str(tmp_path)},
+        check=False,
+    )
+    assert found.returncode == 0, found.stderr
+    assert "Ended." in found.stdout
+    assert time.monotonic() - began < 45
+    assert not list(tmp_path.glob("quietward-*"))
