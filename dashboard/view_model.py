@@ -38,6 +38,7 @@ class Card(Struct, frozen=True):
     contractions: str
     contraction_rate: str
     running: str
+    running_from_s: float | None
     concern: float | None
     concern_parts: list[tuple[str, float]]
     classes: list[tuple[str, str, list[str]]]
@@ -80,6 +81,7 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         contractions=_contractions(s),
         contraction_rate=_rate(s),
         running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
+        running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
         concern_parts=[(p.finding, p.points) for p in s.concern_parts],
         classes=[(c.rules, c.name, c.criteria) for c in s.classes],
@@ -108,6 +110,7 @@ def _never_looked_at(bed: str) -> Card:
         contractions="–",
         contraction_rate="–",
         running="",
+        running_from_s=None,
         concern=None,
         concern_parts=[],
         classes=[],
@@ -127,7 +130,7 @@ def _contractions(s: Summary) -> str:
     c = s.contractions
     if c.interval_s is None:
         return "–"
-    lasting = "" if c.duration_s is None else f", {c.duration_s:.0f} s long"
+    lasting = "" if c.duration_s is None else f", {c.duration_s:.0f} s"
     return f"every {c.interval_s / 60:.1f} min{lasting}"
 
 

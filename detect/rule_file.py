@@ -51,7 +51,11 @@ def load(policy: str = "attention") -> Rules:
                 "Must differ from none_at",
             )
     known = (set(MEASURES) - BY_RULE_SET) | {"concern"}
+    names = {condition.name for condition in attention.condition}
     for condition in attention.condition:
+        if unknown := set(condition.unless) - names:
+            where = f"{sources[4][0]}: condition {condition.name} unless"
+            raise BadRules(where, sorted(unknown), f"There is no such condition; use one of {', '.join(sorted(names))}")
         asked = [m for m, _, _ in [*condition.all, *condition.release]]
         if not condition.all or not condition.release:
             where = f"{sources[4][0]}: condition {condition.name}"

@@ -315,6 +315,23 @@ def _rules_of(policy: str) -> Callable[[], str]:
     return say
 
 
+@app.command()
+def alive(
+    part: Annotated[str, typer.Argument(help="simulate, ingest, detect or serve.")],
+    ward: WardOption = None,
+    store: StoreOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Exit with 0 if a part's last heartbeat is young, else with 1: for health checks."""
+    import asyncio
+
+    from quietward.running import heartbeat_age_s
+
+    age_s = asyncio.run(heartbeat_age_s(_settings(ward=ward, store=store, settings=settings), part))
+    print(f"{part}: no heartbeat" if age_s is None else f"{part}: last heartbeat {age_s:.1f} s ago")
+    raise SystemExit(0 if age_s is not None and age_s < 10 else 1)
+
+
 @app.command("embedded-broker", hidden=True)
 def embedded_broker(port: Annotated[int, typer.Option("--port")]) -> None:
     """Run the embedded MQTT broker on 127.0.0.1, for demo and tests."""

@@ -10,7 +10,9 @@ import time
 from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
 
-from quietward.store import Redis, RedisError
+from quietward.addresses import Ward
+from quietward.settings import Settings
+from quietward.store import Redis, RedisError, connected
 
 log = logging.getLogger("quietward")
 
@@ -42,9 +44,15 @@ async def _until_told(main: Coroutine[Any, Any, None]) -> None:
     loop = asyncio.get_running_loop()
 
     def stop() -> None:
-        if not task.done():
-            task.cancel()
-            loop.call_later(STOP_AGAIN_S, stop)  # asyncio.wait_for of Python 3.11 can swallow a cancellation
+        task.cancel()
+        loop.call_later(STOP_AGAIN_S, insist)
+
+    def insist() -> None:
+        # asyncio.wait_for of Python 3.11, which libraries use, can swallow a cancellation; then a task group waits
+        # for a child that never heard of it.
+        for unheard in asyncio.all_tasks():
+            unheard.cancel()
+        loop.call_later(STOP_AGAIN_S, insist)
 
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop)
@@ -108,3 +116,10 @@ async def heartbeat(store: Redis, key: str, part: str) -> None:
         except RedisError as error:
             log.warning("heartbeat of %s: %s", part, error)
         await asyncio.sleep(HEARTBEAT_S)
+
+
+async def heartbeat_age_s(settings: Settings, part: str) -> float | None:
+    """Return how old a part's last heartbeat is, None if there is none. Raises Unreachable."""
+    async with connected(settings.store) as store:
+        at = await store.hget(Ward(settings.ward).parts, part)
+        return None if at is None else (now_ms() - int(at)) / 1000

@@ -29,7 +29,10 @@ LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]
 
 
 class Condition(Struct, frozen=True, forbid_unknown_fields=True):
-    """Holds when all clauses hold; over when any clause of `release` holds. `text` may name measures in braces."""
+    """Holds when all clauses hold; over when any clause of `release` holds.
+
+    text: may name measures in braces. unless: conditions that say the same and more.
+    """
 
     name: str
     level: Literal["look", "bedside", "team"]
@@ -38,6 +41,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     hold_s: float
     release: list[Clause]
     release_s: float
+    unless: list[str] = []
 
     @property
     def rank(self) -> int:

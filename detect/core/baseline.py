@@ -58,19 +58,23 @@ def _middle_of_maximum(around: Ints) -> Ints:
 
 
 def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools) -> None:
-    """Take the newly measured baseline of one second; `hold`: an excursion is open, the reference stays."""
+    """Take the newly measured baseline of one second.
+
+    hold: an excursion is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
+    """
     known = np.where(np.isnan(measured_bpm), b.reference_bpm, measured_bpm)
     slot = second % b.lagged.shape[0]
     every = np.arange(len(slot))
     old = b.lagged[slot, every]
     b.lagged[slot, every] = np.where(hold, old, known)
-    b.bpm = measured_bpm
+    b.bpm = np.where(hold & ~np.isnan(b.bpm), b.bpm, measured_bpm)
     lagged = np.where(np.isnan(old), known, old)
     b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, lagged)
 
 
 def start_anew(b: Baseline, n: int, bpm: float) -> None:
     """An excursion of lane n has been taken out of the window, or has become a new level: forget the lagged values."""
+    b.bpm[n] = bpm
     if not np.isnan(bpm):
         b.lagged[:, n] = bpm
         b.reference_bpm[n] = bpm

@@ -156,7 +156,8 @@ def reason_for(state: State, n: int, values: dict[str, float]) -> str:
     """Return why lane n asks for attention, worst first; empty when it does not."""
     active = state.attention.active[:, n]
     conditions = [c for c, is_active in zip(state.rules.policy.condition, active, strict=True) if is_active]
-    conditions.sort(key=lambda c: -c.rank)
+    names = {c.name for c in conditions}
+    conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
     return "; ".join(c.text.format_map(values) for c in conditions)
 
 

@@ -60,8 +60,9 @@ def with_long_fall(length_s: float, after_s: float = 60) -> Trace:
 def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
     bed = Bed()
     bed.play(with_long_fall(200, 0)[: (FALL_AT_S + 60) * 4])
-    assert bed.now().running is not None
-    assert bed.now().running.depth_bpm > 50
+    running = bed.now().running
+    assert running is not None
+    assert running.depth_bpm > 50
     assert bed.now().level is Level.QUIET
     bed.play(with_long_fall(200, 0)[(FALL_AT_S + 60) * 4 : (FALL_AT_S + 160) * 4])
     assert bed.now().level is Level.BEDSIDE
@@ -81,8 +82,9 @@ def test_an_unanswered_flag_goes_one_level_up_and_an_answered_one_does_not() -> 
     for bed in (waiting, answered):
         bed.play(flat(95, 480) + ripple(480, 10))
         assert bed.now().level is Level.BEDSIDE
-    assert answered.now().flag is not None
-    answered.answer(answered.now().flag)
+    flag = answered.now().flag
+    assert flag is not None
+    answered.answer(flag)
     for bed in (waiting, answered):
         bed.play(flat(95, BEDSIDE_S + 120) + ripple(BEDSIDE_S + 120, 10))
     assert ("escalated", "team") in waiting.flags()

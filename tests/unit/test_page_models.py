@@ -70,7 +70,7 @@ def test_small_changes_of_concern_make_no_bed_jump() -> None:
 def test_numbers_in_words() -> None:
     found = shown()
     assert (found.fhr, found.baseline, found.age_s) == ("140", "142", 0.4)
-    assert found.contractions == "every 3.2 min, 61 s long"
+    assert found.contractions == "every 3.2 min, 61 s"
     assert shown(fhr_bpm=None).fhr == "–"
 
 

@@ -79,7 +79,8 @@ export class BedView {
     this.flag = card.flag;
     this.form.hidden = !card.flag || Boolean(card.acknowledged_by);
     this.showFacts(card);
-    draw(this.canvas, strips.get(this.bed), { text: true });
+    const strip = strips.get(this.bed);
+    if (strip) draw(this.canvas, strip, { text: true, runningFrom: card.running_from_s });
     if (card.events !== this.events) {
       this.events = card.events;
       this.loadLog();
@@ -91,8 +92,8 @@ export class BedView {
       ["FHR now", `${card.fhr} bpm`],
       ["Baseline", `${card.baseline} bpm`],
       ["Variability", `${card.variability} bpm`],
-      ["Contractions, start to start", card.contractions],
-      ["Contractions, how many", card.contraction_rate],
+      ["Contractions", card.contractions],
+      ["", card.contraction_rate],
       ["Deceleration running", card.running || "none"],
       ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
       ...card.concern_parts.map(([name, points]) => [`· ${name}`, `${points.toFixed(0)} points`]),

@@ -9,8 +9,9 @@ const UA_HIGH = 100;
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 const KIND_COLOURS = { deceleration: "--fall", acceleration: "--rise", contraction: "--tight" };
 
-// Width of one minute in CSS pixels; text: write what was found beside its mark.
-export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false } = {}) {
+// Width of one minute in CSS pixels; text: write what was found beside its mark; runningFrom: second a deceleration
+// that is not over began.
+export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runningFrom = null } = {}) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   if (!width || !height) return;
@@ -39,6 +40,12 @@ export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false } = {})
   if (strip.last < 0) return;
   marks(g, strip, { x, split, height, start, yFhr, colour, text });
 
+  if (runningFrom !== null && runningFrom < end) {
+    g.fillStyle = colour("--fall");
+    g.globalAlpha = 0.28;
+    g.fillRect(x(runningFrom), 0, width - x(runningFrom), split);
+    g.globalAlpha = 1;
+  }
   g.setLineDash([5, 3]);
   g.strokeStyle = colour("--baseline");
   g.lineWidth = 1.2;
@@ -75,7 +82,7 @@ function grid(g, { width, height, split, start, end, x, yFhr, colour }) {
     g.stroke();
   }
   g.fillStyle = colour("--faint");
-  for (const bpm of [180, 140, 100, 60]) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
+  for (const bpm of height > TIME_FROM_PX ? [180, 140, 100, 60] : [160, 110]) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
 }
 
 function marks(g, strip, { x, split, height, start, yFhr, colour, text }) {

@@ -47,7 +47,7 @@ class Band {
     say(this.values.variability, card.variability);
     say(this.values.contractions, card.contractions);
     say(this.values.concern, card.concern === null ? "–" : card.concern.toFixed(0));
-    if (strip) draw(this.canvas, strip);
+    if (strip) draw(this.canvas, strip, { runningFrom: card.running_from_s });
   }
 }
 

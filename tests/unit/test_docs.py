@@ -1,0 +1,60 @@
+"""Documents that can be wrong: commands, settings, scenarios, rule sets they name are there, and none is left out."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import typer
+
+from detect import rule_file
+from quietward.cli import app
+from quietward.notice import NOTICE
+from quietward.settings import Settings
+from simulator import scenario
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text()
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+FILES = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", "docker-compose.yml"}
+FOLDERS = {"quietward", "ingest", "detect", "dashboard", "simulator", "tests"}
+
+
+def test_readme_carries_the_notice_and_its_picture() -> None:
+    assert NOTICE in README.replace("\n> ", " ")
+    for picture in re.findall(r"!\[[^]]*\]\(([^)]+)\)", README):
+        assert (ROOT / picture).is_file()
+
+
+def test_every_command_and_setting_is_described() -> None:
+    for name, command in COMMANDS.items():
+        if not command.hidden:
+            assert f"`quietward {name}" in README, name
+    for field in Settings.__struct_fields__:
+        assert f"`QUIETWARD_{field.upper()}`" in README, field
+    for name in re.findall(r"`quietward ([a-z-]+)", README):
+        assert name in COMMANDS, name
+
+
+def test_every_scenario_and_rule_set_is_named() -> None:
+    for name in [*scenario.names(), *(r.name for r in rule_file.load().rule_sets)]:
+        assert f"`{name}`" in README, name
+
+
+def test_no_other_top_level_files() -> None:
+    found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".") and not p.name.endswith(".egg-info")}
+    assert found - {"build", "dist"} == FILES | FOLDERS
+
+
+def test_paths_named_for_contributors_are_there() -> None:
+    for path in re.findall(r"`((?:quietward|ingest|detect|dashboard|simulator|tests|\.ci)/[\w./-]*)`", DEVELOPERS):
+        assert (ROOT / path).exists(), path
+
+
+def test_constraints_pin_every_direct_dependency_and_name_no_address() -> None:
+    text = (ROOT / ".ci" / "constraints.txt").read_text()
+    pinned = {re.split(r"==", line)[0].lower() for line in text.splitlines() if "==" in line}
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    wanted = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    assert {re.split(r"[\[<>=; ]", name)[0].lower() for name in wanted} <= pinned
+    assert "://" not in text
