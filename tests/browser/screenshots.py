@@ -12,7 +12,7 @@ from tests.conftest import CHROMIUM
 def main(address: str, folder: Path) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        page = browser.new_page(viewport={"width": 1600, "height": 1000})
+        page = browser.new_page(viewport={"width": 1600, "height": 1040})
         page.goto(address)
         page.locator("a.band canvas").first.wait_for()
         page.wait_for_timeout(2500)
