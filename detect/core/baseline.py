@@ -12,9 +12,10 @@ definition looks at the preceding 10 minutes).
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from quietward.messages import HZ
 
-from detect.core.histogram import Histogram, between, to_value
+from detect.core.histogram import Histogram, to_value
 from detect.core.lanes import Bools, Floats, Ints, Lanes, lane
 from detect.core.limits import BaselineLimits
 
@@ -31,22 +32,23 @@ class Baseline(Lanes):
 def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits) -> Floats:
     """Return the baseline in bpm of some lanes, NaN where undetermined."""
     counts = h.counts[1:, lanes]
-    cumulated = np.cumsum(counts, axis=0, dtype=np.int64)
+    bins, m = counts.shape
     within = limits.level_within_bpm
-    padded = np.pad(cumulated, ((within + 1, within), (0, 0)), mode="edge")
-    padded[: within + 1] = 0
-    around = padded[2 * within + 1 :] - padded[: -(2 * within + 1)]
-    level = _middle_of_maximum(around)
-    low, high = level - limits.mean_within_bpm, level + limits.mean_within_bpm
-    samples = between(np.concatenate([np.zeros_like(cumulated[:1]), cumulated]), low + 1, high + 1)
-    code_sums = np.cumsum(h.sums[1:, lanes], axis=0, dtype=np.int64)
-    total = between(np.concatenate([np.zeros_like(code_sums[:1]), code_sums]), low + 1, high + 1)
-    enough = samples >= limits.identifiable_s * HZ
-    mean = to_value(total / np.maximum(samples, 1.0), lowest_bpm)
-    return np.where(enough, mean, np.nan)
+    # cumulated[i + within + 1] is the number of samples in the bins up to i; beyond both ends nothing is added.
+    cumulated = np.zeros((bins + 2 * within + 1, m), dtype=np.int16)
+    np.cumsum(counts, axis=0, dtype=np.int16, out=cumulated[within + 1 : within + 1 + bins])
+    cumulated[within + 1 + bins :] = cumulated[within + bins]
+    level = _middle_of_maximum(cumulated[2 * within + 1 :] - cumulated[: -(2 * within + 1)])
+    near = level + np.arange(-limits.mean_within_bpm, limits.mean_within_bpm + 1)[:, None]
+    inside = (near >= 0) & (near < bins)
+    rows = np.where(inside, near + 1, 0)
+    samples = np.where(inside, h.counts[rows, lanes], 0).sum(axis=0)
+    total = np.where(inside, h.sums[rows, lanes], 0).sum(axis=0)
+    mean = to_value(total / np.maximum(samples, 1), lowest_bpm)
+    return np.where(samples >= limits.identifiable_s * HZ, mean, np.nan)
 
 
-def _middle_of_maximum(around: Ints) -> Ints:
+def _middle_of_maximum(around: NDArray[np.int16]) -> Ints:
     """Return the middle of the run of bins that hold the maximum (a constant signal gives a flat top)."""
     top = around.max(axis=0)
     is_top = around == top

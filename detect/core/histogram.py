@@ -20,7 +20,7 @@ class Histogram(Lanes):
     """
 
     ring: NDArray[np.uint16] = lane(0, "ring", dtype=np.uint16)
-    counts: NDArray[np.int32] = lane(0, "bins", dtype=np.int32)
+    counts: NDArray[np.int16] = lane(0, "bins", dtype=np.int16)  # a window holds fewer than 32,767 samples
     sums: NDArray[np.int32] = lane(0, "bins", dtype=np.int32)  # of codes
 
 
@@ -38,11 +38,13 @@ def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float)
     rows = positions(h, second * HZ + np.arange(HZ)[:, None])
     old = h.ring[rows, lanes].astype(np.int64)
     h.ring[rows, lanes] = codes
-    where = np.broadcast_to(lanes, codes.shape)
-    np.add.at(h.counts, (codes // STEPS, where), 1)
-    np.subtract.at(h.counts, (old // STEPS, where), 1)
-    np.add.at(h.sums, (codes // STEPS, where), codes)
-    np.subtract.at(h.sums, (old // STEPS, where), old)
+    for gone, new in zip(old, codes, strict=True):  # within one sample no lane comes twice: plain indexing is enough
+        where = gone // STEPS
+        h.counts[where, lanes] -= 1
+        h.sums[where, lanes] -= gone.astype(np.int32)
+        where = new // STEPS
+        h.counts[where, lanes] += 1
+        h.sums[where, lanes] += new.astype(np.int32)
 
 
 def positions(h: Histogram, samples: Ints) -> Ints:
@@ -64,12 +66,3 @@ def leave_out(h: Histogram, lane_number: int, first: int, end: int) -> None:
 def to_value(mean_code: Floats, lowest: float) -> Floats:
     """Return the value that a (mean) code stands for."""
     return (mean_code - STEPS) / STEPS + lowest
-
-
-def between(cumulated: NDArray[np.int64], low: Ints, high: Ints) -> Floats:
-    """Return the sum over bins low..high (both included, clipped to the useful bins) of a cumulated histogram."""
-    top = cumulated.shape[0] - 1
-    upper = np.take_along_axis(cumulated, np.clip(high, 0, top)[None], axis=0)[0]
-    lower = np.take_along_axis(cumulated, np.clip(low - 1, 0, top)[None], axis=0)[0]
-    total: Floats = (upper - lower).astype(np.float64)
-    return total

@@ -8,7 +8,7 @@ from detect.core.decelerations import Contraction, Kind
 from detect.core.excursions import Excursion
 from detect.core.lanes import LONG_AGO, Floats, Ints, Lanes, index, lane
 
-KEPT = 64
+KEPT = 48
 """Of each: more than 30 minutes can hold."""
 
 

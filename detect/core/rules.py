@@ -1,6 +1,7 @@
 """Everything that is data and not code: how to read, published rule sets, concern, attention policy."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from quietward.messages import HZ, UA_HIGHEST, UA_LOWEST
@@ -28,7 +29,7 @@ class Rules:
         """Numbers of the three rows of the excursion machine, in its order."""
         return self.reading.deceleration, self.reading.acceleration, self.reading.contraction
 
-    @property
+    @cached_property
     def excursions(self) -> ExcursionLimits:
         """The same side by side."""
 

@@ -23,7 +23,7 @@ class Tone(Lanes):
 
 def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
     """Find tone and span of some lanes; t holds just those lanes."""
-    cumulated = np.cumsum(h.counts[1:, lanes], axis=0, dtype=np.int64)
+    cumulated = np.cumsum(h.counts[1:, lanes], axis=0, dtype=np.int16)
     n = cumulated[-1]
 
     def share(q: float) -> Floats:

@@ -1,7 +1,6 @@
 """A headless Chromium, and a demo with simulated labours for it to look at."""
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
@@ -15,7 +14,7 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # not longer: while it lives, asyncio says that a loop is running
 def browser() -> Iterator[Browser]:
     program = require(CHROMIUM, "chromium")
     with sync_playwright() as playwright:
@@ -38,7 +37,7 @@ def page(browser: Browser) -> Iterator[Page]:
     assert [c for c in complaints if "ERR_CONNECTION" not in c and "WebSocket connection" not in c] == []
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     require(CHROMIUM, "chromium")
     found = Demo(tmp_path_factory.mktemp("demo"))
@@ -51,8 +50,3 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 @pytest.fixture
 def address(demo: Demo) -> str:
     return f"http://127.0.0.1:{demo.port}"
-
-
-@pytest.fixture
-def screenshots(tmp_path: Path) -> Path:
-    return tmp_path
