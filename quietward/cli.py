@@ -105,6 +105,7 @@ def demo(
     _within("--beds", beds, 1, 500)
     _within("--speed", speed, 0.1, 100)
     own = _settings(port=port, broker=broker, store=store, policy=policy, settings=settings)
+    _rules_of(own.policy)()  # a wrong table is said before anything is started
     tree.run(
         own,
         beds=beds,

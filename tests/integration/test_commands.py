@@ -43,6 +43,8 @@ def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProces
         (("demo", "--speed", "1000"), "--speed"),
         (("demo", "--port", "99999"), "setting port"),
         (("detect", "--policy", "nowhere.toml"), "rule table"),
+        (("demo", "--policy", "nowhere.toml", "--no-browser", "--port", "PORT"), "rule table"),
+        (("demo", "--broker", f"mqtt://{NOWHERE}", "--no-browser", "--port", "PORT"), "broker is not there"),
         (("replay", "nowhere.hea"), "There is no such file"),
         (("replay", "FOLDER"), "no recording"),
         (("replay", "EMPTY"), "no sample"),

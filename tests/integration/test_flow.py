@@ -270,6 +270,46 @@ async def test_a_dead_detector_is_shown(
     assert any("detect" in trouble for trouble in head["troubles"])
 
 
+async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Redis, parts: Parts) -> None:
+    """simulate, ingest, detect and serve as separate processes; each shows that it is alive."""
+    for part in ("ingest", "detect", "serve"):
+        parts.start(part)
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    parts.start("simulate", "--beds", "2", "--speed", "20", "--hours", "1", "--head-start", "3")
+
+    async def both_known() -> bool:
+        found = [await summary_of(store, ward, bed) for bed in ("bed-1", "bed-2")]
+        return all(one is not None and one.baseline_bpm is not None for one in found)
+
+    assert await until(both_known), parts.log("simulate") + parts.log("detect")
+    head, _ = await frame(settings.port)
+    assert sorted(bed["card"]["bed"] for bed in head["beds"]) == ["bed-1", "bed-2"]
+    assert head["troubles"] == []
+    for part in ("simulate", "ingest", "detect", "serve"):
+        assert parts.start("alive", part).wait(20) == 0, part
+    assert parts.start("alive", "nobody").wait(20) == 1
+
+
+async def test_a_device_that_dies_is_offline_by_its_last_will(
+    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+) -> None:
+    write_csv(tmp_path / "calm.csv", flat(140, 900), flat(10, 900))
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    device = parts.start("replay", str(tmp_path / "calm.csv"), "--bed", "bed-1")
+
+    async def said(word: str) -> bool:
+        found = await summary_of(store, ward, "bed-1")
+        return found is not None and word in f"{found.signal} {found.signal_reason}"
+
+    assert await until(lambda: said("good"))
+    device.kill()
+    device.wait()
+    assert await until(lambda: said("lost nothing for"))
+    assert await said("its device is offline")
+
+
 @pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js"])
 async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Redis, parts: Parts) -> None:
     assert await store.ping()
