@@ -4,9 +4,9 @@ Where the level is: the densest stretch of the window's histogram, so that a tra
 level it comes back to. Baseline: the mean of the samples around that level. Samples of named excursions have been
 taken out of the window before. With less than 2 minutes of such samples it is undetermined.
 
-What excursions are measured against is the baseline as it was `lag_s` ago, held while one is open: so a deceleration's
-own first flank does not pull its reference down. While undetermined the last known baseline serves (the published
-definition looks at the preceding 10 minutes).
+What excursions are measured against is the baseline as it was `lag_s` ago, held while a deep fall is open: so a
+deceleration's own first flank does not pull its reference down. While undetermined the last known baseline serves (the
+published definition looks at the preceding 10 minutes).
 """
 
 from dataclasses import dataclass
@@ -27,6 +27,7 @@ class Baseline(Lanes):
     bpm: Floats = lane(np.nan)  # NaN: undetermined
     reference_bpm: Floats = lane(np.nan)  # what excursions are measured against
     lagged: Floats = lane(np.nan, "lag")  # the last known baseline of each of the last seconds
+    before_bpm: Floats = lane(np.nan)  # reference when the newest excursion opened
 
 
 def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits) -> Floats:
@@ -62,7 +63,7 @@ def _middle_of_maximum(around: NDArray[np.int16]) -> Ints:
 def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools) -> None:
     """Take the newly measured baseline of one second.
 
-    hold: an excursion is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
+    hold: a deep fall is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
     """
     known = np.where(np.isnan(measured_bpm), b.reference_bpm, measured_bpm)
     slot = second % b.lagged.shape[0]
@@ -72,6 +73,17 @@ def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools) -> None
     b.bpm = np.where(hold & ~np.isnan(b.bpm), b.bpm, measured_bpm)
     lagged = np.where(np.isnan(old), known, old)
     b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, lagged)
+
+
+def note_openings(b: Baseline, opens: Bools) -> None:
+    """An excursion opens in these lanes: remember what it is measured against."""
+    b.before_bpm = np.where(opens, b.reference_bpm, b.before_bpm)
+
+
+def forget(b: Baseline, lanes_without: Bools) -> None:
+    """Nothing has come for as long as the window: what was known before no longer serves."""
+    b.reference_bpm = np.where(lanes_without, np.nan, b.reference_bpm)
+    b.lagged[:, lanes_without] = np.nan
 
 
 def start_anew(b: Baseline, n: int, bpm: float) -> None:

@@ -126,9 +126,12 @@ def advance(
         smooth = tone.even_out(t, clean.ua[k], reading.tone)
         fall = b.reference_bpm - clean.fhr_bpm[k]
         height = np.stack([fall, -fall, smooth - t.rest])
+        was_open = e.open[DOWN] | e.open[UP]
         new, over = excursions.step(e, start + k, height, tolerance, enter, rules.excursions)
         opened += new
         closed += over
+        if new:
+            baseline.note_openings(b, ~was_open & (e.open[DOWN] | e.open[UP]))
         apart[k] = e.open[DOWN] | e.open[UP]
     vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
     state.conditioning.put(lanes, c)
@@ -143,17 +146,19 @@ def advance(
                 int(start[opening.lane]) + HZ,
                 True,
             )
-    renewed = report.closed_excursions(state, lanes, second, closed, b.reference_bpm, events)
+    renewed = report.closed_excursions(state, lanes, second, closed, b, events)
 
     # Baseline and variability of what was not a departure.
     measured = baseline.measure(state.fhr, lanes, lowest, reading.baseline)
-    baseline.update(b, second, measured, hold=e.open[DOWN] | e.open[UP])
+    baseline.update(b, second, measured, hold=e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm))
     for place in renewed:
         baseline.start_anew(b, place, float(measured[place]))
     ended = second % 60 == 59
     if ended.any():
         vary.finish_minute(state.variability, lanes[ended], second[ended], reading.variability)
     findings.keep_up(r, second, b.bpm, (~np.isnan(clean.fhr_bpm)).sum(axis=0), _useful_ua(clean.ua, t.useful))
+    silent_s = np.where(r.none_since >= 0, second - r.none_since, 0)
+    baseline.forget(b, silent_s >= reading.signal.forget_after_s)
     state.baseline.put(lanes, b)
     state.running.put(lanes, r)
 

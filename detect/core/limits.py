@@ -33,6 +33,9 @@ class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     mean_within_bpm: int
     identifiable_s: float
     lag_s: int
+    hold_depth_bpm: float
+    moved_bpm: float
+    leave_out_rise_s: float
 
 
 class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):

@@ -7,10 +7,11 @@ from detect.core import histogram, history
 from detect.core import variability as vary
 from detect.core.accelerations import Rise, rise
 from detect.core.attention import LEVELS, Change
+from detect.core.baseline import Baseline
 from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, Excursion
 from detect.core.findings import Measures
-from detect.core.lanes import Bools, Floats, Ints
+from detect.core.lanes import Bools, Ints
 from detect.core.state import State
 
 Detail = dict[str, float | str | None]
@@ -27,7 +28,7 @@ def closed_excursions(
     lanes: Ints,
     second: Ints,
     closed: list[Excursion],
-    reference_bpm: Floats,
+    b: Baseline,
     events: list[Event],
 ) -> list[int]:
     """Name what has just closed, take it out of the baseline's window, remember it.
@@ -35,22 +36,26 @@ def closed_excursions(
     Returns the places (in `lanes`) whose baseline must be measured anew.
     """
     renewed = []
+    limits = state.rules.reading.baseline
     for x in closed:
         n, now = int(lanes[x.lane]), int(second[x.lane])
         if x.row == UA:
             if x.kept:
                 _contraction(state, n, now, x, events)
             continue
-        if x.kept:
-            histogram.leave_out(state.fhr, n, x.onset, x.end)
-            renewed.append(x.lane)
+        reference_bpm = float(b.before_bpm[x.lane])
+        moved = abs(float(b.reference_bpm[x.lane]) - reference_bpm) > limits.moved_bpm
+        if x.kept and not moved:
+            if x.row == DOWN or x.length_s <= limits.leave_out_rise_s:
+                histogram.leave_out(state.fhr, n, x.onset, x.end)
+                renewed.append(x.lane)
             if x.row == DOWN:
-                _deceleration(state, n, now, x, float(reference_bpm[x.lane]), events)
+                _deceleration(state, n, now, x, reference_bpm, events)
             else:
                 _acceleration(state, n, now, x, events)
             continue
         vary.set_apart(state.variability, n, x.onset, x.end, False)
-        if x.new_level:
+        if x.new_level or (x.kept and moved):
             renewed.append(x.lane)
             sign = -1 if x.row == DOWN else 1
             detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
