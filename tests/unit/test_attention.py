@@ -13,6 +13,12 @@ T0 = 1_790_000_000
 FALL_AT_S = 400
 LOOK_S = RULES.policy.escalation.look_after_s
 BEDSIDE_S = RULES.policy.escalation.bedside_after_s
+BEDSIDE_AT_S, TEAM_AT_S = (
+    next(int(limit) for name, _, limit in c.all if name == "running_s")
+    for c in RULES.policy.condition
+    if any(name == "running_s" for name, _, _ in c.all)
+)
+"""How long a deceleration runs before the policy asks for somebody at the bedside, and for the team."""
 
 
 class Bed:
@@ -59,19 +65,20 @@ def with_long_fall(length_s: float, after_s: float = 60) -> Trace:
 
 def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
     bed = Bed()
-    bed.play(with_long_fall(200, 0)[: (FALL_AT_S + 60) * 4])
+    trace = with_long_fall(BEDSIDE_AT_S + 60, 0)
+    bed.play(trace[: (FALL_AT_S + 60) * 4])
     running = bed.now().running
     assert running is not None
     assert running.depth_bpm > 50
     assert bed.now().level is Level.QUIET
-    bed.play(with_long_fall(200, 0)[(FALL_AT_S + 60) * 4 : (FALL_AT_S + 160) * 4])
+    bed.play(trace[(FALL_AT_S + 60) * 4 : (FALL_AT_S + BEDSIDE_AT_S + 10) * 4])
     assert bed.now().level is Level.BEDSIDE
     assert "not over" in bed.now().reason
 
 
 def test_worse_goes_up_and_ease_ends_the_flag() -> None:
     bed = Bed()
-    bed.play(with_long_fall(320, 1900))
+    bed.play(with_long_fall(TEAM_AT_S + 40, 1900))
     assert bed.flags()[:2] == [("raised", "bedside"), ("worsened", "team")]
     assert bed.flags()[-1] == ("eased", "quiet")
     assert bed.now().level is Level.QUIET
@@ -104,7 +111,7 @@ def test_an_answer_to_an_old_or_foreign_flag_changes_nothing() -> None:
 
 def test_silence_is_lost_and_what_was_raised_stays() -> None:
     bed = Bed()
-    bed.play(with_long_fall(600, 0)[: (FALL_AT_S + 170) * 4])
+    bed.play(with_long_fall(600, 0)[: (FALL_AT_S + BEDSIDE_AT_S + 20) * 4])
     assert bed.now().level is Level.BEDSIDE
     bed.tick(60)
     assert bed.now().signal is Signal.LOST
@@ -138,7 +145,7 @@ def test_a_device_that_sends_no_value_is_lost_too() -> None:
 
 def test_no_level_without_a_reason() -> None:
     bed = Bed()
-    bed.play(with_long_fall(320, 200))
+    bed.play(with_long_fall(TEAM_AT_S + 40, 200))
     raised = [e for e in bed.events if e.kind in ("flag-raised", "flag-worsened", "flag-escalated")]
     assert raised
     assert all(e.detail["reason"] and e.detail["rules"] == RULES.digest for e in raised)

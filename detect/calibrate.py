@@ -1,0 +1,187 @@
+"""Makes the weights of the concern from open expert votes: `python -m detect.calibrate FOLDER [--write]`.
+
+FOLDER holds WFDB records, `experts.csv` (record, expert, rating, step1 to step3: 1 normal, 2 suspicious,
+3 pathological) and `windows.csv` (record, step, start_sample, stop_sample), as the open CTU-UHB half is laid out.
+
+Each finding of `concern.toml` keeps its measure, limits and sign; only its points are fitted, by non-negative least
+squares to the mean vote of each window, so no finding can count against its sense. Class limits are those that agree
+best with the majority. Agreement is reported by cross-validation with folds by record: no record is judged by weights
+it helped to make.
+"""
+
+import argparse
+import csv
+import re
+from collections import Counter, defaultdict
+from importlib.resources import files
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from scipy.optimize import nnls
+
+from detect import rule_file
+from detect.core import concern, engine
+from detect.core.concern import Concern
+from detect.core.lanes import Floats, Ints
+from detect.core.rules import Rules
+from detect.core.state import State
+from quietward import recordings
+from quietward.messages import HZ, Event
+
+FOLDS, REPEATS, SEED = 5, 5, 0
+LEAST_VOTES = 3
+PER_VOTE = 50.0
+"""Points for one step of the votes: a mean vote of 1 is a concern of 0, of 3 is 100."""
+
+
+class Window(msgspec.Struct, frozen=True):
+    """One judged window: its record, its end, and what the experts said (first ratings only)."""
+
+    record: str
+    end_s: int
+    votes: list[int]
+
+    @property
+    def majority(self) -> int:
+        """Most votes; ties to the worse class."""
+        counts = Counter(self.votes)
+        return max(rank for rank, n in counts.items() if n == max(counts.values()))
+
+
+def windows(folder: Path) -> list[Window]:
+    """Return the windows with enough votes."""
+    votes: dict[tuple[str, str], list[int]] = defaultdict(list)
+    with (folder / "experts.csv").open() as file:
+        for row in csv.DictReader(file):
+            if row["rating"] == "1":
+                for step in "123":
+                    if int(row[f"step{step}"]) > 0:
+                        votes[row["record"], step].append(int(row[f"step{step}"]))
+    with (folder / "windows.csv").open() as file:
+        found = [
+            Window(r["record"], int(r["stop_sample"]) // HZ, votes[r["record"], r["step"]])
+            for r in csv.DictReader(file)
+        ]
+    return [w for w in found if len(w.votes) >= LEAST_VOTES]
+
+
+def shares(folder: Path, judged: list[Window], rules: Rules) -> Floats:
+    """Return each finding's share (0 to 1) at the end of each window: shape (windows, findings)."""
+    names = sorted({w.record for w in judged})
+    found = [recordings.read(folder / f"{name}.hea") for name in names]
+    lanes = np.arange(len(found))
+    longest = max(r.seconds for r in found)
+    fhr, ua = np.full((2, longest, HZ, len(found)), np.nan)
+    for i, recording in enumerate(found):
+        fhr[: recording.seconds, :, i], ua[: recording.seconds, :, i] = recording.by_second()
+    at: dict[int, list[int]] = defaultdict(list)
+    for place, window in enumerate(judged):
+        at[window.end_s - 1].append(place)
+    unit = msgspec.structs.replace(
+        rules.concern, finding=[msgspec.structs.replace(f, points=1.0) for f in rules.concern.finding]
+    )
+    state = State(rules, names, [""] * len(names))
+    result = np.zeros((len(judged), len(unit.finding)))
+    events: list[Event] = []
+    nothing = np.full(len(names), np.nan)
+    for second in range(longest):
+        look = engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
+        for place in at[second]:
+            lane = state.lane_of[judged[place].record]
+            result[place] = [part[lane] for part in concern.parts(unit, look.measures[0])]
+        events.clear()
+    return result
+
+
+def weighted_kappa(a: Ints, b: Ints) -> float:
+    """Return quadratic weighted kappa of two ratings from 1 to 3 (Cohen 1968)."""
+    observed = np.zeros((3, 3))
+    np.add.at(observed, (a - 1, b - 1), 1)
+    weight = np.subtract.outer(np.arange(3), np.arange(3)) ** 2 / 4
+    expected = np.outer(observed.sum(axis=1), observed.sum(axis=0)) / observed.sum()
+    return float(1 - (weight * observed).sum() / (weight * expected).sum())
+
+
+def fit(x: Floats, mean_vote: Floats, majority: Ints) -> tuple[Floats, float, float, float]:
+    """Return points of each finding, the start, and the limits of class 2 and 3."""
+    target = (mean_vote - 1) * PER_VOTE
+    points, _ = nnls(np.column_stack([x, np.ones(len(x))]), target)
+    value = score(x, points[:-1], points[-1])
+    grid = np.unique(np.percentile(value, np.arange(5, 100, 2.5)))
+    pairs = [(a, b) for i, a in enumerate(grid) for b in grid[i + 1 :]]
+    two, three = max(pairs, key=lambda p: weighted_kappa(majority, ranks(value, *p)))
+    return points[:-1], float(points[-1]), float(two), float(three)
+
+
+def score(x: Floats, points: Floats, start: float) -> Floats:
+    """Return the concern."""
+    return np.clip(start + x @ points, 0, 100)
+
+
+def ranks(value: Floats, two: float, three: float) -> Ints:
+    """Return classes."""
+    return 1 + (value >= two).astype(np.int64) + (value >= three)
+
+
+def cross_validated(x: Floats, judged: list[Window]) -> tuple[float, float, float]:
+    """Return kappa against the majority, share of pathological called normal, and of normal called pathological."""
+    record = np.array([w.record for w in judged])
+    majority = np.array([w.majority for w in judged])
+    mean_vote = np.array([np.mean(w.votes) for w in judged])
+    rng = np.random.default_rng(SEED)
+    found = []
+    for _ in range(REPEATS):
+        order = rng.permutation(np.unique(record))
+        said = np.zeros(len(record), dtype=np.int64)
+        for fold in range(FOLDS):
+            held_out = np.isin(record, order[fold::FOLDS])
+            points, start, two, three = fit(x[~held_out], mean_vote[~held_out], majority[~held_out])
+            said[held_out] = ranks(score(x[held_out], points, start), two, three)
+        missed = np.mean(said[majority == 3] == 1)
+        alarmed = np.mean(said[majority == 1] == 3)
+        found.append((weighted_kappa(majority, said), float(missed), float(alarmed)))
+    kappa, missed, alarmed = np.mean(found, axis=0)
+    return float(kappa), float(missed), float(alarmed)
+
+
+def rewritten(text: str, old: Concern, points: Floats, start: float, two: float, three: float, said: str) -> str:
+    """Return concern.toml with new numbers; everything else, comments included, stays."""
+    text = re.sub(r"^calibration = .*$", f'calibration = "{said}"', text, flags=re.MULTILINE)
+    for name, value in (("start", start), ("class_2_from", two), ("class_3_from", three)):
+        text = re.sub(rf"^{name} = .*$", f"{name} = {value:.1f}", text, flags=re.MULTILINE)
+    for finding, value in zip(old.finding, points, strict=True):
+        head = re.escape(f'name = "{finding.name}"')
+        text = re.sub(rf"({head}.*?\npoints = )[\d.]+", rf"\g<1>{value:.1f}", text, count=1, flags=re.DOTALL)
+    return text
+
+
+def main() -> None:
+    """Fit, report, and write if asked."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--write", action="store_true", help="write the numbers into detect/rules/concern.toml")
+    options = parser.parse_args()
+    rules = rule_file.load()
+    judged = windows(options.folder)
+    x = shares(options.folder, judged, rules)
+    kappa, missed, alarmed = cross_validated(x, judged)
+    said = (
+        f"CTU-UHB development half, {len(judged)} windows, first ratings; quadratic weighted kappa against the "
+        f"majority {kappa:.3f}, pathological called normal {missed:.1%}, normal called pathological {alarmed:.1%} "
+        f"({FOLDS}-fold cross-validation by record, mean of {REPEATS})"
+    )
+    points, start, two, three = fit(
+        x, np.array([np.mean(w.votes) for w in judged]), np.array([w.majority for w in judged])
+    )
+    print(said)
+    for finding, value in zip(rules.concern.finding, points, strict=True):
+        print(f"{finding.name:24} {value:6.1f} points")
+    print(f"{'start':24} {start:6.1f}\nclass 2 from {two:.1f}, class 3 from {three:.1f}")
+    if options.write:
+        path = Path(str(files("detect") / "rules" / "concern.toml"))
+        path.write_text(rewritten(path.read_text(), rules.concern, points, start, two, three, said))
+
+
+if __name__ == "__main__":
+    main()
