@@ -43,7 +43,7 @@ def load(policy: str = "attention") -> Rules:
                 set(MEASURES),
             )
     for finding in concern.finding:
-        _check(sources[3][0], f"finding {finding.name}", [finding.measure], "", set(MEASURES) - BY_RULE_SET)
+        _check(sources[3][0], f"finding {finding.name}", [finding.measure], finding.text, set(MEASURES) - BY_RULE_SET)
         if finding.none_at == finding.full_at:
             raise BadRules(
                 f"{sources[3][0]}: finding {finding.name} full_at",
@@ -60,7 +60,8 @@ def load(policy: str = "attention") -> Rules:
         if not condition.all or not condition.release:
             where = f"{sources[4][0]}: condition {condition.name}"
             raise BadRules(where, [], "Needs at least one clause in `all` and one in `release`")
-        _check(sources[4][0], f"condition {condition.name}", asked, condition.text, known)
+        _check(sources[4][0], f"condition {condition.name}", asked, "", known)
+        _check(sources[4][0], f"condition {condition.name} text", [], condition.text, known | {"because"})
     return Rules(reading, rule_sets, concern, attention, digest)
 
 

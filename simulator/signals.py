@@ -77,7 +77,7 @@ def _heart(rng: np.random.Generator, course: dict[str, Signal]) -> Signal:
 def _contract(
     rng: np.random.Generator, labour: Labour, scenario: Scenario, course: dict[str, Signal], seconds: int
 ) -> None:
-    at = float(rng.uniform(20, 120))
+    at, over_at = float(rng.uniform(20, 120)), 0.0
     while at < seconds - 1:
         i = int(at * HZ)
         duration = float(course["contraction_duration_s"][i] * rng.uniform(0.85, 1.15))
@@ -87,11 +87,13 @@ def _contract(
         if height > 0:
             labour.truth.append(Truth("contraction", at, peak, at + duration, height))
         phase = [p for p in scenario.phase if p.from_min * 60 <= at][-1]
-        _fall(rng, labour, phase, at, peak, at + duration)
+        if at >= over_at:  # the heart falls once at a time
+            over_at = _fall(rng, labour, phase, at, peak, at + duration)
         at += float(course["contraction_interval_s"][i] * rng.uniform(0.85, 1.15))
 
 
-def _fall(rng: np.random.Generator, labour: Labour, phase: Phase, onset: float, peak: float, end: float) -> None:
+def _fall(rng: np.random.Generator, labour: Labour, phase: Phase, onset: float, peak: float, end: float) -> float:
+    """Add the fall that comes with a contraction, if one does; return when it is over."""
     draw = float(rng.uniform())
     for fall in phase.falls:
         if draw < fall.share:
@@ -99,8 +101,9 @@ def _fall(rng: np.random.Generator, labour: Labour, phase: Phase, onset: float, 
             depth = fall.depth_bpm * float(rng.uniform(0.8, 1.2))
             _add(labour.fhr, start, nadir, stop, -depth, flat=fall.kind in {"variable", "prolonged"})
             labour.truth.append(Truth(f"{fall.kind} deceleration", start, nadir, stop, depth))
-            return
+            return stop
         draw -= fall.share
+    return 0.0
 
 
 def _shape(rng: np.random.Generator, fall: Fall, onset: float, peak: float, end: float) -> tuple[float, float, float]:

@@ -12,9 +12,10 @@ from detect.core.lanes import Floats
 
 
 class Finding(Struct, frozen=True, forbid_unknown_fields=True):
-    """One term of the sum."""
+    """One term of the sum. `text` says it in words and numbers; it may name measures in braces."""
 
     name: str
+    text: str
     measure: str
     none_at: float
     full_at: float
@@ -31,6 +32,18 @@ class Concern(Struct, frozen=True, forbid_unknown_fields=True):
     class_3_from: float
     start: float
     finding: list[Finding]
+
+
+MOST_SAID = 3
+LEAST_POINTS = 2.0
+"""So many findings are named in a reason, and none with fewer points."""
+
+
+def because(concern: Concern, points: list[float], values: dict[str, float]) -> str:
+    """Return the findings of one lane that weigh most, in words and numbers."""
+    weighed = sorted(zip(points, concern.finding, strict=True), key=lambda pair: -pair[0])
+    said = [f.text.format_map(values) for p, f in weighed[:MOST_SAID] if p >= LEAST_POINTS]
+    return ", ".join(said) or "nothing single"
 
 
 def parts(concern: Concern, measures: Measures) -> list[Floats]:

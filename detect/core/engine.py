@@ -202,7 +202,7 @@ def _look(
     changes = attention.decide(a, second, asked, lost, rules.policy)
     state.attention.put(lanes, a)
     report.lost_signal(state, lanes, second, lost, events)
-    report.changed_flags(state, lanes, second, changes, asked, events)
+    report.changed_flags(state, lanes, second, changes, asked, parts, events)
     if not silent:
         report.minute(state, lanes, second, asked, events)
     return look

@@ -3,7 +3,7 @@
 import numpy as np
 from quietward.messages import HZ, Answer, Event
 
-from detect.core import histogram, history
+from detect.core import concern, histogram, history
 from detect.core import variability as vary
 from detect.core.accelerations import Rise, rise
 from detect.core.attention import LEVELS, Change
@@ -11,7 +11,7 @@ from detect.core.baseline import Baseline
 from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, Excursion
 from detect.core.findings import Measures
-from detect.core.lanes import Bools, Ints
+from detect.core.lanes import Bools, Floats, Ints
 from detect.core.state import State
 
 Detail = dict[str, float | str | None]
@@ -124,13 +124,19 @@ def lost_signal(state: State, lanes: Ints, second: Ints, lost: Bools, events: li
 
 
 def changed_flags(
-    state: State, lanes: Ints, second: Ints, changes: list[Change], measures: Measures, events: list[Event]
+    state: State,
+    lanes: Ints,
+    second: Ints,
+    changes: list[Change],
+    measures: Measures,
+    parts: list[Floats],
+    events: list[Event],
 ) -> None:
     """Say which flags were raised, grew, eased."""
     for change in changes:
         n = int(lanes[change.lane])
         at = int(second[change.lane])
-        reason = reason_for(state, n, {name: float(values[change.lane]) for name, values in measures.items()})
+        reason = reason_for(state, n, measures, parts, change.lane)
         text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
         events.append(_event(state, n, at, f"flag-{change.what}", text, _flag(state, n, change, reason)))
 
@@ -157,13 +163,15 @@ def flag_id(bed: str, number: int) -> str:
     return f"{bed}-f{number}"
 
 
-def reason_for(state: State, n: int, values: dict[str, float]) -> str:
-    """Return why lane n asks for attention, worst first; empty when it does not."""
+def reason_for(state: State, n: int, measures: Measures, parts: list[Floats], place: int) -> str:
+    """Return why lane n asks for attention, worst first; empty when it does not. place: of the lane in the arrays."""
     active = state.attention.active[:, n]
     conditions = [c for c, is_active in zip(state.rules.policy.condition, active, strict=True) if is_active]
     names = {c.name for c in conditions}
     conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
-    return "; ".join(c.text.format_map(values) for c in conditions)
+    values = {name: float(value[place]) for name, value in measures.items()}
+    because = concern.because(state.rules.concern, [float(p[place]) for p in parts], values) if conditions else ""
+    return "; ".join(c.text.format_map(values | {"because": because}) for c in conditions)
 
 
 def minute(state: State, lanes: Ints, second: Ints, measures: Measures, events: list[Event]) -> None:

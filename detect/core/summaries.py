@@ -58,7 +58,6 @@ def _summary(state: State, n: int, look: Look, place: int, classes: list[Class])
     fhr = state.conditioning.last_bpm[n]
     is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
     bed = state.beds[n]
-    values = {name: float(v[place]) for name, v in measures.items()}
     return Summary(
         bed=bed,
         session=state.sessions[n],
@@ -81,7 +80,7 @@ def _summary(state: State, n: int, look: Look, place: int, classes: list[Class])
         concern_parts=[Part(f.name, round(float(p[place]), 1)) for f, p in parts if p[place] >= 0.5],
         classes=classes,
         level=LEVELS[level],
-        reason=reporting.reason_for(state, n, values) if level else "",
+        reason=reporting.reason_for(state, n, measures, look.parts, place) if level else "",
         level_since=int(attention.level_since[n]) * 1000 if level else None,
         flag=reporting.flag_id(bed, int(attention.flag[n])) if level else None,
         acknowledged_by=state.answered_by.get(bed) if attention.answered[n] else None,
