@@ -180,7 +180,7 @@ def run(
             tree.start("devices", "simulate", *devices, once=True)
             tree.wait_until_up(page, settings.port)
             address = f"http://{settings.host}:{settings.port}/"
-            _wait_for_beds(address)
+            _wait_for_beds(address, tree)
             print(NOTICE)
             print(f"The ward of {beds} simulated beds is on {address}")
             shown = [without_password(environment[f"QUIETWARD_{name}"]) for name in ("BROKER", "STORE")]
@@ -210,10 +210,14 @@ def _in_use(host: str, port: int) -> bool:
     return False
 
 
-def _wait_for_beds(address: str) -> None:
-    """Wait until the page knows at least one bed, so that the first look shows strips."""
+def _wait_for_beds(address: str, tree: Tree) -> None:
+    """Wait until the page knows at least one bed, so that the first look shows strips.
+
+    Raises Unreachable when a part ends again and again meanwhile.
+    """
     end = time.monotonic() + START_WITHIN_S
     while time.monotonic() < end:
+        tree.look_after()
         try:
             with urllib.request.urlopen(f"{address}health", timeout=2) as answer:  # noqa: S310 - our own address
                 if b'"beds":0' not in answer.read():

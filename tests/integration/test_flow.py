@@ -13,10 +13,10 @@ import pytest
 import websockets
 
 from quietward.addresses import Ward
-from quietward.messages import Summary, decode_event, decode_summary
+from quietward.messages import Block, Summary, decode_event, decode_inputs, decode_summary
 from quietward.mqtt import Publisher
 from quietward.notice import NOTICE
-from quietward.recordings import write_csv
+from quietward.recordings import read, write_csv
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError
 from tests.conftest import Parts, Server, record, until, wait_for
@@ -39,6 +39,31 @@ async def frame(port: int) -> tuple[dict[str, Any], bytes]:
     assert isinstance(raw, bytes)
     (length,) = struct.unpack("<I", raw[:4])
     return json.loads(raw[4 : 4 + length]), raw[4 + length :]
+
+
+T0_MS = 1_790_000_000_000
+
+
+def second(seq: int, **changes: object) -> bytes:
+    """A device's message: one calm second."""
+    plain = {"session": "s", "seq": seq, "t": T0_MS + seq * 1000, "hz": 4, "fhr": [140] * 4, "ua": [9] * 4}
+    return msgspec.json.encode(plain | changes)
+
+
+async def stands_at(store: Redis, ward: Ward, bed: str, seq: int) -> bool:
+    """True when the detector has taken this second of the bed."""
+    try:
+        found = await summary_of(store, ward, bed)
+    except RedisError:
+        return False
+    return found is not None and found.t == T0_MS + seq * 1000
+
+
+async def seconds_stored(store: Redis, ward: Ward) -> list[int]:
+    """Sequence numbers in the input stream, each once, in order."""
+    entries: Any = await store.xrange(ward.shard(0).input)
+    items = [item for _, fields in entries for item in msgspec.msgpack.decode(fields[b"e"])]
+    return sorted({item[3] for item in items if item[0] == "samples"})
 
 
 def get(port: int, path: str) -> tuple[int, str]:
@@ -73,9 +98,10 @@ async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Wa
     assert len(body) == bed["seconds"] * 4 * 2 * 2
     # The samples on the page are the recording's.
     strip = np.frombuffer(body[: bed["seconds"] * 8], dtype="<i2")
-    from quietward.recordings import read
-
-    fhr = read(path).fhr[: len(strip)]
+    entries: Any = await store.xrange(ward.shard(0).input)
+    inputs = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
+    began = next(item.t // 1000 for item in inputs if isinstance(item, Block))
+    fhr = read(path).fhr[(bed["first"] - began) * 4 :][: len(strip)]
     there = ~np.isnan(fhr)
     np.testing.assert_array_equal(strip[there] / 4, fhr[there])
     assert any(mark["kind"] == "deceleration" for mark in bed["marks"])
@@ -134,27 +160,13 @@ async def test_bad_messages_are_counted_and_stop_nothing(
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
     async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
         for seq in range(20):
-            good = {
-                "session": "s",
-                "seq": seq,
-                "t": 1_790_000_000_000 + seq * 1000,
-                "hz": 4,
-                "fhr": [140] * 4,
-                "ua": [9] * 4,
-            }
-            await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(good))
-            await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(good | {"fhr": [1420] * 4}))
-            await out.publish(ward.samples_topic("bed-2"), b"{")
+            for payload in (second(seq), second(seq, fhr=[1420] * 4), b"{"):
+                await out.publish(ward.samples_topic("bed-2"), payload)
         await out.settle()
 
     async def all_there() -> bool:
-        counts: Any = await store.hgetall(ward.refusals)
-        found = await summary_of(store, ward, "bed-2")
-        return (
-            counts == {b"bed-2 field": b"20", b"bed-2 json": b"20"}
-            and found is not None
-            and found.t == 1_790_000_019_000
-        )
+        counted = await store.hgetall(ward.refusals) == {b"bed-2 field": b"20", b"bed-2 json": b"20"}
+        return counted and await stands_at(store, ward, "bed-2", 19)
 
     assert await until(all_there), (await store.hgetall(ward.refusals), parts.log("ingest"))
     kept: Any = await store.xrange(ward.refused)
@@ -169,37 +181,18 @@ async def test_what_was_published_while_ingest_was_away_arrives(
     parts.start("detect")
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
     async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
-
-        async def send(a: int, b: int) -> None:
-            for seq in range(a, b):
-                body = {
-                    "session": "s",
-                    "seq": seq,
-                    "t": 1_790_000_000_000 + seq * 1000,
-                    "hz": 4,
-                    "fhr": [140] * 4,
-                    "ua": [9] * 4,
-                }
-                await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(body))
-            await out.settle()
-
-        await send(0, 50)
-        await asyncio.sleep(0.5)
-        first.kill()
-        first.wait()
-        await send(50, 400)
+        for seq in range(400):
+            if seq == 50:
+                await out.settle()
+                assert await until(lambda: stands_at(store, ward, "bed-2", 49))
+                first.kill()
+                first.wait()
+            await out.publish(ward.samples_topic("bed-2"), second(seq))
+        await out.settle()
+        assert not await stands_at(store, ward, "bed-2", 399)
         parts.start("ingest")
-
-        async def arrived() -> bool:
-            found = await summary_of(store, ward, "bed-2")
-            return found is not None and found.t == 1_790_000_399_000
-
-        assert await until(arrived), parts.log("ingest")
-        seen: list[int] = []
-        entries: Any = await store.xrange(ward.shard(0).input)
-        for _, fields in entries:
-            seen += [item[3] for item in msgspec.msgpack.decode(fields[b"e"]) if item[0] == "samples"]
-        assert sorted(set(seen)) == list(range(400))
+        assert await until(lambda: stands_at(store, ward, "bed-2", 399)), parts.log("ingest")
+    assert await seconds_stored(store, ward) == list(range(400))
 
 
 async def test_a_store_that_goes_away_comes_back_and_nothing_is_lost(
@@ -210,32 +203,15 @@ async def test_a_store_that_goes_away_comes_back_and_nothing_is_lost(
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
     async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
         for seq in range(300):
-            body = {
-                "session": "s",
-                "seq": seq,
-                "t": 1_790_000_000_000 + seq * 1000,
-                "hz": 4,
-                "fhr": [140] * 4,
-                "ua": [9] * 4,
-            }
-            await out.publish(ward.samples_topic("bed-2"), msgspec.json.encode(body))
+            await out.publish(ward.samples_topic("bed-2"), second(seq))
             if seq == 100:
                 store_server.kill()
             if seq == 200:
                 store_server.start()
             await asyncio.sleep(0.005)
-
-        async def arrived() -> bool:
-            try:
-                found = await summary_of(store, ward, "bed-2")
-            except RedisError:
-                return False
-            return found is not None and found.t == 1_790_000_299_000
-
-        assert await until(arrived), parts.log("ingest") + parts.log("detect")
-    entries: Any = await store.xrange(ward.shard(0).input)
-    seen = [item[3] for _, fields in entries for item in msgspec.msgpack.decode(fields[b"e"]) if item[0] == "samples"]
-    assert sorted(set(seen)) == list(range(300))
+        arrived = await until(lambda: stands_at(store, ward, "bed-2", 299))
+        assert arrived, parts.log("ingest") + parts.log("detect")
+    assert await seconds_stored(store, ward) == list(range(300))
 
 
 async def test_a_dead_detector_is_shown(
