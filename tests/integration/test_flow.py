@@ -76,7 +76,7 @@ def get(port: int, path: str) -> tuple[int, str]:
 
 async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Ward, store: Redis, parts: Parts) -> None:
     """An open CTU-UHB record with many decelerations is played at speed; its samples, findings and flags arrive."""
-    path = record("1001")
+    path = record("1017")
     for part in ("serve", "ingest", "detect"):
         parts.start(part)
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
