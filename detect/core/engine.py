@@ -57,6 +57,7 @@ class Output:
 
 def step(state: State, inputs: list[Input]) -> Output:
     """Take inputs in their order; `state` is changed in place."""
+    state.admit(item.bed for item in inputs if isinstance(item, Block | DeviceStatus))
     output = Output()
     waiting: dict[int, list[Second]] = defaultdict(list)
     for item in inputs:
@@ -73,8 +74,7 @@ def step(state: State, inputs: list[Input]) -> Output:
                 _tick(state, output)
             case DeviceStatus():
                 _work_through(state, waiting, output)
-                n = state.lane(item.bed)
-                state.clock.online[n] = item.online
+                state.clock.online[state.lane_of[item.bed]] = item.online
             case Answer():
                 _work_through(state, waiting, output)
                 _answer(state, item, output)

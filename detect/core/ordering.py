@@ -26,7 +26,7 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     Within a session the sequence number counts seconds; where the device's clock says that more time has passed,
     the clock is believed (a pause), where it says less, the number is (a clock set back).
     """
-    n = state.lane(block.bed)
+    n = state.lane_of[block.bed]
     clock = state.clock
     last, limits = int(clock.second[n]), state.rules.reading.signal
     by_clock = block.t // 1000

@@ -186,7 +186,7 @@ def minute(state: State, lanes: Ints, second: Ints, measures: Measures, events: 
 
 def go_on_counting(state: State, bed: str, newest: list[Event]) -> None:
     """After a rebuild without a checkpoint: number events and flags on from what the bed's log already holds."""
-    n = state.lane(bed)
+    n = state.lane_of[bed]
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [int(str(event.detail["flag"]).rpartition("-f")[2]) for event in newest if "flag" in event.detail]
     state.clock.event[n] = max(numbers, default=0)

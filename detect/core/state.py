@@ -1,11 +1,10 @@
 """State of the detector for a set of beds: everything it remembers, and nothing else."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Self
 
 import msgspec
-import numpy as np
 
 from detect.core.attention import Attention
 from detect.core.baseline import Baseline
@@ -85,15 +84,17 @@ class State:
         yield "running", Running, own
         yield "attention", Attention, own
 
-    def lane(self, bed: str) -> int:
-        """Return the lane of a bed; a bed never seen gets a fresh one."""
-        if bed not in self.lane_of:
+    def admit(self, beds: Iterable[str]) -> None:
+        """Give a fresh lane to every bed never seen, all in one go: growing copies everything."""
+        fresh = [bed for bed in dict.fromkeys(beds) if bed not in self.lane_of]
+        if not fresh:
+            return
+        for bed in fresh:
             self.lane_of[bed] = len(self.beds)
             self.beds.append(bed)
             self.sessions.append("")
-            for name, _, _ in self._layout():
-                getattr(self, name).grow(1)
-        return self.lane_of[bed]
+        for name, _, _ in self._layout():
+            getattr(self, name).grow(len(fresh))
 
     def forget_signal(self, lanes: Ints) -> None:
         """Let some lanes forget their signal's past; attention and log go on."""
@@ -121,7 +122,3 @@ class State:
         except (msgspec.DecodeError, KeyError, ValueError):
             return None
         return state
-
-    def every_lane(self) -> Ints:
-        """Return all lane numbers."""
-        return np.arange(len(self.beds))
