@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
+from rich.box import SIMPLE
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 from rich.table import Table
@@ -251,21 +252,11 @@ def assess(
 
 
 def _assessed(rows: list[dict[str, Any]]) -> Table:
-    table = Table(title="At the end of each recording", caption=NOTICE)
-    for name in (
-        "recording",
-        "min",
-        "FHR usable",
-        "baseline",
-        "variability",
-        "contractions",
-        "accel.",
-        "decel.",
-        "class",
-        "concern",
-        "flags",
-    ):
-        table.add_column(name, justify="left" if name == "recording" else "right")
+    title = "At the end of each recording (FHR: share usable; base, var. in bpm)"
+    table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("recording", no_wrap=True)
+    for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
+        table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
         last = row["assessments"][-1] if row["assessments"] else None
         bpm = [b["bpm"] for b in row["baseline"] if b["bpm"] is not None]
