@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import logging
-import socket
 from collections.abc import Iterator
 from importlib.resources import files
 from typing import Annotated, Any
@@ -24,7 +23,7 @@ from quietward.addresses import Ward
 from quietward.errors import Unreachable
 from quietward.messages import Bed, Who, encode_json
 from quietward.notice import NOTICE
-from quietward.running import heartbeat
+from quietward.running import bind, heartbeat
 from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
@@ -72,21 +71,6 @@ class _Server(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """Leave signals to the part that runs us."""
         yield
-
-
-def bind(host: str, port: int) -> socket.socket:
-    """Return a listening socket. Raises Unreachable if that is not possible."""
-    sock = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        sock.bind((host, port))
-        sock.listen(128)
-    except (OSError, socket.gaierror) as error:
-        sock.close()
-        remedy = f"Choose another with --port or QUIETWARD_PORT ({error.strerror})"
-        raise Unreachable("page's address", f"{host}:{port}", remedy) from error
-    sock.setblocking(False)
-    return sock
 
 
 def create_app(hub: Hub) -> ASGIApp:

@@ -29,7 +29,7 @@ FRAME_S = 1.0
 PARTS = ("ingest", "detect")
 LOG_SHOWN = 200
 TREND_SHOWN = KEPT_S // 60
-HEAD_START_MS = 5_000
+MARGIN_MS = 5_000
 """Blocks are found by arrival; a little more than KEPT_S is read at the start."""
 
 
@@ -65,7 +65,7 @@ class Hub:
     async def _follow(self, shard: Shard) -> None:
         """Keep the strips up to date."""
         backoff = Backoff()
-        after = f"{now_ms() - KEPT_S * 1000 - HEAD_START_MS}-0"
+        after = f"{now_ms() - KEPT_S * 1000 - MARGIN_MS}-0"
         while True:
             try:
                 for entry_id, fields in await read_stream(self.store, shard.input, after, 500):
@@ -110,10 +110,10 @@ class Hub:
             for raw in found.values():
                 summary = decode_summary(raw)
                 before = self.summaries.get(summary.bed)
-                self.summaries[summary.bed] = summary
                 if before is None or before.events != summary.events:
                     self.marks[summary.bed] = await self.log(summary.bed)
                     self.trends[summary.bed] = await self._newest(shard.trend(summary.bed), TREND_SHOWN)
+                self.summaries[summary.bed] = summary  # last: if a log could not be read it is asked for again
         beats = cast("dict[bytes, bytes]", await self.store.hgetall(self.ward.parts))
         self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
 

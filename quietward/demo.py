@@ -3,7 +3,6 @@
 import contextlib
 import os
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -17,6 +16,7 @@ from pathlib import Path
 from quietward.embedded import free_port, wait_for_port
 from quietward.errors import BadSettings, Unreachable
 from quietward.notice import NOTICE
+from quietward.running import bind
 from quietward.settings import Settings, without_password
 
 START_WITHIN_S = 60.0
@@ -200,13 +200,10 @@ def run(
 
 
 def _in_use(host: str, port: int) -> bool:
-    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as s:
-        s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            s.bind((host, port))
-            s.listen(1)
-        except OSError:
-            return True
+    try:
+        bind(host, port).close()
+    except Unreachable:
+        return True
     return False
 
 

@@ -4,6 +4,7 @@ import asyncio
 import logging
 import os
 import signal
+import socket
 import sys
 import threading
 import time
@@ -11,6 +12,7 @@ from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
 
 from quietward.addresses import Ward
+from quietward.errors import Unreachable
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError, connected
 
@@ -60,6 +62,21 @@ async def _until_told(main: Coroutine[Any, Any, None]) -> None:
         await task
     except asyncio.CancelledError:
         log.info("stopped")
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """Return a listening socket. Raises Unreachable if that is not possible."""
+    sock = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((host, port))
+        sock.listen(128)
+    except (OSError, socket.gaierror) as error:
+        sock.close()
+        remedy = f"Choose another with --port or QUIETWARD_PORT ({error.strerror})"
+        raise Unreachable("page's address", f"{host}:{port}", remedy) from error
+    sock.setblocking(False)
+    return sock
 
 
 def die_with_parent() -> None:

@@ -18,8 +18,6 @@ from simulator.device import Device, Strip
 
 log = logging.getLogger("quietward.simulate")
 
-HOURS = 8
-"""So much labour is made in advance for every bed, as far as `--minutes` does not ask for less."""
 DEMO_ORDER = (
     "calm", "cord-not-recovering", "late-with-falling-variability", "noisy-but-well", "early-with-contractions",
     "cord-now-and-then", "close-contractions", "rising-baseline",

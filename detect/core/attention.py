@@ -18,11 +18,11 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from msgspec import Struct
-from quietward.messages import Level
 
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Ints, Lanes, index, switch
 from detect.core.rule_sets import Clause, compare
+from quietward.messages import Level
 
 SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
 LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]
@@ -79,7 +79,6 @@ class Attention(Lanes):
     level: Ints = index(0)
     from_conditions: Ints = index(0)  # what the conditions alone ask for
     level_since: Ints = index(-1)
-    unanswered_since: Ints = index(-1)
     flag: Ints = index(0)  # number of the lane's newest flag
     answered: Bools = switch()
 
@@ -105,7 +104,7 @@ def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: 
     ranks = np.array([[c.rank] for c in policy.condition])
     asked = np.where(a.active, ranks, 0).max(axis=0)
     before = a.level
-    waited = second - a.unanswered_since
+    waited = second - a.level_since
     patience = np.select(
         [before == 1, before == 2],
         [policy.escalation.look_after_s, policy.escalation.bedside_after_s],
@@ -128,7 +127,6 @@ def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: 
     changes = [_change(a, int(n), int(before[n]), int(level[n]), bool(escalates[n])) for n in np.flatnonzero(changed)]
     a.level = level
     a.level_since = np.where(changed, second, a.level_since)
-    a.unanswered_since = np.where(changed, second, a.unanswered_since)
     a.answered &= ~(worse | speaks_again | (level == 0))
     return changes
 

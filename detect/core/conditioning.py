@@ -1,15 +1,15 @@
 """From raw samples to usable ones: gaps, spikes, half and double rate, mother's pulse, and how much is usable.
 
-Nothing is corrected: a sample is used as it came, or it is not used and counted by what spoke against it.
+Nothing is corrected: a sample is used as it came, or it is not used.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from quietward.messages import HZ
 
 from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane
 from detect.core.limits import SignalLimits
+from quietward.messages import HZ
 
 MINUTE = 60
 
@@ -22,7 +22,6 @@ class Conditioning(Lanes):
     last_at: Ints = index(-(2**60))
     suspect_bpm: Floats = lane(np.nan)  # newest sample of a run that jumped away
     suspect_since: Ints = index(-1)
-    doubtful_s: Floats = lane(0.0)  # all time spent on half or double rate and not used
     fhr_used: Floats = lane(0.0, MINUTE)  # used FHR samples of each of the last 60 seconds
     ua_used: Floats = lane(0.0, MINUTE)
     near_mother: Floats = lane(0.0, MINUTE)  # of those, near the mother's pulse
@@ -78,7 +77,6 @@ def _sample(c: Conditioning, now: Ints, bpm: Floats, reference_bpm: Floats, limi
     patience = np.where(doubtful, limits.doubtful_for_s, limits.suspect_for_s) * HZ
     held_back = suspect & (now - began < patience)
     use: Bools = there & ~held_back
-    c.doubtful_s += (held_back & doubtful) / HZ
     c.suspect_since = np.where(held_back, began, np.where(there, -1, c.suspect_since))
     c.suspect_bpm = np.where(held_back, bpm, c.suspect_bpm)
     c.last_bpm = np.where(use, bpm, c.last_bpm)

@@ -23,7 +23,6 @@ class History(Lanes):
     fall_area: Floats = lane(0.0, KEPT)
     fall_lowest: Floats = lane(0.0, KEPT)
     fall_kind: Ints = index(Kind.NONE, "rule_sets", KEPT)
-    fall_with: Ints = index(LONG_AGO, KEPT)  # onset of its contraction
     accelerations: Ints = index(0)
     rise_onset: Ints = index(LONG_AGO, KEPT)
     contractions: Ints = index(0)
@@ -32,9 +31,7 @@ class History(Lanes):
     contraction_end: Ints = index(LONG_AGO, KEPT)
 
 
-def add_deceleration(
-    h: History, n: int, fall: Excursion, lowest_bpm: float, kinds: list[Kind], contraction: Contraction | None
-) -> None:
+def add_deceleration(h: History, n: int, fall: Excursion, lowest_bpm: float, kinds: list[Kind]) -> None:
     """Remember a deceleration of lane n."""
     slot = h.decelerations[n] % KEPT
     h.fall_onset[slot, n], h.fall_end[slot, n] = fall.onset, fall.end
@@ -42,7 +39,6 @@ def add_deceleration(
     h.fall_depth[slot, n], h.fall_area[slot, n] = fall.height, round(fall.area * 64) / 64
     h.fall_lowest[slot, n] = lowest_bpm
     h.fall_kind[:, slot, n] = kinds
-    h.fall_with[slot, n] = LONG_AGO if contraction is None else contraction.onset
     h.decelerations[n] += 1
 
 

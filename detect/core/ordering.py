@@ -2,9 +2,8 @@
 
 from typing import NamedTuple
 
-from quietward.messages import HZ, Block
-
 from detect.core.state import State
+from quietward.messages import HZ, Block
 
 NOTHING: list[float | None] = [None] * HZ
 
@@ -46,7 +45,5 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     state.sessions[n] = block.session
     clock.second[n], clock.seq[n] = second, block.seq
     clock.t[n], clock.at[n], clock.online[n] = block.t, block.at, True
-    if block.stage is not None:
-        clock.stage[n] = block.stage
     filled = [Second(n, s, NOTHING, NOTHING, None, False) for s in range(first, second)]
     return [*filled, Second(n, second, block.fhr, block.ua, block.mhr, forget)]

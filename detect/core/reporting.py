@@ -1,7 +1,6 @@
 """From numbers to events: what is said of closed excursions, of the signal, of flags, in the trade's words."""
 
 import numpy as np
-from quietward.messages import HZ, Answer, Event
 
 from detect.core import concern, histogram, history
 from detect.core import variability as vary
@@ -13,6 +12,7 @@ from detect.core.excursions import DOWN, UA, Excursion
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats, Ints
 from detect.core.state import State
+from quietward.messages import HZ, Answer, Event
 
 Detail = dict[str, float | str | None]
 
@@ -95,7 +95,7 @@ def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: f
     kinds = [kind(x, contraction, rules.deceleration, limits) for rules in state.rules.rule_sets]
     if all(k == Kind.NONE for k in kinds):
         return
-    history.add_deceleration(state.history, n, x, reference_bpm - x.height, kinds, contraction)
+    history.add_deceleration(state.history, n, x, reference_bpm - x.height, kinds)
     detail: Detail = {
         "onset_s": x.onset / HZ,
         "nadir_s": x.peak_at / HZ,

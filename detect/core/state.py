@@ -30,7 +30,6 @@ class Clock(Lanes):
     online: Bools = switch()
     lost: Bools = switch()
     event: Ints = index(0)  # number of the bed's newest event
-    stage: Ints = index(1)
 
 
 class _Stored(msgspec.Struct):
