@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from quietward.messages import HZ
 
 from detect.core.histogram import Histogram, to_value
 from detect.core.lanes import Bools, Floats, Ints, Lanes, lane
 from detect.core.limits import BaselineLimits
+from quietward.messages import HZ
 
 
 @dataclass

@@ -4,10 +4,10 @@ from enum import IntEnum
 from typing import NamedTuple
 
 from msgspec import Struct
-from quietward.messages import HZ
 
 from detect.core.excursions import Excursion
 from detect.core.limits import KindLimits
+from quietward.messages import HZ
 
 
 class Kind(IntEnum):

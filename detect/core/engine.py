@@ -8,7 +8,6 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 
 import numpy as np
-from quietward.messages import HZ, UA_LOWEST, Answer, Block, DeviceStatus, Event, Input, Tick
 
 from detect.core import (
     attention,
@@ -29,6 +28,7 @@ from detect.core.lanes import Bools, Floats, Ints
 from detect.core.ordering import Second
 from detect.core.rules import Rules
 from detect.core.state import State
+from quietward.messages import HZ, UA_LOWEST, Answer, Block, DeviceStatus, Event, Input, Tick
 
 
 @dataclass

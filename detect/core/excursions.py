@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from quietward.messages import HZ
 
 from detect.core.lanes import LONG_AGO, Floats, Ints, Lanes, index, lane, switch
 from detect.core.limits import ExcursionLimits
+from quietward.messages import HZ
 
 DOWN, UP, UA = 0, 1, 2
 ROWS = 3

@@ -6,7 +6,6 @@ NaN means "cannot be said"; a comparison with it never holds.
 from dataclasses import dataclass
 
 import numpy as np
-from quietward.messages import HZ
 
 from detect.core import conditioning
 from detect.core.baseline import Baseline
@@ -18,6 +17,7 @@ from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane
 from detect.core.limits import NotableLimits
 from detect.core.tone import Tone
 from detect.core.variability import Variability
+from quietward.messages import HZ
 
 MEASURES = {
     "baseline_bpm": "baseline; NaN while undetermined",

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from quietward.messages import HZ
 
 from detect.core.lanes import Floats, Ints, Lanes, lane
+from quietward.messages import HZ
 
 STEPS = 4
 """Values are kept in quarters (of a bpm, of a UA unit): the resolution that devices store, so that sums are exact."""

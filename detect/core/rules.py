@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from quietward.messages import HZ, UA_HIGHEST, UA_LOWEST
 
 from detect.core import histogram
 from detect.core.attention import Policy
@@ -12,6 +11,7 @@ from detect.core.concern import Concern
 from detect.core.lanes import Floats, Ints, Sizes
 from detect.core.limits import ExcursionLimits, ExcursionNumbers, Reading
 from detect.core.rule_sets import RuleSet
+from quietward.messages import HZ, UA_HIGHEST, UA_LOWEST
 
 
 @dataclass(frozen=True)

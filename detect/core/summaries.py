@@ -2,14 +2,13 @@
 
 import math
 
-from quietward.messages import HZ, Class, Contractions, Part, Running, Signal, Summary
-
 from detect.core import reporting
 from detect.core.attention import LEVELS
 from detect.core.engine import Look, Output
 from detect.core.findings import Measures
 from detect.core.rule_sets import RuleSet, holding, rounded_baseline
 from detect.core.state import State
+from quietward.messages import HZ, Class, Contractions, Part, Running, Signal, Summary
 
 
 def of(state: State, output: Output) -> list[Summary]:

@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from quietward.messages import HZ
 
 from detect.core.histogram import Histogram
 from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, switch
 from detect.core.limits import ToneLimits
+from quietward.messages import HZ
 
 
 @dataclass

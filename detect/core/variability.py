@@ -7,10 +7,10 @@ end are trimmed, so that one wrong sample is not the bandwidth.
 from dataclasses import dataclass
 
 import numpy as np
-from quietward.messages import HZ
 
 from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
 from detect.core.limits import VariabilityLimits
+from quietward.messages import HZ
 
 MINUTE = 60
 
