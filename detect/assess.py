@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from detect.core import concern, engine, summaries
-from detect.core.engine import Look
+from detect.core.findings import measures_of
+from detect.core.lanes import Ints
 from detect.core.rules import Rules
 from detect.core.state import State
 from quietward.errors import BadRules
@@ -62,11 +63,11 @@ def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable
     for second in range(longest):
         lanes = np.flatnonzero(lengths > second)
         at = np.full(len(lanes), second)
-        look = engine.advance(
+        engine.advance(
             state, lanes, at, fhr[second][:, lanes], ua[second][:, lanes], np.full(len(lanes), np.nan), events
         )
         if (second + 1) % EVERY_S == 0:
-            _collect(state, look, second + 1, chosen, series)
+            _collect(state, lanes, second + 1, chosen, series)
         moved(len(lanes))
     rows = []
     for i, recording in enumerate(group):
@@ -75,28 +76,29 @@ def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable
     return rows
 
 
-def _collect(state: State, look: Look, t_s: int, chosen: int, series: list[_Series]) -> None:
-    classes = summaries.classes_of(state, look)
-    ranks = concern.rank(state.rules.concern, look.concern)
-    measures = look.measures[chosen]
-    for place, n in enumerate(look.lanes.tolist()):
-        bpm, minute = float(measures["baseline_bpm"][place]), float(state.variability.minute_bpm[n])
+def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
+    classes = summaries.classes_of(state, lanes)
+    found = state.findings
+    ranks = concern.rank(state.rules.concern, found.concern)
+    baseline = measures_of(found, chosen)["baseline_bpm"]
+    for place, n in enumerate(lanes.tolist()):
+        bpm, minute = float(baseline[n]), float(state.variability.minute_bpm[n])
         series[n].baseline.append({"t_s": t_s, "bpm": None if np.isnan(bpm) else round(bpm, 2)})
         if not np.isnan(minute):
             series[n].variability.append({"t_s": t_s, "bpm": round(minute, 2)})
-        judged, value = classes[place][chosen], float(look.concern[place])
+        judged, value = classes[place][chosen], float(found.concern[n])
         if np.isnan(value):
             # Nothing that can be used is no reason for calm: say so, and leave the class in the middle.
             reasons = [*judged.criteria, "too little usable FHR to say anything"]
             series[n].assessments.append(_assessment(t_s, max(judged.rank, 2), 50.0, 2, reasons))
             continue
         parts = [
-            f"{f.name}: {p[place]:.0f} points"
-            for f, p in zip(state.rules.concern.finding, look.parts, strict=True)
-            if p[place] >= 0.5
+            f"{f.name}: {p:.0f} points"
+            for f, p in zip(state.rules.concern.finding, found.parts[:, n].tolist(), strict=True)
+            if p >= 0.5
         ]
         reasons = [*judged.criteria, *parts]
-        series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[place]), reasons))
+        series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[n]), reasons))
 
 
 def _assessment(t_s: int, rank: int, value: float, value_class: int, reasons: list[str]) -> Row:

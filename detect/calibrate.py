@@ -23,6 +23,7 @@ from scipy.optimize import nnls
 from detect import rule_file
 from detect.core import concern, engine
 from detect.core.concern import Concern
+from detect.core.findings import measures_of
 from detect.core.lanes import Floats, Ints
 from detect.core.rules import Rules
 from detect.core.state import State
@@ -86,10 +87,10 @@ def shares(folder: Path, judged: list[Window], rules: Rules) -> Floats:
     events: list[Event] = []
     nothing = np.full(len(names), np.nan)
     for second in range(longest):
-        look = engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
+        engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
         for place in at[second]:
             lane = state.lane_of[judged[place].record]
-            result[place] = [part[lane] for part in concern.parts(unit, look.measures[0])]
+            result[place] = [part[lane] for part in concern.parts(unit, measures_of(state.findings, 0))]
         events.clear()
     return result
 

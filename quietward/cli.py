@@ -220,12 +220,18 @@ def assess(
         str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008 or figo-2015.")
     ] = "figo-2015",
     json: Annotated[bool, typer.Option("--json", help="One JSON object per recording and line.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", help="Picture of the strips with all that was found: .png, .svg, .pdf.")
+    ] = None,
     policy: PolicyOption = None,
 ) -> None:
     """Read recordings with the live system's detector, without MQTT or Redis."""
     from detect import assess as reader
-    from detect import rule_file
+    from detect import picture, rule_file
     from quietward import recordings
+
+    if plot is not None:
+        picture.check(plot)
 
     own = _settings(policy=policy)
     loaded = rule_file.load(own.policy)
@@ -247,6 +253,9 @@ def assess(
             print(encode_json(row).decode())
     else:
         Console().print(_assessed(rows))
+    if plot is not None:
+        for written in picture.draw(found, rows, plot):
+            print(f"drawn: {written}", file=sys.stderr)
     if bad:
         raise SystemExit(2)
 

@@ -119,6 +119,8 @@ class Contractions(Struct, frozen=True):
     interval_s: float | None
     duration_s: float | None
     since_onset_s: float | None
+    tachysystole: list[str] = []
+    """Rule sets by which there are too many."""
 
 
 class Class(Struct, frozen=True):

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from detect import rule_file
 from detect.core import engine, summaries
-from detect.core.engine import Look
+from detect.core.findings import MEASURES
 from detect.core.rules import Rules
 from detect.core.state import State
 from quietward.messages import HZ, Class, Event
@@ -52,7 +52,7 @@ class Run:
     """What the core said of one trace."""
 
     events: list[Event] = field(default_factory=list)
-    looks: list[Look] = field(default_factory=list)
+    looks: list[NDArray[np.float64]] = field(default_factory=list)  # after each second: shape (rule sets, measures)
     classes: list[list[Class]] = field(default_factory=list)
 
     def of(self, kind: str) -> list[Event]:
@@ -60,7 +60,10 @@ class Run:
 
     def measure(self, name: str, rule_set: int = 0) -> float:
         """Value of a measure at the end."""
-        return float(self.looks[-1].measures[rule_set][name][0])
+        return self.measure_at(-1, name, rule_set)
+
+    def measure_at(self, second: int, name: str, rule_set: int = 0) -> float:
+        return float(self.looks[second][rule_set, list(MEASURES).index(name)])
 
     def ranks(self, rule_set: int) -> list[int]:
         return [c[rule_set].rank for c in self.classes]
@@ -76,12 +79,12 @@ def run(
     one = np.array([0])
     for s in range(len(fhr) // HZ):
         part = slice(s * HZ, (s + 1) * HZ)
-        look = engine.advance(
+        engine.advance(
             state, one, np.array([s]), fhr[part, None], ua[part, None], np.array([np.nan]), found.events
         )
-        found.looks.append(look)
+        found.looks.append(state.findings.values[..., 0].copy())
         if s % 60 == 59:
-            found.classes.append(summaries.classes_of(state, look)[0])
+            found.classes.append(summaries.classes_of(state, one)[0])
         if every is not None:
             every(state)
     return found

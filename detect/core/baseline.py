@@ -26,7 +26,7 @@ class Baseline(Lanes):
 
     bpm: Floats = lane(np.nan)  # NaN: undetermined
     reference_bpm: Floats = lane(np.nan)  # what excursions are measured against
-    lagged: Floats = lane(np.nan, "lag")  # the last known baseline of each of the last seconds
+    lagged: Floats = lane(np.nan, "lag")  # the last known baseline, one for each look of the last lag_s
     before_bpm: Floats = lane(np.nan)  # reference when the newest excursion opened
 
 
@@ -39,7 +39,7 @@ def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits
     cumulated = np.zeros((bins + 2 * within + 1, m), dtype=np.int16)
     np.cumsum(counts, axis=0, dtype=np.int16, out=cumulated[within + 1 : within + 1 + bins])
     cumulated[within + 1 + bins :] = cumulated[within + bins]
-    level = _middle_of_maximum(cumulated[2 * within + 1 :] - cumulated[: -(2 * within + 1)])
+    level = _middle_of_maximum(cumulated[2 * within + 1 :] - cumulated[: -(2 * within + 1)], limits.maxima_apart_bpm)
     near = level + np.arange(-limits.mean_within_bpm, limits.mean_within_bpm + 1)[:, None]
     inside = (near >= 0) & (near < bins)
     rows = np.where(inside, near + 1, 0)
@@ -49,26 +49,27 @@ def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits
     return np.where(samples >= limits.identifiable_s * HZ, mean, np.nan)
 
 
-def _middle_of_maximum(around: NDArray[np.int16]) -> Ints:
+def _middle_of_maximum(around: NDArray[np.int16], apart: int) -> Ints:
     """Return the middle of the run of bins that hold the maximum (a constant signal gives a flat top)."""
     top = around.max(axis=0)
     is_top = around == top
     first = np.argmax(is_top, axis=0)
     last = around.shape[0] - 1 - np.argmax(is_top[::-1], axis=0)
-    spread_out = last - first > 2 * 10  # several separate maxima: take the highest one, decelerations lie below
+    spread_out = last - first > apart  # several separate maxima: take the highest one, decelerations lie below
     middle: Ints = np.where(spread_out, last, (first + last) // 2)
     return middle
 
 
-def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools) -> None:
-    """Take the newly measured baseline of one second.
+def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools, every_s: int) -> None:
+    """Take a newly measured baseline; `second` is a look's, one is taken every `every_s` at the latest.
 
     hold: a deep fall is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
     """
     known = np.where(np.isnan(measured_bpm), b.reference_bpm, measured_bpm)
-    slot = second % b.lagged.shape[0]
+    slots = b.lagged.shape[0]
+    slot = second // every_s % slots
     every = np.arange(len(slot))
-    old = b.lagged[slot, every]
+    old = b.lagged[(slot + 1) % slots, every]  # the oldest there is
     b.lagged[slot, every] = np.where(hold, old, known)
     b.bpm = np.where(hold & ~np.isnan(b.bpm), b.bpm, measured_bpm)
     lagged = np.where(np.isnan(old), known, old)

@@ -4,14 +4,19 @@ Nothing is corrected: a sample is used as it came, or it is not used.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, switch
 from detect.core.limits import SignalLimits
 from quietward.messages import HZ
 
 MINUTE = 60
+
+
+HALF, DOUBLE = 1, 2
+"""Ratio of a doubted run to what came before it; 0 is neither."""
 
 
 @dataclass
@@ -19,13 +24,26 @@ class Conditioning(Lanes):
     """What conditioning remembers."""
 
     last_bpm: Floats = lane(np.nan)  # newest sample that was used
-    last_at: Ints = index(-(2**60))
+    last_at: Ints = index(LONG_AGO)
     suspect_bpm: Floats = lane(np.nan)  # newest sample of a run that jumped away
     suspect_since: Ints = index(-1)
+    suspect_at: Ints = index(-1)  # where its newest sample is
+    suspect_ratio: Ints = index(0)
+    after_gap: Bools = switch()  # the run came after a gap
+    stepped: Bools = switch()  # a jump has been taken as real: the FHR stays away from its reference since
     fhr_used: Floats = lane(0.0, MINUTE)  # used FHR samples of each of the last 60 seconds
     ua_used: Floats = lane(0.0, MINUTE)
     near_mother: Floats = lane(0.0, MINUTE)  # of those, near the mother's pulse
     seconds: Ints = index(0)  # seconds taken since the lane began
+
+
+class Mark(NamedTuple):
+    """A run at half or double rate that was not used; sample indices, `end` is the first sample after it."""
+
+    lane: int
+    ratio: int
+    onset: int
+    end: int
 
 
 @dataclass(frozen=True)
@@ -34,6 +52,7 @@ class Clean:
 
     fhr_bpm: Floats
     ua: Floats
+    marks: list[Mark]
 
 
 def step(
@@ -47,8 +66,9 @@ def step(
 ) -> Clean:
     """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,)."""
     used = np.empty_like(fhr_bpm)
+    marks: list[Mark] = []
     for k in range(HZ):
-        used[k] = _sample(c, start + k, fhr_bpm[k], reference_bpm, limits)
+        used[k] = _sample(c, start + k, fhr_bpm[k], reference_bpm, limits, marks)
     slot = c.seconds % MINUTE
     every = np.arange(len(slot))
     there = ~np.isnan(used)
@@ -56,31 +76,49 @@ def step(
     c.ua_used[slot, every] = (~np.isnan(ua)).sum(axis=0)
     c.near_mother[slot, every] = (there & (np.abs(used - mhr_bpm) <= limits.mother_within_bpm)).sum(axis=0)
     c.seconds += 1
-    return Clean(used, ua)
+    return Clean(used, ua, marks)
 
 
-def _sample(c: Conditioning, now: Ints, bpm: Floats, reference_bpm: Floats, limits: SignalLimits) -> Floats:
+def _sample(
+    c: Conditioning, now: Ints, bpm: Floats, reference_bpm: Floats, limits: SignalLimits, marks: list[Mark]
+) -> Floats:
     there = (bpm >= limits.fhr_lowest_bpm) & (bpm <= limits.fhr_highest_bpm)
-    jump = (
-        there
-        & (np.abs(bpm - c.last_bpm) > limits.jump_bpm)
-        & (now - c.last_at <= limits.jump_within_s * HZ)
-        & ~(np.abs(bpm - reference_bpm) <= limits.jump_bpm)  # a return to the baseline is not suspicious
-    )
+    away = there & (np.abs(bpm - c.last_bpm) > limits.jump_bpm)
+    at_reference = np.abs(bpm - reference_bpm) <= limits.jump_bpm  # a return to the baseline is not suspicious
+    since_last = now - c.last_at
+    jump = away & ~at_reference & (since_last <= limits.gap_within_s * HZ)
     goes_on = (c.suspect_since >= 0) & (np.abs(bpm - c.suspect_bpm) <= limits.jump_bpm)
-    suspect = there & (jump | (goes_on & (np.abs(bpm - c.last_bpm) > limits.jump_bpm)))
+    suspect = jump | (goes_on & away)
+    if not (suspect.any() or (c.suspect_since >= 0).any() or c.stepped.any()):  # the usual second of most wards
+        c.last_bpm, c.last_at = np.where(there, bpm, c.last_bpm), np.where(there, now, c.last_at)
+        return np.where(there, bpm, np.nan)
     began = np.where(suspect & goes_on, c.suspect_since, now)
-    ratio = bpm / c.last_bpm
-    doubtful = suspect & (
-        (np.abs(ratio - 2.0) <= 2.0 * limits.ratio_within) | (np.abs(ratio - 0.5) <= 0.5 * limits.ratio_within)
+    after_gap = np.where(suspect & goes_on, c.after_gap, since_last > limits.jump_within_s * HZ)
+    quotient = bpm / c.last_bpm
+    ratio = np.where(
+        np.abs(quotient - 0.5) <= 0.5 * limits.ratio_within,
+        HALF,
+        np.where(np.abs(quotient - 2.0) <= 2.0 * limits.ratio_within, DOUBLE, 0),
     )
-    patience = np.where(doubtful, limits.doubtful_for_s, limits.suspect_for_s) * HZ
-    held_back = suspect & (now - began < patience)
+    patience_s = np.where(after_gap, limits.suspect_after_gap_s, limits.suspect_for_s)
+    patience_s = np.where((ratio > 0) & ~after_gap, limits.doubtful_for_s, patience_s)
+    held_back = suspect & (now - began < patience_s * HZ)
     use: Bools = there & ~held_back
+    over = (c.suspect_since >= 0) & ((there & ~held_back) | (held_back & (began == now)))
+    if over.any():
+        marks += [
+            Mark(int(n), int(c.suspect_ratio[n]), int(c.suspect_since[n]), int(c.suspect_at[n]) + 1)
+            for n in np.flatnonzero(over & (c.suspect_ratio > 0))
+            if c.suspect_at[n] + 1 - c.suspect_since[n] >= limits.marked_from_s * HZ
+        ]
+    c.stepped = np.where(there & at_reference, False, c.stepped | (use & suspect & ~after_gap))
     c.suspect_since = np.where(held_back, began, np.where(there, -1, c.suspect_since))
+    c.suspect_at = np.where(held_back, now, c.suspect_at)
+    c.suspect_ratio = np.where(held_back, ratio, c.suspect_ratio)
+    c.after_gap = np.where(held_back, after_gap, c.after_gap)
     c.suspect_bpm = np.where(held_back, bpm, c.suspect_bpm)
     c.last_bpm = np.where(use, bpm, c.last_bpm)
-    c.last_at = np.where(use | held_back, now, c.last_at)
+    c.last_at = np.where(use | (held_back & ~after_gap), now, c.last_at)
     return np.where(use, bpm, np.nan)
 
 

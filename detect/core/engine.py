@@ -23,7 +23,6 @@ from detect.core import (
 from detect.core import reporting as report
 from detect.core import variability as vary
 from detect.core.excursions import DOWN, UA, UP
-from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats, Ints
 from detect.core.ordering import Second
 from detect.core.rules import Rules
@@ -32,27 +31,12 @@ from quietward.messages import HZ, UA_LOWEST, Answer, Block, DeviceStatus, Event
 
 
 @dataclass
-class Look:
-    """What one second (or tick) of some lanes gave; arrays follow `lanes`."""
-
-    lanes: Ints
-    measures: list[Measures]  # one for each rule set
-    concern: Floats
-    parts: list[Floats]
-
-
-@dataclass
 class Output:
-    """events: in order. looked: lane -> the newest look that holds it, and its place in that look."""
+    """events: in order. looked: the lanes whose summary is new."""
 
     events: list[Event] = field(default_factory=list)
-    looked: dict[int, tuple[Look, int]] = field(default_factory=dict)
+    looked: set[int] = field(default_factory=set)
     refused: dict[tuple[str, str], int] = field(default_factory=dict)  # (bed, why) -> seconds not used
-
-    def add(self, look: Look) -> None:
-        """Remember the newest look of each lane."""
-        for place, n in enumerate(look.lanes.tolist()):
-            self.looked[n] = (look, place)
 
 
 def step(state: State, inputs: list[Input]) -> Output:
@@ -96,16 +80,26 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         ua = np.array([s.ua for s in seconds], dtype=np.float64).T
         mhr = np.array([np.nan if s.mhr is None else s.mhr for s in seconds])
         second = np.array([s.second for s in seconds])
-        output.add(advance(state, np.array(lanes), second, fhr, ua, mhr, output.events))
+        stage = np.array([s.stage for s in seconds])
+        advance(state, np.array(lanes), second, fhr, ua, mhr, output.events, stage)
+        output.looked.update(lanes)
 
 
 def advance(
-    state: State, lanes: Ints, second: Ints, fhr_bpm: Floats, ua: Floats, mhr_bpm: Floats, events: list[Event]
-) -> Look:
+    state: State,
+    lanes: Ints,
+    second: Ints,
+    fhr_bpm: Floats,
+    ua: Floats,
+    mhr_bpm: Floats,
+    events: list[Event],
+    stage: Ints | None = None,
+) -> None:
     """Take one second of some lanes.
 
-    lanes, second, mhr_bpm: shape (m,); fhr_bpm, ua: shape (4, m), NaN where there is no value. Each lane once, its
-    second the one after its last (a gap is passed as seconds of NaN). Appends to `events`.
+    lanes, second, mhr_bpm, stage (of labour, 0 where not said): shape (m,); fhr_bpm, ua: shape (4, m), NaN where there
+    is no value. Each lane once, its second the one after its last (a gap is passed as seconds of NaN). Appends to
+    `events`; what was found is in `state.findings`.
     """
     rules, reading = state.rules, state.rules.reading
     c, b, t = state.conditioning.take(lanes), state.baseline.take(lanes), state.tone.take(lanes)
@@ -116,7 +110,6 @@ def advance(
     lowest = reading.signal.fhr_lowest_bpm
     histogram.push(state.fhr, lanes, second, clean.fhr_bpm, lowest)
     histogram.push(state.ua, lanes, second, clean.ua, UA_LOWEST)
-    tone.measure(t, state.ua, lanes, reading.tone)
 
     # Departures and returns, sample by sample.
     tolerance, enter = _thresholds(rules, state.variability.bpm[lanes], t.span)
@@ -130,82 +123,94 @@ def advance(
         new, over = excursions.step(e, start + k, height, tolerance, enter, rules.excursions)
         opened += new
         closed += over
-        if new:
-            baseline.note_openings(b, ~was_open & (e.open[DOWN] | e.open[UP]))
         apart[k] = e.open[DOWN] | e.open[UP]
+        if new:
+            baseline.note_openings(b, ~was_open & apart[k])
     vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
+    ended = second % 60 == 59
+    useful_ua = np.where(t.useful, (~np.isnan(clean.ua)).sum(axis=0), 0)
+    findings.keep_up(r, second, b.bpm, clean.fhr_bpm, useful_ua, reading.notable.low_fhr_bpm)
+    if stage is not None:
+        r.stage = np.where(stage > 0, stage, r.stage)
+    silent_s = np.where(r.none_since >= 0, second - r.none_since, 0)
+    baseline.forget(b, silent_s >= reading.signal.forget_after_s)
     state.conditioning.put(lanes, c)
+    state.baseline.put(lanes, b)
     state.tone.put(lanes, t)
     state.excursions.put(lanes, e)
+    state.running.put(lanes, r)
+    report.marks(state, lanes, second, clean.marks, events)
     for opening in opened:
         if opening.row != UA:
             vary.set_apart(
-                state.variability,
-                int(lanes[opening.lane]),
-                opening.onset,
-                int(start[opening.lane]) + HZ,
-                True,
+                state.variability, int(lanes[opening.lane]), opening.onset, int(start[opening.lane]) + HZ, True
             )
-    renewed = report.closed_excursions(state, lanes, second, closed, b, events)
-
-    # Baseline and variability of what was not a departure.
-    measured = baseline.measure(state.fhr, lanes, lowest, reading.baseline)
-    baseline.update(b, second, measured, hold=e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm))
-    for place in renewed:
-        baseline.start_anew(b, place, float(measured[place]))
-    ended = second % 60 == 59
+    renewed = report.closed_excursions(state, lanes, second, closed, events)
     if ended.any():
-        vary.finish_minute(state.variability, lanes[ended], second[ended], reading.variability)
-    findings.keep_up(r, second, b.bpm, (~np.isnan(clean.fhr_bpm)).sum(axis=0), _useful_ua(clean.ua, t.useful))
-    silent_s = np.where(r.none_since >= 0, second - r.none_since, 0)
-    baseline.forget(b, silent_s >= reading.signal.forget_after_s)
-    state.baseline.put(lanes, b)
-    state.running.put(lanes, r)
+        vary.finish_minute(
+            state.variability, lanes[ended], second[ended], reading.variability, reading.sinusoidal
+        )
 
-    # Findings, concern, attention.
-    v, h = vary.means(state.variability, lanes), state.history.take(lanes)
-    measures = findings.measure(second, c, b, v, t, e, h, r, reading.notable)
-    return _look(state, lanes, second, measures, events)
+    # A look: the slow numbers, findings, concern, attention.
+    every_s = reading.look.every_s
+    due = (second % every_s == every_s - 1) | e.open[DOWN] | findings.never_measured(state.findings, lanes)
+    due[[x.lane for x in closed]] = True
+    if due.any():
+        chosen = np.flatnonzero(due)
+        _look(state, lanes[chosen], second[chosen], renewed, events)
+
+
+def _look(state: State, lanes: Ints, second: Ints, renewed: list[int], events: list[Event]) -> None:
+    """Measure baseline, tone and findings of some lanes, and let attention follow. renewed: baseline starts anew."""
+    rules, reading = state.rules, state.rules.reading
+    b, e, t = state.baseline.take(lanes), state.excursions.take(lanes), state.tone.take(lanes)
+    tone.measure(t, state.ua, lanes, reading.tone)
+    measured = baseline.measure(state.fhr, lanes, reading.signal.fhr_lowest_bpm, reading.baseline)
+    hold = e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm)
+    baseline.update(b, second, measured, hold, reading.look.every_s)
+    for place in np.flatnonzero(np.isin(lanes, renewed)):
+        baseline.start_anew(b, int(place), float(measured[place]))
+    state.baseline.put(lanes, b)
+    state.tone.put(lanes, t)
+    measures = findings.measure(
+        second,
+        state.conditioning.take(lanes),
+        b,
+        vary.of(state.variability, lanes),
+        t,
+        e,
+        state.history.take(lanes),
+        state.running.take(lanes),
+        reading.notable,
+        [r.tachysystole for r in rules.rule_sets],
+    )
+    findings.remember(state.findings, lanes, measures)
+    found = concern.parts(rules.concern, measures[0])
+    state.findings.parts[:, lanes] = found
+    state.findings.concern[lanes] = concern.total(rules.concern, found, measures[0])
+    lost = measures[0]["signal_lost_s"] >= reading.signal.no_value_after_s
+    _attend(state, lanes, second, lost, events)
+    report.minute(state, lanes, second, events)
+
+
+def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
+    asked = {name: value[lanes] for name, value in findings.measures_of(state.findings, 0).items()}
+    asked["concern"] = state.findings.concern[lanes]
+    a = state.attention.take(lanes)
+    changes = attention.decide(a, second, asked, lost, state.rules.policy)
+    state.attention.put(lanes, a)
+    report.lost_signal(state, lanes, second, lost, events)
+    report.changed_flags(state, lanes, second, changes, events)
 
 
 def _thresholds(rules: Rules, variability_bpm: Floats, ua_span: Floats) -> tuple[Floats, Floats]:
     """Return tolerance and enter height of the three rows: they grow with what the signal does anyway."""
     tolerance, enter = np.empty((2, excursions.ROWS, len(ua_span)))
-    usual = np.where(np.isnan(variability_bpm), 10.0, variability_bpm)
+    usual = np.where(np.isnan(variability_bpm), rules.reading.variability.assumed_bpm, variability_bpm)
     for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, np.nan_to_num(ua_span)), strict=True)):
         tolerance[row] = np.clip(numbers.tolerance_share * scale, numbers.tolerance_least, numbers.tolerance_at_most)
         enter[row] = np.clip(numbers.enter_share * scale, numbers.enter, numbers.enter_at_most)
     return tolerance, enter
-
-
-def _useful_ua(ua: Floats, useful: Bools) -> Floats:
-    return np.where(useful, (~np.isnan(ua)).sum(axis=0), 0)
-
-
-def _look(
-    state: State,
-    lanes: Ints,
-    second: Ints,
-    measures: list[Measures],
-    events: list[Event],
-    *,
-    silent: bool = False,
-) -> Look:
-    """Judge the measures of some lanes and let attention follow. silent: nothing comes from these beds."""
-    rules = state.rules
-    parts = concern.parts(rules.concern, measures[0])
-    value = concern.total(rules.concern, parts, measures[0])
-    asked = measures[0] | {"concern": value}
-    look = Look(lanes, [m | {"concern": value} for m in measures], value, parts)
-    lost = silent | (measures[0]["signal_lost_s"] >= rules.reading.signal.no_value_after_s)
-    a = state.attention.take(lanes)
-    changes = attention.decide(a, second, asked, lost, rules.policy)
-    state.attention.put(lanes, a)
-    report.lost_signal(state, lanes, second, lost, events)
-    report.changed_flags(state, lanes, second, changes, asked, parts, events)
-    if not silent:
-        report.minute(state, lanes, second, asked, events)
-    return look
 
 
 def _tick(state: State, output: Output) -> None:
@@ -216,21 +221,10 @@ def _tick(state: State, output: Output) -> None:
     if not len(lanes):
         return
     passed = silent_s[lanes].astype(np.int64)
-    at_rest = state.clock.second[lanes]
-    measures = findings.measure(
-        at_rest,
-        state.conditioning.take(lanes),
-        state.baseline.take(lanes),
-        vary.means(state.variability, lanes),
-        state.tone.take(lanes),
-        state.excursions.take(lanes),
-        state.history.take(lanes),
-        state.running.take(lanes),
-        state.rules.reading.notable,
-    )
-    for m in measures:
-        m["signal_lost_s"] = m["signal_lost_s"] + passed
-    output.add(_look(state, lanes, at_rest + passed, measures, output.events, silent=True))
+    second = state.clock.second[lanes] + passed
+    findings.count_silence(state.findings, lanes, state.running.none_since[lanes], state.clock.second[lanes], passed)
+    _attend(state, lanes, second, np.ones(len(lanes), dtype=np.bool_), output.events)
+    output.looked.update(lanes.tolist())
 
 
 def _answer(state: State, answer: Answer, output: Output) -> None:

@@ -1,6 +1,7 @@
 """Measures: every number that a rule set, the concern or the attention policy may ask for, by name.
 
-NaN means "cannot be said"; a comparison with it never holds.
+NaN means "cannot be said"; a comparison with it never holds. They are taken anew every few seconds (`look.every_s`),
+every second while a deceleration goes on, and at once when something has ended; in between they stay.
 """
 
 from dataclasses import dataclass
@@ -13,24 +14,29 @@ from detect.core.conditioning import Conditioning
 from detect.core.decelerations import Kind
 from detect.core.excursions import DOWN, UA, Excursions
 from detect.core.history import History
-from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane
-from detect.core.limits import NotableLimits
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane
+from detect.core.limits import NotableLimits, TachysystoleRule
 from detect.core.tone import Tone
 from detect.core.variability import Variability
 from quietward.messages import HZ
 
 MEASURES = {
     "baseline_bpm": "baseline; NaN while undetermined",
+    "baseline_30min_bpm": "mean baseline of the last 30 minutes, of the minutes in which it was determined",
     "baseline_below_100_s": "how long the baseline has been below 100 bpm",
     "baseline_below_110_s": "how long the baseline has been below 110 bpm",
     "baseline_above_160_s": "how long the baseline has been above 160 bpm",
     "variability_bpm": "mean bandwidth of the last 10 minutes, excursions left out, rounded to 1 bpm",
     "low_variability_min": "minutes in a row with variability below 5 bpm",
     "high_variability_min": "minutes in a row with variability above 25 bpm",
+    "low_variability_share_30min": "share of the last 30 minutes' known minutes with a bandwidth of 5 bpm or less",
+    "sinusoidal_min": "minutes in a row with a smooth wave of 3 to 5 cycles",
+    "low_fhr_share_30min": "share of usable FHR below 90 bpm in 30 minutes, 0 to 1",
     "decelerations_30min": "decelerations that began in the last 30 minutes",
     "deceleration_area_30min": "their area in bpm x min per 10 min of usable FHR, a running one included",
     "severe_decelerations_30min": "those of 60 s or more that are 60 bpm deep or fall below 70 bpm",
     "deepest_30min_bpm": "depth of the deepest",
+    "mean_depth_30min_bpm": "their mean depth, a running one included",
     "longest_30min_s": "length of the longest, a running one included",
     "late_share_20min": "late decelerations per contraction in 20 minutes",
     "variable_share_20min": "variable decelerations per contraction in 20 minutes",
@@ -44,22 +50,62 @@ MEASURES = {
     "accelerations_30min": "accelerations that began in the last 30 minutes",
     "contractions_per_10min": "contractions per 10 minutes, averaged over 30 minutes",
     "contractions_busiest_20min": "the smaller of the counts in the last two 10-minute windows, or in the two before",
+    "tachysystole": "1 when there are more contractions than the rule set allows, for the stage of labour; else 0",
     "contraction_interval_s": "mean interval from start to start in 30 minutes",
     "contraction_duration_s": "mean duration in 30 minutes",
+    "contraction_interval_change": "mean interval of the last 30 minutes over that of the 30 before; below 1: closer",
+    "contraction_duration_change": "the same for the duration; above 1: longer",
     "contraction_since_s": "time since the start of the last contraction",
+    "second_stage": "1 when the device says so, else 0",
     "fhr_usable_30min": "share of FHR samples that could be used in 30 minutes, 0 to 1",
     "fhr_usable_1min": "the same for the last minute",
     "ua_usable_30min": "share of UA samples that were there and not flat in 30 minutes, 0 to 1",
     "near_mother_1min": "share of the last minute's FHR within 5 bpm of the mother's pulse",
+    "stepped": "1 while the FHR is where it jumped to from one sample to the next, away from the baseline; else 0",
     "signal_lost_s": "how long nothing usable has come",
     "observed_min": "minutes since the lane began",
 }
 """Name and meaning of every measure. A rule file that asks for another is refused with this list."""
 
-BY_RULE_SET = {name for name in MEASURES if "late" in name or "variable_" in name or name.startswith("prolonged")}
+BY_RULE_SET = {name for name in MEASURES if "late" in name or "variable_" in name or name.startswith("prolonged")} | {
+    "tachysystole"
+}
 """Measures whose value depends on a rule set's definitions."""
 
 Measures = dict[str, Floats]
+_ROW = {name: i for i, name in enumerate(MEASURES)}
+
+
+@dataclass
+class Findings(Lanes):
+    """What the newest look said of each lane."""
+
+    values: Floats = lane(np.nan, "rule_sets", len(MEASURES))
+    concern: Floats = lane(np.nan)
+    parts: Floats = lane(0.0, "findings")  # points of each finding of the concern
+
+
+def measures_of(f: Findings, rule_set: int) -> Measures:
+    """Return the measures of all lanes by name, as one rule set sees them."""
+    return {name: f.values[rule_set, row] for name, row in _ROW.items()}
+
+
+def remember(f: Findings, lanes: Ints, measured: list[Measures]) -> None:
+    """Keep what was measured of some lanes."""
+    for rule_set, measures in enumerate(measured):
+        for name, row in _ROW.items():
+            f.values[rule_set, row, lanes] = measures[name]
+
+
+def count_silence(f: Findings, lanes: Ints, none_since: Ints, second: Ints, passed_s: Ints) -> None:
+    """Nothing comes from these lanes since `passed_s`; their other measures stay as they were at `second`."""
+    before = np.where(none_since >= 0, second - none_since + 1, 0)
+    f.values[:, _ROW["signal_lost_s"], lanes] = before + passed_s
+
+
+def never_measured(f: Findings, lanes: Ints) -> Bools:
+    """Return which lanes no look has been taken of."""
+    return np.isnan(f.values[0, _ROW["observed_min"], lanes])
 
 
 @dataclass
@@ -71,27 +117,35 @@ class Running(Lanes):
     above_160_s: Ints = index(0)
     fhr_by_minute: Floats = lane(0.0, 30)  # usable samples
     ua_by_minute: Floats = lane(0.0, 30)
+    low_by_minute: Floats = lane(0.0, 30)  # of the usable ones, below 90 bpm
+    baseline_by_minute: Floats = lane(np.nan, 30)
     minute_fhr: Floats = lane(0.0)  # of the minute that is running
     minute_ua: Floats = lane(0.0)
+    minute_low: Floats = lane(0.0)
+    stage: Ints = index(1)
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
 
 
-def keep_up(r: Running, second: Ints, baseline_bpm: Floats, fhr: Floats, ua_useful: Floats) -> None:
-    """Take one second. fhr: used samples of it; ua_useful: its UA samples where the UA is not flat."""
+def keep_up(r: Running, second: Ints, baseline_bpm: Floats, fhr_bpm: Floats, ua_useful: Floats, low_bpm: float) -> None:
+    """Take one second. fhr_bpm: its used samples, shape (4, lanes); ua_useful: its UA samples where it is not flat."""
     for run, holds in (
         ("below_100_s", baseline_bpm < 100),
         ("below_110_s", baseline_bpm < 110),
         ("above_160_s", baseline_bpm > 160),
     ):
         setattr(r, run, np.where(holds, getattr(r, run) + 1, np.where(np.isnan(baseline_bpm), getattr(r, run), 0)))
-    new_minute = second % 60 == 0
-    slot = (second // 60) % 30
-    every = np.arange(len(second))
-    previous = (slot - 1) % 30
-    r.fhr_by_minute[previous, every] = np.where(new_minute, r.minute_fhr, r.fhr_by_minute[previous, every])
-    r.ua_by_minute[previous, every] = np.where(new_minute, r.minute_ua, r.ua_by_minute[previous, every])
-    r.minute_fhr = np.where(new_minute, 0.0, r.minute_fhr) + fhr
-    r.minute_ua = np.where(new_minute, 0.0, r.minute_ua) + ua_useful
+    fhr = (~np.isnan(fhr_bpm)).sum(axis=0)
+    r.minute_fhr = r.minute_fhr + fhr
+    r.minute_ua = r.minute_ua + ua_useful
+    r.minute_low = r.minute_low + (fhr_bpm < low_bpm).sum(axis=0)
+    ended = np.flatnonzero(second % 60 == 59)
+    if len(ended):
+        slot = second[ended] // 60 % 30
+        r.fhr_by_minute[slot, ended], r.minute_fhr[ended] = r.minute_fhr[ended], 0.0
+        r.ua_by_minute[slot, ended], r.minute_ua[ended] = r.minute_ua[ended], 0.0
+        r.low_by_minute[slot, ended], r.minute_low[ended] = r.minute_low[ended], 0.0
+        # In steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
+        r.baseline_by_minute[slot, ended] = np.rint(baseline_bpm[ended] * 64) / 64
     r.none_since = np.where(fhr > 0, -1, np.where(r.none_since < 0, second, r.none_since))
 
 
@@ -105,8 +159,12 @@ def measure(
     h: History,
     r: Running,
     notable: NotableLimits,
+    tachysystole: list[TachysystoleRule],
 ) -> list[Measures]:
-    """Return the measures of these lanes at `second` (its end is now), one dictionary for each rule set."""
+    """Return the measures of these lanes at `second` (its end is now), one dictionary for each rule set.
+
+    tachysystole: that part of each rule set.
+    """
     now = (second + 1) * HZ
     seconds = np.maximum(c.seconds, 1).astype(np.float64)
     window_s = np.minimum(seconds, 1800.0)
@@ -118,6 +176,14 @@ def measure(
     is_running = e.open[DOWN]
     running_s = np.where(is_running, (now - e.onset[DOWN]) / HZ, 0.0)
     running_depth = np.where(is_running, e.height[DOWN], 0.0)
+    in_30_n = in_30.sum(axis=0) + is_running
+    mean_depth = (np.where(in_30, h.fall_depth, 0.0).sum(axis=0) + np.rint(running_depth * 64) / 64) / np.maximum(
+        in_30_n, 1
+    )
+    baseline_known = ~np.isnan(r.baseline_by_minute)
+    baseline_sum = np.where(baseline_known, r.baseline_by_minute, 0.0).sum(axis=0)
+    variability_known = ~np.isnan(v.minutes)
+    low_variability = (np.rint(v.minutes) <= notable.low_variability_bpm).sum(axis=0)
     area = np.where(in_30, h.fall_area, 0.0).sum(axis=0) + np.where(is_running, e.area[DOWN], 0.0)
     severe = (
         in_30
@@ -127,16 +193,23 @@ def measure(
     counted = in_30 & (h.fall_depth >= notable.deceleration_bpm) & (length_s >= notable.deceleration_s)
     common: Measures = {
         "baseline_bpm": b.bpm,
+        "baseline_30min_bpm": _per_known(baseline_sum, baseline_known, 1),
         "baseline_below_100_s": r.below_100_s.astype(np.float64),
         "baseline_below_110_s": r.below_110_s.astype(np.float64),
         "baseline_above_160_s": r.above_160_s.astype(np.float64),
         "variability_bpm": np.rint(v.bpm),
         "low_variability_min": v.low_min.astype(np.float64),
         "high_variability_min": v.high_min.astype(np.float64),
+        "low_variability_share_30min": _per_known(low_variability, variability_known, notable.least_minutes),
+        "sinusoidal_min": v.sinusoidal_min.astype(np.float64),
+        "low_fhr_share_30min": (r.low_by_minute.sum(axis=0) + r.minute_low)
+        / HZ
+        / np.maximum(fhr_s, notable.least_usable_share * window_s),
         "decelerations_30min": counted.sum(axis=0).astype(np.float64),
         "deceleration_area_30min": area / 60 / np.maximum(fhr_s, notable.least_usable_share * window_s) * 600,
         "severe_decelerations_30min": severe.sum(axis=0).astype(np.float64),
         "deepest_30min_bpm": np.maximum(np.where(in_30, h.fall_depth, 0.0).max(axis=0), running_depth),
+        "mean_depth_30min_bpm": mean_depth,
         "longest_30min_s": np.maximum(np.where(in_30, length_s, 0.0).max(axis=0), running_s),
         "running_s": running_s,
         "running_depth_bpm": running_depth,
@@ -145,14 +218,34 @@ def measure(
         "fhr_usable_1min": conditioning.usable_share(c.fhr_used, c.seconds),
         "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
         "near_mother_1min": c.near_mother.sum(axis=0) / np.maximum(c.fhr_used.sum(axis=0), 1.0),
+        "stepped": c.stepped.astype(np.float64),
         "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
+        "second_stage": (r.stage == 2).astype(np.float64),
         "observed_min": seconds / 60,
     }
-    common |= _contractions(now, e, h, t, ua_s, window_s)
-    return [common | _by_rule_set(h, h.fall_kind[s], in_20, in_30, now) for s in range(h.fall_kind.shape[0])]
+    common |= _contractions(now, e, h, t, ua_s, window_s, notable)
+    return [
+        common | _by_rule_set(h, h.fall_kind[s], in_20, in_30, now) | {"tachysystole": _tachysystole(common, rule)}
+        for s, rule in enumerate(tachysystole)
+    ]
 
 
-def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats, window_s: Floats) -> Measures:
+def _per_known(total: Floats, known: Bools, least: int) -> Floats:
+    """Divide by the number of known minutes; NaN with fewer than `least`."""
+    n = known.sum(axis=0)
+    return np.where(n >= least, total / np.maximum(n, 1), np.nan)
+
+
+def _tachysystole(common: Measures, rule: TachysystoleRule) -> Floats:
+    limit = np.where(common["second_stage"] > 0, rule.over_per_10min_second_stage, rule.over_per_10min)
+    rate, busiest = common["contractions_per_10min"], common["contractions_busiest_20min"]
+    holds = (rate > limit) | ((busiest > limit) & rule.two_successive_windows)
+    return np.where(np.isnan(rate), np.nan, holds.astype(np.float64))
+
+
+def _contractions(
+    now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats, window_s: Floats, notable: NotableLimits
+) -> Measures:
     onset, end = h.contraction_onset, h.contraction_end
     in_30 = onset > now - 1800 * HZ
     n = in_30.sum(axis=0)
@@ -162,22 +255,34 @@ def _contractions(now: Ints, e: Excursions, h: History, t: Tone, ua_s: Floats, w
         for i in range(3)
     ]
     # A few seconds without UA do not change a rate; long stretches without it do.
-    seen_s = np.where(ua_s >= 0.8 * window_s, window_s, ua_s)
+    seen_s = np.where(ua_s >= notable.whole_ua_share * window_s, window_s, ua_s)
     busiest = np.maximum(np.minimum(counts[0], counts[1]), np.minimum(counts[1], counts[2]))
-    enough = t.useful & (ua_s >= 600)
-    first = np.where(in_30, onset, 2**60).min(axis=0)
-    last = np.maximum(np.where(in_30, onset, -1).max(axis=0), np.where(is_running, e.onset[UA], -1))
-    several = n + is_running >= 2
-    span_s = np.where(several, last - first, 0) / HZ
-    interval_s = span_s / np.maximum(n + is_running - 1, 1)
-    duration_s = np.where(in_30, end - onset, 0).sum(axis=0) / HZ / np.maximum(n, 1)
+    enough = t.useful & (ua_s >= notable.contractions_after_s)
+    newest = np.maximum(onset.max(axis=0), np.where(is_running, e.onset[UA], LONG_AGO))
+    interval_s, duration_s = _timing(onset, end, in_30, np.where(is_running, e.onset[UA], LONG_AGO))
+    in_30_before = (onset > now - 3600 * HZ) & ~in_30
+    earlier_interval_s, earlier_duration_s = _timing(onset, end, in_30_before, LONG_AGO)
     return {
         "contractions_per_10min": np.where(enough, (n + is_running) / np.clip(seen_s / 600, 1.0, 3.0), np.nan),
         "contractions_busiest_20min": np.where(enough, busiest, np.nan).astype(np.float64),
-        "contraction_interval_s": np.where(several, interval_s, np.nan),
-        "contraction_duration_s": np.where(n > 0, duration_s, np.nan),
-        "contraction_since_s": np.where(last >= 0, (now - last) / HZ, np.nan),
+        "contraction_interval_s": interval_s,
+        "contraction_duration_s": duration_s,
+        "contraction_interval_change": interval_s / earlier_interval_s,
+        "contraction_duration_change": duration_s / earlier_duration_s,
+        "contraction_since_s": np.where(newest >= 0, (now - newest) / HZ, np.nan),
     }
+
+
+def _timing(onset: Ints, end: Ints, chosen: Bools, running_onset: Ints | int) -> tuple[Floats, Floats]:
+    """Return mean interval from start to start, and mean duration, of the chosen contractions; NaN where too few."""
+    n = chosen.sum(axis=0)
+    first = np.where(chosen, onset, 2**60).min(axis=0)
+    last = np.maximum(np.where(chosen, onset, LONG_AGO).max(axis=0), running_onset)
+    starts = n + (np.asarray(running_onset) > LONG_AGO)
+    several = (starts >= 2) & (n >= 1)
+    interval_s = np.where(several, last - first, 0) / HZ / np.maximum(starts - 1, 1)
+    duration_s = np.where(chosen, end - onset, 0).sum(axis=0) / HZ / np.maximum(n, 1)
+    return np.where(several, interval_s, np.nan), np.where(n > 0, duration_s, np.nan)
 
 
 def _by_rule_set(h: History, kinds: Ints, in_20: Bools, in_30: Bools, now: Ints) -> Measures:

@@ -35,8 +35,8 @@ def add_deceleration(h: History, n: int, fall: Excursion, lowest_bpm: float, kin
     """Remember a deceleration of lane n."""
     slot = h.decelerations[n] % KEPT
     h.fall_onset[slot, n], h.fall_end[slot, n] = fall.onset, fall.end
-    # Areas in steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
-    h.fall_depth[slot, n], h.fall_area[slot, n] = fall.height, round(fall.area * 64) / 64
+    # In steps of 1/64: so their sums are exact, and the same in whatever order numpy adds.
+    h.fall_depth[slot, n], h.fall_area[slot, n] = round(fall.height * 64) / 64, round(fall.area * 64) / 64
     h.fall_lowest[slot, n] = lowest_bpm
     h.fall_kind[:, slot, n] = kinds
     h.decelerations[n] += 1

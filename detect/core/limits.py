@@ -7,6 +7,12 @@ from msgspec import Struct
 from detect.core.lanes import Floats, Ints
 
 
+class LookLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How often a bed's slow numbers are taken anew; every second while a deceleration goes on. Divides a minute."""
+
+    every_s: int
+
+
 class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """What counts as a usable sample, and what the signal states mean."""
 
@@ -15,6 +21,8 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     jump_bpm: float
     jump_within_s: float
     suspect_for_s: float
+    suspect_after_gap_s: float
+    gap_within_s: float
     ratio_within: float
     doubtful_for_s: float
     mother_within_bpm: float
@@ -23,6 +31,7 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     silent_after_s: float
     no_value_after_s: float
     forget_after_s: float
+    marked_from_s: float
 
 
 class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -36,6 +45,7 @@ class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     hold_depth_bpm: float
     moved_bpm: float
     leave_out_rise_s: float
+    maxima_apart_bpm: int
 
 
 class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -44,8 +54,19 @@ class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
     least_s: float
     trim_share: float
     mean_over_min: int
+    assumed_bpm: float
     low_below_bpm: float
     high_above_bpm: float
+
+
+class SinusoidalLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What makes a minute sinusoidal."""
+
+    slowest_per_min: int
+    fastest_per_min: int
+    wave_share: float
+    lowest_bpm: float
+    highest_bpm: float
 
 
 class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
@@ -95,14 +116,29 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     severe_depth_bpm: float
     severe_below_bpm: float
     least_usable_share: float
+    low_fhr_bpm: float
+    low_variability_bpm: float
+    least_minutes: int
+    whole_ua_share: float
+    contractions_after_s: float
+
+
+class TachysystoleRule(Struct, frozen=True, forbid_unknown_fields=True):
+    """A rule set's limit of contractions per 10 minutes, by stage; averaged over 30 minutes, or in two windows too."""
+
+    over_per_10min: float
+    over_per_10min_second_stage: float
+    two_successive_windows: bool
 
 
 class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     """All of `reading.toml`."""
 
+    look: LookLimits
     signal: SignalLimits
     baseline: BaselineLimits
     variability: VariabilityLimits
+    sinusoidal: SinusoidalLimits
     deceleration: ExcursionNumbers
     acceleration: ExcursionNumbers
     contraction: ExcursionNumbers

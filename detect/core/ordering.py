@@ -16,6 +16,7 @@ class Second(NamedTuple):
     fhr: list[float | None]
     ua: list[float | None]
     mhr: float | None
+    stage: int
     forget: bool
 
 
@@ -45,5 +46,5 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     state.sessions[n] = block.session
     clock.second[n], clock.seq[n] = second, block.seq
     clock.t[n], clock.at[n], clock.online[n] = block.t, block.at, True
-    filled = [Second(n, s, NOTHING, NOTHING, None, False) for s in range(first, second)]
-    return [*filled, Second(n, second, block.fhr, block.ua, block.mhr, forget)]
+    filled = [Second(n, s, NOTHING, NOTHING, None, 0, False) for s in range(first, second)]
+    return [*filled, Second(n, second, block.fhr, block.ua, block.mhr, block.stage or 0, forget)]

@@ -6,11 +6,11 @@ from detect.core import concern, histogram, history
 from detect.core import variability as vary
 from detect.core.accelerations import Rise, rise
 from detect.core.attention import LEVELS, Change
-from detect.core.baseline import Baseline
+from detect.core.conditioning import DOUBLE, HALF, Mark
 from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, Excursion
-from detect.core.findings import Measures
-from detect.core.lanes import Bools, Floats, Ints
+from detect.core.findings import measures_of
+from detect.core.lanes import Bools, Ints
 from detect.core.state import State
 from quietward.messages import HZ, Answer, Event
 
@@ -28,14 +28,14 @@ def closed_excursions(
     lanes: Ints,
     second: Ints,
     closed: list[Excursion],
-    b: Baseline,
     events: list[Event],
 ) -> list[int]:
     """Name what has just closed, take it out of the baseline's window, remember it.
 
-    Returns the places (in `lanes`) whose baseline must be measured anew.
+    Returns the lanes whose baseline must be measured anew.
     """
     renewed = []
+    b = state.baseline
     limits = state.rules.reading.baseline
     for x in closed:
         n, now = int(lanes[x.lane]), int(second[x.lane])
@@ -43,12 +43,12 @@ def closed_excursions(
             if x.kept:
                 _contraction(state, n, now, x, events)
             continue
-        reference_bpm = float(b.before_bpm[x.lane])
-        moved = abs(float(b.reference_bpm[x.lane]) - reference_bpm) > limits.moved_bpm
+        reference_bpm = float(b.before_bpm[n])
+        moved = abs(float(b.reference_bpm[n]) - reference_bpm) > limits.moved_bpm
         if x.kept and not moved:
             if x.row == DOWN or x.length_s <= limits.leave_out_rise_s:
                 histogram.leave_out(state.fhr, n, x.onset, x.end)
-                renewed.append(x.lane)
+                renewed.append(n)
             if x.row == DOWN:
                 _deceleration(state, n, now, x, reference_bpm, events)
             else:
@@ -56,7 +56,7 @@ def closed_excursions(
             continue
         vary.set_apart(state.variability, n, x.onset, x.end, False)
         if x.new_level or (x.kept and moved):
-            renewed.append(x.lane)
+            renewed.append(n)
             sign = -1 if x.row == DOWN else 1
             detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
             events.append(_event(state, n, now, "baseline-change", "baseline has changed", detail))
@@ -123,20 +123,21 @@ def lost_signal(state: State, lanes: Ints, second: Ints, lost: Bools, events: li
     state.clock.lost[lanes] = lost
 
 
-def changed_flags(
-    state: State,
-    lanes: Ints,
-    second: Ints,
-    changes: list[Change],
-    measures: Measures,
-    parts: list[Floats],
-    events: list[Event],
-) -> None:
+def marks(state: State, lanes: Ints, second: Ints, found: list[Mark], events: list[Event]) -> None:
+    """Say which runs at half or double rate were left out."""
+    for mark in found:
+        what = {HALF: "half", DOUBLE: "double"}[mark.ratio]
+        detail: Detail = {"what": f"{what} rate", "onset_s": mark.onset / HZ, "end_s": mark.end / HZ}
+        text = f"{what} rate for {(mark.end - mark.onset) / HZ:.0f} s, not used"
+        events.append(_event(state, int(lanes[mark.lane]), int(second[mark.lane]), "signal-mark", text, detail))
+
+
+def changed_flags(state: State, lanes: Ints, second: Ints, changes: list[Change], events: list[Event]) -> None:
     """Say which flags were raised, grew, eased."""
     for change in changes:
         n = int(lanes[change.lane])
         at = int(second[change.lane])
-        reason = reason_for(state, n, measures, parts, change.lane)
+        reason = reason_for(state, n)
         text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
         events.append(_event(state, n, at, f"flag-{change.what}", text, _flag(state, n, change, reason)))
 
@@ -163,25 +164,34 @@ def flag_id(bed: str, number: int) -> str:
     return f"{bed}-f{number}"
 
 
-def reason_for(state: State, n: int, measures: Measures, parts: list[Floats], place: int) -> str:
-    """Return why lane n asks for attention, worst first; empty when it does not. place: of the lane in the arrays."""
+def reason_for(state: State, n: int) -> str:
+    """Return why lane n asks for attention, worst first; empty when it does not."""
     active = state.attention.active[:, n]
     conditions = [c for c, is_active in zip(state.rules.policy.condition, active, strict=True) if is_active]
     names = {c.name for c in conditions}
     conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
-    values = {name: float(value[place]) for name, value in measures.items()}
-    because = concern.because(state.rules.concern, [float(p[place]) for p in parts], values) if conditions else ""
+    if not conditions:
+        return ""
+    found = state.findings
+    values = {name: float(value[n]) for name, value in measures_of(found, 0).items()}
+    values["concern"] = float(found.concern[n])
+    because = concern.because(state.rules.concern, found.parts[:, n].tolist(), values)
     return "; ".join(c.text.format_map(values | {"because": because}) for c in conditions)
 
 
-def minute(state: State, lanes: Ints, second: Ints, measures: Measures, events: list[Event]) -> None:
+def minute(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
     """Say once a minute how things stand: the trend."""
-    for place in np.flatnonzero(second % 60 == 59):
+    ended = np.flatnonzero(second % 60 == 59)
+    if not len(ended):
+        return
+    measures = measures_of(state.findings, 0) | {"concern": state.findings.concern}
+    for place in ended:
         detail: Detail = {}
+        n = int(lanes[place])
         for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
-            value = float(measures[name][place])
+            value = float(measures[name][n])
             detail[name] = None if np.isnan(value) else round(value, 2)
-        events.append(_event(state, int(lanes[place]), int(second[place]), "minute", "", detail))
+        events.append(_event(state, n, int(second[place]), "minute", "", detail))
 
 
 def go_on_counting(state: State, bed: str, newest: list[Event]) -> None:

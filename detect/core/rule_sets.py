@@ -9,6 +9,7 @@ from detect.core.accelerations import AccelerationRule
 from detect.core.decelerations import DecelerationRule
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats
+from detect.core.limits import TachysystoleRule
 
 Clause = tuple[str, Literal["<", "<=", ">", ">="], float]
 
@@ -32,6 +33,7 @@ class RuleSet(Struct, frozen=True, forbid_unknown_fields=True):
     classes: tuple[str, str, str]
     deceleration: DecelerationRule
     acceleration: AccelerationRule
+    tachysystole: TachysystoleRule
     criterion: list[Criterion]
 
 

@@ -66,8 +66,8 @@ class Rules:
     def sizes(self) -> Sizes:
         """All other sizes."""
         return {
-            "lag": self.reading.baseline.lag_s,
-            "minutes": self.reading.variability.mean_over_min,
+            "lag": self.reading.baseline.lag_s // self.reading.look.every_s + 1,
             "rule_sets": len(self.rule_sets),
             "conditions": len(self.policy.condition),
+            "findings": len(self.concern.finding),
         }

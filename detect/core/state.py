@@ -10,7 +10,7 @@ from detect.core.attention import Attention
 from detect.core.baseline import Baseline
 from detect.core.conditioning import Conditioning
 from detect.core.excursions import Excursions
-from detect.core.findings import Running
+from detect.core.findings import Findings, Running
 from detect.core.histogram import Histogram
 from detect.core.history import History
 from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
@@ -62,6 +62,7 @@ class State:
     excursions: Excursions = field(init=False)
     history: History = field(init=False)
     running: Running = field(init=False)
+    findings: Findings = field(init=False)
     attention: Attention = field(init=False)
 
     def __post_init__(self) -> None:
@@ -81,6 +82,7 @@ class State:
         yield "excursions", Excursions, own
         yield "history", History, own
         yield "running", Running, own
+        yield "findings", Findings, own
         yield "attention", Attention, own
 
     def admit(self, beds: Iterable[str]) -> None:

@@ -2,10 +2,13 @@
 
 import math
 
+import numpy as np
+
 from detect.core import reporting
 from detect.core.attention import LEVELS
-from detect.core.engine import Look, Output
-from detect.core.findings import Measures
+from detect.core.engine import Output
+from detect.core.findings import Measures, measures_of
+from detect.core.lanes import Ints
 from detect.core.rule_sets import RuleSet, holding, rounded_baseline
 from detect.core.state import State
 from quietward.messages import HZ, Class, Contractions, Part, Running, Signal, Summary
@@ -13,21 +16,19 @@ from quietward.messages import HZ, Class, Contractions, Part, Running, Signal, S
 
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
-    classes: dict[int, list[list[Class]]] = {}
-    made = []
-    for n, (look, place) in output.looked.items():
-        if id(look) not in classes:
-            classes[id(look)] = classes_of(state, look)
-        made.append(_summary(state, n, look, place, classes[id(look)][place]))
-    return made
+    lanes = sorted(output.looked)
+    seen = [measures_of(state.findings, s) for s in range(len(state.rules.rule_sets))]
+    classes = classes_of(state, np.array(lanes, dtype=np.int64))
+    return [_summary(state, n, seen, classes[place]) for place, n in enumerate(lanes)]
 
 
-def classes_of(state: State, look: Look) -> list[list[Class]]:
-    """Return, for each lane of a look, its class under every rule set."""
-    found: list[list[Class]] = [[] for _ in look.lanes]
-    for rules, measures in zip(state.rules.rule_sets, look.measures, strict=True):
+def classes_of(state: State, lanes: Ints) -> list[list[Class]]:
+    """Return, for each lane, its class under every rule set."""
+    found: list[list[Class]] = [[] for _ in lanes]
+    for number, rules in enumerate(state.rules.rule_sets):
+        measures = {name: value[lanes] for name, value in measures_of(state.findings, number).items()}
         holds = holding(rules, measures)
-        for place in range(len(look.lanes)):
+        for place in range(len(lanes)):
             found[place].append(_class(rules, measures, [bool(h[place]) for h in holds], place))
     return found
 
@@ -42,18 +43,18 @@ def _class(rules: RuleSet, measures: Measures, holds: list[bool], place: int) ->
     return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(values) for c in led])
 
 
-def _summary(state: State, n: int, look: Look, place: int, classes: list[Class]) -> Summary:
-    measures = look.measures[0]
+def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -> Summary:
+    measures = seen[0]
 
     def known(name: str) -> float | None:
-        value = float(measures[name][place])
+        value = float(measures[name][n])
         return None if math.isnan(value) else round(value, 2)
 
-    signal, signal_reason = _signal(state, n, measures, place)
+    signal, signal_reason = _signal(state, n, measures)
     attention, clock = state.attention, state.clock
     level = int(attention.level[n])
-    running_s, value = float(measures["running_s"][place]), float(look.concern[place])
-    parts = zip(state.rules.concern.finding, look.parts, strict=True)
+    running_s, value = float(measures["running_s"][n]), float(state.findings.concern[n])
+    parts = zip(state.rules.concern.finding, state.findings.parts[:, n].tolist(), strict=True)
     fhr = state.conditioning.last_bpm[n]
     is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
     bed = state.beds[n]
@@ -68,18 +69,19 @@ def _summary(state: State, n: int, look: Look, place: int, classes: list[Class])
         fhr_bpm=float(fhr) if is_fresh else None,
         baseline_bpm=known("baseline_bpm"),
         variability_bpm=known("variability_bpm"),
-        running=Running(running_s, float(measures["running_depth_bpm"][place])) if running_s >= 15 else None,
+        running=Running(running_s, float(measures["running_depth_bpm"][n])) if running_s >= 15 else None,
         contractions=Contractions(
             known("contractions_per_10min"),
             known("contraction_interval_s"),
             known("contraction_duration_s"),
             known("contraction_since_s"),
+            [r.name for r, m in zip(state.rules.rule_sets, seen, strict=True) if m["tachysystole"][n] == 1],
         ),
         concern=None if math.isnan(value) else round(value, 1),
-        concern_parts=[Part(f.name, round(float(p[place]), 1)) for f, p in parts if p[place] >= 0.5],
+        concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
         classes=classes,
         level=LEVELS[level],
-        reason=reporting.reason_for(state, n, measures, look.parts, place) if level else "",
+        reason=reporting.reason_for(state, n) if level else "",
         level_since=int(attention.level_since[n]) * 1000 if level else None,
         flag=reporting.flag_id(bed, int(attention.flag[n])) if level else None,
         acknowledged_by=state.answered_by.get(bed) if attention.answered[n] else None,
@@ -87,18 +89,20 @@ def _summary(state: State, n: int, look: Look, place: int, classes: list[Class])
     )
 
 
-def _signal(state: State, n: int, measures: Measures, place: int) -> tuple[Signal, str]:
+def _signal(state: State, n: int, measures: Measures) -> tuple[Signal, str]:
     limits = state.rules.reading.signal
-    lost_s = float(measures["signal_lost_s"][place])
+    lost_s = float(measures["signal_lost_s"][n])
     silent_s = (state.now - int(state.clock.at[n])) / 1000
     if silent_s >= limits.silent_after_s:
         why = "its device is offline" if not state.clock.online[n] else "its device sends nothing"
         return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
     if lost_s >= limits.no_value_after_s:
         return Signal.LOST, f"no FHR value for {lost_s:.0f} s"
-    if measures["near_mother_1min"][place] >= limits.mother_share:
+    if measures["near_mother_1min"][n] >= limits.mother_share:
         return Signal.POOR, "may be the mother's pulse"
-    share = float(measures["fhr_usable_1min"][place])
+    if measures["stepped"][n]:
+        return Signal.POOR, "jumped from one value to the next: may be the mother's pulse"
+    share = float(measures["fhr_usable_1min"][n])
     if share < limits.poor_below_share:
         return Signal.POOR, f"{share:.0%} of the last minute usable"
     return Signal.GOOD, ""

@@ -9,10 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
-from detect.core.limits import VariabilityLimits
+from detect.core.limits import SinusoidalLimits, VariabilityLimits
+from detect.core.sinusoidal import is_sinusoidal
 from quietward.messages import HZ
 
 MINUTE = 60
+KEPT_MIN = 30
+"""Minutes whose bandwidth is kept: the longest window that asks for them."""
 
 
 @dataclass
@@ -21,11 +24,12 @@ class Variability(Lanes):
 
     samples: Floats = lane(np.nan, MINUTE * HZ)  # the running minute
     apart: Bools = switch(MINUTE * HZ)  # sample belongs to an excursion
-    minutes: Floats = lane(np.nan, "minutes")  # bandwidth of each of the last minutes
-    bpm: Floats = lane(np.nan)  # mean of those, NaN when unknown
+    minutes: Floats = lane(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
+    bpm: Floats = lane(np.nan)  # mean of the last ten of those, NaN when unknown
     minute_bpm: Floats = lane(np.nan)  # bandwidth of the last finished minute
-    low_min: Ints = index(0)  # how many minutes in a row the mean has been low, and high, and absent
+    low_min: Ints = index(0)  # how many minutes in a row the mean has been low, and high
     high_min: Ints = index(0)
+    sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
 
 
 def push(v: Variability, lanes: Ints, second: Ints, fhr_bpm: Floats, in_excursion: Bools) -> None:
@@ -41,40 +45,52 @@ def set_apart(v: Variability, n: int, first: int, end: int, apart: bool) -> None
         v.apart[np.arange(max(first, end - MINUTE * HZ), end) % (MINUTE * HZ), n] = apart
 
 
-def finish_minute(v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits) -> None:
+def finish_minute(
+    v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits
+) -> None:
     """Measure the minute that has just ended in `lanes`."""
-    x = np.where(v.apart[:, lanes], np.nan, v.samples[:, lanes])
-    there = (~np.isnan(x)).sum(axis=0)
-    ordered = np.sort(x, axis=0)  # NaN last
-    cut = (limits.trim_share * there).astype(np.int64)
-    last = np.maximum(there - 1 - cut, 0)
-    every = np.arange(len(lanes))
-    bandwidth = np.where(there >= limits.least_s * HZ, ordered[last, every] - ordered[cut, every], np.nan)
-    v.minute_bpm[lanes] = bandwidth
-    v.minutes[(second // MINUTE) % v.minutes.shape[0], lanes] = bandwidth
-    recent = v.minutes[:, lanes]
+    x = v.samples[:, lanes]
+    sinusoidal = is_sinusoidal(x, bandwidth(x, limits), wave)  # of all samples: such a wave may look like excursions
+    minute_bpm = bandwidth(np.where(v.apart[:, lanes], np.nan, x), limits)
+    v.minute_bpm[lanes] = minute_bpm
+    minute = second // MINUTE
+    v.minutes[minute % KEPT_MIN, lanes] = minute_bpm
+    recent = v.minutes[(minute - np.arange(limits.mean_over_min)[:, None]) % KEPT_MIN, lanes]
     known = ~np.isnan(recent)
     n = known.sum(axis=0)
     mean = np.where(n > 0, np.where(known, recent, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
     v.bpm[lanes] = mean
     whole = np.rint(mean)  # the bands are whole numbers: round to 1 bpm before comparing
-    v.low_min[lanes] = np.where(
-        whole < limits.low_below_bpm, v.low_min[lanes] + 1, np.where(n > 0, 0, v.low_min[lanes])
-    )
-    v.high_min[lanes] = np.where(
-        whole > limits.high_above_bpm, v.high_min[lanes] + 1, np.where(n > 0, 0, v.high_min[lanes])
-    )
+    for run, holds in (
+        ("low_min", whole < limits.low_below_bpm),
+        ("high_min", whole > limits.high_above_bpm),
+    ):
+        so_far = getattr(v, run)
+        so_far[lanes] = np.where(holds, so_far[lanes] + 1, np.where(n > 0, 0, so_far[lanes]))
+    enough = (~np.isnan(x)).sum(axis=0) >= limits.least_s * HZ
+    v.sinusoidal_min[lanes] = np.where(enough, np.where(sinusoidal, v.sinusoidal_min[lanes] + 1, 0), v.sinusoidal_min[lanes])
 
 
-def means(v: Variability, lanes: Ints) -> Variability:
+def bandwidth(x: Floats, limits: VariabilityLimits) -> Floats:
+    """Return peak to trough of minutes of shape (240, lanes), NaN where too little is there."""
+    there = (~np.isnan(x)).sum(axis=0)
+    ordered = np.sort(x, axis=0)  # NaN last
+    cut = (limits.trim_share * there).astype(np.int64)
+    last = np.maximum(there - 1 - cut, 0)
+    every = np.arange(x.shape[1])
+    return np.where(there >= limits.least_s * HZ, ordered[last, every] - ordered[cut, every], np.nan)
+
+
+def of(v: Variability, lanes: Ints) -> Variability:
     """Return what findings need of some lanes, without the running minute's samples."""
     none = np.empty((0, len(lanes)))
     return Variability(
         samples=none,
         apart=none.astype(np.bool_),
-        minutes=none,
+        minutes=v.minutes[:, lanes],
         bpm=v.bpm[lanes],
         minute_bpm=v.minute_bpm[lanes],
         low_min=v.low_min[lanes],
         high_min=v.high_min[lanes],
+        sinusoidal_min=v.sinusoidal_min[lanes],
     )

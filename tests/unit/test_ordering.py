@@ -63,4 +63,4 @@ def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
         state, [DeviceStatus("x", T0, online=True), Answer("y", T0, "acknowledge", "somebody", "y-f1"), Tick(T0)]
     )
     assert output.events == []
-    assert output.looked == {}
+    assert output.looked == set()

@@ -149,7 +149,7 @@ def test_ten_minutes_are_a_new_baseline_and_no_deceleration() -> None:
     changes = found.of("baseline-change")
     assert [e.detail["onset_s"] for e in changes][:1] == [BEFORE_S]
     at_ten_minutes = int(BEFORE_S) + 602
-    assert float(found.looks[at_ten_minutes].measures[0]["baseline_bpm"][0]) == pytest.approx(110, abs=1)
+    assert found.measure_at(at_ten_minutes, "baseline_bpm") == pytest.approx(110, abs=1)
 
 
 def contracting(seconds: float, starts: list[float], length_s: float = 60.0) -> Signal:
@@ -211,7 +211,7 @@ def test_contraction_rate_is_averaged_over_30_minutes_and_not_rounded(n: int, mo
     """ACOG Practice Bulletin 116: tachysystole is more than 5 in 10 min, averaged over 30 min."""
     gap, first = 1800 / n, 70  # the resting tone is known after a minute
     ua = contracting(1900, [first + i * gap for i in range(n)], length_s=50)
-    rate = run(flat(140, 1900), ua).looks[first + 1799].measures[0]["contractions_per_10min"][0]
+    rate = run(flat(140, 1900), ua).measure_at(first + 1799, "contractions_per_10min")
     assert rate == pytest.approx(n / 3, abs=0.01)
     assert bool(rate > 5) is more_than_5
 

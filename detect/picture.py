@@ -1,0 +1,137 @@
+"""A recording as a picture: the strip in rows of 20 minutes, with everything that was found drawn on it.
+
+Scales as on paper: FHR 50 to 210 bpm above, UA 0 to 100 below, a line every minute.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+
+from quietward.errors import BadRecording
+from quietward.messages import HZ
+from quietward.notice import NOTICE
+from quietward.recordings import Recording
+
+Row = dict[str, Any]
+ROW_S = 1200
+ROWS_A_PAGE = 6
+SUFFIXES = (".png", ".svg", ".pdf")
+FHR_AXIS, UA_AXIS = (50, 210), (0, 100)
+
+INK, GRID, FALL, RISE, WOMB, LEVEL = "#1c2a33", "#d9dfe2", "#b4543a", "#2f7d6b", "#5b6f9e", "#8a6d1f"
+CONCERN = ("#e9f0ec", "#f6e7c4", "#efc9bd")
+"""Band of the concern's class, 1 to 3; the number stands in it."""
+
+
+def check(path: Path) -> Path:
+    """Return the path if a picture can be written under its name. Raises BadRecording."""
+    if path.suffix not in SUFFIXES:
+        raise BadRecording("--plot", path.name, f"Use a name that ends in one of {', '.join(SUFFIXES)}")
+    if not path.parent.is_dir():
+        raise BadRecording("--plot", str(path), "Make that folder first")
+    return path
+
+
+def draw(found: list[Recording], rows: list[Row], path: Path) -> list[Path]:
+    """Draw recordings with what `assess` said of them; return the files written.
+
+    A PDF holds all pages. Other pictures hold one page of two hours; of several, each gets a number.
+    """
+    pages = [
+        (recording, row, first)
+        for recording, row in zip(found, rows, strict=True)
+        for first in range(0, max(1, recording.seconds), ROW_S * ROWS_A_PAGE)
+    ]
+    if path.suffix == ".pdf":
+        with PdfPages(path) as file:
+            for page in pages:
+                file.savefig(_page(*page))
+        return [path]
+    written = []
+    for number, page in enumerate(pages, 1):
+        name = path if len(pages) == 1 else path.with_stem(f"{path.stem}-{number}")
+        figure = _page(*page)
+        FigureCanvasAgg(figure)
+        figure.savefig(name, dpi=110)
+        written.append(name)
+    return written
+
+
+def _page(recording: Recording, row: Row, first_s: int) -> Figure:
+    seconds = min(recording.seconds - first_s, ROW_S * ROWS_A_PAGE)
+    n = max(1, -(-seconds // ROW_S))
+    figure = Figure(figsize=(17, 0.8 + 2.9 * n), layout="constrained")
+    figure.suptitle(f"{row['record']}, {row['rules']}: {NOTICE}", fontsize=9, color=INK)
+    ratios = [8, 4, 0.9] * n
+    axes = figure.subplots(3 * n, 1, gridspec_kw={"height_ratios": ratios, "hspace": 0.01})
+    for i in range(n):
+        start = first_s + i * ROW_S
+        _row(recording, row, start, *axes[3 * i : 3 * i + 3])
+    return figure
+
+
+def _row(recording: Recording, row: Row, start: int, heart: Axes, womb: Axes, band: Axes) -> None:
+    part = slice(start * HZ, (start + ROW_S) * HZ)
+    minutes = (start * HZ + np.arange(len(recording.fhr[part]))) / HZ / 60
+    for axis, limits in ((heart, FHR_AXIS), (womb, UA_AXIS), (band, (0, 1))):
+        axis.set_xlim(start / 60, (start + ROW_S) / 60)
+        axis.set_ylim(*limits)
+        axis.set_xticks(np.arange(start // 60, (start + ROW_S) // 60 + 1), labels=[])
+        axis.tick_params(length=0, labelsize=7, colors=INK)
+        axis.grid(color=GRID, linewidth=0.6)
+        axis.set_axisbelow(True)
+        for spine in axis.spines.values():
+            spine.set_color(GRID)
+    heart.axhspan(110, 160, color="#f4f8f6", zorder=0)
+    heart.set_yticks(range(60, 211, 30))
+    womb.set_yticks([0, 50, 100])
+    band.set_yticks([])
+    band.set_xticks(
+        np.arange(start // 60, (start + ROW_S) // 60 + 1, 5),
+        labels=[f"{m} min" for m in range(start // 60, (start + ROW_S) // 60 + 1, 5)],
+    )
+    heart.plot(minutes, recording.fhr[part], color=INK, linewidth=0.7)
+    womb.plot(minutes, recording.ua[part], color=WOMB, linewidth=0.8)
+    _levels(heart, row)
+    _excursions(heart, row, start)
+    for x in row["contractions"]:
+        if _visible(x["onset_s"], x["end_s"], start):
+            womb.plot([x["onset_s"] / 60, x["end_s"] / 60], [4, 4], color=WOMB, linewidth=3, solid_capstyle="butt")
+            womb.plot([x["peak_s"] / 60], [4], marker="^", color=WOMB, markersize=5)
+    _concern(band, row, start)
+
+
+def _levels(heart: Axes, row: Row) -> None:
+    times = [b["t_s"] / 60 for b in row["baseline"]]
+    values = [np.nan if b["bpm"] is None else b["bpm"] for b in row["baseline"]]
+    heart.step(times, values, where="pre", color=LEVEL, linewidth=1.3)
+
+
+def _excursions(heart: Axes, row: Row, start: int) -> None:
+    marks = [(x, "nadir_s", FALL, 58, f"{x['kind']} {x['depth_bpm']:.0f}") for x in row["decelerations"]]
+    marks += [(x, "peak_s", RISE, 204, f"{x['height_bpm']:.0f}") for x in row["accelerations"]]
+    for x, extreme, colour, at, text in marks:
+        if _visible(x["onset_s"], x["end_s"], start):
+            heart.axvspan(x["onset_s"] / 60, x["end_s"] / 60, color=colour, alpha=0.13, linewidth=0)
+            heart.plot([x[extreme] / 60] * 2, [at - 5, at + 3], color=colour, linewidth=1)
+            heart.text(x["onset_s"] / 60, at - 6, text, fontsize=6, color=colour, clip_on=True, va="bottom")
+
+
+def _concern(band: Axes, row: Row, start: int) -> None:
+    for a in row["assessments"]:
+        if start < a["t_s"] <= start + ROW_S:
+            left = (a["t_s"] - 60) / 60
+            band.axvspan(left, left + 1, color=CONCERN[a["concern_class"] - 1], linewidth=0)
+            band.text(left + 0.5, 0.45, f"{a['concern']:.0f}", fontsize=6, color=INK, ha="center", va="center")
+    for flag in row["flags"]:
+        if start <= flag["raised_s"] < start + ROW_S:
+            band.text(flag["raised_s"] / 60, 1.0, f"▼ {flag['level']}", fontsize=6, color=INK, clip_on=False)
+
+
+def _visible(onset_s: float, end_s: float, start: int) -> bool:
+    return end_s >= start and onset_s <= start + ROW_S
