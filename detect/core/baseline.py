@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.core.histogram import Histogram, to_value
-from detect.core.lanes import Bools, Floats, Ints, Lanes, lane
+from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, switch
 from detect.core.limits import BaselineLimits
 from quietward.messages import HZ
 
@@ -27,6 +27,7 @@ class Baseline(Lanes):
     bpm: Floats = lane(np.nan)  # NaN: undetermined
     reference_bpm: Floats = lane(np.nan)  # what excursions are measured against
     lagged: Floats = lane(np.nan, "lag")  # the last known baseline, one for each look of the last lag_s
+    renewed: Bools = switch()  # an excursion was taken out of the window, or is a new level: forget the lagged values
     before_bpm: Floats = lane(np.nan)  # reference when the newest excursion opened
 
 
@@ -71,9 +72,13 @@ def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools, every_s
     every = np.arange(len(slot))
     old = b.lagged[(slot + 1) % slots, every]  # the oldest there is
     b.lagged[slot, every] = np.where(hold, old, known)
-    b.bpm = np.where(hold & ~np.isnan(b.bpm), b.bpm, measured_bpm)
+    b.bpm = np.where(hold & ~np.isnan(b.bpm) & ~b.renewed, b.bpm, measured_bpm)
     lagged = np.where(np.isnan(old), known, old)
     b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, lagged)
+    anew = b.renewed & ~np.isnan(measured_bpm)
+    b.lagged = np.where(anew, measured_bpm, b.lagged)
+    b.reference_bpm = np.where(anew, measured_bpm, b.reference_bpm)
+    b.renewed = np.zeros_like(b.renewed)
 
 
 def note_openings(b: Baseline, opens: Bools) -> None:
@@ -85,11 +90,3 @@ def forget(b: Baseline, lanes_without: Bools) -> None:
     """Nothing has come for as long as the window: what was known before no longer serves."""
     b.reference_bpm = np.where(lanes_without, np.nan, b.reference_bpm)
     b.lagged[:, lanes_without] = np.nan
-
-
-def start_anew(b: Baseline, n: int, bpm: float) -> None:
-    """An excursion of lane n has been taken out of the window, or has become a new level: forget the lagged values."""
-    b.bpm[n] = bpm
-    if not np.isnan(bpm):
-        b.lagged[:, n] = bpm
-        b.reference_bpm[n] = bpm

@@ -145,7 +145,7 @@ def advance(
             vary.set_apart(
                 state.variability, int(lanes[opening.lane]), opening.onset, int(start[opening.lane]) + HZ, True
             )
-    renewed = report.closed_excursions(state, lanes, second, closed, events)
+    at_once = report.closed_excursions(state, lanes, second, closed, events)
     if ended.any():
         vary.finish_minute(
             state.variability, lanes[ended], second[ended], reading.variability, reading.sinusoidal
@@ -153,23 +153,20 @@ def advance(
 
     # A look: the slow numbers, findings, concern, attention.
     every_s = reading.look.every_s
-    due = (second % every_s == every_s - 1) | e.open[DOWN] | findings.never_measured(state.findings, lanes)
-    due[[x.lane for x in closed]] = True
+    due = (second % every_s == every_s - 1) | findings.never_measured(state.findings, lanes)
+    due[at_once] = True
     if due.any():
-        chosen = np.flatnonzero(due)
-        _look(state, lanes[chosen], second[chosen], renewed, events)
+        _look(state, lanes[due], second[due], events)
 
 
-def _look(state: State, lanes: Ints, second: Ints, renewed: list[int], events: list[Event]) -> None:
-    """Measure baseline, tone and findings of some lanes, and let attention follow. renewed: baseline starts anew."""
+def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
+    """Measure baseline, tone and findings of some lanes, and let attention follow."""
     rules, reading = state.rules, state.rules.reading
     b, e, t = state.baseline.take(lanes), state.excursions.take(lanes), state.tone.take(lanes)
     tone.measure(t, state.ua, lanes, reading.tone)
     measured = baseline.measure(state.fhr, lanes, reading.signal.fhr_lowest_bpm, reading.baseline)
     hold = e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm)
     baseline.update(b, second, measured, hold, reading.look.every_s)
-    for place in np.flatnonzero(np.isin(lanes, renewed)):
-        baseline.start_anew(b, int(place), float(measured[place]))
     state.baseline.put(lanes, b)
     state.tone.put(lanes, t)
     measures = findings.measure(

@@ -32,9 +32,9 @@ def closed_excursions(
 ) -> list[int]:
     """Name what has just closed, take it out of the baseline's window, remember it.
 
-    Returns the lanes whose baseline must be measured anew.
+    Returns the places (in `lanes`) where the level has changed and a look must be taken at once.
     """
-    renewed = []
+    at_once = []
     b = state.baseline
     limits = state.rules.reading.baseline
     for x in closed:
@@ -48,7 +48,7 @@ def closed_excursions(
         if x.kept and not moved:
             if x.row == DOWN or x.length_s <= limits.leave_out_rise_s:
                 histogram.leave_out(state.fhr, n, x.onset, x.end)
-                renewed.append(n)
+                b.renewed[n] = True
             if x.row == DOWN:
                 _deceleration(state, n, now, x, reference_bpm, events)
             else:
@@ -56,11 +56,12 @@ def closed_excursions(
             continue
         vary.set_apart(state.variability, n, x.onset, x.end, False)
         if x.new_level or (x.kept and moved):
-            renewed.append(n)
+            b.renewed[n] = True
+            at_once.append(x.lane)
             sign = -1 if x.row == DOWN else 1
             detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
             events.append(_event(state, n, now, "baseline-change", "baseline has changed", detail))
-    return renewed
+    return at_once
 
 
 def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:

@@ -7,6 +7,7 @@ import numpy as np
 from detect.core import reporting
 from detect.core.attention import LEVELS
 from detect.core.engine import Output
+from detect.core.excursions import DOWN
 from detect.core.findings import Measures, measures_of
 from detect.core.lanes import Ints
 from detect.core.rule_sets import RuleSet, holding, rounded_baseline
@@ -53,7 +54,7 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
     signal, signal_reason = _signal(state, n, measures)
     attention, clock = state.attention, state.clock
     level = int(attention.level[n])
-    running_s, value = float(measures["running_s"][n]), float(state.findings.concern[n])
+    value = float(state.findings.concern[n])
     parts = zip(state.rules.concern.finding, state.findings.parts[:, n].tolist(), strict=True)
     fhr = state.conditioning.last_bpm[n]
     is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
@@ -69,7 +70,7 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
         fhr_bpm=float(fhr) if is_fresh else None,
         baseline_bpm=known("baseline_bpm"),
         variability_bpm=known("variability_bpm"),
-        running=Running(running_s, float(measures["running_depth_bpm"][n])) if running_s >= 15 else None,
+        running=_running(state, n),
         contractions=Contractions(
             known("contractions_per_10min"),
             known("contraction_interval_s"),
@@ -87,6 +88,12 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
         acknowledged_by=state.answered_by.get(bed) if attention.answered[n] else None,
         events=int(clock.event[n]),
     )
+
+
+def _running(state: State, n: int) -> Running | None:
+    e = state.excursions
+    length_s = ((int(state.clock.second[n]) + 1) * HZ - int(e.onset[DOWN, n])) / HZ
+    return Running(length_s, float(e.height[DOWN, n])) if e.open[DOWN, n] and length_s >= 15 else None
 
 
 def _signal(state: State, n: int, measures: Measures) -> tuple[Signal, str]:
