@@ -132,6 +132,7 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
             _picked(e, "onset_s", "nadir_s", "end_s", "depth_bpm", "area_bpm_s") | {"kind": e.detail[kind]}
             for e in falls
         ],
+        "marks": [_picked(e, "what", "onset_s", "end_s") for e in events if e.kind == "signal-mark"],
         "assessments": series.assessments,
         "flags": _flags(events),
         "note": recording.note,

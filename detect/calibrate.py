@@ -21,7 +21,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from detect import rule_file
-from detect.core import concern, engine
+from detect.core import concern, engine, summaries
 from detect.core.concern import Concern
 from detect.core.findings import measures_of
 from detect.core.lanes import Floats, Ints
@@ -67,8 +67,12 @@ def windows(folder: Path) -> list[Window]:
     return [w for w in found if len(w.votes) >= LEAST_VOTES]
 
 
-def shares(folder: Path, judged: list[Window], rules: Rules) -> Floats:
-    """Return each finding's share (0 to 1) at the end of each window: shape (windows, findings)."""
+def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints]:
+    """Return what the detector says at the end of each window.
+
+    Each finding's share (0 to 1), shape (windows, findings), and the class under each rule set, shape (windows,
+    rule sets); a class that cannot be said counts as 2.
+    """
     names = sorted({w.record for w in judged})
     found = [recordings.read(folder / f"{name}.hea") for name in names]
     lanes = np.arange(len(found))
@@ -83,16 +87,18 @@ def shares(folder: Path, judged: list[Window], rules: Rules) -> Floats:
         rules.concern, finding=[msgspec.structs.replace(f, points=1.0) for f in rules.concern.finding]
     )
     state = State(rules, names, [""] * len(names))
-    result = np.zeros((len(judged), len(unit.finding)))
+    found_shares = np.zeros((len(judged), len(unit.finding)))
+    literal = np.zeros((len(judged), len(rules.rule_sets)), dtype=np.int64)
     events: list[Event] = []
     nothing = np.full(len(names), np.nan)
     for second in range(longest):
         engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
         for place in at[second]:
             lane = state.lane_of[judged[place].record]
-            result[place] = [part[lane] for part in concern.parts(unit, measures_of(state.findings, 0))]
+            found_shares[place] = [part[lane] for part in concern.parts(unit, measures_of(state.findings, 0))]
+            literal[place] = [c.rank or 2 for c in summaries.classes_of(state, np.array([lane]))[0]]
         events.clear()
-    return result
+    return found_shares, literal
 
 
 def weighted_kappa(a: Ints, b: Ints) -> float:
@@ -165,16 +171,16 @@ def main() -> None:
     options = parser.parse_args()
     rules = rule_file.load()
     judged = windows(options.folder)
-    x = shares(options.folder, judged, rules)
+    x, literal = read(options.folder, judged, rules)
+    majority = np.array([w.majority for w in judged])
     kappa, missed, alarmed = cross_validated(x, judged)
     said = (
         f"CTU-UHB development half, {len(judged)} windows, first ratings; quadratic weighted kappa against the "
         f"majority {kappa:.3f}, pathological called normal {missed:.1%}, normal called pathological {alarmed:.1%} "
-        f"({FOLDS}-fold cross-validation by record, mean of {REPEATS})"
+        f"({FOLDS}-fold cross-validation by record, mean of {REPEATS}); for comparison the published wording taken "
+        f"literally: {', '.join(f'{r.name} {weighted_kappa(majority, c):.3f}' for r, c in zip(rules.rule_sets, literal.T, strict=True))}"
     )
-    points, start, two, three = fit(
-        x, np.array([np.mean(w.votes) for w in judged]), np.array([w.majority for w in judged])
-    )
+    points, start, two, three = fit(x, np.array([np.mean(w.votes) for w in judged]), majority)
     print(said)
     for finding, value in zip(rules.concern.finding, points, strict=True):
         print(f"{finding.name:24} {value:6.1f} points")

@@ -34,6 +34,10 @@ class Phase(Struct, frozen=True, forbid_unknown_fields=True):
     contraction_height: Annotated[float, Meta(ge=0, le=110)] = 50.0
     accelerations_per_h: Annotated[float, Meta(ge=0, le=60)] = 0.0
     fhr_loss_share: Annotated[float, Meta(ge=0, le=0.9)] = 0.03
+    spikes_per_h: Annotated[float, Meta(ge=0, le=600)] = 0.0
+    wrong_rate_per_h: Annotated[float, Meta(ge=0, le=120)] = 0.0
+    coughs_per_h: Annotated[float, Meta(ge=0, le=600)] = 0.0
+    toco_moves_per_h: Annotated[float, Meta(ge=0, le=20)] = 0.0
     falls: list[Fall] = []
 
 

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from scipy.signal import butter, lfilter
 
 from quietward.messages import HZ
+from simulator import sensors
 from simulator.scenario import Fall, Phase, Scenario
+from simulator.truth import Truth
 
 Signal = NDArray[np.float64]
 
@@ -20,23 +22,16 @@ RANGE_PER_SD = 3.7
 """Peak to trough within a minute of this noise, in standard deviations (measured)."""
 
 
-@dataclass(frozen=True)
-class Truth:
-    """One thing that really happened; seconds from the start of the labour."""
-
-    what: str
-    onset_s: float
-    extreme_s: float
-    end_s: float
-    size: float
-
-
 @dataclass
 class Labour:
-    """fhr: bpm; ua: relative units; both of shape (n,), 4 Hz, NaN where the sensor gave nothing."""
+    """fhr: bpm; ua: relative units; both of shape (n,), 4 Hz, NaN where the sensor gave nothing.
+
+    baseline: the true one, bpm, of the same shape.
+    """
 
     fhr: Signal
     ua: Signal
+    baseline: Signal
     truth: list[Truth] = field(default_factory=list)
 
 
@@ -48,13 +43,19 @@ def simulate(scenario: Scenario, seed: int, seconds: int) -> Labour:
     course = {
         name: np.interp(t, [p.from_min * 60 for p in scenario.phase], [getattr(p, name) for p in scenario.phase])
         for name in ("baseline_bpm", "variability_bpm", "contraction_interval_s", "contraction_duration_s",
-                     "contraction_height", "accelerations_per_h", "fhr_loss_share")
+                     "contraction_height", "accelerations_per_h", "fhr_loss_share", "spikes_per_h", "wrong_rate_per_h",
+                     "coughs_per_h", "toco_moves_per_h")
     }  # fmt: skip
-    labour = Labour(_heart(rng, course), RESTING_TONE + _noise(rng, n, 0.01, 0.3) * 0.8)
+    baseline = course["baseline_bpm"] + _noise(rng, n, 0.0005, 0.002) * 1.5
+    beat = _noise(rng, n, 0.03, 0.16) * course["variability_bpm"] / RANGE_PER_SD
+    labour = Labour(baseline + beat, RESTING_TONE + _noise(rng, n, 0.01, 0.3) * 0.8, baseline)
     _contract(rng, labour, scenario, course, seconds)
     _accelerate(rng, labour, course, seconds)
     labour.fhr = np.clip(np.round(labour.fhr * 4) / 4, 50, 220)
-    labour.fhr[_lost(rng, course["fhr_loss_share"])] = np.nan
+    labour.truth += sensors.wrong_rate(rng, labour.fhr, course["wrong_rate_per_h"])
+    sensors.spike(rng, labour.fhr, course["spikes_per_h"])
+    labour.fhr[sensors.lost(rng, course["fhr_loss_share"])] = np.nan
+    labour.ua = sensors.disturb_toco(rng, labour.ua, course["coughs_per_h"], course["toco_moves_per_h"])
     labour.ua = np.clip(np.round(labour.ua * 2) / 2, 0, 127)
     labour.truth.sort(key=lambda event: event.onset_s)
     return labour
@@ -65,13 +66,6 @@ def _noise(rng: np.random.Generator, n: int, low_hz: float, high_hz: float) -> S
     lead_in = 600 * HZ
     noise: Signal = lfilter(b, a, rng.standard_normal(n + lead_in))[lead_in:]
     return noise / max(float(noise.std()), 1e-9)
-
-
-def _heart(rng: np.random.Generator, course: dict[str, Signal]) -> Signal:
-    n = len(course["baseline_bpm"])
-    beat = _noise(rng, n, 0.03, 0.16) * course["variability_bpm"] / RANGE_PER_SD
-    drift = _noise(rng, n, 0.0005, 0.002) * 1.5
-    return course["baseline_bpm"] + drift + beat
 
 
 def _contract(
@@ -145,20 +139,3 @@ def _accelerate(rng: np.random.Generator, labour: Labour, course: dict[str, Sign
         peak = start + length * 0.4
         _add(labour.fhr, start, peak, start + length, size)
         labour.truth.append(Truth("acceleration", start, peak, start + length, size))
-
-
-def _lost(rng: np.random.Generator, share: Signal) -> NDArray[np.bool_]:
-    """Return where the FHR is lost: gaps of a median of 2.5 s and a few long ones, adding up to `share`."""
-    lost = np.zeros(len(share), dtype=np.bool_)
-    mean_gap_s = 2.5 * float(np.exp(1.2**2 / 2))
-    at = 0.0
-    while at < len(share) / HZ:
-        part = float(share[min(int(at * HZ), len(share) - 1)])
-        if part <= 0:
-            at += 60
-            continue
-        at += float(rng.exponential(mean_gap_s * (1 - part) / part))
-        gap = float(rng.lognormal(np.log(2.5), 1.2))
-        lost[int(at * HZ) : int((at + gap) * HZ)] = True
-        at += gap
-    return lost

@@ -79,9 +79,7 @@ def run(
     one = np.array([0])
     for s in range(len(fhr) // HZ):
         part = slice(s * HZ, (s + 1) * HZ)
-        engine.advance(
-            state, one, np.array([s]), fhr[part, None], ua[part, None], np.array([np.nan]), found.events
-        )
+        engine.advance(state, one, np.array([s]), fhr[part, None], ua[part, None], np.array([np.nan]), found.events)
         found.looks.append(state.findings.values[..., 0].copy())
         if s % 60 == 59:
             found.classes.append(summaries.classes_of(state, one)[0])

@@ -147,9 +147,7 @@ def advance(
             )
     at_once = report.closed_excursions(state, lanes, second, closed, events)
     if ended.any():
-        vary.finish_minute(
-            state.variability, lanes[ended], second[ended], reading.variability, reading.sinusoidal
-        )
+        vary.finish_minute(state.variability, lanes[ended], second[ended], reading.variability, reading.sinusoidal)
 
     # A look: the slow numbers, findings, concern, attention.
     every_s = reading.look.every_s

@@ -53,6 +53,12 @@ def positions(h: Histogram, samples: Ints) -> Ints:
     return places
 
 
+def values_of(h: Histogram, lane_number: int, first: int, end: int, lowest: float) -> Floats:
+    """Return the samples [first, end) of one lane; NaN where there is none, or none any more."""
+    codes = h.ring[positions(h, np.arange(max(first, end - h.ring.shape[0]), end)), lane_number].astype(np.float64)
+    return np.where(codes > 0, to_value(codes, lowest), np.nan)
+
+
 def leave_out(h: Histogram, lane_number: int, first: int, end: int) -> None:
     """Take the samples [first, end) of one lane out of the window, as far as they are still in it."""
     rows = positions(h, np.arange(max(first, end - h.ring.shape[0]), end))

@@ -89,6 +89,22 @@ class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
     min_length_s: float
 
 
+class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How flanks and extreme of an ended excursion are looked at again."""
+
+    from_variability_bpm: float
+    smooth_share: float
+    smooth_at_most_s: float
+    before_s: float
+    low_share: float
+    high_share: float
+    shoulder: float
+    shoulder_ua: float
+    extend_share: float
+    bottom_share: float
+    flat_from: float
+
+
 class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How the resting tone of the uterus is found, and when the UA is of no use."""
 
@@ -142,6 +158,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     deceleration: ExcursionNumbers
     acceleration: ExcursionNumbers
     contraction: ExcursionNumbers
+    shape: ShapeLimits
     tone: ToneLimits
     kind: KindLimits
     notable: NotableLimits

@@ -11,8 +11,9 @@ from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, Excursion
 from detect.core.findings import measures_of
 from detect.core.lanes import Bools, Ints
+from detect.core.shape import refine
 from detect.core.state import State
-from quietward.messages import HZ, Answer, Event
+from quietward.messages import HZ, UA_LOWEST, Answer, Event
 
 Detail = dict[str, float | str | None]
 
@@ -41,11 +42,12 @@ def closed_excursions(
         n, now = int(lanes[x.lane]), int(second[x.lane])
         if x.row == UA:
             if x.kept:
-                _contraction(state, n, now, x, events)
+                _contraction(state, n, now, _seen_again(state, n, now, x), events)
             continue
         reference_bpm = float(b.before_bpm[n])
         moved = abs(float(b.reference_bpm[n]) - reference_bpm) > limits.moved_bpm
         if x.kept and not moved:
+            x = _seen_again(state, n, now, x)
             if x.row == DOWN or x.length_s <= limits.leave_out_rise_s:
                 histogram.leave_out(state.fhr, n, x.onset, x.end)
                 b.renewed[n] = True
@@ -62,6 +64,20 @@ def closed_excursions(
             detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
             events.append(_event(state, n, now, "baseline-change", "baseline has changed", detail))
     return at_once
+
+
+def _seen_again(state: State, n: int, now: int, x: Excursion) -> Excursion:
+    reading = state.rules.reading
+    ring, lowest = (state.ua, UA_LOWEST) if x.row == UA else (state.fhr, reading.signal.fhr_lowest_bpm)
+    newest = (now + 1) * HZ
+    first = max(x.onset - int(reading.shape.before_s * HZ), newest - ring.ring.shape[0])
+    values = histogram.values_of(ring, n, first, newest, lowest)
+    if x.row == UA:
+        return refine(x, first, values - float(state.tone.rest[n]), reading.shape)
+    if state.variability.bpm[n] < reading.shape.from_variability_bpm:
+        return x
+    reference_bpm = float(state.baseline.before_bpm[n])
+    return refine(x, first, reference_bpm - values if x.row == DOWN else values - reference_bpm, reading.shape)
 
 
 def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:

@@ -20,13 +20,13 @@ def is_sinusoidal(x_bpm: Floats, bandwidth_bpm: Floats, limits: SinusoidalLimits
     """Return which minutes are sinusoidal. x_bpm: shape (240, lanes), NaN where there is none."""
     there = ~np.isnan(x_bpm)
     mean = np.where(there, x_bpm, 0.0).sum(axis=0) / np.maximum(there.sum(axis=0), 1)
-    waves = np.einsum("ft,tn->fn", _WAVES, np.where(there, x_bpm - mean, 0.0))  # not @: its threads cost more than they save
+    waves = np.einsum(
+        "ft,tn->fn", _WAVES, np.where(there, x_bpm - mean, 0.0)
+    )  # not @: its threads cost more than they save
     power = np.abs(waves) ** 2
     band = power[limits.slowest_per_min - SLOWEST : limits.fastest_per_min - SLOWEST + 1].sum(axis=0)
     share = np.round(band / np.maximum(power.sum(axis=0), 1e-9), 6)  # the last bits depend on how many lanes there are
     found: Bools = (
-        (share >= limits.wave_share)
-        & (bandwidth_bpm >= limits.lowest_bpm)
-        & (bandwidth_bpm <= limits.highest_bpm)
+        (share >= limits.wave_share) & (bandwidth_bpm >= limits.lowest_bpm) & (bandwidth_bpm <= limits.highest_bpm)
     )
     return found

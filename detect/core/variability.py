@@ -45,9 +45,7 @@ def set_apart(v: Variability, n: int, first: int, end: int, apart: bool) -> None
         v.apart[np.arange(max(first, end - MINUTE * HZ), end) % (MINUTE * HZ), n] = apart
 
 
-def finish_minute(
-    v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits
-) -> None:
+def finish_minute(v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits) -> None:
     """Measure the minute that has just ended in `lanes`."""
     x = v.samples[:, lanes]
     sinusoidal = is_sinusoidal(x, bandwidth(x, limits), wave)  # of all samples: such a wave may look like excursions
@@ -68,7 +66,9 @@ def finish_minute(
         so_far = getattr(v, run)
         so_far[lanes] = np.where(holds, so_far[lanes] + 1, np.where(n > 0, 0, so_far[lanes]))
     enough = (~np.isnan(x)).sum(axis=0) >= limits.least_s * HZ
-    v.sinusoidal_min[lanes] = np.where(enough, np.where(sinusoidal, v.sinusoidal_min[lanes] + 1, 0), v.sinusoidal_min[lanes])
+    v.sinusoidal_min[lanes] = np.where(
+        enough, np.where(sinusoidal, v.sinusoidal_min[lanes] + 1, 0), v.sinusoidal_min[lanes]
+    )
 
 
 def bandwidth(x: Floats, limits: VariabilityLimits) -> Floats:

@@ -46,7 +46,9 @@ def test_no_finding_counts_against_its_sense() -> None:
 def test_new_numbers_change_nothing_else() -> None:
     rules = rule_file.load()
     text = Path(rule_file.__file__).with_name("rules").joinpath("concern.toml").read_text()
-    made = calibrate.rewritten(text, rules.concern, np.arange(6.0) + 10, 1.0, 20.0, 40.0, "said")
+    made = calibrate.rewritten(
+        text, rules.concern, np.arange(float(len(rules.concern.finding))) + 10, 1.0, 20.0, 40.0, "said"
+    )
     assert made.count("\n") == text.count("\n")
     changed = [a for a, b in zip(text.splitlines(), made.splitlines(), strict=True) if a != b]
     assert all(

@@ -1,0 +1,136 @@
+"""A long simulated labour with everything in it, and how well the detector's findings agree with what happened."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from detect import assess
+from quietward.messages import HZ
+from quietward.recordings import Recording
+from simulator import signals
+from simulator.scenario import Fall, Phase, Scenario
+from simulator.signals import Labour, Signal
+from simulator.truth import Truth
+from tests.traces import RULES
+
+MATCH_S = 30.0
+"""Onsets further apart than this are not the same event."""
+
+
+def everything(hours: int, loss_share: float) -> Scenario:
+    """Return a labour that goes through all kinds of decelerations, in phases of two hours."""
+    artefacts = {"fhr_loss_share": loss_share, "spikes_per_h": 12.0, "wrong_rate_per_h": 2.0,
+                 "coughs_per_h": 20.0, "toco_moves_per_h": 0.5}  # fmt: skip
+    phases = [
+        Phase(0, 140, 10, 240, 75, accelerations_per_h=12, **artefacts),
+        Phase(120, 135, 12, 210, 80, accelerations_per_h=4, falls=[Fall("variable", 0.6, 40, 45)], **artefacts),
+        Phase(240, 148, 9, 200, 85, accelerations_per_h=2, falls=[Fall("early", 0.6, 22, 60)], **artefacts),
+        Phase(360, 128, 8, 200, 80, accelerations_per_h=2, falls=[Fall("late", 0.6, 25, 60)], **artefacts),
+        Phase(
+            480, 142, 11, 240, 75, accelerations_per_h=8,
+            falls=[Fall("variable", 0.3, 50, 60), Fall("prolonged", 0.05, 45, 200), Fall("late", 0.2, 28, 60)],
+            **artefacts,
+        ),
+    ]  # fmt: skip
+    cycle = [
+        Phase(**{f: getattr(p, f) for f in Phase.__struct_fields__} | {"from_min": p.from_min + 600 * k})
+        for k in range(-(-hours // 10))
+        for p in phases
+    ]
+    return Scenario("everything", "test", "test", [p for p in cycle if p.from_min < hours * 60])
+
+
+@dataclass
+class Score:
+    """Agreement of found with true events."""
+
+    true: int
+    found: int
+    matched: int
+    onset_error_s: float  # median
+    kind_right: float  # share of the matched
+
+    @property
+    def f1(self) -> float:
+        return 2 * self.matched / max(1, self.true + self.found)
+
+
+def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], *, with_kind: bool = False) -> Score:
+    """Match one to one by nearest onset.
+
+    seen: which true events the sensors showed more than half of; the others are neither asked for nor held against
+    the detector when it finds them.
+    """
+    pairs = sorted(
+        (abs(t.onset_s - float(str(f["onset_s"]))), i, j)
+        for i, t in enumerate(true)
+        for j, f in enumerate(found)
+        if abs(t.onset_s - float(str(f["onset_s"]))) <= MATCH_S
+    )
+    taken_true: dict[int, tuple[int, float]] = {}
+    taken_found: set[int] = set()
+    for distance, i, j in pairs:
+        if i not in taken_true and j not in taken_found:
+            taken_true[i] = (j, distance)
+            taken_found.add(j)
+    unseen = [i for i in taken_true if not seen[i]]
+    matched = {i: pair for i, pair in taken_true.items() if seen[i]}
+    right = [true[i].what.startswith(str(found[j].get("kind"))) for i, (j, _) in matched.items()] if with_kind else []
+    return Score(
+        sum(seen),
+        len(found) - len(unseen),
+        len(matched),
+        float(np.median([d for _, d in matched.values()])) if matched else float("nan"),
+        float(np.mean(right)) if right else float("nan"),
+    )
+
+
+@dataclass
+class Report:
+    """All scores of one labour."""
+
+    decelerations: Score
+    accelerations: Score
+    contractions: Score
+    baseline_error_bpm: float  # mean absolute
+    marked: int  # runs at half or double rate that were said
+    runs: int
+
+
+def report(labours: list[Labour], rule_set: str = "nichd-2008") -> list[Report]:
+    """Assess labours side by side and score each."""
+    rows = assess.assess([Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], RULES, rule_set)
+    return [_report(labour, row) for labour, row in zip(labours, rows, strict=True)]
+
+
+def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
+    seen_s = len(labour.fhr) / HZ
+    true = [t for t in labour.truth if 300 <= t.onset_s and t.end_s < seen_s - 60]
+
+    def within(found: list[dict[str, object]]) -> list[dict[str, object]]:
+        return [f for f in found if 300 <= float(str(f["onset_s"])) and float(str(f["end_s"])) < seen_s - 60]
+
+    def seen(true: list[Truth], signal: Signal) -> list[bool]:
+        parts = [signal[round(t.onset_s * HZ) : round(t.end_s * HZ)] for t in true]
+        return [bool(np.isnan(part).mean() < 0.5) for part in parts]
+
+    falls = [t for t in true if "deceleration" in t.what]
+    rises = [t for t in true if t.what == "acceleration"]
+    contractions = [t for t in true if t.what == "contraction"]
+    errors = []
+    for b in row["baseline"]:
+        end = int(float(str(b["t_s"]))) * HZ
+        if b["bpm"] is not None and end >= 600 * HZ:
+            errors.append(abs(float(str(b["bpm"])) - float(labour.baseline[end - 600 * HZ : end].mean())))
+    return Report(
+        score(falls, within(row["decelerations"]), seen(falls, labour.fhr), with_kind=True),
+        score(rises, within(row["accelerations"]), seen(rises, labour.fhr)),
+        score(contractions, within(row["contractions"]), seen(contractions, labour.ua)),
+        float(np.mean(errors)),
+        len([m for m in row["marks"] if m["what"] in ("half rate", "double rate")]),
+        len([t for t in true if t.what in ("half rate", "double rate") and t.end_s - t.onset_s >= 1]),
+    )
+
+
+def labour(hours: int, loss_share: float, seed: int) -> Labour:
+    return signals.simulate(everything(hours, loss_share), seed, hours * 3600)
