@@ -126,6 +126,7 @@ def advance(
         apart[k] = e.open[DOWN] | e.open[UP]
         if new:
             baseline.note_openings(b, ~was_open & apart[k])
+    tone.keep_up(t, second, ~np.isnan(clean.ua[-1]), reading.look.every_s)
     vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
     ended = second % 60 == 59
     useful_ua = np.where(t.useful, (~np.isnan(clean.ua)).sum(axis=0), 0)

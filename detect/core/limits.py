@@ -109,6 +109,7 @@ class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How the resting tone of the uterus is found, and when the UA is of no use."""
 
     window_s: int
+    rest_window_s: int
     rest_share: float
     low_share: float
     high_share: float

@@ -67,6 +67,7 @@ class Rules:
         """All other sizes."""
         return {
             "lag": self.reading.baseline.lag_s // self.reading.look.every_s + 1,
+            "levels": self.reading.tone.rest_window_s // self.reading.look.every_s,
             "rule_sets": len(self.rule_sets),
             "conditions": len(self.policy.condition),
             "findings": len(self.concern.finding),

@@ -1,4 +1,9 @@
-"""Resting tone of the uterus, and whether the UA is of any use: from the rolling histogram of the UA."""
+"""Resting tone of the uterus, and whether the UA is of any use.
+
+The toco knows no absolute zero: it is moved, slips and is zeroed anew. So the resting tone is what the lowest of the
+last few minutes were, and a contraction is a rise above that. How much the UA does at all is seen over a longer time,
+from its rolling histogram.
+"""
 
 from dataclasses import dataclass
 
@@ -17,8 +22,30 @@ class Tone(Lanes):
     rest: Floats = lane(np.nan)  # resting tone, relative units
     span: Floats = lane(np.nan)  # from low to high share of the window
     smooth: Floats = lane(np.nan)  # UA with coughs and noise evened out
-
     useful: Bools = switch()  # False where too little has come, or the UA is flat
+    levels: Floats = lane(np.nan, "levels")  # mean UA between looks, for the last rest_window_s
+    level_sum: Floats = lane(0.0)  # of the seconds since the last look
+    level_n: Floats = lane(0.0)
+
+
+def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
+    """Return UA with a short exponential mean, one sample of each lane; NaN where there is none."""
+    weight = 1 / (limits.smooth_s * HZ)
+    there = ~np.isnan(ua)
+    t.smooth = np.where(there, np.where(np.isnan(t.smooth), ua, t.smooth + weight * (ua - t.smooth)), t.smooth)
+    return np.where(there, t.smooth, np.nan)
+
+
+def keep_up(t: Tone, second: Ints, there: Bools, every_s: int) -> None:
+    """Take one second. there: its last UA sample is there."""
+    t.level_sum = t.level_sum + np.where(there, t.smooth, 0.0)
+    t.level_n = t.level_n + there
+    ended = np.flatnonzero(second % every_s == every_s - 1)
+    if len(ended):
+        n = t.level_n[ended]
+        mean = np.where(n > 0, t.level_sum[ended] / np.maximum(n, 1), np.nan)
+        t.levels[second[ended] // every_s % t.levels.shape[0], ended] = mean
+        t.level_sum[ended], t.level_n[ended] = 0.0, 0.0
 
 
 def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
@@ -33,12 +60,7 @@ def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
     t.span = share(limits.high_share) - share(limits.low_share)
     enough = n >= HZ * 60
     t.useful = enough & (t.span >= limits.flat_range)
-    t.rest = np.where(enough, share(limits.rest_share), np.nan)
-
-
-def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
-    """Return UA with a short exponential mean, one sample of each lane; NaN where there is none."""
-    weight = 1 / (limits.smooth_s * HZ)
-    there = ~np.isnan(ua)
-    t.smooth = np.where(there, np.where(np.isnan(t.smooth), ua, t.smooth + weight * (ua - t.smooth)), t.smooth)
-    return np.where(there, t.smooth, np.nan)
+    lowest = np.sort(t.levels, axis=0)  # NaN last
+    known = (~np.isnan(lowest)).sum(axis=0)
+    place = (limits.rest_share * known).astype(np.int64)
+    t.rest = np.where(enough & (known > 0), lowest[place, np.arange(len(known))], np.nan)
