@@ -58,28 +58,42 @@ def nearest(found: list[Contraction], deceleration: Excursion, limits: KindLimit
 
 def kind(deceleration: Excursion, contraction: Contraction | None, rule: DecelerationRule, limits: KindLimits) -> Kind:
     """Return the kind of a closed deceleration; without a contraction a gradual one stays undetermined."""
-    abrupt = deceleration.fall_s < rule.abrupt_below_s
     deep = meets(deceleration.height, rule.depth_bpm, rule.strict)
     if deep and meets(deceleration.length_s, rule.prolonged_s, rule.strict):
         return Kind.PROLONGED
     if not meets(deceleration.length_s, rule.length_s, rule.strict):
         return Kind.NONE
-    if abrupt:
+    at_contraction = _at_contraction(deceleration, contraction, rule, limits)
+    if deceleration.fall_s < rule.abrupt_below_s and not (
+        at_contraction is not Kind.UNDETERMINED and _gradual_within_doubt(deceleration, rule, limits)
+    ):
         return Kind.VARIABLE if deep else Kind.NONE
-    if not meets(deceleration.height, rule.gradual_depth_bpm, rule.strict):
-        return Kind.NONE
+    return at_contraction if meets(deceleration.height, rule.gradual_depth_bpm, rule.strict) else Kind.NONE
+
+
+def _at_contraction(x: Excursion, contraction: Contraction | None, rule: DecelerationRule, limits: KindLimits) -> Kind:
+    """Return what a gradual deceleration is by its place at the contraction."""
     if contraction is None:
         return Kind.UNDETERMINED
-    lag_s = (deceleration.peak_at - contraction.peak_at) / HZ
+    lag_s = (x.peak_at - contraction.peak_at) / HZ
     if abs(lag_s) <= limits.early_within_s:
         return Kind.EARLY
     late = (
         lag_s > 0
-        and (deceleration.onset - contraction.onset) / HZ > rule.late_onset_after_s
-        and deceleration.end > contraction.end
-        and (deceleration.end - deceleration.peak_at) / HZ > rule.late_return_over_s
+        and (x.onset - contraction.onset) / HZ > rule.late_onset_after_s
+        and x.end > contraction.end
+        and (x.end - x.peak_at) / HZ > rule.late_return_over_s
     )
     return Kind.LATE if late else Kind.UNDETERMINED
+
+
+def _gradual_within_doubt(x: Excursion, rule: DecelerationRule, limits: KindLimits) -> bool:
+    back_s = (x.end - x.peak_at) / HZ
+    return (
+        not x.exact
+        and x.fall_s >= rule.abrupt_below_s - limits.doubt_s
+        and back_s >= rule.abrupt_below_s - limits.doubt_s
+    )
 
 
 def meets(value: float, limit: float, strict: bool) -> bool:

@@ -61,6 +61,7 @@ class Excursion(NamedTuple):
     cut: bool  # ended by a gap
     new_level: bool  # went on so long that it is a new level
     kept: bool  # high and long enough to be worth naming
+    exact: bool = True  # False: onset, extreme and end were read from smoothed flanks
 
     @property
     def length_s(self) -> float:

@@ -122,6 +122,7 @@ class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
 
     early_within_s: float
     late_within_s: float
+    doubt_s: float
 
 
 class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):

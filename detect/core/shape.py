@@ -37,7 +37,9 @@ def refine(x: Excursion, first: int, height: Floats, limits: ShapeLimits) -> Exc
     bottom = np.flatnonzero(smooth[onset:end] >= limits.bottom_share * high) + onset
     is_flat = fall is not None and len(bottom) > limits.flat_from * fall.length
     extreme = int(bottom[0] if is_flat else (bottom[0] + bottom[-1]) // 2)
-    return x._replace(onset=first + onset, reached_at=first + extreme, peak_at=first + extreme, end=first + end)
+    return x._replace(
+        onset=first + onset, reached_at=first + extreme, peak_at=first + extreme, end=first + end, exact=False
+    )
 
 
 class _Flank(NamedTuple):
