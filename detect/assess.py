@@ -17,8 +17,9 @@ from quietward.recordings import Recording
 
 EVERY_S = 60
 WINDOW_S = 1800
-TOGETHER = 256
-"""Recordings of one go: enough to spread the cost of a step, few enough for the memory."""
+TOGETHER = 1024
+MOST_BYTES = 2**30
+"""Recordings of one go, and what their samples may take: enough to spread the cost of a step, few enough for memory."""
 Row = dict[str, Any]
 
 
@@ -31,27 +32,48 @@ class _Series:
     assessments: list[Row] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class Labour:
+    """What a recording does not say of its labour. weeks: of gestation; second_stage_from_s: of the recording."""
+
+    weeks: int = 0
+    second_stage_from_s: float = np.inf
+
+
 def assess(
-    found: list[Recording], rules: Rules, rule_set: str, moved: Callable[[int], None] = lambda _: None
+    found: list[Recording],
+    rules: Rules,
+    rule_set: str,
+    moved: Callable[[int], None] = lambda _: None,
+    labour: Labour | None = None,
 ) -> list[Row]:
     """Return one object per recording, in order. moved: told how many recording-seconds are done.
 
     Raises BadRules if there is no such rule set.
     """
+    labour = labour or Labour()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
         raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
-    # Recordings of similar length side by side waste no work; the answer keeps the order asked for.
-    by_length = sorted(range(len(found)), key=lambda i: found[i].seconds)
     done: dict[int, Row] = {}
-    for first in range(0, len(by_length), TOGETHER):
-        group = by_length[first : first + TOGETHER]
-        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved)
+    for group in _groups([r.seconds for r in found]):
+        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved, labour)
         done |= dict(zip(group, objects, strict=True))
     return [done[i] for i in range(len(found))]
 
 
-def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None]) -> list[Row]:
+def _groups(seconds: list[int]) -> list[list[int]]:
+    """Put recordings of similar length side by side: that wastes neither work nor memory."""
+    groups: list[list[int]] = []
+    for i in sorted(range(len(seconds)), key=lambda i: seconds[i]):
+        needed = seconds[i] * HZ * 2 * 8 * (len(groups[-1]) + 1 if groups else 1)
+        if not groups or len(groups[-1]) == TOGETHER or needed > MOST_BYTES:
+            groups.append([])
+        groups[-1].append(i)
+    return groups
+
+
+def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: Labour) -> list[Row]:
     state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
     lengths = np.array([r.seconds for r in group])
     longest = int(lengths.max())
@@ -63,9 +85,12 @@ def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable
     for second in range(longest):
         lanes = np.flatnonzero(lengths > second)
         at = np.full(len(lanes), second)
+        m = len(lanes)
+        stage = np.full(m, 2 if second >= labour.second_stage_from_s else 1)
         engine.advance(
-            state, lanes, at, fhr[second][:, lanes], ua[second][:, lanes], np.full(len(lanes), np.nan), events
-        )
+            state, lanes, at, fhr[second][:, lanes], ua[second][:, lanes], np.full(m, np.nan), events,
+            stage, np.full(m, labour.weeks),
+        )  # fmt: skip
         if (second + 1) % EVERY_S == 0:
             _collect(state, lanes, second + 1, chosen, series)
         moved(len(lanes))

@@ -35,7 +35,7 @@ def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | Dev
         s = _from_json(payload)
     else:
         raise BadMessage("content-type", "content type", content_type, f"Send application/json or {SENML}")
-    return Block(bed, s.session, s.seq, s.t, at, s.fhr, s.ua, s.mhr, s.stage)
+    return Block(bed, s.session, s.seq, s.t, at, s.fhr, s.ua, s.mhr, s.stage, s.weeks)
 
 
 def _status(bed: str, payload: bytes, at: int) -> DeviceStatus:

@@ -223,6 +223,10 @@ def assess(
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Picture of the strips with all that was found: .png, .svg, .pdf.")
     ] = None,
+    weeks: Annotated[int, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = 0,
+    second_stage_from: Annotated[
+        float | None, typer.Option("--second-stage-from", min=0, help="Minute at which the second stage begins.")
+    ] = None,
     policy: PolicyOption = None,
 ) -> None:
     """Read recordings with the live system's detector, without MQTT or Redis."""
@@ -243,9 +247,11 @@ def assess(
             bad += 1
             print(f"quietward: {error}", file=sys.stderr)
     print(NOTICE, file=sys.stderr)
+    second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
+    labour = reader.Labour(weeks, second_stage_from_s)
     with _progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(r.seconds for r in found))
-        rows = reader.assess(found, loaded, rules, lambda n: bar.advance(task, n))
+        rows = reader.assess(found, loaded, rules, lambda n: bar.advance(task, n), labour)
     if json:
         from quietward.messages import encode_json
 

@@ -28,6 +28,7 @@ Session = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:-]{1,64}$", description="i
 Seq = Annotated[int, Meta(ge=0, le=2**53, description="number of this second within the session")]
 FhrSecond = Annotated[list[Fhr | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 UaSecond = Annotated[list[Ua | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
+Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestation")]
 Source = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
 Who = Annotated[str, Meta(min_length=1, max_length=64)]
 
@@ -61,6 +62,7 @@ class Samples(Struct, frozen=True, forbid_unknown_fields=True):
     ua: UaSecond
     mhr: Mhr | None = None
     stage: Literal[1, 2] | None = None
+    weeks: Weeks | None = None
     src: Source = ""
 
 
@@ -76,6 +78,7 @@ class Block(Struct, frozen=True, tag="samples", array_like=True):
     ua: list[float | None]
     mhr: float | None = None
     stage: int | None = None
+    weeks: int | None = None
 
 
 class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):

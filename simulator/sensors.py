@@ -58,7 +58,7 @@ def disturb_toco(rng: np.random.Generator, ua: Signal, coughs_per_h: Signal, mov
 
 def wrong_rate(rng: np.random.Generator, fhr: Signal, per_h: Signal) -> list[Truth]:
     """Halve or double runs of a few seconds; return them."""
-    made = []
+    made: list[Truth] = []
     for at in np.flatnonzero(rng.uniform(size=len(fhr)) < per_h / 3600 / HZ):
         length = int(np.clip(rng.lognormal(np.log(RUN_MEDIAN_S), RUN_SPREAD), 1, 20) * HZ)
         run = slice(int(at), int(at) + length)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from detect import assess
@@ -19,24 +20,24 @@ MATCH_S = 30.0
 
 def everything(hours: int, loss_share: float) -> Scenario:
     """Return a labour that goes through all kinds of decelerations, in phases of two hours."""
-    artefacts = {"fhr_loss_share": loss_share, "spikes_per_h": 12.0, "wrong_rate_per_h": 2.0,
-                 "coughs_per_h": 20.0, "toco_moves_per_h": 0.5}  # fmt: skip
     phases = [
-        Phase(0, 140, 10, 240, 75, accelerations_per_h=12, **artefacts),
-        Phase(120, 135, 12, 210, 80, accelerations_per_h=4, falls=[Fall("variable", 0.6, 40, 45)], **artefacts),
-        Phase(240, 148, 9, 200, 85, accelerations_per_h=2, falls=[Fall("early", 0.6, 22, 60)], **artefacts),
-        Phase(360, 128, 8, 200, 80, accelerations_per_h=2, falls=[Fall("late", 0.6, 25, 60)], **artefacts),
+        Phase(0, 140, 10, 240, 75, accelerations_per_h=12),
+        Phase(120, 135, 12, 210, 80, accelerations_per_h=4, falls=[Fall("variable", 0.6, 40, 45)]),
+        Phase(240, 148, 9, 200, 85, accelerations_per_h=2, falls=[Fall("early", 0.6, 22, 60)]),
+        Phase(360, 128, 8, 200, 80, accelerations_per_h=2, falls=[Fall("late", 0.6, 25, 60)]),
         Phase(
             480, 142, 11, 240, 75, accelerations_per_h=8,
             falls=[Fall("variable", 0.3, 50, 60), Fall("prolonged", 0.05, 45, 200), Fall("late", 0.2, 28, 60)],
-            **artefacts,
         ),
     ]  # fmt: skip
     cycle = [
-        Phase(**{f: getattr(p, f) for f in Phase.__struct_fields__} | {"from_min": p.from_min + 600 * k})
+        msgspec.structs.replace(
+            p, from_min=p.from_min + 600 * k, fhr_loss_share=loss_share, spikes_per_h=12, wrong_rate_per_h=2,
+            coughs_per_h=20, toco_moves_per_h=0.5,
+        )
         for k in range(-(-hours // 10))
         for p in phases
-    ]
+    ]  # fmt: skip
     return Scenario("everything", "test", "test", [p for p in cycle if p.from_min < hours * 60])
 
 

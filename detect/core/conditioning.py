@@ -48,10 +48,11 @@ class Mark(NamedTuple):
 
 @dataclass(frozen=True)
 class Clean:
-    """fhr_bpm, ua: shape (4, lanes), NaN where there is nothing to use."""
+    """fhr_bpm, ua: shape (4, lanes), NaN where there is nothing to use; near_mother: samples near the mother's pulse."""
 
     fhr_bpm: Floats
     ua: Floats
+    near_mother: Floats
     marks: list[Mark]
 
 
@@ -74,9 +75,10 @@ def step(
     there = ~np.isnan(used)
     c.fhr_used[slot, every] = there.sum(axis=0)
     c.ua_used[slot, every] = (~np.isnan(ua)).sum(axis=0)
-    c.near_mother[slot, every] = (there & (np.abs(used - mhr_bpm) <= limits.mother_within_bpm)).sum(axis=0)
+    near_mother = (there & (np.abs(used - mhr_bpm) <= limits.mother_within_bpm)).sum(axis=0).astype(np.float64)
+    c.near_mother[slot, every] = near_mother
     c.seconds += 1
-    return Clean(used, ua, marks)
+    return Clean(used, ua, near_mother, marks)
 
 
 def _sample(

@@ -48,13 +48,12 @@ def step(state: State, inputs: list[Input]) -> Output:
         match item:
             case Block():
                 state.now = max(state.now, item.at)
-                for second in ordering.place(state, item, output.refused):
-                    if second.forget:
-                        _work_through(state, waiting, output)
-                    waiting[second.lane].append(second)
+                _line_up(state, ordering.place(state, item, output.refused), waiting, output)
             case Tick(at=at):
-                _work_through(state, waiting, output)
                 state.now = max(state.now, at)
+                for n in ordering.waited_too_long(state):
+                    _line_up(state, ordering.give_up_waiting(state, n), waiting, output)
+                _work_through(state, waiting, output)
                 _tick(state, output)
             case DeviceStatus():
                 _work_through(state, waiting, output)
@@ -64,6 +63,13 @@ def step(state: State, inputs: list[Input]) -> Output:
                 _answer(state, item, output)
     _work_through(state, waiting, output)
     return output
+
+
+def _line_up(state: State, seconds: list[Second], waiting: dict[int, list[Second]], output: Output) -> None:
+    for second in seconds:
+        if second.forget:
+            _work_through(state, waiting, output)
+        waiting[second.lane].append(second)
 
 
 def _work_through(state: State, waiting: dict[int, list[Second]], output: Output) -> None:
@@ -81,7 +87,8 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         mhr = np.array([np.nan if s.mhr is None else s.mhr for s in seconds])
         second = np.array([s.second for s in seconds])
         stage = np.array([s.stage for s in seconds])
-        advance(state, np.array(lanes), second, fhr, ua, mhr, output.events, stage)
+        weeks = np.array([s.weeks for s in seconds])
+        advance(state, np.array(lanes), second, fhr, ua, mhr, output.events, stage, weeks)
         output.looked.update(lanes)
 
 
@@ -94,11 +101,12 @@ def advance(
     mhr_bpm: Floats,
     events: list[Event],
     stage: Ints | None = None,
+    weeks: Ints | None = None,
 ) -> None:
     """Take one second of some lanes.
 
-    lanes, second, mhr_bpm, stage (of labour, 0 where not said): shape (m,); fhr_bpm, ua: shape (4, m), NaN where there
-    is no value. Each lane once, its second the one after its last (a gap is passed as seconds of NaN). Appends to
+    lanes, second, mhr_bpm, stage (of labour) and weeks (of gestation; both 0 where not said): shape (m,); fhr_bpm, ua:
+    shape (4, m), NaN where there is no value. Each lane once, its second the one after its last (a gap is passed as seconds of NaN). Appends to
     `events`; what was found is in `state.findings`.
     """
     rules, reading = state.rules, state.rules.reading
@@ -130,9 +138,11 @@ def advance(
     vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
     ended = second % 60 == 59
     useful_ua = np.where(t.useful, (~np.isnan(clean.ua)).sum(axis=0), 0)
-    findings.keep_up(r, second, b.bpm, clean.fhr_bpm, useful_ua, reading.notable.low_fhr_bpm)
+    findings.keep_up(r, second, b.bpm, clean.fhr_bpm, useful_ua, clean.near_mother, reading.notable.low_fhr_bpm)
     if stage is not None:
         r.stage = np.where(stage > 0, stage, r.stage)
+    if weeks is not None:
+        r.weeks = np.where(weeks > 0, weeks, r.weeks)
     silent_s = np.where(r.none_since >= 0, second - r.none_since, 0)
     baseline.forget(b, silent_s >= reading.signal.forget_after_s)
     state.conditioning.put(lanes, c)

@@ -61,6 +61,7 @@ MEASURES = {
     "fhr_usable_1min": "the same for the last minute",
     "ua_usable_30min": "share of UA samples that were there and not flat in 30 minutes, 0 to 1",
     "near_mother_1min": "share of the last minute's FHR within 5 bpm of the mother's pulse",
+    "near_mother_10min": "share of all samples of the last 10 minutes at which it was so",
     "stepped": "1 while the FHR is where it jumped to from one sample to the next, away from the baseline; else 0",
     "signal_lost_s": "how long nothing usable has come",
     "observed_min": "minutes since the lane began",
@@ -105,7 +106,8 @@ def count_silence(f: Findings, lanes: Ints, none_since: Ints, second: Ints, pass
 
 def never_measured(f: Findings, lanes: Ints) -> Bools:
     """Return which lanes no look has been taken of."""
-    return np.isnan(f.values[0, _ROW["observed_min"], lanes])
+    found: Bools = np.isnan(f.values[0, _ROW["observed_min"], lanes])
+    return found
 
 
 @dataclass
@@ -118,16 +120,24 @@ class Running(Lanes):
     fhr_by_minute: Floats = lane(0.0, 30)  # usable samples
     ua_by_minute: Floats = lane(0.0, 30)
     low_by_minute: Floats = lane(0.0, 30)  # of the usable ones, below 90 bpm
+    mother_by_minute: Floats = lane(0.0, 10)  # near the mother's pulse
     baseline_by_minute: Floats = lane(np.nan, 30)
     minute_fhr: Floats = lane(0.0)  # of the minute that is running
     minute_ua: Floats = lane(0.0)
     minute_low: Floats = lane(0.0)
+    minute_mother: Floats = lane(0.0)
     stage: Ints = index(1)
+    weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
 
 
-def keep_up(r: Running, second: Ints, baseline_bpm: Floats, fhr_bpm: Floats, ua_useful: Floats, low_bpm: float) -> None:
-    """Take one second. fhr_bpm: its used samples, shape (4, lanes); ua_useful: its UA samples where it is not flat."""
+def keep_up(
+    r: Running, second: Ints, baseline_bpm: Floats, fhr_bpm: Floats, ua_useful: Floats, near_mother: Floats, low_bpm: float
+) -> None:
+    """Take one second. fhr_bpm: its used samples, shape (4, lanes); ua_useful: its UA samples where it is not flat.
+
+    near_mother: how many of the FHR samples are near the mother's pulse.
+    """
     for run, holds in (
         ("below_100_s", baseline_bpm < 100),
         ("below_110_s", baseline_bpm < 110),
@@ -137,6 +147,7 @@ def keep_up(r: Running, second: Ints, baseline_bpm: Floats, fhr_bpm: Floats, ua_
     fhr = (~np.isnan(fhr_bpm)).sum(axis=0)
     r.minute_fhr = r.minute_fhr + fhr
     r.minute_ua = r.minute_ua + ua_useful
+    r.minute_mother = r.minute_mother + near_mother
     r.minute_low = r.minute_low + (fhr_bpm < low_bpm).sum(axis=0)
     ended = np.flatnonzero(second % 60 == 59)
     if len(ended):
@@ -144,6 +155,7 @@ def keep_up(r: Running, second: Ints, baseline_bpm: Floats, fhr_bpm: Floats, ua_
         r.fhr_by_minute[slot, ended], r.minute_fhr[ended] = r.minute_fhr[ended], 0.0
         r.ua_by_minute[slot, ended], r.minute_ua[ended] = r.minute_ua[ended], 0.0
         r.low_by_minute[slot, ended], r.minute_low[ended] = r.minute_low[ended], 0.0
+        r.mother_by_minute[slot % 10, ended], r.minute_mother[ended] = r.minute_mother[ended], 0.0
         # In steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
         r.baseline_by_minute[slot, ended] = np.rint(baseline_bpm[ended] * 64) / 64
     r.none_since = np.where(fhr > 0, -1, np.where(r.none_since < 0, second, r.none_since))
@@ -218,6 +230,7 @@ def measure(
         "fhr_usable_1min": conditioning.usable_share(c.fhr_used, c.seconds),
         "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
         "near_mother_1min": c.near_mother.sum(axis=0) / np.maximum(c.fhr_used.sum(axis=0), 1.0),
+        "near_mother_10min": (r.mother_by_minute.sum(axis=0) + r.minute_mother) / np.minimum(seconds, 600.0) / HZ,
         "stepped": c.stepped.astype(np.float64),
         "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
         "second_stage": (r.stage == 2).astype(np.float64),

@@ -31,6 +31,7 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     silent_after_s: float
     no_value_after_s: float
     forget_after_s: float
+    wait_s: int
     marked_from_s: float
 
 

@@ -92,7 +92,7 @@ def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Even
 
 
 def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
-    rises = [rise(x, rules.acceleration) for rules in state.rules.rule_sets]
+    rises = [rise(x, rules.acceleration, int(state.running.weeks[n])) for rules in state.rules.rule_sets]
     if all(r == Rise.NONE for r in rises):
         return
     history.add_acceleration(state.history, n, x)

@@ -65,9 +65,10 @@ def _moving_mean(x: Floats, width: int) -> Floats:
     half = width // 2
 
     def sums(values: Floats | Ints) -> Floats:
-        total = np.concatenate([[0.0], np.cumsum(values)])
+        total: Floats = np.concatenate([[0.0], np.cumsum(values)])
         at = np.arange(len(x))
         return total[np.minimum(at + half + 1, len(x))] - total[np.maximum(at - half, 0)]
 
     n = sums(there.astype(np.int64))
-    return np.where(n > 0, sums(np.where(there, x, 0.0)) / np.maximum(n, 1), np.nan)
+    mean: Floats = np.where(n > 0, sums(np.where(there, x, 0.0)) / np.maximum(n, 1), np.nan)
+    return mean

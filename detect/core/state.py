@@ -17,6 +17,7 @@ from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
 from detect.core.rules import Rules
 from detect.core.tone import Tone
 from detect.core.variability import Variability
+from quietward.messages import Block
 
 
 @dataclass
@@ -40,6 +41,7 @@ class _Stored(msgspec.Struct):
     sessions: list[str]
     now: int
     answered_by: dict[str, str]
+    waiting: dict[int, list[Block]]
     parts: dict[str, dict[str, bytes]]
 
 
@@ -52,6 +54,7 @@ class State:
     sessions: list[str] = field(default_factory=list)
     now: int = 0
     answered_by: dict[str, str] = field(default_factory=dict)
+    waiting: dict[int, list[Block]] = field(default_factory=dict)  # lane -> blocks that came before their predecessor
     clock: Clock = field(init=False)
     conditioning: Conditioning = field(init=False)
     fhr: Histogram = field(init=False)
@@ -107,7 +110,7 @@ class State:
         """Return a checkpoint."""
         parts = {name: getattr(self, name).to_bytes() for name, _, _ in self._layout()}
         return msgspec.msgpack.encode(
-            _Stored(self.rules.digest, self.beds, self.sessions, self.now, self.answered_by, parts)
+            _Stored(self.rules.digest, self.beds, self.sessions, self.now, self.answered_by, self.waiting, parts)
         )
 
     @classmethod
@@ -117,7 +120,7 @@ class State:
             found = msgspec.msgpack.decode(stored, type=_Stored)
             if found.digest != rules.digest:
                 return None
-            state = cls(rules, found.beds, found.sessions, found.now, found.answered_by)
+            state = cls(rules, found.beds, found.sessions, found.now, found.answered_by, found.waiting)
             for name, kind, sizes in state._layout():
                 setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
         except (msgspec.DecodeError, KeyError, ValueError):

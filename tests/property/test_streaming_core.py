@@ -27,7 +27,7 @@ RELAXED = settings(
 
 
 @st.composite
-def labours(draw: st.DrawFn) -> list[Block]:
+def labours(draw: st.DrawFn, most_lost: int = 20) -> list[Block]:
     """A bed's blocks: a simulated labour in the middle of its course, with gaps of any kind cut into it."""
     scenario = load(draw(st.sampled_from(names())))
     seed = draw(st.integers(0, 10_000))
@@ -39,7 +39,7 @@ def labours(draw: st.DrawFn) -> list[Block]:
         first, length = draw(st.integers(0, SECONDS)), draw(st.integers(1, 120))
         which = draw(st.sampled_from([fhr, ua]))
         which[first : first + length] = np.nan
-    missing = {draw(st.integers(0, SECONDS - 1)) for _ in range(draw(st.integers(0, 20)))}
+    missing = {draw(st.integers(0, SECONDS - 1)) for _ in range(draw(st.integers(0, most_lost)))}
     return [
         Block("bed-1", "s", seq, (T0 + seq) * 1000, (T0 + seq) * 1000 + 5, _list(fhr[seq]), _list(ua[seq]))
         for seq in range(SECONDS)
@@ -121,6 +121,15 @@ def test_repeated_seconds_change_nothing(blocks: list[Block], again: list[int]) 
         repeated.append(block)
         repeated += [blocks[max(0, i - 3)] for j in again if j == i]
     assert work(repeated) == work(list(blocks))
+
+
+@RELAXED
+@given(labours(most_lost=0), st.randoms(use_true_random=False))
+def test_the_order_of_late_seconds_does_not_matter(blocks: list[Block], random: Any) -> None:
+    """Each second comes up to two places late; what follows it waits."""
+    late = [0, *(random.choice([0, 0, 0, 1, 2]) for _ in blocks[1:])]
+    order = sorted(range(len(blocks)), key=lambda i: (i + late[i], -i))
+    assert work([blocks[i] for i in order]) == work(list(blocks))
 
 
 @RELAXED

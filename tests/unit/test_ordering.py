@@ -19,6 +19,7 @@ def seconds_taken(*blocks: Block) -> tuple[int, int, dict[tuple[str, str], int]]
     """Return how many seconds the lane has taken, which one it stands at (from T0), and what was refused."""
     state = State(RULES)
     output = engine.step(state, list(blocks))
+    engine.step(state, [Tick(blocks[-1].at + 5000)])  # nothing waits any longer
     return int(state.conditioning.seconds[0]), int(state.clock.second[0]) - T0 // 1000, output.refused
 
 
@@ -34,6 +35,22 @@ def test_repeated_and_late_seconds_are_dropped_and_counted() -> None:
     taken, at, refused = seconds_taken(block(0), block(1), block(2), block(2), block(1))
     assert (taken, at) == (3, 2)
     assert refused == {("b", "repeated"): 1, ("b", "late"): 1}
+
+
+def test_a_second_that_comes_before_its_predecessor_waits_for_it() -> None:
+    state = State(RULES)
+    engine.step(state, [block(0), block(2)])
+    assert state.conditioning.seconds[0] == 1
+    output = engine.step(state, [block(1)])
+    assert state.conditioning.seconds[0] == 3
+    assert output.refused == {}
+
+
+def test_it_does_not_wait_for_ever() -> None:
+    assert seconds_taken(block(0), block(2), block(3), block(4)) == (5, 4, {})
+    state = State(RULES)
+    engine.step(state, [block(0), block(2), block(3), block(4)])
+    assert state.conditioning.seconds[0] == 5, "after three later ones the missing second is taken for lost"
 
 
 @pytest.mark.parametrize("jitter", [-0.4, 0.4, 0.9])
