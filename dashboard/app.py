@@ -15,6 +15,7 @@ from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import HTMLResponse
 from msgspec import Meta, Struct
 from starlette.datastructures import MutableHeaders
+from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import pages
@@ -28,6 +29,9 @@ from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
 log = logging.getLogger("quietward.serve")
+
+
+LONGEST_ANSWER = 4096
 
 
 class AnswerForm(Struct, frozen=True, forbid_unknown_fields=True):
@@ -50,8 +54,8 @@ async def serve(settings: Settings) -> None:
                 tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
             ]
             config = uvicorn.Config(
-                create_app(hub), log_config=None, access_log=False, timeout_graceful_shutdown=1,
-                ws_per_message_deflate=False, server_header=False,
+                create_app(hub, trusted_hosts(settings.host)), log_config=None, access_log=False,
+                timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
             server = _Server(config)
             try:
@@ -73,7 +77,7 @@ class _Server(uvicorn.Server):
         yield
 
 
-def create_app(hub: Hub) -> ASGIApp:
+def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
     """Return the ASGI application."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
 
@@ -93,10 +97,9 @@ def create_app(hub: Hub) -> ASGIApp:
     async def answer(request: Request) -> Response:
         if not _same_origin(request.headers.get("origin"), request.headers.get("host")):
             return Response("answers are taken from this page only", 403)
-        try:
-            form = msgspec.json.decode(await request.body(), type=AnswerForm)
-        except msgspec.DecodeError as error:
-            return Response(f"not an answer: {error}", 422)
+        form = await _form(request)
+        if isinstance(form, Response):
+            return form
         try:
             await hub.answer(form.bed, form.flag, form.by)
         except RedisError as error:
@@ -117,7 +120,26 @@ def create_app(hub: Hub) -> ASGIApp:
     async def nowhere(path: str) -> HTMLResponse:
         return HTMLResponse(pages.not_found(path), 404)
 
-    return _Policy(_BedPages(server), _policy(dash))
+    return TrustedHostMiddleware(_Policy(_BedPages(server), _policy(dash)), allowed_hosts=hosts)
+
+
+async def _form(request: Request) -> AnswerForm | Response:
+    body = b""
+    async for piece in request.stream():
+        body += piece
+        if len(body) > LONGEST_ANSWER:
+            return Response("too long for an answer", 413)
+    try:
+        form = msgspec.json.decode(body, type=AnswerForm)
+    except msgspec.DecodeError as error:
+        return Response(f"not an answer: {error}", 422)
+    return form if form.flag.rpartition("-f")[0] == form.bed else Response("not a flag of this bed", 422)
+
+
+def trusted_hosts(host: str) -> list[str]:
+    """Return the names the page answers to: on this machine only its own, so that no page elsewhere can reach in."""
+    own = ["127.0.0.1", "localhost", "[::1]"]
+    return own if host in {"127.0.0.1", "localhost", "::1"} else ["*"]
 
 
 def _dash(server: FastAPI) -> Any:
@@ -148,8 +170,8 @@ async def _send_frames(hub: Hub, ws: WebSocket) -> None:
 
     gone = asyncio.create_task(listen(), name="listen")
     try:
+        seen = hub.frame_number  # before the snapshot goes: what comes while it is on its way is not skipped
         await ws.send_bytes(hub.snapshot())
-        seen = hub.frame_number
         while not gone.done():
             number, frame = await hub.next_frame(seen)
             skipped, seen = number - seen - 1, number

@@ -7,6 +7,8 @@ from quietward.messages import Level, Signal, Summary
 UNWATCHED_AFTER_MS = 10_000
 """Older looks than this are not believed: the bed is unwatched, whatever the summary says."""
 PART_DEAD_AFTER_MS = 5_000
+CLOCKS_AGREE_MS = 2_000
+"""A look or a heartbeat that lies further ahead of our own time is of unknown age, and so not believed either."""
 RANK = {
     Level.TEAM: 6, Level.BEDSIDE: 5, Signal.UNWATCHED: 4, Signal.LOST: 3, Level.LOOK: 2, Level.QUIET: 0,
 }  # fmt: skip
@@ -55,11 +57,17 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         return _never_looked_at(bed)
     s = summary
     looked_ago_ms = now_ms - s.looked_at
-    unwatched = looked_ago_ms > UNWATCHED_AFTER_MS
+    ahead = looked_ago_ms < -CLOCKS_AGREE_MS
+    unwatched = looked_ago_ms > UNWATCHED_AFTER_MS or ahead
     state, headline, reason = s.level.value, s.level.value, s.reason
     if unwatched:
         state = headline = "unwatched"
-        reason = f"no detector has looked for {looked_ago_ms / 1000:.0f} s; last known: {s.level}. {s.reason}".strip()
+        since = (
+            f"clocks disagree: the last look lies {-looked_ago_ms / 1000:.0f} s ahead of this server's time"
+            if ahead
+            else f"no detector has looked for {looked_ago_ms / 1000:.0f} s"
+        )
+        reason = f"{since}; last known: {s.level}. {s.reason}".strip()
     elif s.signal is Signal.LOST and s.level in (Level.QUIET, Level.LOOK):
         state, headline = "lost", "signal lost"
         reason = s.signal_reason + (f"; {s.reason}" if s.reason and "usable signal" not in s.reason else "")
@@ -74,7 +82,9 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         signal="unwatched" if unwatched else s.signal.value,
         signal_reason=s.signal_reason,
         age_s=round((now_ms - s.at) / 1000, 1),
-        waiting_s=None if s.level_since is None or s.acknowledged_by else max(0.0, (s.t - s.level_since) / 1000),
+        waiting_s=None
+        if s.level_since is None or s.acknowledged_by
+        else max(0.0, _device_now(s) - s.level_since / 1000),
         fhr=_number(s.fhr_bpm),
         baseline=_number(s.baseline_bpm),
         variability=_number(s.variability_bpm),
@@ -91,6 +101,11 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         events=s.events,
         t=s.t,
     )
+
+
+def _device_now(s: Summary) -> float:
+    """Return the time of the last look by the bed's own clock, in seconds: it goes on while nothing comes."""
+    return (s.t + max(0, s.looked_at - s.at)) / 1000
 
 
 def _never_looked_at(bed: str) -> Card:
@@ -165,6 +180,8 @@ def dead_parts(heartbeats: dict[str, int], expected: tuple[str, ...], now_ms: in
         at = heartbeats.get(part)
         if at is None:
             said.append(f"{part} has never been heard of")
+        elif now_ms - at < -CLOCKS_AGREE_MS:
+            said.append(f"clocks disagree: {part} is {(at - now_ms) / 1000:.0f} s ahead of this server")
         elif now_ms - at > PART_DEAD_AFTER_MS:
             said.append(f"{part} has been silent for {(now_ms - at) / 1000:.0f} s")
     return said

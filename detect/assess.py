@@ -73,7 +73,9 @@ def _groups(seconds: list[int]) -> list[list[int]]:
     return groups
 
 
-def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: Labour) -> list[Row]:
+def _together(
+    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: Labour
+) -> list[Row]:
     state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
     lengths = np.array([r.seconds for r in group])
     longest = int(lengths.max())

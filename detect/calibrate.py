@@ -174,11 +174,15 @@ def main() -> None:
     x, literal = read(options.folder, judged, rules)
     majority = np.array([w.majority for w in judged])
     kappa, missed, alarmed = cross_validated(x, judged)
+    wording = ", ".join(
+        f"{rule_set.name} {weighted_kappa(majority, classes):.3f}"
+        for rule_set, classes in zip(rules.rule_sets, literal.T, strict=True)
+    )
     said = (
         f"CTU-UHB development half, {len(judged)} windows, first ratings; quadratic weighted kappa against the "
         f"majority {kappa:.3f}, pathological called normal {missed:.1%}, normal called pathological {alarmed:.1%} "
         f"({FOLDS}-fold cross-validation by record, mean of {REPEATS}); for comparison the published wording taken "
-        f"literally: {', '.join(f'{r.name} {weighted_kappa(majority, c):.3f}' for r, c in zip(rules.rule_sets, literal.T, strict=True))}"
+        f"literally: {wording}"
     )
     points, start, two, three = fit(x, np.array([np.mean(w.votes) for w in judged]), majority)
     print(said)

@@ -15,7 +15,7 @@ from detect.core.rules import Rules
 from detect.core.state import State
 from detect.store import FIRST, ShardStore
 from quietward.addresses import Ward
-from quietward.running import Backoff, heartbeat
+from quietward.running import Backoff, end_all_if_failed, heartbeat
 from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
@@ -39,7 +39,8 @@ async def serve(settings: Settings) -> None:
     async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
         for shard in ward.all_shards:
             detector = Detector(ShardStore(store, shard), rules, settings.checkpoint_s)
-            tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
+            task = tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
+            task.add_done_callback(end_all_if_failed)
         tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
 
@@ -53,10 +54,14 @@ class Detector:
         self.position = FIRST
 
     async def run_for_ever(self) -> None:
-        """Take over and run; begin again from what is stored whenever the store was away."""
+        """Take over and run; begin again from what is stored whenever the store was away.
+
+        Raises LostOwnership: whoever took the shard over meanwhile is not fenced in turn.
+        """
         backoff = Backoff()
         while True:
             try:
+                await self.store.check_ownership()
                 await self.take_over()
                 backoff.worked()
                 await self.run()
@@ -107,6 +112,8 @@ class Detector:
             await self.store.commit(position, output.events, summaries.of(self.state, output), checkpoint)
             self.watch("committed")
             self.position = position
+            if output.refused:
+                await self.store.count_refused(output.refused)
 
 
 def _key(entry_id: str) -> tuple[int, int]:

@@ -56,6 +56,23 @@ class ShardStore:
             FIRST if written is None else cast("bytes", written).decode(),
         )
 
+    async def check_ownership(self) -> None:
+        """Raise LostOwnership if another detector has taken over since we were the owner."""
+        owner = await self.redis.get(self.shard.owner) if self.token else None
+        if owner is not None and cast("bytes", owner).decode() != self.token:
+            raise self._lost()
+
+    def _lost(self) -> LostOwnership:
+        remedy = "Another detector has taken it over; this one stops"
+        return LostOwnership(f"shard {self.shard.number}", self.token, remedy)
+
+    async def count_refused(self, refused: dict[tuple[str, str], int]) -> None:
+        """Add the seconds that came in vain to the counts of refusals. Beside the commit: a count, not a finding."""
+        async with self.redis.pipeline(transaction=False) as pipe:
+            for (bed, why), seconds in refused.items():
+                pipe.hincrby(self.shard.refusals, f"{bed} {why}", seconds)
+            await pipe.execute()
+
     async def read(self, after: str, *, wait: bool) -> list[tuple[str, list[Input]]]:
         """Return the next entries of the input stream."""
         entries = await read_stream(
@@ -86,7 +103,7 @@ class ShardStore:
         for key, event in zip(streams, events, strict=True):
             arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
         if not await self._commit(keys=keys, args=arguments):
-            raise LostOwnership(f"shard {s.number}", self.token, "Another detector has taken it over; this one stops")
+            raise self._lost()
 
 
 def _decoded(entry: Entry) -> tuple[str, list[Input]]:

@@ -74,7 +74,10 @@ class Ingest:
             try:
                 item = check(str(message.topic), payload, content_type, at)
                 inputs[self.ward.shard_of(item.bed)].append(item)
-            except BadMessage as error:
+            except Exception as error:  # one message must never stop the others
+                if not isinstance(error, BadMessage):
+                    log.exception("could not check a message on %s", message.topic)
+                    error = BadMessage("broken", "payload", payload, "Could not be checked; this is a defect here")
                 shown = payload[:500].decode("utf-8", "replace")
                 refused.append(RefusedMessage(at, str(message.topic), error.reason, str(error), shown))
         return inputs, refused

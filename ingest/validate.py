@@ -49,24 +49,28 @@ def _from_json(payload: bytes) -> Samples:
         return decode_samples(payload)
     except msgspec.ValidationError as error:
         raise _named(payload, str(error)) from error
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise BadMessage("json", "payload", payload, f"Is not JSON: {error}") from error
 
 
 def _named(payload: bytes, message: str) -> BadMessage:
     """Return the refusal with the field and the value it had."""
     text, _, path = message.partition(" - at `$")
-    value: object = msgspec.json.decode(payload)
+    try:
+        value: object = msgspec.json.decode(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        # The field came before the place where it breaks off.
+        return BadMessage("json", "payload", payload, f"Is not JSON: {error}")
     for key, place in re.findall(r"\.(\w+)|\[(\d+|\.\.\.)\]", path):
         if key and isinstance(value, dict):
             value = value.get(key)
-        elif place.isdecimal() and isinstance(value, list):
+        elif place.isdecimal() and isinstance(value, list) and int(place) < len(value):
             value = value[int(place)]
     return BadMessage("field", path.strip(".`") or "message", value, text)
 
 
-class _Record(msgspec.Struct):
-    """A SenML record as far as it is used (RFC 8428)."""
+class _Record(msgspec.Struct, forbid_unknown_fields=True):
+    """A SenML record as far as it is used (RFC 8428). Others are refused: a base value left out would be wrong."""
 
     bn: str = ""
     bt: float = 0.0
@@ -87,7 +91,7 @@ def _from_senml(payload: bytes) -> Samples:
     """
     try:
         pack = _decode_senml(payload)
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise BadMessage("senml", "payload", payload, f"Is not a SenML pack: {error}") from error
     base_time, session = 0.0, ""
     values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}}
@@ -98,18 +102,18 @@ def _from_senml(payload: bytes) -> Samples:
             raise BadMessage("senml", "n", record.n, "Name records fhr or ua")
         if record.u not in units:
             raise BadMessage("senml", "u", record.u, f"For {record.n} use one of {', '.join(filter(None, units))}")
-        place = round(record.t * HZ)
+        place = round(record.t * HZ) if 0 <= record.t < 1 else -1
         if not 0 <= place < HZ:
             raise BadMessage("senml", "t", record.t, "Send one second at a time: t from 0 to 0.75 after the base time")
         if record.v is not None:
             values[record.n][place] = record.v * units[record.u]
     columns = {name: [found.get(k) for k in range(HZ)] for name, found in values.items()}
-    if base_time < 2**28:
+    if not 2**28 <= base_time < 2**43:
         raise BadMessage("senml", "bt", base_time, "Give an absolute base time, in seconds since the epoch")
     plain = {
         "session": session.strip(":/") or "senml",
-        "seq": int(base_time),
-        "t": int(base_time * 1000),
+        "seq": round(base_time),
+        "t": round(base_time * 1000),
         "hz": HZ,
     }
     return _from_json(msgspec.json.encode(plain | columns))

@@ -12,6 +12,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
+  quietward:{<ward>:<n>}:refusals     hash: "<bed> repeated" or "<bed> late" -> seconds that were not used
 
 Redis, per ward
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
@@ -107,6 +108,11 @@ class Shard:
     def summary(self) -> str:
         """Live summaries."""
         return f"{self.root}:summary"
+
+    @property
+    def refusals(self) -> str:
+        """Counts of seconds that came twice or too late."""
+        return f"{self.root}:refusals"
 
     def log(self, bed: str) -> str:
         """Event log of one bed."""

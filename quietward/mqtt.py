@@ -24,6 +24,7 @@ KEEPALIVE_S = 5
 CONNECT_TIMEOUT_S = 5
 SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
+REFUSED_FROM = 0x80  # MQTT 5: reason codes from here on are failures
 IN_FLIGHT = 500
 CONTENT_TYPE = "application/json"
 
@@ -82,6 +83,12 @@ async def _leave(client: aiomqtt.Client, *error: Any) -> None:
         gone.exception()  # has been told by what failed; unread it would be reported again
 
 
+def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
+    for code in granted:
+        if (code.value if isinstance(code, ReasonCode) else code) >= REFUSED_FROM:
+            raise MqttError(f"the broker refuses the subscription to {topic}: {code}")
+
+
 class Subscriber:
     """A persistent session: what was published while we were away comes when we are back.
 
@@ -108,8 +115,12 @@ class Subscriber:
     async def __aenter__(self) -> Self:
         await _enter(self._client, self.url)
         try:
-            if not self._session_present:  # the embedded broker never answers a second subscription behind a backlog
-                await self._client.subscribe(self.topic, qos=1)
+            if self._session_present:
+                # It may have been cut off before it subscribed, so ask again; but do not wait for the answer: the
+                # embedded broker never gives one behind a backlog.
+                self._paho.subscribe(self.topic, qos=1)
+            else:
+                _check_granted(self.topic, await self._client.subscribe(self.topic, qos=1))
         except BaseException:
             await _leave(self._client, None, None, None)
             raise

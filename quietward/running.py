@@ -42,6 +42,9 @@ def run(main: Coroutine[Any, Any, None]) -> None:
 
 
 async def _until_told(main: Coroutine[Any, Any, None]) -> None:
+    current = asyncio.current_task()
+    if current is not None:
+        current.set_name("until told")
     task = asyncio.create_task(main, name="main")
     loop = asyncio.get_running_loop()
 
@@ -62,6 +65,24 @@ async def _until_told(main: Coroutine[Any, Any, None]) -> None:
         await task
     except asyncio.CancelledError:
         log.info("stopped")
+
+
+def end_all_if_failed(task: asyncio.Task[None]) -> None:
+    """Done-callback of a part's main tasks: when one has failed the others must end, though they swallow it at first.
+
+    See `_until_told` about cancellations that get lost; the part's own task is left to report what has failed.
+    """
+    if task.cancelled() or task.exception() is None:
+        return
+    loop = asyncio.get_running_loop()
+
+    def insist() -> None:
+        for unheard in asyncio.all_tasks():
+            if unheard.get_name() not in {"main", "until told"}:
+                unheard.cancel()
+        loop.call_later(STOP_AGAIN_S, insist)
+
+    loop.call_later(STOP_AGAIN_S, insist)
 
 
 def bind(host: str, port: int) -> socket.socket:

@@ -17,6 +17,9 @@ from quietward.settings import without_password
 Redis = aioredis.Redis
 Entry = tuple[bytes, dict[bytes, bytes]]
 TIMEOUT_S = 10
+MOST_CONNECTIONS = 1024
+"""Every shard's waiting read holds one."""
+
 BLOCK_MS = 1000
 """How long a read of a stream waits; must stay below the timeout."""
 
@@ -35,6 +38,7 @@ async def connected(url: str) -> AsyncIterator[Redis]:
         socket_timeout=TIMEOUT_S,
         socket_connect_timeout=5,
         health_check_interval=0,
+        max_connections=MOST_CONNECTIONS,
     )
     try:
         await check(client, url)

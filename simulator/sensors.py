@@ -39,7 +39,7 @@ def spike(rng: np.random.Generator, fhr: Signal, per_h: Signal) -> None:
 
 
 def disturb_toco(rng: np.random.Generator, ua: Signal, coughs_per_h: Signal, moves_per_h: Signal) -> Signal:
-    """Return the UA with coughs (sharp, 1 to 3 s), a transducer that is moved (another tone, another gain) and drift."""
+    """Return the UA with coughs (sharp, 1 to 3 s), a transducer that is moved (other tone and gain), and drift."""
     n = len(ua)
     gain, tone = np.ones(n), np.zeros(n)
     for at in np.flatnonzero(rng.uniform(size=n) < moves_per_h / 3600 / HZ):

@@ -209,5 +209,9 @@ class PlainBed:
         around = [sum(count.get(j, 0) for j in range(b - w, b + w + 1)) for b in span]
         top = [b for b in span if around[b] == max(around)]
         level = top[-1] if top[-1] - top[0] > limits.maxima_apart_bpm else (top[0] + top[-1]) // 2
-        near = [x for b in range(level - limits.mean_within_bpm, level + limits.mean_within_bpm + 1) for x in bins.get(b, [])]
+        near = [
+            x
+            for b in range(level - limits.mean_within_bpm, level + limits.mean_within_bpm + 1)
+            for x in bins.get(b, [])
+        ]
         return sum(near) / len(near) if len(near) >= limits.identifiable_s * HZ else NOTHING

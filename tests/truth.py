@@ -106,10 +106,10 @@ def report(labours: list[Labour], rule_set: str = "nichd-2008") -> list[Report]:
 
 def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
     seen_s = len(labour.fhr) / HZ
-    true = [t for t in labour.truth if 300 <= t.onset_s and t.end_s < seen_s - 60]
+    true = [t for t in labour.truth if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
     def within(found: list[dict[str, object]]) -> list[dict[str, object]]:
-        return [f for f in found if 300 <= float(str(f["onset_s"])) and float(str(f["end_s"])) < seen_s - 60]
+        return [f for f in found if float(str(f["onset_s"])) >= 300 and float(str(f["end_s"])) < seen_s - 60]
 
     def seen(true: list[Truth], signal: Signal) -> list[bool]:
         parts = [signal[round(t.onset_s * HZ) : round(t.end_s * HZ)] for t in true]

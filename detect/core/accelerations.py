@@ -40,9 +40,7 @@ class AccelerationRule(Struct, frozen=True, forbid_unknown_fields=True):
 def rise(x: Excursion, rule: AccelerationRule, weeks: int) -> Rise:
     """Return what a closed rise is. weeks: completed weeks of gestation, 0 when not said (then: at term)."""
     early = 0 < weeks < rule.early_before_weeks
-    height_bpm, length_s = (
-        (rule.early_height_bpm, rule.early_length_s) if early else (rule.height_bpm, rule.length_s)
-    )
+    height_bpm, length_s = (rule.early_height_bpm, rule.early_length_s) if early else (rule.height_bpm, rule.length_s)
     if not meets(x.height, height_bpm, rule.strict) or not meets(x.length_s, length_s, rule.strict):
         return Rise.NONE
     if x.fall_s >= rule.rise_below_s:

@@ -48,7 +48,7 @@ class Mark(NamedTuple):
 
 @dataclass(frozen=True)
 class Clean:
-    """fhr_bpm, ua: shape (4, lanes), NaN where there is nothing to use; near_mother: samples near the mother's pulse."""
+    """fhr_bpm, ua: shape (4, lanes), NaN where nothing is to be used; near_mother: samples near the mother's pulse."""
 
     fhr_bpm: Floats
     ua: Floats

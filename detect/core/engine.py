@@ -50,7 +50,7 @@ def step(state: State, inputs: list[Input]) -> Output:
                 state.now = max(state.now, item.at)
                 _line_up(state, ordering.place(state, item, output.refused), waiting, output)
             case Tick(at=at):
-                state.now = max(state.now, at)
+                ordering.follow_clock(state, at)
                 for n in ordering.waited_too_long(state):
                     _line_up(state, ordering.give_up_waiting(state, n), waiting, output)
                 _work_through(state, waiting, output)
@@ -106,8 +106,8 @@ def advance(
     """Take one second of some lanes.
 
     lanes, second, mhr_bpm, stage (of labour) and weeks (of gestation; both 0 where not said): shape (m,); fhr_bpm, ua:
-    shape (4, m), NaN where there is no value. Each lane once, its second the one after its last (a gap is passed as seconds of NaN). Appends to
-    `events`; what was found is in `state.findings`.
+    shape (4, m), NaN where there is no value. Each lane once, its second the one after its last (a gap is passed as
+    seconds of NaN). Appends to `events`; what was found is in `state.findings`.
     """
     rules, reading = state.rules, state.rules.reading
     c, b, t = state.conditioning.take(lanes), state.baseline.take(lanes), state.tone.take(lanes)
@@ -153,9 +153,8 @@ def advance(
     report.marks(state, lanes, second, clean.marks, events)
     for opening in opened:
         if opening.row != UA:
-            vary.set_apart(
-                state.variability, int(lanes[opening.lane]), opening.onset, int(start[opening.lane]) + HZ, True
-            )
+            at = int(second[opening.lane])
+            vary.set_apart(state.variability, int(lanes[opening.lane]), opening.onset, (at + 1) * HZ, at, True)
     at_once = report.closed_excursions(state, lanes, second, closed, events)
     if ended.any():
         vary.finish_minute(state.variability, lanes[ended], second[ended], reading.variability, reading.sinusoidal)

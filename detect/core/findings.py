@@ -132,7 +132,13 @@ class Running(Lanes):
 
 
 def keep_up(
-    r: Running, second: Ints, baseline_bpm: Floats, fhr_bpm: Floats, ua_useful: Floats, near_mother: Floats, low_bpm: float
+    r: Running,
+    second: Ints,
+    baseline_bpm: Floats,
+    fhr_bpm: Floats,
+    ua_useful: Floats,
+    near_mother: Floats,
+    low_bpm: float,
 ) -> None:
     """Take one second. fhr_bpm: its used samples, shape (4, lanes); ua_useful: its UA samples where it is not flat.
 

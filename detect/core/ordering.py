@@ -5,6 +5,9 @@ from typing import NamedTuple
 from detect.core.state import State
 from quietward.messages import HZ, Block
 
+CLOCK_TREMBLES_MS = 2_000
+"""Parts stamp their inputs one after the other: a step back up to this is no clock that was set."""
+
 NOTHING: list[float | None] = [None] * HZ
 
 
@@ -25,21 +28,28 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     """Return the seconds that may be worked through now that `block` has come, in order.
 
     A block that comes before its predecessors waits for them, until so many later ones have come (`wait_s`) that they
-    must be taken for lost. Repeated blocks, and those that come later still, are dropped and counted.
+    must be taken for lost. Repeated blocks, those that come later still, and those of a session that another one has
+    superseded (unless that has fallen silent) are dropped and counted.
     """
     n = state.lane_of[block.bed]
     clock = state.clock
-    clock.at[n], clock.online[n] = max(int(clock.at[n]), block.at), True
     if clock.second[n] < 0:
-        return _take(state, n, block)
-    if state.sessions[n] != block.session:  # what still waits belongs to the old session
-        return [*give_up_waiting(state, n), *_take(state, n, block)]
+        return _accept(state, n, block)
+    silent = block.at - int(clock.at[n]) > state.rules.reading.signal.silent_after_s * 1000
+    if state.sessions[n] != block.session:
+        if state.earlier.get(n) == block.session and not silent:  # it was superseded: a repeat, or a second device
+            return _refuse(block, "superseded", refused)
+        state.earlier[n] = state.sessions[n]
+        # What still waits belongs to the old session.
+        return [*give_up_waiting(state, n), *_accept(state, n, block)]
+    ahead = block.seq - int(clock.seq[n])
+    if ahead <= 0 and block.t > clock.t[n]:  # time goes on, the numbers do not: its device has begun to count anew
+        return [*give_up_waiting(state, n), *_accept(state, n, block, renumbered=True)]
     waiting = state.waiting.setdefault(n, [])
     ahead = block.seq - int(clock.seq[n])
     if ahead <= 0 or any(w.seq == block.seq for w in waiting):
-        why = "late" if ahead < 0 else "repeated"
-        refused[block.bed, why] = refused.get((block.bed, why), 0) + 1
-        return []
+        return _refuse(block, "late" if ahead < 0 else "repeated", refused)
+    clock.at[n], clock.online[n] = max(int(clock.at[n]), block.at), True
     waiting.append(block)
     waiting.sort(key=lambda w: w.seq)
     seconds: list[Second] = []
@@ -48,6 +58,25 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     ):
         seconds += _take(state, n, waiting.pop(0))
     return seconds
+
+
+def _refuse(block: Block, why: str, refused: dict[tuple[str, str], int]) -> list[Second]:
+    """Count a second that is not used. It is no sign of life: a device that only repeats itself falls silent."""
+    refused[block.bed, why] = refused.get((block.bed, why), 0) + 1
+    return []
+
+
+def _accept(state: State, n: int, block: Block, *, renumbered: bool = False) -> list[Second]:
+    state.clock.at[n], state.clock.online[n] = max(int(state.clock.at[n]), block.at), True
+    return _take(state, n, block, renumbered=renumbered)
+
+
+def follow_clock(state: State, at: int) -> None:
+    """Take the server's time. When it was set back, arrivals move with it: silence is counted from what was heard."""
+    if at < state.now - CLOCK_TREMBLES_MS:
+        state.clock.at -= state.now - at
+        state.now = at
+    state.now = max(state.now, at)
 
 
 def give_up_waiting(state: State, n: int) -> list[Second]:
@@ -61,7 +90,7 @@ def waited_too_long(state: State) -> list[int]:
     return [n for n, waiting in state.waiting.items() if waiting and min(w.at for w in waiting) <= before]
 
 
-def _take(state: State, n: int, block: Block) -> list[Second]:
+def _take(state: State, n: int, block: Block, *, renumbered: bool = False) -> list[Second]:
     """Return the seconds that are missing before `block`, and its own.
 
     Within a session the sequence number counts seconds; where the device's clock says that more time has passed,
@@ -69,7 +98,7 @@ def _take(state: State, n: int, block: Block) -> list[Second]:
     """
     clock = state.clock
     last = int(clock.second[n])
-    if state.sessions[n] == block.session:
+    if state.sessions[n] == block.session and not renumbered:
         ahead = block.seq - int(clock.seq[n])
         passed = (block.t - int(clock.t[n]) + 500) // 1000
         second = last + (ahead if passed <= ahead + 1 else passed)

@@ -38,8 +38,8 @@ def closed_excursions(
     at_once = []
     b = state.baseline
     limits = state.rules.reading.baseline
-    for x in closed:
-        n, now = int(lanes[x.lane]), int(second[x.lane])
+    for seen_first in closed:
+        x, n, now = seen_first, int(lanes[seen_first.lane]), int(second[seen_first.lane])
         if x.row == UA:
             if x.kept:
                 _contraction(state, n, now, _seen_again(state, n, now, x), events)
@@ -56,7 +56,7 @@ def closed_excursions(
             else:
                 _acceleration(state, n, now, x, events)
             continue
-        vary.set_apart(state.variability, n, x.onset, x.end, False)
+        vary.set_apart(state.variability, n, x.onset, x.end, now, False)
         if x.new_level or (x.kept and moved):
             b.renewed[n] = True
             at_once.append(x.lane)

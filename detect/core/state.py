@@ -42,6 +42,7 @@ class _Stored(msgspec.Struct):
     now: int
     answered_by: dict[str, str]
     waiting: dict[int, list[Block]]
+    earlier: dict[int, str]
     parts: dict[str, dict[str, bytes]]
 
 
@@ -55,6 +56,7 @@ class State:
     now: int = 0
     answered_by: dict[str, str] = field(default_factory=dict)
     waiting: dict[int, list[Block]] = field(default_factory=dict)  # lane -> blocks that came before their predecessor
+    earlier: dict[int, str] = field(default_factory=dict)  # lane -> the session before the newest
     clock: Clock = field(init=False)
     conditioning: Conditioning = field(init=False)
     fhr: Histogram = field(init=False)
@@ -110,7 +112,16 @@ class State:
         """Return a checkpoint."""
         parts = {name: getattr(self, name).to_bytes() for name, _, _ in self._layout()}
         return msgspec.msgpack.encode(
-            _Stored(self.rules.digest, self.beds, self.sessions, self.now, self.answered_by, self.waiting, parts)
+            _Stored(
+                self.rules.digest,
+                self.beds,
+                self.sessions,
+                self.now,
+                self.answered_by,
+                self.waiting,
+                self.earlier,
+                parts,
+            )
         )
 
     @classmethod
@@ -120,7 +131,7 @@ class State:
             found = msgspec.msgpack.decode(stored, type=_Stored)
             if found.digest != rules.digest:
                 return None
-            state = cls(rules, found.beds, found.sessions, found.now, found.answered_by, found.waiting)
+            state = cls(rules, found.beds, found.sessions, found.now, found.answered_by, found.waiting, found.earlier)
             for name, kind, sizes in state._layout():
                 setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
         except (msgspec.DecodeError, KeyError, ValueError):

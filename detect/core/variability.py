@@ -39,10 +39,13 @@ def push(v: Variability, lanes: Ints, second: Ints, fhr_bpm: Floats, in_excursio
     v.apart[rows, lanes] = in_excursion
 
 
-def set_apart(v: Variability, n: int, first: int, end: int, apart: bool) -> None:
-    """Mark the samples [first, end) of lane n as part of an excursion, or not, as far as they are still there."""
-    if end > first:
-        v.apart[np.arange(max(first, end - MINUTE * HZ), end) % (MINUTE * HZ), n] = apart
+def set_apart(v: Variability, n: int, first: int, end: int, second: int, apart: bool) -> None:
+    """Mark the samples [first, end) of lane n as part of an excursion, or not, as far as they are still there.
+
+    second: the lane's newest; what is a minute older than its end has been overwritten.
+    """
+    still_there = np.arange(max(first, (second + 1 - MINUTE) * HZ), end)
+    v.apart[still_there % (MINUTE * HZ), n] = apart
 
 
 def finish_minute(v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits) -> None:

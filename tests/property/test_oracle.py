@@ -7,9 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from detect.core import engine
+from detect.core.excursions import DOWN
 from detect.core.state import State
 from quietward.messages import HZ, Event
-from tests.oracle import DOWN, PlainBed
+from tests.oracle import PlainBed
 from tests.property.test_streaming_core import RELAXED
 from tests.traces import RULES, bell, flat, put, ripple
 
@@ -19,7 +20,9 @@ SECONDS = 1500
 @st.composite
 def traces(draw: st.DrawFn) -> np.ndarray:
     """A level with variability, falls and rises of any size, a new level, and gaps; no jumps from sample to sample."""
-    trace = flat(draw(st.integers(115, 160)), SECONDS) + ripple(SECONDS, draw(st.integers(0, 24)), draw(st.integers(6, 20)))
+    trace = flat(draw(st.integers(115, 160)), SECONDS) + ripple(
+        SECONDS, draw(st.integers(0, 24)), draw(st.integers(6, 20))
+    )
     for _ in range(draw(st.integers(0, 14))):
         size, length = draw(st.integers(-60, 40)), draw(st.integers(12, 300))
         trace = put(trace, draw(st.integers(0, SECONDS - length - 1)), bell(size, length))

@@ -81,3 +81,36 @@ def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
     )
     assert output.events == []
     assert output.looked == set()
+
+
+def test_a_device_that_only_repeats_itself_falls_silent() -> None:
+    """Seconds that are dropped are no sign of life: the bed must not look calm because of them."""
+    state = State(RULES)
+    engine.step(state, [block(i) for i in range(30)])
+    for i in range(20):
+        again = Block("b", "a", 29, T0 + 29_000, T0 + 30_000 + i * 1000, [140.0] * 4, [10.0] * 4)
+        output = engine.step(state, [again, Tick(T0 + 30_000 + i * 1000)])
+    assert 0 in output.looked
+    assert state.clock.lost[0]
+
+
+def test_a_device_that_counts_anew_goes_on() -> None:
+    taken, at, refused = seconds_taken(*(block(i) for i in range(10)), block(0, 10), block(1, 11), block(2, 12))
+    assert (taken, at, refused) == (13, 12, {})
+
+
+def test_a_session_that_was_superseded_is_not_mixed_in() -> None:
+    first, second = [block(i) for i in range(5)], [block(i, 5 + i, session="z") for i in range(5)]
+    taken, at, refused = seconds_taken(*first, *second, *first, *second)
+    assert (taken, at) == (10, 9)
+    assert refused == {("b", "superseded"): 5, ("b", "repeated"): 1, ("b", "late"): 4}
+
+
+def test_the_servers_clock_set_back_hides_no_silence() -> None:
+    state = State(RULES)
+    engine.step(state, [block(0), Tick(T0 + 500)])
+    back = -600_000
+    seen = [engine.step(state, [Tick(T0 + back + i * 1000)]).looked for i in range(20)]
+    assert seen[-1] == {0}, "silent for 20 s by whatever clock"
+    assert state.clock.lost[0]
+    assert state.now == T0 + back + 19_000

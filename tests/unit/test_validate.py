@@ -1,7 +1,12 @@
 """Every message that cannot be used is refused with the field, the value and the remedy."""
 
+import contextlib
+import json
+
 import msgspec
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ingest.validate import LARGEST_BYTES, REASONS, SENML, check
 from quietward.errors import BadMessage
@@ -116,3 +121,29 @@ def test_senml_that_cannot_be_used(record: dict[str, object]) -> None:
     with pytest.raises(BadMessage) as caught:
         check(TOPIC, msgspec.json.encode([record]), SENML, 5)
     assert caught.value.reason == "senml"
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b'{"session": 5, xx', b"[" * 4000, b'{"session": 5, "x": "\xff"}', b"", b"null", b"[]", b"\x00",
+        b'{"session":"a","seq":1,"t":1790000000000,"hz":4,"fhr":[1,2,3,400],"fhr":[1],"ua":[1,2,3,4]}',
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("content_type", ["application/json", "application/senml+json"])
+def test_whatever_comes_is_refused_and_nothing_else_happens(payload: bytes, content_type: str) -> None:
+    with pytest.raises(BadMessage):
+        check(TOPIC, payload, content_type, 5)
+
+
+@pytest.mark.parametrize("record", [{"t": 1e308}, {"bt": 1e306}, {"bv": 100}, {"t": -1e300}, {"bt": -5}])
+def test_senml_with_numbers_that_cannot_be(record: dict[str, float]) -> None:
+    pack = [{"bn": "dev:", "bt": 1790000000, "n": "fhr", "u": "beat/min", "v": 140, "t": 0} | record]
+    with pytest.raises(BadMessage):
+        check(TOPIC, json.dumps(pack).encode(), "application/senml+json", 5)
+
+
+@given(st.binary(max_size=300) | st.text(max_size=200).map(str.encode), st.booleans())
+def test_no_bytes_at_all_bring_anything_but_a_refusal(payload: bytes, senml: bool) -> None:
+    with contextlib.suppress(BadMessage):
+        check(TOPIC, payload, "application/senml+json" if senml else "application/json", 5)

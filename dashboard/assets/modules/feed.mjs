@@ -23,6 +23,10 @@ export class Strip {
       this.fhr.fill(NONE);
       this.ua.fill(NONE);
       this.first = first;
+    } else {
+      for (let s = Math.max(this.last + 1, first - KEPT_S); s < first; s++) {
+        for (const ring of [this.fhr, this.ua]) ring.fill(NONE, (s % KEPT_S) * HZ, (s % KEPT_S) * HZ + HZ);
+      }
     }
     for (const ring of [this.fhr, this.ua]) {
       for (let s = 0; s < seconds; s++) {
