@@ -70,16 +70,23 @@ class Run:
 
 
 def run(
-    fhr: Signal, ua: Signal | None = None, rules: Rules = RULES, every: Callable[[State], None] | None = None
+    fhr: Signal,
+    ua: Signal | None = None,
+    rules: Rules = RULES,
+    every: Callable[[State], None] | None = None,
+    *,
+    mhr_bpm: float = np.nan,
+    stage: int = 0,
+    weeks: int = 0,
 ) -> Run:
     """Run the core over one trace, a lane by itself, from second 0."""
     ua = np.full(len(fhr), 10.0) if ua is None else ua
     state = State(rules, ["bed"], [""])
     found = Run()
-    one = np.array([0])
+    one, mhr, stages, ages = np.array([0]), np.array([mhr_bpm]), np.array([stage]), np.array([weeks])
     for s in range(len(fhr) // HZ):
         part = slice(s * HZ, (s + 1) * HZ)
-        engine.advance(state, one, np.array([s]), fhr[part, None], ua[part, None], np.array([np.nan]), found.events)
+        engine.advance(state, one, np.array([s]), fhr[part, None], ua[part, None], mhr, found.events, stages, ages)
         found.looks.append(state.findings.values[..., 0].copy())
         if s % 60 == 59:
             found.classes.append(summaries.classes_of(state, one)[0])

@@ -248,3 +248,85 @@ def test_share_of_loss() -> None:
     trace = flat(140, 600)
     trace[::5] = np.nan
     assert run(trace).measure("fhr_usable_30min") == pytest.approx(0.8)
+
+
+@pytest.mark.parametrize(("weeks", "kind"), [(31, "acceleration"), (32, "none"), (0, "none")])
+def test_before_32_weeks_smaller_accelerations_count(weeks: int, kind: str) -> None:
+    """NICHD 2008: 10 bpm for 10 s before 32 weeks (31 weeks and 6 days are 31 completed), 15 by 15 from then on."""
+    found = run(trace_with(ramp(10, 4, 2, 4.25)), weeks=weeks)
+    assert [e.detail["kind nichd-2008"] for e in found.of("acceleration")] == [kind] * (kind != "none")
+
+
+def contractions_in(counts: list[int]) -> Signal:
+    """UA with so many contractions in each window of ten minutes, after ten quiet minutes."""
+    ua = flat(10, 600 * (len(counts) + 1))
+    for i, n in enumerate(counts):
+        for k in range(n):
+            ua = put(ua, 600 * (i + 1) + 10 + 590 / n * k, bell(50, 45))
+    return ua
+
+
+@pytest.mark.parametrize(
+    ("counts", "nichd", "figo"), [([7, 4, 4], False, False), ([6, 6, 2], False, True), ([6, 6, 6], True, True)]
+)
+def test_tachysystole(counts: list[int], nichd: bool, figo: bool) -> None:
+    """NICHD 2008: > 5 in 10 min, averaged over 30. FIGO 2015 (memory): that, or in two successive windows of 10 min."""
+    ua = contractions_in(counts)
+    found = run(flat(140, len(ua) / HZ), ua)
+    assert (found.measure("tachysystole", NICHD), found.measure("tachysystole", FIGO)) == (float(nichd), float(figo))
+
+
+def test_six_in_ten_minutes_are_ordinary_in_the_second_stage() -> None:
+    """3 to 5 in 10 min in the first stage, 5 to 6 in the second: textbook on uterine activity."""
+    ua = contractions_in([6, 6, 6])
+    first, second = (run(flat(140, len(ua) / HZ), ua, stage=stage) for stage in (1, 2))
+    assert first.measure("tachysystole") == 1
+    assert second.measure("tachysystole") == 0
+
+
+def test_intervals_shorten_and_durations_lengthen_as_labour_goes_on() -> None:
+    """Common practice, no source."""
+    ua = flat(10, 7800)
+    at = 200.0
+    while at < 7600:
+        ua = put(ua, at, bell(50, 45 + 30 * at / 7800))
+        at += 300 - 180 * at / 7800
+    found = run(flat(140, 7800), ua)
+    assert found.measure("contraction_interval_change") < 0.85
+    assert found.measure("contraction_duration_change") > 1.05
+
+
+@pytest.mark.parametrize(("minutes", "nichd", "figo"), [(19, 1, 1), (21, 3, 2), (32, 3, 3)])
+def test_sinusoidal_pattern(minutes: int, nichd: int, figo: int) -> None:
+    """NICHD 2008 (memory): 3 to 5 cycles a minute for >= 20 min is category III. FIGO 2015: > 30 min is pathological."""
+    found = run(flat(140, 300 + 60 * minutes) + np.where(np.arange((300 + 60 * minutes) * HZ) < 300 * HZ, 0, 1)
+                * ripple(300 + 60 * minutes, 10, 15))  # fmt: skip
+    assert found.measure("sinusoidal_min") == minutes
+    assert (found.ranks(NICHD)[-1], found.ranks(FIGO)[-1]) == (nichd, figo)
+
+
+@pytest.mark.parametrize("period_s", [6.0, 40.0])
+def test_faster_and_slower_waves_are_not_sinusoidal(period_s: float) -> None:
+    """3 to 5 cycles a minute, not 10 and not 1.5."""
+    assert run(flat(140, 1800) + ripple(1800, 10, period_s)).measure("sinusoidal_min") == 0
+
+
+def test_ordinary_variability_is_not_sinusoidal() -> None:
+    """Own noise in the band that variability has; a sawtooth is jagged (pseudo-sinusoidal, FIGO 2015, memory)."""
+    noise = np.convolve(np.random.default_rng(4).standard_normal(1800 * HZ), np.ones(12) / 12, "same")
+    assert run(flat(140, 1800) + 4 * noise / noise.std()).measure("sinusoidal_min") == 0
+
+
+def test_absent_variability_alone_is_category_ii() -> None:
+    """NICHD 2008, box: absent variability without recurrent decelerations is category II."""
+    assert run(flat(140, 900)).ranks(NICHD)[-1] == 2
+
+
+@pytest.mark.parametrize(("samples", "major"), [(25, True), (24, False)])
+def test_share_of_the_trace_near_the_mothers_pulse(samples: int, major: bool) -> None:
+    """Pinto 2015: within 5 bpm of the maternal rate is ambiguous; major when > 1 % of the trace (25 of 2,400)."""
+    fhr = flat(140, 600)
+    fhr[1200 : 1200 + samples] = 120
+    found = run(fhr, mhr_bpm=116.0)
+    assert found.measure("near_mother_10min") == pytest.approx(samples / 2400)
+    assert (found.measure("near_mother_10min") > 0.01) is major
