@@ -31,6 +31,7 @@ class Machine:
     peak_at: int = 0
     opened_at: int = 0
     closing: int = -1
+    away_since: int = -1
     last_base: int = -(2**60)
     last_near: int = -(2**60)
     last_there: int = -(2**60)
@@ -49,6 +50,10 @@ class Machine:
             self.open, self.height, self.peak_at, self.opened_at, self.closing = True, y, now, now, -1
         elif self.open and there and not expired and y > self.height:
             self.height, self.peak_at = y, now
+        if there and y <= tolerance:
+            self.away_since = -1
+        elif self.open and self.away_since < 0:
+            self.away_since = self.onset
         closed = self._close(now, y, tolerance, there, expired)
         if there and y <= tolerance:
             self.last_base = now
@@ -67,7 +72,8 @@ class Machine:
         low = running and y <= max(tolerance, min(n.leave_share * self.height, n.leave_at_most))
         if running:
             self.closing = (self.closing if self.closing >= 0 else now) if low else -1
-        new_level = now - self.onset >= n.longest_s * HZ
+        drifted = now - self.onset >= n.shallow_longest_s * HZ and self.height < n.shallow_below
+        new_level = self.away_since >= 0 and (now - self.away_since >= n.longest_s * HZ or drifted)
         if expired:
             end = self.last_there + 1
         elif running and y <= tolerance:
@@ -79,6 +85,8 @@ class Machine:
         if end is None:
             return None
         self.open = False
+        if new_level:
+            self.away_since = -1
         self.last_base = self.last_near = end
         kept = not new_level and self.height >= n.min_height and end - self.onset >= n.min_length_s * HZ
         return Excursion(
@@ -102,6 +110,7 @@ class PlainBed:
     renewed: bool = False
     minutes: list[float] = field(default_factory=list)
     none_since: int = -1
+    until: int = -(2**60)
     found: list[tuple[int, int, int, float]] = field(default_factory=list)  # row, onset, end, height of the kept ones
 
     def __post_init__(self) -> None:
@@ -150,6 +159,7 @@ class PlainBed:
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
         if x.kept and not moved:
             x = self._again(x, number)
+            self.until = x.end
             if x.row == DOWN or x.length_s <= READING.baseline.leave_out_rise_s:
                 for i in range(x.onset, x.end):
                     self.samples.pop(i, None)
@@ -167,7 +177,10 @@ class PlainBed:
         if self.variability < READING.shape.from_variability_bpm:
             return x
         newest = (number + 1) * HZ
-        first = max(x.onset - int(READING.shape.before_s * HZ), newest - READING.baseline.window_s * HZ)
+        first = max(x.onset - int(READING.shape.before_s * HZ), min(self.until, x.onset))
+        first = max(first, newest - READING.baseline.window_s * HZ)
+        other = self.up if x.row == DOWN else self.down
+        newest = max(x.end, other.onset) if other.open else newest
         sign = -1 if x.row == DOWN else 1
         height = [sign * (self.samples.get(i, NOTHING) - self.before) for i in range(first, newest)]
         return refine(x, first, np.array(height), READING.shape)

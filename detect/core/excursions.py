@@ -8,7 +8,8 @@ the onset is where it left that neighbourhood. It closes
   - at the first sample back at the reference; or
   - where it fell below `leave`, once it has stayed there for `settle` (it need not come back exactly); or
   - at the last sample before a gap longer than `bridge` (then `cut` is true); or
-  - after `longest`, when it is no excursion but a new level.
+  - when the signal has not been at the reference for `longest` (gaps included), or has been so little away for so
+    long that it has drifted (`shallow_...`): then it is no excursion but a new level.
 So length is departure to return, as the published definitions count it.
 """
 
@@ -39,6 +40,7 @@ class Excursions(Lanes):
     used: Ints = index(0, ROWS)  # samples there since the opening
     opened_at: Ints = index(LONG_AGO, ROWS)
     closing: Ints = index(-1, ROWS)
+    away_since: Ints = index(-1, ROWS)  # onset of the first excursion since the signal was last at the reference
     last_base: Ints = index(LONG_AGO, ROWS)
     last_near: Ints = index(LONG_AGO, ROWS)
     last_there: Ints = index(LONG_AGO, ROWS)
@@ -120,7 +122,9 @@ def step(
     e.closing = np.where(running & ~low, -1, np.where(low & (e.closing < 0), now, e.closing))
     returned = running & at_base
     settled = running & (e.closing >= 0) & (now - e.closing >= limits.settle)
-    new_level = e.open & (now - e.onset >= limits.longest)
+    e.away_since = np.where(at_base, -1, np.where(opens & (e.away_since < 0), e.onset, e.away_since))
+    drifted = (now - e.onset >= limits.shallow_longest) & (e.height < limits.shallow_below)
+    new_level = e.open & ((now - e.away_since >= limits.longest) | drifted) & (e.away_since >= 0)
     closed = expired | returned | settled | new_level
     opened, ended = [], []
     if opens.any():
@@ -135,6 +139,7 @@ def step(
             _excursion(e, int(r), int(n), int(end[r, n]), expired, new_level, limits) for r, n in np.argwhere(closed)
         ]
         e.open &= ~closed
+        e.away_since = np.where(new_level, -1, e.away_since)
         e.last_base = np.where(closed, end, e.last_base)
         e.last_near = np.where(closed, end, e.last_near)
         e.area_base = np.where(closed, 0.0, e.area_base)

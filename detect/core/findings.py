@@ -222,9 +222,9 @@ def measure(
         "sinusoidal_min": v.sinusoidal_min.astype(np.float64),
         "low_fhr_share_30min": (r.low_by_minute.sum(axis=0) + r.minute_low)
         / HZ
-        / np.maximum(fhr_s, notable.least_usable_share * window_s),
+        / np.maximum(fhr_s, notable.least_usable_s),
         "decelerations_30min": counted.sum(axis=0).astype(np.float64),
-        "deceleration_area_30min": area / 60 / np.maximum(fhr_s, notable.least_usable_share * window_s) * 600,
+        "deceleration_area_30min": area / 60 / np.maximum(fhr_s, notable.least_usable_s) * 600,
         "severe_decelerations_30min": severe.sum(axis=0).astype(np.float64),
         "deepest_30min_bpm": np.maximum(np.where(in_30, h.fall_depth, 0.0).max(axis=0), running_depth),
         "mean_depth_30min_bpm": mean_depth,

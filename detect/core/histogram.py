@@ -54,8 +54,8 @@ def positions(h: Histogram, samples: Ints) -> Ints:
 
 
 def values_of(h: Histogram, lane_number: int, first: int, end: int, lowest: float) -> Floats:
-    """Return the samples [first, end) of one lane; NaN where there is none, or none any more."""
-    codes = h.ring[positions(h, np.arange(max(first, end - h.ring.shape[0]), end)), lane_number].astype(np.float64)
+    """Return the samples [first, end) of one lane, no older than the window; NaN where there is none."""
+    codes = h.ring[positions(h, np.arange(first, end)), lane_number].astype(np.float64)
     return np.where(codes > 0, to_value(codes, lowest), np.nan)
 
 

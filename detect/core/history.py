@@ -16,6 +16,7 @@ KEPT = 48
 class History(Lanes):
     """Rings of shape (KEPT, lanes), newest at (count - 1) % KEPT. Positions are sample indices."""
 
+    until: Ints = index(LONG_AGO)  # end of the newest named departure of the FHR
     decelerations: Ints = index(0)  # counts since the lane began
     fall_onset: Ints = index(LONG_AGO, KEPT)
     fall_end: Ints = index(LONG_AGO, KEPT)

@@ -86,6 +86,8 @@ class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
     settle_s: float
     bridge_s: float
     longest_s: float
+    shallow_below: float
+    shallow_longest_s: float
     min_height: float
     min_length_s: float
 
@@ -134,7 +136,7 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     severe_s: float
     severe_depth_bpm: float
     severe_below_bpm: float
-    least_usable_share: float
+    least_usable_s: float
     low_fhr_bpm: float
     low_variability_bpm: float
     least_minutes: int
@@ -178,5 +180,7 @@ class ExcursionLimits:
     settle: Ints
     bridge: Ints
     longest: Ints
+    shallow_below: Floats
+    shallow_longest: Ints
     min_height: Floats
     min_length: Ints

@@ -8,7 +8,7 @@ from detect.core.accelerations import Rise, rise
 from detect.core.attention import LEVELS, Change
 from detect.core.conditioning import DOUBLE, HALF, Mark
 from detect.core.decelerations import Contraction, Kind, kind, nearest
-from detect.core.excursions import DOWN, UA, Excursion
+from detect.core.excursions import DOWN, UA, UP, Excursion
 from detect.core.findings import measures_of
 from detect.core.lanes import Bools, Ints
 from detect.core.shape import refine
@@ -48,6 +48,7 @@ def closed_excursions(
         moved = abs(float(b.reference_bpm[n]) - reference_bpm) > limits.moved_bpm
         if x.kept and not moved:
             x = _seen_again(state, n, now, x)
+            state.history.until[n] = x.end
             if x.row == DOWN or x.length_s <= limits.leave_out_rise_s:
                 histogram.leave_out(state.fhr, n, x.onset, x.end)
                 b.renewed[n] = True
@@ -60,6 +61,8 @@ def closed_excursions(
         if x.new_level or (x.kept and moved):
             b.renewed[n] = True
             at_once.append(x.lane)
+            if (x.end - x.onset) / HZ < state.rules.reading.deceleration.longest_s / 2:
+                continue  # a drift, not worth a line
             sign = -1 if x.row == DOWN else 1
             detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
             events.append(_event(state, n, now, "baseline-change", "baseline has changed", detail))
@@ -69,9 +72,13 @@ def closed_excursions(
 def _seen_again(state: State, n: int, now: int, x: Excursion) -> Excursion:
     reading = state.rules.reading
     ring, lowest = (state.ua, UA_LOWEST) if x.row == UA else (state.fhr, reading.signal.fhr_lowest_bpm)
-    newest = (now + 1) * HZ
-    first = max(x.onset - int(reading.shape.before_s * HZ), newest - ring.ring.shape[0])
-    values = histogram.values_of(ring, n, first, newest, lowest)
+    first, end = x.onset - int(reading.shape.before_s * HZ), (now + 1) * HZ
+    if x.row != UA:  # between the neighbours: departures do not overlap
+        e, other = state.excursions, UP if x.row == DOWN else DOWN
+        first = max(first, min(int(state.history.until[n]), x.onset))
+        end = max(x.end, int(e.onset[other, n])) if e.open[other, n] else end
+    first = max(first, (now + 1) * HZ - ring.ring.shape[0])
+    values = histogram.values_of(ring, n, first, end, lowest)
     if x.row == UA:
         return refine(x, first, values - float(state.tone.rest[n]), reading.shape)
     if state.variability.bpm[n] < reading.shape.from_variability_bpm:

@@ -47,6 +47,8 @@ class Rules:
             settle=samples("settle_s"),
             bridge=samples("bridge_s"),
             longest=samples("longest_s"),
+            shallow_below=column("shallow_below"),
+            shallow_longest=samples("shallow_longest_s"),
             min_height=column("min_height"),
             min_length=samples("min_length_s"),
         )

@@ -19,7 +19,7 @@ from quietward.messages import HZ
 def refine(x: Excursion, first: int, height: Floats, limits: ShapeLimits) -> Excursion:
     """Return the excursion with onset, extreme and end as its flanks say.
 
-    height: samples from index `first` on, NaN where there is none; up to the sample that is newest.
+    height: samples from index `first` on, NaN where there is none; onset and end stay within them.
     """
     width_s = min(limits.smooth_share * x.length_s, limits.smooth_at_most_s)
     smooth = _moving_mean(height, round(width_s * HZ) | 1)
