@@ -151,7 +151,8 @@ def _contractions(s: Summary) -> str:
 
 def _rate(s: Summary) -> str:
     rate = s.contractions.per_10min
-    return "–" if rate is None else f"{rate:.1f} in 10 min"
+    too_many = f", tachysystole by {' and '.join(s.contractions.tachysystole)}" if s.contractions.tachysystole else ""
+    return "–" if rate is None else f"{rate:.1f} in 10 min{too_many}"
 
 
 def in_order(cards: list[Card]) -> list[Card]:

@@ -61,7 +61,7 @@ def read(path: Path) -> Recording:
         raise BadRecording(str(path), float(absurd[0]), "FHR must be in beats per minute; check unit and column")
     fhr, ua, note = _at_4_hz(path, fhr, ua, hz)
     fhr = np.where((fhr >= FHR_LOWEST_BPM) & (fhr <= FHR_HIGHEST_BPM), fhr, np.nan)
-    ua = np.clip(ua, UA_LOWEST, UA_HIGHEST)
+    ua = np.clip(np.where(np.isfinite(ua), ua, np.nan), UA_LOWEST, UA_HIGHEST)
     return Recording(path.stem, fhr, ua, note)
 
 

@@ -54,7 +54,9 @@ def main() -> None:
     options = parser.parse_args()
     rules = rule_file.load()
     baseline = msgspec.structs.replace(rules.reading.baseline, window_s=2 * rules.reading.baseline.window_s)
-    longer = Rules(msgspec.structs.replace(rules.reading, baseline=baseline), rules.rule_sets, rules.concern, rules.policy, "bench")
+    longer = Rules(
+        msgspec.structs.replace(rules.reading, baseline=baseline), rules.rule_sets, rules.concern, rules.policy, "bench"
+    )
     alone = us_per_bed_second(rules, 1, SECONDS_AT_MOST)
     found: dict[str, float] = {}
     for beds in BEDS:

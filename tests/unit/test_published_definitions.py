@@ -298,9 +298,8 @@ def test_intervals_shorten_and_durations_lengthen_as_labour_goes_on() -> None:
 
 @pytest.mark.parametrize(("minutes", "nichd", "figo"), [(19, 1, 1), (21, 3, 2), (32, 3, 3)])
 def test_sinusoidal_pattern(minutes: int, nichd: int, figo: int) -> None:
-    """NICHD 2008 (memory): 3 to 5 cycles a minute for >= 20 min is category III. FIGO 2015: > 30 min is pathological."""
-    found = run(flat(140, 300 + 60 * minutes) + np.where(np.arange((300 + 60 * minutes) * HZ) < 300 * HZ, 0, 1)
-                * ripple(300 + 60 * minutes, 10, 15))  # fmt: skip
+    """NICHD 2008 (memory): 3 to 5 cycles a minute for >= 20 min: category III. FIGO 2015: > 30 min is pathological."""
+    found = run(put(flat(140, 300 + 60 * minutes), 300, ripple(60 * minutes, 10, 15)))
     assert found.measure("sinusoidal_min") == minutes
     assert (found.ranks(NICHD)[-1], found.ranks(FIGO)[-1]) == (nichd, figo)
 
