@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.messages import HZ, Block
+from quietward.timeline import second_after, second_anew
 
 KEPT_S = 1800
 NONE = -1
@@ -20,17 +21,22 @@ def _nothing() -> Ints:
 
 @dataclass
 class Strip:
-    """Rings by second modulo KEPT_S. `last`: newest second held, -1 none."""
+    """Rings by second modulo KEPT_S. `last`: newest second held, -1 none; session, seq, t: of its block."""
 
     fhr: Ints = field(default_factory=_nothing)
     ua: Ints = field(default_factory=_nothing)
     last: int = -1
     first: int = -1
+    session: str = ""
+    seq: int = -1
+    t: int = 0
 
     def add(self, block: Block) -> None:
         """Take one second; seconds between are empty; one that is far from the last begins a new strip."""
-        second = block.t // 1000
-        if self.last < 0 or abs(second - self.last) > KEPT_S:
+        second = self._second(block)
+        if second < self.first:  # so late that nobody sees it
+            return
+        if self.last < 0 or second - self.last > KEPT_S:
             self.fhr, self.ua = _nothing(), _nothing()
             self.first = second
             self.last = second - 1
@@ -40,6 +46,20 @@ class Strip:
         self.fhr[second % KEPT_S] = [NONE if x is None else round(x * 4) for x in block.fhr]
         self.ua[second % KEPT_S] = [NONE if x is None else round(x * 2) for x in block.ua]
         self.first = max(self.first, self.last - KEPT_S + 1)
+
+    def _second(self, block: Block) -> int:
+        """Place a block as the detector does; a late one where it would have been."""
+        ahead = block.seq - self.seq
+        if self.last < 0:
+            second = block.t // 1000
+        elif block.session != self.session or (ahead <= 0 and block.t > self.t):
+            second = second_anew(self.last, block.t)
+        elif ahead <= 0:
+            return self.last + ahead
+        else:
+            second = second_after(self.last, self.seq, self.t, block.seq, block.t)
+        self.session, self.seq, self.t = block.session, block.seq, block.t
+        return second
 
     def part(self, after: int) -> tuple[int, bytes]:
         """Return the first second held after `after`, and FHR and UA from there on as little-endian int16."""

@@ -94,7 +94,7 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
         concern_parts=[(p.finding, p.points) for p in s.concern_parts],
-        classes=[(c.rules, c.name, c.criteria) for c in s.classes],
+        classes=[(c.rules, c.name, [*c.criteria, *c.missing]) for c in s.classes],
         flag=s.flag,
         acknowledged_by=s.acknowledged_by,
         source=s.session,
@@ -152,7 +152,8 @@ def _contractions(s: Summary) -> str:
 def _rate(s: Summary) -> str:
     rate = s.contractions.per_10min
     too_many = f", tachysystole by {' and '.join(s.contractions.tachysystole)}" if s.contractions.tachysystole else ""
-    return "–" if rate is None else f"{rate:.1f} in 10 min{too_many}"
+    rest = "" if s.contractions.rest_s is None else f", {s.contractions.rest_s:.0f} s between"
+    return "–" if rate is None else f"{rate:.1f} in 10 min{rest}{too_many}"
 
 
 def in_order(cards: list[Card]) -> list[Card]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detect.core import concern, engine, summaries
 from detect.core.findings import measures_of
@@ -20,6 +21,9 @@ WINDOW_S = 1800
 TOGETHER = 1024
 MOST_BYTES = 2**30
 """Recordings of one go, and what their samples may take: enough to spread the cost of a step, few enough for memory."""
+GAPS_S = (2.25, 15.25, 60.25)
+"""Upper ends of the classes of gaps, a sample beyond: 2, 15 and 60 s count as short."""
+
 Row = dict[str, Any]
 
 
@@ -116,7 +120,7 @@ def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Ser
         judged, value = classes[place][chosen], float(found.concern[n])
         if np.isnan(value):
             # Nothing that can be used is no reason for calm: say so, and leave the class in the middle.
-            reasons = [*judged.criteria, "too little usable FHR to say anything"]
+            reasons = [*judged.criteria, *judged.missing, "too little usable FHR to say anything"]
             series[n].assessments.append(_assessment(t_s, max(judged.rank, 2), 50.0, 2, reasons))
             continue
         parts = [
@@ -124,7 +128,7 @@ def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Ser
             for f, p in zip(state.rules.concern.finding, found.parts[:, n].tolist(), strict=True)
             if p >= 0.5
         ]
-        reasons = [*judged.criteria, *parts]
+        reasons = [*judged.criteria, *judged.missing, *parts]
         series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[n]), reasons))
 
 
@@ -150,6 +154,7 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
         "signal": {
             "fhr_usable": round(float(usable.mean()), 4),
             "ua_usable": round(float((~np.isnan(recording.ua)).mean()), 4),
+            "gaps": _gaps(usable),
         },
         "baseline": series.baseline,
         "variability": series.variability,
@@ -164,6 +169,15 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
         "flags": _flags(events),
         "note": recording.note,
     }
+
+
+def _gaps(usable: NDArray[np.bool_]) -> dict[str, float]:
+    """Return how many gaps of the FHR there are by length, and how long the longest is."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], usable, [True]])))
+    lengths_s = np.diff(edges.reshape(-1, 2), axis=1)[:, 0] / HZ
+    counts = np.histogram(lengths_s, bins=[0, *GAPS_S, np.inf])[0].tolist()
+    names = ("up_to_2_s", "up_to_15_s", "up_to_60_s", "longer")
+    return dict(zip(names, counts, strict=True)) | {"longest_s": float(lengths_s.max(initial=0.0))}
 
 
 def _picked(event: Event, *names: str) -> Row:

@@ -124,6 +124,7 @@ class Contractions(Struct, frozen=True):
     since_onset_s: float | None
     tachysystole: list[str] = []
     """Rule sets by which there are too many."""
+    rest_s: float | None = None
 
 
 class Class(Struct, frozen=True):
@@ -133,6 +134,8 @@ class Class(Struct, frozen=True):
     rank: int
     name: str
     criteria: list[str]
+    missing: list[str] = []
+    """What could not be judged, in words."""
 
 
 class Part(Struct, frozen=True):

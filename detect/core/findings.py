@@ -45,6 +45,7 @@ MEASURES = {
     "deceleration_share_30min": "decelerations of any kind per contraction in 30 minutes",
     "late_or_variable_30min": "late and variable decelerations in 30 minutes",
     "prolonged_30min": "prolonged decelerations in 30 minutes",
+    "recovery_between_s": "mean time from the end of a deceleration to the start of the next in 30 minutes",
     "running_s": "length of the deceleration that is going on; 0 when there is none",
     "running_depth_bpm": "its depth so far",
     "accelerations_30min": "accelerations that began in the last 30 minutes",
@@ -53,12 +54,14 @@ MEASURES = {
     "tachysystole": "1 when there are more contractions than the rule set allows, for the stage of labour; else 0",
     "contraction_interval_s": "mean interval from start to start in 30 minutes",
     "contraction_duration_s": "mean duration in 30 minutes",
+    "contraction_rest_s": "mean time from the end of one to the start of the next in 30 minutes",
     "contraction_interval_change": "mean interval of the last 30 minutes over that of the 30 before; below 1: closer",
     "contraction_duration_change": "the same for the duration; above 1: longer",
     "contraction_since_s": "time since the start of the last contraction",
     "second_stage": "1 when the device says so, else 0",
     "fhr_usable_30min": "share of FHR samples that could be used in 30 minutes, 0 to 1",
     "fhr_usable_1min": "the same for the last minute",
+    "ua_flat": "1 while the UA is there and does nothing: no contraction can be seen; else 0",
     "ua_usable_30min": "share of UA samples that were there and not flat in 30 minutes, 0 to 1",
     "near_mother_1min": "share of the last minute's FHR within 5 bpm of the mother's pulse",
     "near_mother_10min": "share of all samples of the last 10 minutes at which it was so",
@@ -229,11 +232,13 @@ def measure(
         "deepest_30min_bpm": np.maximum(np.where(in_30, h.fall_depth, 0.0).max(axis=0), running_depth),
         "mean_depth_30min_bpm": mean_depth,
         "longest_30min_s": np.maximum(np.where(in_30, length_s, 0.0).max(axis=0), running_s),
+        "recovery_between_s": _between(h.fall_onset, h.fall_end, counted),
         "running_s": running_s,
         "running_depth_bpm": running_depth,
         "accelerations_30min": (h.rise_onset > now - 1800 * HZ).sum(axis=0).astype(np.float64),
         "fhr_usable_30min": np.minimum(1.0, fhr_s / window_s),
         "fhr_usable_1min": conditioning.usable_share(c.fhr_used, c.seconds),
+        "ua_flat": (~t.useful & ~np.isnan(t.rest)).astype(np.float64),
         "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
         "near_mother_1min": c.near_mother.sum(axis=0) / np.maximum(c.fhr_used.sum(axis=0), 1.0),
         "near_mother_10min": (r.mother_by_minute.sum(axis=0) + r.minute_mother) / np.minimum(seconds, 600.0) / HZ,
@@ -286,10 +291,19 @@ def _contractions(
         "contractions_busiest_20min": np.where(enough, busiest, np.nan).astype(np.float64),
         "contraction_interval_s": interval_s,
         "contraction_duration_s": duration_s,
+        "contraction_rest_s": _between(onset, end, in_30),
         "contraction_interval_change": interval_s / earlier_interval_s,
         "contraction_duration_change": duration_s / earlier_duration_s,
         "contraction_since_s": np.where(newest >= 0, (now - newest) / HZ, np.nan),
     }
+
+
+def _between(onset: Ints, end: Ints, chosen: Bools) -> Floats:
+    """Return the mean time from an end to the next onset among the chosen; NaN with fewer than two."""
+    n = chosen.sum(axis=0)
+    later_onsets = np.where(chosen, onset, 0).sum(axis=0) - np.where(chosen, onset, 2**60).min(axis=0)
+    earlier_ends = np.where(chosen, end, 0).sum(axis=0) - np.where(chosen, end, LONG_AGO).max(axis=0)
+    return np.where(n >= 2, (later_onsets - earlier_ends) / HZ / np.maximum(n - 1, 1), np.nan)
 
 
 def _timing(onset: Ints, end: Ints, chosen: Bools, running_onset: Ints | int) -> tuple[Floats, Floats]:

@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 from detect.core.state import State
 from quietward.messages import HZ, Block
+from quietward.timeline import second_after, second_anew
 
 CLOCK_TREMBLES_MS = 2_000
 """Parts stamp their inputs one after the other: a step back up to this is no clock that was set."""
@@ -91,19 +92,13 @@ def waited_too_long(state: State) -> list[int]:
 
 
 def _take(state: State, n: int, block: Block, *, renumbered: bool = False) -> list[Second]:
-    """Return the seconds that are missing before `block`, and its own.
-
-    Within a session the sequence number counts seconds; where the device's clock says that more time has passed,
-    the clock is believed (a pause), where it says less, the number is (a clock set back).
-    """
+    """Return the seconds that are missing before `block`, and its own."""
     clock = state.clock
     last = int(clock.second[n])
     if state.sessions[n] == block.session and not renumbered:
-        ahead = block.seq - int(clock.seq[n])
-        passed = (block.t - int(clock.t[n]) + 500) // 1000
-        second = last + (ahead if passed <= ahead + 1 else passed)
+        second = second_after(last, int(clock.seq[n]), int(clock.t[n]), block.seq, block.t)
     else:
-        second = max(last + 1, block.t // 1000)
+        second = second_anew(last, block.t)
     forget = last < 0 or second - last > state.rules.reading.signal.forget_after_s
     first = second if forget else last + 1
     state.sessions[n] = block.session

@@ -34,14 +34,23 @@ def classes_of(state: State, lanes: Ints) -> list[list[Class]]:
     return found
 
 
+MISSING = {
+    "baseline_bpm": "the baseline is undetermined",
+    "variability_bpm": "the variability is unknown",
+    "late_or_prolonged_share_30min": "fewer than two contractions seen: decelerations cannot be related to them",
+}
+"""What it means for a class when one of these measures cannot be said."""
+
+
 def _class(rules: RuleSet, measures: Measures, holds: list[bool], place: int) -> Class:
     led = [c for c, does in zip(rules.criterion, holds, strict=True) if does]
+    missing = [text for name, text in MISSING.items() if math.isnan(measures[name][place])]
     if not led and math.isnan(measures["baseline_bpm"][place]):
-        return Class(rules.name, 0, "cannot be said", ["baseline undetermined"])
+        return Class(rules.name, 0, "cannot be said", [], missing)
     values = {name: float(value[place]) for name, value in measures.items()}
     values["baseline_bpm"] = float(rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)[place])
     worst = max((c.rank for c in led), default=1)
-    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(values) for c in led])
+    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(values) for c in led], missing)
 
 
 def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -> Summary:
@@ -76,7 +85,10 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
             known("contraction_interval_s"),
             known("contraction_duration_s"),
             known("contraction_since_s"),
-            [r.name for r, m in zip(state.rules.rule_sets, seen, strict=True) if m["tachysystole"][n] == 1],
+            tachysystole=[
+                r.name for r, m in zip(state.rules.rule_sets, seen, strict=True) if m["tachysystole"][n] == 1
+            ],
+            rest_s=known("contraction_rest_s"),
         ),
         concern=None if math.isnan(value) else round(value, 1),
         concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
@@ -112,4 +124,4 @@ def _signal(state: State, n: int, measures: Measures) -> tuple[Signal, str]:
     share = float(measures["fhr_usable_1min"][n])
     if share < limits.poor_below_share:
         return Signal.POOR, f"{share:.0%} of the last minute usable"
-    return Signal.GOOD, ""
+    return Signal.GOOD, "the uterine activity is flat" if measures["ua_flat"][n] else ""

@@ -98,6 +98,40 @@ def test_strips_keep_half_an_hour_and_leave_gaps_empty() -> None:
     assert strip.part(-1)[0] == 300 - 9
 
 
+def test_a_clock_that_trembles_makes_no_holes() -> None:
+    strip = Strip()
+    for seq, t in enumerate([1000, 1999, 3001, 3998, 5002]):
+        strip.add(Block("b", "s", seq, t, 0, [140.0] * 4, [10.0] * 4))
+    first, body = strip.part(-1)
+    assert (first, strip.last) == (1, 5)
+    assert (np.frombuffer(body, dtype="<i2")[: 5 * 4] == 560).all()
+
+
+def test_a_clock_set_back_does_not_freeze_the_strip() -> None:
+    strip = Strip()
+    for seq in range(10):
+        back = 600_000 if seq >= 5 else 0
+        strip.add(Block("b", "s", seq, 1_000_000 + seq * 1000 - back, 0, [140.0] * 4, [10.0] * 4))
+    assert strip.last - strip.first == 9
+
+
+def test_a_late_second_is_drawn_where_it_belongs() -> None:
+    strip = Strip()
+    for seq in (0, 1, 3, 2):
+        strip.add(block(100 + seq, 140.0 + seq))
+    fhr = np.frombuffer(strip.part(-1)[1], dtype="<i2")[: 4 * 4].reshape(-1, 4)
+    assert (fhr[:, 0] == [560, 564, 568, 572]).all()
+    assert strip.last == 103
+
+
+def test_a_look_from_the_future_is_not_believed() -> None:
+    """A page whose clock is behind must not show a dead detector's bed as quiet for as long."""
+    found = card("bed-1", summary("bed-1", looked_at=NOW + 600_000), NOW)
+    assert found.state == "unwatched"
+    assert "clocks disagree" in found.reason
+    assert "600 s ahead" in dead_parts({"detect": NOW + 600_000}, ("detect",), NOW)[0]
+
+
 @pytest.mark.parametrize("path", ["/", "/bed/bed-1"])
 def test_every_page_carries_the_notice(path: str) -> None:
     assert NOTICE in str(pages.shell())

@@ -329,3 +329,41 @@ def test_share_of_the_trace_near_the_mothers_pulse(samples: int, major: bool) ->
     found = run(fhr, mhr_bpm=116.0)
     assert found.measure("near_mother_10min") == pytest.approx(samples / 2400)
     assert (found.measure("near_mother_10min") > 0.01) is major
+
+
+def test_rest_is_from_the_end_of_one_contraction_to_the_start_of_the_next() -> None:
+    """Starts at 0, 150 and 330 s, lengths 60 and 70 s: intervals 2.5 and 3 min, rests 90 and 110 s (definitions)."""
+    ua = put(put(put(flat(10, 1000), 300, bell(60, 60)), 450, bell(60, 70)), 630, bell(60, 60))
+    found = run(flat(140, 1000), ua)
+    assert found.measure("contraction_interval_s") == pytest.approx(165, abs=2)
+    assert found.measure("contraction_rest_s") == pytest.approx(100, abs=8), (
+        "flanks of a bell are seen some seconds late"
+    )
+
+
+@pytest.mark.parametrize(("late", "recurrent", "repetitive"), [(4, True, False), (5, True, True), (3, False, False)])
+def test_recurrent_is_half_and_repetitive_is_more_than_half(late: int, recurrent: bool, repetitive: bool) -> None:
+    """NICHD 2008 (memory): with >= 50 % of contractions in 20 min. FIGO 2015: with > 50 %. Eight contractions."""
+    starts = [610 + 148 * k for k in range(8)]
+    fhr = flat(140, 1800)
+    for start in starts[:late]:
+        fhr = put(fhr, start + 25, ramp(-25, 35, 0, 35))
+    found = run(fhr, contracting(1800, [float(s) for s in starts]))
+    assert len(found.of("contraction")) == 8
+    assert (found.measure("late_share_20min", NICHD) >= 0.5) is recurrent
+    assert (found.measure("deceleration_share_30min", FIGO) > 0.5) is repetitive
+
+
+def test_recovery_between_decelerations() -> None:
+    """From return to the next departure: common practice, no source."""
+    fhr = flat(140, 1500)
+    for at in (600, 760, 920):
+        fhr = put(fhr, at, ramp(-30, 10, 20, 10))
+    assert run(fhr).measure("recovery_between_s") == pytest.approx(120, abs=1)
+
+
+def test_what_is_missing_for_a_judgement_is_said() -> None:
+    """Nothing published: a class that rests on half of what it needs must say so."""
+    missing = run(np.full(900 * HZ, np.nan)).classes[-1][FIGO].missing
+    assert len(missing) == 3
+    assert run(flat(140, 900) + ripple(900, 8), contractions_in([3])).classes[-1][FIGO].missing == []
