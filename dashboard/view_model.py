@@ -81,7 +81,7 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         reason=reason,
         signal="unwatched" if unwatched else s.signal.value,
         signal_reason=s.signal_reason,
-        age_s=round((now_ms - s.at) / 1000, 1),
+        age_s=round((now_ms - s.at) / 1000, 1) if s.at else None,
         waiting_s=None
         if s.level_since is None or s.acknowledged_by
         else max(0.0, _device_now(s) - s.level_since / 1000),

@@ -221,6 +221,8 @@ def _thresholds(rules: Rules, variability_bpm: Floats, ua_span: Floats) -> tuple
 def _tick(state: State, output: Output) -> None:
     """Time has passed: beds from which nothing comes are looked at all the same."""
     limits = state.rules.reading.signal
+    waits = state.clock.online & (state.clock.second < 0)  # a device that is there, and nothing usable has come yet
+    output.looked.update(np.flatnonzero(waits).tolist())
     silent_s = (state.now - state.clock.at) / 1000
     lanes = np.flatnonzero((silent_s >= limits.silent_after_s) & (state.clock.second >= 0))
     if not len(lanes):

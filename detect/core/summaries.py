@@ -110,6 +110,8 @@ def _running(state: State, n: int) -> Running | None:
 
 def _signal(state: State, n: int, measures: Measures) -> tuple[Signal, str]:
     limits = state.rules.reading.signal
+    if state.clock.second[n] < 0:
+        return Signal.LOST, "its device is online, but nothing usable has come from it"
     lost_s = float(measures["signal_lost_s"][n])
     silent_s = (state.now - int(state.clock.at[n])) / 1000
     if silent_s >= limits.silent_after_s:

@@ -2,9 +2,9 @@
 
 import pytest
 
-from detect.core import engine
+from detect.core import engine, summaries
 from detect.core.state import State
-from quietward.messages import Answer, Block, DeviceStatus, Tick
+from quietward.messages import Answer, Block, DeviceStatus, Signal, Tick
 from tests.traces import RULES
 
 T0 = 1_790_000_000_000
@@ -77,7 +77,7 @@ def test_a_new_session_goes_on() -> None:
 def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
     state = State(RULES)
     output = engine.step(
-        state, [DeviceStatus("x", T0, online=True), Answer("y", T0, "acknowledge", "somebody", "y-f1"), Tick(T0)]
+        state, [DeviceStatus("x", T0, online=False), Answer("y", T0, "acknowledge", "somebody", "y-f1"), Tick(T0)]
     )
     assert output.events == []
     assert output.looked == set()
@@ -114,3 +114,11 @@ def test_the_servers_clock_set_back_hides_no_silence() -> None:
     assert seen[-1] == {0}, "silent for 20 s by whatever clock"
     assert state.clock.lost[0]
     assert state.now == T0 + back + 19_000
+
+
+def test_a_bed_from_which_nothing_usable_comes_is_shown_as_lost() -> None:
+    state = State(RULES)
+    output = engine.step(state, [DeviceStatus("b", T0, online=True), Tick(T0 + 1000)])
+    (found,) = summaries.of(state, output)
+    assert (found.bed, found.signal, found.baseline_bpm) == ("b", Signal.LOST, None)
+    assert "nothing usable" in found.signal_reason
