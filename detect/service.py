@@ -22,7 +22,8 @@ from quietward.store import RedisError, connected
 log = logging.getLogger("quietward.detect")
 
 REBUILD_MS = 45 * 60_000
-"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than any window looks back."""
+"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than findings look back (only the
+trend of contractions compares with the half hour before the last)."""
 
 Watch = Callable[[str], None]
 """Told when a point of the commit is reached; tests stop the process there."""
@@ -86,8 +87,10 @@ class Detector:
             after = entries[-1][0]
             await asyncio.sleep(0)
         if rebuilt_from != resume.saved:
+            written = await self.store.summaries()
+            state.admit(written)
             for bed in state.beds:
-                reporting.go_on_counting(state, bed, await self.store.last_events(bed))
+                reporting.go_on_counting(state, bed, await self.store.last_events(bed), written.get(bed))
         self.state, self.position = state, resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",

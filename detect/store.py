@@ -5,7 +5,7 @@ from typing import Any, cast
 
 from quietward.addresses import TREND_KEPT, Shard
 from quietward.errors import LostOwnership
-from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, encode_json
+from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
 from quietward.store import Entry, Redis, read_stream
 
 COMMIT = """
@@ -79,6 +79,11 @@ class ShardStore:
             self.redis, self.shard.input, after, AT_MOST, **({} if wait else {"block_ms": None})
         )
         return [_decoded(entry) for entry in entries]
+
+    async def summaries(self) -> dict[str, Summary]:
+        """Return the summaries that are written, by bed."""
+        found = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.summary))
+        return {bed.decode(): decode_summary(raw) for bed, raw in found.items()}
 
     async def last_events(self, bed: str) -> list[Event]:
         """Return a bed's newest events of log and trend."""

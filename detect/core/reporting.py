@@ -13,7 +13,7 @@ from detect.core.findings import measures_of
 from detect.core.lanes import Bools, Ints
 from detect.core.shape import refine
 from detect.core.state import State
-from quietward.messages import HZ, UA_LOWEST, Answer, Event
+from quietward.messages import HZ, UA_LOWEST, Answer, Event, Summary
 
 Detail = dict[str, float | str | None]
 
@@ -218,10 +218,16 @@ def minute(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None
         events.append(_event(state, n, int(second[place]), "minute", "", detail))
 
 
-def go_on_counting(state: State, bed: str, newest: list[Event]) -> None:
-    """After a rebuild without a checkpoint: number events and flags on from what the bed's log already holds."""
+def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
+    """After a rebuild without a checkpoint: number events and flags on from what was written, and keep an answer."""
     n = state.lane_of[bed]
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
-    flags = [int(str(event.detail["flag"]).rpartition("-f")[2]) for event in newest if "flag" in event.detail]
+    flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
+    if summary is not None:
+        numbers.append(summary.events)
+        flags += [summary.flag] if summary.flag else []
+        if summary.flag and summary.acknowledged_by and state.attention.level[n] > 0:
+            state.attention.answered[n] = True
+            state.answered_by[bed] = summary.acknowledged_by
     state.clock.event[n] = max(numbers, default=0)
-    state.attention.flag[n] = max([*flags, int(state.attention.flag[n])])
+    state.attention.flag[n] = max(*(int(flag.rpartition("-f")[2]) for flag in flags), int(state.attention.flag[n]), 0)

@@ -5,6 +5,7 @@ the commit was sent and before its answer was read, after the answer and before 
 """
 
 import asyncio
+import contextlib
 import random
 import signal
 import sys
@@ -15,7 +16,7 @@ import numpy as np
 import pytest
 
 from quietward.addresses import Ward
-from quietward.messages import HZ, Answer, Block, Input, Tick, decode_event, encode_inputs
+from quietward.messages import HZ, Answer, Block, Input, Tick, decode_event, decode_summary, encode_inputs
 from quietward.store import Redis
 from simulator import signals
 from simulator.scenario import load
@@ -86,10 +87,10 @@ def inputs() -> list[list[Input]]:
     return entries
 
 
-async def fill(store: Redis, ward: Ward) -> str:
-    """Write the whole input stream and return the id of its last entry."""
+async def fill(store: Redis, ward: Ward, entries: int | None = None) -> str:
+    """Write the input stream (its first entries) and return the id of its last entry."""
     last: Any = b""
-    for number, items in enumerate(inputs()):
+    for number, items in enumerate(inputs()[:entries]):
         last = await store.xadd(ward.shard(0).input, {"e": encode_inputs(items)}, id=f"{number + 1}-0")
     return bytes(last).decode()
 
@@ -169,3 +170,63 @@ async def test_an_old_owner_is_fenced(store: Redis) -> None:
     assert await store.get(shard.position) == b"1-0"
     await new.commit("2-0", [], [], b"")
     assert await store.get(shard.position) == b"2-0"
+
+
+async def test_a_superseded_detector_does_not_take_the_shard_back(store: Redis) -> None:
+    from detect.store import ShardStore
+    from quietward.errors import LostOwnership
+
+    shard = Ward("back").shard(0)
+    old, new = ShardStore(store, shard), ShardStore(store, shard)
+    await old.check_ownership()  # has not been the owner yet: may take over
+    await old.take_over()
+    await old.check_ownership()
+    await new.take_over()
+    with pytest.raises(LostOwnership):
+        await old.check_ownership()
+
+
+async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Redis, tmp_path: Path) -> None:
+    """A checkpoint made by other rules is of no use; what was said before must still hold."""
+    from detect import rule_file
+    from detect.service import Detector
+    from detect.store import ShardStore
+
+    ward = Ward("rules")
+    shard = ward.shard(0)
+    await fill(store, ward, 1200 // PER_ENTRY)
+    with_answer = [item for item in inputs()[1200 // PER_ENTRY] if item.at <= (T0 + 1200) * 1000]
+    last = "100000-0"
+    await store.xadd(shard.input, {"e": encode_inputs(with_answer)}, id=last)
+    first = Detector(ShardStore(store, shard), rule_file.load(), 0.05)
+    await until(first, store, shard.position, last)
+    raw: Any = await store.hgetall(shard.summary)
+    before = {bed: decode_summary(summary) for bed, summary in raw.items()}
+    assert any(s.acknowledged_by for s in before.values()), "the test needs an answered flag"
+    policy = tmp_path / "other.toml"
+    shipped = Path(rule_file.__file__).with_name("rules") / "attention.toml"
+    policy.write_text(shipped.read_text().replace('name = "attention"', 'name = "other"'))
+    assert await store.xdel(shard.input, last) == 1  # trimmed by age, as it would be in a long shift
+    second = Detector(ShardStore(store, shard), rule_file.load(str(policy)), 0.05)
+    await second.take_over()
+    state = second.state
+    for bed, summary in before.items():
+        n = state.lane_of[bed.decode()]
+        assert state.clock.event[n] == summary.events
+        if summary.flag and summary.acknowledged_by:
+            assert state.attention.flag[n] >= int(summary.flag.rpartition("-f")[2])
+            assert state.attention.answered[n]
+            assert state.answered_by[bed.decode()] == summary.acknowledged_by
+
+
+async def until(detector: Any, store: Redis, position: str, last: str) -> None:
+    """Let a detector run until it has written `last`."""
+    task = asyncio.create_task(detector.run_for_ever())
+    async with asyncio.timeout(60):
+        written: Any = None
+        while written != last.encode():
+            await asyncio.sleep(0.05)
+            written = await store.get(position)
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
