@@ -17,10 +17,12 @@ from quietward.messages import HZ
 
 
 def refine(x: Excursion, first: int, height: Floats, limits: ShapeLimits) -> Excursion:
-    """Return the excursion with onset, extreme and end as its flanks say.
+    """Return the excursion with onset, extreme and end as its flanks say; as it is where that cannot be told.
 
     height: samples from index `first` on, NaN where there is none; onset and end stay within them.
     """
+    if x.onset < first:  # its beginning has left the window
+        return x
     width_s = min(limits.smooth_share * x.length_s, limits.smooth_at_most_s)
     smooth = _moving_mean(height, round(width_s * HZ) | 1)
     begin, stop = x.onset - first, x.end - first

@@ -1,0 +1,63 @@
+"""The second look at an ended excursion: drawn-out flanks, rounded and flat bottoms, and what cannot be told."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from detect.core.excursions import DOWN, Excursion
+from detect.core.shape import refine
+from quietward.messages import HZ
+from tests.traces import RULES, Signal, bell, flat, put, ramp
+
+SHAPE = RULES.reading.shape
+AT_S = 40
+
+
+def seen(onset: int, end: int) -> Excursion:
+    return Excursion(DOWN, 0, onset, onset, onset, end, 30.0, 0.0, 1.0, False, False, True)
+
+
+def height(piece: Signal) -> Signal:
+    return put(flat(0, AT_S + len(piece) / HZ + 40), AT_S, piece)
+
+
+def test_a_rounded_fall_seen_late_is_drawn_out_to_its_beginning() -> None:
+    """A cosine of 80 s, of which the machine has seen the part between 10 and 70 s."""
+    x = refine(seen((AT_S + 10) * HZ, (AT_S + 70) * HZ), 0, height(bell(30, 80)), SHAPE)
+    assert x.onset / HZ == pytest.approx(AT_S, abs=5)
+    assert x.peak_at / HZ == pytest.approx(AT_S + 40, abs=1)
+    assert x.end / HZ == pytest.approx(AT_S + 80, abs=5)
+    assert not x.exact
+
+
+def test_the_extreme_of_a_flat_bottom_is_its_beginning() -> None:
+    x = refine(seen((AT_S + 3) * HZ, (AT_S + 75) * HZ), 0, height(ramp(40, 10, 60, 10)), SHAPE)
+    assert x.peak_at / HZ == pytest.approx(AT_S + 10, abs=4)
+
+
+def test_onset_and_end_move_outwards_only_and_not_far() -> None:
+    narrow = seen((AT_S + 30) * HZ, (AT_S + 50) * HZ)
+    x = refine(narrow, 0, height(bell(30, 80)), SHAPE)
+    room = SHAPE.extend_share * (narrow.end - narrow.onset)
+    assert narrow.onset - room - 1 <= x.onset <= narrow.onset
+    assert narrow.end <= x.end <= narrow.end + room + 1
+
+
+def test_what_has_left_the_window_stays_as_it_was() -> None:
+    x = seen(10, 200)
+    assert refine(x, 20, flat(20, 60), SHAPE) is x
+    assert refine(x, 0, np.full(240, np.nan), SHAPE) is x
+
+
+@given(
+    st.lists(st.one_of(st.just(np.nan), st.floats(-40, 60)), min_size=40, max_size=400),
+    st.integers(0, 30),
+    st.integers(1, 400),
+)
+def test_any_samples_are_survived(values: list[float], begin: int, length: int) -> None:
+    end = min(len(values), begin + length)
+    x = refine(seen(begin, end), 0, np.array(values), SHAPE)
+    assert 0 <= x.onset <= begin
+    assert end <= x.end <= len(values)
+    assert x.onset <= x.peak_at < x.end
