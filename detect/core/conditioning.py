@@ -103,7 +103,8 @@ def _sample(
         np.where(np.abs(quotient - 2.0) <= 2.0 * limits.ratio_within, DOUBLE, 0),
     )
     patience_s = np.where(after_gap, limits.suspect_after_gap_s, limits.suspect_for_s)
-    patience_s = np.where((ratio > 0) & ~after_gap, limits.doubtful_for_s, patience_s)
+    improbable = bpm - reference_bpm > limits.improbable_rise_bpm
+    patience_s = np.where(((ratio > 0) & ~after_gap) | improbable, limits.doubtful_for_s, patience_s)
     held_back = suspect & (now - began < patience_s * HZ)
     use: Bools = there & ~held_back
     over = (c.suspect_since >= 0) & ((there & ~held_back) | (held_back & (began == now)))

@@ -25,6 +25,7 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     gap_within_s: float
     ratio_within: float
     doubtful_for_s: float
+    improbable_rise_bpm: float
     mother_within_bpm: float
     mother_share: float
     poor_below_share: float
