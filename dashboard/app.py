@@ -24,7 +24,7 @@ from quietward.addresses import Ward
 from quietward.errors import Unreachable
 from quietward.messages import Bed, Who, encode_json
 from quietward.notice import NOTICE
-from quietward.running import bind, heartbeat
+from quietward.running import Tasks, bind, heartbeat
 from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
@@ -46,7 +46,7 @@ async def serve(settings: Settings) -> None:
     """Run the page until cancelled. Raises Unreachable if the port is taken or the store is not there."""
     sock = bind(settings.host, settings.port)
     try:
-        async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
+        async with connected(settings.store) as store, Tasks() as tasks:
             ward = Ward(settings.ward, settings.shards)
             hub = Hub(ward, store)
             following = [

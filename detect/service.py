@@ -15,7 +15,7 @@ from detect.core.rules import Rules
 from detect.core.state import State
 from detect.store import FIRST, ShardStore
 from quietward.addresses import Ward
-from quietward.running import Backoff, end_all_if_failed, heartbeat
+from quietward.running import Backoff, Tasks, heartbeat
 from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
@@ -37,11 +37,10 @@ async def serve(settings: Settings) -> None:
     """Run all shards of the ward until cancelled. Raises BadRules, Unreachable, LostOwnership."""
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
+    async with connected(settings.store) as store, Tasks() as tasks:
         for shard in ward.all_shards:
             detector = Detector(ShardStore(store, shard), rules, settings.checkpoint_s)
-            task = tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
-            task.add_done_callback(end_all_if_failed)
+            tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
         tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
 

@@ -13,7 +13,7 @@ from quietward.addresses import REFUSED_KEPT, Ward
 from quietward.errors import BadMessage, Unreachable
 from quietward.messages import Input, RefusedMessage, Tick, encode_inputs, encode_json
 from quietward.mqtt import Message, MqttError, Subscriber
-from quietward.running import Backoff, heartbeat, now_ms, until_stored
+from quietward.running import Backoff, Tasks, heartbeat, now_ms, until_stored
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError, connected
 
@@ -25,7 +25,7 @@ TICK_S = 1.0
 async def serve(settings: Settings) -> None:
     """Run until cancelled. Raises Unreachable if broker or store are not there at the start."""
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
+    async with connected(settings.store) as store, Tasks() as tasks:
         ingest = Ingest(ward, store, settings.keep_hours)
         tasks.create_task(ingest.receive_for_ever(settings.broker), name="receive")
         tasks.create_task(ingest.tick(), name="tick")

@@ -42,9 +42,6 @@ def run(main: Coroutine[Any, Any, None]) -> None:
 
 
 async def _until_told(main: Coroutine[Any, Any, None]) -> None:
-    current = asyncio.current_task()
-    if current is not None:
-        current.set_name("until told")
     task = asyncio.create_task(main, name="main")
     loop = asyncio.get_running_loop()
 
@@ -67,22 +64,33 @@ async def _until_told(main: Coroutine[Any, Any, None]) -> None:
         log.info("stopped")
 
 
-def end_all_if_failed(task: asyncio.Task[None]) -> None:
-    """Done-callback of a part's main tasks: when one has failed the others must end, though they swallow it at first.
+class Tasks(asyncio.TaskGroup):
+    """A task group that ends when one of its tasks has failed, though others swallow their cancellation.
 
-    See `_until_told` about cancellations that get lost; the part's own task is left to report what has failed.
+    See `_until_told` about cancellations that get lost.
     """
-    if task.cancelled() or task.exception() is None:
-        return
-    loop = asyncio.get_running_loop()
 
-    def insist() -> None:
-        for unheard in asyncio.all_tasks():
-            if unheard.get_name() not in {"main", "until told"}:
-                unheard.cancel()
-        loop.call_later(STOP_AGAIN_S, insist)
+    def __init__(self) -> None:
+        super().__init__()
+        self._alive: set[asyncio.Task[Any]] = set()
 
-    loop.call_later(STOP_AGAIN_S, insist)
+    def create_task(self, coro: Any, **named: Any) -> asyncio.Task[Any]:
+        """Start a task of the group."""
+        task = super().create_task(coro, **named)
+        self._alive.add(task)
+        task.add_done_callback(self._ended)
+        return task
+
+    def _ended(self, task: asyncio.Task[Any]) -> None:
+        self._alive.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self._insist)
+
+    def _insist(self) -> None:
+        for unheard in self._alive:
+            unheard.cancel()
+        if self._alive:
+            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self._insist)
 
 
 def bind(host: str, port: int) -> socket.socket:

@@ -1,6 +1,5 @@
 """Many devices: a simulated ward, or recordings played as devices."""
 
-import asyncio
 import logging
 import re
 from collections.abc import Callable
@@ -10,7 +9,7 @@ from quietward import recordings
 from quietward.addresses import Ward
 from quietward.errors import BadSettings
 from quietward.recordings import Recording
-from quietward.running import heartbeat
+from quietward.running import Tasks, heartbeat
 from quietward.settings import Settings
 from quietward.store import connected
 from simulator import scenario, signals
@@ -63,7 +62,7 @@ async def play(
     """Play all strips to their end. Raises Unreachable if the broker is not there at the start."""
     ward = Ward(settings.ward, settings.shards)
     log.info("%d devices of %s begin", len(strips), ward.name)
-    async with asyncio.TaskGroup() as tasks:
+    async with Tasks() as tasks:
         for strip in strips:
             device = Device(ward, strip, speed, head_start_s, moved)
             tasks.create_task(device.play(settings.broker), name=strip.bed)
@@ -71,7 +70,7 @@ async def play(
 
 async def simulate(settings: Settings, strips: list[Strip], speed: float, head_start_s: int) -> None:
     """Play a simulated ward and show that the simulator is alive."""
-    async with connected(settings.store) as store, asyncio.TaskGroup() as tasks:
+    async with connected(settings.store) as store, Tasks() as tasks:
         beating = tasks.create_task(heartbeat(store, Ward(settings.ward).parts, "simulate"), name="heartbeat")
         await play(settings, strips, speed, head_start_s)
         beating.cancel()
