@@ -93,10 +93,10 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
     nothing = np.full(len(names), np.nan)
     for second in range(longest):
         engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
-        for place in at[second]:
-            lane = state.lane_of[judged[place].record]
-            found_shares[place] = [part[lane] for part in concern.parts(unit, measures_of(state.findings, 0))]
-            literal[place] = [c.rank or 2 for c in summaries.classes_of(state, np.array([lane]))[0]]
+        if places := at[second]:
+            ended = np.array([state.lane_of[judged[place].record] for place in places])
+            found_shares[places] = np.array(concern.parts(unit, measures_of(state.findings, 0)))[:, ended].T
+            literal[places] = [[c.rank or 2 for c in classes] for classes in summaries.classes_of(state, ended)]
         events.clear()
     return found_shares, literal
 

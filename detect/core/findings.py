@@ -1,7 +1,7 @@
 """Measures: every number that a rule set, the concern or the attention policy may ask for, by name.
 
 NaN means "cannot be said"; a comparison with it never holds. They are taken anew every few seconds (`look.every_s`),
-every second while a deceleration goes on, and at once when something has ended; in between they stay.
+and at once when the level has changed; in between they stay.
 """
 
 from dataclasses import dataclass

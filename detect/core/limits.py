@@ -8,7 +8,7 @@ from detect.core.lanes import Floats, Ints
 
 
 class LookLimits(Struct, frozen=True, forbid_unknown_fields=True):
-    """How often a bed's slow numbers are taken anew; every second while a deceleration goes on. Divides a minute."""
+    """How often a bed is looked at: baseline, findings, attention. Divides a minute."""
 
     every_s: int
 
