@@ -16,6 +16,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
 
 Redis, per ward
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
+  quietward:{<ward>}:policy           string: JSON PolicySheet of the running detector              overwritten
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
 """
@@ -65,6 +66,11 @@ class Ward:
     def parts(self) -> str:
         """Heartbeats of the parts."""
         return f"quietward:{{{self.name}}}:parts"
+
+    @property
+    def policy(self) -> str:
+        """What the page must know of the attention policy."""
+        return f"quietward:{{{self.name}}}:policy"
 
     @property
     def refusals(self) -> str:

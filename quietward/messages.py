@@ -1,7 +1,8 @@
 """What crosses a process boundary: frozen types with bounds on every field, and their encodings.
 
 Wire (MQTT, JSON):   Samples, and the status words online / offline.
-Input stream (Redis, msgpack): a list of Block, DeviceStatus, Answer and Tick, in the order the detector takes them.
+Input stream (Redis, msgpack): a list of Block, DeviceStatus, Done and Tick, in the order the detector takes them.
+Page to server (JSON): an Act, by its `type`.
 Output (Redis, JSON): Summary, one per bed and the newest only; Event, appended to the bed's log for good.
 
 Times: `t` and `at` are ms since the epoch, `t` by the device's clock and `at` by the server's. `_s` are seconds.
@@ -30,7 +31,19 @@ FhrSecond = Annotated[list[Fhr | None], Meta(min_length=HZ, max_length=HZ, descr
 UaSecond = Annotated[list[Ua | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestation")]
 Source = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
-Who = Annotated[str, Meta(min_length=1, max_length=64)]
+Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")]
+Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
+FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
+Seconds = Annotated[int, Meta(ge=0, le=86_400)]
+CareKind = Literal["turned", "fluids-checked", "transducer-moved", "examined", "clinician-called", "other"]
+CARE_WORDS: dict[str, str] = {
+    "turned": "turned to the side",
+    "fluids-checked": "fluids checked as local policy says",
+    "transducer-moved": "transducer moved",
+    "examined": "vaginal examination",
+    "clinician-called": "clinician called",
+    "other": "other",
+}
 
 
 class Level(StrEnum):
@@ -89,14 +102,81 @@ class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
     online: bool
 
 
-class Answer(Struct, frozen=True, tag="answer", array_like=True):
-    """What a person did at a bed's flag."""
+class Acknowledge(Struct, frozen=True, forbid_unknown_fields=True, tag="acknowledge"):
+    """Somebody has seen a flag."""
 
-    bed: str
-    at: int
-    kind: Literal["acknowledge"]
+    bed: Bed
     by: Who
-    flag: str
+    flag: FlagId
+
+
+class Shelve(Struct, frozen=True, forbid_unknown_fields=True, tag="shelve"):
+    """What a flag stands for is set aside for a time, with a reason. What asks for the team cannot be shelved."""
+
+    bed: Bed
+    by: Who
+    flag: FlagId
+    for_s: Seconds
+    why: Why
+
+
+class Unshelve(Struct, frozen=True, forbid_unknown_fields=True, tag="unshelve"):
+    """Nothing of this bed is shelved any more."""
+
+    bed: Bed
+    by: Who
+
+
+class Care(Struct, frozen=True, forbid_unknown_fields=True, tag="care"):
+    """What staff did at a bed. It answers the bed's flag, too. text: needed for `other`."""
+
+    bed: Bed
+    by: Who
+    what: CareKind
+    text: Annotated[str, Meta(max_length=200)] = ""
+
+
+class Pause(Struct, frozen=True, forbid_unknown_fields=True, tag="pause"):
+    """The monitor is off on purpose for a time; for_s 0: it is on again."""
+
+    bed: Bed
+    by: Who
+    for_s: Seconds
+    why: Annotated[str, Meta(max_length=200)] = ""
+
+
+class Tap(Struct, frozen=True, forbid_unknown_fields=True, tag="tap"):
+    """A contraction timed by hand begins or ends now; undo: the last tap was a mistake."""
+
+    bed: Bed
+    by: Who
+    edge: Literal["start", "end", "undo"]
+
+
+class OwnLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limit"):
+    """A condition has another limit at this bed for a time; limit None: that of the policy again."""
+
+    bed: Bed
+    by: Who
+    condition: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,64}$")]
+    limit: float | None
+    for_s: Seconds
+    why: Why
+
+
+Act = Acknowledge | Shelve | Unshelve | Care | Pause | Tap | OwnLimit
+
+
+class Done(Struct, frozen=True, tag="done", array_like=True):
+    """Somebody has done something; the server took it at `at`."""
+
+    at: int
+    act: Act
+
+    @property
+    def bed(self) -> str:
+        """The bed it was done at."""
+        return self.act.bed
 
 
 class Tick(Struct, frozen=True, tag="tick", array_like=True):
@@ -105,7 +185,7 @@ class Tick(Struct, frozen=True, tag="tick", array_like=True):
     at: int
 
 
-Input = Block | DeviceStatus | Answer | Tick
+Input = Block | DeviceStatus | Tick | Done
 
 
 class Running(Struct, frozen=True):
@@ -145,6 +225,70 @@ class Part(Struct, frozen=True):
     points: float
 
 
+class Stretch(Struct, frozen=True):
+    """Ten minutes of a trace in numbers, before or after something was done."""
+
+    decelerations: int
+    deepest_bpm: float
+    area_bpm_min: float
+    baseline_bpm: float | None
+    variability_bpm: float | None
+    contractions: int
+
+
+class Cared(Struct, frozen=True):
+    """Something that was done, and the trace before and after it. `after` and `helped` are None until it is time."""
+
+    t: int
+    by: str
+    what: str
+    text: str
+    before: Stretch
+    after: Stretch | None = None
+    helped: bool | None = None
+
+
+class Shelved(Struct, frozen=True):
+    """A condition that is set aside until `until` (ms by the bed's clock). active: it holds at this moment."""
+
+    condition: str
+    by: str
+    why: str
+    until: int
+    active: bool = False
+
+
+class Paused(Struct, frozen=True):
+    """The monitor is off on purpose until `until` (ms by the bed's clock)."""
+
+    by: str
+    why: str
+    until: int
+
+
+class Limited(Struct, frozen=True):
+    """A condition that has another limit at this bed until `until` (ms by the bed's clock)."""
+
+    condition: str
+    limit: float
+    by: str
+    why: str
+    until: int
+
+
+class HandTimed(Struct, frozen=True):
+    """Contractions timed by hand in the last 30 minutes; `change`: interval now over that of the 30 minutes before."""
+
+    count: int
+    interval_s: float | None
+    duration_s: float | None
+    since_onset_s: float
+    is_running: bool
+    change: float | None
+    differs: str
+    """How they disagree with the recorded uterine activity, in words; empty when they do not."""
+
+
 class Summary(Struct, frozen=True):
     """The live state of one bed, as the page shows it. `looked_at` tells how old the detector's look is."""
 
@@ -170,6 +314,16 @@ class Summary(Struct, frozen=True):
     acknowledged_by: str | None
     events: int
     """Number of the newest event in the bed's log: tells a reader when to look there again."""
+    rules: str = ""
+    """Digest of the rules that said all this."""
+    shelved: list[Shelved] = []
+    cared: list[Cared] = []
+    """The newest first."""
+    paused: Paused | None = None
+    limited: list[Limited] = []
+    hand: HandTimed | None = None
+    held_back: list[str] = []
+    """Conditions that hold and are kept quiet, each with the reason, in words."""
 
 
 class Event(Struct, frozen=True):
@@ -181,6 +335,30 @@ class Event(Struct, frozen=True):
     kind: str
     text: str
     detail: dict[str, float | str | None]
+    rules: str = ""
+    """Digest of the rules (readings, rule sets, concern, policy) that it came from."""
+
+
+class Limit(Struct, frozen=True):
+    """A condition whose limit may be another one for a single bed, and within which bounds."""
+
+    condition: str
+    measure: str
+    limit: float
+    lowest: float
+    highest: float
+
+
+class PolicySheet(Struct, frozen=True):
+    """What the page must know of the attention policy that the detector runs."""
+
+    name: str
+    rules: str
+    longest_shelve_s: int
+    longest_pause_s: int
+    longest_limit_s: int
+    helps_within_s: int
+    limits: list[Limit]
 
 
 class RefusedMessage(Struct, frozen=True):
@@ -199,3 +377,5 @@ decode_inputs = msgspec.msgpack.Decoder(list[Input]).decode
 encode_inputs = msgspec.msgpack.encode
 decode_summary = msgspec.json.Decoder(Summary).decode
 decode_event = msgspec.json.Decoder(Event).decode
+decode_act = msgspec.json.Decoder(Act).decode
+decode_policy_sheet = msgspec.json.Decoder(PolicySheet).decode
