@@ -10,8 +10,9 @@ from dashboard.strips import KEPT_S, Strip
 from dashboard.view_model import Card, card, dead_parts, in_order
 from quietward.addresses import Shard, Ward
 from quietward.messages import (
-    Answer,
+    Acknowledge,
     Block,
+    Done,
     Event,
     Summary,
     decode_event,
@@ -156,7 +157,7 @@ class Hub:
 
     async def answer(self, bed: str, flag: str, by: str) -> None:
         """Hand a person's acknowledgement to the detector, through the stream like any other input."""
-        item = Answer(bed, now_ms(), "acknowledge", by, flag)
+        item = Done(now_ms(), Acknowledge(bed, by, flag))
         await self.store.xadd(self.ward.shard(self.ward.shard_of(bed)).input, {"e": encode_inputs([item])})
 
 

@@ -10,13 +10,14 @@ from typing import TypeVar
 
 import msgspec
 
-from detect.core.attention import Policy
+from detect.core.attention import LEVELS, TEAM, Policy
 from detect.core.concern import Concern
 from detect.core.findings import BY_RULE_SET, MEASURES
 from detect.core.limits import Reading
 from detect.core.rule_sets import RuleSet
 from detect.core.rules import Rules
 from quietward.errors import BadRules
+from quietward.messages import Level, Limit, PolicySheet
 
 RULE_SETS = ("nichd-2008", "figo-2015")
 T = TypeVar("T")
@@ -50,19 +51,54 @@ def load(policy: str = "attention") -> Rules:
                 finding.full_at,
                 "Must differ from none_at",
             )
-    known = (set(MEASURES) - BY_RULE_SET) | {"concern"}
-    names = {condition.name for condition in attention.condition}
-    for condition in attention.condition:
-        if unknown := set(condition.unless) - names:
-            where = f"{sources[4][0]}: condition {condition.name} unless"
-            raise BadRules(where, sorted(unknown), f"There is no such condition; use one of {', '.join(sorted(names))}")
-        asked = [m for m, _, _ in [*condition.all, *condition.release]]
-        if not condition.all or not condition.release:
-            where = f"{sources[4][0]}: condition {condition.name}"
-            raise BadRules(where, [], "Needs at least one clause in `all` and one in `release`")
-        _check(sources[4][0], f"condition {condition.name}", asked, "", known)
-        _check(sources[4][0], f"condition {condition.name} text", [], condition.text, known | {"because"})
+    _check_policy(sources[4][0], attention)
     return Rules(reading, rule_sets, concern, attention, digest)
+
+
+def _check_policy(where: str, policy: Policy) -> None:
+    known = (set(MEASURES) - BY_RULE_SET) | {"concern"}
+    names = [condition.name for condition in policy.condition]
+    for place, condition in enumerate(policy.condition):
+        here = f"{where}: condition {condition.name}"
+        if names.count(condition.name) > 1:
+            raise BadRules(f"{where}: condition name", condition.name, "Give every condition a name of its own")
+        if not condition.all or not condition.release:
+            raise BadRules(here, [], "Needs at least one clause in `all` and one in `release`")
+        for key, named, allowed in (
+            ("unless", condition.unless, names),
+            ("inhibited_by", condition.inhibited_by, names[:place]),  # they are looked at in this order
+        ):
+            if unknown := sorted(set(named) - set(allowed)):
+                remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
+                raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
+        if LEVELS.index(Level(condition.goes_up_to)) < condition.rank:
+            raise BadRules(f"{here} goes_up_to", condition.goes_up_to, f"Must not be below its level {condition.level}")
+        if condition.for_one_bed is not None:
+            low, high = condition.for_one_bed
+            if condition.rank == TEAM or not low <= condition.all[0][2] <= high:
+                remedy = f"Needs two bounds around the limit {condition.all[0][2]:g}, and a level below team"
+                raise BadRules(f"{here} for_one_bed", list(condition.for_one_bed), remedy)
+        clauses = [*condition.all, *condition.release, *condition.needs, *condition.helped]
+        _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
+        _check(where, f"condition {condition.name} text", [], condition.text, known | {"because", "pattern"})
+
+
+def sheet(rules: Rules) -> PolicySheet:
+    """Return what the page must know of the policy."""
+    policy = rules.policy
+    limits = [
+        Limit(c.name, c.all[0][0], c.all[0][2], *c.for_one_bed) for c in policy.condition if c.for_one_bed is not None
+    ]
+    longest = policy.longest
+    return PolicySheet(
+        policy.name,
+        rules.digest,
+        longest.shelve_s,
+        longest.pause_s,
+        longest.limit_s,
+        policy.care.helps_within_s,
+        limits,
+    )
 
 
 def _text(name: str) -> tuple[str, str]:

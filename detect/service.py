@@ -15,9 +15,10 @@ from detect.core.rules import Rules
 from detect.core.state import State
 from detect.store import FIRST, ShardStore
 from quietward.addresses import Ward
-from quietward.running import Backoff, Tasks, heartbeat
+from quietward.messages import encode_json
+from quietward.running import Backoff, Tasks, heartbeat, until_stored
 from quietward.settings import Settings
-from quietward.store import RedisError, connected
+from quietward.store import Redis, RedisError, connected
 
 log = logging.getLogger("quietward.detect")
 
@@ -38,11 +39,17 @@ async def serve(settings: Settings) -> None:
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
+        await until_stored(lambda: tell_policy(store, ward, rules))
         for shard in ward.all_shards:
             detector = Detector(ShardStore(store, shard), rules, settings.checkpoint_s)
             tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
         tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
+
+
+async def tell_policy(store: Redis, ward: Ward, rules: Rules) -> None:
+    """Write what the page must know of the policy that runs."""
+    await store.set(ward.policy, encode_json(rule_file.sheet(rules)))
 
 
 class Detector:

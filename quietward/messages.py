@@ -244,6 +244,8 @@ class Cared(Struct, frozen=True):
     what: str
     text: str
     before: Stretch
+    flag: str | None = None
+    """The flag that was up when it was done."""
     after: Stretch | None = None
     helped: bool | None = None
 

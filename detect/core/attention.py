@@ -1,47 +1,82 @@
-"""Attention: from findings to flags that escalate until somebody comes.
+"""Attention: from findings to one flag per bed that escalates until somebody comes.
 
 A condition of the policy becomes active when it has held for `hold_s`, and is over when its release has held for
-`release_s` (two thresholds: no flicker). The level of a bed is that of its worst active condition. All conditions of
-a bed are one flag:
+`release_s` (two thresholds: no flicker). While the signal is lost, conditions that need it stay as they are: no false
+calm, and nothing new from numbers that have stopped moving. What would begin and is kept back, because too little of
+the signal is usable, or another condition explains it, or the monitor is off on purpose, or somebody has shelved it,
+is told as held back: nothing disappears.
 
-    none ──raised──▶ unanswered ──acknowledged──▶ answered
-                     │  ▲ │                        │  │
-          escalated ─┘  │ └───── eased ──▶ none ◀──┘  │
-          worsened ─────┴──────────────────────────────┘
+The level of a bed is that of its worst counting condition: one that is active and not shelved (what asks for the team
+counts even then). All counting conditions of a bed are one flag (alarm life cycle after IEC 62682 / ISA-18.2):
 
-An unanswered flag goes one level up after the policy's time, and never goes down while the condition that brought it
-there holds; a worse condition makes an answered flag unanswered again.
+    none ──raised──▶ unanswered ──acknowledged, care──▶ answered ──eased──▶ none
+                      │ ▲  ▲ │                             │
+           escalated ─┘ │  │ └── shelved ──▶ none          │
+           worsened ────┘  └── worsened, renewed, ─────────┘
+                               repeated, returned
+
+- An unanswered flag goes one level up after the policy's time, as far as its conditions may go, and never falls while
+  what brought it there holds.
+- An answered flag keeps its level and waits. It speaks again when what holds gets worse (worsened), when another
+  condition
+  of the same rank begins that none of the answered ones explains (renewed), when it still holds after the policy's time
+  (repeated), and when what was done has not helped in time: then it comes back one level up (returned).
+- Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 import numpy as np
 from msgspec import Struct
 
 from detect.core.findings import Measures
-from detect.core.lanes import Bools, Ints, Lanes, index, switch
+from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
 from detect.core.rule_sets import Clause, compare
 from quietward.messages import Level
 
 SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
 LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]
+TEAM = LEVELS.index(Level.TEAM)
+BACK_AGAIN_SHARE = 0.5
+"""A pause is over when the signal has been lost and so much of the last minute is usable again."""
+
+LevelName = Literal["look", "bedside", "team"]
+NOT_HELD_BACK, COVERAGE, EXPLAINED, OFF, SHELVED, LOST, HIGHER = range(7)
+WHY_HELD_BACK = {
+    COVERAGE: "too little of the signal has been seen",
+    EXPLAINED: "explained by another condition",
+    OFF: "the monitor is off on purpose",
+    SHELVED: "shelved",
+    LOST: "the signal was lost before it had held long enough",
+    HIGHER: "somebody has already answered a higher level",
+}
 
 
 class Condition(Struct, frozen=True, forbid_unknown_fields=True):
-    """Holds when all clauses hold; over when any clause of `release` holds.
+    """Holds when all clauses of `all` hold; over when any of `release` holds. `text` may name measures in braces.
 
-    text: may name measures in braces. unless: conditions that say the same and more.
+    needs: clauses without which it does not begin (coverage). inhibited_by: earlier conditions that keep it from
+    beginning while they are active. unless: conditions that say the same and more; while one of them counts this one
+    adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
+    that what was done has helped. goes_up_to: highest level it reaches by waiting. look_after_s: own time at `look`.
+    for_one_bed: bounds within which the limit of its first clause may be another one at a single bed.
     """
 
     name: str
-    level: Literal["look", "bedside", "team"]
+    level: LevelName
     text: str
     all: list[Clause]
     hold_s: float
     release: list[Clause]
     release_s: float
+    needs: list[Clause] = []
+    inhibited_by: list[str] = []
     unless: list[str] = []
+    helped: list[Clause] = []
+    goes_up_to: LevelName = "team"
+    look_after_s: float | None = None
+    for_one_bed: tuple[float, float] | None = None
 
     @property
     def rank(self) -> int:
@@ -61,12 +96,41 @@ class Escalation(Struct, frozen=True, forbid_unknown_fields=True):
     bedside_after_s: float
 
 
+class Repeat(Struct, frozen=True, forbid_unknown_fields=True):
+    """How long an answered flag may go on holding at a level before it speaks again."""
+
+    look_s: float
+    bedside_s: float
+    team_s: float
+
+
+class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
+    """Within what time something that was done must have helped."""
+
+    helps_within_s: int
+
+
+class Longest(Struct, frozen=True, forbid_unknown_fields=True):
+    """Everything that keeps a bed quieter has an end, at most so far away."""
+
+    shelve_s: int
+    pause_s: int
+    limit_s: int
+
+
 class Policy(Struct, frozen=True, forbid_unknown_fields=True):
     """All of an attention policy's file."""
 
     name: str
     escalation: Escalation
+    repeat: Repeat
+    care: CareTimes
+    longest: Longest
     condition: list[Condition]
+
+    def place(self, name: str) -> int | None:
+        """Return which condition has this name."""
+        return next((i for i, c in enumerate(self.condition) if c.name == name), None)
 
 
 @dataclass
@@ -76,89 +140,271 @@ class Attention(Lanes):
     held_since: Ints = index(-1, "conditions")
     eased_since: Ints = index(-1, "conditions")
     active: Bools = switch("conditions")
+    held_back: Ints = index(NOT_HELD_BACK, "conditions")
+    answered_for: Bools = switch("conditions")
+    shelved_until: Ints = index(-1, "conditions")
+    own_limit: Floats = lane(np.nan, "conditions")
+    own_limit_until: Ints = index(-1, "conditions")
+    noted: Bools = switch("conditions")  # counted when something was done
+    seemed_helped: Bools = switch("conditions")  # its `helped` held already then, and so says nothing
+    noted_at: Ints = index(-1)  # second of the first thing done since the flag last spoke
+    paused_until: Ints = index(-1)
+    lost_in_pause: Bools = switch()
     level: Ints = index(0)
     from_conditions: Ints = index(0)  # what the conditions alone ask for
     level_since: Ints = index(-1)
     flag: Ints = index(0)  # number of the lane's newest flag
     answered: Bools = switch()
+    answered_at: Ints = index(-1)
+
+
+What = Literal[
+    "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned"
+]
 
 
 class Change(NamedTuple):
     """A flag of one lane has changed."""
 
     lane: int
-    what: Literal["raised", "worsened", "escalated", "lowered", "eased", "acknowledged"]
+    what: What
     level: int
     flag: int
 
 
-def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: Policy) -> list[Change]:
-    """Bring the lanes up to `second`; return what changed, in lane order.
+class Aside(NamedTuple):
+    """Something beside the flag of one lane: kept back (`why` says why), or at its end. condition: -1 where none is."""
 
-    While a lane's signal is lost, conditions that need it stay as they were: no false calm, and nothing new from
-    numbers that have stopped moving.
-    """
+    lane: int
+    what: Literal["held-back", "shelf-over", "own-limit-over", "pause-over"]
+    condition: int
+    why: int = NOT_HELD_BACK
+
+
+@dataclass
+class Decision:
+    """What one look has changed, in lane order. asides come before the changes."""
+
+    asides: list[Aside] = field(default_factory=list)
+    changes: list[Change] = field(default_factory=list)
+
+
+def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: Policy) -> Decision:
+    """Bring the lanes up to `second`, and return what changed."""
+    decision = Decision(_what_is_over(a, second, lost, measures))
+    before_held_back = a.held_back.copy()
     for i, condition in enumerate(policy.condition):
-        frozen = np.zeros_like(lost) if condition.is_about_signal else lost
-        _follow(a, i, condition, second, measures, frozen)
+        _follow(a, i, condition, second, measures, lost, policy)
     ranks = np.array([[c.rank] for c in policy.condition])
-    asked = np.where(a.active, ranks, 0).max(axis=0)
+    counts = counting(a, policy)
+    asked = np.where(counts, ranks, 0).max(axis=0)
     before = a.level
-    waited = second - a.level_since
-    patience = np.select(
-        [before == 1, before == 2],
-        [policy.escalation.look_after_s, policy.escalation.bedside_after_s],
-        np.inf,
+    has_flag = before > 0
+
+    worse = asked > before
+    renews = _renews(a, counts, ranks, policy) & has_flag & a.answered
+    returned = _not_helped(a, second, counts, measures, policy) & has_flag
+    escalates = has_flag & ~a.answered & _has_waited(a, second, counts, policy)
+    repeats = has_flag & a.answered & (second - a.answered_at >= _of_level(before, policy.repeat))
+    # While unanswered, a level that was reached by waiting or by coming back stays; only what conditions brought can go
+    # with them. An answered flag falls only with its conditions.
+    stays = np.where(a.answered, asked >= a.from_conditions, before > a.from_conditions)
+    level = np.select(
+        [asked == 0, worse, returned, escalates, stays],
+        [0, asked, np.minimum(before + 1, TEAM), before + 1, before],
+        asked,
     )
-    unanswered = (before > 0) & ~a.answered
-    escalates = unanswered & (asked > 0) & (asked <= before) & (waited >= patience)
-    worse = asked > np.maximum(before, 0)
-    speaks_again = a.answered & (asked > a.from_conditions)
-    # While unanswered a level that was reached by waiting stays; only what conditions brought can go with them.
-    waited_up = unanswered & (before > a.from_conditions)
-    level = np.where(
-        asked == 0, 0, np.where(escalates, before + 1, np.where(waited_up, np.maximum(asked, before), asked))
-    )
-    level = np.where(a.answered & (asked > 0) & ~worse, before, level)  # an answered flag keeps its level till it eases
-    changed = (level != before) | speaks_again
+    speaks = (asked > 0) & has_flag & (worse | returned | escalates | renews | repeats)
     a.from_conditions = asked
-    if not changed.any():
-        return []
-    changes = [_change(a, int(n), int(before[n]), int(level[n]), bool(escalates[n])) for n in np.flatnonzero(changed)]
+    for place in np.argwhere((a.held_back != before_held_back) & (a.held_back != NOT_HELD_BACK)):
+        i, n = (int(p) for p in place)
+        decision.asides.append(Aside(n, "held-back", i, int(a.held_back[i, n])))
+    decision.asides.sort(key=lambda aside: aside.lane)
+    changed = (level != before) | speaks
+    if changed.any():
+        for n in np.flatnonzero(changed).tolist():
+            what = _what(before[n], level[n], worse[n], returned[n], escalates[n], renews[n], repeats[n])
+            a.flag[n] += what == "raised"
+            decision.changes.append(Change(n, what, int(level[n]), int(a.flag[n])))
+        a.level_since = np.where(changed, second, a.level_since)
+        a.answered &= ~speaks & (level > 0)
     a.level = level
-    a.level_since = np.where(changed, second, a.level_since)
-    a.answered &= ~(worse | speaks_again | (level == 0))
-    return changes
+    a.answered_for &= a.answered
+    a.noted_at = np.where(returned | (level == 0), -1, a.noted_at)
+    return decision
 
 
-def _change(a: Attention, n: int, before: int, level: int, escalates: bool) -> Change:
+def _what(before: int, level: int, worse: bool, returned: bool, escalates: bool, renews: bool, repeats: bool) -> What:
     if before == 0:
-        a.flag[n] += 1
-        return Change(n, "raised", level, int(a.flag[n]))
+        return "raised"
     if level == 0:
-        return Change(n, "eased", level, int(a.flag[n]))
-    if escalates:
-        return Change(n, "escalated", level, int(a.flag[n]))
-    return Change(n, "lowered" if level < before else "worsened", level, int(a.flag[n]))
+        return "eased"
+    told: list[tuple[bool, What]] = [
+        (worse, "worsened"), (returned, "returned"), (escalates, "escalated"), (renews, "renewed"),
+        (repeats, "repeated"),
+    ]  # fmt: skip
+    return next((what for is_so, what in told if is_so), "lowered")
 
 
-def _follow(a: Attention, i: int, condition: Condition, second: Ints, measures: Measures, frozen: Bools) -> None:
-    holds = np.logical_and.reduce([compare(measures[m], op, limit) for m, op, limit in condition.all])
+def counting(a: Attention, policy: Policy) -> Bools:
+    """Return which conditions ask for attention: active, and not shelved unless they ask for the team."""
+    below_team = np.array([[c.rank < TEAM] for c in policy.condition])
+    found: Bools = a.active & ~((a.shelved_until >= 0) & below_team)
+    return found
+
+
+def _what_is_over(a: Attention, second: Ints, lost: Bools, measures: Measures) -> list[Aside]:
+    """End shelves, limits of one bed and pauses whose time is over, and a pause when the signal is back."""
+    asides = []
+    for what, until in (("shelf-over", a.shelved_until), ("own-limit-over", a.own_limit_until)):
+        over = (until >= 0) & (second >= until)
+        asides += [Aside(int(n), what, int(i)) for i, n in np.argwhere(over)]  # type: ignore[arg-type]
+        until[over] = -1
+    a.own_limit[a.own_limit_until < 0] = np.nan
+    paused = a.paused_until >= 0
+    a.lost_in_pause = paused & (a.lost_in_pause | lost)
+    back = a.lost_in_pause & ~lost & (measures["fhr_usable_1min"] >= BACK_AGAIN_SHARE)
+    over = paused & ((second >= a.paused_until) | back)
+    asides += [Aside(int(n), "pause-over", -1) for n in np.flatnonzero(over)]
+    a.paused_until = np.where(over, -1, a.paused_until)
+    return asides
+
+
+def _follow(
+    a: Attention, i: int, condition: Condition, second: Ints, measures: Measures, lost: Bools, policy: Policy
+) -> None:
+    """Let one condition begin and end."""
+    frozen = np.zeros_like(lost) if condition.is_about_signal else lost
+    own = a.own_limit[i]
+    holds = _all(condition.all, measures, own)
     known = np.logical_and.reduce([~np.isnan(measures[m]) for m, _, _ in condition.all])
-    over = ~holds & (
-        np.logical_or.reduce([compare(measures[m], op, limit) for m, op, limit in condition.release]) | ~known
-    )
+    over = ~holds & (_any(condition.release, measures, own - condition.all[0][2]) | ~known)
+    was_held = a.held_since[i] >= 0
     holds, over = holds & ~frozen, over & ~frozen
-    a.held_since[i] = np.where(holds, np.where(a.held_since[i] < 0, second, a.held_since[i]), -1)
-    a.eased_since[i] = np.where(over, np.where(a.eased_since[i] < 0, second, a.eased_since[i]), -1)
-    begins = ~a.active[i] & holds & (second - a.held_since[i] >= condition.hold_s)
-    ends = a.active[i] & over & (second - a.eased_since[i] >= condition.release_s)
-    a.active[i] = (a.active[i] | begins) & ~ends
+    a.held_since[i] = np.where(holds, np.where(was_held, a.held_since[i], second), -1)
+    a.eased_since[i] = np.where(over, np.where(a.eased_since[i] >= 0, a.eased_since[i], second), -1)
+    active = a.active[i]
+    begins = ~active & holds & (second - a.held_since[i] >= condition.hold_s)
+    ends = active & over & (second - a.eased_since[i] >= condition.release_s)
+
+    covered = np.zeros_like(lost)
+    for name in condition.inhibited_by:
+        covered = covered | a.active[policy.place(name)]
+    off = (a.paused_until >= 0) & condition.is_about_signal
+    why = np.select(
+        [begins & ~_all(condition.needs, measures), begins & covered, begins & off],
+        [COVERAGE, EXPLAINED, OFF],
+        NOT_HELD_BACK,
+    )
+    why = np.where(frozen & ~active & (was_held | (a.held_back[i] == LOST)), LOST, why)
+    begins = begins & (why == NOT_HELD_BACK)
+    a.active[i] = (active | begins) & ~ends
+    on_shelf = a.active[i] & (a.shelved_until[i] >= 0) & (condition.rank < TEAM)
+    why = np.where(on_shelf, SHELVED, why)
+    a.held_back[i] = np.where(a.active[i] & a.answered & (a.held_back[i] == HIGHER), HIGHER, why)
 
 
-def acknowledge(a: Attention, n: int, flag: int) -> Change | None:
+def _all(clauses: list[Clause], measures: Measures, own_limit: Floats | None = None) -> Bools:
+    """Return where all clauses hold; own_limit: of the first one, NaN where the policy's is meant."""
+    some = next(iter(measures.values()))
+    held = np.ones(some.shape, dtype=np.bool_)
+    for place, (measure, operator, limit) in enumerate(clauses):
+        limits = np.where(np.isnan(own_limit), limit, own_limit) if own_limit is not None and place == 0 else limit
+        held = held & compare(measures[measure], operator, limits)
+    return held
+
+
+def _any(clauses: list[Clause], measures: Measures, moved: Floats | None = None) -> Bools:
+    """Return where any clause holds; moved: by how much the limit of the first one is moved, NaN: not at all."""
+    held = np.zeros(next(iter(measures.values())).shape, dtype=np.bool_)
+    for place, (measure, operator, limit) in enumerate(clauses):
+        limits = limit + np.nan_to_num(moved) if moved is not None and place == 0 else limit
+        held = held | compare(measures[measure], operator, limits)
+    return held
+
+
+def _renews(a: Attention, counts: Bools, ranks: Ints, policy: Policy) -> Bools:
+    """Return where a condition has begun that no answer was meant for, and that nothing counting explains."""
+    renews = np.zeros(counts.shape[-1], dtype=np.bool_)
+    for i, condition in enumerate(policy.condition):
+        explained = np.zeros_like(renews)
+        for name in condition.unless:
+            explained = explained | counts[policy.place(name)]
+        fresh = a.answered & counts[i] & ~a.answered_for[i]
+        lower = fresh & ~explained & (ranks[i] < a.from_conditions)
+        a.held_back[i] = np.where(lower, HIGHER, a.held_back[i])
+        renews = renews | (fresh & ~explained & ~lower)
+        a.answered_for[i] |= fresh
+    a.answered_for &= counts
+    return renews
+
+
+def _has_waited(a: Attention, second: Ints, counts: Bools, policy: Policy) -> Bools:
+    """Return where a counting condition has waited long enough at its level to go one up."""
+    waited = second - a.level_since
+    found = np.zeros(counts.shape[-1], dtype=np.bool_)
+    for i, condition in enumerate(policy.condition):
+        ceiling = LEVELS.index(Level(condition.goes_up_to))
+        own = condition.look_after_s
+        at_look = policy.escalation.look_after_s if own is None else own
+        patience = np.select([a.level == 1, a.level == 2], [at_look, policy.escalation.bedside_after_s], np.inf)
+        found = found | (counts[i] & (a.level < ceiling) & (waited >= patience))
+    return found
+
+
+def _of_level(level: Ints, repeat: Repeat) -> Floats:
+    return np.select([level == 1, level == 2, level == TEAM], [repeat.look_s, repeat.bedside_s, repeat.team_s], np.inf)
+
+
+def _not_helped(a: Attention, second: Ints, counts: Bools, measures: Measures, policy: Policy) -> Bools:
+    """Return where the time for what was done to help is over, and a condition it was done for holds as before."""
+    due = (a.noted_at >= 0) & (second - a.noted_at >= policy.care.helps_within_s)
+    if not due.any():
+        return due
+    unhelped = np.zeros_like(due)
+    for i, condition in enumerate(policy.condition):
+        helped = _any(condition.helped, measures) & ~a.seemed_helped[i]
+        unhelped = unhelped | (a.noted[i] & counts[i] & ~helped)
+    a.noted_at = np.where(due, -1, a.noted_at)
+    found: Bools = due & unhelped
+    return found
+
+
+def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
     """Somebody answers flag number `flag` of lane n; None if there is nothing (any more) to answer."""
     if a.level[n] == 0 or a.flag[n] != flag or a.answered[n]:
         return None
-    a.answered[n] = True
+    a.answered[n], a.answered_at[n] = True, second
+    a.answered_for[:, n] = a.active[:, n]
     return Change(n, "acknowledged", int(a.level[n]), flag)
+
+
+def care(a: Attention, n: int, second: int, measures: Measures, policy: Policy) -> None:
+    """Something was done for the flag of lane n: from the first thing on its time to help runs.
+
+    measures: of this lane, shape (1,).
+    """
+    if a.level[n] == 0 or a.noted_at[n] >= 0:
+        return
+    a.noted[:, n] = counting(a, policy)[:, n]
+    a.seemed_helped[:, n] = [bool(_any(c.helped, measures)[0]) for c in policy.condition]
+    a.noted_at[n] = second
+
+
+def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Change | None:
+    """Set aside what flag number `flag` stands for; None if that is not (any more) there, or asks for the team."""
+    if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM:
+        return None
+    a.shelved_until[:, n] = np.where(counting(a, policy)[:, n], until, a.shelved_until[:, n])
+    a.held_back[:, n] = np.where(a.shelved_until[:, n] == until, SHELVED, a.held_back[:, n])
+    a.level[n] = a.from_conditions[n] = 0
+    a.answered[n], a.noted_at[n] = False, -1
+    return Change(n, "shelved", 0, flag)
+
+
+def pause(a: Attention, n: int, until: int, policy: Policy) -> None:
+    """Take the monitor of lane n off on purpose: what asks for the signal itself keeps quiet until then."""
+    a.paused_until[n], a.lost_in_pause[n] = until, False
+    for i, condition in enumerate(policy.condition):
+        if condition.is_about_signal:
+            a.active[i, n] = False

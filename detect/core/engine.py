@@ -1,7 +1,7 @@
 """The order of everything, on one page: inputs in, state forward, events out.
 
-`step` takes what the input stream holds (samples, status, answers, ticks) in its order. `advance` takes one second
-of many lanes as arrays; live, replay, assessment and studies all go through it.
+`step` takes what the input stream holds (samples, status, acts of people, ticks) in its order. `advance` takes one
+second of many lanes as arrays; live, replay, assessment and studies all go through it.
 """
 
 from collections import defaultdict
@@ -18,6 +18,7 @@ from detect.core import (
     findings,
     histogram,
     ordering,
+    people,
     tone,
 )
 from detect.core import reporting as report
@@ -27,7 +28,7 @@ from detect.core.lanes import Bools, Floats, Ints
 from detect.core.ordering import Second
 from detect.core.rules import Rules
 from detect.core.state import State
-from quietward.messages import HZ, UA_LOWEST, Answer, Block, DeviceStatus, Event, Input, Tick
+from quietward.messages import HZ, UA_LOWEST, Block, DeviceStatus, Done, Event, Input, Tick
 
 
 @dataclass
@@ -58,9 +59,9 @@ def step(state: State, inputs: list[Input]) -> Output:
             case DeviceStatus():
                 _work_through(state, waiting, output)
                 state.clock.online[state.lane_of[item.bed]] = item.online
-            case Answer():
+            case Done():
                 _work_through(state, waiting, output)
-                _answer(state, item, output)
+                output.looked.update(people.take(state, item, output.events))
     _work_through(state, waiting, output)
     return output
 
@@ -202,10 +203,12 @@ def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[E
     asked = {name: value[lanes] for name, value in findings.measures_of(state.findings, 0).items()}
     asked["concern"] = state.findings.concern[lanes]
     a = state.attention.take(lanes)
-    changes = attention.decide(a, second, asked, lost, state.rules.policy)
+    decision = attention.decide(a, second, asked, lost, state.rules.policy)
     state.attention.put(lanes, a)
     report.lost_signal(state, lanes, second, lost, events)
-    report.changed_flags(state, lanes, second, changes, events)
+    report.asides(state, lanes, second, decision.asides, events)
+    people.due_results(state, lanes, second, events)
+    report.changed_flags(state, lanes, second, decision.changes, events)
 
 
 def _thresholds(rules: Rules, variability_bpm: Floats, ua_span: Floats) -> tuple[Floats, Floats]:
@@ -232,13 +235,3 @@ def _tick(state: State, output: Output) -> None:
     findings.count_silence(state.findings, lanes, state.running.none_since[lanes], state.clock.second[lanes], passed)
     _attend(state, lanes, second, np.ones(len(lanes), dtype=np.bool_), output.events)
     output.looked.update(lanes.tolist())
-
-
-def _answer(state: State, answer: Answer, output: Output) -> None:
-    n = state.lane_of.get(answer.bed)
-    number = answer.flag.rpartition("-f")[2]
-    if n is None or not number.isdecimal():
-        return
-    change = attention.acknowledge(state.attention, n, int(number))
-    if change is not None:
-        report.acknowledged(state, n, change, answer, output.events)

@@ -46,8 +46,11 @@ MEASURES = {
     "late_or_variable_30min": "late and variable decelerations in 30 minutes",
     "prolonged_30min": "prolonged decelerations in 30 minutes",
     "recovery_between_s": "mean time from the end of a deceleration to the start of the next in 30 minutes",
+    "decelerations_10min": "decelerations that began in the last 10 minutes, a running one of 15 s included",
+    "deceleration_area_10min": "their area in bpm x min, a running one included",
     "running_s": "length of the deceleration that is going on; 0 when there is none",
     "running_depth_bpm": "its depth so far",
+    "running_mean_depth_bpm": "its mean depth so far, over the samples that were there",
     "accelerations_30min": "accelerations that began in the last 30 minutes",
     "contractions_per_10min": "contractions per 10 minutes, averaged over 30 minutes",
     "contractions_busiest_20min": "the smaller of the counts in the last two 10-minute windows, or in the two before",
@@ -59,6 +62,7 @@ MEASURES = {
     "contraction_duration_change": "the same for the duration; above 1: longer",
     "contraction_since_s": "time since the start of the last contraction",
     "second_stage": "1 when the device says so, else 0",
+    "weeks": "of gestation; unknown where the device does not say",
     "fhr_usable_30min": "share of FHR samples that could be used in 30 minutes, 0 to 1",
     "fhr_usable_1min": "the same for the last minute",
     "ua_flat": "1 while the UA is there and does nothing: no contraction can be seen; else 0",
@@ -212,6 +216,9 @@ def measure(
         & ((h.fall_depth >= notable.severe_depth_bpm) | (h.fall_lowest < notable.severe_below_bpm))
     )
     counted = in_30 & (h.fall_depth >= notable.deceleration_bpm) & (length_s >= notable.deceleration_s)
+    in_10 = h.fall_onset > now - 600 * HZ
+    area_10 = np.where(in_10, h.fall_area, 0.0).sum(axis=0) + np.where(is_running, e.area[DOWN], 0.0)
+    running_counts = (running_s >= notable.deceleration_s) & (running_depth >= notable.deceleration_bpm)
     common: Measures = {
         "baseline_bpm": b.bpm,
         "baseline_30min_bpm": _per_known(baseline_sum, baseline_known, 1),
@@ -233,8 +240,11 @@ def measure(
         "mean_depth_30min_bpm": mean_depth,
         "longest_30min_s": np.maximum(np.where(in_30, length_s, 0.0).max(axis=0), running_s),
         "recovery_between_s": _between(h.fall_onset, h.fall_end, counted),
+        "decelerations_10min": ((counted & in_10).sum(axis=0) + running_counts).astype(np.float64),
+        "deceleration_area_10min": area_10 / 60,
         "running_s": running_s,
         "running_depth_bpm": running_depth,
+        "running_mean_depth_bpm": np.where(is_running, e.area[DOWN] * HZ / np.maximum(e.used[DOWN], 1), 0.0),
         "accelerations_30min": (h.rise_onset > now - 1800 * HZ).sum(axis=0).astype(np.float64),
         "fhr_usable_30min": np.minimum(1.0, fhr_s / window_s),
         "fhr_usable_1min": conditioning.usable_share(c.fhr_used, c.seconds),
@@ -245,6 +255,7 @@ def measure(
         "stepped": c.stepped.astype(np.float64),
         "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
         "second_stage": (r.stage == 2).astype(np.float64),
+        "weeks": np.where(r.weeks > 0, r.weeks, np.nan),
         "observed_min": seconds / 60,
     }
     common |= _contractions(now, e, h, t, ua_s, window_s, notable)

@@ -145,6 +145,14 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     contractions_after_s: float
 
 
+class HandLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """Contractions timed by hand: what is forgotten, and when they disagree with the recorded ones."""
+
+    longest_s: float
+    least: int
+    differs_share: float
+
+
 class TachysystoleRule(Struct, frozen=True, forbid_unknown_fields=True):
     """A rule set's limit of contractions per 10 minutes, by stage; averaged over 30 minutes, or in two windows too."""
 
@@ -168,6 +176,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     tone: ToneLimits
     kind: KindLimits
     notable: NotableLimits
+    hand: HandLimits
 
 
 @dataclass(frozen=True)

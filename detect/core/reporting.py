@@ -5,7 +5,7 @@ import numpy as np
 from detect.core import concern, histogram, history
 from detect.core import variability as vary
 from detect.core.accelerations import Rise, rise
-from detect.core.attention import LEVELS, Change
+from detect.core.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting
 from detect.core.conditioning import DOUBLE, HALF, Mark
 from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, UP, Excursion
@@ -13,15 +13,16 @@ from detect.core.findings import measures_of
 from detect.core.lanes import Bools, Ints
 from detect.core.shape import refine
 from detect.core.state import State
-from quietward.messages import HZ, UA_LOWEST, Answer, Event, Summary
+from quietward.messages import HZ, UA_LOWEST, Event, Stretch, Summary
 
 Detail = dict[str, float | str | None]
 
 
-def _event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
+def event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
+    """Return the next line of lane n's log."""
     state.clock.event[n] += 1
     number = int(state.clock.event[n])
-    return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail)
+    return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail, state.rules.digest)
 
 
 def closed_excursions(
@@ -65,7 +66,7 @@ def closed_excursions(
                 continue  # a drift, not worth a line
             sign = -1 if x.row == DOWN else 1
             detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
-            events.append(_event(state, n, now, "baseline-change", "baseline has changed", detail))
+            events.append(event(state, n, now, "baseline-change", "baseline has changed", detail))
     return at_once
 
 
@@ -95,7 +96,7 @@ def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Even
         "end_s": x.end / HZ,
         "height": x.height,
     }
-    events.append(_event(state, n, now, "contraction", f"contraction of {x.length_s:.0f} s", detail))
+    events.append(event(state, n, now, "contraction", f"contraction of {x.length_s:.0f} s", detail))
 
 
 def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
@@ -106,7 +107,7 @@ def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Eve
     detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
     detail |= {f"kind {rules.name}": r.word for rules, r in zip(state.rules.rule_sets, rises, strict=True)}
     text = f"acceleration of {x.height:.0f} bpm, {x.length_s:.0f} s"
-    events.append(_event(state, n, now, "acceleration", text, detail))
+    events.append(event(state, n, now, "acceleration", text, detail))
 
 
 def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: float, events: list[Event]) -> None:
@@ -134,7 +135,7 @@ def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: f
     detail |= {f"kind {rules.name}": k.word for rules, k in zip(state.rules.rule_sets, kinds, strict=True)}
     first = next(k for k in kinds if k != Kind.NONE)
     text = f"{first.word} deceleration, {x.height:.0f} bpm deep, {x.length_s:.0f} s"
-    events.append(_event(state, n, now, "deceleration", text, detail))
+    events.append(event(state, n, now, "deceleration", text, detail))
 
 
 def lost_signal(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
@@ -143,7 +144,7 @@ def lost_signal(state: State, lanes: Ints, second: Ints, lost: Bools, events: li
     for place in np.flatnonzero(before != lost):
         n = int(lanes[place])
         text = "signal lost" if lost[place] else "signal is back"
-        events.append(_event(state, n, int(second[place]), "signal", text, {"lost": float(lost[place])}))
+        events.append(event(state, n, int(second[place]), "signal", text, {"lost": float(lost[place])}))
     state.clock.lost[lanes] = lost
 
 
@@ -153,25 +154,68 @@ def marks(state: State, lanes: Ints, second: Ints, found: list[Mark], events: li
         what = {HALF: "half", DOUBLE: "double"}[mark.ratio]
         detail: Detail = {"what": f"{what} rate", "onset_s": mark.onset / HZ, "end_s": mark.end / HZ}
         text = f"{what} rate for {(mark.end - mark.onset) / HZ:.0f} s, not used"
-        events.append(_event(state, int(lanes[mark.lane]), int(second[mark.lane]), "signal-mark", text, detail))
+        events.append(event(state, int(lanes[mark.lane]), int(second[mark.lane]), "signal-mark", text, detail))
+
+
+WHY_IT_SPEAKS = {
+    "escalated": "unanswered: ",
+    "repeated": "answered, and still: ",
+    "returned": "what was done has not helped: ",
+}
 
 
 def changed_flags(state: State, lanes: Ints, second: Ints, changes: list[Change], events: list[Event]) -> None:
-    """Say which flags were raised, grew, eased."""
+    """Say which flags were raised, grew, came back, eased."""
     for change in changes:
         n = int(lanes[change.lane])
-        at = int(second[change.lane])
         reason = reason_for(state, n)
+        if reason:
+            reason = WHY_IT_SPEAKS.get(change.what, "") + reason
         text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
-        events.append(_event(state, n, at, f"flag-{change.what}", text, _flag(state, n, change, reason)))
+        detail = _flag(state, n, change, reason)
+        events.append(event(state, n, int(second[change.lane]), f"flag-{change.what}", text, detail))
 
 
-def acknowledged(state: State, n: int, change: Change, answer: Answer, events: list[Event]) -> None:
-    """Remember and say who has answered a flag."""
-    state.answered_by[state.beds[n]] = answer.by
-    detail = _flag(state, n, change, "") | {"by": answer.by}
-    second = int(state.clock.second[n])
-    events.append(_event(state, n, second, "flag-acknowledged", f"acknowledged by {answer.by}", detail))
+def answered(state: State, n: int, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
+    """Say what somebody did to a flag; `detail` says who."""
+    events.append(event(state, n, second, f"flag-{change.what}", text, _flag(state, n, change, "") | detail))
+
+
+def asides(state: State, lanes: Ints, second: Ints, found: list[Aside], events: list[Event]) -> None:
+    """Say what was held back, and what is over."""
+    for one in found:
+        aside(state, int(lanes[one.lane]), int(second[one.lane]), one, events)
+
+
+def aside(state: State, n: int, second: int, found: Aside, events: list[Event], by: str = "") -> None:
+    """Say it of lane n; by: somebody has ended it before its time."""
+    who = f", ended by {by}" if by else ""
+    detail: Detail = {"by": by} if by else {}
+    if found.what == "pause-over":
+        events.append(event(state, n, second, found.what, f"the monitor should be on again{who}", detail))
+        return
+    condition = state.rules.policy.condition[found.condition]
+    detail["condition"] = condition.name
+    if found.what == "held-back":
+        why = held_back_because(state, n, found.condition, found.why)
+        text = f"held back, {why}: {_in_words(state, n, [condition.text])}"
+        events.append(event(state, n, second, found.what, text, detail | {"why": why}))
+        return
+    what = {"shelf-over": "no longer shelved", "own-limit-over": "the policy's limit again"}[found.what]
+    events.append(event(state, n, second, found.what, f"{condition.name}: {what}{who}", detail))
+
+
+def held_back_because(state: State, n: int, condition: int, why: int) -> str:
+    """Say why a condition of lane n is kept quiet."""
+    if why != SHELVED:
+        return WHY_HELD_BACK[why]
+    by, reason = state.words_of(n).shelved.get(condition, ("somebody", ""))
+    return f"shelved by {by}" + (f" ({reason})" if reason else "")
+
+
+def numbers(found: Stretch, when: str) -> Detail:
+    """Return ten minutes of a trace as details of an event."""
+    return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
 
 
 def _flag(state: State, n: int, change: Change, reason: str) -> Detail:
@@ -179,7 +223,6 @@ def _flag(state: State, n: int, change: Change, reason: str) -> Detail:
         "flag": flag_id(state.beds[n], change.flag),
         "level": LEVELS[change.level],
         "reason": reason,
-        "rules": state.rules.digest,
     }
 
 
@@ -190,17 +233,48 @@ def flag_id(bed: str, number: int) -> str:
 
 def reason_for(state: State, n: int) -> str:
     """Return why lane n asks for attention, worst first; empty when it does not."""
-    active = state.attention.active[:, n]
-    conditions = [c for c, is_active in zip(state.rules.policy.condition, active, strict=True) if is_active]
+    a = state.attention.take(np.array([n]))
+    counts = counting(a, state.rules.policy)[:, 0]
+    conditions = [c for c, does in zip(state.rules.policy.condition, counts, strict=True) if does]
     names = {c.name for c in conditions}
     conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
-    if not conditions:
+    return _in_words(state, n, [c.text for c in conditions])
+
+
+def _in_words(state: State, n: int, texts: list[str]) -> str:
+    if not texts:
         return ""
     found = state.findings
     values = {name: float(value[n]) for name, value in measures_of(found, 0).items()}
     values["concern"] = float(found.concern[n])
     because = concern.because(state.rules.concern, found.parts[:, n].tolist(), values)
-    return "; ".join(c.text.format_map(values | {"because": because}) for c in conditions)
+    words = {"because": because, "pattern": pattern(state, n)}
+    return "; ".join(text.format_map(values | words) for text in texts)
+
+
+def pattern(state: State, n: int) -> str:
+    """Return what the last 30 minutes look like, in the trade's words and numbers."""
+    h, second = state.history, int(state.clock.second[n])
+    since = (second + 1 - 1800) * HZ
+    recent = np.flatnonzero(h.fall_onset[:, n] > since)
+    kinds = [Kind(int(k)) for k in h.fall_kind[0, recent, n] if k != Kind.NONE]
+    contractions = int((h.contraction_onset[:, n] > since).sum())
+    said = []
+    if kinds:
+        most = max(set(kinds), key=lambda k: (kinds.count(k), k))
+        times = kinds.count(most)
+        deepest = float(h.fall_depth[recent, n].max())
+        if most in (Kind.EARLY, Kind.LATE, Kind.VARIABLE) and contractions >= times:
+            said.append(f"{most.word} decelerations with {times} of the last {contractions} contractions")
+        else:
+            said.append(f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min")
+        said.append(f"deepest {deepest:.0f} bpm")
+    bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
+    if low_min >= 5:
+        said.append(f"variability {bpm:.0f} bpm for {low_min} min")
+    elif not np.isnan(bpm):
+        said.append(f"variability {bpm:.0f} bpm")
+    return ", ".join(said) or "no decelerations"
 
 
 def minute(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
@@ -215,19 +289,33 @@ def minute(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None
         for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
             value = float(measures[name][n])
             detail[name] = None if np.isnan(value) else round(value, 2)
-        events.append(_event(state, n, int(second[place]), "minute", "", detail))
+        events.append(event(state, n, int(second[place]), "minute", "", detail))
 
 
 def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
-    """After a rebuild without a checkpoint: number events and flags on from what was written, and keep an answer."""
+    """After a rebuild without a checkpoint: number events and flags on, and keep what people had said."""
     n = state.lane_of[bed]
+    a, words = state.attention, state.words_of(n)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
     if summary is not None:
         numbers.append(summary.events)
         flags += [summary.flag] if summary.flag else []
-        if summary.flag and summary.acknowledged_by and state.attention.level[n] > 0:
-            state.attention.answered[n] = True
-            state.answered_by[bed] = summary.acknowledged_by
+        if summary.flag and summary.acknowledged_by and a.level[n] > 0:
+            a.answered[n], a.answered_at[n] = True, max(int(state.clock.second[n]), 0)
+            a.answered_for[:, n] = a.active[:, n]
+            words.acknowledged_by = summary.acknowledged_by
+        place = state.rules.policy.place
+        for shelf in summary.shelved:
+            if (i := place(shelf.condition)) is not None:
+                a.shelved_until[i, n], words.shelved[i] = shelf.until // 1000, (shelf.by, shelf.why)
+        for limited in summary.limited:
+            if (i := place(limited.condition)) is not None:
+                a.own_limit[i, n], a.own_limit_until[i, n] = limited.limit, limited.until // 1000
+                words.limited[i] = (limited.by, limited.why)
+        if summary.paused is not None:
+            a.paused_until[n] = summary.paused.until // 1000
+            words.paused = (summary.paused.by, summary.paused.why)
+        words.cared = list(summary.cared)
     state.clock.event[n] = max(numbers, default=0)
-    state.attention.flag[n] = max(*(int(flag.rpartition("-f")[2]) for flag in flags), int(state.attention.flag[n]), 0)
+    a.flag[n] = max(*(int(flag.rpartition("-f")[2]) for flag in flags), int(a.flag[n]), 0)

@@ -50,7 +50,7 @@ def holding(rules: RuleSet, measures: Measures) -> list[Bools]:
     ]
 
 
-def compare(value: Floats, operator: str, limit: float) -> Bools:
+def compare(value: Floats, operator: str, limit: Floats | float) -> Bools:
     """Compare, NaN never holds."""
     match operator:
         case "<":

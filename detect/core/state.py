@@ -11,13 +11,14 @@ from detect.core.baseline import Baseline
 from detect.core.conditioning import Conditioning
 from detect.core.excursions import Excursions
 from detect.core.findings import Findings, Running
+from detect.core.hand import Hand
 from detect.core.histogram import Histogram
 from detect.core.history import History
 from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
 from detect.core.rules import Rules
 from detect.core.tone import Tone
 from detect.core.variability import Variability
-from quietward.messages import Block
+from quietward.messages import Block, Cared
 
 
 @dataclass
@@ -33,6 +34,16 @@ class Clock(Lanes):
     event: Ints = index(0)  # number of the bed's newest event
 
 
+class Words(msgspec.Struct):
+    """What people said at one bed; the times that go with it are in its lane of Attention."""
+
+    acknowledged_by: str = ""
+    shelved: dict[int, tuple[str, str]] = {}  # condition -> by, why
+    limited: dict[int, tuple[str, str]] = {}
+    paused: tuple[str, str] = ("", "")
+    cared: list[Cared] = []  # the newest first
+
+
 class _Stored(msgspec.Struct):
     """A checkpoint as bytes."""
 
@@ -40,7 +51,7 @@ class _Stored(msgspec.Struct):
     beds: list[str]
     sessions: list[str]
     now: int
-    answered_by: dict[str, str]
+    words: dict[str, Words]
     waiting: dict[int, list[Block]]
     earlier: dict[int, str]
     parts: dict[str, dict[str, bytes]]
@@ -54,7 +65,7 @@ class State:
     beds: list[str] = field(default_factory=list)
     sessions: list[str] = field(default_factory=list)
     now: int = 0
-    answered_by: dict[str, str] = field(default_factory=dict)
+    words: dict[str, Words] = field(default_factory=dict)  # by bed
     waiting: dict[int, list[Block]] = field(default_factory=dict)  # lane -> blocks that came before their predecessor
     earlier: dict[int, str] = field(default_factory=dict)  # lane -> the session before the newest
     clock: Clock = field(init=False)
@@ -69,6 +80,7 @@ class State:
     running: Running = field(init=False)
     findings: Findings = field(init=False)
     attention: Attention = field(init=False)
+    hand: Hand = field(init=False)
 
     def __post_init__(self) -> None:
         for name, kind, sizes in self._layout():
@@ -89,6 +101,11 @@ class State:
         yield "running", Running, own
         yield "findings", Findings, own
         yield "attention", Attention, own
+        yield "hand", Hand, own
+
+    def words_of(self, n: int) -> Words:
+        """Return what people said at lane n."""
+        return self.words.setdefault(self.beds[n], Words())
 
     def admit(self, beds: Iterable[str]) -> None:
         """Give a fresh lane to every bed never seen, all in one go: growing copies everything."""
@@ -103,9 +120,9 @@ class State:
             getattr(self, name).grow(len(fresh))
 
     def forget_signal(self, lanes: Ints) -> None:
-        """Let some lanes forget their signal's past; attention and log go on."""
+        """Let some lanes forget their signal's past; attention, what people did, and the log go on."""
         for name, _, _ in self._layout():
-            if name not in {"clock", "attention"}:
+            if name not in {"clock", "attention", "hand"}:
                 getattr(self, name).reset(lanes)
 
     def to_bytes(self) -> bytes:
@@ -117,7 +134,7 @@ class State:
                 self.beds,
                 self.sessions,
                 self.now,
-                self.answered_by,
+                self.words,
                 self.waiting,
                 self.earlier,
                 parts,
@@ -131,7 +148,7 @@ class State:
             found = msgspec.msgpack.decode(stored, type=_Stored)
             if found.digest != rules.digest:
                 return None
-            state = cls(rules, found.beds, found.sessions, found.now, found.answered_by, found.waiting, found.earlier)
+            state = cls(rules, found.beds, found.sessions, found.now, found.words, found.waiting, found.earlier)
             for name, kind, sizes in state._layout():
                 setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
         except (msgspec.DecodeError, KeyError, ValueError):

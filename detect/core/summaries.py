@@ -4,15 +4,15 @@ import math
 
 import numpy as np
 
-from detect.core import reporting
-from detect.core.attention import LEVELS
+from detect.core import hand, reporting
+from detect.core.attention import LEVELS, NOT_HELD_BACK, SHELVED
 from detect.core.engine import Output
 from detect.core.excursions import DOWN
 from detect.core.findings import Measures, measures_of
 from detect.core.lanes import Ints
 from detect.core.rule_sets import RuleSet, holding, rounded_baseline
 from detect.core.state import State
-from quietward.messages import HZ, Class, Contractions, Part, Running, Signal, Summary
+from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, Running, Shelved, Signal, Summary
 
 
 def of(state: State, output: Output) -> list[Summary]:
@@ -68,6 +68,8 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
     fhr = state.conditioning.last_bpm[n]
     is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
     bed = state.beds[n]
+    words = state.words_of(n)
+    names = [condition.name for condition in state.rules.policy.condition]
     return Summary(
         bed=bed,
         session=state.sessions[n],
@@ -97,8 +99,27 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
         reason=reporting.reason_for(state, n) if level else "",
         level_since=int(attention.level_since[n]) * 1000 if level else None,
         flag=reporting.flag_id(bed, int(attention.flag[n])) if level else None,
-        acknowledged_by=state.answered_by.get(bed) if attention.answered[n] else None,
+        acknowledged_by=words.acknowledged_by if attention.answered[n] else None,
         events=int(clock.event[n]),
+        rules=state.rules.digest,
+        shelved=[
+            Shelved(names[i], *words.shelved.get(i, ("", "")), until * 1000, active=bool(attention.active[i, n]))
+            for i, until in enumerate(attention.shelved_until[:, n].tolist())
+            if until >= 0
+        ],
+        cared=words.cared,
+        paused=Paused(*words.paused, int(attention.paused_until[n]) * 1000) if attention.paused_until[n] >= 0 else None,
+        limited=[
+            Limited(names[i], float(attention.own_limit[i, n]), *words.limited.get(i, ("", "")), until * 1000)
+            for i, until in enumerate(attention.own_limit_until[:, n].tolist())
+            if until >= 0
+        ],
+        hand=hand.of(state.hand, state.history, n, int(clock.second[n]), state.rules.reading.hand),
+        held_back=[
+            f"{names[i]}: {reporting.held_back_because(state, n, i, why)}"
+            for i, why in enumerate(attention.held_back[:, n].tolist())
+            if why not in (NOT_HELD_BACK, SHELVED)
+        ],
     )
 
 

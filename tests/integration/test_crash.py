@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from quietward.addresses import Ward
-from quietward.messages import HZ, Answer, Block, Input, Tick, decode_event, decode_summary, encode_inputs
+from quietward.messages import HZ, Acknowledge, Block, Done, Input, Tick, decode_event, decode_summary, encode_inputs
 from quietward.store import Redis
 from simulator import signals
 from simulator.scenario import load
@@ -80,7 +80,7 @@ def inputs() -> list[list[Input]]:
             if second % 7 == 0:
                 items.append(items[-1])
         if second == 1200:
-            items.append(Answer("bed-1", at, "acknowledge", "Kim", "bed-1-f1"))
+            items.append(Done(at, Acknowledge("bed-1", "Kim", "bed-1-f1")))
         if second % PER_ENTRY == 0:
             entries.append([])
         entries[-1] += items
@@ -216,7 +216,7 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Redis
         if summary.flag and summary.acknowledged_by:
             assert state.attention.flag[n] >= int(summary.flag.rpartition("-f")[2])
             assert state.attention.answered[n]
-            assert state.answered_by[bed.decode()] == summary.acknowledged_by
+            assert state.words[bed.decode()].acknowledged_by == summary.acknowledged_by
 
 
 async def until(detector: Any, store: Redis, position: str, last: str) -> None:

@@ -5,7 +5,7 @@ import numpy as np
 from detect.core import engine, summaries
 from detect.core.engine import Output
 from detect.core.state import State
-from quietward.messages import Answer, Block, DeviceStatus, Event, Level, Signal, Summary, Tick
+from quietward.messages import Acknowledge, Act, Block, DeviceStatus, Done, Event, Level, Signal, Summary, Tick
 from tests.traces import RULES, flat, put, ramp, ripple
 from tests.traces import Signal as Trace
 
@@ -13,12 +13,12 @@ T0 = 1_790_000_000
 FALL_AT_S = 400
 LOOK_S = RULES.policy.escalation.look_after_s
 BEDSIDE_S = RULES.policy.escalation.bedside_after_s
-BEDSIDE_AT_S, TEAM_AT_S = (
+LOOK_AT_S, BEDSIDE_AT_S, TEAM_AT_S = (
     next(int(limit) for name, _, limit in c.all if name == "running_s")
     for c in RULES.policy.condition
     if any(name == "running_s" for name, _, _ in c.all)
 )
-"""How long a deceleration runs before the policy asks for somebody at the bedside, and for the team."""
+"""How long a deceleration runs before the policy asks for a look, for somebody at the bedside, and for the team."""
 
 
 class Bed:
@@ -48,7 +48,10 @@ class Bed:
             self.take(engine.step(self.state, [Tick((T0 + self.second) * 1000)]))
 
     def answer(self, flag: str) -> None:
-        self.take(engine.step(self.state, [Answer("b", (T0 + self.second) * 1000, "acknowledge", "Kim", flag)]))
+        self.do(Acknowledge("b", "Kim", flag))
+
+    def do(self, act: Act) -> None:
+        self.take(engine.step(self.state, [Done((T0 + self.second) * 1000, act)]))
 
     def flags(self) -> list[tuple[str, object]]:
         return [(e.kind.removeprefix("flag-"), e.detail["level"]) for e in self.events if e.kind.startswith("flag")]
@@ -148,4 +151,4 @@ def test_no_level_without_a_reason() -> None:
     bed.play(with_long_fall(TEAM_AT_S + 40, 200))
     raised = [e for e in bed.events if e.kind in ("flag-raised", "flag-worsened", "flag-escalated")]
     assert raised
-    assert all(e.detail["reason"] and e.detail["rules"] == RULES.digest for e in raised)
+    assert all(e.detail["reason"] and e.rules == RULES.digest for e in raised)

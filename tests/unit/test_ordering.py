@@ -4,7 +4,7 @@ import pytest
 
 from detect.core import engine, summaries
 from detect.core.state import State
-from quietward.messages import Answer, Block, DeviceStatus, Signal, Tick
+from quietward.messages import Acknowledge, Block, DeviceStatus, Done, Signal, Tick
 from tests.traces import RULES
 
 T0 = 1_790_000_000_000
@@ -77,7 +77,7 @@ def test_a_new_session_goes_on() -> None:
 def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
     state = State(RULES)
     output = engine.step(
-        state, [DeviceStatus("x", T0, online=False), Answer("y", T0, "acknowledge", "somebody", "y-f1"), Tick(T0)]
+        state, [DeviceStatus("x", T0, online=False), Done(T0, Acknowledge("y", "somebody", "y-f1")), Tick(T0)]
     )
     assert output.events == []
     assert output.looked == set()
