@@ -275,10 +275,11 @@ def _follow(
 ) -> None:
     """Let one condition begin and end."""
     frozen = np.zeros_like(lost) if condition.is_about_signal else lost
-    own = a.own_limit[i]
+    own = None if np.isnan(a.own_limit[i]).all() else a.own_limit[i]
     holds = _all(condition.all, measures, own)
-    known = np.logical_and.reduce([~np.isnan(measures[m]) for m, _, _ in condition.all])
-    over = ~holds & (_any(condition.release, measures, own - condition.all[0][2]) | ~known)
+    unknown = np.logical_or.reduce([np.isnan(measures[m]) for m, _, _ in condition.all])
+    moved = None if own is None else np.nan_to_num(own - condition.all[0][2])
+    over = ~holds & (_any(condition.release, measures, moved) | unknown)
     was_held = a.held_since[i] >= 0
     holds, over = holds & ~frozen, over & ~frozen
     a.held_since[i] = np.where(holds, np.where(was_held, a.held_since[i], second), -1)
@@ -287,17 +288,17 @@ def _follow(
     begins = ~active & holds & (second - a.held_since[i] >= condition.hold_s)
     ends = active & over & (second - a.eased_since[i] >= condition.release_s)
 
-    covered = np.zeros_like(lost)
-    for name in condition.inhibited_by:
-        covered = covered | a.active[policy.place(name)]
-    off = (a.paused_until >= 0) & condition.is_about_signal
-    why = np.select(
-        [begins & ~_all(condition.needs, measures), begins & covered, begins & off],
-        [COVERAGE, EXPLAINED, OFF],
-        NOT_HELD_BACK,
-    )
-    why = np.where(frozen & ~active & (was_held | (a.held_back[i] == LOST)), LOST, why)
-    begins = begins & (why == NOT_HELD_BACK)
+    why = np.zeros_like(a.held_back[i])
+    if begins.any():
+        covered = np.zeros_like(lost)
+        for name in condition.inhibited_by:
+            covered = covered | a.active[policy.place(name)]
+        off = (a.paused_until >= 0) & condition.is_about_signal
+        enough = _all(condition.needs, measures)
+        why = np.where(begins, np.where(~enough, COVERAGE, np.where(covered, EXPLAINED, np.where(off, OFF, 0))), 0)
+        begins = begins & (why == NOT_HELD_BACK)
+    if frozen.any():
+        why = np.where(frozen & ~active & (was_held | (a.held_back[i] == LOST)), LOST, why)
     a.active[i] = (active | begins) & ~ends
     on_shelf = a.active[i] & (a.shelved_until[i] >= 0) & (condition.rank < TEAM)
     why = np.where(on_shelf, SHELVED, why)
@@ -315,10 +316,10 @@ def _all(clauses: list[Clause], measures: Measures, own_limit: Floats | None = N
 
 
 def _any(clauses: list[Clause], measures: Measures, moved: Floats | None = None) -> Bools:
-    """Return where any clause holds; moved: by how much the limit of the first one is moved, NaN: not at all."""
+    """Return where any clause holds; moved: by how much the limit of the first one is moved."""
     held = np.zeros(next(iter(measures.values())).shape, dtype=np.bool_)
     for place, (measure, operator, limit) in enumerate(clauses):
-        limits = limit + np.nan_to_num(moved) if moved is not None and place == 0 else limit
+        limits = limit + moved if moved is not None and place == 0 else limit
         held = held | compare(measures[measure], operator, limits)
     return held
 
@@ -326,6 +327,8 @@ def _any(clauses: list[Clause], measures: Measures, moved: Floats | None = None)
 def _renews(a: Attention, counts: Bools, ranks: Ints, policy: Policy) -> Bools:
     """Return where a condition has begun that no answer was meant for, and that nothing counting explains."""
     renews = np.zeros(counts.shape[-1], dtype=np.bool_)
+    if not a.answered.any():
+        return renews
     for i, condition in enumerate(policy.condition):
         explained = np.zeros_like(renews)
         for name in condition.unless:
@@ -343,6 +346,8 @@ def _has_waited(a: Attention, second: Ints, counts: Bools, policy: Policy) -> Bo
     """Return where a counting condition has waited long enough at its level to go one up."""
     waited = second - a.level_since
     found = np.zeros(counts.shape[-1], dtype=np.bool_)
+    if not counts.any():
+        return found
     for i, condition in enumerate(policy.condition):
         ceiling = LEVELS.index(Level(condition.goes_up_to))
         own = condition.look_after_s

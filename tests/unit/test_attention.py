@@ -1,17 +1,40 @@
 """Flags: raised, escalated while nobody comes, answered, eased; lost signals keep what was known."""
 
+import re
+
 import numpy as np
+import pytest
 
 from detect.core import engine, summaries
 from detect.core.engine import Output
 from detect.core.state import State
-from quietward.messages import Acknowledge, Act, Block, DeviceStatus, Done, Event, Level, Signal, Summary, Tick
+from quietward.messages import (
+    Acknowledge,
+    Act,
+    Block,
+    Care,
+    DeviceStatus,
+    Done,
+    Event,
+    Input,
+    Level,
+    OwnLimit,
+    Pause,
+    Shelve,
+    Signal,
+    Summary,
+    Tap,
+    Tick,
+    Unshelve,
+)
 from tests.traces import RULES, flat, put, ramp, ripple
 from tests.traces import Signal as Trace
 
 T0 = 1_790_000_000
 FALL_AT_S = 400
-LOOK_S = RULES.policy.escalation.look_after_s
+LOST = next(c for c in RULES.policy.condition if c.name == "signal-lost")
+LOST_S, LOST_LOOK_S = int(LOST.all[0][2]), int(LOST.look_after_s or 0)
+HELPS_S = RULES.policy.care.helps_within_s
 BEDSIDE_S = RULES.policy.escalation.bedside_after_s
 LOOK_AT_S, BEDSIDE_AT_S, TEAM_AT_S = (
     next(int(limit) for name, _, limit in c.all if name == "running_s")
@@ -36,11 +59,14 @@ class Bed:
             self.summary = found
 
     def play(self, fhr: Trace) -> None:
+        blocks: list[Input] = []
         for i in range(len(fhr) // 4):
             values = [None if np.isnan(x) else float(x) for x in fhr[4 * i : 4 * i + 4]]
             at = (T0 + self.second) * 1000
-            self.take(engine.step(self.state, [Block("b", "s", self.second, at, at, values, [10.0] * 4)]))
+            blocks.append(Block("b", "s", self.second, at, at, values, [10.0] * 4))
             self.second += 1
+        for i in range(0, len(blocks), 60):
+            self.take(engine.step(self.state, blocks[i : i + 60]))
 
     def tick(self, seconds: int) -> None:
         for _ in range(seconds):
@@ -53,6 +79,9 @@ class Bed:
     def do(self, act: Act) -> None:
         self.take(engine.step(self.state, [Done((T0 + self.second) * 1000, act)]))
 
+    def last(self, kind: str) -> Event:
+        return next(e for e in reversed(self.events) if e.kind == kind)
+
     def flags(self) -> list[tuple[str, object]]:
         return [(e.kind.removeprefix("flag-"), e.detail["level"]) for e in self.events if e.kind.startswith("flag")]
 
@@ -61,9 +90,14 @@ class Bed:
         return self.summary
 
 
+def lively(bpm: float, seconds: float) -> Trace:
+    """A level with a variability of some 8 bpm that is no sinusoidal pattern."""
+    return flat(bpm, seconds) + ripple(seconds, 5, 12.0) + ripple(seconds, 4, 7.0)
+
+
 def with_long_fall(length_s: float, after_s: float = 60) -> Trace:
     seconds = FALL_AT_S + length_s + after_s
-    return put(flat(140, seconds) + ripple(seconds, 10), FALL_AT_S, ramp(-60, 10, length_s - 20, 10))
+    return put(lively(140, seconds), FALL_AT_S, ramp(-60, 10, length_s - 20, 10))
 
 
 def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
@@ -82,30 +116,253 @@ def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
 def test_worse_goes_up_and_ease_ends_the_flag() -> None:
     bed = Bed()
     bed.play(with_long_fall(TEAM_AT_S + 40, 1900))
-    assert bed.flags()[:2] == [("raised", "bedside"), ("worsened", "team")]
+    assert bed.flags()[:3] == [("raised", "look"), ("worsened", "bedside"), ("worsened", "team")]
     assert bed.flags()[-1] == ("eased", "quiet")
     assert bed.now().level is Level.QUIET
 
 
-def test_an_unanswered_flag_goes_one_level_up_and_an_answered_one_does_not() -> None:
-    waiting, answered = Bed(), Bed()
-    for bed in (waiting, answered):
-        bed.play(flat(95, 480) + ripple(480, 10))
-        assert bed.now().level is Level.BEDSIDE
-    flag = answered.now().flag
+def low_baseline(seconds: float) -> Trace:
+    return lively(95, seconds)
+
+
+def bed_with_low_baseline() -> Bed:
+    bed = Bed()
+    bed.play(low_baseline(480))
+    assert bed.now().level is Level.BEDSIDE
+    return bed
+
+
+def flag_of(bed: Bed) -> str:
+    flag = bed.now().flag
     assert flag is not None
-    answered.answer(flag)
+    return flag
+
+
+def test_an_unanswered_flag_goes_one_level_up_and_an_answered_one_does_not() -> None:
+    waiting, answered = bed_with_low_baseline(), bed_with_low_baseline()
+    answered.answer(flag_of(answered))
     for bed in (waiting, answered):
-        bed.play(flat(95, BEDSIDE_S + 120) + ripple(BEDSIDE_S + 120, 10))
+        bed.play(low_baseline(BEDSIDE_S + 120))
     assert ("escalated", "team") in waiting.flags()
     assert waiting.now().level is Level.TEAM
+    assert waiting.now().reason.startswith("baseline 95 bpm")
     assert answered.now().level is Level.BEDSIDE
     assert answered.now().acknowledged_by == "Kim"
 
 
+def test_what_was_answered_and_still_holds_speaks_again_after_the_policys_time() -> None:
+    bed = bed_with_low_baseline()
+    bed.answer(flag_of(bed))
+    bed.play(low_baseline(RULES.policy.repeat.bedside_s + 30))
+    assert bed.flags()[-1] == ("repeated", "bedside")
+    assert bed.now().acknowledged_by is None
+
+
+def test_what_was_done_and_has_not_helped_brings_the_flag_back_one_level_up() -> None:
+    bed = bed_with_low_baseline()
+    bed.do(Care("b", "Kim", "turned"))
+    assert bed.now().acknowledged_by == "Kim", "who does something has answered"
+    assert bed.now().cared[0].after is None
+    bed.play(low_baseline(HELPS_S - 20))
+    assert bed.now().level is Level.BEDSIDE
+    bed.play(low_baseline(40))
+    assert bed.flags()[-1] == ("returned", "team")
+    assert bed.now().acknowledged_by is None
+    assert "has not helped" in str(bed.last("flag-returned").detail["reason"])
+
+
+def test_a_second_thing_done_does_not_put_off_the_end_of_the_time_to_help() -> None:
+    bed = bed_with_low_baseline()
+    bed.do(Care("b", "Kim", "turned"))
+    bed.play(low_baseline(HELPS_S / 2))
+    bed.do(Care("b", "Kim", "fluids-checked"))
+    bed.play(low_baseline(HELPS_S / 2 + 20))
+    assert bed.flags()[-1] == ("returned", "team")
+
+
+def decelerating(minutes: int, depth: float) -> Trace:
+    """One deceleration of 60 s every 2.5 min, deep enough for a high concern."""
+    trace = flat(140, minutes * 60) + ripple(minutes * 60, 3)
+    for second in range(60, minutes * 60 - 90, 150):
+        trace = put(trace, second, ramp(-depth, 10, 45, 10))
+    return trace
+
+
+@pytest.mark.parametrize(("after", "helped"), [(0.0, True), (70.0, False)])
+def test_the_trace_before_and_after_what_was_done_is_compared(after: float, helped: bool) -> None:
+    """Concern looks back 30 min and stays high; whether the decelerations have stopped is seen after 10."""
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    assert bed.now().level in (Level.BEDSIDE, Level.TEAM)
+    level = bed.now().level
+    bed.do(Care("b", "Kim", "turned"))
+    bed.play(decelerating(11, after) if after else flat(140, 660) + ripple(660, 3))
+    note = bed.now().cared[0]
+    assert note.after is not None
+    assert note.before.decelerations >= 3
+    assert (note.after.decelerations == 0) is helped
+    assert note.helped is helped
+    assert (("returned", "team") in bed.flags()) is not helped
+    if helped:
+        assert bed.now().level is level
+        assert bed.now().acknowledged_by == "Kim"
+    assert (": helped;" in bed.last("care-result").text) is helped
+
+
+def test_other_needs_words() -> None:
+    bed = bed_with_low_baseline()
+    bed.do(Care("b", "Kim", "other"))
+    assert "in words" in bed.last("not-taken").text
+    bed.do(Care("b", "Kim", "other", "bladder emptied"))
+    assert bed.now().cared[0].text == "bladder emptied"
+
+
+def test_a_shelf_ends_and_then_the_flag_is_there_again() -> None:
+    bed = bed_with_low_baseline()
+    first = flag_of(bed)
+    bed.do(Shelve("b", "Kim", first, 900, "known, plan is written"))
+    assert bed.now().level is Level.QUIET
+    assert [(s.condition, s.by, s.active) for s in bed.now().shelved] == [("low-baseline", "Kim", True)]
+    bed.play(low_baseline(840))
+    assert bed.now().level is Level.QUIET
+    bed.play(low_baseline(90))
+    assert bed.now().level is Level.BEDSIDE
+    assert flag_of(bed) != first
+    assert not bed.now().shelved
+    assert [e.kind for e in bed.events if "shel" in e.kind] == ["flag-shelved", "shelf-over"]
+
+
+def test_a_shelf_can_be_ended_early() -> None:
+    bed = bed_with_low_baseline()
+    bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
+    bed.do(Unshelve("b", "Kim"))
+    bed.play(low_baseline(10))
+    assert bed.now().level is Level.BEDSIDE
+    bed.do(Unshelve("b", "Kim"))
+    assert "nothing is shelved" in bed.last("not-taken").text
+
+
+def test_team_cannot_be_shelved_and_is_not_hidden_by_a_shelf() -> None:
+    bed = Bed()
+    trace = with_long_fall(TEAM_AT_S + 60, 0)
+    bed.play(trace[: (FALL_AT_S + BEDSIDE_AT_S + 20) * 4])
+    bed.do(Shelve("b", "Kim", flag_of(bed), 1800, "in the room"))
+    assert bed.now().level is Level.QUIET
+    bed.play(trace[(FALL_AT_S + BEDSIDE_AT_S + 20) * 4 :])
+    assert bed.now().level is Level.TEAM
+    bed.do(Shelve("b", "Kim", flag_of(bed), 1800, "in the room"))
+    assert bed.now().level is Level.TEAM
+    assert "cannot be shelved" in bed.last("not-taken").text
+
+
+@pytest.mark.parametrize("for_s", [0, 100_000])
+def test_a_shelf_needs_an_end_within_the_policys_longest(for_s: int) -> None:
+    bed = bed_with_low_baseline()
+    bed.do(Shelve("b", "Kim", flag_of(bed), for_s, "known"))
+    assert bed.now().level is Level.BEDSIDE
+    assert "at most" in bed.last("not-taken").text
+
+
+def test_off_on_purpose_is_not_lost_until_its_end() -> None:
+    bed = Bed()
+    bed.play(lively(140, 600))
+    bed.do(Pause("b", "Kim", 1200, "bathroom"))
+    bed.tick(LOST_S + 60)
+    assert bed.now().level is Level.QUIET
+    paused = bed.now().paused
+    assert paused is not None
+    assert paused.until == (T0 + 600 + 1200) * 1000
+    assert "off on purpose" in bed.last("held-back").text
+    bed.tick(1200 - LOST_S)
+    assert bed.now().paused is None
+    assert bed.now().level is Level.LOOK
+    assert [e.kind for e in bed.events if e.kind.startswith("pause")] == ["pause", "pause-over"]
+
+
+def test_a_pause_is_over_when_the_signal_is_back() -> None:
+    bed = Bed()
+    bed.play(lively(140, 600))
+    bed.do(Pause("b", "Kim", 1800, "walk"))
+    bed.play(lively(140, 30))
+    assert bed.now().paused is not None, "the transducer is still on for a moment"
+    bed.play(flat(np.nan, 120))
+    bed.play(lively(140, 60))
+    assert bed.now().paused is None
+    bed.do(Pause("b", "Kim", 0))
+    assert "not off" in bed.last("not-taken").text
+
+
+def test_taking_the_monitor_off_ends_the_flag_for_its_lost_signal_and_no_other() -> None:
+    bed = Bed()
+    bed.play(lively(140, 600))
+    bed.tick(LOST_S + 20)
+    assert bed.now().level is Level.LOOK
+    bed.do(Pause("b", "Kim", 1200, "walk"))
+    bed.tick(5)
+    assert bed.now().level is Level.QUIET
+    low = bed_with_low_baseline()
+    low.do(Pause("b", "Kim", 1200, "walk"))
+    low.tick(60)
+    assert low.now().level is Level.BEDSIDE
+
+
+def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    concern = bed.now().concern
+    assert concern is not None
+    bed.do(OwnLimit("b", "Kim", "concern-high", 79.0, 1800, "plan of the day"))
+    assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 79.0)]
+    bed.do(OwnLimit("b", "Kim", "concern-high", 99.0, 1800, "too far"))
+    assert "use 50 to 80" in bed.last("not-taken").text
+    bed.do(OwnLimit("b", "Kim", "fall-not-recovering", 900.0, 1800, "no"))
+    assert "no limit of a single bed" in bed.last("not-taken").text
+    bed.play(decelerating(31, 70))
+    assert not bed.now().limited
+    assert bed.last("own-limit-over").detail["condition"] == "concern-high"
+
+
+def test_contractions_timed_by_hand() -> None:
+    bed = Bed()
+    bed.play(lively(140, 300))
+    for length_s in (60, 50, 70):
+        bed.do(Tap("b", "Ana", "start"))
+        bed.play(lively(140, length_s))
+        bed.do(Tap("b", "Ana", "end"))
+        bed.play(lively(140, 240 - length_s))
+    timed = bed.now().hand
+    assert timed is not None
+    assert (timed.count, timed.interval_s, timed.duration_s, timed.is_running) == (3, 240, 60, False)
+    assert timed.differs.endswith("3 timed by hand, 0 recorded")
+    assert bed.now().contractions.per_10min is None or bed.now().contractions.per_10min == 0, "the toco is not touched"
+    bed.do(Tap("b", "Ana", "end"))
+    assert "none is going on" in bed.last("not-taken").text
+    bed.do(Tap("b", "Ana", "undo"))
+    running = bed.now().hand
+    assert running is not None
+    assert (running.count, running.is_running) == (3, True)
+    bed.play(lively(140, 400))
+    bed.do(Tap("b", "Ana", "end"))
+    assert "dropped" in bed.last("not-taken").text
+    assert sum(e.kind == "hand-contraction" for e in bed.events) == 3
+
+
+def test_nothing_is_taken_at_a_bed_from_which_nothing_has_come() -> None:
+    state = State(RULES)
+    output = engine.step(state, [DeviceStatus("b", T0 * 1000, online=True), Done(T0 * 1000, Pause("b", "Kim", 60))])
+    assert [e.kind for e in output.events] == ["not-taken"]
+    assert engine.step(state, [Done(T0 * 1000, Pause("c", "Kim", 60))]).events == []
+
+
+def test_the_reason_is_a_sentence_with_numbers() -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    assert re.search(r"\d+ variable decelerations in 30 min, deepest 7\d bpm, variability \d+ bpm", bed.now().reason)
+
+
 def test_an_answer_to_an_old_or_foreign_flag_changes_nothing() -> None:
     bed = Bed()
-    bed.play(flat(95, 480) + ripple(480, 10))
+    bed.play(lively(95, 480))
     for flag in ("b-f0", "b-f99", "other", "b-fx"):
         bed.answer(flag)
     assert bed.now().acknowledged_by is None
@@ -124,23 +381,23 @@ def test_silence_is_lost_and_what_was_raised_stays() -> None:
 
 def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
     bed = Bed()
-    bed.play(flat(140, 400) + ripple(400, 10))
+    bed.play(lively(140, 400))
     bed.take(engine.step(bed.state, [DeviceStatus("b", (T0 + bed.second) * 1000, online=False)]))
     bed.tick(11)
     assert bed.now().signal is Signal.LOST
     assert "offline" in bed.now().signal_reason
-    bed.tick(130)
+    bed.tick(LOST_S)
     assert bed.now().level is Level.LOOK
-    bed.tick(round(LOOK_S) + 5)
+    bed.tick(LOST_LOOK_S + 5)
     assert bed.now().level is Level.BEDSIDE
-    bed.play(flat(140, 120) + ripple(120, 10))
+    bed.play(lively(140, 120))
     assert bed.now().signal is not Signal.LOST
     assert bed.now().level is Level.QUIET
 
 
 def test_a_device_that_sends_no_value_is_lost_too() -> None:
     bed = Bed()
-    bed.play(flat(140, 400) + ripple(400, 10))
+    bed.play(lively(140, 400))
     bed.play(flat(np.nan, 70))
     assert bed.now().signal is Signal.LOST
     assert bed.now().fhr_bpm is None

@@ -21,7 +21,7 @@ def test_every_number_of_a_published_rule_set_has_source_and_status() -> None:
 
 def test_the_digest_follows_the_rules(tmp_path: Path) -> None:
     copy = tmp_path / "p.toml"
-    copy.write_text(POLICY.replace("look_after_s = 600", "look_after_s = 601"))
+    copy.write_text(POLICY.replace("look_after_s = 1200", "look_after_s = 1201"))
     assert rule_file.load().digest != rule_file.load(str(copy)).digest
 
 

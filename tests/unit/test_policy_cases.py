@@ -1,0 +1,70 @@
+"""Rule tests as data: `policy_cases.toml` beside this file."""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+
+from detect.core import attention
+from detect.core.attention import LEVELS, WHY_HELD_BACK, Attention, Change, Policy
+from detect.core.findings import MEASURES
+
+DATA = tomllib.loads(Path(__file__).with_name("policy_cases.toml").read_text())
+POLICY = msgspec.convert(
+    DATA["policy"] | {"condition": [c | {"name": name} for name, c in DATA["conditions"].items()]}, Policy
+)
+EVERY_S = 5
+USUAL = dict.fromkeys(MEASURES, np.nan) | {
+    "concern": 10.0, "baseline_bpm": 140.0, "signal_lost_s": 0.0, "running_s": 0.0, "contractions_per_10min": 3.0,
+    "observed_min": 60.0, "decelerations_10min": 0.0, "fhr_usable_1min": 1.0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", DATA["case"], ids=lambda case: str(case["name"]).replace(" ", "-"))
+def test_case(case: dict[str, Any]) -> None:
+    a = Attention.empty(1, {"conditions": len(POLICY.condition)})
+    values, lost, told = dict(USUAL), False, []
+    for second in range(0, case["until"], EVERY_S):
+        for at, new in case["looks"]:
+            if at == second:
+                lost = bool(new.get("lost", lost))
+                values |= {name: float(value) for name, value in new.items() if name != "lost"}
+        measures = {name: np.array([value]) for name, value in values.items()}
+        decision = attention.decide(a, np.array([second]), measures, np.array([lost]), POLICY)
+        for aside in decision.asides:
+            name = POLICY.condition[aside.condition].name if aside.condition >= 0 else ""
+            why = f" ({WHY_HELD_BACK[aside.why]})" if aside.why else ""
+            told.append(f"{second} {aside.what} {name}{why}".rstrip())
+        told += [f"{second} {change.what} {LEVELS[change.level]}" for change in decision.changes]
+        for at, act in case.get("acts", []):
+            if at == second:
+                told += do(a, second, act, measures)
+    assert told == case["told"]
+
+
+def do(a: Attention, second: int, act: str, measures: dict[str, Any]) -> list[str]:
+    """Do what somebody does; return what is told of it."""
+    what, *more = act.split()
+    flag = int(a.flag[0]) if "flag" not in more else int(more[-1])
+    change: Change | None = None
+    match what:
+        case "acknowledge":
+            change = attention.acknowledge(a, 0, flag, second)
+        case "shelve":
+            change = attention.shelve(a, 0, flag, second + int(more[0]), POLICY)
+        case "care":
+            attention.care(a, 0, second, measures, POLICY)
+            return []
+        case "pause":
+            attention.pause(a, 0, second + int(more[0]), POLICY)
+            return []
+        case "limit":
+            i = POLICY.place(more[0])
+            a.own_limit[i, 0], a.own_limit_until[i, 0] = float(more[1]), second + int(more[3])
+            return []
+        case _:
+            raise AssertionError(act)
+    return [f"{second} refused"] if change is None else [f"{second} {change.what} {LEVELS[change.level]}"]
