@@ -188,7 +188,7 @@ def _flags(events: list[Event]) -> list[Row]:
     """Return one row for every raising of a level; all of a flag ease together."""
     rows: list[Row] = []
     for event in events:
-        if event.kind in ("flag-raised", "flag-worsened", "flag-escalated"):
+        if event.kind in ("flag-raised", "flag-worsened", "flag-escalated"):  # nobody answers: there are no others
             rows.append(
                 {
                     "raised_s": event.t / 1000,

@@ -37,9 +37,10 @@ PER_VOTE = 50.0
 
 
 class Window(msgspec.Struct, frozen=True):
-    """One judged window: its record, its end, and what the experts said (first ratings only)."""
+    """One judged window: its record, its step (1 to 3), its end, and what the experts said (first ratings only)."""
 
     record: str
+    step: int
     end_s: int
     votes: list[int]
 
@@ -61,7 +62,7 @@ def windows(folder: Path) -> list[Window]:
                         votes[row["record"], step].append(int(row[f"step{step}"]))
     with (folder / "windows.csv").open() as file:
         found = [
-            Window(r["record"], int(r["stop_sample"]) // HZ, votes[r["record"], r["step"]])
+            Window(r["record"], int(r["step"]), int(r["stop_sample"]) // HZ, votes[r["record"], r["step"]])
             for r in csv.DictReader(file)
         ]
     return [w for w in found if len(w.votes) >= LEAST_VOTES]

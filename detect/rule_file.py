@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import msgspec
 
-from detect.core.attention import LEVELS, TEAM, Policy
+from detect.core.attention import LEVELS, TEAM, Condition, Policy
 from detect.core.concern import Concern
 from detect.core.findings import BY_RULE_SET, MEASURES
 from detect.core.limits import Reading
@@ -78,9 +78,26 @@ def _check_policy(where: str, policy: Policy) -> None:
             if condition.rank == TEAM or not low <= condition.all[0][2] <= high:
                 remedy = f"Needs two bounds around the limit {condition.all[0][2]:g}, and a level below team"
                 raise BadRules(f"{here} for_one_bed", list(condition.for_one_bed), remedy)
+        _check_two_thresholds(here, condition)
         clauses = [*condition.all, *condition.release, *condition.needs, *condition.helped]
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
         _check(where, f"condition {condition.name} text", [], condition.text, known | {"because", "pattern"})
+        _check_text(here, condition.text, known)
+
+
+def _check_two_thresholds(here: str, condition: Condition) -> None:
+    for measure, operator, limit in condition.release:
+        for other, begins, at in condition.all:
+            if other == measure and (begins[0] == operator[0] or (limit > at if begins[0] == ">" else limit < at)):
+                remedy = f"Must not hold where {other} {begins} {at:g} does: two thresholds, or the flag flickers"
+                raise BadRules(f"{here} release", [measure, operator, limit], remedy)
+
+
+def _check_text(here: str, text: str, known: set[str]) -> None:
+    try:
+        text.format_map(dict.fromkeys(known, 0.0) | {"because": "", "pattern": ""})
+    except ValueError as error:
+        raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 
 
 def sheet(rules: Rules) -> PolicySheet:

@@ -25,10 +25,10 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
 """
 
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import Annotated, Literal, NamedTuple
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
@@ -41,6 +41,8 @@ TEAM = LEVELS.index(Level.TEAM)
 BACK_AGAIN_SHARE = 0.5
 """A pause is over when the signal has been lost and so much of the last minute is usable again."""
 
+Wait = Annotated[float, Meta(ge=0)]
+Within = Annotated[int, Meta(gt=0)]
 LevelName = Literal["look", "bedside", "team"]
 NOT_HELD_BACK, COVERAGE, EXPLAINED, OFF, SHELVED, LOST, HIGHER = range(7)
 WHY_HELD_BACK = {
@@ -67,15 +69,15 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     level: LevelName
     text: str
     all: list[Clause]
-    hold_s: float
+    hold_s: Wait
     release: list[Clause]
-    release_s: float
+    release_s: Wait
     needs: list[Clause] = []
     inhibited_by: list[str] = []
     unless: list[str] = []
     helped: list[Clause] = []
     goes_up_to: LevelName = "team"
-    look_after_s: float | None = None
+    look_after_s: Wait | None = None
     for_one_bed: tuple[float, float] | None = None
 
     @property
@@ -92,30 +94,30 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
 class Escalation(Struct, frozen=True, forbid_unknown_fields=True):
     """How long a flag may stay unanswered at a level before it goes one up."""
 
-    look_after_s: float
-    bedside_after_s: float
+    look_after_s: Wait
+    bedside_after_s: Wait
 
 
 class Repeat(Struct, frozen=True, forbid_unknown_fields=True):
     """How long an answered flag may go on holding at a level before it speaks again."""
 
-    look_s: float
-    bedside_s: float
-    team_s: float
+    look_s: Wait
+    bedside_s: Wait
+    team_s: Wait
 
 
 class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
     """Within what time something that was done must have helped."""
 
-    helps_within_s: int
+    helps_within_s: Within
 
 
 class Longest(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything that keeps a bed quieter has an end, at most so far away."""
 
-    shelve_s: int
-    pause_s: int
-    limit_s: int
+    shelve_s: Within
+    pause_s: Within
+    limit_s: Within
 
 
 class Policy(Struct, frozen=True, forbid_unknown_fields=True):

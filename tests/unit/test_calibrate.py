@@ -21,8 +21,8 @@ def test_weighted_kappa_after_cohen_1968() -> None:
 
 
 def test_majority_breaks_ties_to_the_worse_class() -> None:
-    assert calibrate.Window("r", 1, [1, 1, 2]).majority == 1
-    assert calibrate.Window("r", 1, [1, 1, 3, 3, 2]).majority == 3
+    assert calibrate.Window("r", 1, 1, [1, 1, 2]).majority == 1
+    assert calibrate.Window("r", 1, 1, [1, 1, 3, 3, 2]).majority == 3
 
 
 def test_windows_of_the_open_data() -> None:

@@ -37,6 +37,20 @@ def test_the_digest_follows_the_rules(tmp_path: Path) -> None:
         (lambda t: t.replace("{signal_lost_s:.0f}", "{nobody:.0f}"), "no such measure"),
         (lambda t: t + "\n[[condition", "Mend the TOML"),
         (lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', "release = []"), "at least one clause"),
+        (lambda t: t.replace("hold_s = 0", "hold_s = -5", 1), "hold_s"),
+        (lambda t: t.replace("pause_s = 3600", "pause_s = 0"), "pause_s"),
+        (
+            lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', 'release = [["signal_lost_s", "<", 400]]'),
+            "two thresholds",
+        ),
+        (lambda t: t.replace('["concern", "<", 49]', '["concern", ">", 49]'), "two thresholds"),
+        (lambda t: t.replace("{concern:.0f}", "{concern:.0q}", 1), "Cannot be written"),
+        (lambda t: t.replace('unless = ["fall-not-recovering"]', 'unless = ["fall-not-there"]'), "no such condition"),
+        (lambda t: t.replace("hold_s = 300", 'hold_s = 300\ninhibited_by = ["concern-raised"]', 1), "no such earlier"),
+        (lambda t: t.replace('level = "bedside"', 'level = "bedside"\ngoes_up_to = "look"', 1), "goes_up_to"),
+        (lambda t: t.replace("for_one_bed = [50, 80]", "for_one_bed = [70, 80]"), "for_one_bed"),
+        (lambda t: t.replace('name = "sinusoidal"', 'name = "low-baseline"'), "a name of its own"),
+        (lambda t: t.replace('needs = [["observed_min"', 'needs = [["observed_hours"', 1), "no such measure"),
     ],
 )
 def test_a_wrong_policy_is_refused(tmp_path: Path, change: Callable[[str], str], says: str) -> None:

@@ -1,0 +1,99 @@
+"""What the attention policy costs on open recordings: `python -m tests.bench.attention FOLDER [--policy NAME]`.
+
+FOLDER holds WFDB records with expert votes, as `detect/calibrate.py` reads them, and the pH of the cord in the headers.
+Nobody answers. Counted are the raisings of a level (raised, worsened, escalated) per bed-hour, on records whose first
+two steps the majority of experts called normal and whose pH is 7.20 or more, and on those of which a step was called
+pathological: of the first two, or of all three. Beside it stands an alarm with fixed limits: FHR below 110 or above
+160 bpm without a break for 10 or 60 s, over when it has been within them for 10 s.
+"""
+
+import argparse
+import re
+import sys
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+from detect import rule_file
+from detect.assess import Row, assess
+from detect.calibrate import windows
+from quietward import recordings
+from quietward.messages import HZ
+from quietward.recordings import Recording
+
+NORMAL, PATHOLOGICAL = 1, 3
+LEAST_PH = 7.20
+LOW_BPM, HIGH_BPM = 110, 160
+BACK_S = 10
+
+
+def groups(folder: Path) -> dict[str, list[str]]:
+    """Return the names of the records in each group."""
+    steps: dict[str, dict[int, int]] = defaultdict(dict)
+    for window in windows(folder):
+        steps[window.record][window.step] = window.majority
+    normal = [
+        name
+        for name, said in steps.items()
+        if said.get(1) == NORMAL == said.get(2) and _ph(folder / f"{name}.hea") >= LEAST_PH
+    ]
+    return {
+        "normal": normal,
+        "pathological in step 1 or 2": [n for n, said in steps.items() if PATHOLOGICAL in (said.get(1), said.get(2))],
+        "pathological in any step": [n for n, said in steps.items() if PATHOLOGICAL in said.values()],
+    }
+
+
+def _ph(header: Path) -> float:
+    found = re.search(r"^#pH\s+([\d.]+)", header.read_text(), re.MULTILINE)
+    return float(found[1]) if found else float("nan")
+
+
+def fixed_limit(recording: Recording, for_s: float) -> int:
+    """Return how often an alarm with fixed limits begins; without a value it neither begins nor ends."""
+    outside = (recording.fhr < LOW_BPM) | (recording.fhr > HIGH_BPM)
+    known = ~np.isnan(recording.fhr)
+    begun, out, back, is_on = 0, 0, 0, False
+    for is_out, is_known in zip(outside, known, strict=True):
+        out, back = (out + 1 if is_out else 0, 0 if is_out else back + 1) if is_known else (0, back)
+        if not is_on and out >= for_s * HZ:
+            begun, is_on = begun + 1, True
+        elif is_on and back >= BACK_S * HZ:
+            is_on = False
+    return begun
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--policy", default="attention")
+    options = parser.parse_args()
+    found = groups(options.folder)
+    names = sorted({name for group in found.values() for name in group})
+    read = {name: recordings.read(options.folder / f"{name}.hea") for name in names}
+    rules = rule_file.load(options.policy)
+    print(f"policy {rules.policy.name}, rules {rules.digest}; {len(names)} records", file=sys.stderr)
+    flags: dict[str, list[Row]] = {
+        row["record"]: row["flags"] for row in assess(list(read.values()), rules, "figo-2015")
+    }
+    print(
+        "raisings per bed-hour".ljust(38) + "".join(f"{w:>9}" for w in ("look", "bedside", "team", "all", "b+t")),
+        end="",
+    )
+    print("   records with bedside or team | FHR outside 110-160 for 10 s, 60 s")
+    for title, group in found.items():
+        hours = sum(read[name].seconds for name in group) / 3600
+        levels = [flag["level"] for name in group for flag in flags[name]]
+        per_hour = {level: levels.count(level) / hours for level in ("look", "bedside", "team")}
+        urgent = per_hour["bedside"] + per_hour["team"]
+        reached = sum(any(f["level"] != "look" for f in flags[name]) for name in group)
+        fixed = [sum(fixed_limit(read[name], s) for name in group) / hours for s in (10, 60)]
+        cells = [*per_hour.values(), sum(per_hour.values()), urgent]
+        print(f"{title:28} {len(group):3} {hours:5.1f}" + "".join(f"{x:9.3f}" for x in cells), end="")
+        print(f"   {reached} of {len(group)} ({reached / len(group):.1%}) | {fixed[0]:.2f}, {fixed[1]:.2f}")
+
+
+if __name__ == "__main__":
+    main()
