@@ -12,20 +12,24 @@ import re
 import sys
 from collections import defaultdict
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 from detect import rule_file
 from detect.assess import Row, assess
 from detect.calibrate import windows
+from detect.core.rules import Rules
 from quietward import recordings
 from quietward.messages import HZ
+from quietward.notice import NOTICE
 from quietward.recordings import Recording
 
 NORMAL, PATHOLOGICAL = 1, 3
 LEAST_PH = 7.20
 LOW_BPM, HIGH_BPM = 110, 160
 BACK_S = 10
+LEVELS = ("look", "bedside", "team")
 
 
 def groups(folder: Path) -> dict[str, list[str]]:
@@ -64,35 +68,54 @@ def fixed_limit(recording: Recording, for_s: float) -> int:
     return begun
 
 
+class Cost(NamedTuple):
+    """What a policy costs in a group of records. per_hour: raisings by level; reached: records with more than look."""
+
+    records: int
+    hours: float
+    per_hour: dict[str, float]
+    reached: int
+
+    @property
+    def urgent_per_hour(self) -> float:
+        """Raisings of bedside and team."""
+        return self.per_hour["bedside"] + self.per_hour["team"]
+
+
+def cost(flags: dict[str, list[Row]], hours: dict[str, float], group: list[str]) -> Cost:
+    """Count the raisings in a group."""
+    total = sum(hours[name] for name in group)
+    levels = [flag["level"] for name in group for flag in flags[name]]
+    reached = sum(any(f["level"] != "look" for f in flags[name]) for name in group)
+    return Cost(len(group), total, {level: levels.count(level) / total for level in LEVELS}, reached)
+
+
+def measure(folder: Path, policy: str = "attention") -> tuple[dict[str, Cost], dict[str, Recording], Rules]:
+    """Return the policy's cost in each group, the recordings by name, and the rules."""
+    found = groups(folder)
+    names = sorted({name for group in found.values() for name in group})
+    read = {name: recordings.read(folder / f"{name}.hea") for name in names}
+    rules = rule_file.load(policy)
+    flags = {row["record"]: row["flags"] for row in assess(list(read.values()), rules, "figo-2015")}
+    hours = {name: r.seconds / 3600 for name, r in read.items()}
+    return {title: cost(flags, hours, group) for title, group in found.items()}, read, rules
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--policy", default="attention")
     options = parser.parse_args()
-    found = groups(options.folder)
-    names = sorted({name for group in found.values() for name in group})
-    read = {name: recordings.read(options.folder / f"{name}.hea") for name in names}
-    rules = rule_file.load(options.policy)
-    print(f"policy {rules.policy.name}, rules {rules.digest}; {len(names)} records", file=sys.stderr)
-    flags: dict[str, list[Row]] = {
-        row["record"]: row["flags"] for row in assess(list(read.values()), rules, "figo-2015")
-    }
-    print(
-        "raisings per bed-hour".ljust(38) + "".join(f"{w:>9}" for w in ("look", "bedside", "team", "all", "b+t")),
-        end="",
-    )
+    costs, read, rules = measure(options.folder, options.policy)
+    print(f"policy {rules.policy.name}, rules {rules.digest}; {len(read)} records. {NOTICE}", file=sys.stderr)
+    print("raisings per bed-hour".ljust(38) + "".join(f"{w:>9}" for w in (*LEVELS, "all", "b+t")), end="")
     print("   records with bedside or team | FHR outside 110-160 for 10 s, 60 s")
-    for title, group in found.items():
-        hours = sum(read[name].seconds for name in group) / 3600
-        levels = [flag["level"] for name in group for flag in flags[name]]
-        per_hour = {level: levels.count(level) / hours for level in ("look", "bedside", "team")}
-        urgent = per_hour["bedside"] + per_hour["team"]
-        reached = sum(any(f["level"] != "look" for f in flags[name]) for name in group)
-        fixed = [sum(fixed_limit(read[name], s) for name in group) / hours for s in (10, 60)]
-        cells = [*per_hour.values(), sum(per_hour.values()), urgent]
-        print(f"{title:28} {len(group):3} {hours:5.1f}" + "".join(f"{x:9.3f}" for x in cells), end="")
-        print(f"   {reached} of {len(group)} ({reached / len(group):.1%}) | {fixed[0]:.2f}, {fixed[1]:.2f}")
+    for (title, c), group in zip(costs.items(), groups(options.folder).values(), strict=True):
+        fixed = [sum(fixed_limit(read[name], s) for name in group) / c.hours for s in (10, 60)]
+        cells = [*c.per_hour.values(), sum(c.per_hour.values()), c.urgent_per_hour]
+        print(f"{title:28} {c.records:3} {c.hours:5.1f}" + "".join(f"{x:9.3f}" for x in cells), end="")
+        print(f"   {c.reached} of {c.records} ({c.reached / c.records:.1%}) | {fixed[0]:.2f}, {fixed[1]:.2f}")
 
 
 if __name__ == "__main__":

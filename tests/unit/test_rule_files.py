@@ -43,7 +43,7 @@ def test_the_digest_follows_the_rules(tmp_path: Path) -> None:
             lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', 'release = [["signal_lost_s", "<", 400]]'),
             "two thresholds",
         ),
-        (lambda t: t.replace('["concern", "<", 49]', '["concern", ">", 49]'), "two thresholds"),
+        (lambda t: t.replace('["concern", "<", 50]', '["concern", ">", 50]'), "two thresholds"),
         (lambda t: t.replace("{concern:.0f}", "{concern:.0q}", 1), "Cannot be written"),
         (lambda t: t.replace('unless = ["fall-not-recovering"]', 'unless = ["fall-not-there"]'), "no such condition"),
         (lambda t: t.replace("hold_s = 300", 'hold_s = 300\ninhibited_by = ["concern-raised"]', 1), "no such earlier"),

@@ -1,0 +1,31 @@
+"""What the default policy costs on open recordings, with nobody answering.
+
+CTU-UHB development half with nine experts' votes (Chudacek et al. 2014, Hruban et al. 2015). The policy's numbers were
+chosen on these same records, so this only keeps them from getting worse unseen; it says nothing about other records.
+"""
+
+import pytest
+
+from tests.bench import attention
+from tests.bench.attention import Cost
+from tests.conftest import record
+
+
+@pytest.fixture(scope="module")
+def costs() -> dict[str, Cost]:
+    return attention.measure(record("1001").parent)[0]
+
+
+def test_groups_are_those_of_the_published_votes(costs: dict[str, Cost]) -> None:
+    assert [c.records for c in costs.values()] == [67, 58, 79]
+
+
+def test_few_raisings_on_normal_records(costs: dict[str, Cost]) -> None:
+    normal = costs["normal"]
+    assert sum(normal.per_hour.values()) <= 1.0
+    assert normal.urgent_per_hour <= 0.15
+
+
+def test_somebody_is_called_in_most_pathological_records(costs: dict[str, Cost]) -> None:
+    found = costs["pathological in step 1 or 2"]
+    assert found.reached / found.records >= 0.85
