@@ -7,6 +7,7 @@ and the detector drops what it has seen (session and sequence number).
 import asyncio
 import logging
 from collections import defaultdict
+from collections.abc import Callable
 
 from ingest.validate import check
 from quietward.addresses import REFUSED_KEPT, Ward
@@ -21,12 +22,19 @@ log = logging.getLogger("quietward.ingest")
 
 TICK_S = 1.0
 
+Watch = Callable[[str], None]
+"""Told how far a batch has come; tests stop the process there."""
 
-async def serve(settings: Settings) -> None:
+
+def _nobody(_: str) -> None:
+    """Watch nothing."""
+
+
+async def serve(settings: Settings, watch: Watch = _nobody) -> None:
     """Run until cancelled. Raises Unreachable if broker or store are not there at the start."""
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
-        ingest = Ingest(ward, store, settings.keep_hours)
+        ingest = Ingest(ward, store, settings.keep_hours, watch)
         tasks.create_task(ingest.receive_for_ever(settings.broker), name="receive")
         tasks.create_task(ingest.tick(), name="tick")
         tasks.create_task(heartbeat(store, ward.parts, "ingest"), name="heartbeat")
@@ -35,8 +43,8 @@ async def serve(settings: Settings) -> None:
 class Ingest:
     """Checks, sorts by shard, writes."""
 
-    def __init__(self, ward: Ward, store: Redis, keep_hours: float) -> None:
-        self.ward, self.store, self.keep_ms = ward, store, int(keep_hours * 3_600_000)
+    def __init__(self, ward: Ward, store: Redis, keep_hours: float, watch: Watch = _nobody) -> None:
+        self.ward, self.store, self.keep_ms, self.watch = ward, store, int(keep_hours * 3_600_000), watch
 
     async def receive_for_ever(self, broker: str) -> None:
         """Take messages, over as many connections as it needs. Raises Unreachable if the first cannot be made."""
@@ -60,9 +68,15 @@ class Ingest:
         """Take messages until disconnected. Raises MqttError."""
         while True:
             batch = await subscriber.next_batch()
+            self.watch("taken")
             inputs, refused = self.sort(batch, now_ms())
             await until_stored(lambda inputs=inputs, refused=refused: self.write(inputs, refused))  # type: ignore[misc]
-            subscriber.acknowledge(batch)
+            self.watch("written")
+            half = len(batch) // 2  # in two parts only so that it can be stopped in between
+            subscriber.acknowledge(batch[:half])
+            self.watch("acknowledging")
+            subscriber.acknowledge(batch[half:])
+            self.watch("acknowledged")
 
     def sort(self, batch: list[Message], at: int) -> tuple[dict[int, list[Input]], list[RefusedMessage]]:
         """Return checked inputs by shard, and what was refused."""

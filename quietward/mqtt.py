@@ -5,7 +5,9 @@ aiomqtt 2.5 hides both behind private attributes. All of them are touched here a
 """
 
 import asyncio
+import socket
 from collections.abc import Callable, Sequence
+from functools import partial
 from types import TracebackType
 from typing import Any, Self
 from urllib.parse import unquote, urlsplit
@@ -41,6 +43,8 @@ def private_attributes_missing() -> list[str]:
             "Client._client.manual_ack_set": hasattr(client, "_client") and hasattr(client._client, "manual_ack_set"),
             "Client._client.ack": hasattr(client, "_client") and hasattr(client._client, "ack"),
             "Client._queue.get_nowait": hasattr(client, "_queue") and hasattr(client._queue, "get_nowait"),
+            "Client._pending_subscribes": isinstance(getattr(client, "_pending_subscribes", None), dict),
+            "Client._connected": isinstance(getattr(client, "_connected", None), asyncio.Future),
             "Client._disconnected": isinstance(getattr(client, "_disconnected", None), asyncio.Future),
         }
         return [name for name, is_there in found.items() if not is_there]
@@ -50,7 +54,7 @@ def private_attributes_missing() -> list[str]:
 
 def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
     parts = urlsplit(url)
-    return aiomqtt.Client(
+    client = aiomqtt.Client(
         parts.hostname or "",
         parts.port or 1883,
         identifier=client_id,
@@ -61,6 +65,57 @@ def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
         timeout=CONNECT_TIMEOUT_S,
         **more,
     )
+    _watch_sockets(client)
+    _notice_early_end(client)
+    return client
+
+
+def _watch_sockets(client: aiomqtt.Client) -> None:
+    """Read and write without two gaps that aiomqtt leaves, in which uvloop aborts the process or is deaf for seconds.
+
+    It asks the loop a turn ahead to watch a socket for writing, by its number: closed meanwhile, that is nobody's or
+    another's. And it reads packet by packet: when a connection was reset, uvloop calls the reader once, never again.
+    """
+    loop, paho = asyncio.get_running_loop(), client._client
+    opened: Any = paho.on_socket_open
+
+    def careful(step: Callable[[], object]) -> None:
+        try:
+            step()
+        except Exception as error:  # noqa: BLE001  # whatever it was, the connection is of no use any more
+            if not client._disconnected.done():
+                client._disconnected.set_exception(error)
+
+    def read(sock: socket.socket) -> None:
+        paho.loop_read()
+        if paho.socket() is sock and sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
+            while paho.socket() is sock:  # until what has come is read; then it is closed
+                paho.loop_read()
+
+    def write(sock: socket.socket) -> None:
+        if paho.socket() is sock and paho.want_write():
+            loop.add_writer(sock.fileno(), careful, paho.loop_write)
+
+    def on_socket_open(*what: Any) -> None:
+        opened(*what)
+        loop.call_soon_threadsafe(loop.add_reader, what[2].fileno(), careful, partial(read, what[2]))
+
+    def on_socket_register_write(*what: Any) -> None:
+        loop.call_soon_threadsafe(write, what[2])
+
+    paho.on_socket_open, paho.on_socket_register_write = on_socket_open, on_socket_register_write
+
+
+def _notice_early_end(client: aiomqtt.Client) -> None:
+    """Fail at once when the connection ends before the broker has answered; aiomqtt would wait for its timeout."""
+    ended: Any = client._client.on_disconnect
+
+    def on_disconnect(*what: Any) -> None:
+        if not client._connected.done():
+            client._connected.set_exception(MqttError("the connection was closed"))
+        ended(*what)
+
+    client._client.on_disconnect = on_disconnect
 
 
 async def _enter(client: aiomqtt.Client, url: str) -> None:
@@ -118,7 +173,8 @@ class Subscriber:
             if self._session_present:
                 # It may have been cut off before it subscribed, so ask again; but do not wait for the answer: the
                 # embedded broker never gives one behind a backlog.
-                self._paho.subscribe(self.topic, qos=1)
+                _, number = self._paho.subscribe(self.topic, qos=1)
+                self._client._pending_subscribes[number] = asyncio.get_running_loop().create_future()
             else:
                 _check_granted(self.topic, await self._client.subscribe(self.topic, qos=1))
         except BaseException:
@@ -147,6 +203,7 @@ class Subscriber:
                 code = self._paho.ack(message.mid, message.qos)
                 if code != MQTT_ERR_SUCCESS:
                     raise aiomqtt.MqttCodeError(code, "Could not acknowledge")
+        self._paho.loop_write()  # now, not with the loop's next turn
 
 
 class Publisher:
@@ -161,16 +218,17 @@ class Publisher:
         self._client = _client(url, client_id, clean_start=True, will=will, max_inflight_messages=IN_FLIGHT)
         self._paho: Any = self._client._client
         self._room = asyncio.Semaphore(IN_FLIGHT)
-        self._topics: dict[int, str] = {}
+        self._unanswered: dict[int, tuple[str, Callable[[], None]]] = {}
         self._refused = refused
         self._properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         self._properties.ContentType = CONTENT_TYPE
         on_publish: Any = self._paho.on_publish
 
         def note_answer(client: Any, data: Any, mid: int, code: ReasonCode, properties: Any) -> None:
-            topic = self._topics.pop(mid, None)
-            if topic is not None:
+            if mid in self._unanswered:
+                topic, answered = self._unanswered.pop(mid)
                 self._room.release()
+                answered()
                 if code.is_failure:
                     self._refused(topic)
             on_publish(client, data, mid, code, properties)
@@ -191,8 +249,14 @@ class Publisher:
         """False once the connection is lost."""
         return not self._client._disconnected.done()
 
-    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
-        """Send at QoS 1 without waiting for the answer. Raises MqttError when disconnected."""
+    async def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, answered: Callable[[], None] = lambda: None
+    ) -> None:
+        """Send at QoS 1 without waiting for the answer. Raises MqttError when disconnected.
+
+        answered: called when the broker has taken or refused the message. Until then it can still be lost with the
+        connection: whoever must not lose it keeps it and publishes it again.
+        """
         try:
             async with asyncio.timeout(CONNECT_TIMEOUT_S):  # wait_for of Python 3.11 can swallow a cancellation
                 await self._room.acquire()
@@ -204,11 +268,11 @@ class Publisher:
         if info.rc != MQTT_ERR_SUCCESS:
             self._room.release()
             raise aiomqtt.MqttCodeError(info.rc, "Could not publish")
-        self._topics[info.mid] = topic
+        self._unanswered[info.mid] = topic, answered
 
     async def settle(self, within_s: float = 2.0) -> int:
         """Wait until the broker has answered for everything; return how many answers are still missing."""
         end = asyncio.get_running_loop().time() + within_s
-        while self._topics and self.connected and asyncio.get_running_loop().time() < end:
+        while self._unanswered and self.connected and asyncio.get_running_loop().time() < end:
             await asyncio.sleep(0.01)
-        return len(self._topics)
+        return len(self._unanswered)

@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import msgspec
 import numpy as np
@@ -37,7 +38,8 @@ class Device:
     """Plays one strip.
 
     speed: seconds of signal per second. head_start_s: so much of the strip is sent at once, as if the device had been
-    running for that long. moved: called after every second that was sent.
+    running for that long. moved: called after every second that was sent for the first time.
+    unanswered: seconds the broker has not answered for; they are sent again when the connection was lost.
     """
 
     def __init__(
@@ -52,6 +54,7 @@ class Device:
         self.head_start_s = min(head_start_s, strip.seconds)
         self.seq = 0
         self.refused = 0
+        self.unanswered: set[int] = set()
 
     async def play(self, broker: str) -> None:
         """Publish the strip to its end. Raises Unreachable if the first connection cannot be made."""
@@ -59,29 +62,37 @@ class Device:
         started, first_ms = loop.time(), now_ms() - self.head_start_s * 1000
         session = f"{self.strip.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms}"
         backoff, worked_once = Backoff(), False
-        while self.seq < self.strip.seconds:
+        while self.seq < self.strip.seconds or self.unanswered:
             status = self.ward.status_topic(self.strip.bed)
             try:
                 async with Publisher(broker, f"device-{self.ward.name}-{self.strip.bed}", status, self._note) as out:
                     worked_once = True
                     backoff.worked()
                     await out.publish(status, b"online", retain=True)
+                    for seq in sorted(self.unanswered):
+                        await self._send(out, seq, self._second(session, seq, first_ms))
                     while self.seq < self.strip.seconds:
                         due = started + max(0, self.seq - self.head_start_s) / self.speed
                         if (wait := due - loop.time()) > 0:
                             await asyncio.sleep(wait)
-                        payload = self._second(session, self.seq, first_ms)
-                        await out.publish(self.ward.samples_topic(self.strip.bed), payload)
+                        await self._send(out, self.seq, self._second(session, self.seq, first_ms))
                         self.seq += 1
                         self.moved()
                     await out.publish(status, b"offline", retain=True)
-                    await out.settle()
+                    missing = await out.settle()
+                if missing:
+                    await backoff.wait(f"device of {self.strip.bed}: the broker owes {missing} answers")
             except Unreachable as error:
                 if not worked_once:
                     raise
                 await backoff.wait(error)
             except MqttError as error:
                 await backoff.wait(f"device of {self.strip.bed}: {error}")
+
+    async def _send(self, out: Publisher, seq: int, payload: bytes) -> None:
+        topic = self.ward.samples_topic(self.strip.bed)
+        await out.publish(topic, payload, answered=partial(self.unanswered.discard, seq))
+        self.unanswered.add(seq)
 
     def _note(self, topic: str) -> None:
         self.refused += 1

@@ -1,0 +1,186 @@
+"""A device keeps what the broker has not answered for; the end of a connection is noticed at once."""
+
+import asyncio
+import signal
+import socket
+import struct
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+import uvloop
+
+from quietward.addresses import Ward
+from quietward.embedded import free_port
+from quietward.errors import Unreachable
+from quietward.messages import Block, decode_inputs
+from quietward.mqtt import MqttError, Publisher, Subscriber
+from quietward.settings import Settings
+from quietward.store import Redis
+from simulator.device import Device, Strip
+from tests.conftest import Parts, Server, broker_command, until
+from tests.traces import flat
+
+SECONDS = 900
+
+
+@pytest.fixture
+def forgetful_broker(kind: str, tmp_path: Path) -> Iterator[Server]:
+    """A broker that has forgotten everything when it is started again."""
+    port = free_port()
+    command = broker_command(kind, port, tmp_path)
+    if kind == "real":
+        config = tmp_path / "mosquitto.conf"
+        config.write_text(config.read_text().replace("persistence true", "persistence false"))
+    server = Server(command, port, tmp_path / "broker.log")
+    server.start()
+    yield server
+    server.kill()
+
+
+async def test_a_broker_that_dies_costs_a_device_no_second(
+    forgetful_broker: Server,
+    settings: Settings,
+    ward: Ward,
+    store: Redis,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    settings = msgspec.structs.replace(settings, broker=f"mqtt://127.0.0.1:{forgetful_broker.port}")
+    ingest_is_back = asyncio.Event()
+
+    class Patient:
+        """Such a broker has forgotten ingest's subscription too: whoever is back before ingest speaks to nobody."""
+
+        def worked(self) -> None:
+            pass
+
+        async def wait(self, _: object) -> None:
+            await ingest_is_back.wait()
+
+    monkeypatch.setattr("simulator.device.Backoff", Patient)
+    parts = Parts(settings, tmp_path)
+    device = Device(ward, Strip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=300)
+
+    async def ingest_has_connected(times: int) -> bool:
+        return parts.log("ingest").count("connected to the broker") == times
+
+    async def stored() -> list[int]:
+        """Sequence numbers in the input stream, each where it comes first."""
+        entries: Any = await store.xrange(ward.shard(0).input)
+        items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
+        return list(dict.fromkeys(item.seq for item in items if isinstance(item, Block)))
+
+    async def waits_for_many() -> bool:
+        return len(device.unanswered) >= 50
+
+    async def what_was_answered_is_stored() -> bool:
+        answered = set(range(device.seq)) - device.unanswered
+        return answered <= set(await stored())
+
+    async def all_is_stored() -> bool:
+        return len(await stored()) == SECONDS
+
+    try:
+        parts.start("ingest")
+        assert await until(lambda: ingest_has_connected(1))
+        playing = asyncio.create_task(device.play(settings.broker))
+        while device.seq < SECONDS // 3:
+            await asyncio.sleep(0.01)
+        # Stopped first: what is under way when it dies has not been answered for.
+        assert forgetful_broker.process is not None
+        forgetful_broker.process.send_signal(signal.SIGSTOP)
+        assert await until(waits_for_many, 4)
+        assert await until(what_was_answered_is_stored)
+        forgetful_broker.kill()
+        forgetful_broker.start()
+        assert await until(lambda: ingest_has_connected(2)), parts.log("ingest")
+        assert not playing.done()
+        ingest_is_back.set()
+        async with asyncio.timeout(30):
+            await playing
+        assert not device.unanswered
+        assert await until(all_is_stored), parts.log("ingest")
+        assert await stored() == list(range(SECONDS)), "out of their order"
+    finally:
+        parts.end()
+
+
+CONNACK = bytes([0x20, 3, 0, 0, 0])
+
+
+def suback(subscribe: bytes) -> bytes:
+    return bytes([0x90, 4, *subscribe[2:4], 0, 1])
+
+
+def publish(number: int) -> bytes:
+    body = struct.pack(">H1sHB", 1, b"t", number, 0) + b"x" * 50
+    return bytes([0x32, len(body)]) + body
+
+
+@asynccontextmanager
+async def broker_that(talks: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Any]) -> AsyncIterator[str]:
+    """URL of something that talks to its only client and then resets the connection."""
+
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await talks(reader, writer)
+        sock = writer.get_extra_info("socket")
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        writer.transport.abort()
+
+    async with await asyncio.start_server(talk, "127.0.0.1", 0) as server:
+        yield f"mqtt://127.0.0.1:{server.sockets[0].getsockname()[1]}"
+
+
+@pytest.mark.parametrize("loop", [asyncio.new_event_loop, uvloop.new_event_loop])
+def test_a_connection_that_is_reset_is_read_to_its_end_and_left_at_once(
+    loop: Callable[[], asyncio.AbstractEventLoop],
+) -> None:
+    async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(CONNACK)
+        writer.write(suback(await reader.read(1000)))
+        await asyncio.sleep(0.1)
+        writer.write(b"".join(publish(number) for number in range(1, 51)))
+
+    async def read() -> int:
+        found = 0
+        async with broker_that(talks) as url, asyncio.timeout(3), Subscriber(url, "test", "t") as subscriber:
+            try:
+                while True:
+                    found += len(await subscriber.next_batch())
+            except MqttError:
+                return found
+
+    with asyncio.Runner(loop_factory=loop) as runner:
+        assert runner.run(read()) == 50
+
+
+async def test_a_broker_that_hangs_up_is_not_waited_for() -> None:
+    async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+
+    began = time.monotonic()
+    async with broker_that(talks) as url:
+        with pytest.raises(Unreachable, match="closed"):
+            await Subscriber(url, "test", "t").__aenter__()
+    assert time.monotonic() - began < 2
+
+
+async def test_a_socket_is_not_watched_when_it_was_closed_meanwhile() -> None:
+    async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(CONNACK)
+        await reader.read()
+
+    complaints: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: complaints.append(context))
+    async with broker_that(talks) as url, Publisher(url, "test", "t", print) as out:
+        await out.publish("t", b"x")  # the socket will be watched from the loop's next turn on
+        out._paho._sock_close()
+        await asyncio.sleep(0.05)
+    assert complaints == []
