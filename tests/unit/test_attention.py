@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from detect.core import engine, summaries
+from detect.core import engine, reporting, summaries
 from detect.core.engine import Output
 from detect.core.state import State
 from quietward.messages import (
@@ -409,3 +409,26 @@ def test_no_level_without_a_reason() -> None:
     raised = [e for e in bed.events if e.kind in ("flag-raised", "flag-worsened", "flag-escalated")]
     assert raised
     assert all(e.detail["reason"] and e.rules == RULES.digest for e in raised)
+
+
+def test_what_people_said_survives_a_rebuild_without_a_checkpoint() -> None:
+    """A checkpoint of other rules is of no use; shelves, pauses, limits and notes come back from the last summary."""
+    bed = bed_with_low_baseline()
+    bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
+    bed.do(Pause("b", "Ana", 1200, "walk"))
+    bed.do(OwnLimit("b", "Kim", "concern-high", 70.0, 1800, "plan of the day"))
+    bed.do(Care("b", "Ana", "transducer-moved"))
+    before = bed.now()
+    again = Bed()
+    again.second = bed.second - 120
+    again.play(low_baseline(120))
+    reporting.go_on_counting(again.state, "b", bed.events[-5:], before)
+    again.do(Tap("b", "Ana", "start"))
+    after = again.now()
+    assert [(s.condition, s.by, s.why, s.until) for s in after.shelved] == [
+        (s.condition, s.by, s.why, s.until) for s in before.shelved
+    ]
+    assert (after.paused, after.limited, after.cared) == (before.paused, before.limited, before.cared)
+    assert after.events == before.events
+    assert after.shelved
+    assert after.limited
