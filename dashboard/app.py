@@ -5,41 +5,28 @@ import contextlib
 import logging
 from collections.abc import Iterator
 from importlib.resources import files
-from typing import Annotated, Any
+from typing import Any
 from urllib.parse import urlsplit
 
-import msgspec
 import uvicorn
 from dash import Dash, Input, Output
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import HTMLResponse
-from msgspec import Meta, Struct
 from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import pages
+from dashboard import acts, pages
 from dashboard.hub import Hub
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
-from quietward.messages import Bed, Who, encode_json
+from quietward.messages import encode_json
 from quietward.notice import NOTICE
 from quietward.running import Tasks, bind, heartbeat
 from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
 log = logging.getLogger("quietward.serve")
-
-
-LONGEST_ANSWER = 4096
-
-
-class AnswerForm(Struct, frozen=True, forbid_unknown_fields=True):
-    """What the page sends when somebody acknowledges."""
-
-    bed: Bed
-    flag: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
-    by: Who
 
 
 async def serve(settings: Settings) -> None:
@@ -93,15 +80,15 @@ def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
             return Response(f"the store does not answer: {error}", 503)
         return Response(encode_json({"notice": NOTICE, "events": events}), media_type="application/json")
 
-    @server.post("/answer")
-    async def answer(request: Request) -> Response:
+    @server.post("/act")
+    async def act(request: Request) -> Response:
         if not _same_origin(request.headers.get("origin"), request.headers.get("host")):
-            return Response("answers are taken from this page only", 403)
-        form = await _form(request)
-        if isinstance(form, Response):
-            return form
+            return Response("acts are taken from this page only", 403)
         try:
-            await hub.answer(form.bed, form.flag, form.by)
+            done = acts.read(await _body(request), hub.beds, hub.sheet)
+            await hub.act(done)
+        except acts.BadAct as error:
+            return Response(str(error), error.status)
         except RedisError as error:
             return Response(f"the store does not answer: {error}", 503)
         return Response(status_code=204)
@@ -123,17 +110,13 @@ def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
     return TrustedHostMiddleware(_Policy(_BedPages(server), _policy(dash)), allowed_hosts=hosts)
 
 
-async def _form(request: Request) -> AnswerForm | Response:
+async def _body(request: Request) -> bytes:
     body = b""
     async for piece in request.stream():
         body += piece
-        if len(body) > LONGEST_ANSWER:
-            return Response("too long for an answer", 413)
-    try:
-        form = msgspec.json.decode(body, type=AnswerForm)
-    except msgspec.DecodeError as error:
-        return Response(f"not an answer: {error}", 422)
-    return form if form.flag.rpartition("-f")[0] == form.bed else Response("not a flag of this bed", 422)
+        if len(body) > acts.LARGEST_BYTES:
+            raise acts.BadAct("bytes", f"over {acts.LARGEST_BYTES}", "Send one act, in fewer words", 413)
+    return body
 
 
 def trusted_hosts(host: str) -> list[str]:

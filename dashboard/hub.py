@@ -6,23 +6,27 @@ import struct
 from dataclasses import dataclass, field
 from typing import cast
 
+from dashboard.clocks import dead_parts
+from dashboard.marks import marks
+from dashboard.order import Place, in_order
+from dashboard.records import read_newest, read_sheet
 from dashboard.strips import KEPT_S, Strip
-from dashboard.view_model import Card, card, dead_parts, in_order
+from dashboard.view_model import Card, card
 from quietward.addresses import Shard, Ward
 from quietward.messages import (
-    Acknowledge,
+    Act,
     Block,
     Done,
     Event,
+    PolicySheet,
     Summary,
-    decode_event,
     decode_inputs,
     decode_summary,
     encode_inputs,
     encode_json,
 )
 from quietward.running import Backoff, now_ms
-from quietward.store import Entry, Redis, RedisError, read_stream
+from quietward.store import Redis, RedisError, read_stream
 
 log = logging.getLogger("quietward.serve")
 
@@ -47,6 +51,8 @@ class Hub:
     strips: dict[str, Strip] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
+    sheet: PolicySheet | None = None
+    places: dict[str, Place] = field(default_factory=dict)
     marks: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
     sent: dict[str, int] = field(default_factory=dict)
@@ -113,23 +119,27 @@ class Hub:
                 before = self.summaries.get(summary.bed)
                 if before is None or before.events != summary.events:
                     self.marks[summary.bed] = await self.log(summary.bed)
-                    self.trends[summary.bed] = await self._newest(shard.trend(summary.bed), TREND_SHOWN)
+                    self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_SHOWN)
                 self.summaries[summary.bed] = summary  # last: if a log could not be read it is asked for again
+        self.sheet = await read_sheet(self.store, self.ward)
         beats = cast("dict[bytes, bytes]", await self.store.hgetall(self.ward.parts))
         self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
 
     async def log(self, bed: str) -> list[Event]:
         """Return the newest lines of a bed's log, newest first."""
-        return await self._newest(self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_SHOWN)
+        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_SHOWN)
 
-    async def _newest(self, key: str, at_most: int) -> list[Event]:
-        entries = cast("list[Entry]", await self.store.xrevrange(key, count=at_most))
-        return [decode_event(fields[b"e"]) for _, fields in entries]
+    @property
+    def beds(self) -> set[str]:
+        """All beds that have ever sent, as far as is known."""
+        return {*self.strips, *self.summaries}
 
     def cards(self) -> list[Card]:
         """Return all beds in the order in which they need somebody."""
         now = now_ms()
-        return in_order([card(bed, self.summaries.get(bed), now) for bed in {*self.strips, *self.summaries}])
+        found = [card(bed, self.summaries.get(bed), now, self.sheet) for bed in self.beds]
+        ordered, self.places = in_order(found, self.places, now)
+        return ordered
 
     def snapshot(self) -> bytes:
         """Return a frame with everything that is held."""
@@ -143,7 +153,7 @@ class Hub:
             first, body = strip.part(-1 if whole else self.sent.get(shown.bed, -1))
             bed: dict[str, object] = {"card": shown, "first": first, "seconds": strip.last - first + 1}
             if whole or self.marks_sent.get(shown.bed) != shown.events:
-                bed["marks"] = [_mark(event) for event in self.marks.get(shown.bed, []) if "onset_s" in event.detail]
+                bed["marks"] = marks(self.marks.get(shown.bed, []))
                 bed["trend"] = [
                     (e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(shown.bed, []))
                 ]
@@ -152,15 +162,18 @@ class Hub:
         troubles = dead_parts(self.heartbeats, PARTS, now)
         if self.store_gone_since is not None:
             troubles = [f"the store has been away for {(now - self.store_gone_since) / 1000:.0f} s"]
-        head = encode_json({"now": now, "ward": self.ward.name, "troubles": troubles, "whole": whole, "beds": beds})
-        return struct.pack("<I", len(head)) + head + b"".join(bodies)
+        head = {
+            "now": now,
+            "ward": self.ward.name,
+            "troubles": troubles,
+            "whole": whole,
+            "policy": self.sheet,
+            "beds": beds,
+        }
+        raw = encode_json(head)
+        return struct.pack("<I", len(raw)) + raw + b"".join(bodies)
 
-    async def answer(self, bed: str, flag: str, by: str) -> None:
-        """Hand a person's acknowledgement to the detector, through the stream like any other input."""
-        item = Done(now_ms(), Acknowledge(bed, by, flag))
-        await self.store.xadd(self.ward.shard(self.ward.shard_of(bed)).input, {"e": encode_inputs([item])})
-
-
-def _mark(event: Event) -> dict[str, object]:
-    detail = event.detail
-    return {"kind": event.kind, "from": detail["onset_s"], "to": detail.get("end_s"), "text": event.text}
+    async def act(self, act: Act) -> None:
+        """Hand what a person did to the detector, through the stream like any other input."""
+        shard = self.ward.shard(self.ward.shard_of(act.bed))
+        await self.store.xadd(shard.input, {"e": encode_inputs([Done(now_ms(), act)])})

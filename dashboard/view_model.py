@@ -1,17 +1,13 @@
-"""Pure: what is stored, and what time it is, to what each bed's card says, and which bed comes first."""
+"""Pure: what is stored, and what time it is, to what each bed's card says."""
 
 from msgspec import Struct
 
-from quietward.messages import Level, Signal, Summary
+from dashboard import wording
+from dashboard.clocks import CLOCKS_AGREE_MS, DEVICE_FAR_MS, bed_now_ms, device_behind_ms, device_clock, never_usable
+from quietward.messages import Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
 
 UNWATCHED_AFTER_MS = 10_000
 """Older looks than this are not believed: the bed is unwatched, whatever the summary says."""
-PART_DEAD_AFTER_MS = 5_000
-CLOCKS_AGREE_MS = 2_000
-"""A look or a heartbeat that lies further ahead of our own time is of unknown age, and so not believed either."""
-RANK = {
-    Level.TEAM: 6, Level.BEDSIDE: 5, Signal.UNWATCHED: 4, Signal.LOST: 3, Level.LOOK: 2, Level.QUIET: 0,
-}  # fmt: skip
 SHAPES = {
     "team": "hexagon",
     "bedside": "triangle",
@@ -19,11 +15,42 @@ SHAPES = {
     "quiet": "ring",
     "lost": "gap",
     "unwatched": "cross",
+    "paused": "bars",
+    "shelved": "shelf",
 }
 
 
+class Note(Struct, frozen=True):
+    """Something that was done: what, by whom, and the trace before and after it.
+
+    numbers: word, before, after, unit. result: helped, did not help; empty until it is time. result_at: ms by the
+    bed's clock when it is due, None if nobody can say.
+    """
+
+    t: int
+    by: str
+    what: str
+    numbers: list[tuple[str, str, str, str]]
+    result: str
+    result_at: int | None
+
+
+class Hand(Struct, frozen=True):
+    """Contractions timed by hand. running_from_s: onset of the one that goes on, by the bed's clock."""
+
+    text: str
+    differs: str
+    is_running: bool
+    since_onset_s: float
+    running_from_s: float | None
+
+
 class Card(Struct, frozen=True):
-    """One bed as it is shown. `state` is a level, or `lost` or `unwatched` where a level would be a false calm."""
+    """One bed as it is shown.
+
+    `state` is a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would be a false calm.
+    `until`: time the headline ends with, ms by the bed's clock.
+    """
 
     bed: str
     state: str
@@ -32,64 +59,85 @@ class Card(Struct, frozen=True):
     reason: str
     signal: str
     signal_reason: str
-    age_s: float | None
-    waiting_s: float | None
-    fhr: str
-    baseline: str
-    variability: str
-    contractions: str
-    contraction_rate: str
-    running: str
-    running_from_s: float | None
-    concern: float | None
-    concern_parts: list[tuple[str, float]]
-    classes: list[tuple[str, str, list[str]]]
-    flag: str | None
-    acknowledged_by: str | None
-    source: str
-    events: int
-    t: int | None
+    until: int | None = None
+    level: str = "quiet"
+    age_s: float | None = None
+    level_since: int | None = None
+    level_s: float | None = None
+    waiting_s: float | None = None
+    fhr: str = "–"
+    baseline: str = "–"
+    variability: str = "–"
+    contractions: str = "–"
+    contraction_rate: str = "–"
+    running: str = ""
+    running_from_s: float | None = None
+    concern: float | None = None
+    concern_parts: list[tuple[str, float]] = []
+    classes: list[tuple[str, str, list[str]]] = []
+    flag: str | None = None
+    acknowledged_by: str | None = None
+    source: str = ""
+    events: int = 0
+    t: int | None = None
+    clock: str = ""
+    clock_is_far: bool = False
+    rules: str = ""
+    paused: Paused | None = None
+    shelved: list[Shelved] = []
+    limited: list[Limited] = []
+    held_back: list[str] = []
+    notes: list[Note] = []
+    hand: Hand | None = None
 
 
-def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
-    """Return what to show of a bed; summary None: its device sends, but no detector has ever looked."""
+class _Shown(Struct, frozen=True):
+    """State, headline and reason of a bed, and the time the headline ends with."""
+
+    state: str
+    headline: str
+    reason: str
+    until: int | None = None
+
+
+def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicySheet | None = None) -> Card:
+    """Return what to show of a bed; summary None: its device sends, but no detector has ever looked.
+
+    sheet: of the policy that runs, None while nobody has said it.
+    """
     if summary is None:
-        return _never_looked_at(bed)
-    s = summary
-    looked_ago_ms = now_ms - s.looked_at
-    ahead = looked_ago_ms < -CLOCKS_AGREE_MS
-    unwatched = looked_ago_ms > UNWATCHED_AFTER_MS or ahead
-    state, headline, reason = s.level.value, s.level.value, s.reason
-    if unwatched:
-        state = headline = "unwatched"
-        since = (
-            f"clocks disagree: the last look lies {-looked_ago_ms / 1000:.0f} s ahead of this server's time"
-            if ahead
-            else f"no detector has looked for {looked_ago_ms / 1000:.0f} s"
+        return Card(
+            bed=bed,
+            state="unwatched",
+            shape=SHAPES["unwatched"],
+            headline="unwatched",
+            reason="its device sends, but no detector has looked at it yet",
+            signal="unwatched",
+            signal_reason="",
         )
-        reason = f"{since}; last known: {s.level}. {s.reason}".strip()
-    elif s.signal is Signal.LOST and s.level in (Level.QUIET, Level.LOOK):
-        state, headline = "lost", "signal lost"
-        reason = s.signal_reason + (f"; {s.reason}" if s.reason and "usable signal" not in s.reason else "")
-    elif s.signal is Signal.LOST:
-        reason = f"{s.reason}; now {s.signal_reason}"
+    s = summary
+    shown = _shown(s, now_ms)
+    unwatched = shown.state == "unwatched"
+    level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
     return Card(
         bed=bed,
-        state=state,
-        shape=SHAPES[state],
-        headline=headline,
-        reason=reason,
+        state=shown.state,
+        shape=SHAPES[shown.state],
+        headline=shown.headline,
+        reason=shown.reason,
+        until=shown.until,
         signal="unwatched" if unwatched else s.signal.value,
         signal_reason=s.signal_reason,
+        level=s.level.value,
         age_s=round((now_ms - s.at) / 1000, 1) if s.at else None,
-        waiting_s=None
-        if s.level_since is None or s.acknowledged_by
-        else max(0.0, _device_now(s) - s.level_since / 1000),
-        fhr=_number(s.fhr_bpm),
-        baseline=_number(s.baseline_bpm),
-        variability=_number(s.variability_bpm),
+        level_since=s.level_since,
+        level_s=level_s,
+        waiting_s=None if s.acknowledged_by else level_s,
+        fhr=wording.number(s.fhr_bpm),
+        baseline=wording.number(s.baseline_bpm),
+        variability=wording.number(s.variability_bpm),
         contractions=_contractions(s),
-        contraction_rate=_rate(s),
+        contraction_rate=wording.rate(s),
         running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
@@ -99,91 +147,74 @@ def card(bed: str, summary: Summary | None, now_ms: int) -> Card:
         acknowledged_by=s.acknowledged_by,
         source=s.session,
         events=s.events,
-        t=s.t,
+        t=None if never_usable(s) else s.t,
+        clock=device_clock(s),
+        clock_is_far=abs(device_behind_ms(s)) > DEVICE_FAR_MS,
+        rules=s.rules,
+        paused=s.paused,
+        shelved=s.shelved,
+        limited=s.limited,
+        held_back=s.held_back,
+        notes=notes(s, sheet),
+        hand=_hand(s),
     )
 
 
-def _device_now(s: Summary) -> float:
-    """Return the time of the last look by the bed's own clock, in seconds: it goes on while nothing comes."""
-    return (s.t + max(0, s.looked_at - s.at)) / 1000
+def _shown(s: Summary, now_ms: int) -> _Shown:
+    """Return what the bed is called now: what would be a false calm goes before what is quiet."""
+    looked_ago_ms = now_ms - s.looked_at
+    ahead = looked_ago_ms < -CLOCKS_AGREE_MS
+    if looked_ago_ms > UNWATCHED_AFTER_MS or ahead:
+        since = (
+            f"clocks disagree: the last look lies {-looked_ago_ms / 1000:.0f} s ahead of this server's time"
+            if ahead
+            else f"no detector has looked for {looked_ago_ms / 1000:.0f} s"
+        )
+        return _Shown("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
+    if s.signal is Signal.LOST:
+        return _without_signal(s)
+    active = [one for one in s.shelved if one.active]
+    if s.level is Level.QUIET and active:
+        who_and_why = "; ".join(f"{wording.plain(one.condition)}, shelved by {one.by}: {one.why}" for one in active)
+        return _Shown("shelved", "shelved until", who_and_why, min(one.until for one in active))
+    return _Shown(s.level.value, s.level.value, s.reason)
 
 
-def _never_looked_at(bed: str) -> Card:
-    return Card(
-        bed=bed,
-        state="unwatched",
-        shape=SHAPES["unwatched"],
-        headline="unwatched",
-        reason="its device sends, but no detector has looked at it yet",
-        signal="unwatched",
-        signal_reason="",
-        age_s=None,
-        waiting_s=None,
-        fhr="–",
-        baseline="–",
-        variability="–",
-        contractions="–",
-        contraction_rate="–",
-        running="",
-        running_from_s=None,
-        concern=None,
-        concern_parts=[],
-        classes=[],
-        flag=None,
-        acknowledged_by=None,
-        source="",
-        events=0,
-        t=None,
-    )
-
-
-def _number(value: float | None) -> str:
-    return "–" if value is None else f"{value:.0f}"
+def _without_signal(s: Summary) -> _Shown:
+    if s.level not in (Level.QUIET, Level.LOOK):
+        return _Shown(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
+    other = f"; {s.reason}" if s.reason and "usable signal" not in s.reason else ""
+    if s.paused is not None:
+        why = f": {s.paused.why}" if s.paused.why else ""
+        return _Shown("paused", "paused, back at", f"monitor off on purpose, {s.paused.by}{why}{other}", s.paused.until)
+    return _Shown("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
 
 
 def _contractions(s: Summary) -> str:
-    c = s.contractions
-    if c.interval_s is None:
-        return "–"
-    lasting = "" if c.duration_s is None else f", {c.duration_s:.0f} s"
-    return f"every {c.interval_s / 60:.1f} min{lasting}"
+    recorded = wording.timing(s.contractions.interval_s, s.contractions.duration_s)
+    if recorded != "–" or s.hand is None or s.hand.interval_s is None:
+        return recorded
+    return f"{wording.timing(s.hand.interval_s, s.hand.duration_s)} by hand"
 
 
-def _rate(s: Summary) -> str:
-    rate = s.contractions.per_10min
-    too_many = f", tachysystole by {' and '.join(s.contractions.tachysystole)}" if s.contractions.tachysystole else ""
-    rest = "" if s.contractions.rest_s is None else f", {s.contractions.rest_s:.0f} s between"
-    return "–" if rate is None else f"{rate:.1f} in 10 min{rest}{too_many}"
+def notes(s: Summary, sheet: PolicySheet | None) -> list[Note]:
+    """Return what was done at a bed, the newest first."""
+    return [
+        Note(
+            t=c.t,
+            by=c.by,
+            what=wording.care(c.what, c.text),
+            numbers=wording.compared(c.before, c.after),
+            result="" if c.helped is None else "helped" if c.helped else "did not help",
+            result_at=None if sheet is None else c.t + sheet.helps_within_s * 1000,
+        )
+        for c in s.cared
+    ]
 
 
-def in_order(cards: list[Card]) -> list[Card]:
-    """Return the beds, the one that needs somebody first; answered flags after unanswered ones of the same level.
-
-    Ties go by concern in steps of ten (small changes must not make beds jump), then by name.
-    """
-
-    def key(c: Card) -> tuple[float, ...] | tuple[float, float, float, tuple[int, str]]:
-        rank = RANK[Level(c.state)] if c.state in set(Level) else RANK[Signal(c.state)]
-        return (-rank, float(c.acknowledged_by is not None), -((c.concern or 0.0) // 10), _natural(c.bed))
-
-    return sorted(cards, key=key)
-
-
-def _natural(bed: str) -> tuple[int, str]:
-    """Order bed-2 before bed-10."""
-    digits = "".join(ch for ch in bed if ch.isdecimal())
-    return (int(digits) if digits else 0, bed)
-
-
-def dead_parts(heartbeats: dict[str, int], expected: tuple[str, ...], now_ms: int) -> list[str]:
-    """Return which parts have not been heard of lately, in words."""
-    said = []
-    for part in expected:
-        at = heartbeats.get(part)
-        if at is None:
-            said.append(f"{part} has never been heard of")
-        elif now_ms - at < -CLOCKS_AGREE_MS:
-            said.append(f"clocks disagree: {part} is {(at - now_ms) / 1000:.0f} s ahead of this server")
-        elif now_ms - at > PART_DEAD_AFTER_MS:
-            said.append(f"{part} has been silent for {(now_ms - at) / 1000:.0f} s")
-    return said
+def _hand(s: Summary) -> Hand | None:
+    if s.hand is None:
+        return None
+    since_s = s.hand.since_onset_s
+    from_s = bed_now_ms(s) / 1000 + 1 - since_s if s.hand.is_running else None
+    return Hand(wording.hand(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)

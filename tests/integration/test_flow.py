@@ -129,7 +129,7 @@ async def test_the_page_answers_and_the_detector_hears(
     assert found is not None
 
     def post(body: bytes, origin: str | None = None) -> int:
-        request = urllib.request.Request(f"http://127.0.0.1:{settings.port}/answer", body, method="POST")
+        request = urllib.request.Request(f"http://127.0.0.1:{settings.port}/act", body, method="POST")
         if origin:
             request.add_header("Origin", origin)
         try:
@@ -138,7 +138,7 @@ async def test_the_page_answers_and_the_detector_hears(
         except urllib.error.HTTPError as error:
             return int(error.code)
 
-    good = msgspec.json.encode({"bed": "bed-1", "flag": found.flag, "by": "Kim"})
+    good = msgspec.json.encode({"type": "acknowledge", "bed": "bed-1", "flag": found.flag, "by": "Kim"})
     assert post(good, "http://elsewhere.example") == 403
     assert post(b'{"bed": "bed-1"}') == 422
     assert post(good) == 204

@@ -1,4 +1,4 @@
-"""What the page shows of a bed, and in which order; how strips travel."""
+"""What the page shows of a bed, and in which order; how strips travel; what a person may do."""
 
 import struct
 from typing import Any
@@ -7,10 +7,27 @@ import msgspec
 import numpy as np
 import pytest
 
-from dashboard import pages
+from dashboard import acts, pages
+from dashboard.clocks import dead_parts
+from dashboard.marks import marks
+from dashboard.order import Place, in_order
 from dashboard.strips import KEPT_S, NONE, Strip
-from dashboard.view_model import UNWATCHED_AFTER_MS, Card, card, dead_parts, in_order
-from quietward.messages import Block, Contractions, Level, Signal, Summary
+from dashboard.view_model import UNWATCHED_AFTER_MS, Card, card
+from quietward.messages import (
+    Block,
+    Cared,
+    Contractions,
+    Event,
+    HandTimed,
+    Level,
+    Limit,
+    Paused,
+    PolicySheet,
+    Shelved,
+    Signal,
+    Stretch,
+    Summary,
+)
 from quietward.notice import NOTICE
 
 NOW = 1_790_000_000_000
@@ -28,6 +45,18 @@ def summary(bed: str = "bed-1", **changes: Any) -> Summary:
 
 def shown(**changes: Any) -> Card:
     return card("bed-1", summary(**changes), NOW)
+
+
+def order(cards: list[Card], before: dict[str, Place] | None = None) -> list[str]:
+    return [c.bed for c in in_order(cards, before or {}, NOW)[0]]
+
+
+PAUSED = Paused("Kim", "bathroom", NOW + 600_000)
+SHELF = Shelved("low-baseline", "Kim", "toco moved", NOW + 900_000, active=True)
+SHEET = PolicySheet(
+    "attention", "r1", longest_shelve_s=3600, longest_pause_s=1800, longest_limit_s=7200, helps_within_s=600,
+    limits=[Limit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+)  # fmt: skip
 
 
 def test_a_bed_nobody_looked_at_is_never_quiet() -> None:
@@ -57,14 +86,222 @@ def test_the_bed_that_needs_somebody_comes_first() -> None:
         card("bed-10", summary("bed-10"), NOW),
         card("bed-8", summary("bed-8", concern=45.0), NOW),
     ]
-    assert [c.bed for c in in_order(cards)] == [
-        "bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10",
-    ]  # fmt: skip
+    assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10"]
+
+
+def test_what_is_off_on_purpose_or_shelved_stands_between_quiet_and_look() -> None:
+    cards = [
+        card("bed-1", summary("bed-1", concern=60.0), NOW),
+        card("bed-2", summary("bed-2", shelved=[SHELF]), NOW),
+        card("bed-3", summary("bed-3", signal=Signal.LOST, paused=PAUSED), NOW),
+        card("bed-4", summary("bed-4", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
+    ]
+    assert order(cards) == ["bed-4", "bed-3", "bed-2", "bed-1"]
 
 
 def test_small_changes_of_concern_make_no_bed_jump() -> None:
-    a, b = summary("bed-1", concern=11.0), summary("bed-2", concern=18.0)
-    assert [c.bed for c in in_order([card("bed-2", b, NOW), card("bed-1", a, NOW)])] == ["bed-1", "bed-2"]
+    """Steps of ten, and a bed leaves its step only when it is more than three beyond the edge."""
+
+    def beds(first: float, second: float) -> list[Card]:
+        return [card(bed, summary(bed, concern=c), NOW) for bed, c in (("bed-1", first), ("bed-2", second))]
+
+    assert order(beds(11.0, 18.0)) == ["bed-1", "bed-2"]
+    _, places = in_order(beds(19.9, 18.0), {}, NOW)
+    for trembling in (20.1, 22.9, 19.0, 23.0, 7.0):
+        found, places = in_order(beds(11.0, trembling), places, NOW)
+        assert [c.bed for c in found] == ["bed-1", "bed-2"], trembling
+    assert order(beds(11.0, 23.1), places) == ["bed-2", "bed-1"]
+    _, places = in_order(beds(11.0, 23.1), places, NOW)
+    assert order(beds(11.0, 17.0), places) == ["bed-2", "bed-1"]
+    assert order(beds(11.0, 16.9), places) == ["bed-1", "bed-2"]
+    assert order(beds(11.0, 17.0)) == ["bed-1", "bed-2"], "without a past there is no hysteresis"
+
+
+def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
+    """Though the devices' clocks differ by hours, and tremble."""
+
+    def raised(bed: str, waits_ms: int, clock_ms: int, **changes: Any) -> Card:
+        t = NOW + clock_ms
+        plain = {"level": Level.LOOK, "flag": "f", "t": t, "at": NOW, "level_since": t - waits_ms}
+        return card(bed, summary(bed, **plain | changes), NOW)
+
+    cards = [raised("bed-1", 40_000, 7_200_000), raised("bed-2", 41_000, -7_200_000), raised("bed-3", 90_000, 0)]
+    found, places = in_order(cards, {}, NOW)
+    assert [c.bed for c in found] == ["bed-3", "bed-2", "bed-1"]
+    late = card("bed-2", summary(
+        "bed-2", level=Level.LOOK, flag="f", t=NOW - 7_200_000, at=NOW + 3000, looked_at=NOW + 1000,
+        level_since=NOW - 7_200_000 - 41_000), NOW + 1000)  # fmt: skip
+    assert [c.bed for c in in_order([cards[0], late, cards[2]], places, NOW + 1000)[0]] == ["bed-3", "bed-2", "bed-1"]
+    answered = raised("bed-3", 90_000, 0, acknowledged_by="Kim")
+    assert order([cards[0], cards[1], answered]) == ["bed-2", "bed-1", "bed-3"]
+
+
+def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
+    off: dict[str, Any] = {"signal": Signal.LOST, "signal_reason": "nothing for 60 s", "paused": PAUSED}
+    found = shown(**off)
+    assert (found.state, found.headline, found.until) == ("paused", "paused, back at", PAUSED.until)
+    assert "Kim: bathroom" in found.reason
+    looked = shown(**off, level=Level.LOOK, reason="concern 55", level_since=NOW, flag="bed-1-f1")
+    assert looked.state == "paused"
+    assert "concern 55" in looked.reason
+    for level in (Level.BEDSIDE, Level.TEAM):
+        assert shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1").state == level
+    assert card("bed-1", summary(**off), NOW + UNWATCHED_AFTER_MS + 1).state == "unwatched"
+    assert shown(paused=PAUSED).state == "quiet", "her signal is there again"
+    assert shown(signal=Signal.LOST).state == "lost", "not off on purpose"
+
+
+def test_a_bed_that_is_quiet_only_because_something_is_shelved_says_so() -> None:
+    later = msgspec.structs.replace(SHELF, condition="concern-high", why="known", until=NOW + 1_800_000)
+    found = shown(shelved=[later, SHELF])
+    assert (found.state, found.headline, found.until) == ("shelved", "shelved until", SHELF.until)
+    assert "low baseline, shelved by Kim: toco moved" in found.reason
+    assert shown(shelved=[msgspec.structs.replace(SHELF, active=False)]).state == "quiet"
+    assert shown(shelved=[SHELF], level=Level.LOOK, level_since=NOW, flag="f").state == "look"
+    assert shown(shelved=[SHELF], signal=Signal.LOST).state == "lost"
+
+
+def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
+    found = shown(session="", t=-1000, signal=Signal.LOST, signal_reason="online, but nothing usable has come")
+    assert (found.state, found.headline, found.t, found.clock) == ("lost", "no signal yet", None, "")
+    assert "nothing usable" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("behind_s", "says", "far"),
+    [
+        (4, "", False),
+        (12, "its clock is 12 s behind the server's", False),
+        (-12, "its clock is 12 s ahead of the server's", False),
+        (-600, "its clock is 10 min ahead of the server's", True),
+        (7260, "its clock is 2 h behind the server's", True),
+    ],
+)
+def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, far: bool) -> None:
+    found = shown(t=NOW - behind_s * 1000, at=NOW)
+    assert (found.clock, found.clock_is_far) == (says, far)
+
+
+BEFORE = Stretch(4, 45.0, 120.4, 141.0, 8.0, 3)
+
+
+def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
+    done = Cared(NOW - 700_000, "Kim", "turned", "", BEFORE, Stretch(1, 20.0, 30.0, None, 9.0, 4), helped=True)
+    fresh = Cared(NOW - 60_000, "Ann", "other", "blanket", BEFORE)
+    first, second = card("bed-1", summary(cared=[fresh, done]), NOW, SHEET).notes
+    assert (first.what, first.result, first.result_at) == ("blanket", "", NOW - 60_000 + 600_000)
+    assert ("decelerations", "4", "", "") in first.numbers
+    assert (second.what, second.by, second.result) == ("turned to the side", "Kim", "helped")
+    assert ("deepest", "45", "20", "bpm") in second.numbers
+    assert ("baseline", "141", "–", "bpm") in second.numbers
+    not_yet = card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=False)]), NOW)
+    assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("did not help", None)
+
+
+def test_contractions_timed_by_hand_in_words() -> None:
+    hand = HandTimed(4, 192.0, 61.0, 20.0, is_running=True, change=0.8, differs="recorded: every 6.0 min")
+    found = shown(hand=hand, contractions=Contractions(None, None, None, None))
+    assert found.contractions == "every 3.2 min, 61 s by hand"
+    assert found.hand is not None
+    assert found.hand.text == (
+        "every 3.2 min from start to start, 61 s long; closer together than half an hour before (80%); "
+        "hand-timed, 4 in 30 min"
+    )
+    assert found.hand.running_from_s == (NOW + 400) / 1000 + 1 - 20
+    assert shown(hand=hand).contractions == "every 3.2 min, 61 s", "what is recorded goes first"
+    one = HandTimed(1, None, None, 20.0, is_running=False, change=None, differs="")
+    assert "second" in str(shown(hand=one).hand)
+
+
+def event(number: int, kind: str, **detail: float) -> Event:
+    return Event(f"bed-1-{number}", "bed-1", NOW, kind, kind, dict(detail))
+
+
+def test_a_hand_timed_contraction_that_was_taken_back_is_not_drawn() -> None:
+    log = [
+        event(1, "hand-contraction", onset_s=10.0, end_s=60.0),
+        event(2, "hand-contraction", onset_s=200.0, end_s=250.0),
+        event(3, "hand-undone", onset_s=200.0),
+        event(4, "contraction", onset_s=201.0, end_s=250.0),
+        event(5, "signal", lost=1.0),
+    ]
+    assert [(m.kind, m.from_s, m.to_s) for m in marks(log[::-1])] == [
+        ("contraction", 201.0, 250.0), ("hand-contraction", 10.0, 60.0),
+    ]  # fmt: skip
+    again = [*log, event(6, "hand-contraction", onset_s=200.0, end_s=255.0)]
+    assert [(m.from_s, m.to_s) for m in marks(again[::-1]) if m.kind == "hand-contraction"] == [
+        (200.0, 255.0), (10.0, 60.0),
+    ]  # fmt: skip
+
+
+def sent(**fields: Any) -> bytes:
+    return msgspec.json.encode({"bed": "bed-1", "by": "Kim", **fields})
+
+
+GOOD = {
+    "acknowledge": sent(type="acknowledge", flag="bed-1-f3"),
+    "shelve": sent(type="shelve", flag="bed-1-f3", for_s=3600, why="toco moved"),
+    "unshelve": sent(type="unshelve"),
+    "care": sent(type="care", what="turned"),
+    "care other": sent(type="care", what="other", text="blanket"),
+    "pause": sent(type="pause", for_s=1800, why="walk"),
+    "on again": sent(type="pause", for_s=0),
+    "tap": sent(type="tap", edge="start"),
+    "limit": sent(type="own-limit", condition="low-baseline", limit=95, for_s=7200, why="known low"),
+    "limit of the policy": sent(type="own-limit", condition="low-baseline", limit=None, for_s=0, why="over"),
+}
+
+
+@pytest.mark.parametrize("name", GOOD)
+def test_what_a_person_may_do_is_taken(name: str) -> None:
+    act = acts.read(GOOD[name], {"bed-1"}, SHEET)
+    assert (act.bed, act.by) == ("bed-1", "Kim")
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        (b"{", "Is not JSON"),
+        (b"\xff", "Is not JSON"),
+        (b"[]", "Expected `object`"),
+        (sent(type="cure"), "type: 'cure'"),
+        (sent(type="acknowledge"), "missing required field `flag`"),
+        (sent(type="acknowledge", flag="bed-1-f3", more=1), "unknown field `more`"),
+        (sent(type="acknowledge", flag="bed-2-f3"), "flag: 'bed-2-f3'. Is no flag of bed-1"),
+        (sent(type="shelve", flag="bed-2-f3", for_s=60, why="x"), "flag: 'bed-2-f3'"),
+        (sent(type="shelve", flag="bed-1-f3", for_s=0, why="x"), "for_s: 0. Give 1 to 3600 s"),
+        (sent(type="shelve", flag="bed-1-f3", for_s=3601, why="x"), "for_s: 3601"),
+        (sent(type="shelve", flag="bed-1-f3", for_s=60, why="  "), "why: '  '"),
+        (sent(type="shelve", flag="bed-1-f3", for_s=60), "missing required field `why`"),
+        (sent(type="care", what="other", text=" "), "text: ' '. Say what was done"),
+        (sent(type="care", what="sung"), "what: 'sung'"),
+        (sent(type="pause", for_s=1801), "for_s: 1801. Give 1 to 1800 s"),
+        (sent(type="tap", edge="middle"), "edge: 'middle'"),
+        (sent(type="own-limit", condition="mine", limit=1, for_s=60, why="x"), "condition: 'mine'"),
+        (sent(type="own-limit", condition="low-baseline", limit=80, for_s=60, why="x"), "limit: 80.0. Give 90 to 110"),
+        (sent(type="own-limit", condition="low-baseline", limit=95, for_s=7201, why="x"), "for_s: 7201"),
+        (msgspec.json.encode({"type": "unshelve", "bed": "bed-1", "by": ""}), "by: ''"),
+        (msgspec.json.encode({"type": "unshelve", "bed": "bed-1", "by": "\t "}), "by: '\\t '"),
+        (msgspec.json.encode({"type": "unshelve", "bed": "bed-9", "by": "Kim"}), "bed: 'bed-9'"),
+    ],
+)
+def test_what_cannot_be_done_is_refused_with_field_value_and_remedy(body: bytes, says: str) -> None:
+    with pytest.raises(acts.BadAct) as found:
+        acts.read(body, {"bed-1"}, SHEET)
+    assert says in str(found.value)
+    assert 400 <= found.value.status < 500
+
+
+@pytest.mark.parametrize("name", ["shelve", "pause", "limit"])
+def test_what_needs_a_policy_waits_for_a_detector(name: str) -> None:
+    with pytest.raises(acts.BadAct, match="No detector has said") as found:
+        acts.read(GOOD[name], {"bed-1"}, None)
+    assert found.value.status == 409
+
+
+@pytest.mark.parametrize("name", ["acknowledge", "unshelve", "care", "on again", "tap"])
+def test_what_needs_no_policy_does_not_wait(name: str) -> None:
+    assert acts.read(GOOD[name], {"bed-1"}, None).by == "Kim"
 
 
 def test_numbers_in_words() -> None:

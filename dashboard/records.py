@@ -1,0 +1,92 @@
+"""Reads what is kept of a bed; the page and the command line use the same."""
+
+from typing import cast
+
+import msgspec
+from msgspec import Struct
+
+from quietward.addresses import Ward
+from quietward.messages import (
+    Block,
+    Event,
+    PolicySheet,
+    Summary,
+    decode_event,
+    decode_inputs,
+    decode_policy_sheet,
+    decode_summary,
+)
+from quietward.store import Entry, Redis
+
+AT_ONCE = 1000
+"""Lines of a log that are read in one go."""
+BLOCKS_SEARCHED = 300
+"""Newest entries of the input that are searched for a second of the bed: at one entry a second, five minutes."""
+
+
+class Record(Struct, frozen=True):
+    """All that is kept of one bed. log: oldest first. on_record_since: t of the oldest line of log and trend."""
+
+    bed: str
+    summary: Summary | None
+    log: list[Event]
+    on_record_since: int | None
+    newest: Block | None
+    sheet: PolicySheet | None
+
+    @property
+    def is_empty(self) -> bool:
+        """True when nothing has ever come from such a bed."""
+        return self.summary is None and not self.log and self.newest is None
+
+
+async def read(store: Redis, ward: Ward, bed: str) -> Record:
+    """Return what is kept of a bed. Raises RedisError."""
+    shard = ward.shard(ward.shard_of(bed))
+    raw = await store.hget(shard.summary, bed)
+    log = await read_log(store, ward, bed)
+    trend = cast("list[Entry]", await store.xrange(shard.trend(bed), count=1))
+    oldest = [decode_event(fields[b"e"]).t for _, fields in trend] + [event.t for event in log[:1]]
+    return Record(
+        bed=bed,
+        summary=None if raw is None else decode_summary(raw),
+        log=log,
+        on_record_since=min(oldest, default=None),
+        newest=await _newest_block(store, shard.input, bed),
+        sheet=await read_sheet(store, ward),
+    )
+
+
+async def read_log(store: Redis, ward: Ward, bed: str) -> list[Event]:
+    """Return all lines of a bed's log, oldest first."""
+    key = ward.shard(ward.shard_of(bed)).log(bed)
+    found: list[Event] = []
+    after = "-"
+    while entries := cast("list[Entry]", await store.xrange(key, min=after, count=AT_ONCE)):
+        found += [decode_event(fields[b"e"]) for _, fields in entries]
+        after = "(" + entries[-1][0].decode()
+    return found
+
+
+async def read_newest(store: Redis, key: str, at_most: int) -> list[Event]:
+    """Return the newest events of a log or a trend, newest first."""
+    entries = cast("list[Entry]", await store.xrevrange(key, count=at_most))
+    return [decode_event(fields[b"e"]) for _, fields in entries]
+
+
+async def read_sheet(store: Redis, ward: Ward) -> PolicySheet | None:
+    """Return what the running policy allows, None while no detector has said it in words of this version."""
+    raw = await store.get(ward.policy)
+    try:
+        return None if raw is None else decode_policy_sheet(raw)
+    except msgspec.DecodeError:
+        return None
+
+
+async def _newest_block(store: Redis, key: str, bed: str) -> Block | None:
+    entries = cast("list[Entry]", await store.xrevrange(key, count=BLOCKS_SEARCHED))
+    for _, fields in entries:
+        blocks = [item for item in decode_inputs(fields[b"e"]) if isinstance(item, Block) and item.bed == bed]
+        if blocks:
+            return blocks[-1]
+    return None
