@@ -16,7 +16,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import acts, pages
+from dashboard import acts, pages, papers, printed
 from dashboard.hub import Hub
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
@@ -93,6 +93,8 @@ def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
             return Response(f"the store does not answer: {error}", 503)
         return Response(status_code=204)
 
+    papers.add_routes(server, hub)
+
     @server.websocket("/live")
     async def live(ws: WebSocket) -> None:
         if not _same_origin(ws.headers.get("origin"), ws.headers.get("host")):
@@ -131,6 +133,7 @@ def _dash(server: FastAPI) -> Any:
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
     dash: Any = Dash(
         __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["^modules$"],
+        assets_ignore=f"^{printed.STYLE}$",
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
     )  # fmt: skip

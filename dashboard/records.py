@@ -3,14 +3,13 @@
 from typing import cast
 
 import msgspec
-from msgspec import Struct
 
+from dashboard.handover import Record
 from quietward.addresses import Ward
 from quietward.messages import (
     Block,
     Event,
     PolicySheet,
-    Summary,
     decode_event,
     decode_inputs,
     decode_policy_sheet,
@@ -22,22 +21,6 @@ AT_ONCE = 1000
 """Lines of a log that are read in one go."""
 BLOCKS_SEARCHED = 300
 """Newest entries of the input that are searched for a second of the bed: at one entry a second, five minutes."""
-
-
-class Record(Struct, frozen=True):
-    """All that is kept of one bed. log: oldest first. on_record_since: t of the oldest line of log and trend."""
-
-    bed: str
-    summary: Summary | None
-    log: list[Event]
-    on_record_since: int | None
-    newest: Block | None
-    sheet: PolicySheet | None
-
-    @property
-    def is_empty(self) -> bool:
-        """True when nothing has ever come from such a bed."""
-        return self.summary is None and not self.log and self.newest is None
 
 
 async def read(store: Redis, ward: Ward, bed: str) -> Record:

@@ -291,6 +291,27 @@ def _assessed(rows: list[dict[str, Any]]) -> Table:
 
 
 @app.command()
+def export(
+    bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
+    log: Annotated[Path | None, typer.Option("--log", help="All of its log: .csv or .json.")] = None,
+    handover: Annotated[Path | None, typer.Option("--handover", help="Its hand-over sheet, to print: .html.")] = None,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Write a bed's log or hand-over sheet to a file, from Redis."""
+    import asyncio
+
+    from dashboard import files
+
+    own = _settings(ward=ward, store=store, shards=shards, settings=settings)
+    print(NOTICE, file=sys.stderr)
+    for written in asyncio.run(files.write(own, bed, log, handover)):
+        print(f"written: {written}", file=sys.stderr)
+
+
+@app.command()
 def doctor(
     broker: BrokerOption = None,
     store: StoreOption = None,

@@ -1,0 +1,56 @@
+"""Routes of what can be taken away from the page: a bed's whole log, and its hand-over sheet."""
+
+from datetime import timedelta, timezone
+from typing import Annotated
+
+from fastapi import FastAPI, Query, Response
+from fastapi.responses import HTMLResponse
+
+from dashboard import export, printed
+from dashboard.handover import Record, hand_over
+from dashboard.hub import Hub
+from dashboard.records import read
+from quietward.running import now_ms
+from quietward.store import RedisError
+
+FURTHEST_MIN = 14 * 60
+Offset = Annotated[int, Query(alias="utc-offset-min", ge=-FURTHEST_MIN, le=FURTHEST_MIN)]
+
+
+def add_routes(server: FastAPI, hub: Hub) -> None:
+    """Add the routes to the server."""
+
+    async def record_of(bed: str) -> Record | Response:
+        try:
+            found = await read(hub.store, hub.ward, bed)
+        except RedisError as error:
+            return Response(f"the store does not answer: {error}", 503)
+        if found.is_empty:
+            return Response(f"bed: {bed!r}. Nothing is kept of such a bed of ward {hub.ward.name}", 404)
+        return found
+
+    @server.get("/export/{bed}/log.csv")
+    async def log_csv(bed: str) -> Response:
+        found = await record_of(bed)
+        if isinstance(found, Response):
+            return found
+        return _file(export.as_csv(bed, found.log).encode(), "text/csv; charset=utf-8", f"{bed}-log.csv")
+
+    @server.get("/export/{bed}/log.json")
+    async def log_json(bed: str) -> Response:
+        found = await record_of(bed)
+        if isinstance(found, Response):
+            return found
+        return _file(export.as_json(hub.ward.name, bed, found.log, now_ms()), "application/json", f"{bed}-log.json")
+
+    @server.get("/handover/{bed}")
+    async def handover(bed: str, offset_min: Offset = 0) -> Response:
+        found = await record_of(bed)
+        if isinstance(found, Response):
+            return found
+        zone = timezone(timedelta(minutes=offset_min))
+        return HTMLResponse(printed.page(hand_over(found, hub.ward.name, now_ms(), zone)))
+
+
+def _file(content: bytes, media_type: str, name: str) -> Response:
+    return Response(content, media_type=media_type, headers={"content-disposition": f'attachment; filename="{name}"'})

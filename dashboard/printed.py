@@ -1,0 +1,50 @@
+"""Pure: a hand-over sheet as a page that can be printed."""
+
+from html import escape
+
+from dashboard.handover import HandOver, Row, Table
+from quietward.notice import NOTICE
+
+STYLE = "handover.css"
+RULED_LINES = 6
+
+
+def page(sheet: HandOver, style: str | None = None) -> str:
+    """Return the sheet as HTML. style: its style sheet's text, for a file that must do without the server's."""
+    title = f"Hand-over of {escape(sheet.bed)}"
+    looks = f'<link rel="stylesheet" href="/assets/{STYLE}">' if style is None else f"<style>{style}</style>"
+    return "".join(
+        [
+            f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>{looks}</head><body>',
+            f"<header><h1>{title}</h1><p>{escape(sheet.ward)}, written {sheet.written} by the server's clock. ",
+            f"All other times are by the bed's clock; zone {sheet.zone}.</p>",
+            f'<p class="notice">{escape(NOTICE)}</p></header>',
+            _section("Situation", _rows(sheet.situation)),
+            _section("Background", _rows(sheet.background)),
+            _section("Assessment", _rows(sheet.assessment) + _table(sheet.flags) + _table(sheet.notes)),
+            _section("Recommendation", _ruled()),
+            "</body></html>",
+        ]
+    )
+
+
+def _section(title: str, body: str) -> str:
+    name = title.lower()
+    return f'<section class="{name}" aria-labelledby="{name}"><h2 id="{name}">{title}</h2>{body}</section>'
+
+
+def _rows(rows: list[Row]) -> str:
+    return "<dl>" + "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in rows) + "</dl>"
+
+
+def _table(table: Table) -> str:
+    if not table.rows:
+        return f"<h3>{escape(table.title)}</h3><p>{escape(table.none)}</p>"
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in table.head)
+    body = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in table.rows)
+    return f"<h3>{escape(table.title)}</h3><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _ruled() -> str:
+    lines = '<div class="ruled"></div>' * RULED_LINES
+    return f'<p class="for">for the clinician</p>{lines}<p class="sign">name, time</p>'

@@ -1,0 +1,264 @@
+"""What can be taken away: a bed's log, read back with the standard library's readers, and its hand-over sheet."""
+
+import csv
+import io
+import json
+from datetime import UTC, datetime, timedelta, timezone
+from html.parser import HTMLParser
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard import export, printed
+from dashboard.flags import stories
+from dashboard.handover import HandOver, Record, hand_over
+from quietward.messages import (
+    Block,
+    Cared,
+    Class,
+    Event,
+    HandTimed,
+    Level,
+    Limited,
+    Part,
+    Signal,
+    Stretch,
+    decode_event,
+)
+from quietward.notice import NOTICE
+from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
+
+MINUTE = 60_000
+
+
+def event(number: int, minutes_ago: float, kind: str, said: str = "", /, **detail: Any) -> Event:
+    return Event(f"bed-1-{number}", "bed-1", NOW - round(minutes_ago * MINUTE), kind, said, detail, rules="r1")
+
+
+def flag(number: int, minutes_ago: float, what: str, level: str = "look", name: str = "bed-1-f1", **more: Any) -> Event:
+    return event(number, minutes_ago, f"flag-{what}", flag=name, level=level, reason="concern 55", **more)
+
+
+def read_csv(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text, newline="")))
+
+
+AWKWARD = ["=1+1", "+1", "-1", "@sum", "\t=1", "'=1", "plain", 'a "b", c;\r\nd', "–, ü", " ", ""]
+
+
+def test_a_log_is_read_back_as_it_was() -> None:
+    log = [flag(1, 30, "raised"), event(2, 29.5, "care", "turned to the side", by="Kim", what="turned", text="")]
+    notice, first, second = read_csv(export.as_csv("bed-1", log))
+    assert (notice["kind"], notice["text"]) == ("notice", NOTICE)
+    assert list(first) == list(export.COLUMNS)
+    assert first["t"] == "2026-09-21T13:43:20.000Z"
+    assert datetime.fromisoformat(second["t"]) == datetime.fromtimestamp(log[1].t / 1000, UTC)
+    assert (first["id"], first["level"], first["flag"], first["rules"]) == ("bed-1-1", "look", "bed-1-f1", "r1")
+    assert (second["by"], second["flag"], second["text"]) == ("Kim", "", "turned to the side")
+    assert json.loads(second["detail"]) == log[1].detail
+
+
+@pytest.mark.parametrize("begins", ["=", "+", "-", "@", "\t=", " ="])
+def test_no_cell_is_a_formula(begins: str) -> None:
+    """What people wrote may begin with anything; the bed's name is a device's, and no row may give it a free hand."""
+    log = [event(1, 1, "care", f"{begins}cmd", by=f"{begins}HYPERLINK()", flag=f"{begins}x")]
+    for row in csv.reader(io.StringIO(export.as_csv("bed-1", log), newline="")):
+        for cell in row:
+            assert not cell.lstrip().startswith(("=", "+", "-", "@")), cell
+
+
+@given(st.text(), st.text(min_size=1), st.lists(st.sampled_from(AWKWARD), max_size=4))
+def test_whatever_people_write_arrives_whole_and_in_its_own_cell(text: str, by: str, more: list[str]) -> None:
+    log = [event(n, 1, "care", one, by=by) for n, one in enumerate([text, *more])]
+    rows = read_csv(export.as_csv("bed-1", log))[1:]
+    assert len(rows) == len(log)
+
+    def unmarked(cell: str) -> str:
+        marked = cell.startswith("'") and cell[1:].lstrip().startswith(("=", "+", "-", "@", "'"))
+        return cell[1:] if marked else cell
+
+    assert [unmarked(row["text"]) for row in rows] == [e.text for e in log]
+    assert {unmarked(row["by"]) for row in rows} == {by}
+    assert [json.loads(row["detail"])["by"] for row in rows] == [by] * len(log)
+
+
+def test_the_document_carries_the_notice_and_every_event() -> None:
+    log = [flag(1, 30, "raised"), flag(2, 20, "eased", level="quiet")]
+    found = json.loads(export.as_json("ward-1", "bed-1", log, NOW))
+    assert (found["notice"], found["ward"], found["bed"]) == (NOTICE, "ward-1", "bed-1")
+    assert found["written_at"] == "2026-09-21T14:13:20.000Z"
+    assert [decode_event(json.dumps(one)) for one in found["events"]] == log
+
+
+def test_how_long_a_flag_waited_is_all_its_unanswered_stretches() -> None:
+    log = [
+        flag(1, 60, "raised"),
+        flag(2, 55, "escalated", "bedside"),
+        flag(3, 50, "acknowledged", "bedside", by="Kim"),
+        flag(4, 40, "worsened", "team"),
+        flag(5, 38, "acknowledged", "team", by="Ann"),
+        flag(6, 30, "eased", "quiet"),
+        flag(7, 10, "raised", name="bed-1-f2"),
+    ]
+    first, second = stories(log)
+    assert (first.highest, first.unanswered_s(NOW), first.eased_at) == ("team", 12 * 60, NOW - 30 * MINUTE)
+    assert [(a.by, a.t) for a in first.answers] == [("Kim", NOW - 50 * MINUTE), ("Ann", NOW - 38 * MINUTE)]
+    assert (second.answers, second.unanswered_s(NOW), second.eased_at) == ([], 600, None)
+
+
+@pytest.mark.parametrize("again", ["renewed", "repeated", "returned", "worsened"])
+def test_a_flag_that_asks_again_waits_again(again: str) -> None:
+    log = [flag(1, 60, "raised"), flag(2, 58, "acknowledged", by="Kim"), flag(3, 5, again)]
+    assert stories(log)[0].unanswered_s(NOW) == 7 * 60
+
+
+def test_what_was_done_answers_a_flag_once() -> None:
+    """Whether the log says so in a line of its own or not."""
+    done = [flag(1, 60, "raised"), event(2, 50, "care", by="Kim", what="turned")]
+    also_said = [*done, flag(3, 50, "acknowledged", by="Kim")]
+    for log in (done, also_said):
+        assert stories(log)[0].unanswered_s(NOW) == 600
+    assert [a.by for a in stories(done)[0].answers] == ["Kim"]
+
+
+LOG = sorted(
+    [
+        event(
+            1, 100, "deceleration", onset_s=(NOW - 100 * MINUTE) / 1000, depth_bpm=90.0, **{"kind figo-2015": "late"}
+        ),
+        event(2, 20, "deceleration", onset_s=(NOW - 21 * MINUTE) / 1000, depth_bpm=40.0, **{"kind figo-2015": "late"}),
+        event(3, 10, "deceleration", onset_s=(NOW - 11 * MINUTE) / 1000, depth_bpm=25.0, **{"kind figo-2015": "late"}),
+        event(
+            4, 5, "deceleration", onset_s=(NOW - 6 * MINUTE) / 1000, depth_bpm=30.0, **{"kind figo-2015": "variable"}
+        ),
+        flag(5, 14 * 60, "raised", name="bed-1-f1"),
+        flag(6, 13 * 60, "eased", "quiet", name="bed-1-f1"),
+        flag(7, 40, "raised", name="bed-1-f2"),
+        flag(8, 38, "acknowledged", by="Kim", name="bed-1-f2"),
+        flag(9, 20, "eased", "quiet", name="bed-1-f2"),
+        flag(10, 3, "raised", "bedside", name="bed-1-f3"),
+        event(11, 300, "care", by="Ann", what="other", text="<b>blanket</b>"),
+    ],
+    key=lambda e: e.t,
+)
+DONE = Cared(NOW - 15 * MINUTE, "Kim", "turned", "", BEFORE, Stretch(1, 20.0, 30.0, 140.0, 9.0, 4), helped=True)
+FULL = summary(
+    level=Level.BEDSIDE, level_since=NOW - 3 * MINUTE, flag="bed-1-f3", reason="a fall & more", rules="r1", at=NOW,
+    concern=55.0, concern_parts=[Part("late decelerations", 40.0), Part("variability", 15.0)],
+    classes=[Class("figo-2015", 2, "suspicious", ["decelerations with 60% of contractions"], ["no baseline"])],
+    shelved=[SHELF], paused=PAUSED, cared=[DONE], held_back=["concern high: shelved by Kim"],
+    limited=[Limited("low-baseline", 95.0, "Kim", "known low", NOW + 30 * MINUTE)],
+    hand=HandTimed(4, 192.0, 61.0, 20.0, is_running=False, change=None, differs="recorded: every 6.0 min"),
+)  # fmt: skip
+BLOCK = Block("bed-1", "s", 1, NOW, NOW, [140.0] * 4, [10.0] * 4, None, 2, 39)
+
+
+def sheet(**changes: Any) -> HandOver:
+    plain: dict[str, Any] = {
+        "bed": "bed-1", "summary": FULL, "log": LOG, "on_record_since": NOW - 200 * MINUTE, "newest": BLOCK,
+        "sheet": SHEET,
+    }  # fmt: skip
+    return hand_over(Record(**plain | changes), "ward-1", NOW, timezone(timedelta(hours=2)))
+
+
+def test_the_situation() -> None:
+    said = dict(sheet().situation)
+    assert said["Attention level"] == "bedside since 16:10, unanswered, flag bed-1-f3"
+    assert said["Reason"] == "a fall & more"
+    assert said["Time"] == "2026-09-21 16:13"
+    assert said["Monitor off on purpose"] == "until 16:23, by Kim: bathroom"
+    assert said["Shelved"] == "low baseline until 16:28, by Kim: toco moved, holds now"
+    assert said["Kept quiet"] == "concern high: shelved by Kim"
+
+
+def test_the_background() -> None:
+    said = dict(sheet().background)
+    assert said["Stage of labour"] == "second"
+    assert said["Gestation"] == "39 completed weeks"
+    assert said["On record since"] == "12:53"
+    assert said["Contractions, recorded"] == "every 3.2 min, 61 s; 3.1 in 10 min"
+    assert said["Contractions, by hand"].startswith("every 3.2 min from start to start")
+    assert said["By hand and recorded"] == "recorded: every 6.0 min"
+    assert said["This bed's own limit"] == "low baseline: 95 until 16:43, by Kim: known low"
+
+
+def test_the_assessment_counts_the_last_half_hour() -> None:
+    said = dict(sheet().assessment)
+    assert said["Decelerations, 30 min, figo-2015"] == "2 late, 1 variable"
+    assert said["Deepest, 30 min"] == "40 bpm"
+    assert said["Accelerations, 30 min"] == "none"
+    assert said["Class by figo-2015"] == "suspicious; decelerations with 60% of contractions; no baseline"
+    assert said["Concern"] == "55 of 100: late decelerations 40, variability 15"
+
+
+def test_the_flags_of_twelve_hours() -> None:
+    rows = sheet().flags.rows
+    assert [row[0] for row in rows] == ["bed-1-f2", "bed-1-f3"]
+    assert rows[0][1:] == ["15:33", "look", "concern 55", "15:35 Kim (acknowledged)", "2.0 min", "15:53"]
+    assert rows[1][4:] == ["nobody", "3.0 min", "still there"]
+
+
+def test_what_was_done_with_before_and_after() -> None:
+    newest, older = sheet().notes.rows
+    assert newest[:3] == ["15:58", "Kim", "turned to the side"]
+    assert "decelerations 4 → 1" in newest[3]
+    assert newest[4] == "helped"
+    assert older[1:3] == ["Ann", "<b>blanket</b>"]
+
+
+class Outline(HTMLParser):
+    """Texts by the section's heading; whether a style or a script is written into the page."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.texts: dict[str, list[str]] = {"": []}
+        self.tags: list[str] = []
+        self.styled = False
+        self.now, self.in_heading = "", False
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.styled |= any(name == "style" or name.startswith("on") for name, _ in attrs)
+        self.in_heading = tag == "h2"
+
+    def handle_data(self, data: str) -> None:
+        if self.in_heading:
+            self.now, self.in_heading = data, False
+            self.texts[data] = []
+        else:
+            self.texts[self.now].append(data)
+
+
+def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() -> None:
+    found = Outline(printed.page(sheet()))
+    assert list(found.texts)[1:] == ["Situation", "Background", "Assessment", "Recommendation"]
+    assert NOTICE in found.texts[""]
+    assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
+    assert not found.styled
+    assert {"script", "style"}.isdisjoint(found.tags)
+
+
+def test_what_people_wrote_is_text_on_the_printed_sheet() -> None:
+    page = printed.page(sheet())
+    assert "<b>blanket" not in page
+    assert "<b>blanket</b>" in "".join(Outline(page).texts["Assessment"])
+
+
+def test_a_file_needs_no_server_for_its_looks() -> None:
+    found = Outline(printed.page(sheet(), "p { color: #111 }"))
+    assert "style" in found.tags
+    assert "link" not in found.tags
+
+
+def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
+    said = dict(sheet(summary=None, log=[], on_record_since=None, newest=None, sheet=None).situation)
+    assert said["State"] == "unwatched"
+    stale = hand_over(Record("bed-1", FULL, LOG, None, None, None), "ward-1", NOW + 60_000, UTC)
+    assert dict(stale.situation)["State"] == "unwatched"
+    assert dict(stale.assessment)["Concern"] == "cannot be said"
+    lost = dict(sheet(summary=summary(signal=Signal.LOST, signal_reason="nothing for 60 s")).situation)
+    assert lost["Signal"] == "lost (nothing for 60 s)"
+    assert "Attention level" not in lost
