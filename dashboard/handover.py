@@ -215,16 +215,16 @@ def _flags(log: Iterable[Event], bed_ms: int, times: Times) -> Table:
 
 def _notes(shown: Card, log: Iterable[Event], bed_ms: int, times: Times) -> Table:
     """Return what was done, newest first; of what the summary no longer holds the log knows the words alone."""
-    rows = []
+    done: dict[int, list[str]] = {}
+    for e in log:
+        if e.kind == "care" and e.t >= bed_ms - FLAGS_MS:
+            what = wording.care(str(e.detail.get("what") or ""), str(e.detail.get("text") or ""))
+            done[e.t] = [times.at(e.t), str(e.detail.get("by") or "–"), what, "see the log", ""]
     for note in shown.notes:
         compared = "; ".join(f"{word} {_pair(b, a)} {unit}".strip() for word, b, a, unit in note.numbers)
         due = "result later" if note.result_at is None else f"result at {times.at(note.result_at)}"
-        rows.append([times.at(note.t), note.by, note.what, compared, note.result or due])
-    held = {note.t for note in shown.notes}
-    older = [e for e in log if e.kind == "care" and e.t not in held and e.t >= bed_ms - FLAGS_MS]
-    for e in reversed(older):
-        what = wording.care(str(e.detail.get("what") or ""), str(e.detail.get("text") or ""))
-        rows.append([times.at(e.t), str(e.detail.get("by") or "–"), what, "see the log", ""])
+        done[note.t] = [times.at(note.t), note.by, note.what, compared, note.result or due]
+    rows = [row for _, row in sorted(done.items(), reverse=True)]
     return Table("What was done", ["at", "by", "what", "before → after", "result"], rows, "Nothing was noted.")
 
 

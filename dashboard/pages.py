@@ -1,11 +1,13 @@
 """The shell and the pages, as Dash components. What moves in them is drawn by `assets/`."""
 
+import json
 import re
 from html import escape
 from typing import Any
 
 from dash import dcc, html
 
+from quietward.messages import CARE_WORDS
 from quietward.notice import NOTICE
 
 BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})/?")
@@ -18,7 +20,7 @@ def bed_of(path: str) -> str | None:
 
 
 def shell() -> Any:
-    """Return what is on every page: name, notice, and the place for the page."""
+    """Return what is on every page: name, notice, who uses it, and the place for the page."""
     return html.Div(
         [
             dcc.Location(id="url", refresh="callback-nav"),
@@ -26,10 +28,12 @@ def shell() -> Any:
                 [
                     dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
                     html.P(NOTICE, className="notice"),
+                    html.Div(id="who", className="who"),
                     html.Div(id="clock"),
                 ],
                 className="top",
             ),
+            html.P(id="clocks", className="clocks"),
             html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble"),
             html.Div(id="spoken", role="status", className="spoken"),
             html.Main(id="page"),
@@ -40,7 +44,7 @@ def shell() -> Any:
 def page_for(path: str) -> Any:
     """Return the page of a path."""
     bed = bed_of(path)
-    attributes: dict[str, Any] = {"data-bed": bed} if bed else {}
+    attributes: dict[str, Any] = {"data-bed": bed, "data-care": json.dumps(CARE_WORDS)} if bed else {}
     view = "bed" if bed else "ward"
     return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
 

@@ -7,6 +7,7 @@ from quietward.notice import NOTICE
 
 STYLE = "handover.css"
 RULED_LINES = 6
+NO_ICON = '<link rel="icon" href="data:,">'  # else a browser asks for one that is not there
 
 
 def page(sheet: HandOver, style: str | None = None) -> str:
@@ -15,7 +16,8 @@ def page(sheet: HandOver, style: str | None = None) -> str:
     looks = f'<link rel="stylesheet" href="/assets/{STYLE}">' if style is None else f"<style>{style}</style>"
     return "".join(
         [
-            f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>{looks}</head><body>',
+            f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>{NO_ICON}{looks}</head>',
+            "<body>",
             f"<header><h1>{title}</h1><p>{escape(sheet.ward)}, written {sheet.written} by the server's clock. ",
             f"All other times are by the bed's clock; zone {sheet.zone}.</p>",
             f'<p class="notice">{escape(NOTICE)}</p></header>',

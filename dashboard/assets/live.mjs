@@ -3,8 +3,12 @@
 import { Feed } from "./modules/feed.mjs";
 import { WardView } from "./modules/ward_view.mjs";
 import { BedView } from "./modules/bed_view.mjs";
+import { ScreenClock } from "./modules/clock.mjs";
+import { say } from "./modules/elements.mjs";
 import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
+import { mountWho } from "./modules/who.mjs";
 
+const screenClock = new ScreenClock();
 let view = null;
 
 const feed = new Feed({
@@ -13,6 +17,7 @@ const feed = new Feed({
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
     name.textContent = head.ward;
     document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString([], { hourCycle: "h23" });
+    say(document.getElementById("clocks"), screenClock.words(head.now, Date.now()));
     document.body.classList.remove("no-server");
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
@@ -25,6 +30,7 @@ const feed = new Feed({
 });
 
 function mount() {
+  mountWho();
   const host = document.querySelector(".live");
   if (host === view?.host) return;
   view?.close();

@@ -1,6 +1,7 @@
 """A headless Chromium, and a demo with simulated labours for it to look at."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
@@ -23,18 +24,25 @@ def browser() -> Iterator[Browser]:
         found.close()
 
 
-@pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
-    """A page that fails its test when the browser complains about anything but a lost connection."""
+@contextmanager
+def screen(browser: Browser) -> Iterator[Page]:
+    """A page of its own; fails when the browser complains about anything but a lost connection or store."""
     context = browser.new_context(viewport={"width": 1920, "height": 1080})
     found = context.new_page()
     found.set_default_timeout(15_000)
     complaints: list[str] = []
-    found.on("pageerror", lambda error: complaints.append(str(error)))
-    found.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    context.on("weberror", lambda error: complaints.append(str(error.error)))
+    context.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
     yield found
     context.close()
-    assert [c for c in complaints if "ERR_CONNECTION" not in c and "WebSocket connection" not in c] == []
+    expected = ("ERR_CONNECTION", "WebSocket connection", "status of 503", "status of 422")
+    assert [c for c in complaints if not any(part in c for part in expected)] == []
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    with screen(browser) as found:
+        yield found
 
 
 @pytest.fixture(scope="package")

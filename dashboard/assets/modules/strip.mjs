@@ -9,9 +9,9 @@ const UA_HIGH = 100;
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 const KIND_COLOURS = { deceleration: "--fall", acceleration: "--rise", contraction: "--tight" };
 
-// Width of one minute in CSS pixels; text: write what was found beside its mark; runningFrom: second a deceleration
-// that is not over began.
-export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runningFrom = null } = {}) {
+// Width of one minute in CSS pixels; text: write what was found beside its mark; runningFrom, handFrom: second a
+// deceleration, or a contraction timed by hand, that is not over began.
+export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runningFrom = null, handFrom = null } = {}) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   if (!width || !height) return;
@@ -38,7 +38,8 @@ export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runnin
   g.fillRect(0, yFhr(160), width, yFhr(110) - yFhr(160));
   grid(g, { width, height, split, start, end, x, yFhr, colour });
   if (strip.last < 0) return;
-  marks(g, strip, { x, split, height, start, yFhr, colour, text });
+  const held = Math.max(start, strip.first); // what was found before that has no trace under it any more
+  marks(g, strip, { x, split, height, start: held, yFhr, colour, text });
 
   if (runningFrom !== null && runningFrom < end) {
     g.fillStyle = colour("--fall");
@@ -49,13 +50,32 @@ export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runnin
   g.setLineDash([5, 3]);
   g.strokeStyle = colour("--baseline");
   g.lineWidth = 1.2;
-  steps(g, strip, start, x, yFhr);
+  steps(g, strip, held, x, yFhr);
   g.setLineDash([]);
   g.strokeStyle = colour("--fhr");
   g.lineWidth = 1.3;
-  line(g, strip.fhr, strip, Math.max(start, strip.first), x, (v) => yFhr(v / 4), secondPx);
+  line(g, strip.fhr, strip, held, x, (v) => yFhr(v / 4), secondPx);
   g.strokeStyle = colour("--ua");
-  line(g, strip.ua, strip, Math.max(start, strip.first), x, (v) => yUa(v / 2), secondPx);
+  line(g, strip.ua, strip, held, x, (v) => yUa(v / 2), secondPx);
+  byHand(g, strip, handFrom, { x, top: split + (height > TIME_FROM_PX ? 15 : 4), width, start: held, colour, text });
+}
+
+// Contractions timed by hand: open brackets above the uterine activity, never filled like the recorded ones.
+function byHand(g, strip, handFrom, { x, top, width, start, colour, text }) {
+  const timed = strip.marks.filter((mark) => mark.kind === "hand-contraction" && mark.to !== null && mark.to >= start);
+  const spans = timed.map((mark) => [x(Math.max(start, mark.from)), x(mark.to), true]);
+  if (handFrom !== null) spans.push([x(handFrom), width, false]);
+  g.strokeStyle = g.fillStyle = colour("--by-hand");
+  g.lineWidth = 2;
+  for (const [from, to, isOver] of spans) {
+    g.beginPath();
+    g.moveTo(from, top + 7);
+    g.lineTo(from, top);
+    g.lineTo(to, top);
+    if (isOver) g.lineTo(to, top + 7);
+    g.stroke();
+    if (text) g.fillText("by hand", from + 3, top + 11);
+  }
 }
 
 function grid(g, { width, height, split, start, end, x, yFhr, colour }) {
@@ -90,7 +110,7 @@ function marks(g, strip, { x, split, height, start, yFhr, colour, text }) {
   for (const mark of strip.marks) {
     const name = KIND_COLOURS[mark.kind];
     if (!name || mark.to === null || mark.to < start) continue;
-    const [from, to] = [x(mark.from), x(mark.to)];
+    const [from, to] = [x(Math.max(start, mark.from)), x(mark.to)];
     g.fillStyle = colour(name);
     if (mark.kind === "contraction") {
       g.fillRect(from, height - 3, to - from, 3);

@@ -1,0 +1,15 @@
+// Sends what a person does. The server hands it to the detector; whether that took it, the summary and the log say.
+
+import { who } from "./who.mjs";
+
+// Returns { by, trouble }: trouble is empty when the server has taken it; by is empty when nobody has said who it is.
+export async function send(act) {
+  const by = who();
+  if (!by) return { by, trouble: "write your name first" };
+  try {
+    const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...act, by }) });
+    return { by, trouble: response.ok ? "" : `not taken: ${await response.text()}` };
+  } catch {
+    return { by, trouble: "not sent: no connection to the server" };
+  }
+}

@@ -1,0 +1,31 @@
+// "What was done": one press notes it; what has no button is written.
+
+import { button, field, make } from "./elements.mjs";
+
+export class CareForm {
+  // words: { kind: what it is called }; tell: sends an act.
+  constructor(words, tell) {
+    this.root = make("section", "care");
+    const buttons = make("div", "buttons");
+    for (const [what, text] of Object.entries(words)) {
+      if (what !== "other") buttons.append(button(text, "plain", () => tell({ type: "care", what })));
+    }
+    const form = make("form", "line");
+    form.hidden = true;
+    const { label, input } = field("other", "input", { maxLength: 200, required: true, placeholder: "what else was done" });
+    const submit = make("button", "plain", "Note it");
+    const other = button("other …", "plain", () => {
+      form.hidden = !form.hidden;
+      other.setAttribute("aria-expanded", String(!form.hidden));
+      if (!form.hidden) input.focus();
+    });
+    other.setAttribute("aria-expanded", "false");
+    buttons.append(other);
+    form.append(label, submit);
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (await tell({ type: "care", what: "other", text: input.value.trim() })) input.value = "";
+    });
+    this.root.append(make("h2", "", "What was done"), buttons, form);
+  }
+}

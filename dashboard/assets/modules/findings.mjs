@@ -1,0 +1,31 @@
+// What was found on a bed's strip, and what holds and is kept quiet.
+
+import { ifChanged, make } from "./elements.mjs";
+
+export class Findings {
+  constructor() {
+    this.root = make("section", "box facts");
+    this.list = make("dl", "numbers wide");
+    this.root.append(make("h2", "", "Findings"), this.list);
+  }
+
+  show(card) {
+    const rows = [
+      ["FHR now", `${card.fhr} bpm`],
+      ["Baseline", `${card.baseline} bpm`],
+      ["Variability", `${card.variability} bpm`],
+      ["Contractions", card.contractions],
+      ["", card.contraction_rate],
+      ["Deceleration running", card.running || "none"],
+      ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
+      ...card.concern_parts.map(([name, points]) => [`· ${name}`, `${points.toFixed(0)} points`]),
+      ...card.classes.flatMap(([rules, name, criteria]) => [[rules, name], ...criteria.map((c) => ["·", c])]),
+      ...card.held_back.map((text, place) => [place === 0 ? "Kept quiet" : "", text]),
+      ["Monitoring", card.source || "–"],
+      ["Rules", card.rules || "–"],
+    ];
+    ifChanged(this.list, rows, () => {
+      this.list.replaceChildren(...rows.flatMap(([name, value]) => [make("dt", "", name), make("dd", "", value)]));
+    });
+  }
+}

@@ -1,0 +1,186 @@
+"""A ward without devices and without a detector: what the page reads is written by the test, into a real store."""
+
+import math
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import redis
+
+from quietward.addresses import Ward
+from quietward.embedded import free_port
+from quietward.messages import (
+    HZ,
+    Act,
+    Block,
+    Contractions,
+    Done,
+    Event,
+    Level,
+    Limit,
+    PolicySheet,
+    Signal,
+    Summary,
+    decode_inputs,
+    encode_inputs,
+    encode_json,
+)
+from tests.conftest import Server, make_store, wait_for
+
+SHEET = PolicySheet(
+    "attention", "made-up", longest_shelve_s=3600, longest_pause_s=1800, longest_limit_s=14_400, helps_within_s=600,
+    limits=[Limit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+)  # fmt: skip
+
+
+class MadeUpWard:
+    """Beds whose summaries and logs are put there; a thread keeps their looks and heartbeats young, as parts would."""
+
+    def __init__(self, folder: Path, beds: int = 2) -> None:
+        self.ward = Ward("made-up")
+        self.server: Server = make_store("embedded", folder)
+        self.server.start()
+        self.store = redis.Redis(port=self.server.port)
+        self.lock = threading.Lock()
+        self.summaries: dict[str, Summary] = {}
+        self.clock_offset_ms: dict[str, int] = {}
+        self.off: set[str] = set()
+        self.seq = 0
+        self.acts_before = 0
+        self.ended = threading.Event()
+        self.summaries = {bed: quiet(bed) for bed in (f"bed-{number}" for number in range(1, beds + 1))}
+        self.begin_anew()
+        self.backlog(90)
+        self.living = threading.Thread(target=self._live, daemon=True)
+        self.living.start()
+        self.port = free_port()
+        plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
+        with (folder / "serve.log").open("ab") as file:
+            self.page = subprocess.Popen(
+                [sys.executable, "-m", "quietward", "serve", "--port", str(self.port)],
+                env=plain | {"QUIETWARD_WARD": "made-up", "QUIETWARD_STORE": f"redis://127.0.0.1:{self.server.port}/0"},
+                stdout=file,
+                stderr=file,
+            )
+        assert wait_for(lambda: "page on" in (folder / "serve.log").read_text()), (folder / "serve.log").read_text()
+
+    def begin_anew(self) -> None:
+        """Make every bed quiet, its log empty, and forget what was done. Events are numbered on, as a detector does."""
+        with self.lock:
+            self.clock_offset_ms.clear()
+            self.acts_before += len(self.acts())
+            self.store.set(self.ward.policy, encode_json(SHEET))
+            for bed, before in self.summaries.items():
+                self.summaries[bed] = msgspec.structs.replace(quiet(bed), events=before.events + 1)
+                self.store.delete(self._shard(bed).log(bed))
+                self._write(bed)
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def now_ms(self, bed: str = "bed-1") -> int:
+        """Time by a bed's clock."""
+        return time.time_ns() // 1_000_000 + self.clock_offset_ms.get(bed, 0)
+
+    def put(self, bed: str, **changes: Any) -> None:
+        """Change a bed's summary."""
+        with self.lock:
+            self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], **changes)
+            self._write(bed)
+
+    def flag(self, bed: str, level: Level, number: int = 1, reason: str = "concern 70: made up") -> None:
+        """Raise a flag, or put it to another level."""
+        name = f"{bed}-f{number}"
+        self.put(bed, level=level, reason=reason, level_since=self.now_ms(bed), flag=name, acknowledged_by=None)
+        self.log(bed, "flag-raised", f"{level}: {reason}", flag=name, level=level.value, reason=reason)
+
+    def log(self, bed: str, kind: str, text: str, /, **detail: float | str | None) -> None:
+        """Append a line to a bed's log."""
+        with self.lock:
+            number = self.summaries[bed].events + 1
+            event = Event(f"{bed}-{number}", bed, self.now_ms(bed), kind, text, detail, rules="made-up")
+            self.store.xadd(self._shard(bed).log(bed), {"e": encode_json(event)})
+            self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
+            self._write(bed)
+
+    def acts(self) -> list[Act]:
+        """Return what the page has handed on since the ward began anew, in its order."""
+        entries: Any = self.store.xrange(self.ward.shard(0).input)
+        items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
+        return [item.act for item in items if isinstance(item, Done)][self.acts_before :]
+
+    def next_act(self, after: int = 0) -> Act:
+        """Wait for an act beyond the first `after` and return it."""
+        assert wait_for(lambda: len(self.acts()) > after, 10), "nothing was handed on"
+        return self.acts()[after]
+
+    def backlog(self, seconds: int) -> None:
+        """Send seconds of signal for all beds, up to now."""
+        began = time.time_ns() // 1_000_000 - seconds * 1000
+        for second in range(seconds):
+            self._send(began + second * 1000)
+
+    def end(self) -> None:
+        self.ended.set()
+        self.living.join(5)
+        self.page.terminate()
+        try:
+            self.page.wait(10)
+        except subprocess.TimeoutExpired:
+            self.page.kill()
+            self.page.wait()
+        self.server.kill()
+
+    def _shard(self, bed: str) -> Any:
+        return self.ward.shard(self.ward.shard_of(bed))
+
+    def _live(self) -> None:
+        while not self.ended.wait(1.0):
+            with self.lock:
+                now = time.time_ns() // 1_000_000
+                self.store.hset(self.ward.parts, mapping={"ingest": now, "detect": now})
+                self._send(now)
+                for bed in self.summaries:
+                    self._write(bed)
+
+    def _send(self, at: int) -> None:
+        self.seq += 1
+        blocks = [
+            Block(bed, "made-up", self.seq, at + self.clock_offset_ms.get(bed, 0), at, *trace(self.seq))
+            for bed in self.summaries
+            if bed not in self.off
+        ]
+        self.store.xadd(self.ward.shard(0).input, {"e": encode_inputs(blocks)})
+
+    def _write(self, bed: str) -> None:
+        now = time.time_ns() // 1_000_000
+        young: dict[str, int] = {"looked_at": now}
+        if self.summaries[bed].signal is not Signal.LOST:
+            young |= {"at": now, "t": now + self.clock_offset_ms.get(bed, 0)}
+        self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], **young)
+        self.store.hset(self._shard(bed).summary, bed, encode_json(self.summaries[bed]))
+
+
+def quiet(bed: str) -> Summary:
+    """Return the summary of a bed that asks for nothing."""
+    now = time.time_ns() // 1_000_000
+    return Summary(
+        bed=bed, session="made-up", t=now, at=now, looked_at=now, signal=Signal.GOOD, signal_reason="",
+        fhr_bpm=140.0, baseline_bpm=140.0, variability_bpm=9.0, running=None,
+        contractions=Contractions(3.0, 200.0, 60.0, 30.0), concern=5.0, concern_parts=[], classes=[],
+        level=Level.QUIET, reason="", level_since=None, flag=None, acknowledged_by=None, events=0, rules="made-up",
+    )  # fmt: skip
+
+
+def trace(second: int) -> tuple[list[float | None], list[float | None]]:
+    """Return a second of a calm trace."""
+    at = [second + k / HZ for k in range(HZ)]
+    fhr: list[float | None] = [round((140 + 6 * math.sin(x / 7)) * 4) / 4 for x in at]
+    ua: list[float | None] = [round(10 + 40 * max(0.0, math.sin(x / 30)) ** 3, 1) for x in at]
+    return fhr, ua

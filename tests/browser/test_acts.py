@@ -1,0 +1,447 @@
+"""What people do on the pages, by mouse and by keyboard: the page hands it on, and shows what the detector made of it.
+
+The detector's side is written by the test, so that every answer of it can be had, also those that are rare.
+"""
+
+import re
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from typing import Any
+
+import msgspec
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from quietward.messages import (
+    Acknowledge,
+    Care,
+    Cared,
+    HandTimed,
+    Level,
+    Limited,
+    OwnLimit,
+    Pause,
+    Paused,
+    Shelve,
+    Shelved,
+    Signal,
+    Stretch,
+    Tap,
+    Unshelve,
+)
+from quietward.notice import NOTICE
+from tests.browser.conftest import screen
+from tests.browser.made_up import SHEET, MadeUpWard
+from tests.conftest import CHROMIUM, require
+
+MINUTE = 60_000
+BEFORE, AFTER = Stretch(4, 60.0, 161.0, 140.0, 14.0, 4), Stretch(1, 20.0, 30.0, 139.0, 11.0, 3)
+HAND = HandTimed(4, 192.0, 61.0, 34.0, is_running=True, change=0.8, differs="recorded: every 6.0 min")
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
+    require(CHROMIUM, "chromium")
+    found = MadeUpWard(tmp_path_factory.mktemp("made-up"))
+    yield found
+    found.end()
+
+
+@pytest.fixture
+def made_up(running: MadeUpWard) -> MadeUpWard:
+    running.begin_anew()
+    return running
+
+
+def open_bed(page: Page, ward: MadeUpWard, bed: str = "bed-1", name: str = "Kim") -> None:
+    page.goto(f"{ward.address}/bed/{bed}")
+    expect(page.locator(".headline")).not_to_have_text("")
+    page.locator("#who-name").fill(name)
+
+
+def tab_to(page: Page, selector: str) -> None:
+    """Reach an element with the keyboard alone."""
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("wanted => document.activeElement?.matches(wanted) ?? false", selector):
+            return
+    raise AssertionError(f"{selector} cannot be reached by keyboard")
+
+
+def test_a_flag_is_acknowledged_on_the_ward_without_leaving_it(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.BEDSIDE)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    band = page.locator(".band[data-bed=bed-2]")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
+    expect(band.locator(".waiting")).to_contain_text("unanswered for")
+    expect(page.locator(".band[data-bed=bed-1] .acknowledge")).to_be_hidden()
+    page.wait_for_timeout(1000)  # the bands have been still for a while
+    band.get_by_role("button", name="Acknowledge").click()
+    assert made_up.next_act() == Acknowledge("bed-2", "Kim", "bed-2-f1")
+    made_up.put("bed-2", acknowledged_by="Kim")
+    expect(band.locator(".waiting")).to_have_text("answered by Kim")
+    expect(band.locator(".acknowledge")).to_be_hidden()
+    assert page.url.rstrip("/") == made_up.address
+
+
+def test_by_keyboard_a_flag_is_acknowledged_and_a_bed_opened(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.LOOK)
+    page.goto(made_up.address)
+    expect(page.locator(".band[data-bed=bed-2] .acknowledge")).to_be_visible()
+    tab_to(page, "#who-name")
+    page.keyboard.type("Ann")
+    tab_to(page, ".band[data-bed=bed-2] .acknowledge")
+    page.keyboard.press("Enter")
+    assert made_up.next_act() == Acknowledge("bed-2", "Ann", "bed-2-f1")
+    page.reload()
+    tab_to(page, ".band[data-bed=bed-2] a")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bed/bed-2")
+    expect(page.locator("#who-name")).to_have_value("Ann")
+
+
+def test_without_a_name_nothing_is_sent(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.LOOK)
+    page.goto(f"{made_up.address}/bed/bed-1")
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator(".missing-name")).to_be_visible()
+    expect(page.locator("#who-name")).to_be_focused()
+    page.get_by_role("button", name="turned to the side").click()
+    expect(page.locator(".bedside .result")).to_have_text("write your name first")
+    page.keyboard.type("Kim")
+    page.get_by_role("button", name="turned to the side").click()
+    assert made_up.next_act() == Care("bed-1", "Kim", "turned")
+    assert len(made_up.acts()) == 1
+
+
+def test_a_press_just_after_the_beds_have_moved_answers_nothing(page: Page, made_up: MadeUpWard) -> None:
+    """Else the press would hit the flag of another bed, which nobody has looked at."""
+    made_up.flag("bed-2", Level.LOOK)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
+    page.evaluate(
+        """() => new MutationObserver(() => {
+          const first = document.querySelector('.band');
+          if (first.dataset.bed === 'bed-1' && !window.pressed) {
+            window.pressed = true;
+            const spot = { bubbles: true, detail: 1 };
+            first.querySelector('.acknowledge').dispatchEvent(new MouseEvent('click', spot));
+          }
+        }).observe(document.querySelector('.bands'), { childList: true })"""
+    )
+    made_up.flag("bed-1", Level.TEAM)
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-1")
+    expect(page.locator(".band[data-bed=bed-1] .result")).to_contain_text("press again")
+    page.wait_for_timeout(1000)
+    page.locator(".band[data-bed=bed-1] .acknowledge").click()
+    assert made_up.next_act() == Acknowledge("bed-1", "Kim", "bed-1-f1")
+    assert len(made_up.acts()) == 1
+
+
+def test_the_second_of_two_who_answer_at_once_is_told(browser: Browser, page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.BEDSIDE)
+    open_bed(page, made_up, name="Kim")
+    with screen(browser) as other:
+        open_bed(other, made_up, name="Ann")
+        other.get_by_role("button", name="Acknowledge").click()
+        made_up.next_act()
+        page.get_by_role("button", name="Acknowledge").click()
+        made_up.next_act(1)
+        made_up.put("bed-1", acknowledged_by="Ann")
+        expect(page.locator(".head .result")).to_have_text("Ann had answered it before you")
+        expect(other.locator(".head .result")).to_have_text("")
+        for one in (page, other):
+            expect(one.locator(".waiting")).to_have_text("answered by Ann")
+
+
+def test_what_was_done_is_noted_with_one_press_and_compared(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    page.get_by_role("button", name="clinician called").click()
+    assert made_up.next_act() == Care("bed-1", "Kim", "clinician-called")
+    made_up.log("bed-1", "care", "clinician called", by="Kim", what="clinician-called", text="")
+    expect(page.locator(".bedside .result")).to_have_text("done: clinician called")
+    page.get_by_role("button", name="other …").click()
+    page.keyboard.type("blanket")
+    page.keyboard.press("Enter")
+    assert made_up.next_act(1) == Care("bed-1", "Kim", "other", "blanket")
+    now = made_up.now_ms()
+    cared = [Cared(now, "Kim", "other", "blanket", BEFORE), Cared(now - 20 * MINUTE, "Ann", "turned", "", BEFORE)]
+    cared[1] = msgspec.structs.replace(cared[1], after=AFTER, helped=True)
+    made_up.put("bed-1", cared=cared)
+    first, second = page.locator(".note").nth(0), page.locator(".note").nth(1)
+    expect(first).to_contain_text("blanket, Kim")
+    expect(first.locator("strong").first).to_have_text(re.compile(r"result at \d\d:\d\d"))
+    due = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", now + SHEET.helps_within_s * 1000)
+    expect(first).to_contain_text(f"result at {due}")
+    expect(second).to_contain_text("turned to the side, Ann")
+    expect(second).to_contain_text("helped")
+    expect(second.locator(".pairs div").nth(1)).to_have_text("deepest60→20bpm")
+
+
+def test_a_flag_is_shelved_with_a_reason_and_taken_back(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.LOOK)
+    open_bed(page, made_up)
+    page.locator("summary", has_text="Shelve").press("Enter")
+    form = page.locator(".fold", has_text="Shelve")
+    form.get_by_label("because").press("Enter")
+    assert made_up.acts() == [], "a reason is needed"
+    form.get_by_label("for minutes").fill("20")
+    form.get_by_label("because").fill("toco moved")
+    form.get_by_label("because").press("Enter")
+    assert made_up.next_act() == Shelve("bed-1", "Kim", "bed-1-f1", 1200, "toco moved")
+    until = made_up.now_ms() + 20 * MINUTE
+    shelf = Shelved("low-baseline", "Kim", "toco moved", until, active=True)
+    made_up.put("bed-1", level=Level.QUIET, flag=None, level_since=None, reason="", shelved=[shelf])
+    time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
+    expect(page.locator(".headline")).to_have_text(f"shelved until {time}")
+    expect(page.locator(".reason")).to_contain_text("shelved by Kim: toco moved")
+    page.get_by_role("button", name="Unshelve").click()
+    assert made_up.next_act(1) == Unshelve("bed-1", "Kim")
+
+
+def test_what_asks_for_the_team_cannot_be_shelved(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.TEAM)
+    open_bed(page, made_up)
+    page.locator("summary", has_text="Shelve").click()
+    form = page.locator(".fold", has_text="Shelve")
+    expect(form).to_contain_text("What asks for the team cannot be shelved.")
+    expect(form.get_by_role("button", name="Shelve")).to_be_disabled()
+    made_up.put("bed-1", level=Level.BEDSIDE)
+    expect(form.get_by_role("button", name="Shelve")).to_be_enabled()
+
+
+def test_longer_than_the_policy_allows_is_refused_before_and_by_the_server(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.LOOK)
+    open_bed(page, made_up)
+    page.locator("summary", has_text="Shelve").click()
+    form = page.locator(".fold", has_text="Shelve")
+    form.get_by_label("because").fill("x")
+    form.get_by_label("for minutes").fill("61")
+    form.get_by_role("button", name="Shelve").click()
+    assert form.get_by_label("for minutes").evaluate("input => input.validity.rangeOverflow")
+    form.locator("form").evaluate("form => { form.noValidate = true; }")
+    form.get_by_role("button", name="Shelve").click()
+    expect(page.locator(".bedside .result")).to_have_text(
+        "not taken: for_s: 3660. Give 1 to 3600 s; the policy allows no longer"
+    )
+    assert made_up.acts() == []
+
+
+def test_forms_that_need_the_policy_say_that_nobody_has_said_it(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.LOOK)
+    made_up.store.delete(made_up.ward.policy)
+    open_bed(page, made_up)
+    for title, name in (("Shelve", "Shelve"), ("Monitor off", "Monitor off"), ("limits", "Set")):
+        form = page.locator(".fold", has=page.locator("summary", has_text=title))
+        form.locator("summary").click()
+        expect(form.locator(".hint")).to_contain_text("no detector has said what its policy allows")
+        expect(form.get_by_role("button", name=name)).to_be_disabled()
+    made_up.store.set(made_up.ward.policy, msgspec.json.encode(SHEET))
+    expect(page.locator(".fold").get_by_role("button", name="Set")).to_be_enabled()
+
+
+def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    expect(page.get_by_role("button", name="On again")).to_be_hidden()
+    page.locator("summary", has_text="Monitor off").click()
+    page.get_by_label("because").locator("visible=true").select_option("walk")
+    page.locator(".fold").get_by_role("button", name="Monitor off").click()
+    assert made_up.next_act() == Pause("bed-1", "Kim", 600, "walk")
+    until = made_up.now_ms() + 10 * MINUTE
+    made_up.put("bed-1", paused=Paused("Kim", "walk", until))
+    expect(page.locator(".waiting")).to_contain_text("noted as off until")
+    made_up.put("bed-1", signal=Signal.LOST, signal_reason="nothing for 20 s")
+    time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
+    expect(page.locator(".headline")).to_have_text(f"paused, back at {time}")
+    page.locator("a.back").click()
+    band = page.locator(".band[data-bed=bed-1]")
+    expect(band.locator(".headline")).to_have_text(f"paused, back at {time}")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-1")
+    band.locator("a").click()
+    page.locator("summary", has_text="Monitor off").click()
+    page.get_by_role("button", name="On again").click()
+    assert made_up.next_act(1) == Pause("bed-1", "Kim", 0)
+
+
+def test_a_bed_has_its_own_limit_within_bounds(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    page.locator("summary", has_text="limits").click()
+    form = page.locator(".fold", has_text="limits")
+    expect(form.locator(".hint")).to_contain_text("The policy's limit is 100; here it may be 90 to 110")
+    form.get_by_label("because").fill("known low")
+    form.get_by_label("limit", exact=True).fill("80")
+    form.get_by_role("button", name="Set").click()
+    assert form.get_by_label("limit", exact=True).evaluate("input => input.validity.rangeUnderflow")
+    form.get_by_label("limit", exact=True).fill("95")
+    form.get_by_role("button", name="Set").click()
+    assert made_up.next_act() == OwnLimit("bed-1", "Kim", "low-baseline", 95.0, 7200, "known low")
+    made_up.put("bed-1", limited=[Limited("low-baseline", 95.0, "Kim", "known low", made_up.now_ms() + 120 * MINUTE)])
+    expect(form.locator(".held")).to_contain_text("low baseline: 95 until")
+    form.get_by_role("button", name="Policy's limit again").click()
+    assert made_up.next_act(1) == OwnLimit("bed-1", "Kim", "low-baseline", None, 0, "taken back")
+
+
+def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    tab_to(page, ".tap")
+    page.keyboard.press("Space")
+    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
+    expect(page.locator(".tap")).to_have_text(re.compile(r"Contraction ends · \d+ s"))
+    made_up.put("bed-1", hand=HAND)
+    expect(page.locator(".tap")).to_have_text("Contraction ends · 34 s")
+    expect(page.locator(".hand-line")).to_contain_text("every 3.2 min from start to start, 61 s long")
+    expect(page.locator(".differs")).to_have_text("recorded: every 6.0 min")
+    page.locator(".tap").click()
+    assert made_up.next_act(1) == Tap("bed-1", "Kim", "end")
+    made_up.put("bed-1", hand=msgspec.structs.replace(HAND, is_running=False))
+    page.locator(".hand").get_by_role("button", name="Undo").click()
+    assert made_up.next_act(2) == Tap("bed-1", "Kim", "undo")
+
+
+UA_COLOURS = """(canvas, colour) => {
+  const g = canvas.getContext('2d');
+  g.save(); g.fillStyle = getComputedStyle(canvas).getPropertyValue(colour).trim();
+  const wanted = g.fillStyle; g.restore();
+  const from = Math.round(canvas.height * 0.72);
+  const { data } = g.getImageData(0, from, canvas.width, canvas.height - from);
+  let found = 0;
+  for (let i = 0; i < data.length; i += 4) {
+    const hex = '#' + [0, 1, 2].map((k) => data[i + k].toString(16).padStart(2, '0')).join('');
+    if (hex === wanted) found++;
+  }
+  return found;
+}"""
+
+
+def test_hand_timed_contractions_are_drawn_unlike_recorded_ones(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    canvas = page.locator("canvas")
+    page.wait_for_timeout(1500)
+    assert canvas.evaluate(UA_COLOURS, "--by-hand") == 0
+    second = made_up.now_ms() / 1000
+    made_up.log("bed-1", "hand-contraction", "60 s by hand", onset_s=second - 80, end_s=second - 20, by="Kim")
+    page.wait_for_timeout(2500)
+    assert canvas.evaluate(UA_COLOURS, "--by-hand") > 20
+    made_up.log("bed-1", "hand-undone", "taken back", onset_s=second - 80, by="Kim")
+    page.wait_for_timeout(2500)
+    assert canvas.evaluate(UA_COLOURS, "--by-hand") == 0
+    made_up.put("bed-1", hand=HAND)
+    page.wait_for_timeout(2500)
+    assert canvas.evaluate(UA_COLOURS, "--by-hand") > 10, "the one that goes on"
+
+
+def test_what_could_not_be_taken_is_said_beside_the_form(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    page.locator(".tap").click()
+    made_up.next_act()
+    expect(page.locator(".tap")).to_contain_text("Contraction ends")
+    made_up.log("bed-1", "not-taken", "somebody else's act", by="Ann", act="tap")
+    made_up.log("bed-1", "not-taken", "a contraction had begun already", by="Kim", act="tap")
+    expect(page.locator(".bedside .result")).to_have_text("not taken: a contraction had begun already")
+    expect(page.locator(".tap")).to_have_text("Contraction begins")
+
+
+def test_the_log_speaks_plainly_and_lets_what_was_kept_quiet_be_hidden(page: Page, made_up: MadeUpWard) -> None:
+    for number in range(70):
+        made_up.log("bed-1", "contraction", f"contraction number {number}", onset_s=1.0, end_s=2.0)
+    made_up.log("bed-1", "held-back", "concern raised held", condition="concern-raised", why="shelved")
+    made_up.log("bed-1", "flag-escalated", "team: concern 70", flag="bed-1-f1", level="team", reason="concern 70")
+    made_up.log("bed-1", "pause", "monitor off for 10 min: walk", by="Kim")
+    open_bed(page, made_up)
+    lines = page.locator(".log li")
+    expect(lines).to_have_count(60)
+    expect(lines.nth(0)).to_contain_text("monitor off")
+    expect(lines.nth(0)).to_contain_text("Kim")
+    expect(lines.nth(1)).to_contain_text("nobody came")
+    expect(lines.nth(2)).to_contain_text("kept quiet")
+    page.get_by_label("without what was kept quiet").check()
+    expect(lines.nth(2)).to_contain_text("contraction number 69")
+    expect(lines).to_have_count(60)
+    link = page.locator(".tools").get_by_role("link", name="CSV").get_attribute("href")
+    with urllib.request.urlopen(f"{made_up.address}{link}", timeout=10) as answer:
+        text = answer.read().decode()
+    assert NOTICE in text
+    assert text.count("\r\n") == 1 + 1 + 73
+
+
+def test_the_hand_over_sheet_opens_with_its_own_looks(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.BEDSIDE, reason="a <fall>")
+    open_bed(page, made_up)
+    with page.context.expect_page() as opened:
+        page.get_by_role("link", name="hand-over sheet").click()
+    sheet = opened.value
+    expect(sheet.locator("body")).to_contain_text(NOTICE)
+    assert sheet.locator("h2").all_inner_texts() == ["Situation", "Background", "Assessment", "Recommendation"]
+    expect(sheet.locator("body")).to_contain_text("a <fall>")
+    local = page.evaluate("0 - new Date().getTimezoneOffset()")
+    assert f"utc-offset-min={local}" in sheet.url
+    assert sheet.locator(".ruled").first.evaluate("line => getComputedStyle(line).borderBottomStyle") == "solid"
+
+
+def test_clocks_that_differ_are_said(page: Page, made_up: MadeUpWard) -> None:
+    made_up.clock_offset_ms = {"bed-1": -12_000, "bed-2": 600_000}
+    page.add_init_script("const now = Date.now; Date.now = () => now() + 45_000;")
+    page.goto(made_up.address)
+    expect(page.locator(".band[data-bed=bed-2] .signal")).to_contain_text("its clock is 10 min ahead of the server's")
+    expect(page.locator(".band[data-bed=bed-1] .signal")).not_to_contain_text("clock")
+    expect(page.locator("#clocks")).to_have_text("This screen's clock is 45 s ahead of the server's.")
+    page.goto(f"{made_up.address}/bed/bed-1")
+    expect(page.locator(".signal")).to_contain_text("its clock is 12 s behind the server's")
+
+
+def test_clocks_that_agree_are_not_spoken_of(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/bed/bed-1")
+    expect(page.locator(".signal")).to_contain_text("signal good")
+    page.wait_for_timeout(2000)
+    expect(page.locator("#clocks")).to_have_text("")
+    expect(page.locator(".signal")).not_to_contain_text("clock")
+
+
+def test_what_is_kept_quiet_is_shown_with_why(page: Page, made_up: MadeUpWard) -> None:
+    made_up.put("bed-1", held_back=["concern raised: shelved by Kim until 15:10"])
+    open_bed(page, made_up)
+    expect(page.locator(".facts")).to_contain_text("Kept quiet")
+    expect(page.locator(".facts")).to_contain_text("concern raised: shelved by Kim until 15:10")
+
+
+def post(ward: MadeUpWard, body: bytes, origin: str | None = None) -> tuple[int, str]:
+    headers = {"Origin": origin} if origin else {}
+    request = urllib.request.Request(f"{ward.address}/act", body, headers, method="POST")
+    try:
+        with urllib.request.urlopen(request, timeout=10) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as error:
+        return error.code, error.read().decode()
+
+
+def test_acts_are_taken_from_this_page_only_and_only_sound_ones(made_up: MadeUpWard) -> None:
+    good: dict[str, Any] = {"type": "tap", "bed": "bed-1", "by": "Kim", "edge": "start"}
+    assert post(made_up, msgspec.json.encode(good), "http://elsewhere.example")[0] == 403
+    assert post(made_up, msgspec.json.encode(good | {"bed": "bed-77"}))[0] == 404
+    assert post(made_up, msgspec.json.encode(good | {"edge": "middle"})) == (
+        422, "edge: 'middle'. Invalid enum value 'middle'",
+    )  # fmt: skip
+    assert post(made_up, msgspec.json.encode(good | {"by": "x" * 5000}))[0] == 413
+    assert made_up.acts() == []
+    assert post(made_up, msgspec.json.encode(good), made_up.address) == (204, "")
+    assert made_up.acts() == [Tap("bed-1", "Kim", "start")]
+
+
+@pytest.mark.parametrize("path", ["/export/bed-77/log.csv", "/export/bed-77/log.json", "/handover/bed-77"])
+def test_of_an_unknown_bed_there_is_nothing_to_take_away(path: str, made_up: MadeUpWard) -> None:
+    with pytest.raises(urllib.error.HTTPError) as found:
+        urllib.request.urlopen(f"{made_up.address}{path}", timeout=10)
+    assert found.value.code == 404
+    assert "bed: 'bed-77'" in found.value.read().decode()
+
+
+def test_a_store_that_is_away_takes_nothing_and_says_so(page: Page, made_up: MadeUpWard) -> None:
+    """Comes last: the ward has no store any more."""
+    open_bed(page, made_up)
+    made_up.server.kill()
+    page.get_by_role("button", name="turned to the side").click()
+    expect(page.locator(".bedside .result")).to_contain_text("the store does not answer")
+    expect(page.locator("#trouble")).to_contain_text("the store has been away")
