@@ -37,6 +37,14 @@ def device_clock(s: Summary) -> str:
     return f"its clock is {_length(abs(behind_ms))} {'behind' if behind_ms > 0 else 'ahead of'} the server's"
 
 
+def far_clock(s: Summary) -> str:
+    """Return the same in a few words, and only when times read from the strip would mislead."""
+    behind_ms = device_behind_ms(s)
+    if abs(behind_ms) <= DEVICE_FAR_MS:
+        return ""
+    return f"clock {_length(abs(behind_ms))} {'behind' if behind_ms > 0 else 'ahead'}"
+
+
 def _length(ms: int) -> str:
     seconds = ms / 1000
     if seconds < 120:

@@ -3,7 +3,7 @@
 from msgspec import Struct
 
 from dashboard import wording
-from dashboard.clocks import CLOCKS_AGREE_MS, DEVICE_FAR_MS, bed_now_ms, device_behind_ms, device_clock, never_usable
+from dashboard.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
 from quietward.messages import Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
 
 UNWATCHED_AFTER_MS = 10_000
@@ -81,7 +81,7 @@ class Card(Struct, frozen=True):
     events: int = 0
     t: int | None = None
     clock: str = ""
-    clock_is_far: bool = False
+    far_clock: str = ""
     rules: str = ""
     paused: Paused | None = None
     shelved: list[Shelved] = []
@@ -149,7 +149,7 @@ def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicySheet | No
         events=s.events,
         t=None if never_usable(s) else s.t,
         clock=device_clock(s),
-        clock_is_far=abs(device_behind_ms(s)) > DEVICE_FAR_MS,
+        far_clock=far_clock(s),
         rules=s.rules,
         paused=s.paused,
         shelved=s.shelved,

@@ -17,7 +17,7 @@ def main(address: str, folder: Path) -> None:
         page.locator(".band canvas").first.wait_for()
         page.wait_for_timeout(2500)
         page.screenshot(path=folder / "ward.png")
-        page.locator(".band canvas").first.click()
+        page.locator(".band").first.click()
         page.locator(".log li").first.wait_for()
         page.wait_for_timeout(2500)
         page.screenshot(path=folder / "bed.png")

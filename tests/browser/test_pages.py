@@ -28,7 +28,7 @@ def test_the_ward_shows_all_beds_and_moves(page: Page, address: str) -> None:
     before = strip.evaluate("c => c.toDataURL()")
     page.wait_for_function("([c, old]) => c.toDataURL() !== old", arg=[strip.element_handle(), before])
     assert strip.evaluate(COLOURS) > 20
-    expect(page.locator(".band.state-unwatched")).to_have_count(0)
+    expect(page.locator(".band.state-unwatched")).to_have_count(0, timeout=30_000)
     for band in page.locator(".band").all():
         assert band.locator(".headline").inner_text() in {
             "quiet",
@@ -47,7 +47,7 @@ def test_a_click_opens_the_bed_with_findings_and_log(page: Page, address: str) -
     page.goto(address)
     band = page.locator(".band").first
     bed = band.get_attribute("data-bed")
-    band.locator("canvas").click()
+    page.locator(f".band[data-bed={bed}]").click()
     page.wait_for_url(f"**/bed/{bed}")
     expect(page.locator("h1")).to_have_text(str(bed))
     expect(page.locator("body")).to_contain_text(NOTICE)

@@ -248,9 +248,10 @@ def test_what_people_wrote_is_text_on_the_printed_sheet() -> None:
 
 
 def test_a_file_needs_no_server_for_its_looks() -> None:
-    found = Outline(printed.page(sheet(), "p { color: #111 }"))
-    assert "style" in found.tags
-    assert "link" not in found.tags
+    page = printed.page(sheet(), "p { color: #111 }")
+    assert "style" in Outline(page).tags
+    assert "/assets/" not in page
+    assert "/assets/" in printed.page(sheet())
 
 
 def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:

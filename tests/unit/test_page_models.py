@@ -168,18 +168,18 @@ def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("behind_s", "says", "far"),
+    ("behind_s", "says", "on_the_ward"),
     [
-        (4, "", False),
-        (12, "its clock is 12 s behind the server's", False),
-        (-12, "its clock is 12 s ahead of the server's", False),
-        (-600, "its clock is 10 min ahead of the server's", True),
-        (7260, "its clock is 2 h behind the server's", True),
+        (4, "", ""),
+        (12, "its clock is 12 s behind the server's", ""),
+        (-60, "its clock is 60 s ahead of the server's", ""),
+        (-600, "its clock is 10 min ahead of the server's", "clock 10 min ahead"),
+        (7260, "its clock is 2 h behind the server's", "clock 2 h behind"),
     ],
 )
-def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, far: bool) -> None:
+def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, on_the_ward: str) -> None:
     found = shown(t=NOW - behind_s * 1000, at=NOW)
-    assert (found.clock, found.clock_is_far) == (says, far)
+    assert (found.clock, found.far_clock) == (says, on_the_ward)
 
 
 BEFORE = Stretch(4, 45.0, 120.4, 141.0, 8.0, 3)

@@ -50,7 +50,7 @@ export class BedView {
     say(this.headline, headline(card));
     say(this.reason, card.reason);
     say(this.waiting, waiting(card));
-    say(this.signal, signalWords(card, true));
+    say(this.signal, signalWords(card, card.clock));
     this.acknowledge.show(card);
     this.bedside.show(card, head.policy);
     this.notes.show(card);

@@ -104,8 +104,7 @@ export function waiting(card) {
   return [alone, off].filter(Boolean).join(" · ");
 }
 
-export function signalWords(card, everyClock = false) {
+export function signalWords(card, clock = card.far_clock) {
   const age = card.age_s === null ? "" : ` · data ${card.age_s < 10 ? card.age_s.toFixed(1) : Math.round(card.age_s)} s old`;
-  const clock = card.clock && (everyClock || card.clock_is_far) ? ` · ${card.clock}` : "";
-  return `signal ${card.signal}${card.signal_reason ? ` (${card.signal_reason})` : ""}${age}${clock}`;
+  return `signal ${card.signal}${card.signal_reason ? ` (${card.signal_reason})` : ""}${age}${clock ? ` · ${clock}` : ""}`;
 }
