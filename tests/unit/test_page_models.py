@@ -1,6 +1,8 @@
 """What the page shows of a bed, and in which order; how strips travel; what a person may do."""
 
 import struct
+import tomllib
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -381,3 +383,11 @@ def test_paths_of_beds() -> None:
     assert pages.bed_of("/bed/bed-1") == "bed-1"
     assert pages.bed_of("/bed/BED") is None
     assert pages.bed_of("/bed/a/b") is None
+
+
+def test_an_installed_page_has_all_its_assets() -> None:
+    """What no pattern names is in the repository, and missing from what is installed."""
+    root = Path(__file__).parents[2]
+    patterns = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["dashboard"]
+    installed = {file for pattern in patterns for file in (root / "dashboard").glob(pattern) if file.is_file()}
+    assert installed == {file for file in (root / "dashboard" / "assets").rglob("*") if file.is_file()}
