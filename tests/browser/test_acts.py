@@ -157,6 +157,20 @@ def test_the_second_of_two_who_answer_at_once_is_told(browser: Browser, page: Pa
             expect(one.locator(".waiting")).to_have_text("answered by Ann")
 
 
+def test_an_answer_that_came_too_late_is_said(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-1", Level.LOOK)
+    open_bed(page, made_up)
+    page.get_by_role("button", name="Acknowledge").click()
+    made_up.next_act()
+    made_up.log("bed-1", "not-taken", "the flag is another one by now", by="Kim", act="acknowledge")
+    expect(page.locator(".head .result")).to_have_text("not taken: the flag is another one by now")
+    expect(page.get_by_role("button", name="Acknowledge")).to_be_enabled()
+    page.get_by_role("button", name="Acknowledge").click()
+    made_up.next_act(1)
+    made_up.put("bed-1", level=Level.QUIET, flag=None, level_since=None, reason="")
+    expect(page.locator(".head .result")).to_have_text("the flag is no longer there")
+
+
 def test_what_was_done_is_noted_with_one_press_and_compared(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
     page.get_by_role("button", name="clinician called").click()

@@ -1,6 +1,6 @@
 // The button that answers a bed's flag, on the ward and on the bed's page.
 
-import { send } from "./acts.mjs";
+import { answerTo, send } from "./acts.mjs";
 import { button, make, say } from "./elements.mjs";
 
 const AGAIN_AFTER_MS = 4000; // the detector has taken it long before, or is away
@@ -11,7 +11,8 @@ export class Acknowledge {
     this.bed = bed;
     this.mayPress = mayPress;
     this.flag = null;
-    this.asked = null;
+    this.events = 0; // number of the newest line of the log
+    this.asked = null; // { flag, by, after }: who has answered what from here, and the newest line when that went
     this.button = button("Acknowledge", "acknowledge", (event) => this.press(event));
     this.button.setAttribute("aria-label", `Acknowledge the flag of ${bed}`);
     this.result = make("span", "result");
@@ -20,10 +21,11 @@ export class Acknowledge {
 
   async press(event) {
     if (!this.mayPress(event)) return say(this.result, "the beds have just changed places; press again");
-    const { flag } = this;
+    const { flag, events: after } = this;
     this.button.disabled = true;
     const { by, trouble } = await send({ type: "acknowledge", bed: this.bed, flag });
-    this.asked = trouble ? null : { flag, by };
+    if (!trouble && this.button.hidden) return say(this.result, ""); // its answer was faster than the server's
+    this.asked = trouble ? null : { flag, by, after };
     say(this.result, trouble || "sent");
     if (trouble) this.button.disabled = false;
     else setTimeout(() => this.overdue(flag), AGAIN_AFTER_MS);
@@ -36,16 +38,26 @@ export class Acknowledge {
   }
 
   show(card) {
+    this.events = card.events;
     if (card.flag !== this.flag) {
+      say(this.result, this.asked ? "the flag is no longer there" : "");
       this.flag = card.flag;
       this.asked = null;
       this.button.disabled = false;
-      say(this.result, "");
     }
     this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
     if (!this.button.hidden || this.asked === null) return;
     const first = card.acknowledged_by;
     say(this.result, first && first !== this.asked.by ? `${first} had answered it before you` : "");
+    this.asked = null;
+    this.button.disabled = false;
+  }
+
+  // The log has new lines: one of them may say that it could not be taken.
+  read(events) {
+    const answer = this.asked && answerTo(this.asked, events);
+    if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
+    say(this.result, `not taken: ${answer.text}`);
     this.asked = null;
     this.button.disabled = false;
   }

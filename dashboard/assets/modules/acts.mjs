@@ -13,3 +13,12 @@ export async function send(act) {
     return { by, trouble: "not sent: no connection to the server" };
   }
 }
+
+// The first line of a log, newest first, that `by` has brought about after line number `after`.
+export function answerTo({ by, after }, newestFirst) {
+  return newestFirst.find((event) => numberOf(event) > after && event.detail.by === by);
+}
+
+function numberOf(event) {
+  return Number(event.id.slice(event.id.lastIndexOf("-") + 1));
+}

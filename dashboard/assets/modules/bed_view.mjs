@@ -70,6 +70,7 @@ export class BedView {
       return;
     }
     this.log.show(answer.events);
+    this.acknowledge.read(answer.events);
     this.bedside.read(answer.events);
   }
 

@@ -1,6 +1,6 @@
 // What people do at a bed: all its buttons and forms, and what came of the last press.
 
-import { send } from "./acts.mjs";
+import { answerTo, send } from "./acts.mjs";
 import { CareForm } from "./care.mjs";
 import { make, say } from "./elements.mjs";
 import { HandTiming } from "./hand_timing.mjs";
@@ -51,15 +51,10 @@ export class Bedside {
   // The log has new lines: one of them may say what became of what was sent from here.
   read(events) {
     if (!this.sent) return;
-    const { by, after } = this.sent;
-    const answer = events.find((event) => numberOf(event) > after && event.detail.by === by);
+    const answer = answerTo(this.sent, events);
     if (!answer) return;
     this.sent = null;
     if (answer.kind === "not-taken") this.hand.refused();
     say(this.result, `${word(answer.kind)}: ${answer.text}`);
   }
-}
-
-function numberOf(event) {
-  return Number(event.id.slice(event.id.lastIndexOf("-") + 1));
 }

@@ -26,6 +26,7 @@ export class CareForm {
       event.preventDefault();
       if (await tell({ type: "care", what: "other", text: input.value.trim() })) input.value = "";
     });
-    this.root.append(make("h2", "", "What was done"), buttons, form);
+    const hint = make("p", "hint", "A note of what was done. What to do, local policy says.");
+    this.root.append(make("h2", "", "What was done"), buttons, form, hint);
   }
 }

@@ -1,0 +1,86 @@
+"""`quietward export`: from the store to files that other programs read; what cannot be written is one line."""
+
+import csv
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from quietward.addresses import Ward
+from quietward.messages import Event, decode_event, encode_json
+from quietward.notice import NOTICE
+from quietward.settings import Settings
+from quietward.store import Redis
+from tests.unit.test_page_models import NOW, summary
+
+
+def quietward(settings: Settings, *arguments: str) -> subprocess.CompletedProcess[str]:
+    plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
+    where = ("--ward", settings.ward, "--store", settings.store)
+    command = [sys.executable, "-m", "quietward", "export", *arguments, *where]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, env=plain, check=False)
+
+
+def is_written(folder: Path) -> bool:
+    return any(folder.iterdir())
+
+
+async def write_log(store: Redis, ward: Ward, lines: int) -> list[Event]:
+    shard = ward.shard(ward.shard_of("bed-1"))
+    await store.hset(shard.summary, "bed-1", encode_json(summary()))
+    log = [Event(f"bed-1-{n}", "bed-1", NOW + n, "care", f"=note {n}", {"by": "Kim"}, "r1") for n in range(lines)]
+    async with store.pipeline(transaction=False) as pipe:
+        for event in log:
+            pipe.xadd(shard.log("bed-1"), {"e": encode_json(event)})
+        await pipe.execute()
+    return log
+
+
+async def test_all_of_a_long_log_oldest_first(settings: Settings, ward: Ward, store: Redis, tmp_path: Path) -> None:
+    log = await write_log(store, ward, 2500)  # more than one reading takes
+    for name in ("log.csv", "log.json"):
+        found = quietward(settings, "bed-1", "--log", str(tmp_path / name))
+        assert found.returncode == 0, found.stderr
+        assert NOTICE in found.stderr
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "log.csv").read_bytes().decode(), newline="")))
+    assert [row["id"] for row in rows[1:]] == [event.id for event in log]
+    assert rows[0]["text"] == NOTICE
+    assert {row["text"][:6] for row in rows[1:]} == {"'=note"}
+    document = json.loads((tmp_path / "log.json").read_text())
+    assert [decode_event(json.dumps(one)) for one in document["events"]] == log
+    assert document["notice"] == NOTICE
+
+
+async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, store: Redis, tmp_path: Path) -> None:
+    await write_log(store, ward, 3)
+    found = quietward(settings, "bed-1", "--handover", str(tmp_path / "sheet.html"))
+    assert found.returncode == 0, found.stderr
+    page = (tmp_path / "sheet.html").read_text()
+    assert NOTICE in page
+    assert all(f">{part}</h2>" in page for part in ("Situation", "Background", "Assessment", "Recommendation"))
+    assert "/assets/" not in page, "it must do without a server"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("bed-9", "--log", "log.csv"), "bed: 'bed-9'. Nothing is kept of such a bed"),
+        (("bed-1", "--log", "log.txt"), "--log: "),
+        (("bed-1", "--handover", "sheet.pdf"), "--handover: "),
+        (("bed-1",), "Say what to write"),
+        (("bed-1", "--log", "nowhere/log.csv"), "Cannot be written"),
+    ],
+)
+async def test_what_cannot_be_written_is_one_line_and_exit_code_2(
+    arguments: tuple[str, ...], says: str, settings: Settings, ward: Ward, store: Redis, tmp_path: Path
+) -> None:
+    await write_log(store, ward, 1)
+    found = quietward(settings, *(str(tmp_path / a) if "." in a else a for a in arguments))
+    assert found.returncode == 2
+    (line,) = [line for line in found.stderr.splitlines() if line.startswith("quietward:")]
+    assert says in line
+    assert not is_written(tmp_path)
