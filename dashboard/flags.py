@@ -21,7 +21,10 @@ class Answered(Struct, frozen=True):
 
 
 class Story(Struct):
-    """A flag from its beginning to its end; eased_at None: it is still there. Times in ms by the bed's clock."""
+    """A flag from its beginning to its end. Times in ms by the bed's clock.
+
+    over_at: when its reason was over, or was set aside; None while it is there.
+    """
 
     flag: str
     raised_at: int
@@ -29,7 +32,7 @@ class Story(Struct):
     highest: str
     answers: list[Answered]
     last_at: int
-    eased_at: int | None = None
+    over_at: int | None = None
     waits_since: int | None = None
     waited_ms: int = 0
 
@@ -62,14 +65,16 @@ def _go_on(story: Story, event: Event) -> None:
     level = str(event.detail.get("level") or "quiet")
     story.highest = max(story.highest, level, key=lambda one: LEVELS.index(one) if one in LEVELS else 0)
     if event.kind in ASKS:
-        story.eased_at = None
+        story.over_at = None
         if story.waits_since is None:
             story.waits_since = event.t
     elif event.kind in ANSWERS:
         _answer(story, event, event.kind.removeprefix("flag-"))
+        if event.kind == "flag-shelved":  # it asks for nobody any more; if it does again that is another flag
+            story.over_at = event.t
     elif event.kind == "flag-eased":
         _stop_waiting(story, event.t)
-        story.eased_at = event.t
+        story.over_at = event.t
 
 
 def _answer(story: Story, event: Event, how: str) -> None:

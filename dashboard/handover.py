@@ -196,7 +196,7 @@ def _is_recent(event: Event, bed_ms: int) -> bool:
 
 
 def _flags(log: Iterable[Event], bed_ms: int, times: Times) -> Table:
-    found = [s for s in flags.stories(log) if s.eased_at is None or s.last_at >= bed_ms - FLAGS_MS]
+    found = [s for s in flags.stories(log) if s.over_at is None or s.last_at >= bed_ms - FLAGS_MS]
     rows = [
         [
             s.flag,
@@ -205,11 +205,11 @@ def _flags(log: Iterable[Event], bed_ms: int, times: Times) -> Table:
             s.reason,
             ", ".join(f"{times.at(a.t)} {a.by} ({a.how})" for a in s.answers) or "nobody",
             f"{s.unanswered_s(bed_ms) / 60:.1f} min",
-            "still there" if s.eased_at is None else times.at(s.eased_at),
+            "still there" if s.over_at is None else times.at(s.over_at),
         ]
         for s in found
     ]
-    head = ["flag", "raised", "highest level", "reason at first", "answered", "unanswered for", "eased"]
+    head = ["flag", "raised", "highest level", "reason at first", "answered", "unanswered for", "over"]
     return Table("Flags of the last 12 hours", head, rows, "No flag in the last 12 hours.")
 
 

@@ -4,7 +4,7 @@ from msgspec import Struct
 
 from dashboard import wording
 from dashboard.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
-from quietward.messages import Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
+from quietward.messages import Cared, Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
 
 UNWATCHED_AFTER_MS = 10_000
 """Older looks than this are not believed: the bed is unwatched, whatever the summary says."""
@@ -23,8 +23,8 @@ SHAPES = {
 class Note(Struct, frozen=True):
     """Something that was done: what, by whom, and the trace before and after it.
 
-    numbers: word, before, after, unit. result: helped, did not help; empty until it is time. result_at: ms by the
-    bed's clock when it is due, None if nobody can say.
+    numbers: word, before, after, unit. result: helped, did not help, nothing to compare; empty until it is time.
+    result_at: ms by the bed's clock when it is due, None if nobody can say.
     """
 
     t: int
@@ -154,7 +154,7 @@ def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicySheet | No
         paused=s.paused,
         shelved=s.shelved,
         limited=s.limited,
-        held_back=s.held_back,
+        held_back=[wording.held_back(text) for text in s.held_back],
         notes=notes(s, sheet),
         hand=_hand(s),
     )
@@ -205,16 +205,22 @@ def notes(s: Summary, sheet: PolicySheet | None) -> list[Note]:
             by=c.by,
             what=wording.care(c.what, c.text),
             numbers=wording.compared(c.before, c.after),
-            result="" if c.helped is None else "helped" if c.helped else "did not help",
+            result=_result(c),
             result_at=None if sheet is None else c.t + sheet.helps_within_s * 1000,
         )
         for c in s.cared
     ]
 
 
+def _result(c: Cared) -> str:
+    if c.after is None:
+        return ""
+    return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]
+
+
 def _hand(s: Summary) -> Hand | None:
     if s.hand is None:
         return None
     since_s = s.hand.since_onset_s
-    from_s = bed_now_ms(s) / 1000 + 1 - since_s if s.hand.is_running else None
+    from_s = s.t / 1000 - since_s if s.hand.is_running else None
     return Hand(wording.hand(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)

@@ -17,10 +17,17 @@ def plain(name: str) -> str:
 
 
 def care(what: str, text: str) -> str:
-    """Return what was done; `other` is what was written."""
+    """Return what was done; `other` is what was written, and what was written beside a named thing stands behind it."""
+    named = CARE_WORDS.get(what, what)
     if what == "other":
-        return text or "other"
-    return CARE_WORDS.get(what, what) + (f" ({text})" if text else "")
+        return text or named
+    return named if text in ("", named) else f"{named} ({text})"
+
+
+def held_back(text: str) -> str:
+    """Return "name-of-a-condition: why" with the name as words."""
+    name, colon, why = text.partition(":")
+    return f"{plain(name)}{colon}{why}" if colon else text
 
 
 def timing(interval_s: float | None, duration_s: float | None) -> str:

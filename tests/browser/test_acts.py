@@ -162,8 +162,8 @@ def test_an_answer_that_came_too_late_is_said(page: Page, made_up: MadeUpWard) -
     open_bed(page, made_up)
     page.get_by_role("button", name="Acknowledge").click()
     made_up.next_act()
-    made_up.log("bed-1", "not-taken", "the flag is another one by now", by="Kim", act="acknowledge")
-    expect(page.locator(".head .result")).to_have_text("not taken: the flag is another one by now")
+    made_up.log("bed-1", "not-taken", "acknowledge by Kim: it is over", by="Kim", act="acknowledge", why="it is over")
+    expect(page.locator(".head .result")).to_have_text("not taken: it is over")
     expect(page.get_by_role("button", name="Acknowledge")).to_be_enabled()
     page.get_by_role("button", name="Acknowledge").click()
     made_up.next_act(1)
@@ -353,8 +353,8 @@ def test_what_could_not_be_taken_is_said_beside_the_form(page: Page, made_up: Ma
     made_up.next_act()
     expect(page.locator(".tap")).to_contain_text("Contraction ends")
     made_up.log("bed-1", "not-taken", "somebody else's act", by="Ann", act="tap")
-    made_up.log("bed-1", "not-taken", "a contraction had begun already", by="Kim", act="tap")
-    expect(page.locator(".bedside .result")).to_have_text("not taken: a contraction had begun already")
+    made_up.log("bed-1", "not-taken", "tap by Kim: one is going on", by="Kim", act="tap", why="one is going on")
+    expect(page.locator(".bedside .result")).to_have_text("not taken: one is going on")
     expect(page.locator(".tap")).to_have_text("Contraction begins")
 
 

@@ -103,9 +103,15 @@ def test_how_long_a_flag_waited_is_all_its_unanswered_stretches() -> None:
         flag(7, 10, "raised", name="bed-1-f2"),
     ]
     first, second = stories(log)
-    assert (first.highest, first.unanswered_s(NOW), first.eased_at) == ("team", 12 * 60, NOW - 30 * MINUTE)
+    assert (first.highest, first.unanswered_s(NOW), first.over_at) == ("team", 12 * 60, NOW - 30 * MINUTE)
     assert [(a.by, a.t) for a in first.answers] == [("Kim", NOW - 50 * MINUTE), ("Ann", NOW - 38 * MINUTE)]
-    assert (second.answers, second.unanswered_s(NOW), second.eased_at) == ([], 600, None)
+    assert (second.answers, second.unanswered_s(NOW), second.over_at) == ([], 600, None)
+
+
+def test_a_shelved_flag_is_over_and_waits_no_longer() -> None:
+    log = [flag(1, 60, "raised"), flag(2, 58, "shelved", "quiet", by="Kim")]
+    (story,) = stories(log)
+    assert (story.over_at, story.unanswered_s(NOW), story.highest) == (NOW - 58 * MINUTE, 120, "look")
 
 
 @pytest.mark.parametrize("again", ["renewed", "repeated", "returned", "worsened"])
@@ -143,7 +149,7 @@ LOG = sorted(
     ],
     key=lambda e: e.t,
 )
-DONE = Cared(NOW - 15 * MINUTE, "Kim", "turned", "", BEFORE, Stretch(1, 20.0, 30.0, 140.0, 9.0, 4), helped=True)
+DONE = Cared(NOW - 15 * MINUTE, "Kim", "turned", "", BEFORE, after=Stretch(1, 20.0, 30.0, 140.0, 9.0, 4), helped=True)
 FULL = summary(
     level=Level.BEDSIDE, level_since=NOW - 3 * MINUTE, flag="bed-1-f3", reason="a fall & more", rules="r1", at=NOW,
     concern=55.0, concern_parts=[Part("late decelerations", 40.0), Part("variability", 15.0)],

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from dashboard import acts, pages
+from dashboard import acts, pages, wording
 from dashboard.clocks import dead_parts
 from dashboard.marks import marks
 from dashboard.order import Place, in_order
@@ -184,11 +184,11 @@ def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, on_the_w
     assert (found.clock, found.far_clock) == (says, on_the_ward)
 
 
-BEFORE = Stretch(4, 45.0, 120.4, 141.0, 8.0, 3)
+BEFORE, AFTER = Stretch(4, 45.0, 120.4, 141.0, 8.0, 3), Stretch(1, 20.0, 30.0, None, 9.0, 4)
 
 
 def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
-    done = Cared(NOW - 700_000, "Kim", "turned", "", BEFORE, Stretch(1, 20.0, 30.0, None, 9.0, 4), helped=True)
+    done = Cared(NOW - 700_000, "Kim", "turned", "", BEFORE, after=AFTER, helped=True)
     fresh = Cared(NOW - 60_000, "Ann", "other", "blanket", BEFORE)
     first, second = card("bed-1", summary(cared=[fresh, done]), NOW, SHEET).notes
     assert (first.what, first.result, first.result_at) == ("blanket", "", NOW - 60_000 + 600_000)
@@ -198,6 +198,30 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
     assert ("baseline", "141", "–", "bpm") in second.numbers
     not_yet = card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=False)]), NOW)
     assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("did not help", None)
+    lost = card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=None)]), NOW)
+    assert lost.notes[0].result == "nothing to compare"
+
+
+@pytest.mark.parametrize(
+    ("what", "text", "says"),
+    [
+        ("turned", "", "turned to the side"),
+        ("turned", "turned to the side", "turned to the side"),
+        ("turned", "left", "turned to the side (left)"),
+        ("other", "blanket", "blanket"),
+        ("other", "", "other"),
+        ("something-newer", "", "something-newer"),
+    ],
+)
+def test_what_was_done_in_words(what: str, text: str, says: str) -> None:
+    assert wording.care(what, text) == says
+
+
+def test_what_is_held_back_in_words() -> None:
+    assert shown(held_back=["concern-raised: explained", "said so"]).held_back == [
+        "concern raised: explained",
+        "said so",
+    ]
 
 
 def test_contractions_timed_by_hand_in_words() -> None:
@@ -209,7 +233,7 @@ def test_contractions_timed_by_hand_in_words() -> None:
         "every 3.2 min from start to start, 61 s long; closer together than half an hour before (80%); "
         "hand-timed, 4 in 30 min"
     )
-    assert found.hand.running_from_s == (NOW + 400) / 1000 + 1 - 20
+    assert found.hand.running_from_s == NOW / 1000 - 20
     assert shown(hand=hand).contractions == "every 3.2 min, 61 s", "what is recorded goes first"
     one = HandTimed(1, None, None, 20.0, is_running=False, change=None, differs="")
     assert "second" in str(shown(hand=one).hand)

@@ -57,7 +57,7 @@ export class Acknowledge {
   read(events) {
     const answer = this.asked && answerTo(this.asked, events);
     if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
-    say(this.result, `not taken: ${answer.text}`);
+    say(this.result, `not taken: ${answer.detail.why}`);
     this.asked = null;
     this.button.disabled = false;
   }

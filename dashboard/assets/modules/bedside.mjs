@@ -55,6 +55,6 @@ export class Bedside {
     if (!answer) return;
     this.sent = null;
     if (answer.kind === "not-taken") this.hand.refused();
-    say(this.result, `${word(answer.kind)}: ${answer.text}`);
+    say(this.result, `${word(answer.kind)}: ${answer.detail.why && answer.kind === "not-taken" ? answer.detail.why : answer.text}`);
   }
 }
