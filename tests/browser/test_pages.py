@@ -71,6 +71,35 @@ def test_a_flag_comes_within_a_minute_and_can_be_acknowledged(page: Page, addres
     expect(page.locator(".log")).to_contain_text("acknowledged by Kim", timeout=15_000)
 
 
+def test_what_people_do_reaches_the_detector_and_comes_back(page: Page, address: str) -> None:
+    page.goto(f"{address}/bed/bed-1")
+    page.locator("#who-name").fill("Kim")
+    page.get_by_role("button", name="turned to the side").click()
+    note = page.locator(".note")
+    expect(note).to_contain_text("turned to the side, Kim")
+    expect(note).to_contain_text("decelerations")
+    page.locator(".tap").click()
+    expect(page.locator(".hand-line")).to_contain_text("hand-timed, 1 in 30 min")
+    expect(page.locator(".tap")).to_contain_text("Contraction ends")
+    page.locator(".tap").click()
+    expect(page.locator(".log")).to_contain_text("timed by hand by Kim")
+    expect(page.locator(".tap")).to_have_text("Contraction begins")
+    page.locator("summary", has_text="Monitor off").click()
+    page.locator(".fold").get_by_role("button", name="Monitor off").click()
+    expect(page.locator(".waiting")).to_contain_text("noted as off until")
+    page.get_by_role("button", name="On again").click()
+    expect(page.locator(".waiting")).not_to_contain_text("noted as off")
+    page.locator("summary", has_text="limits").click()
+    form = page.locator(".fold", has_text="limits")
+    form.get_by_label("because").fill("known")
+    form.get_by_role("button", name="Set").click()
+    expect(form.locator(".held")).to_contain_text("by Kim: known")
+    form.get_by_role("button", name="Policy's limit again").click()
+    expect(form.locator(".held")).to_have_count(0)
+    for kind in ("done", "by hand", "monitor off", "monitor on", "own limit", "policy's limit"):
+        expect(page.locator(".log .kind", has_text=kind).first).to_be_visible()
+
+
 def test_by_keyboard_alone(page: Page, address: str) -> None:
     page.goto(address)
     expect(page.locator(".band")).to_have_count(3)
