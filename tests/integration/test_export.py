@@ -10,12 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.records import read_sheet
 from quietward.addresses import Ward
 from quietward.messages import Event, decode_event, encode_json
 from quietward.notice import NOTICE
 from quietward.settings import Settings
 from quietward.store import Redis
-from tests.unit.test_page_models import NOW, summary
+from tests.unit.test_page_models import NOW, SHEET, summary
 
 
 def quietward(settings: Settings, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -84,3 +85,11 @@ async def test_what_cannot_be_written_is_one_line_and_exit_code_2(
     (line,) = [line for line in found.stderr.splitlines() if line.startswith("quietward:")]
     assert says in line
     assert not is_written(tmp_path)
+
+
+async def test_a_policy_sheet_of_another_version_is_none(ward: Ward, store: Redis) -> None:
+    assert await read_sheet(store, ward) is None
+    await store.set(ward.policy, encode_json(SHEET))
+    assert await read_sheet(store, ward) == SHEET
+    await store.set(ward.policy, b'{"name": "attention"}')
+    assert await read_sheet(store, ward) is None
