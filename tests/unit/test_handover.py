@@ -250,6 +250,7 @@ def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() ->
 def test_what_people_wrote_is_text_on_the_printed_sheet() -> None:
     page = printed.page(sheet())
     assert "<b>blanket" not in page
+    assert "a fall &amp; more" in page
     assert "<b>blanket</b>" in "".join(Outline(page).texts["Assessment"])
 
 

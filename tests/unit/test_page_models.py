@@ -120,20 +120,22 @@ def test_small_changes_of_concern_make_no_bed_jump() -> None:
 
 
 def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
-    """Though the devices' clocks differ by hours, and tremble."""
+    """Though the devices' clocks differ by hours, and run at different speeds."""
 
-    def raised(bed: str, waits_ms: int, clock_ms: int, **changes: Any) -> Card:
-        t = NOW + clock_ms
-        plain = {"level": Level.LOOK, "flag": "f", "t": t, "at": NOW, "level_since": t - waits_ms}
+    def raised(bed: str, waited_ms: int, clock_ms: int, passed_ms: int = 0, **changes: Any) -> Card:
+        t = NOW + clock_ms + passed_ms
+        plain = {"level": Level.LOOK, "flag": "f", "t": t, "at": NOW, "looked_at": NOW}
+        plain["level_since"] = NOW + clock_ms - waited_ms
         return card(bed, summary(bed, **plain | changes), NOW)
 
     cards = [raised("bed-1", 40_000, 7_200_000), raised("bed-2", 41_000, -7_200_000), raised("bed-3", 90_000, 0)]
     found, places = in_order(cards, {}, NOW)
     assert [c.bed for c in found] == ["bed-3", "bed-2", "bed-1"]
-    late = card("bed-2", summary(
-        "bed-2", level=Level.LOOK, flag="f", t=NOW - 7_200_000, at=NOW + 3000, looked_at=NOW + 1000,
-        level_since=NOW - 7_200_000 - 41_000), NOW + 1000)  # fmt: skip
-    assert [c.bed for c in in_order([cards[0], late, cards[2]], places, NOW + 1000)[0]] == ["bed-3", "bed-2", "bed-1"]
+    slow = raised("bed-2", 41_000, -7_200_000, passed_ms=30_000)  # a recording that is played at half speed
+    later = [raised("bed-1", 40_000, 7_200_000, passed_ms=60_000), slow, raised("bed-3", 90_000, 0, passed_ms=60_000)]
+    assert [c.bed for c in in_order(later, places, NOW + 60_000)[0]] == ["bed-3", "bed-2", "bed-1"]
+    anew = raised("bed-2", 0, -7_200_000, passed_ms=30_000)  # it has been escalated since
+    assert [c.bed for c in in_order([later[0], anew, later[2]], places, NOW + 60_000)[0]] == ["bed-3", "bed-1", "bed-2"]
     answered = raised("bed-3", 90_000, 0, acknowledged_by="Kim")
     assert order([cards[0], cards[1], answered]) == ["bed-2", "bed-1", "bed-3"]
 
