@@ -157,6 +157,9 @@ def marks(state: State, lanes: Ints, second: Ints, found: list[Mark], events: li
         events.append(event(state, int(lanes[mark.lane]), int(second[mark.lane]), "signal-mark", text, detail))
 
 
+USUAL_BASELINE_BPM = (110, 160)
+"""Outside of it the baseline is worth a word (the normal range of FIGO 2015 and NICHD 2008)."""
+
 WHY_IT_SPEAKS = {
     "escalated": "unanswered: ",
     "repeated": "answered, and still: ",
@@ -274,6 +277,9 @@ def pattern(state: State, n: int) -> str:
         said.append(f"variability {bpm:.0f} bpm for {low_min} min")
     elif not np.isnan(bpm):
         said.append(f"variability {bpm:.0f} bpm")
+    bpm = float(measures_of(state.findings, 0)["baseline_bpm"][n])
+    if not np.isnan(bpm) and not USUAL_BASELINE_BPM[0] <= bpm <= USUAL_BASELINE_BPM[1]:
+        said.append(f"baseline {bpm:.0f} bpm")
     return ", ".join(said) or "no decelerations"
 
 
