@@ -28,6 +28,7 @@ def shell() -> Any:
                 [
                     dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
                     html.P(NOTICE, className="notice"),
+                    html.Div(id="sound"),
                     html.Div(id="who", className="who"),
                     html.Div(id="clock"),
                 ],

@@ -5,10 +5,12 @@ import { WardView } from "./modules/ward_view.mjs";
 import { BedView } from "./modules/bed_view.mjs";
 import { ScreenClock } from "./modules/clock.mjs";
 import { say } from "./modules/elements.mjs";
+import { Sound } from "./modules/sound.mjs";
 import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
 import { mountWho } from "./modules/who.mjs";
 
 const screenClock = new ScreenClock();
+const sound = new Sound();
 let view = null;
 
 const feed = new Feed({
@@ -22,6 +24,7 @@ const feed = new Feed({
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
     view?.show(head, strips);
+    sound.hear(head.beds.map((bed) => bed.card));
   },
   onLost(since) {
     document.body.classList.add("no-server");
@@ -31,6 +34,7 @@ const feed = new Feed({
 
 function mount() {
   mountWho();
+  sound.mount();
   const host = document.querySelector(".live");
   if (host === view?.host) return;
   view?.close();

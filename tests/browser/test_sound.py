@@ -1,0 +1,93 @@
+"""Sound while somebody is asked for: its shape within IEC 60601-1-8 (tables 3 and 4, read from transcriptions), its end.
+
+Its figures are written here once more: the page has its own.
+"""
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from quietward.messages import Level
+from tests.browser.made_up import MadeUpWard
+from tests.conftest import CHROMIUM, require
+
+COUNT_TONES = """
+window.tones = 0;
+const make = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () { window.tones += 1; return make.call(this); };
+"""
+PER_LEVEL: dict[str, dict[str, Any]] = {
+    "team": {"pulses": 10, "pulse_ms": (75, 200), "spacing_ms": (50, 125), "every_s": (2.5, 15)},
+    "bedside": {"pulses": 3, "pulse_ms": (125, 250), "spacing_ms": (125, 250), "every_s": (2.5, 30)},
+    "look": {"pulses": 2, "pulse_ms": (125, 250), "spacing_ms": (125, 250), "every_s": (15, 3600)},
+}
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
+    require(CHROMIUM, "chromium")
+    ward = MadeUpWard(tmp_path_factory.mktemp("sound"))
+    yield ward
+    ward.end()
+
+
+@pytest.fixture
+def made_up(running: MadeUpWard) -> MadeUpWard:
+    running.begin_anew()
+    return running
+
+
+@pytest.mark.parametrize("level", list(PER_LEVEL))
+def test_bursts_are_those_of_the_standard(page: Page, made_up: MadeUpWard, level: str) -> None:
+    page.goto(made_up.address)
+    shape, starts = page.evaluate(
+        """async level => {
+          const sound = await import('/assets/modules/sound.mjs');
+          return [sound.BURSTS[level], sound.starts(sound.BURSTS[level])];
+        }""",
+        level,
+    )
+    asked = PER_LEVEL[level]
+    assert len(starts) == asked["pulses"]
+    assert asked["pulse_ms"][0] <= shape["pulseMs"] <= asked["pulse_ms"][1]
+    assert asked["every_s"][0] <= shape["everyMs"] / 1000 <= asked["every_s"][1]
+    gaps = [after - before - shape["pulseMs"] for before, after in pairwise(starts)]
+    groups = [gap for gap in gaps if gap > asked["spacing_ms"][1]]
+    assert all(asked["spacing_ms"][0] <= gap <= asked["spacing_ms"][1] for gap in gaps if gap not in groups)
+    assert all(350 <= gap <= 1300 for gap in groups)
+
+
+def test_it_sounds_until_somebody_answers_and_says_whether_it_would(page: Page, made_up: MadeUpWard) -> None:
+    page.add_init_script(COUNT_TONES)
+    made_up.flag("bed-1", Level.TEAM)
+    page.goto(made_up.address)
+    button = page.locator("button.sound")
+    expect(button).to_have_text("sound is off: press to hear")
+    page.wait_for_timeout(1500)
+    assert page.evaluate("window.tones") == 0
+    button.click()
+    expect(button).to_have_text("sound is on")
+    page.wait_for_function("() => window.tones >= 50")  # ten pulses of a fundamental and four harmonics
+    page.wait_for_function("() => window.tones >= 100", timeout=15_000)  # and again
+    made_up.put("bed-1", acknowledged_by="Kim")
+    expect(page.locator('[data-bed="bed-1"]').first).to_contain_text("answered by Kim")
+    heard = page.evaluate("window.tones")
+    page.wait_for_timeout(9000)
+    assert page.evaluate("window.tones") == heard
+
+
+def test_a_pause_of_the_sound_is_seen_and_has_an_end(page: Page, made_up: MadeUpWard) -> None:
+    page.clock.install()
+    page.goto(made_up.address)
+    button = page.locator("button.sound")
+    button.click()
+    expect(button).to_have_text("sound is on")
+    button.click()
+    expect(button).to_contain_text("sound pauses for")
+    page.clock.fast_forward("01:50")
+    expect(button).to_contain_text("sound pauses for")
+    page.clock.fast_forward("00:12")
+    expect(button).to_have_text("sound is on")
