@@ -279,6 +279,8 @@ def _follow(
     frozen = np.zeros_like(lost) if condition.is_about_signal else lost
     own = None if np.isnan(a.own_limit[i]).all() else a.own_limit[i]
     holds = _all(condition.all, measures, own)
+    if not (holds.any() or a.active[i].any() or a.held_back[i].any() or (a.held_since[i] >= 0).any()):
+        return  # nothing was, is or begins: most conditions, most of the time
     unknown = np.logical_or.reduce([np.isnan(measures[m]) for m, _, _ in condition.all])
     moved = None if own is None else np.nan_to_num(own - condition.all[0][2])
     over = ~holds & (_any(condition.release, measures, moved) | unknown)
