@@ -63,6 +63,8 @@ def newest(h: Hand, n: int) -> tuple[int, int]:
 
 def of(h: Hand, recorded: History, n: int, second: int, limits: HandLimits) -> HandTimed | None:
     """Return the timing of the last half hour, None when nothing was timed in it."""
+    if h.count[n] == 0 and h.running[n] < 0:
+        return None
     is_running = bool(h.running[n] >= 0) and second - int(h.running[n]) <= limits.longest_s
     onsets, durations = _within(h, n, second - WINDOW_S, second)
     starts = [*onsets, int(h.running[n])] if is_running else onsets

@@ -139,7 +139,8 @@ def _signal(state: State, n: int, measures: Measures) -> tuple[Signal, str]:
         why = "its device is offline" if not state.clock.online[n] else "its device sends nothing"
         return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
     if lost_s >= limits.no_value_after_s:
-        return Signal.LOST, f"no FHR value for {lost_s:.0f} s"
+        never = lost_s >= measures["observed_min"][n] * 60
+        return Signal.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
     if measures["near_mother_1min"][n] >= limits.mother_share:
         return Signal.POOR, "may be the mother's pulse"
     if measures["stepped"][n]:

@@ -403,6 +403,14 @@ def test_a_device_that_sends_no_value_is_lost_too() -> None:
     assert bed.now().fhr_bpm is None
 
 
+def test_a_bed_that_never_had_a_signal_says_so_and_calls_nobody() -> None:
+    bed = Bed()
+    bed.play(flat(np.nan, LOST_S + 120))
+    assert bed.now().signal is Signal.LOST
+    assert bed.now().signal_reason == f"not one FHR value yet, for {LOST_S + 120} s"
+    assert not bed.flags()
+
+
 def test_no_level_without_a_reason() -> None:
     bed = Bed()
     bed.play(with_long_fall(TEAM_AT_S + 40, 200))
