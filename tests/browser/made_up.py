@@ -1,12 +1,14 @@
 """A ward without devices and without a detector: what the page reads is written by the test, into a real store."""
 
 import contextlib
+import json
 import math
 import os
 import subprocess
 import sys
 import threading
 import time
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +82,16 @@ class MadeUpWard:
                 self.summaries[bed] = msgspec.structs.replace(quiet(bed), events=before.events + 1)
                 self.store.delete(self._shard(bed).log(bed))
                 self._write(bed)
+
+    def wait_until_seen(self) -> None:
+        """Wait until the page's server has read what stands in the store now."""
+
+        def frames() -> int:
+            with urllib.request.urlopen(f"{self.address}/health", timeout=10) as answer:
+                return int(json.load(answer)["frames"])
+
+        now = frames()
+        assert wait_for(lambda: frames() >= now + 2, 10)  # the next one may have been under way
 
     @property
     def address(self) -> str:

@@ -51,6 +51,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
 @pytest.fixture
 def made_up(running: MadeUpWard) -> MadeUpWard:
     running.begin_anew()
+    running.wait_until_seen()  # else a test would begin with what the last one has left
     return running
 
 
@@ -247,7 +248,7 @@ def test_longer_than_the_policy_allows_is_refused_before_and_by_the_server(page:
 def test_forms_that_need_the_policy_say_that_nobody_has_said_it(page: Page, made_up: MadeUpWard) -> None:
     made_up.flag("bed-1", Level.LOOK)
     made_up.store.delete(made_up.ward.policy)
-    page.wait_for_timeout(1500)  # the page must not begin with the sheet it knew
+    made_up.wait_until_seen()  # the page must not begin with the sheet it knew
     open_bed(page, made_up)
     for title, name in (("Shelve", "Shelve"), ("Monitor off", "Monitor off"), ("limits", "Set")):
         form = page.locator(".fold", has=page.locator("summary", has_text=title))
