@@ -177,7 +177,9 @@ def _tap(state: State, n: int, second: int, act: Tap, events: list[Event]) -> st
         text = f"contraction of {end - onset} s, timed by hand by {act.by}"
         events.append(report.event(state, n, second, "hand-contraction", text, detail))
     elif act.edge == "undo":
-        events.append(report.event(state, n, second, "hand-undone", f"last tap undone by {act.by}", {"by": act.by}))
+        opened = int(state.hand.running[n])  # it goes on again, or its beginning was the mistake
+        undone: report.Detail = {"by": act.by, "onset_s": float(opened) if opened >= 0 else None}
+        events.append(report.event(state, n, second, "hand-undone", f"last tap undone by {act.by}", undone))
     return ""
 
 

@@ -201,7 +201,7 @@ def aside(state: State, n: int, second: int, found: Aside, events: list[Event], 
     detail["condition"] = condition.name
     if found.what == "held-back":
         why = held_back_because(state, n, found.condition, found.why)
-        text = f"held back, {why}: {_in_words(state, n, [condition.text])}"
+        text = f"{why}: {_in_words(state, n, [condition.text])}"
         events.append(event(state, n, second, found.what, text, detail | {"why": why}))
         return
     what = {"shelf-over": "no longer shelved", "own-limit-over": "the policy's limit again"}[found.what]

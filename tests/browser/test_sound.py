@@ -37,6 +37,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
 @pytest.fixture
 def made_up(running: MadeUpWard) -> MadeUpWard:
     running.begin_anew()
+    running.wait_until_seen()
     return running
 
 
