@@ -5,7 +5,6 @@ the commit was sent and before its answer was read, after the answer and before 
 """
 
 import asyncio
-import contextlib
 import random
 import signal
 import sys
@@ -227,6 +226,6 @@ async def until(detector: Any, store: Redis, position: str, last: str) -> None:
         while written != last.encode():
             await asyncio.sleep(0.05)
             written = await store.get(position)
-    task.cancel()
-    with contextlib.suppress(asyncio.CancelledError):
-        await task
+    while not task.done():  # a library may swallow a cancellation on Python 3.11
+        task.cancel()
+        await asyncio.wait([task], timeout=1)
