@@ -154,6 +154,7 @@ class Attention(Lanes):
     lost_in_pause: Bools = switch()
     level: Ints = index(0)
     from_conditions: Ints = index(0)  # what the conditions alone ask for
+    climbed: Ints = index(0)  # what the flag has reached by waiting or by coming back
     level_since: Ints = index(-1)
     flag: Ints = index(0)  # number of the lane's newest flag
     answered: Bools = switch()
@@ -210,14 +211,14 @@ def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: 
     repeats = has_flag & a.answered & (second - a.answered_at >= _of_level(before, policy.repeat))
     # While unanswered, a level that was reached by waiting or by coming back stays; only what conditions brought can go
     # with them. An answered flag falls only with its conditions.
-    stays = np.where(a.answered, asked >= a.from_conditions, before > a.from_conditions)
-    level = np.select(
-        [asked == 0, worse, returned, escalates, stays],
-        [0, asked, np.minimum(before + 1, TEAM), before + 1, before],
-        asked,
-    )
+    climbs = (returned | escalates) & ~worse
+    eases = a.answered & (asked < a.from_conditions)
+    stays = np.where(a.answered, before, np.maximum(asked, a.climbed))
+    level = np.select([asked == 0, worse, climbs, eases], [0, asked, np.minimum(before + 1, TEAM), asked], stays)
+    a.climbed = np.select([asked == 0, climbs, eases], [0, level, 0], a.climbed)
     speaks = (asked > 0) & has_flag & (worse | returned | escalates | renews | repeats)
     a.from_conditions = asked
+    a.held_back[(a.held_back == HIGHER) & speaks] = NOT_HELD_BACK  # an unanswered flag speaks for all that counts
     for place in np.argwhere((a.held_back != before_held_back) & (a.held_back != NOT_HELD_BACK)):
         i, n = (int(p) for p in place)
         decision.asides.append(Aside(n, "held-back", i, int(a.held_back[i, n])))
@@ -232,7 +233,7 @@ def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: 
         a.answered &= ~speaks & (level > 0)
     a.level = level
     a.answered_for &= a.answered
-    a.noted_at = np.where(returned | (level == 0), -1, a.noted_at)
+    a.noted_at = np.where(speaks | (level == 0), -1, a.noted_at)
     return decision
 
 
@@ -285,12 +286,13 @@ def _follow(
     moved = None if own is None else np.nan_to_num(own - condition.all[0][2])
     over = ~holds & (_any(condition.release, measures, moved) | unknown)
     was_held = a.held_since[i] >= 0
-    holds, over = holds & ~frozen, over & ~frozen
-    a.held_since[i] = np.where(holds, np.where(was_held, a.held_since[i], second), -1)
-    a.eased_since[i] = np.where(over, np.where(a.eased_since[i] >= 0, a.eased_since[i], second), -1)
     active = a.active[i]
+    holds, over = holds & ~frozen, over & ~frozen & active
+    a.held_since[i] = np.where(holds, np.where(was_held, a.held_since[i], second), -1)
+    eased_since = np.where(over, np.where(a.eased_since[i] >= 0, a.eased_since[i], second), -1)
     begins = ~active & holds & (second - a.held_since[i] >= condition.hold_s)
-    ends = active & over & (second - a.eased_since[i] >= condition.release_s)
+    ends = over & (second - eased_since >= condition.release_s)
+    a.eased_since[i] = np.where(ends, -1, eased_since)
 
     why = np.zeros_like(a.held_back[i])
     if begins.any():
@@ -384,7 +386,7 @@ def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
     if a.level[n] == 0 or a.flag[n] != flag or a.answered[n]:
         return None
     a.answered[n], a.answered_at[n] = True, second
-    a.answered_for[:, n] = a.active[:, n]
+    a.answered_for[:, n] = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.held_back[:, n] == SHELVED))
     return Change(n, "acknowledged", int(a.level[n]), flag)
 
 
@@ -404,9 +406,9 @@ def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Chang
     """Set aside what flag number `flag` stands for; None if that is not (any more) there, or asks for the team."""
     if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM:
         return None
-    a.shelved_until[:, n] = np.where(counting(a, policy)[:, n], until, a.shelved_until[:, n])
-    a.held_back[:, n] = np.where(a.shelved_until[:, n] == until, SHELVED, a.held_back[:, n])
-    a.level[n] = a.from_conditions[n] = 0
+    shelved = counting(a, policy)[:, n]
+    a.shelved_until[shelved, n], a.held_back[shelved, n] = until, SHELVED
+    a.level[n] = a.from_conditions[n] = a.climbed[n] = 0
     a.answered[n], a.noted_at[n] = False, -1
     return Change(n, "shelved", 0, flag)
 
@@ -416,4 +418,4 @@ def pause(a: Attention, n: int, until: int, policy: Policy) -> None:
     a.paused_until[n], a.lost_in_pause[n] = until, False
     for i, condition in enumerate(policy.condition):
         if condition.is_about_signal:
-            a.active[i, n] = False
+            a.active[i, n], a.eased_since[i, n] = False, -1
