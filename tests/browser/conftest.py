@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.conftest import CHROMIUM, require, wait_for
 from tests.integration.test_demo import Demo
@@ -30,6 +30,7 @@ def screen(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 1920, "height": 1080})
     found = context.new_page()
     found.set_default_timeout(15_000)
+    expect.set_options(timeout=15_000)  # by default it waits 5 s, too little for a busy machine
     complaints: list[str] = []
     context.on("weberror", lambda error: complaints.append(str(error.error)))
     context.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
