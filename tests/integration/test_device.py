@@ -75,6 +75,9 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
         return list(dict.fromkeys(item.seq for item in items if isinstance(item, Block)))
 
+    async def is_in_the_middle() -> bool:
+        return device.seq >= SECONDS // 3
+
     async def waits_for_many() -> bool:
         return len(device.unanswered) >= 50
 
@@ -89,8 +92,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         parts.start("ingest")
         assert await until(lambda: ingest_has_connected(1))
         playing = asyncio.create_task(device.play(settings.broker))
-        while device.seq < SECONDS // 3:
-            await asyncio.sleep(0.01)
+        assert await until(is_in_the_middle)
         # Stopped first: what is under way when it dies has not been answered for.
         assert forgetful_broker.process is not None
         forgetful_broker.process.send_signal(signal.SIGSTOP)
