@@ -349,7 +349,7 @@ def _renews(a: Attention, counts: Bools, ranks: Ints, policy: Policy) -> Bools:
 
 
 def _has_waited(a: Attention, second: Ints, counts: Bools, policy: Policy) -> Bools:
-    """Return where a counting condition has waited long enough at its level to go one up."""
+    """Return where the flag has waited long enough at its level for one of its conditions to take it one up."""
     waited = second - a.level_since
     found = np.zeros(counts.shape[-1], dtype=np.bool_)
     if not counts.any():

@@ -99,13 +99,11 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
     reason = report.reason_for(state, n)
+    counted = attention.counting(a, state.rules.policy)[:, n].nonzero()[0].tolist()
     change = attention.shelve(a, n, number, second + act.for_s, state.rules.policy)
     if change is None:
         return _no_such_flag(state, n, number)
-    words = state.words_of(n)
-    for i in range(len(state.rules.policy.condition)):
-        if a.shelved_until[i, n] == second + act.for_s:
-            words.shelved[i] = (act.by, act.why)
+    state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
     text = f"shelved for {act.for_s / 60:.0f} min by {act.by} ({act.why}): {reason}"
     until_ms = float((second + act.for_s) * 1000)
     report.answered(
