@@ -57,6 +57,7 @@ def made_up(running: MadeUpWard) -> MadeUpWard:
 
 def open_bed(page: Page, ward: MadeUpWard, bed: str = "bed-1", name: str = "Kim") -> None:
     page.goto(f"{ward.address}/bed/{bed}")
+    page.wait_for_load_state("networkidle")  # Dash may draw the page once more, and a form would be closed again
     expect(page.locator(".headline")).not_to_have_text("")
     page.locator("#who-name").fill(name)
 
