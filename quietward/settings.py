@@ -15,7 +15,7 @@ from msgspec import Meta, Struct
 from quietward.errors import BadSettings
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
-NO_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_PARENT"})
+NO_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
 """Environment names that belong to the tests and to the demo's parts, not to the settings."""
 
 
