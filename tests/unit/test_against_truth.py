@@ -1,4 +1,4 @@
-"""Simulated labours of 12 hours whose truth is known: 2 to 25 % missing, spikes, half and double rate, a moved toco.
+"""Simulated labours of 6 hours whose truth is known: 2 to 25 % missing, spikes, half and double rate, a moved toco.
 
 The simulator shares no code and no number with the detector. The seeds here were not used while numbers were chosen.
 """
@@ -15,7 +15,7 @@ LOSSES = (0.02, 0.07, 0.15, 0.25)
 
 @pytest.fixture(scope="module")
 def reports() -> list[Report]:
-    return truth.report([truth.labour(12, loss, 200 + i) for i, loss in enumerate(2 * LOSSES)])
+    return truth.report([truth.labour(6, loss, 200 + i) for i, loss in enumerate(4 * LOSSES)])
 
 
 def pooled(reports: list[Report], of: Callable[[Report], Score]) -> float:
