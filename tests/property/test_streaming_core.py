@@ -18,7 +18,7 @@ from tests.traces import RULES
 SECONDS = 900
 T0 = 1_790_000_000
 RELAXED = settings(
-    max_examples=int(os.environ.get("QUIETWARD_EXAMPLES", "5")),
+    max_examples=int(os.environ.get("QUIETWARD_EXAMPLES", "3")),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.large_base_example, HealthCheck.data_too_large],
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # shrinking a labour takes longer than reading the failure
