@@ -1,4 +1,4 @@
-"""Sound while somebody is asked for: within IEC 60601-1-8 (tables 3 and 4, read from transcriptions), and with an end.
+"""Sound while somebody is asked for: within IEC 60601-1-8 (tables 3 and 4, as described in public), and with an end.
 
 Its figures are written here once more: the page has its own.
 """

@@ -1,7 +1,7 @@
 // Sound while somebody is asked for and nobody has answered. Its state is always written out, and silence has an end.
 //
 // Pulses, their lengths, gaps and repeats lie within IEC 60601-1-8:2006 + A1 + A2, tables 3 and 4 (high, medium, low for
-// team, bedside, look), read from public transcriptions of them; a fundamental with harmonics is asked for there, too.
+// team, bedside, look), as public descriptions of them give it; a fundamental with harmonics is asked for, too.
 
 import { make, say } from "./elements.mjs";
 
