@@ -256,6 +256,13 @@ def counting(a: Attention, policy: Policy) -> Bools:
     return found
 
 
+def counting_at(a: Attention, n: int, policy: Policy) -> Bools:
+    """Return the same for lane n alone, shape (conditions,)."""
+    below_team = np.array([c.rank < TEAM for c in policy.condition])
+    found: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & below_team)
+    return found
+
+
 def _what_is_over(a: Attention, second: Ints, lost: Bools, measures: Measures) -> list[Aside]:
     """End shelves, limits of one bed and pauses whose time is over, and a pause when the signal is back."""
     asides = []
@@ -278,13 +285,14 @@ def _follow(
 ) -> None:
     """Let one condition begin and end."""
     frozen = np.zeros_like(lost) if condition.is_about_signal else lost
-    own = None if np.isnan(a.own_limit[i]).all() else a.own_limit[i]
-    holds = _all(condition.all, measures, own)
+    own, limit, release_limit = a.own_limit[i], condition.all[0][2], condition.release[0][2]
+    has_own = not np.isnan(own).all()
+    holds = _all(condition.all, measures, np.where(np.isnan(own), limit, own) if has_own else None)
     if not (holds.any() or a.active[i].any() or a.held_back[i].any() or (a.held_since[i] >= 0).any()):
         return  # nothing was, is or begins: most conditions, most of the time
     unknown = np.logical_or.reduce([np.isnan(measures[m]) for m, _, _ in condition.all])
-    moved = None if own is None else np.nan_to_num(own - condition.all[0][2])
-    over = ~holds & (_any(condition.release, measures, moved) | unknown)
+    release = release_limit + np.nan_to_num(own - limit) if has_own else None
+    over = ~holds & (_any(condition.release, measures, release) | unknown)
     was_held = a.held_since[i] >= 0
     active = a.active[i]
     holds, over = holds & ~frozen, over & ~frozen & active
@@ -296,9 +304,7 @@ def _follow(
 
     why = np.zeros_like(a.held_back[i])
     if begins.any():
-        covered = np.zeros_like(lost)
-        for name in condition.inhibited_by:
-            covered = covered | a.active[policy.place(name)]
+        covered = _one_of(condition.inhibited_by, a.active, policy)
         off = (a.paused_until >= 0) & condition.is_about_signal
         enough = _all(condition.needs, measures)
         why = np.where(begins, np.where(~enough, COVERAGE, np.where(covered, EXPLAINED, np.where(off, OFF, 0))), 0)
@@ -311,23 +317,35 @@ def _follow(
     a.held_back[i] = np.where(a.active[i] & a.answered & (a.held_back[i] == HIGHER), HIGHER, why)
 
 
-def _all(clauses: list[Clause], measures: Measures, own_limit: Floats | None = None) -> Bools:
-    """Return where all clauses hold; own_limit: of the first one, NaN where the policy's is meant."""
-    some = next(iter(measures.values()))
-    held = np.ones(some.shape, dtype=np.bool_)
-    for place, (measure, operator, limit) in enumerate(clauses):
-        limits = np.where(np.isnan(own_limit), limit, own_limit) if own_limit is not None and place == 0 else limit
-        held = held & compare(measures[measure], operator, limits)
+def _each(clauses: list[Clause], measures: Measures, first: Floats | None) -> list[Bools]:
+    """Return where each clause holds; first: another limit of the first one."""
+    limits = [limit for _, _, limit in clauses]
+    return [
+        compare(measures[measure], operator, first if place == 0 and first is not None else limits[place])
+        for place, (measure, operator, _) in enumerate(clauses)
+    ]
+
+
+def _all(clauses: list[Clause], measures: Measures, first: Floats | None = None) -> Bools:
+    held: Bools = np.ones(next(iter(measures.values())).shape, dtype=np.bool_)
+    for holds in _each(clauses, measures, first):
+        held = held & holds
     return held
 
 
-def _any(clauses: list[Clause], measures: Measures, moved: Floats | None = None) -> Bools:
-    """Return where any clause holds; moved: by how much the limit of the first one is moved."""
-    held = np.zeros(next(iter(measures.values())).shape, dtype=np.bool_)
-    for place, (measure, operator, limit) in enumerate(clauses):
-        limits = limit + moved if moved is not None and place == 0 else limit
-        held = held | compare(measures[measure], operator, limits)
+def _any(clauses: list[Clause], measures: Measures, first: Floats | None = None) -> Bools:
+    held: Bools = np.zeros(next(iter(measures.values())).shape, dtype=np.bool_)
+    for holds in _each(clauses, measures, first):
+        held = held | holds
     return held
+
+
+def _one_of(names: list[str], conditions: Bools, policy: Policy) -> Bools:
+    """Return where one of the named conditions is among `conditions`, shape (conditions, lanes)."""
+    found: Bools = np.zeros_like(conditions[0])
+    for name in names:
+        found = found | conditions[policy.place(name)]
+    return found
 
 
 def _renews(a: Attention, counts: Bools, ranks: Ints, policy: Policy) -> Bools:
@@ -336,9 +354,7 @@ def _renews(a: Attention, counts: Bools, ranks: Ints, policy: Policy) -> Bools:
     if not a.answered.any():
         return renews
     for i, condition in enumerate(policy.condition):
-        explained = np.zeros_like(renews)
-        for name in condition.unless:
-            explained = explained | counts[policy.place(name)]
+        explained = _one_of(condition.unless, counts, policy)
         fresh = a.answered & counts[i] & ~a.answered_for[i]
         lower = fresh & ~explained & (ranks[i] < a.from_conditions)
         a.held_back[i] = np.where(lower, HIGHER, a.held_back[i])
@@ -397,7 +413,7 @@ def care(a: Attention, n: int, second: int, measures: Measures, policy: Policy) 
     """
     if a.level[n] == 0 or a.noted_at[n] >= 0:
         return
-    a.noted[:, n] = counting(a, policy)[:, n]
+    a.noted[:, n] = counting_at(a, n, policy)
     a.seemed_helped[:, n] = [bool(_any(c.helped, measures)[0]) for c in policy.condition]
     a.noted_at[n] = second
 
@@ -406,7 +422,7 @@ def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Chang
     """Set aside what flag number `flag` stands for; None if that is not (any more) there, or asks for the team."""
     if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM:
         return None
-    shelved = counting(a, policy)[:, n]
+    shelved = counting_at(a, n, policy)
     a.shelved_until[shelved, n], a.held_back[shelved, n] = until, SHELVED
     a.level[n] = a.from_conditions[n] = a.climbed[n] = 0
     a.answered[n], a.noted_at[n] = False, -1

@@ -1,9 +1,12 @@
 """What was done at a bed, and the trace in the ten minutes before and after it: did the decelerations stop?"""
 
+import math
+
 from msgspec import structs
 
 from detect.core.excursions import DOWN, UA
 from detect.core.findings import measures_of
+from detect.core.reporting import flag_id
 from detect.core.state import State
 from quietward.messages import HZ, Cared, Stretch
 
@@ -31,8 +34,8 @@ def stretch(state: State, n: int, second: int) -> Stretch:
         decelerations=len(falls),
         deepest_bpm=round(max((depth for depth, _ in falls), default=0.0), 1),
         area_bpm_min=round(sum(area for _, area in falls) / 60, 1),
-        baseline_bpm=None if baseline != baseline else round(baseline, 1),
-        variability_bpm=None if variability != variability else round(variability, 1),
+        baseline_bpm=None if math.isnan(baseline) else round(baseline, 1),
+        variability_bpm=None if math.isnan(variability) else round(variability, 1),
         contractions=int((h.contraction_onset[:, n] > since).sum()) + bool(e.open[UA, n]),
     )
 
@@ -48,7 +51,7 @@ def compared(state: State, n: int, second: int, note: Cared) -> Cared:
     """Return the note with the ten minutes after it."""
     after = stretch(state, n, second)
     a = state.attention
-    eased = note.flag is not None and (a.level[n] == 0 or not note.flag.endswith(f"-f{a.flag[n]}"))
+    eased = note.flag is not None and (a.level[n] == 0 or note.flag != flag_id(state.beds[n], int(a.flag[n])))
     helped = None if state.clock.lost[n] else has_helped(note.before, after, eased)
     return structs.replace(note, after=after, helped=helped)
 

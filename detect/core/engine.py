@@ -200,8 +200,7 @@ def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
 
 
 def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
-    asked = {name: value[lanes] for name, value in findings.measures_of(state.findings, 0).items()}
-    asked["concern"] = state.findings.concern[lanes]
+    asked = findings.asked(state.findings, lanes)
     a = state.attention.take(lanes)
     decision = attention.decide(a, second, asked, lost, state.rules.policy)
     state.attention.put(lanes, a)

@@ -98,6 +98,11 @@ def measures_of(f: Findings, rule_set: int) -> Measures:
     return {name: f.values[rule_set, row] for name, row in _ROW.items()}
 
 
+def asked(f: Findings, lanes: Ints) -> Measures:
+    """Return what an attention policy may ask of some lanes: the measures, and the concern."""
+    return {name: value[lanes] for name, value in measures_of(f, 0).items()} | {"concern": f.concern[lanes]}
+
+
 def remember(f: Findings, lanes: Ints, measured: list[Measures]) -> None:
     """Keep what was measured of some lanes."""
     for rule_set, measures in enumerate(measured):

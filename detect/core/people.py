@@ -1,9 +1,11 @@
 """What people do at a bed: each act is taken, or said to be impossible and why. Nothing is done in silence."""
 
+import numpy as np
+
 from detect.core import attention, care, hand
 from detect.core import reporting as report
 from detect.core.attention import LEVELS, TEAM
-from detect.core.findings import measures_of
+from detect.core.findings import asked
 from detect.core.lanes import Ints
 from detect.core.state import State
 from quietward.messages import (
@@ -75,40 +77,40 @@ def _no_such_flag(state: State, n: int, number: int) -> str:
     return ""
 
 
-def _number(flag: str) -> int:
-    number = flag.rpartition("-f")[2]
-    return int(number) if number.isdecimal() else 0
-
-
 def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: list[Event]) -> str:
-    number = _number(act.flag)
+    number = report.flag_number(act.flag)
+    taken = _answer(state, n, second, number, act.by, f"acknowledged by {act.by}", events)
+    return "" if taken else _no_such_flag(state, n, number)
+
+
+def _answer(state: State, n: int, second: int, number: int, by: str, text: str, events: list[Event]) -> bool:
+    """Somebody answers flag `number`; return whether there was something to answer."""
     change = attention.acknowledge(state.attention, n, number, second)
     if change is None:
-        return _no_such_flag(state, n, number)
-    state.words_of(n).acknowledged_by = act.by
-    report.answered(state, n, second, change, {"by": act.by}, f"acknowledged by {act.by}", events)
-    return ""
+        return False
+    state.words_of(n).acknowledged_by = by
+    report.answered(state, n, second, change, {"by": by}, text, events)
+    return True
 
 
 def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event]) -> str:
     longest_s = state.rules.policy.longest.shelve_s
     if not 0 < act.for_s <= longest_s:
         return f"a shelf needs an end, at most {longest_s / 60:.0f} min away"
-    number = _number(act.flag)
+    number = report.flag_number(act.flag)
     a = state.attention
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
     reason = report.reason_for(state, n)
-    counted = attention.counting(a, state.rules.policy)[:, n].nonzero()[0].tolist()
-    change = attention.shelve(a, n, number, second + act.for_s, state.rules.policy)
+    counted = attention.counting_at(a, n, state.rules.policy).nonzero()[0].tolist()
+    until = second + act.for_s
+    change = attention.shelve(a, n, number, until, state.rules.policy)
     if change is None:
         return _no_such_flag(state, n, number)
     state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
     text = f"shelved for {act.for_s / 60:.0f} min by {act.by} ({act.why}): {reason}"
-    until_ms = float((second + act.for_s) * 1000)
-    report.answered(
-        state, n, second, change, {"by": act.by, "why": act.why, "until": until_ms, "reason": reason}, text, events
-    )
+    detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
+    report.answered(state, n, second, change, detail, text, events)
     return ""
 
 
@@ -134,14 +136,8 @@ def _care(state: State, n: int, second: int, act: Care, events: list[Event]) -> 
     del words.cared[care.KEPT :]
     detail: report.Detail = {"by": act.by, "what": act.what, "text": what, **report.numbers(before, "before")}
     events.append(report.event(state, n, second, "care", f"{what}, by {act.by}", detail))
-    if a.level[n] > 0 and not a.answered[n]:
-        change = attention.acknowledge(a, n, int(a.flag[n]), second)
-        if change is not None:
-            words.acknowledged_by = act.by
-            report.answered(state, n, second, change, {"by": act.by}, f"answered by {act.by}: {what}", events)
-    measures = {name: value[[n]] for name, value in measures_of(state.findings, 0).items()}
-    measures["concern"] = state.findings.concern[[n]]
-    attention.care(a, n, second, measures, state.rules.policy)
+    _answer(state, n, second, int(a.flag[n]), act.by, f"answered by {act.by}: {what}", events)
+    attention.care(a, n, second, asked(state.findings, np.array([n])), state.rules.policy)
     return ""
 
 
@@ -155,11 +151,11 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
         return ""
     if act.for_s > longest_s:
         return f"a pause may last {longest_s / 60:.0f} min at most"
-    attention.pause(a, n, second + act.for_s, state.rules.policy)
+    until = second + act.for_s
+    attention.pause(a, n, until, state.rules.policy)
     state.words_of(n).paused = (act.by, act.why)
-    until_ms = float((second + act.for_s) * 1000)
     text = f"monitor off for {act.for_s / 60:.0f} min, said by {act.by}" + (f": {act.why}" if act.why else "")
-    detail: report.Detail = {"by": act.by, "why": act.why, "until": until_ms}
+    detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0}
     events.append(report.event(state, n, second, "pause", text, detail))
     return ""
 
@@ -198,14 +194,15 @@ def _own_limit(state: State, n: int, second: int, act: OwnLimit, events: list[Ev
         return f"limit {act.limit:g} of {act.condition}: use {low:g} to {high:g}"
     if not 0 < act.for_s <= policy.longest.limit_s:
         return f"a limit of a single bed needs an end, at most {policy.longest.limit_s / 3600:.0f} h away"
-    a.own_limit[i, n], a.own_limit_until[i, n] = act.limit, second + act.for_s
+    until = second + act.for_s
+    a.own_limit[i, n], a.own_limit_until[i, n] = act.limit, until
     state.words_of(n).limited[i] = (act.by, act.why)
     detail: report.Detail = {
         "by": act.by,
         "why": act.why,
         "condition": act.condition,
         "limit": act.limit,
-        "until": float((second + act.for_s) * 1000),
+        "until": until * 1000.0,
     }
     text = f"{act.condition} from {act.limit:g} for {act.for_s / 60:.0f} min, by {act.by} ({act.why})"
     events.append(report.event(state, n, second, "own-limit", text, detail))

@@ -5,11 +5,11 @@ import numpy as np
 from detect.core import concern, histogram, history
 from detect.core import variability as vary
 from detect.core.accelerations import Rise, rise
-from detect.core.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting
+from detect.core.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting_at
 from detect.core.conditioning import DOUBLE, HALF, Mark
 from detect.core.decelerations import Contraction, Kind, kind, nearest
 from detect.core.excursions import DOWN, UA, UP, Excursion
-from detect.core.findings import measures_of
+from detect.core.findings import asked, measures_of
 from detect.core.lanes import Bools, Ints
 from detect.core.shape import refine
 from detect.core.state import State
@@ -234,10 +234,15 @@ def flag_id(bed: str, number: int) -> str:
     return f"{bed}-f{number}"
 
 
+def flag_number(flag: str) -> int:
+    """Return the number in a flag's name; 0, which no flag has, where there is none."""
+    number = flag.rpartition("-f")[2]
+    return int(number) if number.isdecimal() else 0
+
+
 def reason_for(state: State, n: int) -> str:
     """Return why lane n asks for attention, worst first; empty when it does not."""
-    a = state.attention.take(np.array([n]))
-    counts = counting(a, state.rules.policy)[:, 0]
+    counts = counting_at(state.attention, n, state.rules.policy)
     conditions = [c for c, does in zip(state.rules.policy.condition, counts, strict=True) if does]
     names = {c.name for c in conditions}
     conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
@@ -248,8 +253,7 @@ def _in_words(state: State, n: int, texts: list[str]) -> str:
     if not texts:
         return ""
     found = state.findings
-    values = {name: float(value[n]) for name, value in measures_of(found, 0).items()}
-    values["concern"] = float(found.concern[n])
+    values = {name: float(value[0]) for name, value in asked(found, np.array([n])).items()}
     because = concern.because(state.rules.concern, found.parts[:, n].tolist(), values)
     words = {"because": because, "pattern": pattern(state, n)}
     return "; ".join(text.format_map(values | words) for text in texts)
@@ -324,4 +328,4 @@ def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary
             words.paused = (summary.paused.by, summary.paused.why)
         words.cared = list(summary.cared)
     state.clock.event[n] = max(numbers, default=0)
-    a.flag[n] = max(*(int(flag.rpartition("-f")[2]) for flag in flags), int(a.flag[n]), 0)
+    a.flag[n] = max(*(flag_number(flag) for flag in flags), int(a.flag[n]), 0)

@@ -11,7 +11,7 @@ from detect.core.excursions import DOWN
 from detect.core.findings import Measures, measures_of
 from detect.core.lanes import Ints
 from detect.core.rule_sets import RuleSet, holding, rounded_baseline
-from detect.core.state import State
+from detect.core.state import State, Words
 from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, Running, Shelved, Signal, Summary
 
 
@@ -68,7 +68,7 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
     fhr = state.conditioning.last_bpm[n]
     is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
     bed = state.beds[n]
-    words = state.words_of(n)
+    words = state.words.get(bed) or Words()
     names = [condition.name for condition in state.rules.policy.condition]
     return Summary(
         bed=bed,
