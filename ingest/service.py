@@ -72,10 +72,7 @@ class Ingest:
             inputs, refused = self.sort(batch, now_ms())
             await until_stored(lambda inputs=inputs, refused=refused: self.write(inputs, refused))  # type: ignore[misc]
             self.watch("written")
-            half = len(batch) // 2  # in two parts only so that it can be stopped in between
-            subscriber.acknowledge(batch[:half])
-            self.watch("acknowledging")
-            subscriber.acknowledge(batch[half:])
+            subscriber.acknowledge(batch)
             self.watch("acknowledged")
 
     def sort(self, batch: list[Message], at: int) -> tuple[dict[int, list[Input]], list[RefusedMessage]]:

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from tests.browser.made_up import MadeUpWard
 from tests.conftest import CHROMIUM, require, wait_for
 from tests.integration.test_demo import Demo
 
@@ -59,3 +60,20 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 @pytest.fixture
 def address(demo: Demo) -> str:
     return f"http://127.0.0.1:{demo.port}"
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
+    """A ward without devices and detector, for the tests of one module."""
+    require(CHROMIUM, "chromium")
+    found = MadeUpWard(tmp_path_factory.mktemp("made-up"))
+    yield found
+    found.end()
+
+
+@pytest.fixture
+def made_up(running: MadeUpWard) -> MadeUpWard:
+    """The same, as if nothing had happened in it."""
+    running.begin_anew()
+    running.wait_until_seen()  # else a test would begin with what the last one has left
+    return running

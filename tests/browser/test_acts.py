@@ -6,7 +6,6 @@ The detector's side is written by the test, so that every answer of it can be ha
 import re
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
 from typing import Any
 
 import msgspec
@@ -33,26 +32,10 @@ from quietward.messages import (
 from quietward.notice import NOTICE
 from tests.browser.conftest import screen
 from tests.browser.made_up import SHEET, MadeUpWard
-from tests.conftest import CHROMIUM, require
 
 MINUTE = 60_000
 BEFORE, AFTER = Stretch(4, 60.0, 161.0, 140.0, 14.0, 4), Stretch(1, 20.0, 30.0, 139.0, 11.0, 3)
 HAND = HandTimed(4, 192.0, 61.0, 34.0, is_running=True, change=0.8, differs="recorded: every 6.0 min")
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
-    require(CHROMIUM, "chromium")
-    found = MadeUpWard(tmp_path_factory.mktemp("made-up"))
-    yield found
-    found.end()
-
-
-@pytest.fixture
-def made_up(running: MadeUpWard) -> MadeUpWard:
-    running.begin_anew()
-    running.wait_until_seen()  # else a test would begin with what the last one has left
-    return running
 
 
 def open_bed(page: Page, ward: MadeUpWard, bed: str = "bed-1", name: str = "Kim") -> None:

@@ -3,7 +3,6 @@
 Its figures are written here once more: the page has its own.
 """
 
-from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -12,7 +11,6 @@ from playwright.sync_api import Page, expect
 
 from quietward.messages import Level
 from tests.browser.made_up import MadeUpWard
-from tests.conftest import CHROMIUM, require
 
 COUNT_TONES = """
 window.tones = 0;
@@ -24,21 +22,6 @@ PER_LEVEL: dict[str, dict[str, Any]] = {
     "bedside": {"pulses": 3, "pulse_ms": (125, 250), "spacing_ms": (125, 250), "every_s": (2.5, 30)},
     "look": {"pulses": 2, "pulse_ms": (125, 250), "spacing_ms": (125, 250), "every_s": (15, 3600)},
 }
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
-    require(CHROMIUM, "chromium")
-    ward = MadeUpWard(tmp_path_factory.mktemp("sound"))
-    yield ward
-    ward.end()
-
-
-@pytest.fixture
-def made_up(running: MadeUpWard) -> MadeUpWard:
-    running.begin_anew()
-    running.wait_until_seen()
-    return running
 
 
 @pytest.mark.parametrize("level", list(PER_LEVEL))

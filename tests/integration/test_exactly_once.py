@@ -15,7 +15,7 @@ import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache, partial
 from multiprocessing.context import ForkServerProcess
@@ -50,7 +50,7 @@ from quietward.messages import (
     encode_inputs,
     encode_json,
 )
-from quietward.mqtt import MqttError, Publisher
+from quietward.mqtt import Message, MqttError, Publisher, Subscriber
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError, connected
 from simulator import signals
@@ -112,6 +112,15 @@ def be(settings: Settings, part: str, death: Death, log: Path) -> None:
             if left < 0:
                 os.kill(os.getpid(), signal.SIGKILL)
 
+    acknowledge = Subscriber.acknowledge
+
+    def in_two_parts(self: Subscriber, batch: Sequence[Message]) -> None:
+        half = len(batch) // 2
+        acknowledge(self, batch[:half])
+        at("acknowledging")
+        acknowledge(self, batch[half:])
+
+    Subscriber.acknowledge = in_two_parts  # type: ignore[method-assign]  # in this process only
     try:
         running.run(ingest.service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
     except* Unreachable:

@@ -35,6 +35,13 @@ export function field(name, tag, attributes) {
   return { label, input };
 }
 
+// A time from now on, in minutes.
+export function minutesField(first) {
+  return field("for minutes", "input", { type: "number", min: 1, step: 1, required: true, value: first });
+}
+
+export const NO_POLICY = "Not possible yet: no detector has said what its policy allows.";
+
 // A form that is folded away under its title until somebody wants it.
 export function fold(title, onSubmit) {
   const root = make("details", "fold");

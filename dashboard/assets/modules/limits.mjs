@@ -1,6 +1,6 @@
 // Another limit of a condition for this bed alone, for a time.
 
-import { button, field, fold, ifChanged, make, plain, say, timeOf } from "./elements.mjs";
+import { button, field, fold, ifChanged, make, minutesField, NO_POLICY, plain, say, timeOf } from "./elements.mjs";
 
 const FIRST_MIN = 120;
 
@@ -11,7 +11,7 @@ export class LimitsForm {
     Object.assign(this, { root, inside, hint, note });
     this.condition = field("condition", "select", {});
     this.limit = field("limit", "input", { type: "number", step: "any", required: true });
-    this.minutes = field("for minutes", "input", { type: "number", min: 1, step: 1, required: true, value: FIRST_MIN });
+    this.minutes = minutesField(FIRST_MIN);
     this.why = field("because", "input", { maxLength: 200, required: true, placeholder: "reason, in a few words" });
     this.condition.input.addEventListener("change", () => this.bound());
     inside.append(this.condition.label, this.limit.label, this.minutes.label, this.why.label, make("button", "plain", "Set"));
@@ -55,7 +55,7 @@ export class LimitsForm {
   bound() {
     const chosen = this.policy?.limits.find((one) => one.condition === this.condition.input.value);
     if (!chosen) {
-      const missing = this.policy ? "This policy lets no bed have limits of its own." : "Not possible yet: no detector has said what its policy allows.";
+      const missing = this.policy ? "This policy lets no bed have limits of its own." : NO_POLICY;
       return say(this.hint, missing);
     }
     Object.assign(this.limit.input, { min: chosen.lowest, max: chosen.highest, value: chosen.limit });

@@ -1,6 +1,6 @@
 // The monitor is off on purpose for a time, and on again.
 
-import { button, field, fold, make, say, timeOf } from "./elements.mjs";
+import { button, field, fold, make, minutesField, NO_POLICY, say, timeOf } from "./elements.mjs";
 
 const FIRST_MIN = 10;
 const REASONS = ["bathroom", "walk", "other"];
@@ -10,7 +10,7 @@ export class PauseForm {
     this.tell = tell;
     const { root, inside, hint, note } = fold("Monitor off …", () => this.pause());
     Object.assign(this, { root, inside, hint, note });
-    this.minutes = field("for minutes", "input", { type: "number", min: 1, step: 1, required: true, value: FIRST_MIN });
+    this.minutes = minutesField(FIRST_MIN);
     this.why = field("because", "select", {});
     for (const reason of REASONS) this.why.input.append(new Option(reason, reason));
     inside.append(this.minutes.label, this.why.label, make("button", "plain", "Monitor off"));
@@ -29,6 +29,6 @@ export class PauseForm {
     if (off) say(this.off, `off on purpose until ${timeOf(off.until)}, by ${off.by}${off.why ? `: ${off.why}` : ""}`);
     this.inside.disabled = !policy;
     if (policy) this.minutes.input.max = Math.floor(policy.longest_pause_s / 60);
-    say(this.hint, policy ? `At most ${this.minutes.input.max} min.` : "Not possible yet: no detector has said what its policy allows.");
+    say(this.hint, policy ? `At most ${this.minutes.input.max} min.` : NO_POLICY);
   }
 }

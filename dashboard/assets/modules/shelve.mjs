@@ -1,6 +1,6 @@
 // Sets what a flag stands for aside for a time, and takes that back.
 
-import { button, field, fold, ifChanged, make, plain, say, timeOf } from "./elements.mjs";
+import { button, field, fold, ifChanged, make, minutesField, NO_POLICY, plain, say, timeOf } from "./elements.mjs";
 
 const FIRST_MIN = 15;
 
@@ -10,7 +10,7 @@ export class ShelveForm {
     this.flag = null;
     const { root, inside, hint, note } = fold("Shelve …", () => this.shelve());
     Object.assign(this, { root, inside, hint, note });
-    this.minutes = field("for minutes", "input", { type: "number", min: 1, step: 1, required: true, value: FIRST_MIN });
+    this.minutes = minutesField(FIRST_MIN);
     this.why = field("because", "input", { maxLength: 200, required: true, placeholder: "reason, in a few words" });
     inside.append(this.minutes.label, this.why.label, make("button", "plain", "Shelve"));
   }
@@ -41,6 +41,6 @@ export class ShelveForm {
 function whyNot(card, policy) {
   if (card.level === "team") return "What asks for the team cannot be shelved.";
   if (!card.flag) return "There is no flag that could be shelved.";
-  if (!policy) return "Not possible yet: no detector has said what its policy allows.";
+  if (!policy) return NO_POLICY;
   return "";
 }
