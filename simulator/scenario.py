@@ -1,53 +1,161 @@
-"""Scenarios: invented labours as data. Read from `simulator/scenarios/*.toml`; nobody in them is real."""
+"""Scenarios: invented labours as data. Read from `simulator/scenarios/*.toml`; nobody in them is real.
 
+A scenario says what causes act, not what the strip looks like: the strip follows from them, from the fetus' reserve and
+from what staff do. Where a number may be a range, `[low, middle, high]` are its 10th, 50th and 90th percentile, and
+every bed draws its own.
+"""
+
+import random
 import tomllib
+from collections.abc import Callable
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
 
 from quietward.errors import BadScenario
+from quietward.messages import Weeks
+
+Z90 = 1.2816
+"""The 90th percentile of a standard normal."""
+
+THREE = Meta(min_length=3, max_length=3, description="10th, 50th and 90th percentile")
 
 Share = Annotated[float, Meta(ge=0, le=1)]
+Loss = Annotated[float, Meta(ge=0, le=0.9)]
+Bpm = Annotated[float, Meta(ge=60, le=220)]
+Swing = Annotated[float, Meta(ge=0, le=80)]
+Interval = Annotated[float, Meta(ge=60, le=1800)]
+Duration = Annotated[float, Meta(ge=20, le=240)]
+Height = Annotated[float, Meta(ge=0, le=110)]
+Tone = Annotated[float, Meta(ge=0, le=60)]
+Noise = Annotated[float, Meta(ge=0, le=20)]
+PerHour = Annotated[float, Meta(ge=0, le=600)]
+Depth = Annotated[float, Meta(ge=5, le=120)]
+Length = Annotated[float, Meta(ge=15, le=900)]
+Capacity = Annotated[float, Meta(ge=20, le=100_000)]
+Minutes = Annotated[float, Meta(ge=0, le=1440)]
+Positive = Annotated[float, Meta(gt=0, le=1440)]
 
 
-class Fall(Struct, frozen=True, forbid_unknown_fields=True):
-    """Decelerations of one kind that come with a share of the contractions."""
+class Cause(Struct, frozen=True, forbid_unknown_fields=True):
+    """Decelerations that come with a share of the contractions. depth_bpm, length_s: before the reserve is used.
 
-    kind: Literal["early", "late", "variable", "prolonged"]
-    share: Share
-    depth_bpm: Annotated[float, Meta(ge=5, le=120)]
-    length_s: Annotated[float, Meta(ge=15, le=900)]
+    kind: `head` compression (early, mirrors the contraction), `cord` compression (abrupt), `placenta` (late, rounded).
+    spread: how much one differs from the next, log-normal. form: of what the cord does: `plain`, with `shoulders`, with a `slow-return`, or in two dips (`w`).
+    """
+
+    kind: Literal["head", "cord", "placenta"]
+    share: Share | Annotated[list[Share], THREE]
+    depth_bpm: Depth | Annotated[list[Depth], THREE]
+    length_s: Length | Annotated[list[Length], THREE] = 60.0
+    spread: Share = 0.2
+    form: Literal["plain", "shoulders", "slow-return", "w"] = "plain"
 
 
 class Phase(Struct, frozen=True, forbid_unknown_fields=True):
-    """How things are at `from_min`; numbers move evenly towards the next phase's, falls change at once."""
+    """How things are at `from_min`. Numbers move evenly towards the next phase's, causes change at once.
 
-    from_min: Annotated[float, Meta(ge=0)]
-    baseline_bpm: Annotated[float, Meta(ge=60, le=220)]
-    variability_bpm: Annotated[float, Meta(ge=0, le=60)]
-    contraction_interval_s: Annotated[float, Meta(ge=60, le=1800)]
-    contraction_duration_s: Annotated[float, Meta(ge=20, le=240)]
-    contraction_height: Annotated[float, Meta(ge=0, le=110)] = 50.0
-    accelerations_per_h: Annotated[float, Meta(ge=0, le=60)] = 0.0
-    fhr_loss_share: Annotated[float, Meta(ge=0, le=0.9)] = 0.03
-    spikes_per_h: Annotated[float, Meta(ge=0, le=600)] = 0.0
-    wrong_rate_per_h: Annotated[float, Meta(ge=0, le=120)] = 0.0
-    coughs_per_h: Annotated[float, Meta(ge=0, le=600)] = 0.0
-    toco_moves_per_h: Annotated[float, Meta(ge=0, le=20)] = 0.0
-    falls: list[Fall] = []
+    What a later phase leaves out stays as it was.
+    """
+
+    from_min: Minutes
+    baseline_bpm: Bpm | Annotated[list[Bpm], THREE] | None = None
+    variability_bpm: Swing | Annotated[list[Swing], THREE] | None = None
+    accelerations_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    dips_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    contraction_interval_s: Interval | Annotated[list[Interval], THREE] | None = None
+    contraction_duration_s: Duration | Annotated[list[Duration], THREE] | None = None
+    contraction_spread: Share | Annotated[list[Share], THREE] | None = None
+    contraction_height: Height | Annotated[list[Height], THREE] | None = None
+    resting_tone: Tone | Annotated[list[Tone], THREE] | None = None
+    fhr_loss_share: Loss | Annotated[list[Loss], THREE] | None = None
+    spikes_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    wrong_rate_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    toco_noise: Noise | Annotated[list[Noise], THREE] | None = None
+    coughs_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    toco_moves_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    toco_off_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    off_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
+    causes: list[Cause] | None = None
+
+
+DEFAULTS = Phase(
+    0, variability_bpm=12.0, accelerations_per_h=0.0, dips_per_h=0.0, contraction_spread=0.2, contraction_height=50.0, resting_tone=10.0, fhr_loss_share=0.03,
+    spikes_per_h=0.0, wrong_rate_per_h=0.0, toco_noise=1.0, coughs_per_h=0.0, toco_moves_per_h=0.0, toco_off_per_h=0.0, off_per_h=0.0,
+    causes=[],
+)  # fmt: skip
+"""What the first phase may leave out; baseline, and interval and duration of the contractions it must say."""
+
+NUMBERS = tuple(name for name in Phase.__struct_fields__ if name not in ("from_min", "causes"))
+
+Happens = Literal[
+    "cord-compressed", "fever", "oxytocin", "sinusoidal", "mothers-pulse", "drifts-off", "monitor-off", "toco-off"
+]
+
+
+class Happening(Struct, frozen=True, forbid_unknown_fields=True):
+    """Something that begins at `at_min` and lasts `for_min`, or until care relieves it.
+
+    size: cord-compressed and fever: bpm; oxytocin: 0 to 2, how much it drives (1 halves the intervals); sinusoidal:
+    bpm from top to bottom; drifts-off: share of the FHR that is lost. mothers-pulse, monitor-off and toco-off have none.
+    """
+
+    at_min: Minutes | Annotated[list[Minutes], THREE]
+    what: Happens
+    for_min: Positive | Annotated[list[Positive], THREE]
+    size: Annotated[float, Meta(ge=0, le=120)] = 0.0
+
+
+Fault = Literal["clock-jump", "clock-skew", "repeat", "late", "missing", "malformed", "disconnect", "restart"]
+
+
+class DeviceFault(Struct, frozen=True, forbid_unknown_fields=True):
+    """Something a bed's device does wrong at `at_min`, for `for_s` seconds of signal.
+
+    size: clock-jump: seconds; clock-skew: seconds per hour.
+    """
+
+    at_min: Minutes
+    what: Fault
+    for_s: Annotated[int, Meta(ge=1, le=3600)] = 1
+    size: Annotated[float, Meta(ge=-86_400, le=86_400)] = 0.0
+
+
+class Needed(Struct, frozen=True, forbid_unknown_fields=True):
+    """Somebody is needed at `level`, and it begins between two minutes, when nobody does anything."""
+
+    level: Literal["bedside", "team"]
+    begins_min: Annotated[list[Minutes], Meta(min_length=2, max_length=2)]
 
 
 class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
-    """One invented labour."""
+    """One invented labour.
+
+    needs: what is true of it, checked against what the simulation itself knows; empty: nobody is needed.
+    lasts_min: length of its course. capacity_bpm_min: area of decelerations (bpm below the baseline, times minutes) that uses up the whole reserve.
+    recovers_in_min: time constant with which it comes back. asleep_share: of the fetus' time.
+    """
 
     name: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")]
-    purpose: str
-    good_watcher: str
+    purpose: Annotated[str, Meta(min_length=1)]
+    course: Annotated[str, Meta(min_length=1)]
+    good_watcher: Annotated[str, Meta(min_length=1)]
+    lasts_min: Positive
     phase: Annotated[list[Phase], Meta(min_length=1)]
+    happening: list[Happening] = []
+    fault: list[DeviceFault] = []
+    needs: list[Needed] = []
+    weeks: Weeks = 40
+    second_stage_from_min: Minutes | Annotated[list[Minutes], THREE] | None = None
+    capacity_bpm_min: Capacity | Annotated[list[Capacity], THREE] = 900.0
+    recovers_in_min: Positive | Annotated[list[Positive], THREE] = 45.0
+    asleep_share: Share | Annotated[list[Share], THREE] = 0.25
+    mothers_pulse_bpm: Annotated[float, Meta(ge=40, le=180)] = 82.0
+    shows_mothers_pulse: bool = False
 
 
 def names() -> list[str]:
@@ -66,13 +174,124 @@ def load(name: str) -> Scenario:
     except (OSError, UnicodeDecodeError) as error:
         raise BadScenario("scenario", name, f"There is no such scenario; use one of {', '.join(names())}") from error
     try:
-        found = msgspec.convert(tomllib.loads(text), Scenario)
+        table = tomllib.loads(text)
+        found = msgspec.convert(table, Scenario)
     except tomllib.TOMLDecodeError as error:
         raise BadScenario(f"scenario {name}", str(error), "Mend the TOML") from error
     except msgspec.ValidationError as error:
         message, _, path = str(error).partition(" - at `$")
-        raise BadScenario(f"scenario {name}: {path.strip('.`') or 'top level'}", message, "Mend this value") from error
-    starts = [p.from_min for p in found.phase]
-    if starts[0] != 0 or any(b <= a for a, b in pairwise(starts)):
-        raise BadScenario(f"scenario {name}: phase from_min", starts, "Begin with 0 and let every phase start later")
+        where = path.strip(".`") or "top level"
+        raise BadScenario(f"scenario {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
+    check(found)
     return found
+
+
+def check(scenario: Scenario) -> None:
+    """Raise BadScenario for what types alone do not show."""
+    where = f"scenario {scenario.name}"
+    starts = [p.from_min for p in scenario.phase]
+    if starts[0] != 0 or any(b <= a for a, b in pairwise(starts)):
+        raise BadScenario(f"{where}: phase from_min", starts, "Begin with 0 and let every phase start later")
+    for name in ("baseline_bpm", "contraction_interval_s", "contraction_duration_s"):
+        if getattr(scenario.phase[0], name) is None:
+            raise BadScenario(f"{where}: phase[0].{name}", None, "Say it in the first phase; later ones carry it on")
+    for i, phase in enumerate(scenario.phase):
+        for name in NUMBERS:
+            _check_range(f"{where}: phase[{i}].{name}", getattr(phase, name))
+        shares = [c.share[2] if isinstance(c.share, list) else c.share for c in phase.causes or []]
+        if sum(shares) > 1 + 1e-9:
+            raise BadScenario(f"{where}: phase[{i}].causes share", shares, "Let them add up to 1 at most")
+        for j, cause in enumerate(phase.causes or []):
+            for name in ("share", "depth_bpm", "length_s"):
+                _check_range(f"{where}: phase[{i}].causes[{j}].{name}", getattr(cause, name))
+            if cause.form != "plain" and cause.kind != "cord":
+                raise BadScenario(f"{where}: phase[{i}].causes[{j}].form", cause.form, "Only the cord has forms")
+    for i, happening in enumerate(scenario.happening):
+        _check_range(f"{where}: happening[{i}].at_min", happening.at_min)
+        needs_size = happening.what not in ("mothers-pulse", "monitor-off", "toco-off")
+        if needs_size != (happening.size > 0):
+            remedy = "Give a size above 0" if needs_size else "Leave it away; this has no size"
+            raise BadScenario(f"{where}: happening[{i}].size", happening.size, remedy)
+        if happening.what == "drifts-off" and happening.size > 1:
+            raise BadScenario(f"{where}: happening[{i}].size", happening.size, "Is a share; give 1 at most")
+        if happening.what == "oxytocin" and happening.size > 2:
+            raise BadScenario(f"{where}: happening[{i}].size", happening.size, "Give 2 at most")
+    for i, need in enumerate(scenario.needs):
+        if need.begins_min[1] < need.begins_min[0]:
+            raise BadScenario(f"{where}: needs[{i}].begins_min", need.begins_min, "The earlier minute comes first")
+    for name in ("second_stage_from_min", "capacity_bpm_min", "recovers_in_min", "asleep_share"):
+        _check_range(f"{where}: {name}", getattr(scenario, name))
+
+
+def _check_range(where: str, value: float | list[float] | None) -> None:
+    if isinstance(value, list) and value != sorted(value):
+        raise BadScenario(where, value, "Give 10th, 50th and 90th percentile, the lowest first")
+
+
+def _at(table: dict[str, Any], path: str) -> object:
+    """Return what stands at a path of msgspec's, as far as it can be followed."""
+    found: Any = table
+    for key in path.replace("[", ".").replace("]", "").split("."):
+        try:
+            found = found[int(key)] if isinstance(found, list) and key.isdigit() else found[key]
+        except (KeyError, IndexError, TypeError, ValueError):
+            break
+    return None if found is table else found
+
+
+def single(value: float | list[float] | None) -> float:
+    """Return a number that has been drawn (see `one_bed`). Raises ValueError for a range."""
+    if value is None or isinstance(value, list):
+        raise ValueError(f"{value} has not been drawn")
+    return value
+
+
+def drawn(value: float | list[float], z: float) -> float:
+    """Return a number out of a range: z is how far from the middle, in standard deviations."""
+    if not isinstance(value, list):
+        return value
+    low, middle, high = value
+    return middle + z / Z90 * ((high - middle) if z > 0 else (middle - low))
+
+
+def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
+    """Return the scenario as one bed lives it: every range drawn, phases complete.
+
+    One draw for a name holds through all phases: who begins with a low baseline keeps to the low side.
+    """
+    z: dict[str, float] = {}
+
+    def pick(name: str, value: float | list[float]) -> float:
+        if name not in z:
+            z[name] = max(-2.3, min(2.3, rng.gauss(0, 1)))
+        lowest = value[0] / 2 if isinstance(value, list) else value  # a long tail must not turn a number around
+        return max(lowest, drawn(value, z[name]))
+
+    phases: list[Phase] = []
+    for phase in scenario.phase:
+        before = phases[-1] if phases else DEFAULTS
+        given = {name: getattr(phase, name) for name in NUMBERS}
+        numbers = {
+            name: pick(name, value) if value is not None else getattr(before, name) for name, value in given.items()
+        }
+        causes = before.causes if phase.causes is None else [_one_cause(c, pick) for c in phase.causes]
+        phases.append(Phase(phase.from_min, **numbers, causes=causes))
+    happenings = [
+        msgspec.structs.replace(h, at_min=pick(f"at {i}", h.at_min), for_min=pick(f"for {i}", h.for_min))
+        for i, h in enumerate(scenario.happening)
+    ]
+    stage = scenario.second_stage_from_min
+    return msgspec.structs.replace(
+        scenario,
+        phase=phases,
+        happening=happenings,
+        second_stage_from_min=None if stage is None else pick("second stage", stage),
+        capacity_bpm_min=pick("capacity", scenario.capacity_bpm_min),
+        recovers_in_min=pick("recovers", scenario.recovers_in_min),
+        asleep_share=pick("asleep", scenario.asleep_share),
+    )
+
+
+def _one_cause(cause: Cause, pick: Callable[[str, float | list[float]], float]) -> Cause:
+    names = ("share", "depth_bpm", "length_s")
+    return msgspec.structs.replace(cause, **{n: pick(f"{cause.kind} {n}", getattr(cause, n)) for n in names})

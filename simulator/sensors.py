@@ -1,71 +1,282 @@
-"""What sensors do to a signal: gaps, spikes, runs at half or double rate. Pure, from a seeded generator."""
+"""Pure: what transducers and recorders do to the signals of one bed.
+
+The FHR is sampled beat by beat and held between beats, as recorders do; it is lost in clusters, taken for half or double
+of what it is, or for the mother's pulse; the toco drifts, is moved, coughed at and taken off.
+"""
+
+import math
+import random
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quietward.messages import HZ
-from simulator.truth import Truth
+from simulator.noise import Noise
+from simulator.physiology import Physiology
+from simulator.shapes import Bump, render
+from simulator.truth import Span
 
 Signal = NDArray[np.float64]
 
-GAP_MEDIAN_S, GAP_SPREAD = 2.5, 1.2
-"""Gaps are log-normal: median as seen in open intrapartum data (2.0 to 2.5 s), with a few long ones."""
-
-RUN_MEDIAN_S, RUN_SPREAD = 4.0, 0.6
-"""Runs at half or double rate: median as seen in open intrapartum data (3.75 s)."""
+SAID_FROM_S = 5.0
+"""Shorter gaps are not listed among the artefacts: the recording itself shows them."""
 
 
-def lost(rng: np.random.Generator, share: Signal) -> NDArray[np.bool_]:
-    """Return where the FHR is lost; the gaps add up to `share`."""
-    gone = np.zeros(len(share), dtype=np.bool_)
-    mean_gap_s = GAP_MEDIAN_S * float(np.exp(GAP_SPREAD**2 / 2))
-    at = 0.0
-    while at < len(share) / HZ:
-        part = float(share[min(int(at * HZ), len(share) - 1)])
-        if part <= 0:
-            at += 60
-            continue
-        at += float(rng.exponential(mean_gap_s * (1 - part) / part))
-        gap = float(rng.lognormal(np.log(GAP_MEDIAN_S), GAP_SPREAD))
-        gone[int(at * HZ) : int((at + gap) * HZ)] = True
-        at += gap
-    return gone
+@dataclass
+class Strain:
+    """What acts on the sensors in one tick. off, toco_off: taken off on purpose, by the scenario.
+
+    below_bpm: how far the rate is from its baseline; relieved: the transducer has been put to a better place.
+    """
+
+    fhr_loss_share: float
+    spikes_per_h: float
+    wrong_rate_per_h: float
+    toco_noise: float
+    coughs_per_h: float
+    toco_moves_per_h: float
+    toco_off_per_h: float
+    off_per_h: float
+    below_bpm: float
+    rate_bpm: float
+    off: bool = False
+    toco_off: bool = False
+    is_mother: bool = False
+    relieved: bool = False
 
 
-def spike(rng: np.random.Generator, fhr: Signal, per_h: Signal) -> None:
-    """Set single samples, now and then two or three in a row, to something far away."""
-    for at in np.flatnonzero(rng.uniform(size=len(fhr)) < per_h / 3600 / HZ):
-        fhr[at : at + int(rng.integers(1, 4))] = np.clip(fhr[at] + rng.choice([-1, 1]) * rng.uniform(35, 70), 40, 230)
+@dataclass
+class Plan:
+    """What sensors will do in a stretch of ticks: one number per tick and edge, shape (ticks + 1,) with the edges."""
+
+    is_bad: list[float] = field(default_factory=list)
+    gain: list[float] = field(default_factory=list)
+    toco_noise: list[float] = field(default_factory=list)
+    tone: list[float] = field(default_factory=list)
+    is_mother: list[float] = field(default_factory=list)
 
 
-def disturb_toco(rng: np.random.Generator, ua: Signal, coughs_per_h: Signal, moves_per_h: Signal) -> Signal:
-    """Return the UA with coughs (sharp, 1 to 3 s), a transducer that is moved (other tone and gain), and drift."""
-    n = len(ua)
-    gain, tone = np.ones(n), np.zeros(n)
-    for at in np.flatnonzero(rng.uniform(size=n) < moves_per_h / 3600 / HZ):
-        gain[at:] = rng.uniform(0.6, 1.3)
-        tone[at:] = rng.uniform(-6, 20)
-    resting = float(np.median(ua[: 60 * HZ])) if n else 0.0
-    moved = resting + (ua - resting) * gain + tone
-    moves = np.any(moves_per_h > 0)
-    if moves:  # a belt that slips
-        moved = moved + 4 * np.sin(2 * np.pi * np.arange(n) / HZ / rng.uniform(1200, 2400) + rng.uniform(0, 6))
-    for at in np.flatnonzero(rng.uniform(size=n) < coughs_per_h / 3600 / HZ):
-        length = int(rng.uniform(1, 3) * HZ)
-        moved[at : at + length] += rng.uniform(20, 60)
-    return moved
+class Sensors:
+    """The transducers and the recorder of one bed."""
+
+    def __init__(self, numbers: Physiology, seed: str, noise_seed: list[int]) -> None:
+        self._n, self._rng = numbers, random.Random(seed)
+        self._noise = np.random.default_rng([*noise_seed, 1])
+        self._chance = np.random.default_rng([*noise_seed, 2])
+        self._mother = Noise([*noise_seed, 4], (0.01, 0.12), (0.5, 0.5))
+        device, rng = numbers.device, self._rng
+        self._is_coarse = rng.random() < device.coarse_share
+        self._is_slow_toco = rng.random() < device.slow_toco_share
+        sizes = device.toco_sizes
+        self._toco = Noise([*noise_seed, 3], device.toco_corners_hz, tuple(x**2 for x in sizes))
+        self._toco_size = math.hypot(*sizes)
+        self._breaths_hz, self._breath_phase = rng.uniform(0.22, 0.4), rng.uniform(0, 2 * math.pi)
+        self._phase, self._held, self._toco_held, self._flat_at = rng.random(), math.nan, 0.0, math.nan
+        self._bad_until: tuple[bool, float] = (False, 0.0)
+        self._next_gap_s = 0.0
+        self._longer = rng.lognormvariate(0, numbers.loss.beds_spread)
+        self._edge = numbers.device.edge_median_bpm * rng.lognormvariate(0, numbers.device.edge_beds_spread)
+        self._apart = rng.lognormvariate(0, numbers.loss.beds_spread)
+        self._gain, self._tone = 1.0, 0.0
+        self._gaps: list[Span] = []
+        self._toco_gaps: list[Span] = []
+        self._runs: list[Span] = []
+        self._spikes: list[tuple[int, int, float]] = []
+        self._coughs: list[Bump] = []
+        self._edges: list[Bump] = []
+        self._off_until_s = self._toco_off_until_s = 0.0
+        self._rest_at = self._flat()
+        self.artefacts: list[Span] = []
+
+    def tick(self, t_s: float, length_s: float, strain: Strain, plan: Plan) -> None:
+        """Decide what happens in the `length_s` seconds from `t_s`."""
+        rng = self._rng
+        self._contact(t_s, length_s, strain)
+        self._off(t_s, length_s, strain)
+        end = t_s + length_s
+
+        def times(per_h: float) -> list[float]:
+            """At most one in a tick: rates are far below that."""
+            return [rng.uniform(t_s, end)] if rng.random() < per_h * length_s / 3600 else []
+
+        for at in times(strain.spikes_per_h):
+            self._spikes.append((int(at * HZ), rng.randint(1, 3), rng.choice((-1, 1)) * rng.uniform(35, 70)))
+            self.artefacts.append(Span("spike", at, at + self._spikes[-1][1] / HZ, self._spikes[-1][2]))
+        for at in times(strain.wrong_rate_per_h):
+            if not self._runs or at > self._runs[-1].until_s + 1:
+                run_s = min(20.0, max(1.0, self._n.loss.run_median_s * rng.lognormvariate(0, self._n.loss.run_spread)))
+                factor = 2.0 if strain.rate_bpm < 110 else 0.5  # a doubled rate beyond 220 would not be shown at all
+                self._runs.append(Span("half rate" if factor < 1 else "double rate", at, at + run_s, factor))
+                self.artefacts.append(self._runs[-1])
+        for at in times(strain.coughs_per_h):
+            size, cough_s = rng.uniform(20, 60), rng.uniform(1, 3)
+            self._coughs.append(Bump(at, cough_s / 2, 0, cough_s / 2, size))
+            self.artefacts.append(Span("cough", at, at + cough_s, size))
+        if times(strain.toco_moves_per_h):
+            self._gain, self._tone = rng.uniform(0.6, 1.3), rng.uniform(-8, 18)
+            self.artefacts.append(Span("toco moved", end, end, self._tone))
+        plan.is_bad.append(float(self._bad_until[0]))
+        plan.gain.append(self._gain)
+        plan.toco_noise.append(strain.toco_noise)
+        plan.tone.append(self._tone)
+        plan.is_mother.append(float(strain.is_mother))
+
+    def _contact(self, t_s: float, length_s: float, strain: Strain) -> None:
+        """Let contact be good and bad in turn; while it is bad, gaps and values follow each other."""
+        n, rng = self._n.loss, self._rng
+        share = strain.fhr_loss_share * (0.3 if strain.relieved else 1.0)
+        gap_median, valid_median = n.gap_median_s * self._longer, n.valid_median_s * self._apart
+        gap_mean, valid_mean = n.gap_least_s + _mean(gap_median, n.gap_spread), _mean(valid_median, n.valid_spread)
+        inside = max(gap_mean / (gap_mean + valid_mean), min(0.97, 1.25 * share))
+        closer = gap_mean * (1 - inside) / inside / valid_mean
+        is_bad, until = self._bad_until
+        if is_bad and strain.relieved and strain.fhr_loss_share < 0.5:
+            until = t_s  # put to a better place: contact is good now
+        if t_s >= until:
+            bad_share = min(1.0, share / inside)
+            is_bad = rng.random() < bad_share if until == 0 else (not is_bad and share > 0) or bad_share >= 1
+            minutes = n.bad_minutes if is_bad else n.bad_minutes * (1 - bad_share) / max(bad_share, 1e-3)
+            self._bad_until = (is_bad, t_s + 60 * min(600.0, rng.expovariate(1 / max(minutes, 0.2))))
+            self._next_gap_s = t_s + (rng.uniform(0, 5) if is_bad else self._stray_s(strain))
+        self._next_gap_s = max(self._next_gap_s, t_s)
+        while self._next_gap_s < t_s + length_s:
+            gap_s = min(120.0, n.gap_least_s + gap_median * rng.lognormvariate(0, n.gap_spread))
+            self._lose(Span("no FHR", self._next_gap_s, self._next_gap_s + gap_s), t_s)
+            if is_bad:
+                valid_s = closer * valid_median * rng.lognormvariate(0, n.valid_spread)
+                valid_s /= 1 + n.falls_factor * abs(strain.below_bpm) / 30
+            else:
+                valid_s = self._stray_s(strain)
+            self._next_gap_s += gap_s + valid_s
+
+    def _stray_s(self, strain: Strain) -> float:
+        if strain.fhr_loss_share <= 0:
+            return 1e6
+        more = 1 + self._n.loss.falls_factor * abs(strain.below_bpm) / 30
+        return self._rng.expovariate(self._n.loss.stray_per_h * more / 3600)
+
+    def _lose(self, gap: Span, t_s: float) -> None:
+        self._gaps.append(gap)
+        device, rng = self._n.device, self._rng
+        for at in (gap.from_s, gap.until_s):
+            if rng.random() < device.edge_share:
+                size = rng.choice((-1, 1)) * min(60.0, self._edge * rng.lognormvariate(0, device.edge_spread))
+                begins = max(t_s, at - device.edge_s)
+                self._edges.append(Bump(begins, at - begins, 0, device.edge_s, size))
+        if gap.until_s - gap.from_s >= SAID_FROM_S:
+            self.artefacts.append(gap)
+
+    def _off(self, t_s: float, length_s: float, strain: Strain) -> None:
+        rng, off_min = self._rng, self._n.loss.off_min
+        if t_s >= self._off_until_s and rng.random() < strain.off_per_h * length_s / 3600:
+            self._off_until_s = t_s + 60 * rng.uniform(*off_min)
+        if strain.off:
+            self._off_until_s = max(self._off_until_s, t_s + length_s)
+        if t_s >= self._toco_off_until_s and rng.random() < strain.toco_off_per_h * length_s / 3600:
+            self._toco_off_until_s = t_s + 60 * rng.uniform(*off_min)
+            self._rest_at = self._flat()
+        if strain.toco_off:
+            self._toco_off_until_s = max(self._toco_off_until_s, t_s + length_s)
+        if t_s < self._off_until_s:
+            _extend(self._gaps, Span("off", t_s, t_s + length_s), self.artefacts)
+        if t_s < max(self._off_until_s, self._toco_off_until_s):
+            _extend(self._toco_gaps, Span("toco off", t_s, t_s + length_s, self._rest_at), self.artefacts)
+
+    def _flat(self) -> float:
+        n, rng = self._n.loss, self._rng
+        if rng.random() < n.flat_at_zero:
+            return 0.0
+        return min(40.0, round(2 * n.flat_median * rng.lognormvariate(0, n.flat_spread)) / 2)
+
+    def record(
+        self, first: int, fhr: Signal, ua: Signal, resting: Signal, mothers_bpm: float, plan: Plan
+    ) -> tuple[Signal, Signal]:
+        """Return the recorded FHR and UA of a stretch: shape (n,), NaN where there is no FHR. first: its first sample.
+
+        fhr: the true rate, bpm. ua: contractions alone, above the `resting` tone.
+        plan: of the ticks of this stretch.
+        """
+        each = len(fhr) // len(plan.is_bad)
+        is_bad, gain, tone, noise, is_mother = (
+            np.repeat(x, each) for x in (plan.is_bad, plan.gain, plan.tone, plan.toco_noise, plan.is_mother)
+        )
+        fhr = fhr.copy()
+        render(self._edges, first, fhr)
+        mothers = mothers_bpm + 4 * self._mother.take(len(fhr)) + 0.25 * ua
+        seen = self._sample(np.where(is_mother > 0, mothers, fhr), is_bad)
+        for run in self._runs:
+            seen[_part(run, first, len(seen))] *= run.size
+        for at, count, size in self._spikes:
+            part = slice(max(0, at - first), max(0, at + count - first))
+            seen[part] = np.clip(seen[part] + size, 40, 230)
+        seen = np.clip(np.round(seen * 4) / 4, 40, 240)
+        for gap in self._gaps:
+            seen[_part(gap, first, len(seen))] = np.nan
+        toco = self._record_toco(first, ua * gain + resting + tone, noise)
+        end_s = (first + len(fhr)) / HZ
+        self._gaps, self._toco_gaps, self._runs = (
+            [s for s in spans if s.until_s > end_s] for spans in (self._gaps, self._toco_gaps, self._runs)
+        )
+        self._spikes = [s for s in self._spikes if s[0] + s[1] > first + len(fhr)]
+        self._coughs, self._edges = ([b for b in bumps if b.end_s > end_s] for bumps in (self._coughs, self._edges))
+        return seen, toco
+
+    def _sample(self, rate: Signal, is_bad: Signal) -> Signal:
+        """Show a new value with every beat that is seen, and hold it until the next."""
+        device, n = self._n.device, len(rate)
+        phase = np.cumsum(np.concatenate(([self._phase], rate / 60 / HZ)))
+        beats = np.floor(phase)
+        self._phase = float(phase[-1] - beats[-1])
+        missed = np.where(is_bad > 0, device.missed_share_bad, device.missed_share)
+        shown = (np.diff(beats) > 0) & (self._chance.random(n) >= missed)
+        jitter = device.beat_jitter_bpm * np.where(is_bad > 0, device.jitter_bad_factor, 1.0)
+        values = rate + jitter * self._noise.standard_normal(n)
+        if self._is_coarse:
+            values = 30_000 / np.round(30_000 / values)  # intervals in steps of 2 ms
+        values = np.concatenate(([self._held if np.isfinite(self._held) else values[0]], values))
+        at = np.maximum.accumulate(np.concatenate(([0], np.where(shown, np.arange(1, n + 1), 0))))
+        held = values[at][1:]
+        self._held = float(held[-1])
+        return held
+
+    def _record_toco(self, first: int, ua: Signal, noise: Signal) -> Signal:
+        n = len(ua)
+        t = np.arange(first, first + n) / HZ
+        breath = self._n.device.breath * np.sin(2 * np.pi * self._breaths_hz * t + self._breath_phase)
+        toco = ua + noise * (self._toco_size * self._toco.take(n) + breath)
+        render(self._coughs, first, toco)
+        toco = np.clip(toco, 0, 127)
+        if self._is_slow_toco:
+            at = np.arange(first, first + n)
+            even = np.maximum(at - at % 2 - first, 0)
+            toco = np.round(np.where(at - at % 2 >= first, toco[even], self._toco_held))
+            self._toco_held = float(toco[-1])
+        else:
+            toco = np.round(toco * 2) / 2
+        for gap in self._toco_gaps:
+            part = _part(gap, first, n)
+            toco[part] = gap.size
+        return toco
 
 
-def wrong_rate(rng: np.random.Generator, fhr: Signal, per_h: Signal) -> list[Truth]:
-    """Halve or double runs of a few seconds; return them."""
-    made: list[Truth] = []
-    for at in np.flatnonzero(rng.uniform(size=len(fhr)) < per_h / 3600 / HZ):
-        length = int(np.clip(rng.lognormal(np.log(RUN_MEDIAN_S), RUN_SPREAD), 1, 20) * HZ)
-        run = slice(int(at), int(at) + length)
-        if made and at / HZ <= made[-1].end_s + 1:
-            continue
-        factor = 2.0 if np.nanmean(fhr[run]) < 110 else 0.5  # a doubled rate beyond 220 would not be shown at all
-        fhr[run] = np.round(fhr[run] * factor * 4) / 4
-        what = "half rate" if factor < 1 else "double rate"
-        made.append(Truth(what, at / HZ, at / HZ, (at + length) / HZ, factor))
-    return made
+def _extend(spans: list[Span], more: Span, artefacts: list[Span]) -> None:
+    """Add a span, as one with the last of its kind where they touch."""
+    if spans and (spans[-1].what, spans[-1].size) == (more.what, more.size) and abs(spans[-1].until_s - more.from_s) < 1e-6:
+        old = spans.pop()
+        spans.append(Span(more.what, old.from_s, more.until_s, old.size))
+        if artefacts and old in artefacts[-8:]:
+            artefacts[len(artefacts) - 1 - artefacts[::-1].index(old)] = spans[-1]
+            return
+    else:
+        spans.append(more)
+    artefacts.append(spans[-1])
+
+
+def _mean(median: float, spread: float) -> float:
+    return median * math.exp(spread**2 / 2)
+
+
+def _part(span: Span, first: int, n: int) -> slice:
+    begin, end = math.ceil(span.from_s * HZ) - first, math.ceil(span.until_s * HZ) - first
+    return slice(min(max(0, begin), n), min(max(0, end), n))

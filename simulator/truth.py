@@ -1,14 +1,80 @@
-"""What really happened in a simulated labour."""
+"""What really happened in a simulated labour, and the file it travels in."""
 
-from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+from msgspec import Struct
 
 
-@dataclass(frozen=True)
-class Truth:
-    """One thing that really happened; seconds from the start of the labour."""
+class Truth(Struct, frozen=True):
+    """One thing that really happened; seconds from the start of the labour.
+
+    extreme_s: peak or nadir. size: bpm, or units of uterine activity. cause: of a deceleration.
+    """
 
     what: str
     onset_s: float
     extreme_s: float
     end_s: float
     size: float
+    cause: str = ""
+
+
+class Span(Struct, frozen=True):
+    """Something that was so for a time: a state of mother or fetus, an artefact, or somebody being needed."""
+
+    what: str
+    from_s: float
+    until_s: float
+    size: float = 0.0
+
+
+class Helped(Struct, frozen=True):
+    """Something staff did, and what it relieved, from when to when; empty when it did not help."""
+
+    t_s: float
+    what: str
+    relieved: list[Span]
+
+
+class Minute(Struct, frozen=True):
+    """What was true at the end of a minute: baseline and variability in bpm, the share of the reserve that is used."""
+
+    t_s: float
+    baseline_bpm: float
+    variability_bpm: float
+    reserve_used: float
+
+
+class TruthFile(Struct, frozen=True):
+    """All that is true of one recording.
+
+    events: contractions, accelerations, decelerations. states: of mother and fetus. artefacts: what sensors did.
+    needs: from when to when somebody was needed, at which level (`what`), as the simulation knows it.
+    """
+
+    notice: str
+    scenario: str
+    purpose: str
+    good_watcher: str
+    seed: int
+    hz: int
+    duration_s: int
+    weeks: int
+    second_stage_from_s: float | None
+    events: list[Truth]
+    states: list[Span]
+    artefacts: list[Span]
+    needs: list[Span]
+    care: list[Helped]
+    minutes: list[Minute]
+
+
+def write(path: Path, truth: TruthFile) -> None:
+    """Write a truth file as JSON."""
+    path.write_bytes(msgspec.json.format(msgspec.json.encode(truth), indent=1))
+
+
+def read(path: Path) -> TruthFile:
+    """Read a truth file. Raises msgspec.ValidationError when it is none."""
+    return msgspec.json.decode(path.read_bytes(), type=TruthFile)

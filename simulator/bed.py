@@ -1,0 +1,298 @@
+"""Pure: one simulated bed: mother, fetus and sensors, step by step, with care in between.
+
+`Bed.advance` goes on by as many ticks as asked for; however a labour is cut into steps, it is the same to the bit.
+Shares no code and no threshold with the detector.
+"""
+
+import random
+from dataclasses import dataclass, field
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from quietward.messages import HZ, CareKind
+from quietward.notice import NOTICE
+from simulator.care import Care
+from simulator.fetus import PROLONGED_S, Around, Fetus
+from simulator.noise import Noise
+from simulator.physiology import physiology
+from simulator.scenario import NUMBERS, Cause, Happening, Phase, Scenario, one_bed, single
+from simulator.sensors import Plan, Sensors, Strain
+from simulator.shapes import Bump, render
+from simulator.truth import Helped, Minute, Span, Truth, TruthFile
+from simulator.uterus import Uterus
+
+Signal = NDArray[np.float64]
+
+TICK_S = 10
+"""Everything but the samples themselves is decided so often; care acts from the next tick on."""
+
+PER_TICK = TICK_S * HZ
+SINUSOIDAL_HZ = 4 / 60
+"""3 to 5 cycles a minute (NICHD 2008)."""
+
+LARGEST_FALL_BPM = 5.0
+"""A lasting compression is called a deceleration from here to here."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Signals of some seconds: fhr (bpm, NaN: no value) and ua, shape (n,), 4 Hz; baseline: the true one."""
+
+    fhr: Signal
+    ua: Signal
+    baseline: Signal
+    stage: int
+    mothers_bpm: float | None
+
+
+@dataclass
+class _Levels:
+    """Numbers at the edges of ticks."""
+
+    baseline: list[float] = field(default_factory=list)
+    variability: list[float] = field(default_factory=list)
+    compression: list[float] = field(default_factory=list)
+    sinusoidal: list[float] = field(default_factory=list)
+    tone: list[float] = field(default_factory=list)
+
+
+class Bed:
+    """A labour that goes on. The same scenario, seed and care give the same labour."""
+
+    def __init__(self, scenario: Scenario, seed: int) -> None:
+        key = f"{scenario.name} {seed}"
+        noise_seed = [seed, *scenario.name.encode()]
+        self.seed = seed
+        self.scenario = one_bed(scenario, random.Random(f"{key} bed"))
+        self.numbers = physiology()
+        self.care = Care(f"{key} care")
+        self._uterus = Uterus(self.numbers, f"{key} uterus")
+        s = self.scenario
+        self._fetus = Fetus(
+            self.numbers, random.Random(f"{key} fetus"), single(s.capacity_bpm_min), single(s.recovers_in_min),
+            single(s.asleep_share), single(s.phase[0].baseline_bpm),
+        )  # fmt: skip
+        self._sensors = Sensors(self.numbers, f"{key} sensors", noise_seed)
+        beat = self.numbers.beat
+        self._beat = Noise([*noise_seed, 0], beat.corners_hz, beat.shares)
+        self._course = _Course(s.phase)
+        self._tick = 0
+        self._last = [self._fetus.baseline, single(s.phase[0].variability_bpm), 0.0, 0.0, self._course.at(0)["resting_tone"]]
+        self._rate_bumps: list[Bump] = []
+        self._ua_bumps: list[Bump] = []
+        self.events: list[Truth] = []
+        self._states: dict[str, list[Span]] = {}
+        self._minutes: list[Minute] = []
+        self._below_since: float | None = None
+        self._compressed_since: float | None = None
+        self._deepest = (0.0, 0.0)
+
+    @property
+    def t_s(self) -> int:
+        """Seconds since the start."""
+        return self._tick * TICK_S
+
+    def did(self, what: CareKind) -> Helped:
+        """Staff did something, now; return what it will relieve."""
+        return self.care.did(what, float(self.t_s))
+
+    def advance(self, ticks: int) -> Stretch:
+        """Go on by `ticks` ticks of 10 s and return their signals."""
+        first = self._tick * PER_TICK
+        levels = [self._last]
+        plan = Plan()
+        for _ in range(ticks):
+            levels.append(self._step(plan))
+        self._last = levels[-1]
+        baseline, variability, compression, sinusoidal, tone = (_between(x, ticks) for x in zip(*levels, strict=True))
+        n = ticks * PER_TICK
+        t = np.arange(first, first + n) / HZ
+        beat = self._beat.take(n) * variability / self.numbers.beat.range_per_sd
+        fhr = baseline + beat - compression + sinusoidal / 2 * np.sin(2 * np.pi * SINUSOIDAL_HZ * t)
+        render(self._rate_bumps, first, fhr)
+        fhr = np.clip(fhr, 45, 230)
+        ua = np.zeros(n)
+        render(self._ua_bumps, first, ua)
+        seen, toco = self._sensors.record(first, fhr, ua, tone, self.scenario.mothers_pulse_bpm, plan)
+        end = self.t_s
+        self._rate_bumps = [b for b in self._rate_bumps if b.end_s > end]
+        self._ua_bumps = [b for b in self._ua_bumps if b.end_s > end]
+        shown = self.scenario.mothers_pulse_bpm if self.scenario.shows_mothers_pulse else None
+        return Stretch(seen, toco, baseline, self._stage(end - TICK_S), shown)
+
+    def truth(self) -> TruthFile:
+        """Return all that is true so far."""
+        s, end = self.scenario, float(self.t_s)
+        running = [] if self._compressed_since is None else [self._fall(end)]
+        stage = s.second_stage_from_min
+        states = [span for spans in self._states.values() for span in spans if not span.what.startswith("needs ")]
+        needs = [
+            msgspec.structs.replace(span, what=span.what.removeprefix("needs "))
+            for spans in self._states.values() for span in spans if span.what.startswith("needs ")
+        ]  # fmt: skip
+        return TruthFile(
+            NOTICE, s.name, s.purpose, s.good_watcher, self.seed, HZ, self.t_s, s.weeks,
+            None if stage is None else single(stage) * 60,
+            sorted((e for e in [*self.events, *running] if e.onset_s < end), key=lambda e: e.onset_s),
+            sorted(states, key=lambda x: x.from_s),
+            sorted((a for a in self._sensors.artefacts if a.from_s < end), key=lambda x: x.from_s),
+            sorted(needs, key=lambda x: x.from_s), self.care.done, self._minutes,
+        )  # fmt: skip
+
+    def _stage(self, t_s: float) -> int:
+        begins = self.scenario.second_stage_from_min
+        return 2 if begins is not None and t_s >= single(begins) * 60 else 1
+
+    def _step(self, plan: Plan) -> list[float]:
+        t, n = float(self.t_s), self.numbers
+        now = self._course.at(self._tick)
+        happens = {h.what: h for h in self.scenario.happening if _is_on(h, t)}
+        is_second = self._stage(t) == 2
+        cord, placenta, signal = (self.care.relieves(x, t) for x in ("cord", "placenta", "signal"))
+        infusion = happens["oxytocin"].size if "oxytocin" in happens else 0.0
+        if self.care.relieves("oxytocin", t):
+            infusion *= 0.25
+        contractions = self._uterus.tick(
+            t, TICK_S, now["contraction_interval_s"], now["contraction_duration_s"], now["contraction_height"],
+            now["contraction_spread"], infusion, pushes=is_second,
+        )  # fmt: skip
+        for c in contractions:
+            self._ua_bumps += c.bumps(n.contraction.peaked)
+            if c.height > 0:
+                self.events.append(Truth("contraction", c.onset_s, c.peak_s, c.end_s, c.height))
+        pressed = happens.get("cord-compressed")
+        around = Around(
+            now["baseline_bpm"], now["variability_bpm"], now["accelerations_per_h"],
+            now["dips_per_h"], self._course.causes(self._tick),
+            contractions, self._uterus.contracted(t),
+            warmer_bpm=happens["fever"].size if "fever" in happens else 0.0,
+            compressed_bpm=pressed.size if pressed is not None and not cord else 0.0,
+            is_sinusoidal="sinusoidal" in happens, pushes=is_second,
+            cord_is_relieved=cord, placenta_is_relieved=placenta,
+        )  # fmt: skip
+        truths, bumps = self._fetus.tick(t, TICK_S, around)
+        self.events += truths
+        self._rate_bumps += bumps
+        below = self._fetus.below_bpm(t + TICK_S)
+        self._sensors.tick(t, TICK_S, self._strain(now, happens, below, signal, is_second), plan)
+        self._tick += 1
+        self._note(t + TICK_S, happens, below, is_second)
+        wave = happens["sinusoidal"].size if "sinusoidal" in happens else 0.0
+        fetus = self._fetus
+        return [fetus.baseline, fetus.variability, fetus.compression, wave, now["resting_tone"]]
+
+    def _strain(
+        self, now: dict[str, float], happens: dict[str, Happening], below: float, signal: bool, is_second: bool
+    ) -> Strain:
+        loss = now["fhr_loss_share"] * (self.numbers.pushing.loss_factor if is_second else 1.0)
+        if "drifts-off" in happens and not signal:
+            loss = max(loss, happens["drifts-off"].size)
+        return Strain(
+            min(loss, 0.97), now["spikes_per_h"], now["wrong_rate_per_h"], now["toco_noise"], now["coughs_per_h"], now["toco_moves_per_h"],
+            now["toco_off_per_h"], now["off_per_h"], below, self._fetus.baseline - below,
+            off="monitor-off" in happens, toco_off="toco-off" in happens,
+            is_mother="mothers-pulse" in happens and not signal, relieved=signal,
+        )  # fmt: skip
+
+    def _note(self, t: float, happens: dict[str, Happening], below: float, is_second: bool) -> None:
+        """Keep what is true at the end of a tick."""
+        fetus, needs = self._fetus, self.numbers.needs
+        if below >= needs.fall_bpm:
+            self._below_since = t if self._below_since is None else self._below_since
+        else:
+            self._below_since = None
+        falling_s = 0.0 if self._below_since is None else t - self._below_since
+        team = fetus.used >= needs.team_used or fetus.has_given_out or falling_s >= needs.team_fall_s
+        bedside = fetus.used >= needs.bedside_used or falling_s >= needs.bedside_fall_s
+        for what, is_so in (
+            ("needs team", team), ("needs bedside", bedside and not team), ("asleep", fetus.is_asleep),
+            ("second stage", is_second), ("gives out", fetus.has_given_out),
+            ("fever", fetus.warmer > 3), ("oxytocin drives", self._uterus.drive > 0.1),
+            ("contractions too close", self._uterus.contracted(t) > self.numbers.reserve.crowded_from),
+            ("sinusoidal", "sinusoidal" in happens), ("cord compressed", fetus.compression > LARGEST_FALL_BPM),
+            ("reserve used", fetus.used >= self.numbers.reserve.late_from),
+            ("mother's pulse", "mothers-pulse" in happens and not self.care.relieves("signal", t - TICK_S)),
+        ):  # fmt: skip
+            if is_so:
+                self._hold(what, t)
+        self._compressed(t)
+        if self._tick % (60 // TICK_S) == 0:
+            self._minutes.append(Minute(t, round(fetus.baseline, 2), round(fetus.variability, 2), round(fetus.used, 4)))
+
+    def _hold(self, what: str, t: float) -> None:
+        spans = self._states.setdefault(what, [])
+        if spans and spans[-1].until_s >= t - TICK_S:
+            spans[-1] = Span(what, spans[-1].from_s, t)
+        else:
+            spans.append(Span(what, t - TICK_S, t))
+
+    def _compressed(self, t: float) -> None:
+        """Write a lasting compression down as one deceleration, when it is over."""
+        deep = self._fetus.compression
+        if deep > LARGEST_FALL_BPM:
+            self._compressed_since = t - TICK_S if self._compressed_since is None else self._compressed_since
+            self._deepest = max(self._deepest, (deep, t))
+        elif self._compressed_since is not None:
+            self.events.append(self._fall(t))
+            self._compressed_since, self._deepest = None, (0.0, 0.0)
+
+    def _fall(self, t: float) -> Truth:
+        onset = t if self._compressed_since is None else self._compressed_since
+        kind = "prolonged" if t - onset >= PROLONGED_S else "variable"
+        return Truth(f"{kind} deceleration", onset, self._deepest[1], t, self._deepest[0], "cord")
+
+
+class _Course:
+    """The phases' numbers at every tick."""
+
+    def __init__(self, phases: list[Phase]) -> None:
+        self._phases = phases
+        self._starts = [p.from_min * 60 for p in phases]
+
+    def at(self, tick: int) -> dict[str, float]:
+        t = tick * TICK_S
+        i = self._index(t)
+        now = self._phases[i]
+        if i + 1 == len(self._phases):
+            return {name: getattr(now, name) for name in NUMBERS}
+        then = self._phases[i + 1]
+        way = (t - self._starts[i]) / (self._starts[i + 1] - self._starts[i])
+        return {name: (a := getattr(now, name)) + (getattr(then, name) - a) * way for name in NUMBERS}
+
+    def causes(self, tick: int) -> list[Cause]:
+        return self._phases[self._index(tick * TICK_S)].causes or []
+
+    def _index(self, t: float) -> int:
+        return max(i for i, start in enumerate(self._starts) if start <= t)
+
+
+def _is_on(h: Happening, t: float) -> bool:
+    begins = single(h.at_min) * 60
+    return begins <= t < begins + single(h.for_min) * 60
+
+
+def _between(edges: tuple[float, ...], ticks: int) -> Signal:
+    """Return samples that move evenly from edge to edge; shape (ticks * 40,)."""
+    at = np.asarray(edges)
+    way = np.arange(PER_TICK) / PER_TICK
+    return (at[:-1, None] + (at[1:] - at[:-1])[:, None] * way).reshape(ticks * PER_TICK)
+
+
+@dataclass
+class Labour:
+    """A whole simulated labour: signals as in `Stretch`, and its truth."""
+
+    fhr: Signal
+    ua: Signal
+    baseline: Signal
+    truth: TruthFile
+
+
+def simulate(scenario: Scenario, seed: int, seconds: int) -> Labour:
+    """Return the first `seconds` of a labour with nobody doing anything."""
+    bed = Bed(scenario, seed)
+    stretch = bed.advance(-(-seconds // TICK_S))
+    n = seconds * HZ
+    return Labour(stretch.fhr[:n], stretch.ua[:n], stretch.baseline[:n], bed.truth())

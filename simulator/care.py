@@ -1,0 +1,34 @@
+"""Pure: what staff do relieves something, often, not always, and not at once."""
+
+import random
+
+from quietward.messages import CareKind
+from simulator.physiology import Relief, responses
+from simulator.truth import Helped, Span
+
+
+class Care:
+    """What has been done at one bed, and what it relieves."""
+
+    def __init__(self, seed: str) -> None:
+        self._rng = random.Random(seed)
+        self._spans: list[Span] = []
+        self.done: list[Helped] = []
+
+    def did(self, what: CareKind, t_s: float) -> Helped:
+        """Draw what something done at `t_s` relieves."""
+        relieved: list[Span] = []
+        for response in responses():
+            if response.to != what:
+                continue
+            drawn, after_s = self._rng.random(), self._rng.uniform(*response.after_s)
+            lasts_s = self._rng.uniform(*response.for_min) * 60
+            if drawn < response.probability:
+                relieved.append(Span(response.relieves, t_s + after_s, t_s + after_s + lasts_s))
+        self._spans += relieved
+        self.done.append(Helped(t_s, what, relieved))
+        return self.done[-1]
+
+    def relieves(self, what: Relief, t_s: float) -> bool:
+        """Whether something is relieved at a moment."""
+        return any(span.what == what and span.from_s <= t_s < span.until_s for span in self._spans)

@@ -1,0 +1,219 @@
+"""The numbers by which simulated mothers, fetuses and sensors work. Read from `simulator/physiology.toml`."""
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Literal
+
+import msgspec
+from msgspec import Struct
+
+Pair = tuple[float, float]
+
+
+class Beat(Struct, frozen=True, forbid_unknown_fields=True):
+    """Variability: spectrum and slow change."""
+
+    corners_hz: tuple[float, ...]
+    shares: tuple[float, ...]
+    range_per_sd: float
+    swell_spread: float
+    swell_minutes: float
+
+
+class Drift(Struct, frozen=True, forbid_unknown_fields=True):
+    """Of the baseline."""
+
+    spread_bpm: float
+    minutes: float
+
+
+class Sleep(Struct, frozen=True, forbid_unknown_fields=True):
+    """Of the fetus."""
+
+    asleep_min: Pair
+    variability_factor: float
+    accelerations_factor: float
+
+
+class ContractionForm(Struct, frozen=True, forbid_unknown_fields=True):
+    """How contractions differ from each other."""
+
+    duration_spread: float
+    height_spread: float
+    peak_at: Pair
+    least_rest_s: float
+    peaked: float
+
+
+class Pushing(Struct, frozen=True, forbid_unknown_fields=True):
+    """Second stage."""
+
+    height: Pair
+    length_s: Pair
+    rest_s: Pair
+    from_share: float
+    until_share: float
+    falls_share: float
+    falls_depth_bpm: Pair
+    loss_factor: float
+
+
+class Reserve(Struct, frozen=True, forbid_unknown_fields=True):
+    """What uses the fetus' reserve, and what shows when it is used."""
+
+    head_uses: float
+    crowded_from: float
+    crowded_per_min: float
+    rise_bpm: float
+    rises_until: float
+    variability_from: float
+    variability_until: float
+    variability_least: float
+    deeper: float
+    longer: float
+    late_from: float
+    late_until: float
+    late_share: float
+    late_depth_bpm: Pair
+    shoulders_until: float
+    accelerations_until: float
+    gives_out_at: float
+    gives_out_depth_bpm: float
+    gives_out_until: float
+
+
+class Needs(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the simulation calls a need."""
+
+    bedside_used: float
+    team_used: float
+    bedside_fall_s: float
+    team_fall_s: float
+    fall_bpm: float
+
+
+class Fever(Struct, frozen=True, forbid_unknown_fields=True):
+    """Of the mother."""
+
+    minutes: float
+
+
+class Cord(Struct, frozen=True, forbid_unknown_fields=True):
+    """A lasting compression."""
+
+    falls_in_s: float
+    recovers_in_s: float
+    slower_when_used: float
+
+
+class Oxytocin(Struct, frozen=True, forbid_unknown_fields=True):
+    """An infusion."""
+
+    shortens: float
+    minutes: float
+
+
+class Dip(Struct, frozen=True, forbid_unknown_fields=True):
+    """Decelerations between contractions."""
+
+    depth_bpm: Pair
+    length_s: Pair
+
+
+class Acceleration(Struct, frozen=True, forbid_unknown_fields=True):
+    """Size, and how many come with contractions."""
+
+    length_s: Pair
+    height_bpm: Pair
+    with_contraction: float
+
+
+class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
+    """How a recorder samples."""
+
+    beat_jitter_bpm: float
+    jitter_bad_factor: float
+    edge_share: float
+    edge_median_bpm: float
+    edge_beds_spread: float
+    edge_spread: float
+    edge_s: float
+    missed_share: float
+    missed_share_bad: float
+    coarse_share: float
+    slow_toco_share: float
+    toco_corners_hz: tuple[float, ...]
+    toco_sizes: tuple[float, ...]
+    breath: float
+
+
+class Loss(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the FHR is lost."""
+
+    bad_minutes: float
+    valid_median_s: float
+    valid_spread: float
+    gap_least_s: float
+    gap_median_s: float
+    gap_spread: float
+    beds_spread: float
+    stray_per_h: float
+    falls_factor: float
+    off_min: Pair
+    flat_at_zero: float
+    flat_median: float
+    flat_spread: float
+    run_median_s: float
+    run_spread: float
+
+
+class Physiology(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of it."""
+
+    beat: Beat
+    drift: Drift
+    sleep: Sleep
+    contraction: ContractionForm
+    pushing: Pushing
+    reserve: Reserve
+    needs: Needs
+    fever: Fever
+    cord: Cord
+    oxytocin: Oxytocin
+    dip: Dip
+    acceleration: Acceleration
+    device: Recorder
+    loss: Loss
+
+
+Relief = Literal["cord", "placenta", "oxytocin", "signal", "pushing"]
+
+
+class Response(Struct, frozen=True, forbid_unknown_fields=True):
+    """What something that staff did relieves: how likely, after how long, for how long (evenly between two numbers)."""
+
+    to: str
+    relieves: Relief
+    probability: float
+    after_s: Pair
+    for_min: Pair
+
+
+class Responses(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of them."""
+
+    response: tuple[Response, ...]
+
+
+@cache
+def physiology() -> Physiology:
+    """Return the numbers."""
+    return msgspec.convert(tomllib.loads((files("simulator") / "physiology.toml").read_text()), Physiology)
+
+
+@cache
+def responses() -> tuple[Response, ...]:
+    """Return how simulated women respond to care."""
+    text = (files("simulator") / "responses.toml").read_text()
+    return msgspec.convert(tomllib.loads(text), Responses).response
