@@ -76,7 +76,7 @@ class Bed:
         )  # fmt: skip
         self._sensors = Sensors(self.numbers, f"{key} sensors", noise_seed)
         beat = self.numbers.beat
-        self._beat = Noise([*noise_seed, 0], beat.corners_hz, beat.shares)
+        self._beat = Noise([*noise_seed, 0], beat.corners_hz, beat.shares, beat.from_hz)
         self._course = _Course(s.phase)
         self._tick = 0
         self._last = [self._fetus.baseline, single(s.phase[0].variability_bpm), 0.0, 0.0, self._course.at(0)["resting_tone"]]
@@ -109,10 +109,12 @@ class Bed:
         baseline, variability, compression, sinusoidal, tone = (_between(x, ticks) for x in zip(*levels, strict=True))
         n = ticks * PER_TICK
         t = np.arange(first, first + n) / HZ
-        beat = self._beat.take(n) * variability / self.numbers.beat.range_per_sd
-        fhr = baseline + beat - compression + sinusoidal / 2 * np.sin(2 * np.pi * SINUSOIDAL_HZ * t)
-        render(self._rate_bumps, first, fhr)
-        fhr = np.clip(fhr, 45, 230)
+        away = -compression
+        render(self._rate_bumps, first, away)
+        lively = 1 + self.numbers.fall.livelier * np.clip(-away / 30, 0, 2)
+        beat = self._beat.take(n) * variability / self.numbers.beat.range_per_sd * lively
+        wave = sinusoidal / 2 * np.sin(2 * np.pi * SINUSOIDAL_HZ * t)
+        fhr = np.clip(baseline + away + beat + wave, 45, 230)
         ua = np.zeros(n)
         render(self._ua_bumps, first, ua)
         seen, toco = self._sensors.record(first, fhr, ua, tone, self.scenario.mothers_pulse_bpm, plan)

@@ -186,17 +186,18 @@ class Fetus:
     def _cord(self, form: str, start: float, depth: float, length: float) -> list[Bump]:
         rng, n = self.rng, self.numbers.reserve
         down = min(rng.uniform(6, 20), length / 3)
-        up = down * rng.uniform(0.8, 1.4)
+        hold = (length - down) * rng.uniform(0, 0.5)
         if form == "slow-return" or self.used > n.late_from:
-            up = min(length * 0.7, down * rng.uniform(2.5, 4.5))
-        hold = max(0.0, length - down - up)
+            hold *= 0.5
+        up = length - down - hold
         if form == "w" and length >= 40:
             first = [Bump(start, down, hold * 0.3, up, -depth)]
             again = first[0].end_s - up * rng.uniform(0.4, 0.6)
             return [*first, Bump(again, down, hold * 0.3, up, -depth * rng.uniform(0.6, 1.0))]
-        falls = [Bump(start, down, hold, up, -depth)]
+        pointed = self.numbers.fall.pointed
+        falls = [Bump(start, down, hold, up, -depth, pointed)]
         if form == "shoulders" and self.used < n.shoulders_until:
-            falls = [Bump(start + 12, down, hold, up, -depth)]
+            falls = [Bump(start + 12, down, hold, up, -depth, pointed)]
             falls += [Bump(at, 6, 2, 6, rng.uniform(6, 13)) for at in (start, falls[0].end_s - 2)]
         return falls
 

@@ -15,16 +15,24 @@ class Noise:
     """Gaussian noise of variance 1: independent low-passes of second order, each with its share of the variance.
 
     corners_hz: where each begins to fall, with the fourth power of the frequency. shares: of the variance; same length.
+    from_hz: below it there is less and less; 0: it goes on to the slowest.
     """
 
-    def __init__(self, seed: list[int], corners_hz: tuple[float, ...], shares: tuple[float, ...]) -> None:
+    def __init__(
+        self, seed: list[int], corners_hz: tuple[float, ...], shares: tuple[float, ...], from_hz: float = 0.0
+    ) -> None:
         self._rng = np.random.default_rng(seed)
-        keeps = np.exp(-2 * np.pi * np.asarray(corners_hz) / HZ)
-        # variance of white noise through 1 / (1 - keep z^-1)^2 is (1 + keep^2) / (1 - keep^2)^3
-        sizes = np.sqrt(np.asarray(shares) / np.sum(shares) * (1 - keeps**2) ** 3 / (1 + keeps**2))
-        self._filters = [([size], [1, -2 * keep, keep**2]) for size, keep in zip(sizes, keeps, strict=True)]
-        self._states = [np.zeros(2) for _ in corners_hz]
-        self.take(min(LONGEST_LEAD_IN_S, int(2 / min(corners_hz))) * HZ)  # as if it had been going on for ever
+        lead_in = min(LONGEST_LEAD_IN_S, int(2 / min(corners_hz))) * HZ
+        impulse = np.concatenate([[1.0], np.zeros(lead_in)])
+        self._filters: list[tuple[Signal, Signal]] = []
+        for corner_hz, share in zip(corners_hz, shares, strict=True):
+            keep, slow = (np.exp(-2 * np.pi * f / HZ) for f in (corner_hz, from_hz))
+            b, a = ([1.0], [1.0]) if from_hz == 0 else ([1.0, -1.0], [1.0, -slow])
+            a = np.polymul(a, [1, -2 * keep, keep**2])
+            size = np.sqrt(share / sum(shares) / np.sum(lfilter(b, a, impulse) ** 2))
+            self._filters.append((size * np.asarray(b), a))
+        self._states = [np.zeros(len(a) - 1) for _, a in self._filters]
+        self.take(lead_in)  # as if it had been going on for ever
 
     def take(self, n: int) -> Signal:
         """Return the next n samples, shape (n,)."""

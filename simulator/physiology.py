@@ -16,6 +16,7 @@ class Beat(Struct, frozen=True, forbid_unknown_fields=True):
 
     corners_hz: tuple[float, ...]
     shares: tuple[float, ...]
+    from_hz: float
     range_per_sd: float
     swell_spread: float
     swell_minutes: float
@@ -114,6 +115,13 @@ class Oxytocin(Struct, frozen=True, forbid_unknown_fields=True):
     minutes: float
 
 
+class FallForm(Struct, frozen=True, forbid_unknown_fields=True):
+    """Forms of decelerations."""
+
+    pointed: float
+    livelier: float
+
+
 class Dip(Struct, frozen=True, forbid_unknown_fields=True):
     """Decelerations between contractions."""
 
@@ -129,28 +137,43 @@ class Acceleration(Struct, frozen=True, forbid_unknown_fields=True):
     with_contraction: float
 
 
-class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
-    """How a recorder samples."""
+class Device(Struct, frozen=True, forbid_unknown_fields=True):
+    """How any recorder samples."""
 
     beat_jitter_bpm: float
+    jitter_beds_spread: float
     jitter_bad_factor: float
     edge_share: float
     edge_median_bpm: float
     edge_beds_spread: float
     edge_spread: float
     edge_s: float
+    edge_s_per_bpm: float
     missed_share: float
-    missed_share_bad: float
-    coarse_share: float
-    slow_toco_share: float
+    missed_per_bpm: float
+    missed_bad: float
+    toco_top_100_share: float
     toco_corners_hz: tuple[float, ...]
     toco_sizes: tuple[float, ...]
     breath: float
 
 
+class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
+    """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if that does not show."""
+
+    share: float
+    grid_bpm: float
+    interval_ms: float
+    slow_toco: bool
+    loss_factor: float
+    jitter_factor: float
+    blanks_bpm: float
+
+
 class Loss(Struct, frozen=True, forbid_unknown_fields=True):
     """How the FHR is lost."""
 
+    blank_s: Pair
     bad_minutes: float
     valid_median_s: float
     valid_spread: float
@@ -181,10 +204,12 @@ class Physiology(Struct, frozen=True, forbid_unknown_fields=True):
     fever: Fever
     cord: Cord
     oxytocin: Oxytocin
+    fall: FallForm
     dip: Dip
     acceleration: Acceleration
-    device: Recorder
+    device: Device
     loss: Loss
+    recorder: tuple[Recorder, ...]
 
 
 Relief = Literal["cord", "placenta", "oxytocin", "signal", "pushing"]

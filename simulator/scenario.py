@@ -198,7 +198,7 @@ def check(scenario: Scenario) -> None:
     for i, phase in enumerate(scenario.phase):
         for name in NUMBERS:
             _check_range(f"{where}: phase[{i}].{name}", getattr(phase, name))
-        shares = [c.share[2] if isinstance(c.share, list) else c.share for c in phase.causes or []]
+        shares = [c.share[1] if isinstance(c.share, list) else c.share for c in phase.causes or []]
         if sum(shares) > 1 + 1e-9:
             raise BadScenario(f"{where}: phase[{i}].causes share", shares, "Let them add up to 1 at most")
         for j, cause in enumerate(phase.causes or []):

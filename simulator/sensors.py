@@ -66,13 +66,14 @@ class Sensors:
         self._chance = np.random.default_rng([*noise_seed, 2])
         self._mother = Noise([*noise_seed, 4], (0.01, 0.12), (0.5, 0.5))
         device, rng = numbers.device, self._rng
-        self._is_coarse = rng.random() < device.coarse_share
-        self._is_slow_toco = rng.random() < device.slow_toco_share
+        self._kind = rng.choices(numbers.recorder, [kind.share for kind in numbers.recorder])[0]
+        self._jitter = device.beat_jitter_bpm * self._kind.jitter_factor * rng.lognormvariate(0, device.jitter_beds_spread)
+        self._toco_top = 100.0 if rng.random() < device.toco_top_100_share else 127.0
         sizes = device.toco_sizes
         self._toco = Noise([*noise_seed, 3], device.toco_corners_hz, tuple(x**2 for x in sizes))
         self._toco_size = math.hypot(*sizes)
         self._breaths_hz, self._breath_phase = rng.uniform(0.22, 0.4), rng.uniform(0, 2 * math.pi)
-        self._phase, self._held, self._toco_held, self._flat_at = rng.random(), math.nan, 0.0, math.nan
+        self._phase, self._held, self._shown, self._toco_held = rng.random(), math.nan, math.nan, 0.0
         self._bad_until: tuple[bool, float] = (False, 0.0)
         self._next_gap_s = 0.0
         self._longer = rng.lognormvariate(0, numbers.loss.beds_spread)
@@ -125,11 +126,11 @@ class Sensors:
     def _contact(self, t_s: float, length_s: float, strain: Strain) -> None:
         """Let contact be good and bad in turn; while it is bad, gaps and values follow each other."""
         n, rng = self._n.loss, self._rng
-        share = strain.fhr_loss_share * (0.3 if strain.relieved else 1.0)
+        share = strain.fhr_loss_share * self._kind.loss_factor * (0.3 if strain.relieved else 1.0)
         gap_median, valid_median = n.gap_median_s * self._longer, n.valid_median_s * self._apart
         gap_mean, valid_mean = n.gap_least_s + _mean(gap_median, n.gap_spread), _mean(valid_median, n.valid_spread)
         inside = max(gap_mean / (gap_mean + valid_mean), min(0.97, 1.25 * share))
-        closer = gap_mean * (1 - inside) / inside / valid_mean
+        closer = math.sqrt(gap_mean * (1 - inside) / inside / valid_mean)
         is_bad, until = self._bad_until
         if is_bad and strain.relieved and strain.fhr_loss_share < 0.5:
             until = t_s  # put to a better place: contact is good now
@@ -141,7 +142,7 @@ class Sensors:
             self._next_gap_s = t_s + (rng.uniform(0, 5) if is_bad else self._stray_s(strain))
         self._next_gap_s = max(self._next_gap_s, t_s)
         while self._next_gap_s < t_s + length_s:
-            gap_s = min(120.0, n.gap_least_s + gap_median * rng.lognormvariate(0, n.gap_spread))
+            gap_s = min(120.0, n.gap_least_s + gap_median / closer * rng.lognormvariate(0, n.gap_spread))
             self._lose(Span("no FHR", self._next_gap_s, self._next_gap_s + gap_s), t_s)
             if is_bad:
                 valid_s = closer * valid_median * rng.lognormvariate(0, n.valid_spread)
@@ -162,8 +163,9 @@ class Sensors:
         for at in (gap.from_s, gap.until_s):
             if rng.random() < device.edge_share:
                 size = rng.choice((-1, 1)) * min(60.0, self._edge * rng.lognormvariate(0, device.edge_spread))
-                begins = max(t_s, at - device.edge_s)
-                self._edges.append(Bump(begins, at - begins, 0, device.edge_s, size))
+                lasts_s = device.edge_s + device.edge_s_per_bpm * abs(size)
+                begins = max(t_s, at - lasts_s)
+                self._edges.append(Bump(begins, at - begins, 0, lasts_s, size))
         if gap.until_s - gap.from_s >= SAID_FROM_S:
             self.artefacts.append(gap)
 
@@ -210,9 +212,11 @@ class Sensors:
         for at, count, size in self._spikes:
             part = slice(max(0, at - first), max(0, at + count - first))
             seen[part] = np.clip(seen[part] + size, 40, 230)
-        seen = np.clip(np.round(seen * 4) / 4, 40, 240)
+        grid = self._kind.grid_bpm
+        seen = np.clip(np.round(seen / grid) * grid, 40, 240)
         for gap in self._gaps:
             seen[_part(gap, first, len(seen))] = np.nan
+        self._blank(first, seen)
         toco = self._record_toco(first, ua * gain + resting + tone, noise)
         end_s = (first + len(fhr)) / HZ
         self._gaps, self._toco_gaps, self._runs = (
@@ -228,17 +232,30 @@ class Sensors:
         phase = np.cumsum(np.concatenate(([self._phase], rate / 60 / HZ)))
         beats = np.floor(phase)
         self._phase = float(phase[-1] - beats[-1])
-        missed = np.where(is_bad > 0, device.missed_share_bad, device.missed_share)
+        missed = device.missed_share + device.missed_per_bpm * np.maximum(rate - 120, 0) + device.missed_bad * is_bad
         shown = (np.diff(beats) > 0) & (self._chance.random(n) >= missed)
-        jitter = device.beat_jitter_bpm * np.where(is_bad > 0, device.jitter_bad_factor, 1.0)
+        jitter = self._jitter * np.where(is_bad > 0, device.jitter_bad_factor, 1.0)
         values = rate + jitter * self._noise.standard_normal(n)
-        if self._is_coarse:
-            values = 30_000 / np.round(30_000 / values)  # intervals in steps of 2 ms
+        if self._kind.interval_ms > 0:
+            intervals = 60_000 / self._kind.interval_ms / values
+            values = 60_000 / self._kind.interval_ms / np.round(intervals)
         values = np.concatenate(([self._held if np.isfinite(self._held) else values[0]], values))
         at = np.maximum.accumulate(np.concatenate(([0], np.where(shown, np.arange(1, n + 1), 0))))
         held = values[at][1:]
         self._held = float(held[-1])
         return held
+
+    def _blank(self, first: int, seen: Signal) -> None:
+        """Show nothing for a moment after every jump between neighbouring values."""
+        steps = np.abs(np.diff(np.concatenate(([self._shown], seen))))
+        for at in np.flatnonzero(steps > self._kind.blanks_bpm).tolist():
+            if np.isnan(seen[at]):
+                continue  # inside the blank of a jump just before
+            begin = (first + at) / HZ
+            blank = Span("no FHR", begin, begin + self._rng.uniform(*self._n.loss.blank_s))
+            self._gaps.append(blank)
+            seen[_part(blank, first, len(seen))] = np.nan
+        self._shown = float(seen[-1])
 
     def _record_toco(self, first: int, ua: Signal, noise: Signal) -> Signal:
         n = len(ua)
@@ -246,8 +263,8 @@ class Sensors:
         breath = self._n.device.breath * np.sin(2 * np.pi * self._breaths_hz * t + self._breath_phase)
         toco = ua + noise * (self._toco_size * self._toco.take(n) + breath)
         render(self._coughs, first, toco)
-        toco = np.clip(toco, 0, 127)
-        if self._is_slow_toco:
+        toco = np.clip(toco, 0, self._toco_top)
+        if self._kind.slow_toco:
             at = np.arange(first, first + n)
             even = np.maximum(at - at % 2 - first, 0)
             toco = np.round(np.where(at - at % 2 >= first, toco[even], self._toco_held))
