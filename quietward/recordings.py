@@ -136,12 +136,26 @@ def _at_4_hz(path: Path, fhr: Signal, ua: Signal, hz: float) -> tuple[Signal, Si
 
 def write_csv(path: Path, fhr: Signal, ua: Signal) -> None:
     """Write a recording as CSV, an empty cell where there is no value."""
+    times = (f"{i / HZ:.2f}" for i in range(len(fhr)))
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(COLUMNS)
-        for i, (f, u) in enumerate(zip(fhr, ua, strict=True)):
-            cells = ("" if np.isnan(x) else f"{x:g}" for x in (f, u))
-            writer.writerow((f"{i / HZ:g}", *cells))
+        writer.writerows(zip(times, _cells(fhr), _cells(ua), strict=True))
+
+
+def _cells(values: Signal) -> list[str]:
+    """Return values as text, each different one put into words once."""
+    different, which = np.unique(values, return_inverse=True)
+    words = np.array(["" if np.isnan(x) else f"{x:g}" for x in different], dtype=object)
+    return list(words[which])
+
+
+def write_wfdb(path: Path, fhr: Signal, ua: Signal) -> None:
+    """Write a recording as a WFDB record (`.hea` and `.dat`, format 16, hundredths); no value is WFDB's own mark."""
+    wfdb.wrsamp(
+        path.stem, fs=HZ, units=["bpm", "nd"], sig_name=["FHR", "UA"], fmt=["16", "16"], adc_gain=[100, 100],
+        baseline=[0, 0], p_signal=np.column_stack([fhr, ua]), write_dir=str(path.parent),
+    )  # fmt: skip
 
 
 def expand(paths: list[Path]) -> list[Path]:

@@ -74,7 +74,7 @@ class Bed:
             self.numbers, random.Random(f"{key} fetus"), single(s.capacity_bpm_min), single(s.recovers_in_min),
             single(s.asleep_share), single(s.phase[0].baseline_bpm),
         )  # fmt: skip
-        self._sensors = Sensors(self.numbers, f"{key} sensors", noise_seed)
+        self._sensors = Sensors(self.numbers, s.recorder, f"{key} sensors", noise_seed)
         beat = self.numbers.beat
         self._beat = Noise([*noise_seed, 0], beat.corners_hz, beat.shares, beat.from_hz)
         self._course = _Course(s.phase)

@@ -17,6 +17,9 @@ from simulator.uterus import Contraction
 PROLONGED_S = 120.0
 """NICHD 2008 (Macones et al., Obstet Gynecol 2008;112:661): from 2 minutes a deceleration is prolonged."""
 
+GRADUAL_S = 34.0
+"""Early and late decelerations take 30 s or more to their nadir (NICHD 2008); a little more, to leave no doubt."""
+
 KINDS = {"head": "early", "cord": "variable", "placenta": "late"}
 
 
@@ -174,11 +177,12 @@ class Fetus:
         length = single(cause.length_s) * rng.lognormvariate(0, cause.spread) * (1 + n.longer * self.used)
         match cause.kind:
             case "head":
-                return [Bump(c.onset_s, c.peak_s - c.onset_s, 0, c.end_s - c.peak_s, -depth)]
+                down = max(GRADUAL_S, c.peak_s - c.onset_s)
+                return [Bump(c.onset_s, down, 0, max(GRADUAL_S, c.end_s - c.onset_s - down), -depth)]
             case "placenta":
                 start = c.onset_s + rng.uniform(22, 36)
-                nadir = max(c.peak_s + rng.uniform(20, 36), start + 34)
-                end = max(c.end_s + 12, nadir + 34) + (length - 60) * 0.5 * (length > 60)
+                nadir = max(c.peak_s + rng.uniform(20, 36), start + GRADUAL_S)
+                end = max(c.end_s + 12, nadir + GRADUAL_S) + (length - 60) * 0.5 * (length > 60)
                 return [Bump(start, nadir - start, 0, end - nadir, -depth)]
             case _:
                 return self._cord(cause.form, max(t_s, c.onset_s + rng.uniform(0.2, 1.5) * (c.peak_s - c.onset_s)), depth, length)

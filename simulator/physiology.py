@@ -159,8 +159,12 @@ class Device(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
-    """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if that does not show."""
+    """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if that does not show.
 
+    blanks_bpm: after a jump of more it shows nothing for a moment; 0: it shows all.
+    """
+
+    name: str
     share: float
     grid_bpm: float
     interval_ms: float

@@ -138,6 +138,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     needs: what is true of it, checked against what the simulation itself knows; empty: nobody is needed.
     lasts_min: length of its course. capacity_bpm_min: area of decelerations (bpm below the baseline, times minutes) that uses up the whole reserve.
     recovers_in_min: time constant with which it comes back. asleep_share: of the fetus' time.
+    recorder: its kind, by the grid its values lie on; every bed draws one when it is not said.
     """
 
     name: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")]
@@ -156,6 +157,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     asleep_share: Share | Annotated[list[Share], THREE] = 0.25
     mothers_pulse_bpm: Annotated[float, Meta(ge=40, le=180)] = 82.0
     shows_mothers_pulse: bool = False
+    recorder: Literal["quarters", "intervals", "whole"] | None = None
 
 
 def names() -> list[str]:

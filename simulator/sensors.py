@@ -60,13 +60,14 @@ class Plan:
 class Sensors:
     """The transducers and the recorder of one bed."""
 
-    def __init__(self, numbers: Physiology, seed: str, noise_seed: list[int]) -> None:
+    def __init__(self, numbers: Physiology, recorder: str | None, seed: str, noise_seed: list[int]) -> None:
         self._n, self._rng = numbers, random.Random(seed)
         self._noise = np.random.default_rng([*noise_seed, 1])
         self._chance = np.random.default_rng([*noise_seed, 2])
         self._mother = Noise([*noise_seed, 4], (0.01, 0.12), (0.5, 0.5))
         device, rng = numbers.device, self._rng
-        self._kind = rng.choices(numbers.recorder, [kind.share for kind in numbers.recorder])[0]
+        kinds = [k for k in numbers.recorder if recorder in (None, k.name)]
+        self._kind = rng.choices(kinds, [k.share for k in kinds])[0]
         self._jitter = device.beat_jitter_bpm * self._kind.jitter_factor * rng.lognormvariate(0, device.jitter_beds_spread)
         self._toco_top = 100.0 if rng.random() < device.toco_top_100_share else 127.0
         sizes = device.toco_sizes
@@ -216,7 +217,8 @@ class Sensors:
         seen = np.clip(np.round(seen / grid) * grid, 40, 240)
         for gap in self._gaps:
             seen[_part(gap, first, len(seen))] = np.nan
-        self._blank(first, seen)
+        if self._kind.blanks_bpm > 0:
+            self._blank(first, seen)
         toco = self._record_toco(first, ua * gain + resting + tone, noise)
         end_s = (first + len(fhr)) / HZ
         self._gaps, self._toco_gaps, self._runs = (

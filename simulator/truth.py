@@ -69,6 +69,34 @@ class TruthFile(Struct, frozen=True):
     care: list[Helped]
     minutes: list[Minute]
 
+    def since(self, skip_s: float, duration_s: float) -> "TruthFile":
+        """Return the truth of a part: times count from `skip_s`, and what lies outside is left out."""
+
+        def moved_spans(spans: list[Span]) -> list[Span]:
+            return [
+                Span(x.what, x.from_s - skip_s, x.until_s - skip_s, x.size)
+                for x in spans if x.until_s > skip_s and x.from_s < skip_s + duration_s
+            ]  # fmt: skip
+
+        stage = self.second_stage_from_s
+        return msgspec.structs.replace(
+            self,
+            duration_s=int(duration_s),
+            second_stage_from_s=None if stage is None else stage - skip_s,
+            events=[
+                Truth(e.what, e.onset_s - skip_s, e.extreme_s - skip_s, e.end_s - skip_s, e.size, e.cause)
+                for e in self.events if e.end_s > skip_s and e.onset_s < skip_s + duration_s
+            ],
+            states=moved_spans(self.states),
+            artefacts=moved_spans(self.artefacts),
+            needs=moved_spans(self.needs),
+            care=[Helped(c.t_s - skip_s, c.what, moved_spans(c.relieved)) for c in self.care if c.t_s >= skip_s],
+            minutes=[
+                msgspec.structs.replace(m, t_s=m.t_s - skip_s)
+                for m in self.minutes if skip_s < m.t_s <= skip_s + duration_s
+            ],
+        )  # fmt: skip
+
 
 def write(path: Path, truth: TruthFile) -> None:
     """Write a truth file as JSON."""

@@ -8,37 +8,48 @@ import numpy as np
 from detect import assess
 from quietward.messages import HZ
 from quietward.recordings import Recording
-from simulator import signals
-from simulator.scenario import Fall, Phase, Scenario
-from simulator.signals import Labour, Signal
-from simulator.truth import Truth
+from simulator import bed
+from simulator.bed import Labour, Signal
+from simulator.scenario import Cause, Phase, Scenario
+from simulator.truth import Span, Truth
 from tests.traces import RULES
 
 MATCH_S = 30.0
 """Onsets further apart than this are not the same event."""
 
 
-def everything(hours: int, loss_share: float) -> Scenario:
-    """Return a labour that goes through all kinds of decelerations, in phases of two hours."""
-    phases = [
-        Phase(0, 140, 10, 240, 75, accelerations_per_h=12),
-        Phase(120, 135, 12, 210, 80, accelerations_per_h=4, falls=[Fall("variable", 0.6, 40, 45)]),
-        Phase(240, 148, 9, 200, 85, accelerations_per_h=2, falls=[Fall("early", 0.6, 22, 60)]),
-        Phase(360, 128, 8, 200, 80, accelerations_per_h=2, falls=[Fall("late", 0.6, 25, 60)]),
-        Phase(
-            480, 142, 11, 240, 75, accelerations_per_h=8,
-            falls=[Fall("variable", 0.3, 50, 60), Fall("prolonged", 0.05, 45, 200), Fall("late", 0.2, 28, 60)],
-        ),
-    ]  # fmt: skip
+def everything(hours: int, loss_share: float, recorder: str) -> Scenario:
+    """Return a labour that goes through all kinds of decelerations, in phases of two hours.
+
+    Its fetus has more reserve than any of it can use, so that every phase stays as it is written.
+    """
     cycle = [
+        Phase(0, 140.0, 10.0, 12.0, contraction_interval_s=240.0, contraction_duration_s=75.0, causes=[]),
+        Phase(120, 135.0, 12.0, 4.0, contraction_interval_s=210.0, contraction_duration_s=80.0,
+              causes=[Cause("cord", 0.6, 40.0, 45.0)]),
+        Phase(240, 148.0, 9.0, 2.0, contraction_interval_s=200.0, contraction_duration_s=85.0,
+              causes=[Cause("head", 0.6, 22.0)]),
+        Phase(360, 128.0, 8.0, 2.0, contraction_interval_s=200.0, contraction_duration_s=80.0,
+              causes=[Cause("placenta", 0.6, 25.0)]),
+        Phase(480, 142.0, 11.0, 8.0, contraction_interval_s=240.0, contraction_duration_s=75.0,
+              causes=[Cause("cord", 0.3, 50.0, 60.0), Cause("cord", 0.05, 45.0, 200.0), Cause("placenta", 0.2, 28.0)]),
+    ]  # fmt: skip
+    phases = [
         msgspec.structs.replace(
-            p, from_min=p.from_min + 600 * k, fhr_loss_share=loss_share, spikes_per_h=12, wrong_rate_per_h=2,
-            coughs_per_h=20, toco_moves_per_h=0.5,
+            p, from_min=p.from_min + 600 * k, fhr_loss_share=loss_share, spikes_per_h=12.0, wrong_rate_per_h=2.0,
+            coughs_per_h=20.0, toco_moves_per_h=0.5, toco_noise=0.5,
         )
         for k in range(-(-hours // 10))
-        for p in phases
+        for p in cycle
     ]  # fmt: skip
-    return Scenario("everything", "test", "test", [p for p in cycle if p.from_min < hours * 60])
+    return Scenario(
+        "everything", "test", "test", "test", hours * 60.0, [p for p in phases if p.from_min < hours * 60],
+        capacity_bpm_min=100_000.0, asleep_share=0.0, recorder=recorder,
+    )  # fmt: skip
+
+
+SURE_BPM = 17.0
+"""15 bpm make an acceleration (NICHD 2008). Lower ones are not asked for, and in doubt neither way up to here."""
 
 
 @dataclass
@@ -106,7 +117,7 @@ def report(labours: list[Labour], rule_set: str = "nichd-2008") -> list[Report]:
 
 def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
     seen_s = len(labour.fhr) / HZ
-    true = [t for t in labour.truth if t.onset_s >= 300 and t.end_s < seen_s - 60]
+    true = [t for t in labour.truth.events if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
     def within(found: list[dict[str, object]]) -> list[dict[str, object]]:
         return [f for f in found if float(str(f["onset_s"])) >= 300 and float(str(f["end_s"])) < seen_s - 60]
@@ -118,6 +129,8 @@ def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
     falls = [t for t in true if "deceleration" in t.what]
     rises = [t for t in true if t.what == "acceleration"]
     contractions = [t for t in true if t.what == "contraction"]
+    high = [saw and t.size >= SURE_BPM for t, saw in zip(rises, seen(rises, labour.fhr), strict=True)]
+    runs: list[Span] = [x for x in labour.truth.artefacts if x.what in ("half rate", "double rate")]
     errors = []
     for b in row["baseline"]:
         end = int(float(str(b["t_s"]))) * HZ
@@ -125,13 +138,13 @@ def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
             errors.append(abs(float(str(b["bpm"])) - float(labour.baseline[end - 600 * HZ : end].mean())))
     return Report(
         score(falls, within(row["decelerations"]), seen(falls, labour.fhr), with_kind=True),
-        score(rises, within(row["accelerations"]), seen(rises, labour.fhr)),
+        score(rises, within(row["accelerations"]), high),
         score(contractions, within(row["contractions"]), seen(contractions, labour.ua)),
         float(np.mean(errors)),
         len([m for m in row["marks"] if m["what"] in ("half rate", "double rate")]),
-        len([t for t in true if t.what in ("half rate", "double rate") and t.end_s - t.onset_s >= 1]),
+        len([x for x in runs if x.until_s - x.from_s >= 1 and x.from_s >= 300 and x.until_s < seen_s - 60]),
     )
 
 
-def labour(hours: int, loss_share: float, seed: int) -> Labour:
-    return signals.simulate(everything(hours, loss_share), seed, hours * 3600)
+def labour(hours: int, loss_share: float, seed: int, recorder: str = "intervals") -> Labour:
+    return bed.simulate(everything(hours, loss_share, recorder), seed, hours * 3600)

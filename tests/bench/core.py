@@ -18,7 +18,7 @@ from detect.core import engine
 from detect.core.rules import Rules
 from detect.core.state import State
 from quietward.messages import HZ, Event
-from simulator import scenario, signals
+from simulator import bed, scenario
 
 BEDS = (10, 100, 1000, 5000)
 WARM_S, SECONDS_AT_MOST, LABOURS = 660, 240, 16
@@ -27,7 +27,7 @@ WARM_S, SECONDS_AT_MOST, LABOURS = 660, 240, 16
 def ward(beds: int, seconds: int) -> tuple[np.ndarray, np.ndarray]:
     """FHR and UA of so many beds, shape (seconds, 4, beds): labours of all scenarios, over and over."""
     names = scenario.names()
-    made = [signals.simulate(scenario.load(names[i % len(names)]), i, seconds) for i in range(min(beds, LABOURS))]
+    made = [bed.simulate(scenario.load(names[i % len(names)]), i, seconds) for i in range(min(beds, LABOURS))]
     which = np.arange(beds) % len(made)
     return tuple(np.stack([getattr(x, s).reshape(-1, HZ) for x in made], axis=-1)[:, :, which] for s in ("fhr", "ua"))  # type: ignore[return-value]
 

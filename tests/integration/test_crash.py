@@ -17,7 +17,7 @@ import pytest
 from quietward.addresses import Ward
 from quietward.messages import HZ, Acknowledge, Block, Done, Input, Tick, decode_event, decode_summary, encode_inputs
 from quietward.store import Redis
-from simulator import signals
+from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import Server
 
@@ -67,7 +67,7 @@ asyncio.run(main())
 
 def inputs() -> list[list[Input]]:
     """Entries of an input stream: three beds, a tick a second, an answer, repeated seconds."""
-    labours = {bed: signals.simulate(load(name), 7, SECONDS) for bed, name in BEDS.items()}
+    labours = {bed: simulated.simulate(load(name), 7, SECONDS) for bed, name in BEDS.items()}
     entries: list[list[Input]] = []
     for second in range(SECONDS):
         at = (T0 + second) * 1000

@@ -53,7 +53,7 @@ from quietward.messages import (
 from quietward.mqtt import Message, MqttError, Publisher, Subscriber
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError, connected
-from simulator import signals
+from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import MOSQUITTO, REQUIRE_REAL, WAIT_S, Server, broker_command, make_store, require, wait_for
 
@@ -418,8 +418,8 @@ class Run:
 
 
 @cache
-def labours() -> dict[str, signals.Labour]:
-    return {bed: signals.simulate(load(name), seed, BEGIN_S + MOST_S) for bed, (name, seed) in BEDS.items()}
+def labours() -> dict[str, simulated.Labour]:
+    return {bed: simulated.simulate(load(name), seed, BEGIN_S + MOST_S) for bed, (name, seed) in BEDS.items()}
 
 
 def message(number: int) -> tuple[str, bytes]:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from detect.core import engine
 from detect.core.state import State
 from quietward.messages import HZ, Block, Event, Input, Tick
-from simulator import signals
+from simulator import bed as simulated
 from simulator.scenario import load, names
 from tests.traces import RULES
 
@@ -31,7 +31,7 @@ def labours(draw: st.DrawFn, most_lost: int = 20) -> list[Block]:
     """A bed's blocks: a simulated labour in the middle of its course, with gaps of any kind cut into it."""
     scenario = load(draw(st.sampled_from(names())))
     seed = draw(st.integers(0, 10_000))
-    labour = signals.simulate(scenario, seed, 3000)
+    labour = simulated.simulate(scenario, seed, 3000)
     start = draw(st.integers(0, 3000 - SECONDS))
     fhr = labour.fhr.reshape(-1, HZ)[start : start + SECONDS].copy()
     ua = labour.ua.reshape(-1, HZ)[start : start + SECONDS].copy()
@@ -164,7 +164,7 @@ def test_the_generator_makes_every_kind_of_event() -> None:
     """A test of the tests: what is never generated is never checked."""
     seen = set()
     for seed, name in enumerate(names()):
-        labour = signals.simulate(load(name), seed, 5400)
+        labour = simulated.simulate(load(name), seed, 5400)
         fhr, ua = labour.fhr.reshape(-1, HZ), labour.ua.reshape(-1, HZ)
         blocks: list[Input] = [
             Block("b", "s", i, (T0 + i) * 1000, (T0 + i) * 1000, _list(fhr[i]), _list(ua[i])) for i in range(5400)

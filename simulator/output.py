@@ -1,0 +1,66 @@
+"""Simulated labours as files: a recording (WFDB or CSV), and beside it the truth (`NAME.truth.json`)."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from quietward import recordings
+from quietward.errors import BadSettings
+from quietward.messages import HZ
+from simulator import truth
+from simulator.bed import TICK_S, Bed
+from simulator.scenario import Scenario
+
+Format = Literal["wfdb", "csv"]
+
+AT_ONCE_S = 3600
+"""So much is simulated in one go: long enough to be fast, short enough to show progress."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """One recording to write. seconds: its length; skip_s: so much of the labour's beginning is left out."""
+
+    name: str
+    scenario: Scenario
+    seed: int
+    seconds: int
+    skip_s: int = 0
+
+
+def write(folder: Path, orders: list[Order], kind: Format, moved: Callable[[int], None] = lambda _: None) -> list[Path]:
+    """Write recordings and their truth into a folder; return the files. moved: told of seconds as they are done.
+
+    The truth counts seconds from the recording's first sample. Raises BadSettings if the folder cannot be written to,
+    or holds such a recording already: nothing is overwritten.
+    """
+    for order in orders:
+        for ending in (".hea", ".csv", ".truth.json"):
+            if (folder / f"{order.name}{ending}").exists():
+                raise BadSettings("--out", f"{folder}/{order.name}{ending}", "Is there already; choose another folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BadSettings("--out", str(folder), f"Cannot be made: {error.strerror}") from error
+    written: list[Path] = []
+    for order in orders:
+        bed = Bed(order.scenario, order.seed)
+        parts = []
+        while bed.t_s < order.skip_s + order.seconds:
+            left = order.skip_s + order.seconds - bed.t_s
+            parts.append(bed.advance(-(-min(AT_ONCE_S, left) // TICK_S)))
+            moved(min(AT_ONCE_S, left))
+        kept = slice(order.skip_s * HZ, (order.skip_s + order.seconds) * HZ)
+        fhr, ua = ([p.fhr for p in parts], [p.ua for p in parts])
+        path = folder / f"{order.name}.{'hea' if kind == 'wfdb' else 'csv'}"
+        save = recordings.write_wfdb if kind == "wfdb" else recordings.write_csv
+        try:
+            save(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept])
+            truth.write(path.with_suffix(".truth.json"), bed.truth().since(order.skip_s, order.seconds))
+        except OSError as error:
+            raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
+        written += [path, path.with_suffix(".truth.json")]
+    return written
