@@ -3,107 +3,92 @@
 import asyncio
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 
 import msgspec
-import numpy as np
 
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
-from quietward.messages import HZ, Samples
+from quietward.messages import Samples
 from quietward.mqtt import MqttError, Publisher
-from quietward.recordings import Signal
 from quietward.running import Backoff, now_ms
+from simulator.sources import Second, Source
 
 log = logging.getLogger("quietward.device")
 
 
-@dataclass(frozen=True)
-class Strip:
-    """What a device plays. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from."""
-
-    bed: str
-    fhr: Signal
-    ua: Signal
-    src: str
-
-    @property
-    def seconds(self) -> int:
-        """Length in whole seconds; a last part of a second is not played."""
-        return len(self.fhr) // HZ
-
-
 class Device:
-    """Plays one strip.
+    """Plays one source.
 
-    speed: seconds of signal per second. head_start_s: so much of the strip is sent at once, as if the device had been
-    running for that long. moved: called after every second that was sent for the first time.
-    unanswered: seconds the broker has not answered for; they are sent again when the connection was lost.
+    speed: seconds of signal per second. head_start_s: so much of the signal is sent at once, as if the device had been
+    running for that long. moved: called after every second.
+    unanswered: what the broker has not answered for, by number; it is sent again when the connection was lost.
     """
 
     def __init__(
         self,
         ward: Ward,
-        strip: Strip,
+        source: Source,
         speed: float,
         head_start_s: int = 0,
         moved: Callable[[], None] = lambda: None,
     ) -> None:
-        self.ward, self.strip, self.speed, self.moved = ward, strip, speed, moved
-        self.head_start_s = min(head_start_s, strip.seconds)
+        self.ward, self.source, self.speed, self.moved = ward, source, speed, moved
+        self.head_start_s = min(head_start_s, source.seconds)
         self.seq = 0
         self.refused = 0
-        self.unanswered: set[int] = set()
+        self.unanswered: dict[int, bytes] = {}
+        self._seconds = source.play()
 
     async def play(self, broker: str) -> None:
-        """Publish the strip to its end. Raises Unreachable if the first connection cannot be made."""
-        loop = asyncio.get_running_loop()
-        started, first_ms = loop.time(), now_ms() - self.head_start_s * 1000
-        session = f"{self.strip.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms}"
+        """Publish the source to its end. Raises Unreachable if the first connection cannot be made."""
+        started, first_ms = asyncio.get_running_loop().time(), now_ms() - self.head_start_s * 1000
+        session = f"{self.source.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms}"
         backoff, worked_once = Backoff(), False
-        while self.seq < self.strip.seconds or self.unanswered:
-            status = self.ward.status_topic(self.strip.bed)
+        while self.seq < self.source.seconds or self.unanswered:
+            status = self.ward.status_topic(self.source.bed)
             try:
-                async with Publisher(broker, f"device-{self.ward.name}-{self.strip.bed}", status, self._note) as out:
+                async with Publisher(broker, f"device-{self.ward.name}-{self.source.bed}", status, self._note) as out:
                     worked_once = True
                     backoff.worked()
                     await out.publish(status, b"online", retain=True)
                     for seq in sorted(self.unanswered):
-                        await self._send(out, seq, self._second(session, seq, first_ms))
-                    while self.seq < self.strip.seconds:
-                        due = started + max(0, self.seq - self.head_start_s) / self.speed
-                        if (wait := due - loop.time()) > 0:
-                            await asyncio.sleep(wait)
-                        await self._send(out, self.seq, self._second(session, self.seq, first_ms))
+                        await self._send(out, seq)
+                    while self.seq < self.source.seconds:
+                        await self._wait_for_second(started)
+                        self.unanswered[self.seq] = self._message(session, first_ms, next(self._seconds))
                         self.seq += 1
+                        await self._send(out, self.seq - 1)
                         self.moved()
                     await out.publish(status, b"offline", retain=True)
                     missing = await out.settle()
                 if missing:
-                    await backoff.wait(f"device of {self.strip.bed}: the broker owes {missing} answers")
+                    await backoff.wait(f"device of {self.source.bed}: the broker owes {missing} answers")
             except Unreachable as error:
                 if not worked_once:
                     raise
                 await backoff.wait(error)
             except MqttError as error:
-                await backoff.wait(f"device of {self.strip.bed}: {error}")
+                await backoff.wait(f"device of {self.source.bed}: {error}")
 
-    async def _send(self, out: Publisher, seq: int, payload: bytes) -> None:
-        topic = self.ward.samples_topic(self.strip.bed)
-        await out.publish(topic, payload, answered=partial(self.unanswered.discard, seq))
-        self.unanswered.add(seq)
+    async def _wait_for_second(self, started: float) -> None:
+        due = started + max(0, self.seq - self.head_start_s) / self.speed
+        if (wait := due - asyncio.get_running_loop().time()) > 0:
+            await asyncio.sleep(wait)
+
+    async def _send(self, out: Publisher, seq: int) -> None:
+        topic = self.ward.samples_topic(self.source.bed)
+        await out.publish(topic, self.unanswered[seq], answered=partial(self._answered, seq))
+
+    def _answered(self, seq: int) -> None:
+        del self.unanswered[seq]
 
     def _note(self, topic: str) -> None:
         self.refused += 1
         log.error("the broker refuses %s: check its access rules for this device", topic)
 
-    def _second(self, session: str, seq: int, first_ms: int) -> bytes:
-        part = slice(seq * HZ, (seq + 1) * HZ)
-        fhr, ua = (_or_none(x[part]) for x in (self.strip.fhr, self.strip.ua))
-        t = first_ms + seq * 1000
-        return msgspec.json.encode(Samples(session, seq, t, 4, fhr, ua, src=self.strip.src))
-
-
-def _or_none(values: Signal) -> list[float | None]:
-    return [None if np.isnan(x) else float(x) for x in values]
+    def _message(self, session: str, first_ms: int, second: Second) -> bytes:
+        t = first_ms + self.seq * 1000
+        fhr, ua, mothers_bpm, stage = second
+        samples = Samples(session, self.seq, t, 4, fhr, ua, mothers_bpm, stage, self.source.weeks, self.source.src)
+        return msgspec.json.encode(samples)

@@ -21,7 +21,8 @@ from quietward.messages import Block, decode_inputs
 from quietward.mqtt import MqttError, Publisher, Subscriber
 from quietward.settings import Settings
 from quietward.store import Redis
-from simulator.device import Device, Strip
+from simulator.device import Device
+from simulator.sources import Strip
 from tests.conftest import Parts, Server, broker_command, until
 from tests.traces import flat
 
@@ -82,7 +83,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         return len(device.unanswered) >= 50
 
     async def what_was_answered_is_stored() -> bool:
-        answered = set(range(device.seq)) - device.unanswered
+        answered = set(range(device.seq)) - device.unanswered.keys()
         return answered <= set(await stored())
 
     async def all_is_stored() -> bool:
