@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections.abc import Callable
 from functools import partial
+from itertools import count
 
 import msgspec
 
@@ -12,7 +13,8 @@ from quietward.errors import Unreachable
 from quietward.messages import Samples
 from quietward.mqtt import MqttError, Publisher
 from quietward.running import Backoff, now_ms
-from simulator.sources import Second, Source
+from simulator.faults import Faults
+from simulator.sources import Source
 
 log = logging.getLogger("quietward.device")
 
@@ -22,7 +24,8 @@ class Device:
 
     speed: seconds of signal per second. head_start_s: so much of the signal is sent at once, as if the device had been
     running for that long. moved: called after every second.
-    unanswered: what the broker has not answered for, by number; it is sent again when the connection was lost.
+    played: how many seconds have been played. unanswered: what the broker has not answered for, by number; it is sent
+    again when the connection was lost.
     """
 
     def __init__(
@@ -35,31 +38,27 @@ class Device:
     ) -> None:
         self.ward, self.source, self.speed, self.moved = ward, source, speed, moved
         self.head_start_s = min(head_start_s, source.seconds)
-        self.seq = 0
+        self.played = 0
         self.refused = 0
         self.unanswered: dict[int, bytes] = {}
+        self._number = count()
         self._seconds = source.play()
+        self._faults = Faults(source.faults, source.seconds)
 
     async def play(self, broker: str) -> None:
         """Publish the source to its end. Raises Unreachable if the first connection cannot be made."""
         started, first_ms = asyncio.get_running_loop().time(), now_ms() - self.head_start_s * 1000
-        session = f"{self.source.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms}"
         backoff, worked_once = Backoff(), False
-        while self.seq < self.source.seconds or self.unanswered:
+        while self.played < self.source.seconds or self.unanswered:
             status = self.ward.status_topic(self.source.bed)
             try:
                 async with Publisher(broker, f"device-{self.ward.name}-{self.source.bed}", status, self._note) as out:
                     worked_once = True
                     backoff.worked()
                     await out.publish(status, b"online", retain=True)
-                    for seq in sorted(self.unanswered):
-                        await self._send(out, seq)
-                    while self.seq < self.source.seconds:
-                        await self._wait_for_second(started)
-                        self.unanswered[self.seq] = self._message(session, first_ms, next(self._seconds))
-                        self.seq += 1
-                        await self._send(out, self.seq - 1)
-                        self.moved()
+                    for number in sorted(self.unanswered):
+                        await self._send(out, number)
+                    await self._play_on(out, started, first_ms)
                     await out.publish(status, b"offline", retain=True)
                     missing = await out.settle()
                 if missing:
@@ -71,24 +70,39 @@ class Device:
             except MqttError as error:
                 await backoff.wait(f"device of {self.source.bed}: {error}")
 
-    async def _wait_for_second(self, started: float) -> None:
-        due = started + max(0, self.seq - self.head_start_s) / self.speed
-        if (wait := due - asyncio.get_running_loop().time()) > 0:
-            await asyncio.sleep(wait)
+    async def _play_on(self, out: Publisher, started: float, first_ms: int) -> None:
+        """Play what is left. Raises MqttError when disconnected; what was played meanwhile is in `unanswered`."""
+        while self.played < self.source.seconds:
+            due = started + max(0, self.played - self.head_start_s) / self.speed
+            await asyncio.sleep(max(0, due - asyncio.get_running_loop().time()))
+            is_connected = self._faults.is_connected(self.played)
+            new = {next(self._number): payload for payload in self._next_messages(first_ms)}
+            self.unanswered |= new
+            if is_connected:
+                for number in new:
+                    await self._send(out, number)
+            else:
+                out.hang_up()
+            self.moved()
 
-    async def _send(self, out: Publisher, seq: int) -> None:
+    def _next_messages(self, first_ms: int) -> list[bytes]:
+        """Play one second; return what is to be sent then."""
+        n, source = self.played, self.source
+        began = self._faults.session_began(n)
+        session = f"{source.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms + began * 1000}"
+        t = first_ms + n * 1000 + self._faults.clock_ahead_ms(n)
+        fhr, ua, mothers_bpm, stage = next(self._seconds)
+        samples = Samples(session, n - began, t, 4, fhr, ua, mothers_bpm, stage, source.weeks, source.src)
+        self.played += 1
+        return self._faults.sent(n, msgspec.json.encode(samples))
+
+    async def _send(self, out: Publisher, number: int) -> None:
         topic = self.ward.samples_topic(self.source.bed)
-        await out.publish(topic, self.unanswered[seq], answered=partial(self._answered, seq))
+        await out.publish(topic, self.unanswered[number], answered=partial(self._answered, number))
 
-    def _answered(self, seq: int) -> None:
-        del self.unanswered[seq]
+    def _answered(self, number: int) -> None:
+        del self.unanswered[number]
 
     def _note(self, topic: str) -> None:
         self.refused += 1
         log.error("the broker refuses %s: check its access rules for this device", topic)
-
-    def _message(self, session: str, first_ms: int, second: Second) -> bytes:
-        t = first_ms + self.seq * 1000
-        fhr, ua, mothers_bpm, stage = second
-        samples = Samples(session, self.seq, t, 4, fhr, ua, mothers_bpm, stage, self.source.weeks, self.source.src)
-        return msgspec.json.encode(samples)
