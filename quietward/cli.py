@@ -131,19 +131,20 @@ def simulate(
     ward: WardOption = None,
     broker: BrokerOption = None,
     store: StoreOption = None,
+    shards: ShardsOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Publish simulated beds over MQTT, as devices would."""
+    """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page."""
     from simulator import service
 
     _within("--beds", beds, 1, 500)
     _within("--speed", speed, 0.1, 100)
     _within("--hours", hours, 0.1, 24)
     _within("--head-start", head_start, 0, hours * 60)
-    own = _settings(ward=ward, broker=broker, store=store, settings=settings)
-    strips = service.simulated(beds, scenario or [], seed, int(hours * 3600))
+    own = _settings(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
+    live = service.simulated(beds, scenario or [], seed, int(hours * 3600))
     print(NOTICE, file=sys.stderr)
-    _run(service.simulate(own, strips, speed, int(head_start * 60)))
+    _run(service.simulate(own, live, speed, int(head_start * 60)))
 
 
 @app.command()

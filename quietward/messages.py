@@ -35,10 +35,13 @@ Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")
 Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
 FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
 Seconds = Annotated[int, Meta(ge=0, le=86_400)]
-CareKind = Literal["turned", "fluids-checked", "transducer-moved", "examined", "clinician-called", "other"]
+CareKind = Literal[
+    "turned", "fluids-checked", "oxytocin-turned-down", "transducer-moved", "examined", "clinician-called", "other"
+]
 CARE_WORDS: dict[str, str] = {
     "turned": "turned to the side",
     "fluids-checked": "fluids checked as local policy says",
+    "oxytocin-turned-down": "oxytocin turned down, as local policy says",
     "transducer-moved": "transducer moved",
     "examined": "vaginal examination",
     "clinician-called": "clinician called",

@@ -5,6 +5,7 @@ aiomqtt 2.5 hides both behind private attributes. All of them are touched here a
 """
 
 import asyncio
+import contextlib
 import socket
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -269,6 +270,13 @@ class Publisher:
             self._room.release()
             raise aiomqtt.MqttCodeError(info.rc, "Could not publish")
         self._unanswered[info.mid] = topic, answered
+
+    def hang_up(self) -> None:
+        """End the connection without goodbye, as a pulled cable does: the broker speaks our last will."""
+        sock = self._paho.socket()
+        if sock is not None:
+            with contextlib.suppress(OSError):  # it is over already
+                sock.shutdown(socket.SHUT_RDWR)
 
     async def settle(self, within_s: float = 2.0) -> int:
         """Wait until the broker has answered for everything; return how many answers are still missing."""

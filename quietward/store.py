@@ -23,7 +23,7 @@ MOST_CONNECTIONS = 1024
 BLOCK_MS = 1000
 """How long a read of a stream waits; must stay below the timeout."""
 
-__all__ = ["BLOCK_MS", "Entry", "Redis", "RedisError", "connected", "read_stream"]
+__all__ = ["BLOCK_MS", "Entry", "Redis", "RedisError", "connected", "newest_id", "read_stream"]
 
 
 @asynccontextmanager
@@ -67,3 +67,9 @@ async def read_stream(
     answer = await client.xread({key: after}, count=at_most, block=block_ms)
     streams = cast("list[tuple[bytes, list[Entry]]]", answer)
     return streams[0][1] if streams else []
+
+
+async def newest_id(client: Redis, key: str) -> str:
+    """Return the id of the newest entry of a stream: what comes after it is new. Raises RedisError."""
+    newest = cast("list[Entry]", await client.xrevrange(key, count=1))
+    return newest[0][0].decode() if newest else "0-0"

@@ -3,107 +3,106 @@
 import asyncio
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
+from itertools import count
 
 import msgspec
-import numpy as np
 
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
-from quietward.messages import HZ, Samples
+from quietward.messages import Samples
 from quietward.mqtt import MqttError, Publisher
-from quietward.recordings import Signal
 from quietward.running import Backoff, now_ms
+from simulator.faults import Faults
+from simulator.sources import Source
 
 log = logging.getLogger("quietward.device")
 
 
-@dataclass(frozen=True)
-class Strip:
-    """What a device plays. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from."""
-
-    bed: str
-    fhr: Signal
-    ua: Signal
-    src: str
-
-    @property
-    def seconds(self) -> int:
-        """Length in whole seconds; a last part of a second is not played."""
-        return len(self.fhr) // HZ
-
-
 class Device:
-    """Plays one strip.
+    """Plays one source.
 
-    speed: seconds of signal per second. head_start_s: so much of the strip is sent at once, as if the device had been
-    running for that long. moved: called after every second that was sent for the first time.
-    unanswered: seconds the broker has not answered for; they are sent again when the connection was lost.
+    speed: seconds of signal per second. head_start_s: so much of the signal is sent at once, as if the device had been
+    running for that long. moved: called after every second.
+    played: how many seconds have been played. unanswered: what the broker has not answered for, by number; it is sent
+    again when the connection was lost.
     """
 
     def __init__(
         self,
         ward: Ward,
-        strip: Strip,
+        source: Source,
         speed: float,
         head_start_s: int = 0,
         moved: Callable[[], None] = lambda: None,
     ) -> None:
-        self.ward, self.strip, self.speed, self.moved = ward, strip, speed, moved
-        self.head_start_s = min(head_start_s, strip.seconds)
-        self.seq = 0
+        self.ward, self.source, self.speed, self.moved = ward, source, speed, moved
+        self.head_start_s = min(head_start_s, source.seconds)
+        self.played = 0
         self.refused = 0
-        self.unanswered: set[int] = set()
+        self.unanswered: dict[int, bytes] = {}
+        self._number = count()
+        self._seconds = source.play()
+        self._faults = Faults(source.faults, source.seconds)
 
     async def play(self, broker: str) -> None:
-        """Publish the strip to its end. Raises Unreachable if the first connection cannot be made."""
-        loop = asyncio.get_running_loop()
-        started, first_ms = loop.time(), now_ms() - self.head_start_s * 1000
-        session = f"{self.strip.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms}"
+        """Publish the source to its end. Raises Unreachable if the first connection cannot be made."""
+        started, first_ms = asyncio.get_running_loop().time(), now_ms() - self.head_start_s * 1000
         backoff, worked_once = Backoff(), False
-        while self.seq < self.strip.seconds or self.unanswered:
-            status = self.ward.status_topic(self.strip.bed)
+        while self.played < self.source.seconds or self.unanswered:
+            status = self.ward.status_topic(self.source.bed)
             try:
-                async with Publisher(broker, f"device-{self.ward.name}-{self.strip.bed}", status, self._note) as out:
+                async with Publisher(broker, f"device-{self.ward.name}-{self.source.bed}", status, self._note) as out:
                     worked_once = True
                     backoff.worked()
                     await out.publish(status, b"online", retain=True)
-                    for seq in sorted(self.unanswered):
-                        await self._send(out, seq, self._second(session, seq, first_ms))
-                    while self.seq < self.strip.seconds:
-                        due = started + max(0, self.seq - self.head_start_s) / self.speed
-                        if (wait := due - loop.time()) > 0:
-                            await asyncio.sleep(wait)
-                        await self._send(out, self.seq, self._second(session, self.seq, first_ms))
-                        self.seq += 1
-                        self.moved()
+                    for number in sorted(self.unanswered):
+                        await self._send(out, number)
+                    await self._play_on(out, started, first_ms)
                     await out.publish(status, b"offline", retain=True)
                     missing = await out.settle()
                 if missing:
-                    await backoff.wait(f"device of {self.strip.bed}: the broker owes {missing} answers")
+                    await backoff.wait(f"device of {self.source.bed}: the broker owes {missing} answers")
             except Unreachable as error:
                 if not worked_once:
                     raise
                 await backoff.wait(error)
             except MqttError as error:
-                await backoff.wait(f"device of {self.strip.bed}: {error}")
+                await backoff.wait(f"device of {self.source.bed}: {error}")
 
-    async def _send(self, out: Publisher, seq: int, payload: bytes) -> None:
-        topic = self.ward.samples_topic(self.strip.bed)
-        await out.publish(topic, payload, answered=partial(self.unanswered.discard, seq))
-        self.unanswered.add(seq)
+    async def _play_on(self, out: Publisher, started: float, first_ms: int) -> None:
+        """Play what is left. Raises MqttError when disconnected; what was played meanwhile is in `unanswered`."""
+        while self.played < self.source.seconds:
+            due = started + max(0, self.played - self.head_start_s) / self.speed
+            await asyncio.sleep(max(0, due - asyncio.get_running_loop().time()))
+            is_connected = self._faults.is_connected(self.played)
+            new = {next(self._number): payload for payload in self._next_messages(first_ms)}
+            self.unanswered |= new
+            if is_connected:
+                for number in new:
+                    await self._send(out, number)
+            else:
+                out.hang_up()
+            self.moved()
+
+    def _next_messages(self, first_ms: int) -> list[bytes]:
+        """Play one second; return what is to be sent then."""
+        n, source = self.played, self.source
+        began = self._faults.session_began(n)
+        session = f"{source.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms + began * 1000}"
+        t = first_ms + n * 1000 + self._faults.clock_ahead_ms(n)
+        fhr, ua, mothers_bpm, stage = next(self._seconds)
+        samples = Samples(session, n - began, t, 4, fhr, ua, mothers_bpm, stage, source.weeks, source.src)
+        self.played += 1
+        return self._faults.sent(n, msgspec.json.encode(samples))
+
+    async def _send(self, out: Publisher, number: int) -> None:
+        topic = self.ward.samples_topic(self.source.bed)
+        await out.publish(topic, self.unanswered[number], answered=partial(self._answered, number))
+
+    def _answered(self, number: int) -> None:
+        del self.unanswered[number]
 
     def _note(self, topic: str) -> None:
         self.refused += 1
         log.error("the broker refuses %s: check its access rules for this device", topic)
-
-    def _second(self, session: str, seq: int, first_ms: int) -> bytes:
-        part = slice(seq * HZ, (seq + 1) * HZ)
-        fhr, ua = (_or_none(x[part]) for x in (self.strip.fhr, self.strip.ua))
-        t = first_ms + seq * 1000
-        return msgspec.json.encode(Samples(session, seq, t, 4, fhr, ua, src=self.strip.src))
-
-
-def _or_none(values: Signal) -> list[float | None]:
-    return [None if np.isnan(x) else float(x) for x in values]

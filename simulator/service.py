@@ -2,18 +2,21 @@
 
 import logging
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from quietward import recordings
-from quietward.addresses import Ward
+from quietward.addresses import Shard, Ward
 from quietward.errors import BadSettings
+from quietward.messages import Care, Done, decode_inputs
 from quietward.recordings import Recording
-from quietward.running import Tasks, heartbeat
+from quietward.running import Backoff, Tasks, heartbeat
 from quietward.settings import Settings
-from quietward.store import connected
-from simulator import scenario, signals
-from simulator.device import Device, Strip
+from quietward.store import Redis, RedisError, connected, newest_id, read_stream
+from simulator import scenario
+from simulator.device import Device
+from simulator.sources import LiveBed, Source, Strip
+from simulator.truth import Helped
 
 log = logging.getLogger("quietward.simulate")
 
@@ -23,14 +26,10 @@ DEMO_ORDER = (
 )  # fmt: skip
 
 
-def simulated(beds: int, names: list[str], seed: int, seconds: int) -> list[Strip]:
-    """Return strips of bed-1, bed-2 ...; the scenarios are dealt in turn. Raises BadScenario."""
+def simulated(beds: int, names: list[str], seed: int, seconds: int) -> list[LiveBed]:
+    """Return bed-1, bed-2 ...; the scenarios are dealt in turn. Raises BadScenario."""
     chosen = [scenario.load(name) for name in (names or DEMO_ORDER)]
-    strips = []
-    for i in range(beds):
-        labour = signals.simulate(chosen[i % len(chosen)], seed + i, seconds)
-        strips.append(Strip(f"bed-{i + 1}", labour.fhr, labour.ua, f"sim {chosen[i % len(chosen)].name}"))
-    return strips
+    return [LiveBed(f"bed-{i + 1}", chosen[i % len(chosen)], seed + i, seconds) for i in range(beds)]
 
 
 def recorded(found: list[Recording], bed: str | None) -> list[Strip]:
@@ -54,23 +53,57 @@ def read_all(paths: list[Path]) -> list[Recording]:
 
 async def play(
     settings: Settings,
-    strips: list[Strip],
+    sources: Sequence[Source],
     speed: float,
     head_start_s: int = 0,
     moved: Callable[[], None] = lambda: None,
 ) -> None:
-    """Play all strips to their end. Raises Unreachable if the broker is not there at the start."""
+    """Play all sources to their end. Raises Unreachable if the broker is not there at the start."""
     ward = Ward(settings.ward, settings.shards)
-    log.info("%d devices of %s begin", len(strips), ward.name)
+    log.info("%d devices of %s begin", len(sources), ward.name)
     async with Tasks() as tasks:
-        for strip in strips:
-            device = Device(ward, strip, speed, head_start_s, moved)
-            tasks.create_task(device.play(settings.broker), name=strip.bed)
+        for source in sources:
+            device = Device(ward, source, speed, head_start_s, moved)
+            tasks.create_task(device.play(settings.broker), name=source.bed)
 
 
-async def simulate(settings: Settings, strips: list[Strip], speed: float, head_start_s: int) -> None:
-    """Play a simulated ward and show that the simulator is alive."""
+async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_start_s: int) -> None:
+    """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
+    ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
-        beating = tasks.create_task(heartbeat(store, Ward(settings.ward).parts, "simulate"), name="heartbeat")
-        await play(settings, strips, speed, head_start_s)
-        beating.cancel()
+        beside = [tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")]
+        for number in {ward.shard_of(bed.bed) for bed in beds}:
+            here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
+            follower = respond(store, ward.shard(number), here)
+            beside.append(tasks.create_task(follower, name=f"follow shard {number}"))
+        await play(settings, beds, speed, head_start_s)
+        for task in beside:
+            task.cancel()
+
+
+async def respond(store: Redis, shard: Shard, beds: dict[str, LiveBed]) -> None:
+    """Let simulated women respond to the care that is given from now on, until cancelled.
+
+    What people do enters Redis in the shard's input; this reads it there, as the detector does. A stream of its own
+    would have to be written beside it, and one of the two could be lost.
+    """
+    backoff, after = Backoff(), ""
+    while True:
+        try:
+            after = after or await newest_id(store, shard.input)
+            for entry_id, fields in await read_stream(store, shard.input, after, 500):
+                for item in decode_inputs(fields[b"e"]):
+                    if isinstance(item, Done) and isinstance(item.act, Care) and item.bed in beds:
+                        log.info("%s", in_words(item.bed, beds[item.bed].did(item.act.what)))
+                after = entry_id.decode()
+            backoff.worked()
+        except RedisError as error:
+            await backoff.wait(f"store: {error}")
+
+
+def in_words(bed: str, done: Helped) -> str:
+    """Say how a simulated woman responds."""
+    relieved = [
+        f"{span.what} relieved from {span.from_s / 60:.1f} to {span.until_s / 60:.1f} min" for span in done.relieved
+    ]
+    return f"{bed} at {done.t_s / 60:.1f} min, {done.what}: {', '.join(relieved) or 'nothing is relieved'}"

@@ -1,0 +1,78 @@
+"""Pure: what a device plays, second by second: a recording, or a simulated bed that goes on while it is played."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietward.messages import HZ, CareKind
+from simulator.bed import TICK_S, Bed
+from simulator.scenario import DeviceFault, Scenario
+from simulator.truth import Helped
+
+Signal = NDArray[np.float64]
+Stage = Literal[1, 2]
+
+
+class Second(NamedTuple):
+    """One second: fhr (bpm) and ua, HZ values each, None where there is no value; what else is known at that time."""
+
+    fhr: list[float | None]
+    ua: list[float | None]
+    mothers_bpm: float | None = None
+    stage: Stage | None = None
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A recording. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from."""
+
+    bed: str
+    fhr: Signal
+    ua: Signal
+    src: str
+    weeks: int | None = None
+    faults: list[DeviceFault] = field(default_factory=list)
+
+    @property
+    def seconds(self) -> int:
+        """Length in whole seconds; a last part of a second is not played."""
+        return len(self.fhr) // HZ
+
+    def play(self) -> Iterator[Second]:
+        """Yield every second once."""
+        for n in range(self.seconds):
+            yield Second(_of(self.fhr, n), _of(self.ua, n))
+
+
+class LiveBed:
+    """A simulated bed. It goes on by one tick when the first second of that tick is asked for, so that care acts from
+    the next tick on.
+    """
+
+    def __init__(self, bed: str, scenario: Scenario, seed: int, seconds: int) -> None:
+        self.bed, self.seconds = bed, seconds
+        self.src = f"sim {scenario.name}"
+        self.weeks, self.faults = scenario.weeks, scenario.fault
+        self._simulated = Bed(scenario, seed)
+
+    def play(self) -> Iterator[Second]:
+        """Yield every second once."""
+        for first in range(0, self.seconds, TICK_S):
+            tick = self._simulated.advance(1)
+            stage: Stage = 2 if tick.stage == 2 else 1
+            for n in range(min(TICK_S, self.seconds - first)):
+                yield Second(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, stage)
+
+    def did(self, what: CareKind) -> Helped:
+        """Staff did something at this bed, now; return what it will relieve."""
+        return self._simulated.did(what)
+
+
+Source = Strip | LiveBed
+
+
+def _of(signal: Signal, second: int) -> list[float | None]:
+    return [None if np.isnan(x) else x for x in signal[second * HZ : (second + 1) * HZ].tolist()]
