@@ -23,8 +23,11 @@ app = typer.Typer(
     add_completion=False,
 )
 
-BedsOption = Annotated[int, typer.Option("--beds", help="How many simulated beds, 1 to 500.")]
+BedsOption = Annotated[
+    int | None, typer.Option("--beds", help="How many simulated beds, 1 to 500; 8, or all of the shift.")
+]
 SpeedOption = Annotated[float, typer.Option("--speed", help="Seconds of signal per second, 0.1 to 100.")]
+ShiftOption = Annotated[str | None, typer.Option("--shift", help="Shift: beds with a scenario each, by name or path.")]
 SeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other labours.")]
 WardOption = Annotated[str | None, typer.Option("--ward", help="Name of the ward (QUIETWARD_WARD).")]
 BrokerOption = Annotated[
@@ -90,7 +93,8 @@ def _run(main: Coroutine[Any, Any, None]) -> None:
 
 @app.command()
 def demo(
-    beds: BedsOption = 8,
+    beds: BedsOption = None,
+    shift: ShiftOption = None,
     minutes: Annotated[float | None, typer.Option("--minutes", help="End after so many minutes.")] = None,
     speed: SpeedOption = 1.0,
     port: PortOption = None,
@@ -102,14 +106,18 @@ def demo(
 ) -> None:
     """Run a whole ward of simulated beds on this machine, with an embedded broker and store unless others are given."""
     from quietward import demo as tree
+    from simulator import service
 
-    _within("--beds", beds, 1, 500)
+    if beds is not None:
+        _within("--beds", beds, 1, 500)
+    places = service.chosen([], shift, beds)  # a wrong shift is said before anything is started
     _within("--speed", speed, 0.1, 100)
     own = _settings(port=port, broker=broker, store=store, policy=policy, settings=settings)
     _rules_of(own.policy)()  # a wrong table is said before anything is started
     tree.run(
         own,
-        beds=beds,
+        beds=len(places),
+        shift=shift,
         minutes=minutes,
         speed=speed,
         browser=not no_browser,
@@ -120,31 +128,75 @@ def demo(
 
 @app.command()
 def simulate(
-    beds: BedsOption = 8,
+    beds: BedsOption = None,
     speed: SpeedOption = 1.0,
     seed: SeedOption = 1,
     scenario: Annotated[
         list[str] | None, typer.Option("--scenario", help="Scenario, by name or .toml path; again for more.")
     ] = None,
-    hours: Annotated[float, typer.Option("--hours", help="Length of the labours, 0.1 to 24.")] = 8.0,
+    shift: ShiftOption = None,
+    hours: Annotated[
+        float | None, typer.Option("--hours", help="Length, 0.1 to 24; 8, or with --out the scenario's own.")
+    ] = None,
     head_start: Annotated[float, typer.Option("--head-start", help="Minutes of signal that are sent at once.")] = 0.0,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write recordings and their truth into this folder, at full speed.")
+    ] = None,
+    csv: Annotated[bool, typer.Option("--csv", help="With --out: CSV files in place of WFDB.")] = False,
     ward: WardOption = None,
     broker: BrokerOption = None,
     store: StoreOption = None,
     shards: ShardsOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page."""
-    from simulator import service
+    """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page. Or write files."""
+    from simulator import output, service
 
-    _within("--beds", beds, 1, 500)
+    if beds is not None:
+        _within("--beds", beds, 1, 500)
     _within("--speed", speed, 0.1, 100)
-    _within("--hours", hours, 0.1, 24)
-    _within("--head-start", head_start, 0, hours * 60)
-    own = _settings(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
-    live = service.simulated(beds, scenario or [], seed, int(hours * 3600))
+    if hours is not None:
+        _within("--hours", hours, 0.1, 24)
+    places = service.chosen(scenario or [], shift, beds)
     print(NOTICE, file=sys.stderr)
-    _run(service.simulate(own, live, speed, int(head_start * 60)))
+    if out is not None:
+        orders = service.orders(places, seed, None if hours is None else int(hours * 3600))
+        with _progress("bed-seconds") as bar:
+            task = bar.add_task("simulate", total=sum(o.seconds + o.skip_s for o in orders))
+            written = output.write(out, orders, "csv" if csv else "wfdb", lambda n: bar.advance(task, n))
+        print(f"written: {len(written)} files in {out}", file=sys.stderr)
+        return
+    seconds = int((hours or 8) * 3600)
+    _within("--head-start", head_start, 0, seconds / 60)
+    own = _settings(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
+    _run(service.simulate(own, service.simulated(places, seed, seconds), speed, int(head_start * 60)))
+
+
+@app.command()
+def scenarios(
+    name: Annotated[str | None, typer.Argument(help="One of them, or a .toml path; all if not given.")] = None,
+) -> None:
+    """List the invented labours and shifts, or tell all of one: its course, what is true, what a good watcher does."""
+    from simulator import scenario, shift
+
+    print(NOTICE)
+    if name is None:
+        table = Table(box=SIMPLE, pad_edge=False)
+        for column in ("labour", "min", "somebody is needed", "what it is for"):
+            table.add_column(column)
+        for one in map(scenario.load, scenario.names()):
+            table.add_row(one.name, f"{one.lasts_min:g}", scenario.needs_in_words(one), one.purpose)
+        for many in map(shift.load, shift.names()):
+            table.add_row(f"{many.name} (--shift)", "", f"{len(many.bed)} beds", many.purpose)
+        Console().print(table)
+        return
+    told = shift.load(name) if name in shift.names() else scenario.load(name)
+    print(f"\n{told.name}: {told.purpose}\n\nCourse: {told.course}")
+    if isinstance(told, scenario.Scenario):
+        print(f"Somebody is needed: {scenario.needs_in_words(told)}")
+    else:
+        print("Beds: " + ", ".join(place.scenario for place in told.bed))
+    print(f"A good watcher: {told.good_watcher}")
 
 
 @app.command()

@@ -140,6 +140,7 @@ def run(
     settings: Settings,
     *,
     beds: int,
+    shift: str | None,
     minutes: float | None,
     speed: float,
     browser: bool,
@@ -177,6 +178,7 @@ def run(
             tree.start("ingest", "ingest")
             tree.start("detect", "detect")
             devices = ["--beds", str(beds), "--speed", str(speed), "--head-start", "12"]
+            devices += [] if shift is None else ["--shift", shift]
             tree.start("devices", "simulate", *devices, once=True)
             tree.wait_until_up(page, settings.port)
             address = f"http://{settings.host}:{settings.port}/"

@@ -247,7 +247,7 @@ def _truth(cause: Cause, bumps: list[Bump]) -> Truth:
     deepest = min(dips, key=lambda bump: bump.size)
     onset, end = dips[0].start_s, max(bump.end_s for bump in dips)
     kind = "prolonged" if end - onset >= PROLONGED_S else KINDS[cause.kind]
-    nadir = deepest.start_s + deepest.rise_s + deepest.hold_s / 2
+    nadir = deepest.start_s + deepest.rise_s  # where it is reached; it may stay there for a while
     return Truth(f"{kind} deceleration", onset, nadir, end, -deepest.size, cause.kind)
 
 

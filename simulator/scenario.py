@@ -241,6 +241,13 @@ def _at(table: dict[str, Any], path: str) -> object:
     return None if found is table else found
 
 
+def needs_in_words(scenario: Scenario) -> str:
+    """Say who is needed and from when on, when nobody does anything."""
+    if not scenario.needs:
+        return "nobody"
+    return ", ".join(f"{n.level} from min {n.begins_min[0]:g} to {n.begins_min[1]:g} on" for n in scenario.needs)
+
+
 def single(value: float | list[float] | None) -> float:
     """Return a number that has been drawn (see `one_bed`). Raises ValueError for a range."""
     if value is None or isinstance(value, list):

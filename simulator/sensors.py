@@ -19,6 +19,9 @@ from simulator.truth import Span
 
 Signal = NDArray[np.float64]
 
+CHANGES_BY = 0.1
+"""A loss that changes by so much is another situation."""
+
 SAID_FROM_S = 5.0
 """Shorter gaps are not listed among the artefacts: the recording itself shows them."""
 
@@ -76,7 +79,7 @@ class Sensors:
         self._breaths_hz, self._breath_phase = rng.uniform(0.22, 0.4), rng.uniform(0, 2 * math.pi)
         self._phase, self._held, self._shown, self._toco_held = rng.random(), math.nan, math.nan, 0.0
         self._bad_until: tuple[bool, float] = (False, 0.0)
-        self._next_gap_s = 0.0
+        self._next_gap_s, self._share = 0.0, 0.0
         self._longer = rng.lognormvariate(0, numbers.loss.beds_spread)
         self._edge = numbers.device.edge_median_bpm * rng.lognormvariate(0, numbers.device.edge_beds_spread)
         self._apart = rng.lognormvariate(0, numbers.loss.beds_spread)
@@ -135,7 +138,10 @@ class Sensors:
         is_bad, until = self._bad_until
         if is_bad and strain.relieved and strain.fhr_loss_share < 0.5:
             until = t_s  # put to a better place: contact is good now
+        if abs(share - self._share) > CHANGES_BY:
+            until = t_s  # lying or walking, in place or slipped: what went before says nothing of now
         if t_s >= until:
+            self._share = share
             bad_share = min(1.0, share / inside)
             is_bad = rng.random() < bad_share if until == 0 else (not is_bad and share > 0) or bad_share >= 1
             minutes = n.bad_minutes if is_bad else n.bad_minutes * (1 - bad_share) / max(bad_share, 1e-3)

@@ -49,14 +49,16 @@ class Strip:
 
 class LiveBed:
     """A simulated bed. It goes on by one tick when the first second of that tick is asked for, so that care acts from
-    the next tick on.
+    the next tick on. skip_s: so much of its labour is over when it begins.
     """
 
-    def __init__(self, bed: str, scenario: Scenario, seed: int, seconds: int) -> None:
+    def __init__(self, bed: str, scenario: Scenario, seed: int, seconds: int, skip_s: int = 0) -> None:
         self.bed, self.seconds = bed, seconds
         self.src = f"sim {scenario.name}"
         self.weeks, self.faults = scenario.weeks, scenario.fault
         self._simulated = Bed(scenario, seed)
+        if skip_s >= TICK_S:
+            self._simulated.advance(skip_s // TICK_S)
 
     def play(self) -> Iterator[Second]:
         """Yield every second once."""

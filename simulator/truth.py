@@ -1,6 +1,7 @@
 """What really happened in a simulated labour, and the file it travels in."""
 
 from pathlib import Path
+from typing import Any
 
 import msgspec
 from msgspec import Struct
@@ -100,7 +101,19 @@ class TruthFile(Struct, frozen=True):
 
 def write(path: Path, truth: TruthFile) -> None:
     """Write a truth file as JSON."""
-    path.write_bytes(msgspec.json.format(msgspec.json.encode(truth), indent=1))
+    path.write_bytes(msgspec.json.format(msgspec.json.encode(_rounded(msgspec.to_builtins(truth))), indent=1))
+
+
+def _rounded(value: Any) -> Any:
+    """Return the same with two decimals: a hundredth of a second, of a bpm or of the reserve is finer than any use."""
+    match value:
+        case float():
+            return round(value, 2)
+        case dict():
+            return {name: _rounded(one) for name, one in value.items()}
+        case list():
+            return [_rounded(one) for one in value]
+    return value
 
 
 def read(path: Path) -> TruthFile:
