@@ -162,10 +162,12 @@ def test_what_was_done_is_noted_with_one_press_and_compared(page: Page, made_up:
     assert made_up.next_act() == Care("bed-1", "Kim", "clinician-called")
     made_up.log("bed-1", "care", "clinician called", by="Kim", what="clinician-called", text="")
     expect(page.locator(".bedside .result")).to_have_text("done: clinician called")
+    page.get_by_role("button", name="oxytocin turned down, as local policy says").click()
+    assert made_up.next_act(1) == Care("bed-1", "Kim", "oxytocin-turned-down")
     page.get_by_role("button", name="other …").click()
     page.keyboard.type("blanket")
     page.keyboard.press("Enter")
-    assert made_up.next_act(1) == Care("bed-1", "Kim", "other", "blanket")
+    assert made_up.next_act(2) == Care("bed-1", "Kim", "other", "blanket")
     now = made_up.now_ms()
     cared = [Cared(now, "Kim", "other", "blanket", BEFORE), Cared(now - 20 * MINUTE, "Ann", "turned", "", BEFORE)]
     cared[1] = msgspec.structs.replace(cared[1], after=AFTER, helped=True)

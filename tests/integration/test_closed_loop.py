@@ -10,13 +10,17 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from dashboard.hub import Hub
 from quietward.addresses import Ward
-from quietward.messages import Block, decode_inputs
+from quietward.messages import Acknowledge, Block, Care, CareKind, decode_inputs
 from quietward.settings import Settings
-from quietward.store import Redis
+from quietward.store import Redis, RedisError
 from simulator import scenario
 from simulator.bed import Bed
-from tests.conftest import Parts, until, wait_for
+from simulator.service import simulate
+from simulator.sources import LiveBed
+from simulator.truth import Helped
+from tests.conftest import Parts, Server, until, wait_for
 
 PRESSED = """
 name = "pressed"
@@ -106,3 +110,62 @@ async def test_care_ends_a_fall_where_it_helps_and_only_there(
     assert ["cord relieved" in line for line in said] == [True, False]
     assert "bed-1" in said[0]
     assert "bed-2" in said[1]
+
+
+class Listening(LiveBed):
+    """Keeps what it is told."""
+
+    def __init__(self, bed: str) -> None:
+        super().__init__(bed, scenario.load("calm"), 1, 600)
+        self.told: list[str] = []
+
+    def did(self, what: CareKind) -> Helped:
+        self.told.append(what)
+        return super().did(what)
+
+
+async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done_before(
+    settings: Settings, store: Redis, store_server: Server
+) -> None:
+    """In a ward of shards, over a store that goes away and comes back."""
+    ward = Ward(settings.ward, shards=3)
+    beds = {f"bed-{i}": Listening(f"bed-{i}") for i in range(1, 7)}
+    assert len({ward.shard_of(bed) for bed in beds}) == 3
+    page = Hub(ward, store)
+    for bed in beds:
+        await page.act(Care(bed, "Kim", "examined"))
+    ours = msgspec.structs.replace(settings, shards=3)
+    playing = asyncio.create_task(simulate(ours, list(beds.values()), speed=1, head_start_s=0))
+
+    async def is_alive() -> bool:
+        return await store.hget(ward.parts, "simulate") is not None
+
+    async def did(bed: str, what: CareKind) -> bool:
+        """Note it, unless the store is away; nothing is noted twice."""
+        try:
+            await page.act(Care(bed, "Kim", what))
+        except RedisError:
+            return False
+        return True
+
+    try:
+        assert await until(is_alive)
+        await asyncio.sleep(0.5)  # it has found where the streams end: what comes now is new
+        assert await did("bed-2", "turned")
+        await page.act(Acknowledge("bed-3", "Kim", "bed-3-f1"))
+        assert await until(lambda: told(beds, {"bed-2": ["turned"]}))
+        store_server.kill()
+        store_server.start()
+        assert await until(lambda: did("bed-2", "transducer-moved"))
+        assert await did("bed-3", "oxytocin-turned-down")
+        wanted = {"bed-2": ["turned", "transducer-moved"], "bed-3": ["oxytocin-turned-down"]}
+        assert await until(lambda: told(beds, wanted)), {bed: b.told for bed, b in beds.items()}
+        await asyncio.sleep(1.5)  # longer than one read waits: nothing more is heard
+        assert await told(beds, wanted)
+    finally:
+        playing.cancel()
+        await asyncio.gather(playing, return_exceptions=True)
+
+
+async def told(beds: dict[str, Listening], wanted: dict[str, list[str]]) -> bool:
+    return {name: bed.told for name, bed in beds.items() if bed.told} == wanted

@@ -247,6 +247,13 @@ def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() ->
     assert {"script", "style"}.isdisjoint(found.tags)
 
 
+def test_a_note_about_oxytocin_says_what_was_done_and_leaves_the_recommendation_empty() -> None:
+    note = event(12, 200, "care", by="Kim", what="oxytocin-turned-down", text="")
+    found = Outline(printed.page(sheet(log=sorted([*LOG, note], key=lambda e: e.t))))
+    assert "oxytocin turned down, as local policy says" in "".join(found.texts["Assessment"])
+    assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
+
+
 def test_what_people_wrote_is_text_on_the_printed_sheet() -> None:
     page = printed.page(sheet())
     assert "<b>blanket" not in page

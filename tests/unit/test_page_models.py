@@ -210,6 +210,7 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
         ("turned", "", "turned to the side"),
         ("turned", "turned to the side", "turned to the side"),
         ("turned", "left", "turned to the side (left)"),
+        ("oxytocin-turned-down", "", "oxytocin turned down, as local policy says"),
         ("other", "blanket", "blanket"),
         ("other", "", "other"),
         ("something-newer", "", "something-newer"),
