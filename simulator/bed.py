@@ -79,7 +79,13 @@ class Bed:
         self._beat = Noise([*noise_seed, 0], beat.corners_hz, beat.shares, beat.from_hz)
         self._course = _Course(s.phase)
         self._tick = 0
-        self._last = [self._fetus.baseline, single(s.phase[0].variability_bpm), 0.0, 0.0, self._course.at(0)["resting_tone"]]
+        self._last = [
+            self._fetus.baseline,
+            single(s.phase[0].variability_bpm),
+            0.0,
+            0.0,
+            self._course.at(0)["resting_tone"],
+        ]
         self._rate_bumps: list[Bump] = []
         self._ua_bumps: list[Bump] = []
         self.events: list[Truth] = []

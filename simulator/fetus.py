@@ -185,7 +185,9 @@ class Fetus:
                 end = max(c.end_s + 12, nadir + GRADUAL_S) + (length - 60) * 0.5 * (length > 60)
                 return [Bump(start, nadir - start, 0, end - nadir, -depth)]
             case _:
-                return self._cord(cause.form, max(t_s, c.onset_s + rng.uniform(0.2, 1.5) * (c.peak_s - c.onset_s)), depth, length)
+                return self._cord(
+                    cause.form, max(t_s, c.onset_s + rng.uniform(0.2, 1.5) * (c.peak_s - c.onset_s)), depth, length
+                )
 
     def _cord(self, form: str, start: float, depth: float, length: float) -> list[Bump]:
         rng, n = self.rng, self.numbers.reserve

@@ -71,7 +71,9 @@ class Sensors:
         device, rng = numbers.device, self._rng
         kinds = [k for k in numbers.recorder if recorder in (None, k.name)]
         self._kind = rng.choices(kinds, [k.share for k in kinds])[0]
-        self._jitter = device.beat_jitter_bpm * self._kind.jitter_factor * rng.lognormvariate(0, device.jitter_beds_spread)
+        self._jitter = (
+            device.beat_jitter_bpm * self._kind.jitter_factor * rng.lognormvariate(0, device.jitter_beds_spread)
+        )
         self._toco_top = 100.0 if rng.random() < device.toco_top_100_share else 127.0
         sizes = device.toco_sizes
         self._toco = Noise([*noise_seed, 3], device.toco_corners_hz, tuple(x**2 for x in sizes))
@@ -287,7 +289,11 @@ class Sensors:
 
 def _extend(spans: list[Span], more: Span, artefacts: list[Span]) -> None:
     """Add a span, as one with the last of its kind where they touch."""
-    if spans and (spans[-1].what, spans[-1].size) == (more.what, more.size) and abs(spans[-1].until_s - more.from_s) < 1e-6:
+    if (
+        spans
+        and (spans[-1].what, spans[-1].size) == (more.what, more.size)
+        and abs(spans[-1].until_s - more.from_s) < 1e-6
+    ):
         old = spans.pop()
         spans.append(Span(more.what, old.from_s, more.until_s, old.size))
         if artefacts and old in artefacts[-8:]:

@@ -62,9 +62,7 @@ class Uterus:
         spent = sum(max(0.0, min(c.end_s, t_s) - max(c.onset_s, t_s - 600)) for c in self._recent)
         return spent / min(600.0, max(t_s, 60.0))
 
-    def _one(
-        self, onset_s: float, duration_s: float, height: float, spread: float, *, pushes: bool
-    ) -> Contraction:
+    def _one(self, onset_s: float, duration_s: float, height: float, spread: float, *, pushes: bool) -> Contraction:
         form, rng = self._numbers.contraction, self._rng
         differs = form.duration_spread * spread
         duration = duration_s * rng.lognormvariate(-(differs**2) / 2, differs)

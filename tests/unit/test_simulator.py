@@ -186,7 +186,9 @@ def test_an_early_one_hardly_uses_the_reserve() -> None:
 def test_care_relieves_as_often_and_as_late_as_is_written(response: Any) -> None:
     """400 women each; four standard deviations of the binomial are allowed."""
     calm = load("calm")
-    spans = [[s for s in Bed(calm, seed).did(response.to).relieved if s.what == response.relieves] for seed in range(400)]
+    spans = [
+        [s for s in Bed(calm, seed).did(response.to).relieved if s.what == response.relieves] for seed in range(400)
+    ]
     share, p = np.mean([bool(s) for s in spans]), response.probability
     assert abs(share - p) <= 4 * np.sqrt(p * (1 - p) / 400)
     for span in (s for found in spans for s in found):
