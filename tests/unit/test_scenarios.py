@@ -247,7 +247,7 @@ def test_reserves_differ() -> None:
     """The strong one bears more and deeper decelerations than those that use the small one up."""
     for strong, small in zip(labours("strong-reserve"), labours("small-reserve"), strict=True):
         deep = [e for e in events(strong, "deceleration") if e.size > 30]
-        assert len(deep) >= 25
+        assert len(deep) >= 15
         assert max(m.reserve_used for m in strong.truth.minutes) < 0.35
         team = min(s.from_s for s in small.truth.needs if s.what == "team") / 60
         before = events(small, "deceleration", 0, team)
@@ -286,13 +286,15 @@ def test_variable_ones_grow_worse_or_have_shoulders() -> None:
 
 
 def test_pushing_is_loud() -> None:
-    def steep(ua: Any) -> float:
-        return float((abs(ua[3 * HZ :] - ua[: -3 * HZ]) >= 8).mean())
+    def pushing(ua: Any) -> float:
+        """Power of what comes every 7 to 16 s."""
+        power, hz = np.abs(np.fft.rfft(ua - ua.mean())) ** 2, np.fft.rfftfreq(len(ua), 1 / HZ)
+        return float(power[(hz > 1 / 16) & (hz < 1 / 7)].sum()) / len(ua) ** 2
 
     for name in ("pushing-loud-but-well", "pushing-and-tired", "calm-to-birth"):
         for one in labours(name):
             begins = (one.truth.second_stage_from_s or 0) / 60
-            pushes, rests = (steep(part(one.ua, a, b)) for a, b in ((begins + 2, begins + 30), (2, begins)))
+            pushes, rests = (pushing(part(one.ua, a, b)) for a, b in ((begins + 2, begins + 30), (2, begins)))
             assert begins > 10
             assert pushes > 2 * rests, "pushing shows on the toco"
             assert len(events(one, "deceleration", begins)) >= 5, name
@@ -310,7 +312,7 @@ def test_traps_are_there() -> None:
 
     assert least_in_three("walking", lambda one: seen_share(one, 0, 93)) > 0.55
     assert most_in_three("walking", lambda one: seen_share(one, 0, 93)) < 0.85
-    assert most_in_three("noisy-but-well", lambda one: seen_share(one, 0, 180)) < 0.85
+    assert most_in_three("noisy-but-well", lambda one: seen_share(one, 0, 120)) < 0.85
     assert least_in_three("spikes-and-half-rates", lambda one: artefacts(one, "spike")) >= 15
     assert least_in_three("spikes-and-half-rates", lambda one: artefacts(one, "half rate", "double rate")) >= 20
     assert least_in_three("toco-slips", lambda one: artefacts(one, "toco moved")) >= 5
