@@ -182,7 +182,8 @@ def scenarios(
     print(NOTICE)
     if name is None:
         table = Table(box=SIMPLE, pad_edge=False)
-        for column in ("labour", "min", "somebody is needed", "what it is for"):
+        table.add_column("labour", no_wrap=True)
+        for column in ("min", "somebody is needed", "what it is for"):
             table.add_column(column)
         for one in map(scenario.load, scenario.names()):
             table.add_row(one.name, f"{one.lasts_min:g}", scenario.needs_in_words(one), one.purpose)

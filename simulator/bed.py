@@ -4,6 +4,7 @@
 Shares no code and no threshold with the detector.
 """
 
+import math
 import random
 from dataclasses import dataclass, field
 
@@ -31,6 +32,8 @@ TICK_S = 10
 PER_TICK = TICK_S * HZ
 SINUSOIDAL_HZ = 4 / 60
 """3 to 5 cycles a minute (NICHD 2008)."""
+
+WAVE_COMES_IN_S = 60.0
 
 LARGEST_FALL_BPM = 5.0
 """A lasting compression is called a deceleration from here to here."""
@@ -86,6 +89,7 @@ class Bed:
             0.0,
             self._course.at(0)["resting_tone"],
         ]
+        self._wave, self._wave_s = 0.0, 0
         self._rate_bumps: list[Bump] = []
         self._ua_bumps: list[Bump] = []
         self.events: list[Truth] = []
@@ -107,19 +111,20 @@ class Bed:
     def advance(self, ticks: int) -> Stretch:
         """Go on by `ticks` ticks of 10 s and return their signals."""
         first = self._tick * PER_TICK
-        levels = [self._last]
         plan = Plan()
-        for _ in range(ticks):
-            levels.append(self._step(plan))
+        levels = [self._last, *(self._step(plan) for _ in range(ticks))]
         self._last = levels[-1]
         baseline, variability, compression, sinusoidal, tone = (_between(x, ticks) for x in zip(*levels, strict=True))
         n = ticks * PER_TICK
         t = np.arange(first, first + n) / HZ
-        away = -compression
+        away = np.zeros(n)
         render(self._rate_bumps, first, away)
+        # a cord that is pressed for good takes no more off than the deeper of the two
+        away = np.where(away < 0, np.minimum(away, -compression), away - compression)
         lively = 1 + self.numbers.fall.livelier * np.clip(-away / 30, 0, 2)
         beat = self._beat.take(n) * variability / self.numbers.beat.range_per_sd * lively
-        wave = sinusoidal / 2 * np.sin(2 * np.pi * SINUSOIDAL_HZ * t)
+        cycles = SINUSOIDAL_HZ * t + 0.15 * np.sin(2 * np.pi * t / 170)  # never quite even
+        wave = sinusoidal / 2 * np.sin(2 * np.pi * cycles)
         fhr = np.clip(baseline + away + beat + wave, 45, 230)
         ua = np.zeros(n)
         render(self._ua_bumps, first, ua)
@@ -156,7 +161,8 @@ class Bed:
     def _step(self, plan: Plan) -> list[float]:
         t, n = float(self.t_s), self.numbers
         now = self._course.at(self._tick)
-        happens = {h.what: h for h in self.scenario.happening if _is_on(h, t)}
+        on = sorted((h for h in self.scenario.happening if _is_on(h, t)), key=lambda h: h.size)
+        happens: dict[str, Happening] = {h.what: h for h in on}  # of two of a kind the larger
         is_second = self._stage(t) == 2
         cord, placenta, signal = (self.care.relieves(x, t) for x in ("cord", "placenta", "signal"))
         infusion = happens["oxytocin"].size if "oxytocin" in happens else 0.0
@@ -185,11 +191,13 @@ class Bed:
         self._rate_bumps += bumps
         below = self._fetus.below_bpm(t + TICK_S)
         self._sensors.tick(t, TICK_S, self._strain(now, happens, below, signal, is_second), plan)
+        wanted = happens["sinusoidal"].size if "sinusoidal" in happens else 0.0
+        self._wave += (wanted - self._wave) * (1 - math.exp(-TICK_S / WAVE_COMES_IN_S))
+        self._wave_s = self._wave_s + TICK_S if wanted else 0
         self._tick += 1
         self._note(t + TICK_S, happens, below, is_second)
-        wave = happens["sinusoidal"].size if "sinusoidal" in happens else 0.0
         fetus = self._fetus
-        return [fetus.baseline, fetus.variability, fetus.compression, wave, now["resting_tone"]]
+        return [fetus.baseline, fetus.variability, fetus.compression, self._wave, now["resting_tone"]]
 
     def _strain(
         self, now: dict[str, float], happens: dict[str, Happening], below: float, signal: bool, is_second: bool
@@ -198,8 +206,8 @@ class Bed:
         if "drifts-off" in happens and not signal:
             loss = max(loss, happens["drifts-off"].size)
         return Strain(
-            min(loss, 0.97), now["spikes_per_h"], now["wrong_rate_per_h"], now["toco_noise"], now["coughs_per_h"], now["toco_moves_per_h"],
-            now["toco_off_per_h"], now["off_per_h"], below, self._fetus.baseline - below,
+            min(loss, 0.97), now["spikes_per_h"], now["wrong_rate_per_h"], now["toco_noise"], now["coughs_per_h"],
+            now["toco_moves_per_h"], now["toco_off_per_h"], now["off_per_h"], below, self._fetus.baseline - below,
             off="monitor-off" in happens, toco_off="toco-off" in happens,
             is_mother="mothers-pulse" in happens and not signal, relieved=signal,
         )  # fmt: skip
@@ -212,7 +220,10 @@ class Bed:
         else:
             self._below_since = None
         falling_s = 0.0 if self._below_since is None else t - self._below_since
-        team = fetus.used >= needs.team_used or fetus.has_given_out or falling_s >= needs.team_fall_s
+        team = (
+            fetus.used >= needs.team_used or fetus.has_given_out or falling_s >= needs.team_fall_s
+            or self._wave_s >= needs.team_sinusoidal_s
+        )  # fmt: skip
         bedside = fetus.used >= needs.bedside_used or falling_s >= needs.bedside_fall_s
         for what, is_so in (
             ("needs team", team), ("needs bedside", bedside and not team), ("asleep", fetus.is_asleep),
@@ -285,7 +296,8 @@ def _between(edges: tuple[float, ...], ticks: int) -> Signal:
     """Return samples that move evenly from edge to edge; shape (ticks * 40,)."""
     at = np.asarray(edges)
     way = np.arange(PER_TICK) / PER_TICK
-    return (at[:-1, None] + (at[1:] - at[:-1])[:, None] * way).reshape(ticks * PER_TICK)
+    found: Signal = (at[:-1, None] + (at[1:] - at[:-1])[:, None] * way).reshape(ticks * PER_TICK)
+    return found
 
 
 @dataclass

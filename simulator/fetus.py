@@ -84,7 +84,7 @@ class Fetus:
     def below_bpm(self, t_s: float) -> float:
         """Return how far the rate is below its baseline through decelerations."""
         self.falls = [fall for fall in self.falls if fall[0].end_s > t_s]
-        return self.compression - sum(bump.at(t_s) for bump, _ in self.falls)
+        return max(self.compression, -sum(bump.at(t_s) for bump, _ in self.falls))
 
     def _sleep(self, t_s: float) -> None:
         if t_s >= self.changes_at_s:
@@ -110,7 +110,7 @@ class Fetus:
 
     def _use(self, t_s: float, length_s: float, around: Around) -> None:
         n, minutes = self.numbers.reserve, length_s / 60
-        below = self.compression - sum(bump.at(t_s) * uses for bump, uses in self.falls)
+        below = max(self.compression, -sum(bump.at(t_s) * uses for bump, uses in self.falls))
         taken = below * minutes / self.capacity_bpm_min
         crowded = max(0.0, around.contracted - n.crowded_from) / (1 - n.crowded_from)
         weakness = 900 / max(self.capacity_bpm_min, 100)
@@ -178,7 +178,8 @@ class Fetus:
         match cause.kind:
             case "head":
                 down = max(GRADUAL_S, c.peak_s - c.onset_s)
-                return [Bump(c.onset_s, down, 0, max(GRADUAL_S, c.end_s - c.onset_s - down), -depth)]
+                start = max(t_s, c.peak_s - down)
+                return [Bump(start, down, 0, max(GRADUAL_S, c.end_s - c.peak_s), -depth)]
             case "placenta":
                 start = c.onset_s + rng.uniform(22, 36)
                 nadir = max(c.peak_s + rng.uniform(20, 36), start + GRADUAL_S)

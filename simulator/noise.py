@@ -28,9 +28,9 @@ class Noise:
         for corner_hz, share in zip(corners_hz, shares, strict=True):
             keep, slow = (np.exp(-2 * np.pi * f / HZ) for f in (corner_hz, from_hz))
             b, a = ([1.0], [1.0]) if from_hz == 0 else ([1.0, -1.0], [1.0, -slow])
-            a = np.polymul(a, [1, -2 * keep, keep**2])
-            size = np.sqrt(share / sum(shares) / np.sum(lfilter(b, a, impulse) ** 2))
-            self._filters.append((size * np.asarray(b), a))
+            poles = np.polymul(a, [1, -2 * keep, keep**2])
+            size = np.sqrt(share / sum(shares) / np.sum(lfilter(b, poles, impulse) ** 2))
+            self._filters.append((size * np.asarray(b), poles))
         self._states = [np.zeros(len(a) - 1) for _, a in self._filters]
         self.take(lead_in)  # as if it had been going on for ever
 

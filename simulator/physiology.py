@@ -92,6 +92,7 @@ class Needs(Struct, frozen=True, forbid_unknown_fields=True):
     bedside_fall_s: float
     team_fall_s: float
     fall_bpm: float
+    team_sinusoidal_s: float
 
 
 class Fever(Struct, frozen=True, forbid_unknown_fields=True):
@@ -159,7 +160,7 @@ class Device(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
-    """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if that does not show.
+    """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if it does not show.
 
     blanks_bpm: after a jump of more it shows nothing for a moment; 0: it shows all.
     """

@@ -19,6 +19,8 @@ from msgspec import Meta, Struct
 from quietward.errors import BadScenario
 from quietward.messages import Weeks
 
+MOST_OF_A_SHARE = 0.95
+
 Z90 = 1.2816
 """The 90th percentile of a standard normal."""
 
@@ -45,7 +47,8 @@ class Cause(Struct, frozen=True, forbid_unknown_fields=True):
     """Decelerations that come with a share of the contractions. depth_bpm, length_s: before the reserve is used.
 
     kind: `head` compression (early, mirrors the contraction), `cord` compression (abrupt), `placenta` (late, rounded).
-    spread: how much one differs from the next, log-normal. form: of what the cord does: `plain`, with `shoulders`, with a `slow-return`, or in two dips (`w`).
+    spread: how much one differs from the next, log-normal. form: of what the cord does: `plain`, with `shoulders`,
+    with a `slow-return`, or in two dips (`w`).
     """
 
     kind: Literal["head", "cord", "placenta"]
@@ -84,9 +87,9 @@ class Phase(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 DEFAULTS = Phase(
-    0, variability_bpm=12.0, accelerations_per_h=0.0, dips_per_h=0.0, contraction_spread=0.2, contraction_height=50.0, resting_tone=10.0, fhr_loss_share=0.03,
-    spikes_per_h=0.0, wrong_rate_per_h=0.0, toco_noise=1.0, coughs_per_h=0.0, toco_moves_per_h=0.0, toco_off_per_h=0.0, off_per_h=0.0,
-    causes=[],
+    0, variability_bpm=12.0, accelerations_per_h=0.0, dips_per_h=0.0, contraction_spread=0.2, contraction_height=50.0,
+    resting_tone=10.0, fhr_loss_share=0.03, spikes_per_h=0.0, wrong_rate_per_h=0.0, toco_noise=1.0, coughs_per_h=0.0,
+    toco_moves_per_h=0.0, toco_off_per_h=0.0, off_per_h=0.0, causes=[],
 )  # fmt: skip
 """What the first phase may leave out; baseline, and interval and duration of the contractions it must say."""
 
@@ -97,18 +100,24 @@ Happens = Literal[
 ]
 
 
+LARGEST = {"cord-compressed": 120.0, "fever": 60.0, "oxytocin": 2.0, "sinusoidal": 40.0, "drifts-off": 1.0}
+"""Sizes of happenings that have one."""
+
+
 class Happening(Struct, frozen=True, forbid_unknown_fields=True):
     """Something that begins at `at_min` and lasts `for_min`, or until care relieves it.
 
-    size: cord-compressed and fever: bpm; oxytocin: 0 to 2, how much it drives (1 halves the intervals); sinusoidal:
-    bpm from top to bottom; drifts-off: share of the FHR that is lost. mothers-pulse, monitor-off and toco-off have none.
+    size: cord-compressed and fever: bpm; oxytocin: how much it drives (1 halves the intervals); sinusoidal: bpm from
+    top to bottom; drifts-off: share of the FHR that is lost. mothers-pulse, monitor-off and toco-off have none.
     """
 
     at_min: Minutes | Annotated[list[Minutes], THREE]
     what: Happens
     for_min: Positive | Annotated[list[Positive], THREE]
-    size: Annotated[float, Meta(ge=0, le=120)] = 0.0
+    size: Annotated[float, Meta(ge=0)] = 0.0
 
+
+Recorder = Literal["quarters", "intervals", "whole"]
 
 Fault = Literal["clock-jump", "clock-skew", "repeat", "late", "missing", "malformed", "disconnect", "restart"]
 
@@ -136,7 +145,8 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     """One invented labour.
 
     needs: what is true of it, checked against what the simulation itself knows; empty: nobody is needed.
-    lasts_min: length of its course. capacity_bpm_min: area of decelerations (bpm below the baseline, times minutes) that uses up the whole reserve.
+    lasts_min: length of its course.
+    capacity_bpm_min: area of decelerations (bpm below the baseline, times minutes) that uses up the whole reserve.
     recovers_in_min: time constant with which it comes back. asleep_share: of the fetus' time.
     recorder: its kind, by the grid its values lie on; every bed draws one when it is not said.
     """
@@ -157,7 +167,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     asleep_share: Share | Annotated[list[Share], THREE] = 0.25
     mothers_pulse_bpm: Annotated[float, Meta(ge=40, le=180)] = 82.0
     shows_mothers_pulse: bool = False
-    recorder: Literal["quarters", "intervals", "whole"] | None = None
+    recorder: Recorder | None = None
 
 
 def names() -> list[str]:
@@ -198,31 +208,38 @@ def check(scenario: Scenario) -> None:
         if getattr(scenario.phase[0], name) is None:
             raise BadScenario(f"{where}: phase[0].{name}", None, "Say it in the first phase; later ones carry it on")
     for i, phase in enumerate(scenario.phase):
-        for name in NUMBERS:
-            _check_range(f"{where}: phase[{i}].{name}", getattr(phase, name))
-        shares = [c.share[1] if isinstance(c.share, list) else c.share for c in phase.causes or []]
-        if sum(shares) > 1 + 1e-9:
-            raise BadScenario(f"{where}: phase[{i}].causes share", shares, "Let them add up to 1 at most")
-        for j, cause in enumerate(phase.causes or []):
-            for name in ("share", "depth_bpm", "length_s"):
-                _check_range(f"{where}: phase[{i}].causes[{j}].{name}", getattr(cause, name))
-            if cause.form != "plain" and cause.kind != "cord":
-                raise BadScenario(f"{where}: phase[{i}].causes[{j}].form", cause.form, "Only the cord has forms")
+        _check_phase(f"{where}: phase[{i}]", phase)
     for i, happening in enumerate(scenario.happening):
-        _check_range(f"{where}: happening[{i}].at_min", happening.at_min)
-        needs_size = happening.what not in ("mothers-pulse", "monitor-off", "toco-off")
-        if needs_size != (happening.size > 0):
-            remedy = "Give a size above 0" if needs_size else "Leave it away; this has no size"
-            raise BadScenario(f"{where}: happening[{i}].size", happening.size, remedy)
-        if happening.what == "drifts-off" and happening.size > 1:
-            raise BadScenario(f"{where}: happening[{i}].size", happening.size, "Is a share; give 1 at most")
-        if happening.what == "oxytocin" and happening.size > 2:
-            raise BadScenario(f"{where}: happening[{i}].size", happening.size, "Give 2 at most")
+        _check_happening(f"{where}: happening[{i}]", happening)
     for i, need in enumerate(scenario.needs):
         if need.begins_min[1] < need.begins_min[0]:
             raise BadScenario(f"{where}: needs[{i}].begins_min", need.begins_min, "The earlier minute comes first")
     for name in ("second_stage_from_min", "capacity_bpm_min", "recovers_in_min", "asleep_share"):
         _check_range(f"{where}: {name}", getattr(scenario, name))
+
+
+def _check_phase(where: str, phase: Phase) -> None:
+    for name in NUMBERS:
+        _check_range(f"{where}.{name}", getattr(phase, name))
+    causes = phase.causes or []
+    shares = [c.share[1] if isinstance(c.share, list) else c.share for c in causes]
+    if sum(shares) > 1 + 1e-9:
+        raise BadScenario(f"{where}.causes share", shares, "Let them add up to 1 at most")
+    for i, cause in enumerate(causes):
+        for name in ("share", "depth_bpm", "length_s"):
+            _check_range(f"{where}.causes[{i}].{name}", getattr(cause, name))
+        if cause.form != "plain" and cause.kind != "cord":
+            raise BadScenario(f"{where}.causes[{i}].form", cause.form, "Only the cord has forms; leave it away")
+
+
+def _check_happening(where: str, happening: Happening) -> None:
+    _check_range(f"{where}.at_min", happening.at_min)
+    _check_range(f"{where}.for_min", happening.for_min)
+    most = LARGEST.get(happening.what)
+    if most is None and happening.size > 0:
+        raise BadScenario(f"{where}.size", happening.size, f"Leave it away; {happening.what} has none")
+    if most is not None and not 0 < happening.size <= most:
+        raise BadScenario(f"{where}.size", happening.size, f"Give more than 0, and {most:g} at most")
 
 
 def _check_range(where: str, value: float | list[float] | None) -> None:
@@ -274,7 +291,8 @@ def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
         if name not in z:
             z[name] = max(-2.3, min(2.3, rng.gauss(0, 1)))
         lowest = value[0] / 2 if isinstance(value, list) else value  # a long tail must not turn a number around
-        return max(lowest, drawn(value, z[name]))
+        found = max(lowest, drawn(value, z[name]))
+        return min(MOST_OF_A_SHARE, found) if isinstance(value, list) and name.endswith("share") else found
 
     phases: list[Phase] = []
     for phase in scenario.phase:
@@ -297,7 +315,7 @@ def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
         second_stage_from_min=None if stage is None else pick("second stage", stage),
         capacity_bpm_min=pick("capacity", scenario.capacity_bpm_min),
         recovers_in_min=pick("recovers", scenario.recovers_in_min),
-        asleep_share=pick("asleep", scenario.asleep_share),
+        asleep_share=pick("asleep share", scenario.asleep_share),
     )
 
 

@@ -1,7 +1,7 @@
 """Pure: what transducers and recorders do to the signals of one bed.
 
-The FHR is sampled beat by beat and held between beats, as recorders do; it is lost in clusters, taken for half or double
-of what it is, or for the mother's pulse; the toco drifts, is moved, coughed at and taken off.
+The FHR is sampled beat by beat and held between beats, as recorders do; it is lost in clusters, taken for half or
+double of what it is, or for the mother's pulse; the toco drifts, is moved, coughed at and taken off.
 """
 
 import math
@@ -248,7 +248,7 @@ class Sensors:
         values = rate + jitter * self._noise.standard_normal(n)
         if self._kind.interval_ms > 0:
             intervals = 60_000 / self._kind.interval_ms / values
-            values = 60_000 / self._kind.interval_ms / np.round(intervals)
+            values = (60_000 / self._kind.interval_ms / np.round(intervals)).astype(np.float64)
         values = np.concatenate(([self._held if np.isfinite(self._held) else values[0]], values))
         at = np.maximum.accumulate(np.concatenate(([0], np.where(shown, np.arange(1, n + 1), 0))))
         held = values[at][1:]
@@ -277,7 +277,7 @@ class Sensors:
         if self._kind.slow_toco:
             at = np.arange(first, first + n)
             even = np.maximum(at - at % 2 - first, 0)
-            toco = np.round(np.where(at - at % 2 >= first, toco[even], self._toco_held))
+            toco = np.rint(np.where(at - at % 2 >= first, toco[even], self._toco_held))
             self._toco_held = float(toco[-1])
         else:
             toco = np.round(toco * 2) / 2
@@ -288,20 +288,14 @@ class Sensors:
 
 
 def _extend(spans: list[Span], more: Span, artefacts: list[Span]) -> None:
-    """Add a span, as one with the last of its kind where they touch."""
-    if (
-        spans
-        and (spans[-1].what, spans[-1].size) == (more.what, more.size)
-        and abs(spans[-1].until_s - more.from_s) < 1e-6
-    ):
-        old = spans.pop()
-        spans.append(Span(more.what, old.from_s, more.until_s, old.size))
-        if artefacts and old in artefacts[-8:]:
-            artefacts[len(artefacts) - 1 - artefacts[::-1].index(old)] = spans[-1]
+    """Add a span, as one with that of its kind which it touches."""
+    for place, old in enumerate(spans):
+        if old.what == more.what and old.until_s == more.from_s:
+            spans[place] = Span(old.what, old.from_s, more.until_s, old.size)
+            artefacts[artefacts.index(old)] = spans[place]
             return
-    else:
-        spans.append(more)
-    artefacts.append(spans[-1])
+    spans.append(more)
+    artefacts.append(more)
 
 
 def _mean(median: float, spread: float) -> float:

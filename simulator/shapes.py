@@ -14,7 +14,7 @@ Signal = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Bump:
-    """Rises from `start_s` in `rise_s`, holds, falls; flanks are half cosines to the power of `peaked`. size: signed."""
+    """Rises from `start_s`, holds, falls; flanks are half cosines to the power of `peaked`. size: signed."""
 
     start_s: float
     rise_s: float

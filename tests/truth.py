@@ -10,7 +10,7 @@ from quietward.messages import HZ
 from quietward.recordings import Recording
 from simulator import bed
 from simulator.bed import Labour, Signal
-from simulator.scenario import Cause, Phase, Scenario
+from simulator.scenario import Cause, Phase, Recorder, Scenario
 from simulator.truth import Span, Truth
 from tests.traces import RULES
 
@@ -18,7 +18,7 @@ MATCH_S = 30.0
 """Onsets further apart than this are not the same event."""
 
 
-def everything(hours: int, loss_share: float, recorder: str) -> Scenario:
+def everything(hours: int, loss_share: float, recorder: Recorder) -> Scenario:
     """Return a labour that goes through all kinds of decelerations, in phases of two hours.
 
     Its fetus has more reserve than any of it can use, so that every phase stays as it is written.
@@ -146,5 +146,5 @@ def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
     )
 
 
-def labour(hours: int, loss_share: float, seed: int, recorder: str = "intervals") -> Labour:
+def labour(hours: int, loss_share: float, seed: int, recorder: Recorder = "intervals") -> Labour:
     return bed.simulate(everything(hours, loss_share, recorder), seed, hours * 3600)

@@ -5,12 +5,13 @@ import tomllib
 from pathlib import Path
 
 import typer
+from typer.testing import CliRunner
 
 from detect import rule_file
 from quietward.cli import app
 from quietward.notice import NOTICE
 from quietward.settings import Settings
-from simulator import scenario
+from simulator import scenario, shift
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -37,8 +38,11 @@ def test_every_command_and_setting_is_described() -> None:
 
 
 def test_every_scenario_and_rule_set_is_named() -> None:
-    for name in [*scenario.names(), *(r.name for r in rule_file.load().rule_sets)]:
-        assert f"`{name}`" in README, name
+    for rule_set in rule_file.load().rule_sets:
+        assert f"`{rule_set.name}`" in README, rule_set.name
+    told = CliRunner().invoke(app, ["scenarios"]).stdout
+    for name in [*scenario.names(), *shift.names()]:
+        assert name in told, name
 
 
 def test_no_other_top_level_files() -> None:

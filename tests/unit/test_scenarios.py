@@ -4,18 +4,16 @@ Beds differ from seed to seed, so a need must begin within its minutes in at lea
 must hold in each: nobody for the team, and no more than three minutes at the bedside.
 """
 
-import tomllib
 from collections.abc import Callable
 from functools import cache
 from itertools import pairwise
-from pathlib import Path
 from typing import Any, get_args
 
 import numpy as np
 import pytest
 
 from quietward.messages import HZ
-from simulator import scenario
+from simulator import scenario, shift
 from simulator.bed import Bed, Labour, simulate
 from simulator.scenario import Fault, load
 from simulator.truth import Span, Truth
@@ -26,7 +24,6 @@ AT_LEAST = {"bedside": ("bedside", "team"), "team": ("team",)}
 LONGEST_BEDSIDE_MIN = 3
 OURS = [name for name in scenario.names() if name != "mixed-last-hours"]
 """That one is a mixture of beds, some with needs; nothing is said of each."""
-WARDS = Path(scenario.__file__).parent / "wards"
 
 
 @cache
@@ -339,15 +336,12 @@ def test_the_device_does_all_it_can_do_wrong_one_after_the_other() -> None:
 
 
 @pytest.mark.parametrize(("name", "beds", "levels"), [("two-at-once", 8, ["team"] * 2), ("night-shift", 12, ["team"])])
-def test_wards(name: str, beds: int, levels: list[str]) -> None:
-    ward = tomllib.loads((WARDS / f"{name}.toml").read_text())
-    assert ward["name"] == name
-    assert all(len(ward[key]) > 20 for key in ("purpose", "course", "good_watcher"))
-    assert len(ward["bed"]) == beds
-    begins = []
-    for bed in ward["bed"]:
-        found = load(bed["scenario"])
-        assert bed["start_min"] < found.lasts_min
-        begins += [(n.begins_min[0] - bed["start_min"], n.level) for n in found.needs if n.level in levels]
+def test_in_a_shift_as_many_are_needed_as_it_says(name: str, beds: int, levels: list[str]) -> None:
+    found = shift.load(name)
+    assert len(found.bed) == beds
+    begins = [
+        (need.begins_min[0] - place.start_min, need.level)
+        for place in found.bed for need in load(place.scenario).needs if need.level in levels
+    ]  # fmt: skip
     assert [level for _, level in begins] == levels
     assert max(at for at, _ in begins) - min(at for at, _ in begins) <= 15

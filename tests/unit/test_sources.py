@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from quietward.messages import HZ, CareKind
-from simulator import scenario
+from simulator import scenario, shift
 from simulator.bed import TICK_S, simulate
 from simulator.service import in_words, simulated
 from simulator.sources import LiveBed, Second, Strip
@@ -65,7 +65,7 @@ def test_care_changes_what_comes_from_the_next_tick_on(at: int) -> None:
 
 
 def test_beds_are_dealt_their_scenarios_in_turn() -> None:
-    beds = simulated(3, ["calm", "noisy-but-well"], 1, 60)
+    beds = simulated(shift.dealt(["calm", "noisy-but-well"], 3), 1, 60)
     assert [(b.bed, b.src, b.seconds) for b in beds] == [
         ("bed-1", "sim calm", 60), ("bed-2", "sim noisy-but-well", 60), ("bed-3", "sim calm", 60),
     ]  # fmt: skip
