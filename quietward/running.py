@@ -84,13 +84,14 @@ class Tasks(asyncio.TaskGroup):
     def _ended(self, task: asyncio.Task[Any]) -> None:
         self._alive.discard(task)
         if not task.cancelled() and task.exception() is not None:
-            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self._insist)
+            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self.end)
 
-    def _insist(self) -> None:
+    def end(self) -> None:
+        """Cancel all tasks of the group, until the last one has heard of it."""
         for unheard in self._alive:
             unheard.cancel()
         if self._alive:
-            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self._insist)
+            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self.end)
 
 
 def bind(host: str, port: int) -> socket.socket:

@@ -1,5 +1,6 @@
 """Many devices: a simulated ward, or recordings played as devices."""
 
+import asyncio
 import logging
 import re
 from collections.abc import Callable, Sequence
@@ -96,14 +97,13 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
     """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
-        beside = [tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")]
+        tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
-            follower = respond(store, ward.shard(number), here)
-            beside.append(tasks.create_task(follower, name=f"follow shard {number}"))
-        await play(settings, beds, speed, head_start_s)
-        for task in beside:
-            task.cancel()
+            tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")
+        playing = tasks.create_task(play(settings, beds, speed, head_start_s), name="play")
+        await asyncio.wait([playing])
+        tasks.end()
 
 
 async def respond(store: Redis, shard: Shard, beds: dict[str, LiveBed]) -> None:

@@ -169,3 +169,10 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
 
 async def told(beds: dict[str, Listening], wanted: dict[str, list[str]]) -> bool:
     return {name: bed.told for name, bed in beds.items() if bed.told} == wanted
+
+
+async def test_a_simulated_ward_comes_to_its_end(store: Redis, parts: Parts) -> None:
+    """Also its readers of the store, which would wait for ever."""
+    assert await store.ping()
+    process = parts.start("simulate", "--beds", "4", "--hours", "0.1", "--head-start", "6")
+    assert await asyncio.to_thread(process.wait, 20) == 0, parts.log("simulate")

@@ -9,13 +9,14 @@ from quietward.errors import Unreachable
 from quietward.running import Tasks
 
 
+async def deaf() -> None:
+    with contextlib.suppress(asyncio.CancelledError):
+        await asyncio.sleep(60)
+    await asyncio.sleep(60)  # never heard of it; ends only when told again
+
+
 async def test_a_task_that_swallows_its_cancellation_does_not_keep_the_group() -> None:
     """asyncio.wait_for of Python 3.11 does that when its inner task ends in the same moment."""
-
-    async def deaf() -> None:
-        with contextlib.suppress(asyncio.CancelledError):
-            await asyncio.sleep(60)
-        await asyncio.sleep(60)  # never heard of it; ends only when told again
 
     async def fails() -> None:
         await asyncio.sleep(0.01)
@@ -31,3 +32,11 @@ async def test_a_task_that_swallows_its_cancellation_does_not_keep_the_group() -
         with pytest.raises(ExceptionGroup) as found:
             await task
     assert found.group_contains(Unreachable)
+
+
+async def test_a_group_that_is_ended_tells_its_tasks_until_they_have_heard() -> None:
+    async with asyncio.timeout(10), Tasks() as tasks:
+        unheard = tasks.create_task(deaf())
+        await asyncio.sleep(0.01)
+        tasks.end()
+    assert unheard.cancelled()
