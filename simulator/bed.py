@@ -7,6 +7,7 @@ Shares no code and no threshold with the detector.
 import math
 import random
 from dataclasses import dataclass, field
+from typing import Literal
 
 import msgspec
 import numpy as np
@@ -46,7 +47,7 @@ class Stretch:
     fhr: Signal
     ua: Signal
     baseline: Signal
-    stage: int
+    stage: Literal[1, 2]
     mothers_bpm: float | None
 
 
@@ -154,7 +155,7 @@ class Bed:
             sorted(needs, key=lambda x: x.from_s), self.care.done, self._minutes,
         )  # fmt: skip
 
-    def _stage(self, t_s: float) -> int:
+    def _stage(self, t_s: float) -> Literal[1, 2]:
         begins = self.scenario.second_stage_from_min
         return 2 if begins is not None and t_s >= single(begins) * 60 else 1
 

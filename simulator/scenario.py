@@ -211,6 +211,10 @@ def check(scenario: Scenario) -> None:
         _check_phase(f"{where}: phase[{i}]", phase)
     for i, happening in enumerate(scenario.happening):
         _check_happening(f"{where}: happening[{i}]", happening)
+    for i, fault in enumerate(scenario.fault):
+        if (fault.what in ("clock-jump", "clock-skew")) != (fault.size != 0):
+            remedy = "Say how many seconds" if fault.size == 0 else f"Leave it away; {fault.what} has none"
+            raise BadScenario(f"{where}: fault[{i}].size", fault.size, remedy)
     for i, need in enumerate(scenario.needs):
         if need.begins_min[1] < need.begins_min[0]:
             raise BadScenario(f"{where}: needs[{i}].begins_min", need.begins_min, "The earlier minute comes first")

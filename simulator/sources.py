@@ -64,9 +64,8 @@ class LiveBed:
         """Yield every second once."""
         for first in range(0, self.seconds, TICK_S):
             tick = self._simulated.advance(1)
-            stage: Stage = 2 if tick.stage == 2 else 1
             for n in range(min(TICK_S, self.seconds - first)):
-                yield Second(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, stage)
+                yield Second(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, tick.stage)
 
     def did(self, what: CareKind) -> Helped:
         """Staff did something at this bed, now; return what it will relieve."""
