@@ -136,11 +136,10 @@ def _at_4_hz(path: Path, fhr: Signal, ua: Signal, hz: float) -> tuple[Signal, Si
 
 def write_csv(path: Path, fhr: Signal, ua: Signal) -> None:
     """Write a recording as CSV, an empty cell where there is no value."""
-    times = (f"{i / HZ:.2f}" for i in range(len(fhr)))
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(COLUMNS)
-        writer.writerows(zip(times, _cells(fhr), _cells(ua), strict=True))
+    rows = (f"{i / HZ:.2f},{f},{u}\n" for i, (f, u) in enumerate(zip(_cells(fhr), _cells(ua), strict=True)))
+    with path.open("w", encoding="utf-8") as file:
+        file.write(",".join(COLUMNS) + "\n")
+        file.writelines(rows)
 
 
 def _cells(values: Signal) -> list[str]:

@@ -177,11 +177,12 @@ class Bed:
             self._ua_bumps += c.bumps(n.contraction.peaked)
             if c.height > 0:
                 self.events.append(Truth("contraction", c.onset_s, c.peak_s, c.end_s, c.height))
+        contracted = self._uterus.contracted(t)
         pressed = happens.get("cord-compressed")
         around = Around(
             now["baseline_bpm"], now["variability_bpm"], now["accelerations_per_h"],
             now["dips_per_h"], self._course.causes(self._tick),
-            contractions, self._uterus.contracted(t),
+            contractions, contracted,
             warmer_bpm=happens["fever"].size if "fever" in happens else 0.0,
             compressed_bpm=pressed.size if pressed is not None and not cord else 0.0,
             is_sinusoidal="sinusoidal" in happens, pushes=is_second,
@@ -196,7 +197,7 @@ class Bed:
         self._wave += (wanted - self._wave) * (1 - math.exp(-TICK_S / WAVE_COMES_IN_S))
         self._wave_s = self._wave_s + TICK_S if wanted else 0
         self._tick += 1
-        self._note(t + TICK_S, happens, below, is_second)
+        self._note(t + TICK_S, happens, below, contracted, is_second)
         fetus = self._fetus
         return [fetus.baseline, fetus.variability, fetus.compression, self._wave, now["resting_tone"]]
 
@@ -213,7 +214,7 @@ class Bed:
             is_mother="mothers-pulse" in happens and not signal, relieved=signal,
         )  # fmt: skip
 
-    def _note(self, t: float, happens: dict[str, Happening], below: float, is_second: bool) -> None:
+    def _note(self, t: float, happens: dict[str, Happening], below: float, contracted: float, is_second: bool) -> None:
         """Keep what is true at the end of a tick."""
         fetus, needs = self._fetus, self.numbers.needs
         if below >= needs.fall_bpm:
@@ -230,7 +231,7 @@ class Bed:
             ("needs team", team), ("needs bedside", bedside and not team), ("asleep", fetus.is_asleep),
             ("second stage", is_second), ("gives out", fetus.has_given_out),
             ("fever", fetus.warmer > 3), ("oxytocin drives", self._uterus.drive > 0.1),
-            ("contractions too close", self._uterus.contracted(t) > self.numbers.reserve.crowded_from),
+            ("contractions too close", contracted > self.numbers.reserve.crowded_from),
             ("sinusoidal", "sinusoidal" in happens), ("cord compressed", fetus.compression > LARGEST_FALL_BPM),
             ("reserve used", fetus.used >= self.numbers.reserve.late_from),
             ("mother's pulse", "mothers-pulse" in happens and not self.care.relieves("signal", t - TICK_S)),

@@ -65,6 +65,14 @@ PARTS = {
     "UA": ("UA",),
 }
 """Summaries that are also judged by themselves: with all of them together, one bad part hides the others."""
+NAMED = (
+    "FHR missing, share", "FHR gap median, s", "FHR gap 95 %, s", "FHR step 0, share", "FHR step, mean abs, bpm",
+    "FHR step not 0 median, bpm", "FHR power", "baseline", "variability", "decelerations, per hour",
+    "deceleration depth", "deceleration length", "contractions, per 10 min", "contraction length median, s",
+)  # fmt: skip
+"""What a strip is described by: gaps, steps, spectrum, baseline, variability, decelerations, contractions. All others
+are about how recorders write and hold values, how toco and FHR go together, and what is lost where.
+"""
 REAL_COLOUR, SIMULATED_COLOUR = "tab:blue", "tab:orange"
 STAGES = ("first", "second")
 
@@ -224,6 +232,10 @@ def compare(title: str, a: Group, b: Group, seed: int) -> Stage:
     features = [compared(name, a.features[:, i], b.features[:, i], alone(x[:, i], y)) for i, name in enumerate(a.names)]
     pooled = [compared(name, a.pooled[name], b.pooled[name]) for name in a.pooled]
     told = [tell(c, a.features, b.features, a.names, seed, kind) for kind, c in classifiers(seed).items()]
+    few = [i for i, name in enumerate(a.names) if name.startswith(NAMED)]
+    for kind, c in classifiers(seed).items():
+        title_of = f"{kind}, {len(few)} that describe a strip"
+        told.append(tell(c, a.features[:, few], b.features[:, few], [a.names[i] for i in few], seed, title_of))
     for part, prefixes in PARTS.items():
         some = [i for i, name in enumerate(a.names) if name.startswith(prefixes)]
         forest, chosen = classifiers(seed)[FOREST], [a.names[i] for i in some]
