@@ -20,6 +20,9 @@ PROLONGED_S = 120.0
 GRADUAL_S = 34.0
 """Early and late decelerations take 30 s or more to their nadir (NICHD 2008); a little more, to leave no doubt."""
 
+MUST_REMAIN_BPM = 20.0
+"""However low the baseline is, a fall can be seen."""
+
 KINDS = {"head": "early", "cord": "variable", "placenta": "late"}
 
 
@@ -174,6 +177,7 @@ class Fetus:
     def _fall(self, cause: Cause, c: Contraction, t_s: float) -> list[Bump]:
         rng, n = self.rng, self.numbers.reserve
         depth = single(cause.depth_bpm) * rng.lognormvariate(0, cause.spread) * (1 + n.deeper * self.used)
+        depth = min(depth, max(MUST_REMAIN_BPM, self.baseline - self.numbers.fall.lowest_bpm))
         length = single(cause.length_s) * rng.lognormvariate(0, cause.spread) * (1 + n.longer * self.used)
         match cause.kind:
             case "head":

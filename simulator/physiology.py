@@ -120,6 +120,7 @@ class FallForm(Struct, frozen=True, forbid_unknown_fields=True):
     """Forms of decelerations."""
 
     pointed: float
+    lowest_bpm: float
     livelier: float
 
 

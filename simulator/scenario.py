@@ -194,13 +194,12 @@ def load(name: str) -> Scenario:
         message, _, path = str(error).partition(" - at `$")
         where = path.strip(".`") or "top level"
         raise BadScenario(f"scenario {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
-    check(found)
+    _check(found, f"scenario {name}")
     return found
 
 
-def check(scenario: Scenario) -> None:
+def _check(scenario: Scenario, where: str) -> None:
     """Raise BadScenario for what types alone do not show."""
-    where = f"scenario {scenario.name}"
     starts = [p.from_min for p in scenario.phase]
     if starts[0] != 0 or any(b <= a for a, b in pairwise(starts)):
         raise BadScenario(f"{where}: phase from_min", starts, "Begin with 0 and let every phase start later")

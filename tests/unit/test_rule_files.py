@@ -76,6 +76,10 @@ def test_scenarios_that_come_along_are_sound_and_say_what_they_are_for() -> None
         assert found.good_watcher
 
 
+HAPPENS = '[[happening]]\nat_min = 5\nfor_min = 5\nwhat = "{}"\n{}\n'
+CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [
@@ -83,14 +87,29 @@ def test_scenarios_that_come_along_are_sound_and_say_what_they_are_for() -> None
         (lambda t: t.replace("from_min = 0", "from_min = 1", 1), "Begin with 0"),
         (lambda t: t.replace("purpose", "reason", 1), "reason"),
         (lambda t: "x = [", "Mend the TOML"),
+        (lambda t: t.replace("= 138", "= [150, 138, 160]", 1), r"baseline_bpm.*150.*lowest first"),
+        (lambda t: t.replace("= 138", "= [130, 138]", 1), r"phase.0..baseline_bpm.*length"),
+        (lambda t: t + HAPPENS.format("cord-compressed", ""), r"happening.*size: 0.0. Give more than 0"),
+        (lambda t: t + HAPPENS.format("monitor-off", "size = 3"), r"happening.*size: 3.0. Leave it away"),
+        (lambda t: t + HAPPENS.format("oxytocin", "size = 7"), r"happening.*size: 7.0. .*2 at most"),
+        (lambda t: t + HAPPENS.format("earthquake", ""), r"happening.0..what.*earthquake"),
+        (lambda t: t + CAUSE.format("head", 0.5, 'form = "w"'), r"causes.*form: 'w'. Only the cord"),
+        (lambda t: t + CAUSE.format("cord", 0.7, "") + CAUSE.format("head", 0.7, ""), r"share: .0.7, 0.7.. Let them"),
+        (lambda t: t + '[[fault]]\nat_min = 1\nwhat = "clock-jump"\n', r"fault.*size: 0.0. Say how many seconds"),
+        (
+            lambda t: t.replace("needs = []", 'needs = [{level = "team", begins_min = [9, 3]}]'),
+            r"begins_min: .9.0, 3.0.. The earlier",
+        ),
+        (lambda t: t.replace("lasts_min", "last_min", 1), "lasts?_min"),
     ],
 )
 def test_a_wrong_scenario_is_refused(tmp_path: Path, change: Callable[[str], str], says: str) -> None:
     text = (files("simulator") / "scenarios" / "calm.toml").read_text()
     wrong = tmp_path / "mine.toml"
     wrong.write_text(change(text))
-    with pytest.raises(BadScenario, match=says):
+    with pytest.raises(BadScenario, match=says) as caught:
         scenario.load(str(wrong))
+    assert "mine.toml" in str(caught.value)
 
 
 def test_a_scenario_that_is_not_there_lists_those_that_are() -> None:
