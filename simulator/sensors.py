@@ -65,6 +65,7 @@ class Sensors:
 
     def __init__(self, numbers: Physiology, recorder: str | None, seed: str, noise_seed: list[int]) -> None:
         self._n, self._rng = numbers, random.Random(seed)
+        self._blanks = random.Random(f"{seed} blanks")  # drawn while recording, not tick by tick
         self._noise = np.random.default_rng([*noise_seed, 1])
         self._chance = np.random.default_rng([*noise_seed, 2])
         self._mother = Noise([*noise_seed, 4], (0.01, 0.12), (0.5, 0.5))
@@ -230,7 +231,7 @@ class Sensors:
         toco = self._record_toco(first, ua * gain + resting + tone, noise)
         end_s = (first + len(fhr)) / HZ
         self._gaps, self._toco_gaps, self._runs = (
-            [s for s in spans if s.until_s > end_s] for spans in (self._gaps, self._toco_gaps, self._runs)
+            [s for s in spans if s.until_s >= end_s] for spans in (self._gaps, self._toco_gaps, self._runs)
         )
         self._spikes = [s for s in self._spikes if s[0] + s[1] > first + len(fhr)]
         self._coughs, self._edges = ([b for b in bumps if b.end_s > end_s] for bumps in (self._coughs, self._edges))
@@ -259,10 +260,11 @@ class Sensors:
         """Show nothing for a moment after every jump between neighbouring values."""
         steps = np.abs(np.diff(np.concatenate(([self._shown], seen))))
         for at in np.flatnonzero(steps > self._kind.blanks_bpm).tolist():
-            if np.isnan(seen[at]):
-                continue  # inside the blank of a jump just before
+            before = seen[at - 1] if at > 0 else self._shown
+            if np.isnan(seen[at]) or np.isnan(before):
+                continue  # inside the blank of a jump just before, or at its end
             begin = (first + at) / HZ
-            blank = Span("no FHR", begin, begin + self._rng.uniform(*self._n.loss.blank_s))
+            blank = Span("no FHR", begin, begin + self._blanks.uniform(*self._n.loss.blank_s))
             self._gaps.append(blank)
             seen[_part(blank, first, len(seen))] = np.nan
         self._shown = float(seen[-1])

@@ -57,7 +57,7 @@ from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import MOSQUITTO, REQUIRE_REAL, WAIT_S, Server, broker_command, make_store, require, wait_for
 
-KILLS = int(os.environ.get("QUIETWARD_KILLS", "40"))
+KILLS = int(os.environ.get("QUIETWARD_KILLS", "28"))
 RESTARTS = max(2, KILLS // 20)
 """So often the broker is restarted, and so often the store; they come on top of the kills."""
 

@@ -476,7 +476,7 @@ def test_any_course_is_as_the_plain_rules_say() -> None:
         Beds,
         settings=settings(
             RELAXED,
-            max_examples=13 * RELAXED.max_examples,
+            max_examples=10 * RELAXED.max_examples,
             stateful_step_count=50,
         ),
     )

@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulator.bed import Bed
@@ -13,7 +13,7 @@ from tests.property.test_streaming_core import RELAXED
 TICKS = 240
 
 
-@RELAXED
+@settings(RELAXED, max_examples=10 * RELAXED.max_examples)
 @given(
     st.sampled_from(names()), st.integers(0, 10_000), st.lists(st.integers(1, TICKS - 1), unique=True, max_size=12),
     st.one_of(st.none(), st.integers(1, TICKS - 1)),

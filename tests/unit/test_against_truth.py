@@ -1,8 +1,9 @@
 """Simulated labours of 6 hours whose truth is known: missing signal, half and double rates, spikes, a moved toco.
 
 The simulator shares no code and no number with the detector, and these seeds were not looked at while numbers of the
-detector were chosen. Bars are a little below what was measured when the simulator had learnt what recorders do beside
-gaps; on its simpler predecessor the detector reached .99 for decelerations and .98 for accelerations.
+detector were chosen. On the simulator's simpler predecessor the detector reached .99 for decelerations and .98 for
+accelerations. Since it has learnt what recorders do beside gaps: .95 and .88 with good signals, .88 and .73 with poor
+ones, over twice as many labours as here; bars are below that.
 """
 
 from collections.abc import Callable
@@ -18,9 +19,9 @@ GOOD, POOR = (0.02, 0.07), (0.15, 0.25)
 
 @pytest.fixture(scope="module")
 def reports() -> dict[str, list[Report]]:
-    made = {name: 4 * losses for name, losses in (("good", GOOD), ("poor", POOR))}
+    made = {name: 2 * losses for name, losses in (("good", GOOD), ("poor", POOR))}
     together = truth.report([truth.labour(6, loss, 200 + i) for i, loss in enumerate(made["good"] + made["poor"])])
-    return {"good": together[:8], "poor": together[8:]}
+    return {"good": together[:4], "poor": together[4:]}
 
 
 def pooled(reports: list[Report], of: Callable[[Report], Score]) -> float:
@@ -29,7 +30,7 @@ def pooled(reports: list[Report], of: Callable[[Report], Score]) -> float:
 
 @pytest.mark.parametrize(("signal", "bar"), [("good", 0.93), ("poor", 0.84)])
 def test_decelerations(reports: dict[str, list[Report]], signal: str, bar: float) -> None:
-    assert sum(r.decelerations.true for r in reports[signal]) > 250
+    assert sum(r.decelerations.true for r in reports[signal]) > 120
     assert pooled(reports[signal], lambda r: r.decelerations) >= bar
     assert max(r.decelerations.onset_error_s for r in reports[signal]) <= 5
 
@@ -40,7 +41,7 @@ def test_kinds_of_decelerations(reports: dict[str, list[Report]], signal: str, b
     assert right / sum(r.decelerations.matched for r in reports[signal]) >= bar
 
 
-@pytest.mark.parametrize(("signal", "bar"), [("good", 0.83), ("poor", 0.66)])
+@pytest.mark.parametrize(("signal", "bar"), [("good", 0.75), ("poor", 0.62)])
 def test_accelerations(reports: dict[str, list[Report]], signal: str, bar: float) -> None:
     assert pooled(reports[signal], lambda r: r.accelerations) >= bar
     assert max(r.accelerations.onset_error_s for r in reports[signal]) <= 5
