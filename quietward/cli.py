@@ -80,8 +80,8 @@ def _settings(**flags: object) -> Settings:
     return load(flags, os.environ)
 
 
-def _within(name: str, value: float, lowest: float, highest: float) -> None:
-    if not lowest <= value <= highest:
+def _within(name: str, value: float | None, lowest: float, highest: float) -> None:
+    if value is not None and not lowest <= value <= highest:
         raise BadSettings(name, value, f"Use {lowest:g} to {highest:g}")
 
 
@@ -106,11 +106,10 @@ def demo(
 ) -> None:
     """Run a whole ward of simulated beds on this machine, with an embedded broker and store unless others are given."""
     from quietward import demo as tree
-    from simulator import service
+    from simulator.shift import chosen
 
-    if beds is not None:
-        _within("--beds", beds, 1, 500)
-    places = service.chosen([], shift, beds)  # a wrong shift is said before anything is started
+    _within("--beds", beds, 1, 500)
+    places = chosen([], shift, beds)  # a wrong shift is said before anything is started
     _within("--speed", speed, 0.1, 100)
     own = _settings(port=port, broker=broker, store=store, policy=policy, settings=settings)
     _rules_of(own.policy)()  # a wrong table is said before anything is started
@@ -151,13 +150,12 @@ def simulate(
 ) -> None:
     """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page. Or write files."""
     from simulator import output, service
+    from simulator.shift import chosen
 
-    if beds is not None:
-        _within("--beds", beds, 1, 500)
+    _within("--beds", beds, 1, 500)
     _within("--speed", speed, 0.1, 100)
-    if hours is not None:
-        _within("--hours", hours, 0.1, 24)
-    places = service.chosen(scenario or [], shift, beds)
+    _within("--hours", hours, 0.1, 24)
+    places = chosen(scenario or [], shift, beds)
     print(NOTICE, file=sys.stderr)
     if out is not None:
         orders = service.orders(places, seed, None if hours is None else int(hours * 3600))

@@ -6,10 +6,9 @@ Shares no code and no threshold with the detector.
 
 import math
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,17 +50,6 @@ class Stretch:
     mothers_bpm: float | None
 
 
-@dataclass
-class _Levels:
-    """Numbers at the edges of ticks."""
-
-    baseline: list[float] = field(default_factory=list)
-    variability: list[float] = field(default_factory=list)
-    compression: list[float] = field(default_factory=list)
-    sinusoidal: list[float] = field(default_factory=list)
-    tone: list[float] = field(default_factory=list)
-
-
 class Bed:
     """A labour that goes on. The same scenario, seed and care give the same labour."""
 
@@ -95,6 +83,7 @@ class Bed:
         self._ua_bumps: list[Bump] = []
         self.events: list[Truth] = []
         self._states: dict[str, list[Span]] = {}
+        self._needs: dict[str, list[Span]] = {}
         self._minutes: list[Minute] = []
         self._below_since: float | None = None
         self._compressed_since: float | None = None
@@ -141,11 +130,7 @@ class Bed:
         s, end = self.scenario, float(self.t_s)
         running = [] if self._compressed_since is None else [self._fall(end)]
         stage = s.second_stage_from_min
-        states = [span for spans in self._states.values() for span in spans if not span.what.startswith("needs ")]
-        needs = [
-            msgspec.structs.replace(span, what=span.what.removeprefix("needs "))
-            for spans in self._states.values() for span in spans if span.what.startswith("needs ")
-        ]  # fmt: skip
+        states, needs = ([x for spans in kinds.values() for x in spans] for kinds in (self._states, self._needs))
         return TruthFile(
             NOTICE, s.name, s.purpose, s.good_watcher, self.seed, HZ, self.t_s, s.weeks,
             None if stage is None else single(stage) * 60,
@@ -227,8 +212,10 @@ class Bed:
             or self._wave_s >= needs.team_sinusoidal_s
         )  # fmt: skip
         bedside = fetus.used >= needs.bedside_used or falling_s >= needs.bedside_fall_s
+        if team or bedside:
+            _hold(self._needs, "team" if team else "bedside", t)
         for what, is_so in (
-            ("needs team", team), ("needs bedside", bedside and not team), ("asleep", fetus.is_asleep),
+            ("asleep", fetus.is_asleep),
             ("second stage", is_second), ("gives out", fetus.has_given_out),
             ("fever", fetus.warmer > 3), ("oxytocin drives", self._uterus.drive > 0.1),
             ("contractions too close", contracted > self.numbers.reserve.crowded_from),
@@ -237,17 +224,10 @@ class Bed:
             ("mother's pulse", "mothers-pulse" in happens and not self.care.relieves("signal", t - TICK_S)),
         ):  # fmt: skip
             if is_so:
-                self._hold(what, t)
+                _hold(self._states, what, t)
         self._compressed(t)
         if self._tick % (60 // TICK_S) == 0:
             self._minutes.append(Minute(t, round(fetus.baseline, 2), round(fetus.variability, 2), round(fetus.used, 4)))
-
-    def _hold(self, what: str, t: float) -> None:
-        spans = self._states.setdefault(what, [])
-        if spans and spans[-1].until_s >= t - TICK_S:
-            spans[-1] = Span(what, spans[-1].from_s, t)
-        else:
-            spans.append(Span(what, t - TICK_S, t))
 
     def _compressed(self, t: float) -> None:
         """Write a lasting compression down as one deceleration, when it is over."""
@@ -287,6 +267,15 @@ class _Course:
 
     def _index(self, t: float) -> int:
         return max(i for i, start in enumerate(self._starts) if start <= t)
+
+
+def _hold(kinds: dict[str, list[Span]], what: str, t: float) -> None:
+    """Note that something is so in the tick that ends at `t`: a new span, or the last one goes on."""
+    spans = kinds.setdefault(what, [])
+    if spans and spans[-1].until_s >= t - TICK_S:
+        spans[-1] = Span(what, spans[-1].from_s, t)
+    else:
+        spans.append(Span(what, t - TICK_S, t))
 
 
 def _is_on(h: Happening, t: float) -> bool:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 import msgspec
 from msgspec import Meta, Struct
@@ -19,7 +19,10 @@ from msgspec import Meta, Struct
 from quietward.errors import BadScenario
 from quietward.messages import Weeks
 
+T = TypeVar("T")
+
 MOST_OF_A_SHARE = 0.95
+"""A long tail must not make a share the whole."""
 
 Z90 = 1.2816
 """The 90th percentile of a standard normal."""
@@ -172,30 +175,41 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
 
 def names() -> list[str]:
     """Return the names of the scenarios that come along, sorted."""
-    folder = files("simulator") / "scenarios"
-    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml"))
+    return names_of("scenario")
 
 
 def load(name: str) -> Scenario:
     """Return a scenario by name, or from a path that ends in .toml. Raises BadScenario."""
+    found = read("scenario", name, Scenario)
+    _check(found, f"scenario {name}")
+    return found
+
+
+def names_of(kind: str) -> list[str]:
+    """Return the names of what comes along of a kind (`scenario`, `shift`), sorted."""
+    folder = files("simulator") / f"{kind}s"
+    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml"))
+
+
+def read(kind: str, name: str, of: type[T]) -> T:
+    """Return what a table holds: one that comes along, by name, or from a path that ends in .toml.
+
+    Raises BadScenario naming file, key, value and remedy.
+    """
     try:
-        if name.endswith(".toml"):
-            text = Path(name).read_text()
-        else:
-            text = (files("simulator") / "scenarios" / f"{name}.toml").read_text()
+        source = Path(name) if name.endswith(".toml") else files("simulator") / f"{kind}s" / f"{name}.toml"
+        text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
-        raise BadScenario("scenario", name, f"There is no such scenario; use one of {', '.join(names())}") from error
+        raise BadScenario(kind, name, f"There is no such {kind}; use one of {', '.join(names_of(kind))}") from error
     try:
         table = tomllib.loads(text)
-        found = msgspec.convert(table, Scenario)
+        return msgspec.convert(table, of)
     except tomllib.TOMLDecodeError as error:
-        raise BadScenario(f"scenario {name}", str(error), "Mend the TOML") from error
+        raise BadScenario(f"{kind} {name}", str(error), "Mend the TOML") from error
     except msgspec.ValidationError as error:
         message, _, path = str(error).partition(" - at `$")
         where = path.strip(".`") or "top level"
-        raise BadScenario(f"scenario {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
-    _check(found, f"scenario {name}")
-    return found
+        raise BadScenario(f"{kind} {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
 
 
 def _check(scenario: Scenario, where: str) -> None:

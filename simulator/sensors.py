@@ -51,7 +51,7 @@ class Strain:
 
 @dataclass
 class Plan:
-    """What sensors will do in a stretch of ticks: one number per tick and edge, shape (ticks + 1,) with the edges."""
+    """What sensors will do in a stretch of ticks: one number per tick."""
 
     is_bad: list[float] = field(default_factory=list)
     gain: list[float] = field(default_factory=list)

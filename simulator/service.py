@@ -14,7 +14,6 @@ from quietward.recordings import Recording
 from quietward.running import Backoff, Tasks, heartbeat
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError, connected, newest_id, read_stream
-from simulator import shift
 from simulator.device import Device
 from simulator.output import Order
 from simulator.scenario import Scenario
@@ -22,27 +21,6 @@ from simulator.sources import LiveBed, Source, Strip
 from simulator.truth import Helped
 
 log = logging.getLogger("quietward.simulate")
-
-BEDS = 8
-DEMO_ORDER = (
-    "calm", "cord-not-recovering", "late-with-falling-variability", "noisy-but-well", "early-with-contractions",
-    "cord-now-and-then", "close-contractions", "rising-baseline",
-)  # fmt: skip
-
-
-def chosen(names: list[str], name_of_shift: str | None, beds: int | None) -> list[tuple[Scenario, int]]:
-    """Return scenario and first second of every bed, from scenarios dealt in turn or from a shift. Raises BadScenario.
-
-    beds: how many; None: 8, or all of the shift. Raises BadSettings when both are named, or a shift has fewer beds.
-    """
-    if name_of_shift is None:
-        return shift.dealt(names or list(DEMO_ORDER), BEDS if beds is None else beds)
-    if names:
-        raise BadSettings("--scenario", names, "Leave it away with --shift, which names its own")
-    found = shift.placed(shift.load(name_of_shift))
-    if beds is not None and beds > len(found):
-        raise BadSettings("--beds", beds, f"{name_of_shift} has {len(found)}; give no more, or leave it away")
-    return found[:beds]
 
 
 def simulated(places: list[tuple[Scenario, int]], seed: int, seconds: int) -> list[LiveBed]:

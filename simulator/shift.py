@@ -1,16 +1,18 @@
 """Shifts: which invented labour lies in which bed, and how far on it is. Read from `simulator/shifts/*.toml`."""
 
-import tomllib
-from importlib.resources import files
-from pathlib import Path
 from typing import Annotated
 
-import msgspec
 from msgspec import Meta, Struct
 
-from quietward.errors import BadScenario
+from quietward.errors import BadScenario, BadSettings
 from simulator import scenario
 from simulator.scenario import Minutes, Scenario
+
+BEDS = 8
+DEMO_ORDER = (
+    "calm", "cord-not-recovering", "late-with-falling-variability", "noisy-but-well", "early-with-contractions",
+    "cord-now-and-then", "close-contractions", "rising-baseline",
+)  # fmt: skip
 
 
 class Place(Struct, frozen=True, forbid_unknown_fields=True):
@@ -32,22 +34,12 @@ class Shift(Struct, frozen=True, forbid_unknown_fields=True):
 
 def names() -> list[str]:
     """Return the names of the shifts that come along, sorted."""
-    folder = files("simulator") / "shifts"
-    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml"))
+    return scenario.names_of("shift")
 
 
 def load(name: str) -> Shift:
     """Return a shift by name, or from a path that ends in .toml. Raises BadScenario, also for its scenarios."""
-    try:
-        own = Path(name) if name.endswith(".toml") else files("simulator") / "shifts" / f"{name}.toml"
-        found = msgspec.convert(tomllib.loads(own.read_text()), Shift)
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadScenario("shift", name, f"There is no such shift; use one of {', '.join(names())}") from error
-    except tomllib.TOMLDecodeError as error:
-        raise BadScenario(f"shift {name}", str(error), "Mend the TOML") from error
-    except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$")
-        raise BadScenario(f"shift {name}: {path.strip('.`') or 'top level'}", message, "Mend this value") from error
+    found = scenario.read("shift", name, Shift)
     for i, place in enumerate(found.bed):
         lasts_min = scenario.load(place.scenario).lasts_min
         if place.start_min >= lasts_min:
@@ -66,3 +58,18 @@ def dealt(chosen: list[str], beds: int) -> list[tuple[Scenario, int]]:
 def placed(shift: Shift) -> list[tuple[Scenario, int]]:
     """Return scenario and first second of every bed of a shift."""
     return [(scenario.load(place.scenario), round(place.start_min * 60)) for place in shift.bed]
+
+
+def chosen(names: list[str], name_of_shift: str | None, beds: int | None) -> list[tuple[Scenario, int]]:
+    """Return scenario and first second of every bed, from scenarios dealt in turn or from a shift. Raises BadScenario.
+
+    beds: how many; None: 8, or all of the shift. Raises BadSettings when both are named, or a shift has fewer beds.
+    """
+    if name_of_shift is None:
+        return dealt(names or list(DEMO_ORDER), BEDS if beds is None else beds)
+    if names:
+        raise BadSettings("--scenario", names, "Leave it away with --shift, which names its own")
+    found = placed(load(name_of_shift))
+    if beds is not None and beds > len(found):
+        raise BadSettings("--beds", beds, f"{name_of_shift} has {len(found)}; give no more, or leave it away")
+    return found[:beds]
