@@ -51,11 +51,12 @@ def load(policy: str = "attention") -> Rules:
                 finding.full_at,
                 "Must differ from none_at",
             )
-    _check_policy(sources[4][0], attention)
+    check_policy(sources[4][0], attention)
     return Rules(reading, rule_sets, concern, attention, digest)
 
 
-def _check_policy(where: str, policy: Policy) -> None:
+def check_policy(where: str, policy: Policy) -> None:
+    """Raise BadRules for what types alone do not show."""
     known = (set(MEASURES) - BY_RULE_SET) | {"concern"}
     names = [condition.name for condition in policy.condition]
     for place, condition in enumerate(policy.condition):

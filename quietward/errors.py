@@ -4,6 +4,7 @@ QuietwardError
 ├── BadMessage     a device sent something that cannot be used
 ├── BadRules       a rule table (TOML) is wrong
 ├── BadScenario    a scenario file (TOML) is wrong
+├── BadStudy       a study file (TOML) is wrong
 ├── BadRecording   a recording cannot be read
 ├── BadSettings    an operator's setting is wrong
 ├── Unreachable    a broker, store or port is not there, or refuses
@@ -41,6 +42,10 @@ class BadRules(QuietwardError):
 
 class BadScenario(QuietwardError):
     """A scenario file is wrong."""
+
+
+class BadStudy(QuietwardError):
+    """A study file is wrong."""
 
 
 class BadRecording(QuietwardError):

@@ -103,8 +103,8 @@ def advance(
     events: list[Event],
     stage: Ints | None = None,
     weeks: Ints | None = None,
-) -> None:
-    """Take one second of some lanes.
+) -> Ints:
+    """Take one second of some lanes, and return those of which a look was taken.
 
     lanes, second, mhr_bpm, stage (of labour) and weeks (of gestation; both 0 where not said): shape (m,); fhr_bpm, ua:
     shape (4, m), NaN where there is no value. Each lane once, its second the one after its last (a gap is passed as
@@ -164,8 +164,10 @@ def advance(
     every_s = reading.look.every_s
     due = (second % every_s == every_s - 1) | findings.never_measured(state.findings, lanes)
     due[at_once] = True
-    if due.any():
-        _look(state, lanes[due], second[due], events)
+    looked: Ints = lanes[due]
+    if len(looked):
+        _look(state, looked, second[due], events)
+    return looked
 
 
 def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:

@@ -1,0 +1,290 @@
+"""A study, as data: what is watched, what varies, what people are like, and what a unit will put up with."""
+
+import itertools
+import tomllib
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta, Struct, structs
+from scipy.stats import qmc
+
+from detect import rule_file
+from detect.core.attention import Condition, Policy
+from detect.core.rules import Rules
+from quietward.errors import BadRules, BadStudy
+from simulator import shift
+from study.staff import Staff
+
+Name = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,40}$")]
+Text = Annotated[str, Meta(min_length=1)]
+Hours = Annotated[float, Meta(ge=0.5, le=24)]
+
+MOST_SHIFTS, MOST_VARIANTS = 5000, 5000
+TIMES = ("escalation", "repeat", "care")
+OF_A_CONDITION = ("limit", "release", "hold_s", "release_s", "look_after_s")
+BASE = "today"
+"""Name of the base policy among the variants."""
+
+
+class Shifts(Struct, frozen=True, forbid_unknown_fields=True):
+    """Simulated shifts: one for each seed from the first to the last, the same beds, other labours."""
+
+    shift: str
+    hours: Hours
+    seeds: Annotated[list[Annotated[int, Meta(ge=0, le=10**6)]], Meta(min_length=2, max_length=2)]
+
+
+class Varied(Struct, frozen=True, forbid_unknown_fields=True):
+    """One number and the values it takes: `CONDITION.limit` (its release moves with it), `CONDITION.release`,
+    `CONDITION.hold_s`, `CONDITION.release_s`, `CONDITION.look_after_s`, `escalation.KEY`, `repeat.KEY`, `care.KEY`,
+    `staff.TABLE.KEY`.
+    """
+
+    key: Text
+    values: Annotated[list[float], Meta(min_length=1, max_length=1000)]
+
+
+class LimitAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="fixed-limits"):
+    """A plain alarm: the FHR outside limits for a time."""
+
+    name: Name
+    low_bpm: Annotated[float, Meta(ge=30, le=200)]
+    high_bpm: Annotated[float, Meta(ge=60, le=240)]
+    for_s: Annotated[float, Meta(ge=0, le=3600)]
+
+
+class ClassAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="rule-set"):
+    """A plain alarm: a published rule set taken at its word, class 2 a look, class 3 bedside."""
+
+    name: Name
+    rule_set: Text
+
+
+class Limit(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a unit will put up with, and what it asks for. level: the needs that are meant."""
+
+    interruptions_per_nurse_hour: Annotated[float, Meta(gt=0)]
+    level: Literal["bedside", "team"] = "team"
+    reached_within_min: Annotated[float, Meta(gt=0)] = 5.0
+    reached_share: Annotated[float, Meta(ge=0, le=1)] = 0.99
+
+
+class Study(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of a study file. how: every combination of the values (grid), one number at a time (each), or so many points
+    spread evenly between the least and the greatest value of every number (sample; `points`, `seed`).
+    """
+
+    name: Name
+    purpose: Text
+    cases: Annotated[list[Shifts], Meta(min_length=1)]
+    limit: Limit
+    policy: str = "attention"
+    how: Literal["grid", "each", "sample"] = "grid"
+    points: Annotated[int, Meta(ge=1, le=MOST_VARIANTS)] = 64
+    seed: int = 1
+    staff: dict[str, Any] = {}
+    vary: list[Varied] = []
+    alarm: list[LimitAlarm | ClassAlarm] = []
+
+
+class Variant(Struct, frozen=True):
+    """One thing that is compared: a policy or a plain alarm, and the staff that lives with it. numbers: what varies."""
+
+    name: str
+    staff: Staff
+    policy: Policy | None = None
+    alarm: LimitAlarm | ClassAlarm | None = None
+    numbers: dict[str, float] = {}
+
+
+class Planned(Struct, frozen=True):
+    """A study, checked, with all its variants; digest of everything that the measures depend on."""
+
+    study: Study
+    rules: Rules
+    variants: list[Variant]
+
+
+def names() -> list[str]:
+    """Return the studies that come along."""
+    found = (files("study") / "studies").iterdir()
+    return sorted(path.name.removesuffix(".toml") for path in found if path.name.endswith(".toml"))
+
+
+def load(name: str) -> Planned:
+    """Return a study: the name of one that comes along, or a path ending in .toml. Raises BadStudy."""
+    source = Path(name) if name.endswith(".toml") else files("study") / "studies" / f"{name}.toml"
+    try:
+        table = tomllib.loads(source.read_text())
+        study = msgspec.convert(table, Study)
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadStudy("study", name, f"Use a path that ends in .toml, or one of {', '.join(names())}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise BadStudy(f"study {name}", str(error), "Mend the TOML") from error
+    except msgspec.ValidationError as error:
+        message, _, path = str(error).partition(" - at `$")
+        where = path.strip(".`") or "top level"
+        raise BadStudy(f"study {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
+    return planned(study, name)
+
+
+def planned(study: Study, where: str) -> Planned:
+    """Check a study and work out its variants. Raises BadStudy, BadRules, BadScenario."""
+    rules = rule_file.load(study.policy)
+    count = 0
+    for i, cases in enumerate(study.cases):
+        shift.load(cases.shift)
+        if cases.seeds[1] < cases.seeds[0]:
+            raise BadStudy(
+                f"study {where}: cases[{i}].seeds", cases.seeds, "Give the first and the last, in this order"
+            )
+        count += cases.seeds[1] - cases.seeds[0] + 1
+    if count > MOST_SHIFTS:
+        raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
+    for i, alarm in enumerate(study.alarm):
+        known = [r.name for r in rules.rule_sets]
+        if isinstance(alarm, ClassAlarm) and alarm.rule_set not in known:
+            raise BadStudy(f"study {where}: alarm[{i}].rule_set", alarm.rule_set, f"Use one of {', '.join(known)}")
+    staff = _staff(study.staff, where)
+    # The limits of one bed are set by people, and nobody sets any here: their bounds would only be in the way.
+    shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
+    base = Variant(BASE, staff, policy=structs.replace(rules.policy, condition=shared))
+    variants = [base, *(_varied(base, point, where) for point in _points(study, where))]
+    variants += [Variant(alarm.name, staff, alarm=alarm) for alarm in study.alarm]
+    if len({v.name for v in variants}) < len(variants):
+        repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
+        raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
+    return Planned(study, rules, variants)
+
+
+@cache
+def usual_staff() -> dict[str, Any]:
+    """Return the table in `study/staff.toml`."""
+    return tomllib.loads((files("study") / "staff.toml").read_text())
+
+
+def _staff(own: dict[str, Any], where: str) -> Staff:
+    table = usual_staff()
+    unknown = sorted(set(own) - set(table))
+    if unknown:
+        raise BadStudy(f"study {where}: staff.{unknown[0]}", own[unknown[0]], f"Use one of {', '.join(table)}")
+    merged = {
+        key: value | own.get(key, {}) if isinstance(value, dict) else own.get(key, value)
+        for key, value in table.items()
+    }
+    try:
+        return msgspec.convert(merged, Staff)
+    except msgspec.ValidationError as error:
+        message, _, path = str(error).partition(" - at `$")
+        key = path.strip(".`")
+        raise BadStudy(f"study {where}: staff.{key}", _at(merged, key), f"{message}. Mend this value") from error
+
+
+def _points(study: Study, where: str) -> list[dict[str, float]]:
+    """Return the numbers of every variant but the base."""
+    keys = [v.key for v in study.vary]
+    if len(set(keys)) < len(keys):
+        raise BadStudy(f"study {where}: vary", keys, "Name every key once")
+    if not keys:
+        return []
+    if study.how == "each":
+        found = [{v.key: value} for v in study.vary for value in v.values]
+    elif study.how == "grid":
+        found = [dict(zip(keys, values, strict=True)) for values in itertools.product(*(v.values for v in study.vary))]
+    else:
+        shares = qmc.Sobol(len(keys), rng=study.seed).random(1 << (study.points - 1).bit_length())[: study.points]
+        found = [
+            {v.key: float(f"{_between(v.values, share):.3g}") for v, share in zip(study.vary, row, strict=True)}
+            for row in shares
+        ]
+    if len(found) > MOST_VARIANTS:
+        raise BadStudy(f"study {where}: vary", len(found), f"{MOST_VARIANTS} variants at most; use how = 'sample'")
+    return found
+
+
+def _between(values: list[float], share: float) -> float:
+    return min(values) + share * (max(values) - min(values))
+
+
+def _varied(base: Variant, point: dict[str, float], where: str) -> Variant:
+    """Return the base with some numbers changed. Raises BadStudy where a key is none, or where it cannot be so."""
+    found = structs.replace(base, name=", ".join(f"{key} {value:g}" for key, value in point.items()), numbers=point)
+    for key, value in point.items():
+        try:
+            found = _with(found, key, value)
+            msgspec.convert(msgspec.to_builtins(found.policy), Policy)  # bounds are checked there alone
+        except (AttributeError, LookupError, TypeError, msgspec.ValidationError) as error:
+            known = [f"{c.name}.KEY (KEY: {', '.join(OF_A_CONDITION)})" for c in (base.policy or _none()).condition]
+            known += [f"{name}.KEY" for name in (*TIMES, "staff")]
+            remedy = f"{error}. Use {'; '.join(known)}"
+            raise BadStudy(f"study {where}: vary {key}", value, remedy) from error
+    try:
+        rule_file.check_policy(f"study {where}, {found.name}", found.policy or _none())
+    except BadRules as error:
+        raise BadStudy(
+            error.what, error.value, f"{error.remedy}. Leave this value away, or move the other one"
+        ) from error
+    return found
+
+
+def _none() -> Policy:
+    raise TypeError("A plain alarm has no numbers that vary")
+
+
+def _with(variant: Variant, key: str, value: float) -> Variant:
+    table, _, name = key.partition(".")
+    policy = variant.policy or _none()
+    if table == "staff":
+        return structs.replace(variant, staff=_staff_with(variant.staff, name, value))
+    if table in TIMES:
+        part = getattr(policy, table)
+        changed = structs.replace(part, **{_key(part, name): value})
+        return structs.replace(variant, policy=structs.replace(policy, **{table: changed}))
+    place = policy.place(table)
+    if place is None or name not in OF_A_CONDITION:
+        raise LookupError(f"There is no {key}")
+    conditions = list(policy.condition)
+    conditions[place] = _condition_with(conditions[place], name, value)
+    return structs.replace(variant, policy=structs.replace(policy, condition=conditions))
+
+
+def _key(part: Struct, name: str) -> str:
+    if name not in part.__struct_fields__:
+        raise LookupError(f"There is no {name}")
+    return name
+
+
+def _condition_with(condition: Condition, name: str, value: float) -> Condition:
+    if name not in ("limit", "release"):
+        return structs.replace(condition, **{name: value})
+    first, release = condition.all[0], condition.release[0]
+    by = value - (first if name == "limit" else release)[2]
+    released = [(release[0], release[1], release[2] + by), *condition.release[1:]]
+    if name == "release":
+        return structs.replace(condition, release=released)
+    # A flag that begins earlier must ease earlier, too: the release keeps its distance, as with the limits of one bed.
+    together = released if release[0] == first[0] and by else condition.release
+    return structs.replace(condition, all=[(first[0], first[1], value), *condition.all[1:]], release=together)
+
+
+def _staff_with(staff: Staff, path: str, value: float) -> Staff:
+    table, _, key = path.partition(".")
+    whole = msgspec.to_builtins(staff)
+    if not key:
+        return msgspec.convert(whole | {_key(staff, table): value}, Staff, strict=False)
+    part = whole[_key(staff, table)] | {_key(getattr(staff, table), key): value}
+    return msgspec.convert(whole | {table: part}, Staff)
+
+
+def _at(table: dict[str, Any], path: str) -> object:
+    """Return what stands at a path of msgspec's, as far as it can be followed."""
+    found: Any = table
+    for key in path.replace("[", ".").replace("]", "").split("."):
+        try:
+            found = found[int(key)] if isinstance(found, list) and key.isdigit() else found[key]
+        except (KeyError, IndexError, TypeError, ValueError):
+            break
+    return None if found is table else found

@@ -1,0 +1,192 @@
+"""From shifts to numbers with their uncertainty: every variant, what it costs and saves, and which one to choose.
+
+Uncertainty: shifts are drawn anew with replacement, the same draw for all variants, so that differences between
+variants are those of the same shifts (paired bootstrap).
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from detect.core.attention import LEVELS
+from study.plan import BASE, Limit, Variant
+from study.run import Result
+from study.score import Episode, Shift
+
+DRAWS = 2000
+BETWEEN = (0.025, 0.975)
+MOST_FREQUENT = 10
+
+Matrix = NDArray[np.float64]
+
+
+class Estimate(Struct, frozen=True):
+    """A number, and between what 95 % of the draws lie; None where it cannot be said."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+class Delays(Struct, frozen=True):
+    """Seconds from the beginning of a need: 10, 50, 90 %, those that never came counted as endless (None)."""
+
+    p10: float | None
+    p50: float | None
+    p90: float | None
+    never: int
+
+
+class Row(Struct, frozen=True):
+    """One variant. Rates are per bed-hour or nurse-hour; calls_per_bed_hour is told by level, worth by level, too.
+
+    late: share of needs of the limit's level that were not reached in time. sure: share of draws in which it meets the
+    limit. peak to top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
+    """
+
+    name: str
+    kind: str
+    numbers: dict[str, float]
+    calls_per_bed_hour: dict[str, Estimate]
+    interruptions_per_nurse_hour: Estimate
+    interruptions_against_today: Estimate
+    worth: dict[str, Estimate]
+    needs: int
+    flagged: Delays
+    called: Delays
+    flagged_before: Estimate
+    reached: Delays
+    late: Estimate
+    late_against_today: Estimate
+    longest_wait_s: float
+    meets: bool
+    sure: float
+    on_front: bool
+    per_10_min: float
+    peak_in_10_min: int
+    flood_share: float
+    chattering_share: float
+    fleeting_share: float
+    stale: int
+    levels: dict[str, float]
+    reasons: dict[str, int]
+    top_ten: list[tuple[str, int]]
+
+
+def rows(result: Result, draws: int = DRAWS) -> list[Row]:
+    """Return a row for every variant, in their order."""
+    limit = result.planned.study.limit
+    shifts = len(result.cases)
+    rng = np.random.default_rng(result.planned.study.seed)
+    drawn = rng.multinomial(shifts, np.full(shifts, 1 / shifts), size=draws).astype(np.float64)
+    every = [_Sums(v, of, alone, limit, drawn) for v, of, alone in zip(
+        result.planned.variants, result.lived, result.alone, strict=True)]  # fmt: skip
+    base = next(s for s in every if s.variant.name == BASE)
+    front = _front([(s.rate[0], s.late[0]) for s in every])
+    return [s.row(base, limit, is_on) for s, is_on in zip(every, front, strict=True)]
+
+
+def chosen(found: Sequence[Row]) -> Row | None:
+    """Return the policy to recommend: of those that meet the limit the least late, then the quietest; None if none."""
+    meeting = [row for row in found if row.meets]
+    return min(meeting, key=lambda r: (r.late.value, r.interruptions_per_nurse_hour.value), default=None)
+
+
+class _Sums:
+    """One variant's sums; arrays start with what was measured, then come the draws."""
+
+    def __init__(
+        self, variant: Variant, shifts: Sequence[Shift], alone: Sequence[Shift], limit: Limit, drawn: Matrix
+    ) -> None:
+        self.variant, self.shifts, self.alone = variant, shifts, alone
+        self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
+        self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
+        in_time = [[_within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
+        self.rate = self._ratio([s.interruptions for s in shifts], [s.nurses * s.hours for s in shifts])
+        self.late = self._ratio([sum(not x for x in of) for of in in_time], [len(of) for of in in_time])
+        self.before = self._ratio(
+            [sum(e.flagged_s is not None and e.flagged_s <= 0 for e in of) for of in self.meant],
+            [len(of) for of in self.meant],
+        )
+
+    def _ratio(self, above: Sequence[float], below: Sequence[float]) -> Matrix:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            found: Matrix = (self._weights @ np.asarray(above, dtype=float)) / (
+                self._weights @ np.asarray(below, dtype=float)
+            )
+        return found
+
+    def row(self, base: "_Sums", limit: Limit, on_front: bool) -> Row:
+        shifts, every = self.shifts, [told for s in self.shifts for told in s.calls]
+        count = sum(told.count for told in every)
+        bed_hours = [s.hours * s.beds for s in shifts]
+        per_level = {
+            level.value: _estimate(self._ratio(_calls(shifts, rank), bed_hours))
+            for rank, level in enumerate(LEVELS)
+            if rank
+        }
+        worth = {
+            level.value: _estimate(self._ratio(_calls(self.alone, rank, True), _calls(self.alone, rank)))
+            for rank, level in enumerate(LEVELS) if rank
+        }  # fmt: skip
+        meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
+        nurse_s = sum(s.hours * 3600 * s.nurses for s in shifts)
+        reasons: Counter[str] = Counter()
+        by_bed: Counter[str] = Counter()
+        for told in every:
+            reasons[told.why] += told.count
+        for s in shifts:
+            by_bed.update(s.by_bed)
+        meant = [e for of in self.meant for e in of]
+        return Row(
+            self.variant.name, "policy" if self.variant.policy else "plain alarm", self.variant.numbers,
+            {"all": _estimate(self._ratio([sum(t.count for t in s.calls) for s in shifts], bed_hours)), **per_level},
+            _estimate(self.rate), _estimate(self.rate - base.rate), worth, len(meant),
+            _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), _estimate(self.before),
+            _delays([e.reached_s for e in meant]), _estimate(self.late), _estimate(self.late - base.late),
+            max((s.longest_wait_s for s in shifts), default=0.0), bool(meets[0]), float(meets[1:].mean()), on_front,
+            sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
+            sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
+            sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
+            sum(s.stale for s in shifts),
+            {level.value: sum(_calls(shifts, rank)) / max(1, count) for rank, level in enumerate(LEVELS) if rank},
+            dict(reasons.most_common()), by_bed.most_common(MOST_FREQUENT),
+        )  # fmt: skip
+
+
+def _calls(shifts: Sequence[Shift], rank: int, worth: bool | None = None) -> list[int]:
+    """Return how many calls of a level each shift had; worth: only those that stood for something, or did not."""
+    return [sum(t.count for t in s.calls if t.level == rank and worth in (None, t.stands)) for s in shifts]
+
+
+def _within(episode: Episode, seconds: float) -> bool:
+    """Say whether somebody was there in time; a need that was over before that and saw nobody was not."""
+    return episode.reached_s is not None and episode.reached_s <= seconds
+
+
+def _estimate(values: Matrix) -> Estimate:
+    value, draws = float(values[0]), values[1:][~np.isnan(values[1:])]
+    if np.isnan(value) or not len(draws):
+        return Estimate(None, None, None)
+    low, high = np.quantile(draws, BETWEEN)
+    return Estimate(value, float(low), float(high))
+
+
+def _delays(found: Sequence[float | None]) -> Delays:
+    times = np.array([np.inf if t is None else t for t in found])
+    if not len(times):
+        return Delays(None, None, None, 0)
+    cuts = np.quantile(times, (0.1, 0.5, 0.9), method="inverted_cdf")  # of one that came, never a mean with infinity
+    return Delays(*(float(c) if np.isfinite(c) else None for c in cuts), never=int(np.isinf(times).sum()))
+
+
+def _front(points: Sequence[tuple[float, float]]) -> list[bool]:
+    """Return which points no other one beats: neither more interruptions nor more late, and one of the two less."""
+    return [
+        not np.isnan(late)
+        and not any(r <= rate and x <= late and (r < rate or x < late) for r, x in points)
+        for rate, late in points
+    ]  # fmt: skip
