@@ -343,6 +343,62 @@ def _assessed(rows: list[dict[str, Any]]) -> Table:
 
 
 @app.command()
+def study(
+    name: Annotated[str, typer.Argument(help="Study: a name, or a path ending in .toml.")] = "default-policy",
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for the report; what is done already is taken from there.")
+    ] = Path("study-out"),
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, max=256, help="Processes; one for each core if not given.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as in report.json.")] = False,
+) -> None:
+    """Measure what alert thresholds cost in interruptions and save in minutes, over simulated shifts with staff."""
+    from study import cases, plan, report, result, what_if
+    from study import run as runner
+
+    planned = plan.load(name)
+    print(NOTICE, file=sys.stderr)
+    done_before = out / "done"
+    with _progress("steps") as bar:
+        task = bar.add_task("study", total=None)
+        found = runner.run(
+            planned, done_before, workers or os.cpu_count() or 1,
+            lambda done, total: bar.update(task, completed=done, total=total),
+        )  # fmt: skip
+    rows = result.rows(found)
+    whole = report.whole(found, rows, f"quietward study {name} --out {out}")
+    first = cases.measured(cases.groups(planned.study)[0], planned.rules, done_before)
+    written = [*report.write(out, found, whole), what_if.write(out, what_if.of(planned, first))]
+    if json:
+        print((out / "report.json").read_text())
+    else:
+        Console().print(_studied(whole))
+    for path in written:
+        print(f"written: {path}", file=sys.stderr)
+
+
+def _studied(whole: Any) -> Table:
+    limit = whole.study.limit
+    title = f"{whole.study.name}: {whole.shifts} shifts, {whole.bed_hours:.0f} bed-hours; {limit.level} needs"
+    table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("variant")
+    for head in ("interruptions per nurse-hour", "late per 100", "median min to bed", "longest wait", "meets"):
+        table.add_column(head, justify="right")
+    shown = [r for r in whole.rows if r.name in (whole.chosen, "today") or r.kind != "policy" or r.on_front]
+    for r in shown:
+        rate, late = r.interruptions_per_nurse_hour, r.late
+        table.add_row(
+            f"{r.name} [green](chosen)[/]" if r.name == whole.chosen else r.name,
+            *("–" if e.value is None else f"{e.value * x:.2f} [{e.low * x:.2f}, {e.high * x:.2f}]".replace("[", r"\[")
+              for e, x in ((rate, 1), (late, 100))),
+            "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
+            f"{r.longest_wait_s / 60:.0f}", "yes" if r.meets else "no",
+        )  # fmt: skip
+    return table
+
+
+@app.command()
 def export(
     bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
     log: Annotated[Path | None, typer.Option("--log", help="All of its log: .csv or .json.")] = None,

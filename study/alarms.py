@@ -184,7 +184,7 @@ def _may_begin(looks: Looks, policies: Sequence[Policy]) -> Bools:
     found = np.zeros((len(policies), len(looks.second)), dtype=np.bool_)
     for v, policy in enumerate(policies):
         for condition in policy.condition:
-            clauses = tuple(tuple(clause) for clause in condition.all)
+            clauses: tuple[Clause, ...] = tuple(condition.all)
             if clauses not in known:
                 known[clauses] = np.logical_and.reduce(
                     [compare(looks.values[measure], operator, limit) for measure, operator, limit in clauses]

@@ -84,7 +84,8 @@ def measured(group: list[Case], rules: Rules, folder: Path, moved: Callable[[int
 
 def _fhr(path: Path) -> Floats:
     with np.load(path.with_suffix(".fhr.npz")) as found:
-        return found["fhr"].astype(np.float64)
+        fhr: Floats = found["fhr"].astype(np.float64)
+    return fhr
 
 
 def _digest(group: list[Case], rules: Rules) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 
@@ -34,11 +34,18 @@ class Looks:
     lost: Bools
     values: dict[str, Floats]
 
+    def of(self, lanes: range) -> Self:
+        """Return the looks of some neighbouring lanes, numbered from 0."""
+        own = (self.lane >= lanes.start) & (self.lane < lanes.stop)
+        values = {name: value[own] for name, value in self.values.items()}
+        return type(self)(len(lanes), self.second[own], self.lane[own] - lanes.start, self.lost[own], values)
+
     def save(self, path: Path) -> None:
         """Write to a .npz file; it is there as a whole, or not at all."""
         whole = {f"value {name}": value for name, value in self.values.items()}
         unfinished = path.with_suffix(".part.npz")
-        np.savez_compressed(unfinished, lanes=self.lanes, second=self.second, lane=self.lane, lost=self.lost, **whole)
+        own: dict[str, Any] = {"lanes": self.lanes, "second": self.second, "lane": self.lane, "lost": self.lost}
+        np.savez_compressed(unfinished, **own, **whole)
         unfinished.rename(path)
 
     @classmethod

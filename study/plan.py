@@ -18,7 +18,7 @@ from quietward.errors import BadRules, BadStudy
 from simulator import shift
 from study.staff import Staff
 
-Name = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,40}$")]
+Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
 Hours = Annotated[float, Meta(ge=0.5, le=24)]
 
@@ -101,11 +101,33 @@ class Variant(Struct, frozen=True):
 
 
 class Planned(Struct, frozen=True):
-    """A study, checked, with all its variants; digest of everything that the measures depend on."""
+    """A study, checked, with all its variants; the base is the first of them."""
 
     study: Study
     rules: Rules
     variants: list[Variant]
+
+    def today(self, key: str) -> float:
+        """Return the base's value of a number that varies."""
+        table, _, name = key.partition(".")
+        base = self.variants[0]
+        policy = base.policy or _none()
+        if table == "staff":
+            found: Any = base.staff
+            for part in name.split("."):
+                found = getattr(found, part)
+            return float(found)
+        if table in TIMES:
+            return float(getattr(getattr(policy, table), name))
+        condition = next(c for c in policy.condition if c.name == table)
+        match name:
+            case "limit":
+                return float(condition.all[0][2])
+            case "release":
+                return float(condition.release[0][2])
+            case "look_after_s" if condition.look_after_s is None:
+                return float(policy.escalation.look_after_s)
+        return float(getattr(condition, name))
 
 
 def names() -> list[str]:
@@ -152,7 +174,7 @@ def planned(study: Study, where: str) -> Planned:
     # The limits of one bed are set by people, and nobody sets any here: their bounds would only be in the way.
     shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
     base = Variant(BASE, staff, policy=structs.replace(rules.policy, condition=shared))
-    variants = [base, *(_varied(base, point, where) for point in _points(study, where))]
+    variants = [base, *(varied(base, point, where) for point in _points(study, where))]
     variants += [Variant(alarm.name, staff, alarm=alarm) for alarm in study.alarm]
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
@@ -209,7 +231,7 @@ def _between(values: list[float], share: float) -> float:
     return min(values) + share * (max(values) - min(values))
 
 
-def _varied(base: Variant, point: dict[str, float], where: str) -> Variant:
+def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
     """Return the base with some numbers changed. Raises BadStudy where a key is none, or where it cannot be so."""
     found = structs.replace(base, name=", ".join(f"{key} {value:g}" for key, value in point.items()), numbers=point)
     for key, value in point.items():

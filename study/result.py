@@ -180,7 +180,8 @@ def _delays(found: Sequence[float | None]) -> Delays:
     if not len(times):
         return Delays(None, None, None, 0)
     cuts = np.quantile(times, (0.1, 0.5, 0.9), method="inverted_cdf")  # of one that came, never a mean with infinity
-    return Delays(*(float(c) if np.isfinite(c) else None for c in cuts), never=int(np.isinf(times).sum()))
+    p10, p50, p90 = (float(c) if np.isfinite(c) else None for c in cuts)
+    return Delays(p10, p50, p90, int(np.isinf(times).sum()))
 
 
 def _front(points: Sequence[tuple[float, float]]) -> list[bool]:

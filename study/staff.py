@@ -7,7 +7,7 @@ variants differ in nothing but their calls. Numbers and sources: `study/staff.to
 import math
 import random
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from typing import Annotated, Any, NamedTuple
 
@@ -22,6 +22,7 @@ from study.alarms import Alarms, Call
 LOOK, BEDSIDE, TEAM = (LEVELS.index(level) for level in (Level.LOOK, Level.BEDSIDE, Level.TEAM))
 NEVER = TEAM + 1
 
+Work = Generator[simpy.Event, Any, None]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Time = Annotated[float, Meta(gt=0)]
 
@@ -234,7 +235,7 @@ class Nurse:
     def _time(self, median_s: float) -> float:
         return drawn(self._works, median_s, self._staff.tasks.spread)
 
-    def _work(self) -> Iterator[Any]:
+    def _work(self) -> Work:
         tasks, env = self._staff.tasks, self._env
         every_s = tasks.round_every_min * 60
         while True:
@@ -252,14 +253,14 @@ class Nurse:
                 until_s = min(self._seen[longest_ago] + every_s, self._next_other)
                 yield from self._busy(max(1.0, until_s - env.now), LOOK)
 
-    def _busy(self, for_s: float, until_level: int) -> Iterator[Any]:
+    def _busy(self, for_s: float, until_level: int) -> Work:
         """Do something until it is done, or until a call of so high a level, which she answers, makes her break off."""
         until_s = self._env.now + for_s
         while self._env.now < until_s and all(h.call.level < until_level for h in self._heard.values()):
             self._wake = self._env.event()
             yield self._env.timeout(until_s - self._env.now) | self._wake
 
-    def _answer(self, bed: int, heard: Heard) -> Iterator[Any]:
+    def _answer(self, bed: int, heard: Heard) -> Work:
         crew, call = self.crew, self._staff.call
         if not heard.is_certain:
             if crew.level(bed) == 0:
@@ -273,7 +274,7 @@ class Nurse:
                     return
         yield from self._visit(bed, self._staff.tasks.check_s)
 
-    def _visit(self, bed: int, median_s: float) -> Iterator[Any]:
+    def _visit(self, bed: int, median_s: float) -> Work:
         tasks, truth = self._staff.tasks, self.crew.beds[bed]
         yield self._env.timeout(self._time(tasks.walk_s))
         arrived, is_needed = self._env.now, truth.is_needed(self._env.now)

@@ -1,0 +1,134 @@
+"""The pictures of a study's report."""
+
+import io
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from study.plan import BASE, Study
+from study.result import Estimate, Row
+from study.run import Result
+
+RATE = "interruptions per nurse-hour"
+POLICY, PLAIN, TODAY, CHOSEN = "#8aa0b8", "#b0703c", "#1c1c1c", "#0b7a4b"
+LEVEL_COLOURS = {"look": "#6fb3bf", "bedside": "#d9b23a", "team": "#b5473c"}
+
+
+def svg(figure: Figure) -> str:
+    """Return a figure as an element of a page."""
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata={"Date": None})
+    text = out.getvalue()
+    return text[text.index("<svg") :]
+
+
+def _figure(width: float, height: float, columns: int = 1) -> tuple[Figure, Any]:
+    figure = Figure(figsize=(width, height), layout="constrained")
+    return figure, figure.subplots(1, columns, squeeze=False)[0]
+
+
+def front(rows: Sequence[Row], study: Study, best: Row | None) -> Figure:
+    """Draw what is late against what interrupts."""
+    figure, (panel,) = _figure(11, 5.5)
+    limit = study.limit
+    panel.axvspan(0, limit.interruptions_per_nurse_hour, 0, 1, color="#e9f3ee", zorder=0)
+    panel.axhline(100 * (1 - limit.reached_share), color=CHOSEN, lw=0.8, ls=":")
+    for row in rows:
+        rate, late = row.interruptions_per_nurse_hour, row.late
+        if rate.value is None or late.value is None:
+            continue
+        is_today, is_best = row.name == BASE, best is not None and row.name == best.name
+        colour = CHOSEN if is_best else TODAY if is_today else POLICY if row.kind == "policy" else PLAIN
+        marker = "D" if is_best else "s" if is_today else "o" if row.kind == "policy" else "^"
+        panel.plot(rate.value, 100 * late.value, marker, color=colour, ms=9 if is_today or is_best else 6, zorder=3)
+        if is_today or is_best or row.kind != "policy":
+            _bars(panel, rate, late, colour)
+            panel.annotate(
+                "chosen" if is_best and not is_today else row.name,
+                (rate.value, 100 * late.value), xytext=(7, 7), textcoords="offset points", fontsize=9, color=colour,
+            )  # fmt: skip
+    ends = [
+        (r.interruptions_per_nurse_hour.value, 100 * r.late.value)
+        for r in rows
+        if r.on_front and r.late.value is not None
+    ]
+    points = sorted((x, y) for x, y in ends if x is not None)
+    panel.step([x for x, _ in points], [y for _, y in points], where="post", color="#777777", lw=1, zorder=2)
+    panel.set(xlabel=RATE, ylabel=f"late, of 100 needs of level {limit.level}", xscale="symlog", ylim=(-2, None))
+    panel.set_xlim(left=0)
+    panel.grid(alpha=0.3)
+    return figure
+
+
+def _bars(panel: Axes, rate: Estimate, late: Estimate, colour: str) -> None:
+    if rate.value is None or late.value is None or rate.low is None or late.low is None:
+        return
+    panel.hlines(100 * late.value, rate.low, rate.high or rate.value, color=colour, lw=1)
+    panel.vlines(rate.value, 100 * late.low, 100 * (late.high or late.value), color=colour, lw=1)
+
+
+def times(result: Result, rows: Sequence[Row], study: Study) -> Figure:
+    """Draw how many needs have been reached after how long."""
+    figure, (panel,) = _figure(11, 4.2)
+    names = [v.name for v in result.planned.variants]
+    styles = ["-", "--", "-.", ":"]
+    for i, row in enumerate(rows):
+        shifts = result.lived[names.index(row.name)]
+        meant = [e for s in shifts for e in s.episodes if e.level == study.limit.level]
+        times = np.sort([e.reached_s / 60 for e in meant if e.reached_s is not None])
+        share = 100 * np.arange(1, len(times) + 1) / max(1, len(meant))
+        colour = TODAY if row.name == BASE else CHOSEN if row.kind == "policy" else None
+        panel.step([0, *times, 60], [0, *share, *share[-1:]] if len(times) else [0, 0], where="post", label=row.name,
+                   color=colour, ls=styles[i % len(styles)], lw=2 if colour else 1.3)  # fmt: skip
+    panel.axvline(study.limit.reached_within_min, color="#777777", lw=0.8, ls=":")
+    panel.set(xlim=(0, 30), ylim=(0, 101), xlabel="min from the beginning of the need",
+              ylabel=f"reached, of 100 needs ({study.limit.level})")  # fmt: skip
+    panel.legend(fontsize=8, loc="lower right")
+    panel.grid(alpha=0.3)
+    return figure
+
+
+def reasons(rows: Sequence[Row]) -> Figure:
+    """Draw how many calls there are of each level, and how many of them stand for something."""
+    figure, panels = _figure(11, 0.5 + 0.42 * len(rows), 2)
+    names = [row.name if len(row.name) < 36 else row.name[:34] + " …" for row in rows][::-1]
+    ordered = list(rows)[::-1]
+    left = np.zeros(len(rows))
+    for level, colour in LEVEL_COLOURS.items():
+        width = np.array([row.calls_per_bed_hour[level].value or 0.0 for row in ordered])
+        panels[0].barh(names, width, left=left, color=colour, label=level)
+        left += width
+    panels[0].set_xlabel("calls per bed-hour, by level")
+    panels[0].legend(fontsize=8)
+    for level, colour in LEVEL_COLOURS.items():
+        y = [i for i, row in enumerate(ordered) if row.worth[level].value is not None]
+        x = [100 * (ordered[i].worth[level].value or 0.0) for i in y]
+        panels[1].plot(x, y, "o", color=colour, ms=7)
+    panels[1].set(yticks=range(len(names)), yticklabels=[], xlim=(0, 101), ylim=(-0.5, len(names) - 0.5))
+    panels[1].set_xlabel("of 100 calls stand for something, by level, nobody answering")
+    for panel in panels:
+        panel.grid(axis="x", alpha=0.3)
+    return figure
+
+
+def effects(rows: Sequence[Row], study: Study) -> Figure:
+    """Draw each number against what it does; other numbers vary at the same time unless the study says `each`."""
+    keys = [v.key for v in study.vary]
+    figure, panels = _figure(11, 3.2, len(keys))
+    for panel, key in zip(panels, keys, strict=True):
+        with_it = sorted((r for r in rows if key in r.numbers), key=lambda r: r.numbers[key])
+        x = [r.numbers[key] for r in with_it]
+        panel.plot(x, [r.interruptions_per_nurse_hour.value or 0.0 for r in with_it], "o", color=POLICY, ms=4)
+        panel.set_xlabel(key, fontsize=8)
+        twin = panel.twinx()
+        twin.plot(x, [100 * (r.late.value or 0.0) for r in with_it], "x", color=LEVEL_COLOURS["team"], ms=4)
+        panel.set_ylim(bottom=0)
+        twin.set_ylim(bottom=0)
+        panel.tick_params(labelsize=7)
+        twin.tick_params(labelsize=7)
+    panels[0].set_ylabel(f"o {RATE}", fontsize=8)
+    figure.supylabel("x late, of 100", x=1.0, fontsize=8, ha="right")
+    return figure
