@@ -42,10 +42,10 @@ class Looks:
 
     def save(self, path: Path) -> None:
         """Write to a .npz file; it is there as a whole, or not at all."""
-        whole = {f"value {name}": value for name, value in self.values.items()}
         unfinished = path.with_suffix(".part.npz")
-        own: dict[str, Any] = {"lanes": self.lanes, "second": self.second, "lane": self.lane, "lost": self.lost}
-        np.savez_compressed(unfinished, **own, **whole)
+        whole: dict[str, Any] = {f"value {name}": value for name, value in self.values.items()}
+        whole |= {"lanes": self.lanes, "second": self.second, "lane": self.lane, "lost": self.lost}
+        np.savez_compressed(unfinished, **whole)
         unfinished.rename(path)
 
     @classmethod

@@ -104,8 +104,8 @@ def page(result: Result, report: Whole) -> str:
     first = [next(r for r in rows if r.name == name) for name in shown]
     front = sorted((r for r in rows if r.on_front), key=lambda r: r.interruptions_per_nurse_hour.value or 0.0)
     about = (
-        f"{report.shifts} simulated shifts, {report.bed_hours:.0f} bed-hours, {len(rows)} variants, rules {report.rules}. "
-        "What staff do does not change how the women do here: every variant meets the same signals."
+        f"{report.shifts} simulated shifts, {report.bed_hours:.0f} bed-hours, {len(rows)} variants, rules "
+        f"{report.rules}. What staff do does not change how the women do here: every variant meets the same signals."
     )
     pictures = [figures.times(result, first, study), figures.reasons(first)]
     parts = [
@@ -114,7 +114,8 @@ def page(result: Result, report: Whole) -> str:
         _section("Answer", _answer(study, today, best)),
         _section(
             "What is late against what interrupts",
-            f"{figures.svg(figures.front(rows, study, best))}<p class='legend'>{_legend(study)}</p>{_table(front, study)}",
+            f"{figures.svg(figures.front(rows, study, best))}<p class='legend'>{_legend(study)}</p>"
+            + _table(front, study),
         ),
         _section(
             "Today, the choice, and plain alarms",

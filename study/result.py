@@ -85,8 +85,8 @@ def rows(result: Result, draws: int = DRAWS) -> list[Row]:
     every = [_Sums(v, of, alone, limit, drawn) for v, of, alone in zip(
         result.planned.variants, result.lived, result.alone, strict=True)]  # fmt: skip
     base = next(s for s in every if s.variant.name == BASE)
-    front = _front([(s.rate[0], s.late[0]) for s in every])
-    return [s.row(base, limit, is_on) for s, is_on in zip(every, front, strict=True)]
+    on_front = front([(s.rate[0], s.late[0]) for s in every])
+    return [s.row(base, limit, is_on) for s, is_on in zip(every, on_front, strict=True)]
 
 
 def chosen(found: Sequence[Row]) -> Row | None:
@@ -124,12 +124,12 @@ class _Sums:
         count = sum(told.count for told in every)
         bed_hours = [s.hours * s.beds for s in shifts]
         per_level = {
-            level.value: _estimate(self._ratio(_calls(shifts, rank), bed_hours))
+            level.value: estimate(self._ratio(_calls(shifts, rank), bed_hours))
             for rank, level in enumerate(LEVELS)
             if rank
         }
         worth = {
-            level.value: _estimate(self._ratio(_calls(self.alone, rank, True), _calls(self.alone, rank)))
+            level.value: estimate(self._ratio(_calls(self.alone, rank, True), _calls(self.alone, rank)))
             for rank, level in enumerate(LEVELS) if rank
         }  # fmt: skip
         meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
@@ -143,10 +143,10 @@ class _Sums:
         meant = [e for of in self.meant for e in of]
         return Row(
             self.variant.name, "policy" if self.variant.policy else "plain alarm", self.variant.numbers,
-            {"all": _estimate(self._ratio([sum(t.count for t in s.calls) for s in shifts], bed_hours)), **per_level},
-            _estimate(self.rate), _estimate(self.rate - base.rate), worth, len(meant),
-            _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), _estimate(self.before),
-            _delays([e.reached_s for e in meant]), _estimate(self.late), _estimate(self.late - base.late),
+            {"all": estimate(self._ratio([sum(t.count for t in s.calls) for s in shifts], bed_hours)), **per_level},
+            estimate(self.rate), estimate(self.rate - base.rate), worth, len(meant),
+            _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), estimate(self.before),
+            _delays([e.reached_s for e in meant]), estimate(self.late), estimate(self.late - base.late),
             max((s.longest_wait_s for s in shifts), default=0.0), bool(meets[0]), float(meets[1:].mean()), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
             sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
@@ -167,7 +167,8 @@ def _within(episode: Episode, seconds: float) -> bool:
     return episode.reached_s is not None and episode.reached_s <= seconds
 
 
-def _estimate(values: Matrix) -> Estimate:
+def estimate(values: Matrix) -> Estimate:
+    """Return what was measured (the first) with its uncertainty (from all others)."""
     value, draws = float(values[0]), values[1:][~np.isnan(values[1:])]
     if np.isnan(value) or not len(draws):
         return Estimate(None, None, None)
@@ -184,7 +185,7 @@ def _delays(found: Sequence[float | None]) -> Delays:
     return Delays(p10, p50, p90, int(np.isinf(times).sum()))
 
 
-def _front(points: Sequence[tuple[float, float]]) -> list[bool]:
+def front(points: Sequence[tuple[float, float]]) -> list[bool]:
     """Return which points no other one beats: neither more interruptions nor more late, and one of the two less."""
     return [
         not np.isnan(late)

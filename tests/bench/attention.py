@@ -3,8 +3,10 @@
 FOLDER holds WFDB records with expert votes, as `detect/calibrate.py` reads them, and the pH of the cord in the headers.
 Nobody answers. Counted are the raisings of a level (raised, worsened, escalated) per bed-hour, on records whose first
 two steps the majority of experts called normal and whose pH is 7.20 or more, and on those of which a step was called
-pathological: of the first two, or of all three. Beside it stands an alarm with fixed limits: FHR below 110 or above
-160 bpm without a break for 10 or 60 s, over when it has been within them for 10 s.
+pathological: of the first two, or of all three. Beside it stand alarms with fixed limits, as studies have them: FHR
+below 110 or above 160 bpm for a time without a value inside, over when it has been inside for 10 s. What waiting takes
+away: 14 s took away 50 % and 19 s 67 % of ignored or ineffective alarms in an adult intensive care unit (Görges,
+Markewitz, Westenskow, Anesth Analg 2009;108:1546).
 """
 
 import argparse
@@ -14,21 +16,19 @@ from collections import defaultdict
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
-
 from detect import rule_file
 from detect.assess import Row, assess
 from detect.calibrate import windows
 from detect.core.rules import Rules
 from quietward import recordings
-from quietward.messages import HZ
 from quietward.notice import NOTICE
 from quietward.recordings import Recording
+from study.alarms import beyond_limits
 
 NORMAL, PATHOLOGICAL = 1, 3
 LEAST_PH = 7.20
 LOW_BPM, HIGH_BPM = 110, 160
-BACK_S = 10
+WAITING_S = (0, 10, 14, 19, 60)
 LEVELS = ("look", "bedside", "team")
 
 
@@ -54,18 +54,9 @@ def _ph(header: Path) -> float:
     return float(found[1]) if found else float("nan")
 
 
-def fixed_limit(recording: Recording, for_s: float) -> int:
-    """Return how often an alarm with fixed limits begins; without a value it neither begins nor ends."""
-    outside = (recording.fhr < LOW_BPM) | (recording.fhr > HIGH_BPM)
-    known = ~np.isnan(recording.fhr)
-    begun, out, back, is_on = 0, 0, 0, False
-    for is_out, is_known in zip(outside, known, strict=True):
-        out, back = (out + 1 if is_out else 0, 0 if is_out else back + 1) if is_known else (0, back)
-        if not is_on and out >= for_s * HZ:
-            begun, is_on = begun + 1, True
-        elif is_on and back >= BACK_S * HZ:
-            is_on = False
-    return begun
+def plain(recording: Recording, for_s: float) -> int:
+    """Return how often an alarm with fixed limits begins."""
+    return sum(turn.level > 0 for turn in beyond_limits(recording.fhr, LOW_BPM, HIGH_BPM, for_s, 1, 0))
 
 
 class Cost(NamedTuple):
@@ -109,13 +100,15 @@ def main() -> None:
     options = parser.parse_args()
     costs, read, rules = measure(options.folder, options.policy)
     print(f"policy {rules.policy.name}, rules {rules.digest}; {len(read)} records. {NOTICE}", file=sys.stderr)
+    head = ", ".join(f"{s} s" for s in WAITING_S)
     print("raisings per bed-hour".ljust(38) + "".join(f"{w:>9}" for w in (*LEVELS, "all", "b+t")), end="")
-    print("   records with bedside or team | FHR outside 110-160 for 10 s, 60 s")
+    print(f"   records with bedside or team | FHR outside 110-160 for {head} (less than at once)")
     for (title, c), group in zip(costs.items(), groups(options.folder).values(), strict=True):
-        fixed = [sum(fixed_limit(read[name], s) for name in group) / c.hours for s in (10, 60)]
+        fixed = [sum(plain(read[name], s) for name in group) / c.hours for s in WAITING_S]
         cells = [*c.per_hour.values(), sum(c.per_hour.values()), c.urgent_per_hour]
+        beside = ", ".join(f"{x:.2f} ({x / fixed[0] - 1:.0%})" for x in fixed)
         print(f"{title:28} {c.records:3} {c.hours:5.1f}" + "".join(f"{x:9.3f}" for x in cells), end="")
-        print(f"   {c.reached} of {c.records} ({c.reached / c.records:.1%}) | {fixed[0]:.2f}, {fixed[1]:.2f}")
+        print(f"   {c.reached} of {c.records} ({c.reached / c.records:.1%}) | {beside}")
 
 
 if __name__ == "__main__":

@@ -71,6 +71,13 @@ def test_a_flag_is_acknowledged_on_the_ward_without_leaving_it(page: Page, made_
     assert page.url.rstrip("/") == made_up.address
 
 
+def test_a_click_anywhere_on_its_band_opens_the_bed(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(made_up.address)
+    page.locator(".band[data-bed=bed-2]").click()
+    page.wait_for_url("**/bed/bed-2")
+    expect(page.locator("h1")).to_have_text("bed-2")
+
+
 def test_by_keyboard_a_flag_is_acknowledged_and_a_bed_opened(page: Page, made_up: MadeUpWard) -> None:
     made_up.flag("bed-2", Level.LOOK)
     page.goto(made_up.address)

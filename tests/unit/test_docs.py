@@ -18,7 +18,7 @@ README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 FILES = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", "docker-compose.yml"}
-FOLDERS = {"quietward", "ingest", "detect", "dashboard", "simulator", "tests"}
+FOLDERS = {"quietward", "ingest", "detect", "dashboard", "simulator", "study", "tests"}
 
 
 def test_readme_carries_the_notice_and_its_picture() -> None:
@@ -51,7 +51,8 @@ def test_no_other_top_level_files() -> None:
 
 
 def test_paths_named_for_contributors_are_there() -> None:
-    for path in re.findall(r"`((?:quietward|ingest|detect|dashboard|simulator|tests|\.ci)/[\w./-]*)`", DEVELOPERS):
+    folders = "|".join(sorted(FOLDERS))
+    for path in re.findall(rf"`((?:{folders}|\.ci)/[\w./-]*)`", DEVELOPERS):
         assert (ROOT / path).exists(), path
 
 

@@ -1,0 +1,43 @@
+"""A small study for tests: two short shifts, measured once."""
+
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
+
+import msgspec
+
+from study import cases
+from study.cases import Measured
+from study.plan import Planned, Study, planned
+
+TABLE: dict[str, Any] = {
+    "name": "for-tests",
+    "purpose": "two short shifts",
+    "limit": {"interruptions_per_nurse_hour": 20.0},
+    "cases": [{"shift": "two-at-once", "hours": 0.6, "seeds": [1, 2]}],
+    "vary": [
+        {"key": "long-fall.limit", "values": [60, 90]},
+        {"key": "concern-raised.hold_s", "values": [0, 600]},
+        {"key": "escalation.look_after_s", "values": [300]},
+    ],
+    "how": "each",
+    "alarm": [
+        {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0},
+        {"kind": "fixed-limits", "name": "for 14 s", "low_bpm": 110, "high_bpm": 160, "for_s": 14},
+        {"kind": "rule-set", "name": "at its word", "rule_set": "figo-2015"},
+    ],
+}
+
+
+def small(**changes: Any) -> Planned:
+    """Return the study, with some of its keys changed."""
+    return planned(msgspec.convert(TABLE | changes, Study), "for-tests")
+
+
+@cache
+def measured() -> Measured:
+    """Return its shifts."""
+    found = small()
+    (group,) = cases.groups(found.study)
+    return cases.measured(group, found.rules, Path(mkdtemp()))

@@ -1,0 +1,146 @@
+"""The alarms of studies are those of the live system, and the plain ones are what their words say."""
+
+from collections import defaultdict
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from detect.core import engine
+from detect.core.attention import Policy
+from detect.core.lanes import Floats
+from detect.core.state import State
+from quietward.messages import HZ, Event
+from simulator import bed, shift
+from study.alarms import CALLING, PolicyAlarms, Stood, Turn, beyond_limits, by_class
+from study.cases import Measured
+from study.looks import Looks
+from tests.studies import measured, small
+
+Told = dict[int, list[tuple[float, int]]]
+RANKS = {"look": 1, "bedside": 2, "team": 3}
+
+
+def alone(alarms: PolicyAlarms) -> list[Stood]:
+    while np.isfinite(alarms.next_s()):
+        alarms.look()
+    return alarms.told
+
+
+def by_lane(told: list[Stood], variant: int = 0) -> Told:
+    found: Told = defaultdict(list)
+    for one in told:
+        if one.variant == variant:
+            found[one.lane].append((one.t_s, one.level))
+    return found
+
+
+def live(found: Measured) -> Told:
+    """Return every change of level as the live detector's own core tells it."""
+    rules, n = small().rules, found.looks.lanes
+    state, events = State(rules, [str(i) for i in range(n)], [""] * n), list[Event]()
+    fhr, ua = (signal.reshape(n, -1, HZ) for signal in (found.fhr, uterine_activity(found)))
+    weeks = np.array([t.weeks for t in found.truth])
+    stage_2 = np.array([t.second_stage_from_s or np.inf for t in found.truth])
+    for second in range(fhr.shape[1]):
+        engine.advance(
+            state, np.arange(n), np.full(n, second), fhr[:, second].T, ua[:, second].T, np.full(n, np.nan), events,
+            np.where(stage_2 <= second, 2, 1), weeks,
+        )  # fmt: skip
+    told: Told = defaultdict(list)
+    for event in events:
+        if event.kind.startswith("flag-"):
+            level = 0 if event.kind == "flag-eased" else RANKS[str(event.detail["level"])]
+            told[int(event.bed)].append((event.t / 1000, level))
+    return told
+
+
+def uterine_activity(found: Measured) -> Floats:
+    whole = []
+    for case in found.cases:
+        for i, (scenario, skip_s) in enumerate(shift.placed(shift.load(case.shift))):
+            labour = bed.simulate(scenario, case.seed * 1000 + i, skip_s + round(case.hours * 3600))
+            whole.append(labour.ua[skip_s * HZ :])
+    return np.array(whole)
+
+
+def test_a_policy_says_what_the_live_system_says() -> None:
+    found = measured()
+    told = by_lane(alone(PolicyAlarms(found.looks, policies()[:1])))
+    assert told == live(found)
+    assert sum(len(changes) for changes in told.values()) > 8
+
+
+def policies() -> list[Policy]:
+    return [v.policy for v in small().variants if v.policy is not None]
+
+
+def test_policies_side_by_side_say_what_each_says_alone() -> None:
+    found = measured().looks
+    together = alone(PolicyAlarms(found, policies()))
+    for v, policy in enumerate(policies()):
+        assert by_lane(together, v) == by_lane(alone(PolicyAlarms(found, [policy]))), v
+    different = {tuple(sorted((n, tuple(x)) for n, x in by_lane(together, v).items())) for v in range(len(policies()))}
+    assert len(different) >= len(policies()) - 1
+
+
+def test_who_answers_is_not_called_again_for_the_same() -> None:
+    found = measured().looks
+    silent, answered = (PolicyAlarms(found, policies()[:1]) for _ in range(2))
+    calls = {False: 0, True: 0}
+    for alarms, answers in ((silent, False), (answered, True)):
+        while np.isfinite(t_s := alarms.next_s()):
+            for call in alarms.look():
+                assert call.what in CALLING
+                assert alarms.level(0, call.lane) == call.level
+                calls[answers] += 1
+                if answers:
+                    alarms.answer(0, call.lane, t_s)
+                    assert alarms.level(0, call.lane) == 0
+    assert 0 < calls[True] < calls[False]
+
+
+def by_hand(fhr: list[float | None], for_s: float) -> list[tuple[int, bool]]:
+    """Say sample by sample when an alarm outside 110 to 160 begins and ends."""
+    outside = inside = 0
+    is_on, found = False, []
+    for i, bpm in enumerate(fhr):
+        if bpm is None:
+            continue
+        is_outside = not 110 <= bpm <= 160
+        outside, inside = (outside + 1, 0) if is_outside else (0, inside + 1)
+        if not is_on and outside >= max(1, for_s * HZ):
+            is_on = True
+            found.append((i + 1, True))
+        elif is_on and inside >= 10 * HZ:
+            is_on = False
+            found.append((i + 1, False))
+    return found
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([None, 90.0, 109.75, 110.0, 140.0, 160.0, 160.25]), st.integers(1, 90)), max_size=12
+    ),
+    st.sampled_from([0, 5, 10, 14, 19]),
+)
+def test_limits_are_crossed_for_their_time(pieces: list[tuple[float | None, int]], for_s: float) -> None:
+    fhr = [bpm for bpm, count in pieces for _ in range(count)]
+    signal = np.array([np.nan if bpm is None else bpm for bpm in fhr])
+    found = beyond_limits(signal, 110, 160, for_s, 1, 0)
+    assert [(round(t.t_s * HZ), t.level == 1) for t in found] == by_hand(fhr, for_s)
+
+
+def test_a_rule_set_at_its_word_asks_when_its_class_changes() -> None:
+    classes = np.array([0, 1, 2, 2, 3, 3, 1, 2.0])
+    looks = Looks(1, np.arange(8) * 60, np.zeros(8, dtype=np.int64), np.zeros(8, dtype=bool), {})
+    turns = [Turn(120, 0, 1), Turn(240, 0, 2), Turn(360, 0, 0), Turn(420, 0, 1)]
+    assert by_class(looks, classes) == turns
+
+
+def test_waiting_takes_away_calls_that_stood_for_nothing() -> None:
+    """14 s took away half of such alarms (Görges and others, Anesth Analg 2009;108:1546): here at least that."""
+    found = measured()
+    counts = [sum(t.level > 0 for fhr in found.fhr for t in beyond_limits(fhr, 110, 160, s, 1, 0)) for s in (0, 14, 19)]
+    assert counts[0] > 100
+    assert counts[2] < counts[1] <= counts[0] / 2

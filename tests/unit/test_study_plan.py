@@ -1,0 +1,97 @@
+"""Study files: what varies, and what is refused with key, value and remedy."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietward.errors import BadRules, BadScenario, BadStudy
+from study import plan
+from study.plan import BASE
+from tests.studies import small
+
+
+@pytest.mark.parametrize("name", plan.names())
+def test_studies_that_come_along_can_be_read(name: str) -> None:
+    found = plan.load(name)
+    assert found.study.name == name
+    assert found.variants[0].name == BASE
+    assert len({v.name for v in found.variants}) == len(found.variants)
+
+
+def test_a_limit_moves_its_release_and_nothing_else() -> None:
+    found = small(vary=[{"key": "concern-high.limit", "values": [50]}])
+    today, other = (v.policy for v in found.variants[:2])
+    assert today is not None
+    assert other is not None
+    (before,), (after,) = ([c for c in p.condition if c.name == "concern-high"] for p in (today, other))
+    assert [c for c in today.condition if c != before] == [c for c in other.condition if c != after]
+    assert after.all[0][2] - before.all[0][2] == after.release[0][2] - before.release[0][2] == 50 - before.all[0][2]
+
+
+@pytest.mark.parametrize(("how", "count"), [("grid", 6), ("each", 5), ("sample", 7)])
+def test_ways_to_vary(how: str, count: int) -> None:
+    vary = [{"key": "concern-high.limit", "values": [52, 64]}, {"key": "staff.beds_per_nurse", "values": [2, 3, 4]}]
+    if how == "sample":
+        vary[1] = {"key": "escalation.look_after_s", "values": [60, 600]}
+    found = small(vary=vary, how=how, points=7, alarm=[]).variants[1:]
+    assert len(found) == count
+    assert all(52 <= v.numbers.get("concern-high.limit", 60) <= 64 for v in found)
+    if how == "grid":
+        assert [v.staff.beds_per_nurse for v in found] == [2, 3, 4, 2, 3, 4]
+
+
+def test_staff_of_its_own() -> None:
+    assert small(staff={"beds_per_nurse": 2, "call": {"read_s": 5}}).variants[0].staff.call.read_s == 5
+
+
+def varied(key: str, *values: float) -> dict[str, Any]:
+    return {"vary": [{"key": key, "values": list(values)}]}
+
+
+@pytest.mark.parametrize(
+    ("changes", "kind", "says"),
+    [
+        (varied("no-such.limit", 3), BadStudy, r"vary no-such.limit: 3.*concern-high"),
+        (varied("concern-high.colour", 3), BadStudy, r"vary concern-high.colour: 3.*hold_s"),
+        (varied("concern-high.hold_s", -5), BadStudy, r"vary concern-high.hold_s: -5"),
+        (varied("escalation.never", 3), BadStudy, r"vary escalation.never: 3"),
+        (varied("staff.tasks.walk_s", -1), BadStudy, r"vary staff.tasks.walk_s: -1"),
+        (varied("staff.tasks.fly_s", 1), BadStudy, r"vary staff.tasks.fly_s: 1"),
+        (varied("concern-high.release", 70), BadStudy, r"concern-high release.*70"),
+        (varied("concern-high.limit", 55, 55), BadStudy, r"concern-high.limit 55.*twice"),
+        ({"cases": [{"shift": "nowhere", "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"shift: 'nowhere'"),
+        ({"cases": [{"shift": "two-at-once", "hours": 1, "seeds": [2, 1]}]}, BadStudy, r"cases\[0\].seeds: \[2, 1\]"),
+        ({"cases": [{"shift": "two-at-once", "hours": 1, "seeds": [1, 9999]}]}, BadStudy, r"cases: 9999.*at most"),
+        ({"policy": "nowhere"}, BadRules, r"nowhere"),
+        ({"staff": {"beds_per_nurse": 0}}, BadStudy, r"staff.beds_per_nurse: 0"),
+        ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3.*beds_per_nurse"),
+        ({"staff": {"call": {"read_s": "long"}}}, BadStudy, r"staff.call.read_s: 'long'"),
+        ({"alarm": [{"kind": "rule-set", "name": "x", "rule_set": "who"}]}, BadStudy, r"alarm\[0\].rule_set: 'who'"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_refused(changes: dict[str, Any], kind: type[Exception], says: str) -> None:
+    with pytest.raises(kind, match=says):
+        small(**changes)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("name = ", r"Mend the TOML"),
+        ('name = "x"', r"top level"),
+        ('name = "x"\npurpose = "y"\ncolour = 3', r"colour"),
+        ('name = "x"\npurpose = "y"\nlimit = {interruptions_per_nurse_hour = -1}\ncases = []', r"-1|cases"),
+    ],
+)
+def test_a_file_that_is_wrong_is_refused(tmp_path: Path, text: str, says: str) -> None:
+    path = tmp_path / "wrong.toml"
+    path.write_text(text)
+    with pytest.raises(BadStudy, match=says) as caught:
+        plan.load(str(path))
+    assert "wrong.toml" in str(caught.value)
+
+
+def test_a_study_that_is_not_there_says_which_are() -> None:
+    with pytest.raises(BadStudy, match="default-policy"):
+        plan.load("nowhere")

@@ -1,0 +1,100 @@
+"""Scores of shifts against examples done by hand and against published definitions."""
+
+import numpy as np
+import pytest
+
+from simulator.truth import Span
+from study import score
+from study.alarms import Call, Stood
+from study.score import Shift
+from study.staff import BedTruth, Visit
+
+NOTHING = BedTruth([], [], [])
+
+
+def shift(
+    calls: list[tuple[float, int]], needs: list[Span] | None = None, told: list[Stood] | None = None,
+    visits: list[Visit] | None = None, hours: float = 2.0,
+) -> Shift:  # fmt: skip
+    """Score one bed with one nurse. calls: time and level."""
+    made = [(Call(0, 0, t, level, "a-fall", "raised"), False) for t, level in calls]
+    return score.shift(hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
+
+
+def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
+    """ANSI/ISA-18.2-2016: from more than 10 in 10 min until fewer than 5."""
+    ten = [(60.0 * i, 1) for i in range(10)]
+    assert shift(ten).flood_s == 0
+    # the eleventh makes a flood of minute 10, which lasts until fewer than five are left in the last ten minutes
+    found = shift([*ten, (599.0, 1)])
+    assert found.peak_in_10_min == 11
+    assert 300 <= found.flood_s <= 420
+
+
+def test_even_calls_are_the_most_that_can_be_managed() -> None:
+    """12 an hour are 2 in 10 min (ANSI/ISA-18.2-2016: the most that can be managed)."""
+    found = shift([(300.0 * i, 1) for i in range(24)])
+    assert found.interruptions / found.hours / 6 == pytest.approx(2)
+    assert found.flood_s == 0
+
+
+def test_three_of_a_kind_in_a_minute_chatter() -> None:
+    """A working rule of the trade: on and off three times or more in a minute."""
+    assert shift([(0, 1), (20, 1), (40, 1)]).chattering == 3
+    assert shift([(0, 1), (20, 1), (90, 1)]).chattering == 0
+
+
+def test_what_is_over_at_once_and_stays_away_is_fleeting() -> None:
+    assert shift([], told=[Stood(0, 0, 10, 1, False), Stood(0, 0, 18, 0, False)]).fleeting == 1
+    assert shift([], told=[Stood(0, 0, 10, 1, False), Stood(0, 0, 21, 0, False)]).fleeting == 0
+    back = [Stood(0, 0, 10, 1, False), Stood(0, 0, 18, 0, False), Stood(0, 0, 50, 1, False)]
+    assert shift([], told=back).fleeting == 0
+
+
+def test_what_nobody_answers_for_half_an_hour_is_stale() -> None:
+    raised = [Stood(0, 0, 0, 1, False), Stood(0, 0, 1200, 2, False)]
+    assert shift([], told=[*raised, Stood(0, 0, 1900, 0, False)]).stale == 1
+    assert shift([], told=[*raised, Stood(0, 0, 1700, 2, True)]).stale == 0
+
+
+BOTH = [Span("bedside", 1000, 1150), Span("team", 1150, 1600)]
+
+
+def test_a_need_that_grows_is_one_of_the_bedside_and_one_of_the_team() -> None:
+    bedside, team = shift([], BOTH).episodes
+    assert (bedside.level, bedside.from_s, bedside.lasts_s, bedside.reached_s) == ("bedside", 1000, 600, None)
+    assert (team.level, team.from_s, team.lasts_s, team.reached_s) == ("team", 1150, 450, None)
+    assert shift([], BOTH).longest_wait_s == 600
+
+
+@pytest.mark.parametrize(
+    ("from_s", "until_s", "to_bedside", "to_team"),
+    [
+        (0, 999, None, None),  # left before anybody was needed
+        (900, 1100, 0, 0),
+        (1100, 1120, 100, 0),  # who came to the fall was there when it became one for the team
+        (1300, 1400, 300, 150),
+        (1600, 1700, None, None),  # it was over
+    ],
+)
+def test_time_to_somebody_at_the_bed(
+    from_s: float, until_s: float, to_bedside: float | None, to_team: float | None
+) -> None:
+    bedside, team = shift([], BOTH, visits=[Visit(0, from_s, until_s, "nurse 1")]).episodes
+    assert (bedside.reached_s, team.reached_s) == (to_bedside, to_team)
+
+
+def test_flagged_before_and_after() -> None:
+    told = [Stood(0, 0, 800, 1, False), Stood(0, 0, 1300, 2, False), Stood(0, 0, 2000, 0, False)]
+    bedside, team = shift([], BOTH, told).episodes
+    assert (bedside.flagged_s, bedside.called_s) == (-200, 300)
+    assert (team.flagged_s, team.called_s) == (-350, 150)
+    over = [Stood(0, 0, 500, 2, False), Stood(0, 0, 900, 0, False)]
+    assert {e.flagged_s for e in shift([], BOTH, over).episodes} == {None}
+
+
+def test_a_call_for_the_team_interrupts_every_nurse() -> None:
+    calls = [(Call(0, 0, 10.0, 3, "a-fall", "raised"), True), (Call(0, 0, 20.0, 1, "a-fall", "raised"), True)]
+    found = score.shift(1.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
+    assert found.interruptions == 3
+    assert np.sum([t.count for t in found.calls]) == 2
