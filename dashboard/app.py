@@ -5,6 +5,7 @@ import contextlib
 import logging
 from collections.abc import Iterator
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -16,7 +17,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import acts, pages, papers, printed
+from dashboard import acts, pages, papers, printed, studies
 from dashboard.hub import Hub
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
@@ -41,7 +42,8 @@ async def serve(settings: Settings) -> None:
                 tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
             ]
             config = uvicorn.Config(
-                create_app(hub, trusted_hosts(settings.host)), log_config=None, access_log=False,
+                create_app(hub, trusted_hosts(settings.host), Path(settings.studies)),
+                log_config=None, access_log=False,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
             server = _Server(config)
@@ -64,8 +66,8 @@ class _Server(uvicorn.Server):
         yield
 
 
-def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
-    """Return the ASGI application."""
+def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
+    """Return the ASGI application. folder: that of studies."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
 
     @server.get("/health")
@@ -94,6 +96,7 @@ def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
         return Response(status_code=204)
 
     papers.add_routes(server, hub)
+    studies.add_routes(server, folder)
 
     @server.websocket("/live")
     async def live(ws: WebSocket) -> None:
@@ -109,7 +112,7 @@ def create_app(hub: Hub, hosts: list[str]) -> ASGIApp:
     async def nowhere(path: str) -> HTMLResponse:
         return HTMLResponse(pages.not_found(path), 404)
 
-    return TrustedHostMiddleware(_Policy(_BedPages(server), _policy(dash)), allowed_hosts=hosts)
+    return TrustedHostMiddleware(_Policy(_OurPages(server), _policy(dash)), allowed_hosts=hosts)
 
 
 async def _body(request: Request) -> bytes:
@@ -172,14 +175,14 @@ def _same_origin(origin: str | None, host: str | None) -> bool:
     return origin is None or urlsplit(origin).netloc == host
 
 
-class _BedPages:
-    """Serves Dash's index for /bed/<bed>; everything else that Dash does not know is a real 404."""
+class _OurPages:
+    """Serves Dash's index for our pages; everything else that Dash does not know is a real 404."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.bed_of(scope["path"]):
+        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.is_page(scope["path"]):
             scope = dict(scope, path="/", raw_path=b"/")
         await self.app(scope, receive, send)
 
@@ -213,7 +216,7 @@ class _Policy:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                headers["content-security-policy"] = self.policy
+                headers.setdefault("content-security-policy", self.policy)  # a report brings a stricter one
                 headers["x-content-type-options"] = "nosniff"
                 headers["referrer-policy"] = "no-referrer"
             await send(message)

@@ -10,6 +10,7 @@ from dash import dcc, html
 from quietward.messages import CARE_WORDS
 from quietward.notice import NOTICE
 
+STUDY_PATH = "/study"
 BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})/?")
 
 
@@ -17,6 +18,11 @@ def bed_of(path: str) -> str | None:
     """Return the bed of a path /bed/<bed>, None for any other path."""
     found = BED_PATH.fullmatch(path)
     return found[1] if found else None
+
+
+def is_page(path: str) -> bool:
+    """Say whether a path beside / is one of ours."""
+    return path.rstrip("/") == STUDY_PATH or bed_of(path) is not None
 
 
 def shell() -> Any:
@@ -27,6 +33,7 @@ def shell() -> Any:
             html.Header(
                 [
                     dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
+                    dcc.Link("Study", href=STUDY_PATH, className="to-study"),
                     html.P(NOTICE, className="notice"),
                     html.Div(id="sound"),
                     html.Div(id="who", className="who"),
@@ -46,7 +53,7 @@ def page_for(path: str) -> Any:
     """Return the page of a path."""
     bed = bed_of(path)
     attributes: dict[str, Any] = {"data-bed": bed, "data-care": json.dumps(CARE_WORDS)} if bed else {}
-    view = "bed" if bed else "ward"
+    view = "bed" if bed else "study" if is_page(path) else "ward"
     return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
 
 

@@ -10,14 +10,14 @@ from typing import TypeVar
 
 import msgspec
 
-from detect.core.attention import LEVELS, TEAM, Condition, Policy
+from detect.core.attention import TEAM, Condition, Policy
 from detect.core.concern import Concern
 from detect.core.findings import BY_RULE_SET, MEASURES
 from detect.core.limits import Reading
 from detect.core.rule_sets import RuleSet
 from detect.core.rules import Rules
 from quietward.errors import BadRules
-from quietward.messages import Level, Limit, PolicySheet
+from quietward.messages import Limit, PolicySheet
 
 RULE_SETS = ("nichd-2008", "figo-2015")
 T = TypeVar("T")
@@ -72,7 +72,7 @@ def check_policy(where: str, policy: Policy) -> None:
             if unknown := sorted(set(named) - set(allowed)):
                 remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
                 raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
-        if LEVELS.index(Level(condition.goes_up_to)) < condition.rank:
+        if condition.ceiling < condition.rank:
             raise BadRules(f"{here} goes_up_to", condition.goes_up_to, f"Must not be below its level {condition.level}")
         if condition.for_one_bed is not None:
             low, high = condition.for_one_bed

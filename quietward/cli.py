@@ -346,8 +346,9 @@ def _assessed(rows: list[dict[str, Any]]) -> Table:
 def study(
     name: Annotated[str, typer.Argument(help="Study: a name, or a path ending in .toml.")] = "default-policy",
     out: Annotated[
-        Path, typer.Option("--out", help="Folder for the report; what is done already is taken from there.")
-    ] = Path("study-out"),
+        Path | None,
+        typer.Option("--out", help="Folder of the report, studies/NAME if not given; what is done is kept there."),
+    ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, max=256, help="Processes; one for each core if not given.")
     ] = None,
@@ -358,6 +359,7 @@ def study(
     from study import run as runner
 
     planned = plan.load(name)
+    out = out or Path("studies") / planned.study.name
     print(NOTICE, file=sys.stderr)
     done_before = out / "done"
     with _progress("steps") as bar:

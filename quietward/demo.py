@@ -167,6 +167,7 @@ def run(
             "QUIETWARD_HOST": settings.host,
             "QUIETWARD_PORT": str(settings.port),
             "QUIETWARD_POLICY": settings.policy,
+            "QUIETWARD_STUDIES": settings.studies,
         }
         tree = Tree(environment, Path(folder))
         try:

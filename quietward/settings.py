@@ -31,6 +31,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     keep_hours: Annotated[float, Meta(ge=1, le=24 * 30)] = 24.0
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
     policy: str = "attention"
+    studies: str = "studies"
 
 
 def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Settings:

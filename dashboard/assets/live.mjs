@@ -3,6 +3,7 @@
 import { Feed } from "./modules/feed.mjs";
 import { WardView } from "./modules/ward_view.mjs";
 import { BedView } from "./modules/bed_view.mjs";
+import { StudyView } from "./modules/study_view.mjs";
 import { ScreenClock } from "./modules/clock.mjs";
 import { say } from "./modules/elements.mjs";
 import { Sound } from "./modules/sound.mjs";
@@ -40,7 +41,8 @@ function mount() {
   view?.close();
   view = null;
   if (!host) return;
-  view = host.dataset.bed ? new BedView(host, host.dataset.bed) : new WardView(host);
+  if (host.dataset.bed) view = new BedView(host, host.dataset.bed);
+  else view = host.id === "study-view" ? new StudyView(host) : new WardView(host);
   if (feed.head) view.show(feed.head, feed.strips);
 }
 
