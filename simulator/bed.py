@@ -68,12 +68,18 @@ class Bed:
         )  # fmt: skip
         self._sensors = Sensors(self.numbers, s.recorder, f"{key} sensors", noise_seed)
         beat = self.numbers.beat
-        self._beat = Noise([*noise_seed, 0], beat.corners_hz, beat.shares, beat.from_hz)
+        self._slow, self._fine = (
+            Noise([*noise_seed, 0, i], (corner_hz,), (1.0,), beat.from_hz)
+            for i, corner_hz in enumerate(beat.corners_hz)
+        )
+        self._stirs = random.Random(f"{key} stirs")
+        self._fineness = self._stirs.lognormvariate(0, beat.fine_beds_spread)
+        self._stirred, self._finer = 1.0, 0.0
         self._course = _Course(s.phase)
         self._tick = 0
         self._last = [
             self._fetus.baseline,
-            single(s.phase[0].variability_bpm),
+            *self._swings(single(s.phase[0].variability_bpm)),
             0.0,
             0.0,
             self._course.at(0)["resting_tone"],
@@ -104,7 +110,7 @@ class Bed:
         plan = Plan()
         levels = [self._last, *(self._step(plan) for _ in range(ticks))]
         self._last = levels[-1]
-        baseline, variability, compression, sinusoidal, tone = (_between(x, ticks) for x in zip(*levels, strict=True))
+        baseline, slow, fine, compression, sinusoidal, tone = (_between(x, ticks) for x in zip(*levels, strict=True))
         n = ticks * PER_TICK
         t = np.arange(first, first + n) / HZ
         away = np.zeros(n)
@@ -112,7 +118,7 @@ class Bed:
         # a cord that is pressed for good takes no more off than the deeper of the two
         away = np.where(away < 0, np.minimum(away, -compression), away - compression)
         lively = 1 + self.numbers.fall.livelier * np.clip(-away / 30, 0, 2)
-        beat = self._beat.take(n) * variability / self.numbers.beat.range_per_sd * lively
+        beat = (self._slow.take(n) * slow + self._fine.take(n) * fine) * lively
         cycles = SINUSOIDAL_HZ * t + 0.15 * np.sin(2 * np.pi * t / 170)  # never quite even
         wave = sinusoidal / 2 * np.sin(2 * np.pi * cycles)
         fhr = np.clip(baseline + away + beat + wave, 45, 230)
@@ -184,17 +190,27 @@ class Bed:
         self._tick += 1
         self._note(t + TICK_S, happens, below, contracted, is_second)
         fetus = self._fetus
-        return [fetus.baseline, fetus.variability, fetus.compression, self._wave, now["resting_tone"]]
+        return [fetus.baseline, *self._swings(fetus.variability), fetus.compression, self._wave, now["resting_tone"]]
+
+    def _swings(self, variability: float) -> tuple[float, float]:
+        """Return how large the slow and the fine part of what varies are at the end of a tick: SD, bpm."""
+        n, draw = self.numbers.beat, self._stirs.gauss
+        self._stirred = math.exp(draw(0, n.stirs_spread))
+        keeps = math.exp(-TICK_S / 60 / n.fine_minutes)
+        self._finer = self._finer * keeps + draw(0, n.fine_spread * math.sqrt(1 - keeps**2))
+        fine = n.fine_bpm * (variability / n.fine_at_bpm) ** n.fine_follows * self._fineness * math.exp(self._finer)
+        return variability / n.range_per_sd * self._stirred, fine * self._stirred
 
     def _strain(
         self, now: dict[str, float], happens: dict[str, Happening], below: float, signal: bool, is_second: bool
     ) -> Strain:
         loss = now["fhr_loss_share"] * (self.numbers.pushing.loss_factor if is_second else 1.0)
-        if "drifts-off" in happens and not signal:
-            loss = max(loss, happens["drifts-off"].size)
+        slipped = happens["drifts-off"].size if "drifts-off" in happens and not signal else 0.0
         return Strain(
             min(loss, 0.97), now["spikes_per_h"], now["wrong_rate_per_h"], now["toco_noise"], now["coughs_per_h"],
             now["toco_moves_per_h"], now["toco_off_per_h"], now["off_per_h"], below, self._fetus.baseline - below,
+            lively=self._stirred * (self.numbers.pushing.strays_factor if is_second else 1.0),
+            restless=self.numbers.pushing.restless if is_second else 1.0, slipped_share=min(slipped, 0.97),
             off="monitor-off" in happens, toco_off="toco-off" in happens,
             is_mother="mothers-pulse" in happens and not signal, relieved=signal,
         )  # fmt: skip

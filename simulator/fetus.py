@@ -177,8 +177,9 @@ class Fetus:
     def _fall(self, cause: Cause, c: Contraction, t_s: float) -> list[Bump]:
         rng, n = self.rng, self.numbers.reserve
         depth = single(cause.depth_bpm) * rng.lognormvariate(0, cause.spread) * (1 + n.deeper * self.used)
-        depth = min(depth, max(MUST_REMAIN_BPM, self.baseline - self.numbers.fall.lowest_bpm))
-        length = single(cause.length_s) * rng.lognormvariate(0, cause.spread) * (1 + n.longer * self.used)
+        room = self._room()
+        depth = min(depth * room, max(MUST_REMAIN_BPM, self.baseline - self.numbers.fall.lowest_bpm))
+        length = single(cause.length_s) * rng.lognormvariate(0, cause.spread) * (1 + n.longer * self.used) * room
         match cause.kind:
             case "head":
                 down = max(GRADUAL_S, c.peak_s - c.onset_s)
@@ -193,6 +194,11 @@ class Fetus:
                 return self._cord(
                     cause.form, max(t_s, c.onset_s + rng.uniform(0.2, 1.5) * (c.peak_s - c.onset_s)), depth, length
                 )
+
+    def _room(self) -> float:
+        """Return how large falls are at this baseline: 1, or less with less room above the lowest rate."""
+        n = self.numbers.fall
+        return max(n.least_room, min(1.0, (self.baseline - n.lowest_bpm) / (n.in_proportion_below_bpm - n.lowest_bpm)))
 
     def _cord(self, form: str, start: float, depth: float, length: float) -> list[Bump]:
         rng, n = self.rng, self.numbers.reserve
@@ -224,6 +230,10 @@ class Fetus:
         if rng.random() >= around.dips_per_h * length_s / 3600:
             return [], []
         start, depth, length = t_s + rng.uniform(0, length_s), rng.uniform(*n.depth_bpm), rng.uniform(*n.length_s)
+        usual = [single(c.depth_bpm) for c in around.causes if c.kind == "cord"]
+        if usual:
+            depth = usual[0] * rng.uniform(*n.of_cord)
+        depth, length = depth * self._room(), length * self._room()
         if start < self.busy_until_s + 5 or self.compression > 5 or around.cord_is_relieved:
             return [], []
         fall = self._cord("plain", start, depth, length)

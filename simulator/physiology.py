@@ -12,12 +12,21 @@ Pair = tuple[float, float]
 
 
 class Beat(Struct, frozen=True, forbid_unknown_fields=True):
-    """Variability: spectrum and slow change."""
+    """Variability: a slow and a fine part, and how both change.
 
-    corners_hz: tuple[float, ...]
-    shares: tuple[float, ...]
+    The fine part is fine_bpm at a variability of fine_at_bpm, and goes with its power fine_follows.
+    """
+
+    corners_hz: Pair
     from_hz: float
     range_per_sd: float
+    fine_bpm: float
+    fine_at_bpm: float
+    fine_follows: float
+    fine_beds_spread: float
+    fine_spread: float
+    fine_minutes: float
+    stirs_spread: float
     swell_spread: float
     swell_minutes: float
 
@@ -58,6 +67,8 @@ class Pushing(Struct, frozen=True, forbid_unknown_fields=True):
     falls_share: float
     falls_depth_bpm: Pair
     loss_factor: float
+    restless: float
+    strays_factor: float
 
 
 class Reserve(Struct, frozen=True, forbid_unknown_fields=True):
@@ -120,6 +131,8 @@ class FallForm(Struct, frozen=True, forbid_unknown_fields=True):
     """Forms of decelerations."""
 
     pointed: float
+    in_proportion_below_bpm: float
+    least_room: float
     lowest_bpm: float
     livelier: float
 
@@ -128,6 +141,7 @@ class Dip(Struct, frozen=True, forbid_unknown_fields=True):
     """Decelerations between contractions."""
 
     depth_bpm: Pair
+    of_cord: Pair
     length_s: Pair
 
 
@@ -151,6 +165,8 @@ class Device(Struct, frozen=True, forbid_unknown_fields=True):
     edge_spread: float
     edge_s: float
     edge_s_per_bpm: float
+    stray_median_bpm: float
+    strays_beds_spread: float
     missed_share: float
     missed_per_bpm: float
     missed_bad: float
@@ -163,6 +179,8 @@ class Device(Struct, frozen=True, forbid_unknown_fields=True):
 class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
     """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if it does not show.
 
+    smooth_s: it shows the mean over about so long. doubts_bpm: it shows nothing for a moment where a beat is so far
+    from that mean. strays_per_h: how often it follows something else, with no gap beside it.
     blanks_bpm: after a jump of more it shows nothing for a moment; 0: it shows all.
     """
 
@@ -170,6 +188,10 @@ class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
     share: float
     grid_bpm: float
     interval_ms: float
+    smooth_s: float
+    doubts_bpm: float
+    missed_factor: float
+    strays_per_h: float
     slow_toco: bool
     loss_factor: float
     jitter_factor: float

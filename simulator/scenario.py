@@ -5,6 +5,7 @@ from what staff do. Where a number may be a range, `[low, middle, high]` are its
 every bed draws its own.
 """
 
+import math
 import random
 import tomllib
 from collections.abc import Callable
@@ -65,7 +66,8 @@ class Cause(Struct, frozen=True, forbid_unknown_fields=True):
 class Phase(Struct, frozen=True, forbid_unknown_fields=True):
     """How things are at `from_min`. Numbers move evenly towards the next phase's, causes change at once.
 
-    What a later phase leaves out stays as it was.
+    What a later phase leaves out stays as it was. keeps: how far what is drawn anew goes with what this bed drew
+    before, as a correlation.
     """
 
     from_min: Minutes
@@ -87,6 +89,7 @@ class Phase(Struct, frozen=True, forbid_unknown_fields=True):
     toco_off_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
     off_per_h: PerHour | Annotated[list[PerHour], THREE] | None = None
     causes: list[Cause] | None = None
+    keeps: Share = 1.0
 
 
 DEFAULTS = Phase(
@@ -96,7 +99,11 @@ DEFAULTS = Phase(
 )  # fmt: skip
 """What the first phase may leave out; baseline, and interval and duration of the contractions it must say."""
 
-NUMBERS = tuple(name for name in Phase.__struct_fields__ if name not in ("from_min", "causes"))
+NUMBERS = tuple(name for name in Phase.__struct_fields__ if name not in ("from_min", "causes", "keeps"))
+
+CAUSE_NUMBERS = tuple(
+    f"{kind} {name}" for kind in ("head", "cord", "placenta") for name in ("share", "depth_bpm", "length_s")
+)
 
 Happens = Literal[
     "cord-compressed", "fever", "oxytocin", "sinusoidal", "mothers-pulse", "drifts-off", "monitor-off", "toco-off"
@@ -137,6 +144,20 @@ class DeviceFault(Struct, frozen=True, forbid_unknown_fields=True):
     size: Annotated[float, Meta(ge=-86_400, le=86_400)] = 0.0
 
 
+Load = Annotated[float, Meta(ge=-0.95, le=0.95)]
+
+
+class Factor(Struct, frozen=True, forbid_unknown_fields=True):
+    """Something that sets beds apart and moves several ranges at once.
+
+    loads: the correlation of what is drawn with it, by name: of a phase's number, or `cord share` and the like of what
+    causes say. Two ranges of one factor go together by the product of their loads.
+    """
+
+    name: Annotated[str, Meta(min_length=1)]
+    loads: dict[str, Load]
+
+
 class Needed(Struct, frozen=True, forbid_unknown_fields=True):
     """Somebody is needed at `level`, and it begins between two minutes, when nobody does anything."""
 
@@ -163,6 +184,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     happening: list[Happening] = []
     fault: list[DeviceFault] = []
     needs: list[Needed] = []
+    factor: list[Factor] = []
     weeks: Weeks = 40
     second_stage_from_min: Minutes | Annotated[list[Minutes], THREE] | None = None
     capacity_bpm_min: Capacity | Annotated[list[Capacity], THREE] = 900.0
@@ -231,8 +253,21 @@ def _check(scenario: Scenario, where: str) -> None:
     for i, need in enumerate(scenario.needs):
         if need.begins_min[1] < need.begins_min[0]:
             raise BadScenario(f"{where}: needs[{i}].begins_min", need.begins_min, "The earlier minute comes first")
+    _check_factors(where, scenario)
     for name in ("second_stage_from_min", "capacity_bpm_min", "recovers_in_min", "asleep_share"):
         _check_range(f"{where}: {name}", getattr(scenario, name))
+
+
+def _check_factors(where: str, scenario: Scenario) -> None:
+    together: dict[str, float] = {}
+    for i, factor in enumerate(scenario.factor):
+        for name, load in factor.loads.items():
+            if name not in (*NUMBERS, *CAUSE_NUMBERS):
+                remedy = f"Use one of {', '.join((*NUMBERS, *CAUSE_NUMBERS))}"
+                raise BadScenario(f"{where}: factor[{i}].loads", name, remedy)
+            together[name] = together.get(name, 0.0) + load**2
+            if together[name] > 1:
+                raise BadScenario(f"{where}: factor[{i}].loads.{name}", load, "Let its squares add up to 1 at most")
 
 
 def _check_phase(where: str, phase: Phase) -> None:
@@ -300,13 +335,20 @@ def drawn(value: float | list[float], z: float) -> float:
 def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
     """Return the scenario as one bed lives it: every range drawn, phases complete.
 
-    One draw for a name holds through all phases: who begins with a low baseline keeps to the low side.
+    One draw for a name holds through all phases: who begins with a low baseline keeps to the low side, as far as a
+    later phase `keeps` it. What stands in a `factor` goes together.
     """
     z: dict[str, float] = {}
+    factors = [(factor, rng.gauss(0, 1)) for factor in scenario.factor]
 
-    def pick(name: str, value: float | list[float]) -> float:
+    def pick(name: str, value: float | list[float], keeps: float = 1.0) -> float:
         if name not in z:
-            z[name] = max(-2.3, min(2.3, rng.gauss(0, 1)))
+            loads = [(factor.loads.get(name, 0.0), size) for factor, size in factors]
+            own = math.sqrt(max(0.0, 1 - sum(load**2 for load, _ in loads)))
+            z[name] = own * rng.gauss(0, 1) + sum(load * size for load, size in loads)
+        elif keeps < 1 and isinstance(value, list):
+            z[name] = keeps * z[name] + math.sqrt(1 - keeps**2) * rng.gauss(0, 1)
+        z[name] = max(-2.3, min(2.3, z[name]))
         lowest = value[0] / 2 if isinstance(value, list) else value  # a long tail must not turn a number around
         found = max(lowest, drawn(value, z[name]))
         return min(MOST_OF_A_SHARE, found) if isinstance(value, list) and name.endswith("share") else found
@@ -316,10 +358,11 @@ def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
         before = phases[-1] if phases else DEFAULTS
         given = {name: getattr(phase, name) for name in NUMBERS}
         numbers = {
-            name: pick(name, value) if value is not None else getattr(before, name) for name, value in given.items()
+            name: pick(name, value, phase.keeps) if value is not None else getattr(before, name)
+            for name, value in given.items()
         }
         causes = before.causes if phase.causes is None else [_one_cause(c, pick) for c in phase.causes]
-        phases.append(Phase(phase.from_min, **numbers, causes=causes))
+        phases.append(Phase(phase.from_min, **numbers, causes=causes, keeps=phase.keeps))
     happenings = [
         msgspec.structs.replace(h, at_min=pick(f"at {i}", h.at_min), for_min=pick(f"for {i}", h.for_min))
         for i, h in enumerate(scenario.happening)

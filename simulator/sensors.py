@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from quietward.messages import HZ
 from simulator.noise import Noise
@@ -31,6 +32,8 @@ class Strain:
     """What acts on the sensors in one tick. off, toco_off: taken off on purpose, by the scenario.
 
     below_bpm: how far the rate is from its baseline; relieved: the transducer has been put to a better place.
+    slipped_share: what is lost whatever the recorder is. lively: how much the rate stirs, 1 on the whole.
+    restless: spells of good and of bad contact are shorter by it.
     """
 
     fhr_loss_share: float
@@ -43,6 +46,9 @@ class Strain:
     off_per_h: float
     below_bpm: float
     rate_bpm: float
+    slipped_share: float = 0.0
+    lively: float = 1.0
+    restless: float = 1.0
     off: bool = False
     toco_off: bool = False
     is_mother: bool = False
@@ -66,6 +72,7 @@ class Sensors:
     def __init__(self, numbers: Physiology, recorder: str | None, seed: str, noise_seed: list[int]) -> None:
         self._n, self._rng = numbers, random.Random(seed)
         self._blanks = random.Random(f"{seed} blanks")  # drawn while recording, not tick by tick
+        self._strays = random.Random(f"{seed} strays")
         self._noise = np.random.default_rng([*noise_seed, 1])
         self._chance = np.random.default_rng([*noise_seed, 2])
         self._mother = Noise([*noise_seed, 4], (0.01, 0.12), (0.5, 0.5))
@@ -81,10 +88,12 @@ class Sensors:
         self._toco_size = math.hypot(*sizes)
         self._breaths_hz, self._breath_phase = rng.uniform(0.22, 0.4), rng.uniform(0, 2 * math.pi)
         self._phase, self._held, self._shown, self._toco_held = rng.random(), math.nan, math.nan, 0.0
+        self._smooth = np.array([math.nan])
         self._bad_until: tuple[bool, float] = (False, 0.0)
         self._next_gap_s, self._share = 0.0, 0.0
         self._longer = rng.lognormvariate(0, numbers.loss.beds_spread)
         self._edge = numbers.device.edge_median_bpm * rng.lognormvariate(0, numbers.device.edge_beds_spread)
+        self._strays_per_h = self._kind.strays_per_h * self._strays.lognormvariate(0, device.strays_beds_spread)
         self._apart = rng.lognormvariate(0, numbers.loss.beds_spread)
         self._gain, self._tone = 1.0, 0.0
         self._gaps: list[Span] = []
@@ -124,6 +133,7 @@ class Sensors:
         if times(strain.toco_moves_per_h):
             self._gain, self._tone = rng.uniform(0.6, 1.3), rng.uniform(-8, 18)
             self.artefacts.append(Span("toco moved", end, end, self._tone))
+        self._stray(t_s, length_s, strain)
         plan.is_bad.append(float(self._bad_until[0]))
         plan.gain.append(self._gain)
         plan.toco_noise.append(strain.toco_noise)
@@ -133,7 +143,8 @@ class Sensors:
     def _contact(self, t_s: float, length_s: float, strain: Strain) -> None:
         """Let contact be good and bad in turn; while it is bad, gaps and values follow each other."""
         n, rng = self._n.loss, self._rng
-        share = strain.fhr_loss_share * self._kind.loss_factor * (0.3 if strain.relieved else 1.0)
+        loss = strain.fhr_loss_share * self._kind.loss_factor * (0.3 if strain.relieved else 1.0)
+        share = max(loss, strain.slipped_share)
         gap_median, valid_median = n.gap_median_s * self._longer, n.valid_median_s * self._apart
         gap_mean, valid_mean = n.gap_least_s + _mean(gap_median, n.gap_spread), _mean(valid_median, n.valid_spread)
         inside = max(gap_mean / (gap_mean + valid_mean), min(0.97, 1.25 * share))
@@ -147,7 +158,8 @@ class Sensors:
             self._share = share
             bad_share = min(1.0, share / inside)
             is_bad = rng.random() < bad_share if until == 0 else (not is_bad and share > 0) or bad_share >= 1
-            minutes = n.bad_minutes if is_bad else n.bad_minutes * (1 - bad_share) / max(bad_share, 1e-3)
+            bad_minutes = n.bad_minutes / strain.restless
+            minutes = bad_minutes if is_bad else bad_minutes * (1 - bad_share) / max(bad_share, 1e-3)
             self._bad_until = (is_bad, t_s + 60 * min(600.0, rng.expovariate(1 / max(minutes, 0.2))))
             self._next_gap_s = t_s + (rng.uniform(0, 5) if is_bad else self._stray_s(strain))
         self._next_gap_s = max(self._next_gap_s, t_s)
@@ -178,6 +190,15 @@ class Sensors:
                 self._edges.append(Bump(begins, at - begins, 0, lasts_s, size))
         if gap.until_s - gap.from_s >= SAID_FROM_S:
             self.artefacts.append(gap)
+
+    def _stray(self, t_s: float, length_s: float, strain: Strain) -> None:
+        """Let the recorder follow something else for a moment, with no gap beside it; at most once in a tick."""
+        n, rng = self._n.device, self._strays
+        per_h = self._strays_per_h * strain.lively if strain.fhr_loss_share > 0 else 0.0
+        if rng.random() < per_h * length_s / 3600:
+            size = rng.choice((-1, 1)) * min(60.0, n.stray_median_bpm * rng.lognormvariate(0, n.edge_spread))
+            half_s = (n.edge_s + n.edge_s_per_bpm * abs(size)) / 2
+            self._edges.append(Bump(t_s + rng.uniform(0, length_s), half_s, 0, half_s, size))
 
     def _off(self, t_s: float, length_s: float, strain: Strain) -> None:
         rng, off_min = self._rng, self._n.loss.off_min
@@ -216,7 +237,9 @@ class Sensors:
         fhr = fhr.copy()
         render(self._edges, first, fhr)
         mothers = mothers_bpm + 4 * self._mother.take(len(fhr)) + 0.25 * ua
-        seen = self._sample(np.where(is_mother > 0, mothers, fhr), is_bad)
+        heard = np.where(is_mother > 0, mothers, fhr)
+        smooth = self._smoothed(heard)
+        seen = self._sample(smooth, is_bad)
         for run in self._runs:
             seen[_part(run, first, len(seen))] *= run.size
         for at, count, size in self._spikes:
@@ -227,7 +250,7 @@ class Sensors:
         for gap in self._gaps:
             seen[_part(gap, first, len(seen))] = np.nan
         if self._kind.blanks_bpm > 0:
-            self._blank(first, seen)
+            self._blank(first, seen, np.abs(heard - smooth) > self._kind.doubts_bpm)
         toco = self._record_toco(first, ua * gain + resting + tone, noise)
         end_s = (first + len(fhr)) / HZ
         self._gaps, self._toco_gaps, self._runs = (
@@ -237,6 +260,17 @@ class Sensors:
         self._coughs, self._edges = ([b for b in bumps if b.end_s > end_s] for bumps in (self._coughs, self._edges))
         return seen, toco
 
+    def _smoothed(self, rate: Signal) -> Signal:
+        """Return the mean over the last moments, as some recorders take it."""
+        if self._kind.smooth_s == 0:
+            return rate
+        keep = math.exp(-1 / HZ / self._kind.smooth_s)
+        if np.isnan(self._smooth[0]):
+            self._smooth = keep * rate[:1]
+        found: Signal
+        found, self._smooth = lfilter([1 - keep], [1, -keep], rate, zi=self._smooth)
+        return found
+
     def _sample(self, rate: Signal, is_bad: Signal) -> Signal:
         """Show a new value with every beat that is seen, and hold it until the next."""
         device, n = self._n.device, len(rate)
@@ -244,6 +278,7 @@ class Sensors:
         beats = np.floor(phase)
         self._phase = float(phase[-1] - beats[-1])
         missed = device.missed_share + device.missed_per_bpm * np.maximum(rate - 120, 0) + device.missed_bad * is_bad
+        missed *= self._kind.missed_factor
         shown = (np.diff(beats) > 0) & (self._chance.random(n) >= missed)
         jitter = self._jitter * np.where(is_bad > 0, device.jitter_bad_factor, 1.0)
         values = rate + jitter * self._noise.standard_normal(n)
@@ -256,15 +291,15 @@ class Sensors:
         self._held = float(held[-1])
         return held
 
-    def _blank(self, first: int, seen: Signal) -> None:
-        """Show nothing for a moment after every jump between neighbouring values."""
+    def _blank(self, first: int, seen: Signal, is_in_doubt: NDArray[np.bool_]) -> None:
+        """Show nothing for a moment after every jump between neighbouring values, and where beats do not agree."""
         steps = np.abs(np.diff(np.concatenate(([self._shown], seen))))
-        for at in np.flatnonzero(steps > self._kind.blanks_bpm).tolist():
+        for at in np.flatnonzero((steps > self._kind.blanks_bpm) | is_in_doubt).tolist():
             before = seen[at - 1] if at > 0 else self._shown
             if np.isnan(seen[at]) or np.isnan(before):
                 continue  # inside the blank of a jump just before, or at its end
             begin = (first + at) / HZ
-            blank = Span("no FHR", begin, begin + self._blanks.uniform(*self._n.loss.blank_s))
+            blank = Span("no FHR", begin, begin + self._longer * self._blanks.uniform(*self._n.loss.blank_s))
             self._gaps.append(blank)
             seen[_part(blank, first, len(seen))] = np.nan
         self._shown = float(seen[-1])

@@ -77,6 +77,7 @@ def test_scenarios_that_come_along_are_sound_and_say_what_they_are_for() -> None
 
 
 HAPPENS = '[[happening]]\nat_min = 5\nfor_min = 5\nwhat = "{}"\n{}\n'
+FACTOR = '[[factor]]\nname = "one"\nloads = {{"{}" = {}}}\n'
 CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
 
 
@@ -99,6 +100,14 @@ CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
         (
             lambda t: t.replace("needs = []", 'needs = [{level = "team", begins_min = [9, 3]}]'),
             r"begins_min: .9.0, 3.0.. The earlier",
+        ),
+        (
+            lambda t: t.replace("[[phase]]", FACTOR.format("weather", 0.5) + "[[phase]]", 1),
+            r"factor.0..loads: 'weather'",
+        ),
+        (
+            lambda t: t.replace("[[phase]]", FACTOR.format("off_per_h", 0.8) * 2 + "[[phase]]", 1),
+            r"factor.1..loads.off_per_h: 0.8. Let its squares",
         ),
         (lambda t: t.replace("lasts_min", "last_min", 1), "lasts?_min"),
     ],

@@ -15,7 +15,7 @@ from quietward.messages import HZ, CareKind
 from simulator import output, shift, truth
 from simulator.bed import Bed, Labour, simulate
 from simulator.physiology import responses
-from simulator.scenario import Cause, Happening, Phase, Scenario, load, one_bed
+from simulator.scenario import Cause, Factor, Happening, Phase, Scenario, load, one_bed
 from simulator.truth import Truth
 
 HOUR_S = 3600
@@ -271,6 +271,32 @@ def test_ranges_are_percentiles() -> None:
     wanted = load("mixed-last-hours").phase[0].baseline_bpm
     drawn = [one_bed(load("mixed-last-hours"), random.Random(i)).phase[0].baseline_bpm for i in range(2000)]
     assert np.quantile(np.array(drawn), (0.1, 0.5, 0.9)) == pytest.approx(wanted, abs=1.5)
+
+
+def test_what_one_factor_moves_goes_together_and_later_phases_keep_as_much_as_is_written() -> None:
+    """Correlations of 2,000 beds: the product of two loads, and `keeps`; chance makes 0.05 in one of forty."""
+    import random
+
+    of = Scenario(
+        "test", "-", "-", "-", 60.0,
+        [
+            Phase(0.0, [120.0, 140.0, 160.0], [8.0, 12.0, 16.0], contraction_interval_s=200.0,
+                  contraction_duration_s=60.0, causes=[Cause("cord", [0.3, 0.5, 0.7], 30.0)]),
+            Phase(30.0, [120.0, 140.0, 160.0], keeps=0.5),
+        ],
+        factor=[Factor("one", {"baseline_bpm": 0.8, "variability_bpm": -0.6, "cord share": 0.5})],
+    )  # fmt: skip
+    beds = [one_bed(of, random.Random(i)) for i in range(2000)]
+    drawn = np.array([
+        (b.phase[0].baseline_bpm, b.phase[0].variability_bpm, (b.phase[0].causes or [])[0].share,
+         b.phase[1].baseline_bpm, b.phase[1].variability_bpm)
+        for b in beds
+    ])  # fmt: skip
+    found = np.corrcoef(drawn, rowvar=False)
+    assert found[0, 1:3] == pytest.approx([-0.48, 0.4], abs=0.06)
+    assert np.array_equal(drawn[:, 1], drawn[:, 4]), "what a later phase does not say stays as it was"
+    assert found[0, 3] == pytest.approx(0.5, abs=0.05)
+    assert np.quantile(drawn[:, 3], (0.1, 0.5, 0.9)) == pytest.approx([120, 140, 160], abs=2)
 
 
 @pytest.mark.parametrize("kind", ["wfdb", "csv"])
