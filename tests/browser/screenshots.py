@@ -21,6 +21,9 @@ def main(address: str, folder: Path) -> None:
         page.locator(".log li").first.wait_for()
         page.wait_for_timeout(2500)
         page.screenshot(path=folder / "bed.png")
+        page.goto(f"{address}/study")
+        page.locator(".shift svg").wait_for()
+        page.screenshot(path=folder / "study.png")
         browser.close()
 
 
