@@ -119,7 +119,7 @@ def page(result: Result, report: Whole) -> str:
         ),
         _section(
             "Today, the choice, and plain alarms",
-            _table(first, study) + "".join(figures.svg(p) for p in pictures) + _delays(rows, study),
+            _table(first, study) + _by_shift(first) + "".join(figures.svg(p) for p in pictures) + _delays(rows, study),
         ),
     ]
     if any(row.numbers for row in rows):
@@ -177,7 +177,7 @@ def _answer(study: Study, today: Row, best: Row | None) -> str:
 def _in_words(row: Row) -> str:
     return (
         f"{_range(row.interruptions_per_nurse_hour)} {RATE}; {_range(row.late, 100)} of 100 needs late; "
-        f"half reached within {_minutes(row.reached.p50)}, nine of ten within {_minutes(row.reached.p90)}"
+        f"half reached: {_minutes(row.reached.p50)}; nine of ten: {_minutes(row.reached.p90)}"
     )
 
 
@@ -198,7 +198,7 @@ def _signed(e: Estimate, times: float = 1.0) -> str:
 
 
 def _minutes(seconds: float | None) -> str:
-    return "never" if seconds is None else f"{seconds / 60:.1f} min"
+    return "never" if seconds is None else "at once" if seconds == 0 else f"{seconds / 60:.1f} min"
 
 
 def _html(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -226,6 +226,20 @@ def _table(rows: Sequence[Row], study: Study) -> str:
             for r in rows
         ],
     )  # fmt: skip
+
+
+def _by_shift(rows: Sequence[Row]) -> str:
+    kinds = list(rows[0].by_shift)
+    if len(kinds) < 2:
+        return ""
+    head = ["variant", *(f"{kind}: {what}" for kind in kinds for what in (RATE, "needs", "late per 100"))]
+    lines = []
+    for r in rows:
+        cells = [r.name]
+        for of in r.by_shift.values():
+            cells += [_range(of.interruptions_per_nurse_hour), str(of.needs), _range(of.late, 100)]
+        lines.append(cells)
+    return "<p>By kind of shift:</p>" + _html(head, lines)
 
 
 def _management(rows: Sequence[Row]) -> str:

@@ -19,6 +19,7 @@ from study.score import Episode, Shift
 DRAWS = 2000
 BETWEEN = (0.025, 0.975)
 MOST_FREQUENT = 10
+POLICY = "policy"
 
 Matrix = NDArray[np.float64]
 
@@ -38,6 +39,14 @@ class Delays(Struct, frozen=True):
     p50: float | None
     p90: float | None
     never: int
+
+
+class OfShift(Struct, frozen=True):
+    """One kind of shift by itself."""
+
+    interruptions_per_nurse_hour: Estimate
+    needs: int
+    late: Estimate
 
 
 class Row(Struct, frozen=True):
@@ -61,6 +70,7 @@ class Row(Struct, frozen=True):
     reached: Delays
     late: Estimate
     late_against_today: Estimate
+    by_shift: dict[str, OfShift]
     longest_wait_s: float
     meets: bool
     sure: float
@@ -82,7 +92,8 @@ def rows(result: Result, draws: int = DRAWS) -> list[Row]:
     shifts = len(result.cases)
     rng = np.random.default_rng(result.planned.study.seed)
     drawn = rng.multinomial(shifts, np.full(shifts, 1 / shifts), size=draws).astype(np.float64)
-    every = [_Sums(v, of, alone, limit, drawn) for v, of, alone in zip(
+    kinds = [case.shift for case in result.cases]
+    every = [_Sums(v, of, alone, kinds, limit, drawn) for v, of, alone in zip(
         result.planned.variants, result.lived, result.alone, strict=True)]  # fmt: skip
     base = next(s for s in every if s.variant.name == BASE)
     on_front = front([(s.rate[0], s.late[0]) for s in every])
@@ -91,7 +102,7 @@ def rows(result: Result, draws: int = DRAWS) -> list[Row]:
 
 def chosen(found: Sequence[Row]) -> Row | None:
     """Return the policy to recommend: of those that meet the limit the least late, then the quietest; None if none."""
-    meeting = [row for row in found if row.meets]
+    meeting = [row for row in found if row.meets and row.kind == POLICY]
     return min(meeting, key=lambda r: (r.late.value, r.interruptions_per_nurse_hour.value), default=None)
 
 
@@ -99,25 +110,43 @@ class _Sums:
     """One variant's sums; arrays start with what was measured, then come the draws."""
 
     def __init__(
-        self, variant: Variant, shifts: Sequence[Shift], alone: Sequence[Shift], limit: Limit, drawn: Matrix
+        self,
+        variant: Variant,
+        shifts: Sequence[Shift],
+        alone: Sequence[Shift],
+        kinds: Sequence[str],
+        limit: Limit,
+        drawn: Matrix,
     ) -> None:
-        self.variant, self.shifts, self.alone = variant, shifts, alone
+        self.variant, self.shifts, self.alone, self._kinds = variant, shifts, alone, kinds
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
         in_time = [[_within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
-        self.rate = self._ratio([s.interruptions for s in shifts], [s.nurses * s.hours for s in shifts])
-        self.late = self._ratio([sum(not x for x in of) for of in in_time], [len(of) for of in in_time])
+        self._late, self._meant = [sum(not x for x in of) for of in in_time], [len(of) for of in in_time]
+        self._interruptions = [s.interruptions for s in shifts]
+        self._nurse_hours = [s.nurses * s.hours for s in shifts]
+        self.rate = self._ratio(self._interruptions, self._nurse_hours)
+        self.late = self._ratio(self._late, self._meant)
         self.before = self._ratio(
             [sum(e.flagged_s is not None and e.flagged_s <= 0 for e in of) for of in self.meant],
             [len(of) for of in self.meant],
         )
 
-    def _ratio(self, above: Sequence[float], below: Sequence[float]) -> Matrix:
+    def _ratio(self, above: Sequence[float], below: Sequence[float], kind: str | None = None) -> Matrix:
+        """Return the ratio of two sums over the shifts, or over those of one kind."""
+        meant = np.array([kind in (None, k) for k in self._kinds])
         with np.errstate(invalid="ignore", divide="ignore"):
-            found: Matrix = (self._weights @ np.asarray(above, dtype=float)) / (
-                self._weights @ np.asarray(below, dtype=float)
+            found: Matrix = (self._weights @ (meant * np.asarray(above))) / (
+                self._weights @ (meant * np.asarray(below))
             )
         return found
+
+    def _of_shift(self, kind: str) -> OfShift:
+        return OfShift(
+            estimate(self._ratio(self._interruptions, self._nurse_hours, kind)),
+            sum(n for n, k in zip(self._meant, self._kinds, strict=True) if k == kind),
+            estimate(self._ratio(self._late, self._meant, kind)),
+        )
 
     def row(self, base: "_Sums", limit: Limit, on_front: bool) -> Row:
         shifts, every = self.shifts, [told for s in self.shifts for told in s.calls]
@@ -142,11 +171,12 @@ class _Sums:
             by_bed.update(s.by_bed)
         meant = [e for of in self.meant for e in of]
         return Row(
-            self.variant.name, "policy" if self.variant.policy else "plain alarm", self.variant.numbers,
+            self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
             {"all": estimate(self._ratio([sum(t.count for t in s.calls) for s in shifts], bed_hours)), **per_level},
             estimate(self.rate), estimate(self.rate - base.rate), worth, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), estimate(self.before),
             _delays([e.reached_s for e in meant]), estimate(self.late), estimate(self.late - base.late),
+            {kind: self._of_shift(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), bool(meets[0]), float(meets[1:].mean()), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
             sum(s.flood_s * s.nurses for s in shifts) / nurse_s,

@@ -62,11 +62,17 @@ class MadeUpWard:
         self.living = threading.Thread(target=self._live, daemon=True)
         self.living.start()
         self.port = free_port()
+        self.studies = folder / "studies"
         plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
         with (folder / "serve.log").open("ab") as file:
             self.page = subprocess.Popen(
                 [sys.executable, "-m", "quietward", "serve", "--port", str(self.port)],
-                env=plain | {"QUIETWARD_WARD": "made-up", "QUIETWARD_STORE": f"redis://127.0.0.1:{self.server.port}/0"},
+                env=plain
+                | {
+                    "QUIETWARD_WARD": "made-up",
+                    "QUIETWARD_STORE": f"redis://127.0.0.1:{self.server.port}/0",
+                    "QUIETWARD_STUDIES": str(self.studies),
+                },
                 stdout=file,
                 stderr=file,
             )

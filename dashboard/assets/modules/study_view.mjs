@@ -76,7 +76,7 @@ export class StudyView {
 
   async load(name) {
     const found = await this.ask(`/studies/${name}/what-if.json`);
-    if (!found) return;
+    if (!found || this.study.value !== name) return; // another one has been chosen meanwhile
     this.found = found;
     this.below.hidden = false;
     this.trouble.hidden = true;

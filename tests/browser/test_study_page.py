@@ -1,0 +1,88 @@
+"""The Study page: a slider over one shift shows the flags that would have been, at once."""
+
+import json
+from pathlib import Path
+
+import msgspec
+import pytest
+from playwright.sync_api import Page, expect
+
+from quietward.notice import NOTICE
+from study import what_if
+from study.what_if import WhatIf
+from tests.browser.made_up import MadeUpWard
+from tests.studies import measured, small
+
+
+@pytest.fixture(scope="module")
+def found() -> WhatIf:
+    return what_if.of(small(), measured())
+
+
+@pytest.fixture
+def study(made_up: MadeUpWard, found: WhatIf) -> Path:
+    folder = made_up.studies / "for-tests"
+    folder.mkdir(parents=True, exist_ok=True)
+    what_if.write(folder, found)
+    (folder / "report.html").write_text(f"<!doctype html><title>r</title><p style='color: red'>{NOTICE}</p>")
+    return folder
+
+
+def open_study(page: Page, ward: MadeUpWard) -> None:
+    page.goto(f"{ward.address}/study")
+    page.get_by_label("study").select_option("for-tests")
+    expect(page.locator(".about")).to_contain_text("two-at-once")
+
+
+def test_every_position_shows_its_own_flags_and_counts(
+    page: Page, made_up: MadeUpWard, study: Path, found: WhatIf
+) -> None:
+    open_study(page, made_up)
+    expect(page.locator("body")).to_contain_text(NOTICE)
+    for number, slider in enumerate(found.sliders):
+        page.get_by_label("number").select_option(str(number))
+        for place, position in enumerate(slider.positions):
+            page.get_by_label("value").fill(str(place))
+            expect(page.locator(".shift .flag")).to_have_count(len(position.flags))
+            expect(page.locator(".counts")).to_contain_text(f"Calls in this shift: {sum(position.calls.values())}")
+            is_today = position.value == slider.today
+            expect(page.locator(".value")).to_contain_text("as today" if is_today else f"today {slider.today:g}")
+    expect(page.locator(".shift .need")).to_have_count(sum(len(needs) for needs in found.needs))
+
+
+def test_by_keyboard_a_flag_says_why_it_stood(page: Page, made_up: MadeUpWard, study: Path, found: WhatIf) -> None:
+    open_study(page, made_up)
+    before = page.locator(".value").inner_text()
+    page.get_by_label("value").focus()
+    page.keyboard.press("ArrowLeft" if not before.startswith("0") else "ArrowRight")
+    expect(page.locator(".value")).not_to_have_text(before)
+    page.locator(".shift .flag").first.focus()
+    expect(page.locator(".told")).to_contain_text("Bed")
+
+
+def test_the_whole_report_is_one_press_away_and_may_do_nothing(page: Page, made_up: MadeUpWard, study: Path) -> None:
+    open_study(page, made_up)
+    with page.expect_popup() as opened:
+        page.get_by_role("link", name="whole report").click()
+    report = opened.value
+    expect(report.locator("body")).to_contain_text(NOTICE)
+    assert report.url == f"{made_up.address}/studies/for-tests/report.html"
+    answer = page.request.get(f"{made_up.address}/studies/for-tests/report.html")
+    assert "sandbox" in answer.headers["content-security-policy"]
+
+
+def test_the_study_that_comes_along_is_there(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(made_up.address)
+    page.get_by_role("link", name="Study").click()
+    expect(page.locator(".shift svg")).to_be_visible()
+    names = page.get_by_label("study").locator("option").all_inner_texts()
+    assert "default-policy" in names
+
+
+def test_a_study_that_is_not_there_is_said(made_up: MadeUpWard, page: Page, study: Path) -> None:
+    (study / "what-if.json").write_text("{}")
+    for path in ("/studies/nowhere/what-if.json", "/studies/..%2f..%2fetc/report.html", "/studies/nowhere/report.html"):
+        assert page.request.get(made_up.address + path).status == 404
+    listed = json.loads(page.request.get(f"{made_up.address}/studies").text())
+    assert listed["notice"] == NOTICE
+    assert msgspec.convert(listed["studies"], list[str])
