@@ -100,7 +100,7 @@ def run_store(port: int) -> None:
         # Nothing but the parent watch runs beside us yet, and it only waits: safe to run code before the exec.
         child = subprocess.Popen(
             store_command(port, Path(folder)),
-            preexec_fn=_die_when_parent_dies,  # noqa: PLW1509
+            preexec_fn=die_when_parent_dies,  # noqa: PLW1509
         )
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: child.terminate())
@@ -108,7 +108,7 @@ def run_store(port: int) -> None:
     sys.exit(0 if code in (0, -signal.SIGTERM) else 2)
 
 
-def _die_when_parent_dies() -> None:
+def die_when_parent_dies() -> None:
     """On Linux: have the kernel end this process with its parent, even if that was killed."""
     if sys.platform == "linux":
         import ctypes

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import msgspec
 
+from quietward.embedded import die_when_parent_dies
 from quietward.errors import BadStudy
 from study import cases
 from study.cases import Case
@@ -69,7 +70,7 @@ def run(planned: Planned, folder: Path, workers: int, moved: Callable[[int, int]
     parts = range(0, len(planned.variants), TOGETHER)
     total = len(groups) * (1 + 2 * len(parts))
     done = 0
-    with ProcessPoolExecutor(workers) as pool:
+    with ProcessPoolExecutor(workers, initializer=die_when_parent_dies) as pool:
 
         def one_more() -> None:
             nonlocal done

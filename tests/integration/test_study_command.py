@@ -1,5 +1,6 @@
 """`quietward study` as a user runs it: killed half-way and run again, it gives what it gives in one go."""
 
+import contextlib
 import json
 import signal
 import subprocess
@@ -33,6 +34,15 @@ for_s = 10
 """
 
 
+def running() -> list[str]:
+    """Return the command lines of all processes."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):  # it has just ended
+            found.append(path.read_bytes().replace(b"\0", b" ").decode())
+    return found
+
+
 def numbers(folder: Path) -> dict[str, Any]:
     found: dict[str, Any] = json.loads((folder / "report.json").read_text())
     del found["command"]
@@ -59,6 +69,7 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
     assert wait_for(lambda: any((broken / "done").glob("*.truth.json")), 120)
     process.send_signal(signal.SIGKILL)
     process.wait(10)
+    assert wait_for(lambda: not [line for line in running() if str(broken) in line]), "its workers outlived it"
     again = quietward("study", str(study), "--out", str(broken), "--workers", "2")
     assert again.returncode == 0, again.stderr
     assert "for 10 s" in again.stdout
