@@ -6,7 +6,7 @@ may happen, `look` makes it happen and returns the calls, `answer` tells it that
 
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
-from typing import Any, NamedTuple, Protocol, cast
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from msgspec import structs
@@ -155,27 +155,31 @@ class _Numbers:
 
 
 def _differing(parts: Sequence[Any]) -> dict[str, Any]:
-    """Return the fields in which some structs of one kind differ, each with the values of all."""
+    """Return the fields in which some structs of one kind differ, each with the numbers of all."""
     found = {}
     for name in parts[0].__struct_fields__:
         values = [getattr(p, name) for p in parts]
         if any(value != values[0] for value in values):
-            found[name] = values
+            is_clauses = isinstance(values[0], list)
+            found[name] = (
+                [_numbers(clauses) for clauses in zip(*values, strict=True)] if is_clauses else np.array(values)
+            )
     return found
 
 
+def _numbers(clauses: Sequence[Clause]) -> tuple[Clause, Floats]:
+    """Return one clause of several policies: the first one's, and the limits of all."""
+    return clauses[0], np.array([limit for _, _, limit in clauses])
+
+
 def _picked(differing: dict[str, Any], variant: Ints) -> dict[str, Any]:
+    """Return the numbers that belong to some lanes."""
     return {
-        name: _clauses(values, variant) if isinstance(values[0], list) else np.array(values)[variant]
-        for name, values in differing.items()
+        name: numbers[variant]
+        if isinstance(numbers, np.ndarray)
+        else [(measure, operator, limits[variant]) for (measure, operator, _), limits in numbers]
+        for name, numbers in differing.items()
     }
-
-
-def _clauses(values: list[list[Clause]], variant: Ints) -> list[Clause]:
-    return [
-        cast("Clause", (measure, operator, np.array([clauses[i][2] for clauses in values])[variant]))
-        for i, (measure, operator, _) in enumerate(values[0])
-    ]
 
 
 def _may_begin(looks: Looks, policies: Sequence[Policy]) -> Bools:

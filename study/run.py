@@ -23,7 +23,7 @@ from study.life import Earned, learnt, lived
 from study.plan import Planned, Variant
 from study.score import Shift
 
-TOGETHER = 50
+TOGETHER = 100
 """Variants that run side by side."""
 
 

@@ -182,9 +182,12 @@ def _peak(times: Sequence[float]) -> int:
 
 def _flood_s(times: Sequence[float], until_s: float) -> float:
     """Return how long the calls of the last ten minutes were a flood, looked at every minute."""
-    at, flood, total = np.asarray(times), False, 0.0
-    for now in np.arange(60.0, until_s + 1, 60.0):
-        count = int(np.searchsorted(at, now) - np.searchsorted(at, now - SLICE_S))
+    minutes = np.arange(60.0, until_s + 1, 60.0)
+    counts = np.searchsorted(times, minutes) - np.searchsorted(times, minutes - SLICE_S)
+    if not (counts > FLOOD_FROM).any():
+        return 0.0
+    flood, total = False, 0.0
+    for count in counts.tolist():
         flood = count > FLOOD_FROM or (flood and count >= FLOOD_UNTIL)
         total += 60.0 * flood
     return total

@@ -9,6 +9,7 @@ import random
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Annotated, Any, NamedTuple
 
 import simpy
@@ -229,8 +230,7 @@ class Nurse:
         before = self._heard.get(bed)
         if before is None or heard.is_certain or heard.call.level > before.call.level:
             self._heard[bed] = heard
-        if not self._wake.triggered:
-            self._wake.succeed()
+        _wake(self._wake)
 
     def _time(self, median_s: float) -> float:
         return drawn(self._works, median_s, self._staff.tasks.spread)
@@ -257,8 +257,9 @@ class Nurse:
         """Do something until it is done, or until a call of so high a level, which she answers, makes her break off."""
         until_s = self._env.now + for_s
         while self._env.now < until_s and all(h.call.level < until_level for h in self._heard.values()):
-            self._wake = self._env.event()
-            yield self._env.timeout(until_s - self._env.now) | self._wake
+            self._wake = woken = self._env.event()
+            after(self._env, until_s - self._env.now, partial(_wake, woken))
+            yield woken
 
     def _answer(self, bed: int, heard: Heard) -> Work:
         crew, call = self.crew, self._staff.call
@@ -313,6 +314,11 @@ class Student:
             self._nurse.notice(Heard(heard.call, is_certain=True))
         else:
             crew.answer(bed)
+
+
+def _wake(event: simpy.Event) -> None:
+    if not event.triggered:
+        event.succeed()
 
 
 def drawn(rng: random.Random, median: float, spread: float) -> float:
