@@ -1,7 +1,7 @@
 """What policies cost beside what measuring costs: `python -m tests.bench.studies [--shifts N] [--policies P]`.
 
-One core, the same shifts: first they are simulated and measured, then lived through by one policy, then by many. Counted
-is processor time. Many policies shall cost less than twice what one costs, measuring included.
+One core, the same shifts: first they are simulated and measured, then lived through by one policy, then by many.
+Counted is processor time. Many policies shall cost less than twice what one costs, measuring included.
 """
 
 import argparse
