@@ -15,7 +15,7 @@ from study.alarms import Call, PolicyAlarms, Stood
 from study.cases import Measured
 from study.plan import Planned, Variant, Varied, varied
 
-STEPS = 15
+STEPS = 11
 """Positions of a slider between the least and the greatest value, where a study draws points between them."""
 
 
