@@ -33,9 +33,11 @@ def _figure(width: float, height: float, columns: int = 1) -> tuple[Figure, Any]
 def front(rows: Sequence[Row], study: Study, best: Row | None) -> Figure:
     """Draw what is late against what interrupts."""
     figure, (panel,) = _figure(11, 5.5)
+    panel.set_ylim(-2, 102)
     limit = study.limit
     panel.axvspan(0, limit.interruptions_per_nurse_hour, 0, 1, color="#e9f3ee", zorder=0)
     panel.axhline(100 * (1 - limit.reached_share), color=CHOSEN, lw=0.8, ls=":")
+    named: list[tuple[float, float, str, str]] = []
     for row in rows:
         rate, late = row.interruptions_per_nurse_hour, row.late
         if rate.value is None or late.value is None:
@@ -46,10 +48,9 @@ def front(rows: Sequence[Row], study: Study, best: Row | None) -> Figure:
         panel.plot(rate.value, 100 * late.value, marker, color=colour, ms=9 if is_today or is_best else 6, zorder=3)
         if is_today or is_best or row.kind != "policy":
             _bars(panel, rate, late, colour)
-            panel.annotate(
-                "chosen" if is_best and not is_today else row.name,
-                (rate.value, 100 * late.value), xytext=(7, 7), textcoords="offset points", fontsize=9, color=colour,
-            )  # fmt: skip
+            words = "today, chosen" if is_today and is_best else "chosen" if is_best else row.name
+            named.append((100 * late.value, rate.value, words, colour))
+    _name(panel, named)
     ends = [
         (r.interruptions_per_nurse_hour.value, 100 * r.late.value)
         for r in rows
@@ -57,10 +58,27 @@ def front(rows: Sequence[Row], study: Study, best: Row | None) -> Figure:
     ]
     points = sorted((x, y) for x, y in ends if x is not None)
     panel.step([x for x, _ in points], [y for _, y in points], where="post", color="#777777", lw=1, zorder=2)
-    panel.set(xlabel=RATE, ylabel=f"late, of 100 needs of level {limit.level}", xscale="symlog", ylim=(-2, None))
+    panel.set(xlabel=RATE, ylabel=f"late, of 100 needs of level {limit.level}", xscale="symlog")
     panel.set_xlim(left=0)
     panel.grid(alpha=0.3)
     return figure
+
+
+APART = 0.06
+"""Names stand at least so far apart, as a share of the height."""
+
+
+def _name(panel: Axes, named: Sequence[tuple[float, float, str, str]]) -> None:
+    """Write names in a column at the right, in the order of what they belong to, each with a line to it."""
+    low, high = panel.get_ylim()
+    place = low
+    for y, x, words, colour in sorted(named):
+        place = max(place + APART * (high - low), y)
+        panel.annotate(
+            words, (x, y), xytext=(1.02, (place - low) / (high - low)), textcoords="axes fraction", fontsize=9,
+            va="center", color=colour, arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.5, "alpha": 0.5},
+            annotation_clip=False,
+        )  # fmt: skip
 
 
 def _bars(panel: Axes, rate: Estimate, late: Estimate, colour: str) -> None:
