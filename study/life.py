@@ -80,6 +80,7 @@ def _lived(
         [
             shift(
                 hours,
+                float(found.seconds[s * beds : (s + 1) * beds].sum()) / 3600,
                 truth[v][s * beds : (s + 1) * beds],
                 [nurse.beds for nurse in crews[v, s].nurses] if crews else [],
                 [(call._replace(lane=call.lane % beds), stands) for call, stands in calls[v, s]],

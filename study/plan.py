@@ -14,8 +14,9 @@ from scipy.stats import qmc
 from detect import rule_file
 from detect.core.attention import Condition, Policy
 from detect.core.rules import Rules
+from quietward import recordings
 from quietward.errors import BadRules, BadStudy
-from simulator import shift
+from simulator import scenario, shift
 from study.staff import Staff
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
@@ -29,12 +30,18 @@ BASE = "today"
 """Name of the base policy among the variants."""
 
 
-class Shifts(Struct, frozen=True, forbid_unknown_fields=True):
-    """Simulated shifts: one for each seed from the first to the last, the same beds, other labours."""
+class Cases(Struct, frozen=True, forbid_unknown_fields=True):
+    """Shifts of one kind. Simulated: a `shift`, or `scenarios` side by side; one shift for each seed from the first to
+    the last, the same beds, other labours. Or recordings: a folder, so many `beds` side by side; longer ones are cut
+    after `hours`. What is true of a recording is read from NAME.truth.json, where there is one.
+    """
 
-    shift: str
     hours: Hours
-    seeds: Annotated[list[Annotated[int, Meta(ge=0, le=10**6)]], Meta(min_length=2, max_length=2)]
+    shift: str | None = None
+    scenarios: list[str] = []
+    recordings: str | None = None
+    seeds: Annotated[list[Annotated[int, Meta(ge=0, le=10**6)]], Meta(min_length=2, max_length=2)] | None = None
+    beds: Annotated[int, Meta(ge=1, le=48)] = 12
 
 
 class Varied(Struct, frozen=True, forbid_unknown_fields=True):
@@ -79,7 +86,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
 
     name: Name
     purpose: Text
-    cases: Annotated[list[Shifts], Meta(min_length=1)]
+    cases: Annotated[list[Cases], Meta(min_length=1)]
     limit: Limit
     policy: str = "attention"
     how: Literal["grid", "each", "sample"] = "grid"
@@ -156,14 +163,7 @@ def load(name: str) -> Planned:
 def planned(study: Study, where: str) -> Planned:
     """Check a study and work out its variants. Raises BadStudy, BadRules, BadScenario."""
     rules = rule_file.load(study.policy)
-    count = 0
-    for i, cases in enumerate(study.cases):
-        shift.load(cases.shift)
-        if cases.seeds[1] < cases.seeds[0]:
-            raise BadStudy(
-                f"study {where}: cases[{i}].seeds", cases.seeds, "Give the first and the last, in this order"
-            )
-        count += cases.seeds[1] - cases.seeds[0] + 1
+    count = sum(_check_cases(cases, f"study {where}: cases[{i}]") for i, cases in enumerate(study.cases))
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):
@@ -175,11 +175,31 @@ def planned(study: Study, where: str) -> Planned:
     shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
     base = Variant(BASE, staff, policy=structs.replace(rules.policy, condition=shared))
     variants = [base, *(varied(base, point, where) for point in _points(study, where))]
+    if study.how == "sample":
+        variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
     variants += [Variant(alarm.name, staff, alarm=alarm) for alarm in study.alarm]
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
         raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
     return Planned(study, rules, variants)
+
+
+def _check_cases(cases: Cases, where: str) -> int:
+    """Raise BadStudy, BadScenario for what types alone do not show; return how many shifts there are."""
+    given = [name for name in ("shift", "scenarios", "recordings") if getattr(cases, name)]
+    if len(given) != 1:
+        raise BadStudy(where, given, "Name one of shift, scenarios, recordings")
+    if cases.recordings is not None:
+        if not Path(cases.recordings).is_dir():
+            raise BadStudy(f"{where}.recordings", cases.recordings, "Give a folder of recordings")
+        return -(-len(recordings.expand([Path(cases.recordings)])) // cases.beds)
+    if cases.seeds is None or cases.seeds[1] < cases.seeds[0]:
+        raise BadStudy(f"{where}.seeds", cases.seeds, "Give the first and the last, in this order")
+    if cases.shift is not None:
+        shift.load(cases.shift)
+    for name in cases.scenarios:
+        scenario.load(name)
+    return cases.seeds[1] - cases.seeds[0] + 1
 
 
 @cache
@@ -233,7 +253,8 @@ def _between(values: list[float], share: float) -> float:
 
 def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
     """Return the base with some numbers changed. Raises BadStudy where a key is none, or where it cannot be so."""
-    found = structs.replace(base, name=", ".join(f"{key} {value:g}" for key, value in point.items()), numbers=point)
+    name = ", ".join(f"{key} {value:g}" for key, value in point.items())
+    found = structs.replace(base, name=name, numbers=point)
     for key, value in point.items():
         try:
             found = _with(found, key, value)

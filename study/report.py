@@ -39,7 +39,7 @@ class Whole(Struct, frozen=True):
 def whole(result: Result, found: Sequence[Row], command: str) -> Whole:
     """Return what the report is made of."""
     best = chosen(found)
-    hours = sum(s.hours * s.beds for s in result.lived[0])
+    hours = sum(s.bed_hours for s in result.lived[0])
     planned = result.planned
     name = best.name if best else None
     return Whole(NOTICE, command, planned.study, planned.rules.digest, len(result.cases), hours, name, list(found))
@@ -160,6 +160,13 @@ def _limit_in_words(study: Study) -> str:
     )
 
 
+def _named(row: Row) -> str:
+    """Return a variant's name, with its numbers where the name does not say them."""
+    if not row.numbers or row.name.endswith(tuple(f"{value:g}" for value in row.numbers.values())):
+        return row.name
+    return f"{row.name}: " + ", ".join(f"{key} {value:g}" for key, value in row.numbers.items())
+
+
 def _answer(study: Study, today: Row, best: Row | None) -> str:
     asked = f"<p>Asked for: {_limit_in_words(study)}.</p>"
     now = f"<p>Today: {_in_words(today)}.</p>"
@@ -169,7 +176,7 @@ def _answer(study: Study, today: Row, best: Row | None) -> str:
         return f"{asked}<p><strong>Stay with today's.</strong> {_sure(best)}</p>{now}"
     less, late = best.interruptions_against_today, best.late_against_today
     return (
-        f"{asked}<p><strong>{escape(best.name)}</strong>: {_in_words(best)}. {_sure(best)}</p>{now}"
+        f"{asked}<p><strong>{escape(_named(best))}</strong>: {_in_words(best)}. {_sure(best)}</p>{now}"
         f"<p>Against today: {_signed(less)} {RATE}; {_signed(late, 100)} late per 100 needs.</p>"
     )
 
@@ -217,7 +224,7 @@ def _table(rows: Sequence[Row], study: Study) -> str:
         head,
         [
             [
-                r.name, _range(r.interruptions_per_nurse_hour),
+                _named(r), _range(r.interruptions_per_nurse_hour),
                 *(_range(r.calls_per_bed_hour[name]) for name in ("all", *LEVEL_COLOURS)),
                 _range(r.late, 100), _range(r.flagged_before), _minutes(r.flagged.p50), _minutes(r.reached.p50),
                 _minutes(r.reached.p90), str(r.reached.never), _minutes(r.longest_wait_s),
@@ -251,7 +258,7 @@ def _management(rows: Sequence[Row]) -> str:
         head,
         [
             [
-                r.name, f"{r.per_10_min:.2f}", str(r.peak_in_10_min), f"{r.flood_share:.1%}",
+                _named(r), f"{r.per_10_min:.2f}", str(r.peak_in_10_min), f"{r.flood_share:.1%}",
                 f"{r.chattering_share:.1%}", f"{r.fleeting_share:.1%}", str(r.stale),
                 *(f"{r.levels[name]:.0%}" for name in LEVEL_COLOURS),
             ]

@@ -151,7 +151,7 @@ class _Sums:
     def row(self, base: "_Sums", limit: Limit, on_front: bool) -> Row:
         shifts, every = self.shifts, [told for s in self.shifts for told in s.calls]
         count = sum(told.count for told in every)
-        bed_hours = [s.hours * s.beds for s in shifts]
+        bed_hours = [s.bed_hours for s in shifts]
         per_level = {
             level.value: estimate(self._ratio(_calls(shifts, rank), bed_hours))
             for rank, level in enumerate(LEVELS)

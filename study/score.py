@@ -58,7 +58,7 @@ class Shift(Struct, frozen=True):
     """
 
     hours: float
-    beds: int
+    bed_hours: float
     nurses: int
     interruptions: int
     calls: list[Told]
@@ -75,6 +75,7 @@ class Shift(Struct, frozen=True):
 
 def shift(
     hours: float,
+    bed_hours: float,
     beds: Sequence[BedTruth],
     nurses: Sequence[Sequence[int]],
     calls: Sequence[tuple[Call, bool]],
@@ -95,7 +96,7 @@ def shift(
     heard = [sorted(c.t_s for c, _ in calls if c.lane in own or c.level == TEAM) for own in nurses]
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, until_s - e.from_s) for e in episodes]
     return Shift(
-        hours, len(beds), len(nurses), sum(len(times) for times in heard),
+        hours, bed_hours, len(nurses), sum(len(times) for times in heard),
         [Told(why, level, worth, n) for (why, level, worth), n in sorted(counted.items())],
         dict(Counter(f"{c.why}, bed {c.lane + 1}" for c, _ in calls)),
         episodes, len(visits),

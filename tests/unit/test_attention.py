@@ -440,3 +440,18 @@ def test_what_people_said_survives_a_rebuild_without_a_checkpoint() -> None:
     assert after.events == before.events
     assert after.shelved
     assert after.limited
+
+
+def test_a_strip_that_has_gone_flat_is_not_called_quiet() -> None:
+    """Reduced variability for more than 50 min is pathological (FIGO 2015): seen although some minutes look lively."""
+    rng = np.random.default_rng(3)
+    seconds = 75 * 60
+    flat_strip, lively_strip = flat(140, seconds) + ripple(seconds, 3.0), flat(140, seconds) + ripple(seconds, 11.0)
+    for minute in rng.choice(75, 25, replace=False):  # beats that are missed
+        flat_strip[minute * 240 + 100 : minute * 240 + 104] += 12
+    still, lively = assess([Recording(n, x, flat(10, seconds)) for n, x in (("a", flat_strip), ("b", lively_strip))], RULES, "figo-2015")
+    (flag,) = still["flags"]
+    assert flag["level"] == "look"
+    assert "variability 5 bpm or less" in flag["reason"]
+    assert 50 * 60 <= flag["raised_s"] <= 60 * 60
+    assert lively["flags"] == []

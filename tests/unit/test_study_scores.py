@@ -18,7 +18,7 @@ def shift(
 ) -> Shift:  # fmt: skip
     """Score one bed with one nurse. calls: time and level."""
     made = [(Call(0, 0, t, level, "a-fall", "raised"), False) for t, level in calls]
-    return score.shift(hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
+    return score.shift(hours, hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
 
 
 def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
@@ -95,6 +95,6 @@ def test_flagged_before_and_after() -> None:
 
 def test_a_call_for_the_team_interrupts_every_nurse() -> None:
     calls = [(Call(0, 0, 10.0, 3, "a-fall", "raised"), True), (Call(0, 0, 20.0, 1, "a-fall", "raised"), True)]
-    found = score.shift(1.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
+    found = score.shift(1.0, 4.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
     assert found.interruptions == 3
     assert np.sum([t.count for t in found.calls]) == 2

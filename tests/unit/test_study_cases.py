@@ -1,0 +1,48 @@
+"""What a study may watch: shifts, scenarios side by side, and recordings with and without their truth."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from quietward import recordings
+from quietward.messages import HZ
+from simulator import output, scenario
+from study import cases
+from study.life import lived
+from tests.studies import small
+
+
+def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
+    plan = small(
+        cases=[{"scenarios": ["calm", "cord-not-recovering"], "hours": 0.5, "seeds": [3, 4]}], alarm=[], vary=[]
+    )
+    (group,) = cases.groups(plan.study)
+    found = cases.measured(group, plan.rules, tmp_path)
+    assert [t.scenario for t in found.truth] == ["calm", "cord-not-recovering"] * 2
+    assert found.beds == 2
+    ((one, other),) = lived(found, plan.variants, None)
+    assert one.bed_hours == other.bed_hours == 1.0
+    assert {e.bed for e in one.episodes} == {1}
+    assert sum(t.count for t in one.calls if t.stands) > 0
+
+
+def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> None:
+    folder = tmp_path / "recorded"
+    output.write(folder, [output.Order("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
+    quiet = np.full(900 * HZ, 140.0) + np.sin(np.arange(900 * HZ) / 8) * 5
+    recordings.write_csv(folder / "b-short.csv", quiet, np.full(900 * HZ, 10.0))
+    recordings.write_csv(folder / "c-short.csv", quiet, np.full(900 * HZ, 10.0))
+    plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 2}], alarm=[], vary=[])
+    both, alone = cases.groups(plan.study)
+    found = cases.measured(both, plan.rules, tmp_path / "done")
+    assert [t.scenario for t in found.truth] == ["a-fall", "b-short"]
+    assert found.seconds.tolist() == [1800, 900]
+    assert found.looks.second[found.looks.lane == 1].max() < 900
+    ((shift,),) = lived(found, plan.variants, None)
+    assert shift.bed_hours == pytest.approx(0.75)
+    assert {e.bed for e in shift.episodes} == {0}
+    again = cases.measured(both, plan.rules, tmp_path / "done")
+    assert again.seconds.tolist() == [1800, 900]
+    assert np.array_equal(again.fhr, found.fhr, equal_nan=True)
+    assert cases.measured(alone, plan.rules, tmp_path / "done").beds == 1
