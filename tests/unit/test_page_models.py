@@ -417,4 +417,5 @@ def test_an_installed_page_has_all_its_assets() -> None:
     root = Path(__file__).parents[2]
     patterns = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["dashboard"]
     installed = {file for pattern in patterns for file in (root / "dashboard").glob(pattern) if file.is_file()}
-    assert installed == {file for file in (root / "dashboard" / "assets").rglob("*") if file.is_file()}
+    shipped = [file for folder in ("assets", "studies") for file in (root / "dashboard" / folder).rglob("*")]
+    assert installed == {file for file in shipped if file.is_file()}
