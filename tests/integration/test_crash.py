@@ -67,7 +67,7 @@ asyncio.run(main())
 
 def inputs() -> list[list[Input]]:
     """Entries of an input stream: three beds, a tick a second, an answer, repeated seconds."""
-    labours = {bed: simulated.simulate(load(name), 7, SECONDS) for bed, name in BEDS.items()}
+    labours = {bed: simulated.simulate(load(name), 1, SECONDS) for bed, name in BEDS.items()}
     entries: list[list[Input]] = []
     for second in range(SECONDS):
         at = (T0 + second) * 1000
