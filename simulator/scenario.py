@@ -12,11 +12,12 @@ from collections.abc import Callable
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 import msgspec
 from msgspec import Meta, Struct
 
+from quietward import tables
 from quietward.errors import BadScenario
 from quietward.messages import Weeks
 
@@ -225,13 +226,9 @@ def read(kind: str, name: str, of: type[T]) -> T:
         raise BadScenario(kind, name, f"There is no such {kind}; use one of {', '.join(names_of(kind))}") from error
     try:
         table = tomllib.loads(text)
-        return msgspec.convert(table, of)
     except tomllib.TOMLDecodeError as error:
         raise BadScenario(f"{kind} {name}", str(error), "Mend the TOML") from error
-    except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$")
-        where = path.strip(".`") or "top level"
-        raise BadScenario(f"{kind} {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
+    return tables.convert(table, of, f"{kind} {name}: ", BadScenario)
 
 
 def _check(scenario: Scenario, where: str) -> None:
@@ -297,17 +294,6 @@ def _check_happening(where: str, happening: Happening) -> None:
 def _check_range(where: str, value: float | list[float] | None) -> None:
     if isinstance(value, list) and value != sorted(value):
         raise BadScenario(where, value, "Give 10th, 50th and 90th percentile, the lowest first")
-
-
-def _at(table: dict[str, Any], path: str) -> object:
-    """Return what stands at a path of msgspec's, as far as it can be followed."""
-    found: Any = table
-    for key in path.replace("[", ".").replace("]", "").split("."):
-        try:
-            found = found[int(key)] if isinstance(found, list) and key.isdigit() else found[key]
-        except (KeyError, IndexError, TypeError, ValueError):
-            break
-    return None if found is table else found
 
 
 def needs_in_words(scenario: Scenario) -> str:

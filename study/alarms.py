@@ -12,13 +12,12 @@ import numpy as np
 from msgspec import structs
 
 from detect.core import attention
-from detect.core.attention import LEVELS, Attention, Condition, Policy, counting_at
+from detect.core.attention import BEDSIDE, Attention, Condition, Policy, counting_at
 from detect.core.lanes import Bools, Floats, Ints
 from detect.core.rule_sets import Clause, compare
-from quietward.messages import HZ, Level
+from quietward.messages import HZ
 from study.looks import Looks
 
-BEDSIDE = LEVELS.index(Level.BEDSIDE)
 CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned"})
 """What makes an attention flag speak, and so interrupts somebody."""
 

@@ -14,7 +14,7 @@ from scipy.stats import qmc
 from detect import rule_file
 from detect.core.attention import Condition, Policy
 from detect.core.rules import Rules
-from quietward import recordings
+from quietward import recordings, tables
 from quietward.errors import BadRules, BadStudy
 from simulator import scenario, shift
 from study.staff import Staff
@@ -148,16 +148,11 @@ def load(name: str) -> Planned:
     source = Path(name) if name.endswith(".toml") else files("study") / "studies" / f"{name}.toml"
     try:
         table = tomllib.loads(source.read_text())
-        study = msgspec.convert(table, Study)
     except (OSError, UnicodeDecodeError) as error:
         raise BadStudy("study", name, f"Use a path that ends in .toml, or one of {', '.join(names())}") from error
     except tomllib.TOMLDecodeError as error:
         raise BadStudy(f"study {name}", str(error), "Mend the TOML") from error
-    except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$")
-        where = path.strip(".`") or "top level"
-        raise BadStudy(f"study {name}: {where}", _at(table, where), f"{message}. Mend this value") from error
-    return planned(study, name)
+    return planned(tables.convert(table, Study, f"study {name}: ", BadStudy), name)
 
 
 def planned(study: Study, where: str) -> Planned:
@@ -217,12 +212,7 @@ def _staff(own: dict[str, Any], where: str) -> Staff:
         key: value | own.get(key, {}) if isinstance(value, dict) else own.get(key, value)
         for key, value in table.items()
     }
-    try:
-        return msgspec.convert(merged, Staff)
-    except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$")
-        key = path.strip(".`")
-        raise BadStudy(f"study {where}: staff.{key}", _at(merged, key), f"{message}. Mend this value") from error
+    return tables.convert(merged, Staff, f"study {where}: staff.", BadStudy)
 
 
 def _points(study: Study, where: str) -> list[dict[str, float]]:
@@ -320,14 +310,3 @@ def _staff_with(staff: Staff, path: str, value: float) -> Staff:
         return msgspec.convert(whole | {_key(staff, table): value}, Staff, strict=False)
     part = whole[_key(staff, table)] | {_key(getattr(staff, table), key): value}
     return msgspec.convert(whole | {table: part}, Staff)
-
-
-def _at(table: dict[str, Any], path: str) -> object:
-    """Return what stands at a path of msgspec's, as far as it can be followed."""
-    found: Any = table
-    for key in path.replace("[", ".").replace("]", "").split("."):
-        try:
-            found = found[int(key)] if isinstance(found, list) and key.isdigit() else found[key]
-        except (KeyError, IndexError, TypeError, ValueError):
-            break
-    return None if found is table else found

@@ -12,13 +12,12 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec import Struct
 
-from detect.core.attention import LEVELS
+from detect.core.attention import BEDSIDE, TEAM
 from quietward.messages import Level
 from simulator.truth import Span
 from study.alarms import Call, Stood
 from study.staff import BedTruth, Visit
 
-BEDSIDE, TEAM = LEVELS.index(Level.BEDSIDE), LEVELS.index(Level.TEAM)
 SLICE_S = 600
 FLOOD_FROM, FLOOD_UNTIL = 10, 5
 CHATTER_TIMES, CHATTER_WITHIN_S = 3, 60.0

@@ -15,12 +15,10 @@ from typing import Annotated, Any, NamedTuple
 import simpy
 from msgspec import Meta, Struct
 
-from detect.core.attention import LEVELS
-from quietward.messages import Level
+from detect.core.attention import BEDSIDE, LOOK, TEAM
 from simulator.truth import Span, TruthFile
 from study.alarms import Alarms, Call
 
-LOOK, BEDSIDE, TEAM = (LEVELS.index(level) for level in (Level.LOOK, Level.BEDSIDE, Level.TEAM))
 NEVER = TEAM + 1
 
 Work = Generator[simpy.Event, Any, None]
