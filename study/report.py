@@ -68,7 +68,8 @@ def table(rows: Sequence[Row]) -> str:
     write_row = csv.writer(out, lineterminator="\n").writerow
     head = [
         "variant", "kind", *keys, "calls_per_bed_hour", *(f"calls_per_bed_hour_{name}" for name in LEVEL_COLOURS),
-        "interruptions_per_nurse_hour", "interruptions_low", "interruptions_high", "needs", "late_share", "late_low",
+        "interruptions_per_nurse_hour", "interruptions_low", "interruptions_high",
+        *(f"interruptions_per_nurse_hour_{name}" for name in LEVEL_COLOURS), "needs", "late_share", "late_low",
         "late_high", "flagged_before_share", "reached_p50_s", "reached_p90_s", "never_reached", "longest_wait_s",
         "worth_look", "worth_bedside", "worth_team", "meets", "sure", "on_front", "peak_in_10_min", "flood_share",
         "chattering_share", "fleeting_share", "stale",
@@ -80,7 +81,8 @@ def table(rows: Sequence[Row]) -> str:
             [
                 r.name, r.kind, *(r.numbers.get(key, "") for key in keys),
                 *(_cell(r.calls_per_bed_hour[name].value) for name in ("all", *LEVEL_COLOURS)),
-                *(_cell(x) for x in (rate.value, rate.low, rate.high)), r.needs,
+                *(_cell(x) for x in (rate.value, rate.low, rate.high)),
+                *(_cell(r.interruptions_by_level[name].value) for name in LEVEL_COLOURS), r.needs,
                 *(_cell(x) for x in (late.value, late.low, late.high, r.flagged_before.value)),
                 _cell(r.reached.p50), _cell(r.reached.p90), r.reached.never, _cell(r.longest_wait_s),
                 *(_cell(r.worth[name].value) for name in LEVEL_COLOURS), r.meets, _cell(r.sure), r.on_front,
@@ -121,6 +123,7 @@ def page(result: Result, report: Whole) -> str:
             "Today, the choice, and plain alarms",
             _table(first, study) + _by_shift(first) + "".join(figures.svg(p) for p in pictures) + _delays(rows, study),
         ),
+        _section("What calls, by reason and level", _by_reason([r for r in first if r not in plain], plain)),
     ]
     if any(row.numbers for row in rows):
         parts.append(_section("One number at a time", figures.svg(figures.effects(rows, study))))
@@ -247,6 +250,20 @@ def _by_shift(rows: Sequence[Row]) -> str:
             cells += [_range(of.interruptions_per_nurse_hour), str(of.needs), _range(of.late, 100)]
         lines.append(cells)
     return "<p>By kind of shift:</p>" + _html(head, lines)
+
+
+def _by_reason(policies: Sequence[Row], plain: Sequence[Row]) -> str:
+    """Return what interrupts, by reason and level; a plain alarm has one reason, its own."""
+    head = ["reason", "level", "calls", "per bed-hour", RATE]
+    found = ""
+    for name, rows in (*((f"{_named(r)}:", [r]) for r in policies), ("Plain alarms:", plain)):
+        lines = [
+            [of.why, of.level, str(of.calls), _range(of.per_bed_hour), _range(of.per_nurse_hour)]
+            for row in rows
+            for of in row.reasons
+        ]
+        found += f"<p>{escape(name)}</p>" + _html(head, lines) if lines else ""
+    return found
 
 
 def _management(rows: Sequence[Row]) -> str:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from detect.core.attention import LEVELS
 from study.plan import BASE, Limit, Variant
 from study.run import Result
-from study.score import Episode, Shift
+from study.score import Episode, Shift, Told
 
 DRAWS = 2000
 BETWEEN = (0.025, 0.975)
@@ -49,8 +49,18 @@ class OfShift(Struct, frozen=True):
     late: Estimate
 
 
+class OfReason(Struct, frozen=True):
+    """Calls of one reason and level: how many, per bed-hour, and as often as nurses hear them, per nurse-hour."""
+
+    why: str
+    level: str
+    calls: int
+    per_bed_hour: Estimate
+    per_nurse_hour: Estimate
+
+
 class Row(Struct, frozen=True):
-    """One variant. Rates are per bed-hour or nurse-hour; calls_per_bed_hour is told by level, worth by level, too.
+    """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level; worth is by level, too.
 
     late: share of needs of the limit's level that were not reached in time. sure: share of draws in which it meets the
     limit. peak to top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
@@ -61,6 +71,7 @@ class Row(Struct, frozen=True):
     numbers: dict[str, float]
     calls_per_bed_hour: dict[str, Estimate]
     interruptions_per_nurse_hour: Estimate
+    interruptions_by_level: dict[str, Estimate]
     interruptions_against_today: Estimate
     worth: dict[str, Estimate]
     needs: int
@@ -82,7 +93,7 @@ class Row(Struct, frozen=True):
     fleeting_share: float
     stale: int
     levels: dict[str, float]
-    reasons: dict[str, int]
+    reasons: list[OfReason]
     top_ten: list[tuple[str, int]]
 
 
@@ -148,32 +159,44 @@ class _Sums:
             estimate(self._ratio(self._late, self._meant, kind)),
         )
 
+    def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
+        counts = [sum(t.count for t in _told(s, rank, why)) for s in self.shifts]
+        return estimate(self._ratio(counts, [s.bed_hours for s in self.shifts]))
+
+    def _per_nurse_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
+        return estimate(
+            self._ratio([sum(t.heard for t in _told(s, rank, why)) for s in self.shifts], self._nurse_hours)
+        )
+
+    def _by_reason(self) -> list[OfReason]:
+        """Return the calls of each reason and level, the most frequent first."""
+        counts: Counter[tuple[str, int]] = Counter()
+        for told in (told for s in self.shifts for told in s.calls):
+            counts[told.why, told.level] += told.count
+        return [
+            OfReason(why, LEVELS[rank].value, n, self._per_bed_hour(rank, why), self._per_nurse_hour(rank, why))
+            for (why, rank), n in counts.most_common()
+        ]
+
     def row(self, base: "_Sums", limit: Limit, on_front: bool) -> Row:
         shifts, every = self.shifts, [told for s in self.shifts for told in s.calls]
         count = sum(told.count for told in every)
-        bed_hours = [s.bed_hours for s in shifts]
-        per_level = {
-            level.value: estimate(self._ratio(_calls(shifts, rank), bed_hours))
-            for rank, level in enumerate(LEVELS)
-            if rank
-        }
+        asking = [(rank, level.value) for rank, level in enumerate(LEVELS) if rank]
         worth = {
-            level.value: estimate(self._ratio(_calls(self.alone, rank, True), _calls(self.alone, rank)))
-            for rank, level in enumerate(LEVELS) if rank
-        }  # fmt: skip
+            name: estimate(self._ratio(_calls(self.alone, rank, True), _calls(self.alone, rank)))
+            for rank, name in asking
+        }
         meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
         nurse_s = sum(s.hours * 3600 * s.nurses for s in shifts)
-        reasons: Counter[str] = Counter()
         by_bed: Counter[str] = Counter()
-        for told in every:
-            reasons[told.why] += told.count
         for s in shifts:
             by_bed.update(s.by_bed)
         meant = [e for of in self.meant for e in of]
         return Row(
             self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
-            {"all": estimate(self._ratio([sum(t.count for t in s.calls) for s in shifts], bed_hours)), **per_level},
-            estimate(self.rate), estimate(self.rate - base.rate), worth, len(meant),
+            {"all": self._per_bed_hour(), **{name: self._per_bed_hour(rank) for rank, name in asking}},
+            estimate(self.rate), {name: self._per_nurse_hour(rank) for rank, name in asking},
+            estimate(self.rate - base.rate), worth, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), estimate(self.before),
             _delays([e.reached_s for e in meant]), estimate(self.late), estimate(self.late - base.late),
             {kind: self._of_shift(kind) for kind in dict.fromkeys(self._kinds)},
@@ -182,9 +205,14 @@ class _Sums:
             sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
-            {level.value: sum(_calls(shifts, rank)) / max(1, count) for rank, level in enumerate(LEVELS) if rank},
-            dict(reasons.most_common()), by_bed.most_common(MOST_FREQUENT),
+            {name: sum(_calls(shifts, rank)) / max(1, count) for rank, name in asking},
+            self._by_reason(), by_bed.most_common(MOST_FREQUENT),
         )  # fmt: skip
+
+
+def _told(one: Shift, rank: int | None, why: str | None) -> list[Told]:
+    """Return the calls of a shift that are of a level and a reason, where they are named."""
+    return [t for t in one.calls if rank in (None, t.level) and why in (None, t.why)]
 
 
 def _calls(shifts: Sequence[Shift], rank: int, worth: bool | None = None) -> list[int]:

@@ -43,23 +43,21 @@ class Episode(Struct, frozen=True):
 
 
 class Told(Struct, frozen=True):
-    """Calls of one reason, level and worth."""
+    """Calls of one reason, level and worth; heard: how often a nurse was interrupted by them."""
 
     why: str
     level: int
     stands: bool
     count: int
+    heard: int
 
 
 class Shift(Struct, frozen=True):
-    """One shift under one variant. interruptions: calls, each as often as there are nurses who hear it; peak, flood and
-    so on: see the top of this file.
-    """
+    """One shift under one variant; peak, flood and so on: see the top of this file."""
 
     hours: float
     bed_hours: float
     nurses: int
-    interruptions: int
     calls: list[Told]
     by_bed: dict[str, int]
     episodes: list[Episode]
@@ -70,6 +68,11 @@ class Shift(Struct, frozen=True):
     fleeting: int
     stale: int
     longest_wait_s: float
+
+    @property
+    def interruptions(self) -> int:
+        """Calls, each as often as there are nurses who hear it."""
+        return sum(told.heard for told in self.calls)
 
 
 def shift(
@@ -92,11 +95,13 @@ def shift(
         for episode in [_episode(bed, since_s, need, stands[bed], [v for v in visits if v.bed == bed])]
     ]
     counted = Counter((c.why, c.level, worth) for c, worth in calls)
-    heard = [sorted(c.t_s for c, _ in calls if c.lane in own or c.level == TEAM) for own in nurses]
+    heard_by = [[(c, worth) for c, worth in calls if c.lane in own or c.level == TEAM] for own in nurses]
+    heard = [sorted(c.t_s for c, _ in own) for own in heard_by]
+    interrupted = Counter((c.why, c.level, worth) for own in heard_by for c, worth in own)
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, until_s - e.from_s) for e in episodes]
     return Shift(
-        hours, bed_hours, len(nurses), sum(len(times) for times in heard),
-        [Told(why, level, worth, n) for (why, level, worth), n in sorted(counted.items())],
+        hours, bed_hours, len(nurses),
+        [Told(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items())],
         dict(Counter(f"{c.why}, bed {c.lane + 1}" for c, _ in calls)),
         episodes, len(visits),
         max((_peak(times) for times in heard), default=0),

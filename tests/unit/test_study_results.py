@@ -49,7 +49,16 @@ def test_calls_are_what_their_alone_says(rows: list[Row], found: Result) -> None
     for row, shifts in zip(rows, found.lived, strict=True):
         calls = sum(t.count for s in shifts for t in s.calls)
         assert row.calls_per_bed_hour["all"].value == pytest.approx(calls / (2 * 8 * 0.6))
-        assert sum(row.reasons.values()) == calls
+        assert sum(of.calls for of in row.reasons) == calls
+        for level in ("look", "bedside", "team"):
+            own = [of for of in row.reasons if of.level == level]
+            for of_all, each in (
+                (row.calls_per_bed_hour[level], [of.per_bed_hour for of in own]),
+                (row.interruptions_by_level[level], [of.per_nurse_hour for of in own]),
+            ):
+                assert of_all.value == pytest.approx(sum(e.value or 0.0 for e in each))
+        per_nurse_hour = sum(s.interruptions for s in shifts) / sum(s.hours * s.nurses for s in shifts)
+        assert sum(e.value or 0.0 for e in row.interruptions_by_level.values()) == pytest.approx(per_nurse_hour)
         assert row.needs == sum(e.level == "team" for s in shifts for e in s.episodes)
 
 
