@@ -394,8 +394,8 @@ def _studied(whole: Any) -> Table:
             f"{r.name} [green](chosen)[/]" if r.name == whole.chosen else r.name,
             *("–" if e.value is None else f"{e.value * x:.2f} [{e.low * x:.2f}, {e.high * x:.2f}]".replace("[", r"\[")
               for e, x in ((rate, 1), (late, 100))),
-            "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
-            f"{r.longest_wait_s / 60:.0f}", "yes" if r.meets else "no",
+            "–" if not r.needs else "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
+            f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", "yes" if r.meets else "no",
         )  # fmt: skip
     return table
 

@@ -17,7 +17,6 @@ from detect.core.lanes import Floats, Ints
 from detect.core.rules import Rules
 from quietward import recordings
 from quietward.messages import HZ
-from quietward.notice import NOTICE
 from simulator import bed, scenario, shift, truth
 from simulator.truth import TruthFile
 from study import looks
@@ -37,19 +36,25 @@ class Case(NamedTuple):
     beds: tuple[tuple[str, int], ...] = ()
     recordings: tuple[str, ...] = ()
 
+    @property
+    def names(self) -> list[str]:
+        """What each bed is called: by its scenario, or by its recording."""
+        return [name for name, _ in self.beds] + [Path(path).stem for path in self.recordings]
+
 
 @dataclass(frozen=True)
 class Measured:
     """Some shifts with as many beds, their lanes shift by shift.
 
-    fhr: bpm, 4 Hz, shape (lanes, n), NaN where there is no value; seconds (how long each is), truth: by lane.
+    fhr: bpm, 4 Hz, shape (lanes, n), NaN where there is no value; seconds (how long each is), truth: by lane; None for
+    a recording of which nothing is known.
     """
 
     cases: list[Case]
     looks: Looks
     fhr: Floats
     seconds: Ints
-    truth: list[TruthFile]
+    truth: list[TruthFile | None]
 
     @property
     def beds(self) -> int:
@@ -93,14 +98,13 @@ def measured(group: list[Case], rules: Rules, folder: Path, moved: Callable[[int
     path = folder / f"{_digest(group, rules)}.npz"
     truth_path = path.with_suffix(".truth.json")
     if path.exists() and truth_path.exists():
-        known = msgspec.json.decode(truth_path.read_bytes(), type=list[TruthFile])
+        known = msgspec.json.decode(truth_path.read_bytes(), type=list[TruthFile | None])
         return Measured(group, Looks.load(path), *_signals(path), known)
     labours = [one for case in group for one in (_read(case, moved) if case.recordings else _simulate(case, moved))]
-    known = [structs.replace(one.truth, events=[], minutes=[]) for one in labours]
-    second_stage = [np.inf if t.second_stage_from_s is None else t.second_stage_from_s for t in known]
-    seen = looks.take(
-        [one.fhr for one in labours], [one.ua for one in labours], second_stage, [t.weeks for t in known], rules, moved
-    )
+    known = [one.truth and structs.replace(one.truth, events=[], minutes=[]) for one in labours]
+    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
+    weeks = [0 if t is None else t.weeks for t in known]
+    seen = looks.take([one.fhr for one in labours], [one.ua for one in labours], second_stage, weeks, rules, moved)
     seconds = np.array([len(one.fhr) // HZ for one in labours])
     fhr = np.full((len(labours), round(max(case.hours for case in group) * 3600) * HZ), np.nan)
     for lane, one in enumerate(labours):
@@ -115,7 +119,7 @@ def measured(group: list[Case], rules: Rules, folder: Path, moved: Callable[[int
 class _Labour(NamedTuple):
     fhr: Floats
     ua: Floats
-    truth: TruthFile
+    truth: TruthFile | None
 
 
 def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_Labour]:
@@ -135,10 +139,7 @@ def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_Labour]:
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in found.by_second())
         told = path.with_suffix(".truth.json")
-        known = truth.read(told) if told.exists() else TruthFile(
-            NOTICE, found.name, "", "", 0, HZ, seconds, 0, None, [], [], [], [], [], []
-        )  # fmt: skip
-        yield _Labour(fhr, ua, structs.replace(known, scenario=found.name))
+        yield _Labour(fhr, ua, truth.read(told) if told.exists() else None)
 
 
 def _signals(path: Path) -> tuple[Floats, Ints]:

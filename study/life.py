@@ -59,7 +59,7 @@ def _lived(
     truth = [[BedTruth.of(t, v.staff.worth) for t in found.truth] for v in variants]
     env = simpy.Environment()
     crews: dict[tuple[int, int], Crew] = {}
-    calls: dict[tuple[int, int], list[tuple[Call, bool]]] = defaultdict(list)
+    calls: dict[tuple[int, int], list[tuple[Call, bool | None]]] = defaultdict(list)
     if earned is not None:
         for v, variant in enumerate(variants):
             for s, case in enumerate(found.cases):
@@ -95,11 +95,12 @@ def _lived(
 
 
 def learnt(shifts: Sequence[Shift]) -> Earned:
-    """Return what the calls of a variant are worth, by level; a level that never calls is not there."""
+    """Return what the calls of a variant are worth, by level; not there: a level of whose calls nothing is known."""
     stood: dict[int, int] = defaultdict(int)
     count: dict[int, int] = defaultdict(int)
     for one in shifts:
         for told in one.calls:
-            count[told.level] += told.count
-            stood[told.level] += told.count * told.stands
+            if told.stands is not None:
+                count[told.level] += told.count
+                stood[told.level] += told.count * told.stands
     return {level: stood[level] / n for level, n in sorted(count.items())}

@@ -33,7 +33,8 @@ BASE = "today"
 class Cases(Struct, frozen=True, forbid_unknown_fields=True):
     """Shifts of one kind. Simulated: a `shift`, or `scenarios` side by side; one shift for each seed from the first to
     the last, the same beds, other labours. Or recordings: a folder, so many `beds` side by side; longer ones are cut
-    after `hours`. What is true of a recording is read from NAME.truth.json, where there is one.
+    after `hours`. What is true of a recording is read from NAME.truth.json; where there is none, a study says what
+    interrupts, and not what is late or what calls are worth.
     """
 
     hours: Hours

@@ -106,19 +106,20 @@ def page(result: Result, report: Whole) -> str:
     first = [next(r for r in rows if r.name == name) for name in shown]
     front = sorted((r for r in rows if r.on_front), key=lambda r: r.interruptions_per_nurse_hour.value or 0.0)
     about = (
-        f"{report.shifts} simulated shifts, {report.bed_hours:.0f} bed-hours, {len(rows)} variants, rules "
-        f"{report.rules}. What staff do does not change how the women do here: every variant meets the same signals."
+        f"{_shifts(result)}, {report.bed_hours:.0f} bed-hours, {len(rows)} variants, rules {report.rules}. "
+        "What staff do does not change how the women do here: every variant meets the same signals."
     )
-    pictures = [figures.times(result, first, study), figures.reasons(first)]
+    pictures = [figures.times(result, first, study)] if today.needs else []
+    pictures.append(figures.reasons(first))
     parts = [
         f"<h1>{escape(study.name)}</h1><p class='notice'>{escape(report.notice)}</p><p>{escape(study.purpose)}</p>",
         f"<p>{about}</p>",
         _section("Answer", _answer(study, today, best)),
-        _section(
-            "What is late against what interrupts",
-            f"{figures.svg(figures.front(rows, study, best))}<p class='legend'>{_legend(study)}</p>"
-            + _table(front, study),
-        ),
+    ]
+    if today.needs:
+        picture = f"{figures.svg(figures.front(rows, study, best))}<p class='legend'>{_legend(study)}</p>"
+        parts.append(_section("What is late against what interrupts", picture + _table(front, study)))
+    parts += [
         _section(
             "Today, the choice, and plain alarms",
             _table(first, study) + _by_shift(first) + "".join(figures.svg(p) for p in pictures) + _delays(rows, study),
@@ -137,6 +138,12 @@ def page(result: Result, report: Whole) -> str:
         f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{title}</title>"
         f"<link rel='icon' href='data:,'><style>{STYLE}</style></head><body>{''.join(parts)}</body></html>"
     )
+
+
+def _shifts(result: Result) -> str:
+    recorded = sum(bool(case.recordings) for case in result.cases)
+    kinds = [(len(result.cases) - recorded, "simulated shifts"), (recorded, "shifts of recordings side by side")]
+    return " and ".join(f"{count} {kind}" for count, kind in kinds if count)
 
 
 def _section(title: str, body: str) -> str:
@@ -173,6 +180,11 @@ def _named(row: Row) -> str:
 def _answer(study: Study, today: Row, best: Row | None) -> str:
     asked = f"<p>Asked for: {_limit_in_words(study)}.</p>"
     now = f"<p>Today: {_in_words(today)}.</p>"
+    if not today.needs:
+        nothing = (
+            "Of no bed is it known that somebody was needed at this level, so nothing can be said of what is late."
+        )
+        return f"{asked}<p><strong>{nothing}</strong></p>{now}"
     if best is None:
         return f"{asked}<p><strong>None of the variants meets this limit.</strong></p>{now}"
     if best.name == today.name:
@@ -185,8 +197,11 @@ def _answer(study: Study, today: Row, best: Row | None) -> str:
 
 
 def _in_words(row: Row) -> str:
+    interrupts = f"{_range(row.interruptions_per_nurse_hour)} {RATE}"
+    if not row.needs:
+        return interrupts
     return (
-        f"{_range(row.interruptions_per_nurse_hour)} {RATE}; {_range(row.late, 100)} of 100 needs late; "
+        f"{interrupts}; {_range(row.late, 100)} of 100 needs late; "
         f"half reached: {_minutes(row.reached.p50)}; nine of ten: {_minutes(row.reached.p90)}"
     )
 
@@ -229,8 +244,12 @@ def _table(rows: Sequence[Row], study: Study) -> str:
             [
                 _named(r), _range(r.interruptions_per_nurse_hour),
                 *(_range(r.calls_per_bed_hour[name]) for name in ("all", *LEVEL_COLOURS)),
-                _range(r.late, 100), _range(r.flagged_before), _minutes(r.flagged.p50), _minutes(r.reached.p50),
-                _minutes(r.reached.p90), str(r.reached.never), _minutes(r.longest_wait_s),
+                _range(r.late, 100), _range(r.flagged_before),
+                *(
+                    (_minutes(r.flagged.p50), _minutes(r.reached.p50), _minutes(r.reached.p90), str(r.reached.never),
+                     _minutes(r.longest_wait_s))
+                    if r.needs else "–" * 5
+                ),
                 *(_range(r.worth[name]) for name in LEVEL_COLOURS), f"{'yes' if r.meets else 'no'} ({r.sure:.0%})",
             ]
             for r in rows

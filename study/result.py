@@ -183,7 +183,7 @@ class _Sums:
         count = sum(told.count for told in every)
         asking = [(rank, level.value) for rank, level in enumerate(LEVELS) if rank]
         worth = {
-            name: estimate(self._ratio(_calls(self.alone, rank, True), _calls(self.alone, rank)))
+            name: estimate(self._ratio(_calls(self.alone, rank, {True}), _calls(self.alone, rank, {True, False})))
             for rank, name in asking
         }
         meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
@@ -205,7 +205,7 @@ class _Sums:
             sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
-            {name: sum(_calls(shifts, rank)) / max(1, count) for rank, name in asking},
+            {name: sum(_calls(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
             self._by_reason(), by_bed.most_common(MOST_FREQUENT),
         )  # fmt: skip
 
@@ -215,9 +215,9 @@ def _told(one: Shift, rank: int | None, why: str | None) -> list[Told]:
     return [t for t in one.calls if rank in (None, t.level) and why in (None, t.why)]
 
 
-def _calls(shifts: Sequence[Shift], rank: int, worth: bool | None = None) -> list[int]:
-    """Return how many calls of a level each shift had; worth: only those that stood for something, or did not."""
-    return [sum(t.count for t in s.calls if t.level == rank and worth in (None, t.stands)) for s in shifts]
+def _calls(shifts: Sequence[Shift], rank: int, stands: set[bool | None]) -> list[int]:
+    """Return how many calls of a level each shift had that stood for something, did not, or of which nobody knows."""
+    return [sum(t.count for t in _told(s, rank, None) if t.stands in stands) for s in shifts]
 
 
 def _within(episode: Episode, seconds: float) -> bool:

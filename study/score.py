@@ -43,11 +43,11 @@ class Episode(Struct, frozen=True):
 
 
 class Told(Struct, frozen=True):
-    """Calls of one reason, level and worth; heard: how often a nurse was interrupted by them."""
+    """Calls of one reason, level and worth. stands: for something, None if nobody knows; heard: by how many nurses."""
 
     why: str
     level: int
-    stands: bool
+    stands: bool | None
     count: int
     heard: int
 
@@ -80,7 +80,7 @@ def shift(
     bed_hours: float,
     beds: Sequence[BedTruth],
     nurses: Sequence[Sequence[int]],
-    calls: Sequence[tuple[Call, bool]],
+    calls: Sequence[tuple[Call, bool | None]],
     told: Sequence[Stood],
     visits: Sequence[Visit],
 ) -> Shift:
@@ -101,7 +101,7 @@ def shift(
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, until_s - e.from_s) for e in episodes]
     return Shift(
         hours, bed_hours, len(nurses),
-        [Told(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items())],
+        [Told(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.lane + 1}" for c, _ in calls)),
         episodes, len(visits),
         max((_peak(times) for times in heard), default=0),

@@ -99,21 +99,29 @@ class Visit(NamedTuple):
 
 @dataclass(frozen=True)
 class BedTruth:
-    """What matters of one bed's truth: when somebody is needed, and what makes its calls stand for something."""
+    """What matters of one bed's truth: when somebody is needed, and what makes its calls stand for something.
+
+    is_known: without it nobody is needed as far as a study can tell, and what a call stands for cannot be said.
+    """
 
     needs: list[Span]
     worth: list[Span]
     worth_for_signal: list[Span]
+    is_known: bool = True
 
     @classmethod
-    def of(cls, truth: TruthFile, worth: Worth) -> "BedTruth":
+    def of(cls, truth: TruthFile | None, worth: Worth) -> "BedTruth":
         """Take it from a truth file."""
+        if truth is None:
+            return cls([], [], [], is_known=False)
         plain = [s for s in truth.states if s.what in worth.any_call]
         away = [s for s in truth.artefacts if s.what in worth.call_for_signal]
         return cls(truth.needs, plain, [s for s in away if s.until_s - s.from_s >= worth.gone_for_s])
 
-    def stands_for_something(self, call: Call, ahead_s: float) -> bool:
-        """Say whether a call's reason is there now, or will be before long."""
+    def stands_for_something(self, call: Call, ahead_s: float) -> bool | None:
+        """Say whether a call's reason is there now, or will be before long; None where nobody knows."""
+        if not self.is_known:
+            return None
         spans = [*self.needs, *self.worth, *(self.worth_for_signal if call.about_signal else [])]
         return any(s.from_s <= call.t_s + ahead_s and s.until_s >= call.t_s for s in spans)
 
@@ -140,7 +148,7 @@ class Crew:
     alarms: Alarms
     variant: int
     first_lane: int
-    earned: dict[int, float]  # by level: the share of calls that stand for something, as they have learnt it
+    earned: dict[int, float]  # by level: the share of calls that stand for something, as learnt; all if not known
     seed: str
     visits: list[Visit] = field(default_factory=list)
 
@@ -152,8 +160,8 @@ class Crew:
         ]
         self._clinicians = random.Random(f"{self.seed} clinicians")
 
-    def called(self, call: Call, stands: bool) -> None:
-        """A call reaches the nurse of the bed; one for the team reaches everybody. stands: for something."""
+    def called(self, call: Call, stands: bool | None) -> None:
+        """A call reaches the nurse of the bed; one for the team reaches everybody. stands: for something, if known."""
         bed = call.lane - self.first_lane
         for nurse in self.nurses:
             if bed in nurse.beds or call.level == TEAM:
@@ -199,13 +207,13 @@ class Nurse:
         self._next_other = self._works.uniform(0, self._staff.tasks.other_every_min * 60)
         self._env.process(self._work())
 
-    def hear(self, call: Call, stands: bool) -> None:
+    def hear(self, call: Call, stands: bool | None) -> None:
         """A call interrupts her, whether she answers it or not."""
         now, trust = self._env.now, self._staff.trust
         while self._for_nothing and self._for_nothing[0] < now - trust.window_min * 60:
             self._for_nothing.popleft()
         slower = trust.slower[sum(len(self._for_nothing) >= limit for limit in trust.slow_from)]
-        if not stands:
+        if stands is False:
             self._for_nothing.append(now)
         earned = self.crew.earned.get(call.level, 1.0)
         share = earned if self._matches else float(earned >= trust.all_from)

@@ -63,7 +63,7 @@ def of(planned: Planned, found: Measured) -> WhatIf:
     case, beds = found.cases[0], found.beds
     return WhatIf(
         NOTICE, planned.study.name, case.shift, case.seed, case.hours,
-        [t.scenario for t in found.truth[:beds]], [t.needs for t in found.truth[:beds]],
+        case.names, [[] if t is None else t.needs for t in found.truth[:beds]],
         [_slider(planned, found, v) for v in planned.study.vary if not v.key.startswith("staff.")],
     )  # fmt: skip
 

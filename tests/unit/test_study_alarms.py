@@ -40,8 +40,9 @@ def live(found: Measured) -> Told:
     rules, n = small().rules, found.looks.lanes
     state, events = State(rules, [str(i) for i in range(n)], [""] * n), list[Event]()
     fhr, ua = (signal.reshape(n, -1, HZ) for signal in (found.fhr, uterine_activity(found)))
-    weeks = np.array([t.weeks for t in found.truth])
-    stage_2 = np.array([t.second_stage_from_s or np.inf for t in found.truth])
+    known = [t for t in found.truth if t is not None]
+    weeks = np.array([t.weeks for t in known])
+    stage_2 = np.array([t.second_stage_from_s or np.inf for t in known])
     for second in range(fhr.shape[1]):
         engine.advance(
             state, np.arange(n), np.full(n, second), fhr[:, second].T, ua[:, second].T, np.full(n, np.nan), events,

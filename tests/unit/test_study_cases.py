@@ -8,7 +8,7 @@ import pytest
 from quietward import recordings
 from quietward.messages import HZ
 from simulator import output, scenario
-from study import cases
+from study import cases, report, result, run
 from study.life import lived
 from tests.studies import small
 
@@ -19,7 +19,8 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
     )
     (group,) = cases.groups(plan.study)
     found = cases.measured(group, plan.rules, tmp_path)
-    assert [t.scenario for t in found.truth] == ["calm", "cord-not-recovering"] * 2
+    assert found.cases[0].names == ["calm", "cord-not-recovering"]
+    assert [t.scenario for t in found.truth if t] == ["calm", "cord-not-recovering"] * 2
     assert found.beds == 2
     ((one, other),) = lived(found, plan.variants, None)
     assert one.bed_hours == other.bed_hours == 1.0
@@ -36,7 +37,8 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> N
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 2}], alarm=[], vary=[])
     both, alone = cases.groups(plan.study)
     found = cases.measured(both, plan.rules, tmp_path / "done")
-    assert [t.scenario for t in found.truth] == ["a-fall", "b-short"]
+    assert found.cases[0].names == ["a-fall", "b-short"]
+    assert [t and t.scenario for t in found.truth] == ["cord-not-recovering", None]
     assert found.seconds.tolist() == [1800, 900]
     assert found.looks.second[found.looks.lane == 1].max() < 900
     ((shift,),) = lived(found, plan.variants, None)
@@ -46,3 +48,25 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> N
     assert again.seconds.tolist() == [1800, 900]
     assert np.array_equal(again.fhr, found.fhr, equal_nan=True)
     assert cases.measured(alone, plan.rules, tmp_path / "done").beds == 1
+
+
+def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
+    folder = tmp_path / "recorded"
+    folder.mkdir()
+    fhr = np.full(1800 * HZ, 140.0) + np.sin(np.arange(1800 * HZ) / 8) * 5
+    fhr[600 * HZ : 1200 * HZ] -= 70
+    recordings.write_csv(folder / "a-fall.csv", fhr, np.full(1800 * HZ, 10.0))
+    alarm = {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0}
+    plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 1}], alarm=[alarm], vary=[])
+    found = run.run(plan, tmp_path / "done", workers=1)
+    rows = result.rows(found, draws=50)
+    assert found.earned == [{}, {}]
+    for row in rows:
+        assert row.calls_per_bed_hour["all"].value
+        assert row.interruptions_per_nurse_hour.value
+        assert [e.value for e in row.worth.values()] == [None] * 3
+        assert (row.needs, row.late.value, row.meets) == (0, None, False)
+    page = report.page(found, report.whole(found, rows, "quietward study x"))
+    assert "1 shifts of recordings side by side" in page
+    assert "nothing can be said of what is late" in page
+    assert "never</td>" not in page
