@@ -11,7 +11,7 @@ from study.cases import Measured
 from study.looks import CLASS
 from study.plan import LimitAlarm, Variant
 from study.score import Shift, shift
-from study.staff import BedTruth, Crew, live
+from study.staff import BedTruth, Crew, Worth, live
 
 Earned = dict[int, float]
 """By level: the share of calls that stand for something."""
@@ -56,7 +56,8 @@ def _lived(
     found: Measured, variants: Sequence[Variant], alarms: Alarms, earned: Sequence[Earned] | None
 ) -> list[list[Shift]]:
     beds, hours = found.beds, found.cases[0].hours
-    truth = [[BedTruth.of(t, v.staff.worth) for t in found.truth] for v in variants]
+    worths: list[tuple[Worth, list[BedTruth]]] = []  # what stands for something is the same for nearly all variants
+    truth = [_truth_for(v.staff.worth, found, worths) for v in variants]
     env = simpy.Environment()
     crews: dict[tuple[int, int], Crew] = {}
     calls: dict[tuple[int, int], list[tuple[Call, bool | None]]] = defaultdict(list)
@@ -92,6 +93,14 @@ def _lived(
         ]
         for v in range(len(variants))
     ]
+
+
+def _truth_for(worth: Worth, found: Measured, known: list[tuple[Worth, list[BedTruth]]]) -> list[BedTruth]:
+    for one, truth in known:
+        if one == worth:
+            return truth
+    known.append((worth, [BedTruth.of(t, worth) for t in found.truth]))
+    return known[-1][1]
 
 
 def learnt(shifts: Sequence[Shift]) -> Earned:

@@ -4,12 +4,12 @@ What staff do does not change how the women do: signals, truth and measures are 
 variants differ in nothing but their calls. Numbers and sources: `study/staff.toml`.
 """
 
+import contextlib
 import math
 import random
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Annotated, Any, NamedTuple
 
 import simpy
@@ -201,11 +201,11 @@ class Nurse:
         self._slower_at_beds = self._staff.tasks.teaching if has_student else 1.0
         self._for_nothing: deque[float] = deque()
         self._heard: dict[int, Heard] = {}
-        self._wake = self._env.event()
+        self._breaks_off_from = NEVER
         every_s = self._staff.tasks.round_every_min * 60
         self._seen = {bed: self._works.uniform(-every_s, 0.0) for bed in beds}
         self._next_other = self._works.uniform(0, self._staff.tasks.other_every_min * 60)
-        self._env.process(self._work())
+        self._process = self._env.process(self._work())
 
     def hear(self, call: Call, stands: bool | None) -> None:
         """A call interrupts her, whether she answers it or not."""
@@ -236,7 +236,9 @@ class Nurse:
         before = self._heard.get(bed)
         if before is None or heard.is_certain or heard.call.level > before.call.level:
             self._heard[bed] = heard
-        _wake(self._wake)
+            if heard.call.level >= self._breaks_off_from:
+                self._breaks_off_from = NEVER  # one interruption is enough
+                self._process.interrupt()
 
     def _time(self, median_s: float) -> float:
         return drawn(self._works, median_s, self._staff.tasks.spread)
@@ -263,9 +265,10 @@ class Nurse:
         """Do something until it is done, or until a call of so high a level, which she answers, makes her break off."""
         until_s = self._env.now + for_s
         while self._env.now < until_s and all(h.call.level < until_level for h in self._heard.values()):
-            self._wake = woken = self._env.event()
-            after(self._env, until_s - self._env.now, partial(_wake, woken))
-            yield woken
+            self._breaks_off_from = until_level
+            with contextlib.suppress(simpy.Interrupt):
+                yield self._env.timeout(until_s - self._env.now)
+            self._breaks_off_from = NEVER
 
     def _answer(self, bed: int, heard: Heard) -> Work:
         crew, call = self.crew, self._staff.call
@@ -320,11 +323,6 @@ class Student:
             self._nurse.notice(Heard(heard.call, is_certain=True))
         else:
             crew.answer(bed)
-
-
-def _wake(event: simpy.Event) -> None:
-    if not event.triggered:
-        event.succeed()
 
 
 def drawn(rng: random.Random, median: float, spread: float) -> float:
