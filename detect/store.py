@@ -9,7 +9,7 @@ from quietward.messages import Event, Input, Summary, decode_event, decode_input
 from quietward.store import Entry, Redis, read_stream
 
 COMMIT = """
--- keys: owner, position, checkpoint, summary, then logs and trends of beds
+-- keys: owner, position, checkpoint, summary, channel of commits, then logs and trends of beds
 -- arguments: token, position, checkpoint or '', number of summaries, {bed, summary}, {number of a key, limit, event}
 if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
 local n = tonumber(ARGV[4])
@@ -21,6 +21,8 @@ for i = 5 + 2 * n, #ARGV, 3 do
 end
 if ARGV[3] ~= '' then redis.call('HSET', KEYS[3], 'position', ARGV[2], 'state', ARGV[3]) end
 redis.call('SET', KEYS[2], ARGV[2])
+local now = redis.call('TIME')
+redis.call('SPUBLISH', KEYS[5], ARGV[2] .. ' ' .. now[1] .. string.format('%06d', now[2]))
 return 1
 """
 FIRST = "0-0"
@@ -100,8 +102,8 @@ class ShardStore:
         """
         s = self.shard
         streams = [s.trend(event.bed) if event.kind == "minute" else s.log(event.bed) for event in events]
-        numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys(streams))}
-        keys = [s.owner, s.position, s.checkpoint, s.summary, *numbers]
+        numbers = {key: 6 + i for i, key in enumerate(dict.fromkeys(streams))}
+        keys = [s.owner, s.position, s.checkpoint, s.summary, s.written, *numbers]
         arguments: list[Any] = [self.token, position, checkpoint, len(summaries)]
         for summary in summaries:
             arguments += [summary.bed, encode_json(summary)]

@@ -13,6 +13,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
   quietward:{<ward>:<n>}:refusals     hash: "<bed> repeated" or "<bed> late" -> seconds that were not used
+  quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
@@ -119,6 +120,11 @@ class Shard:
     def refusals(self) -> str:
         """Counts of seconds that came twice or too late."""
         return f"{self.root}:refusals"
+
+    @property
+    def written(self) -> str:
+        """Channel on which every commit is told."""
+        return f"{self.root}:written"
 
     def log(self, bed: str) -> str:
         """Event log of one bed."""

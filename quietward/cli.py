@@ -478,6 +478,17 @@ def embedded_broker(port: Annotated[int, typer.Option("--port")]) -> None:
     run_broker(port)
 
 
+@app.command("load-devices", hidden=True)
+def load_devices(part: Annotated[Path, typer.Argument()]) -> None:
+    """Run one process of a load test's devices."""
+    import msgspec
+
+    from load import devices
+    from load.schedule import Part
+
+    _run(devices.run(msgspec.json.decode(part.read_bytes(), type=Part)))
+
+
 @app.command("embedded-store", hidden=True)
 def embedded_store(port: Annotated[int, typer.Option("--port")]) -> None:
     """Run the embedded store on 127.0.0.1, for demo and tests."""

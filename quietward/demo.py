@@ -47,7 +47,11 @@ class Tree:
 
     def start(self, name: str, *arguments: str, once: bool = False) -> Part:
         """Start a part: `quietward <arguments>`."""
-        part = Part(name, [sys.executable, "-m", "quietward", *arguments], once)
+        return self.start_program(name, [sys.executable, "-m", "quietward", *arguments], once=once)
+
+    def start_program(self, name: str, command: list[str], *, once: bool = False) -> Part:
+        """Start a part that is a program of its own."""
+        part = Part(name, command, once)
         self.parts.append(part)
         self._launch(part)
         return part

@@ -258,11 +258,10 @@ class Publisher:
         answered: called when the broker has taken or refused the message. Until then it can still be lost with the
         connection: whoever must not lose it keeps it and publishes it again.
         """
-        try:
-            async with asyncio.timeout(CONNECT_TIMEOUT_S):  # wait_for of Python 3.11 can swallow a cancellation
-                await self._room.acquire()
-        except TimeoutError as error:
-            raise aiomqtt.MqttError("The broker has stopped answering") from error
+        if self._room.locked():
+            await self._wait_for_room()
+        else:
+            await self._room.acquire()  # at once
         if not self.connected:
             raise aiomqtt.MqttError("Disconnected")
         info = self._paho.publish(topic, payload, qos=1, retain=retain, properties=self._properties)
@@ -270,6 +269,13 @@ class Publisher:
             self._room.release()
             raise aiomqtt.MqttCodeError(info.rc, "Could not publish")
         self._unanswered[info.mid] = topic, answered
+
+    async def _wait_for_room(self) -> None:
+        try:
+            async with asyncio.timeout(CONNECT_TIMEOUT_S):  # wait_for of Python 3.11 can swallow a cancellation
+                await self._room.acquire()
+        except TimeoutError as error:
+            raise aiomqtt.MqttError("The broker has stopped answering") from error
 
     def hang_up(self) -> None:
         """End the connection without goodbye, as a pulled cable does: the broker speaks our last will."""

@@ -3,8 +3,6 @@
 import asyncio
 import logging
 from collections.abc import Callable
-from functools import partial
-from itertools import count
 
 import msgspec
 
@@ -12,6 +10,7 @@ from quietward.addresses import Ward
 from quietward.errors import Unreachable
 from quietward.messages import Samples
 from quietward.mqtt import MqttError, Publisher
+from quietward.outbox import Outbox
 from quietward.running import Backoff, now_ms
 from simulator.faults import Faults
 from simulator.sources import Source
@@ -24,8 +23,7 @@ class Device:
 
     speed: seconds of signal per second. head_start_s: so much of the signal is sent at once, as if the device had been
     running for that long. moved: called after every second.
-    played: how many seconds have been played. unanswered: what the broker has not answered for, by number; it is sent
-    again when the connection was lost.
+    played: how many seconds have been played.
     """
 
     def __init__(
@@ -40,8 +38,7 @@ class Device:
         self.head_start_s = min(head_start_s, source.seconds)
         self.played = 0
         self.refused = 0
-        self.unanswered: dict[int, bytes] = {}
-        self._number = count()
+        self.outbox = Outbox()
         self._seconds = source.play()
         self._faults = Faults(source.faults, source.seconds)
 
@@ -49,15 +46,14 @@ class Device:
         """Publish the source to its end. Raises Unreachable if the first connection cannot be made."""
         started, first_ms = asyncio.get_running_loop().time(), now_ms() - self.head_start_s * 1000
         backoff, worked_once = Backoff(), False
-        while self.played < self.source.seconds or self.unanswered:
+        while self.played < self.source.seconds or self.outbox:
             status = self.ward.status_topic(self.source.bed)
             try:
                 async with Publisher(broker, f"device-{self.ward.name}-{self.source.bed}", status, self._note) as out:
                     worked_once = True
                     backoff.worked()
                     await out.publish(status, b"online", retain=True)
-                    for number in sorted(self.unanswered):
-                        await self._send(out, number)
+                    await self.outbox.send_all(out)
                     await self._play_on(out, started, first_ms)
                     await out.publish(status, b"offline", retain=True)
                     missing = await out.settle()
@@ -71,16 +67,16 @@ class Device:
                 await backoff.wait(f"device of {self.source.bed}: {error}")
 
     async def _play_on(self, out: Publisher, started: float, first_ms: int) -> None:
-        """Play what is left. Raises MqttError when disconnected; what was played meanwhile is in `unanswered`."""
+        """Play what is left. Raises MqttError when disconnected; what was played meanwhile is in the outbox."""
         while self.played < self.source.seconds:
             due = started + max(0, self.played - self.head_start_s) / self.speed
             await asyncio.sleep(max(0, due - asyncio.get_running_loop().time()))
             is_connected = self._faults.is_connected(self.played)
-            new = {next(self._number): payload for payload in self._next_messages(first_ms)}
-            self.unanswered |= new
+            topic = self.ward.samples_topic(self.source.bed)
+            new = [self.outbox.add(topic, payload) for payload in self._next_messages(first_ms)]
             if is_connected:
                 for number in new:
-                    await self._send(out, number)
+                    await self.outbox.send(out, number)
             else:
                 out.hang_up()
             self.moved()
@@ -95,13 +91,6 @@ class Device:
         samples = Samples(session, n - began, t, 4, fhr, ua, mothers_bpm, stage, source.weeks, source.src)
         self.played += 1
         return self._faults.sent(n, msgspec.json.encode(samples))
-
-    async def _send(self, out: Publisher, number: int) -> None:
-        topic = self.ward.samples_topic(self.source.bed)
-        await out.publish(topic, self.unanswered[number], answered=partial(self._answered, number))
-
-    def _answered(self, number: int) -> None:
-        del self.unanswered[number]
 
     def _note(self, topic: str) -> None:
         self.refused += 1

@@ -193,6 +193,7 @@ def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
         [r.tachysystole for r in rules.rule_sets],
     )
     findings.remember(state.findings, lanes, measures)
+    state.measured_anew(lanes)
     found = concern.parts(rules.concern, measures[0])
     state.findings.parts[:, lanes] = found
     state.findings.concern[lanes] = concern.total(rules.concern, found, measures[0])
@@ -234,5 +235,6 @@ def _tick(state: State, output: Output) -> None:
     passed = silent_s[lanes].astype(np.int64)
     second = state.clock.second[lanes] + passed
     findings.count_silence(state.findings, lanes, state.running.none_since[lanes], state.clock.second[lanes], passed)
+    state.measured_anew(lanes)
     _attend(state, lanes, second, np.ones(len(lanes), dtype=np.bool_), output.events)
     output.looked.update(lanes.tolist())

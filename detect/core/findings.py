@@ -98,6 +98,21 @@ def measures_of(f: Findings, rule_set: int) -> Measures:
     return {name: f.values[rule_set, row] for name, row in _ROW.items()}
 
 
+Values = dict[str, float]
+"""The measures of one lane, NaN where one cannot be said."""
+
+
+def values_of(f: Findings, rule_set: int, lanes: Ints) -> list[Values]:
+    """Return the measures of some lanes one by one, as one rule set sees them."""
+    return [dict(zip(_ROW, row, strict=True)) for row in f.values[rule_set][:, lanes].T.tolist()]
+
+
+def tachysystole_at(f: Findings, n: int) -> list[float]:
+    """Return whether lane n has too many contractions, by rule set: 1, 0, or NaN."""
+    found: list[float] = f.values[:, _ROW["tachysystole"], n].tolist()
+    return found
+
+
 def asked(f: Findings, lanes: Ints) -> Measures:
     """Return what an attention policy may ask of some lanes: the measures, and the concern."""
     return {name: value[lanes] for name, value in measures_of(f, 0).items()} | {"concern": f.concern[lanes]}

@@ -57,18 +57,20 @@ class Lanes:
 
     def take(self, lanes: Ints) -> Self:
         """Return a copy of some lanes, or these arrays themselves when all lanes are asked for in order."""
-        if len(lanes) == next(iter(vars(self).values())).shape[-1]:
+        arrays = vars(self)
+        if len(lanes) == next(iter(arrays.values())).shape[-1]:
             return self
-        return type(self)(**{f.name: getattr(self, f.name).take(lanes, axis=-1) for f in fields(self)})
+        return type(self)(*[arrays[name].take(lanes, axis=-1) for name in self.__dataclass_fields__])
 
     def put(self, lanes: Ints, part: Self) -> None:
         """Write back what `take` gave."""
         if part is self:
             return
-        for f in fields(self):
-            array = getattr(self, f.name)
+        arrays, new = vars(self), vars(part)
+        for name in self.__dataclass_fields__:
+            array = arrays[name]
             # One slice for each axis: an ellipsis says the same, and takes half as long again.
-            array[(*[slice(None)] * (array.ndim - 1), lanes)] = getattr(part, f.name)
+            array[(*[slice(None)] * (array.ndim - 1), lanes)] = new[name]
 
     def reset(self, lanes: Ints) -> None:
         """Let some lanes forget everything."""

@@ -18,7 +18,7 @@ from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
 from detect.core.rules import Rules
 from detect.core.tone import Tone
 from detect.core.variability import Variability
-from quietward.messages import Block, Cared
+from quietward.messages import Block, Cared, Class
 
 
 @dataclass
@@ -68,6 +68,7 @@ class State:
     words: dict[str, Words] = field(default_factory=dict)  # by bed
     waiting: dict[int, list[Block]] = field(default_factory=dict)  # lane -> blocks that came before their predecessor
     earlier: dict[int, str] = field(default_factory=dict)  # lane -> the session before the newest
+    classes: dict[int, list[Class]] = field(default_factory=dict)  # lane -> those of its newest look, once asked for
     clock: Clock = field(init=False)
     conditioning: Conditioning = field(init=False)
     fhr: Histogram = field(init=False)
@@ -124,6 +125,12 @@ class State:
         for name, _, _ in self._layout():
             if name not in {"clock", "attention", "hand"}:
                 getattr(self, name).reset(lanes)
+        self.measured_anew(lanes)
+
+    def measured_anew(self, lanes: Ints) -> None:
+        """Forget what follows from the measures of some lanes."""
+        for n in lanes.tolist():
+            self.classes.pop(n, None)
 
     def to_bytes(self) -> bytes:
         """Return a checkpoint."""

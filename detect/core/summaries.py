@@ -8,30 +8,31 @@ from detect.core import hand, reporting
 from detect.core.attention import LEVELS, NOT_HELD_BACK, SHELVED
 from detect.core.engine import Output
 from detect.core.excursions import DOWN
-from detect.core.findings import Measures, measures_of
+from detect.core.findings import Values, tachysystole_at, values_of
 from detect.core.lanes import Ints
-from detect.core.rule_sets import RuleSet, holding, rounded_baseline
+from detect.core.rule_sets import RuleSet, led, rounded_baseline
 from detect.core.state import State, Words
 from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, Running, Shelved, Signal, Summary
 
 
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
-    lanes = sorted(output.looked)
-    seen = [measures_of(state.findings, s) for s in range(len(state.rules.rule_sets))]
-    classes = classes_of(state, np.array(lanes, dtype=np.int64))
-    return [_summary(state, n, seen, classes[place]) for place, n in enumerate(lanes)]
+    lanes = np.array(sorted(output.looked), dtype=np.int64)
+    classes = classes_of(state, lanes)
+    return [
+        _summary(state, n, values, classes[place])
+        for place, (n, values) in enumerate(zip(lanes.tolist(), values_of(state.findings, 0, lanes), strict=True))
+    ]
 
 
 def classes_of(state: State, lanes: Ints) -> list[list[Class]]:
-    """Return, for each lane, its class under every rule set."""
-    found: list[list[Class]] = [[] for _ in lanes]
-    for number, rules in enumerate(state.rules.rule_sets):
-        measures = {name: value[lanes] for name, value in measures_of(state.findings, number).items()}
-        holds = holding(rules, measures)
-        for place in range(len(lanes)):
-            found[place].append(_class(rules, measures, [bool(h[place]) for h in holds], place))
-    return found
+    """Return, for each lane, its class under every rule set. They are worked out once for each look."""
+    unknown = np.array([n for n in lanes.tolist() if n not in state.classes], dtype=np.int64)
+    if len(unknown):
+        by_rules = [values_of(state.findings, number, unknown) for number in range(len(state.rules.rule_sets))]
+        for n, *seen in zip(unknown.tolist(), *by_rules, strict=True):
+            state.classes[n] = [_class(r, values) for r, values in zip(state.rules.rule_sets, seen, strict=True)]
+    return [state.classes[n] for n in lanes.tolist()]
 
 
 MISSING = {
@@ -42,25 +43,22 @@ MISSING = {
 """What it means for a class when one of these measures cannot be said."""
 
 
-def _class(rules: RuleSet, measures: Measures, holds: list[bool], place: int) -> Class:
-    led = [c for c, does in zip(rules.criterion, holds, strict=True) if does]
-    missing = [text for name, text in MISSING.items() if math.isnan(measures[name][place])]
-    if not led and math.isnan(measures["baseline_bpm"][place]):
+def _class(rules: RuleSet, values: Values) -> Class:
+    missing = [text for name, text in MISSING.items() if math.isnan(values[name])]
+    own = values | {"baseline_bpm": rounded_baseline(values["baseline_bpm"], rules.round_baseline_to_bpm)}
+    criteria = led(rules, own)
+    if not criteria and math.isnan(values["baseline_bpm"]):
         return Class(rules.name, 0, "cannot be said", [], missing)
-    values = {name: float(value[place]) for name, value in measures.items()}
-    values["baseline_bpm"] = float(rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)[place])
-    worst = max((c.rank for c in led), default=1)
-    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(values) for c in led], missing)
+    worst = max((c.rank for c in criteria), default=1)
+    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
 
 
-def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -> Summary:
-    measures = seen[0]
-
+def _summary(state: State, n: int, values: Values, classes: list[Class]) -> Summary:
     def known(name: str) -> float | None:
-        value = float(measures[name][n])
+        value = values[name]
         return None if math.isnan(value) else round(value, 2)
 
-    signal, signal_reason = _signal(state, n, measures)
+    signal, signal_reason = _signal(state, n, values)
     attention, clock = state.attention, state.clock
     level = int(attention.level[n])
     value = float(state.findings.concern[n])
@@ -88,7 +86,9 @@ def _summary(state: State, n: int, seen: list[Measures], classes: list[Class]) -
             known("contraction_duration_s"),
             known("contraction_since_s"),
             tachysystole=[
-                r.name for r, m in zip(state.rules.rule_sets, seen, strict=True) if m["tachysystole"][n] == 1
+                r.name
+                for r, value in zip(state.rules.rule_sets, tachysystole_at(state.findings, n), strict=True)
+                if value == 1
             ],
             rest_s=known("contraction_rest_s"),
         ),
@@ -129,23 +129,23 @@ def _running(state: State, n: int) -> Running | None:
     return Running(length_s, float(e.height[DOWN, n])) if e.open[DOWN, n] and length_s >= 15 else None
 
 
-def _signal(state: State, n: int, measures: Measures) -> tuple[Signal, str]:
+def _signal(state: State, n: int, values: Values) -> tuple[Signal, str]:
     limits = state.rules.reading.signal
     if state.clock.second[n] < 0:
         return Signal.LOST, "its device is online, but nothing usable has come from it"
-    lost_s = float(measures["signal_lost_s"][n])
+    lost_s = values["signal_lost_s"]
     silent_s = (state.now - int(state.clock.at[n])) / 1000
     if silent_s >= limits.silent_after_s:
         why = "its device is offline" if not state.clock.online[n] else "its device sends nothing"
         return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
     if lost_s >= limits.no_value_after_s:
-        never = lost_s >= measures["observed_min"][n] * 60
+        never = lost_s >= values["observed_min"] * 60
         return Signal.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
-    if measures["near_mother_1min"][n] >= limits.mother_share:
+    if values["near_mother_1min"] >= limits.mother_share:
         return Signal.POOR, "may be the mother's pulse"
-    if measures["stepped"][n]:
+    if values["stepped"]:
         return Signal.POOR, "jumped from one value to the next: may be the mother's pulse"
-    share = float(measures["fhr_usable_1min"][n])
+    share = values["fhr_usable_1min"]
     if share < limits.poor_below_share:
         return Signal.POOR, f"{share:.0%} of the last minute usable"
-    return Signal.GOOD, "the uterine activity is flat" if measures["ua_flat"][n] else ""
+    return Signal.GOOD, "the uterine activity is flat" if values["ua_flat"] else ""

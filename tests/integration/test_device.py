@@ -80,10 +80,10 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         return device.played >= SECONDS // 3
 
     async def waits_for_many() -> bool:
-        return len(device.unanswered) >= 50
+        return len(device.outbox) >= 50
 
     async def what_was_answered_is_stored() -> bool:
-        answered = set(range(device.played)) - device.unanswered.keys()
+        answered = set(range(device.played)) - device.outbox.unanswered.keys()
         return answered <= set(await stored())
 
     async def all_is_stored() -> bool:
@@ -113,7 +113,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         ingest_is_back.set()
         async with asyncio.timeout(30):
             await playing
-        assert not device.unanswered
+        assert not device.outbox
         assert await until(all_is_stored), parts.log("ingest")
         assert await stored() == list(range(SECONDS)), "out of their order"
     finally:

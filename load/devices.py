@@ -1,0 +1,129 @@
+"""A process of devices: sends the seconds of many beds over a few connections, each when it is due.
+
+The schedule does not wait for the broker: what could not be sent in time is sent late, and counts as late.
+"""
+
+import asyncio
+import itertools
+
+import msgspec
+import numpy as np
+
+from load.schedule import FALL_GOES_ON_S, HISTORY_S, Numbers, Part, low, per_second
+from quietward.addresses import Ward
+from quietward.mqtt import MqttError, Publisher
+from quietward.outbox import Outbox
+from quietward.running import Backoff, Tasks, now_ms
+from simulator import bed, scenario
+
+BEDS_OF_A_CONNECTION = 100
+MOST_CONNECTIONS = 24
+LABOUR_S = 1500
+SCENARIOS = ("calm", "lively", "cord-now-and-then", "close-contractions", "late-with-falling-variability")
+FALLING_SCENARIO = 0
+
+
+async def run(part: Part) -> None:
+    """Send everything, then end. Raises Unreachable if the broker is not there at the start."""
+    own = np.arange(part.first, part.schedule.beds, part.step)
+    connections = min(MOST_CONNECTIONS, -(-len(own) // BEDS_OF_A_CONNECTION))
+    pieces = _pieces()
+    async with Tasks() as tasks:
+        for c in range(connections):
+            gateway = Gateway(part, own[c::connections], f"{part.first}-{c}", pieces)
+            tasks.create_task(gateway.run(), name=f"gateway {c}")
+
+
+class Pieces(msgspec.Struct, frozen=True):
+    """Signals as JSON, by labour and second: uterine activity, usual and fallen rate."""
+
+    ua: list[list[bytes]]
+    fhr: list[list[bytes]]
+    fallen: list[list[bytes]]
+
+
+def _pieces() -> Pieces:
+    """Return pieces of a few simulated labours, which all beds share: devices must be cheap, and signals real."""
+    found = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
+
+    def as_json(signal: np.ndarray, digits: int) -> list[bytes]:
+        return [
+            msgspec.json.encode([None if np.isnan(x) else round(float(x), digits) for x in second])
+            for second in per_second(signal)
+        ]
+
+    return Pieces(
+        [as_json(one.ua, 1) for one in found],
+        [as_json(one.fhr, 2) for one in found],
+        [as_json(np.clip(low(one.fhr), 50, None), 2) for one in found],
+    )
+
+
+class Gateway:
+    """One connection with its beds."""
+
+    def __init__(self, part: Part, beds: Numbers, name: str, pieces: Pieces) -> None:
+        self.part, self.schedule, self.beds, self.name, self.pieces = part, part.schedule, beds, name, pieces
+        self.outbox = Outbox()
+        self._ward = Ward(self.schedule.ward)
+        self._falls = dict(zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True))
+        self._places = dict(zip(beds.tolist(), (self.schedule.t_ms(beds, np.ones_like(beds))).tolist(), strict=True))
+        self._joins = self.schedule.joins_at(beds)
+        self._turns = iter(self._all_turns())
+        self._next = next(self._turns, None)
+
+    async def run(self) -> None:
+        """Send until everything is sent and answered for."""
+        backoff, worked_once = Backoff(), False
+        status = self._ward.status_topic(f"gateway-{self.name}")
+        while self._next is not None or self.outbox:
+            try:
+                async with Publisher(self.part.broker, f"load-{self.name}", status, _refused) as out:
+                    if worked_once:
+                        await self.outbox.send_all(out)
+                    worked_once = True
+                    backoff.worked()
+                    await self._go_on(out)
+                    while self.outbox and out.connected:
+                        await out.settle()
+            except MqttError as error:
+                await backoff.wait(f"gateway {self.name}: {error}")
+
+    async def _go_on(self, out: Publisher) -> None:
+        while self._next is not None:
+            due_ms, number, k = self._next
+            if (early_ms := due_ms - now_ms()) > 0:
+                await asyncio.sleep(early_ms / 1000)
+                continue
+            message = self.outbox.add(self._ward.samples_topic(self.schedule.names[number]), self._payload(number, k))
+            self._next = next(self._turns, None)
+            await self.outbox.send(out, message)
+
+    def _all_turns(self) -> "itertools.chain[tuple[int, int, int]]":
+        """Yield (due, bed, second) in the order in which they are due; what was held back is due at once."""
+        held_back = (
+            (0, number, k)
+            for k in range(-HISTORY_S, 0)
+            for number in sorted(set(self._falls).intersection(self.beds.tolist()))
+        )
+        return itertools.chain(held_back, (turn for k in range(self.schedule.end_s) for turn in self._second(k)))
+
+    def _second(self, k: int) -> list[tuple[int, int, int]]:
+        beds = self.beds[self._joins <= k]
+        due = self.schedule.due_ms(beds, np.full(len(beds), k))
+        return sorted(zip(due.tolist(), beds.tolist(), itertools.repeat(k), strict=False))
+
+    def _payload(self, number: int, k: int) -> bytes:
+        fell_at = self._falls.get(number)
+        labour = number % len(SCENARIOS) if fell_at is None else FALLING_SCENARIO
+        is_low = fell_at is not None and fell_at <= k < fell_at + self.schedule.falls_for_s + FALL_GOES_ON_S
+        at = (k + HISTORY_S + number * 37) % LABOUR_S
+        fhr = (self.pieces.fallen if is_low else self.pieces.fhr)[labour][at]
+        t = self._places[number] + (k - 1) * 1000
+        return b'{"session":"load-%d","seq":%d,"t":%d,"hz":4,"fhr":%s,"ua":%s}' % (
+            self.schedule.start_ms, k + HISTORY_S, t, fhr, self.pieces.ua[labour][at],
+        )  # fmt: skip
+
+
+def _refused(topic: str) -> None:
+    raise MqttError(f"the broker refuses {topic}")

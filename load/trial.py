@@ -1,0 +1,373 @@
+"""One trial: a ward of its own on this machine, loaded at the real rate, measured, and ended again."""
+
+import asyncio
+import contextlib
+import importlib.metadata
+import os
+import platform
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from hdrh.histogram import HdrHistogram
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from detect import rule_file
+from load.schedule import HISTORY_S, Part, Schedule
+from load.watch import NEVER, Watch
+from quietward.addresses import Ward
+from quietward.demo import Tree
+from quietward.embedded import free_port, store_command
+from quietward.errors import BadSettings, Unreachable
+from quietward.running import now_ms
+from quietward.store import connected
+
+WARM_S = 15
+READY_S = 4.0
+"""From the start of the devices to their first second; with more for what they send at once."""
+AT_ONCE_A_SECOND = 6000
+CATCHES_UP_WITHIN_S = 60.0
+STANDS_STILL_S = 10.0
+LONGEST_US = 3_600_000_000
+LATE_MS = 100
+SHARES = {"p50": 50.0, "p95": 95.0, "p99": 99.0}
+WATCHING = "watching"
+
+KINDS = {
+    "steady": "all beds from the beginning",
+    "ramp": "beds join one after the other",
+    "broker-away": f"the broker stands still for {STANDS_STILL_S:.0f} s",
+    "detector-slow": f"the detector stands still for {STANDS_STILL_S:.0f} s",
+}
+
+
+class Spread(Struct, frozen=True):
+    """Of some delays, in ms. None where there are none."""
+
+    p50: float | None
+    p95: float | None
+    p99: float | None
+    max: float | None
+
+
+class Order(Struct, frozen=True):
+    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine."""
+
+    beds: int
+    minutes: float
+    kind: str = "steady"
+    own_parts: bool = True
+    shards: int = 1
+    ingests: int = 1
+    detects: int = 1
+    processes: int = 1
+
+
+class Trial(Struct, frozen=True):
+    """What came of it. All delays count from when a second was due at its device, whether it was sent in time or not.
+
+    summary_ms: to its summary in Redis, split into to_ingest_ms (device, broker) and in_detect_ms (streams, detector,
+    store). flag_ms: what is added to flag_needs_s, which is what the policy's condition itself takes. late_share: of
+    seconds that came to ingest more than 100 ms after they were due. caught_up_s: from the last due second to the
+    moment when outputs were level with inputs. deepest_queue_ms: by how much outputs were behind inputs, looked at once
+    a second.
+    """
+
+    order: Order
+    beds: int
+    seconds: int
+    sent: int
+    delivered: int
+    lost: int
+    duplicated: int
+    summary_ms: Spread
+    flag_ms: Spread
+    flag_needs_s: Spread
+    flags_asked: int
+    flags_raised: int
+    to_ingest_ms: Spread
+    in_detect_ms: Spread
+    late_share: float
+    deepest_queue_ms: float
+    caught_up_s: float
+    cpu_s: dict[str, float]
+    memory_mb: dict[str, float]
+    versions: dict[str, str]
+    machine: str
+    by_second: list[float]
+    """The 99th percentile of the summary's delay, ms, for each measured second."""
+
+
+async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> Trial:
+    """Try it. moved: told of seconds that have passed. Raises Unreachable when a part cannot be started."""
+    condition_s = _falls_for_s()
+    with tempfile.TemporaryDirectory(prefix="quietward-load-") as name:
+        folder = Path(name)
+        async with _ward(order, folder) as (tree, ward, broker, store_url), connected(store_url) as store:
+            beds, seconds = order.beds, round(order.minutes * 60)
+            held_back = len(Schedule(ward.name, beds, 0, WARM_S, seconds, condition_s).falling) * HISTORY_S
+            start_ms = (now_ms() // 1000 + 1 + round(READY_S + held_back / AT_ONCE_A_SECOND)) * 1000
+            joins_s = WARM_S + seconds // 2 if order.kind == "ramp" else 0
+            schedule = Schedule(ward.name, beds, start_ms, WARM_S, seconds, condition_s, joins_s)
+            for i in range(order.processes):
+                part = folder / f"devices-{i}.json"
+                part.write_bytes(msgspec.json.encode(Part(schedule, broker, i, order.processes)))
+                tree.start(f"devices-{i}", "load-devices", str(part), once=True)
+            watch = Watch(ward, store, schedule)
+            following = asyncio.create_task(watch.follow(), name="follow")
+            used = _Used(tree)
+            await _until(schedule, tree, watch, used, order, moved)
+            caught_up_s = await _catch_up(schedule, watch)
+            following.cancel()
+            await watch.read_on()
+            raised = await watch.raised()
+            versions = _versions(await store.info(), order)
+            behind = await watch.behind()
+    return _result(order, schedule, watch, raised, behind, caught_up_s, used, versions)
+
+
+def _falls_for_s() -> int:
+    """Return how long the rate must be down until the default policy's shortest condition for that speaks."""
+    policy = rule_file.load().policy
+    return int(min(limit for c in policy.condition for name, _, limit in c.all if name == "running_s"))
+
+
+@contextlib.asynccontextmanager
+async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, str, str]]:
+    """Yield the running parts, without devices."""
+    broker_port, store_port = free_port(), free_port()
+    broker, store = f"mqtt://127.0.0.1:{broker_port}", f"redis://127.0.0.1:{store_port}/0"
+    ward = Ward("load", order.shards)
+    environment = {key: value for key, value in os.environ.items() if not key.startswith("QUIETWARD_")} | {
+        "QUIETWARD_WARD": ward.name,
+        "QUIETWARD_SHARDS": str(order.shards),
+        "QUIETWARD_BROKER": broker,
+        "QUIETWARD_STORE": store,
+        "QUIETWARD_KEEP_HOURS": "1",
+    }
+    tree = Tree(environment, folder)
+    try:
+        if order.own_parts:
+            tree.wait_until_up(tree.start("broker", "embedded-broker", "--port", str(broker_port)), broker_port)
+            tree.wait_until_up(tree.start("store", "embedded-store", "--port", str(store_port)), store_port)
+        else:
+            tree.wait_until_up(tree.start_program("broker", _mosquitto(broker_port, folder)), broker_port)
+            command = [_found("redis-server"), *store_command(store_port, folder)[1:]]
+            tree.wait_until_up(tree.start_program("store", command), store_port)
+        for i in range(order.ingests):
+            tree.start(_numbered("ingest", i, order.ingests), "ingest")
+        for i in range(order.detects):
+            tree.start(_numbered("detect", i, order.detects), "detect")
+        yield tree, ward, broker, store
+    finally:
+        tree.end()
+
+
+def _numbered(name: str, i: int, of: int) -> str:
+    return name if of == 1 else f"{name}-{i + 1}"
+
+
+def _found(program: str) -> str:
+    path = shutil.which(program, path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
+    if path is None:
+        raise Unreachable(program, "not installed", f"Install {program}, or leave --real away")
+    return path
+
+
+def _mosquitto(port: int, folder: Path) -> list[str]:
+    config = folder / "mosquitto.conf"
+    lines = [
+        f"listener {port} 127.0.0.1",
+        "allow_anonymous true",
+        "max_queued_messages 0",
+        "max_inflight_messages 1000",
+    ]
+    config.write_text("\n".join([*lines, *(["user root"] if os.getuid() == 0 else []), ""]))
+    return [_found("mosquitto"), "-c", str(config)]
+
+
+async def _until(
+    schedule: Schedule, tree: Tree, watch: Watch, used: "_Used", order: Order, moved: Callable[[float], None]
+) -> None:
+    """Let the trial go on to its end."""
+    end_ms = schedule.start_ms + schedule.end_s * 1000
+    measured_ms = schedule.start_ms + schedule.warm_s * 1000
+    still_ms = measured_ms + schedule.seconds * 300
+    began = time.monotonic()
+    still: _Still | None = None
+    while now_ms() < end_ms + 200:
+        await asyncio.sleep(1.0)
+        moved(time.monotonic() - began)
+        if now_ms() >= measured_ms:
+            used.look()
+            await watch.depth_ms()
+        if still is None and now_ms() >= still_ms and order.kind in ("broker-away", "detector-slow"):
+            still = _Still(tree, "broker" if order.kind == "broker-away" else "detect")
+        if still is not None and time.monotonic() >= still.until:
+            still.go_on()
+        await watch.read_on()
+        if (news := tree.look_after()) is not None and not news.startswith("devices"):
+            raise Unreachable("load test", news, "A part ended while it was measured: nothing that it says is sound")
+    if still is not None:
+        still.go_on()
+
+
+class _Still:
+    """Some parts stand still for a time: stopped, not ended."""
+
+    def __init__(self, tree: Tree, name: str) -> None:
+        self.until = time.monotonic() + STANDS_STILL_S
+        self._pids = [p.process.pid for p in tree.parts if p.process is not None and p.name.startswith(name)]
+        for pid in self._pids:
+            os.kill(pid, signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """Let them go on."""
+        for pid in self._pids:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGCONT)
+
+
+async def _catch_up(schedule: Schedule, watch: Watch) -> float:
+    """Wait until outputs are level with inputs; return how long after the last due second that was."""
+    last_ms = schedule.start_ms + schedule.end_s * 1000
+    end = time.monotonic() + CATCHES_UP_WITHIN_S
+    while time.monotonic() < end:
+        await watch.read_on()
+        if await watch.behind() == 0:
+            break
+        await asyncio.sleep(0.05)
+    level_ms = max((us for commits in watch.commits.values() for _, us in commits[-1:]), default=0) / 1000
+    return max(0.0, level_ms - last_ms) / 1000
+
+
+class _Used:
+    """Processor time and memory of every part, and of watching."""
+
+    def __init__(self, tree: Tree) -> None:
+        import psutil
+
+        self._psutil, self._tree = psutil, tree
+        self._first: dict[str, float] = {}
+        self.cpu_s: dict[str, float] = {}
+        self.memory_mb: dict[str, float] = {}
+
+    def look(self) -> None:
+        """Look at all processes; the first look is where counting begins."""
+        parts = {p.name: p.process.pid for p in self._tree.parts if p.process is not None} | {WATCHING: os.getpid()}
+        for name, pid in parts.items():
+            try:
+                cpu_s, memory = self._of(pid, with_children=name != WATCHING)
+            except self._psutil.NoSuchProcess:
+                continue
+            self.cpu_s[name] = cpu_s - self._first.setdefault(name, cpu_s)
+            self.memory_mb[name] = max(self.memory_mb.get(name, 0.0), memory / 2**20)
+
+    def _of(self, pid: int, *, with_children: bool) -> tuple[float, float]:
+        process = self._psutil.Process(pid)
+        family = [process, *(process.children(recursive=True) if with_children else [])]
+        times = [one.cpu_times() for one in family]
+        return sum(t.user + t.system for t in times), float(sum(one.memory_info().rss for one in family))
+
+
+def _versions(info: dict[str, object], order: Order) -> dict[str, str]:
+    names = (
+        "quietward",
+        "aiomqtt",
+        "paho-mqtt",
+        "redis",
+        "msgspec",
+        "numpy",
+        *(("iotcore",) if order.own_parts else ()),
+    )
+    found = {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in names}
+    found["store"] = (
+        f"valkey {info['valkey_version']}" if "valkey_version" in info else f"redis {info['redis_version']}"
+    )
+    if not order.own_parts:
+        said = subprocess.run([_found("mosquitto"), "-h"], capture_output=True, text=True, check=False).stdout
+        found["mosquitto"] = said.partition("version")[2].split()[0] if "version" in said else "?"
+    return found
+
+
+def machine() -> str:
+    """Say on what was measured."""
+    model = ""
+    with contextlib.suppress(OSError):
+        lines = Path("/proc/cpuinfo").read_text().splitlines()
+        model = next((line.partition(":")[2].strip() for line in lines if line.startswith("model name")), "")
+    return f"{os.cpu_count()} cores {model or platform.processor()}, {platform.system()} {platform.release()}"
+
+
+def spread(delays_ms: NDArray[np.float64]) -> Spread:
+    """Return percentiles from an HDR histogram of three digits."""
+    if not len(delays_ms):
+        return Spread(None, None, None, None)
+    histogram = HdrHistogram(1, LONGEST_US, 3)
+    values, counts = np.unique(np.clip(np.round(delays_ms * 1000), 1, LONGEST_US).astype(np.int64), return_counts=True)
+    for value, count in zip(values.tolist(), counts.tolist(), strict=True):
+        histogram.record_value(value, count)
+    cuts = {name: histogram.get_value_at_percentile(share) / 1000 for name, share in SHARES.items()}
+    return Spread(**cuts, max=float(np.max(delays_ms)))
+
+
+def _result(
+    order: Order,
+    schedule: Schedule,
+    watch: Watch,
+    raised: dict[int, tuple[int, int]],
+    behind: int,
+    caught_up_s: float,
+    used: _Used,
+    versions: dict[str, str],
+) -> Trial:
+    seen = watch.seen()
+    due_ms = schedule.due_ms(seen.bed, seen.second)
+    keys = seen.bed * 2**32 + seen.second + HISTORY_S
+    first = np.zeros(len(keys), dtype=np.bool_)
+    first[np.unique(keys, return_index=True)[1]] = True
+    measured = first & (seen.second >= schedule.warm_s) & (seen.second >= schedule.joins_at(seen.bed))
+    done = measured & (seen.written_us != NEVER)
+    delivered = int(first.sum())
+    # What came in and was never told as written is as good as lost; so are beds whose summary is not the last one's.
+    lost = schedule.sent - delivered + int((measured & ~done).sum()) + behind
+    written_ms = seen.written_us / 1000
+    falls_at = dict(zip(schedule.falling.tolist(), schedule.falls_at.tolist(), strict=True))
+    flag_due = {bed: int(schedule.due_ms(np.array(bed), np.array(k))) for bed, (k, _) in raised.items()}
+    delays = written_ms[done] - due_ms[done]
+    by_second = [
+        float(np.percentile(delays[seen.second[done] == k], 99)) if (seen.second[done] == k).any() else float("nan")
+        for k in range(schedule.warm_s, schedule.end_s)
+    ]
+    return Trial(
+        order=order, beds=schedule.beds, seconds=schedule.seconds, sent=schedule.sent, delivered=delivered, lost=lost,
+        duplicated=len(keys) - delivered,
+        summary_ms=spread(delays),
+        flag_ms=spread(np.array([at_ms - flag_due[bed] for bed, (_, at_ms) in raised.items()], dtype=np.float64)),
+        flag_needs_s=spread(np.array([(k - falls_at[bed] + 1) * 1.0 for bed, (k, _) in raised.items()])),
+        flags_asked=len(falls_at), flags_raised=len(raised),
+        to_ingest_ms=spread((seen.arrived_ms - due_ms)[done].astype(np.float64)),
+        in_detect_ms=spread((written_ms - seen.arrived_ms)[done]),
+        late_share=float(((seen.arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,
+        deepest_queue_ms=watch.deepest_ms, caught_up_s=caught_up_s,
+        cpu_s=used.cpu_s, memory_mb=used.memory_mb, versions=versions, machine=machine(), by_second=by_second,
+    )  # fmt: skip
+
+
+def check(order: Order) -> None:
+    """Raise BadSettings for what cannot be tried."""
+    for name, value, low, high in (
+        ("--beds", order.beds, 1, 100_000), ("--minutes", order.minutes, 0.1, 24 * 60),
+        ("--shards", order.shards, 1, 256), ("--detects", order.detects, 1, 16), ("--ingests", order.ingests, 1, 16),
+    ):  # fmt: skip
+        if not low <= value <= high:
+            raise BadSettings(name, value, f"Use {low:g} to {high:g}")
+    if order.kind not in KINDS:
+        raise BadSettings("--kind", order.kind, "Use one of " + ", ".join(KINDS))

@@ -1,0 +1,131 @@
+"""Watches a trial from outside: what came into the input streams, and when the outputs for it were written.
+
+Nothing is asked of the detector: every commit tells its position and the store's time, and the input streams are read
+behind the measured parts' backs, a little later. So watching costs little, and its own delay is in no figure.
+"""
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import cast
+
+import numpy as np
+
+from load.schedule import HISTORY_S, Numbers, Schedule
+from quietward.addresses import Shard, Ward
+from quietward.messages import Block, decode_event, decode_inputs, decode_summary
+from quietward.store import Entry, Redis
+
+AT_ONCE = 2000
+NEVER = -1
+
+
+@dataclass
+class Seen:
+    """Seconds that came in: bed, second, ms of arrival at ingest, us of the commit (NEVER: of none that was told)."""
+
+    bed: Numbers
+    second: Numbers
+    arrived_ms: Numbers
+    written_us: Numbers
+
+
+@dataclass
+class Watch:
+    """Follows the shards of a ward."""
+
+    ward: Ward
+    store: Redis
+    schedule: Schedule
+    commits: dict[int, list[tuple[int, int]]] = field(default_factory=dict)  # by shard: position, us
+    deepest_ms: float = 0.0
+
+    def __post_init__(self) -> None:
+        self._after = {shard.number: "-" for shard in self.ward.all_shards}
+        self._blocks: list[tuple[int, int, int, int, int]] = []  # shard, position, bed, second, arrived
+        self._numbers = {name: number for number, name in enumerate(self.schedule.names)}
+
+    async def follow(self) -> None:
+        """Hear of commits, until cancelled."""
+        by_channel = {shard.written.encode(): shard.number for shard in self.ward.all_shards}
+        async with self.store.pubsub() as heard:
+            await heard.ssubscribe(*by_channel)
+            while True:
+                message = await heard.get_message(ignore_subscribe_messages=True, timeout=1.0)
+                if message is not None:
+                    position, at_us = message["data"].split()
+                    commits = self.commits.setdefault(by_channel[message["channel"]], [])
+                    commits.append((_position(position), int(at_us)))
+
+    async def read_on(self) -> None:
+        """Read what has come into the input streams meanwhile."""
+        for shard in self.ward.all_shards:
+            while entries := await self._next_entries(shard):
+                for entry_id, fields in entries:
+                    position = _position(entry_id)
+                    self._blocks += [
+                        (shard.number, position, self._numbers[item.bed], item.seq - HISTORY_S, item.at)
+                        for item in decode_inputs(fields[b"e"])
+                        if isinstance(item, Block)
+                    ]
+                self._after[shard.number] = "(" + entries[-1][0].decode()
+                await asyncio.sleep(0)
+
+    async def _next_entries(self, shard: Shard) -> list[Entry]:
+        return cast("list[Entry]", await self.store.xrange(shard.input, min=self._after[shard.number], count=AT_ONCE))
+
+    async def depth_ms(self) -> float:
+        """Return how far the outputs are behind the inputs, in the worst shard, and remember the deepest."""
+        deepest = 0.0
+        for shard in self.ward.all_shards:
+            newest = cast("list[Entry]", await self.store.xrevrange(shard.input, count=1))
+            written = await self.store.get(shard.position)
+            if newest and written is not None:
+                deepest = max(deepest, _ms(newest[0][0]) - _ms(cast("bytes", written)))
+        self.deepest_ms = max(self.deepest_ms, deepest)
+        return deepest
+
+    def seen(self) -> Seen:
+        """Return all seconds that have come in."""
+        table = np.array(self._blocks, dtype=np.int64).reshape(-1, 5)
+        written = np.full(len(table), NEVER)
+        for number, commits in self.commits.items():
+            own = table[:, 0] == number
+            told = np.array(commits, dtype=np.int64)
+            place = np.searchsorted(told[:, 0], table[own, 1])  # the first commit that has got so far
+            written[own] = np.append(told[:, 1], NEVER)[place]
+        return Seen(table[:, 2], table[:, 3], table[:, 4], written)
+
+    async def raised(self) -> dict[int, tuple[int, int]]:
+        """Return, for each bed that was to fall, the second on which its flag was raised after that, and when that was
+        written (ms).
+        """
+        found = {}
+        for bed, falls_at in zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True):
+            name = self.schedule.names[bed]
+            entries = cast("list[Entry]", await self.store.xrange(self.ward.shard(self.ward.shard_of(name)).log(name)))
+            for entry_id, fields in entries:
+                event = decode_event(fields[b"e"])
+                # A block's second is the one in which its first sample lies.
+                k = event.t // 1000 - self.schedule.start_ms // 1000 + 1
+                if event.kind in ("flag-raised", "flag-worsened") and k > falls_at and bed not in found:
+                    found[bed] = k, _ms(entry_id)
+        return found
+
+    async def behind(self) -> int:
+        """Return at how many beds the summary is not that of the last second."""
+        last = self.schedule.start_ms // 1000 + self.schedule.end_s - 2
+        seconds: dict[str, int] = {}
+        for shard in self.ward.all_shards:
+            raw = cast("dict[bytes, bytes]", await self.store.hgetall(shard.summary))
+            seconds |= {bed.decode(): decode_summary(one).t // 1000 for bed, one in raw.items()}
+        return sum(seconds.get(name, 0) < last for name in self.schedule.names)
+
+
+def _position(entry_id: bytes) -> int:
+    """Return an id as one number in the same order: fewer than 100,000 entries come in a millisecond."""
+    ms, _, number = entry_id.partition(b"-")
+    return int(ms) * 100_000 + int(number)
+
+
+def _ms(entry_id: bytes) -> int:
+    return int(entry_id.partition(b"-")[0])
