@@ -20,6 +20,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from detect import rule_file
+from load.browser import Browser
 from load.schedule import HISTORY_S, Part, Schedule
 from load.watch import NEVER, Watch
 from quietward.addresses import Ward
@@ -30,6 +31,8 @@ from quietward.running import now_ms
 from quietward.store import connected
 
 WARM_S = 15
+BEDS_OF_A_PROCESS = 4000
+"""More beds are sent by two processes."""
 READY_S = 4.0
 """From the start of the devices to their first second; with more for what they send at once."""
 AT_ONCE_A_SECOND = 6000
@@ -68,13 +71,15 @@ class Order(Struct, frozen=True):
     ingests: int = 1
     detects: int = 1
     processes: int = 1
+    page: bool = False
 
 
 class Trial(Struct, frozen=True):
     """What came of it. All delays count from when a second was due at its device, whether it was sent in time or not.
 
     summary_ms: to its summary in Redis, split into to_ingest_ms (device, broker) and in_detect_ms (streams, detector,
-    store). flag_ms: what is added to flag_needs_s, which is what the policy's condition itself takes. late_share: of
+    store). flag_ms: what is added to flag_needs_s, which is what the policy's condition itself takes. page_ms: to
+    the pixels of the Ward page in a browser, which gets a frame a second. late_share: of
     seconds that came to ingest more than 100 ms after they were due. caught_up_s: from the last due second to the
     moment when outputs were level with inputs. deepest_queue_ms: by how much outputs were behind inputs, looked at once
     a second.
@@ -90,6 +95,7 @@ class Trial(Struct, frozen=True):
     summary_ms: Spread
     flag_ms: Spread
     flag_needs_s: Spread
+    page_ms: Spread | None
     flags_asked: int
     flags_raised: int
     to_ingest_ms: Spread
@@ -123,14 +129,16 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
             watch = Watch(ward, store, schedule)
             following = asyncio.create_task(watch.follow(), name="follow")
             used = _Used(tree)
-            await _until(schedule, tree, watch, used, order, moved)
+            async with _looking(order, tree) as browser:
+                await _until(schedule, tree, watch, used, order, moved)
+                page_ms = None if browser is None else spread(await browser.delays_ms(schedule))
             caught_up_s = await _catch_up(schedule, watch)
             following.cancel()
             await watch.read_on()
             raised = await watch.raised()
             versions = _versions(await store.info(), order)
             behind = await watch.behind()
-    return _result(order, schedule, watch, raised, behind, caught_up_s, used, versions)
+    return _result(order, schedule, watch, raised, behind, caught_up_s, used, versions, page_ms)
 
 
 def _falls_for_s() -> int:
@@ -168,6 +176,18 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
         yield tree, ward, broker, store
     finally:
         tree.end()
+
+
+@contextlib.asynccontextmanager
+async def _looking(order: Order, tree: Tree) -> AsyncIterator[Browser | None]:
+    """Yield a browser at the ward's page, None where none is asked for."""
+    if not order.page:
+        yield None
+        return
+    port = free_port()
+    tree.wait_until_up(tree.start("page", "serve", "--port", str(port)), port)
+    async with Browser(f"http://127.0.0.1:{port}/") as browser:
+        yield browser
 
 
 def _numbered(name: str, i: int, of: int) -> str:
@@ -327,6 +347,7 @@ def _result(
     caught_up_s: float,
     used: _Used,
     versions: dict[str, str],
+    page_ms: Spread | None,
 ) -> Trial:
     seen = watch.seen()
     due_ms = schedule.due_ms(seen.bed, seen.second)
@@ -352,7 +373,7 @@ def _result(
         summary_ms=spread(delays),
         flag_ms=spread(np.array([at_ms - flag_due[bed] for bed, (_, at_ms) in raised.items()], dtype=np.float64)),
         flag_needs_s=spread(np.array([(k - falls_at[bed] + 1) * 1.0 for bed, (k, _) in raised.items()])),
-        flags_asked=len(falls_at), flags_raised=len(raised),
+        page_ms=page_ms, flags_asked=len(falls_at), flags_raised=len(raised),
         to_ingest_ms=spread((seen.arrived_ms - due_ms)[done].astype(np.float64)),
         in_detect_ms=spread((written_ms - seen.arrived_ms)[done]),
         late_share=float(((seen.arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,

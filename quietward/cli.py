@@ -14,7 +14,8 @@ from rich.table import Table
 
 from quietward.errors import BadSettings, QuietwardError
 from quietward.notice import NOTICE
-from quietward.settings import Settings, load
+from quietward.settings import Settings
+from quietward.settings import load as load_settings
 
 app = typer.Typer(
     help=f"Streaming monitor prototype for a labour ward.\n\n{NOTICE}",
@@ -77,7 +78,7 @@ def _fail(error: QuietwardError) -> NoReturn:
 
 
 def _settings(**flags: object) -> Settings:
-    return load(flags, os.environ)
+    return load_settings(flags, os.environ)
 
 
 def _within(name: str, value: float | None, lowest: float, highest: float) -> None:
@@ -398,6 +399,59 @@ def _studied(whole: Any) -> Table:
             f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", "yes" if r.meets else "no",
         )  # fmt: skip
     return table
+
+
+@app.command()
+def load(
+    beds: Annotated[int, typer.Option("--beds", help="Beds; with --find-limit where the search begins.")] = 1000,
+    minutes: Annotated[float, typer.Option("--minutes", help="Measured minutes, after 15 s that are left out.")] = 1.0,
+    kind: Annotated[str, typer.Option("--kind", help="steady, ramp, broker-away or detector-slow.")] = "steady",
+    page: Annotated[bool, typer.Option("--page", help="Measure to the pixels of a headless Chromium, too.")] = False,
+    find_limit: Annotated[
+        bool, typer.Option("--find-limit", help="Find the largest ward of which 99 % is written within 1 s.")
+    ] = False,
+    real: Annotated[
+        bool, typer.Option("--real", help="mosquitto and redis-server of this machine in place of the embedded parts.")
+    ] = False,
+    shards: Annotated[int, typer.Option("--shards", help="Shards of the ward.")] = 1,
+    ingests: Annotated[int, typer.Option("--ingests", help="Ingest processes.")] = 1,
+    detects: Annotated[int, typer.Option("--detects", help="Detector processes.")] = 1,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for load.json and delay.svg.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as one JSON object.")] = False,
+) -> None:
+    """Measure how long a second takes from its device to Redis, to a flag and to the page, on this machine alone."""
+    import asyncio
+
+    import msgspec
+
+    from load import limit, report, trial
+
+    order = trial.Order(
+        beds, minutes, kind, own_parts=not real, shards=shards, ingests=ingests, detects=detects, page=page,
+        processes=1 + (beds > trial.BEDS_OF_A_PROCESS),
+    )  # fmt: skip
+    trial.check(order)
+    print(NOTICE, file=sys.stderr)
+    command = "quietward " + " ".join(sys.argv[1:])
+    with _progress("s") as bar:
+
+        async def attempt(one: trial.Order) -> trial.Trial:
+            task = bar.add_task(f"{one.beds} beds", total=round(one.minutes * 60) + trial.WARM_S + 10)
+            try:
+                return await trial.run(one, lambda seconds: bar.update(task, completed=round(seconds)))
+            finally:
+                bar.remove_task(task)
+
+        search = asyncio.run(limit.find(order, attempt)) if find_limit else None
+        last = search.of_the_limit if search else asyncio.run(attempt(order))
+    found = report.as_object(last, command, search)
+    if json:
+        print(msgspec.json.encode(found).decode())
+    else:
+        Console().print(report.table(last, search))
+    if out is not None:
+        for path in report.write(out, found, search.tried if search else [last]):
+            print(f"written: {path}", file=sys.stderr)
 
 
 @app.command()
