@@ -1,6 +1,7 @@
 """What every long-running part does alike: stop on a signal, try again with growing delays, show that it is alive."""
 
 import asyncio
+import gc
 import logging
 import os
 import signal
@@ -32,6 +33,7 @@ def run(main: Coroutine[Any, Any, None]) -> None:
     """Run a part until it ends or is told to stop by SIGINT or SIGTERM."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stderr)
     die_with_parent()
+    gc.freeze()  # what is loaded by now stays: looking through it again and again makes pauses
     factory = None
     if sys.platform != "win32":
         import uvloop

@@ -200,7 +200,8 @@ class PlainBed:
         look = number // READING.look.every_s
         slots = limits.lag_s // READING.look.every_s
         old = next((bpm for at, bpm in self.known if at == look - slots), NOTHING)
-        self.known = [(at, bpm) for at, bpm in self.known if look - slots < at < look]
+        # The oldest stays until the next slot: a look that is taken at once falls into the same one.
+        self.known = [(at, bpm) for at, bpm in self.known if look - slots <= at < look]
         self.known.append((look, old if hold else known))
         if not (hold and not math.isnan(self.baseline) and not self.renewed):
             self.baseline = measured

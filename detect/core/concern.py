@@ -48,14 +48,15 @@ def because(concern: Concern, points: list[float], values: dict[str, float]) -> 
 
 def parts(concern: Concern, measures: Measures) -> list[Floats]:
     """Return the points of each finding; a measure that is NaN adds nothing."""
-    return [np.nan_to_num(_share(f, measures[f.measure]) * f.points) for f in concern.finding]
+    found = [_share(f, measures[f.measure]) * f.points for f in concern.finding]
+    return [np.where(np.isnan(points), 0.0, points) for points in found]
 
 
 def _share(f: Finding, value: Floats) -> Floats:
     low, high = f.none_at, f.full_at
     if f.log:  # of areas and counts the first ones say most
         value, low, high = np.log1p(value), float(np.log1p(low)), float(np.log1p(high))
-    return np.clip((value - low) / (high - low), 0.0, 1.0)
+    return np.minimum(np.maximum((value - low) / (high - low), 0.0), 1.0)  # np.clip takes four times as long for few
 
 
 def total(concern: Concern, found: list[Floats], measures: Measures) -> Floats:

@@ -217,9 +217,13 @@ def _thresholds(rules: Rules, variability_bpm: Floats, ua_span: Floats) -> tuple
     """Return tolerance and enter height of the three rows: they grow with what the signal does anyway."""
     tolerance, enter = np.empty((2, excursions.ROWS, len(ua_span)))
     usual = np.where(np.isnan(variability_bpm), rules.reading.variability.assumed_bpm, variability_bpm)
-    for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, np.nan_to_num(ua_span)), strict=True)):
-        tolerance[row] = np.clip(numbers.tolerance_share * scale, numbers.tolerance_least, numbers.tolerance_at_most)
-        enter[row] = np.clip(numbers.enter_share * scale, numbers.enter, numbers.enter_at_most)
+    span = np.where(np.isnan(ua_span), 0.0, ua_span)
+    for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, span), strict=True)):
+        for found, share, least, most in (
+            (tolerance, numbers.tolerance_share, numbers.tolerance_least, numbers.tolerance_at_most),
+            (enter, numbers.enter_share, numbers.enter, numbers.enter_at_most),
+        ):
+            found[row] = np.minimum(np.maximum(share * scale, least), most)
     return tolerance, enter
 
 

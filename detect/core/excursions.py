@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import LONG_AGO, Floats, Ints, Lanes, index, lane, switch
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, switch
 from detect.core.limits import ExcursionLimits
 from quietward.messages import HZ
 
@@ -93,8 +93,9 @@ def step(
     silent = now - e.last_there > limits.bridge
     expired = e.open & silent
     back_again = there & silent  # first sample after a gap: nothing before it may count
-    e.last_base = np.where(back_again, now - 1, e.last_base)
-    e.last_near = np.where(back_again, now - 1, e.last_near)
+    if back_again.any():
+        e.last_base = np.where(back_again, now - 1, e.last_base)
+        e.last_near = np.where(back_again, now - 1, e.last_near)
     at_base = there & (y <= tolerance)
     near = there & (y <= np.maximum(limits.near, tolerance))
     added = np.maximum(y, 0.0) / HZ
@@ -102,52 +103,83 @@ def step(
     e.area_near = np.where(near | back_again, 0.0, e.area_near + added)
 
     opens = there & ~e.open & (y >= enter)
+    opened: list[Opening] = []
+    if opens.any():  # with few lanes, nothing opens at most samples, and nothing is open at many
+        opened = _open(e, opens, now, y, limits)
+    e.away_since = np.where(at_base, -1, e.away_since)
+    ended: list[Excursion] = []
+    if e.open.any():
+        ended = _run_on(e, now, y, there, at_base, added, opens, expired, tolerance, limits)
+    e.last_base = np.where(at_base, now, e.last_base)
+    e.last_near = np.where(near, now, e.last_near)
+    e.last_there = np.where(there, now, e.last_there)
+    return opened, ended
+
+
+def _open(e: Excursions, opens: Bools, now: Ints, y: Floats, limits: ExcursionLimits) -> list[Opening]:
+    """Let excursions begin."""
     hovered = e.last_near - e.last_base > limits.slack
     e.onset = np.where(opens, np.where(hovered, e.last_near, e.last_base) + 1, e.onset)
+    e.area = np.where(opens, np.where(hovered, e.area_near, e.area_base), e.area)
+    e.away_since = np.where(opens & (e.away_since < 0), e.onset, e.away_since)
     e.opened_at = np.where(opens, now, e.opened_at)
+    e.peak_at = np.where(opens, now, e.peak_at)
+    e.reached_at = np.where(opens, now, e.reached_at)
+    e.height = np.where(opens, y, e.height)
+    e.reach = np.where(opens, y, e.reach)
     e.closing = np.where(opens, -1, e.closing)
-    e.open |= opens
+    e.used = np.where(opens, 1, e.used)
+    e.open = e.open | opens
+    return [Opening(int(r), int(n), int(e.onset[r, n])) for r, n in np.argwhere(opens)]
+
+
+def _run_on(
+    e: Excursions,
+    now: Ints,
+    y: Floats,
+    there: Bools,
+    at_base: Bools,
+    added: Floats,
+    opens: Bools,
+    expired: Bools,
+    tolerance: Floats,
+    limits: ExcursionLimits,
+) -> list[Excursion]:
+    """Let what is open go on, and close what is over."""
     running = e.open & there & ~expired
-    higher = opens | (running & (y > e.height))
+    goes_on = running & ~opens
+    higher = running & (y > e.height)
     e.height = np.where(higher, y, e.height)
     e.peak_at = np.where(higher, now, e.peak_at)
-    reaches = opens | (running & (y > e.reach + tolerance / 2))
+    reaches = running & (y > e.reach + tolerance / 2)
     e.reach = np.where(reaches, y, e.reach)
     e.reached_at = np.where(reaches, now, e.reached_at)
-    e.area = np.where(opens, np.where(hovered, e.area_near, e.area_base), np.where(running, e.area + added, e.area))
-    e.used = np.where(opens, 1, e.used + running)
+    e.area = np.where(goes_on, e.area + added, e.area)
+    e.used = e.used + goes_on
 
     leave = np.maximum(tolerance, np.minimum(limits.leave_share * e.height, limits.leave_at_most))
     low = running & (y <= leave)
     e.closing = np.where(running & ~low, -1, np.where(low & (e.closing < 0), now, e.closing))
     returned = running & at_base
     settled = running & (e.closing >= 0) & (now - e.closing >= limits.settle)
-    e.away_since = np.where(at_base, -1, np.where(opens & (e.away_since < 0), e.onset, e.away_since))
     drifted = (now - e.onset >= limits.shallow_longest) & (e.height < limits.shallow_below)
     new_level = e.open & ((now - e.away_since >= limits.longest) | drifted) & (e.away_since >= 0)
     closed = expired | returned | settled | new_level
-    opened, ended = [], []
-    if opens.any():
-        opened = [Opening(int(r), int(n), int(e.onset[r, n])) for r, n in np.argwhere(opens)]
-    if closed.any():
-        end = np.where(
-            expired,
-            e.last_there + 1,
-            np.where(returned, np.broadcast_to(now, y.shape), np.where(settled, e.closing, now)),
-        )
-        ended = [
-            _excursion(e, int(r), int(n), int(end[r, n]), expired, new_level, limits) for r, n in np.argwhere(closed)
-        ]
-        e.open &= ~closed
-        e.away_since = np.where(new_level, -1, e.away_since)
-        e.last_base = np.where(closed, end, e.last_base)
-        e.last_near = np.where(closed, end, e.last_near)
-        e.area_base = np.where(closed, 0.0, e.area_base)
-        e.area_near = np.where(closed, 0.0, e.area_near)
-    e.last_base = np.where(at_base, now, e.last_base)
-    e.last_near = np.where(near, now, e.last_near)
-    e.last_there = np.where(there, now, e.last_there)
-    return opened, ended
+    if not closed.any():
+        return []
+    end = np.where(
+        expired,
+        e.last_there + 1,
+        np.where(returned, np.broadcast_to(now, y.shape), np.where(settled, e.closing, now)),
+    )
+    ended = [_excursion(e, int(r), int(n), int(end[r, n]), expired, new_level, limits) for r, n in np.argwhere(closed)]
+    e.open = e.open & ~closed
+    e.away_since = np.where(new_level, -1, e.away_since)
+    e.last_base = np.where(closed, end, e.last_base)
+    e.last_near = np.where(closed, end, e.last_near)
+    e.area_base = np.where(closed, 0.0, e.area_base)
+    e.area_near = np.where(closed, 0.0, e.area_near)
+    return ended
 
 
 def _excursion(

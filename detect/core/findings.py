@@ -120,9 +120,7 @@ def asked(f: Findings, lanes: Ints) -> Measures:
 
 def remember(f: Findings, lanes: Ints, measured: list[Measures]) -> None:
     """Keep what was measured of some lanes."""
-    for rule_set, measures in enumerate(measured):
-        for name, row in _ROW.items():
-            f.values[rule_set, row, lanes] = measures[name]
+    f.values[:, :, lanes] = np.array([[measures[name] for name in _ROW] for measures in measured])
 
 
 def count_silence(f: Findings, lanes: Ints, none_since: Ints, second: Ints, passed_s: Ints) -> None:

@@ -1,6 +1,7 @@
 """Rolling histogram of a window of samples: one sample in, one out, whatever the window's length."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,15 +37,22 @@ def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float)
     codes = np.where(there, np.rint((np.where(there, values, lowest) - lowest) * STEPS) + STEPS, 0)
     codes = np.clip(codes, 0, top).astype(np.int64)
     rows = positions(h, second * HZ + np.arange(HZ)[:, None])
-    old = h.ring[rows, lanes].astype(np.int64)
+    moved = np.stack([h.ring[rows, lanes].astype(np.int64), codes])  # what goes, what comes
     h.ring[rows, lanes] = codes
-    for gone, new in zip(old, codes, strict=True):  # within one sample no lane comes twice: plain indexing is enough
-        where = gone // STEPS
-        h.counts[where, lanes] -= 1
-        h.sums[where, lanes] -= gone.astype(np.int32)
-        where = new // STEPS
-        h.counts[where, lanes] += 1
-        h.sums[where, lanes] += new.astype(np.int32)
+    where = moved // STEPS * h.counts.shape[1] + lanes
+    moved[0] *= -1
+    np.add.at(_flat(h.counts), where.reshape(-1), _ONE_EACH.repeat(codes.size))
+    np.add.at(_flat(h.sums), where.reshape(-1), moved.reshape(-1).astype(np.int32))
+
+
+_ONE_EACH = np.array([-1, 1], dtype=np.int16)
+
+
+def _flat(array: NDArray[Any]) -> NDArray[Any]:
+    """Return the same numbers in one row: that is what numpy adds to fast. Raises AttributeError rather than copy."""
+    row = array.view()
+    row.shape = (-1,)
+    return row
 
 
 def positions(h: Histogram, samples: Ints) -> Ints:
