@@ -55,8 +55,14 @@ def _pieces() -> Pieces:
     return Pieces(
         [as_json(one.ua, 1) for one in found],
         [as_json(one.fhr, 2) for one in found],
-        [as_json(np.clip(low(one.fhr), 50, None), 2) for one in found],
+        [as_json(np.clip(low(_without_gaps(one.fhr)), 50, None), 2) for one in found],
     )
+
+
+def _without_gaps(signal: np.ndarray) -> np.ndarray:
+    """Fill gaps: a fall that is cut off by one is two falls for the detector, and none of them long enough."""
+    known = np.flatnonzero(~np.isnan(signal))
+    return np.interp(np.arange(len(signal)), known, signal[known])
 
 
 class Gateway:
@@ -117,7 +123,9 @@ class Gateway:
         fell_at = self._falls.get(number)
         labour = number % len(SCENARIOS) if fell_at is None else FALLING_SCENARIO
         is_low = fell_at is not None and fell_at <= k < fell_at + self.schedule.falls_for_s + FALL_GOES_ON_S
-        at = (k + HISTORY_S + number * 37) % LABOUR_S
+        # A labour begins anew where it ends. Where a rate is to fall, the jump there would be one fall too many.
+        whole_s = LABOUR_S if fell_at is None else max(1, LABOUR_S - HISTORY_S - self.schedule.end_s)
+        at = (k + HISTORY_S + number * 37 % whole_s) % LABOUR_S
         fhr = (self.pieces.fallen if is_low else self.pieces.fhr)[labour][at]
         t = self._places[number] + (k - 1) * 1000
         return b'{"session":"load-%d","seq":%d,"t":%d,"hz":4,"fhr":%s,"ua":%s}' % (

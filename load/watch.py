@@ -17,6 +17,8 @@ from quietward.store import Entry, Redis
 
 AT_ONCE = 2000
 NEVER = -1
+EARLIER_S = 20
+"""A fall begins for the detector at the last sample at the baseline, up to so long before the first low one."""
 
 
 @dataclass
@@ -107,7 +109,8 @@ class Watch:
                 event = decode_event(fields[b"e"])
                 # A block's second is the one in which its first sample lies.
                 k = event.t // 1000 - self.schedule.start_ms // 1000 + 1
-                if event.kind in ("flag-raised", "flag-worsened") and k > falls_at and bed not in found:
+                is_raised = event.kind in ("flag-raised", "flag-worsened")
+                if is_raised and k >= falls_at + self.schedule.falls_for_s - EARLIER_S and bed not in found:
                     found[bed] = k, _ms(entry_id)
         return found
 
