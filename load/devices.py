@@ -8,6 +8,7 @@ import itertools
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from load.schedule import FALL_GOES_ON_S, HISTORY_S, Numbers, Part, low, per_second
 from quietward.addresses import Ward
@@ -46,7 +47,7 @@ def _pieces() -> Pieces:
     """Return pieces of a few simulated labours, which all beds share: devices must be cheap, and signals real."""
     found = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
 
-    def as_json(signal: np.ndarray, digits: int) -> list[bytes]:
+    def as_json(signal: NDArray[np.float64], digits: int) -> list[bytes]:
         return [
             msgspec.json.encode([None if np.isnan(x) else round(float(x), digits) for x in second])
             for second in per_second(signal)
@@ -59,10 +60,11 @@ def _pieces() -> Pieces:
     )
 
 
-def _without_gaps(signal: np.ndarray) -> np.ndarray:
+def _without_gaps(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     """Fill gaps: a fall that is cut off by one is two falls for the detector, and none of them long enough."""
     known = np.flatnonzero(~np.isnan(signal))
-    return np.interp(np.arange(len(signal)), known, signal[known])
+    whole: NDArray[np.float64] = np.interp(np.arange(len(signal)), known, signal[known])
+    return whole
 
 
 class Gateway:

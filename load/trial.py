@@ -30,7 +30,6 @@ from quietward.errors import BadSettings, Unreachable
 from quietward.running import now_ms
 from quietward.store import connected
 
-WARM_S = 15
 BEDS_OF_A_PROCESS = 4000
 """More beds are sent by two processes."""
 READY_S = 4.0
@@ -61,7 +60,9 @@ class Spread(Struct, frozen=True):
 
 
 class Order(Struct, frozen=True):
-    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine."""
+    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine. warm_s is
+    left out at the beginning.
+    """
 
     beds: int
     minutes: float
@@ -72,6 +73,7 @@ class Order(Struct, frozen=True):
     detects: int = 1
     processes: int = 1
     page: bool = False
+    warm_s: int = 15
 
 
 class Trial(Struct, frozen=True):
@@ -118,10 +120,10 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
         folder = Path(name)
         async with _ward(order, folder) as (tree, ward, broker, store_url), connected(store_url) as store:
             beds, seconds = order.beds, round(order.minutes * 60)
-            held_back = len(Schedule(ward.name, beds, 0, WARM_S, seconds, condition_s).falling) * HISTORY_S
+            held_back = len(Schedule(ward.name, beds, 0, order.warm_s, seconds, condition_s).falling) * HISTORY_S
             start_ms = (now_ms() // 1000 + 1 + round(READY_S + held_back / AT_ONCE_A_SECOND)) * 1000
-            joins_s = WARM_S + seconds // 2 if order.kind == "ramp" else 0
-            schedule = Schedule(ward.name, beds, start_ms, WARM_S, seconds, condition_s, joins_s)
+            joins_s = order.warm_s + seconds // 2 if order.kind == "ramp" else 0
+            schedule = Schedule(ward.name, beds, start_ms, order.warm_s, seconds, condition_s, joins_s)
             for i in range(order.processes):
                 part = folder / f"devices-{i}.json"
                 part.write_bytes(msgspec.json.encode(Part(schedule, broker, i, order.processes)))

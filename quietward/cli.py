@@ -436,7 +436,7 @@ def load(
     with _progress("s") as bar:
 
         async def attempt(one: trial.Order) -> trial.Trial:
-            task = bar.add_task(f"{one.beds} beds", total=round(one.minutes * 60) + trial.WARM_S + 10)
+            task = bar.add_task(f"{one.beds} beds", total=round(one.minutes * 60) + one.warm_s + 10)
             try:
                 return await trial.run(one, lambda seconds: bar.update(task, completed=round(seconds)))
             finally:

@@ -1,0 +1,93 @@
+"""`quietward load` on real parts: nothing lost, every flag found, all processes gone; and commits tell the truth."""
+
+import asyncio
+import json
+import time
+from typing import Any
+
+from load import trial
+from load.trial import Order
+from quietward.addresses import Ward
+from quietward.messages import Samples, decode_summary, encode_json
+from quietward.mqtt import Publisher
+from quietward.notice import NOTICE
+from quietward.running import now_ms
+from quietward.settings import Settings
+from quietward.store import Redis
+from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until
+from tests.integration.test_commands import quietward
+from tests.integration.test_study_command import running
+
+
+async def test_a_short_trial(kind: str) -> None:
+    if kind == "real":
+        require(MOSQUITTO, "mosquitto")
+        require(REDIS, "redis-server")
+    found = await trial.run(Order(beds=24, minutes=0.1, own_parts=kind == "embedded", shards=2, warm_s=3))
+    assert (found.lost, found.duplicated) == (0, 0)
+    assert found.delivered == found.sent == 24 * (300 + 9)
+    assert found.flags_asked == 24
+    assert found.flags_raised >= 22  # a labour's own decelerations may have raised a flag before
+    assert found.summary_ms.p50 is not None
+    assert found.flag_needs_s.p50 is not None
+    assert 115 <= found.flag_needs_s.p50 <= 130  # the policy's 120 s, and a look every 5 s
+    assert {"broker", "store", "ingest", "detect", "devices-0", "watching"} == set(found.cpu_s)
+    assert all(mb > 1 for mb in found.memory_mb.values())
+    assert not [line for line in running() if "load-devices" in line or "quietward-load-" in line]
+
+
+def test_the_command_says_all_as_json_and_measures_to_the_page() -> None:
+    require(CHROMIUM, "chromium")
+    said = quietward("load", "--beds", "4", "--minutes", "0.1", "--page", "--json")
+    assert said.returncode == 0, said.stderr
+    assert NOTICE in said.stderr
+    found: dict[str, Any] = json.loads(said.stdout)
+    assert (found["notice"], found["beds"], found["lost"], found["duplicated"]) == (NOTICE, 4, 0, 0)
+    assert found["sent"] == found["delivered"] == 4 * (300 + 21)
+    for name in ("summary_ms", "flag_ms", "page_ms"):
+        assert set(found[name]) == {"p50", "p95", "p99", "max"}
+        assert found[name]["p50"] <= found[name]["max"]
+    assert found["page_ms"]["p50"] > found["summary_ms"]["p50"]
+    assert {"page", "detect"} <= set(found["cpu_s"])
+    assert {"python", "store", "aiomqtt"} <= set(found["versions"])
+
+
+async def test_commits_tell_when_a_summary_was_there(
+    parts: Parts, settings: Settings, ward: Ward, store: Redis
+) -> None:
+    """By another way: the summary is asked for again and again, and must have changed when the commit says so."""
+    parts.start("ingest")
+    parts.start("detect")
+    shard, told = ward.shard(0), []
+    async with store.pubsub() as heard, Publisher(settings.broker, "d", ward.status_topic("b"), print) as out:
+        await heard.ssubscribe(shard.written)
+
+        async def listening() -> bool:
+            return (
+                await store.hget(ward.parts, "detect") is not None
+                and await store.hget(ward.parts, "ingest") is not None
+            )
+
+        assert await until(listening)
+        t0 = now_ms()
+        for k in range(12):
+            samples = Samples("s", k, t0 + k * 1000, 4, [140.0] * 4, [10.0] * 4)
+            await out.publish(ward.samples_topic("b"), encode_json(samples))
+            before_us = after_us = 0
+            end = time.monotonic() + 10
+            while time.monotonic() < end:
+                asked_us = time.time_ns() // 1000
+                raw = await store.hget(shard.summary, "b")
+                if raw is not None and decode_summary(raw).t // 1000 >= (t0 + k * 1000) // 1000:
+                    after_us = time.time_ns() // 1000
+                    break
+                before_us = asked_us
+            assert after_us, parts.log("detect")
+            told.append((before_us, after_us))
+            await asyncio.sleep(0.02)
+        written = []
+        while (message := await heard.get_message(ignore_subscribe_messages=True, timeout=1.0)) is not None:
+            written.append(int(message["data"].split()[1]))
+    assert len(written) >= 12
+    for before_us, after_us in told:
+        assert any(before_us <= at_us <= after_us for at_us in written), (before_us, after_us, written)
