@@ -18,7 +18,7 @@ Numbers = NDArray[np.int64]
 
 JITTER_MS = 40
 HISTORY_S = 300
-MOST_FALLING = 200
+MOST_FALLING = 100
 FALL_BPM = 60.0
 FALL_GOES_ON_S = 40
 """A fall goes on for so long after the policy's time, then the rate is back."""
