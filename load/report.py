@@ -84,7 +84,8 @@ def picture(trials: Sequence[Trial]) -> Figure:
     beds = [t.beds for t in ordered]
     for name, colour in COLOURS.items():
         left.plot(beds, [getattr(t.summary_ms, name) or float("nan") for t in ordered], "o-", color=colour, label=name)
-    left.set(xlabel="beds", ylabel="ms from due to its summary in Redis", xscale="log", yscale="log")
+    left.set(xlabel="beds", ylabel="ms from due to its summary in Redis", yscale="log")
+    left.set_xlim(left=0)
     left.legend()
     for trial in ordered:
         right.plot(range(trial.seconds), trial.by_second, lw=1, label=f"{trial.beds} beds")

@@ -34,7 +34,8 @@ BEDS_OF_A_PROCESS = 4000
 """More beds are sent by two processes."""
 READY_S = 4.0
 """From the start of the devices to their first second; with more for what they send at once."""
-AT_ONCE_A_SECOND = 3500
+AT_ONCE_A_SECOND = 1500
+"""What is sent at once is worked through before the first second is due: at a third of the pace an idle machine has."""
 CATCHES_UP_WITHIN_S = 60.0
 STANDS_STILL_S = 10.0
 LONGEST_US = 3_600_000_000

@@ -325,6 +325,8 @@ def _delays(rows: Sequence[Row], study: Study) -> str:
     if at_once is None:
         return ""
 
+    is_known = all(row.worth["look"].value is not None for _, row in found)
+
     def for_nothing(row: Row) -> float:
         calls, worth = row.calls_per_bed_hour["look"].value or 0.0, row.worth["look"].value
         return calls * (1 - (worth or 0.0))
@@ -334,11 +336,14 @@ def _delays(rows: Sequence[Row], study: Study) -> str:
         for a, r in found
         if a.low_bpm == alarms[at_once.name].low_bpm and a.high_bpm == alarms[at_once.name].high_bpm
     ]
+    of = "the calls that stood for nothing" if is_known else "all calls (what they stood for is not known here)"
     text = (
-        "What a delay takes away of the calls that stood for nothing. In an adult intensive care unit 14 s took away "
+        f"What a delay takes away of {of}. In an adult intensive care unit 14 s took away "
         "50 % and 19 s 67 % of ignored or ineffective alarms (Görges, Markewitz, Westenskow 2009)."
     )
-    return f"<p>{text}</p>" + _html(["alarm", "delay", "for nothing, per bed-hour", "taken away"], lines)
+    return f"<p>{text}</p>" + _html(
+        ["alarm", "delay", "for nothing, per bed-hour" if is_known else "per bed-hour", "taken away"], lines
+    )
 
 
 def _legend(study: Study) -> str:

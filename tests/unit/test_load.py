@@ -59,7 +59,7 @@ def test_a_second_is_due_once_it_is_over_each_bed_at_its_own_place() -> None:
 
 def test_falls_come_due_evenly_while_it_is_measured() -> None:
     plan = schedule(beds=3000, seconds=60)
-    assert 150 <= len(plan.falling) <= 200
+    assert 75 <= len(plan.falling) <= 100
     due = plan.falls_at + plan.falls_for_s
     assert due.min() == plan.warm_s
     assert due.max() < plan.end_s - 4

@@ -70,3 +70,4 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     assert "1 shifts of recordings side by side" in page
     assert "nothing can be said of what is late" in page
     assert "never</td>" not in page
+    assert "what they stood for is not known here" in page
