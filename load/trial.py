@@ -70,8 +70,6 @@ class Order(Struct, frozen=True):
     kind: str = "steady"
     own_parts: bool = True
     shards: int = 1
-    ingests: int = 1
-    detects: int = 1
     processes: int = 1
     page: bool = False
     warm_s: int = 15
@@ -172,10 +170,8 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
             tree.wait_until_up(tree.start_program("broker", _mosquitto(broker_port, folder)), broker_port)
             command = [_found("redis-server"), *store_command(store_port, folder)[1:]]
             tree.wait_until_up(tree.start_program("store", command), store_port)
-        for i in range(order.ingests):
-            tree.start(_numbered("ingest", i, order.ingests), "ingest")
-        for i in range(order.detects):
-            tree.start(_numbered("detect", i, order.detects), "detect")
+        tree.start("ingest", "ingest")
+        tree.start("detect", "detect")
         yield tree, ward, broker, store
     finally:
         tree.end()
@@ -191,10 +187,6 @@ async def _looking(order: Order, tree: Tree) -> AsyncIterator[Browser | None]:
     tree.wait_until_up(tree.start("page", "serve", "--port", str(port)), port)
     async with Browser(f"http://127.0.0.1:{port}/") as browser:
         yield browser
-
-
-def _numbered(name: str, i: int, of: int) -> str:
-    return name if of == 1 else f"{name}-{i + 1}"
 
 
 def _found(program: str) -> str:
@@ -389,7 +381,7 @@ def check(order: Order) -> None:
     """Raise BadSettings for what cannot be tried."""
     for name, value, low, high in (
         ("--beds", order.beds, 1, 100_000), ("--minutes", order.minutes, 0.1, 24 * 60),
-        ("--shards", order.shards, 1, 256), ("--detects", order.detects, 1, 16), ("--ingests", order.ingests, 1, 16),
+        ("--shards", order.shards, 1, 256),
     ):  # fmt: skip
         if not low <= value <= high:
             raise BadSettings(name, value, f"Use {low:g} to {high:g}")
