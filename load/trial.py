@@ -35,7 +35,7 @@ BEDS_OF_A_PROCESS = 4000
 READY_S = 4.0
 """From the start of the devices to their first second; with more for what they send at once."""
 AT_ONCE_A_SECOND = 1500
-"""What is sent at once is worked through before the first second is due: at a third of the pace an idle machine has."""
+"""What is sent at once is worked through before the first second is due, if it goes at least so fast."""
 CATCHES_UP_WITHIN_S = 60.0
 STANDS_STILL_S = 10.0
 LONGEST_US = 3_600_000_000
