@@ -21,9 +21,10 @@ from dashboard import acts, pages, papers, printed, studies
 from dashboard.hub import Hub
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
+from quietward.layout import agree
 from quietward.messages import encode_json
 from quietward.notice import NOTICE
-from quietward.running import Tasks, bind, heartbeat
+from quietward.running import Tasks, bind, heartbeat, until_stored
 from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
@@ -36,6 +37,7 @@ async def serve(settings: Settings) -> None:
     try:
         async with connected(settings.store) as store, Tasks() as tasks:
             ward = Ward(settings.ward, settings.shards)
+            await until_stored(lambda: agree(store, ward, shards=settings.shards))
             hub = Hub(ward, store)
             following = [
                 tasks.create_task(hub.run(), name="hub"),

@@ -26,7 +26,7 @@ from quietward.messages import (
     encode_json,
 )
 from quietward.running import Backoff, now_ms
-from quietward.store import Redis, RedisError, read_stream
+from quietward.store import RedisError, Store, read_stream
 
 log = logging.getLogger("quietward.serve")
 
@@ -47,7 +47,7 @@ class Hub:
     """
 
     ward: Ward
-    store: Redis
+    store: Store
     strips: dict[str, Strip] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
@@ -75,7 +75,7 @@ class Hub:
         after = f"{now_ms() - KEPT_S * 1000 - MARGIN_MS}-0"
         while True:
             try:
-                for entry_id, fields in await read_stream(self.store, shard.input, after, 500):
+                for entry_id, fields in await read_stream(self.store.at(shard.input), shard.input, after, 500):
                     for item in decode_inputs(fields[b"e"]):
                         if isinstance(item, Block):
                             self.strips.setdefault(item.bed, Strip()).add(item)
@@ -113,7 +113,7 @@ class Hub:
     async def _look(self) -> None:
         """Read summaries, heartbeats and what is new in the logs."""
         for shard in self.ward.all_shards:
-            found = cast("dict[bytes, bytes]", await self.store.hgetall(shard.summary))
+            found = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
             for raw in found.values():
                 summary = decode_summary(raw)
                 before = self.summaries.get(summary.bed)
@@ -122,7 +122,7 @@ class Hub:
                     self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_SHOWN)
                 self.summaries[summary.bed] = summary  # last: if a log could not be read it is asked for again
         self.sheet = await read_sheet(self.store, self.ward)
-        beats = cast("dict[bytes, bytes]", await self.store.hgetall(self.ward.parts))
+        beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.parts).hgetall(self.ward.parts))
         self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
 
     async def log(self, bed: str) -> list[Event]:
@@ -176,4 +176,4 @@ class Hub:
     async def act(self, act: Act) -> None:
         """Hand what a person did to the detector, through the stream like any other input."""
         shard = self.ward.shard(self.ward.shard_of(act.bed))
-        await self.store.xadd(shard.input, {"e": encode_inputs([Done(now_ms(), act)])})
+        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([Done(now_ms(), act)])})

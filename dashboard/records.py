@@ -15,7 +15,7 @@ from quietward.messages import (
     decode_policy_sheet,
     decode_summary,
 )
-from quietward.store import Entry, Redis
+from quietward.store import Entry, Store
 
 AT_ONCE = 1000
 """Lines of a log that are read in one go."""
@@ -23,12 +23,12 @@ BLOCKS_SEARCHED = 300
 """Newest entries of the input that are searched for a second of the bed: at one entry a second, five minutes."""
 
 
-async def read(store: Redis, ward: Ward, bed: str) -> Record:
+async def read(store: Store, ward: Ward, bed: str) -> Record:
     """Return what is kept of a bed. Raises RedisError."""
     shard = ward.shard(ward.shard_of(bed))
-    raw = await store.hget(shard.summary, bed)
+    raw = await store.at(shard.root).hget(shard.summary, bed)
     log = await read_log(store, ward, bed)
-    trend = cast("list[Entry]", await store.xrange(shard.trend(bed), count=1))
+    trend = cast("list[Entry]", await store.at(shard.root).xrange(shard.trend(bed), count=1))
     oldest = [decode_event(fields[b"e"]).t for _, fields in trend] + [event.t for event in log[:1]]
     return Record(
         bed=bed,
@@ -40,34 +40,34 @@ async def read(store: Redis, ward: Ward, bed: str) -> Record:
     )
 
 
-async def read_log(store: Redis, ward: Ward, bed: str) -> list[Event]:
+async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:
     """Return all lines of a bed's log, oldest first."""
     key = ward.shard(ward.shard_of(bed)).log(bed)
     found: list[Event] = []
     after = "-"
-    while entries := cast("list[Entry]", await store.xrange(key, min=after, count=AT_ONCE)):
+    while entries := cast("list[Entry]", await store.at(key).xrange(key, min=after, count=AT_ONCE)):
         found += [decode_event(fields[b"e"]) for _, fields in entries]
         after = "(" + entries[-1][0].decode()
     return found
 
 
-async def read_newest(store: Redis, key: str, at_most: int) -> list[Event]:
+async def read_newest(store: Store, key: str, at_most: int) -> list[Event]:
     """Return the newest events of a log or a trend, newest first."""
-    entries = cast("list[Entry]", await store.xrevrange(key, count=at_most))
+    entries = cast("list[Entry]", await store.at(key).xrevrange(key, count=at_most))
     return [decode_event(fields[b"e"]) for _, fields in entries]
 
 
-async def read_sheet(store: Redis, ward: Ward) -> PolicySheet | None:
+async def read_sheet(store: Store, ward: Ward) -> PolicySheet | None:
     """Return what the running policy allows, None while no detector has said it in words of this version."""
-    raw = await store.get(ward.policy)
+    raw = await store.at(ward.policy).get(ward.policy)
     try:
         return None if raw is None else decode_policy_sheet(raw)
     except msgspec.DecodeError:
         return None
 
 
-async def _newest_block(store: Redis, key: str, bed: str) -> Block | None:
-    entries = cast("list[Entry]", await store.xrevrange(key, count=BLOCKS_SEARCHED))
+async def _newest_block(store: Store, key: str, bed: str) -> Block | None:
+    entries = cast("list[Entry]", await store.at(key).xrevrange(key, count=BLOCKS_SEARCHED))
     for _, fields in entries:
         blocks = [item for item in decode_inputs(fields[b"e"]) if isinstance(item, Block) and item.bed == bed]
         if blocks:

@@ -1,4 +1,4 @@
-"""The loop of a shard's detector: read, step, commit.
+"""The loop of a shard's detector: read, step, commit. Several workers share out the shards.
 
 What comes out depends on the input stream alone. So after a kill at any point the state is rebuilt from the last
 checkpoint and the entries after it, saying nothing up to the last written position, and goes on from there.
@@ -15,13 +15,18 @@ from detect.core.rules import Rules
 from detect.core.state import State
 from detect.store import FIRST, ShardStore
 from quietward.addresses import Ward
+from quietward.errors import LostOwnership
+from quietward.layout import agree
+from quietward.leases import Share, work
 from quietward.messages import encode_json
 from quietward.running import Backoff, Tasks, heartbeat, until_stored
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError, connected
+from quietward.store import RedisError, Store, connected
 
 log = logging.getLogger("quietward.detect")
 
+DEAD_AFTER_S = 4.0
+"""The shards of a detector that is silent for so long go to others."""
 REBUILD_MS = 45 * 60_000
 """Without a usable checkpoint the state is rebuilt from so much of the stream: more than findings look back (only the
 trend of contractions compares with the half hour before the last)."""
@@ -35,21 +40,27 @@ def _nobody(_: str) -> None:
 
 
 async def serve(settings: Settings) -> None:
-    """Run all shards of the ward until cancelled. Raises BadRules, Unreachable, LostOwnership."""
+    """Run our share of the ward's shards until cancelled. Raises BadRules, BadSettings, Unreachable."""
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
+        await until_stored(lambda: agree(store, ward, shards=settings.shards))
         await until_stored(lambda: tell_policy(store, ward, rules))
-        for shard in ward.all_shards:
-            detector = Detector(ShardStore(store, shard), rules, settings.checkpoint_s)
-            tasks.create_task(detector.run_for_ever(), name=f"shard {shard.number}")
+
+        async def run(number: int) -> None:
+            try:
+                await Detector(ShardStore(store, ward.shard(number)), rules, settings.checkpoint_s).run_for_ever()
+            except LostOwnership as error:
+                log.warning("%s", error)
+
+        tasks.create_task(work(store, ward, Share("detect", settings.shards, DEAD_AFTER_S), run), name="shards")
         tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
 
 
-async def tell_policy(store: Redis, ward: Ward, rules: Rules) -> None:
+async def tell_policy(store: Store, ward: Ward, rules: Rules) -> None:
     """Write what the page must know of the policy that runs."""
-    await store.set(ward.policy, encode_json(rule_file.sheet(rules)))
+    await store.at(ward.policy).set(ward.policy, encode_json(rule_file.sheet(rules)))
 
 
 class Detector:

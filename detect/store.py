@@ -6,9 +6,9 @@ from typing import Any, cast
 from quietward.addresses import TREND_KEPT, Shard
 from quietward.errors import LostOwnership
 from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
-from quietward.store import Entry, Redis, read_stream
+from quietward.store import Entry, Redis, Script, Store, read_stream
 
-COMMIT = """
+COMMIT = Script("""
 -- keys: owner, position, checkpoint, summary, channel of commits, then logs and trends of beds
 -- arguments: token, position, checkpoint or '', number of summaries, {bed, summary}, {number of a key, limit, event}
 if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
@@ -24,7 +24,7 @@ redis.call('SET', KEYS[2], ARGV[2])
 local now = redis.call('TIME')
 redis.call('SPUBLISH', KEYS[5], ARGV[2] .. ' ' .. now[1] .. string.format('%06d', now[2]))
 return 1
-"""
+""")
 FIRST = "0-0"
 AT_MOST = 500
 """Entries of one read; an entry holds what ingest drained in one go."""
@@ -42,10 +42,14 @@ class Resume:
 class ShardStore:
     """One shard, owned by whoever took it over last."""
 
-    def __init__(self, redis: Redis, shard: Shard) -> None:
-        self.redis, self.shard = redis, shard
+    def __init__(self, store: Store, shard: Shard) -> None:
+        self.store, self.shard = store, shard
         self.token = ""
-        self._commit = redis.register_script(COMMIT)
+
+    @property
+    def redis(self) -> Redis:
+        """The client of the server that holds the shard at present."""
+        return self.store.at(self.shard.root)
 
     async def take_over(self) -> Resume:
         """Become the owner (an earlier one's commits are refused from now on) and return where to go on."""
@@ -109,7 +113,7 @@ class ShardStore:
             arguments += [summary.bed, encode_json(summary)]
         for key, event in zip(streams, events, strict=True):
             arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
-        if not await self._commit(keys=keys, args=arguments):
+        if not await COMMIT.run(self.redis, keys, arguments):
             raise self._lost()
 
 

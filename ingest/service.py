@@ -2,25 +2,37 @@
 
 A message is acknowledged only when its shard's stream holds it. If that fails half-way the broker sends it again,
 and the detector drops what it has seen (session and sequence number).
+
+Several ingests share out seats: each seat is a session at the broker, which keeps what is meant for it while nobody
+sits there. So what a killed ingest had in hand comes to whoever takes its seat, and nothing is lost with it.
 """
 
 import asyncio
 import logging
 from collections import defaultdict
 from collections.abc import Callable
+from typing import Any
+
+from redis.asyncio.client import Pipeline
 
 from ingest.validate import check
 from quietward.addresses import REFUSED_KEPT, Ward
 from quietward.errors import BadMessage, Unreachable
+from quietward.layout import agree
+from quietward.leases import Share, work
 from quietward.messages import Input, RefusedMessage, Tick, encode_inputs, encode_json
 from quietward.mqtt import Message, MqttError, Subscriber
 from quietward.running import Backoff, Tasks, heartbeat, now_ms, until_stored
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError, connected
+from quietward.store import Redis, RedisError, Store, connected
 
 log = logging.getLogger("quietward.ingest")
 
 TICK_S = 1.0
+DEAD_AFTER_S = 2.0
+"""A seat whose ingest is silent for so long goes to another. Every bed's seconds come by all seats in turn, so this
+must be well below the time that a second waits for its predecessor (`wait_s`)."""
+COPIED_WITHIN_MS = 1000
 
 Watch = Callable[[str], None]
 """Told how far a batch has come; tests stop the process there."""
@@ -31,34 +43,51 @@ def _nobody(_: str) -> None:
 
 
 async def serve(settings: Settings, watch: Watch = _nobody) -> None:
-    """Run until cancelled. Raises Unreachable if broker or store are not there at the start."""
+    """Run until cancelled. Raises Unreachable if broker or store are not there at the start, BadSettings."""
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
-        ingest = Ingest(ward, store, settings.keep_hours, watch)
-        tasks.create_task(ingest.receive_for_ever(settings.broker), name="receive")
-        tasks.create_task(ingest.tick(), name="tick")
+        await until_stored(lambda: agree(store, ward, shards=settings.shards, seats=settings.seats))
+        ingest = Ingest(ward, store, settings, watch)
+        tasks.create_task(work(store, ward, Share("ingest", settings.seats, DEAD_AFTER_S), ingest.sit), name="seats")
         tasks.create_task(heartbeat(store, ward.parts, "ingest"), name="heartbeat")
 
 
 class Ingest:
     """Checks, sorts by shard, writes."""
 
-    def __init__(self, ward: Ward, store: Redis, keep_hours: float, watch: Watch = _nobody) -> None:
-        self.ward, self.store, self.keep_ms, self.watch = ward, store, int(keep_hours * 3_600_000), watch
+    def __init__(self, ward: Ward, store: Store, settings: Settings, watch: Watch = _nobody) -> None:
+        self.ward, self.store, self.settings, self.watch = ward, store, settings, watch
+        self.keep_ms = int(settings.keep_hours * 3_600_000)
+        self._worked_once = False
 
-    async def receive_for_ever(self, broker: str) -> None:
+    async def sit(self, seat: int) -> None:
+        """Do the work of a seat until cancelled; who sits on the first one also tells the time."""
+        async with Tasks() as tasks:
+            tasks.create_task(self.receive_for_ever(seat), name="receive")
+            if seat == 0:
+                tasks.create_task(self.tick(), name="tick")
+
+    def _subscriber(self, seat: int) -> Subscriber:
+        name = f"quietward-ingest-{self.ward.name}"
+        if self.settings.seats == 1:
+            return Subscriber(self.settings.broker, name, [self.ward.all_topics])
+        topics = [self.ward.shared_samples]
+        if seat == 0:  # what is retained does not come by a shared subscription
+            topics.append(self.ward.status_topic("+"))
+        return Subscriber(self.settings.broker, f"{name}-{seat}", topics)
+
+    async def receive_for_ever(self, seat: int) -> None:
         """Take messages, over as many connections as it needs. Raises Unreachable if the first cannot be made."""
         backoff = Backoff()
-        worked_once = False
         while True:
             try:
-                async with Subscriber(broker, f"quietward-ingest-{self.ward.name}", self.ward.all_topics) as subscriber:
+                async with self._subscriber(seat) as subscriber:
                     log.info("ingest of %s: connected to the broker", self.ward.name)
-                    worked_once = True
+                    self._worked_once = True
                     backoff.worked()
                     await self.receive(subscriber)
             except Unreachable as error:
-                if not worked_once:
+                if not self._worked_once:
                     raise
                 await backoff.wait(error)
             except MqttError as error:
@@ -94,20 +123,46 @@ class Ingest:
         return inputs, refused
 
     async def write(self, inputs: dict[int, list[Input]], refused: list[RefusedMessage]) -> None:
-        """Write everything in one round trip. Raises RedisError; then nothing may be acknowledged."""
-        async with self.store.pipeline(transaction=False) as pipe:
+        """Write everything, with one round trip to each server; what is written is taken out of the arguments.
+
+        Raises RedisError when something is left; then nothing may be acknowledged.
+        """
+        keys = {number: self.ward.shard(number).input for number in inputs}
+        by_server: dict[Redis, list[int]] = defaultdict(list)
+        for number, key in keys.items():
+            by_server[self.store.at(key)].append(number)
+        writes = [self._write_inputs(server, keys, inputs, numbers) for server, numbers in by_server.items()]
+        if refused:
+            writes.append(self._write_refused(refused))
+        # All of them to their end: what one server has taken must not be written again when another one fails.
+        failed = [error for error in await asyncio.gather(*writes, return_exceptions=True) if error is not None]
+        if failed:
+            raise failed[0]
+
+    async def _write_inputs(
+        self, server: Redis, keys: dict[int, str], inputs: dict[int, list[Input]], numbers: list[int]
+    ) -> None:
+        copies = self.settings.copies
+        async with server.pipeline(transaction=False) as pipe:
             oldest = str(now_ms() - self.keep_ms)
-            for number, items in inputs.items():
-                key = self.ward.shard(number).input
-                pipe.xadd(key, {"e": encode_inputs(items)}, minid=oldest, approximate=True)
+            for number in numbers:
+                pipe.xadd(keys[number], {"e": encode_inputs(inputs[number])}, minid=oldest, approximate=True)
+            if copies:
+                pipe.wait(copies, COPIED_WITHIN_MS)
+            replies = await _all_well(pipe)
+        if copies and replies[-1] < copies:
+            raise RedisError(f"only {replies[-1]} of {copies} copies have what was written")
+        for number in numbers:
+            del inputs[number]
+
+    async def _write_refused(self, refused: list[RefusedMessage]) -> None:
+        async with self.store.at(self.ward.refused).pipeline(transaction=False) as pipe:
             for one in refused:
                 bed = one.topic.split("/")[3][:32] if one.topic.count("/") >= 3 else "?"
                 pipe.hincrby(self.ward.refusals, f"{bed} {one.reason}", 1)
                 pipe.xadd(self.ward.refused, {"e": encode_json(one)}, maxlen=REFUSED_KEPT, approximate=True)
-            replies = await pipe.execute(raise_on_error=False)
-        for reply in replies:
-            if isinstance(reply, Exception):
-                raise reply
+            await _all_well(pipe)
+        refused.clear()
 
     async def tick(self) -> None:
         """Tell every shard the time once a second."""
@@ -118,3 +173,12 @@ class Ingest:
                 await self.write(tick, [])  # type: ignore[arg-type]
             except RedisError as error:
                 log.warning("tick: %s", error)
+
+
+async def _all_well(pipe: Pipeline) -> list[Any]:
+    """Return the replies of a pipeline. Raises RedisError if one of them is an error."""
+    replies: list[Any] = await pipe.execute(raise_on_error=False)
+    for reply in replies:
+        if isinstance(reply, Exception):
+            raise reply
+    return replies

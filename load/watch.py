@@ -13,7 +13,7 @@ import numpy as np
 from load.schedule import HISTORY_S, Numbers, Schedule
 from quietward.addresses import Shard, Ward
 from quietward.messages import Block, decode_event, decode_inputs, decode_summary
-from quietward.store import Entry, Redis
+from quietward.store import Entry, Store
 
 AT_ONCE = 2000
 NEVER = -1
@@ -36,7 +36,7 @@ class Watch:
     """Follows the shards of a ward."""
 
     ward: Ward
-    store: Redis
+    store: Store
     schedule: Schedule
     commits: dict[int, list[tuple[int, int]]] = field(default_factory=dict)  # by shard: position, us
     deepest_ms: float = 0.0
@@ -73,14 +73,17 @@ class Watch:
                 await asyncio.sleep(0)
 
     async def _next_entries(self, shard: Shard) -> list[Entry]:
-        return cast("list[Entry]", await self.store.xrange(shard.input, min=self._after[shard.number], count=AT_ONCE))
+        return cast(
+            "list[Entry]",
+            await self.store.at(shard.input).xrange(shard.input, min=self._after[shard.number], count=AT_ONCE),
+        )
 
     async def depth_ms(self) -> float:
         """Return how far the outputs are behind the inputs, in the worst shard, and remember the deepest."""
         deepest = 0.0
         for shard in self.ward.all_shards:
-            newest = cast("list[Entry]", await self.store.xrevrange(shard.input, count=1))
-            written = await self.store.get(shard.position)
+            newest = cast("list[Entry]", await self.store.at(shard.input).xrevrange(shard.input, count=1))
+            written = await self.store.at(shard.position).get(shard.position)
             if newest and written is not None:
                 deepest = max(deepest, _ms(newest[0][0]) - _ms(cast("bytes", written)))
         self.deepest_ms = max(self.deepest_ms, deepest)
@@ -104,7 +107,8 @@ class Watch:
         found = {}
         for bed, falls_at in zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True):
             name = self.schedule.names[bed]
-            entries = cast("list[Entry]", await self.store.xrange(self.ward.shard(self.ward.shard_of(name)).log(name)))
+            key = self.ward.shard(self.ward.shard_of(name)).log(name)
+            entries = cast("list[Entry]", await self.store.at(key).xrange(key))
             for entry_id, fields in entries:
                 event = decode_event(fields[b"e"])
                 # A block's second is the one in which its first sample lies.
@@ -119,7 +123,7 @@ class Watch:
         last = self.schedule.start_ms // 1000 + self.schedule.end_s - 2
         seconds: dict[str, int] = {}
         for shard in self.ward.all_shards:
-            raw = cast("dict[bytes, bytes]", await self.store.hgetall(shard.summary))
+            raw = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
             seconds |= {bed.decode(): decode_summary(one).t // 1000 for bed, one in raw.items()}
         return sum(seconds.get(name, 0) < last for name in self.schedule.names)
 

@@ -3,6 +3,8 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
+  Ingest's sessions are named quietward-ingest-<ward>; with several seats quietward-ingest-<ward>-<seat>, each a member
+  of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
 
 Redis, per shard of a ward (all keys of one shard share a hash tag, so that one atomic commit can hold them)
   quietward:{<ward>:<n>}:input        stream, field `e`: msgpack list of Input      trimmed by age, 24 h by default
@@ -16,7 +18,10 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
+  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has                   for good
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
+  quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
+  quietward:{<ward>}:held:<kind>      hash: number of a shard or seat -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicySheet of the running detector              overwritten
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
@@ -50,6 +55,11 @@ class Ward:
         """Filter of everything that devices of this ward publish."""
         return f"{TOPIC_ROOT}/{self.name}/+/+"
 
+    @property
+    def shared_samples(self) -> str:
+        """Filter that hands every second to one of several subscribers."""
+        return f"$share/quietward/{self.samples_topic('+')}"
+
     def shard_of(self, bed: str) -> int:
         """Shard that holds a bed; stable over processes and versions."""
         return crc32(bed.encode()) % self.shards
@@ -62,6 +72,19 @@ class Ward:
     def all_shards(self) -> list["Shard"]:
         """Keys of every shard."""
         return [self.shard(n) for n in range(self.shards)]
+
+    @property
+    def layout(self) -> str:
+        """How many shards and seats the ward has."""
+        return f"quietward:{{{self.name}}}:layout"
+
+    def workers(self, kind: str) -> str:
+        """Workers of a kind that are alive."""
+        return f"quietward:{{{self.name}}}:workers:{kind}"
+
+    def held(self, kind: str) -> str:
+        """Who holds which of the numbered things that workers of a kind share."""
+        return f"quietward:{{{self.name}}}:held:{kind}"
 
     @property
     def parts(self) -> str:

@@ -151,8 +151,8 @@ class Subscriber:
     Use as `async with`, once: a new Subscriber for every connection.
     """
 
-    def __init__(self, url: str, client_id: str, topic: str) -> None:
-        self.url, self.topic = url, topic
+    def __init__(self, url: str, client_id: str, topics: Sequence[str]) -> None:
+        self.url, self.topics = url, topics
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_KEPT_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
@@ -171,13 +171,14 @@ class Subscriber:
     async def __aenter__(self) -> Self:
         await _enter(self._client, self.url)
         try:
-            if self._session_present:
-                # It may have been cut off before it subscribed, so ask again; but do not wait for the answer: the
-                # embedded broker never gives one behind a backlog.
-                _, number = self._paho.subscribe(self.topic, qos=1)
-                self._client._pending_subscribes[number] = asyncio.get_running_loop().create_future()
-            else:
-                _check_granted(self.topic, await self._client.subscribe(self.topic, qos=1))
+            for topic in self.topics:
+                if self._session_present:
+                    # It may have been cut off before it subscribed, so ask again; but do not wait for the answer: the
+                    # embedded broker never gives one behind a backlog.
+                    _, number = self._paho.subscribe(topic, qos=1)
+                    self._client._pending_subscribes[number] = asyncio.get_running_loop().create_future()
+                else:
+                    _check_granted(topic, await self._client.subscribe(topic, qos=1))
         except BaseException:
             await _leave(self._client, None, None, None)
             raise

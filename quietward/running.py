@@ -15,7 +15,7 @@ from typing import Any
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError, connected
+from quietward.store import RedisError, Store, connected
 
 log = logging.getLogger("quietward")
 
@@ -157,11 +157,11 @@ async def until_stored(write: Callable[[], Awaitable[None]]) -> None:
             await backoff.wait(f"store: {error}")
 
 
-async def heartbeat(store: Redis, key: str, part: str) -> None:
+async def heartbeat(store: Store, key: str, part: str) -> None:
     """Write this part's heartbeat once a second, as long as it runs."""
     while True:
         try:
-            await store.hset(key, part, str(now_ms()))
+            await store.at(key).hset(key, part, str(now_ms()))
         except RedisError as error:
             log.warning("heartbeat of %s: %s", part, error)
         await asyncio.sleep(HEARTBEAT_S)
@@ -170,5 +170,6 @@ async def heartbeat(store: Redis, key: str, part: str) -> None:
 async def heartbeat_age_s(settings: Settings, part: str) -> float | None:
     """Return how old a part's last heartbeat is, None if there is none. Raises Unreachable."""
     async with connected(settings.store) as store:
-        at = await store.hget(Ward(settings.ward).parts, part)
+        key = Ward(settings.ward).parts
+        at = await store.at(key).hget(key, part)
         return None if at is None else (now_ms() - int(at)) / 1000

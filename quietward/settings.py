@@ -26,6 +26,8 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     broker: str = "mqtt://127.0.0.1:1883"
     store: str = "redis://127.0.0.1:6379/0"
     shards: Annotated[int, Meta(ge=1, le=256)] = 1
+    seats: Annotated[int, Meta(ge=1, le=64)] = 1
+    copies: Annotated[int, Meta(ge=0, le=5)] = 0
     host: str = "127.0.0.1"
     port: Annotated[int, Meta(ge=1, le=65535)] = 8050
     keep_hours: Annotated[float, Meta(ge=1, le=24 * 30)] = 24.0
@@ -59,7 +61,8 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
             raise BadSettings(f"setting {name}", value, str(error).replace(f" - at `$.{name}`", "")) from error
     settings = msgspec.convert(merged, Settings, strict=False)
     _check_url("broker", settings.broker, "mqtt")
-    _check_url("store", settings.store, "redis")
+    for url in settings.store.split(","):
+        _check_url("store", url, "redis")
     return settings
 
 
@@ -83,8 +86,12 @@ def _check_url(name: str, value: str, scheme: str) -> None:
         raise BadSettings(f"setting {name}", value, example)
 
 
-def without_password(url: str) -> str:
-    """Return `url` fit for logs and screens."""
+def without_password(urls: str) -> str:
+    """Return a URL, or several with commas between, fit for logs and screens."""
+    return ",".join(_without_password(url) for url in urls.split(","))
+
+
+def _without_password(url: str) -> str:
     parts = urlsplit(url)
     if parts.password is None:
         return url

@@ -1,18 +1,25 @@
-"""Redis (or Valkey): one way to connect, and errors that say what to do."""
+"""Redis (or Valkey), one server or a Redis Cluster: one way to connect, and errors that say what to do."""
 
-from collections.abc import AsyncIterator
+import asyncio
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from typing import cast
+from hashlib import sha1
+from typing import Any, cast
 
 import redis.asyncio as aioredis
 from redis.asyncio.retry import Retry
 from redis.backoff import NoBackoff
-from redis.exceptions import AuthenticationError, NoPermissionError, RedisError
+from redis.crc import REDIS_CLUSTER_HASH_SLOTS, key_slot
+from redis.exceptions import AuthenticationError, NoPermissionError, NoScriptError, RedisError
 from redis.exceptions import ConnectionError as RedisConnectionError
 from redis.exceptions import TimeoutError as RedisTimeoutError
 
 from quietward.errors import Unreachable
 from quietward.settings import without_password
+
+log = logging.getLogger("quietward.store")
 
 Redis = aioredis.Redis
 Entry = tuple[bytes, dict[bytes, bytes]]
@@ -23,16 +30,85 @@ MOST_CONNECTIONS = 1024
 BLOCK_MS = 1000
 """How long a read of a stream waits; must stay below the timeout."""
 
-__all__ = ["BLOCK_MS", "Entry", "Redis", "RedisError", "connected", "newest_id", "read_stream"]
+LOOKS_AROUND_S = 1.0
+"""How often it is asked which server of a cluster holds what."""
+
+__all__ = ["BLOCK_MS", "Entry", "Redis", "RedisError", "Script", "Store", "connected", "newest_id", "read_stream"]
+
+
+class Store(Redis):
+    """The server that was named; in a Redis Cluster it knows the servers that hold the other keys, too.
+
+    Everything that goes to a key goes to `at(key)`. That is a plain client: nothing is tried again behind our back (a
+    repeated XADD would be a second entry), and what goes through one pipeline goes over one connection, as WAIT needs.
+    """
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self._by_slot: list[Redis] | None = None
+        self._servers: dict[tuple[str, int], Redis] = {}
+
+    def at(self, key: str) -> Redis:
+        """Return the client of the server that holds a key."""
+        return self if self._by_slot is None else self._by_slot[key_slot(key.encode())]
+
+    async def look_around(self) -> None:
+        """Learn which server holds what, from any that answers. Raises RedisError when none does."""
+        failed: RedisError | None = None
+        for client in (self, *self._servers.values()):
+            try:
+                slots = await cast("Any", client).execute_command("CLUSTER", "SLOTS")
+            except RedisError as error:
+                failed = error
+                continue
+            holders: list[Redis] = [self] * REDIS_CLUSTER_HASH_SLOTS
+            for first, last, master, *_ in slots:
+                host = (master[0] or b"").decode() or str(self.connection_pool.connection_kwargs["host"])
+                server = self._server(host, int(master[1]))
+                holders[first : last + 1] = [server] * (last + 1 - first)
+            self._by_slot = holders
+            return
+        if failed is not None:
+            raise failed
+
+    def _server(self, host: str, port: int) -> Redis:
+        if (host, port) not in self._servers:
+            options = dict(self.connection_pool.connection_kwargs) | {"host": host, "port": port}
+            pool = aioredis.ConnectionPool(max_connections=MOST_CONNECTIONS, **options)
+            self._servers[host, port] = Redis(connection_pool=pool)
+        return self._servers[host, port]
+
+    async def end(self) -> None:
+        """Close all connections."""
+        for server in self._servers.values():
+            await server.aclose()
+        await self.aclose()
 
 
 @asynccontextmanager
-async def connected(url: str) -> AsyncIterator[Redis]:
+async def connected(urls: str) -> AsyncIterator[Store]:
     """Yield a client whose store answers. Raises Unreachable at once when it does not.
 
-    The client does not try again by itself: a repeated XADD would be a second entry, so callers decide.
+    urls: of one server; of a cluster better several, by commas: the first that answers tells of the others.
     """
-    client = aioredis.from_url(
+    store = await _first_that_answers(urls.split(","))
+    looking: asyncio.Task[None] | None = None
+    try:
+        if await _is_cluster(store):
+            await store.look_around()
+            looking = asyncio.create_task(_keep_looking(store), name="servers of the cluster")
+        yield store
+    finally:
+        if looking is not None:
+            looking.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await looking
+        await store.end()
+
+
+def _named(url: str) -> Store:
+    """Return a client for a URL that does not connect yet."""
+    client: object = Store.from_url(
         url,
         retry=Retry(NoBackoff(), 0),
         socket_timeout=TIMEOUT_S,
@@ -40,11 +116,35 @@ async def connected(url: str) -> AsyncIterator[Redis]:
         health_check_interval=0,
         max_connections=MOST_CONNECTIONS,
     )
-    try:
-        await check(client, url)
-        yield client
-    finally:
-        await client.aclose()
+    return cast("Store", client)
+
+
+async def _first_that_answers(urls: Sequence[str]) -> Store:
+    for i, url in enumerate(urls):
+        store = _named(url)
+        try:
+            await check(store, url)
+        except BaseException as error:
+            await store.end()
+            if isinstance(error, Unreachable) and i + 1 < len(urls):
+                continue
+            raise
+        return store
+    raise AssertionError("there is always one URL")
+
+
+async def _is_cluster(store: Store) -> bool:
+    info = await store.info("cluster")
+    return bool(info.get("cluster_enabled"))
+
+
+async def _keep_looking(store: Store) -> None:
+    while True:
+        await asyncio.sleep(LOOKS_AROUND_S)
+        try:
+            await store.look_around()
+        except RedisError as error:
+            log.warning("no server of the cluster answers: %s", error)
 
 
 async def check(client: Redis, url: str) -> None:
@@ -58,6 +158,20 @@ async def check(client: Redis, url: str) -> None:
         raise Unreachable("store is not there", shown, f"Start it, or set QUIETWARD_STORE. It said: {error}") from error
     except RedisError as error:
         raise Unreachable("store does not work", shown, f"It said: {error}") from error
+
+
+class Script:
+    """A Lua script that every server learns when it first meets it."""
+
+    def __init__(self, text: str) -> None:
+        self.text, self.digest = text, sha1(text.encode(), usedforsecurity=False).hexdigest()
+
+    async def run(self, client: Redis, keys: Sequence[str], arguments: Sequence[Any]) -> Any:
+        """Return what the script says. Raises RedisError."""
+        try:
+            return await client.evalsha(self.digest, len(keys), *keys, *arguments)
+        except NoScriptError:
+            return await client.eval(self.text, len(keys), *keys, *arguments)
 
 
 async def read_stream(

@@ -9,11 +9,12 @@ from pathlib import Path
 from quietward import recordings
 from quietward.addresses import Shard, Ward
 from quietward.errors import BadSettings
+from quietward.layout import agree
 from quietward.messages import Care, Done, decode_inputs
 from quietward.recordings import Recording
-from quietward.running import Backoff, Tasks, heartbeat
+from quietward.running import Backoff, Tasks, heartbeat, until_stored
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError, connected, newest_id, read_stream
+from quietward.store import RedisError, Store, connected, newest_id, read_stream
 from simulator.device import Device
 from simulator.output import Order
 from simulator.scenario import Scenario
@@ -75,6 +76,7 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
     """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, Tasks() as tasks:
+        await until_stored(lambda: agree(store, ward, shards=settings.shards))
         tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
@@ -84,7 +86,7 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
         tasks.end()
 
 
-async def respond(store: Redis, shard: Shard, beds: dict[str, LiveBed]) -> None:
+async def respond(store: Store, shard: Shard, beds: dict[str, LiveBed]) -> None:
     """Let simulated women respond to the care that is given from now on, until cancelled.
 
     What people do enters Redis in the shard's input; this reads it there, as the detector does. A stream of its own
@@ -93,8 +95,8 @@ async def respond(store: Redis, shard: Shard, beds: dict[str, LiveBed]) -> None:
     backoff, after = Backoff(), ""
     while True:
         try:
-            after = after or await newest_id(store, shard.input)
-            for entry_id, fields in await read_stream(store, shard.input, after, 500):
+            after = after or await newest_id(store.at(shard.input), shard.input)
+            for entry_id, fields in await read_stream(store.at(shard.input), shard.input, after, 500):
                 for item in decode_inputs(fields[b"e"]):
                     if isinstance(item, Done) and isinstance(item.act, Care) and item.bed in beds:
                         log.info("%s", in_words(item.bed, beds[item.bed].did(item.act.what)))

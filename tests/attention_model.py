@@ -215,7 +215,7 @@ class PlainBed:
                 w.active = not w.kept_back
         if w.active and w.shelved:
             w.kept_back = "shelved"
-        if w.active and held_before == "higher" and self.answered_at is not None:
+        elif w.active and held_before == "higher" and self.answered_at is not None:
             w.kept_back = "higher"
 
     def _why_not(self, w: Watched, values: Values) -> str:

@@ -19,7 +19,7 @@ import pytest
 from quietward.addresses import Ward
 from quietward.embedded import free_port, store_command, wait_for_port
 from quietward.settings import Settings
-from quietward.store import Redis, connected
+from quietward.store import Store, connected
 
 REQUIRE_REAL = os.environ.get("QUIETWARD_REQUIRE_REAL") == "1"
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin")
@@ -116,7 +116,7 @@ def make_store(kind: str, folder: Path) -> Server:
 
 
 @pytest.fixture
-async def store(store_server: Server) -> AsyncIterator[Redis]:
+async def store(store_server: Server) -> AsyncIterator[Store]:
     """An empty store."""
     async with connected(f"redis://127.0.0.1:{store_server.port}/0") as client:
         await client.flushall()

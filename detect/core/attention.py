@@ -330,8 +330,8 @@ def _follow(
         why = np.where(frozen & ~active & (was_held | (a.held_back[i] == LOST)), LOST, why)
     a.active[i] = (active | begins) & ~ends
     on_shelf = a.active[i] & (a.shelved_until[i] >= 0) & (condition.rank < TEAM)
-    why = np.where(on_shelf, SHELVED, why)
-    a.held_back[i] = np.where(a.active[i] & a.answered & (a.held_back[i] == HIGHER), HIGHER, why)
+    still_lower = a.active[i] & a.answered & (a.held_back[i] == HIGHER)
+    a.held_back[i] = np.where(on_shelf, SHELVED, np.where(still_lower, HIGHER, why))
 
 
 def _each(clauses: list[Clause], measures: Measures, first: Floats | None) -> list[Bools]:

@@ -52,8 +52,8 @@ def step(state: State, inputs: list[Input]) -> Output:
                 _line_up(state, ordering.place(state, item, output.refused), waiting, output)
             case Tick(at=at):
                 ordering.follow_clock(state, at)
-                for n in ordering.waited_too_long(state):
-                    _line_up(state, ordering.give_up_waiting(state, n), waiting, output)
+                for seconds in ordering.overdue(state).values():
+                    _line_up(state, seconds, waiting, output)
                 _work_through(state, waiting, output)
                 _tick(state, output)
             case DeviceStatus():

@@ -33,6 +33,7 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     no_value_after_s: float
     forget_after_s: float
     wait_s: int
+    missing_from_s: int
     marked_from_s: float
 
 

@@ -28,9 +28,10 @@ class Second(NamedTuple):
 def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> list[Second]:
     """Return the seconds that may be worked through now that `block` has come, in order.
 
-    A block that comes before its predecessors waits for them, until so many later ones have come (`wait_s`) that they
-    must be taken for lost. Repeated blocks, those that come later still, and those of a session that another one has
-    superseded (unless that has fallen silent) are dropped and counted.
+    A block that comes before its predecessors waits for them, until it has waited too long (`overdue`) or so many are
+    missing that this is no mere disorder (`missing_from_s`): by the server's time and not by how many later ones have
+    come, for after a break those come all at once. Repeated blocks, those that come later still, and those of a session
+    that another one has superseded (unless that has fallen silent) are dropped and counted.
     """
     n = state.lane_of[block.bed]
     clock = state.clock
@@ -54,9 +55,7 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     waiting.append(block)
     waiting.sort(key=lambda w: w.seq)
     seconds: list[Second] = []
-    while waiting and (
-        waiting[0].seq == clock.seq[n] + 1 or waiting[-1].seq - clock.seq[n] > state.rules.reading.signal.wait_s
-    ):
+    while waiting and not 1 < waiting[0].seq - clock.seq[n] < state.rules.reading.signal.missing_from_s:
         seconds += _take(state, n, waiting.pop(0))
     return seconds
 
@@ -85,10 +84,19 @@ def give_up_waiting(state: State, n: int) -> list[Second]:
     return [second for block in state.waiting.pop(n, []) for second in _take(state, n, block)]
 
 
-def waited_too_long(state: State) -> list[int]:
-    """Return the lanes whose oldest waiting block has waited for `wait_s`."""
+def overdue(state: State) -> dict[int, list[Second]]:
+    """Return by lane the seconds of blocks that have waited for `wait_s`, of those before them and of those that follow
+    without a gap. What they waited for is lost.
+    """
     before = state.now - state.rules.reading.signal.wait_s * 1000
-    return [n for n, waiting in state.waiting.items() if waiting and min(w.at for w in waiting) <= before]
+    found = {}
+    for n, waiting in state.waiting.items():
+        seconds: list[Second] = []
+        while waiting and (waiting[0].seq == state.clock.seq[n] + 1 or any(w.at <= before for w in waiting)):
+            seconds += _take(state, n, waiting.pop(0))
+        if seconds:
+            found[n] = seconds
+    return found
 
 
 def _take(state: State, n: int, block: Block, *, renumbered: bool = False) -> list[Second]:

@@ -14,7 +14,7 @@ from dashboard.hub import Hub
 from quietward.addresses import Ward
 from quietward.messages import Acknowledge, Block, Care, CareKind, decode_inputs
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError
+from quietward.store import RedisError, Store
 from simulator import scenario
 from simulator.bed import Bed
 from simulator.service import simulate
@@ -55,7 +55,7 @@ def frees_cord(which: scenario.Scenario, seed: int) -> bool:
 
 
 async def test_care_ends_a_fall_where_it_helps_and_only_there(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+    settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     file = tmp_path / "pressed.toml"
     file.write_text(PRESSED)
@@ -125,7 +125,7 @@ class Listening(LiveBed):
 
 
 async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done_before(
-    settings: Settings, store: Redis, store_server: Server
+    settings: Settings, store: Store, store_server: Server
 ) -> None:
     """In a ward of shards, over a store that goes away and comes back."""
     ward = Ward(settings.ward, shards=3)
@@ -171,7 +171,7 @@ async def told(beds: dict[str, Listening], wanted: dict[str, list[str]]) -> bool
     return {name: bed.told for name, bed in beds.items() if bed.told} == wanted
 
 
-async def test_a_simulated_ward_comes_to_its_end(store: Redis, parts: Parts) -> None:
+async def test_a_simulated_ward_comes_to_its_end(store: Store, parts: Parts) -> None:
     """Also its readers of the store, which would wait for ever."""
     assert await store.ping()
     process = parts.start("simulate", "--beds", "4", "--hours", "0.1", "--head-start", "6")

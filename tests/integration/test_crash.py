@@ -16,7 +16,7 @@ import pytest
 
 from quietward.addresses import Ward
 from quietward.messages import HZ, Acknowledge, Block, Done, Input, Tick, decode_event, decode_summary, encode_inputs
-from quietward.store import Redis
+from quietward.store import Store
 from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import Server
@@ -86,7 +86,7 @@ def inputs() -> list[list[Input]]:
     return entries
 
 
-async def fill(store: Redis, ward: Ward, entries: int | None = None) -> str:
+async def fill(store: Store, ward: Ward, entries: int | None = None) -> str:
     """Write the input stream (its first entries) and return the id of its last entry."""
     last: Any = b""
     for number, items in enumerate(inputs()[:entries]):
@@ -95,7 +95,7 @@ async def fill(store: Redis, ward: Ward, entries: int | None = None) -> str:
 
 
 async def work(
-    store: Redis, server: Server, ward: Ward, last: str, kills: list[tuple[str, int]], tmp_path: Path
+    store: Store, server: Server, ward: Ward, last: str, kills: list[tuple[str, int]], tmp_path: Path
 ) -> int:
     """Run detectors until the last entry is written, killing as told; return how many died by our hand."""
     died = 0
@@ -124,7 +124,7 @@ async def work(
         return died
 
 
-async def outputs(store: Redis, ward: Ward) -> dict[str, Any]:
+async def outputs(store: Store, ward: Ward) -> dict[str, Any]:
     """Everything a detector has said: logs, trends, summaries."""
     shard = ward.shard(0)
     said: dict[str, Any] = {}
@@ -137,7 +137,7 @@ async def outputs(store: Redis, ward: Ward) -> dict[str, Any]:
 
 
 async def test_killed_inside_the_commit_it_says_the_same(
-    store: Redis, store_server: Server, tmp_path: Path, record_property: Any
+    store: Store, store_server: Server, tmp_path: Path, record_property: Any
 ) -> None:
     plain, killed = Ward("plain"), Ward("killed")
     last = await fill(store, plain)
@@ -155,7 +155,7 @@ async def test_killed_inside_the_commit_it_says_the_same(
     print(f"{died} kills at {POINTS}; {sum(len(v) for v in expected.values())} outputs equal", file=sys.stderr)
 
 
-async def test_an_old_owner_is_fenced(store: Redis) -> None:
+async def test_an_old_owner_is_fenced(store: Store) -> None:
     from detect.store import ShardStore
     from quietward.errors import LostOwnership
 
@@ -171,7 +171,7 @@ async def test_an_old_owner_is_fenced(store: Redis) -> None:
     assert await store.get(shard.position) == b"2-0"
 
 
-async def test_a_superseded_detector_does_not_take_the_shard_back(store: Redis) -> None:
+async def test_a_superseded_detector_does_not_take_the_shard_back(store: Store) -> None:
     from detect.store import ShardStore
     from quietward.errors import LostOwnership
 
@@ -185,7 +185,7 @@ async def test_a_superseded_detector_does_not_take_the_shard_back(store: Redis) 
         await old.check_ownership()
 
 
-async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Redis, tmp_path: Path) -> None:
+async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store, tmp_path: Path) -> None:
     """A checkpoint made by other rules is of no use; what was said before must still hold."""
     from detect import rule_file
     from detect.service import Detector
@@ -218,7 +218,7 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Redis
             assert state.words[bed.decode()].acknowledged_by == summary.acknowledged_by
 
 
-async def until(detector: Any, store: Redis, position: str, last: str) -> None:
+async def until(detector: Any, store: Store, position: str, last: str) -> None:
     """Let a detector run until it has written `last`."""
     task = asyncio.create_task(detector.run_for_ever())
     async with asyncio.timeout(60):

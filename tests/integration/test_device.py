@@ -20,7 +20,7 @@ from quietward.errors import Unreachable
 from quietward.messages import Block, decode_inputs
 from quietward.mqtt import MqttError, Publisher, Subscriber
 from quietward.settings import Settings
-from quietward.store import Redis
+from quietward.store import Store
 from simulator.device import Device
 from simulator.sources import Strip
 from tests.conftest import Parts, Server, broker_command, until
@@ -47,7 +47,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
     forgetful_broker: Server,
     settings: Settings,
     ward: Ward,
-    store: Redis,
+    store: Store,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -52,7 +52,7 @@ from quietward.messages import (
 )
 from quietward.mqtt import Message, MqttError, Publisher, Subscriber
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError, connected
+from quietward.store import RedisError, Store, connected
 from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import MOSQUITTO, REQUIRE_REAL, WAIT_S, Server, broker_command, make_store, require, wait_for
@@ -200,7 +200,7 @@ def servers(kind: str, tmp_path: Path) -> Iterator[Servers]:
 class Stream:
     """What the input stream holds: followed from outside, so that the devices know what has arrived."""
 
-    def __init__(self, store: Redis, ward: Ward) -> None:
+    def __init__(self, store: Store, ward: Ward) -> None:
         self.store, self.shard = store, ward.shard(0)
         self.last = self.last_new = "0-0"  # id of the last entry, and of the last with a second that is new
         self.newest: dict[str, int] = dict.fromkeys(BEDS, -1)
@@ -239,7 +239,7 @@ class Stream:
 class Run:
     """One ward from its devices to its logs, with deaths of the parts on the way."""
 
-    def __init__(self, servers: Servers, store: Redis, ward: str, folder: Path, kills: int) -> None:
+    def __init__(self, servers: Servers, store: Store, ward: str, folder: Path, kills: int) -> None:
         self.settings = Settings(
             ward=ward,
             broker=f"mqtt://127.0.0.1:{servers.broker.port}",
@@ -436,7 +436,7 @@ def key(entry_id: str) -> tuple[int, ...]:
     return tuple(int(number) for number in entry_id.split("-"))
 
 
-async def said(store: Redis, ward: Ward) -> dict[str, Any]:
+async def said(store: Store, ward: Ward) -> dict[str, Any]:
     """Everything the detector has said of the beds, without the server's times."""
     shard = ward.shard(0)
     found: dict[str, Any] = {}

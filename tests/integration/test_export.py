@@ -15,7 +15,7 @@ from quietward.addresses import Ward
 from quietward.messages import Event, decode_event, encode_json
 from quietward.notice import NOTICE
 from quietward.settings import Settings
-from quietward.store import Redis
+from quietward.store import Store
 from tests.unit.test_page_models import NOW, SHEET, summary
 
 
@@ -30,7 +30,7 @@ def is_written(folder: Path) -> bool:
     return any(folder.iterdir())
 
 
-async def write_log(store: Redis, ward: Ward, lines: int) -> list[Event]:
+async def write_log(store: Store, ward: Ward, lines: int) -> list[Event]:
     shard = ward.shard(ward.shard_of("bed-1"))
     await store.hset(shard.summary, "bed-1", encode_json(summary()))
     log = [Event(f"bed-1-{n}", "bed-1", NOW + n, "care", f"=note {n}", {"by": "Kim"}, "r1") for n in range(lines)]
@@ -41,7 +41,7 @@ async def write_log(store: Redis, ward: Ward, lines: int) -> list[Event]:
     return log
 
 
-async def test_all_of_a_long_log_oldest_first(settings: Settings, ward: Ward, store: Redis, tmp_path: Path) -> None:
+async def test_all_of_a_long_log_oldest_first(settings: Settings, ward: Ward, store: Store, tmp_path: Path) -> None:
     log = await write_log(store, ward, 2500)  # more than one reading takes
     for name in ("log.csv", "log.json"):
         found = quietward(settings, "bed-1", "--log", str(tmp_path / name))
@@ -56,7 +56,7 @@ async def test_all_of_a_long_log_oldest_first(settings: Settings, ward: Ward, st
     assert document["notice"] == NOTICE
 
 
-async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, store: Redis, tmp_path: Path) -> None:
+async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, store: Store, tmp_path: Path) -> None:
     await write_log(store, ward, 3)
     found = quietward(settings, "bed-1", "--handover", str(tmp_path / "sheet.html"))
     assert found.returncode == 0, found.stderr
@@ -77,7 +77,7 @@ async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, sto
     ],
 )
 async def test_what_cannot_be_written_is_one_line_and_exit_code_2(
-    arguments: tuple[str, ...], says: str, settings: Settings, ward: Ward, store: Redis, tmp_path: Path
+    arguments: tuple[str, ...], says: str, settings: Settings, ward: Ward, store: Store, tmp_path: Path
 ) -> None:
     await write_log(store, ward, 1)
     found = quietward(settings, *(str(tmp_path / a) if "." in a else a for a in arguments))
@@ -87,7 +87,7 @@ async def test_what_cannot_be_written_is_one_line_and_exit_code_2(
     assert not is_written(tmp_path)
 
 
-async def test_a_policy_sheet_of_another_version_is_none(ward: Ward, store: Redis) -> None:
+async def test_a_policy_sheet_of_another_version_is_none(ward: Ward, store: Store) -> None:
     assert await read_sheet(store, ward) is None
     await store.set(ward.policy, encode_json(SHEET))
     assert await read_sheet(store, ward) == SHEET

@@ -10,7 +10,7 @@ from quietward.addresses import Ward
 from quietward.messages import Block, DeviceStatus, Input, RefusedMessage, Signal, decode_inputs, decode_summary
 from quietward.running import now_ms
 from quietward.settings import Settings
-from quietward.store import Redis
+from quietward.store import Store
 from tests.conftest import Parts, until, wait_for
 
 STEADY = """
@@ -76,7 +76,7 @@ WELL_AGAIN_S = 60
 
 
 async def test_a_device_with_every_fault(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+    settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     steady, faulty = tmp_path / "steady.toml", tmp_path / "faulty.toml"
     steady.write_text(STEADY)

@@ -18,17 +18,17 @@ from quietward.mqtt import Publisher
 from quietward.notice import NOTICE
 from quietward.recordings import read, write_csv
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError
+from quietward.store import RedisError, Store
 from tests.conftest import Parts, Server, record, until, wait_for
 from tests.traces import flat, put, ramp, ripple
 
 
-async def summary_of(store: Redis, ward: Ward, bed: str) -> Summary | None:
+async def summary_of(store: Store, ward: Ward, bed: str) -> Summary | None:
     raw = await store.hget(ward.shard(ward.shard_of(bed)).summary, bed)
     return None if raw is None else decode_summary(raw)
 
 
-async def log_of(store: Redis, ward: Ward, bed: str) -> list[Any]:
+async def log_of(store: Store, ward: Ward, bed: str) -> list[Any]:
     entries: Any = await store.xrange(ward.shard(ward.shard_of(bed)).log(bed))
     return [decode_event(fields[b"e"]) for _, fields in entries]
 
@@ -50,7 +50,7 @@ def second(seq: int, **changes: object) -> bytes:
     return msgspec.json.encode(plain | changes)
 
 
-async def stands_at(store: Redis, ward: Ward, bed: str, seq: int) -> bool:
+async def stands_at(store: Store, ward: Ward, bed: str, seq: int) -> bool:
     """True when the detector has taken this second of the bed."""
     try:
         found = await summary_of(store, ward, bed)
@@ -59,7 +59,7 @@ async def stands_at(store: Redis, ward: Ward, bed: str, seq: int) -> bool:
     return found is not None and found.t == T0_MS + seq * 1000
 
 
-async def seconds_stored(store: Redis, ward: Ward) -> list[int]:
+async def seconds_stored(store: Store, ward: Ward) -> list[int]:
     """Sequence numbers in the input stream, each once, in order."""
     entries: Any = await store.xrange(ward.shard(0).input)
     items = [item for _, fields in entries for item in msgspec.msgpack.decode(fields[b"e"])]
@@ -74,7 +74,7 @@ def get(port: int, path: str) -> tuple[int, str]:
         return error.code, error.read().decode()
 
 
-async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Ward, store: Redis, parts: Parts) -> None:
+async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Ward, store: Store, parts: Parts) -> None:
     """An open CTU-UHB record with many decelerations is played at speed; its samples, findings and flags arrive."""
     path = record("1017")
     for part in ("serve", "ingest", "detect"):
@@ -111,7 +111,7 @@ async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Wa
 
 
 async def test_the_page_answers_and_the_detector_hears(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+    settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     seconds = 480.0
     write_csv(tmp_path / "low.csv", flat(90, seconds) + ripple(seconds, 10), flat(10, seconds))
@@ -153,7 +153,7 @@ async def test_the_page_answers_and_the_detector_hears(
 
 
 async def test_bad_messages_are_counted_and_stop_nothing(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts
+    settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
     parts.start("ingest")
     parts.start("detect")
@@ -175,7 +175,7 @@ async def test_bad_messages_are_counted_and_stop_nothing(
 
 
 async def test_what_was_published_while_ingest_was_away_arrives(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts
+    settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
     first = parts.start("ingest")
     parts.start("detect")
@@ -196,7 +196,7 @@ async def test_what_was_published_while_ingest_was_away_arrives(
 
 
 async def test_a_store_that_goes_away_comes_back_and_nothing_is_lost(
-    settings: Settings, ward: Ward, store: Redis, store_server: Server, parts: Parts
+    settings: Settings, ward: Ward, store: Store, store_server: Server, parts: Parts
 ) -> None:
     parts.start("ingest")
     parts.start("detect")
@@ -215,7 +215,7 @@ async def test_a_store_that_goes_away_comes_back_and_nothing_is_lost(
 
 
 async def test_a_dead_detector_is_shown(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+    settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     """False rest: a bed that nobody watched for more than 10 s is never shown as quiet."""
     write_csv(tmp_path / "calm.csv", put(flat(140, 900), 1, ramp(0, 1, 1, 1)), flat(10, 900))
@@ -246,7 +246,7 @@ async def test_a_dead_detector_is_shown(
     assert any("detect" in trouble for trouble in head["troubles"])
 
 
-async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Redis, parts: Parts) -> None:
+async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Store, parts: Parts) -> None:
     """simulate, ingest, detect and serve as separate processes; each shows that it is alive."""
     for part in ("ingest", "detect", "serve"):
         parts.start(part)
@@ -267,7 +267,7 @@ async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Redis, p
 
 
 async def test_a_device_that_dies_is_offline_by_its_last_will(
-    settings: Settings, ward: Ward, store: Redis, parts: Parts, tmp_path: Path
+    settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     write_csv(tmp_path / "calm.csv", flat(140, 900), flat(10, 900))
     parts.start("ingest")
@@ -287,7 +287,7 @@ async def test_a_device_that_dies_is_offline_by_its_last_will(
 
 
 @pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js"])
-async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Redis, parts: Parts) -> None:
+async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Store, parts: Parts) -> None:
     assert await store.ping()
     parts.start("serve")
     assert wait_for(lambda: _listens(settings.port))

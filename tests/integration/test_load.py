@@ -13,7 +13,7 @@ from quietward.mqtt import Publisher
 from quietward.notice import NOTICE
 from quietward.running import now_ms
 from quietward.settings import Settings
-from quietward.store import Redis
+from quietward.store import Store
 from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running
@@ -53,7 +53,7 @@ def test_the_command_says_all_as_json_and_measures_to_the_page() -> None:
 
 
 async def test_commits_tell_when_a_summary_was_there(
-    parts: Parts, settings: Settings, ward: Ward, store: Redis
+    parts: Parts, settings: Settings, ward: Ward, store: Store
 ) -> None:
     """By another way: the summary is asked for again and again, and must have changed when the commit says so."""
     parts.start("ingest")
