@@ -14,6 +14,9 @@ import secrets
 import socket
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from typing import cast
+
+import psutil
 
 from quietward.addresses import Ward
 from quietward.running import Tasks
@@ -23,11 +26,13 @@ log = logging.getLogger("quietward")
 
 CLAIM = Script("""
 -- keys: hash of workers -> ms of their last claim, hash of numbers -> worker
--- arguments: worker, how many numbers there are, ms after which a worker is dead, '1' when the store was away
+-- arguments: worker, how many numbers there are, ms after which a worker is dead, '1' when the store was away, workers
+-- that are known to be dead
 local time = redis.call('TIME')
 local now = time[1] * 1000 + math.floor(time[2] / 1000)
 local me, count, dead_after, patient = ARGV[1], tonumber(ARGV[2]), tonumber(ARGV[3]), ARGV[4] == '1'
 redis.call('HSET', KEYS[1], me, now)
+for i = 5, #ARGV do redis.call('HDEL', KEYS[1], ARGV[i]) end
 local held, live = {}, 0
 local seen = redis.call('HGETALL', KEYS[1])
 for i = 1, #seen, 2 do
@@ -99,16 +104,18 @@ class _Worker:
     ) -> None:
         self.store, self.share, self.one, self.tasks = store, share, one, tasks
         self.keys = [ward.workers(share.kind), ward.held(share.kind)]
-        self.name = f"{socket.gethostname()}-{os.getpid()}-{secrets.token_hex(2)}"
+        self.name = f"{socket.gethostname()} {os.getpid()} {secrets.token_hex(2)}"
         self.running: dict[int, asyncio.Task[None]] = {}
 
     async def claim_for_ever(self) -> None:
         loop = asyncio.get_running_loop()
         claimed_at, store_was_away = loop.time(), False
+        dead: list[str] | None = None
         while True:
             try:
-                mine = await self._claim(patient=store_was_away)
-                claimed_at, store_was_away = loop.time(), False
+                dead = await self._died_here() if dead is None else dead
+                mine = await self._claim(dead, patient=store_was_away)
+                claimed_at, store_was_away, dead = loop.time(), False, []
                 self._run(set(mine))
             except RedisError as error:
                 log.warning("%s cannot claim its share: %s", self.share.kind, error)
@@ -117,8 +124,13 @@ class _Worker:
                     self._run(set())  # by now others may hold what was ours
             await asyncio.sleep(self.share.claims_every_s)
 
-    async def _claim(self, *, patient: bool) -> list[int]:
-        arguments = [self.name, self.share.count, round(self.share.dead_after_s * 1000), int(patient)]
+    async def _died_here(self) -> list[str]:
+        """Return workers of this host whose process is gone: who is started again need not wait for its own lease."""
+        names = cast("list[bytes]", await self.store.at(self.keys[0]).hkeys(self.keys[0]))
+        return [name for name in (raw.decode() for raw in names) if _is_gone(name)]
+
+    async def _claim(self, dead: list[str], *, patient: bool) -> list[int]:
+        arguments = [self.name, self.share.count, round(self.share.dead_after_s * 1000), int(patient), *dead]
         return [int(n) for n in await CLAIM.run(self.store.at(self.keys[0]), self.keys, arguments)]
 
     def _run(self, mine: set[int]) -> None:
@@ -139,3 +151,11 @@ class _Worker:
         with contextlib.suppress(RedisError, TimeoutError):
             async with asyncio.timeout(self.share.claims_every_s):
                 await LEAVE.run(self.store.at(self.keys[0]), self.keys, [self.name, self.share.count])
+
+
+def _is_gone(worker: str) -> bool:
+    """Return True if a worker was a process of this host that has ended (or had our own number: it was not we)."""
+    host, pid, _ = worker.rsplit(" ", 2)
+    if host != socket.gethostname():
+        return False
+    return int(pid) == os.getpid() or not psutil.pid_exists(int(pid))
