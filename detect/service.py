@@ -19,7 +19,7 @@ from quietward.errors import LostOwnership
 from quietward.layout import agree
 from quietward.leases import Share, work
 from quietward.messages import encode_json
-from quietward.running import Backoff, Tasks, heartbeat, until_stored
+from quietward.running import STORE_DELAY_S, Backoff, Tasks, heartbeat, until_stored
 from quietward.settings import Settings
 from quietward.store import RedisError, Store, connected
 
@@ -76,7 +76,7 @@ class Detector:
 
         Raises LostOwnership: whoever took the shard over meanwhile is not fenced in turn.
         """
-        backoff = Backoff()
+        backoff = Backoff(STORE_DELAY_S)
         while True:
             try:
                 await self.store.check_ownership()

@@ -142,7 +142,7 @@ class Ingest:
     async def _write_inputs(
         self, server: Redis, keys: dict[int, str], inputs: dict[int, list[Input]], numbers: list[int]
     ) -> None:
-        copies = self.settings.copies
+        copies = self.store.copies(server, self.settings.copies)
         async with server.pipeline(transaction=False) as pipe:
             oldest = str(now_ms() - self.keep_ms)
             for number in numbers:

@@ -20,6 +20,8 @@ from quietward.store import RedisError, Store, connected
 log = logging.getLogger("quietward")
 
 FIRST_DELAY_S, LONGEST_DELAY_S = 0.2, 5.0
+STORE_DELAY_S = 1.0
+"""No longer than this between tries to write what is in hand: parts that wait for one store must go on together."""
 HEARTBEAT_S = 1.0
 STOP_AGAIN_S = 1.0
 
@@ -133,8 +135,8 @@ def die_with_parent() -> None:
 class Backoff:
     """Growing delays between tries; `worked()` starts again from the shortest."""
 
-    def __init__(self) -> None:
-        self.delay_s = FIRST_DELAY_S
+    def __init__(self, longest_s: float = LONGEST_DELAY_S) -> None:
+        self.delay_s, self.longest_s = FIRST_DELAY_S, longest_s
 
     def worked(self) -> None:
         """Remember that things work again."""
@@ -144,12 +146,12 @@ class Backoff:
         """Say why, and wait."""
         log.warning("%s; next try in %.1f s", why, self.delay_s)
         await asyncio.sleep(self.delay_s)
-        self.delay_s = min(LONGEST_DELAY_S, self.delay_s * 2)
+        self.delay_s = min(self.longest_s, self.delay_s * 2)
 
 
 async def until_stored(write: Callable[[], Awaitable[None]]) -> None:
     """Call `write` until the store has taken it."""
-    backoff = Backoff()
+    backoff = Backoff(STORE_DELAY_S)
     while True:
         try:
             return await write()

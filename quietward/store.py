@@ -47,10 +47,18 @@ class Store(Redis):
         super().__init__(**options)
         self._by_slot: list[Redis] | None = None
         self._servers: dict[tuple[str, int], Redis] = {}
+        self._replicas: dict[Redis, int] = {}
 
     def at(self, key: str) -> Redis:
         """Return the client of the server that holds a key."""
         return self if self._by_slot is None else self._by_slot[key_slot(key.encode())]
+
+    def copies(self, server: Redis, wanted: int) -> int:
+        """Return how many copies can be asked of a server: in a cluster no more than it has replicas that are alive.
+
+        Whoever asked for more would stand still after the first master that is lost.
+        """
+        return wanted if self._by_slot is None else min(wanted, self._replicas.get(server, 0))
 
     async def look_around(self) -> None:
         """Learn which server holds what, from any that answers. Raises RedisError when none does."""
@@ -62,10 +70,11 @@ class Store(Redis):
                 failed = error
                 continue
             holders: list[Redis] = [self] * REDIS_CLUSTER_HASH_SLOTS
-            for first, last, master, *_ in slots:
+            for first, last, master, *replicas in slots:
                 host = (master[0] or b"").decode() or str(self.connection_pool.connection_kwargs["host"])
                 server = self._server(host, int(master[1]))
                 holders[first : last + 1] = [server] * (last + 1 - first)
+                self._replicas[server] = len(replicas)
             self._by_slot = holders
             return
         if failed is not None:

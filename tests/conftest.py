@@ -148,6 +148,10 @@ class Parts:
             "QUIETWARD_BROKER": self.settings.broker,
             "QUIETWARD_STORE": self.settings.store,
             "QUIETWARD_PORT": str(self.settings.port),
+            "QUIETWARD_SHARDS": str(self.settings.shards),
+            "QUIETWARD_SEATS": str(self.settings.seats),
+            "QUIETWARD_COPIES": str(self.settings.copies),
+            "QUIETWARD_CHECKPOINT_S": str(self.settings.checkpoint_s),
         }
         with (self.folder / f"{arguments[0]}.log").open("ab") as file:
             process = subprocess.Popen(

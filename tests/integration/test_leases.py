@@ -1,0 +1,156 @@
+"""Workers share numbered things out among themselves; what a worker held goes to others when it ends, or is dead."""
+
+import asyncio
+import contextlib
+import socket
+from collections import Counter
+from collections.abc import AsyncIterator, Callable
+
+import pytest
+
+from quietward.addresses import Ward
+from quietward.errors import BadSettings
+from quietward.layout import agree
+from quietward.leases import CLAIM, Share, work
+from quietward.store import Store
+from tests.conftest import until
+
+WARD = Ward("shared")
+DEAD_AFTER_S = 0.8
+
+
+class Workers:
+    """Some workers of one kind in this process, and what each runs."""
+
+    def __init__(self, store: Store, count: int) -> None:
+        self.store, self.share = store, Share("test", count, DEAD_AFTER_S)
+        self.runs: dict[str, set[int]] = {}
+        self.tasks: dict[str, asyncio.Task[None]] = {}
+
+    def start(self, name: str) -> None:
+        self.runs[name] = set()
+
+        async def one(number: int) -> None:
+            self.runs[name].add(number)
+            try:
+                await asyncio.Event().wait()
+            finally:
+                self.runs[name].discard(number)
+
+        self.tasks[name] = asyncio.create_task(work(self.store, WARD, self.share, one))
+
+    async def stop(self, name: str) -> None:
+        self.tasks[name].cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await self.tasks[name]
+
+    async def reach(self, *sizes: int) -> bool:
+        """Wait until the workers run so many each, everything is run, and nothing twice."""
+
+        async def is_so() -> bool:
+            return self.sizes == sorted(sizes) and Counter(n for runs in self.runs.values() for n in runs) == Counter(
+                range(self.share.count)
+            )
+
+        return await until(is_so, 10)
+
+    @property
+    def sizes(self) -> list[int]:
+        return sorted(len(self.runs[name]) for name, task in self.tasks.items() if not task.done())
+
+
+@pytest.fixture
+async def workers(store: Store) -> AsyncIterator[Callable[[int], Workers]]:
+    made: list[Workers] = []
+
+    def make(count: int) -> Workers:
+        made.append(Workers(store, count))
+        return made[-1]
+
+    yield make
+    for one in made:
+        for name in one.tasks:
+            await one.stop(name)
+
+
+async def test_everything_is_held_and_shared_fairly(workers: Callable[[int], Workers]) -> None:
+    found = workers(8)
+    found.start("a")
+    assert await found.reach(8), found.runs
+    found.start("b")
+    assert await found.reach(4, 4), found.runs
+    found.start("c")
+    assert await found.reach(2, 3, 3), found.runs
+    await found.stop("a")
+    assert await found.reach(4, 4), found.runs
+    await found.stop("b")
+    assert await found.reach(8), found.runs
+
+
+async def test_one_that_is_left_over_has_nothing(workers: Callable[[int], Workers]) -> None:
+    found = workers(2)
+    for name in "abc":
+        found.start(name)
+    assert await found.reach(0, 1, 1), found.runs
+
+
+async def test_who_has_nothing_gets_one_of_two(workers: Callable[[int], Workers]) -> None:
+    found = workers(4)
+    for name in "ab":
+        found.start(name)
+    assert await found.reach(2, 2), found.runs
+    found.start("c")
+    assert await found.reach(1, 1, 2), found.runs
+
+
+async def test_what_ends_is_started_again(store: Store) -> None:
+    started = 0
+
+    async def one(_: int) -> None:
+        nonlocal started
+        started += 1
+
+    async def often() -> bool:
+        return started >= 3
+
+    task = asyncio.create_task(work(store, WARD, Share("test", 1, DEAD_AFTER_S), one))
+    assert await until(often, 10)
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
+
+
+async def claim(store: Store, worker: str, *dead: str, patient: int = 0, count: int = 4) -> list[int]:
+    keys = [WARD.workers("test"), WARD.held("test")]
+    return [int(n) for n in await CLAIM.run(store, keys, [worker, count, 300, patient, *dead])]
+
+
+async def test_a_silent_worker_is_dead_but_not_while_the_store_was_away(store: Store) -> None:
+    assert await claim(store, "a") == [0, 1, 2, 3]
+    assert await claim(store, "b") == [], "nothing is taken away before it is given up"
+    await asyncio.sleep(0.4)
+    assert await claim(store, "b", patient=1) == []
+    await asyncio.sleep(0.4)
+    assert await claim(store, "b") == [0, 1, 2, 3]
+    assert await claim(store, "a") == [], "it has been taken for dead"
+
+
+async def test_a_worker_known_to_be_dead_is_not_waited_for(store: Store, workers: Callable[[int], Workers]) -> None:
+    assert await claim(store, "a") == [0, 1, 2, 3]
+    assert await claim(store, "b", "a") == [0, 1, 2, 3]
+    process = await asyncio.create_subprocess_exec("true")
+    await process.wait()
+    await store.delete(WARD.workers("test"), WARD.held("test"))
+    assert await claim(store, f"{socket.gethostname()} {process.pid} 00") == [0, 1, 2, 3]
+    found = workers(4)
+    found.share = Share("test", 4, 60)
+    found.start("new")
+    assert await found.reach(4), "a minute of silence was waited for"
+
+
+async def test_parts_must_agree_on_the_layout(store: Store) -> None:
+    await agree(store, WARD, shards=4, seats=2)
+    await agree(store, WARD, shards=4)
+    with pytest.raises(BadSettings, match=r"setting shards: 3\. Ward shared runs with 4"):
+        await agree(store, WARD, shards=3)
+    await agree(store, Ward("another"), shards=3)
