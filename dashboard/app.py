@@ -19,6 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import acts, pages, papers, printed, studies
 from dashboard.hub import Hub
+from quietward import metrics
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
 from quietward.layout import agree
@@ -36,6 +37,7 @@ async def serve(settings: Settings) -> None:
     sock = bind(settings.host, settings.port)
     try:
         async with connected(settings.store) as store, Tasks() as tasks:
+            metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
             await until_stored(lambda: agree(store, ward, shards=settings.shards))
             hub = Hub(ward, store)
@@ -91,6 +93,7 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
         try:
             done = acts.read(await _body(request), hub.beds, hub.sheet)
             await hub.act(done)
+            metrics.ACTS.labels(done.__struct_config__.tag).inc()
         except acts.BadAct as error:
             return Response(str(error), error.status)
         except RedisError as error:
@@ -106,7 +109,8 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
             await ws.close(1008)
             return
         await ws.accept()
-        await _send_frames(hub, ws)
+        with metrics.PAGES.track_inprogress():
+            await _send_frames(hub, ws)
 
     dash = _dash(server)
 

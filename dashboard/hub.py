@@ -12,6 +12,7 @@ from dashboard.order import Place, in_order
 from dashboard.records import read_newest, read_sheet
 from dashboard.strips import KEPT_S, Strip
 from dashboard.view_model import Card, card
+from quietward import metrics
 from quietward.addresses import Shard, Ward
 from quietward.messages import (
     Act,
@@ -89,13 +90,14 @@ class Hub:
         loop = asyncio.get_running_loop()
         due = loop.time()
         while True:
-            try:
-                await self._look()
-                self.store_gone_since = None
-            except RedisError as error:
-                self.store_gone_since = self.store_gone_since or now_ms()
-                log.warning("store: %s", error)
-            frame = self._frame(whole=False)
+            with metrics.FRAMES.time():
+                try:
+                    await self._look()
+                    self.store_gone_since = None
+                except RedisError as error:
+                    self.store_gone_since = self.store_gone_since or now_ms()
+                    log.warning("store: %s", error)
+                frame = self._frame(whole=False)
             self.marks_sent = {bed: summary.events for bed, summary in self.summaries.items()}
             self.sent = {bed: strip.last for bed, strip in self.strips.items()}
             async with self.frame_ready:

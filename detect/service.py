@@ -14,12 +14,13 @@ from detect.core import engine, reporting, summaries
 from detect.core.rules import Rules
 from detect.core.state import State
 from detect.store import FIRST, ShardStore
+from quietward import metrics
 from quietward.addresses import Ward
 from quietward.errors import LostOwnership
 from quietward.layout import agree
 from quietward.leases import Share, work
-from quietward.messages import encode_json
-from quietward.running import STORE_DELAY_S, Backoff, Tasks, heartbeat, until_stored
+from quietward.messages import Block, Event, Input, Summary, encode_json
+from quietward.running import STORE_DELAY_S, Backoff, Tasks, heartbeat, now_ms, until_stored
 from quietward.settings import Settings
 from quietward.store import RedisError, Store, connected
 
@@ -43,6 +44,7 @@ async def serve(settings: Settings) -> None:
     """Run our share of the ward's shards until cancelled. Raises BadRules, BadSettings, Unreachable."""
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
+    metrics.expose(settings, "detect")
     async with connected(settings.store) as store, Tasks() as tasks:
         await until_stored(lambda: agree(store, ward, shards=settings.shards))
         await until_stored(lambda: tell_policy(store, ward, rules))
@@ -77,14 +79,18 @@ class Detector:
         Raises LostOwnership: whoever took the shard over meanwhile is not fenced in turn.
         """
         backoff = Backoff(STORE_DELAY_S)
-        while True:
-            try:
-                await self.store.check_ownership()
-                await self.take_over()
-                backoff.worked()
-                await self.run()
-            except RedisError as error:
-                await backoff.wait(f"store: {error}")
+        metrics.SHARDS.hold(self.store.shard.number, self.behind_s)
+        try:
+            while True:
+                try:
+                    await self.store.check_ownership()
+                    await self.take_over()
+                    backoff.worked()
+                    await self.run()
+                except RedisError as error:
+                    await backoff.wait(f"store: {error}")
+        finally:
+            metrics.SHARDS.let_go(self.store.shard.number)
 
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written."""
@@ -122,18 +128,37 @@ class Detector:
             if not entries:
                 continue
             inputs = [item for _, found in entries for item in found]
-            output = engine.step(self.state, inputs)
+            with metrics.STEP.time():
+                output = engine.step(self.state, inputs)
+                said = summaries.of(self.state, output)
             position = entries[-1][0]
             due = time.monotonic() >= next_checkpoint
             checkpoint = self.state.to_bytes() if due else b""
             if due:
                 next_checkpoint = time.monotonic() + self.checkpoint_s
             self.watch("stepped")
-            await self.store.commit(position, output.events, summaries.of(self.state, output), checkpoint)
+            with metrics.COMMIT.time():
+                await self.store.commit(position, output.events, said, checkpoint)
             self.watch("committed")
             self.position = position
+            self._count(inputs, output.events, said)
             if output.refused:
+                for (_, why), seconds in output.refused.items():
+                    metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(output.refused)
+
+    def behind_s(self) -> float:
+        """Return how old the newest input is whose outputs are written."""
+        return max(0.0, (now_ms() - _key(self.position)[0]) / 1000)
+
+    def _count(self, inputs: list[Input], events: list[Event], said: list[Summary]) -> None:
+        now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]
+        metrics.WORKED.inc(len(arrivals))
+        for at in arrivals:
+            metrics.DELAY.observe((now - at) / 1000)
+        for event in events:
+            metrics.EVENTS.labels(event.kind).inc()
+        metrics.SHARDS.note(self.store.shard.number, said)
 
 
 def _key(entry_id: str) -> tuple[int, int]:

@@ -15,7 +15,8 @@ from typing import Any
 
 from redis.asyncio.client import Pipeline
 
-from ingest.validate import check
+from ingest.validate import REASONS, check
+from quietward import metrics
 from quietward.addresses import REFUSED_KEPT, Ward
 from quietward.errors import BadMessage, Unreachable
 from quietward.layout import agree
@@ -45,6 +46,9 @@ def _nobody(_: str) -> None:
 async def serve(settings: Settings, watch: Watch = _nobody) -> None:
     """Run until cancelled. Raises Unreachable if broker or store are not there at the start, BadSettings."""
     ward = Ward(settings.ward, settings.shards)
+    metrics.expose(settings, "ingest")
+    for reason in REASONS:
+        metrics.REFUSED.labels(reason)
     async with connected(settings.store) as store, Tasks() as tasks:
         await until_stored(lambda: agree(store, ward, shards=settings.shards, seats=settings.seats))
         ingest = Ingest(ward, store, settings, watch)
@@ -98,8 +102,11 @@ class Ingest:
         while True:
             batch = await subscriber.next_batch()
             self.watch("taken")
-            inputs, refused = self.sort(batch, now_ms())
-            await until_stored(lambda inputs=inputs, refused=refused: self.write(inputs, refused))  # type: ignore[misc]
+            metrics.MESSAGES.inc(len(batch))
+            metrics.BATCH.observe(len(batch))
+            with metrics.WRITING.time():
+                inputs, refused = self.sort(batch, now_ms())
+                await until_stored(lambda i=inputs, r=refused: self.write(i, r))  # type: ignore[misc]
             self.watch("written")
             subscriber.acknowledge(batch)
             self.watch("acknowledged")
@@ -119,6 +126,7 @@ class Ingest:
                     log.exception("could not check a message on %s", message.topic)
                     error = BadMessage("broken", "payload", payload, "Could not be checked; this is a defect here")
                 shown = payload[:500].decode("utf-8", "replace")
+                metrics.REFUSED.labels(error.reason).inc()
                 refused.append(RefusedMessage(at, str(message.topic), error.reason, str(error), shown))
         return inputs, refused
 
@@ -134,10 +142,12 @@ class Ingest:
         writes = [self._write_inputs(server, keys, inputs, numbers) for server, numbers in by_server.items()]
         if refused:
             writes.append(self._write_refused(refused))
-        # All of them to their end: what one server has taken must not be written again when another one fails.
-        failed = [error for error in await asyncio.gather(*writes, return_exceptions=True) if error is not None]
-        if failed:
-            raise failed[0]
+        if len(writes) == 1:
+            await writes[0]
+        else:  # all of them to their end: what one server has taken must not be written again when another one fails
+            failed = [error for error in await asyncio.gather(*writes, return_exceptions=True) if error is not None]
+            if failed:
+                raise failed[0]
 
     async def _write_inputs(
         self, server: Redis, keys: dict[int, str], inputs: dict[int, list[Input]], numbers: list[int]

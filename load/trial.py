@@ -70,6 +70,8 @@ class Order(Struct, frozen=True):
     kind: str = "steady"
     own_parts: bool = True
     shards: int = 1
+    ingests: int = 1
+    detects: int = 1
     processes: int = 1
     page: bool = False
     warm_s: int = 15
@@ -157,6 +159,7 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
     environment = {key: value for key, value in os.environ.items() if not key.startswith("QUIETWARD_")} | {
         "QUIETWARD_WARD": ward.name,
         "QUIETWARD_SHARDS": str(order.shards),
+        "QUIETWARD_SEATS": str(order.ingests),
         "QUIETWARD_BROKER": broker,
         "QUIETWARD_STORE": store,
         "QUIETWARD_KEEP_HOURS": "1",
@@ -170,8 +173,9 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
             tree.wait_until_up(tree.start_program("broker", _mosquitto(broker_port, folder)), broker_port)
             command = [_found("redis-server"), *store_command(store_port, folder)[1:]]
             tree.wait_until_up(tree.start_program("store", command), store_port)
-        tree.start("ingest", "ingest")
-        tree.start("detect", "detect")
+        for part, count in (("ingest", order.ingests), ("detect", order.detects)):
+            for i in range(count):
+                tree.start(part if count == 1 else f"{part}-{i}", part)
         yield tree, ward, broker, store
     finally:
         tree.end()
@@ -381,9 +385,12 @@ def check(order: Order) -> None:
     """Raise BadSettings for what cannot be tried."""
     for name, value, low, high in (
         ("--beds", order.beds, 1, 100_000), ("--minutes", order.minutes, 0.1, 24 * 60),
-        ("--shards", order.shards, 1, 256),
+        ("--shards", order.shards, 1, 256), ("--ingests", order.ingests, 1, 16),
+        ("--detects", order.detects, 1, order.shards),
     ):  # fmt: skip
         if not low <= value <= high:
             raise BadSettings(name, value, f"Use {low:g} to {high:g}")
+    if order.own_parts and order.ingests > 1:
+        raise BadSettings("--ingests", order.ingests, "The embedded broker shares nothing out; add --real")
     if order.kind not in KINDS:
         raise BadSettings("--kind", order.kind, "Use one of " + ", ".join(KINDS))

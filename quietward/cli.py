@@ -414,6 +414,10 @@ def load(
         bool, typer.Option("--real", help="mosquitto and redis-server of this machine in place of the embedded parts.")
     ] = False,
     shards: Annotated[int, typer.Option("--shards", help="Shards of the ward.")] = 1,
+    ingests: Annotated[
+        int, typer.Option("--ingests", help="Ingests that share the samples; 2 and more with --real.")
+    ] = 1,
+    detects: Annotated[int, typer.Option("--detects", help="Detectors that share the shards.")] = 1,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for load.json and delay.svg.")] = None,
     json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as one JSON object.")] = False,
 ) -> None:
@@ -425,7 +429,7 @@ def load(
     from load import limit, report, trial
 
     order = trial.Order(
-        beds, minutes, kind, own_parts=not real, shards=shards, page=page,
+        beds, minutes, kind, own_parts=not real, shards=shards, ingests=ingests, detects=detects, page=page,
         processes=1 + (beds > trial.BEDS_OF_A_PROCESS),
     )  # fmt: skip
     trial.check(order)

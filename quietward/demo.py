@@ -170,6 +170,7 @@ def run(
             "QUIETWARD_STORE": f"redis://127.0.0.1:{store_port}/0" if own_store else settings.store,
             "QUIETWARD_HOST": settings.host,
             "QUIETWARD_PORT": str(settings.port),
+            "QUIETWARD_METRICS_PORT": "0",  # one port cannot be that of every part
             "QUIETWARD_POLICY": settings.policy,
             "QUIETWARD_STUDIES": settings.studies,
         }

@@ -18,6 +18,7 @@ from typing import cast
 
 import psutil
 
+from quietward import metrics
 from quietward.addresses import Ward
 from quietward.running import Tasks
 from quietward.store import RedisError, Script, Store
@@ -139,10 +140,13 @@ class _Worker:
         for n, task in list(self.running.items()):
             if task.done():
                 del self.running[n]
+                metrics.HOLDS.labels(self.share.kind, n).set(0)
             elif n not in mine:
                 task.cancel()  # with every claim again: a cancellation can get lost, see Tasks
         for n in sorted(mine - set(self.running)):
             self.running[n] = self.tasks.create_task(self.one(n), name=f"{self.share.kind} {n}")
+            metrics.HOLDS.labels(self.share.kind, n).set(1)
+            metrics.TAKEN_OVER.labels(self.share.kind).inc()
         if mine != before:
             log.info("%s holds %s of %d", self.share.kind, sorted(mine), self.share.count)
 

@@ -3,6 +3,7 @@
 from functools import partial
 from itertools import count
 
+from quietward import metrics
 from quietward.mqtt import Publisher
 
 
@@ -28,6 +29,7 @@ class Outbox:
     async def send(self, out: Publisher, number: int) -> None:
         """Publish one. Raises MqttError when disconnected; it is kept until the broker has answered."""
         await out.publish(*self.unanswered[number], answered=partial(self._answered, number))
+        metrics.SENT.inc()
 
     def _answered(self, number: int) -> None:
         del self.unanswered[number]

@@ -12,6 +12,7 @@ import time
 from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
 
+from quietward import metrics
 from quietward.addresses import Ward
 from quietward.errors import Unreachable
 from quietward.settings import Settings
@@ -144,6 +145,7 @@ class Backoff:
 
     async def wait(self, why: object) -> None:
         """Say why, and wait."""
+        metrics.WAITS.inc()
         log.warning("%s; next try in %.1f s", why, self.delay_s)
         await asyncio.sleep(self.delay_s)
         self.delay_s = min(self.longest_s, self.delay_s * 2)
@@ -164,6 +166,7 @@ async def heartbeat(store: Store, key: str, part: str) -> None:
     while True:
         try:
             await store.at(key).hset(key, part, str(now_ms()))
+            metrics.HEARTBEATS.labels(part).inc()
         except RedisError as error:
             log.warning("heartbeat of %s: %s", part, error)
         await asyncio.sleep(HEARTBEAT_S)

@@ -30,6 +30,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     copies: Annotated[int, Meta(ge=0, le=5)] = 0
     host: str = "127.0.0.1"
     port: Annotated[int, Meta(ge=1, le=65535)] = 8050
+    metrics_port: Annotated[int, Meta(ge=0, le=65535)] = 0
     keep_hours: Annotated[float, Meta(ge=1, le=24 * 30)] = 24.0
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
     policy: str = "attention"

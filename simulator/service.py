@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from quietward import recordings
+from quietward import metrics, recordings
 from quietward.addresses import Shard, Ward
 from quietward.errors import BadSettings
 from quietward.layout import agree
@@ -65,10 +65,12 @@ async def play(
 ) -> None:
     """Play all sources to their end. Raises Unreachable if the broker is not there at the start."""
     ward = Ward(settings.ward, settings.shards)
+    metrics.expose(settings, "devices")
     log.info("%d devices of %s begin", len(sources), ward.name)
     async with Tasks() as tasks:
-        for source in sources:
-            device = Device(ward, source, speed, head_start_s, moved)
+        devices = [Device(ward, source, speed, head_start_s, moved) for source in sources]
+        metrics.UNANSWERED.set_function(lambda: sum(len(device.outbox) for device in devices))
+        for source, device in zip(sources, devices, strict=True):
             tasks.create_task(device.play(settings.broker), name=source.bed)
 
 

@@ -142,12 +142,13 @@ class Parts:
         self.settings, self.folder = settings, folder
         self.running: list[subprocess.Popen[bytes]] = []
 
-    def start(self, *arguments: str) -> subprocess.Popen[bytes]:
+    def start(self, *arguments: str, metrics_port: int = 0) -> subprocess.Popen[bytes]:
         environment = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")} | {
             "QUIETWARD_WARD": self.settings.ward,
             "QUIETWARD_BROKER": self.settings.broker,
             "QUIETWARD_STORE": self.settings.store,
             "QUIETWARD_PORT": str(self.settings.port),
+            "QUIETWARD_METRICS_PORT": str(metrics_port),
             "QUIETWARD_SHARDS": str(self.settings.shards),
             "QUIETWARD_SEATS": str(self.settings.seats),
             "QUIETWARD_COPIES": str(self.settings.copies),

@@ -141,7 +141,8 @@ async def test_the_search_ends_close_below_what_is_carried(carries: int, begin: 
 
 @pytest.mark.parametrize(("order", "named"), [
     (Order(0, 1.0), "--beds"), (Order(10, 0.0), "--minutes"), (Order(10, 1.0, "all"), "--kind"),
-    (Order(10, 1.0, shards=0), "--shards"),
+    (Order(10, 1.0, shards=0), "--shards"), (Order(10, 1.0, ingests=17), "--ingests"),
+    (Order(10, 1.0, ingests=2), "--ingests.*--real"), (Order(10, 1.0, shards=2, detects=3), "--detects"),
 ])  # fmt: skip
 def test_what_cannot_be_tried_is_said(order: Order, named: str) -> None:
     with pytest.raises(BadSettings, match=named):
