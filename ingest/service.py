@@ -74,11 +74,11 @@ class Ingest:
     def _subscriber(self, seat: int) -> Subscriber:
         name = f"quietward-ingest-{self.ward.name}"
         if self.settings.seats == 1:
-            return Subscriber(self.settings.broker, name, [self.ward.all_topics])
+            return Subscriber(self.settings.broker, name, self.ward.all_topics)
         topics = [self.ward.shared_samples]
         if seat == 0:  # what is retained does not come by a shared subscription
             topics.append(self.ward.status_topic("+"))
-        return Subscriber(self.settings.broker, f"{name}-{seat}", topics)
+        return Subscriber(self.settings.broker, f"{name}-{seat}", *topics)
 
     async def receive_for_ever(self, seat: int) -> None:
         """Take messages, over as many connections as it needs. Raises Unreachable if the first cannot be made."""
@@ -116,18 +116,18 @@ class Ingest:
         inputs: dict[int, list[Input]] = defaultdict(list)
         refused = []
         for message in batch:
-            payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
-            content_type = str(getattr(message.properties, "ContentType", ""))
             try:
-                item = check(str(message.topic), payload, content_type, at)
+                item = check(message.topic, message.payload, message.content_type, at)
                 inputs[self.ward.shard_of(item.bed)].append(item)
             except Exception as error:  # one message must never stop the others
                 if not isinstance(error, BadMessage):
                     log.exception("could not check a message on %s", message.topic)
-                    error = BadMessage("broken", "payload", payload, "Could not be checked; this is a defect here")
-                shown = payload[:500].decode("utf-8", "replace")
+                    error = BadMessage(
+                        "broken", "payload", message.payload, "Could not be checked; this is a defect here"
+                    )
+                shown = message.payload[:500].decode("utf-8", "replace")
                 metrics.REFUSED.labels(error.reason).inc()
-                refused.append(RefusedMessage(at, str(message.topic), error.reason, str(error), shown))
+                refused.append(RefusedMessage(at, message.topic, error.reason, str(error), shown))
         return inputs, refused
 
     async def write(self, inputs: dict[int, list[Input]], refused: list[RefusedMessage]) -> None:
