@@ -22,7 +22,8 @@ from quietward.errors import BadMessage, Unreachable
 from quietward.layout import agree
 from quietward.leases import Share, work
 from quietward.messages import Input, RefusedMessage, Tick, encode_inputs, encode_json
-from quietward.mqtt import Message, MqttError, Subscriber
+from quietward.mqtt import MqttError, Subscriber
+from quietward.packets import Message
 from quietward.running import Backoff, Tasks, heartbeat, now_ms, until_stored
 from quietward.settings import Settings
 from quietward.store import Redis, RedisError, Store, connected

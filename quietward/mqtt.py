@@ -6,21 +6,24 @@ aiomqtt 2.5 hides both behind private attributes. All of them are touched here a
 
 import asyncio
 import contextlib
+import itertools
 import socket
 from collections.abc import Callable, Sequence
 from functools import partial
 from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 from paho.mqtt.client import MQTT_ERR_SUCCESS
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties, VariableByteIntegers
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from quietward import packets
 from quietward.errors import Unreachable
+from quietward.packets import Message
 from quietward.settings import without_password
 
 KEEPALIVE_S = 5
@@ -33,19 +36,8 @@ IN_FLIGHT = 500
 PACKETS_AT_ONCE = 1000
 """So many are read before others have their turn."""
 CONTENT_TYPE = "application/json"
-CONTENT_TYPE_ID = 3  # MQTT 5, section 2.2.2.2
 
 MqttError = aiomqtt.MqttError
-
-
-class Message(NamedTuple):
-    """What was published. mid: to be acknowledged by."""
-
-    topic: str
-    payload: bytes
-    qos: int
-    mid: int
-    content_type: str
 
 
 def private_attributes_missing() -> list[str]:
@@ -54,10 +46,10 @@ def private_attributes_missing() -> list[str]:
     async def look() -> list[str]:
         client = aiomqtt.Client("127.0.0.1")
         found = {
-            "Client._client.manual_ack_set": hasattr(client, "_client") and hasattr(client._client, "manual_ack_set"),
-            "Client._client._handle_publish": hasattr(client, "_client") and hasattr(client._client, "_handle_publish"),
-            "Client._client._in_packet": hasattr(client, "_client") and hasattr(client._client, "_in_packet"),
-            "Client._client.ack": hasattr(client, "_client") and hasattr(client._client, "ack"),
+            **{
+                f"Client._client.{name}": hasattr(client, "_client") and hasattr(client._client, name)
+                for name in ("manual_ack_set", "_handle_publish", "_handle_pubackcomp", "_in_packet", "_packet_queue")
+            },
             "Client._queue.get_nowait": hasattr(client, "_queue") and hasattr(client._queue, "get_nowait"),
             "Client._pending_subscribes": isinstance(getattr(client, "_pending_subscribes", None), dict),
             "Client._connected": isinstance(getattr(client, "_connected", None), asyncio.Future),
@@ -81,6 +73,7 @@ def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
         timeout=CONNECT_TIMEOUT_S,
         **more,
     )
+    client._client.disable_logger()  # it builds a line for every packet, whether anybody reads it or not
     _watch_sockets(client)
     _notice_early_end(client)
     return client
@@ -196,6 +189,7 @@ class Subscriber:
         paho.manual_ack_set(True)
         paho._handle_publish = self._take
         self._paho = paho
+        self._queue: asyncio.Queue[Message] = self._client._queue  # type: ignore[assignment]
         self._session_present = False
         on_connect: Any = self._paho.on_connect
 
@@ -227,61 +221,28 @@ class Subscriber:
     def _take(self) -> MQTTErrorCode:
         """Put what has come into the queue; paho and aiomqtt spend most of ingest's time on objects for it."""
         packet = self._paho._in_packet
-        self._client._queue.put_nowait(_decoded(packet["command"], bytes(packet["packet"])))  # type: ignore[arg-type]
+        self._queue.put_nowait(packets.message(packet["command"], bytes(packet["packet"])))
         return MQTT_ERR_SUCCESS
 
     async def next_batch(self, at_most: int = 5000) -> list[Message]:
         """Wait for a message and return it with all that have come meanwhile. Raises MqttError when disconnected."""
         messages: Any = self._client.messages
         batch: list[Message] = [await anext(messages)]
-        queue: asyncio.Queue[Message] = self._client._queue  # type: ignore[assignment]
         while len(batch) < at_most:
             try:
-                batch.append(queue.get_nowait())
+                batch.append(self._queue.get_nowait())
             except asyncio.QueueEmpty:
                 break
         return batch
 
     def acknowledge(self, batch: Sequence[Message]) -> None:
         """Tell the broker that these messages are safe. Raises MqttError when disconnected."""
-        for message in batch:
-            if message.qos:
-                code = self._paho.ack(message.mid, message.qos)
-                if code != MQTT_ERR_SUCCESS:
-                    raise aiomqtt.MqttCodeError(code, "Could not acknowledge")
-        self._paho.loop_write()  # now, not with the loop's next turn
-
-
-def _decoded(command: int, packet: bytes) -> Message:
-    """Return a PUBLISH (MQTT 5, section 3.3) without its fixed header. At most QoS 1: no more was subscribed."""
-    qos = command >> 1 & 3
-    at = 2 + int.from_bytes(packet[:2])
-    topic = packet[2:at].decode()
-    mid = int.from_bytes(packet[at : at + 2]) if qos else 0
-    at += 2 if qos else 0
-    length, used = VariableByteIntegers.decode(packet[at:])  # type: ignore[no-untyped-call]
-    properties, payload = packet[at + used : at + used + length], packet[at + used + length :]
-    if not properties:
-        content_type = ""
-    elif properties[0] == CONTENT_TYPE_ID and int.from_bytes(properties[1:3]) == length - 3:  # this and nothing else
-        content_type = properties[3:].decode()
-    else:
-        found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        found.unpack(packet[at:])  # type: ignore[no-untyped-call]
-        content_type = getattr(found, "ContentType", "")
-    return Message(topic, payload, qos, mid, content_type)
-
-
-class _Packed(Properties):
-    """Properties that every message has: turned into bytes once and not for each."""
-
-    _bytes = b""
-
-    def pack(self) -> bytes:
-        """Return them as bytes; nothing may be set afterwards."""
-        if not self._bytes:
-            object.__setattr__(self, "_bytes", super().pack())  # type: ignore[no-untyped-call]
-        return self._bytes
+        if self._paho.socket() is None:
+            raise MqttError("Disconnected")
+        answers = packets.acknowledgements(message.mid for message in batch if message.qos)
+        if answers:
+            self._paho._packet_queue(PacketTypes.PUBACK << 4, answers, 0, 0)
+            self._paho.loop_write()  # now, and with one call
 
 
 class Publisher:
@@ -293,25 +254,32 @@ class Publisher:
     def __init__(self, url: str, client_id: str, will_topic: str, refused: Callable[[str], None]) -> None:
         self.url = url
         will = aiomqtt.Will(will_topic, b"offline", qos=1, retain=True)
-        self._client = _client(url, client_id, clean_start=True, will=will, max_inflight_messages=IN_FLIGHT)
-        self._paho: Any = self._client._client
+        self._client = _client(url, client_id, clean_start=True, will=will)
+        paho: Any = self._client._client
+        paho._handle_pubackcomp = self._note_answer
+        self._paho = paho
         self._room = asyncio.Semaphore(IN_FLIGHT)
         self._unanswered: dict[int, tuple[str, Callable[[], None]]] = {}
+        self._mids = itertools.cycle(range(1, 0x10000))
         self._refused = refused
-        self._properties = _Packed(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        self._properties.ContentType = CONTENT_TYPE
-        on_publish: Any = self._paho.on_publish
+        on_connect: Any = paho.on_connect
 
-        def note_answer(client: Any, data: Any, mid: int, code: ReasonCode, properties: Any) -> None:
-            if mid in self._unanswered:
-                topic, answered = self._unanswered.pop(mid)
-                self._room.release()
-                answered()
-                if code.is_failure:
-                    self._refused(topic)
-            on_publish(client, data, mid, code, properties)
+        def note_room(*arguments: Any) -> None:
+            """Never have more in flight than the broker takes: it would hang up."""
+            self._room = asyncio.Semaphore(min(IN_FLIGHT, getattr(arguments[4], "ReceiveMaximum", IN_FLIGHT)))
+            on_connect(*arguments)
 
-        self._paho.on_publish = note_answer
+        paho.on_connect = note_room
+
+    def _note_answer(self, _: str) -> MQTTErrorCode:
+        mid, is_taken = packets.answer(bytes(self._paho._in_packet["packet"]))
+        if mid in self._unanswered:
+            topic, answered = self._unanswered.pop(mid)
+            self._room.release()
+            answered()
+            if not is_taken:
+                self._refused(topic)
+        return MQTT_ERR_SUCCESS
 
     async def __aenter__(self) -> Self:
         await _enter(self._client, self.url)
@@ -341,11 +309,10 @@ class Publisher:
             await self._room.acquire()  # at once
         if not self.connected:
             raise aiomqtt.MqttError("Disconnected")
-        info = self._paho.publish(topic, payload, qos=1, retain=retain, properties=self._properties)
-        if info.rc != MQTT_ERR_SUCCESS:
-            self._room.release()
-            raise aiomqtt.MqttCodeError(info.rc, "Could not publish")
-        self._unanswered[info.mid] = topic, answered
+        mid = next(mid for mid in self._mids if mid not in self._unanswered)
+        self._unanswered[mid] = topic, answered
+        packet = packets.publish(topic, payload, mid, CONTENT_TYPE, retain=retain)
+        self._paho._packet_queue(PacketTypes.PUBLISH << 4, packet, mid, 1)
 
     async def _wait_for_room(self) -> None:
         try:

@@ -23,6 +23,8 @@ log = logging.getLogger("quietward")
 FIRST_DELAY_S, LONGEST_DELAY_S = 0.2, 5.0
 STORE_DELAY_S = 1.0
 """No longer than this between tries to write what is in hand: parts that wait for one store must go on together."""
+COLLECTS_EVERY = 20_000
+"""New objects between two looks of the garbage collector: most live no longer than one message, and make no cycles."""
 HEARTBEAT_S = 1.0
 STOP_AGAIN_S = 1.0
 
@@ -37,6 +39,7 @@ def run(main: Coroutine[Any, Any, None]) -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stderr)
     die_with_parent()
     gc.freeze()  # what is loaded by now stays: looking through it again and again makes pauses
+    gc.set_threshold(COLLECTS_EVERY)
     factory = None
     if sys.platform != "win32":
         import uvloop

@@ -50,7 +50,8 @@ from quietward.messages import (
     encode_inputs,
     encode_json,
 )
-from quietward.mqtt import Message, MqttError, Publisher, Subscriber
+from quietward.mqtt import MqttError, Publisher, Subscriber
+from quietward.packets import Message
 from quietward.settings import Settings
 from quietward.store import RedisError, Store, connected
 from simulator import bed as simulated

@@ -2,12 +2,12 @@
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from paho.mqtt._packet import decode_publish
+from paho.mqtt._packet import decode_puback, decode_publish
 from paho.mqtt.client import MQTTv5
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from paho.mqtt.properties import Properties, VariableByteIntegers
 
-from quietward import mqtt
+from quietward import mqtt, packets
 from tests.property.test_streaming_core import RELAXED
 
 TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=200)
@@ -39,13 +39,36 @@ def test_a_message_is_decoded_as_paho_does(
     packet += properties.pack() + payload  # type: ignore[no-untyped-call]
     command = PacketTypes.PUBLISH << 4 | qos << 1
     expected = decode_publish(command, packet, MQTTv5)
-    found = mqtt._decoded(command, packet)
+    found = packets.message(command, packet)
     assert (found.topic, found.payload, found.qos) == (topic, expected.payload, expected.qos)
     assert found.mid == expected.mid
     assert found.content_type == getattr(expected.properties, "ContentType", "") == (content_type or "")
 
 
-def test_properties_that_are_packed_once_are_packed_the_same() -> None:
-    plain, once = Properties(PacketTypes.PUBLISH), mqtt._Packed(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-    plain.ContentType = once.ContentType = "application/json"
-    assert [once.pack(), once.pack()] == [plain.pack()] * 2  # type: ignore[no-untyped-call]
+@given(
+    topic=TEXT.filter(bool), payload=st.binary(max_size=40_000), mid=st.integers(1, 0xFFFF), retain=st.booleans(),
+    content_type=TEXT,
+)  # fmt: skip
+@settings(RELAXED)
+def test_a_message_is_encoded_as_paho_reads_it(
+    topic: str, payload: bytes, mid: int, retain: bool, content_type: str
+) -> None:
+    packet = packets.publish(topic, payload, mid, content_type, retain=retain)
+    length, used = VariableByteIntegers.decode(packet[1:])  # type: ignore[no-untyped-call]
+    assert len(packet) == 1 + used + length
+    found = decode_publish(packet[0], packet[1 + used :], MQTTv5)
+    assert (found.topic.decode(), found.payload, found.mid) == (topic, payload, mid)
+    assert (found.qos, found.retain, found.dup) == (1, retain, False)
+    assert getattr(found.properties, "ContentType", "") == content_type
+
+
+def test_answers_are_read_and_written_as_paho_does() -> None:
+    both = packets.acknowledgements([7, 65_535])
+    for piece, mid in ((both[:4], 7), (both[4:], 65_535)):
+        found = decode_puback(piece[0], piece[2:], MQTTv5)
+        assert (found.mid, found.reason.value) == (mid, 0)
+        assert packets.answer(piece[2:]) == (mid, True)
+    for code in (0x00, 0x10, 0x80, 0x87, 0x97):  # the standard's table 3-4
+        for packet in (b"\x01\x02" + bytes((code,)), b"\x01\x02" + bytes((code, 0))):
+            found = decode_puback(PacketTypes.PUBACK << 4, packet, MQTTv5)
+            assert packets.answer(packet) == (found.mid, not found.reason.is_failure)
