@@ -108,7 +108,7 @@ def _together(
 
 
 def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
-    classes = summaries.classes_of(state, lanes)
+    classes = [looked.classes for looked in summaries.looked_of(state, lanes)]
     found = state.findings
     ranks = concern.rank(state.rules.concern, found.concern)
     baseline = measures_of(found, chosen)["baseline_bpm"]

@@ -97,7 +97,7 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
         if places := at[second]:
             ended = np.array([state.lane_of[judged[place].record] for place in places])
             found_shares[places] = np.array(concern.parts(unit, measures_of(state.findings, 0)))[:, ended].T
-            literal[places] = [[c.rank or 2 for c in classes] for classes in summaries.classes_of(state, ended)]
+            literal[places] = [[c.rank or 2 for c in looked.classes] for looked in summaries.looked_of(state, ended)]
         events.clear()
     return found_shares, literal
 

@@ -89,7 +89,7 @@ def run(
         engine.advance(state, one, np.array([s]), fhr[part, None], ua[part, None], mhr, found.events, stages, ages)
         found.looks.append(state.findings.values[..., 0].copy())
         if s % 60 == 59:
-            found.classes.append(summaries.classes_of(state, one)[0])
+            found.classes.append(summaries.looked_of(state, one)[0].classes)
         if every is not None:
             every(state)
     return found

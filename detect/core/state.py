@@ -18,7 +18,7 @@ from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
 from detect.core.rules import Rules
 from detect.core.tone import Tone
 from detect.core.variability import Variability
-from quietward.messages import Block, Cared, Class
+from quietward.messages import Block, Cared, Class, Contractions, Part
 
 
 @dataclass
@@ -42,6 +42,18 @@ class Words(msgspec.Struct):
     limited: dict[int, tuple[str, str]] = {}
     paused: tuple[str, str] = ("", "")
     cared: list[Cared] = []  # the newest first
+
+
+class Looked(msgspec.Struct, frozen=True):
+    """What follows from the newest look at one lane alone, in the words of a summary; values: the measures by name."""
+
+    values: dict[str, float]
+    baseline_bpm: float | None
+    variability_bpm: float | None
+    contractions: Contractions
+    concern: float | None
+    concern_parts: list[Part]
+    classes: list[Class]
 
 
 class _Stored(msgspec.Struct):
@@ -68,7 +80,7 @@ class State:
     words: dict[str, Words] = field(default_factory=dict)  # by bed
     waiting: dict[int, list[Block]] = field(default_factory=dict)  # lane -> blocks that came before their predecessor
     earlier: dict[int, str] = field(default_factory=dict)  # lane -> the session before the newest
-    classes: dict[int, list[Class]] = field(default_factory=dict)  # lane -> those of its newest look, once asked for
+    looked: dict[int, Looked] = field(default_factory=dict)  # lane -> what follows from its newest look, once asked for
     clock: Clock = field(init=False)
     conditioning: Conditioning = field(init=False)
     fhr: Histogram = field(init=False)
@@ -130,7 +142,7 @@ class State:
     def measured_anew(self, lanes: Ints) -> None:
         """Forget what follows from the measures of some lanes."""
         for n in lanes.tolist():
-            self.classes.pop(n, None)
+            self.looked.pop(n, None)
 
     def to_bytes(self) -> bytes:
         """Return a checkpoint."""

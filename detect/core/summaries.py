@@ -1,6 +1,7 @@
 """The live summary of a bed: what the newest look says, for the page."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -9,31 +10,87 @@ from detect.core.attention import LEVELS, NOT_HELD_BACK, SHELVED
 from detect.core.engine import Output
 from detect.core.excursions import DOWN
 from detect.core.findings import Values, tachysystole_at, values_of
-from detect.core.lanes import Ints
+from detect.core.lanes import Bools, Floats, Ints
 from detect.core.rule_sets import RuleSet, led, rounded_baseline
-from detect.core.state import State, Words
+from detect.core.state import Looked, State, Words
 from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, Running, Shelved, Signal, Summary
 
 
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
     lanes = np.array(sorted(output.looked), dtype=np.int64)
-    classes = classes_of(state, lanes)
-    return [
-        _summary(state, n, values, classes[place])
-        for place, (n, values) in enumerate(zip(lanes.tolist(), values_of(state.findings, 0, lanes), strict=True))
-    ]
+    clock, attention, e = state.clock, state.attention, state.excursions
+    kept_quiet = (attention.shelved_until >= 0) | (attention.own_limit_until >= 0)
+    kept_quiet |= (attention.held_back != NOT_HELD_BACK) & (attention.held_back != SHELVED)
+    some_kept_quiet: Bools = kept_quiet.any(axis=0)
+    columns: tuple[Ints | Floats | Bools, ...] = (
+        clock.second, clock.at, clock.event, state.conditioning.last_bpm, state.conditioning.last_at, attention.level,
+        attention.level_since, attention.flag, attention.answered, attention.paused_until, some_kept_quiet,
+        e.open[DOWN], e.onset[DOWN], e.height[DOWN],
+    )  # fmt: skip
+    rows = zip(lanes.tolist(), *(column[lanes].tolist() for column in columns), strict=True)
+    return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
 
 
-def classes_of(state: State, lanes: Ints) -> list[list[Class]]:
-    """Return, for each lane, its class under every rule set. They are worked out once for each look."""
-    unknown = np.array([n for n in lanes.tolist() if n not in state.classes], dtype=np.int64)
+class _Lane(NamedTuple):
+    """What is said of one lane anew with every second."""
+
+    n: int
+    second: int
+    at: int
+    event: int
+    fhr_bpm: float
+    fhr_at: int
+    level: int
+    level_since: int
+    flag: int
+    answered: bool
+    paused_until: int
+    kept_quiet: bool
+    open: bool
+    onset: int
+    height: float
+
+
+def looked_of(state: State, lanes: Ints) -> list[Looked]:
+    """Return, for each lane, what follows from its newest look alone. It is worked out once for each look."""
+    unknown = np.array([n for n in lanes.tolist() if n not in state.looked], dtype=np.int64)
     if len(unknown):
         by_rules = [values_of(state.findings, number, unknown) for number in range(len(state.rules.rule_sets))]
         for n, *seen in zip(unknown.tolist(), *by_rules, strict=True):
-            state.classes[n] = [_class(r, values) for r, values in zip(state.rules.rule_sets, seen, strict=True)]
-    return [state.classes[n] for n in lanes.tolist()]
+            state.looked[n] = _looked(state, n, seen)
+    return [state.looked[n] for n in lanes.tolist()]
 
+
+def _looked(state: State, n: int, by_rules: list[Values]) -> Looked:
+    values, rule_sets = by_rules[0], state.rules.rule_sets
+
+    def known(name: str) -> float | None:
+        value = values[name]
+        return None if math.isnan(value) else round(value, 2)
+
+    concern = float(state.findings.concern[n])
+    parts = zip(state.rules.concern.finding, state.findings.parts[:, n].tolist(), strict=True)
+    too_many = tachysystole_at(state.findings, n)
+    return Looked(
+        values=values,
+        baseline_bpm=known("baseline_bpm"),
+        variability_bpm=known("variability_bpm"),
+        contractions=Contractions(
+            known("contractions_per_10min"),
+            known("contraction_interval_s"),
+            known("contraction_duration_s"),
+            known("contraction_since_s"),
+            tachysystole=[r.name for r, value in zip(rule_sets, too_many, strict=True) if value == 1],
+            rest_s=known("contraction_rest_s"),
+        ),
+        concern=None if math.isnan(concern) else round(concern, 1),
+        concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
+        classes=[_class(r, seen) for r, seen in zip(rule_sets, by_rules, strict=True)],
+    )
+
+
+NO_WORDS = Words()
 
 MISSING = {
     "baseline_bpm": "the baseline is undetermined",
@@ -53,90 +110,82 @@ def _class(rules: RuleSet, values: Values) -> Class:
     return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
 
 
-def _summary(state: State, n: int, values: Values, classes: list[Class]) -> Summary:
-    def known(name: str) -> float | None:
-        value = values[name]
-        return None if math.isnan(value) else round(value, 2)
-
-    signal, signal_reason = _signal(state, n, values)
-    attention, clock = state.attention, state.clock
-    level = int(attention.level[n])
-    value = float(state.findings.concern[n])
-    parts = zip(state.rules.concern.finding, state.findings.parts[:, n].tolist(), strict=True)
-    fhr = state.conditioning.last_bpm[n]
-    is_fresh = signal is not Signal.LOST and (clock.second[n] + 1) * HZ - state.conditioning.last_at[n] <= 2 * HZ
-    bed = state.beds[n]
-    words = state.words.get(bed) or Words()
-    names = [condition.name for condition in state.rules.policy.condition]
+def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
+    n, bed = lane.n, state.beds[lane.n]
+    signal, signal_reason = _signal(state, lane, looked.values)
+    is_fresh = signal is not Signal.LOST and (lane.second + 1) * HZ - lane.fhr_at <= 2 * HZ
+    words = state.words.get(bed) or NO_WORDS
     return Summary(
         bed=bed,
         session=state.sessions[n],
-        t=int(clock.second[n]) * 1000,
-        at=int(clock.at[n]),
+        t=lane.second * 1000,
+        at=lane.at,
         looked_at=state.now,
         signal=signal,
         signal_reason=signal_reason,
-        fhr_bpm=float(fhr) if is_fresh else None,
-        baseline_bpm=known("baseline_bpm"),
-        variability_bpm=known("variability_bpm"),
-        running=_running(state, n),
-        contractions=Contractions(
-            known("contractions_per_10min"),
-            known("contraction_interval_s"),
-            known("contraction_duration_s"),
-            known("contraction_since_s"),
-            tachysystole=[
-                r.name
-                for r, value in zip(state.rules.rule_sets, tachysystole_at(state.findings, n), strict=True)
-                if value == 1
-            ],
-            rest_s=known("contraction_rest_s"),
-        ),
-        concern=None if math.isnan(value) else round(value, 1),
-        concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
-        classes=classes,
-        level=LEVELS[level],
-        reason=reporting.reason_for(state, n) if level else "",
-        level_since=int(attention.level_since[n]) * 1000 if level else None,
-        flag=reporting.flag_id(bed, int(attention.flag[n])) if level else None,
-        acknowledged_by=words.acknowledged_by if attention.answered[n] else None,
-        events=int(clock.event[n]),
+        fhr_bpm=lane.fhr_bpm if is_fresh else None,
+        baseline_bpm=looked.baseline_bpm,
+        variability_bpm=looked.variability_bpm,
+        running=_running(lane),
+        contractions=looked.contractions,
+        concern=looked.concern,
+        concern_parts=looked.concern_parts,
+        classes=looked.classes,
+        level=LEVELS[lane.level],
+        reason=reporting.reason_for(state, n) if lane.level else "",
+        level_since=lane.level_since * 1000 if lane.level else None,
+        flag=reporting.flag_id(bed, lane.flag) if lane.level else None,
+        acknowledged_by=words.acknowledged_by if lane.answered else None,
+        events=lane.event,
         rules=state.rules.digest,
-        shelved=[
-            Shelved(names[i], *words.shelved.get(i, ("", "")), until * 1000, active=bool(attention.active[i, n]))
-            for i, until in enumerate(attention.shelved_until[:, n].tolist())
-            if until >= 0
-        ],
+        shelved=_shelved(state, n, words) if lane.kept_quiet else [],
         cared=words.cared,
-        paused=Paused(*words.paused, int(attention.paused_until[n]) * 1000) if attention.paused_until[n] >= 0 else None,
-        limited=[
-            Limited(names[i], float(attention.own_limit[i, n]), *words.limited.get(i, ("", "")), until * 1000)
-            for i, until in enumerate(attention.own_limit_until[:, n].tolist())
-            if until >= 0
-        ],
-        hand=hand.of(state.hand, state.history, n, int(clock.second[n]), state.rules.reading.hand),
-        held_back=[
-            f"{names[i]}: {reporting.held_back_because(state, n, i, why)}"
-            for i, why in enumerate(attention.held_back[:, n].tolist())
-            if why not in (NOT_HELD_BACK, SHELVED)
-        ],
+        paused=Paused(*words.paused, lane.paused_until * 1000) if lane.paused_until >= 0 else None,
+        limited=_limited(state, n, words) if lane.kept_quiet else [],
+        hand=hand.of(state.hand, state.history, n, lane.second, state.rules.reading.hand),
+        held_back=_held_back(state, n) if lane.kept_quiet else [],
     )
 
 
-def _running(state: State, n: int) -> Running | None:
-    e = state.excursions
-    length_s = ((int(state.clock.second[n]) + 1) * HZ - int(e.onset[DOWN, n])) / HZ
-    return Running(length_s, float(e.height[DOWN, n])) if e.open[DOWN, n] and length_s >= 15 else None
+def _running(lane: _Lane) -> Running | None:
+    length_s = ((lane.second + 1) * HZ - lane.onset) / HZ
+    return Running(length_s, lane.height) if lane.open and length_s >= 15 else None
 
 
-def _signal(state: State, n: int, values: Values) -> tuple[Signal, str]:
+def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
+    attention, conditions = state.attention, state.rules.policy.condition
+    return [
+        Shelved(conditions[i].name, *words.shelved.get(i, ("", "")), until * 1000, active=bool(attention.active[i, n]))
+        for i, until in enumerate(attention.shelved_until[:, n].tolist())
+        if until >= 0
+    ]
+
+
+def _limited(state: State, n: int, words: Words) -> list[Limited]:
+    attention, conditions = state.attention, state.rules.policy.condition
+    return [
+        Limited(conditions[i].name, float(attention.own_limit[i, n]), *words.limited.get(i, ("", "")), until * 1000)
+        for i, until in enumerate(attention.own_limit_until[:, n].tolist())
+        if until >= 0
+    ]
+
+
+def _held_back(state: State, n: int) -> list[str]:
+    return [
+        f"{state.rules.policy.condition[i].name}: {reporting.held_back_because(state, n, i, why)}"
+        for i, why in enumerate(state.attention.held_back[:, n].tolist())
+        if why not in (NOT_HELD_BACK, SHELVED)
+    ]
+
+
+def _signal(state: State, lane: _Lane, values: Values) -> tuple[Signal, str]:
     limits = state.rules.reading.signal
-    if state.clock.second[n] < 0:
+    if lane.second < 0:
         return Signal.LOST, "its device is online, but nothing usable has come from it"
     lost_s = values["signal_lost_s"]
-    silent_s = (state.now - int(state.clock.at[n])) / 1000
+    silent_s = (state.now - lane.at) / 1000
     if silent_s >= limits.silent_after_s:
-        why = "its device is offline" if not state.clock.online[n] else "its device sends nothing"
+        why = "its device is offline" if not state.clock.online[lane.n] else "its device sends nothing"
         return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
