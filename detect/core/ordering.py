@@ -107,8 +107,8 @@ def _take(state: State, n: int, block: Block, *, renumbered: bool = False) -> li
         second = second_after(last, int(clock.seq[n]), int(clock.t[n]), block.seq, block.t)
     else:
         second = second_anew(last, block.t)
-    forget = last < 0 or second - last > state.rules.reading.signal.forget_after_s
-    first = second if forget else last + 1
+    forget = last >= 0 and second - last > state.rules.reading.signal.forget_after_s  # a fresh lane has no past
+    first = second if forget or last < 0 else last + 1
     state.sessions[n] = block.session
     clock.second[n], clock.seq[n], clock.t[n] = second, block.seq, block.t
     filled = [Second(n, s, NOTHING, NOTHING, None, 0, 0, False) for s in range(first, second)]

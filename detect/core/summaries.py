@@ -20,9 +20,9 @@ def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
     lanes = np.array(sorted(output.looked), dtype=np.int64)
     clock, attention, e = state.clock, state.attention, state.excursions
-    kept_quiet = (attention.shelved_until >= 0) | (attention.own_limit_until >= 0)
+    kept_quiet: Bools = (attention.shelved_until >= 0) | (attention.own_limit_until >= 0)
     kept_quiet |= (attention.held_back != NOT_HELD_BACK) & (attention.held_back != SHELVED)
-    some_kept_quiet: Bools = kept_quiet.any(axis=0)
+    some_kept_quiet = np.asarray(kept_quiet.any(axis=0))
     columns: tuple[Ints | Floats | Bools, ...] = (
         clock.second, clock.at, clock.event, state.conditioning.last_bpm, state.conditioning.last_at, attention.level,
         attention.level_since, attention.flag, attention.answered, attention.paused_until, some_kept_quiet,
