@@ -5,6 +5,8 @@ import json
 import time
 from typing import Any
 
+import pytest
+
 from load import trial
 from load.trial import Order
 from quietward.addresses import Ward
@@ -34,6 +36,29 @@ async def test_a_short_trial(kind: str) -> None:
     assert {"broker", "store", "ingest", "detect", "devices-0", "watching"} == set(found.cpu_s)
     assert all(mb > 1 for mb in found.memory_mb.values())
     assert not [line for line in running() if "load-devices" in line or "quietward-load-" in line]
+
+
+@pytest.mark.parametrize("what", ["broker-away", "detector-slow"])
+async def test_what_stands_still_counts_as_late_and_is_made_up_for(what: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    require(MOSQUITTO, "mosquitto")
+    require(REDIS, "redis-server")
+    monkeypatch.setattr(trial, "STANDS_STILL_S", 3.0)
+    found = await trial.run(
+        Order(beds=24, minutes=0.2, kind=what, own_parts=False, shards=2, ingests=2, detects=2, warm_s=5)
+    )
+    assert (found.lost, found.delivered) == (0, found.sent)
+    assert found.summary_ms.max is not None
+    assert 2_500 <= found.summary_ms.max < 8_000, "the first second that stood waited as long as it lasted"
+    assert found.summary_ms.p50 is not None
+    assert found.summary_ms.p50 < found.summary_ms.max / 5, "afterwards nothing is late any more"
+    assert found.caught_up_s < 2
+    if what == "detector-slow":
+        assert found.deepest_queue_ms >= 1_500
+        stood = [ms for ms in found.by_second if ms > 1_000]
+        assert 2 <= len(stood) <= 8
+    else:
+        assert found.late_share > 0.1
+    assert {"ingest-0", "ingest-1", "detect-0", "detect-1"} <= set(found.cpu_s)
 
 
 def test_the_command_says_all_as_json_and_measures_to_the_page() -> None:
