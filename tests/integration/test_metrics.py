@@ -7,7 +7,7 @@ from typing import Any
 from prometheus_client.parser import text_string_to_metric_families
 
 from quietward.addresses import Ward
-from quietward.embedded import free_port
+from quietward.embedded import free_port, wait_for_port
 from quietward.messages import decode_summary
 from quietward.mqtt import Publisher
 from quietward.settings import Settings
@@ -34,6 +34,7 @@ async def test_every_part_is_scraped(parts: Parts, settings: Settings, ward: War
     ports = {name: free_port() for name in ("ingest", "detect", "serve", "simulate")}
     for name in ("ingest", "detect", "serve"):
         parts.start(name, metrics_port=ports[name])
+    assert all(wait_for_port(ports[name]) for name in ("ingest", "detect", "serve")), parts.log("serve")
     async with Publisher(settings.broker, "odd", ward.status_topic("odd"), print) as out:
 
         async def is_refused() -> bool:
@@ -42,6 +43,7 @@ async def test_every_part_is_scraped(parts: Parts, settings: Settings, ward: War
 
         assert await until(is_refused), parts.log("ingest")
     parts.start("simulate", "--beds", str(BEDS), "--head-start", "3", metrics_port=ports["simulate"])
+    assert wait_for_port(ports["simulate"]), parts.log("simulate")
 
     async def summaries() -> list[Any]:
         raw: Any = await store.hgetall(ward.shard(0).summary)
