@@ -31,7 +31,6 @@ KEEPALIVE_S = 5
 CONNECT_TIMEOUT_S = 5
 SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
-REFUSED_FROM = 0x80  # MQTT 5: reason codes from here on are failures
 IN_FLIGHT = 500
 PACKETS_AT_ONCE = 1000
 """So many are read before others have their turn."""
@@ -169,7 +168,7 @@ async def _leave(client: aiomqtt.Client, *error: Any) -> None:
 
 def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
     for code in granted:
-        if (code.value if isinstance(code, ReasonCode) else code) >= REFUSED_FROM:
+        if (code.value if isinstance(code, ReasonCode) else code) >= packets.FAILED_FROM:
             raise MqttError(f"the broker refuses the subscription to {topic}: {code}")
 
 
@@ -191,13 +190,13 @@ class Subscriber:
         self._paho = paho
         self._queue: asyncio.Queue[Message] = self._client._queue  # type: ignore[assignment]
         self._session_present = False
-        on_connect: Any = self._paho.on_connect
+        on_connect: Any = paho.on_connect
 
         def note_session(*arguments: Any) -> None:
             self._session_present = arguments[2].session_present
             on_connect(*arguments)
 
-        self._paho.on_connect = note_session
+        paho.on_connect = note_session
 
     async def __aenter__(self) -> Self:
         await _enter(self._client, self.url)

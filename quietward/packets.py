@@ -5,6 +5,7 @@ were half of what ingest and devices did. Standard: OASIS MQTT Version 5.0, sect
 """
 
 from collections.abc import Iterable
+from functools import cache
 from typing import NamedTuple
 
 from paho.mqtt.packettypes import PacketTypes
@@ -12,8 +13,8 @@ from paho.mqtt.properties import Properties, VariableByteIntegers
 
 CONTENT_TYPE_ID = 3
 PUBACK_HEAD = bytes((PacketTypes.PUBACK << 4, 2))  # nothing but an identifier: success
-AT_QOS_1, RETAINED = 2, 1
-FAILED_FROM = 0x80
+PUBLISH_HEAD = [bytes((PacketTypes.PUBLISH << 4 | flags,)) for flags in (0b010, 0b011)]  # at QoS 1; then also retained
+FAILED_FROM = 0x80  # reason codes from here on are failures
 
 
 class Message(NamedTuple):
@@ -48,22 +49,19 @@ def message(command: int, packet: bytes) -> Message:
 
 def publish(topic: str, payload: bytes, mid: int, content_type: str, *, retain: bool) -> bytes:
     """Return a PUBLISH at QoS 1."""
-    name, kind = topic.encode(), content_type.encode()
-    properties = bytes((CONTENT_TYPE_ID,)) + len(kind).to_bytes(2) + kind
-    body = b"".join((
-        len(name).to_bytes(2), name, mid.to_bytes(2), _variable(len(properties)), properties, payload
-    ))  # fmt: skip
-    return bytes((PacketTypes.PUBLISH << 4 | AT_QOS_1 | (RETAINED if retain else 0),)) + _variable(len(body)) + body
+    name = topic.encode()
+    body = b"".join((len(name).to_bytes(2), name, mid.to_bytes(2), _properties(content_type), payload))
+    length: bytes = VariableByteIntegers.encode(len(body))  # type: ignore[no-untyped-call]
+    return PUBLISH_HEAD[retain] + length + body
 
 
-def _variable(number: int) -> bytes:
-    """Return a variable byte integer (section 1.5.5)."""
-    found = bytearray()
-    while number > 0x7F:
-        found.append(number & 0x7F | 0x80)
-        number >>= 7
-    found.append(number)
-    return bytes(found)
+@cache
+def _properties(content_type: str) -> bytes:
+    """Return the properties of a PUBLISH: the same for every message, so they are packed once."""
+    found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    found.ContentType = content_type
+    packed: bytes = found.pack()  # type: ignore[no-untyped-call]
+    return packed
 
 
 def acknowledgements(mids: Iterable[int]) -> bytes:
