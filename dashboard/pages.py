@@ -33,8 +33,9 @@ def shell() -> Any:
             html.Header(
                 [
                     dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
-                    dcc.Link("Study", href=STUDY_PATH, className="to-study"),
+                    dcc.Link("Study", href=STUDY_PATH, className="to-page"),
                     html.P(NOTICE, className="notice"),
+                    html.Div(id="options"),
                     html.Div(id="sound"),
                     html.Div(id="who", className="who"),
                     html.Div(id="clock"),
@@ -52,8 +53,10 @@ def shell() -> Any:
 def page_for(path: str) -> Any:
     """Return the page of a path."""
     bed = bed_of(path)
-    attributes: dict[str, Any] = {"data-bed": bed, "data-care": json.dumps(CARE_WORDS)} if bed else {}
     view = "bed" if bed else "study" if is_page(path) else "ward"
+    attributes: dict[str, Any] = {"data-bed": bed} if bed else {}
+    if view in ("bed", "ward"):
+        attributes["data-care"] = json.dumps(CARE_WORDS)
     return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
 
 

@@ -6,6 +6,7 @@ import { BedView } from "./modules/bed_view.mjs";
 import { StudyView } from "./modules/study_view.mjs";
 import { ScreenClock } from "./modules/clock.mjs";
 import { say } from "./modules/elements.mjs";
+import { mountOptions } from "./modules/options.mjs";
 import { Sound } from "./modules/sound.mjs";
 import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
 import { mountWho } from "./modules/who.mjs";
@@ -35,6 +36,7 @@ const feed = new Feed({
 
 function mount() {
   mountWho();
+  mountOptions();
   sound.mount();
   const host = document.querySelector(".live");
   if (host === view?.host) return;

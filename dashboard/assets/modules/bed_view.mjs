@@ -6,7 +6,10 @@ import { headline, make, say, setShape, shape, signalWords, waiting } from "./el
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
 import { Notes } from "./notes.mjs";
-import { draw } from "./strip.mjs";
+import { onOptions, options } from "./options.mjs";
+import { draw, heightToScale } from "./strip.mjs";
+
+const USUAL_BPM = "20";
 
 export class BedView {
   constructor(host, bed) {
@@ -28,7 +31,6 @@ export class BedView {
     this.signal = make("p", "signal");
     this.canvas = make("canvas", "strip tall");
     this.canvas.setAttribute("role", "img");
-    this.canvas.setAttribute("aria-label", `Strip of ${bed}, 1 cm a minute, 20 bpm a centimetre`);
     this.findings = new Findings();
     this.notes = new Notes();
     this.log = new LogList(bed);
@@ -38,9 +40,13 @@ export class BedView {
     middle.append(this.notes.root, this.findings.root);
     this.below.append(this.bedside.root, middle, this.log.root);
     host.append(head, this.reason, this.signal, this.canvas, this.below);
+    this.last = null; // what was shown last
+    this.redraw = () => this.last && this.show(...this.last);
+    this.endOptions = onOptions(this.redraw);
   }
 
   show(head, strips) {
+    this.last = [head, strips];
     const found = head.beds.find((bed) => bed.card.bed === this.bed);
     this.below.hidden = !found;
     if (!found) return say(this.reason, "No device of this bed has sent anything.");
@@ -56,7 +62,10 @@ export class BedView {
     this.notes.show(card);
     this.findings.show(card);
     const strip = strips.get(this.bed);
-    if (strip) draw(this.canvas, strip, { text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
+    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.setAttribute("aria-label", `Strip of ${this.bed}, ${options.minute} cm a minute, ${bpm} bpm a centimetre`);
+    if (strip) draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
     if (card.events !== this.events) this.loadLog(card.events);
   }
 
@@ -75,6 +84,7 @@ export class BedView {
   }
 
   close() {
+    this.endOptions();
     this.host.replaceChildren();
   }
 }

@@ -2,16 +2,48 @@
 
 import { HZ, KEPT_S, NONE } from "./feed.mjs";
 
-export const PX_PER_CM = 96 / 2.54;
-const FHR_LOW = 50;
-const FHR_HIGH = 210;
+const PX_PER_CM = 96 / 2.54;
+const RANGES = { 20: [50, 210], 30: [30, 240] }; // bpm on paper of 20 and 30 bpm a centimetre; common practice, no source
 const UA_HIGH = 100;
+const UA_CM = 3;
+const FHR_SHARE = 0.72; // of a strip that fits what room there is
+const TOP_PX = 4;
+const BETWEEN_PX = 14; // the time of day stands there
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 const KIND_COLOURS = { deceleration: "--fall", acceleration: "--rise", contraction: "--tight" };
 
-// Width of one minute in CSS pixels; text: write what was found beside its mark; runningFrom, handFrom: second a
-// deceleration, or a contraction timed by hand, that is not over began.
-export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runningFrom = null, handFrom = null } = {}) {
+// Height in CSS pixels of a strip that is to scale.
+export function heightToScale(bpmPerCm) {
+  const [low, high] = RANGES[bpmPerCm];
+  return TOP_PX + ((high - low) / bpmPerCm + UA_CM) * PX_PER_CM + BETWEEN_PX;
+}
+
+// Where things lie on a canvas of a size. minuteCm: paper speed; bpmPerCm: "fit" takes what room there is.
+function layout(width, height, strip, { minuteCm, bpmPerCm }) {
+  const [low, high] = RANGES[bpmPerCm] ?? RANGES[20];
+  const fhrPx = bpmPerCm === "fit" ? Math.round(height * FHR_SHARE) - 10 : ((high - low) / bpmPerCm) * PX_PER_CM;
+  const split = bpmPerCm === "fit" ? Math.round(height * FHR_SHARE) : TOP_PX + fhrPx + BETWEEN_PX - 4;
+  const uaPx = bpmPerCm === "fit" ? height - split - 8 : UA_CM * PX_PER_CM;
+  const end = strip.last + 1; // right edge, in seconds
+  const secondPx = (minuteCm * PX_PER_CM) / 60;
+  return {
+    width, height, split, end, secondPx, low, high, bpmPerCm, minuteCm,
+    start: end - width / secondPx,
+    x: (s) => width - (end - s) * secondPx,
+    yFhr: (bpm) => TOP_PX + ((high - Math.min(high, Math.max(low, bpm))) / (high - low)) * fhrPx,
+    yUa: (ua) => height - 3 - (Math.min(ua, UA_HIGH) / UA_HIGH) * uaPx,
+  };
+}
+
+// The second of the strip that lies under a place on its canvas.
+export function secondAt(canvas, strip, clientX, minuteCm) {
+  const box = canvas.getBoundingClientRect();
+  return strip.last + 1 - ((box.right - clientX) * 60) / (minuteCm * PX_PER_CM);
+}
+
+// text: write what was found beside its mark; runningFrom, handFrom: second a deceleration, or a contraction timed by
+// hand, that is not over began.
+export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = false, runningFrom = null, handFrom = null } = {}) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   if (!width || !height) return;
@@ -24,22 +56,17 @@ export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runnin
   g.setTransform(ratio, 0, 0, ratio, 0, 0);
   const style = getComputedStyle(canvas);
   const colour = (name) => style.getPropertyValue(name).trim();
-  const split = Math.round(height * 0.72);
-  const end = strip.last + 1; // right edge, in seconds
-  const secondPx = minutePx / 60;
-  const x = (s) => width - (end - s) * secondPx;
-  const yFhr = (bpm) => 4 + ((FHR_HIGH - bpm) / (FHR_HIGH - FHR_LOW)) * (split - 10);
-  const yUa = (ua) => height - 3 - (Math.min(ua, UA_HIGH) / UA_HIGH) * (height - split - 8);
-  const start = end - width / secondPx;
+  const at = layout(width, height, strip, { minuteCm, bpmPerCm });
+  const { split, end, x, yFhr, yUa } = at;
 
   g.fillStyle = colour("--sheet");
   g.fillRect(0, 0, width, height);
   g.fillStyle = colour("--usual");
   g.fillRect(0, yFhr(160), width, yFhr(110) - yFhr(160));
-  grid(g, { width, height, split, start, end, x, yFhr, colour });
+  grid(g, at, colour);
   if (strip.last < 0) return;
-  const held = Math.max(start, strip.first); // what was found before that has no trace under it any more
-  marks(g, strip, { x, split, height, start: held, yFhr, colour, text });
+  const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
+  marks(g, strip, at, { start: held, colour, text });
 
   if (runningFrom !== null && runningFrom < end) {
     g.fillStyle = colour("--fall");
@@ -54,9 +81,9 @@ export function draw(canvas, strip, { minutePx = PX_PER_CM, text = false, runnin
   g.setLineDash([]);
   g.strokeStyle = colour("--fhr");
   g.lineWidth = 1.3;
-  line(g, strip.fhr, strip, held, x, (v) => yFhr(v / 4), secondPx);
+  line(g, strip.fhr, strip, held, x, (v) => yFhr(v / 4), at.secondPx);
   g.strokeStyle = colour("--ua");
-  line(g, strip.ua, strip, held, x, (v) => yUa(v / 2), secondPx);
+  line(g, strip.ua, strip, held, x, (v) => yUa(v / 2), at.secondPx);
   byHand(g, strip, handFrom, { x, top: split + (height > TIME_FROM_PX ? 15 : 4), width, start: held, colour, text });
 }
 
@@ -78,34 +105,37 @@ function byHand(g, strip, handFrom, { x, top, width, start, colour, text }) {
   }
 }
 
-function grid(g, { width, height, split, start, end, x, yFhr, colour }) {
+function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerCm, minuteCm }, colour) {
   g.font = "11px system-ui, sans-serif";
   g.lineWidth = 1;
-  for (let minute = Math.ceil(start / 60); minute * 60 <= end; minute++) {
-    const at = Math.round(x(minute * 60)) + 0.5;
-    const strong = minute % 5 === 0;
-    g.strokeStyle = colour(strong ? "--grid-strong" : "--grid");
+  const between = { 1: 60, 2: 30, 3: 20 }[minuteCm]; // a line for every 6 to 10 mm
+  const heavy = minuteCm > 1 ? 60 : 300;
+  for (let second = Math.ceil(start / between) * between; second <= end; second += between) {
+    const at = Math.round(x(second)) + 0.5;
+    g.strokeStyle = colour(second % heavy === 0 ? "--grid-strong" : "--grid");
     g.beginPath();
     g.moveTo(at, 0);
     g.lineTo(at, height);
     g.stroke();
-    if (strong && height > TIME_FROM_PX && at > 2 && at < width - 34) {
+    if (second % (minuteCm > 1 ? 120 : 300) === 0 && height > TIME_FROM_PX && at > 2 && at < width - 34) {
       g.fillStyle = colour("--faint");
-      g.fillText(new Date(minute * 60000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), at + 3, split + 8);
+      g.fillText(new Date(second * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), at + 3, split + 8);
     }
   }
-  for (let bpm = FHR_LOW + 10; bpm < FHR_HIGH; bpm += 20) {
-    g.strokeStyle = colour("--grid");
+  const perLine = bpmPerCm === "30" ? 10 : 20;
+  for (let bpm = Math.floor(low / perLine) * perLine + perLine; bpm < high; bpm += perLine) {
+    g.strokeStyle = colour(bpmPerCm === "30" && bpm % 30 === 0 ? "--grid-strong" : "--grid");
     g.beginPath();
     g.moveTo(0, Math.round(yFhr(bpm)) + 0.5);
     g.lineTo(width, Math.round(yFhr(bpm)) + 0.5);
     g.stroke();
   }
   g.fillStyle = colour("--faint");
-  for (const bpm of height > TIME_FROM_PX ? [180, 140, 100, 60] : [160, 110]) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
+  const named = height <= TIME_FROM_PX ? (yFhr(110) - yFhr(160) < 11 ? [160] : [160, 110]) : bpmPerCm === "30" ? [210, 180, 150, 120, 90, 60] : [180, 140, 100, 60];
+  for (const bpm of named) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
 }
 
-function marks(g, strip, { x, split, height, start, yFhr, colour, text }) {
+function marks(g, strip, { x, split, height, yFhr, low }, { start, colour, text }) {
   let row = 0;
   for (const mark of strip.marks) {
     const name = KIND_COLOURS[mark.kind];
@@ -122,7 +152,7 @@ function marks(g, strip, { x, split, height, start, yFhr, colour, text }) {
     g.fillRect(from, split - 4, to - from, 4);
     if (text && mark.kind === "deceleration") {
       g.fillStyle = colour("--ink");
-      g.fillText(mark.text.split(" ")[0], from, yFhr(FHR_LOW + 6) - 12 * (row++ % 3));
+      g.fillText(mark.text.split(" ")[0], from, yFhr(low + 6) - 12 * (row++ % 3));
     }
   }
 }

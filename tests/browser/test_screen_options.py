@@ -1,0 +1,122 @@
+"""How a screen shows the ward: order, paper, light, wall; and acts over the ward."""
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from quietward.messages import Care, Level
+from quietward.notice import NOTICE
+from tests.browser.made_up import MadeUpWard
+
+PX_PER_CM = 96 / 2.54
+"""CSS Values and Units Module Level 4, section 6.2: 1in = 2.54cm = 96px."""
+
+
+def choose(page: Page, words: str) -> None:
+    if page.locator(".options").get_attribute("open") is None:
+        page.locator(".options summary").click()
+    page.locator(".options").get_by_label(words, exact=True).check()
+
+
+def test_every_bed_can_stay_in_its_own_place(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.TEAM)
+    page.goto(made_up.address)
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
+    choose(page, "each in its own place")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-1")
+    expect(page.locator(".band.first")).to_have_count(0)
+    page.reload()
+    expect(page.locator(".band.state-team")).to_be_visible()
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-1")  # it is remembered
+    choose(page, "who needs somebody first")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
+
+
+@pytest.mark.parametrize(("words", "fhr_cm"), [("20 bpm/cm", (210 - 50) / 20), ("30 bpm/cm", (240 - 30) / 30)])
+def test_a_strip_to_scale_is_as_high_as_its_paper(page: Page, made_up: MadeUpWard, words: str, fhr_cm: float) -> None:
+    """FHR 50 to 210 at 20 bpm/cm, 30 to 240 at 30 bpm/cm (common practice, no source): its lines lie 1 cm apart."""
+    page.goto(f"{made_up.address}/bed/bed-1")
+    expect(page.locator(".headline")).not_to_have_text("")
+    choose(page, words)
+    height = page.locator("canvas.strip").evaluate("c => c.clientHeight")
+    assert height > (fhr_cm + 3) * PX_PER_CM
+    lines = page.locator("canvas.strip").evaluate(
+        """c => {  // rows of a column without a trace that are darker than their neighbours: the horizontal lines
+          const g = c.getContext('2d');
+          const of = y => { const d = g.getImageData(40, y, 1, 1).data; return d[0] + d[1] + d[2]; };
+          const rows = [];
+          for (let y = 2; y < c.height; y++) if (of(y) < of(y - 1) - 3 && of(y) < of(y + 1) - 3) rows.push(y);
+          return rows;
+        }"""
+    )
+    apart = [b - a for a, b in zip(lines, lines[1:], strict=False)]
+    per_line_cm = 1 if words.startswith("20") else 1 / 3
+    assert len(apart) >= 5
+    assert all(abs(one - per_line_cm * PX_PER_CM) <= 1 for one in apart[:5]), apart
+
+
+@pytest.mark.parametrize(("words", "cm"), [("1 cm/min", 1), ("3 cm/min", 3)])
+def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: str, cm: int) -> None:
+    """So many seconds were sent; where the trace begins says how wide they are."""
+    page.goto(made_up.address)
+    choose(page, words)
+    page.wait_for_timeout(300)
+    trace_px = page.locator(".band[data-bed=bed-1] canvas").evaluate(
+        """c => {  // the first column with a pixel of the trace's colour
+          const g = c.getContext('2d'), { data, width, height } = g.getImageData(0, 0, c.width, c.height);
+          const ink = getComputedStyle(c).getPropertyValue('--fhr').trim();
+          const [r, g_, b] = [1, 3, 5].map(i => parseInt(ink.slice(i, i + 2), 16));
+          const seen = x => { for (let y = 0; y < height; y++) { const i = (y * width + x) * 4;
+            if (Math.abs(data[i] - r) + Math.abs(data[i + 1] - g_) + Math.abs(data[i + 2] - b) < 60) return true; } return false; };
+          let x = 0; while (x < width && !seen(x)) x++;
+          return width - x;
+        }"""
+    )
+    assert trace_px / PX_PER_CM == pytest.approx(min(made_up.seq, 1800) * cm / 60, rel=0.05)
+
+
+def test_night_is_dark_and_day_is_light(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(made_up.address)
+    paper = "getComputedStyle(document.body).backgroundColor"
+    choose(page, "night")
+    dark = page.evaluate(paper)
+    choose(page, "day")
+    assert page.evaluate(paper) != dark
+    page.emulate_media(color_scheme="dark")
+    assert page.evaluate(paper) != dark  # what was chosen goes before what the device says
+    choose(page, "as the device says")
+    assert page.evaluate(paper) == dark
+
+
+def test_the_wall_is_large_keeps_the_notice_and_ends_with_escape(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.BEDSIDE)
+    page.goto(made_up.address)
+    headline = page.locator(".band[data-bed=bed-2] .headline")
+    size = "e => parseFloat(getComputedStyle(e).fontSize)"
+    before = headline.evaluate(size)
+    page.locator(".options summary").click()
+    page.get_by_role("button", name="Wall").click()
+    expect(page.locator("body.wall")).to_be_visible()
+    assert headline.evaluate(size) > 2 * before
+    expect(page.locator(".notice")).to_have_text(NOTICE)
+    expect(page.locator("#who-name")).to_be_hidden()
+    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+    page.evaluate("document.fullscreenElement && document.exitFullscreen()")  # what the Escape key does in a window
+    page.keyboard.press("Escape")
+    expect(page.locator("body.wall")).to_have_count(0)
+
+
+def test_a_care_note_is_written_over_the_ward(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.LOOK)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    page.wait_for_timeout(1000)  # the bands have been still for a while
+    page.get_by_role("button", name="What was done at bed-2").click()
+    over = page.locator("dialog")
+    expect(over.locator("h1")).to_have_text("bed-2")
+    over.get_by_role("button", name="turned to the side").click()
+    assert made_up.next_act() == Care("bed-2", "Kim", "turned")
+    over.get_by_text("Shelve …").click()
+    expect(over.get_by_role("button", name="Shelve", exact=True)).to_be_enabled()
+    page.keyboard.press("Escape")
+    expect(over).to_be_hidden()
+    assert page.url.rstrip("/") == made_up.address
