@@ -17,7 +17,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import acts, pages, papers, printed, studies
+from dashboard import acts, last_hours, pages, papers, printed, studies
 from dashboard.hub import Hub
 from quietward import metrics
 from quietward.addresses import Ward
@@ -80,10 +80,7 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
 
     @server.get("/log/{bed}")
     async def log_of(bed: str) -> Response:
-        try:
-            events = await hub.log(bed)
-        except RedisError as error:
-            return Response(f"the store does not answer: {error}", 503)
+        events = await hub.log(bed)
         return Response(encode_json({"notice": NOTICE, "events": events}), media_type="application/json")
 
     @server.post("/act")
@@ -96,11 +93,14 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
             metrics.ACTS.labels(done.__struct_config__.tag).inc()
         except acts.BadAct as error:
             return Response(str(error), error.status)
-        except RedisError as error:
-            return Response(f"the store does not answer: {error}", 503)
         return Response(status_code=204)
 
+    @server.exception_handler(RedisError)
+    async def store_gone(_: Request, error: Exception) -> Response:
+        return Response(f"the store does not answer: {error}", 503)
+
     papers.add_routes(server, hub)
+    last_hours.add_routes(server, hub)
     studies.add_routes(server, folder)
 
     @server.websocket("/live")
@@ -188,7 +188,7 @@ class _OurPages:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.is_page(scope["path"]):
+        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.view_of(scope["path"]):
             scope = dict(scope, path="/", raw_path=b"/")
         await self.app(scope, receive, send)
 

@@ -5,6 +5,7 @@ import io
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
+from dashboard.shift import Shift
 from quietward.messages import Event, encode_json
 from quietward.notice import NOTICE
 
@@ -27,6 +28,19 @@ def as_csv(bed: str, events: Iterable[Event]) -> str:
     table.writerow(["", "", bed, "notice", "", "", "", NOTICE, "", "{}"])
     for event in events:
         table.writerow([_safe(cell) for cell in _row(event)])
+    return out.getvalue()
+
+
+def shift_as_csv(shift: Shift) -> str:
+    """Return every stretch of every flag as CSV: from when to when, its level, whether it was answered, and why."""
+    out = io.StringIO(newline="")
+    table = csv.writer(out)
+    table.writerow(("bed", "from", "until", "level", "answered", "reason"))
+    table.writerow(["", "", "", "notice", "", NOTICE])
+    for bed in shift.beds:
+        for one in bed.flags:
+            times = [moment(bed.now + round(s * 1000)) for s in (one.from_s, one.until_s)]
+            table.writerow([bed.bed, *times, one.level, "no" if one.waits else "yes", _safe(one.text)])
     return out.getvalue()
 
 

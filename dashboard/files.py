@@ -49,7 +49,7 @@ def _log_as(file: Path, record: Record, ward: Ward) -> bytes:
 def _sheet(record: Record, ward: Ward) -> bytes:
     here = datetime.now().astimezone().tzinfo or UTC
     style = (files("dashboard") / "assets" / printed.STYLE).read_text()
-    return printed.page(hand_over(record, ward.name, now_ms(), here), style).encode()
+    return printed.page([hand_over(record, ward.name, now_ms(), here)], style).encode()
 
 
 def _write(file: Path, content: bytes) -> None:

@@ -35,7 +35,7 @@ def in_order(cards: list[Card], before: Mapping[str, Place], now_ms: int) -> tup
     places = {c.bed: _place(c, before.get(c.bed), now_ms) for c in cards}
 
     def key(c: Card) -> tuple[int, bool, int, float, tuple[int, str]]:
-        return (-RANK[c.state], c.acknowledged_by is not None, -places[c.bed].step, _waits_since(c), _natural(c.bed))
+        return (-RANK[c.state], c.acknowledged_by is not None, -places[c.bed].step, _waits_since(c), natural(c.bed))
 
     def _waits_since(c: Card) -> float:
         return places[c.bed].began if c.waiting_s is not None else inf
@@ -56,7 +56,7 @@ def _step(concern: float, before: int | None) -> int:
     return int(concern // STEP)
 
 
-def _natural(bed: str) -> tuple[int, str]:
-    """Order bed-2 before bed-10."""
+def natural(bed: str) -> tuple[int, str]:
+    """Return a key that orders bed-2 before bed-10."""
     digits = "".join(ch for ch in bed if ch.isdecimal())
     return (int(digits) if digits else 0, bed)

@@ -10,7 +10,8 @@ from dash import dcc, html
 from quietward.messages import CARE_WORDS
 from quietward.notice import NOTICE
 
-STUDY_PATH = "/study"
+PAGES = {"/": "ward", "/shift": "shift", "/study": "study"}
+"""Path to view of every page but the beds' own."""
 BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})/?")
 
 
@@ -20,9 +21,9 @@ def bed_of(path: str) -> str | None:
     return found[1] if found else None
 
 
-def is_page(path: str) -> bool:
-    """Say whether a path beside / is one of ours."""
-    return path.rstrip("/") == STUDY_PATH or bed_of(path) is not None
+def view_of(path: str) -> str | None:
+    """Return the name of the view at a path, None where there is none."""
+    return "bed" if bed_of(path) else PAGES.get(path.rstrip("/") or "/")
 
 
 def shell() -> Any:
@@ -33,7 +34,7 @@ def shell() -> Any:
             html.Header(
                 [
                     dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
-                    dcc.Link("Study", href=STUDY_PATH, className="to-page"),
+                    html.Nav([dcc.Link(view.capitalize(), href=path) for path, view in PAGES.items()]),
                     html.P(NOTICE, className="notice"),
                     html.Div(id="options"),
                     html.Div(id="sound"),
@@ -52,11 +53,12 @@ def shell() -> Any:
 
 def page_for(path: str) -> Any:
     """Return the page of a path."""
-    bed = bed_of(path)
-    view = "bed" if bed else "study" if is_page(path) else "ward"
-    attributes: dict[str, Any] = {"data-bed": bed} if bed else {}
+    view = view_of(path) or "ward"
+    attributes: dict[str, Any] = {"data-view": view}
     if view in ("bed", "ward"):
         attributes["data-care"] = json.dumps(CARE_WORDS)
+    if bed := bed_of(path):
+        attributes["data-bed"] = bed
     return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
 
 

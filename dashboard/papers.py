@@ -1,4 +1,4 @@
-"""Routes of what can be taken away from the page: a bed's whole log, and its hand-over sheet."""
+"""Routes of what can be taken away from the page: logs and hand-over sheets."""
 
 from datetime import timedelta, timezone
 from typing import Annotated
@@ -9,9 +9,9 @@ from fastapi.responses import HTMLResponse
 from dashboard import export, printed
 from dashboard.handover import Record, hand_over
 from dashboard.hub import Hub
+from dashboard.order import natural
 from dashboard.records import read
 from quietward.running import now_ms
-from quietward.store import RedisError
 
 FURTHEST_MIN = 14 * 60
 Offset = Annotated[int, Query(alias="utc-offset-min", ge=-FURTHEST_MIN, le=FURTHEST_MIN)]
@@ -21,10 +21,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
     """Add the routes to the server."""
 
     async def record_of(bed: str) -> Record | Response:
-        try:
-            found = await read(hub.store, hub.ward, bed)
-        except RedisError as error:
-            return Response(f"the store does not answer: {error}", 503)
+        found = await read(hub.store, hub.ward, bed)
         if found.is_empty:
             return Response(f"bed: {bed!r}. Nothing is kept of such a bed of ward {hub.ward.name}", 404)
         return found
@@ -34,14 +31,16 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         found = await record_of(bed)
         if isinstance(found, Response):
             return found
-        return _file(export.as_csv(bed, found.log).encode(), "text/csv; charset=utf-8", f"{bed}-log.csv")
+        return file_answer(export.as_csv(bed, found.log).encode(), "text/csv; charset=utf-8", f"{bed}-log.csv")
 
     @server.get("/export/{bed}/log.json")
     async def log_json(bed: str) -> Response:
         found = await record_of(bed)
         if isinstance(found, Response):
             return found
-        return _file(export.as_json(hub.ward.name, bed, found.log, now_ms()), "application/json", f"{bed}-log.json")
+        return file_answer(
+            export.as_json(hub.ward.name, bed, found.log, now_ms()), "application/json", f"{bed}-log.json"
+        )
 
     @server.get("/handover/{bed}")
     async def handover(bed: str, offset_min: Offset = 0) -> Response:
@@ -49,8 +48,15 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         if isinstance(found, Response):
             return found
         zone = timezone(timedelta(minutes=offset_min))
-        return HTMLResponse(printed.page(hand_over(found, hub.ward.name, now_ms(), zone)))
+        return HTMLResponse(printed.page([hand_over(found, hub.ward.name, now_ms(), zone)]))
+
+    @server.get("/handover")
+    async def handover_of_all(offset_min: Offset = 0) -> Response:
+        zone = timezone(timedelta(minutes=offset_min))
+        found = [await read(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural)]
+        return HTMLResponse(printed.page([hand_over(one, hub.ward.name, now_ms(), zone) for one in found]))
 
 
-def _file(content: bytes, media_type: str, name: str) -> Response:
+def file_answer(content: bytes, media_type: str, name: str) -> Response:
+    """Return an answer that a browser saves under a name."""
     return Response(content, media_type=media_type, headers={"content-disposition": f'attachment; filename="{name}"'})

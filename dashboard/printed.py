@@ -10,29 +10,38 @@ RULED_LINES = 6
 NO_ICON = '<link rel="icon" href="data:,">'  # else a browser asks for one that is not there
 
 
-def page(sheet: HandOver, style: str | None = None) -> str:
-    """Return the sheet as HTML. style: its style sheet's text, for a file that must do without the server's."""
-    title = f"Hand-over of {escape(sheet.bed)}"
+def page(sheets: list[HandOver], style: str | None = None) -> str:
+    """Return sheets as HTML, each on a page of its own.
+
+    style: the style sheet's text, for a file that must do without the server's.
+    """
+    title = f"Hand-over of {escape(', '.join(sheet.bed for sheet in sheets)) or 'no bed'}"
     looks = f'<link rel="stylesheet" href="/assets/{STYLE}">' if style is None else f"<style>{style}</style>"
+    head = f'<meta charset="utf-8"><title>{title}</title>{NO_ICON}{looks}'
+    body = "".join(_article(sheet) for sheet in sheets) or f'<p class="notice">{escape(NOTICE)}</p>'
+    return f'<!doctype html><html lang="en"><head>{head}</head><body>{body}</body></html>'
+
+
+def _article(sheet: HandOver) -> str:
     return "".join(
         [
-            f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>{NO_ICON}{looks}</head>',
-            "<body>",
-            f"<header><h1>{title}</h1><p>{escape(sheet.ward)}, written {sheet.written} by the server's clock. ",
+            f"<article><header><h1>Hand-over of {escape(sheet.bed)}</h1>",
+            f"<p>{escape(sheet.ward)}, written {sheet.written} by the server's clock. ",
             f"All other times are by the bed's clock; zone {sheet.zone}.</p>",
             f'<p class="notice">{escape(NOTICE)}</p></header>',
-            _section("Situation", _rows(sheet.situation)),
-            _section("Background", _rows(sheet.background)),
-            _section("Assessment", _rows(sheet.assessment) + _table(sheet.flags) + _table(sheet.notes)),
-            _section("Recommendation", _ruled()),
-            "</body></html>",
+            _section("Situation", sheet.bed, _rows(sheet.situation)),
+            _section("Background", sheet.bed, _rows(sheet.background)),
+            _section("Assessment", sheet.bed, _rows(sheet.assessment) + _table(sheet.flags) + _table(sheet.notes)),
+            _section("Recommendation", sheet.bed, _ruled()),
+            "</article>",
         ]
     )
 
 
-def _section(title: str, body: str) -> str:
+def _section(title: str, bed: str, body: str) -> str:
     name = title.lower()
-    return f'<section class="{name}" aria-labelledby="{name}"><h2 id="{name}">{title}</h2>{body}</section>'
+    key = f"{name}-{escape(bed)}"
+    return f'<section class="{name}" aria-labelledby="{key}"><h2 id="{key}">{title}</h2>{body}</section>'
 
 
 def _rows(rows: list[Row]) -> str:

@@ -4,12 +4,15 @@ from typing import cast
 
 import msgspec
 
+from dashboard.clocks import bed_now_ms
 from dashboard.handover import Record
+from dashboard.shift import Kept
 from quietward.addresses import Ward
 from quietward.messages import (
     Block,
     Event,
     PolicySheet,
+    Summary,
     decode_event,
     decode_inputs,
     decode_policy_sheet,
@@ -40,9 +43,19 @@ async def read(store: Store, ward: Ward, bed: str) -> Record:
     )
 
 
+async def read_kept(store: Store, ward: Ward, bed: str, summary: Summary | None, now_ms: int) -> Kept:
+    """Return log and trend of a bed. Raises RedisError."""
+    log = await read_log(store, ward, bed)
+    trend = await _read_all(store, ward.shard(ward.shard_of(bed)).trend(bed))
+    return Kept(bed, now_ms if summary is None else bed_now_ms(summary), log, [event.t for event in trend])
+
+
 async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:
     """Return all lines of a bed's log, oldest first."""
-    key = ward.shard(ward.shard_of(bed)).log(bed)
+    return await _read_all(store, ward.shard(ward.shard_of(bed)).log(bed))
+
+
+async def _read_all(store: Store, key: str) -> list[Event]:
     found: list[Event] = []
     after = "-"
     while entries := cast("list[Entry]", await store.at(key).xrange(key, min=after, count=AT_ONCE)):

@@ -11,6 +11,11 @@ def number(value: float | None) -> str:
     return "–" if value is None else f"{value:.0f}"
 
 
+def length(seconds: float) -> str:
+    """Return how long something took."""
+    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
 def plain(name: str) -> str:
     """Return the name of a condition or of a measure as words."""
     return name.replace("-", " ").replace("_", " ")

@@ -3,6 +3,7 @@
 import { Feed } from "./modules/feed.mjs";
 import { WardView } from "./modules/ward_view.mjs";
 import { BedView } from "./modules/bed_view.mjs";
+import { ShiftView } from "./modules/shift_view.mjs";
 import { StudyView } from "./modules/study_view.mjs";
 import { ScreenClock } from "./modules/clock.mjs";
 import { say } from "./modules/elements.mjs";
@@ -11,6 +12,7 @@ import { Sound } from "./modules/sound.mjs";
 import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
 import { mountWho } from "./modules/who.mjs";
 
+const VIEWS = { ward: WardView, bed: BedView, shift: ShiftView, study: StudyView };
 const screenClock = new ScreenClock();
 const sound = new Sound();
 let view = null;
@@ -43,8 +45,11 @@ function mount() {
   view?.close();
   view = null;
   if (!host) return;
-  if (host.dataset.bed) view = new BedView(host, host.dataset.bed);
-  else view = host.id === "study-view" ? new StudyView(host) : new WardView(host);
+  for (const link of document.querySelectorAll(".top nav a")) {
+    if (link.textContent.toLowerCase() === host.dataset.view) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  view = new VIEWS[host.dataset.view](host);
   if (feed.head) view.show(feed.head, feed.strips);
 }
 

@@ -1,5 +1,7 @@
 """How a screen shows the ward: order, paper, light, wall; and acts over the ward."""
 
+from itertools import pairwise
+
 import pytest
 from playwright.sync_api import Page, expect
 
@@ -48,7 +50,7 @@ def test_a_strip_to_scale_is_as_high_as_its_paper(page: Page, made_up: MadeUpWar
           return rows;
         }"""
     )
-    apart = [b - a for a, b in zip(lines, lines[1:], strict=False)]
+    apart = [b - a for a, b in pairwise(lines)]
     per_line_cm = 1 if words.startswith("20") else 1 / 3
     assert len(apart) >= 5
     assert all(abs(one - per_line_cm * PX_PER_CM) <= 1 for one in apart[:5]), apart
@@ -65,8 +67,8 @@ def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: s
           const g = c.getContext('2d'), { data, width, height } = g.getImageData(0, 0, c.width, c.height);
           const ink = getComputedStyle(c).getPropertyValue('--fhr').trim();
           const [r, g_, b] = [1, 3, 5].map(i => parseInt(ink.slice(i, i + 2), 16));
-          const seen = x => { for (let y = 0; y < height; y++) { const i = (y * width + x) * 4;
-            if (Math.abs(data[i] - r) + Math.abs(data[i + 1] - g_) + Math.abs(data[i + 2] - b) < 60) return true; } return false; };
+          const off = i => Math.abs(data[i] - r) + Math.abs(data[i + 1] - g_) + Math.abs(data[i + 2] - b);
+          const seen = x => [...Array(height).keys()].some(y => off((y * width + x) * 4) < 60);
           let x = 0; while (x < width && !seen(x)) x++;
           return width - x;
         }"""

@@ -239,7 +239,7 @@ class Outline(HTMLParser):
 
 
 def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() -> None:
-    found = Outline(printed.page(sheet()))
+    found = Outline(printed.page([sheet()]))
     assert list(found.texts)[1:] == ["Situation", "Background", "Assessment", "Recommendation"]
     assert NOTICE in found.texts[""]
     assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
@@ -249,23 +249,23 @@ def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() ->
 
 def test_a_note_about_oxytocin_says_what_was_done_and_leaves_the_recommendation_empty() -> None:
     note = event(12, 200, "care", by="Kim", what="oxytocin-turned-down", text="")
-    found = Outline(printed.page(sheet(log=sorted([*LOG, note], key=lambda e: e.t))))
+    found = Outline(printed.page([sheet(log=sorted([*LOG, note], key=lambda e: e.t))]))
     assert "oxytocin turned down, as local policy says" in "".join(found.texts["Assessment"])
     assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
 
 
 def test_what_people_wrote_is_text_on_the_printed_sheet() -> None:
-    page = printed.page(sheet())
+    page = printed.page([sheet()])
     assert "<b>blanket" not in page
     assert "a fall &amp; more" in page
     assert "<b>blanket</b>" in "".join(Outline(page).texts["Assessment"])
 
 
 def test_a_file_needs_no_server_for_its_looks() -> None:
-    page = printed.page(sheet(), "p { color: #111 }")
+    page = printed.page([sheet()], "p { color: #111 }")
     assert "style" in Outline(page).tags
     assert "/assets/" not in page
-    assert "/assets/" in printed.page(sheet())
+    assert "/assets/" in printed.page([sheet()])
 
 
 def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:

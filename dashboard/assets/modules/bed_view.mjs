@@ -12,7 +12,8 @@ import { draw, heightToScale } from "./strip.mjs";
 const USUAL_BPM = "20";
 
 export class BedView {
-  constructor(host, bed) {
+  constructor(host) {
+    const { bed } = host.dataset;
     this.host = host;
     this.bed = bed;
     this.events = -1;

@@ -71,12 +71,23 @@ export function ifChanged(element, value, draw) {
   draw();
 }
 
+export function drawn(tag, attributes, text = "") {
+  const element = document.createElementNS(SVG, tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  if (text) element.textContent = text;
+  return element;
+}
+
+// A pattern of slanting lines, to be used as url(#id).
+export function hatched(id) {
+  const pattern = drawn("pattern", { id, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
+  pattern.append(drawn("rect", { class: "hatch", width: 3, height: 6 }));
+  return pattern;
+}
+
 export function shape() {
-  const svg = document.createElementNS(SVG, "svg");
-  svg.setAttribute("viewBox", "0 0 20 20");
-  svg.setAttribute("class", "shape");
-  svg.setAttribute("aria-hidden", "true");
-  svg.append(document.createElementNS(SVG, "path"));
+  const svg = drawn("svg", { viewBox: "0 0 20 20", class: "shape", "aria-hidden": "true" });
+  svg.append(drawn("path", {}));
   return svg;
 }
 

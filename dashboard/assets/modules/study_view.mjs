@@ -1,17 +1,9 @@
 // Study: one shift, and a slider for each number of the policy: the flags that would have been.
 
-import { make, plain, say } from "./elements.mjs";
+import { drawn, hatched, make, plain, say } from "./elements.mjs";
 
-const SVG = "http://www.w3.org/2000/svg";
 const LEVELS = ["", "look", "bedside", "team"];
 const LEFT = 190, WIDTH = 1200, ROW = 30, TOP = 24, HEIGHTS = [0, 8, 13, 18];
-
-function drawn(tag, attributes, text = "") {
-  const element = document.createElementNS(SVG, tag);
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  if (text) element.textContent = text;
-  return element;
-}
 
 function clock(seconds) {
   return `${Math.floor(seconds / 3600)}:${String(Math.floor((seconds % 3600) / 60)).padStart(2, "0")}`;
@@ -112,9 +104,7 @@ export class StudyView {
     const height = TOP + beds.length * ROW + 6;
     const x = (s) => LEFT + (s / (hours * 3600)) * WIDTH;
     const svg = drawn("svg", { viewBox: `0 0 ${LEFT + WIDTH + 24} ${height}`, role: "group", "aria-label": "Flags of all beds over the shift" });
-    const hatch = drawn("pattern", { id: "hatch", width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
-    hatch.append(drawn("rect", { class: "hatch", width: 3, height: 6 }));
-    svg.append(hatch);
+    svg.append(hatched("hatch"));
     for (let hour = 0; hour <= hours; hour += hours > 3 ? 1 : 0.25) {
       svg.append(drawn("line", { class: "hour", x1: x(hour * 3600), x2: x(hour * 3600), y1: TOP - 4, y2: height }), drawn("text", { class: "axis", x: x(hour * 3600), y: TOP - 9, "text-anchor": "middle" }, clock(hour * 3600)));
     }
