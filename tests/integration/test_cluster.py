@@ -30,6 +30,8 @@ from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import MOSQUITTO, REDIS, Parts, Server, broker_command, require, until
 
+pytestmark = pytest.mark.alone
+
 SHARDS, SEATS, COPIES = 6, 4, 1
 INGESTS, DETECTS = 2, 3
 MASTERS = 3

@@ -20,6 +20,8 @@ from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running
 
+pytestmark = pytest.mark.alone
+
 
 async def test_a_short_trial(kind: str) -> None:
     if kind == "real":
