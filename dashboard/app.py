@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import acts, last_hours, pages, papers, printed, studies
+from dashboard.body import TooLarge, read_body
 from dashboard.hub import Hub
 from quietward import metrics
 from quietward.addresses import Ward
@@ -32,8 +33,15 @@ from quietward.store import RedisError, connected
 log = logging.getLogger("quietward.serve")
 
 
-async def serve(settings: Settings) -> None:
-    """Run the page until cancelled. Raises Unreachable if the port is taken or the store is not there."""
+Routes = Callable[[FastAPI], None]
+"""Adds routes to the server."""
+
+
+async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
+    """Run the page until cancelled. more: routes of parts that this one does not know.
+
+    Raises Unreachable if the port is taken or the store is not there.
+    """
     sock = bind(settings.host, settings.port)
     try:
         async with connected(settings.store) as store, Tasks() as tasks:
@@ -46,7 +54,7 @@ async def serve(settings: Settings) -> None:
                 tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
             ]
             config = uvicorn.Config(
-                create_app(hub, trusted_hosts(settings.host), Path(settings.studies)),
+                create_app(hub, trusted_hosts(settings.host), Path(settings.studies), more),
                 log_config=None, access_log=False,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
@@ -70,7 +78,7 @@ class _Server(uvicorn.Server):
         yield
 
 
-def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
+def create_app(hub: Hub, hosts: list[str], folder: Path, more: Sequence[Routes] = ()) -> ASGIApp:
     """Return the ASGI application. folder: that of studies."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
 
@@ -88,7 +96,7 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
         if not _same_origin(request.headers.get("origin"), request.headers.get("host")):
             return Response("acts are taken from this page only", 403)
         try:
-            done = acts.read(await _body(request), hub.beds, hub.sheet)
+            done = acts.read(await read_body(request, acts.LARGEST_BYTES), hub.beds, hub.sheet)
             await hub.act(done)
             metrics.ACTS.labels(done.__struct_config__.tag).inc()
         except acts.BadAct as error:
@@ -99,9 +107,15 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
     async def store_gone(_: Request, error: Exception) -> Response:
         return Response(f"the store does not answer: {error}", 503)
 
+    @server.exception_handler(TooLarge)
+    async def too_large(_: Request, error: Exception) -> Response:
+        return Response(str(error), 413)
+
     papers.add_routes(server, hub)
     last_hours.add_routes(server, hub)
     studies.add_routes(server, folder)
+    for add_routes in more:
+        add_routes(server)
 
     @server.websocket("/live")
     async def live(ws: WebSocket) -> None:
@@ -119,15 +133,6 @@ def create_app(hub: Hub, hosts: list[str], folder: Path) -> ASGIApp:
         return HTMLResponse(pages.not_found(path), 404)
 
     return TrustedHostMiddleware(_Policy(_OurPages(server), _policy(dash)), allowed_hosts=hosts)
-
-
-async def _body(request: Request) -> bytes:
-    body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > acts.LARGEST_BYTES:
-            raise acts.BadAct("bytes", f"over {acts.LARGEST_BYTES}", "Send one act, in fewer words", 413)
-    return body
 
 
 def trusted_hosts(host: str) -> list[str]:

@@ -10,7 +10,7 @@ from dash import dcc, html
 from quietward.messages import CARE_WORDS
 from quietward.notice import NOTICE
 
-PAGES = {"/": "ward", "/shift": "shift", "/study": "study"}
+PAGES = {"/": "ward", "/shift": "shift", "/study": "study", "/practice": "practice"}
 """Path to view of every page but the beds' own."""
 BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})/?")
 

@@ -238,9 +238,11 @@ def serve(
 ) -> None:
     """Serve the page."""
     from dashboard import app as page
+    from practice.routes import add_routes
 
     print(NOTICE, file=sys.stderr)
-    _run(page.serve(_settings(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)))
+    own = _settings(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
+    _run(page.serve(own, [add_routes]))
 
 
 @app.command()

@@ -1,5 +1,6 @@
 // Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
 
+import { timeOf } from "./elements.mjs";
 import { HZ, KEPT_S, NONE } from "./feed.mjs";
 
 const PX_PER_CM = 96 / 2.54;
@@ -11,6 +12,8 @@ const TOP_PX = 4;
 const BETWEEN_PX = 14; // the time of day stands there
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 const KIND_COLOURS = { deceleration: "--fall", acceleration: "--rise", contraction: "--tight" };
+
+const timeOfDay = (second) => timeOf(second * 1000);
 
 // Height in CSS pixels of a strip that is to scale.
 export function heightToScale(bpmPerCm) {
@@ -42,8 +45,8 @@ export function secondAt(canvas, strip, clientX, minuteCm) {
 }
 
 // text: write what was found beside its mark; runningFrom, handFrom: second a deceleration, or a contraction timed by
-// hand, that is not over began.
-export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = false, runningFrom = null, handFrom = null } = {}) {
+// hand, that is not over began; time: second to words.
+export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = false, runningFrom = null, handFrom = null, time = timeOfDay } = {}) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   if (!width || !height) return;
@@ -56,7 +59,7 @@ export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = fal
   g.setTransform(ratio, 0, 0, ratio, 0, 0);
   const style = getComputedStyle(canvas);
   const colour = (name) => style.getPropertyValue(name).trim();
-  const at = layout(width, height, strip, { minuteCm, bpmPerCm });
+  const at = { ...layout(width, height, strip, { minuteCm, bpmPerCm }), time };
   const { split, end, x, yFhr, yUa } = at;
 
   g.fillStyle = colour("--sheet");
@@ -105,7 +108,7 @@ function byHand(g, strip, handFrom, { x, top, width, start, colour, text }) {
   }
 }
 
-function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerCm, minuteCm }, colour) {
+function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerCm, minuteCm, time }, colour) {
   g.font = "11px system-ui, sans-serif";
   g.lineWidth = 1;
   const between = { 1: 60, 2: 30, 3: 20 }[minuteCm]; // a line for every 6 to 10 mm
@@ -119,7 +122,7 @@ function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerC
     g.stroke();
     if (second % (minuteCm > 1 ? 120 : 300) === 0 && height > TIME_FROM_PX && at > 2 && at < width - 34) {
       g.fillStyle = colour("--faint");
-      g.fillText(new Date(second * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), at + 3, split + 8);
+      g.fillText(time(second), at + 3, split + 8);
     }
   }
   const perLine = bpmPerCm === "30" ? 10 : 20;

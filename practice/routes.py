@@ -1,0 +1,70 @@
+"""What the Practice page asks the server for. Nothing that a learner is to find is sent before she has answered."""
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+import msgspec
+import numpy as np
+from fastapi import FastAPI, Request, Response
+
+from dashboard.body import read_body
+from practice import strip
+from practice.compare import Answer, Compared, compare
+from quietward.messages import HZ, encode_json
+from quietward.notice import NOTICE
+from simulator import scenario
+from simulator.bed import Signal
+
+LARGEST_BYTES = 65_536
+FIRST_RULES = "nichd-2008"
+NONE = -1
+"""'No value' of a signal on its way to the page, as on the live strips: FHR in quarters of a bpm, UA in halves."""
+T = TypeVar("T")
+decode_answer = msgspec.json.Decoder(Answer).decode
+
+
+def add_routes(server: FastAPI) -> None:
+    """Add the routes to the server."""
+    worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
+
+    async def work(what: Callable[..., T], *given: object) -> T:
+        return await asyncio.get_running_loop().run_in_executor(worker, what, *given)
+
+    @server.exception_handler(strip.BadStrip)
+    async def no_such_strip(_: Request, error: Exception) -> Response:
+        return Response(str(error), 404)
+
+    @server.get("/practice/scenarios")
+    async def scenarios() -> Response:
+        names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
+        return _json({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+
+    @server.get("/practice/strips/{code}")
+    async def signals(code: str) -> Response:
+        made = await work(strip.make, code)
+        worker.submit(strip.ask_detector, code, FIRST_RULES)  # takes seconds, and will be asked for
+        seconds = len(made.fhr) // HZ
+        return _json({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
+
+    @server.post("/practice/strips/{code}/answer")
+    async def answer(code: str, request: Request) -> Response:
+        try:
+            given = decode_answer(await read_body(request, LARGEST_BYTES))
+        except (msgspec.DecodeError, UnicodeDecodeError) as error:
+            return Response(f"answer: {error}", 422)
+        return _json({"notice": NOTICE, "compared": await work(_compared, code, given)})
+
+
+def _compared(code: str, answer: Answer) -> Compared:
+    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer)
+
+
+def _whole(signal: Signal, per_unit: int) -> list[int]:
+    found: list[int] = np.where(np.isnan(signal), NONE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    return found
+
+
+def _json(document: object) -> Response:
+    return Response(encode_json(document), media_type="application/json")

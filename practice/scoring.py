@@ -1,0 +1,44 @@
+"""The numbers of practice, from `scoring.toml`."""
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, Struct
+
+Share = Annotated[float, Meta(gt=0, le=1)]
+Positive = Annotated[float, Meta(gt=0)]
+
+
+class Points(Struct, frozen=True, forbid_unknown_fields=True):
+    """What each part of an answer counts at most."""
+
+    baseline: int
+    accelerations: int
+    decelerations: int
+    kinds: int
+    next: int
+
+
+class Scoring(Struct, frozen=True, forbid_unknown_fields=True):
+    """What is asked for, and what counts as right; each number is explained in the file."""
+
+    strip_min: Annotated[int, Meta(ge=10, le=30)]
+    watched_before_min: Annotated[int, Meta(ge=0, le=120)]
+    share_at_need: Share
+    at_need_min: tuple[float, float]
+    asked_deceleration_bpm: Positive
+    asked_acceleration_bpm: Positive
+    seen_share: Share
+    overlap_share: Share
+    baseline_right_bpm: Positive
+    baseline_near_bpm: Positive
+    points: Points
+
+
+@cache
+def scoring() -> Scoring:
+    """Return the numbers."""
+    return msgspec.convert(tomllib.loads((files("practice") / "scoring.toml").read_text()), Scoring)

@@ -1,0 +1,79 @@
+"""The Practice page: a learner marks a strip by mouse and by keyboard, and is compared. Nothing is told before."""
+
+import json
+import re
+import urllib.request
+
+from playwright.sync_api import Page, expect
+
+from practice import strip
+from quietward.notice import NOTICE
+from tests.browser.made_up import MadeUpWard
+
+CODE = strip.code_of("cord-with-shoulders", 3)
+"""Variable decelerations at 4:41, 9:32 and 14:17, accelerations at 16:37 and 22:52."""
+
+
+def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/practice?set={CODE}.{strip.code_of('calm', 1)}")
+    expect(page.locator(".notice")).to_have_text(NOTICE)
+    expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
+    canvas = page.locator(".practice-paper canvas")
+    expect(canvas).to_have_attribute("aria-label", re.compile("30 min, 1 cm a minute, 20 bpm a centimetre"))
+    with urllib.request.urlopen(f"{made_up.address}/practice/strips/{CODE}") as answer:
+        assert set(json.load(answer)) == {"notice", "seconds", "fhr", "ua"}
+    page.get_by_label("variable deceleration").check()
+    box = canvas.bounding_box()
+    assert box is not None
+    assert abs(box["width"] - 30 * 96 / 2.54) < 1  # a minute is a centimetre wide
+    x = [box["x"] + box["width"] * s / 1800 for s in (280, 330)]
+    page.mouse.move(x[0], box["y"] + 100)
+    page.mouse.down()
+    page.mouse.move(x[1], box["y"] + 120, steps=3)
+    page.mouse.up()
+    expect(page.locator(".marked li")).to_contain_text(
+        re.compile(r"variable deceleration, 4:(39|40|41) to 5:(29|30|31)")
+    )
+    page.get_by_label("from").fill("9:30")  # and by keyboard alone
+    page.get_by_label("to", exact=True).fill("9:58")
+    page.get_by_role("button", name="Add", exact=True).press("Enter")
+    expect(page.locator(".marked li")).to_have_count(2)
+    page.get_by_label("from").fill("20:00")
+    page.get_by_label("to", exact=True).fill("20:30")
+    page.get_by_role("button", name="Add", exact=True).press("Enter")
+    page.get_by_role("button", name="Take away: variable deceleration, 20:00 to 20:30").click()
+    expect(page.locator(".marked li")).to_have_count(2)
+    page.get_by_label("baseline, bpm").fill("128")
+    page.get_by_label("at its end").select_option("quiet")
+    page.get_by_label("in your words").fill("Look again.")
+    page.get_by_role("button", name="Compare").click()
+    expect(page.locator(".compared h2").first).to_have_text(re.compile(r"^\d+ of 100$"), timeout=60_000)
+    expect(page.locator(".parts")).to_contain_text("2 found, 1 missed, 0 not there")
+    expect(page.locator(".compared")).to_contain_text("It was: cord with shoulders")
+    expect(page.locator(".compared")).to_contain_text("You wrote: Look again.")
+    expect(page.locator(".events tr", has_text="9:32").first).to_contain_text("found")
+    expect(page.locator(".lanes rect.deceleration")).not_to_have_count(0)
+    page.get_by_role("button", name="Next strip").click()
+    expect(page.locator(".progress")).to_have_text("Strip 2 of 2")
+    expect(page.locator(".marked li")).to_have_text(["none yet"])
+
+
+def test_a_teacher_makes_a_set(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/practice")
+    page.get_by_text("For teachers").click()
+    page.get_by_label("labour").select_option("calm")
+    page.get_by_label("number").fill("7")
+    page.get_by_role("button", name="Add this choice").click()
+    page.get_by_label("labour").select_option("sinusoidal")
+    page.get_by_role("button", name="Add this choice").click()
+    expect(page.locator(".queue li")).to_have_count(2)
+    link = page.locator(".queue a")
+    wanted = f"/practice?set={strip.code_of('calm', 7)}.{strip.code_of('sinusoidal', 7)}"
+    expect(link).to_have_attribute("href", wanted)
+    link.click()
+    expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
+
+
+def test_a_strip_that_is_none_is_said(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/practice?set=nothing-1")
+    expect(page.locator(".live .empty")).to_contain_text("There is none of this name")

@@ -1,0 +1,196 @@
+"""Practice: what a learner marks beside what is true; every expectation is counted here by hand."""
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from practice import strip
+from practice.compare import Answer, Compared, Mark, compare, pairs
+from practice.scoring import scoring
+from practice.strip import BadStrip, Contraction, Found, Said, Strip
+from quietward.messages import HZ, Level
+from simulator import scenario
+
+SECONDS = 1800
+
+
+def fall(
+    from_s: float, until_s: float, kind: str = "variable", size: float = 40.0, nadir_s: float | None = None
+) -> Found:
+    return Found("deceleration", kind, from_s, from_s + 15 if nadir_s is None else nadir_s, until_s, size)
+
+
+def rise(from_s: float, until_s: float, size: float = 25.0) -> Found:
+    return Found("acceleration", "", from_s, (from_s + until_s) / 2, until_s, size)
+
+
+TRUE = [
+    fall(100, 140),
+    fall(400, 470, "late", 20.0, nadir_s=440),
+    fall(700, 730),
+    rise(1000, 1030),
+    rise(1200, 1240),
+]
+
+
+def made(events: list[Found] = TRUE, level: Level = Level.LOOK, fhr: float = 140.0) -> Strip:
+    signal = np.full(SECONDS * HZ, fhr)
+    contractions = [Contraction(390, 410, 450)]
+    return Strip("x-1", "calm", "purpose", "good watcher", 0, signal, signal, 138.0, events, contractions, level)
+
+
+def detector(events: list[Found] = TRUE, level: Level = Level.BEDSIDE) -> Said:
+    return Said(140.0, events, [], level, 33.0, 2, ["a reason"])
+
+
+def marks(events: list[Found]) -> list[Mark]:
+    given = [msgspec.to_builtins(Mark(e.what, e.from_s, e.until_s, e.kind)) for e in events]  # type: ignore[arg-type]
+    return msgspec.convert(given, list[Mark])
+
+
+def answer(events: list[Found] = TRUE, **more: object) -> Answer:
+    usual: dict[str, object] = {"baseline_bpm": 138.0, "rules": "nichd-2008", "rule_class": 2, "next": "look"}
+    return msgspec.convert(usual | {"marks": msgspec.to_builtins(marks(events))} | more, Answer)
+
+
+def points(found: Compared) -> dict[str, float]:
+    return {part.name: part.points for part in found.parts}
+
+
+def test_who_marks_everything_as_it_is_gets_all_points() -> None:
+    found = compare(made(), detector(), answer())
+    assert found.score == 100 == sum(part.most for part in found.parts)
+    assert [line.you for line in found.lines] == ["found"] * 5
+    assert found.extra == []
+
+
+def test_who_marks_nothing_where_there_is_nothing_gets_all_points() -> None:
+    assert compare(made([], Level.QUIET), detector([]), answer([], next="quiet")).score == 100
+
+
+def test_misses_wrong_kinds_and_marks_without_anything_behind_them() -> None:
+    given = [fall(105, 150), fall(405, 460, "early"), fall(1500, 1540), rise(1000, 1030)]
+    found = compare(made(), detector(), answer(given))
+    assert [line.you for line in found.lines] == ["found", "found, called early", "missed", "found", "missed"]
+    assert [(one.from_s, one.kind) for one in found.extra] == [(1500, "variable")]
+    said = {part.name: part.you for part in found.parts}
+    assert said["Decelerations"] == "2 found, 1 missed, 1 not there"
+    assert said["Accelerations"] == "1 found, 1 missed, 0 not there"
+    assert said["Kinds of deceleration"] == "1 of 2 right"
+    p = scoring().points
+    assert points(found)["Decelerations"] == pytest.approx(p.decelerations * 2 * 2 / (3 + 3))
+    assert points(found)["Accelerations"] == pytest.approx(p.accelerations * 2 * 1 / (2 + 1))
+    assert points(found)["Kinds of deceleration"] == pytest.approx(p.kinds / 2)
+
+
+def test_a_late_one_is_explained_by_its_contraction() -> None:
+    """Onset after the start, nadir after the peak of the contraction, gradual: NICHD 2008 and FIGO 2015."""
+    late = compare(made(), detector(), answer()).lines[1]
+    assert late.why == [
+        "20 bpm below the baseline, 70 s from onset to end",
+        "40 s from onset to nadir: gradual",
+        "onset 10 s after the start of the contraction",
+        "nadir 30 s after its peak",
+    ]
+    abrupt = compare(made(), detector(), answer()).lines[0]
+    assert "15 s from onset to nadir: abrupt, less than 30 s" in abrupt.why
+    assert abrupt.why[-1] == "no contraction was seen that it could belong to"
+
+
+def test_what_the_sensors_did_not_show_is_not_asked_for() -> None:
+    unseen = made()
+    unseen.fhr[100 * HZ : 130 * HZ] = np.nan
+    found = compare(unseen, detector(), answer(TRUE[1:]))
+    assert (found.lines[0].asked, found.lines[0].why_not) == (False, "the sensors hardly showed it")
+    assert found.score == 100
+    assert compare(unseen, detector(), answer()).score == 100  # who saw it all the same does not lose by it
+
+
+def test_small_ones_are_asked_of_nobody() -> None:
+    small = [*TRUE, fall(1600, 1630, "late", 8.0), rise(1700, 1720, 16.0)]
+    assert compare(made(small), detector(), answer(TRUE)).score == 100
+    assert compare(made(small), detector(), answer(small)).score == 100
+
+
+@pytest.mark.parametrize(
+    ("given", "needed", "share"),
+    [
+        ("look", "look", 1.0),
+        ("bedside", "look", 0.5),
+        ("team", "look", 0.0),
+        ("quiet", "look", 0.0),
+        (None, "look", 0.0),
+    ],
+)
+def test_one_level_too_careful_gets_half(given: str | None, needed: str, share: float) -> None:
+    found = compare(made(level=Level(needed)), detector(), answer(next=given))
+    assert points(found)["Who is needed at its end"] == share * scoring().points.next
+
+
+@pytest.mark.parametrize(("bpm", "share"), [(138, 1.0), (143, 1.0), (147, 0.5), (149, 0.0), (None, 0.0)])
+def test_the_baseline_counts_by_how_near_it_is(bpm: float | None, share: float) -> None:
+    assert (
+        points(compare(made(), detector(), answer(baseline_bpm=bpm)))["Baseline"] == share * scoring().points.baseline
+    )
+
+
+def test_two_marks_on_one_deceleration_are_one_found_and_one_too_many() -> None:
+    found = compare(made(), detector(), answer([*TRUE, fall(102, 138)]))
+    assert {p.name: p.you for p in found.parts}["Decelerations"] == "3 found, 0 missed, 1 not there"
+
+
+spans = st.tuples(
+    st.floats(0, 1700), st.floats(1, 100), st.sampled_from(["early", "late", "variable", "prolonged", ""])
+)
+
+
+@given(st.lists(spans, max_size=12), st.lists(spans, max_size=12))
+def test_a_score_lies_between_0_and_100_and_pairs_are_one_to_one(
+    true: list[tuple[float, float, str]], given: list[tuple[float, float, str]]
+) -> None:
+    def events(told: list[tuple[float, float, str]]) -> list[Found]:
+        return [fall(a, a + b, kind) if kind else rise(a, a + b) for a, b, kind in told]
+
+    assert 0 <= compare(made(events(true)), detector(), answer(events(given))).score <= 100
+    found = pairs(events(true), events(given))
+    assert len(set(found.values())) == len(found)
+    assert pairs(events(true), []) == {}
+
+
+@settings(deadline=None, max_examples=10)
+@given(st.sampled_from(scenario.names()), st.integers(0, strip.LARGEST_SEED))
+def test_a_strip_is_the_same_whenever_it_is_made(name: str, seed: int) -> None:
+    code = strip.code_of(name, seed)
+    assert name not in code
+    one = strip.make(code)
+    strip.make.cache_clear()
+    strip._labour.cache_clear()
+    again = strip.make(code)
+    assert one.scenario == name == again.scenario
+    np.testing.assert_array_equal(one.fhr, again.fhr)
+    assert (one.events, one.level, len(one.fhr)) == (again.events, again.level, SECONDS * HZ)
+
+
+@pytest.mark.parametrize(
+    "code", ["", "nothing", "d07c13", "d07c13-", "d07c13-x", "zzzzzz-1", "d07c13-10000", "d07c13--1"]
+)
+def test_a_code_that_is_none_is_refused_with_the_remedy(code: str) -> None:
+    with pytest.raises(BadStrip, match="choose a scenario and a seed again"):
+        strip.make(code)
+
+
+def test_strips_of_labours_in_need_often_end_while_somebody_is_needed() -> None:
+    levels = [strip.make(strip.code_of("quiet-catastrophe", seed)).level for seed in range(12)]
+    assert sum(level is not Level.QUIET for level in levels) >= 6
+    assert all(strip.make(strip.code_of("calm", seed)).level is Level.QUIET for seed in range(4))
+
+
+def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
+    """Times count from the strip's beginning, and nothing that was over before it is told."""
+    said = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "figo-2015")
+    assert said.events
+    assert all(e.until_s > 0 and e.until_s <= SECONDS for e in said.events)
+    assert {e.kind for e in said.events if e.what == "deceleration"} == {"variable"}
+    assert said.rule_class in (1, 2, 3)
