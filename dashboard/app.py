@@ -17,7 +17,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import acts, last_hours, pages, papers, printed, studies
+from dashboard import acts, last_hours, pages, paper_strip, papers, printed, studies
 from dashboard.body import TooLarge, read_body
 from dashboard.hub import Hub
 from quietward import metrics
@@ -147,7 +147,7 @@ def _dash(server: FastAPI) -> Any:
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
     dash: Any = Dash(
         __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["^modules$"],
-        assets_ignore=f"^{printed.STYLE}$",
+        assets_ignore=f"^({printed.STYLE}|{paper_strip.STYLE})$",
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
     )  # fmt: skip

@@ -1,14 +1,19 @@
-"""Routes of what happened on the ward in the last hours."""
+"""Routes of the last hours: what happened on the ward, and one bed's signal as a figure and on paper."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import FastAPI, Query, Response
+from fastapi.responses import HTMLResponse
+from plotly import __version__ as plotly_version
+from plotly.offline import get_plotlyjs
 
-from dashboard import export
+from dashboard import export, paper_strip
+from dashboard.handover import Times
+from dashboard.hours_figure import figure
 from dashboard.hub import Hub
 from dashboard.order import natural
-from dashboard.papers import file_answer
-from dashboard.records import read_kept
+from dashboard.papers import Offset, file_answer, zone_of
+from dashboard.records import read_hours, read_kept
 from dashboard.shift import Shift, shift
 from quietward.messages import encode_json
 from quietward.notice import NOTICE
@@ -16,7 +21,13 @@ from quietward.running import now_ms
 
 LONGEST_H = 24.0
 USUAL_H = 4.0
+LONGEST_SIGNAL_H = 8.0
 Hours = Annotated[float, Query(gt=0, le=LONGEST_H)]
+SignalHours = Annotated[float, Query(gt=0, le=LONGEST_SIGNAL_H)]
+PaperSpeed = Literal["1", "2", "3"]
+PaperHeight = Literal["20", "30"]
+KEPT = {"cache-control": "max-age=86400"}
+Minutes = Annotated[int, Query(ge=1, le=round(LONGEST_SIGNAL_H * 60))]
 
 
 def add_routes(server: FastAPI, hub: Hub) -> None:
@@ -36,3 +47,23 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
     async def flags_csv(hours: Hours = USUAL_H) -> Response:
         table = export.shift_as_csv(await found(hours)).encode()
         return file_answer(table, "text/csv; charset=utf-8", f"{hub.ward.name}-shift.csv")
+
+    @server.get("/hours/plotly.js")
+    async def plotly() -> Response:
+        """The library that draws the figure, from the installed package."""
+        return Response(get_plotlyjs(), media_type="text/javascript", headers={"etag": f'"{plotly_version}"'} | KEPT)
+
+    @server.get("/hours/{bed}.json")
+    async def hours_json(bed: str, hours: SignalHours = USUAL_H, offset_min: Offset = 0) -> Response:
+        found = await read_hours(hub.store, hub.ward, bed, hours, now_ms())
+        document = {"notice": NOTICE, "figure": figure(found, zone_of(offset_min)), "is_empty": not len(found.fhr)}
+        return Response(encode_json(document), media_type="application/json")
+
+    @server.get("/paper/{bed}")
+    async def paper(
+        bed: str, minutes: Minutes = 30, cm: PaperSpeed = "1", bpm: PaperHeight = "20", offset_min: Offset = 0
+    ) -> Response:
+        now = now_ms()
+        found = await read_hours(hub.store, hub.ward, bed, minutes / 60, now)
+        scale = paper_strip.Scale(int(cm), int(bpm))
+        return HTMLResponse(paper_strip.page(found, hub.ward.name, scale, Times(now, zone_of(offset_min))))

@@ -12,18 +12,20 @@ from quietward.notice import NOTICE
 
 PAGES = {"/": "ward", "/shift": "shift", "/study": "study", "/practice": "practice"}
 """Path to view of every page but the beds' own."""
-BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})/?")
+BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})(/hours)?/?")
 
 
 def bed_of(path: str) -> str | None:
-    """Return the bed of a path /bed/<bed>, None for any other path."""
+    """Return the bed of a path /bed/<bed> or /bed/<bed>/hours, None for any other path."""
     found = BED_PATH.fullmatch(path)
     return found[1] if found else None
 
 
 def view_of(path: str) -> str | None:
     """Return the name of the view at a path, None where there is none."""
-    return "bed" if bed_of(path) else PAGES.get(path.rstrip("/") or "/")
+    if found := BED_PATH.fullmatch(path):
+        return "hours" if found[2] else "bed"
+    return PAGES.get(path.rstrip("/") or "/")
 
 
 def shell() -> Any:

@@ -47,14 +47,19 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         found = await record_of(bed)
         if isinstance(found, Response):
             return found
-        zone = timezone(timedelta(minutes=offset_min))
+        zone = zone_of(offset_min)
         return HTMLResponse(printed.page([hand_over(found, hub.ward.name, now_ms(), zone)]))
 
     @server.get("/handover")
     async def handover_of_all(offset_min: Offset = 0) -> Response:
-        zone = timezone(timedelta(minutes=offset_min))
+        zone = zone_of(offset_min)
         found = [await read(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural)]
         return HTMLResponse(printed.page([hand_over(one, hub.ward.name, now_ms(), zone) for one in found]))
+
+
+def zone_of(offset_min: int) -> timezone:
+    """Return the zone that is so many minutes ahead of UTC."""
+    return timezone(timedelta(minutes=offset_min))
 
 
 def file_answer(content: bytes, media_type: str, name: str) -> Response:

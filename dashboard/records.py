@@ -1,12 +1,15 @@
 """Reads what is kept of a bed; the page and the command line use the same."""
 
+import asyncio
 from typing import cast
 
 import msgspec
 
 from dashboard.clocks import bed_now_ms
 from dashboard.handover import Record
+from dashboard.hours import Hours
 from dashboard.shift import Kept
+from dashboard.strips import Strip
 from quietward.addresses import Ward
 from quietward.messages import (
     Block,
@@ -18,7 +21,7 @@ from quietward.messages import (
     decode_policy_sheet,
     decode_summary,
 )
-from quietward.store import Entry, Store
+from quietward.store import Entry, Store, read_stream
 
 AT_ONCE = 1000
 """Lines of a log that are read in one go."""
@@ -48,6 +51,23 @@ async def read_kept(store: Store, ward: Ward, bed: str, summary: Summary | None,
     log = await read_log(store, ward, bed)
     trend = await _read_all(store, ward.shard(ward.shard_of(bed)).trend(bed))
     return Kept(bed, now_ms if summary is None else bed_now_ms(summary), log, [event.t for event in trend])
+
+
+async def read_hours(store: Store, ward: Ward, bed: str, hours: float, now_ms: int) -> Hours:
+    """Return the last hours of a bed: its signal, log and trend. Raises RedisError."""
+    shard = ward.shard(ward.shard_of(bed))
+    strip = Strip(kept_s=round(hours * 3600))
+    after = f"{now_ms - round(hours * 3_600_000)}-0"  # by arrival: a device that runs faster than time sends more in it
+    while entries := await read_stream(store.at(shard.input), shard.input, after, AT_ONCE, None):
+        for _, fields in entries:
+            for item in decode_inputs(fields[b"e"]):
+                if isinstance(item, Block) and item.bed == bed:
+                    strip.add(item)
+        after = entries[-1][0].decode()
+        await asyncio.sleep(0)  # others are served in between
+    fhr, ua = strip.signals()
+    trend = await _read_all(store, shard.trend(bed))
+    return Hours(bed, max(0, strip.first), fhr, ua, await read_log(store, ward, bed), trend)
 
 
 async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:

@@ -49,7 +49,7 @@ class Card(Struct, frozen=True):
     """One bed as it is shown.
 
     `state` is a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would be a false calm.
-    `until`: time the headline ends with, ms by the bed's clock.
+    `until`: time the headline ends with, ms by the bed's clock; contraction_from_s: onset of the last recorded one.
     """
 
     bed: str
@@ -70,6 +70,7 @@ class Card(Struct, frozen=True):
     variability: str = "–"
     contractions: str = "–"
     contraction_rate: str = "–"
+    contraction_from_s: float | None = None
     running: str = ""
     running_from_s: float | None = None
     concern: float | None = None
@@ -138,6 +139,7 @@ def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicySheet | No
         variability=wording.number(s.variability_bpm),
         contractions=_contractions(s),
         contraction_rate=wording.rate(s),
+        contraction_from_s=_last_contraction(s),
         running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
@@ -195,6 +197,11 @@ def _contractions(s: Summary) -> str:
     if recorded != "–" or s.hand is None or s.hand.interval_s is None:
         return recorded
     return f"{wording.timing(s.hand.interval_s, s.hand.duration_s)} by hand"
+
+
+def _last_contraction(s: Summary) -> float | None:
+    since_s = s.contractions.since_onset_s
+    return None if since_s is None else s.t / 1000 + 1 - since_s
 
 
 def notes(s: Summary, sheet: PolicySheet | None) -> list[Note]:

@@ -3,6 +3,7 @@
 import { Feed } from "./modules/feed.mjs";
 import { WardView } from "./modules/ward_view.mjs";
 import { BedView } from "./modules/bed_view.mjs";
+import { HoursView } from "./modules/hours_view.mjs";
 import { PracticeView } from "./modules/practice_view.mjs";
 import { ShiftView } from "./modules/shift_view.mjs";
 import { StudyView } from "./modules/study_view.mjs";
@@ -13,7 +14,7 @@ import { Sound } from "./modules/sound.mjs";
 import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
 import { mountWho } from "./modules/who.mjs";
 
-const VIEWS = { ward: WardView, bed: BedView, shift: ShiftView, study: StudyView, practice: PracticeView };
+const VIEWS = { ward: WardView, bed: BedView, hours: HoursView, shift: ShiftView, study: StudyView, practice: PracticeView };
 const screenClock = new ScreenClock();
 const sound = new Sound();
 let view = null;

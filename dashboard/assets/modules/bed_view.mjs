@@ -2,12 +2,14 @@
 
 import { Acknowledge } from "./acknowledge.mjs";
 import { Bedside } from "./bedside.mjs";
+import { Contractions } from "./contractions.mjs";
 import { headline, make, say, setShape, shape, signalWords, waiting } from "./elements.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
 import { Notes } from "./notes.mjs";
 import { onOptions, options } from "./options.mjs";
 import { draw, heightToScale } from "./strip.mjs";
+import { Why } from "./why.mjs";
 
 const USUAL_BPM = "20";
 
@@ -23,24 +25,34 @@ export class BedView {
     this.headline = make("span", "headline");
     this.acknowledge = new Acknowledge(bed);
     this.waiting = make("span", "waiting");
-    const paper = make("a", "paper", "hand-over sheet");
-    paper.href = `/handover/${bed}?utc-offset-min=${-new Date().getTimezoneOffset()}`;
-    paper.target = "_blank";
+    const offset = `utc-offset-min=${-new Date().getTimezoneOffset()}`;
+    const links = make("nav", "papers");
+    links.setAttribute("aria-label", `More of ${bed}`);
+    this.paper = make("a", "", "strip to print");
+    const sheet = make("a", "", "hand-over sheet");
+    const hours = make("a", "", "over hours");
+    this.paperPath = `/paper/${bed}?minutes=60&${offset}`;
+    sheet.href = `/handover/${bed}?${offset}`;
+    hours.href = `/bed/${bed}/hours`;
+    this.paper.target = sheet.target = "_blank";
+    links.append(hours, this.paper, sheet);
     const head = make("div", "head");
-    head.append(back, this.shape, make("h1", "", bed), this.headline, this.acknowledge.button, this.waiting, this.acknowledge.result, paper);
+    head.append(back, this.shape, make("h1", "", bed), this.headline, this.acknowledge.button, this.waiting, this.acknowledge.result, links);
     this.reason = make("p", "reason");
     this.signal = make("p", "signal");
     this.canvas = make("canvas", "strip tall");
     this.canvas.setAttribute("role", "img");
+    this.why = new Why(this.canvas, () => options.minute);
+    this.contractions = new Contractions();
     this.findings = new Findings();
     this.notes = new Notes();
     this.log = new LogList(bed);
     this.bedside = new Bedside(bed, JSON.parse(host.dataset.care));
     this.below = make("div", "below");
     const middle = make("div", "middle");
-    middle.append(this.notes.root, this.findings.root);
+    middle.append(this.contractions.root, this.notes.root, this.findings.root);
     this.below.append(this.bedside.root, middle, this.log.root);
-    host.append(head, this.reason, this.signal, this.canvas, this.below);
+    host.append(head, this.reason, this.signal, this.canvas, this.why.root, this.below);
     this.last = null; // what was shown last
     this.redraw = () => this.last && this.show(...this.last);
     this.endOptions = onOptions(this.redraw);
@@ -62,12 +74,16 @@ export class BedView {
     this.bedside.show(card, head.policy);
     this.notes.show(card);
     this.findings.show(card);
+    if (card.events !== this.events) this.loadLog(card.events);
     const strip = strips.get(this.bed);
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
     this.canvas.style.height = `${heightToScale(bpm)}px`;
     this.canvas.setAttribute("aria-label", `Strip of ${this.bed}, ${options.minute} cm a minute, ${bpm} bpm a centimetre`);
-    if (strip) draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
-    if (card.events !== this.events) this.loadLog(card.events);
+    this.paper.href = `${this.paperPath}&cm=${options.minute}&bpm=${bpm}`;
+    if (!strip) return;
+    this.why.show(strip);
+    this.contractions.show(card, strip);
+    draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
 
   async loadLog(newest) {

@@ -1,0 +1,120 @@
+"""A bed's last hours: as a figure, on paper true to scale, and why its findings are called what they are."""
+
+import re
+from datetime import UTC
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.handover import Times
+from dashboard.hours import Hours
+from dashboard.hours_figure import figure
+from dashboard.marks import why
+from dashboard.paper_strip import WIDE_MM, Scale, page
+from dashboard.strips import Strip
+from quietward.messages import HZ, Block, Event
+from quietward.notice import NOTICE
+
+BEGINS = 1_790_000_040
+FALL = Event(
+    "bed-1-1", "bed-1", (BEGINS + 160) * 1000, "deceleration", "late deceleration, 20 bpm deep, 60 s",
+    {
+        "onset_s": BEGINS + 90.0, "nadir_s": BEGINS + 130.0, "end_s": BEGINS + 150.0, "depth_bpm": 20.0,
+        "area_bpm_s": 700.0, "contraction_onset_s": BEGINS + 75.0, "contraction_peak_s": BEGINS + 100.0,
+        "kind nichd-2008": "late", "kind figo-2015": "undetermined",
+    },
+)  # fmt: skip
+FLAG = Event(
+    "bed-1-2", "bed-1", (BEGINS + 300) * 1000, "flag-raised", "look: why",
+    {"flag": "bed-1-f1", "level": "look", "reason": "why"},
+)  # fmt: skip
+
+
+def minute(at_s: int, **detail: float | None) -> Event:
+    return Event(f"m{at_s}", "bed-1", at_s * 1000, "minute", "", detail)  # type: ignore[arg-type]
+
+
+def hours(minutes: int = 10) -> Hours:
+    fhr, ua = np.full(minutes * 60 * HZ, 140.0), np.full(minutes * 60 * HZ, 10.0)
+    fhr[100 * HZ : 110 * HZ] = np.nan
+    trend = [
+        minute(BEGINS + 60 * m + 59, baseline_bpm=141.0, variability_bpm=9.0, concern=12.0) for m in range(minutes)
+    ]
+    return Hours("bed-1", BEGINS, fhr, ua, [FALL, FLAG], trend)
+
+
+def times() -> Times:
+    return Times(BEGINS * 1000, UTC)
+
+
+def test_a_deceleration_says_why_it_is_called_late() -> None:
+    """Onset, nadir and slope beside the contraction, as both published definitions put it, and each rule set's word."""
+    assert why(FALL) == [
+        "20 bpm below the baseline, 60 s from onset to end",
+        "40 s from onset to nadir: gradual",
+        "onset 15 s after the start of the contraction",
+        "nadir 30 s after its peak",
+        "figo-2015: undetermined",
+        "nichd-2008: late",
+    ]
+    assert why(FLAG) == []
+
+
+def test_the_figure_holds_signals_trends_findings_and_flags() -> None:
+    found = figure(hours(), UTC)
+    assert len(found["layout"]["shapes"]) == 2  # the deceleration, and the flag
+    texts = [text for trace in found["data"] for text in trace.get("hovertext") or ()]
+    assert texts == ["<br>".join(["<b>late deceleration, 20 bpm deep, 60 s</b>", *why(FALL)]), "look: why"]
+    fhr, ua, baseline, variability, concern = found["data"][:5]
+    assert fhr["y"][100 * HZ] is None
+    assert fhr["y"][0] == 140.0
+    assert fhr["x"][1] == "2026-09-21 14:14:00.250"
+    assert set(ua["y"]) == {10.0}
+    assert [set(trace["y"]) for trace in (baseline, variability, concern)] == [{141.0}, {9.0}, {12.0}]
+
+
+def test_over_an_hour_the_lowest_and_highest_of_each_second_are_kept() -> None:
+    long = hours(90)
+    long.fhr[5 * HZ : 6 * HZ] = [100.0, 150.0, np.nan, 120.0]
+    shown = figure(long, UTC)["data"][0]["y"]
+    assert len(shown) == 90 * 60 * 2
+    assert list(shown[10:12]) == [100.0, 150.0]
+    assert shown[200] is None
+
+
+@pytest.mark.parametrize("cm", [1, 2, 3])
+@pytest.mark.parametrize(("bpm", "fhr_mm"), [(20, 80.0), (30, 70.0)])
+def test_a_minute_and_ten_bpm_are_as_long_as_the_paper_says(cm: int, bpm: int, fhr_mm: float) -> None:
+    scale = Scale(cm, bpm)
+    assert scale.fhr_mm == fhr_mm  # FHR 50 to 210 at 20 bpm/cm, 30 to 240 at 30 bpm/cm
+    assert scale.x(60) == cm * 10
+    assert scale.y_fhr(140) - scale.y_fhr(150) == pytest.approx(100 / bpm)
+
+
+@pytest.mark.parametrize(("cm", "sheets"), [(1, 1), (3, 2)])
+def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: int) -> None:
+    text = page(hours(), "ward-1", Scale(cm, 20), times())
+    assert text.count(NOTICE) == text.count("<article>") == sheets
+    assert text.count(f"{cm} cm/min, 20 bpm/cm") == sheets
+    assert text.count(">late</text>") == 1
+    assert f'width="{WIDE_MM}mm"' in text
+    assert re.search(r'class="fhr" d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
+
+
+def test_paper_of_a_bed_of_which_nothing_is_kept_says_so() -> None:
+    empty = Hours("bed-1", 0, np.array([]), np.array([]), [], [])
+    assert "Nothing of this bed is kept" in page(empty, "ward-1", Scale(1, 20), times())
+    assert len(figure(empty, UTC)["data"][0]["y"]) == 0
+
+
+@given(st.lists(st.none() | st.floats(30, 240), min_size=1, max_size=40), st.integers(10, 60))
+def test_a_strip_of_any_length_gives_back_what_it_was_given(values: list[float | None], kept_s: int) -> None:
+    strip = Strip(kept_s=kept_s)
+    for second, value in enumerate(values):
+        strip.add(Block("bed-1", "s", second, (BEGINS + second) * 1000, 0, [value] * HZ, [None] * HZ))
+    fhr, ua = strip.signals()
+    wanted = [np.nan if v is None else round(v * 4) / 4 for v in values[-kept_s:]]
+    np.testing.assert_array_equal(fhr.reshape(-1, HZ)[:, 0], wanted)
+    assert np.isnan(ua).all()
