@@ -7,22 +7,26 @@ from collections.abc import Callable, Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 import uvicorn
 from dash import Dash, Input, Output
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import HTMLResponse
+from msgspec import structs
 from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import acts, last_hours, pages, paper_strip, papers, printed, studies
+from dashboard import gate as gates
 from dashboard.body import TooLarge, read_body
+from dashboard.gate import NOT_SIGNED_IN, SIGN_IN, Gate, Guarded, visitor_of
 from dashboard.hub import Hub
+from dashboard.people import People, may
+from dashboard.sessions import Sessions
 from quietward import metrics
 from quietward.addresses import Ward
-from quietward.errors import Unreachable
+from quietward.errors import BadSettings, Unreachable
 from quietward.layout import agree
 from quietward.messages import encode_json
 from quietward.notice import NOTICE
@@ -31,6 +35,10 @@ from quietward.settings import Settings
 from quietward.store import RedisError, connected
 
 log = logging.getLogger("quietward.serve")
+
+LOOPBACK = {"127.0.0.1", "localhost", "::1"}
+CHECKED_S = 5.0
+"""Whether somebody is still signed in is asked so often while a socket is open."""
 
 
 Routes = Callable[[FastAPI], None]
@@ -42,6 +50,7 @@ async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
 
     Raises Unreachable if the port is taken or the store is not there.
     """
+    people = _people(settings)
     sock = bind(settings.host, settings.port)
     try:
         async with connected(settings.store) as store, Tasks() as tasks:
@@ -53,8 +62,9 @@ async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
                 tasks.create_task(hub.run(), name="hub"),
                 tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
             ]
+            gate = Gate(people, Sessions(store, ward))
             config = uvicorn.Config(
-                create_app(hub, trusted_hosts(settings.host), Path(settings.studies), more),
+                create_app(hub, gate, trusted_hosts(settings.host), Path(settings.studies), more),
                 log_config=None, access_log=False,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
@@ -78,7 +88,17 @@ class _Server(uvicorn.Server):
         yield
 
 
-def create_app(hub: Hub, hosts: list[str], folder: Path, more: Sequence[Routes] = ()) -> ASGIApp:
+def _people(settings: Settings) -> People | None:
+    """Return who may use the page, None where it is open. Raises BadSettings."""
+    if settings.people:
+        return People(Path(settings.people))
+    if settings.host in LOOPBACK:
+        return None
+    remedy = "Name a file of people (QUIETWARD_PEOPLE), or listen on 127.0.0.1: an open page is for this machine alone"
+    raise BadSettings("setting host", settings.host, remedy)
+
+
+def create_app(hub: Hub, gate: Gate, hosts: list[str], folder: Path, more: Sequence[Routes] = ()) -> ASGIApp:
     """Return the ASGI application. folder: that of studies."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
 
@@ -93,14 +113,20 @@ def create_app(hub: Hub, hosts: list[str], folder: Path, more: Sequence[Routes] 
 
     @server.post("/act")
     async def act(request: Request) -> Response:
-        if not _same_origin(request.headers.get("origin"), request.headers.get("host")):
-            return Response("acts are taken from this page only", 403)
+        visitor = visitor_of(request)
         try:
             done = acts.read(await read_body(request, acts.LARGEST_BYTES), hub.beds, hub.sheet)
-            await hub.act(done)
-            metrics.ACTS.labels(done.__struct_config__.tag).inc()
         except acts.BadAct as error:
             return Response(str(error), error.status)
+        kind = str(done.__struct_config__.tag)
+        if not may(visitor.role, done):
+            await gate.note(visitor, f"{kind}: refused", done.bed)
+            return Response(f"{kind}: {visitor.role.value} may not do that; ask whoever is in charge", 403)
+        if visitor.name:
+            done = structs.replace(done, by=visitor.name)  # whatever the page has said
+        await hub.act(done)
+        await gate.note(visitor, kind, done.bed, done.by)
+        metrics.ACTS.labels(kind).inc()
         return Response(status_code=204)
 
     @server.exception_handler(RedisError)
@@ -111,6 +137,7 @@ def create_app(hub: Hub, hosts: list[str], folder: Path, more: Sequence[Routes] 
     async def too_large(_: Request, error: Exception) -> Response:
         return Response(str(error), 413)
 
+    gates.add_routes(server, gate)
     papers.add_routes(server, hub)
     last_hours.add_routes(server, hub)
     studies.add_routes(server, folder)
@@ -119,12 +146,9 @@ def create_app(hub: Hub, hosts: list[str], folder: Path, more: Sequence[Routes] 
 
     @server.websocket("/live")
     async def live(ws: WebSocket) -> None:
-        if not _same_origin(ws.headers.get("origin"), ws.headers.get("host")):
-            await ws.close(1008)
-            return
         await ws.accept()
         with metrics.PAGES.track_inprogress():
-            await _send_frames(hub, ws)
+            await _send_frames(hub, gate, ws)
 
     dash = _dash(server)
 
@@ -132,13 +156,13 @@ def create_app(hub: Hub, hosts: list[str], folder: Path, more: Sequence[Routes] 
     async def nowhere(path: str) -> HTMLResponse:
         return HTMLResponse(pages.not_found(path), 404)
 
-    return TrustedHostMiddleware(_Policy(_OurPages(server), _policy(dash)), allowed_hosts=hosts)
+    guarded = Guarded(_OurPages(server), gate)
+    return TrustedHostMiddleware(_Policy(guarded, _policy(dash)), allowed_hosts=hosts)
 
 
 def trusted_hosts(host: str) -> list[str]:
     """Return the names the page answers to: on this machine only its own, so that no page elsewhere can reach in."""
-    own = ["127.0.0.1", "localhost", "[::1]"]
-    return own if host in {"127.0.0.1", "localhost", "::1"} else ["*"]
+    return ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else ["*"]
 
 
 def _dash(server: FastAPI) -> Any:
@@ -147,7 +171,7 @@ def _dash(server: FastAPI) -> Any:
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
     dash: Any = Dash(
         __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["^modules$"],
-        assets_ignore=f"^({printed.STYLE}|{paper_strip.STYLE})$",
+        assets_ignore=f"^({printed.STYLE}|{paper_strip.STYLE}|sign-in.css)$",
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
     )  # fmt: skip
@@ -163,7 +187,7 @@ def _dash(server: FastAPI) -> Any:
     return dash
 
 
-async def _send_frames(hub: Hub, ws: WebSocket) -> None:
+async def _send_frames(hub: Hub, gate: Gate, ws: WebSocket) -> None:
     async def listen() -> None:
         while (await ws.receive())["type"] != "websocket.disconnect":
             pass
@@ -172,8 +196,15 @@ async def _send_frames(hub: Hub, ws: WebSocket) -> None:
     try:
         seen = hub.frame_number  # before the snapshot goes: what comes while it is on its way is not skipped
         await ws.send_bytes(hub.snapshot())
+        checked = asyncio.get_running_loop().time()
         while not gone.done():
             number, frame = await hub.next_frame(seen)
+            now = asyncio.get_running_loop().time()
+            if now - checked > CHECKED_S:
+                checked = now
+                if not await _is_still_in(gate, ws):
+                    await ws.close(NOT_SIGNED_IN)
+                    return
             skipped, seen = number - seen - 1, number
             await ws.send_bytes(hub.snapshot() if skipped else frame)  # a slow browser gets the whole again
     except (WebSocketDisconnect, RuntimeError):
@@ -182,8 +213,11 @@ async def _send_frames(hub: Hub, ws: WebSocket) -> None:
         gone.cancel()
 
 
-def _same_origin(origin: str | None, host: str | None) -> bool:
-    return origin is None or urlsplit(origin).netloc == host
+async def _is_still_in(gate: Gate, ws: WebSocket) -> bool:
+    try:
+        return await gate.visitor(ws.headers) is not None
+    except RedisError:
+        return True  # the page says that the store is away; who was signed in may see that
 
 
 class _OurPages:
@@ -227,9 +261,12 @@ class _Policy:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                headers.setdefault("content-security-policy", self.policy)  # a report brings a stricter one
+                policy = self.policy
+                if scope["path"] == SIGN_IN:
+                    policy = policy.replace("form-action 'none'", "form-action 'self'")
+                headers.setdefault("content-security-policy", policy)  # a report brings a stricter one
                 headers["x-content-type-options"] = "nosniff"
-                headers["referrer-policy"] = "no-referrer"
+                headers["referrer-policy"] = "same-origin"  # a form's origin would be null with none
             await send(message)
 
         await self.app(scope, receive, with_headers if scope["type"] == "http" else send)

@@ -64,6 +64,21 @@ def page_for(path: str) -> Any:
     return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
 
 
+def sign_in(to: str, trouble: str = "") -> str:
+    """Return the page on which somebody signs in. to: where she goes afterwards."""
+    told = f'<p class="wrong" role="alert">{escape(trouble)}</p>' if trouble else ""
+    return (
+        "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>quietward: sign in</title>"
+        "<meta name='viewport' content='width=device-width'><link rel='icon' href='data:,'>"
+        "<link rel='stylesheet' href='/assets/sign-in.css'></head><body><main><h1>quietward</h1>"
+        f"<p class='notice'>{escape(NOTICE)}</p>{told}<form method='post' action='/sign-in'>"
+        f"<input type='hidden' name='next' value='{escape(to)}'>"
+        "<label>Name<input name='name' autocomplete='username' required maxlength='64' autofocus></label>"
+        "<label>Password<input name='password' type='password' autocomplete='current-password' required></label>"
+        "<button>Sign in</button></form></main></body></html>"
+    )
+
+
 def not_found(path: str) -> str:
     """Return the page for a path that is none."""
     return (

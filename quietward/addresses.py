@@ -25,6 +25,10 @@ Redis, per ward
   quietward:{<ward>}:policy           string: JSON PolicySheet of the running detector              overwritten
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
+  quietward:{<ward>}:audit            stream, field `e`: JSON Deed, who did what on the page   newest 10,000
+  quietward:{<ward>}:secret           string: what sessions of the page are signed with         for good
+  quietward:{<ward>}:signed-out:<id>  string: a session that was ended before its time           12 h
+  quietward:{<ward>}:attempts:<hash>  string: count of wrong passwords                           5 min
 """
 
 from dataclasses import dataclass
@@ -33,6 +37,7 @@ from zlib import crc32
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
 TREND_KEPT = 1_440
+AUDIT_KEPT = 10_000
 
 
 @dataclass(frozen=True)
@@ -105,6 +110,24 @@ class Ward:
     def refused(self) -> str:
         """The newest refused messages."""
         return f"quietward:{{{self.name}}}:refused"
+
+    @property
+    def audit(self) -> str:
+        """Who did what on the page."""
+        return f"quietward:{{{self.name}}}:audit"
+
+    @property
+    def secret(self) -> str:
+        """What sessions of the page are signed with."""
+        return f"quietward:{{{self.name}}}:secret"
+
+    def signed_out(self, session: str) -> str:
+        """A session that was ended before its time."""
+        return f"quietward:{{{self.name}}}:signed-out:{session}"
+
+    def attempts(self, digest: str) -> str:
+        """How often somebody has tried in vain."""
+        return f"quietward:{{{self.name}}}:attempts:{digest}"
 
 
 @dataclass(frozen=True)

@@ -1,12 +1,16 @@
 """The command line; the only module that knows every stage. Stages are imported when their command runs."""
 
 import os
+import secrets
 import sys
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterator
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated, Any, NoReturn
 
 import typer
+from msgspec import structs
 from rich.box import SIMPLE
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
@@ -100,6 +104,9 @@ def demo(
     speed: SpeedOption = 1.0,
     port: PortOption = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
+    sign_in: Annotated[
+        bool, typer.Option("--sign-in", help="Ask who uses the page; tells three people to try.")
+    ] = False,
     broker: BrokerOption = None,
     store: StoreOption = None,
     policy: PolicyOption = None,
@@ -114,16 +121,32 @@ def demo(
     _within("--speed", speed, 0.1, 100)
     own = _settings(port=port, broker=broker, store=store, policy=policy, settings=settings)
     _rules_of(own.policy)()  # a wrong table is said before anything is started
-    tree.run(
-        own,
-        beds=len(places),
-        shift=shift,
-        minutes=minutes,
-        speed=speed,
-        browser=not no_browser,
-        own_broker=broker is None,
-        own_store=store is None,
-    )
+    with _demo_people() if sign_in else nullcontext(own.people) as people:
+        tree.run(
+            structs.replace(own, people=people),
+            beds=len(places),
+            shift=shift,
+            minutes=minutes,
+            speed=speed,
+            browser=not no_browser,
+            own_broker=broker is None,
+            own_store=store is None,
+        )
+
+
+@contextmanager
+def _demo_people() -> Iterator[str]:
+    """Write a file of invented people, one of each role, for as long as the demo runs; tell their passwords."""
+    from dashboard import people
+
+    with TemporaryDirectory(prefix="quietward-people-") as folder:
+        invented = {"Vera": people.Role.VIEWER, "Nora": people.Role.NURSE, "Ines": people.Role.IN_CHARGE}
+        words = {name: secrets.token_urlsafe(9) for name in invented}
+        path = Path(folder) / "people.toml"
+        people.write(path, [people.person(name, role, words[name]) for name, role in invented.items()])
+        for name, role in invented.items():
+            print(f"Sign in as {name} ({role}) with password {words[name]}")
+        yield str(path)
 
 
 @app.command()
@@ -243,6 +266,29 @@ def serve(
     print(NOTICE, file=sys.stderr)
     own = _settings(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
     _run(page.serve(own, [add_routes]))
+
+
+@app.command()
+def person(
+    name: Annotated[str, typer.Argument(help="Who may use the page.")],
+    file: Annotated[Path, typer.Option("--file", help="File of people; made when it is not there.")],
+    role: Annotated[str, typer.Option("--role", help="viewer, nurse or 'in charge'.")] = "nurse",
+    password: Annotated[
+        str, typer.Option(prompt=True, confirmation_prompt=True, hide_input=True, help="Asked for when not given.")
+    ] = "",
+    remove: Annotated[bool, typer.Option("--remove", help="Take this person out of the file.")] = False,
+) -> None:
+    """Add somebody to the file of people who may use the page, or give her another role or password."""
+    from dashboard import people
+
+    known = [one for one in (people.read(file) if file.exists() else []) if one.name != name]
+    if not remove:
+        roles = {one.value: one for one in people.Role}
+        if role not in roles:
+            raise BadSettings("--role", role, f"Use one of {', '.join(roles)}")
+        known.append(people.person(name, roles[role], password))
+    people.write(file, known)
+    print(f"{file}: {', '.join(f'{one.name} ({one.role})' for one in known) or 'nobody'}")
 
 
 @app.command()

@@ -173,6 +173,7 @@ def run(
             "QUIETWARD_METRICS_PORT": "0",  # one port cannot be that of every part
             "QUIETWARD_POLICY": settings.policy,
             "QUIETWARD_STUDIES": settings.studies,
+            "QUIETWARD_PEOPLE": settings.people,
         }
         tree = Tree(environment, Path(folder))
         try:

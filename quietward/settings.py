@@ -35,6 +35,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
     policy: str = "attention"
     studies: str = "studies"
+    people: str = ""
 
 
 def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Settings:

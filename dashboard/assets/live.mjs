@@ -12,7 +12,7 @@ import { say } from "./modules/elements.mjs";
 import { mountOptions } from "./modules/options.mjs";
 import { Sound } from "./modules/sound.mjs";
 import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
-import { mountWho } from "./modules/who.mjs";
+import { mountWho, toSignIn } from "./modules/who.mjs";
 
 const VIEWS = { ward: WardView, bed: BedView, hours: HoursView, shift: ShiftView, study: StudyView, practice: PracticeView };
 const screenClock = new ScreenClock();
@@ -27,11 +27,13 @@ const feed = new Feed({
     document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString([], { hourCycle: "h23" });
     say(document.getElementById("clocks"), screenClock.words(head.now, Date.now()));
     document.body.classList.remove("no-server");
+    mountWho();
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
     view?.show(head, strips);
     sound.hear(head.beds.map((bed) => bed.card));
   },
+  onSignedOut: toSignIn,
   onLost(since) {
     document.body.classList.add("no-server");
     showTrouble(`No connection to the server since ${new Date(since).toLocaleTimeString([], { hourCycle: "h23" })}. What is shown below is old. Trying again.`);

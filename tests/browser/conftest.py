@@ -37,7 +37,14 @@ def screen(browser: Browser) -> Iterator[Page]:
     context.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
     yield found
     context.close()
-    expected = ("ERR_CONNECTION", "WebSocket connection", "status of 503", "status of 422", "status of 404")
+    expected = (
+        "ERR_CONNECTION",
+        "WebSocket connection",
+        "status of 503",
+        "status of 422",
+        "status of 404",
+        "status of 401",
+    )
     assert [c for c in complaints if not any(part in c for part in expected)] == []
 
 

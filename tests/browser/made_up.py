@@ -44,7 +44,7 @@ SHEET = PolicySheet(
 class MadeUpWard:
     """Beds whose summaries and logs are put there; a thread keeps their looks and heartbeats young, as parts would."""
 
-    def __init__(self, folder: Path, beds: int = 2) -> None:
+    def __init__(self, folder: Path, beds: int = 2, people: Path | None = None) -> None:
         self.ward = Ward("made-up")
         self.server: Server = make_store("embedded", folder)
         self.server.start()
@@ -62,9 +62,16 @@ class MadeUpWard:
         self.living = threading.Thread(target=self._live, daemon=True)
         self.living.start()
         self.port = free_port()
+        self.folder, self.people = folder, people
         self.studies = folder / "studies"
+        self.start_page()
+
+    def start_page(self) -> None:
+        """Start the page's server and wait until it listens."""
         plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
-        with (folder / "serve.log").open("ab") as file:
+        log = self.folder / "serve.log"
+        said_before = log.read_text().count("page on") if log.exists() else 0
+        with log.open("ab") as file:
             self.page = subprocess.Popen(
                 [sys.executable, "-m", "quietward", "serve", "--port", str(self.port)],
                 env=plain
@@ -72,11 +79,12 @@ class MadeUpWard:
                     "QUIETWARD_WARD": "made-up",
                     "QUIETWARD_STORE": f"redis://127.0.0.1:{self.server.port}/0",
                     "QUIETWARD_STUDIES": str(self.studies),
+                    "QUIETWARD_PEOPLE": str(self.people or ""),
                 },
                 stdout=file,
                 stderr=file,
             )
-        assert wait_for(lambda: "page on" in (folder / "serve.log").read_text()), (folder / "serve.log").read_text()
+        assert wait_for(lambda: log.read_text().count("page on") > said_before), log.read_text()
 
     def begin_anew(self) -> None:
         """Make every bed quiet, its log empty, and forget what was done. Events are numbered on, as a detector does."""

@@ -6,6 +6,7 @@ export const NONE = -1;
 const SILENT_MS = 3500; // a frame is due every second
 const FIRST_DELAY_MS = 500;
 const LONGEST_DELAY_MS = 4000;
+const NOT_SIGNED_IN = 4401; // as the server closes it
 
 export class Strip {
   constructor() {
@@ -41,7 +42,8 @@ export class Strip {
 }
 
 export class Feed {
-  constructor({ onFrame, onLost }) {
+  constructor({ onFrame, onLost, onSignedOut }) {
+    this.onSignedOut = onSignedOut;
     this.onFrame = onFrame;
     this.onLost = onLost;
     this.strips = new Map();
@@ -61,8 +63,10 @@ export class Feed {
       this.delay = FIRST_DELAY_MS;
       this.take(event.data);
     };
-    socket.onclose = () => {
-      if (socket === this.socket) this.lose();
+    socket.onclose = (event) => {
+      if (socket !== this.socket) return;
+      if (event.code === NOT_SIGNED_IN) this.onSignedOut();
+      else this.lose();
     };
   }
 

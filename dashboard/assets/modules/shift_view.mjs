@@ -1,12 +1,14 @@
 // Shift: what happened at all beds in the last hours, what it adds up to, and what can be taken to the hand-over.
 
-import { drawn, duration, hatched, make, say, timeOf } from "./elements.mjs";
+import { drawn, duration, hatched, make, plain, say, timeOf } from "./elements.mjs";
+import { role } from "./who.mjs";
 
 const AGAIN_MS = 10_000;
 const LEFT = 110, WIDTH = 1120, RIGHT = 190, TOP = 26;
 const HEIGHTS = { look: 0.28, bedside: 0.42, team: 0.58 }; // of a row
 const HOURS = [1, 2, 4, 8, 12, 24];
 const USUAL_HOURS = 12;
+const DEEDS_SHOWN = 40;
 
 export class ShiftView {
   constructor(host) {
@@ -37,8 +39,12 @@ export class ShiftView {
     this.figures = make("dl", "figures");
     const sums = make("section", "box");
     sums.append(make("h2", "", "What it adds up to"), this.figures);
+    this.deeds = make("table", "deeds");
+    this.audit = make("section", "box");
+    this.audit.append(make("h2", "", "Who did what on the page"), this.deeds);
+    this.audit.hidden = true;
     this.below = make("div", "shift-parts");
-    this.below.append(lanes, sums);
+    this.below.append(lanes, sums, this.audit);
     host.append(make("h1", "", "What happened"), tools, this.trouble, this.below);
     this.drawnOf = "";
     this.timer = setInterval(() => this.load(), AGAIN_MS);
@@ -69,6 +75,16 @@ export class ShiftView {
     this.picture.replaceChildren(timeline(found, (words) => say(this.told, words)));
     say(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
     this.figures.replaceChildren(...found.figures.map(figure));
+    this.readDeeds();
+  }
+
+  async readDeeds() {
+    if (role() !== "in charge") return;
+    const answer = await fetch("/audit.json").catch(() => null);
+    if (!answer?.ok) return;
+    const { deeds } = await answer.json();
+    this.audit.hidden = deeds.length === 0;
+    this.deeds.replaceChildren(...deeds.slice(0, DEEDS_SHOWN).map(deed));
   }
 
   fail(text) {
@@ -82,6 +98,12 @@ export class ShiftView {
     clearInterval(this.timer);
     this.host.replaceChildren();
   }
+}
+
+function deed({ at, who, role: as, what, bed }) {
+  const row = make("tr");
+  for (const words of [timeOf(at), as ? `${who}, ${as}` : who, plain(what), bed]) row.append(make("td", "", words));
+  return row;
 }
 
 function figure({ name, value, meaning }) {

@@ -1,0 +1,222 @@
+"""Signing in, roles, and who did what: nothing of the ward is told to anybody who is not signed in."""
+
+import asyncio
+import json
+import urllib.error
+import urllib.parse
+import urllib.request
+from collections.abc import Iterator
+from http.client import HTTPResponse
+from pathlib import Path
+
+import pytest
+import websockets
+from playwright.sync_api import Browser, Page, expect
+
+from dashboard import people
+from dashboard.gate import COOKIE, NOT_SIGNED_IN
+from dashboard.people import Role
+from dashboard.sessions import TRIES
+from quietward.messages import Acknowledge, Level
+from quietward.notice import NOTICE
+from tests.browser.conftest import screen
+from tests.browser.made_up import MadeUpWard
+from tests.conftest import CHROMIUM, require, wait_for
+
+PASSWORD = "a long password"
+ROLES = {"Vera": Role.VIEWER, "Nora": Role.NURSE, "Ines": Role.IN_CHARGE}
+
+
+@pytest.fixture(scope="module")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
+    require(CHROMIUM, "chromium")
+    folder = tmp_path_factory.mktemp("guarded")
+    file = folder / "people.toml"
+    people.write(file, [people.person(name, role, PASSWORD) for name, role in ROLES.items()])
+    found = MadeUpWard(folder, people=file)
+    yield found
+    found.end()
+
+
+@pytest.fixture
+def ward(guarded: MadeUpWard) -> MadeUpWard:
+    guarded.begin_anew()
+    guarded.wait_until_seen()
+    return guarded
+
+
+def sign_in(page: Page, ward: MadeUpWard, name: str, path: str = "/") -> None:
+    page.goto(f"{ward.address}{path}")
+    expect(page.locator(".notice")).to_have_text(NOTICE)
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.locator(".signed-in")).to_have_text(f"{name}, {ROLES[name]}")
+
+
+class Straight(urllib.request.HTTPRedirectHandler):
+    def redirect_request(self, *_: object) -> None:
+        return None
+
+
+def ask(ward: MadeUpWard, path: str, body: bytes | None = None, **headers: str) -> tuple[int, HTTPResponse]:
+    request = urllib.request.Request(f"{ward.address}{path}", body, headers)
+    try:
+        answer = urllib.request.build_opener(Straight()).open(request, timeout=10)
+    except urllib.error.HTTPError as error:
+        return error.code, error  # type: ignore[return-value]
+    return answer.status, answer
+
+
+def form(name: str, password: str, to: str = "/") -> bytes:
+    return urllib.parse.urlencode({"name": name, "password": password, "next": to}).encode()
+
+
+def cookie_of(ward: MadeUpWard, name: str) -> str:
+    status, answer = ask(ward, "/sign-in", form(name, PASSWORD))
+    assert status == 303
+    said = answer.headers["set-cookie"]
+    assert {"HttpOnly", "SameSite=strict", "Max-Age=43200"} <= set(said.split("; "))
+    return str(said.split(";")[0])
+
+
+def close_code(ward: MadeUpWard, **headers: str) -> int:
+    async def connect() -> int:
+        url = f"ws://127.0.0.1:{ward.port}/live"
+        async with websockets.connect(url, additional_headers=headers) as socket:
+            try:
+                await asyncio.wait_for(socket.recv(), 5)
+            except websockets.ConnectionClosed:
+                return socket.close_code or 0
+            return 0
+
+    return asyncio.run(connect())
+
+
+def test_somebody_who_is_not_signed_in_is_told_nothing(ward: MadeUpWard) -> None:
+    of_a_bed = ["/log/bed-1", "/export/bed-1/log.csv", "/handover/bed-1", "/paper/bed-1", "/hours/bed-1.json"]
+    for path in (
+        *of_a_bed,
+        "/shift/flags.json",
+        "/audit.json",
+        "/me",
+        "/practice/scenarios",
+        "/studies",
+        "/_dash-layout",
+    ):
+        status, answer = ask(ward, path)
+        assert (status, answer.read()) == (401, b"sign in first"), path
+    assert ask(ward, "/act", b"{}")[0] == 401
+    status, answer = ask(ward, "/bed/bed-1?x=1")
+    assert (status, answer.headers["location"]) == (303, "/sign-in?next=%2Fbed%2Fbed-1%3Fx%3D1")
+    assert ask(ward, "/health")[0] == 200
+
+
+def test_a_cookie_that_was_tampered_with_is_none(ward: MadeUpWard) -> None:
+    good = cookie_of(ward, "Nora")
+    assert ask(ward, "/me", Cookie=good)[0] == 200
+    for bad in (
+        good[:-2] + "xx",
+        f"{COOKIE}=",
+        f"{COOKIE}=WyJ4IiwiSW5lcyJd.x.y",
+        good.replace("quietward=", "quietward=x"),
+    ):
+        assert ask(ward, "/me", Cookie=bad)[0] == 401
+
+
+def test_who_has_signed_out_is_out_everywhere(ward: MadeUpWard) -> None:
+    cookie = cookie_of(ward, "Nora")
+    assert ask(ward, "/sign-out", b"", Cookie=cookie)[0] == 204
+    assert ask(ward, "/me", Cookie=cookie)[0] == 401
+
+
+def test_wrong_passwords_have_a_limit_and_it_is_not_told_which_was_wrong(ward: MadeUpWard) -> None:
+    told = {ask(ward, "/sign-in", form(name, "wrong"))[1].read() for name in ("Ines", "Nobody")}
+    assert len(told) == 1
+    for _ in range(TRIES - 1):
+        assert ask(ward, "/sign-in", form("Ines", "wrong"))[0] == 401
+    status, answer = ask(ward, "/sign-in", form("Ines", PASSWORD))
+    assert status == 429
+    assert 0 < int(answer.headers["retry-after"]) <= 300
+    assert ask(ward, "/sign-in", form("Nora", PASSWORD))[0] == 303  # others are not kept out by it
+    for key in ward.store.scan_iter("*attempts*"):
+        ward.store.delete(key)
+
+
+def test_nothing_is_taken_from_elsewhere(ward: MadeUpWard) -> None:
+    """Acts, Dash's own callbacks and the socket alike."""
+    cookie = cookie_of(ward, "Nora")
+    for path in ("/act", "/_dash-update-component", "/sign-out"):
+        assert ask(ward, path, b"{}", Cookie=cookie, Origin="http://elsewhere.example")[0] == 403, path
+    assert close_code(ward, Cookie=cookie, Origin="http://elsewhere.example") == 1008
+    assert close_code(ward) == NOT_SIGNED_IN
+    assert close_code(ward, Cookie=cookie) == 0
+
+
+def test_a_nurse_answers_under_her_own_name_whatever_the_page_says(ward: MadeUpWard) -> None:
+    ward.flag("bed-1", Level.LOOK)
+    cookie = cookie_of(ward, "Nora")
+    act = {"type": "acknowledge", "bed": "bed-1", "by": "somebody else", "flag": "bed-1-f1"}
+    assert ask(ward, "/act", json.dumps(act).encode(), Cookie=cookie)[0] == 204
+    assert ward.next_act() == Acknowledge("bed-1", "Nora", "bed-1-f1")
+
+
+def test_roles_hold_on_the_server_and_show_on_the_page(browser: Browser, page: Page, ward: MadeUpWard) -> None:
+    ward.flag("bed-1", Level.LOOK)
+    sign_in(page, ward, "Vera", "/bed/bed-1")
+    assert page.url.endswith("/bed/bed-1")
+    expect(page.locator(".headline")).to_have_text("look")
+    expect(page.get_by_role("button", name="Acknowledge")).to_be_hidden()
+    expect(page.get_by_role("button", name="turned to the side")).to_be_hidden()
+    act = {"type": "acknowledge", "bed": "bed-1", "by": "Vera", "flag": "bed-1-f1"}
+    status, answer = ask(ward, "/act", json.dumps(act).encode(), Cookie=cookie_of(ward, "Vera"))
+    assert (status, answer.read()) == (403, b"acknowledge: viewer may not do that; ask whoever is in charge")
+    limit = {
+        "type": "own-limit",
+        "bed": "bed-1",
+        "by": "x",
+        "condition": "low-baseline",
+        "limit": 95,
+        "for_s": 60,
+        "why": "y",
+    }
+    assert ask(ward, "/act", json.dumps(limit).encode(), Cookie=cookie_of(ward, "Nora"))[0] == 403
+    assert ask(ward, "/act", json.dumps(limit).encode(), Cookie=cookie_of(ward, "Ines"))[0] == 204
+    assert ask(ward, "/audit.json", Cookie=cookie_of(ward, "Nora"))[0] == 403
+    with screen(browser) as other:
+        sign_in(other, ward, "Ines", "/shift")
+        deeds = other.locator(".deeds")
+        expect(deeds).to_contain_text("Vera, viewer")
+        expect(deeds).to_contain_text("acknowledge: refused")
+        expect(deeds).to_contain_text("own limit")
+
+
+def test_whoever_is_taken_out_of_the_file_is_out_within_seconds(page: Page, ward: MadeUpWard, tmp_path: Path) -> None:
+    """The session is checked again while a socket is open."""
+    sign_in(page, ward, "Nora")
+    file = ward.studies.parent / "people.toml"
+    known = people.read(file)
+    try:
+        people.write(file, [one for one in known if one.name != "Nora"])
+        page.wait_for_url("**/sign-in?next=%2F", timeout=15_000)
+    finally:
+        people.write(file, known)
+
+
+def test_signing_out_by_the_button(page: Page, ward: MadeUpWard) -> None:
+    sign_in(page, ward, "Nora")
+    page.get_by_role("button", name="Sign out").click()
+    page.wait_for_url("**/sign-in?next=%2F")
+    page.goto(f"{ward.address}/shift")
+    assert "/sign-in" in page.url
+
+
+def test_a_restart_of_the_page_signs_nobody_out(ward: MadeUpWard) -> None:
+    """What signs the sessions lies in the store."""
+    cookie = cookie_of(ward, "Nora")
+    secret = ward.store.get(ward.ward.secret)
+    assert isinstance(secret, bytes)
+    ward.page.terminate()
+    ward.page.wait(10)
+    ward.start_page()
+    assert wait_for(lambda: ask(ward, "/me", Cookie=cookie)[0] == 200)
