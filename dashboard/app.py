@@ -175,6 +175,7 @@ def _dash(server: FastAPI) -> Any:
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
     )  # fmt: skip
+    dash.index_string = dash.index_string.replace("<html>", '<html lang="en">')  # screen readers ask for it
     dash.backend.websocket_capability = False  # its own socket is not used, and must not be opened
     dash.init_app(server)
     dash.layout = pages.shell()

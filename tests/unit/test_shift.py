@@ -133,7 +133,7 @@ def test_stretches_lie_in_order_within_the_hours_and_waits_add_up(told: list[tup
     assert all(-3 * 3600 <= f.from_s <= f.until_s <= 0 for f in bed.flags)
     assert all(a.until_s <= b.from_s for a, b in zip(bed.flags, bed.flags[1:], strict=False))
     waiting = sum(f.until_s - f.from_s for f in bed.flags if f.waits)
-    assert waiting <= 3 * 3600
+    assert waiting <= 3 * 3600 + 0.001  # sums of thousandths
     if bed.waits_s is not None:
         assert bed.flags[-1].waits
         assert bed.flags[-1].until_s == 0

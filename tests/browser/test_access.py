@@ -1,0 +1,72 @@
+"""Every page for everybody: axe-core finds nothing serious by day and by night, and a tablet is wide enough."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from dashboard import pages
+from quietward.messages import Level
+from quietward.notice import NOTICE
+from tests.browser.made_up import MadeUpWard
+from tests.browser.test_bed_strip import put_findings
+
+SERIOUS = {"serious", "critical"}
+READY = {
+    "/": ".band canvas",
+    "/bed/bed-1": ".log li",
+    "/bed/bed-1/hours": ".plot .main-svg",
+    "/shift": ".figures dt",
+    "/study": ".shift svg",
+    "/practice": ".practice-paper canvas",
+}
+
+
+def serious(page: Page) -> list[tuple[str, str]]:
+    found = Axe().run(page).response["violations"]
+    return [(one["id"], node["html"][:160]) for one in found if one["impact"] in SERIOUS for node in one["nodes"]]
+
+
+def ward_with_something_of_everything(ward: MadeUpWard) -> None:
+    ward.flag("bed-1", Level.TEAM)
+    ward.flag("bed-2", Level.LOOK)
+    ward.put("bed-2", acknowledged_by="Kim")
+    ward.log("bed-1", "care", "turned to the side, by Kim", by="Kim", what="turned")
+    put_findings(ward)
+
+
+@pytest.mark.parametrize("light", ["day", "night"])
+@pytest.mark.parametrize("path", READY)
+def test_axe_finds_nothing_serious(page: Page, made_up: MadeUpWard, path: str, light: str) -> None:
+    """axe-core's rules follow WCAG 2; serious and critical ones must be without any finding."""
+    ward_with_something_of_everything(made_up)
+    page.emulate_media(color_scheme="dark" if light == "night" else "light")
+    page.goto(f"{made_up.address}{path}")
+    page.locator(READY[path]).first.wait_for()
+    page.wait_for_timeout(300)
+    assert not (found := serious(page)), found
+
+
+def test_signing_in_and_what_opens_over_a_page(page: Page, made_up: MadeUpWard) -> None:
+    ward_with_something_of_everything(made_up)
+    page.goto(made_up.address)
+    page.get_by_text("Screen", exact=True).click()
+    assert not (found := serious(page)), found
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="What was done at bed-2").press("Enter")
+    expect(page.locator("dialog")).to_be_visible()
+    assert not (found := serious(page)), found
+    page.set_content(pages.sign_in("/", "Name or password is wrong."))
+    assert not (found := serious(page)), found
+
+
+@pytest.mark.parametrize("path", READY)
+def test_the_notice_is_in_sight_and_a_tablet_needs_no_sideways_scrolling(
+    page: Page, made_up: MadeUpWard, path: str
+) -> None:
+    page.set_viewport_size({"width": 820, "height": 1180})
+    page.goto(f"{made_up.address}{path}")
+    if path != "/bed/bed-1":  # nothing has happened at it yet
+        page.locator(READY[path]).first.wait_for()
+    expect(page.locator(".notice")).to_have_text(NOTICE)
+    expect(page.locator(".notice")).to_be_in_viewport()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
