@@ -17,13 +17,14 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import acts, last_hours, pages, paper_strip, papers, printed, studies
+from dashboard import acts, last_hours, pages, paper_strip, papers, printed, studies, working_out
 from dashboard import gate as gates
 from dashboard.body import TooLarge, read_body
 from dashboard.gate import NOT_SIGNED_IN, SIGN_IN, Gate, Guarded, visitor_of
 from dashboard.hub import Hub
 from dashboard.people import People, may
 from dashboard.sessions import Sessions
+from dashboard.working_out import WorkingOut
 from quietward import metrics
 from quietward.addresses import Ward
 from quietward.errors import BadSettings, Unreachable
@@ -64,7 +65,7 @@ async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
             ]
             gate = Gate(people, Sessions(store, ward))
             config = uvicorn.Config(
-                create_app(hub, gate, trusted_hosts(settings.host), Path(settings.studies), more),
+                create_app(hub, gate, settings, more),
                 log_config=None, access_log=False,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
@@ -98,8 +99,8 @@ def _people(settings: Settings) -> People | None:
     raise BadSettings("setting host", settings.host, remedy)
 
 
-def create_app(hub: Hub, gate: Gate, hosts: list[str], folder: Path, more: Sequence[Routes] = ()) -> ASGIApp:
-    """Return the ASGI application. folder: that of studies."""
+def create_app(hub: Hub, gate: Gate, settings: Settings, more: Sequence[Routes] = ()) -> ASGIApp:
+    """Return the ASGI application. more: routes of parts that this one does not know."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
 
     @server.get("/health")
@@ -140,7 +141,8 @@ def create_app(hub: Hub, gate: Gate, hosts: list[str], folder: Path, more: Seque
     gates.add_routes(server, gate)
     papers.add_routes(server, hub)
     last_hours.add_routes(server, hub)
-    studies.add_routes(server, folder)
+    working_out.add_routes(server, WorkingOut(settings), gate)  # before the studies, whose names it lies among
+    studies.add_routes(server, Path(settings.studies))
     for add_routes in more:
         add_routes(server)
 
@@ -157,7 +159,7 @@ def create_app(hub: Hub, gate: Gate, hosts: list[str], folder: Path, more: Seque
         return HTMLResponse(pages.not_found(path), 404)
 
     guarded = Guarded(_OurPages(server), gate)
-    return TrustedHostMiddleware(_Policy(guarded, _policy(dash)), allowed_hosts=hosts)
+    return TrustedHostMiddleware(_Policy(guarded, _policy(dash)), allowed_hosts=trusted_hosts(settings.host))
 
 
 def trusted_hosts(host: str) -> list[str]:

@@ -9,7 +9,8 @@ from quietward.messages import HZ, Event
 class Hours(Struct, frozen=True):
     """One bed's last hours. first_s: second of the first sample, by the bed's clock; log, trend: oldest first.
 
-    fhr (bpm) and ua: shape (n,), 4 Hz, NaN where there is no value.
+    fhr (bpm) and ua: shape (n,), 4 Hz, NaN where there is no value. weeks: of gestation, second_stage_from_s: by the
+    bed's clock; None where its device has not said so.
     """
 
     bed: str
@@ -18,6 +19,8 @@ class Hours(Struct, frozen=True):
     ua: Floats
     log: list[Event]
     trend: list[Event]
+    weeks: int | None = None
+    second_stage_from_s: float | None = None
 
     @property
     def last_s(self) -> float:

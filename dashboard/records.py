@@ -23,6 +23,7 @@ from quietward.messages import (
 )
 from quietward.store import Entry, Store, read_stream
 
+SECOND_STAGE = 2
 AT_ONCE = 1000
 """Lines of a log that are read in one go."""
 BLOCKS_SEARCHED = 300
@@ -46,6 +47,15 @@ async def read(store: Store, ward: Ward, bed: str) -> Record:
     )
 
 
+async def beds_of(store: Store, ward: Ward) -> list[str]:
+    """Return the beds that a detector has ever looked at. Raises RedisError."""
+    found: list[str] = []
+    for shard in ward.all_shards:
+        keys = cast("list[bytes]", await store.at(shard.summary).hkeys(shard.summary))
+        found += [key.decode() for key in keys]
+    return found
+
+
 async def read_kept(store: Store, ward: Ward, bed: str, summary: Summary | None, now_ms: int) -> Kept:
     """Return log and trend of a bed. Raises RedisError."""
     log = await read_log(store, ward, bed)
@@ -57,17 +67,22 @@ async def read_hours(store: Store, ward: Ward, bed: str, hours: float, now_ms: i
     """Return the last hours of a bed: its signal, log and trend. Raises RedisError."""
     shard = ward.shard(ward.shard_of(bed))
     strip = Strip(kept_s=round(hours * 3600))
+    weeks = second_stage_from_s = None
     after = f"{now_ms - round(hours * 3_600_000)}-0"  # by arrival: a device that runs faster than time sends more in it
     while entries := await read_stream(store.at(shard.input), shard.input, after, AT_ONCE, None):
         for _, fields in entries:
             for item in decode_inputs(fields[b"e"]):
                 if isinstance(item, Block) and item.bed == bed:
                     strip.add(item)
+                    weeks = item.weeks or weeks
+                    if item.stage == SECOND_STAGE and second_stage_from_s is None:
+                        second_stage_from_s = float(strip.last)
         after = entries[-1][0].decode()
         await asyncio.sleep(0)  # others are served in between
     fhr, ua = strip.signals()
     trend = await _read_all(store, shard.trend(bed))
-    return Hours(bed, max(0, strip.first), fhr, ua, await read_log(store, ward, bed), trend)
+    log = await read_log(store, ward, bed)
+    return Hours(bed, max(0, strip.first), fhr, ua, log, trend, weeks, second_stage_from_s)
 
 
 async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:

@@ -34,7 +34,10 @@ def add_routes(server: FastAPI, folder: Path) -> None:
 
     @server.get("/studies")
     def studies() -> Response:
-        return Response(encode_json({"notice": NOTICE, "studies": list(find(folder))}), media_type="application/json")
+        found = find(folder)
+        with_report = [name for name, place in found.items() if (place / REPORT).is_file()]
+        document = {"notice": NOTICE, "studies": list(found), "with_report": with_report}
+        return Response(encode_json(document), media_type="application/json")
 
     @server.get(f"/studies/{{name}}/{WHAT_IF}")
     def what_if(name: str) -> Response:

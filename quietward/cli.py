@@ -1,5 +1,6 @@
 """The command line; the only module that knows every stage. Stages are imported when their command runs."""
 
+import asyncio
 import os
 import secrets
 import sys
@@ -17,6 +18,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemaining
 from rich.table import Table
 
 from quietward.errors import BadSettings, QuietwardError
+from quietward.messages import HZ
 from quietward.notice import NOTICE
 from quietward.settings import Settings
 from quietward.settings import load as load_settings
@@ -418,7 +420,7 @@ def study(
             lambda done, total: bar.update(task, completed=done, total=total),
         )  # fmt: skip
     rows = result.rows(found)
-    whole = report.whole(found, rows, f"quietward study {name} --out {out}")
+    whole = report.whole(found, rows, f"quietward study {name}")
     first = cases.measured(cases.groups(planned.study)[0], planned.rules, done_before)
     written = [*report.write(out, found, whole), what_if.write(out, what_if.of(planned, first))]
     if json:
@@ -427,6 +429,33 @@ def study(
         Console().print(_studied(whole))
     for path in written:
         print(f"written: {path}", file=sys.stderr)
+
+
+@app.command(name="what-if")
+def what_if_of_ward(
+    hours: Annotated[float, typer.Option("--hours", min=0.2, max=8, help="So many of the ward's last hours.")] = 4.0,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder; studies/running-shift if not given.")] = None,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    policy: PolicyOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Work out which flags a running ward's last hours would have had under other numbers, for the Study page."""
+    from study import running, what_if
+
+    own = _settings(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
+    print(NOTICE, file=sys.stderr)
+    kept = asyncio.run(running.read(own, hours))
+    out = out or Path(own.studies) / running.NAME
+    with _progress("bed-seconds") as bar:
+        task = bar.add_task("what if", total=sum(len(one.fhr) // HZ for one in kept))
+        found = running.of(kept, own.policy, hours, lambda n: bar.advance(task, n))
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        print(f"written: {what_if.write(out, found)}", file=sys.stderr)
+    except OSError as error:
+        raise BadSettings("--out", str(out), f"Cannot be written to: {error.strerror}") from error
 
 
 def _studied(whole: Any) -> Table:

@@ -46,9 +46,10 @@ class Slider(Struct, frozen=True):
 
 
 class WhatIf(Struct, frozen=True):
-    """One shift. beds: their scenarios; needs: by bed, from when to when somebody was needed."""
+    """One shift. about: what it is; beds: their scenarios; needs: by bed, from when to when somebody was needed."""
 
     notice: str
+    about: str
     study: str
     shift: str
     seed: int
@@ -61,8 +62,12 @@ class WhatIf(Struct, frozen=True):
 def of(planned: Planned, found: Measured) -> WhatIf:
     """Return the first of the measured shifts, and a slider for every number of the policy that the study varies."""
     case, beds = found.cases[0], found.beds
+    about = (
+        f"Simulated shift {case.shift}, seed {case.seed}, {case.hours:g} h, {beds} beds, nobody answering. "
+        "Hatched: somebody was needed."
+    )
     return WhatIf(
-        NOTICE, planned.study.name, case.shift, case.seed, case.hours,
+        NOTICE, about, planned.study.name, case.shift, case.seed, case.hours,
         case.names, [[] if t is None else t.needs for t in found.truth[:beds]],
         [_slider(planned, found, v) for v in planned.study.vary if not v.key.startswith("staff.")],
     )  # fmt: skip

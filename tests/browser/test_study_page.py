@@ -86,3 +86,17 @@ def test_a_study_that_is_not_there_is_said(made_up: MadeUpWard, page: Page, stud
     listed = json.loads(page.request.get(f"{made_up.address}/studies").text())
     assert listed["notice"] == NOTICE
     assert msgspec.convert(listed["studies"], list[str])
+
+
+def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: MadeUpWard) -> None:
+    """By a process of its own; then they stand among the studies, without a report."""
+    made_up.backlog(700)
+    page.goto(f"{made_up.address}/study")
+    page.get_by_label("Hours of this ward").select_option("1")
+    page.get_by_role("button", name="Work out this ward's last hours").click()
+    expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=90_000)
+    expect(page.get_by_label("study")).to_have_value("running-shift")
+    expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")
+    expect(page.locator(".shift .name")).to_have_text(["1 bed 1", "2 bed 2"])
+    expect(page.get_by_role("link", name="whole report")).to_be_hidden()
+    assert json.loads((made_up.studies / "running-shift" / "what-if.json").read_text())["notice"] == NOTICE

@@ -1,7 +1,9 @@
 // Study: one shift, and a slider for each number of the policy: the flags that would have been.
 
-import { drawn, hatched, make, plain, say } from "./elements.mjs";
+import { button, drawn, hatched, make, plain, say } from "./elements.mjs";
 
+const HOURS = [1, 2, 4, 8];
+const AGAIN_MS = 1000;
 const LEVELS = ["", "look", "bedside", "team"];
 const LEFT = 190, WIDTH = 1200, ROW = 30, TOP = 24, HEIGHTS = [0, 8, 13, 18];
 
@@ -32,9 +34,18 @@ export class StudyView {
       line.append(label);
     }
     line.append(this.value, this.report);
+    this.running = button("Work out this ward's last hours", "plain", () => this.workOut());
+    this.hours = make("select");
+    for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, hours));
+    this.hours.value = 4;
+    this.hours.setAttribute("aria-label", "Hours of this ward");
+    this.progress = make("span", "progress");
+    this.progress.setAttribute("role", "status");
+    const own = make("div", "choose");
+    own.append(this.running, this.hours, this.progress);
     this.below = make("div", "box");
     this.below.append(line, this.counts, this.picture, this.told);
-    host.append(make("h1", "", "What if the policy had been another one?"), this.about, this.trouble, this.below);
+    host.append(make("h1", "", "What if the policy had been another one?"), own, this.about, this.trouble, this.below);
     this.study.addEventListener("change", () => this.load(this.study.value));
     this.number.addEventListener("change", () => this.choose());
     this.slider.addEventListener("input", () => this.draw());
@@ -44,14 +55,32 @@ export class StudyView {
   async begin() {
     const answer = await this.ask("/studies");
     if (!answer) return;
+    this.withReport = answer.with_report;
     for (const name of answer.studies) this.study.append(new Option(name, name));
     if (answer.studies.length) this.load(answer.studies[0]);
     else this.fail("There is no study yet: quietward study writes one.");
   }
 
-  async ask(path) {
+  // A process of its own works it out; it takes about a minute for a dozen beds and four hours.
+  async workOut() {
+    this.running.disabled = true;
+    let said = await this.ask(`/studies/running?hours=${this.hours.value}`, "POST");
+    while (said?.state === "working" && this.host.isConnected) {
+      say(this.progress, said.text);
+      await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+      said = await this.ask("/studies/running");
+    }
+    this.running.disabled = false;
+    say(this.progress, said?.text ?? "");
+    if (said?.state !== "done" || !this.host.isConnected) return;
+    if (![...this.study.options].some((one) => one.value === said.study)) this.study.append(new Option(said.study, said.study));
+    this.study.value = said.study;
+    this.load(said.study);
+  }
+
+  async ask(path, method = "GET") {
     try {
-      const answer = await fetch(path);
+      const answer = await fetch(path, { method });
       if (answer.ok) return await answer.json();
       this.fail(await answer.text());
     } catch {
@@ -73,7 +102,8 @@ export class StudyView {
     this.below.hidden = false;
     this.trouble.hidden = true;
     this.report.href = `/studies/${name}/report.html`;
-    say(this.about, `Simulated shift ${found.shift}, seed ${found.seed}, ${found.hours} h, ${found.beds.length} beds, nobody answering. Hatched: somebody was needed.`);
+    this.report.hidden = !this.withReport.includes(name);
+    say(this.about, found.about);
     this.number.replaceChildren(...found.sliders.map((s, i) => new Option(`${plain(s.key.replace(".", ": "))}`, i)));
     this.choose();
   }

@@ -1,0 +1,90 @@
+"""Works out, in a process of its own, what the flags of the ward's last hours would have been under other numbers."""
+
+import asyncio
+import os
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fastapi import FastAPI, Request, Response
+from msgspec import Struct
+from starlette.responses import PlainTextResponse
+
+from dashboard.gate import Gate, visitor_of
+from dashboard.people import Role
+from quietward.messages import encode_json
+from quietward.settings import Settings
+
+STUDY = "running-shift"
+HOURS = ("1", "2", "4", "8")
+CALMLY = 10
+"""Niceness of that process: ingest, detector and page go first."""
+
+
+class State(Struct, frozen=True):
+    """How it stands. state: idle, working, done or failed; text: in words; study: what it is called on the page."""
+
+    state: str
+    text: str
+    study: str = STUDY
+
+
+@dataclass
+class WorkingOut:
+    """One at a time."""
+
+    settings: Settings
+    state: State = field(default_factory=lambda: State("idle", ""))
+    task: asyncio.Task[None] | None = None
+
+    def begin(self, hours: str) -> State:
+        """Begin, unless it is under way."""
+        if self.state.state != "working":
+            self.state = State("working", f"The last {hours} h are being worked out …")
+            self.task = asyncio.create_task(self._work(hours), name="working out")
+        return self.state
+
+    async def _work(self, hours: str) -> None:
+        own = self.settings
+        environment = os.environ | {
+            "QUIETWARD_WARD": own.ward, "QUIETWARD_STORE": own.store, "QUIETWARD_SHARDS": str(own.shards),
+            "QUIETWARD_POLICY": own.policy, "QUIETWARD_STUDIES": own.studies,
+        }  # fmt: skip
+        out = str(Path(own.studies) / STUDY)
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "quietward", "what-if", "--hours", hours, "--out", out, env=environment,
+            stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
+        )  # fmt: skip
+        try:
+            os.setpriority(os.PRIO_PROCESS, process.pid, CALMLY)
+            _, said = await process.communicate()
+        except asyncio.CancelledError:
+            process.kill()
+            raise
+        lines = said.decode(errors="replace").strip().splitlines()
+        if process.returncode:
+            self.state = State("failed", lines[-1] if lines else "it ended without a word")
+        else:
+            self.state = State("done", f"The last {hours} h are worked out.")
+
+
+def add_routes(server: FastAPI, work: WorkingOut, gate: Gate) -> None:
+    """Add the routes to the server."""
+
+    @server.get("/studies/running")
+    async def state() -> Response:
+        return _json(work.state)
+
+    @server.post("/studies/running")
+    async def begin(request: Request, hours: str = "4") -> Response:
+        if hours not in HOURS:
+            return PlainTextResponse(f"hours: {hours!r}. Use one of {', '.join(HOURS)}", 422)
+        visitor = visitor_of(request)
+        if visitor.role is Role.VIEWER:
+            return PlainTextResponse("a viewer may not do that; ask whoever is in charge", 403)
+        await gate.note(visitor, f"worked out the last {hours} h")
+        return _json(work.begin(hours))
+
+
+def _json(state: State) -> Response:
+    return Response(encode_json(state), media_type="application/json")

@@ -1,0 +1,93 @@
+"""What the flags of a ward's own last hours would have been, had the policy been another one.
+
+The samples are those that the ward has kept; they are measured by the same detector, with nobody answering.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+from msgspec import structs
+
+from dashboard.hours import Hours
+from dashboard.order import natural
+from dashboard.records import beds_of, read_hours
+from dashboard.working_out import STUDY
+from quietward.addresses import Ward
+from quietward.errors import BadSettings, Unreachable
+from quietward.messages import HZ
+from quietward.running import now_ms
+from quietward.settings import Settings, without_password
+from quietward.store import RedisError, connected
+from study import looks, plan, what_if
+from study.cases import Case, Measured
+from study.plan import Planned
+from study.what_if import WhatIf
+
+NAME = STUDY
+LEAST_S = 600
+"""A bed of which less is kept is left out: nothing can be said of it yet."""
+
+
+async def read(settings: Settings, hours: float) -> list[Hours]:
+    """Return what the ward has kept of its beds' last hours.
+
+    Raises Unreachable, and BadSettings when there is too little.
+    """
+    ward = Ward(settings.ward, settings.shards)
+    async with connected(settings.store) as store:
+        try:
+            beds = sorted(await beds_of(store, ward), key=natural)
+            found = [await read_hours(store, ward, bed, hours, now_ms()) for bed in beds]
+        except RedisError as error:
+            raise Unreachable("store", without_password(settings.store), f"It said: {error}") from error
+    kept = [one for one in found if len(one.fhr) >= LEAST_S * HZ]
+    if not kept:
+        remedy = f"Wait until a device has sent {LEAST_S // 60} min, or check --ward and --shards"
+        raise BadSettings("ward", settings.ward, remedy)
+    return kept
+
+
+def of(kept: list[Hours], policy: str, hours: float, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
+    """Return the flags at every position of the sliders that the default study has.
+
+    policy: name or path of the ward's own. Raises BadStudy when that has no such numbers.
+    """
+    planned = _planned(policy)
+    found = _measured(kept, planned, hours, moved)
+    seen = what_if.of(planned, found)
+    starts_s = [
+        hours * 3600 - len(one.fhr) / HZ for one in kept
+    ]  # beds end together; those that came later begin later
+    return structs.replace(
+        seen,
+        about=f"The last {hours:g} h of this ward, {len(kept)} beds, nobody answering: what staff did is not in it.",
+        sliders=[_moved(slider, starts_s, hours * 3600) for slider in seen.sliders],
+    )
+
+
+def _planned(policy: str) -> Planned:
+    study = structs.replace(plan.load("default-policy").study, name=NAME, policy=policy)
+    return plan.planned(study, NAME)
+
+
+def _measured(kept: list[Hours], planned: Planned, hours: float, moved: Callable[[int], None]) -> Measured:
+    second_stage = [
+        np.inf if one.second_stage_from_s is None else one.second_stage_from_s - one.first_s for one in kept
+    ]
+    weeks = [one.weeks or 0 for one in kept]
+    seen = looks.take([one.fhr for one in kept], [one.ua for one in kept], second_stage, weeks, planned.rules, moved)
+    seconds = np.array([len(one.fhr) // HZ for one in kept])
+    fhr = np.full((len(kept), int(seconds.max()) * HZ), np.nan)
+    for lane, one in enumerate(kept):
+        fhr[lane, : seconds[lane] * HZ] = one.fhr[: seconds[lane] * HZ]
+    case = Case(NAME, hours, 0, tuple((one.bed, 0) for one in kept))
+    return Measured([case], seen, fhr, seconds, [None] * len(kept))
+
+
+def _moved(slider: what_if.Slider, starts_s: list[float], ends_s: float) -> what_if.Slider:
+    def moved(one: what_if.Stretch) -> what_if.Stretch:
+        start = starts_s[one.bed]
+        return structs.replace(one, from_s=one.from_s + start, until_s=min(ends_s, one.until_s + start))
+
+    positions = [structs.replace(p, flags=[moved(one) for one in p.flags]) for p in slider.positions]
+    return structs.replace(slider, positions=positions)

@@ -1,0 +1,67 @@
+"""A ward's own last hours under other numbers: with those of today it is what `quietward assess` says of them."""
+
+import numpy as np
+import pytest
+
+from dashboard.hours import Hours
+from detect import assess, rule_file
+from detect.core.attention import LEVELS
+from quietward.messages import HZ
+from quietward.recordings import Recording
+from simulator import bed, scenario
+from study import running
+from study.what_if import WhatIf
+
+BEGINS = 1_790_000_000
+SECONDS = 3000
+FALLS = "cord-not-recovering"
+
+
+def hours_of(name: str, seed: int, seconds: int = SECONDS) -> Hours:
+    labour = bed.simulate(scenario.load(name), seed, seconds)
+    return Hours(f"{name}-{seed}"[:32], BEGINS, labour.fhr, labour.ua, [], [], labour.truth.weeks, None)
+
+
+@pytest.fixture(scope="module")
+def kept() -> list[Hours]:
+    return [hours_of(FALLS, 5), hours_of("calm", 2), hours_of(FALLS, 5, SECONDS - 600)]
+
+
+@pytest.fixture(scope="module")
+def found(kept: list[Hours]) -> WhatIf:
+    return running.of(kept, "attention", SECONDS / 3600)
+
+
+def test_at_todays_numbers_it_is_what_assess_says(kept: list[Hours], found: WhatIf) -> None:
+    recordings = [Recording(one.bed, one.fhr, one.ua) for one in kept[:2]]
+    labour = assess.Labour(weeks=kept[0].weeks or 0)
+    rows = assess.assess(recordings, rule_file.load(), "nichd-2008", labour=labour)
+    assert rows[0]["flags"], "the first labour raises a flag, else nothing is compared"
+    for slider in found.sliders:
+        today = next(p for p in slider.positions if p.value == slider.today)
+        for lane, row in enumerate(rows):
+            said = [(f["raised_s"], f["level"]) for f in row["flags"]]
+            shown = [(f.from_s, LEVELS[f.level].value) for f in today.flags if f.bed == lane]
+            risen = [b for a, b in zip([(0.0, "quiet"), *shown], shown, strict=False) if higher(a[1], b[1])]
+            assert risen == said
+
+
+def higher(before: str, after: str) -> bool:
+    order = [level.value for level in LEVELS]
+    return order.index(after) > order.index(before)
+
+
+def test_beds_end_together_and_those_that_came_later_begin_later(found: WhatIf, kept: list[Hours]) -> None:
+    assert found.beds == [one.bed for one in kept]
+    assert found.needs == [[], [], []]
+    today = next(p for p in found.sliders[0].positions if p.value == found.sliders[0].today)
+    early, late = ([f for f in today.flags if f.bed == lane] for lane in (0, 2))
+    assert late[0].from_s == pytest.approx(early[0].from_s + 600)
+    assert all(f.until_s <= SECONDS for p in found.sliders[0].positions for f in p.flags)
+    assert "nobody answering" in found.about
+
+
+def test_a_number_that_is_moved_changes_what_would_have_been(found: WhatIf) -> None:
+    counts = {sum(p.calls.values()) for slider in found.sliders for p in slider.positions}
+    assert len(counts) > 1
+    assert all(len(one.fhr) % HZ == 0 and not np.isnan(one.fhr).all() for one in [hours_of("calm", 2, 60)])
