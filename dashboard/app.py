@@ -51,9 +51,9 @@ async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
 
     Raises Unreachable if the port is taken or the store is not there.
     """
-    people = _people(settings)
     sock = bind(settings.host, settings.port)
     try:
+        people = _people(settings)
         async with connected(settings.store) as store, Tasks() as tasks:
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)

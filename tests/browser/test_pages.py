@@ -108,7 +108,7 @@ def test_what_people_do_reaches_the_detector_and_comes_back(page: Page, address:
 def test_by_keyboard_alone(page: Page, address: str) -> None:
     page.goto(address)
     expect(page.locator(".band")).to_have_count(3)
-    for _ in range(8):
+    for _ in range(20):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.matches('.band a')"):
             break

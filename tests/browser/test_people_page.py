@@ -1,6 +1,5 @@
 """Signing in, roles, and who did what: nothing of the ward is told to anybody who is not signed in."""
 
-import asyncio
 import json
 import urllib.error
 import urllib.parse
@@ -10,8 +9,9 @@ from http.client import HTTPResponse
 from pathlib import Path
 
 import pytest
-import websockets
 from playwright.sync_api import Browser, Page, expect
+from websockets.exceptions import ConnectionClosed
+from websockets.sync.client import connect
 
 from dashboard import people
 from dashboard.gate import COOKIE, NOT_SIGNED_IN
@@ -81,16 +81,13 @@ def cookie_of(ward: MadeUpWard, name: str) -> str:
 
 
 def close_code(ward: MadeUpWard, **headers: str) -> int:
-    async def connect() -> int:
-        url = f"ws://127.0.0.1:{ward.port}/live"
-        async with websockets.connect(url, additional_headers=headers) as socket:
-            try:
-                await asyncio.wait_for(socket.recv(), 5)
-            except websockets.ConnectionClosed:
-                return socket.close_code or 0
-            return 0
-
-    return asyncio.run(connect())
+    """Return with which code the socket is closed, 0 when it is not."""
+    with connect(f"ws://127.0.0.1:{ward.port}/live", additional_headers=headers) as socket:
+        try:
+            socket.recv(timeout=5)
+        except ConnectionClosed as closed:
+            return closed.rcvd.code if closed.rcvd else -1
+        return 0
 
 
 def test_somebody_who_is_not_signed_in_is_told_nothing(ward: MadeUpWard) -> None:

@@ -201,6 +201,7 @@ async def test_a_store_that_goes_away_comes_back_and_nothing_is_lost(
     parts.start("ingest")
     parts.start("detect")
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for(lambda: "detect holds" in parts.log("detect"))  # else it would find no store when it starts
     async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
         for seq in range(300):
             await out.publish(ward.samples_topic("bed-2"), second(seq))
