@@ -6,6 +6,8 @@ import struct
 from dataclasses import dataclass, field
 from typing import cast
 
+from msgspec import Struct
+
 from dashboard.clocks import dead_parts
 from dashboard.marks import marks
 from dashboard.order import Place, in_order
@@ -39,6 +41,14 @@ MARGIN_MS = 5_000
 """Blocks are found by arrival; a little more than KEPT_S is read at the start."""
 
 
+class Labour(Struct, frozen=True):
+    """What a device says of the labour beside its signals: stage, completed weeks, the mother's pulse in bpm."""
+
+    stage: int | None
+    weeks: int | None
+    mothers_bpm: float | None
+
+
 @dataclass
 class Hub:
     """Newest state of the ward, and the frames that pages get.
@@ -51,6 +61,7 @@ class Hub:
     store: Store
     strips: dict[str, Strip] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
+    labours: dict[str, Labour] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
     sheet: PolicySheet | None = None
     places: dict[str, Place] = field(default_factory=dict)
@@ -80,6 +91,7 @@ class Hub:
                     for item in decode_inputs(fields[b"e"]):
                         if isinstance(item, Block):
                             self.strips.setdefault(item.bed, Strip()).add(item)
+                            self.labours[item.bed] = Labour(item.stage, item.weeks, item.mhr)
                     after = entry_id.decode()
                 await asyncio.sleep(0)
                 backoff.worked()
@@ -154,6 +166,8 @@ class Hub:
             strip = self.strips.get(shown.bed, Strip())
             first, body = strip.part(-1 if whole else self.sent.get(shown.bed, -1))
             bed: dict[str, object] = {"card": shown, "first": first, "seconds": strip.last - first + 1}
+            if shown.bed in self.labours:
+                bed["labour"] = self.labours[shown.bed]
             if whole or self.marks_sent.get(shown.bed) != shown.events:
                 bed["marks"] = marks(self.marks.get(shown.bed, []))
                 bed["trend"] = [

@@ -21,24 +21,13 @@ ENVIRONMENT = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWAR
 
 
 class Demo:
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, beds: int = 3, speed: int = 10) -> None:
         self.port = free_port()
         self.out = folder / "out"
+        options = ["--no-browser", "--speed", str(speed), "--beds", str(beds), "--port", str(self.port)]
         with self.out.open("wb") as file:
             self.process = subprocess.Popen(
-                [
-                    sys.executable,
-                    "-m",
-                    "quietward",
-                    "demo",
-                    "--no-browser",
-                    "--speed",
-                    "10",
-                    "--beds",
-                    "3",
-                    "--port",
-                    str(self.port),
-                ],
+                [sys.executable, "-m", "quietward", "demo", *options],
                 stdout=file,
                 stderr=file,
                 env=ENVIRONMENT | {"TMPDIR": str(folder)},

@@ -73,7 +73,7 @@ export class BedView {
     this.acknowledge.show(card);
     this.bedside.show(card, head.policy);
     this.notes.show(card);
-    this.findings.show(card);
+    this.findings.show(card, found.labour);
     if (card.events !== this.events) this.loadLog(card.events);
     const strip = strips.get(this.bed);
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale

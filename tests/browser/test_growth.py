@@ -1,0 +1,40 @@
+"""A page that stays open for a shift must not grow: 24 beds, five minutes of labour, at twenty times the speed."""
+
+import time
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.bench.page import counters
+from tests.conftest import wait_for
+from tests.integration.test_demo import Demo
+
+pytestmark = pytest.mark.alone
+
+BEDS, SPEED = 24, 20
+WARM_UP_S = 8
+MEASURED_S = 300 / SPEED
+
+
+def test_24_beds_for_five_minutes_of_labour(page: Page, tmp_path: Path) -> None:
+    """Heap and elements after a collection of garbage. New marks and log lines are kept within bounds."""
+    demo = Demo(tmp_path, BEDS, SPEED)
+    try:
+        assert wait_for(demo.ready, 60), demo.out.read_text()
+        page.goto(f"http://127.0.0.1:{demo.port}")
+        expect(page.locator(".band")).to_have_count(BEDS)
+        session = page.context.new_cdp_session(page)
+        session.send("Performance.enable")
+        time.sleep(WARM_UP_S)
+        before, frames = counters(session), demo.health()["frames"]
+        time.sleep(MEASURED_S)
+        after = counters(session)
+        assert demo.health()["frames"] - frames >= MEASURED_S * 0.8, "the page was drawn meanwhile"
+        assert after["JSHeapUsedSize"] - before["JSHeapUsedSize"] < 500_000
+        assert after["Nodes"] - before["Nodes"] < 60
+        assert after["JSEventListeners"] <= before["JSEventListeners"]
+        assert page.evaluate("document.documentElement.scrollHeight <= innerHeight"), "24 beds fit 1920 by 1080"
+    finally:
+        demo.process.terminate()
+        demo.process.wait(15)
