@@ -275,9 +275,7 @@ def person(
     name: Annotated[str, typer.Argument(help="Who may use the page.")],
     file: Annotated[Path, typer.Option("--file", help="File of people; made when it is not there.")],
     role: Annotated[str, typer.Option("--role", help="viewer, nurse or 'in charge'.")] = "nurse",
-    password: Annotated[
-        str, typer.Option(prompt=True, confirmation_prompt=True, hide_input=True, help="Asked for when not given.")
-    ] = "",
+    password: Annotated[str | None, typer.Option("--password", help="Asked for when not given.")] = None,
     remove: Annotated[bool, typer.Option("--remove", help="Take this person out of the file.")] = False,
 ) -> None:
     """Add somebody to the file of people who may use the page, or give her another role or password."""
@@ -288,6 +286,8 @@ def person(
         roles = {one.value: one for one in people.Role}
         if role not in roles:
             raise BadSettings("--role", role, f"Use one of {', '.join(roles)}")
+        if password is None:
+            password = str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
         known.append(people.person(name, roles[role], password))
     people.write(file, known)
     print(f"{file}: {', '.join(f'{one.name} ({one.role})' for one in known) or 'nobody'}")

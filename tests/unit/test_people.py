@@ -6,10 +6,12 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
 from dashboard import people
 from dashboard.gate import _local, own_origin
 from dashboard.people import People, Role, may
+from quietward.cli import app
 from quietward.errors import BadSettings
 from quietward.messages import Acknowledge, Act, Care, OwnLimit, Shelve
 
@@ -128,3 +130,25 @@ def test_after_signing_in_nobody_is_led_elsewhere(path: str) -> None:
 def test_paths_that_lead_elsewhere_lead_to_the_ward(path: str) -> None:
     assert _local(path) == "/"
     assert _local("/bed/bed-1?x=1") == "/bed/bed-1?x=1"
+
+
+def test_the_command_adds_changes_and_removes_people(tmp_path: Path) -> None:
+    file = tmp_path / "people.toml"
+
+    def person(*arguments: str, typed: str = "") -> str:
+        found = CliRunner().invoke(
+            app, ["person", *arguments, "--file", str(file)], input=typed, catch_exceptions=False
+        )
+        return found.stdout
+
+    assert "Nora (nurse)" in person("Nora", typed="long enough\nlong enough\n")
+    assert "long enough" not in person("Ines", "--role", "in charge", typed="also long enough\nalso long enough\n")
+    assert people.is_right(People(file).find("Ines"), "also long enough")
+    person("Nora", "--role", "viewer", "--password", "another one")
+    changed = People(file).find("Nora")
+    assert changed is not None
+    assert (changed.role, people.is_right(changed, "another one")) == (Role.VIEWER, True)
+    assert "Ines (in charge)" in person("Nora", "--remove")
+    assert People(file).find("Nora") is None
+    with pytest.raises(BadSettings, match="Use one of viewer, nurse, in charge"):
+        person("Kim", "--role", "king", "--password", "long enough")
