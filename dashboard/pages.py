@@ -46,7 +46,7 @@ def shell() -> Any:
                 className="top",
             ),
             html.P(id="clocks", className="clocks"),
-            html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble waiting"),
+            html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
             html.Div(id="spoken", role="status", className="spoken"),
             html.Main(id="page"),
         ]

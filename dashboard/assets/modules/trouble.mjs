@@ -4,7 +4,7 @@ export function showTrouble(text) {
   const box = document.getElementById("trouble");
   if (!box) return;
   if (box.textContent !== text) box.textContent = text;
-  box.classList.remove("waiting");
+  box.classList.remove("beginning");
   box.hidden = false;
 }
 
