@@ -53,7 +53,9 @@ class Gate:
         cookie = _cookie(headers.get("cookie", ""))
         session = None if cookie is None else await self.sessions.read(cookie)
         person = None if session is None else self.people.find(session.name)
-        return None if person is None else Visitor(person.name, person.role, session)
+        if person is None or session is None or session.mark != person.mark:
+            return None
+        return Visitor(person.name, person.role, session)
 
     async def note(self, visitor: Visitor, what: str, bed: str = "", by: str = "") -> None:
         """Write down what somebody did. Raises RedisError."""
@@ -85,7 +87,7 @@ class Guarded:
             return
         headers = Headers(scope=scope)
         acts = scope["type"] == "websocket" or scope["method"] not in SAFE
-        if acts and not own_origin(headers.get("origin"), headers.get("host")):
+        if _from_elsewhere(headers) or (acts and not own_origin(headers.get("origin"), headers.get("host"))):
             await self._refuse(scope, receive, send, 1008, Response("acts are taken from this page only", 403))
             return
         try:
@@ -107,6 +109,11 @@ class Guarded:
         await receive()
         await send({"type": "websocket.accept"})  # else a browser is not told why it was closed
         await send({"type": "websocket.close", "code": code})
+
+
+def _from_elsewhere(headers: Headers) -> bool:
+    """Say whether another site's page asks for something of ours to use; following a link to us is no such thing."""
+    return headers.get("sec-fetch-site") in ("cross-site", "same-site") and headers.get("sec-fetch-mode") != "navigate"
 
 
 def _to_sign_in(scope: Scope) -> Response:
@@ -136,6 +143,7 @@ def add_routes(server: FastAPI, gate: Gate) -> None:
     if gate.people is None:
         return
     people = gate.people
+    checking = asyncio.Semaphore(1)  # a check is dear by intent: many at once must not starve the ward
 
     @server.get(SIGN_IN)
     async def ask(request: Request) -> Response:
@@ -146,19 +154,21 @@ def add_routes(server: FastAPI, gate: Gate) -> None:
         form = parse_qs((await read_body(request, LARGEST_FORM_BYTES)).decode("utf-8", "replace"))
         name, password, to = (form.get(key, [""])[0] for key in ("name", "password", "next"))
         to, address = _local(to), request.client.host if request.client else ""
-        waits_s = await gate.sessions.must_wait_s(name, address)
+        waits_s = await gate.sessions.try_one(name, address)
         if waits_s:
             told = f"Too many wrong passwords. Try again in {-(-waits_s // 60)} min."
             return HTMLResponse(pages.sign_in(to, told), 429, {"retry-after": str(waits_s)})
         who = people.find(name)
-        if not await asyncio.to_thread(is_right, who, password) or who is None:
-            await gate.sessions.failed(name, address)
+        async with checking:
+            right = await asyncio.to_thread(is_right, who, password)
+        if not right or who is None:
             await gate.note(Visitor(name[:64], Role.VIEWER), "could not sign in")
             return HTMLResponse(pages.sign_in(to, "Name or password is wrong."), 401)
+        await gate.sessions.was_right(name, address)
         await gate.note(Visitor(who.name, who.role), "signed in")
         answer = RedirectResponse(to, 303)
         answer.set_cookie(
-            COOKIE, await gate.sessions.begin(who.name), max_age=LASTS_S, httponly=True, samesite="strict",
+            COOKIE, await gate.sessions.begin(who.name, who.mark), max_age=LASTS_S, httponly=True, samesite="strict",
             secure=request.url.scheme == "https",
         )  # fmt: skip
         return answer

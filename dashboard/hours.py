@@ -7,10 +7,10 @@ from quietward.messages import HZ, Event
 
 
 class Hours(Struct, frozen=True):
-    """One bed's last hours. first_s: second of the first sample, by the bed's clock; log, trend: oldest first.
+    """One bed's last hours. first_s: second of the first sample, now_s: now, both by the bed's clock.
 
-    fhr (bpm) and ua: shape (n,), 4 Hz, NaN where there is no value. weeks: of gestation, second_stage_from_s: by the
-    bed's clock; None where its device has not said so.
+    fhr (bpm) and ua: shape (n,), 4 Hz, NaN where there is no value. log, trend: oldest first. weeks: of gestation,
+    second_stage_from_s: by the bed's clock; None where its device has not said so.
     """
 
     bed: str
@@ -19,6 +19,7 @@ class Hours(Struct, frozen=True):
     ua: Floats
     log: list[Event]
     trend: list[Event]
+    now_s: float = 0.0
     weeks: int | None = None
     second_stage_from_s: float | None = None
 

@@ -47,10 +47,10 @@ def figure(hours: Hours, zone: tzinfo) -> dict[str, Any]:
             Scatter(x=[at(s) for s, _ in said], y=[v for _, v in said], line=line, hovertemplate=hover), row, 1
         )
     found = [m for m in marks(hours.log[::-1]) if m.kind in MARKED and m.to_s is not None and m.to_s > hours.first_s]
-    _add_findings(fig, found, at)
-    _add_flags(fig, hours, at)
-    _lay_out(fig)
+    shapes = _add_findings(fig, found, at) + _add_flags(fig, hours, at)
+    _lay_out(fig, at(hours.first_s), at(max(hours.last_s, hours.now_s)))
     plain: dict[str, Any] = fig.to_dict()
+    plain["layout"]["shapes"] = shapes  # one by one Plotly would look through all of them each time
     return plain
 
 
@@ -67,16 +67,22 @@ def _drawn(first_s: int, values: Floats) -> tuple[list[float], list[float | None
     return times.tolist(), shown
 
 
-def _add_findings(fig: Figure, found: list[Mark], at: Any) -> None:
+def _band(row: int, x: tuple[str, str], y: tuple[float, float], colour: str, opacity: float) -> dict[str, Any]:
+    axis = "" if row == 1 else str(row)
+    return {
+        "type": "rect", "xref": f"x{axis}", "yref": f"y{axis}", "x0": x[0], "x1": x[1], "y0": y[0], "y1": y[1],
+        "fillcolor": colour, "opacity": opacity, "line": {"width": 0}, "layer": "below",
+    }  # fmt: skip
+
+
+def _add_findings(fig: Figure, found: list[Mark], at: Any) -> list[dict[str, Any]]:
+    shapes = []
     for kind, colour in MARKED.items():
         own = [m for m in found if m.kind == kind and m.to_s is not None]
         row, y = (2, 4) if "contraction" in kind else (1, 58 if kind == "deceleration" else 202)
         for m in own:
-            low, high = (0, 8) if "contraction" in kind else ROWS[0][1]
-            fig.add_shape(
-                type="rect", x0=at(m.from_s), x1=at(m.to_s or m.from_s), y0=low, y1=high,
-                fillcolor=colour, opacity=0.16, line_width=0, row=row, col=1,
-            )  # fmt: skip
+            high = (0.0, 8.0) if "contraction" in kind else ROWS[0][1]
+            shapes.append(_band(row, (at(m.from_s), at(m.to_s or m.from_s)), high, colour, 0.16))
         fig.add_trace(
             Scatter(
                 x=[at((m.from_s + (m.to_s or m.from_s)) / 2) for m in own], y=[y] * len(own), mode="markers",
@@ -85,21 +91,17 @@ def _add_findings(fig: Figure, found: list[Mark], at: Any) -> None:
             ),
             row, 1,
         )  # fmt: skip
+    return shapes
 
 
-def _add_flags(fig: Figure, hours: Hours, at: Any) -> None:
+def _add_flags(fig: Figure, hours: Hours, at: Any) -> list[dict[str, Any]]:
     """Draw each level a flag had as a band over the concern; why it stood is told where it begins."""
     steps = []
     for story in flags.stories(hours.log):
-        ends = [step.t / 1000 for step in story.steps[1:]] + [hours.last_s]
+        ends = [step.t / 1000 for step in story.steps[1:]] + [max(hours.last_s, hours.now_s)]
         for step, until in zip(story.steps, ends, strict=True):
             if step.level in FLAGGED and until > hours.first_s:
                 steps.append((max(step.t / 1000, hours.first_s), until, step))
-    for begins, until, step in steps:
-        fig.add_shape(
-            type="rect", x0=at(begins), x1=at(until), y0=0, y1=100, fillcolor=FLAGGED[step.level], line_width=0,
-            opacity=0.35 if step.waits else 0.12, row=4, col=1,
-        )  # fmt: skip
     fig.add_trace(
         Scatter(
             x=[at(begins) for begins, _, _ in steps], y=[92] * len(steps), mode="markers",
@@ -108,15 +110,19 @@ def _add_flags(fig: Figure, hours: Hours, at: Any) -> None:
         ),
         4, 1,
     )  # fmt: skip
+    return [
+        _band(4, (at(begins), at(until)), (0, 100), FLAGGED[step.level], 0.35 if step.waits else 0.12)
+        for begins, until, step in steps
+    ]
 
 
-def _lay_out(fig: Figure) -> None:
+def _lay_out(fig: Figure, begins: str, ends: str) -> None:
     clear = "rgba(0,0,0,0)"
     fig.update_layout(
         template="none", showlegend=False, height=720, margin={"l": 56, "r": 12, "t": 8, "b": 36}, hovermode="closest",
         paper_bgcolor=clear, plot_bgcolor=clear, font={"color": FAINT, "size": 12}, dragmode="zoom",
     )  # fmt: skip
-    fig.update_xaxes(gridcolor="rgba(128,128,128,0.2)", zeroline=False)
+    fig.update_xaxes(gridcolor="rgba(128,128,128,0.2)", zeroline=False, range=[begins, ends])
     for row, (name, limits, _) in enumerate(ROWS, 1):
         fig.update_yaxes(
             title=name, range=limits, fixedrange=True, gridcolor="rgba(128,128,128,0.2)", zeroline=False, row=row, col=1

@@ -1,5 +1,6 @@
 """Routes of the last hours: what happened on the ward, and one bed's signal as a figure and on paper."""
 
+import asyncio
 from typing import Annotated, Literal
 
 from fastapi import FastAPI, Query, Response
@@ -13,8 +14,8 @@ from dashboard.hours_figure import figure
 from dashboard.hub import Hub
 from dashboard.order import natural
 from dashboard.papers import Offset, file_answer, zone_of
-from dashboard.records import read_hours, read_kept
-from dashboard.shift import Shift, shift
+from dashboard.records import Memory, now_of, read_hours
+from dashboard.shift import Kept, Shift, shift
 from quietward.messages import encode_json
 from quietward.notice import NOTICE
 from quietward.running import now_ms
@@ -33,10 +34,18 @@ Minutes = Annotated[int, Query(ge=1, le=round(LONGEST_SIGNAL_H * 60))]
 def add_routes(server: FastAPI, hub: Hub) -> None:
     """Add the routes to the server."""
 
+    memories: dict[str, Memory] = {}
+    one_at_a_time = asyncio.Semaphore(1)
+
     async def found(hours: float) -> Shift:
         now = now_ms()
-        beds = sorted(hub.beds, key=natural)
-        return shift([await read_kept(hub.store, hub.ward, bed, hub.summaries.get(bed), now) for bed in beds], hours)
+        kept = []
+        async with one_at_a_time:
+            for bed in sorted(hub.beds, key=natural):
+                memory, bed_now = memories.setdefault(bed, Memory()), now_of(hub.summaries.get(bed), now)
+                await memory.read_on(hub.store, hub.ward, bed, now, bed_now)
+                kept.append(Kept(bed, bed_now, memory.log, memory.minutes))
+            return await asyncio.to_thread(shift, kept, hours)
 
     @server.get("/shift/flags.json")
     async def flags_json(hours: Hours = USUAL_H) -> Response:
@@ -55,8 +64,10 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
 
     @server.get("/hours/{bed}.json")
     async def hours_json(bed: str, hours: SignalHours = USUAL_H, offset_min: Offset = 0) -> Response:
-        found = await read_hours(hub.store, hub.ward, bed, hours, now_ms())
-        document = {"notice": NOTICE, "figure": figure(found, zone_of(offset_min)), "is_empty": not len(found.fhr)}
+        async with one_at_a_time:
+            found = await read_hours(hub.store, hub.ward, bed, hours, now_ms())
+            drawn = await asyncio.to_thread(figure, found, zone_of(offset_min))
+        document = {"notice": NOTICE, "figure": drawn, "is_empty": not len(found.fhr)}
         return Response(encode_json(document), media_type="application/json")
 
     @server.get("/paper/{bed}")
@@ -64,6 +75,8 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         bed: str, minutes: Minutes = 30, cm: PaperSpeed = "1", bpm: PaperHeight = "20", offset_min: Offset = 0
     ) -> Response:
         now = now_ms()
-        found = await read_hours(hub.store, hub.ward, bed, minutes / 60, now)
         scale = paper_strip.Scale(int(cm), int(bpm))
-        return HTMLResponse(paper_strip.page(found, hub.ward.name, scale, Times(now, zone_of(offset_min))))
+        async with one_at_a_time:
+            found = await read_hours(hub.store, hub.ward, bed, minutes / 60, now)
+            times = Times(now, zone_of(offset_min))
+            return HTMLResponse(await asyncio.to_thread(paper_strip.page, found, hub.ward.name, scale, times))

@@ -1,6 +1,7 @@
 """Reads what is kept of a bed; the page and the command line use the same."""
 
 import asyncio
+from dataclasses import dataclass, field
 from typing import cast
 
 import msgspec
@@ -8,7 +9,6 @@ import msgspec
 from dashboard.clocks import bed_now_ms
 from dashboard.handover import Record
 from dashboard.hours import Hours
-from dashboard.shift import Kept
 from dashboard.strips import Strip
 from quietward.addresses import Ward
 from quietward.messages import (
@@ -24,6 +24,8 @@ from quietward.messages import (
 from quietward.store import Entry, Store, read_stream
 
 SECOND_STAGE = 2
+KEPT_IN_MIND_MS = 36 * 3600 * 1000
+"""A day can be shown; a flag that stands in it may have been raised before."""
 AT_ONCE = 1000
 """Lines of a log that are read in one go."""
 BLOCKS_SEARCHED = 300
@@ -56,11 +58,41 @@ async def beds_of(store: Store, ward: Ward) -> list[str]:
     return found
 
 
-async def read_kept(store: Store, ward: Ward, bed: str, summary: Summary | None, now_ms: int) -> Kept:
-    """Return log and trend of a bed. Raises RedisError."""
-    log = await read_log(store, ward, bed)
-    trend = await _read_all(store, ward.shard(ward.shard_of(bed)).trend(bed))
-    return Kept(bed, now_ms if summary is None else bed_now_ms(summary), log, [event.t for event in trend])
+@dataclass
+class Memory:
+    """What has been read of a bed's log and trend, so that only what is new need be read again."""
+
+    log: list[Event] = field(default_factory=list)
+    minutes: list[int] = field(default_factory=list)
+    newest: dict[str, str] = field(default_factory=dict)
+    first: bytes = b""
+
+    async def read_on(self, store: Store, ward: Ward, bed: str, now_ms: int, bed_now_ms: int) -> None:
+        """Read what has been written since, and forget what is older than KEPT_IN_MIND_MS. Raises RedisError."""
+        shard = ward.shard(ward.shard_of(bed))
+        oldest = now_ms - KEPT_IN_MIND_MS
+        entries = cast("list[Entry]", await store.at(shard.root).xrange(shard.log(bed), count=1))
+        first = entries[0][0] if entries else b""
+        if first != self.first:  # somebody has begun the log anew
+            self.log, self.minutes, self.newest, self.first = [], [], {}, first
+        self.log += await self._read_on(store, shard.log(bed), oldest)
+        self.minutes += [event.t for event in await self._read_on(store, shard.trend(bed), oldest)]
+        since = bed_now_ms - KEPT_IN_MIND_MS
+        self.log = [event for event in self.log if event.t >= since]
+        self.minutes = [t for t in self.minutes if t >= since]
+
+    async def _read_on(self, store: Store, key: str, oldest: int) -> list[Event]:
+        found: list[Event] = []
+        after = self.newest.get(key, f"({oldest}-0")
+        while entries := cast("list[Entry]", await store.at(key).xrange(key, min=after, count=AT_ONCE)):
+            found += [decode_event(fields[b"e"]) for _, fields in entries]
+            after = self.newest[key] = "(" + entries[-1][0].decode()
+        return found
+
+
+def now_of(summary: Summary | None, now_ms: int) -> int:
+    """Return now by a bed's clock, also when nobody has looked at it for long."""
+    return now_ms if summary is None else bed_now_ms(summary) + max(0, now_ms - summary.looked_at)
 
 
 async def read_hours(store: Store, ward: Ward, bed: str, hours: float, now_ms: int) -> Hours:
@@ -82,7 +114,9 @@ async def read_hours(store: Store, ward: Ward, bed: str, hours: float, now_ms: i
     fhr, ua = strip.signals()
     trend = await _read_all(store, shard.trend(bed))
     log = await read_log(store, ward, bed)
-    return Hours(bed, max(0, strip.first), fhr, ua, log, trend, weeks, second_stage_from_s)
+    raw = await store.at(shard.root).hget(shard.summary, bed)
+    now_s = now_of(None if raw is None else decode_summary(raw), now_ms) / 1000
+    return Hours(bed, max(0, strip.first), fhr, ua, log, trend, now_s, weeks, second_stage_from_s)
 
 
 async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:

@@ -23,10 +23,11 @@ SALT = "quietward session"
 
 
 class Session(Struct, frozen=True):
-    """Somebody's being signed in."""
+    """Somebody's being signed in. mark: of the password she signed in with; another one ends the session."""
 
     id: str
     name: str
+    mark: str
 
 
 @dataclass
@@ -37,10 +38,10 @@ class Sessions:
     ward: Ward
     _signer: URLSafeTimedSerializer | None = None
 
-    async def begin(self, name: str) -> str:
+    async def begin(self, name: str, mark: str) -> str:
         """Return the cookie of a new session. Raises RedisError."""
         signer = await self._signing()
-        return signer.dumps([secrets.token_urlsafe(16), name])
+        return signer.dumps([secrets.token_urlsafe(16), name, mark])
 
     async def read(self, cookie: str) -> Session | None:
         """Return the session of a cookie, None when it is none, is over or was signed out. Raises RedisError."""
@@ -57,21 +58,24 @@ class Sessions:
         key = self.ward.signed_out(session.id)
         await self.store.at(key).set(key, 1, ex=LASTS_S)
 
-    async def must_wait_s(self, name: str, address: str) -> int:
-        """Return for how long nobody may try this name from this address; 0: now. Raises RedisError."""
-        waits = [0]
+    async def try_one(self, name: str, address: str) -> int:
+        """Count a try; return for how many seconds nobody may try this name from this address, 0: go on.
+
+        Counted before the password is looked at, so that tries at the same time count, too. Raises RedisError.
+        """
+        waits_s = 0
         for key, most in self._counters(name, address):
             store = self.store.at(key)
-            if int(await store.get(key) or 0) >= most:
-                waits.append(max(1, int(await store.ttl(key))))
-        return max(waits)
-
-    async def failed(self, name: str, address: str) -> None:
-        """Count a wrong password. Raises RedisError."""
-        for key, _ in self._counters(name, address):
-            store = self.store.at(key)
-            await store.incr(key)
+            tries = int(await store.incr(key))
             await store.expire(key, FORGOTTEN_S, nx=True)
+            if tries > most:
+                waits_s = max(waits_s, 1, int(await store.ttl(key)))
+        return waits_s
+
+    async def was_right(self, name: str, address: str) -> None:
+        """Take the last try back: it was none in vain. Raises RedisError."""
+        for key, _ in self._counters(name, address):
+            await self.store.at(key).decr(key)
 
     def _counters(self, name: str, address: str) -> list[tuple[str, int]]:
         return [

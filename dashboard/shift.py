@@ -17,8 +17,8 @@ PROMPT_S = 300.0
 """An answer within so long counts as prompt (our own; that of the studies)."""
 RATE_S = 600.0
 """Alarm rates are counted per ten minutes (alarm management by IEC 62682; from memory)."""
-WATCHED_FOR_S = 60.0
-"""A point of the trend says that the bed was watched in the minute before it."""
+MINUTE_S = 60.0
+"""A point of the trend says that the minute before it was looked at."""
 
 
 class Stretch(Struct, frozen=True):
@@ -40,7 +40,7 @@ class Moment(Struct, frozen=True):
 
 
 class BedHours(Struct, frozen=True):
-    """One bed in the last hours. unwatched: from when to when no detector has looked, as far as it is on record.
+    """One bed in the last hours. nothing: from when to when no minute is on record: nobody watched, or no signal came.
 
     now: ms by its own clock; 0 s of all its times. since_s: beginning of what is on record.
     """
@@ -49,7 +49,7 @@ class BedHours(Struct, frozen=True):
     now: int
     since_s: float
     flags: list[Stretch]
-    unwatched: list[tuple[float, float]]
+    nothing: list[tuple[float, float]]
     done: list[Moment]
     calls: int
     longest_wait_s: float | None
@@ -104,7 +104,7 @@ def _bed(kept: Kept, told: list[Story], hours: float) -> BedHours:
         now=kept.now,
         since_s=since_s,
         flags=[stretch for s in told for stretch in _stretches(kept, s, begins_s)],
-        unwatched=_unwatched([_ago(kept, t) for t in kept.minutes], since_s),
+        nothing=_gaps([_ago(kept, t) for t in kept.minutes], since_s if kept.minutes else begins_s),
         done=[
             Moment(_ago(kept, e.t), _done(e), str(e.detail.get("by") or "–"))
             for e in kept.log if e.kind in ("care", "pause", "flag-shelved") and _ago(kept, e.t) >= begins_s
@@ -136,15 +136,15 @@ def _stretches(kept: Kept, story: Story, begins_s: float) -> list[Stretch]:
     return found
 
 
-def _unwatched(minutes: list[float], since_s: float) -> list[tuple[float, float]]:
-    """Return the gaps between points of the trend, which comes once a minute while somebody looks."""
+def _gaps(minutes: list[float], since_s: float) -> list[tuple[float, float]]:
+    """Return the gaps between points of the trend, which comes once a minute while a signal is looked at."""
     found = []
-    watched_until = since_s
+    known_until = since_s
     for at in [*(m for m in minutes if m > since_s), 0.0]:
-        from_s = at - WATCHED_FOR_S
-        if from_s - watched_until > WATCHED_FOR_S:
-            found.append((watched_until, from_s if at < 0 else 0.0))
-        watched_until = at
+        from_s = at - MINUTE_S
+        if from_s - known_until > MINUTE_S:
+            found.append((known_until, from_s if at < 0 else 0.0))
+        known_until = at
     return found
 
 

@@ -1,6 +1,7 @@
 """Works out, in a process of its own, what the flags of the ward's last hours would have been under other numbers."""
 
 import asyncio
+import contextlib
 import os
 import sys
 from dataclasses import dataclass, field
@@ -45,6 +46,14 @@ class WorkingOut:
         return self.state
 
     async def _work(self, hours: str) -> None:
+        try:
+            failed = await self._run(hours)
+        except OSError as error:
+            failed = f"it could not be started: {error.strerror}"
+        self.state = State("failed", failed) if failed else State("done", f"The last {hours} h are worked out.")
+
+    async def _run(self, hours: str) -> str:
+        """Return what went wrong, empty when nothing did. Raises OSError."""
         own = self.settings
         environment = os.environ | {
             "QUIETWARD_WARD": own.ward, "QUIETWARD_STORE": own.store, "QUIETWARD_SHARDS": str(own.shards),
@@ -56,16 +65,16 @@ class WorkingOut:
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
         )  # fmt: skip
         try:
-            os.setpriority(os.PRIO_PROCESS, process.pid, CALMLY)
+            with contextlib.suppress(OSError):  # it is calm enough already, or has just ended
+                os.setpriority(os.PRIO_PROCESS, process.pid, CALMLY)
             _, said = await process.communicate()
         except asyncio.CancelledError:
             process.kill()
             raise
         lines = said.decode(errors="replace").strip().splitlines()
-        if process.returncode:
-            self.state = State("failed", lines[-1] if lines else "it ended without a word")
-        else:
-            self.state = State("done", f"The last {hours} h are worked out.")
+        if not process.returncode:
+            return ""
+        return lines[-1] if lines else "it ended without a word"
 
 
 def add_routes(server: FastAPI, work: WorkingOut, gate: Gate) -> None:

@@ -12,12 +12,15 @@ from fastapi import FastAPI, Request, Response
 from dashboard.body import read_body
 from practice import strip
 from practice.compare import Answer, Compared, compare
+from quietward.errors import QuietwardError
 from quietward.messages import HZ, encode_json
 from quietward.notice import NOTICE
 from simulator import scenario
 from simulator.bed import Signal
 
 LARGEST_BYTES = 65_536
+MOST_WAITING = 12
+"""Questions that wait for the one worker; each may take seconds."""
 FIRST_RULES = "nichd-2008"
 NONE = -1
 """'No value' of a signal on its way to the page, as on the live strips: FHR in quarters of a bpm, UA in halves."""
@@ -25,12 +28,29 @@ T = TypeVar("T")
 decode_answer = msgspec.json.Decoder(Answer).decode
 
 
+class TooMany(QuietwardError):
+    """More ask than can be answered soon."""
+
+
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
+    server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
+    waiting = 0
 
     async def work(what: Callable[..., T], *given: object) -> T:
-        return await asyncio.get_running_loop().run_in_executor(worker, what, *given)
+        nonlocal waiting
+        if waiting >= MOST_WAITING:
+            raise TooMany("practice", f"{waiting} ask at once", "Try again in a moment")
+        waiting += 1
+        try:
+            return await asyncio.get_running_loop().run_in_executor(worker, what, *given)
+        finally:
+            waiting -= 1
+
+    @server.exception_handler(TooMany)
+    async def too_many(_: Request, error: Exception) -> Response:
+        return Response(str(error), 503)
 
     @server.exception_handler(strip.BadStrip)
     async def no_such_strip(_: Request, error: Exception) -> Response:
@@ -44,7 +64,8 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
-        worker.submit(strip.ask_detector, code, FIRST_RULES)  # takes seconds, and will be asked for
+        if not waiting:  # takes seconds, and will be asked for
+            worker.submit(strip.ask_detector, code, FIRST_RULES)
         seconds = len(made.fhr) // HZ
         return _json({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
 

@@ -53,16 +53,24 @@ def of(kept: list[Hours], policy: str, hours: float, moved: Callable[[int], None
     policy: name or path of the ward's own. Raises BadStudy when that has no such numbers.
     """
     planned = _planned(policy)
+    kept = [_up_to_now(one, hours) for one in kept]
     found = _measured(kept, planned, hours, moved)
     seen = what_if.of(planned, found)
-    starts_s = [
-        hours * 3600 - len(one.fhr) / HZ for one in kept
-    ]  # beds end together; those that came later begin later
+    starts_s = [hours * 3600 - len(one.fhr) / HZ for one in kept]  # those that came later begin later
     return structs.replace(
         seen,
         about=f"The last {hours:g} h of this ward, {len(kept)} beds, nobody answering: what staff did is not in it.",
         sliders=[_moved(slider, starts_s, hours * 3600) for slider in seen.sliders],
     )
+
+
+def _up_to_now(one: Hours, hours: float) -> Hours:
+    """Return the same with the silence at its end, and no longer than was asked for: then all beds end together."""
+    silent = round(max(0.0, min(hours * 3600, one.now_s - one.last_s)) * HZ)
+    most = round(hours * 3600) * HZ
+    fhr, ua = (np.append(signal, np.full(silent, np.nan))[-most:] for signal in (one.fhr, one.ua))
+    left_out_s = max(0, len(one.fhr) + silent - most) // HZ
+    return structs.replace(one, fhr=fhr, ua=ua, first_s=one.first_s + left_out_s)
 
 
 def _planned(policy: str) -> Planned:

@@ -33,7 +33,8 @@ def put_findings(ward: MadeUpWard) -> None:
 def test_a_finding_says_why_it_is_called_so(page: Page, made_up: MadeUpWard) -> None:
     put_findings(made_up)
     page.goto(f"{made_up.address}/bed/bed-1")
-    expect(page.locator(".log")).to_contain_text("late deceleration")
+    page.wait_for_load_state("networkidle")  # Dash may draw the page once more
+    expect(page.locator(".contractions tr")).to_have_count(3)  # the marks have come
     page.locator("canvas.strip").focus()
     page.keyboard.press("ArrowLeft")  # the newest first
     told = page.locator(".told")

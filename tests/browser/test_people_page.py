@@ -5,6 +5,7 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from http.client import HTTPResponse
 from pathlib import Path
 
@@ -217,3 +218,32 @@ def test_a_restart_of_the_page_signs_nobody_out(ward: MadeUpWard) -> None:
     ward.page.wait(10)
     ward.start_page()
     assert wait_for(lambda: ask(ward, "/me", Cookie=cookie)[0] == 200)
+
+
+def test_another_password_ends_the_sessions_of_the_old_one(ward: MadeUpWard) -> None:
+    cookie = cookie_of(ward, "Nora")
+    file = ward.studies.parent / "people.toml"
+    known = people.read(file)
+    try:
+        people.write(file, [people.person(one.name, one.role, "another password") for one in known])
+        assert ask(ward, "/me", Cookie=cookie)[0] == 401
+    finally:
+        people.write(file, known)
+
+
+def test_tries_at_the_same_time_are_all_counted(ward: MadeUpWard) -> None:
+    with ThreadPoolExecutor(12) as pool:
+        answers = list(pool.map(lambda _: ask(ward, "/sign-in", form("Vera", "wrong"))[0], range(12)))
+    assert answers.count(401) == TRIES
+    assert answers.count(429) == 12 - TRIES
+    for key in ward.store.scan_iter("*attempts*"):
+        ward.store.delete(key)
+
+
+def test_other_sites_cannot_use_what_is_ours(ward: MadeUpWard) -> None:
+    """What a browser says of a request (Fetch Metadata, W3C): a picture on another site, and a link to us."""
+    cookie = cookie_of(ward, "Nora")
+    picture = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors", "Cookie": cookie}
+    assert ask(ward, "/hours/bed-1.json?hours=8", None, **picture)[0] == 403
+    link = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Cookie": cookie}
+    assert ask(ward, "/shift", None, **link)[0] == 200

@@ -122,3 +122,17 @@ def test_a_care_note_is_written_over_the_ward(page: Page, made_up: MadeUpWard) -
     page.keyboard.press("Escape")
     expect(over).to_be_hidden()
     assert page.url.rstrip("/") == made_up.address
+
+
+def test_without_a_name_it_is_asked_for_over_the_ward(page: Page, made_up: MadeUpWard) -> None:
+    """What lies behind an open dialog cannot be reached."""
+    page.goto(made_up.address)
+    page.get_by_role("button", name="What was done at bed-2").press("Enter")
+    over = page.locator("dialog")
+    over.get_by_role("button", name="turned to the side").click()
+    expect(over.locator(".result")).to_have_text("write your name first")
+    expect(over.get_by_label("You")).to_be_focused()
+    page.keyboard.type("Ann")
+    over.get_by_role("button", name="turned to the side").click()
+    assert made_up.next_act() == Care("bed-2", "Ann", "turned")
+    expect(page.locator("#who-name")).to_have_value("Ann")

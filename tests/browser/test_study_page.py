@@ -97,6 +97,6 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=90_000)
     expect(page.get_by_label("study")).to_have_value("running-shift")
     expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")
-    expect(page.locator(".shift .name")).to_have_text(["1 bed 1", "2 bed 2"])
+    expect(page.locator(".shift .name")).to_have_text(["bed-1", "bed-2"])
     expect(page.get_by_role("link", name="whole report")).to_be_hidden()
     assert json.loads((made_up.studies / "running-shift" / "what-if.json").read_text())["notice"] == NOTICE

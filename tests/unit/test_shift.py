@@ -109,12 +109,24 @@ def test_only_the_last_hours_count() -> None:
     assert figures(kept(*STORY), hours=0.5)["Calls per bed-hour"] == "4.00"
 
 
+def test_a_bed_of_which_nothing_is_on_record_is_no_calm_bed() -> None:
+    found = shift([Kept("bed-1", NOW, [], [])], 4.0).beds[0]
+    assert found.nothing == [(-4 * 3600, 0.0)]
+
+
+def test_a_detector_that_died_leaves_its_time_blank() -> None:
+    """Now goes on by the bed's clock, also while nobody looks."""
+    minutes = [NOW - m * MINUTE for m in range(240, 119, -1)]
+    found = shift([Kept("bed-1", NOW, [flag(200, "raised")], minutes)], 4.0).beds[0]
+    assert found.nothing == [(-120 * 60, 0.0)]
+
+
 def test_minutes_without_a_look_are_told() -> None:
     minutes = [NOW - m * MINUTE for m in (60, 59, 58, 30, 29, 28, 10)]
     found = shift([Kept("bed-1", NOW, [], minutes)], 4.0).beds[0]
-    assert [(a / 60, b / 60) for a, b in found.unwatched] == [(-58, -31), (-28, -11), (-10, 0)]
+    assert [(a / 60, b / 60) for a, b in found.nothing] == [(-58, -31), (-28, -11), (-10, 0)]
     assert found.since_s == -3600
-    assert one(minutes=90).unwatched == []
+    assert one(minutes=90).nothing == []
 
 
 def test_an_empty_ward_says_nothing_happened() -> None:

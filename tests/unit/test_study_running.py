@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from dashboard.hours import Hours
 from detect import assess, rule_file
@@ -65,3 +66,15 @@ def test_a_number_that_is_moved_changes_what_would_have_been(found: WhatIf) -> N
     counts = {sum(p.calls.values()) for slider in found.sliders for p in slider.positions}
     assert len(counts) > 1
     assert all(len(one.fhr) % HZ == 0 and not np.isnan(one.fhr).all() for one in [hours_of("calm", 2, 60)])
+
+
+def test_a_bed_that_fell_silent_ends_with_its_silence() -> None:
+    """Its last signal is not drawn as if it were of now."""
+    one = structs.replace(hours_of(FALLS, 5, 1800), now_s=BEGINS + 3000.0)
+    shown = running.of([one, hours_of("calm", 2)], "attention", SECONDS / 3600)
+    slider = shown.sliders[0]
+    today = next(p for p in slider.positions if p.value == slider.today)
+    row = assess.assess(
+        [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.Labour(one.weeks or 0)
+    )[0]
+    assert next(f.from_s for f in today.flags if f.bed == 0) == row["flags"][0]["raised_s"]

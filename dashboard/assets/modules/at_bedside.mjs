@@ -2,6 +2,7 @@
 
 import { Bedside } from "./bedside.mjs";
 import { button, make } from "./elements.mjs";
+import { isNameless, nameField } from "./who.mjs";
 
 export class AtBedside {
   constructor(careWords) {
@@ -22,7 +23,8 @@ export class AtBedside {
     this.title = make("h1", "", bed);
     this.reason = make("p", "reason");
     head.append(this.title, button("Close", "plain close", () => this.root.close()));
-    this.root.replaceChildren(head, this.reason, this.bedside.root);
+    const asked = isNameless() ? [nameField().label] : []; // the one at the top cannot be reached from here
+    this.root.replaceChildren(head, this.reason, ...asked, this.bedside.root);
     this.root.setAttribute("aria-label", `At ${bed}`);
     this.root.showModal();
   }

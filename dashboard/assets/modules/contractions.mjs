@@ -15,8 +15,9 @@ export class Contractions {
   show(card, strip) {
     const recorded = spans(strip, "contraction");
     const hand = spans(strip, "hand-contraction");
+    const now = card.t ? card.t / 1000 + 1 + (card.age_s ?? 0) : strip.last + 1; // goes on while nothing comes
     const last = [card.contraction_from_s, card.hand?.running_from_s, hand.at(0)?.from].filter((s) => s !== null && s !== undefined);
-    say(this.since, last.length ? `${lengthOf(strip.last + 1 - Math.max(...last))} since the last one began` : "none seen in the last half hour");
+    say(this.since, last.length ? `${lengthOf(now - Math.max(...last))} since the last one began` : "none seen in the last half hour");
     const rows = [...rowsOf(recorded, ""), ...rowsOf(hand, "by hand")].sort((a, b) => b.from - a.from).slice(0, SHOWN);
     ifChanged(this.table, rows, () => this.table.replaceChildren(head(), ...rows.map(line)));
     this.table.hidden = rows.length === 0;

@@ -13,6 +13,26 @@ const OUTLINES = {
 };
 const CLOCK = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
 
+// What this browser remembers; some refuse to, and then it holds while the page is open.
+const held = new Map();
+export const memory = {
+  get(key) {
+    try {
+      return localStorage.getItem(key);
+    } catch {
+      return held.get(key) ?? null;
+    }
+  },
+  set(key, value) {
+    held.set(key, value);
+    try {
+      localStorage.setItem(key, value);
+    } catch {
+      // it refuses
+    }
+  },
+};
+
 export function make(tag, className = "", text = "") {
   const element = document.createElement(tag);
   if (className) element.className = className;

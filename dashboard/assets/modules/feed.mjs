@@ -57,6 +57,7 @@ export class Feed {
     const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
+    this.openedAt = Date.now();
     socket.onmessage = (event) => {
       if (socket !== this.socket) return;
       this.heardAt = Date.now();
@@ -78,12 +79,10 @@ export class Feed {
   }
 
   checkSilence() {
-    if (this.socket && Date.now() - this.heardAt > SILENT_MS) {
-      const stale = this.socket;
-      this.heardAt = Math.max(this.heardAt, Date.now() - SILENT_MS);
-      this.lose();
-      stale.close();
-    }
+    if (!this.socket || Date.now() - Math.max(this.heardAt, this.openedAt) <= SILENT_MS) return; // a new one gets its time
+    const stale = this.socket;
+    this.lose();
+    stale.close();
   }
 
   take(buffer) {

@@ -1,6 +1,6 @@
 // How this screen shows things: chosen once, remembered by the browser, the same for every page.
 
-import { field, make } from "./elements.mjs";
+import { field, make, memory } from "./elements.mjs";
 
 const KEY = "quietward-screen";
 const CHOICES = {
@@ -16,7 +16,7 @@ export const options = { order: "need", minute: "1", bpm: "fit", light: "auto", 
 
 function remembered() {
   try {
-    const kept = JSON.parse(localStorage.getItem(KEY) ?? "{}");
+    const kept = JSON.parse(memory.get(KEY) ?? "{}");
     return Object.fromEntries(Object.entries(kept).filter(([name, value]) => CHOICES[name]?.[1].some(([known]) => known === value)));
   } catch {
     return {}; // somebody else has written there
@@ -31,7 +31,7 @@ export function onOptions(listener) {
 
 function choose(name, value) {
   options[name] = value;
-  localStorage.setItem(KEY, JSON.stringify(options));
+  memory.set(KEY, JSON.stringify(options));
   light();
   for (const listener of listeners) listener();
 }

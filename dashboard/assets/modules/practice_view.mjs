@@ -100,6 +100,9 @@ export class PracticeView {
 
   async open(code) {
     this.code = code;
+    this.desk.replaceChildren(); // nothing of the last one can be answered any more
+    this.canvas = null;
+    this.compared = false;
     say(this.progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `Strip ${code}`);
     const found = await this.ask(`/practice/strips/${code}`);
     if (!found || code !== this.code) return;
@@ -153,6 +156,13 @@ export class PracticeView {
       if (from.input.value && until.input.value && from.input.checkValidity() && until.input.checkValidity() && b > a) this.add(a, b);
       else say(this.told, "Write both times as minutes:seconds, the later one second.");
     });
+    for (const { input } of [from, until]) {
+      input.addEventListener("keydown", (event) => {
+        if (event.key !== "Enter") return;
+        event.preventDefault(); // it adds the mark, and does not send the whole answer
+        add.click();
+      });
+    }
     times.append(from.label, until.label, add);
     this.told = make("p", "hint");
     this.told.setAttribute("role", "status");
@@ -269,6 +279,7 @@ export class PracticeView {
     say(this.submit, "Compare");
     if (!found) return;
     form.hidden = true;
+    this.compared = true;
     this.done[this.place] = found.compared.score;
     const comparison = new Comparison(found.compared, this.marks, this.strip.last + 1, CLASSES[answer.rules]);
     this.paper.append(comparison.lanes);

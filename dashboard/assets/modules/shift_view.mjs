@@ -28,7 +28,8 @@ export class ShiftView {
     sheets.target = "_blank";
     this.csv = make("a", "", "all flags as CSV");
     const tools = make("div", "choose");
-    tools.append(label, sheets, this.csv);
+    this.asOf = make("span", "progress");
+    tools.append(label, sheets, this.csv, this.asOf);
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.picture = make("div", "shift");
@@ -46,7 +47,6 @@ export class ShiftView {
     this.below = make("div", "shift-parts");
     this.below.append(lanes, sums, this.audit);
     host.append(make("h1", "", "What happened"), tools, this.trouble, this.below);
-    this.drawnOf = "";
     this.timer = setInterval(() => this.load(), AGAIN_MS);
     this.load();
   }
@@ -71,9 +71,13 @@ export class ShiftView {
     }
     this.trouble.hidden = found.beds.length > 0;
     say(this.trouble, found.beds.length ? "" : "No device of this ward has sent anything yet.");
-    if (this.picture.contains(document.activeElement)) return; // somebody reads: it is drawn again when they have left
-    this.picture.replaceChildren(timeline(found, (words) => say(this.told, words)));
-    say(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
+    const isRead = this.picture.contains(document.activeElement); // then it is drawn again when they have left
+    if (!isRead) {
+      this.drawnAt = Date.now();
+      this.picture.replaceChildren(timeline(found, (words) => say(this.told, words)));
+      say(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
+    }
+    say(this.asOf, `as of ${timeOf(this.drawnAt)}${isRead ? ", held while the keyboard is in it" : ""}`);
     this.figures.replaceChildren(...found.figures.map(figure));
     this.readDeeds();
   }
@@ -118,7 +122,7 @@ function timeline({ hours, beds }, tell) {
   const height = TOP + beds.length * rowPx + 6;
   const x = (s) => LEFT + (1 + s / (hours * 3600)) * WIDTH;
   const svg = drawn("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": "Flags of all beds" });
-  svg.append(hatched("unwatched"));
+  svg.append(hatched("nothing"));
   const step = hours > 12 ? 2 : hours > 4 ? 1 : hours > 1 ? 0.5 : 0.25;
   for (let ago = 0; ago <= hours; ago += step) {
     const at = x(-ago * 3600);
@@ -142,9 +146,9 @@ function lane(bed, y, rowPx, x, tell) {
     for (const event of ["pointerenter", "focus"]) element.addEventListener(event, () => tell(words));
     group.append(element);
   };
-  for (const [from, until] of bed.unwatched) {
-    const words = `${bed.bed}, ${time(from)} to ${time(until)}: nobody watched`;
-    speaking(drawn("rect", { class: "gap", fill: "url(#unwatched)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10, tabindex: 0, role: "img", "aria-label": words }), words);
+  for (const [from, until] of bed.nothing) {
+    const words = `${bed.bed}, ${time(from)} to ${time(until)}: nothing on record; nobody watched, or no signal came`;
+    speaking(drawn("rect", { class: "gap", fill: "url(#nothing)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10, tabindex: 0, role: "img", "aria-label": words }), words);
   }
   for (const one of bed.flags) {
     const size = HEIGHTS[one.level] * rowPx;
@@ -165,6 +169,6 @@ function lane(bed, y, rowPx, x, tell) {
 function legend() {
   const list = make("p", "legend");
   for (const [name, words] of [["look", "look"], ["bedside", "bedside"], ["team", "team"]]) list.append(make("span", `key ${name}`), words);
-  list.append(make("span", "key team answered"), "answered", make("span", "key done"), "something was done", make("span", "key gap"), "nobody watched");
+  list.append(make("span", "key team answered"), "answered", make("span", "key done"), "something was done", make("span", "key gap"), "nothing on record");
   return list;
 }

@@ -4,6 +4,7 @@ import { button, drawn, hatched, make, plain, say } from "./elements.mjs";
 
 const HOURS = [1, 2, 4, 8];
 const AGAIN_MS = 1000;
+const OWN = "running-shift";
 const LEVELS = ["", "look", "bedside", "team"];
 const LEFT = 190, WIDTH = 1200, ROW = 30, TOP = 24, HEIGHTS = [0, 8, 13, 18];
 
@@ -130,7 +131,8 @@ export class StudyView {
   }
 
   shift(position) {
-    const { beds, needs, hours } = this.found;
+    const { beds, needs, hours, study } = this.found;
+    const named = (bed) => (study === OWN ? beds[bed] : `${bed + 1} ${plain(beds[bed])}`); // own beds have names already
     const height = TOP + beds.length * ROW + 6;
     const x = (s) => LEFT + (s / (hours * 3600)) * WIDTH;
     const svg = drawn("svg", { viewBox: `0 0 ${LEFT + WIDTH + 24} ${height}`, role: "group", "aria-label": "Flags of all beds over the shift" });
@@ -138,9 +140,9 @@ export class StudyView {
     for (let hour = 0; hour <= hours; hour += hours > 3 ? 1 : 0.25) {
       svg.append(drawn("line", { class: "hour", x1: x(hour * 3600), x2: x(hour * 3600), y1: TOP - 4, y2: height }), drawn("text", { class: "axis", x: x(hour * 3600), y: TOP - 9, "text-anchor": "middle" }, clock(hour * 3600)));
     }
-    beds.forEach((scenario, bed) => {
+    beds.forEach((_, bed) => {
       const y = TOP + bed * ROW;
-      svg.append(drawn("text", { class: "name", x: LEFT - 10, y: y + ROW / 2 + 4, "text-anchor": "end" }, `${bed + 1} ${plain(scenario)}`));
+      svg.append(drawn("text", { class: "name", x: LEFT - 10, y: y + ROW / 2 + 4, "text-anchor": "end" }, named(bed)));
       svg.append(drawn("line", { class: "rest", x1: LEFT, x2: LEFT + WIDTH, y1: y + ROW - 5, y2: y + ROW - 5 }));
       for (const need of needs[bed]) {
         svg.append(drawn("rect", { class: "need", fill: "url(#hatch)", x: x(need.from_s), y: y + 2, width: Math.max(2, x(need.until_s) - x(need.from_s)), height: ROW - 7 }));
@@ -148,7 +150,7 @@ export class StudyView {
     });
     for (const flag of position.flags) {
       const size = HEIGHTS[flag.level];
-      const words = `Bed ${flag.bed + 1}, ${LEVELS[flag.level]} from ${clock(flag.from_s)} to ${clock(flag.until_s)}: ${plain(flag.why)}`;
+      const words = `${study === OWN ? "" : "Bed "}${named(flag.bed)}, ${LEVELS[flag.level]} from ${clock(flag.from_s)} to ${clock(flag.until_s)}: ${plain(flag.why)}`;
       const bar = drawn("rect", { class: `flag ${LEVELS[flag.level]}`, x: x(flag.from_s), y: TOP + (flag.bed + 1) * ROW - 5 - size, width: Math.max(3, x(flag.until_s) - x(flag.from_s)), height: size, tabindex: 0, role: "img", "aria-label": words });
       bar.append(drawn("title", {}, words));
       for (const event of ["pointerenter", "focus"]) bar.addEventListener(event, () => say(this.told, words));

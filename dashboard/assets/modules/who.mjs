@@ -1,6 +1,6 @@
 // Who uses this screen: signed in, or, where the page is open, a name that is asked for once, remembered and in sight.
 
-import { button, field, make } from "./elements.mjs";
+import { button, field, make, memory } from "./elements.mjs";
 
 const NAME_KEY = "quietward-name";
 const LONGEST = 64;
@@ -29,16 +29,28 @@ export function role() {
 }
 
 function askName(place) {
-  const { label, input } = field("You", "input", { maxLength: LONGEST, placeholder: "your name", autocomplete: "off" });
+  const { label, input } = nameField();
   input.id = "who-name";
-  input.value = localStorage.getItem(NAME_KEY) ?? "";
-  input.addEventListener("input", () => {
-    localStorage.setItem(NAME_KEY, input.value.trim());
-    place.classList.remove("missing");
-  });
   const missing = make("span", "missing-name", "write your name first");
   missing.setAttribute("role", "status");
   place.append(label, missing);
+}
+
+// A field for one's own name; all of them say the same.
+export function nameField() {
+  const found = field("You", "input", { maxLength: LONGEST, placeholder: "your name", autocomplete: "off", className: "own-name" });
+  found.input.value = memory.get(NAME_KEY) ?? "";
+  found.input.addEventListener("input", () => {
+    memory.set(NAME_KEY, found.input.value.trim());
+    for (const other of document.querySelectorAll(".own-name")) if (other !== found.input) other.value = found.input.value;
+    document.getElementById("who").classList.remove("missing");
+  });
+  return found;
+}
+
+// Whether somebody must still say who she is.
+export function isNameless() {
+  return me?.open !== false && !(memory.get(NAME_KEY) ?? "").trim();
 }
 
 async function signOut() {
@@ -56,11 +68,8 @@ export function toSignIn() {
 // Returns the name; without one it shows where to write it and returns an empty text.
 export function who() {
   if (me && !me.open) return me.name;
-  const input = document.getElementById("who-name");
-  const name = input?.value.trim() ?? "";
-  if (!name) {
-    document.getElementById("who").classList.add("missing");
-    input?.focus();
-  }
-  return name;
+  if (!isNameless()) return memory.get(NAME_KEY).trim();
+  document.getElementById("who").classList.add("missing");
+  (document.querySelector("dialog[open] .own-name") ?? document.getElementById("who-name"))?.focus();
+  return "";
 }
