@@ -142,7 +142,8 @@ export function waiting(card) {
   return [alone, off].filter(Boolean).join(" · ");
 }
 
+// What may be cut off where there is little room stands last.
 export function signalWords(card, clock = card.far_clock) {
-  const age = card.age_s === null ? "" : ` · data ${card.age_s < 10 ? card.age_s.toFixed(1) : Math.round(card.age_s)} s old`;
-  return `signal ${card.signal}${card.signal_reason ? ` (${card.signal_reason})` : ""}${age}${clock ? ` · ${clock}` : ""}`;
+  const age = card.age_s === null ? "" : `data ${card.age_s < 10 ? card.age_s.toFixed(1) : Math.round(card.age_s)} s old`;
+  return [`signal ${card.signal}`, age, clock, card.signal_reason].filter(Boolean).join(" · ");
 }
