@@ -326,15 +326,19 @@ def machine() -> str:
 
 
 def spread(delays_ms: NDArray[np.float64]) -> Spread:
-    """Return percentiles from an HDR histogram of three digits."""
+    """Return percentiles from an HDR histogram of three digits.
+
+    It answers with the upper end of a class, which may lie a thousandth above the greatest delay there was.
+    """
     if not len(delays_ms):
         return Spread(None, None, None, None)
     histogram = HdrHistogram(1, LONGEST_US, 3)
     values, counts = np.unique(np.clip(np.round(delays_ms * 1000), 1, LONGEST_US).astype(np.int64), return_counts=True)
     for value, count in zip(values.tolist(), counts.tolist(), strict=True):
         histogram.record_value(value, count)
-    cuts = {name: histogram.get_value_at_percentile(share) / 1000 for name, share in SHARES.items()}
-    return Spread(**cuts, max=float(np.max(delays_ms)))
+    most = float(np.max(delays_ms))
+    cuts = {name: min(most, histogram.get_value_at_percentile(share) / 1000) for name, share in SHARES.items()}
+    return Spread(**cuts, max=most)
 
 
 def _result(

@@ -88,6 +88,11 @@ def test_percentiles_are_those_of_numpy() -> None:
     assert trial.spread(np.empty(0)) == Spread(None, None, None, None)
 
 
+def test_no_share_of_the_delays_lies_above_the_greatest() -> None:
+    """Three digits: 11.000 ms falls into a class that ends at 11.007."""
+    assert trial.spread(np.full(5, 11.0)) == Spread(11.0, 11.0, 11.0, 11.0)
+
+
 def seen(plan: Schedule, blocks: list[tuple[int, int, int]], commits: list[tuple[int, int]]) -> Trial:
     """Return the trial of blocks (position, bed, second) and commits (position, ms after the start)."""
     watch = Watch(Ward("load"), None, plan)  # type: ignore[arg-type]
