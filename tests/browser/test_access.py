@@ -47,7 +47,7 @@ def test_every_page_by_day_by_night_and_on_a_tablet(page: Page, made_up: MadeUpW
     page.set_viewport_size({"width": 820, "height": 1180})
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator(".notice")).to_be_in_viewport()
-    page.wait_for_function("document.documentElement.scrollWidth <= innerWidth")  # the figure follows in a moment
+    page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")  # the figure follows in a moment
 
 
 def test_signing_in_and_what_opens_over_a_page(page: Page, made_up: MadeUpWard) -> None:
