@@ -199,7 +199,10 @@ async def holders(store: Store, ward: Ward, kind: str) -> dict[int, int]:
 
 
 async def shared_out(store: Store, ward: Ward) -> bool:
-    seats, shards = await holders(store, ward, "ingest"), await holders(store, ward, "detect")
+    try:
+        seats, shards = await holders(store, ward, "ingest"), await holders(store, ward, "detect")
+    except RedisError:
+        return False  # a cluster that has just come up, or lost a master, is down for a moment
     return (
         sorted(list(seats.values()).count(pid) for pid in set(seats.values())) == [SEATS // INGESTS] * INGESTS
         and sorted(list(shards.values()).count(pid) for pid in set(shards.values())) == [SHARDS // DETECTS] * DETECTS
