@@ -19,6 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import acts, last_hours, pages, paper_strip, papers, printed, studies, working_out
 from dashboard import gate as gates
+from dashboard.answers import json_answer
 from dashboard.body import TooLarge, read_body
 from dashboard.gate import NOT_SIGNED_IN, SIGN_IN, Gate, Guarded, visitor_of
 from dashboard.hub import Hub
@@ -29,7 +30,6 @@ from quietward import metrics
 from quietward.addresses import Ward
 from quietward.errors import BadSettings, Unreachable
 from quietward.layout import agree
-from quietward.messages import encode_json
 from quietward.notice import NOTICE
 from quietward.running import Tasks, bind, heartbeat, until_stored
 from quietward.settings import Settings
@@ -110,7 +110,7 @@ def create_app(hub: Hub, gate: Gate, settings: Settings, more: Sequence[Routes] 
     @server.get("/log/{bed}")
     async def log_of(bed: str) -> Response:
         events = await hub.log(bed)
-        return Response(encode_json({"notice": NOTICE, "events": events}), media_type="application/json")
+        return json_answer({"notice": NOTICE, "events": events})
 
     @server.post("/act")
     async def act(request: Request) -> Response:

@@ -12,10 +12,10 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboard import audit, pages
+from dashboard.answers import json_answer
 from dashboard.body import read_body
 from dashboard.people import People, Role, is_right
 from dashboard.sessions import LASTS_S, Session, Sessions
-from quietward.messages import encode_json
 from quietward.store import RedisError
 
 COOKIE = "quietward"
@@ -130,15 +130,14 @@ def add_routes(server: FastAPI, gate: Gate) -> None:
     @server.get("/me")
     async def me(request: Request) -> Response:
         visitor = visitor_of(request)
-        said = {"open": visitor is OPEN, "name": visitor.name, "role": visitor.role.value}
-        return Response(encode_json(said), media_type="application/json")
+        return json_answer({"open": visitor is OPEN, "name": visitor.name, "role": visitor.role.value})
 
     @server.get("/audit.json")
     async def deeds(request: Request) -> Response:
         if visitor_of(request).role is not Role.IN_CHARGE:
             return PlainTextResponse("who did what is read by whoever is in charge", 403)
         found = await audit.newest(gate.sessions.store, gate.sessions.ward)
-        return Response(encode_json({"deeds": found}), media_type="application/json")
+        return json_answer({"deeds": found})
 
     if gate.people is None:
         return

@@ -9,14 +9,14 @@ from plotly import __version__ as plotly_version
 from plotly.offline import get_plotlyjs
 
 from dashboard import export, paper_strip
+from dashboard.answers import file_answer, json_answer
 from dashboard.handover import Times
 from dashboard.hours_figure import figure
 from dashboard.hub import Hub
 from dashboard.order import natural
-from dashboard.papers import Offset, file_answer, zone_of
+from dashboard.papers import Offset, zone_of
 from dashboard.records import Memory, now_of, read_hours
 from dashboard.shift import Kept, Shift, shift
-from quietward.messages import encode_json
 from quietward.notice import NOTICE
 from quietward.running import now_ms
 
@@ -49,8 +49,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
 
     @server.get("/shift/flags.json")
     async def flags_json(hours: Hours = USUAL_H) -> Response:
-        document = {"notice": NOTICE, "shift": await found(hours)}
-        return Response(encode_json(document), media_type="application/json")
+        return json_answer({"notice": NOTICE, "shift": await found(hours)})
 
     @server.get("/shift/flags.csv")
     async def flags_csv(hours: Hours = USUAL_H) -> Response:
@@ -67,8 +66,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         async with one_at_a_time:
             found = await read_hours(hub.store, hub.ward, bed, hours, now_ms())
             drawn = await asyncio.to_thread(figure, found, zone_of(offset_min))
-        document = {"notice": NOTICE, "figure": drawn, "is_empty": not len(found.fhr)}
-        return Response(encode_json(document), media_type="application/json")
+        return json_answer({"notice": NOTICE, "figure": drawn, "is_empty": not len(found.fhr)})
 
     @server.get("/paper/{bed}")
     async def paper(

@@ -7,6 +7,7 @@ from fastapi import FastAPI, Query, Response
 from fastapi.responses import HTMLResponse
 
 from dashboard import export, printed
+from dashboard.answers import file_answer
 from dashboard.handover import Record, hand_over
 from dashboard.hub import Hub
 from dashboard.order import natural
@@ -60,8 +61,3 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
 def zone_of(offset_min: int) -> timezone:
     """Return the zone that is so many minutes ahead of UTC."""
     return timezone(timedelta(minutes=offset_min))
-
-
-def file_answer(content: bytes, media_type: str, name: str) -> Response:
-    """Return an answer that a browser saves under a name."""
-    return Response(content, media_type=media_type, headers={"content-disposition": f'attachment; filename="{name}"'})

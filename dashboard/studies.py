@@ -7,7 +7,7 @@ from pathlib import Path
 
 from fastapi import FastAPI, Response
 
-from quietward.messages import encode_json
+from dashboard.answers import json_answer
 from quietward.notice import NOTICE
 
 NAME = re.compile(r"[\w-]{1,64}")
@@ -36,8 +36,7 @@ def add_routes(server: FastAPI, folder: Path) -> None:
     def studies() -> Response:
         found = find(folder)
         with_report = [name for name, place in found.items() if (place / REPORT).is_file()]
-        document = {"notice": NOTICE, "studies": list(found), "with_report": with_report}
-        return Response(encode_json(document), media_type="application/json")
+        return json_answer({"notice": NOTICE, "studies": list(found), "with_report": with_report})
 
     @server.get(f"/studies/{{name}}/{WHAT_IF}")
     def what_if(name: str) -> Response:

@@ -11,9 +11,9 @@ from fastapi import FastAPI, Request, Response
 from msgspec import Struct
 from starlette.responses import PlainTextResponse
 
+from dashboard.answers import json_answer
 from dashboard.gate import Gate, visitor_of
 from dashboard.people import Role
-from quietward.messages import encode_json
 from quietward.settings import Settings
 
 STUDY = "running-shift"
@@ -82,7 +82,7 @@ def add_routes(server: FastAPI, work: WorkingOut, gate: Gate) -> None:
 
     @server.get("/studies/running")
     async def state() -> Response:
-        return _json(work.state)
+        return json_answer(work.state)
 
     @server.post("/studies/running")
     async def begin(request: Request, hours: str = "4") -> Response:
@@ -92,8 +92,4 @@ def add_routes(server: FastAPI, work: WorkingOut, gate: Gate) -> None:
         if visitor.role is Role.VIEWER:
             return PlainTextResponse("a viewer may not do that; ask whoever is in charge", 403)
         await gate.note(visitor, f"worked out the last {hours} h")
-        return _json(work.begin(hours))
-
-
-def _json(state: State) -> Response:
-    return Response(encode_json(state), media_type="application/json")
+        return json_answer(work.begin(hours))

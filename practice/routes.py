@@ -9,11 +9,13 @@ import msgspec
 import numpy as np
 from fastapi import FastAPI, Request, Response
 
+from dashboard.answers import json_answer
 from dashboard.body import read_body
+from dashboard.strips import NONE
 from practice import strip
 from practice.compare import Answer, Compared, compare
 from quietward.errors import QuietwardError
-from quietward.messages import HZ, encode_json
+from quietward.messages import HZ
 from quietward.notice import NOTICE
 from simulator import scenario
 from simulator.bed import Signal
@@ -22,8 +24,6 @@ LARGEST_BYTES = 65_536
 MOST_WAITING = 12
 """Questions that wait for the one worker; each may take seconds."""
 FIRST_RULES = "nichd-2008"
-NONE = -1
-"""'No value' of a signal on its way to the page, as on the live strips: FHR in quarters of a bpm, UA in halves."""
 T = TypeVar("T")
 decode_answer = msgspec.json.Decoder(Answer).decode
 
@@ -59,7 +59,7 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
         names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return _json({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        return json_answer({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
@@ -67,7 +67,7 @@ def add_routes(server: FastAPI) -> None:
         if not waiting:  # takes seconds, and will be asked for
             worker.submit(strip.ask_detector, code, FIRST_RULES)
         seconds = len(made.fhr) // HZ
-        return _json({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
+        return json_answer({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
@@ -75,7 +75,7 @@ def add_routes(server: FastAPI) -> None:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return _json({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given)})
 
 
 def _compared(code: str, answer: Answer) -> Compared:
@@ -83,9 +83,6 @@ def _compared(code: str, answer: Answer) -> Compared:
 
 
 def _whole(signal: Signal, per_unit: int) -> list[int]:
+    """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
     found: list[int] = np.where(np.isnan(signal), NONE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
     return found
-
-
-def _json(document: object) -> Response:
-    return Response(encode_json(document), media_type="application/json")

@@ -76,7 +76,6 @@ class Said(Struct, frozen=True):
 
     baseline_bpm: float | None
     events: list[Found]
-    contractions: list[Contraction]
     level: Level
     concern: float
     rule_class: int
@@ -156,10 +155,6 @@ def ask_detector(code: str, rule_set: str) -> Said:
     return Said(
         baseline_bpm=next((b["bpm"] for b in reversed(row["baseline"]) if b["bpm"] is not None), None),
         events=rises + falls,
-        contractions=[
-            Contraction(x["onset_s"] - moved, x["peak_s"] - moved, x["end_s"] - moved)
-            for x in row["contractions"] if x["end_s"] > moved
-        ],
         level=max(standing, key=list(Level).index, default=Level.QUIET),
         concern=at_end["concern"],
         rule_class=at_end["rule_class"],

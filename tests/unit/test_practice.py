@@ -42,7 +42,7 @@ def made(events: list[Found] = TRUE, level: Level = Level.LOOK, fhr: float = 140
 
 
 def detector(events: list[Found] = TRUE, level: Level = Level.BEDSIDE) -> Said:
-    return Said(140.0, events, [], level, 33.0, 2, ["a reason"])
+    return Said(140.0, events, level, 33.0, 2, ["a reason"])
 
 
 def marks(events: list[Found]) -> list[Mark]:

@@ -1,5 +1,6 @@
 // Practice: a learner marks a strip, says who is needed, and is compared with what is true and with the detector.
 
+import { ask } from "./ask.mjs";
 import { button, field, make, plain, say } from "./elements.mjs";
 import { KEPT_S, Strip } from "./feed.mjs";
 import { onOptions, options } from "./options.mjs";
@@ -81,16 +82,9 @@ export class PracticeView {
     say(this.link, `${location.origin}/practice?set=${this.own.join(".")}`);
   }
 
-  async ask(path, body) {
+  ask(path, body) {
     this.trouble.hidden = true;
-    try {
-      const answer = await fetch(path, body ? { method: "POST", body: JSON.stringify(body) } : {});
-      if (answer.ok) return await answer.json();
-      this.fail(await answer.text());
-    } catch {
-      this.fail("The server does not answer.");
-    }
-    return null;
+    return ask(path, (words) => this.fail(words), body ? { method: "POST", body: JSON.stringify(body) } : {});
   }
 
   fail(text) {

@@ -1,5 +1,6 @@
 // Study: one shift, and a slider for each number of the policy: the flags that would have been.
 
+import { ask } from "./ask.mjs";
 import { button, drawn, hatched, make, plain, say } from "./elements.mjs";
 
 const HOURS = [1, 2, 4, 8];
@@ -79,15 +80,8 @@ export class StudyView {
     this.load(said.study);
   }
 
-  async ask(path, method = "GET") {
-    try {
-      const answer = await fetch(path, { method });
-      if (answer.ok) return await answer.json();
-      this.fail(await answer.text());
-    } catch {
-      this.fail("The server does not answer.");
-    }
-    return null;
+  ask(path, method = "GET") {
+    return ask(path, (words) => this.fail(words), { method });
   }
 
   fail(text) {

@@ -1,0 +1,12 @@
+// Asks the server for a document. `fail` is told in words what went wrong; then there is none: null.
+
+export async function ask(path, fail, options = {}) {
+  try {
+    const answer = await fetch(path, options);
+    if (answer.ok) return await answer.json();
+    fail(await answer.text());
+  } catch {
+    fail("The server does not answer.");
+  }
+  return null;
+}
