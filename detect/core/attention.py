@@ -141,7 +141,7 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True):
         return next((i for i, c in enumerate(self.condition) if c.name == name), None)
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Attention(Lanes):
     """What attention remembers; seconds are the bed's own."""
 

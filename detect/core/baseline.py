@@ -20,7 +20,7 @@ from detect.core.limits import BaselineLimits
 from quietward.messages import HZ
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Baseline(Lanes):
     """What the baseline remembers besides its histogram."""
 

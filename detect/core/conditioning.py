@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, switch
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some, switch
 from detect.core.limits import SignalLimits
 from quietward.messages import HZ
 
@@ -19,7 +19,7 @@ HALF, DOUBLE = 1, 2
 """Ratio of a doubted run to what came before it; 0 is neither."""
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Conditioning(Lanes):
     """What conditioning remembers."""
 
@@ -31,9 +31,7 @@ class Conditioning(Lanes):
     suspect_ratio: Ints = index(0)
     after_gap: Bools = switch()  # the run came after a gap
     stepped: Bools = switch()  # a jump has been taken as real: the FHR stays away from its reference since
-    fhr_used: Floats = lane(0.0, MINUTE)  # used FHR samples of each of the last 60 seconds
-    ua_used: Floats = lane(0.0, MINUTE)
-    near_mother: Floats = lane(0.0, MINUTE)  # of those, near the mother's pulse
+    last_minute: Floats = lane(0.0, 3, MINUTE)  # used samples of its seconds: FHR, UA, FHR near the mother's pulse
     seconds: Ints = index(0)  # seconds taken since the lane began
 
 
@@ -48,11 +46,15 @@ class Mark(NamedTuple):
 
 @dataclass(frozen=True)
 class Clean:
-    """fhr_bpm, ua: shape (4, lanes), NaN where nothing is to be used; near_mother: samples near the mother's pulse."""
+    """fhr_bpm, ua: shape (4, lanes), NaN where nothing is to be used; fhr_used, ua_used: how many samples there are;
+    near_mother: how many of the FHR are near the mother's pulse.
+    """
 
     fhr_bpm: Floats
     ua: Floats
-    near_mother: Floats
+    fhr_used: Ints
+    ua_used: Ints
+    near_mother: Ints
     marks: list[Mark]
 
 
@@ -68,31 +70,32 @@ def step(
     """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,)."""
     marks: list[Mark] = []
     if _is_plain(c, fhr_bpm, limits):
-        used = fhr_bpm.copy()
-        c.last_bpm, c.last_at = used[-1].copy(), start + HZ - 1
+        used = fhr_bpm
+        c.last_bpm, c.last_at = used[-1], start + HZ - 1
     else:
         used = np.empty_like(fhr_bpm)
         for k in range(HZ):
             used[k] = _sample(c, start + k, fhr_bpm[k], reference_bpm, limits, marks)
-    slot = c.seconds % MINUTE
-    every = np.arange(len(slot))
-    there = ~np.isnan(used)
-    c.fhr_used[slot, every] = there.sum(axis=0)
-    c.ua_used[slot, every] = (~np.isnan(ua)).sum(axis=0)
-    near_mother = (there & (np.abs(used - mhr_bpm) <= limits.mother_within_bpm)).sum(axis=0).astype(np.float64)
-    c.near_mother[slot, every] = near_mother
+    near = np.abs(used - mhr_bpm) <= limits.mother_within_bpm  # not where there is none
+    there = np.stack([~np.isnan(used), ~np.isnan(ua), near])
+    counts: Ints = np.add.reduce(there, axis=1, dtype=np.int64)
+    c.last_minute[:, c.seconds % MINUTE, np.arange(len(start))] = counts
     c.seconds += 1
-    return Clean(used, ua, near_mother, marks)
+    return Clean(used, ua, *counts, marks)
 
 
 def _is_plain(c: Conditioning, fhr_bpm: Floats, limits: SignalLimits) -> bool:
     """Say whether every sample is there and follows on the one before it, at all lanes: the usual second of few."""
-    steps = np.abs(np.diff(fhr_bpm, axis=0, prepend=c.last_bpm[None]))
-    return bool(
-        (steps <= limits.jump_bpm).all()  # false where there is none, or none before
-        and fhr_bpm.min() >= limits.fhr_lowest_bpm
-        and fhr_bpm.max() <= limits.fhr_highest_bpm
-        and not (c.stepped.any() or (c.suspect_since >= 0).any())
+    steps = np.empty_like(fhr_bpm)
+    np.subtract(fhr_bpm[0], c.last_bpm, out=steps[0])
+    np.subtract(fhr_bpm[1:], fhr_bpm[:-1], out=steps[1:])
+    follows = np.abs(steps) <= limits.jump_bpm  # not where there is none, or none before
+    return (
+        np.count_nonzero(follows) == follows.size
+        and not some(c.suspect_since >= 0)
+        and not some(c.stepped)
+        and float(np.minimum.reduce(fhr_bpm, axis=None)) >= limits.fhr_lowest_bpm
+        and float(np.maximum.reduce(fhr_bpm, axis=None)) <= limits.fhr_highest_bpm
     )
 
 
@@ -106,8 +109,9 @@ def _sample(
     jump = away & ~at_reference & (since_last <= limits.gap_within_s * HZ)
     goes_on = (c.suspect_since >= 0) & (np.abs(bpm - c.suspect_bpm) <= limits.jump_bpm)
     suspect = jump | (goes_on & away)
-    if not (suspect.any() or (c.suspect_since >= 0).any() or c.stepped.any()):  # the usual second of most wards
-        c.last_bpm, c.last_at = np.where(there, bpm, c.last_bpm), np.where(there, now, c.last_at)
+    if not (some(suspect) or some(c.suspect_since >= 0) or some(c.stepped)):  # the usual second of most wards
+        np.copyto(c.last_bpm, bpm, where=there)
+        np.copyto(c.last_at, now, where=there)
         return np.where(there, bpm, np.nan)
     began = np.where(suspect & goes_on, c.suspect_since, now)
     after_gap = np.where(suspect & goes_on, c.after_gap, since_last > limits.jump_within_s * HZ)
@@ -123,7 +127,7 @@ def _sample(
     held_back = suspect & (now - began < patience_s * HZ)
     use: Bools = there & ~held_back
     over = (c.suspect_since >= 0) & ((there & ~held_back) | (held_back & (began == now)))
-    if over.any():
+    if some(over):
         marks += [
             Mark(int(n), int(c.suspect_ratio[n]), int(c.suspect_since[n]), int(c.suspect_at[n]) + 1)
             for n in np.flatnonzero(over & (c.suspect_ratio > 0))
@@ -142,5 +146,5 @@ def _sample(
 
 def usable_share(used: Floats, seconds: Ints) -> Floats:
     """Share of the last minute's samples that could be used, 0 to 1; of what has been seen while shorter."""
-    share: Floats = used.sum(axis=0) / (HZ * np.clip(seconds, 1, MINUTE))
+    share: Floats = used / (HZ * np.clip(seconds, 1, MINUTE))
     return share

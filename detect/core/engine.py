@@ -24,7 +24,7 @@ from detect.core import (
 from detect.core import reporting as report
 from detect.core import variability as vary
 from detect.core.excursions import DOWN, UA, UP
-from detect.core.lanes import Bools, Floats, Ints
+from detect.core.lanes import Bools, Floats, Ints, some
 from detect.core.ordering import Second
 from detect.core.rules import Rules
 from detect.core.state import State
@@ -112,61 +112,69 @@ def advance(
     """
     rules, reading = state.rules, state.rules.reading
     c, b, t = state.conditioning.take(lanes), state.baseline.take(lanes), state.tone.take(lanes)
+    if some(np.isnan(state.excursions.enter[DOWN, lanes])):  # a lane that begins
+        _set_thresholds(state, lanes)
     e, r = state.excursions.take(lanes), state.running.take(lanes)
     start = second * HZ
+    every_s = reading.look.every_s
+    look_is_due, minute_ends = second % every_s == every_s - 1, second % 60 == 59
     # What is usable, and the histograms behind baseline and resting tone.
     clean = conditioning.step(c, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
     lowest = reading.signal.fhr_lowest_bpm
     histogram.push(state.fhr, lanes, second, clean.fhr_bpm, lowest)
     histogram.push(state.ua, lanes, second, clean.ua, UA_LOWEST)
 
-    # Departures and returns, sample by sample.
-    tolerance, enter = _thresholds(rules, state.variability.bpm[lanes], t.span)
-    apart = np.empty(fhr_bpm.shape, dtype=np.bool_)
-    opened, closed = [], []
-    for k in range(HZ):
-        smooth = tone.even_out(t, clean.ua[k], reading.tone)
-        fall = b.reference_bpm - clean.fhr_bpm[k]
-        height = np.stack([fall, -fall, smooth - t.rest])
-        was_open = e.open[DOWN] | e.open[UP]
-        new, over = excursions.step(e, start + k, height, tolerance, enter, rules.excursions)
-        opened += new
-        closed += over
-        apart[k] = e.open[DOWN] | e.open[UP]
-        if new:
-            baseline.note_openings(b, ~was_open & apart[k])
-    tone.keep_up(t, second, ~np.isnan(clean.ua[-1]), reading.look.every_s)
-    vary.push(state.variability, lanes, second, clean.fhr_bpm, apart)
-    ended = second % 60 == 59
-    useful_ua = np.where(t.useful, (~np.isnan(clean.ua)).sum(axis=0), 0)
-    findings.keep_up(r, second, b.bpm, clean.fhr_bpm, useful_ua, clean.near_mother, reading.notable.low_fhr_bpm)
+    # Departures and returns.
+    height = np.empty((HZ, excursions.ROWS, len(lanes)))
+    np.subtract(b.reference_bpm, clean.fhr_bpm, out=height[:, DOWN])
+    np.negative(height[:, DOWN], out=height[:, UP])
+    np.subtract(tone.even_out(t, clean.ua, reading.tone), t.rest, out=height[:, UA])
+    was_open = e.open[DOWN] | e.open[UP]
+    found = excursions.step(e, start, height, rules.excursions)
+    apart = found.open[:, DOWN] | found.open[:, UP]
+    if found.opened:
+        before = np.concatenate([was_open[None], apart[:-1]])
+        baseline.note_openings(b, (~before & apart).any(axis=0))
+    tone.keep_up(t, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
+    vary.push(state.minute, lanes, second, clean.fhr_bpm, apart)
+    findings.keep_up(r, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
     if stage is not None:
         r.stage = np.where(stage > 0, stage, r.stage)
     if weeks is not None:
         r.weeks = np.where(weeks > 0, weeks, r.weeks)
-    silent_s = np.where(r.none_since >= 0, second - r.none_since, 0)
-    baseline.forget(b, silent_s >= reading.signal.forget_after_s)
+    is_silent = (r.none_since >= 0) & (second - r.none_since >= reading.signal.forget_after_s)
+    if some(is_silent):
+        baseline.forget(b, is_silent)
     state.conditioning.put(lanes, c)
     state.baseline.put(lanes, b)
     state.tone.put(lanes, t)
     state.excursions.put(lanes, e)
     state.running.put(lanes, r)
     report.marks(state, lanes, second, clean.marks, events)
-    for opening in opened:
+    for opening in found.opened:
         if opening.row != UA:
             at = int(second[opening.lane])
-            vary.set_apart(state.variability, int(lanes[opening.lane]), opening.onset, (at + 1) * HZ, at, True)
-    at_once = report.closed_excursions(state, lanes, second, closed, events)
-    if ended.any():
-        vary.finish_minute(state.variability, lanes[ended], second[ended], reading.variability, reading.sinusoidal)
+            vary.set_apart(state.minute, int(lanes[opening.lane]), opening.onset, (at + 1) * HZ, at, True)
+    at_once = report.closed_excursions(state, lanes, second, found.ended, events)
+    if some(minute_ends):
+        vary.finish_minute(
+            state.variability,
+            state.minute,
+            lanes[minute_ends],
+            second[minute_ends],
+            reading.variability,
+            reading.sinusoidal,
+        )
 
     # A look: the slow numbers, findings, concern, attention.
-    every_s = reading.look.every_s
-    due = (second % every_s == every_s - 1) | findings.never_measured(state.findings, lanes)
+    due = look_is_due | findings.never_measured(state.findings, lanes)
     due[at_once] = True
     looked: Ints = lanes[due]
     if len(looked):
         _look(state, looked, second[due], events)
+    changed = lanes[due | minute_ends]
+    if len(changed):
+        _set_thresholds(state, changed)
     return looked
 
 
@@ -184,7 +192,7 @@ def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
         second,
         state.conditioning.take(lanes),
         b,
-        vary.of(state.variability, lanes),
+        state.variability.take(lanes),
         t,
         e,
         state.history.take(lanes),
@@ -213,18 +221,18 @@ def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[E
     report.changed_flags(state, lanes, second, decision.changes, events)
 
 
-def _thresholds(rules: Rules, variability_bpm: Floats, ua_span: Floats) -> tuple[Floats, Floats]:
-    """Return tolerance and enter height of the three rows: they grow with what the signal does anyway."""
-    tolerance, enter = np.empty((2, excursions.ROWS, len(ua_span)))
+def _set_thresholds(state: State, lanes: Ints) -> None:
+    """Set tolerance and enter height of the three rows of some lanes: they grow with what the signal does anyway."""
+    rules, e = state.rules, state.excursions
+    variability_bpm, ua_span = state.variability.bpm[lanes], state.tone.span[lanes]
     usual = np.where(np.isnan(variability_bpm), rules.reading.variability.assumed_bpm, variability_bpm)
     span = np.where(np.isnan(ua_span), 0.0, ua_span)
     for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, span), strict=True)):
         for found, share, least, most in (
-            (tolerance, numbers.tolerance_share, numbers.tolerance_least, numbers.tolerance_at_most),
-            (enter, numbers.enter_share, numbers.enter, numbers.enter_at_most),
+            (e.tolerance, numbers.tolerance_share, numbers.tolerance_least, numbers.tolerance_at_most),
+            (e.enter, numbers.enter_share, numbers.enter, numbers.enter_at_most),
         ):
-            found[row] = np.minimum(np.maximum(share * scale, least), most)
-    return tolerance, enter
+            found[row, lanes] = np.minimum(np.maximum(share * scale, least), most)
 
 
 def _tick(state: State, output: Output) -> None:

@@ -18,19 +18,22 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, switch
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some, switch
 from detect.core.limits import ExcursionLimits
 from quietward.messages import HZ
 
 DOWN, UP, UA = 0, 1, 2
 ROWS = 3
+BASE, NEAR = 0, 1
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Excursions(Lanes):
     """What the machine remembers, each of shape (3, lanes). Positions are sample indices."""
 
-    open: np.ndarray[tuple[int, ...], np.dtype[np.bool_]] = switch(ROWS)
+    tolerance: Floats = lane(np.nan, ROWS)  # up to this height the signal is at its reference
+    enter: Floats = lane(np.nan, ROWS)  # from this height on it has left it
+    open: Bools = switch(ROWS)
     onset: Ints = index(LONG_AGO, ROWS)
     height: Floats = lane(0.0, ROWS)
     peak_at: Ints = index(LONG_AGO, ROWS)
@@ -41,11 +44,9 @@ class Excursions(Lanes):
     opened_at: Ints = index(LONG_AGO, ROWS)
     closing: Ints = index(-1, ROWS)
     away_since: Ints = index(-1, ROWS)  # onset of the first excursion since the signal was last at the reference
-    last_base: Ints = index(LONG_AGO, ROWS)
-    last_near: Ints = index(LONG_AGO, ROWS)
+    last: Ints = index(LONG_AGO, 2, ROWS)  # where the signal was last at the reference (BASE), and near it (NEAR)
+    area_since: Floats = lane(0.0, 2, ROWS)  # since then
     last_there: Ints = index(LONG_AGO, ROWS)
-    area_base: Floats = lane(0.0, ROWS)  # area since last_base, and since last_near
-    area_near: Floats = lane(0.0, ROWS)
 
 
 class Excursion(NamedTuple):
@@ -84,101 +85,132 @@ class Opening(NamedTuple):
     onset: int
 
 
-def step(
-    e: Excursions, now: Ints, height: Floats, tolerance: Floats, enter: Floats, limits: ExcursionLimits
-) -> tuple[list[Opening], list[Excursion]]:
-    """Take one sample. now: (lanes,); height, tolerance, enter: (3, lanes), height NaN where there is none."""
+class Second(NamedTuple):
+    """What one second brought. open: which rows were open after each sample, shape (4, 3, lanes)."""
+
+    opened: list[Opening]
+    ended: list[Excursion]
+    open: Bools
+
+
+class _Sample(NamedTuple):
+    """One sample: now is (lanes,), all else (3, lanes). y: the height, 0 where there is none; added: to an area."""
+
+    now: Ints
+    y: Floats
+    there: Bools
+    at_base: Bools
+    added: Floats
+
+
+def step(e: Excursions, start: Ints, height: Floats, limits: ExcursionLimits) -> Second:
+    """Take one second, sample by sample.
+
+    start: index of the first sample, (lanes,); height: (4, 3, lanes), NaN where there is none. With few lanes it is the
+    calls into numpy that cost, and not the numbers in them: so what can be said of a whole second is said once, and
+    what hardly ever happens is looked for only where it may.
+    """
     there = ~np.isnan(height)
     y = np.where(there, height, 0.0)
-    silent = now - e.last_there > limits.bridge
-    expired = e.open & silent
-    back_again = there & silent  # first sample after a gap: nothing before it may count
-    if back_again.any():
-        e.last_base = np.where(back_again, now - 1, e.last_base)
-        e.last_near = np.where(back_again, now - 1, e.last_near)
-    at_base = there & (y <= tolerance)
-    near = there & (y <= np.maximum(limits.near, tolerance))
+    back = (y[:, None] <= np.stack([e.tolerance, np.maximum(limits.near, e.tolerance)])) & there[:, None]
+    high = there & (y >= e.enter)
     added = np.maximum(y, 0.0) / HZ
-    e.area_base = np.where(at_base | back_again, 0.0, e.area_base + added)
-    e.area_near = np.where(near | back_again, 0.0, e.area_near + added)
+    last = start + (HZ - 1)
+    may_open = some(high)
+    may_be_silent = some(last - e.last_there > limits.bridge)
+    may_be_level = some((e.away_since >= 0) & (last - e.away_since >= limits.longest)) or some(
+        e.open & (last - e.onset >= limits.shallow_longest)
+    )
+    found = Second([], [], np.empty(there.shape, dtype=np.bool_))
+    for k in range(HZ):
+        sample = _Sample(start + k, y[k], there[k], back[k, BASE], added[k])
+        e.area_since += sample.added
+        np.copyto(e.area_since, 0.0, where=back[k])
+        expired = _after_silence(e, sample, limits) if may_be_silent else None
+        opens = high[k] & ~e.open if may_open else None
+        if opens is not None and some(opens):
+            found.opened.extend(_open(e, opens, sample, limits))
+            may_be_level = True  # its onset may lie far back
+        np.copyto(e.away_since, -1, where=sample.at_base)
+        if some(e.open):
+            found.ended.extend(_run_on(e, sample, opens, expired, may_be_level, limits))
+        np.copyto(e.last, sample.now, where=back[k])
+        np.copyto(e.last_there, sample.now, where=sample.there)
+        found.open[k] = e.open
+    return found
 
-    opens = there & ~e.open & (y >= enter)
-    opened: list[Opening] = []
-    if opens.any():  # with few lanes, nothing opens at most samples, and nothing is open at many
-        opened = _open(e, opens, now, y, limits)
-    e.away_since = np.where(at_base, -1, e.away_since)
-    ended: list[Excursion] = []
-    if e.open.any():
-        ended = _run_on(e, now, y, there, at_base, added, opens, expired, tolerance, limits)
-    e.last_base = np.where(at_base, now, e.last_base)
-    e.last_near = np.where(near, now, e.last_near)
-    e.last_there = np.where(there, now, e.last_there)
-    return opened, ended
+
+def _after_silence(e: Excursions, s: _Sample, limits: ExcursionLimits) -> Bools:
+    """Let nothing before a gap longer than `bridge` count after it; return what is open all the same."""
+    silent = s.now - e.last_there > limits.bridge
+    again = s.there & silent  # the first sample after it
+    np.copyto(e.last, s.now - 1, where=again)
+    np.copyto(e.area_since, 0.0, where=again)
+    return e.open & silent
 
 
-def _open(e: Excursions, opens: Bools, now: Ints, y: Floats, limits: ExcursionLimits) -> list[Opening]:
+def _open(e: Excursions, opens: Bools, s: _Sample, limits: ExcursionLimits) -> list[Opening]:
     """Let excursions begin."""
-    hovered = e.last_near - e.last_base > limits.slack
-    e.onset = np.where(opens, np.where(hovered, e.last_near, e.last_base) + 1, e.onset)
-    e.area = np.where(opens, np.where(hovered, e.area_near, e.area_base), e.area)
-    e.away_since = np.where(opens & (e.away_since < 0), e.onset, e.away_since)
-    e.opened_at = np.where(opens, now, e.opened_at)
-    e.peak_at = np.where(opens, now, e.peak_at)
-    e.reached_at = np.where(opens, now, e.reached_at)
-    e.height = np.where(opens, y, e.height)
-    e.reach = np.where(opens, y, e.reach)
-    e.closing = np.where(opens, -1, e.closing)
-    e.used = np.where(opens, 1, e.used)
-    e.open = e.open | opens
+    hovered = e.last[NEAR] - e.last[BASE] > limits.slack
+    np.copyto(e.onset, np.where(hovered, e.last[NEAR], e.last[BASE]) + 1, where=opens)
+    np.copyto(e.area, np.where(hovered, e.area_since[NEAR], e.area_since[BASE]), where=opens)
+    np.copyto(e.away_since, e.onset, where=opens & (e.away_since < 0))
+    for position in (e.opened_at, e.peak_at, e.reached_at):
+        np.copyto(position, s.now, where=opens)
+    for height in (e.height, e.reach):
+        np.copyto(height, s.y, where=opens)
+    np.copyto(e.closing, -1, where=opens)
+    np.copyto(e.used, 1, where=opens)
+    e.open |= opens
     return [Opening(int(r), int(n), int(e.onset[r, n])) for r, n in np.argwhere(opens)]
 
 
 def _run_on(
     e: Excursions,
-    now: Ints,
-    y: Floats,
-    there: Bools,
-    at_base: Bools,
-    added: Floats,
-    opens: Bools,
-    expired: Bools,
-    tolerance: Floats,
+    s: _Sample,
+    opens: Bools | None,
+    expired: Bools | None,
+    may_be_level: bool,
     limits: ExcursionLimits,
 ) -> list[Excursion]:
-    """Let what is open go on, and close what is over."""
-    running = e.open & there & ~expired
-    goes_on = running & ~opens
-    higher = running & (y > e.height)
-    e.height = np.where(higher, y, e.height)
-    e.peak_at = np.where(higher, now, e.peak_at)
-    reaches = running & (y > e.reach + tolerance / 2)
-    e.reach = np.where(reaches, y, e.reach)
-    e.reached_at = np.where(reaches, now, e.reached_at)
-    e.area = np.where(goes_on, e.area + added, e.area)
-    e.used = e.used + goes_on
+    """Let what is open go on, and close what is over. None: nowhere."""
+    running = e.open & s.there
+    if expired is not None:
+        running &= ~expired
+    goes_on = running if opens is None else running & ~opens
+    higher = running & (s.y > e.height)
+    np.copyto(e.height, s.y, where=higher)
+    np.copyto(e.peak_at, s.now, where=higher)
+    reaches = running & (s.y > e.reach + e.tolerance / 2)
+    np.copyto(e.reach, s.y, where=reaches)
+    np.copyto(e.reached_at, s.now, where=reaches)
+    np.add(e.area, s.added, out=e.area, where=goes_on)
+    e.used += goes_on
 
-    leave = np.maximum(tolerance, np.minimum(limits.leave_share * e.height, limits.leave_at_most))
-    low = running & (y <= leave)
-    e.closing = np.where(running & ~low, -1, np.where(low & (e.closing < 0), now, e.closing))
-    returned = running & at_base
-    settled = running & (e.closing >= 0) & (now - e.closing >= limits.settle)
-    drifted = (now - e.onset >= limits.shallow_longest) & (e.height < limits.shallow_below)
-    new_level = e.open & ((now - e.away_since >= limits.longest) | drifted) & (e.away_since >= 0)
-    closed = expired | returned | settled | new_level
-    if not closed.any():
+    low = running & (s.y <= np.maximum(e.tolerance, np.minimum(limits.leave_share * e.height, limits.leave_at_most)))
+    np.copyto(e.closing, -1, where=running & ~low)
+    is_low = some(low)
+    if not (is_low or may_be_level or expired is not None):
         return []
-    end = np.where(
-        expired,
-        e.last_there + 1,
-        np.where(returned, np.broadcast_to(now, y.shape), np.where(settled, e.closing, now)),
-    )
+    nowhere = np.zeros_like(low)
+    returned = settled = new_level = nowhere
+    expired = nowhere if expired is None else expired
+    if is_low:
+        np.copyto(e.closing, s.now, where=low & (e.closing < 0))
+        returned, settled = low & s.at_base, low & (s.now - e.closing >= limits.settle)
+    if may_be_level:
+        drifted = (s.now - e.onset >= limits.shallow_longest) & (e.height < limits.shallow_below)
+        new_level = e.open & ((s.now - e.away_since >= limits.longest) | drifted) & (e.away_since >= 0)
+    closed = expired | returned | settled | new_level
+    if not some(closed):
+        return []
+    end = np.where(settled & ~returned, e.closing, s.now)
+    end = np.where(expired, e.last_there + 1, end)
     ended = [_excursion(e, int(r), int(n), int(end[r, n]), expired, new_level, limits) for r, n in np.argwhere(closed)]
-    e.open = e.open & ~closed
-    e.away_since = np.where(new_level, -1, e.away_since)
-    e.last_base = np.where(closed, end, e.last_base)
-    e.last_near = np.where(closed, end, e.last_near)
-    e.area_base = np.where(closed, 0.0, e.area_base)
-    e.area_near = np.where(closed, 0.0, e.area_near)
+    e.open &= ~closed
+    np.copyto(e.away_since, -1, where=new_level)
+    np.copyto(e.last, end, where=closed)
+    np.copyto(e.area_since, 0.0, where=closed)
     return ended
 
 

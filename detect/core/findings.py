@@ -10,11 +10,11 @@ import numpy as np
 
 from detect.core import conditioning
 from detect.core.baseline import Baseline
-from detect.core.conditioning import Conditioning
+from detect.core.conditioning import Clean, Conditioning
 from detect.core.decelerations import Kind
 from detect.core.excursions import DOWN, UA, Excursions
 from detect.core.history import History
-from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some
 from detect.core.limits import NotableLimits, TachysystoleRule
 from detect.core.tone import Tone
 from detect.core.variability import Variability
@@ -84,7 +84,7 @@ Measures = dict[str, Floats]
 _ROW = {name: i for i, name in enumerate(MEASURES)}
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Findings(Lanes):
     """What the newest look said of each lane."""
 
@@ -135,22 +135,21 @@ def never_measured(f: Findings, lanes: Ints) -> Bools:
     return found
 
 
-@dataclass
+BEYOND_BPM = np.array([[100.0], [110.0], [-160.0]])
+_BELOW = np.array([[1.0], [1.0], [-1.0]])
+"""Below 100 and 110 bpm, and above 160: what is above is the negative below the negative."""
+_FHR, _UA, _LOW, _MOTHER = range(4)
+
+
+@dataclass(init=False, eq=False)
 class Running(Lanes):
     """Run lengths and shares that are kept up second by second."""
 
-    below_100_s: Ints = index(0)
-    below_110_s: Ints = index(0)
-    above_160_s: Ints = index(0)
-    fhr_by_minute: Floats = lane(0.0, 30)  # usable samples
-    ua_by_minute: Floats = lane(0.0, 30)
-    low_by_minute: Floats = lane(0.0, 30)  # of the usable ones, below 90 bpm
+    beyond_s: Ints = index(0, len(BEYOND_BPM))  # how long the baseline has been beyond each of BEYOND_BPM
+    by_minute: Floats = lane(0.0, 3, 30)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
     mother_by_minute: Floats = lane(0.0, 10)  # near the mother's pulse
     baseline_by_minute: Floats = lane(np.nan, 30)
-    minute_fhr: Floats = lane(0.0)  # of the minute that is running
-    minute_ua: Floats = lane(0.0)
-    minute_low: Floats = lane(0.0)
-    minute_mother: Floats = lane(0.0)
+    this_minute: Floats = lane(0.0, 4)  # the same of the minute that is running
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
@@ -159,37 +158,30 @@ class Running(Lanes):
 def keep_up(
     r: Running,
     second: Ints,
+    minute_ends: Bools,
     baseline_bpm: Floats,
-    fhr_bpm: Floats,
-    ua_useful: Floats,
-    near_mother: Floats,
+    clean: Clean,
+    ua_useful: Bools,
     low_bpm: float,
 ) -> None:
-    """Take one second. fhr_bpm: its used samples, shape (4, lanes); ua_useful: its UA samples where it is not flat.
-
-    near_mother: how many of the FHR samples are near the mother's pulse.
-    """
-    for run, holds in (
-        ("below_100_s", baseline_bpm < 100),
-        ("below_110_s", baseline_bpm < 110),
-        ("above_160_s", baseline_bpm > 160),
-    ):
-        setattr(r, run, np.where(holds, getattr(r, run) + 1, np.where(np.isnan(baseline_bpm), getattr(r, run), 0)))
-    fhr = (~np.isnan(fhr_bpm)).sum(axis=0)
-    r.minute_fhr = r.minute_fhr + fhr
-    r.minute_ua = r.minute_ua + ua_useful
-    r.minute_mother = r.minute_mother + near_mother
-    r.minute_low = r.minute_low + (fhr_bpm < low_bpm).sum(axis=0)
-    ended = np.flatnonzero(second % 60 == 59)
-    if len(ended):
+    """Take one second. ua_useful: where its UA is not flat."""
+    beyond = baseline_bpm * _BELOW < BEYOND_BPM
+    r.beyond_s += beyond
+    r.beyond_s *= beyond | np.isnan(baseline_bpm)
+    now = r.this_minute
+    now[_FHR] += clean.fhr_used
+    now[_UA] += clean.ua_used * ua_useful
+    now[_LOW] += np.add.reduce(clean.fhr_bpm < low_bpm, axis=0, dtype=np.int64)
+    now[_MOTHER] += clean.near_mother
+    if some(minute_ends):
+        ended = np.flatnonzero(minute_ends)
         slot = second[ended] // 60 % 30
-        r.fhr_by_minute[slot, ended], r.minute_fhr[ended] = r.minute_fhr[ended], 0.0
-        r.ua_by_minute[slot, ended], r.minute_ua[ended] = r.minute_ua[ended], 0.0
-        r.low_by_minute[slot, ended], r.minute_low[ended] = r.minute_low[ended], 0.0
-        r.mother_by_minute[slot % 10, ended], r.minute_mother[ended] = r.minute_mother[ended], 0.0
+        r.by_minute[:, slot, ended] = now[:_MOTHER, ended]
+        r.mother_by_minute[slot % 10, ended] = now[_MOTHER, ended]
+        now[:, ended] = 0.0
         # In steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
         r.baseline_by_minute[slot, ended] = np.rint(baseline_bpm[ended] * 64) / 64
-    r.none_since = np.where(fhr > 0, -1, np.where(r.none_since < 0, second, r.none_since))
+    r.none_since = np.where(clean.fhr_used > 0, -1, np.where(r.none_since < 0, second, r.none_since))
 
 
 def measure(
@@ -211,8 +203,10 @@ def measure(
     now = (second + 1) * HZ
     seconds = np.maximum(c.seconds, 1).astype(np.float64)
     window_s = np.minimum(seconds, 1800.0)
-    fhr_s = (r.fhr_by_minute.sum(axis=0) + r.minute_fhr) / HZ
-    ua_s = (r.ua_by_minute.sum(axis=0) + r.minute_ua) / HZ
+    fhr_used, ua_used, low_used = r.by_minute.sum(axis=1) + r.this_minute[:_MOTHER]
+    fhr_s, ua_s = fhr_used / HZ, ua_used / HZ
+    below_100_s, below_110_s, above_160_s = r.beyond_s.astype(np.float64)
+    minute_fhr, _, minute_mother = c.last_minute.sum(axis=1)
     in_30 = h.fall_onset > now - 1800 * HZ
     in_20 = h.fall_onset > now - 1200 * HZ
     length_s = (h.fall_end - h.fall_onset) / HZ
@@ -240,17 +234,15 @@ def measure(
     common: Measures = {
         "baseline_bpm": b.bpm,
         "baseline_30min_bpm": _per_known(baseline_sum, baseline_known, 1),
-        "baseline_below_100_s": r.below_100_s.astype(np.float64),
-        "baseline_below_110_s": r.below_110_s.astype(np.float64),
-        "baseline_above_160_s": r.above_160_s.astype(np.float64),
+        "baseline_below_100_s": below_100_s,
+        "baseline_below_110_s": below_110_s,
+        "baseline_above_160_s": above_160_s,
         "variability_bpm": np.rint(v.bpm),
         "low_variability_min": v.low_min.astype(np.float64),
         "high_variability_min": v.high_min.astype(np.float64),
         "low_variability_share_30min": _per_known(low_variability, variability_known, notable.least_minutes),
         "sinusoidal_min": v.sinusoidal_min.astype(np.float64),
-        "low_fhr_share_30min": (r.low_by_minute.sum(axis=0) + r.minute_low)
-        / HZ
-        / np.maximum(fhr_s, notable.least_usable_s),
+        "low_fhr_share_30min": low_used / HZ / np.maximum(fhr_s, notable.least_usable_s),
         "decelerations_30min": counted.sum(axis=0).astype(np.float64),
         "deceleration_area_30min": area / 60 / np.maximum(fhr_s, notable.least_usable_s) * 600,
         "severe_decelerations_30min": severe.sum(axis=0).astype(np.float64),
@@ -265,11 +257,13 @@ def measure(
         "running_mean_depth_bpm": np.where(is_running, e.area[DOWN] * HZ / np.maximum(e.used[DOWN], 1), 0.0),
         "accelerations_30min": (h.rise_onset > now - 1800 * HZ).sum(axis=0).astype(np.float64),
         "fhr_usable_30min": np.minimum(1.0, fhr_s / window_s),
-        "fhr_usable_1min": conditioning.usable_share(c.fhr_used, c.seconds),
+        "fhr_usable_1min": conditioning.usable_share(minute_fhr, c.seconds),
         "ua_flat": (~t.useful & ~np.isnan(t.rest)).astype(np.float64),
         "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
-        "near_mother_1min": c.near_mother.sum(axis=0) / np.maximum(c.fhr_used.sum(axis=0), 1.0),
-        "near_mother_10min": (r.mother_by_minute.sum(axis=0) + r.minute_mother) / np.minimum(seconds, 600.0) / HZ,
+        "near_mother_1min": minute_mother / np.maximum(minute_fhr, 1.0),
+        "near_mother_10min": (r.mother_by_minute.sum(axis=0) + r.this_minute[_MOTHER])
+        / np.minimum(seconds, 600.0)
+        / HZ,
         "stepped": c.stepped.astype(np.float64),
         "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
         "second_stage": (r.stage == 2).astype(np.float64),

@@ -15,7 +15,7 @@ WINDOW_S = 1800
 NONE = -1
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Hand(Lanes):
     """The last contractions timed by hand, rings of shape (KEPT, lanes); seconds are the bed's own."""
 

@@ -13,7 +13,7 @@ STEPS = 4
 """Values are kept in quarters (of a bpm, of a UA unit): the resolution that devices store, so that sums are exact."""
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Histogram(Lanes):
     """Window of samples and its histogram in whole units. Bin 0 counts nothing useful: it stands for 'no value'.
 
@@ -32,19 +32,21 @@ def sizes(window_s: int, lowest: float, highest: float) -> dict[str, int]:
 
 def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float) -> None:
     """Take one second, values of shape (4, lanes), NaN where there is none, and let the oldest go."""
-    there = ~np.isnan(values)
+    window, n = h.ring.shape
     top = h.counts.shape[0] * STEPS - 1
-    codes = np.where(there, np.rint((np.where(there, values, lowest) - lowest) * STEPS) + STEPS, 0)
-    codes = np.clip(codes, 0, top).astype(np.int64)
-    rows = positions(h, second * HZ + np.arange(HZ)[:, None])
-    moved = np.stack([h.ring[rows, lanes].astype(np.int64), codes])  # what goes, what comes
-    h.ring[rows, lanes] = codes
-    where = moved // STEPS * h.counts.shape[1] + lanes
+    codes = np.fmin(np.fmax(np.rint((values - lowest) * STEPS) + STEPS, 0), top)  # fmax makes 0 of NaN
+    ring = _flat(h.ring)
+    places = (second * HZ % window + _EACH) * n + lanes  # a window is whole seconds
+    moved = np.empty((2, *codes.shape), dtype=np.int64)
+    moved[0], moved[1] = ring[places], codes  # what goes, what comes
+    ring[places] = codes
+    where = (moved // STEPS * n + lanes).reshape(-1)
     moved[0] *= -1
-    np.add.at(_flat(h.counts), where.reshape(-1), _ONE_EACH.repeat(codes.size))
-    np.add.at(_flat(h.sums), where.reshape(-1), moved.reshape(-1).astype(np.int32))
+    np.add.at(_flat(h.counts), where, _ONE_EACH.repeat(codes.size))
+    np.add.at(_flat(h.sums), where, moved.reshape(-1).astype(np.int32))
 
 
+_EACH = np.arange(HZ)[:, None]
 _ONE_EACH = np.array([-1, 1], dtype=np.int16)
 
 

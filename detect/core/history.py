@@ -12,7 +12,7 @@ KEPT = 48
 """Of each: more than 30 minutes can hold."""
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class History(Lanes):
     """Rings of shape (KEPT, lanes), newest at (count - 1) % KEPT. Positions are sample indices."""
 

@@ -5,8 +5,9 @@ to work on, steps them together, and puts them back. Rings hold long histories; 
 touched by lane number only, so that the work of one second does not grow with the length of a window.
 """
 
+import math
 from dataclasses import dataclass, field, fields
-from typing import Any, Self
+from typing import Any, NamedTuple, Self, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ Sizes = dict[str, int]
 
 def lane(fill: float | bool, *shape: int | str, dtype: Any = np.float64) -> Any:
     """Declare an array of shape (*shape, lanes) that starts as `fill`; a name in `shape` is looked up in Sizes."""
-    return field(metadata={"fill": fill, "shape": shape, "dtype": dtype})
+    return field(metadata={"fill": fill, "shape": shape, "dtype": np.dtype(dtype)})
 
 
 def index(fill: int, *shape: int | str) -> Any:
@@ -38,63 +39,116 @@ def switch(*shape: int | str) -> Any:
     return lane(False, *shape, dtype=np.bool_)
 
 
-@dataclass
+def some(mask: Bools) -> bool:
+    """Say whether anything holds: `mask.any()`, which costs three times as much for a few lanes."""
+    return np.count_nonzero(mask) > 0
+
+
+class _Place(NamedTuple):
+    """Where an array lies: rows of the block of its type."""
+
+    name: str
+    block: int
+    rows: slice | int  # one row is an array without a first axis
+    shape: tuple[int, ...]  # without lanes; empty where the rows are the array already
+    fill: float | bool
+
+
+class _Plan(NamedTuple):
+    """Where all arrays of a class lie. kinds: type and number of rows of each block."""
+
+    places: list[_Place]
+    kinds: list[tuple[np.dtype[Any], int]]
+
+
+@dataclass(init=False, eq=False)
 class Lanes:
-    """Base of everything remembered per bed. Subclasses are dataclasses of arrays made by `lane`, `index`, `switch`."""
+    """Base of everything remembered per bed. Subclasses are dataclasses of arrays made by `lane`, `index`, `switch`.
+
+    The arrays of one type lie in one block, row under row, so that some lanes are copied out and back with one call for
+    each type and not with one for each array: with few lanes it is the calls that cost. Therefore an array is changed
+    in place and never replaced: to assign to its name copies into it.
+    """
 
     @classmethod
-    def shapes(cls, n: int, sizes: Sizes) -> dict[str, tuple[int, ...]]:
-        """Return the shape of every array for n lanes."""
-        return {f.name: (*(sizes[s] if isinstance(s, str) else s for s in f.metadata["shape"]), n) for f in fields(cls)}
+    def _plan(cls, sizes: Sizes) -> _Plan:
+        places: list[_Place] = []
+        rows: dict[np.dtype[Any], int] = {}
+        for f in fields(cls):
+            shape = tuple(sizes[s] if isinstance(s, str) else s for s in f.metadata["shape"])
+            first, n = rows.setdefault(f.metadata["dtype"], 0), math.prod(shape)
+            rows[f.metadata["dtype"]] += n
+            where = slice(first, first + n) if shape else first
+            block = list(rows).index(f.metadata["dtype"])
+            places.append(_Place(f.name, block, where, shape if len(shape) > 1 else (), f.metadata["fill"]))
+        return _Plan(places, list(rows.items()))
 
     @classmethod
     def empty(cls, n: int, sizes: Sizes) -> Self:
         """Return n lanes that have seen nothing."""
-        shapes = cls.shapes(n, sizes)
-        return cls(
-            **{f.name: np.full(shapes[f.name], f.metadata["fill"], dtype=f.metadata["dtype"]) for f in fields(cls)}
-        )
+        return cls._fresh(cls._plan(sizes), n)
+
+    @classmethod
+    def _fresh(cls, plan: _Plan, n: int) -> Self:
+        part = cls._of(plan, [np.empty((rows, n), dtype=dtype) for dtype, rows in plan.kinds])
+        part.reset(np.arange(n))
+        return part
+
+    @classmethod
+    def _of(cls, plan: _Plan, blocks: list[NDArray[Any]]) -> Self:
+        part = cls.__new__(cls)
+        own = part.__dict__
+        own["_held"] = plan, blocks
+        for name, block, rows, shape, _ in plan.places:
+            found = blocks[block][rows]
+            own[name] = found.reshape(*shape, found.shape[-1]) if shape else found
+        return part
+
+    def _all(self) -> tuple[_Plan, list[NDArray[Any]]]:
+        return cast("tuple[_Plan, list[NDArray[Any]]]", self.__dict__["_held"])
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        self.__dict__[name][...] = value
 
     def take(self, lanes: Ints) -> Self:
         """Return a copy of some lanes, or these arrays themselves when all lanes are asked for in order."""
-        arrays = vars(self)
-        if len(lanes) == next(iter(arrays.values())).shape[-1]:
+        plan, blocks = self._all()
+        if len(lanes) == blocks[0].shape[1]:
             return self
-        return type(self)(*[arrays[name].take(lanes, axis=-1) for name in self.__dataclass_fields__])
+        return self._of(plan, [block.take(lanes, axis=1) for block in blocks])
 
     def put(self, lanes: Ints, part: Self) -> None:
         """Write back what `take` gave."""
-        if part is self:
-            return
-        arrays, new = vars(self), vars(part)
-        for name in self.__dataclass_fields__:
-            array = arrays[name]
-            # One slice for each axis: an ellipsis says the same, and takes half as long again.
-            array[(*[slice(None)] * (array.ndim - 1), lanes)] = new[name]
+        if part is not self:
+            for block, new in zip(self._all()[1], part._all()[1], strict=True):
+                block[:, lanes] = new
 
     def reset(self, lanes: Ints) -> None:
         """Let some lanes forget everything."""
-        for f in fields(self):
-            getattr(self, f.name)[..., lanes] = f.metadata["fill"]
+        for place in self._all()[0].places:
+            getattr(self, place.name)[..., lanes] = place.fill
 
-    def grow(self, by: int) -> None:
-        """Add fresh lanes at the end."""
-        for f in fields(self):
-            old = getattr(self, f.name)
-            fresh = np.full((*old.shape[:-1], by), f.metadata["fill"], dtype=old.dtype)
-            setattr(self, f.name, np.concatenate([old, fresh], axis=-1))
+    def grown(self, by: int) -> Self:
+        """Return these lanes and fresh ones at the end."""
+        plan, blocks = self._all()
+        fresh = self._fresh(plan, by)._all()[1]
+        return self._of(plan, [np.concatenate(pair, axis=1) for pair in zip(blocks, fresh, strict=True)])
 
-    def to_bytes(self) -> dict[str, bytes]:
-        """Return the arrays as bytes; shapes follow from the class and the number of lanes."""
-        return {f.name: np.ascontiguousarray(getattr(self, f.name)).tobytes() for f in fields(self)}
+    def to_bytes(self) -> list[bytes]:
+        """Return the blocks as bytes."""
+        return [block.tobytes() for block in self._all()[1]]
 
     @classmethod
-    def from_bytes(cls, stored: dict[str, bytes], n: int, sizes: Sizes) -> Self:
-        """Return what `to_bytes` stored. Raises KeyError or ValueError if it was stored by another layout."""
-        shapes = cls.shapes(n, sizes)
-        return cls(
-            **{
-                f.name: np.frombuffer(stored[f.name], dtype=f.metadata["dtype"]).reshape(shapes[f.name]).copy()
-                for f in fields(cls)
-            }
-        )
+    def layout(cls, sizes: Sizes) -> str:
+        """Say in words how the arrays lie: what another layout has stored must not be read."""
+        return repr(cls._plan(sizes).places)
+
+    @classmethod
+    def from_bytes(cls, stored: list[bytes], n: int, sizes: Sizes) -> Self:
+        """Return what `to_bytes` of the same layout stored. Raises ValueError where that cannot be."""
+        plan = cls._plan(sizes)
+        blocks = [
+            np.frombuffer(raw, dtype=dtype).reshape(rows, n).copy()
+            for raw, (dtype, rows) in zip(stored, plan.kinds, strict=True)
+        ]
+        return cls._of(plan, blocks)

@@ -58,7 +58,7 @@ def closed_excursions(
             else:
                 _acceleration(state, n, now, x, events)
             continue
-        vary.set_apart(state.variability, n, x.onset, x.end, now, False)
+        vary.set_apart(state.minute, n, x.onset, x.end, now, False)
         if x.new_level or (x.kept and moved):
             b.renewed[n] = True
             at_once.append(x.lane)

@@ -1,5 +1,6 @@
 """State of the detector for a set of beds: everything it remembers, and nothing else."""
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Self
@@ -17,11 +18,11 @@ from detect.core.history import History
 from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
 from detect.core.rules import Rules
 from detect.core.tone import Tone
-from detect.core.variability import Variability
+from detect.core.variability import Minute, Variability
 from quietward.messages import Block, Cared, Class, Contractions, Part
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Clock(Lanes):
     """Where each bed's signal stands. `second`: seconds since the epoch by the device's clock, of the newest second."""
 
@@ -66,7 +67,8 @@ class _Stored(msgspec.Struct):
     words: dict[str, Words]
     waiting: dict[int, list[Block]]
     earlier: dict[int, str]
-    parts: dict[str, dict[str, bytes]]
+    layout: str
+    parts: dict[str, list[bytes]]
 
 
 @dataclass
@@ -86,6 +88,7 @@ class State:
     fhr: Histogram = field(init=False)
     ua: Histogram = field(init=False)
     baseline: Baseline = field(init=False)
+    minute: Minute = field(init=False)
     variability: Variability = field(init=False)
     tone: Tone = field(init=False)
     excursions: Excursions = field(init=False)
@@ -107,6 +110,7 @@ class State:
         yield "fhr", Histogram, self.rules.fhr_sizes
         yield "ua", Histogram, self.rules.ua_sizes
         yield "baseline", Baseline, own
+        yield "minute", Minute, own
         yield "variability", Variability, own
         yield "tone", Tone, own
         yield "excursions", Excursions, own
@@ -115,6 +119,10 @@ class State:
         yield "findings", Findings, own
         yield "attention", Attention, own
         yield "hand", Hand, own
+
+    def _layout_digest(self) -> str:
+        words = "\n".join(f"{name} {kind.layout(sizes)}" for name, kind, sizes in self._layout())
+        return hashlib.sha256(words.encode()).hexdigest()
 
     def words_of(self, n: int) -> Words:
         """Return what people said at lane n."""
@@ -130,7 +138,7 @@ class State:
             self.beds.append(bed)
             self.sessions.append("")
         for name, _, _ in self._layout():
-            getattr(self, name).grow(len(fresh))
+            setattr(self, name, getattr(self, name).grown(len(fresh)))
 
     def forget_signal(self, lanes: Ints) -> None:
         """Let some lanes forget their signal's past; attention, what people did, and the log go on."""
@@ -156,6 +164,7 @@ class State:
                 self.words,
                 self.waiting,
                 self.earlier,
+                self._layout_digest(),
                 parts,
             )
         )
@@ -168,6 +177,8 @@ class State:
             if found.digest != rules.digest:
                 return None
             state = cls(rules, found.beds, found.sessions, found.now, found.words, found.waiting, found.earlier)
+            if found.layout != state._layout_digest():
+                return None
             for name, kind, sizes in state._layout():
                 setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
         except (msgspec.DecodeError, KeyError, ValueError):

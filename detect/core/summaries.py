@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from detect.core import hand, reporting
-from detect.core.attention import LEVELS, NOT_HELD_BACK, SHELVED
+from detect.core.attention import LEVELS, NOT_HELD_BACK, SHELVED, Attention
 from detect.core.engine import Output
 from detect.core.excursions import DOWN
 from detect.core.findings import Values, tachysystole_at, values_of
@@ -20,16 +20,26 @@ def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
     lanes = np.array(sorted(output.looked), dtype=np.int64)
     clock, attention, e = state.clock, state.attention, state.excursions
-    kept_quiet: Bools = (attention.shelved_until >= 0) | (attention.own_limit_until >= 0)
-    kept_quiet |= (attention.held_back != NOT_HELD_BACK) & (attention.held_back != SHELVED)
-    some_kept_quiet = np.asarray(kept_quiet.any(axis=0))
     columns: tuple[Ints | Floats | Bools, ...] = (
         clock.second, clock.at, clock.event, state.conditioning.last_bpm, state.conditioning.last_at, attention.level,
-        attention.level_since, attention.flag, attention.answered, attention.paused_until, some_kept_quiet,
+        attention.level_since, attention.flag, attention.answered, attention.paused_until,
         e.open[DOWN], e.onset[DOWN], e.height[DOWN],
     )  # fmt: skip
-    rows = zip(lanes.tolist(), *(column[lanes].tolist() for column in columns), strict=True)
+    rows = zip(
+        lanes.tolist(),
+        *(column[lanes].tolist() for column in columns),
+        _some_kept_quiet(attention, lanes).tolist(),
+        strict=True,
+    )
     return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
+
+
+def _some_kept_quiet(a: Attention, lanes: Ints) -> Bools:
+    """Return at which lanes a condition is shelved, has a limit of its own, or is held back."""
+    held_back = a.held_back[:, lanes]
+    kept_quiet = (a.shelved_until[:, lanes] >= 0) | (a.own_limit_until[:, lanes] >= 0)
+    found: Bools = (kept_quiet | ((held_back != NOT_HELD_BACK) & (held_back != SHELVED))).any(axis=0)
+    return found
 
 
 class _Lane(NamedTuple):
@@ -46,10 +56,10 @@ class _Lane(NamedTuple):
     flag: int
     answered: bool
     paused_until: int
-    kept_quiet: bool
     open: bool
     onset: int
     height: float
+    kept_quiet: bool
 
 
 def looked_of(state: State, lanes: Ints) -> list[Looked]:

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from detect.core.histogram import Histogram
-from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, switch
+from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, some, switch
 from detect.core.limits import ToneLimits
 from quietward.messages import HZ
 
 
-@dataclass
+@dataclass(init=False, eq=False)
 class Tone(Lanes):
     """What is known of the resting UA."""
 
@@ -29,19 +29,26 @@ class Tone(Lanes):
 
 
 def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
-    """Return UA with a short exponential mean, one sample of each lane; NaN where there is none."""
+    """Return one second of UA, shape (4, lanes), with a short exponential mean; NaN where there is none."""
     weight = 1 / (limits.smooth_s * HZ)
+    evened = np.empty_like(ua)
     there = ~np.isnan(ua)
-    t.smooth = np.where(there, np.where(np.isnan(t.smooth), ua, t.smooth + weight * (ua - t.smooth)), t.smooth)
-    return np.where(there, t.smooth, np.nan)
+    begins = np.isnan(t.smooth)
+    if some(begins):  # with the first value that is there
+        t.smooth = np.where(begins, ua[np.argmax(there, axis=0), np.arange(len(begins))], t.smooth)
+    for k in range(HZ):
+        np.copyto(t.smooth, t.smooth + weight * (ua[k] - t.smooth), where=there[k])
+        evened[k] = t.smooth
+    evened[~there] = np.nan
+    return evened
 
 
-def keep_up(t: Tone, second: Ints, there: Bools, every_s: int) -> None:
+def keep_up(t: Tone, second: Ints, there: Bools, look_is_due: Bools, every_s: int) -> None:
     """Take one second. there: its last UA sample is there."""
-    t.level_sum = t.level_sum + np.where(there, t.smooth, 0.0)
-    t.level_n = t.level_n + there
-    ended = np.flatnonzero(second % every_s == every_s - 1)
-    if len(ended):
+    t.level_sum += np.where(there, t.smooth, 0.0)
+    t.level_n += there
+    if some(look_is_due):
+        ended = np.flatnonzero(look_is_due)
         n = t.level_n[ended]
         mean = np.where(n > 0, t.level_sum[ended] / np.maximum(n, 1), np.nan)
         t.levels[second[ended] // every_s % t.levels.shape[0], ended] = mean

@@ -18,12 +18,18 @@ KEPT_MIN = 30
 """Minutes whose bandwidth is kept: the longest window that asks for them."""
 
 
-@dataclass
-class Variability(Lanes):
-    """What variability remembers."""
+@dataclass(init=False, eq=False)
+class Minute(Lanes):
+    """The running minute."""
 
-    samples: Floats = lane(np.nan, MINUTE * HZ)  # the running minute
+    samples: Floats = lane(np.nan, MINUTE * HZ)
     apart: Bools = switch(MINUTE * HZ)  # sample belongs to an excursion
+
+
+@dataclass(init=False, eq=False)
+class Variability(Lanes):
+    """What variability remembers of finished minutes."""
+
     minutes: Floats = lane(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
     bpm: Floats = lane(np.nan)  # mean of the last ten of those, NaN when unknown
     minute_bpm: Floats = lane(np.nan)  # bandwidth of the last finished minute
@@ -32,27 +38,32 @@ class Variability(Lanes):
     sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
 
 
-def push(v: Variability, lanes: Ints, second: Ints, fhr_bpm: Floats, in_excursion: Bools) -> None:
+def push(m: Minute, lanes: Ints, second: Ints, fhr_bpm: Floats, in_excursion: Bools) -> None:
     """Take one second of shape (4, lanes)."""
-    rows = (second % MINUTE) * HZ + np.arange(HZ)[:, None]
-    v.samples[rows, lanes] = fhr_bpm
-    v.apart[rows, lanes] = in_excursion
+    rows = (second % MINUTE) * HZ + _EACH
+    m.samples[rows, lanes] = fhr_bpm
+    m.apart[rows, lanes] = in_excursion
 
 
-def set_apart(v: Variability, n: int, first: int, end: int, second: int, apart: bool) -> None:
+_EACH = np.arange(HZ)[:, None]
+
+
+def set_apart(m: Minute, n: int, first: int, end: int, second: int, apart: bool) -> None:
     """Mark the samples [first, end) of lane n as part of an excursion, or not, as far as they are still there.
 
     second: the lane's newest; what is a minute older than its end has been overwritten.
     """
     still_there = np.arange(max(first, (second + 1 - MINUTE) * HZ), end)
-    v.apart[still_there % (MINUTE * HZ), n] = apart
+    m.apart[still_there % (MINUTE * HZ), n] = apart
 
 
-def finish_minute(v: Variability, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits) -> None:
+def finish_minute(
+    v: Variability, m: Minute, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits
+) -> None:
     """Measure the minute that has just ended in `lanes`."""
-    x = v.samples[:, lanes]
+    x = m.samples[:, lanes]
     sinusoidal = is_sinusoidal(x, bandwidth(x, limits), wave)  # of all samples: such a wave may look like excursions
-    minute_bpm = bandwidth(np.where(v.apart[:, lanes], np.nan, x), limits)
+    minute_bpm = bandwidth(np.where(m.apart[:, lanes], np.nan, x), limits)
     v.minute_bpm[lanes] = minute_bpm
     minute = second // MINUTE
     v.minutes[minute % KEPT_MIN, lanes] = minute_bpm
@@ -82,18 +93,3 @@ def bandwidth(x: Floats, limits: VariabilityLimits) -> Floats:
     last = np.maximum(there - 1 - cut, 0)
     every = np.arange(x.shape[1])
     return np.where(there >= limits.least_s * HZ, ordered[last, every] - ordered[cut, every], np.nan)
-
-
-def of(v: Variability, lanes: Ints) -> Variability:
-    """Return what findings need of some lanes, without the running minute's samples."""
-    none = np.empty((0, len(lanes)))
-    return Variability(
-        samples=none,
-        apart=none.astype(np.bool_),
-        minutes=v.minutes[:, lanes],
-        bpm=v.bpm[lanes],
-        minute_bpm=v.minute_bpm[lanes],
-        low_min=v.low_min[lanes],
-        high_min=v.high_min[lanes],
-        sinusoidal_min=v.sinusoidal_min[lanes],
-    )
