@@ -91,6 +91,7 @@ class Detector:
                     await backoff.wait(f"store: {error}")
         finally:
             metrics.SHARDS.let_go(self.store.shard.number)
+            await self.store.hang_up()
 
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written."""
@@ -102,7 +103,7 @@ class Detector:
             state, after = State(self.rules), f"{oldest}-0"
         rebuilt_from, started = after, time.monotonic()
         while after != resume.written and resume.written != FIRST:
-            entries = [e for e in await self.store.read(after, wait=False) if _key(e[0]) <= _key(resume.written)]
+            entries = [e for e in await self.store.read(after) if _key(e[0]) <= _key(resume.written)]
             if not entries:
                 break
             for _, inputs in entries:
@@ -124,7 +125,7 @@ class Detector:
         """Read, step, commit. Raises RedisError, LostOwnership."""
         next_checkpoint = 0.0
         while True:
-            entries = await self.store.read(self.position, wait=True)
+            entries = await self.store.wait(self.position)
             if not entries:
                 continue
             inputs = [item for _, found in entries for item in found]

@@ -1,12 +1,14 @@
 """Everything a shard's detector reads from and writes to Redis; the one atomic commit."""
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any, cast
 
 from quietward.addresses import TREND_KEPT, Shard
 from quietward.errors import LostOwnership
 from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
-from quietward.store import Entry, Redis, Script, Store, read_stream
+from quietward.store import Entry, Line, Redis, Script, Store, entries_of, read_stream, stream_after
 
 COMMIT = Script("""
 -- keys: owner, position, checkpoint, summary, channel of commits, then logs and trends of beds
@@ -45,6 +47,8 @@ class ShardStore:
     def __init__(self, store: Store, shard: Shard) -> None:
         self.store, self.shard = store, shard
         self.token = ""
+        self._line: Line | None = None
+        self._ahead = ""  # the position after which a read is under way
 
     @property
     def redis(self) -> Redis:
@@ -79,12 +83,36 @@ class ShardStore:
                 pipe.hincrby(self.shard.refusals, f"{bed} {why}", seconds)
             await pipe.execute()
 
-    async def read(self, after: str, *, wait: bool) -> list[tuple[str, list[Input]]]:
-        """Return the next entries of the input stream."""
-        entries = await read_stream(
-            self.redis, self.shard.input, after, AT_MOST, **({} if wait else {"block_ms": None})
-        )
+    async def read(self, after: str) -> list[tuple[str, list[Input]]]:
+        """Return the next entries of the input stream that are there already."""
+        entries = await read_stream(self.redis, self.shard.input, after, AT_MOST, block_ms=None)
         return [_decoded(entry) for entry in entries]
+
+    async def wait(self, after: str) -> list[tuple[str, list[Input]]]:
+        """Return the next entries of the input stream, none if none come for a while. A commit has asked already."""
+        async with self._on_line() as line:
+            if self._ahead != after:
+                await line.send(stream_after(self.shard.input, after, AT_MOST))
+            self._ahead = ""
+            return [_decoded(entry) for entry in entries_of(await line.answer())]
+
+    @asynccontextmanager
+    async def _on_line(self) -> AsyncIterator[Line]:
+        try:
+            if self._line is None:
+                self._line = Line(self.redis)
+                await self._line.send(("SCRIPT", "LOAD", COMMIT.text))
+                await self._line.answer()
+            yield self._line
+        except BaseException:
+            await self.hang_up()
+            raise
+
+    async def hang_up(self) -> None:
+        """End the connection that is held."""
+        line, self._line, self._ahead = self._line, None, ""
+        if line is not None:
+            await line.close()
 
     async def summaries(self) -> dict[str, Summary]:
         """Return the summaries that are written, by bed."""
@@ -100,7 +128,7 @@ class ShardStore:
         return found
 
     async def commit(self, position: str, events: list[Event], summaries: list[Summary], checkpoint: bytes) -> None:
-        """Write outputs, position and (if not empty) checkpoint: all of it, or nothing.
+        """Write outputs, position and (if not empty) checkpoint: all of it, or nothing. The next read goes out with it.
 
         Raises LostOwnership when another detector has taken over, and RedisError.
         """
@@ -113,8 +141,13 @@ class ShardStore:
             arguments += [summary.bed, encode_json(summary)]
         for key, event in zip(streams, events, strict=True):
             arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
-        if not await COMMIT.run(self.redis, keys, arguments):
-            raise self._lost()
+        if self._ahead:  # nobody has read what was asked for
+            await self.hang_up()
+        async with self._on_line() as line:
+            await line.send(COMMIT.command(keys, arguments), stream_after(s.input, position, AT_MOST))
+            self._ahead = position
+            if not await line.answer():
+                raise self._lost()
 
 
 def _decoded(entry: Entry) -> tuple[str, list[Input]]:

@@ -10,10 +10,8 @@ sits there. So what a killed ingest had in hand comes to whoever takes its seat,
 import asyncio
 import logging
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
-
-from redis.asyncio.client import Pipeline
 
 from ingest.validate import REASONS, check
 from quietward import metrics
@@ -26,7 +24,7 @@ from quietward.mqtt import MqttError, Subscriber
 from quietward.packets import Message
 from quietward.running import Backoff, Tasks, heartbeat, now_ms, until_stored
 from quietward.settings import Settings
-from quietward.store import Redis, RedisError, Store, connected
+from quietward.store import Lines, Redis, RedisError, Store, connected
 
 log = logging.getLogger("quietward.ingest")
 
@@ -86,11 +84,11 @@ class Ingest:
         backoff = Backoff()
         while True:
             try:
-                async with self._subscriber(seat) as subscriber:
+                async with self._subscriber(seat) as subscriber, Lines() as lines:
                     log.info("ingest of %s: connected to the broker", self.ward.name)
                     self._worked_once = True
                     backoff.worked()
-                    await self.receive(subscriber)
+                    await self.receive(subscriber, lines)
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -98,7 +96,7 @@ class Ingest:
             except MqttError as error:
                 await backoff.wait(f"broker: {error}")
 
-    async def receive(self, subscriber: Subscriber) -> None:
+    async def receive(self, subscriber: Subscriber, lines: Lines) -> None:
         """Take messages until disconnected. Raises MqttError."""
         while True:
             batch = await subscriber.next_batch()
@@ -107,7 +105,7 @@ class Ingest:
             metrics.BATCH.observe(len(batch))
             with metrics.WRITING.time():
                 inputs, refused = self.sort(batch, now_ms())
-                await until_stored(lambda i=inputs, r=refused: self.write(i, r))  # type: ignore[misc]
+                await until_stored(lambda i=inputs, r=refused: self.write(lines, i, r))  # type: ignore[misc]
             self.watch("written")
             subscriber.acknowledge(batch)
             self.watch("acknowledged")
@@ -131,7 +129,7 @@ class Ingest:
                 refused.append(RefusedMessage(at, message.topic, error.reason, str(error), shown))
         return inputs, refused
 
-    async def write(self, inputs: dict[int, list[Input]], refused: list[RefusedMessage]) -> None:
+    async def write(self, lines: Lines, inputs: dict[int, list[Input]], refused: list[RefusedMessage]) -> None:
         """Write everything, with one round trip to each server; what is written is taken out of the arguments.
 
         Raises RedisError when something is left; then nothing may be acknowledged.
@@ -140,7 +138,7 @@ class Ingest:
         by_server: dict[Redis, list[int]] = defaultdict(list)
         for number, key in keys.items():
             by_server[self.store.at(key)].append(number)
-        writes = [self._write_inputs(server, keys, inputs, numbers) for server, numbers in by_server.items()]
+        writes = [self._write_inputs(lines, server, keys, inputs, numbers) for server, numbers in by_server.items()]
         if refused:
             writes.append(self._write_refused(refused))
         if len(writes) == 1:
@@ -151,18 +149,18 @@ class Ingest:
                 raise failed[0]
 
     async def _write_inputs(
-        self, server: Redis, keys: dict[int, str], inputs: dict[int, list[Input]], numbers: list[int]
+        self, lines: Lines, server: Redis, keys: dict[int, str], inputs: dict[int, list[Input]], numbers: list[int]
     ) -> None:
+        oldest = now_ms() - self.keep_ms
+        commands: list[Sequence[Any]] = [
+            ("XADD", keys[number], "MINID", "~", oldest, "*", "e", encode_inputs(inputs[number])) for number in numbers
+        ]
         copies = self.store.copies(server, self.settings.copies)
-        async with server.pipeline(transaction=False) as pipe:
-            oldest = str(now_ms() - self.keep_ms)
-            for number in numbers:
-                pipe.xadd(keys[number], {"e": encode_inputs(inputs[number])}, minid=oldest, approximate=True)
-            if copies:
-                pipe.wait(copies, COPIED_WITHIN_MS)
-            replies = await _all_well(pipe)
-        if copies and replies[-1] < copies:
-            raise RedisError(f"only {replies[-1]} of {copies} copies have what was written")
+        if copies:
+            commands.append(("WAIT", copies, COPIED_WITHIN_MS))
+        *_, reached = await lines.ask(server, *commands)
+        if copies and reached < copies:
+            raise RedisError(f"only {reached} of {copies} copies have what was written")
         for number in numbers:
             del inputs[number]
 
@@ -172,24 +170,16 @@ class Ingest:
                 bed = one.topic.split("/")[3][:32] if one.topic.count("/") >= 3 else "?"
                 pipe.hincrby(self.ward.refusals, f"{bed} {one.reason}", 1)
                 pipe.xadd(self.ward.refused, {"e": encode_json(one)}, maxlen=REFUSED_KEPT, approximate=True)
-            await _all_well(pipe)
+            await pipe.execute()
         refused.clear()
 
     async def tick(self) -> None:
         """Tell every shard the time once a second."""
-        while True:
-            await asyncio.sleep(TICK_S)
-            tick = {number: [Tick(now_ms())] for number in range(self.ward.shards)}
-            try:
-                await self.write(tick, [])  # type: ignore[arg-type]
-            except RedisError as error:
-                log.warning("tick: %s", error)
-
-
-async def _all_well(pipe: Pipeline) -> list[Any]:
-    """Return the replies of a pipeline. Raises RedisError if one of them is an error."""
-    replies: list[Any] = await pipe.execute(raise_on_error=False)
-    for reply in replies:
-        if isinstance(reply, Exception):
-            raise reply
-    return replies
+        async with Lines() as lines:
+            while True:
+                await asyncio.sleep(TICK_S)
+                tick: dict[int, list[Input]] = {number: [Tick(now_ms())] for number in range(self.ward.shards)}
+                try:
+                    await self.write(lines, tick, [])
+                except RedisError as error:
+                    log.warning("tick: %s", error)

@@ -207,6 +207,7 @@ def _mosquitto(port: int, folder: Path) -> list[str]:
         "allow_anonymous true",
         "max_queued_messages 0",
         "max_inflight_messages 1000",
+        "set_tcp_nodelay true",  # Nagle would keep a message back until the one before it is answered
     ]
     config.write_text("\n".join([*lines, *(["user root"] if os.getuid() == 0 else []), ""]))
     return [_found("mosquitto"), "-c", str(config)]

@@ -6,7 +6,7 @@ import logging
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from hashlib import sha1
-from typing import Any, cast
+from typing import Any, Self, cast
 
 import redis.asyncio as aioredis
 from redis.asyncio.retry import Retry
@@ -33,7 +33,19 @@ BLOCK_MS = 1000
 LOOKS_AROUND_S = 1.0
 """How often it is asked which server of a cluster holds what."""
 
-__all__ = ["BLOCK_MS", "Entry", "Redis", "RedisError", "Script", "Store", "connected", "newest_id", "read_stream"]
+__all__ = [
+    "BLOCK_MS",
+    "Entry",
+    "Line",
+    "Lines",
+    "Redis",
+    "RedisError",
+    "Script",
+    "Store",
+    "connected",
+    "newest_id",
+    "read_stream",
+]
 
 
 class Store(Redis):
@@ -175,12 +187,81 @@ class Script:
     def __init__(self, text: str) -> None:
         self.text, self.digest = text, sha1(text.encode(), usedforsecurity=False).hexdigest()
 
+    def command(self, keys: Sequence[str], arguments: Sequence[Any]) -> Sequence[Any]:
+        """Return the command that runs it where it is known."""
+        return "EVALSHA", self.digest, len(keys), *keys, *arguments
+
     async def run(self, client: Redis, keys: Sequence[str], arguments: Sequence[Any]) -> Any:
         """Return what the script says. Raises RedisError."""
         try:
             return await client.evalsha(self.digest, len(keys), *keys, *arguments)
         except NoScriptError:
             return await client.eval(self.text, len(keys), *keys, *arguments)
+
+
+class Line:
+    """A connection of one's own: commands go out together, and their answers are read one by one, in order.
+
+    A client asks and waits for one command after the other, at twice the cost. After any error close the line: what is
+    still under way on it would be taken for the answer to something else.
+    """
+
+    def __init__(self, client: Redis) -> None:
+        pool: Any = client.connection_pool
+        self._connection = pool.make_connection()
+
+    async def send(self, *commands: Sequence[Any]) -> None:
+        """Send commands. Raises RedisError."""
+        await self._connection.send_packed_command(self._connection.pack_commands(commands), check_health=False)
+
+    async def answer(self) -> Any:
+        """Return the next answer. Raises RedisError, also where the answer is an error."""
+        return await self._connection.read_response()
+
+    async def close(self) -> None:
+        """End the connection."""
+        await self._connection.disconnect(nowait=True)
+
+
+class Lines:
+    """Lines to all servers that one task writes to. Use as `async with`."""
+
+    def __init__(self) -> None:
+        self._by_server: dict[Redis, Line] = {}
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        for line in self._by_server.values():
+            await line.close()
+        self._by_server.clear()
+
+    async def ask(self, server: Redis, *commands: Sequence[Any]) -> list[Any]:
+        """Send commands together and return their answers. Raises RedisError when one of them fails."""
+        line = self._by_server.get(server)
+        if line is None:
+            line = self._by_server[server] = Line(server)
+        try:
+            await line.send(*commands)
+            return [await line.answer() for _ in commands]
+        except BaseException:
+            del self._by_server[server]
+            await line.close()
+            raise
+
+
+def stream_after(key: str, after: str, at_most: int) -> Sequence[Any]:
+    """Return the command that reads a stream after an id, and waits for the first entry up to BLOCK_MS."""
+    return "XREAD", "COUNT", at_most, "BLOCK", BLOCK_MS, "STREAMS", key, after
+
+
+def entries_of(answer: Any) -> list[Entry]:
+    """Return the entries in the answer to `stream_after`."""
+    if not answer:
+        return []
+    found = next(iter(answer.values())) if isinstance(answer, dict) else answer[0][1]  # RESP 3, RESP 2
+    return [(entry_id, dict(zip(fields[::2], fields[1::2], strict=True))) for entry_id, fields in found]
 
 
 async def read_stream(

@@ -81,7 +81,8 @@ def step(
     counts: Ints = np.add.reduce(there, axis=1, dtype=np.int64)
     c.last_minute[:, c.seconds % MINUTE, np.arange(len(start))] = counts
     c.seconds += 1
-    return Clean(used, ua, *counts, marks)
+    fhr_used, ua_used, near_mother = counts
+    return Clean(used, ua, fhr_used, ua_used, near_mother, marks)
 
 
 def _is_plain(c: Conditioning, fhr_bpm: Floats, limits: SignalLimits) -> bool:

@@ -26,7 +26,6 @@ from detect.core import variability as vary
 from detect.core.excursions import DOWN, UA, UP
 from detect.core.lanes import Bools, Floats, Ints, some
 from detect.core.ordering import Second
-from detect.core.rules import Rules
 from detect.core.state import State
 from quietward.messages import HZ, UA_LOWEST, Block, DeviceStatus, Done, Event, Input, Tick
 
@@ -134,7 +133,7 @@ def advance(
     apart = found.open[:, DOWN] | found.open[:, UP]
     if found.opened:
         before = np.concatenate([was_open[None], apart[:-1]])
-        baseline.note_openings(b, (~before & apart).any(axis=0))
+        baseline.note_openings(b, np.logical_or.reduce(~before & apart, axis=0))
     tone.keep_up(t, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
     vary.push(state.minute, lanes, second, clean.fhr_bpm, apart)
     findings.keep_up(r, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
