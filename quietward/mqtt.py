@@ -70,6 +70,7 @@ def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
         protocol=aiomqtt.ProtocolVersion.V5,  # its default is 3.1.1
         keepalive=KEEPALIVE_S,
         timeout=CONNECT_TIMEOUT_S,
+        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # a second of signal must not wait for an answer
         **more,
     )
     client._client.disable_logger()  # it builds a line for every packet, whether anybody reads it or not

@@ -68,14 +68,26 @@ def step(
     limits: SignalLimits,
 ) -> Clean:
     """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,)."""
+    there = (fhr_bpm >= limits.fhr_lowest_bpm) & (fhr_bpm <= limits.fhr_highest_bpm)
+    before = np.empty_like(fhr_bpm)  # the newest sample before each
+    before[0] = c.last_bpm
+    for k in range(1, HZ):
+        before[k] = np.where(there[k - 1], fhr_bpm[k - 1], before[k - 1])
+    jumps = there & (np.abs(fhr_bpm - before) > limits.jump_bpm)
+    odd = np.flatnonzero(np.logical_or.reduce(jumps, axis=0) | (c.suspect_since >= 0) | c.stepped)
     marks: list[Mark] = []
-    if _is_plain(c, fhr_bpm, limits):
-        used = fhr_bpm
-        c.last_bpm, c.last_at = used[-1], start + HZ - 1
-    else:
-        used = np.empty_like(fhr_bpm)
-        for k in range(HZ):
-            used[k] = _sample(c, start + k, fhr_bpm[k], reference_bpm, limits, marks)
+    if len(odd) == len(start):
+        used = _sample_by_sample(c, start, fhr_bpm, reference_bpm, limits, marks)
+    else:  # most beds, most of the time: every sample follows on the one before it
+        doubted = c.take(odd) if len(odd) else None
+        used = np.where(there, fhr_bpm, np.nan)
+        c.last_bpm = np.where(there[-1], fhr_bpm[-1], before[-1])
+        newest = start + (HZ - 1) - np.argmax(there[::-1], axis=0)
+        np.copyto(c.last_at, newest, where=np.logical_or.reduce(there, axis=0))
+        if doubted is not None:
+            used[:, odd] = _sample_by_sample(doubted, start[odd], fhr_bpm[:, odd], reference_bpm[odd], limits, marks)
+            c.put(odd, doubted)
+            marks = [mark._replace(lane=int(odd[mark.lane])) for mark in marks]
     near = np.abs(used - mhr_bpm) <= limits.mother_within_bpm  # not where there is none
     there = np.stack([~np.isnan(used), ~np.isnan(ua), near])
     counts: Ints = np.add.reduce(there, axis=1, dtype=np.int64)
@@ -85,19 +97,11 @@ def step(
     return Clean(used, ua, fhr_used, ua_used, near_mother, marks)
 
 
-def _is_plain(c: Conditioning, fhr_bpm: Floats, limits: SignalLimits) -> bool:
-    """Say whether every sample is there and follows on the one before it, at all lanes: the usual second of few."""
-    steps = np.empty_like(fhr_bpm)
-    np.subtract(fhr_bpm[0], c.last_bpm, out=steps[0])
-    np.subtract(fhr_bpm[1:], fhr_bpm[:-1], out=steps[1:])
-    follows = np.abs(steps) <= limits.jump_bpm  # not where there is none, or none before
-    return (
-        np.count_nonzero(follows) == follows.size
-        and not some(c.suspect_since >= 0)
-        and not some(c.stepped)
-        and float(np.minimum.reduce(fhr_bpm, axis=None)) >= limits.fhr_lowest_bpm
-        and float(np.maximum.reduce(fhr_bpm, axis=None)) <= limits.fhr_highest_bpm
-    )
+def _sample_by_sample(
+    c: Conditioning, start: Ints, fhr_bpm: Floats, reference_bpm: Floats, limits: SignalLimits, marks: list[Mark]
+) -> Floats:
+    used = [_sample(c, start + k, fhr_bpm[k], reference_bpm, limits, marks) for k in range(HZ)]
+    return np.stack(used)
 
 
 def _sample(
@@ -110,10 +114,6 @@ def _sample(
     jump = away & ~at_reference & (since_last <= limits.gap_within_s * HZ)
     goes_on = (c.suspect_since >= 0) & (np.abs(bpm - c.suspect_bpm) <= limits.jump_bpm)
     suspect = jump | (goes_on & away)
-    if not (some(suspect) or some(c.suspect_since >= 0) or some(c.stepped)):  # the usual second of most wards
-        np.copyto(c.last_bpm, bpm, where=there)
-        np.copyto(c.last_at, now, where=there)
-        return np.where(there, bpm, np.nan)
     began = np.where(suspect & goes_on, c.suspect_since, now)
     after_gap = np.where(suspect & goes_on, c.after_gap, since_last > limits.jump_within_s * HZ)
     quotient = bpm / c.last_bpm

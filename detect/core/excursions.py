@@ -184,7 +184,7 @@ def _run_on(
     reaches = running & (s.y > e.reach + e.tolerance / 2)
     np.copyto(e.reach, s.y, where=reaches)
     np.copyto(e.reached_at, s.now, where=reaches)
-    np.add(e.area, s.added, out=e.area, where=goes_on)
+    e.area += s.added * goes_on
     e.used += goes_on
 
     low = running & (s.y <= np.maximum(e.tolerance, np.minimum(limits.leave_share * e.height, limits.leave_at_most)))

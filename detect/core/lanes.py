@@ -108,7 +108,9 @@ class Lanes:
         return cast("tuple[_Plan, list[NDArray[Any]]]", self.__dict__["_held"])
 
     def __setattr__(self, name: str, value: Any) -> None:
-        self.__dict__[name][...] = value
+        array = self.__dict__[name]
+        if value is not array:  # it is after `+=`
+            array[...] = value
 
     def take(self, lanes: Ints) -> Self:
         """Return a copy of some lanes, or these arrays themselves when all lanes are asked for in order."""

@@ -19,27 +19,20 @@ from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, R
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
     lanes = np.array(sorted(output.looked), dtype=np.int64)
-    clock, attention, e = state.clock, state.attention, state.excursions
+    clock, a, c, e = state.clock.take(lanes), state.attention.take(lanes), state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
-        clock.second, clock.at, clock.event, state.conditioning.last_bpm, state.conditioning.last_at, attention.level,
-        attention.level_since, attention.flag, attention.answered, attention.paused_until,
-        e.open[DOWN], e.onset[DOWN], e.height[DOWN],
+        lanes, clock.second, clock.at, clock.event, c.last_bpm[lanes], c.last_at[lanes], a.level, a.level_since, a.flag,
+        a.answered, a.paused_until, e.open[DOWN, lanes], e.onset[DOWN, lanes], e.height[DOWN, lanes],
+        _some_kept_quiet(a),
     )  # fmt: skip
-    rows = zip(
-        lanes.tolist(),
-        *(column[lanes].tolist() for column in columns),
-        _some_kept_quiet(attention, lanes).tolist(),
-        strict=True,
-    )
+    rows = zip(*(column.tolist() for column in columns), strict=True)
     return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
 
 
-def _some_kept_quiet(a: Attention, lanes: Ints) -> Bools:
+def _some_kept_quiet(a: Attention) -> Bools:
     """Return at which lanes a condition is shelved, has a limit of its own, or is held back."""
-    held_back = a.held_back[:, lanes]
-    kept_quiet = (a.shelved_until[:, lanes] >= 0) | (a.own_limit_until[:, lanes] >= 0)
-    found: Bools = (kept_quiet | ((held_back != NOT_HELD_BACK) & (held_back != SHELVED))).any(axis=0)
-    return found
+    held_back = (a.held_back != NOT_HELD_BACK) & (a.held_back != SHELVED)
+    return np.logical_or.reduce((a.shelved_until >= 0) | (a.own_limit_until >= 0) | held_back, axis=0)
 
 
 class _Lane(NamedTuple):
