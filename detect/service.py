@@ -72,6 +72,8 @@ class Detector:
         self.store, self.rules, self.checkpoint_s, self.watch = store, rules, checkpoint_s, watch
         self.state = State(rules)
         self.position = FIRST
+        self._saves_at = 0.0
+        self._saving: asyncio.Task[None] | None = None
 
     async def run_for_ever(self) -> None:
         """Take over and run; begin again from what is stored whenever the store was away.
@@ -91,13 +93,15 @@ class Detector:
                     await backoff.wait(f"store: {error}")
         finally:
             metrics.SHARDS.let_go(self.store.shard.number)
+            if self._saving is not None:
+                self._saving.cancel()
             await self.store.hang_up()
 
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written."""
         resume = await self.store.take_over()
-        state = State.from_bytes(resume.state, self.rules) if resume.state else None
-        after = resume.saved
+        saved = State.from_bytes(resume.state, self.rules) if resume.state else None
+        state, after = saved, resume.saved
         if state is None:
             oldest = max(0, int(resume.written.partition("-")[0]) - REBUILD_MS)
             state, after = State(self.rules), f"{oldest}-0"
@@ -110,7 +114,7 @@ class Detector:
                 engine.step(state, inputs)
             after = entries[-1][0]
             await asyncio.sleep(0)
-        if rebuilt_from != resume.saved:
+        if saved is None:
             written = await self.store.summaries()
             state.admit(written)
             for bed in state.beds:
@@ -123,7 +127,6 @@ class Detector:
 
     async def run(self) -> None:
         """Read, step, commit. Raises RedisError, LostOwnership."""
-        next_checkpoint = 0.0
         while True:
             entries = await self.store.wait(self.position)
             if not entries:
@@ -133,20 +136,32 @@ class Detector:
                 output = engine.step(self.state, inputs)
                 said = summaries.of(self.state, output)
             position = entries[-1][0]
-            due = time.monotonic() >= next_checkpoint
-            checkpoint = self.state.to_bytes() if due else b""
-            if due:
-                next_checkpoint = time.monotonic() + self.checkpoint_s
             self.watch("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.events, said, checkpoint)
+                await self.store.commit(position, output.events, said)
             self.watch("committed")
             self.position = position
+            self._save_now_and_then()
             self._count(inputs, output.events, said)
             if output.refused:
                 for (_, why), seconds in output.refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(output.refused)
+
+    def _save_now_and_then(self) -> None:
+        if time.monotonic() >= self._saves_at and (self._saving is None or self._saving.done()):
+            self._saves_at = time.monotonic() + self.checkpoint_s
+            self._saving = asyncio.create_task(self._save(self.position, self.state.to_bytes()), name="checkpoint")
+
+    async def _save(self, position: str, state: bytes) -> None:
+        try:
+            self.watch("saving")
+            await self.store.save(position, state)
+            self.watch("saved")
+        except LostOwnership:
+            pass  # the next commit says so
+        except RedisError as error:
+            log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
 
     def behind_s(self) -> float:
         """Return how old the newest input is whose outputs are written."""

@@ -1,5 +1,6 @@
 """Everything a shard's detector reads from and writes to Redis; the one atomic commit."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -11,32 +12,43 @@ from quietward.messages import Event, Input, Summary, decode_event, decode_input
 from quietward.store import Entry, Line, Redis, Script, Store, entries_of, read_stream, stream_after
 
 COMMIT = Script("""
--- keys: owner, position, checkpoint, summary, channel of commits, then logs and trends of beds
--- arguments: token, position, checkpoint or '', number of summaries, {bed, summary}, {number of a key, limit, event}
+-- keys: owner, position, summary, channel of commits, then logs and trends of beds
+-- arguments: token, position, number of summaries, {bed, summary}, {number of a key, limit, event}
 if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
-local n = tonumber(ARGV[4])
-for i = 5, 4 + 2 * n, 2 do redis.call('HSET', KEYS[4], ARGV[i], ARGV[i + 1]) end
-for i = 5 + 2 * n, #ARGV, 3 do
+local n = tonumber(ARGV[3])
+for i = 4, 3 + 2 * n, 2 do redis.call('HSET', KEYS[3], ARGV[i], ARGV[i + 1]) end
+for i = 4 + 2 * n, #ARGV, 3 do
   local key = KEYS[tonumber(ARGV[i])]
   if ARGV[i + 1] == '0' then redis.call('XADD', key, '*', 'e', ARGV[i + 2])
   else redis.call('XADD', key, 'MAXLEN', '~', ARGV[i + 1], '*', 'e', ARGV[i + 2]) end
 end
-if ARGV[3] ~= '' then redis.call('HSET', KEYS[3], 'position', ARGV[2], 'state', ARGV[3]) end
 redis.call('SET', KEYS[2], ARGV[2])
 local now = redis.call('TIME')
-redis.call('SPUBLISH', KEYS[5], ARGV[2] .. ' ' .. now[1] .. string.format('%06d', now[2]))
+redis.call('SPUBLISH', KEYS[4], ARGV[2] .. ' ' .. now[1] .. string.format('%06d', now[2]))
+return 1
+""")
+SAVE = Script("""
+-- keys: owner, the checkpoint that is whole now, the one it replaces; arguments: token, position
+if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
+redis.call('HSET', KEYS[2], 'position', ARGV[2])
+redis.call('PERSIST', KEYS[2])
+redis.call('RENAME', KEYS[2], KEYS[3])
 return 1
 """)
 FIRST = "0-0"
+PIECE = 256 * 1024
+"""Bytes of a checkpoint that are written at once: so long the store, and whoever waits for it, has no time for more."""
+BETWEEN_PIECES_S = 0.01
+UNFINISHED_KEPT_S = 600
 AT_MOST = 500
 """Entries of one read; an entry holds what ingest drained in one go."""
 
 
 @dataclass(frozen=True)
 class Resume:
-    """Where a detector goes on: state as it was at `saved`, outputs written up to `written`."""
+    """Where a detector goes on: state as it was at `saved` (empty: none), outputs written up to `written`."""
 
-    state: bytes | None
+    state: bytes
     saved: str
     written: str
 
@@ -61,7 +73,7 @@ class ShardStore:
         saved = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.checkpoint))
         written = await self.redis.get(self.shard.position)
         return Resume(
-            saved.get(b"state"),
+            b"".join(saved[b"%d" % i] for i in range(len(saved) - 1)),
             saved.get(b"position", FIRST.encode()).decode(),
             FIRST if written is None else cast("bytes", written).decode(),
         )
@@ -127,16 +139,16 @@ class ShardStore:
             found += [decode_event(fields[b"e"]) for _, fields in entries]
         return found
 
-    async def commit(self, position: str, events: list[Event], summaries: list[Summary], checkpoint: bytes) -> None:
-        """Write outputs, position and (if not empty) checkpoint: all of it, or nothing. The next read goes out with it.
+    async def commit(self, position: str, events: list[Event], summaries: list[Summary]) -> None:
+        """Write outputs and position: all of it, or nothing. The next read goes out with it.
 
         Raises LostOwnership when another detector has taken over, and RedisError.
         """
         s = self.shard
         streams = [s.trend(event.bed) if event.kind == "minute" else s.log(event.bed) for event in events]
-        numbers = {key: 6 + i for i, key in enumerate(dict.fromkeys(streams))}
-        keys = [s.owner, s.position, s.checkpoint, s.summary, s.written, *numbers]
-        arguments: list[Any] = [self.token, position, checkpoint, len(summaries)]
+        numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys(streams))}
+        keys = [s.owner, s.position, s.summary, s.written, *numbers]
+        arguments: list[Any] = [self.token, position, len(summaries)]
         for summary in summaries:
             arguments += [summary.bed, encode_json(summary)]
         for key, event in zip(streams, events, strict=True):
@@ -148,6 +160,21 @@ class ShardStore:
             self._ahead = position
             if not await line.answer():
                 raise self._lost()
+
+    async def save(self, position: str, state: bytes) -> None:
+        """Write a checkpoint, piece by piece beside the commits; when it is whole it replaces the one before.
+
+        position: of outputs that are written, and the state is as it was there. Raises LostOwnership, RedisError.
+        """
+        key, pieces = self.shard.saving(self.token), memoryview(state)
+        await self.redis.delete(key)
+        for i, first in enumerate(range(0, len(pieces), PIECE)):
+            await cast("Any", self.redis.hset(key, str(i), pieces[first : first + PIECE]))
+            if i == 0:
+                await self.redis.expire(key, UNFINISHED_KEPT_S)
+            await asyncio.sleep(BETWEEN_PIECES_S)
+        if not await SAVE.run(self.redis, [self.shard.owner, key, self.shard.checkpoint], [self.token, position]):
+            raise self._lost()
 
 
 def _decoded(entry: Entry) -> tuple[str, list[Input]]:

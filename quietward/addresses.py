@@ -10,7 +10,8 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:input        stream, field `e`: msgpack list of Input      trimmed by age, 24 h by default
   quietward:{<ward>:<n>}:owner        string: fencing token, grows with each take-over             for good
   quietward:{<ward>:<n>}:position     string: id of the last input entry whose outputs are written  for good
-  quietward:{<ward>:<n>}:checkpoint   hash: position, state (bytes of the detector's arrays)       overwritten
+  quietward:{<ward>:<n>}:checkpoint   hash: position, 0, 1... (pieces of the detector's state)     replaced
+  quietward:{<ward>:<n>}:saving:<token>  the next one while its pieces are written                     10 min
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
@@ -156,6 +157,10 @@ class Shard:
     def checkpoint(self) -> str:
         """Saved state and its position."""
         return f"{self.root}:checkpoint"
+
+    def saving(self, token: str) -> str:
+        """The next checkpoint, not yet whole, of the owner with this token."""
+        return f"{self.root}:saving:{token}"
 
     @property
     def summary(self) -> str:

@@ -138,9 +138,9 @@ class Lanes:
         more.reset(np.arange(n, n + by))
         return more
 
-    def to_bytes(self) -> list[bytes]:
-        """Return the blocks as bytes."""
-        return [block.tobytes() for block in self._all()[1]]
+    def as_bytes(self) -> list[memoryview]:
+        """Return the blocks as bytes, not copied."""
+        return [block.data for block in self._all()[1]]
 
     @classmethod
     def layout(cls, sizes: Sizes) -> str:
@@ -148,11 +148,11 @@ class Lanes:
         return repr(cls._plan(sizes).places)
 
     @classmethod
-    def from_bytes(cls, stored: list[bytes], n: int, sizes: Sizes) -> Self:
-        """Return what `to_bytes` of the same layout stored. Raises ValueError where that cannot be."""
-        plan = cls._plan(sizes)
-        blocks = [
-            np.frombuffer(raw, dtype=dtype).reshape(rows, n).copy()
-            for raw, (dtype, rows) in zip(stored, plan.kinds, strict=True)
-        ]
-        return cls._of(plan, blocks)
+    def from_bytes(cls, stored: memoryview, n: int, sizes: Sizes) -> tuple[Self, memoryview]:
+        """Return what `as_bytes` of the same layout said, and the bytes behind it. Raises ValueError if too short."""
+        plan, blocks = cls._plan(sizes), []
+        for dtype, rows in plan.kinds:
+            length = rows * n * dtype.itemsize
+            blocks.append(np.frombuffer(stored[:length], dtype=dtype).reshape(rows, n).copy())
+            stored = stored[length:]
+        return cls._of(plan, blocks), stored

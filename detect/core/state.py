@@ -57,18 +57,20 @@ class Looked(msgspec.Struct, frozen=True):
     classes: list[Class]
 
 
-class _Stored(msgspec.Struct):
-    """A checkpoint as bytes."""
+HEAD_LENGTH = 8
+
+
+class _Head(msgspec.Struct):
+    """What stands before the arrays in a checkpoint."""
 
     digest: str
+    layout: str
     beds: list[str]
     sessions: list[str]
     now: int
     words: dict[str, Words]
     waiting: dict[int, list[Block]]
     earlier: dict[int, str]
-    layout: str
-    parts: dict[str, list[bytes]]
 
 
 @dataclass
@@ -153,34 +155,39 @@ class State:
             self.looked.pop(n, None)
 
     def to_bytes(self) -> bytes:
-        """Return a checkpoint."""
-        parts = {name: getattr(self, name).to_bytes() for name, _, _ in self._layout()}
-        return msgspec.msgpack.encode(
-            _Stored(
+        """Return a checkpoint: the length of its head, the head, all arrays."""
+        head = msgspec.msgpack.encode(
+            _Head(
                 self.rules.digest,
+                self._layout_digest(),
                 self.beds,
                 self.sessions,
                 self.now,
                 self.words,
                 self.waiting,
                 self.earlier,
-                self._layout_digest(),
-                parts,
             )
         )
+        arrays = (block for name, _, _ in self._layout() for block in getattr(self, name).as_bytes())
+        return b"".join((len(head).to_bytes(HEAD_LENGTH), head, *arrays))
 
     @classmethod
     def from_bytes(cls, stored: bytes, rules: Rules) -> Self | None:
         """Return the state of a checkpoint; None if it was made by other rules or by another version."""
+        end = HEAD_LENGTH + int.from_bytes(stored[:HEAD_LENGTH])
         try:
-            found = msgspec.msgpack.decode(stored, type=_Stored)
+            found = msgspec.msgpack.decode(stored[HEAD_LENGTH:end], type=_Head)
             if found.digest != rules.digest:
                 return None
-            state = cls(rules, found.beds, found.sessions, found.now, found.words, found.waiting, found.earlier)
+            state = cls(rules, [], found.sessions, found.now, found.words, found.waiting, found.earlier)
             if found.layout != state._layout_digest():
                 return None
+            arrays = memoryview(stored)[end:]
             for name, kind, sizes in state._layout():
-                setattr(state, name, kind.from_bytes(found.parts[name], len(found.beds), sizes))
-        except (msgspec.DecodeError, KeyError, ValueError):
+                lanes, arrays = kind.from_bytes(arrays, len(found.beds), sizes)
+                setattr(state, name, lanes)
+        except (msgspec.DecodeError, ValueError):
             return None
+        state.beds = found.beds
+        state.lane_of = {bed: i for i, bed in enumerate(found.beds)}
         return state

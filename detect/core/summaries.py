@@ -32,7 +32,8 @@ def of(state: State, output: Output) -> list[Summary]:
 def _some_kept_quiet(a: Attention) -> Bools:
     """Return at which lanes a condition is shelved, has a limit of its own, or is held back."""
     held_back = (a.held_back != NOT_HELD_BACK) & (a.held_back != SHELVED)
-    return np.logical_or.reduce((a.shelved_until >= 0) | (a.own_limit_until >= 0) | held_back, axis=0)
+    found: Bools = np.logical_or.reduce((a.shelved_until >= 0) | (a.own_limit_until >= 0) | held_back, axis=0)
+    return found
 
 
 class _Lane(NamedTuple):

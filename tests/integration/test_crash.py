@@ -21,7 +21,7 @@ from simulator import bed as simulated
 from simulator.scenario import load
 from tests.conftest import Server
 
-POINTS = ("stepped", "sent", "committed")
+POINTS = ("stepped", "sent", "committed", "saving", "saved")
 KILLS = 24
 SECONDS = 1500
 PER_ENTRY = 10
@@ -37,6 +37,7 @@ from quietward.addresses import Ward
 from quietward.store import connected
 
 detect.store.AT_MOST = 3  # many commits, many places to die
+detect.store.PIECE, detect.store.BETWEEN_PIECES_S = 40_000, 0.0  # so that many die with half a checkpoint
 point, after, url, ward = sys.argv[1], int(sys.argv[2]), sys.argv[3], sys.argv[4]
 reached = 0
 
@@ -144,7 +145,8 @@ async def test_killed_inside_the_commit_it_says_the_same(
     assert await fill(store, killed) == last
     assert await work(store, store_server, plain, last, [], tmp_path) == 0
     rng = random.Random(3)
-    plan = [(POINTS[i % 3], rng.randrange(0, 4)) for i in range(KILLS)]
+    points = (POINTS[i % len(POINTS)] for i in range(KILLS))
+    plan = [(point, 0 if point.startswith("sav") else rng.randrange(0, 4)) for point in points]
     died = await work(store, store_server, killed, last, plan, tmp_path)
     record_property("kills", died)
     assert died >= KILLS // 2, "too few kills for this test to say anything"
@@ -162,12 +164,12 @@ async def test_an_old_owner_is_fenced(store: Store) -> None:
     shard = Ward("fence").shard(0)
     old, new = ShardStore(store, shard), ShardStore(store, shard)
     await old.take_over()
-    await old.commit("1-0", [], [], b"")
+    await old.commit("1-0", [], [])
     await new.take_over()
     with pytest.raises(LostOwnership):
-        await old.commit("2-0", [], [], b"")
+        await old.commit("2-0", [], [])
     assert await store.get(shard.position) == b"1-0"
-    await new.commit("2-0", [], [], b"")
+    await new.commit("2-0", [], [])
     assert await store.get(shard.position) == b"2-0"
 
 
