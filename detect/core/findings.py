@@ -107,6 +107,11 @@ def values_of(f: Findings, rule_set: int, lanes: Ints) -> list[Values]:
     return [dict(zip(_ROW, row, strict=True)) for row in f.values[rule_set][:, lanes].T.tolist()]
 
 
+def measures_at(f: Findings, rule_set: int, lanes: Ints) -> Measures:
+    """Return the measures of some lanes by name, as one rule set sees them."""
+    return dict(zip(_ROW, f.values[rule_set][:, lanes], strict=True))
+
+
 def tachysystole_at(f: Findings, n: int) -> list[float]:
     """Return whether lane n has too many contractions, by rule set: 1, 0, or NaN."""
     found: list[float] = f.values[:, _ROW["tachysystole"], n].tolist()

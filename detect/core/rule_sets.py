@@ -7,7 +7,7 @@ from msgspec import Struct
 
 from detect.core.accelerations import AccelerationRule
 from detect.core.decelerations import DecelerationRule
-from detect.core.findings import Measures, Values
+from detect.core.findings import Measures
 from detect.core.lanes import Bools, Floats
 from detect.core.limits import TachysystoleRule
 
@@ -51,11 +51,6 @@ def holding(rules: RuleSet, measures: Measures) -> list[Bools]:
     return [
         np.logical_and.reduce([compare(own[name], op, limit) for name, op, limit in c.all]) for c in rules.criterion
     ]
-
-
-def led(rules: RuleSet, values: Values) -> list[Criterion]:
-    """Return the criteria that hold for one lane; the same as `holding` says, cheaper for a few lanes."""
-    return [c for c in rules.criterion if all(compare(values[name], op, limit) for name, op, limit in c.all)]
 
 
 def compare(value: Number, operator: str, limit: Number | float) -> Any:

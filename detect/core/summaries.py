@@ -9,9 +9,9 @@ from detect.core import hand, reporting
 from detect.core.attention import LEVELS, NOT_HELD_BACK, SHELVED, Attention
 from detect.core.engine import Output
 from detect.core.excursions import DOWN
-from detect.core.findings import Values, tachysystole_at, values_of
+from detect.core.findings import Values, measures_at, tachysystole_at, values_of
 from detect.core.lanes import Bools, Floats, Ints
-from detect.core.rule_sets import RuleSet, led, rounded_baseline
+from detect.core.rule_sets import RuleSet, holding, rounded_baseline
 from detect.core.state import Looked, State, Words
 from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, Running, Shelved, Signal, Summary
 
@@ -60,15 +60,16 @@ def looked_of(state: State, lanes: Ints) -> list[Looked]:
     """Return, for each lane, what follows from its newest look alone. It is worked out once for each look."""
     unknown = np.array([n for n in lanes.tolist() if n not in state.looked], dtype=np.int64)
     if len(unknown):
-        by_rules = [values_of(state.findings, number, unknown) for number in range(len(state.rules.rule_sets))]
-        for n, *seen in zip(unknown.tolist(), *by_rules, strict=True):
-            state.looked[n] = _looked(state, n, seen)
+        f, rule_sets = state.findings, state.rules.rule_sets
+        led = [np.array(holding(rules, measures_at(f, i, unknown))).T.tolist() for i, rules in enumerate(rule_sets)]
+        seen = [values_of(f, i, unknown) for i in range(len(rule_sets))]
+        for place, n in enumerate(unknown.tolist()):
+            classes = [_class(r, s[place], h[place]) for r, s, h in zip(rule_sets, seen, led, strict=True)]
+            state.looked[n] = _looked(state, n, seen[0][place], classes)
     return [state.looked[n] for n in lanes.tolist()]
 
 
-def _looked(state: State, n: int, by_rules: list[Values]) -> Looked:
-    values, rule_sets = by_rules[0], state.rules.rule_sets
-
+def _looked(state: State, n: int, values: Values, classes: list[Class]) -> Looked:
     def known(name: str) -> float | None:
         value = values[name]
         return None if math.isnan(value) else round(value, 2)
@@ -85,12 +86,12 @@ def _looked(state: State, n: int, by_rules: list[Values]) -> Looked:
             known("contraction_interval_s"),
             known("contraction_duration_s"),
             known("contraction_since_s"),
-            tachysystole=[r.name for r, value in zip(rule_sets, too_many, strict=True) if value == 1],
+            tachysystole=[r.name for r, value in zip(state.rules.rule_sets, too_many, strict=True) if value == 1],
             rest_s=known("contraction_rest_s"),
         ),
         concern=None if math.isnan(concern) else round(concern, 1),
         concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
-        classes=[_class(r, seen) for r, seen in zip(rule_sets, by_rules, strict=True)],
+        classes=classes,
     )
 
 
@@ -104,13 +105,16 @@ MISSING = {
 """What it means for a class when one of these measures cannot be said."""
 
 
-def _class(rules: RuleSet, values: Values) -> Class:
+def _class(rules: RuleSet, values: Values, led: list[bool]) -> Class:
+    """Return the class of one lane. led: which criteria hold there."""
     missing = [text for name, text in MISSING.items() if math.isnan(values[name])]
+    criteria = [c for c, holds in zip(rules.criterion, led, strict=True) if holds]
+    if not criteria:
+        if math.isnan(values["baseline_bpm"]):
+            return Class(rules.name, 0, "cannot be said", [], missing)
+        return Class(rules.name, 1, rules.classes[0], [], missing)
+    worst = max(c.rank for c in criteria)
     own = values | {"baseline_bpm": rounded_baseline(values["baseline_bpm"], rules.round_baseline_to_bpm)}
-    criteria = led(rules, own)
-    if not criteria and math.isnan(values["baseline_bpm"]):
-        return Class(rules.name, 0, "cannot be said", [], missing)
-    worst = max((c.rank for c in criteria), default=1)
     return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
 
 
