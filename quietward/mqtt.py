@@ -32,6 +32,7 @@ CONNECT_TIMEOUT_S = 5
 SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
 IN_FLIGHT = 500
+READ_AT_ONCE = 65_536
 PACKETS_AT_ONCE = 1000
 """So many are read before others have their turn."""
 CONTENT_TYPE = "application/json"
@@ -47,7 +48,14 @@ def private_attributes_missing() -> list[str]:
         found = {
             **{
                 f"Client._client.{name}": hasattr(client, "_client") and hasattr(client._client, name)
-                for name in ("manual_ack_set", "_handle_publish", "_handle_pubackcomp", "_in_packet", "_packet_queue")
+                for name in (
+                    "manual_ack_set",
+                    "_handle_publish",
+                    "_handle_pubackcomp",
+                    "_in_packet",
+                    "_packet_queue",
+                    "_sock_recv",
+                )
             },
             "Client._queue.get_nowait": hasattr(client, "_queue") and hasattr(client._queue, "get_nowait"),
             "Client._pending_subscribes": isinstance(getattr(client, "_pending_subscribes", None), dict),
@@ -89,11 +97,13 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
     loop, paho = asyncio.get_running_loop(), client._client
     opened: Any = paho.on_socket_open
     careful = partial(_carefully, client)
+    ahead = _ReadAhead(paho._sock_recv)
+    paho._sock_recv = ahead.take  # type: ignore[method-assign,assignment]
 
     def read(sock: socket.socket) -> None:
         for _ in range(PACKETS_AT_ONCE):
             paho.loop_read()
-            if paho.socket() is not sock or _is_empty(sock):
+            if paho.socket() is not sock or (ahead.is_empty and _is_empty(sock)):
                 return
         loop.call_soon(careful, partial(read_on, sock))
 
@@ -113,6 +123,29 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
         loop.call_soon_threadsafe(write, what[2])
 
     paho.on_socket_open, paho.on_socket_register_write = on_socket_open, on_socket_register_write
+
+
+class _ReadAhead:
+    """Takes from the socket whatever has come: paho asks for every packet in four pieces, each of them a system call.
+
+    For one connection, which is all that a client of ours ever makes.
+    """
+
+    def __init__(self, receive: Callable[[int], bytes]) -> None:
+        self._receive, self._have, self._at = receive, b"", 0
+
+    @property
+    def is_empty(self) -> bool:
+        """True when paho has been given all that was read."""
+        return self._at == len(self._have)
+
+    def take(self, at_most: int) -> bytes:
+        """Return some bytes, none at the end. Raises BlockingIOError when nothing has come, and OSError."""
+        if self.is_empty:
+            self._have, self._at = self._receive(READ_AT_ONCE), 0
+        part = self._have[self._at : self._at + at_most]
+        self._at += len(part)
+        return part
 
 
 def _carefully(client: aiomqtt.Client, step: Callable[[], object]) -> None:
