@@ -72,3 +72,30 @@ def test_answers_are_read_and_written_as_paho_does() -> None:
         for packet in (b"\x01\x02" + bytes((code,)), b"\x01\x02" + bytes((code, 0))):
             found = decode_puback(PacketTypes.PUBACK << 4, packet, MQTTv5)
             assert packets.answer(packet) == (found.mid, not found.reason.is_failure)
+
+
+@given(st.lists(st.binary(min_size=1, max_size=40), max_size=20), st.lists(st.integers(1, 50), min_size=1, max_size=60))
+@settings(RELAXED)
+def test_what_is_read_ahead_comes_in_order_and_whole(came: list[bytes], asked: list[int]) -> None:
+    """Whatever sizes are asked for: the same bytes, then "nothing has come", and an end stays an end."""
+    left = list(came)
+
+    def receive(at_most: int) -> bytes:
+        assert at_most == mqtt.READ_AT_ONCE
+        if not left:
+            raise BlockingIOError
+        return left.pop(0)
+
+    ahead, found = mqtt._ReadAhead(receive), b""
+    assert ahead.is_empty
+    for at_most in [*asked, *[50] * 20]:
+        try:
+            part = ahead.take(at_most)
+        except BlockingIOError:
+            assert not left
+            break
+        assert 0 < len(part) <= at_most
+        found += part
+    assert found == b"".join(came)[: len(found)]
+    assert ahead.is_empty == (sum(len(c) for c in came) - sum(len(c) for c in left) == len(found))
+    assert mqtt._ReadAhead(lambda _: b"").take(1) == b""

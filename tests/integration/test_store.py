@@ -1,0 +1,93 @@
+"""Lines to the store, and checkpoints that are written beside the commits; on both stores."""
+
+import asyncio
+from typing import Any
+
+import pytest
+
+import detect.store
+from detect.store import ShardStore
+from quietward.addresses import Ward
+from quietward.errors import LostOwnership
+from quietward.store import Line, Lines, RedisError, Store, entries_of, stream_after
+
+
+async def test_answers_come_in_the_order_of_the_commands(store: Store) -> None:
+    async with Lines() as lines:
+        found = await lines.ask(
+            store, ("SET", "a", 1), ("INCR", "a"), ("XADD", "s", "1-1", "e", b"\x00x"), ("GET", "a")
+        )
+        assert found == [b"OK", 2, b"1-1", b"2"]
+        with pytest.raises(RedisError):
+            await lines.ask(store, ("INCR", "s"), ("SET", "a", 7))
+        # The answer to SET was never read: it must not be taken for that of what is asked next.
+        assert await lines.ask(store, ("GET", "a")) == [b"7"]
+
+
+async def test_a_stream_is_read_as_the_client_reads_it(store: Store) -> None:
+    for i in range(3):
+        await store.xadd("s", {"e": b"%d" % i}, id=f"{i + 1}-0")
+    line = Line(store)
+    await line.send(stream_after("s", "1-0", 10), stream_after("s", "3-0", 10))
+    assert entries_of(await line.answer()) == await store.xrange("s", min="(1-0")
+    await store.xadd("s", {"e": b"later"}, id="9-0")
+    assert entries_of(await line.answer()) == [(b"9-0", {b"e": b"later"})]
+    await line.close()
+
+
+async def shard_store(store: Store) -> ShardStore:
+    found = ShardStore(store, Ward("saving").shard(0))
+    await found.take_over()
+    return found
+
+
+async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
+    shard = await shard_store(store)
+    await shard.commit("1-0", [], [])
+    assert await store.get(shard.shard.position) == b"1-0"
+    await shard.commit("2-0", [], [])  # without a read between
+    assert await store.get(shard.shard.position) == b"2-0"
+    assert await shard.wait("5-0") == []  # not what the commit had asked for
+    await shard.hang_up()
+
+
+async def test_a_checkpoint_counts_when_it_is_whole(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(detect.store, "PIECE", 100)
+    first, second = bytes(range(256)) * 4, bytes(reversed(range(256))) * 3
+    shard = await shard_store(store)
+    await shard.save("1-0", first)
+    task = asyncio.create_task(shard.save("2-0", second))
+    seen: list[tuple[str, bytes]] = []
+    while not task.done():
+        seen.append(await saved(store, shard))
+        await asyncio.sleep(0)
+    await task
+    assert ("1-0", first) in seen
+    assert set(seen) <= {("1-0", first), ("2-0", second)}
+    resume = await ShardStore(store, shard.shard).take_over()
+    assert (resume.saved, resume.state) == ("2-0", second)
+    assert await store.ttl(shard.shard.checkpoint) == -1  # for good
+    assert [key async for key in store.scan_iter("*:saving:*")] == []
+
+
+async def saved(store: Store, shard: ShardStore) -> tuple[str, bytes]:
+    """Return what another detector would find."""
+    raw: Any = await store.hgetall(shard.shard.checkpoint)
+    return raw[b"position"].decode(), b"".join(raw[b"%d" % i] for i in range(len(raw) - 1))
+
+
+async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(detect.store, "PIECE", 10)
+    old = await shard_store(store)
+    await old.save("1-0", b"a state of some length")
+    late = asyncio.create_task(old.save("2-0", b"another one, thirty letters long"))
+    await asyncio.sleep(0.01)
+    new = await shard_store(store)
+    await new.save("3-0", b"from the new owner")
+    with pytest.raises(LostOwnership):
+        await late
+    raw: Any = await store.hgetall(new.shard.checkpoint)
+    assert raw == {b"position": b"3-0", b"0": b"from the n", b"1": b"ew owner"}
+    left = [key async for key in store.scan_iter("*:saving:*")]
+    assert len(left) == 1
+    assert 0 < await store.ttl(left[0]) <= 600

@@ -1,0 +1,135 @@
+"""What is remembered per bed: arrays of one type share a block, and nobody notices."""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+import pytest
+
+from detect import rule_file
+from detect.core import state as kept
+from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
+from detect.core.state import State
+
+SIZES = {"long": 7}
+
+
+@dataclass(init=False, eq=False)
+class Some(Lanes):
+    """One array of each kind and shape."""
+
+    bpm: Floats = lane(np.nan)
+    count: Ints = index(-1)
+    is_open: Bools = switch()
+    ring: Floats = lane(2.5, "long")
+    table: Ints = index(3, 2, "long")
+    codes: Ints = lane(0, "long", dtype=np.uint16)
+
+
+def different() -> Some:
+    """Five lanes with another number in every place."""
+    found = Some.empty(5, SIZES)
+    for place, f in enumerate(fields(Some)):
+        array = getattr(found, f.name)
+        array[...] = (np.arange(array.size).reshape(array.shape) + 100 * place) % (2 if array.dtype == bool else 10**6)
+    return found
+
+
+def all_of(part: Some) -> dict[str, Any]:
+    return {f.name: getattr(part, f.name).tolist() for f in fields(Some)}
+
+
+def test_lanes_begin_as_declared_and_have_the_declared_shapes() -> None:
+    found = Some.empty(4, SIZES)
+    assert found.bpm.shape == found.count.shape == found.is_open.shape == (4,)
+    assert found.ring.shape == found.codes.shape == (7, 4)
+    assert found.table.shape == (2, 7, 4)
+    assert np.isnan(found.bpm).all()
+    assert (found.ring == 2.5).all()
+    assert (found.table == 3).all()
+    assert not found.is_open.any()
+
+
+def test_what_is_taken_is_a_copy_and_goes_back_to_its_lanes_alone() -> None:
+    found, before = different(), all_of(different())
+    lanes = np.array([3, 1])
+    part = found.take(lanes)
+    for f in fields(Some):
+        assert np.array_equal(getattr(part, f.name), getattr(found, f.name)[..., lanes])
+    part.bpm = np.array([7.0, 8.0])
+    part.table[1, 2] = 9
+    part.count += 1000
+    assert all_of(found) == before
+    found.put(lanes, part)
+    assert found.bpm.tolist() == [0.0, 8.0, 2.0, 7.0, 4.0]
+    assert found.count.tolist() == [100, 1101, 102, 1103, 104]
+    assert (found.table[1, 2] == 9).tolist() == [False, True, False, True, False]
+    assert found.ring.tolist() == before["ring"]
+
+
+def test_all_lanes_in_order_are_no_copy() -> None:
+    found = different()
+    part = found.take(np.arange(5))
+    part.bpm = np.full(5, 1.0)
+    found.put(np.arange(5), part)
+    assert found.bpm.tolist() == [1.0] * 5
+
+
+def test_an_array_stays_where_it_is_when_its_name_is_assigned_to() -> None:
+    found = different()
+    same = found.bpm
+    found.bpm = np.arange(5.0)
+    assert found.bpm is same
+    with pytest.raises(KeyError):
+        found.bmp = np.arange(5.0)
+    with pytest.raises(ValueError, match="broadcast"):
+        found.bpm = np.arange(6.0)
+
+
+def test_lanes_grow_with_fresh_ones_and_forget() -> None:
+    found = different().grown(2)
+    fresh, old = all_of(Some.empty(2, SIZES)), all_of(different())
+    for f in fields(Some):
+        array = getattr(found, f.name)
+        assert array[..., :5].tolist() == old[f.name]
+        np.testing.assert_array_equal(array[..., 5:], np.array(fresh[f.name]))
+    found.reset(np.array([0, 4]))
+    assert np.isnan(found.bpm[[0, 4]]).all()
+    assert found.bpm[1:4].tolist() == [1.0, 2.0, 3.0]
+
+
+def test_bytes_of_lanes_are_read_back() -> None:
+    raw = b"".join((*different().as_bytes(), b"behind"))
+    found, behind = Some.from_bytes(memoryview(raw), 5, SIZES)
+    assert all_of(found) == all_of(different())
+    assert bytes(behind) == b"behind"
+    with pytest.raises(ValueError, match="reshape"):
+        Some.from_bytes(memoryview(raw[:-20]), 5, SIZES)
+
+
+def test_a_checkpoint_of_another_layout_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    rules = rule_file.load()
+    stored = State(rules, ["a", "b"], ["", ""]).to_bytes()
+    again = State.from_bytes(stored, rules)
+    assert again is not None
+    assert again.to_bytes() == stored
+    assert again.lane_of == {"a": 0, "b": 1}
+
+    @dataclass(init=False, eq=False)
+    class Swapped(Lanes):
+        """As many numbers as Hand has, in another order."""
+
+        onset: Ints = index(-1, 48)
+        count: Ints = index(0)
+        end: Ints = index(-1, 48)
+        running: Ints = index(-1)
+
+    monkeypatch.setattr(kept, "Hand", Swapped)
+    assert State.from_bytes(stored, rules) is None
+
+
+def test_half_a_checkpoint_is_refused() -> None:
+    rules = rule_file.load()
+    stored = State(rules, ["a"], [""]).to_bytes()
+    for length in (0, 5, 40, len(stored) // 2, len(stored) - 1):
+        assert State.from_bytes(stored[:length], rules) is None
