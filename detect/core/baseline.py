@@ -26,9 +26,15 @@ class Baseline(Lanes):
 
     bpm: Floats = lane(np.nan)  # NaN: undetermined
     reference_bpm: Floats = lane(np.nan)  # what excursions are measured against
-    lagged: Floats = lane(np.nan, "lag")  # the last known baseline, one for each look of the last lag_s
     renewed: Bools = switch()  # an excursion was taken out of the window, or is a new level: forget the lagged values
     before_bpm: Floats = lane(np.nan)  # reference when the newest excursion opened
+
+
+@dataclass(init=False, eq=False)
+class Lagged(Lanes):
+    """The last known baseline, one for each look of the last lag_s."""
+
+    bpm: Floats = lane(np.nan, "lag")
 
 
 def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits) -> Floats:
@@ -61,22 +67,22 @@ def _middle_of_maximum(around: NDArray[np.int16], apart: int) -> Ints:
     return middle
 
 
-def update(b: Baseline, second: Ints, measured_bpm: Floats, hold: Bools, every_s: int) -> None:
+def update(b: Baseline, lagged: Lagged, second: Ints, measured_bpm: Floats, hold: Bools, every_s: int) -> None:
     """Take a newly measured baseline; `second` is a look's, one is taken every `every_s` at the latest.
 
     hold: a deep fall is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
     """
     known = np.where(np.isnan(measured_bpm), b.reference_bpm, measured_bpm)
-    slots = b.lagged.shape[0]
+    slots = lagged.bpm.shape[0]
     slot = second // every_s % slots
     every = np.arange(len(slot))
-    old = b.lagged[(slot + 1) % slots, every]  # the oldest there is
-    b.lagged[slot, every] = np.where(hold, old, known)
+    old = lagged.bpm[(slot + 1) % slots, every]  # the oldest there is
+    lagged.bpm[slot, every] = np.where(hold, old, known)
     b.bpm = np.where(hold & ~np.isnan(b.bpm) & ~b.renewed, b.bpm, measured_bpm)
-    lagged = np.where(np.isnan(old), known, old)
-    b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, lagged)
+    reference_bpm = np.where(np.isnan(old), known, old)
+    b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, reference_bpm)
     anew = b.renewed & ~np.isnan(measured_bpm)
-    b.lagged = np.where(anew, measured_bpm, b.lagged)
+    lagged.bpm = np.where(anew, measured_bpm, lagged.bpm)
     b.reference_bpm = np.where(anew, measured_bpm, b.reference_bpm)
     b.renewed = np.zeros_like(b.renewed)
 
@@ -86,7 +92,10 @@ def note_openings(b: Baseline, opens: Bools) -> None:
     b.before_bpm = np.where(opens, b.reference_bpm, b.before_bpm)
 
 
-def forget(b: Baseline, lanes_without: Bools) -> None:
-    """Nothing has come for as long as the window: what was known before no longer serves."""
-    b.reference_bpm = np.where(lanes_without, np.nan, b.reference_bpm)
-    b.lagged[:, lanes_without] = np.nan
+def forget(b: Baseline, lagged: Lagged, lanes: Ints, silent: Bools) -> None:
+    """Nothing has come for as long as the window: what was known before no longer serves.
+
+    b holds just these lanes, lagged all of them; silent: which of them it is.
+    """
+    b.reference_bpm = np.where(silent, np.nan, b.reference_bpm)
+    lagged.bpm[:, lanes[silent]] = np.nan

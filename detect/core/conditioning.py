@@ -31,8 +31,14 @@ class Conditioning(Lanes):
     suspect_ratio: Ints = index(0)
     after_gap: Bools = switch()  # the run came after a gap
     stepped: Bools = switch()  # a jump has been taken as real: the FHR stays away from its reference since
-    last_minute: Floats = lane(0.0, 3, MINUTE)  # used samples of its seconds: FHR, UA, FHR near the mother's pulse
     seconds: Ints = index(0)  # seconds taken since the lane began
+
+
+@dataclass(init=False, eq=False)
+class LastMinute(Lanes):
+    """Used samples of each of the last 60 seconds: FHR, UA, and of the FHR those near the mother's pulse."""
+
+    used: Floats = lane(0.0, 3, MINUTE)
 
 
 class Mark(NamedTuple):
@@ -60,6 +66,8 @@ class Clean:
 
 def step(
     c: Conditioning,
+    last_minute: LastMinute,
+    lanes: Ints,
     start: Ints,
     fhr_bpm: Floats,
     ua: Floats,
@@ -67,7 +75,10 @@ def step(
     reference_bpm: Floats,
     limits: SignalLimits,
 ) -> Clean:
-    """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,)."""
+    """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,).
+
+    c holds just those lanes, last_minute all of them.
+    """
     there = (fhr_bpm >= limits.fhr_lowest_bpm) & (fhr_bpm <= limits.fhr_highest_bpm)
     before = np.empty_like(fhr_bpm)  # the newest sample before each
     before[0] = c.last_bpm
@@ -91,7 +102,7 @@ def step(
     near = np.abs(used - mhr_bpm) <= limits.mother_within_bpm  # not where there is none
     there = np.stack([~np.isnan(used), ~np.isnan(ua), near])
     counts: Ints = np.add.reduce(there, axis=1, dtype=np.int64)
-    c.last_minute[:, c.seconds % MINUTE, np.arange(len(start))] = counts
+    last_minute.used[:, c.seconds % MINUTE, lanes] = counts
     c.seconds += 1
     fhr_used, ua_used, near_mother = counts
     return Clean(used, ua, fhr_used, ua_used, near_mother, marks)

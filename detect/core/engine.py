@@ -118,7 +118,7 @@ def advance(
     every_s = reading.look.every_s
     look_is_due, minute_ends = second % every_s == every_s - 1, second % 60 == 59
     # What is usable, and the histograms behind baseline and resting tone.
-    clean = conditioning.step(c, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
+    clean = conditioning.step(c, state.last_minute, lanes, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
     lowest = reading.signal.fhr_lowest_bpm
     histogram.push(state.fhr, lanes, second, clean.fhr_bpm, lowest)
     histogram.push(state.ua, lanes, second, clean.ua, UA_LOWEST)
@@ -134,16 +134,16 @@ def advance(
     if found.opened:
         before = np.concatenate([was_open[None], apart[:-1]])
         baseline.note_openings(b, np.logical_or.reduce(~before & apart, axis=0))
-    tone.keep_up(t, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
+    tone.keep_up(t, state.levels, lanes, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
     vary.push(state.minute, lanes, second, clean.fhr_bpm, apart)
-    findings.keep_up(r, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
+    findings.keep_up(r, state.minutes, lanes, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
     if stage is not None:
         r.stage = np.where(stage > 0, stage, r.stage)
     if weeks is not None:
         r.weeks = np.where(weeks > 0, weeks, r.weeks)
     is_silent = (r.none_since >= 0) & (second - r.none_since >= reading.signal.forget_after_s)
     if some(is_silent):
-        baseline.forget(b, is_silent)
+        baseline.forget(b, state.lagged, lanes, is_silent)
     state.conditioning.put(lanes, c)
     state.baseline.put(lanes, b)
     state.tone.put(lanes, t)
@@ -181,21 +181,25 @@ def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
     """Measure baseline, tone and findings of some lanes, and let attention follow."""
     rules, reading = state.rules, state.rules.reading
     b, e, t = state.baseline.take(lanes), state.excursions.take(lanes), state.tone.take(lanes)
-    tone.measure(t, state.ua, lanes, reading.tone)
+    tone.measure(t, state.levels, state.ua, lanes, reading.tone)
     measured = baseline.measure(state.fhr, lanes, reading.signal.fhr_lowest_bpm, reading.baseline)
     hold = e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm)
-    baseline.update(b, second, measured, hold, reading.look.every_s)
+    lagged = state.lagged.take(lanes)
+    baseline.update(b, lagged, second, measured, hold, reading.look.every_s)
+    state.lagged.put(lanes, lagged)
     state.baseline.put(lanes, b)
     state.tone.put(lanes, t)
     measures = findings.measure(
         second,
         state.conditioning.take(lanes),
+        state.last_minute.take(lanes),
         b,
         state.variability.take(lanes),
         t,
         e,
         state.history.take(lanes),
         state.running.take(lanes),
+        state.minutes.take(lanes),
         reading.notable,
         [r.tachysystole for r in rules.rule_sets],
     )

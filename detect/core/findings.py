@@ -10,7 +10,7 @@ import numpy as np
 
 from detect.core import conditioning
 from detect.core.baseline import Baseline
-from detect.core.conditioning import Clean, Conditioning
+from detect.core.conditioning import Clean, Conditioning, LastMinute
 from detect.core.decelerations import Kind
 from detect.core.excursions import DOWN, UA, Excursions
 from detect.core.history import History
@@ -151,17 +151,25 @@ class Running(Lanes):
     """Run lengths and shares that are kept up second by second."""
 
     beyond_s: Ints = index(0, len(BEYOND_BPM))  # how long the baseline has been beyond each of BEYOND_BPM
-    by_minute: Floats = lane(0.0, 3, 30)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
-    mother_by_minute: Floats = lane(0.0, 10)  # near the mother's pulse
-    baseline_by_minute: Floats = lane(np.nan, 30)
-    this_minute: Floats = lane(0.0, 4)  # the same of the minute that is running
+    this_minute: Floats = lane(0.0, 4)  # of the minute that is running, what Minutes keeps of those that are over
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
 
 
+@dataclass(init=False, eq=False)
+class Minutes(Lanes):
+    """What the last minutes were, one by one."""
+
+    used: Floats = lane(0.0, 3, 30)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
+    near_mother: Floats = lane(0.0, 10)  # FHR samples near the mother's pulse
+    baseline_bpm: Floats = lane(np.nan, 30)
+
+
 def keep_up(
     r: Running,
+    minutes: Minutes,
+    lanes: Ints,
     second: Ints,
     minute_ends: Bools,
     baseline_bpm: Floats,
@@ -169,7 +177,7 @@ def keep_up(
     ua_useful: Bools,
     low_bpm: float,
 ) -> None:
-    """Take one second. ua_useful: where its UA is not flat."""
+    """Take one second. r holds just these lanes, minutes all of them; ua_useful: where the UA is not flat."""
     beyond = baseline_bpm * _BELOW < BEYOND_BPM
     r.beyond_s += beyond
     r.beyond_s *= beyond | np.isnan(baseline_bpm)
@@ -181,23 +189,25 @@ def keep_up(
     if some(minute_ends):
         ended = np.flatnonzero(minute_ends)
         slot = second[ended] // 60 % 30
-        r.by_minute[:, slot, ended] = now[:_MOTHER, ended]
-        r.mother_by_minute[slot % 10, ended] = now[_MOTHER, ended]
+        minutes.used[:, slot, lanes[ended]] = now[:_MOTHER, ended]
+        minutes.near_mother[slot % 10, lanes[ended]] = now[_MOTHER, ended]
         now[:, ended] = 0.0
         # In steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
-        r.baseline_by_minute[slot, ended] = np.rint(baseline_bpm[ended] * 64) / 64
+        minutes.baseline_bpm[slot, lanes[ended]] = np.rint(baseline_bpm[ended] * 64) / 64
     r.none_since = np.where(clean.fhr_used > 0, -1, np.where(r.none_since < 0, second, r.none_since))
 
 
 def measure(
     second: Ints,
     c: Conditioning,
+    last_minute: LastMinute,
     b: Baseline,
     v: Variability,
     t: Tone,
     e: Excursions,
     h: History,
     r: Running,
+    minutes: Minutes,
     notable: NotableLimits,
     tachysystole: list[TachysystoleRule],
 ) -> list[Measures]:
@@ -208,10 +218,10 @@ def measure(
     now = (second + 1) * HZ
     seconds = np.maximum(c.seconds, 1).astype(np.float64)
     window_s = np.minimum(seconds, 1800.0)
-    fhr_used, ua_used, low_used = r.by_minute.sum(axis=1) + r.this_minute[:_MOTHER]
+    fhr_used, ua_used, low_used = minutes.used.sum(axis=1) + r.this_minute[:_MOTHER]
     fhr_s, ua_s = fhr_used / HZ, ua_used / HZ
     below_100_s, below_110_s, above_160_s = r.beyond_s.astype(np.float64)
-    minute_fhr, _, minute_mother = c.last_minute.sum(axis=1)
+    minute_fhr, _, minute_mother = last_minute.used.sum(axis=1)
     in_30 = h.fall_onset > now - 1800 * HZ
     in_20 = h.fall_onset > now - 1200 * HZ
     length_s = (h.fall_end - h.fall_onset) / HZ
@@ -222,8 +232,8 @@ def measure(
     mean_depth = (np.where(in_30, h.fall_depth, 0.0).sum(axis=0) + np.rint(running_depth * 64) / 64) / np.maximum(
         in_30_n, 1
     )
-    baseline_known = ~np.isnan(r.baseline_by_minute)
-    baseline_sum = np.where(baseline_known, r.baseline_by_minute, 0.0).sum(axis=0)
+    baseline_known = ~np.isnan(minutes.baseline_bpm)
+    baseline_sum = np.where(baseline_known, minutes.baseline_bpm, 0.0).sum(axis=0)
     variability_known = ~np.isnan(v.minutes)
     low_variability = (np.rint(v.minutes) <= notable.low_variability_bpm).sum(axis=0)
     area = np.where(in_30, h.fall_area, 0.0).sum(axis=0) + np.where(is_running, e.area[DOWN], 0.0)
@@ -266,7 +276,7 @@ def measure(
         "ua_flat": (~t.useful & ~np.isnan(t.rest)).astype(np.float64),
         "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
         "near_mother_1min": minute_mother / np.maximum(minute_fhr, 1.0),
-        "near_mother_10min": (r.mother_by_minute.sum(axis=0) + r.this_minute[_MOTHER])
+        "near_mother_10min": (minutes.near_mother.sum(axis=0) + r.this_minute[_MOTHER])
         / np.minimum(seconds, 600.0)
         / HZ,
         "stepped": c.stepped.astype(np.float64),

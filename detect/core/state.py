@@ -8,16 +8,16 @@ from typing import Self
 import msgspec
 
 from detect.core.attention import Attention
-from detect.core.baseline import Baseline
-from detect.core.conditioning import Conditioning
+from detect.core.baseline import Baseline, Lagged
+from detect.core.conditioning import Conditioning, LastMinute
 from detect.core.excursions import Excursions
-from detect.core.findings import Findings, Running
+from detect.core.findings import Findings, Minutes, Running
 from detect.core.hand import Hand
 from detect.core.histogram import Histogram
 from detect.core.history import History
 from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
 from detect.core.rules import Rules
-from detect.core.tone import Tone
+from detect.core.tone import Levels, Tone
 from detect.core.variability import Minute, Variability
 from quietward.messages import Block, Cared, Class, Contractions, Part
 
@@ -87,15 +87,19 @@ class State:
     looked: dict[int, Looked] = field(default_factory=dict)  # lane -> what follows from its newest look, once asked for
     clock: Clock = field(init=False)
     conditioning: Conditioning = field(init=False)
+    last_minute: LastMinute = field(init=False)
     fhr: Histogram = field(init=False)
     ua: Histogram = field(init=False)
     baseline: Baseline = field(init=False)
+    lagged: Lagged = field(init=False)
     minute: Minute = field(init=False)
     variability: Variability = field(init=False)
     tone: Tone = field(init=False)
+    levels: Levels = field(init=False)
     excursions: Excursions = field(init=False)
     history: History = field(init=False)
     running: Running = field(init=False)
+    minutes: Minutes = field(init=False)
     findings: Findings = field(init=False)
     attention: Attention = field(init=False)
     hand: Hand = field(init=False)
@@ -109,15 +113,19 @@ class State:
         own = self.rules.sizes
         yield "clock", Clock, own
         yield "conditioning", Conditioning, own
+        yield "last_minute", LastMinute, own
         yield "fhr", Histogram, self.rules.fhr_sizes
         yield "ua", Histogram, self.rules.ua_sizes
         yield "baseline", Baseline, own
+        yield "lagged", Lagged, own
         yield "minute", Minute, own
         yield "variability", Variability, own
         yield "tone", Tone, own
+        yield "levels", Levels, own
         yield "excursions", Excursions, own
         yield "history", History, own
         yield "running", Running, own
+        yield "minutes", Minutes, own
         yield "findings", Findings, own
         yield "attention", Attention, own
         yield "hand", Hand, own

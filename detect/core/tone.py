@@ -23,9 +23,15 @@ class Tone(Lanes):
     span: Floats = lane(np.nan)  # from low to high share of the window
     smooth: Floats = lane(np.nan)  # UA with coughs and noise evened out
     useful: Bools = switch()  # False where too little has come, or the UA is flat
-    levels: Floats = lane(np.nan, "levels")  # mean UA between looks, for the last rest_window_s
     level_sum: Floats = lane(0.0)  # of the seconds since the last look
     level_n: Floats = lane(0.0)
+
+
+@dataclass(init=False, eq=False)
+class Levels(Lanes):
+    """Mean UA between looks, for the last rest_window_s."""
+
+    ua: Floats = lane(np.nan, "levels")
 
 
 def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
@@ -43,19 +49,19 @@ def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
     return evened
 
 
-def keep_up(t: Tone, second: Ints, there: Bools, look_is_due: Bools, every_s: int) -> None:
-    """Take one second. there: its last UA sample is there."""
+def keep_up(t: Tone, levels: Levels, lanes: Ints, second: Ints, there: Bools, look_is_due: Bools, every_s: int) -> None:
+    """Take one second. t holds just these lanes, levels all of them; there: the last UA sample is there."""
     t.level_sum += np.where(there, t.smooth, 0.0)
     t.level_n += there
     if some(look_is_due):
         ended = np.flatnonzero(look_is_due)
         n = t.level_n[ended]
         mean = np.where(n > 0, t.level_sum[ended] / np.maximum(n, 1), np.nan)
-        t.levels[second[ended] // every_s % t.levels.shape[0], ended] = mean
+        levels.ua[second[ended] // every_s % levels.ua.shape[0], lanes[ended]] = mean
         t.level_sum[ended], t.level_n[ended] = 0.0, 0.0
 
 
-def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
+def measure(t: Tone, levels: Levels, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
     """Find tone and span of some lanes; t holds just those lanes."""
     cumulated = np.cumsum(h.counts[1:, lanes], axis=0, dtype=np.int16)
     n = cumulated[-1]
@@ -67,7 +73,7 @@ def measure(t: Tone, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
     t.span = share(limits.high_share) - share(limits.low_share)
     enough = n >= HZ * 60
     t.useful = enough & (t.span >= limits.flat_range)
-    lowest = np.sort(t.levels, axis=0)  # NaN last
+    lowest = np.sort(levels.ua[:, lanes], axis=0)  # NaN last
     known = (~np.isnan(lowest)).sum(axis=0)
     place = (limits.rest_share * known).astype(np.int64)
     t.rest = np.where(enough & (known > 0), lowest[place, np.arange(len(known))], np.nan)
