@@ -1,8 +1,8 @@
 """Structure of arrays: one lane per bed (or recording), always on the last axis.
 
 A module of the core keeps what it remembers in a subclass of Lanes. The engine takes the lanes that have something
-to work on, steps them together, and puts them back. Rings hold long histories; they stay where they are and are
-touched by lane number only, so that the work of one second does not grow with the length of a window.
+to work on, steps them together, and puts them back. Rings hold long histories and have classes of their own; they stay
+where they are and are touched by lane number only, so that the work of one second does not grow with a window's length.
 """
 
 import math
