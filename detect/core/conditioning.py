@@ -85,7 +85,7 @@ def step(
     for k in range(1, HZ):
         before[k] = np.where(there[k - 1], fhr_bpm[k - 1], before[k - 1])
     jumps = there & (np.abs(fhr_bpm - before) > limits.jump_bpm)
-    odd = np.flatnonzero(np.logical_or.reduce(jumps, axis=0) | (c.suspect_since >= 0) | c.stepped)
+    odd = np.flatnonzero(np.logical_or.reduce(jumps, axis=0) | (c.suspect_since >= 0))
     marks: list[Mark] = []
     if len(odd) == len(start):
         used = _sample_by_sample(c, start, fhr_bpm, reference_bpm, limits, marks)
@@ -95,6 +95,9 @@ def step(
         c.last_bpm = np.where(there[-1], fhr_bpm[-1], before[-1])
         newest = start + (HZ - 1) - np.argmax(there[::-1], axis=0)
         np.copyto(c.last_at, newest, where=np.logical_or.reduce(there, axis=0))
+        if some(c.stepped):
+            is_back = there & (np.abs(fhr_bpm - reference_bpm) <= limits.jump_bpm)
+            c.stepped &= ~np.logical_or.reduce(is_back, axis=0)
         if doubted is not None:
             used[:, odd] = _sample_by_sample(doubted, start[odd], fhr_bpm[:, odd], reference_bpm[odd], limits, marks)
             c.put(odd, doubted)
