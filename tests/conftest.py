@@ -90,7 +90,8 @@ def broker_command(kind: str, port: int, folder: Path) -> list[str]:
     program = require(MOSQUITTO, "mosquitto")
     config = folder / "mosquitto.conf"
     config.write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 1000\nset_tcp_nodelay true\n"
+        f"listener {port} 127.0.0.1\nallow_anonymous true\n"
+        "max_queued_messages 0\nmax_inflight_messages 1000\nset_tcp_nodelay true\n"
         f"persistence true\npersistence_location {folder}/\nautosave_interval 1\n"
         + ("user root\n" if os.getuid() == 0 else "")
     )
