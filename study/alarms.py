@@ -5,7 +5,6 @@ may happen, `look` makes it happen and returns the calls, `answer` tells it that
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import fields
 from itertools import pairwise
 from typing import Any, NamedTuple, Protocol
 
@@ -69,7 +68,7 @@ class PolicyAlarms:
     def __init__(self, looks: Looks, policies: Sequence[Policy]) -> None:
         self.told: list[Stood] = []
         self._looks, self._policies, self._numbers = looks, policies, _Numbers(policies)
-        self._attention = _Attentions(len(policies) * looks.lanes, len(policies[0].condition))
+        self._attention = Attention.empty(len(policies) * looks.lanes, {"conditions": len(policies[0].condition)})
         self._busy: Bools = np.zeros((len(policies), looks.lanes), dtype=np.bool_)
         self._may_begin = _may_begin(looks, policies)
         self._rows = [*np.flatnonzero(np.diff(looks.second, prepend=-1)).tolist(), len(looks.second)]
@@ -119,42 +118,16 @@ class PolicyAlarms:
 
     def level(self, variant: int, lane: int) -> int:
         """Return the level of an unanswered flag."""
-        all_pairs, pair = self._attention.all, variant * self._looks.lanes + lane
+        all_pairs, pair = self._attention, variant * self._looks.lanes + lane
         return 0 if all_pairs.answered[pair] else int(all_pairs.level[pair])
 
     def answer(self, variant: int, lane: int, t_s: float) -> None:
         """Acknowledge the flag of a bed."""
         pair = variant * self._looks.lanes + lane
-        all_pairs = self._attention.all
+        all_pairs = self._attention
         change = attention.acknowledge(all_pairs, pair, int(all_pairs.flag[pair]), int(t_s))
         if change is not None:
             self.told.append(Stood(variant, lane, t_s, change.level, answered=True))
-
-
-class _Attentions:
-    """What all pairs remember; only what can change in a study is copied out and back. Half of it belongs to what
-    people do at a page (shelves, pauses, limits of one bed, care notes), and nobody does any of that here.
-    """
-
-    CHANGES = (
-        "held_since", "eased_since", "active", "held_back", "answered_for", "level", "from_conditions", "climbed",
-        "level_since", "flag", "answered", "answered_at",
-    )  # fmt: skip
-
-    def __init__(self, pairs: int, conditions: int) -> None:
-        self.all = Attention.empty(pairs, {"conditions": conditions})
-        self._untouched = [f.name for f in fields(Attention) if f.name not in self.CHANGES]
-
-    def take(self, pairs: Ints) -> Attention:
-        """Return some pairs."""
-        parts = {name: getattr(self.all, name).take(pairs, axis=-1) for name in self.CHANGES}
-        return Attention(**parts, **{name: getattr(self.all, name)[..., : len(pairs)] for name in self._untouched})
-
-    def put(self, pairs: Ints, part: Attention) -> None:
-        """Write back what `take` gave."""
-        for name in self.CHANGES:
-            array = getattr(self.all, name)
-            array[(*[slice(None)] * (array.ndim - 1), pairs)] = getattr(part, name)
 
 
 class _Numbers:
