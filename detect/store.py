@@ -73,7 +73,7 @@ class ShardStore:
         saved = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.checkpoint))
         written = await self.redis.get(self.shard.position)
         return Resume(
-            b"".join(saved[b"%d" % i] for i in range(len(saved) - 1)),
+            b"".join(saved.get(b"%d" % i, b"") for i in range(len(saved) - 1)),
             saved.get(b"position", FIRST.encode()).decode(),
             FIRST if written is None else cast("bytes", written).decode(),
         )

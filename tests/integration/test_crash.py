@@ -22,7 +22,7 @@ from simulator.scenario import load
 from tests.conftest import Server
 
 POINTS = ("stepped", "sent", "committed", "saving", "saved")
-KILLS = 24
+KILLS = 12
 SECONDS = 1500
 PER_ENTRY = 10
 T0 = 1_790_000_000

@@ -76,6 +76,13 @@ async def saved(store: Store, shard: ShardStore) -> tuple[str, bytes]:
     return raw[b"position"].decode(), b"".join(raw[b"%d" % i] for i in range(len(raw) - 1))
 
 
+async def test_a_checkpoint_of_another_version_is_left_aside(store: Store) -> None:
+    shard = Ward("saving").shard(0)
+    await store.hset(shard.checkpoint, mapping={"position": "7-0", "state": b"what an earlier version wrote"})
+    resume = await ShardStore(store, shard).take_over()
+    assert (resume.state, resume.saved) == (b"", "7-0")
+
+
 async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(detect.store, "PIECE", 10)
     old = await shard_store(store)
