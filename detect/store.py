@@ -102,6 +102,8 @@ class ShardStore:
 
     async def wait(self, after: str) -> list[tuple[str, list[Input]]]:
         """Return the next entries of the input stream, none if none come for a while. A commit has asked already."""
+        if self._ahead not in ("", after):
+            await self.hang_up()  # the answer under way is to another question
         async with self._on_line() as line:
             if self._ahead != after:
                 await line.send(stream_after(self.shard.input, after, AT_MOST))
@@ -166,14 +168,15 @@ class ShardStore:
 
         position: of outputs that are written, and the state is as it was there. Raises LostOwnership, RedisError.
         """
-        key, pieces = self.shard.saving(self.token), memoryview(state)
+        token = self.token  # that of now: whoever takes over meanwhile, be it this detector again, supersedes it
+        key, pieces = self.shard.saving(token), memoryview(state)
         await self.redis.delete(key)
         for i, first in enumerate(range(0, len(pieces), PIECE)):
             await cast("Any", self.redis.hset(key, str(i), pieces[first : first + PIECE]))
             if i == 0:
                 await self.redis.expire(key, UNFINISHED_KEPT_S)
             await asyncio.sleep(BETWEEN_PIECES_S)
-        if not await SAVE.run(self.redis, [self.shard.owner, key, self.shard.checkpoint], [self.token, position]):
+        if not await SAVE.run(self.redis, [self.shard.owner, key, self.shard.checkpoint], [token, position]):
             raise self._lost()
 
 

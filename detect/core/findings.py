@@ -120,7 +120,7 @@ def tachysystole_at(f: Findings, n: int) -> list[float]:
 
 def asked(f: Findings, lanes: Ints) -> Measures:
     """Return what an attention policy may ask of some lanes: the measures, and the concern."""
-    return {name: value[lanes] for name, value in measures_of(f, 0).items()} | {"concern": f.concern[lanes]}
+    return measures_at(f, 0, lanes) | {"concern": f.concern[lanes]}
 
 
 def remember(f: Findings, lanes: Ints, measured: list[Measures]) -> None:

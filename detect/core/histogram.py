@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.core.lanes import Floats, Ints, Lanes, lane
+from detect.core.lanes import EACH_SAMPLE, Floats, Ints, Lanes, lane
 from quietward.messages import HZ
 
 STEPS = 4
@@ -36,7 +36,7 @@ def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float)
     top = h.counts.shape[0] * STEPS - 1
     codes = np.fmin(np.fmax(np.rint((values - lowest) * STEPS) + STEPS, 0), top)  # fmax makes 0 of NaN
     ring = _flat(h.ring)
-    places = (second * HZ % window + _EACH) * n + lanes  # a window is whole seconds
+    places = (second * HZ % window + EACH_SAMPLE) * n + lanes  # a window is whole seconds
     moved = np.empty((2, *codes.shape), dtype=np.int64)
     moved[0], moved[1] = ring[places], codes  # what goes, what comes
     ring[places] = codes
@@ -46,7 +46,6 @@ def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float)
     np.add.at(_flat(h.sums), where, moved.reshape(-1).astype(np.int32))
 
 
-_EACH = np.arange(HZ)[:, None]
 _ONE_EACH = np.array([-1, 1], dtype=np.int16)
 
 

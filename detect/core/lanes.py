@@ -12,10 +12,14 @@ from typing import Any, NamedTuple, Self, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from quietward.messages import HZ
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+EACH_SAMPLE = np.arange(HZ)[:, None]
+"""The samples of a second as a column, to be added to where it begins at each lane."""
 LONG_AGO = -(2**60)
 """An index before anything that can be remembered; far enough from the border of int64 to be subtracted."""
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
+from detect.core.lanes import EACH_SAMPLE, Bools, Floats, Ints, Lanes, index, lane, switch
 from detect.core.limits import SinusoidalLimits, VariabilityLimits
 from detect.core.sinusoidal import is_sinusoidal
 from quietward.messages import HZ
@@ -40,12 +40,9 @@ class Variability(Lanes):
 
 def push(m: Minute, lanes: Ints, second: Ints, fhr_bpm: Floats, in_excursion: Bools) -> None:
     """Take one second of shape (4, lanes)."""
-    rows = (second % MINUTE) * HZ + _EACH
+    rows = (second % MINUTE) * HZ + EACH_SAMPLE
     m.samples[rows, lanes] = fhr_bpm
     m.apart[rows, lanes] = in_excursion
-
-
-_EACH = np.arange(HZ)[:, None]
 
 
 def set_apart(m: Minute, n: int, first: int, end: int, second: int, apart: bool) -> None:

@@ -9,6 +9,7 @@ import detect.store
 from detect.store import ShardStore
 from quietward.addresses import Ward
 from quietward.errors import LostOwnership
+from quietward.messages import Tick, encode_inputs
 from quietward.store import Line, Lines, RedisError, Store, entries_of, stream_after
 
 
@@ -47,7 +48,10 @@ async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
     assert await store.get(shard.shard.position) == b"1-0"
     await shard.commit("2-0", [], [])  # without a read between
     assert await store.get(shard.shard.position) == b"2-0"
-    assert await shard.wait("5-0") == []  # not what the commit had asked for
+    entry = encode_inputs([Tick(1)])
+    await store.xadd(shard.shard.input, {"e": entry}, id="3-0")
+    await store.xadd(shard.shard.input, {"e": entry}, id="6-0")
+    assert await shard.wait("5-0") == [("6-0", [Tick(1)])]  # not the answer to what the commit had asked for
     await shard.hang_up()
 
 
