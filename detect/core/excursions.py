@@ -85,7 +85,7 @@ class Opening(NamedTuple):
     onset: int
 
 
-class Second(NamedTuple):
+class Taken(NamedTuple):
     """What one second brought. open: which rows were open after each sample, shape (4, 3, lanes)."""
 
     opened: list[Opening]
@@ -103,7 +103,7 @@ class _Sample(NamedTuple):
     added: Floats
 
 
-def step(e: Excursions, start: Ints, height: Floats, limits: ExcursionLimits) -> Second:
+def step(e: Excursions, start: Ints, height: Floats, limits: ExcursionLimits) -> Taken:
     """Take one second, sample by sample.
 
     start: index of the first sample, (lanes,); height: (4, 3, lanes), NaN where there is none. With few lanes it is the
@@ -121,7 +121,7 @@ def step(e: Excursions, start: Ints, height: Floats, limits: ExcursionLimits) ->
     may_be_level = some((e.away_since >= 0) & (last - e.away_since >= limits.longest)) or some(
         e.open & (last - e.onset >= limits.shallow_longest)
     )
-    found = Second([], [], np.empty(there.shape, dtype=np.bool_))
+    found = Taken([], [], np.empty(there.shape, dtype=np.bool_))
     for k in range(HZ):
         sample = _Sample(start + k, y[k], there[k], back[k, BASE], added[k])
         e.area_since += sample.added
