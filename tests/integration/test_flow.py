@@ -13,6 +13,7 @@ import pytest
 import websockets
 
 from quietward.addresses import Ward
+from quietward.embedded import wait_for_port
 from quietward.messages import Block, Summary, decode_event, decode_inputs, decode_summary
 from quietward.mqtt import Publisher
 from quietward.notice import NOTICE
@@ -259,6 +260,7 @@ async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Store, p
         return all(one is not None and one.baseline_bpm is not None for one in found)
 
     assert await until(both_known), parts.log("simulate") + parts.log("detect")
+    assert wait_for_port(settings.port), parts.log("serve")
     head, _ = await frame(settings.port)
     assert sorted(bed["card"]["bed"] for bed in head["beds"]) == ["bed-1", "bed-2"]
     assert head["troubles"] == []

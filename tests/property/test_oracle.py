@@ -48,8 +48,8 @@ def test_arrays_and_loops_find_the_same(trace: np.ndarray, beds: int) -> None:
         part = slice(second * HZ, (second + 1) * HZ)
         engine.advance(state, lanes, np.full(beds, second), side_by_side[part], quiet, nothing, events)
         plain.second(second, trace[part].tolist())
-        assert same(plain.baseline, float(state.baseline.bpm[0])), second
-        assert same(plain.reference, float(state.baseline.reference_bpm[0])), second
+        assert same(plain.baseline, float(state.present.baseline.bpm[0])), second
+        assert same(plain.reference, float(state.present.baseline.reference_bpm[0])), second
         assert same(plain.variability, float(state.variability.bpm[0])), second
     own = [e for e in events if e.bed == "b0"]
     falls = [(e.detail["onset_s"], e.detail["end_s"]) for e in own if e.kind == "deceleration"]
