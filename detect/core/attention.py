@@ -25,14 +25,15 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
 """
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Literal, NamedTuple
 
 import numpy as np
 from msgspec import Meta, Struct
 
 from detect.core.findings import Measures
-from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
-from detect.core.rule_sets import Clause, compare
+from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, some, switch
+from detect.core.rule_sets import Clause, Clauses, compare
 from quietward.messages import Level
 
 SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
@@ -126,7 +127,7 @@ class Longest(Struct, frozen=True, forbid_unknown_fields=True):
     limit_s: Within
 
 
-class Policy(Struct, frozen=True, forbid_unknown_fields=True):
+class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     """All of an attention policy's file."""
 
     name: str
@@ -135,6 +136,16 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True):
     care: CareTimes
     longest: Longest
     condition: list[Condition]
+
+    @cached_property
+    def conditions(self) -> Clauses:
+        """What each condition asks for, to be compared at once."""
+        return Clauses([c.all for c in self.condition])
+
+    @cached_property
+    def ranks(self) -> Ints:
+        """Numbers of the conditions' levels, a column."""
+        return np.array([[c.rank] for c in self.condition])
 
     def place(self, name: str) -> int | None:
         """Return which condition has this name."""
@@ -202,10 +213,12 @@ def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: 
     """Bring the lanes up to `second`, and return what changed."""
     decision = Decision(_what_is_over(a, second, lost, measures))
     before_held_back = a.held_back.copy()
-    waits = (a.active | (a.held_since >= 0) | (a.held_back != NOT_HELD_BACK)).any(axis=-1).tolist()
-    for i, condition in enumerate(policy.condition):
-        _follow(a, i, condition, second, measures, lost, policy, waits[i])
-    ranks = np.array([[c.rank] for c in policy.condition])
+    own = a.own_limit if some(~np.isnan(a.own_limit)) else None
+    holds = policy.conditions.holding(measures, own)
+    waits = a.active | (a.held_since >= 0) | (a.held_back != NOT_HELD_BACK)
+    for i in np.flatnonzero(np.logical_or.reduce(holds | waits, axis=-1)).tolist():
+        _follow(a, i, holds[i], second, measures, lost, policy)
+    ranks = policy.ranks
     counts = counting(a, policy)
     asked = np.where(counts, ranks, 0).max(axis=0)
     before = a.level
@@ -261,14 +274,14 @@ def _what(before: int, level: int, worse: bool, returned: bool, escalates: bool,
 
 def counting(a: Attention, policy: Policy) -> Bools:
     """Return which conditions ask for attention: active, and not shelved unless they ask for the team."""
-    below_team = np.array([[c.rank < TEAM] for c in policy.condition])
+    below_team = policy.ranks < TEAM
     found: Bools = a.active & ~((a.shelved_until >= 0) & below_team)
     return found
 
 
 def counting_at(a: Attention, n: int, policy: Policy) -> Bools:
     """Return the same for lane n alone, shape (conditions,)."""
-    below_team = np.array([c.rank < TEAM for c in policy.condition])
+    below_team = policy.ranks[:, 0] < TEAM
     found: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & below_team)
     return found
 
@@ -290,24 +303,13 @@ def _what_is_over(a: Attention, second: Ints, lost: Bools, measures: Measures) -
     return asides
 
 
-def _follow(
-    a: Attention,
-    i: int,
-    condition: Condition,
-    second: Ints,
-    measures: Measures,
-    lost: Bools,
-    policy: Policy,
-    waits: bool,
-) -> None:
-    """Let one condition begin and end. waits: it may change at some lane even if it holds at none."""
-    own, limit, release_limit = a.own_limit[i], condition.all[0][2], condition.release[0][2]
-    has_own = not np.isnan(own).all()
-    holds = _all(condition.all, measures, np.where(np.isnan(own), limit, own) if has_own else None)
-    if not waits and not holds.any():
-        return  # nothing was, is or begins: most conditions, most of the time
+def _follow(a: Attention, i: int, holds: Bools, second: Ints, measures: Measures, lost: Bools, policy: Policy) -> None:
+    """Let one condition begin and end, that holds, or has done so, at some lane."""
+    condition, own = policy.condition[i], a.own_limit[i]
+    has_own = some(~np.isnan(own))
     frozen = np.zeros_like(lost) if condition.is_about_signal else lost
     unknown = np.logical_or.reduce([np.isnan(measures[m]) for m, _, _ in condition.all])
+    limit, release_limit = condition.all[0][2], condition.release[0][2]
     release = release_limit + np.nan_to_num(own - limit) if has_own else None
     over = ~holds & (_any(condition.release, measures, release) | unknown)
     was_held = a.held_since[i] >= 0

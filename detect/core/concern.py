@@ -4,11 +4,14 @@ Each finding adds between 0 and its full points, in proportion to how far its me
 `full_at`. Weights are data; `python -m detect.calibrate` makes them again from open expert votes.
 """
 
+from functools import cached_property
+from typing import NamedTuple
+
 import numpy as np
 from msgspec import Struct
 
 from detect.core.findings import Measures
-from detect.core.lanes import Floats
+from detect.core.lanes import Floats, Ints
 
 
 class Finding(Struct, frozen=True, forbid_unknown_fields=True):
@@ -23,7 +26,7 @@ class Finding(Struct, frozen=True, forbid_unknown_fields=True):
     log: bool = False
 
 
-class Concern(Struct, frozen=True, forbid_unknown_fields=True):
+class Concern(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     """All of `concern.toml`. Class 2 and 3 begin at these values."""
 
     calibration: str
@@ -32,6 +35,27 @@ class Concern(Struct, frozen=True, forbid_unknown_fields=True):
     class_3_from: float
     start: float
     finding: list[Finding]
+
+    @cached_property
+    def scales(self) -> "_Scales":
+        """All findings, to be weighed at once."""
+        logs = np.array([i for i, f in enumerate(self.finding) if f.log], dtype=np.int64)
+        ends = np.array([[[f.none_at], [f.full_at]] for f in self.finding], dtype=np.float64)
+        ends[logs] = np.log1p(ends[logs])
+        low, high = ends[:, 0], ends[:, 1]
+        return _Scales(
+            [f.measure for f in self.finding], logs, low, high - low, np.array([[f.points] for f in self.finding])
+        )
+
+
+class _Scales(NamedTuple):
+    """Columns, one row for each finding. logs: rows that are weighed by their logarithm."""
+
+    measures: list[str]
+    logs: Ints
+    low: Floats
+    span: Floats
+    points: Floats
 
 
 MOST_SAID = 3
@@ -46,26 +70,21 @@ def because(concern: Concern, points: list[float], values: dict[str, float]) -> 
     return ", ".join(said) or "nothing single"
 
 
-def parts(concern: Concern, measures: Measures) -> list[Floats]:
-    """Return the points of each finding; a measure that is NaN adds nothing."""
-    found = [_share(f, measures[f.measure]) * f.points for f in concern.finding]
-    return [np.where(np.isnan(points), 0.0, points) for points in found]
+def parts(concern: Concern, measures: Measures) -> Floats:
+    """Return the points of each finding, shape (findings, lanes); a measure that is NaN adds nothing."""
+    scales = concern.scales
+    values = np.array([measures[name] for name in scales.measures])
+    values[scales.logs] = np.log1p(values[scales.logs])  # of areas and counts the first ones say most
+    share = np.minimum(np.maximum((values - scales.low) / scales.span, 0.0), 1.0)
+    return np.where(np.isnan(share), 0.0, share * scales.points)
 
 
-def _share(f: Finding, value: Floats) -> Floats:
-    low, high = f.none_at, f.full_at
-    if f.log:  # of areas and counts the first ones say most
-        value, low, high = np.log1p(value), float(np.log1p(low)), float(np.log1p(high))
-    return np.minimum(np.maximum((value - low) / (high - low), 0.0), 1.0)  # np.clip takes four times as long for few
-
-
-def total(concern: Concern, found: list[Floats], measures: Measures) -> Floats:
+def total(concern: Concern, found: Floats, measures: Measures) -> Floats:
     """Return the concern, NaN where too little of the FHR could be used to say anything."""
-    summed = np.full_like(measures["fhr_usable_30min"], concern.start)
-    for points in found:  # one after the other: the same sum for one lane as for many
-        summed = summed + points
-    summed = np.clip(summed, 0.0, 100.0)
-    return np.where(measures["fhr_usable_30min"] >= concern.least_usable_share, summed, np.nan)
+    start = np.full((1, found.shape[1]), concern.start)
+    summed = np.add.accumulate(np.concatenate([start, found]), axis=0)[-1]  # in order, for one lane as for many
+    usable = measures["fhr_usable_30min"]
+    return np.where(usable >= concern.least_usable_share, np.minimum(np.maximum(summed, 0.0), 100.0), np.nan)
 
 
 def rank(concern: Concern, value: Floats) -> Floats:

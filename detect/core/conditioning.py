@@ -10,10 +10,8 @@ import numpy as np
 
 from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some, switch
 from detect.core.limits import SignalLimits
+from detect.core.minute import FHR, MINUTE_S, UA
 from quietward.messages import HZ
-
-MINUTE = 60
-
 
 HALF, DOUBLE = 1, 2
 """Ratio of a doubted run to what came before it; 0 is neither."""
@@ -38,7 +36,7 @@ class Conditioning(Lanes):
 class LastMinute(Lanes):
     """Used samples of each of the last 60 seconds: FHR, UA, and of the FHR those near the mother's pulse."""
 
-    used: Floats = lane(0.0, 3, MINUTE)
+    used: Floats = lane(0.0, 3, MINUTE_S)
 
 
 class Mark(NamedTuple):
@@ -52,16 +50,27 @@ class Mark(NamedTuple):
 
 @dataclass(frozen=True)
 class Clean:
-    """fhr_bpm, ua: shape (4, lanes), NaN where nothing is to be used; fhr_used, ua_used: how many samples there are;
+    """samples: FHR and UA, shape (2, 4, lanes), NaN where nothing is to be used; fhr_used, ua_used: how many there are;
     near_mother: how many of the FHR are near the mother's pulse.
     """
 
-    fhr_bpm: Floats
-    ua: Floats
+    samples: Floats
     fhr_used: Ints
     ua_used: Ints
     near_mother: Ints
     marks: list[Mark]
+
+    @property
+    def fhr_bpm(self) -> Floats:
+        """Shape (4, lanes)."""
+        fhr: Floats = self.samples[FHR]
+        return fhr
+
+    @property
+    def ua(self) -> Floats:
+        """Shape (4, lanes)."""
+        ua: Floats = self.samples[UA]
+        return ua
 
 
 def step(
@@ -80,35 +89,46 @@ def step(
     c holds just those lanes, last_minute all of them.
     """
     there = (fhr_bpm >= limits.fhr_lowest_bpm) & (fhr_bpm <= limits.fhr_highest_bpm)
+    is_whole = np.count_nonzero(there) == there.size
     before = np.empty_like(fhr_bpm)  # the newest sample before each
     before[0] = c.last_bpm
-    for k in range(1, HZ):
-        before[k] = np.where(there[k - 1], fhr_bpm[k - 1], before[k - 1])
-    jumps = there & (np.abs(fhr_bpm - before) > limits.jump_bpm)
-    odd = np.flatnonzero(np.logical_or.reduce(jumps, axis=0) | (c.suspect_since >= 0))
+    before[1:] = fhr_bpm[:-1]
+    if not is_whole:
+        for k in range(1, HZ):
+            np.copyto(before[k], before[k - 1], where=~there[k - 1])
+    odd = np.logical_or.reduce(there & (np.abs(fhr_bpm - before) > limits.jump_bpm), axis=0) | (c.suspect_since >= 0)
+    samples = np.stack([fhr_bpm, ua])
+    used = samples[FHR]
+    if not is_whole:
+        used[~there] = np.nan
     marks: list[Mark] = []
-    if len(odd) == len(start):
-        used = _sample_by_sample(c, start, fhr_bpm, reference_bpm, limits, marks)
+    jumps = np.flatnonzero(odd)
+    if len(jumps) == len(start):
+        used[...] = _sample_by_sample(c, start, fhr_bpm, reference_bpm, limits, marks)
     else:  # most beds, most of the time: every sample follows on the one before it
-        doubted = c.take(odd) if len(odd) else None
-        used = np.where(there, fhr_bpm, np.nan)
-        c.last_bpm = np.where(there[-1], fhr_bpm[-1], before[-1])
-        newest = start + (HZ - 1) - np.argmax(there[::-1], axis=0)
-        np.copyto(c.last_at, newest, where=np.logical_or.reduce(there, axis=0))
+        doubted = c.take(jumps) if len(jumps) else None
+        if is_whole:
+            c.last_bpm, c.last_at = fhr_bpm[-1], start + (HZ - 1)
+        else:
+            c.last_bpm = np.where(there[-1], fhr_bpm[-1], before[-1])
+            newest = start + (HZ - 1) - np.argmax(there[::-1], axis=0)
+            np.copyto(c.last_at, newest, where=np.logical_or.reduce(there, axis=0))
         if some(c.stepped):
             is_back = there & (np.abs(fhr_bpm - reference_bpm) <= limits.jump_bpm)
             c.stepped &= ~np.logical_or.reduce(is_back, axis=0)
         if doubted is not None:
-            used[:, odd] = _sample_by_sample(doubted, start[odd], fhr_bpm[:, odd], reference_bpm[odd], limits, marks)
-            c.put(odd, doubted)
-            marks = [mark._replace(lane=int(odd[mark.lane])) for mark in marks]
-    near = np.abs(used - mhr_bpm) <= limits.mother_within_bpm  # not where there is none
-    there = np.stack([~np.isnan(used), ~np.isnan(ua), near])
-    counts: Ints = np.add.reduce(there, axis=1, dtype=np.int64)
-    last_minute.used[:, c.seconds % MINUTE, lanes] = counts
+            found = _sample_by_sample(doubted, start[jumps], fhr_bpm[:, jumps], reference_bpm[jumps], limits, marks)
+            used[:, jumps] = found
+            c.put(jumps, doubted)
+            marks = [mark._replace(lane=int(jumps[mark.lane])) for mark in marks]
+    counted = np.empty((3, *fhr_bpm.shape), dtype=np.bool_)
+    np.logical_not(np.isnan(samples), out=counted[:2])
+    counted[2] = np.abs(used - mhr_bpm) <= limits.mother_within_bpm  # not where there is none
+    counts: Ints = np.add.reduce(counted, axis=1, dtype=np.int64)
+    last_minute.used[:, c.seconds % MINUTE_S, lanes] = counts
     c.seconds += 1
     fhr_used, ua_used, near_mother = counts
-    return Clean(used, ua, fhr_used, ua_used, near_mother, marks)
+    return Clean(samples, fhr_used, ua_used, near_mother, marks)
 
 
 def _sample_by_sample(
@@ -161,5 +181,5 @@ def _sample(
 
 def usable_share(used: Floats, seconds: Ints) -> Floats:
     """Share of the last minute's samples that could be used, 0 to 1; of what has been seen while shorter."""
-    share: Floats = used / (HZ * np.clip(seconds, 1, MINUTE))
+    share: Floats = used / (HZ * np.clip(seconds, 1, MINUTE_S))
     return share

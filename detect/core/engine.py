@@ -17,13 +17,14 @@ from detect.core import (
     excursions,
     findings,
     histogram,
+    minute,
     ordering,
     people,
     tone,
 )
 from detect.core import reporting as report
 from detect.core import variability as vary
-from detect.core.excursions import DOWN, UA, UP
+from detect.core.excursions import BASE, DOWN, NEAR, UA, UP
 from detect.core.lanes import Bools, Floats, Ints, some
 from detect.core.ordering import Second
 from detect.core.state import State
@@ -82,12 +83,9 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         forgetting = [s.lane for s in seconds if s.forget]
         if forgetting:
             state.forget_signal(np.array(forgetting))
-        fhr = np.array([s.fhr for s in seconds], dtype=np.float64).T
-        ua = np.array([s.ua for s in seconds], dtype=np.float64).T
-        mhr = np.array([np.nan if s.mhr is None else s.mhr for s in seconds])
-        second = np.array([s.second for s in seconds])
-        stage = np.array([s.stage for s in seconds])
-        weeks = np.array([s.weeks for s in seconds])
+        signals = np.array([(*s.fhr, *s.ua, s.mhr) for s in seconds], dtype=np.float64).T  # None becomes NaN
+        second, stage, weeks = np.array([(s.second, s.stage, s.weeks) for s in seconds]).T
+        fhr, ua, mhr = signals[:HZ], signals[HZ:-1], signals[-1]
         advance(state, np.array(lanes), second, fhr, ua, mhr, output.events, stage, weeks)
         output.looked.update(lanes)
 
@@ -110,18 +108,15 @@ def advance(
     seconds of NaN). Appends to `events`; what was found is in `state.findings`.
     """
     rules, reading = state.rules, state.rules.reading
-    c, b, t = state.conditioning.take(lanes), state.baseline.take(lanes), state.tone.take(lanes)
-    if some(np.isnan(state.excursions.enter[DOWN, lanes])):  # a lane that begins
+    present = state.present.borrow(lanes)
+    if some(np.isnan(present.excursions.enter[DOWN])):  # a lane that begins
         _set_thresholds(state, lanes)
-    e, r = state.excursions.take(lanes), state.running.take(lanes)
+        present = state.present.borrow(lanes)
+    c, b, t, e, r = present.conditioning, present.baseline, present.tone, present.excursions, present.running
     start = second * HZ
     every_s = reading.look.every_s
     look_is_due, minute_ends = second % every_s == every_s - 1, second % 60 == 59
-    # What is usable, and the histograms behind baseline and resting tone.
     clean = conditioning.step(c, state.last_minute, lanes, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
-    lowest = reading.signal.fhr_lowest_bpm
-    histogram.push(state.fhr, lanes, second, clean.fhr_bpm, lowest)
-    histogram.push(state.ua, lanes, second, clean.ua, UA_LOWEST)
 
     # Departures and returns.
     height = np.empty((HZ, excursions.ROWS, len(lanes)))
@@ -135,7 +130,7 @@ def advance(
         before = np.concatenate([was_open[None], apart[:-1]])
         baseline.note_openings(b, np.logical_or.reduce(~before & apart, axis=0))
     tone.keep_up(t, state.levels, lanes, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
-    vary.push(state.minute, lanes, second, clean.fhr_bpm, apart)
+    minute.push(state.minute, lanes, second, clean.samples, apart)
     findings.keep_up(r, state.minutes, lanes, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
     if stage is not None:
         r.stage = np.where(stage > 0, stage, r.stage)
@@ -144,16 +139,15 @@ def advance(
     is_silent = (r.none_since >= 0) & (second - r.none_since >= reading.signal.forget_after_s)
     if some(is_silent):
         baseline.forget(b, state.lagged, lanes, is_silent)
-    state.conditioning.put(lanes, c)
-    state.baseline.put(lanes, b)
-    state.tone.put(lanes, t)
-    state.excursions.put(lanes, e)
-    state.running.put(lanes, r)
+    state.present.put(lanes, present)
     report.marks(state, lanes, second, clean.marks, events)
     for opening in found.opened:
         if opening.row != UA:
             at = int(second[opening.lane])
-            vary.set_apart(state.minute, int(lanes[opening.lane]), opening.onset, (at + 1) * HZ, at, True)
+            minute.set_apart(state.minute, int(lanes[opening.lane]), opening.onset, (at + 1) * HZ, at, True)
+    if found.ended:  # whose samples are looked at again, and left out of the window
+        ended = np.unique([x.lane for x in found.ended])
+        _fill_histograms(state, lanes[ended], second[ended])
     at_once = report.closed_excursions(state, lanes, second, found.ended, events)
     if some(minute_ends):
         vary.finish_minute(
@@ -180,26 +174,27 @@ def advance(
 def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
     """Measure baseline, tone and findings of some lanes, and let attention follow."""
     rules, reading = state.rules, state.rules.reading
-    b, e, t = state.baseline.take(lanes), state.excursions.take(lanes), state.tone.take(lanes)
+    present = state.present.borrow(lanes)
+    b, e, t = present.baseline, present.excursions, present.tone
+    _fill_histograms(state, lanes, second)
     tone.measure(t, state.levels, state.ua, lanes, reading.tone)
     measured = baseline.measure(state.fhr, lanes, reading.signal.fhr_lowest_bpm, reading.baseline)
     hold = e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm)
-    lagged = state.lagged.take(lanes)
+    lagged = state.lagged.borrow(lanes)
     baseline.update(b, lagged, second, measured, hold, reading.look.every_s)
     state.lagged.put(lanes, lagged)
-    state.baseline.put(lanes, b)
-    state.tone.put(lanes, t)
+    state.present.put(lanes, present)
     measures = findings.measure(
         second,
-        state.conditioning.take(lanes),
-        state.last_minute.take(lanes),
+        present.conditioning,
+        state.last_minute.borrow(lanes),
         b,
-        state.variability.take(lanes),
+        state.variability.borrow(lanes),
         t,
         e,
-        state.history.take(lanes),
-        state.running.take(lanes),
-        state.minutes.take(lanes),
+        state.history.borrow(lanes),
+        present.running,
+        state.minutes.borrow(lanes),
         reading.notable,
         [r.tachysystole for r in rules.rule_sets],
     )
@@ -210,12 +205,19 @@ def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
     state.findings.concern[lanes] = concern.total(rules.concern, found, measures[0])
     lost = measures[0]["signal_lost_s"] >= reading.signal.no_value_after_s
     _attend(state, lanes, second, lost, events)
-    report.minute(state, lanes, second, events)
+    report.trend(state, lanes, second, events)
+
+
+def _fill_histograms(state: State, lanes: Ints, second: Ints) -> None:
+    """Let the windows behind baseline and resting tone hold all that has come."""
+    fhr, ua = state.minute.samples
+    histogram.catch_up(state.fhr, fhr, lanes, second, state.rules.reading.signal.fhr_lowest_bpm)
+    histogram.catch_up(state.ua, ua, lanes, second, UA_LOWEST)
 
 
 def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
     asked = findings.asked(state.findings, lanes)
-    a = state.attention.take(lanes)
+    a = state.attention.borrow(lanes)
     decision = attention.decide(a, second, asked, lost, state.rules.policy)
     state.attention.put(lanes, a)
     report.lost_signal(state, lanes, second, lost, events)
@@ -226,16 +228,17 @@ def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[E
 
 def _set_thresholds(state: State, lanes: Ints) -> None:
     """Set tolerance and enter height of the three rows of some lanes: they grow with what the signal does anyway."""
-    rules, e = state.rules, state.excursions
-    variability_bpm, ua_span = state.variability.bpm[lanes], state.tone.span[lanes]
+    rules, e = state.rules, state.present.excursions
+    variability_bpm, ua_span = state.variability.bpm[lanes], state.present.tone.span[lanes]
     usual = np.where(np.isnan(variability_bpm), rules.reading.variability.assumed_bpm, variability_bpm)
     span = np.where(np.isnan(ua_span), 0.0, ua_span)
     for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, span), strict=True)):
-        for found, share, least, most in (
-            (e.tolerance, numbers.tolerance_share, numbers.tolerance_least, numbers.tolerance_at_most),
-            (e.enter, numbers.enter_share, numbers.enter, numbers.enter_at_most),
-        ):
-            found[row, lanes] = np.minimum(np.maximum(share * scale, least), most)
+        tolerance = np.maximum(numbers.tolerance_share * scale, numbers.tolerance_least)
+        tolerance = np.minimum(tolerance, numbers.tolerance_at_most)
+        e.within[BASE, row, lanes] = tolerance
+        e.within[NEAR, row, lanes] = np.maximum(numbers.near, tolerance)
+        enter = np.maximum(numbers.enter_share * scale, numbers.enter)
+        e.enter[row, lanes] = np.minimum(enter, numbers.enter_at_most)
 
 
 def _tick(state: State, output: Output) -> None:
@@ -249,7 +252,8 @@ def _tick(state: State, output: Output) -> None:
         return
     passed = silent_s[lanes].astype(np.int64)
     second = state.clock.second[lanes] + passed
-    findings.count_silence(state.findings, lanes, state.running.none_since[lanes], state.clock.second[lanes], passed)
+    none_since = state.present.running.none_since[lanes]
+    findings.count_silence(state.findings, lanes, none_since, state.clock.second[lanes], passed)
     state.measured_anew(lanes)
     _attend(state, lanes, second, np.ones(len(lanes), dtype=np.bool_), output.events)
     output.looked.update(lanes.tolist())

@@ -14,7 +14,7 @@ So length is departure to return, as the published definitions count it.
 """
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 
@@ -31,7 +31,7 @@ BASE, NEAR = 0, 1
 class Excursions(Lanes):
     """What the machine remembers, each of shape (3, lanes). Positions are sample indices."""
 
-    tolerance: Floats = lane(np.nan, ROWS)  # up to this height the signal is at its reference
+    within: Floats = lane(np.nan, 2, ROWS)  # up to this height the signal is at its reference (BASE), or near it (NEAR)
     enter: Floats = lane(np.nan, ROWS)  # from this height on it has left it
     open: Bools = switch(ROWS)
     onset: Ints = index(LONG_AGO, ROWS)
@@ -47,6 +47,12 @@ class Excursions(Lanes):
     last: Ints = index(LONG_AGO, 2, ROWS)  # where the signal was last at the reference (BASE), and near it (NEAR)
     area_since: Floats = lane(0.0, 2, ROWS)  # since then
     last_there: Ints = index(LONG_AGO, ROWS)
+
+    @property
+    def tolerance(self) -> Floats:
+        """Up to this height the signal is at its reference, shape (3, lanes)."""
+        at_base: Floats = self.within[BASE]
+        return at_base
 
 
 class Excursion(NamedTuple):
@@ -103,19 +109,123 @@ class _Sample(NamedTuple):
     added: Floats
 
 
+class _Second(NamedTuple):
+    """One second. last: index of its last sample, (lanes,); y, added, there, (4, 3, lanes): the height, 0 where there
+    is none; what it adds to an area; where there is one; back, (4, 2, 3, lanes): at the reference, and near it;
+    back_since: the same, then or later in this second.
+    """
+
+    last: Ints
+    y: Floats
+    added: Floats
+    there: Bools
+    back: Bools
+    back_since: Bools
+
+    def at(self, lanes: Ints) -> "_Second":
+        """Return the same of some lanes."""
+        return _Second(*(cast("Any", array)[..., lanes] for array in self))
+
+
 def step(e: Excursions, start: Ints, height: Floats, limits: ExcursionLimits) -> Taken:
-    """Take one second, sample by sample.
+    """Take one second.
 
     start: index of the first sample, (lanes,); height: (4, 3, lanes), NaN where there is none. With few lanes it is the
-    calls into numpy that cost, and not the numbers in them: so what can be said of a whole second is said once, and
-    what hardly ever happens is looked for only where it may.
+    calls into numpy that cost, and not the numbers in them: so sample by sample it goes only at lanes where something
+    may begin, end or have been silent. Everywhere else what has begun goes on, and a whole second is said at once.
     """
     there = ~np.isnan(height)
     y = np.where(there, height, 0.0)
-    back = (y[:, None] <= np.stack([e.tolerance, np.maximum(limits.near, e.tolerance)])) & there[:, None]
+    back = (y[:, None] <= e.within) & there[:, None]
+    back_since = np.logical_or.accumulate(back[::-1], axis=0)[::-1]
+    second = _Second(start + (HZ - 1), y, np.maximum(y, 0.0) / HZ, there, back, back_since)
+    highest: Floats = np.maximum.reduce(y, axis=0)
+    eventful = np.flatnonzero(np.logical_or.reduce(_may_change(e, second, highest, limits), axis=0))
+    if len(eventful) == len(start):
+        return _sample_by_sample(e, second, limits)
+    if not len(eventful):
+        _go_on(e, second, highest, limits)
+        return Taken([], [], np.broadcast_to(e.open, there.shape))
+    changing = e.take(eventful)
+    _go_on(e, second, highest, limits)
+    found = _sample_by_sample(changing, second.at(eventful), limits)
+    e.put(eventful, changing)
+    is_open = np.repeat(e.open[None], HZ, axis=0)
+    is_open[..., eventful] = found.open
+    opened = [o._replace(lane=int(eventful[o.lane])) for o in found.opened]
+    return Taken(opened, [x._replace(lane=int(eventful[x.lane])) for x in found.ended], is_open)
+
+
+def _may_change(e: Excursions, s: _Second, highest: Floats, limits: ExcursionLimits) -> Bools:
+    """Return where an excursion may open or close, or a silence may have been too long; shape (3, lanes)."""
+    settles = (e.closing >= 0) & (s.last - e.closing >= limits.settle)
+    may_close = e.open & (s.back_since[0, BASE] | settles | (limits.settle < HZ))
+    may_have_drifted = e.open & (s.last - e.onset >= limits.shallow_longest)
+    may_open = ~e.open & (highest >= e.enter)
+    may_be_level = (e.away_since >= 0) & (s.last - e.away_since >= limits.longest)
+    was_silent = (s.last - e.last_there > limits.bridge) & (e.open | np.logical_or.reduce(s.there, axis=0))
+    found: Bools = may_open | may_close | was_silent | may_be_level | may_have_drifted
+    return found
+
+
+def _low_below(e: Excursions, height: Floats, limits: ExcursionLimits) -> Floats:
+    """Return the height up to which an open excursion may be about to end."""
+    low: Floats = np.maximum(e.tolerance, np.minimum(limits.leave_share * height, limits.leave_at_most))
+    return low
+
+
+def _go_on(e: Excursions, s: _Second, highest: Floats, limits: ExcursionLimits) -> None:
+    """Take a second in which nothing opens, closes or is silent for long. Sums are added up in their order."""
+    terms = np.empty((1 + HZ, *e.area_since.shape))
+    terms[0], terms[1:] = e.area_since, s.added[:, None]
+    np.copyto(terms[1:], 0.0, where=s.back_since)
+    was_back = s.back_since[0]
+    np.copyto(terms[0], 0.0, where=was_back)
+    np.add.reduce(terms, axis=0, out=e.area_since)
+    np.copyto(e.last, s.last - np.argmax(s.back[::-1], axis=0), where=was_back)
+    np.copyto(e.away_since, -1, where=was_back[BASE])
+    _keep_open(e, s, highest, limits)
+    if np.count_nonzero(s.there) == s.there.size:
+        e.last_there = s.last
+    else:
+        newest = s.last - np.argmax(s.there[::-1], axis=0)
+        np.copyto(e.last_there, newest, where=np.logical_or.reduce(s.there, axis=0))
+
+
+def _keep_open(e: Excursions, s: _Second, highest: Floats, limits: ExcursionLimits) -> None:
+    """Let what is open go on, in a second at the end of which it is still open."""
+    if not some(e.open):
+        return
+    running = e.open & s.there
+    first = s.last - (HZ - 1)
+    so_far = np.maximum(np.maximum.accumulate(s.y, axis=0), e.height)
+    low = running & (s.y <= _low_below(e, so_far, limits))
+    higher = e.open & (highest > e.height)
+    if some(higher):
+        np.copyto(e.peak_at, first + np.argmax(s.y, axis=0), where=higher)
+        np.copyto(e.height, highest, where=higher)
+    if some(e.open & (highest > e.reach + e.tolerance / 2)):
+        for k in range(HZ):
+            reaches = running[k] & (s.y[k] > e.reach + e.tolerance / 2)
+            np.copyto(e.reach, s.y[k], where=reaches)
+            np.copyto(e.reached_at, first + k, where=reaches)
+    terms = np.empty((1 + HZ, *e.area.shape))
+    terms[0] = e.area
+    np.multiply(s.added, running, out=terms[1:])
+    np.add.reduce(terms, axis=0, out=e.area)
+    e.used += np.add.reduce(running, axis=0, dtype=np.int64)
+    if some(low):
+        for k in range(HZ):
+            np.copyto(e.closing, -1, where=running[k] & ~low[k])
+            np.copyto(e.closing, first + k, where=low[k] & (e.closing < 0))
+    else:
+        np.copyto(e.closing, -1, where=np.logical_or.reduce(running, axis=0))
+
+
+def _sample_by_sample(e: Excursions, second: _Second, limits: ExcursionLimits) -> Taken:
+    """Take a second in which anything may happen."""
+    last, y, added, there, back, _ = second
     high = there & (y >= e.enter)
-    added = np.maximum(y, 0.0) / HZ
-    last = start + (HZ - 1)
     may_open = some(high)
     may_be_silent = some(last - e.last_there > limits.bridge)
     may_be_level = some((e.away_since >= 0) & (last - e.away_since >= limits.longest)) or some(
@@ -123,7 +233,7 @@ def step(e: Excursions, start: Ints, height: Floats, limits: ExcursionLimits) ->
     )
     found = Taken([], [], np.empty(there.shape, dtype=np.bool_))
     for k in range(HZ):
-        sample = _Sample(start + k, y[k], there[k], back[k, BASE], added[k])
+        sample = _Sample(last - (HZ - 1 - k), y[k], there[k], back[k, BASE], added[k])
         e.area_since += sample.added
         np.copyto(e.area_since, 0.0, where=back[k])
         expired = _after_silence(e, sample, limits) if may_be_silent else None
@@ -187,7 +297,7 @@ def _run_on(
     e.area += s.added * goes_on
     e.used += goes_on
 
-    low = running & (s.y <= np.maximum(e.tolerance, np.minimum(limits.leave_share * e.height, limits.leave_at_most)))
+    low = running & (s.y <= _low_below(e, e.height, limits))
     np.copyto(e.closing, -1, where=running & ~low)
     is_low = some(low)
     if not (is_low or may_be_level or expired is not None):

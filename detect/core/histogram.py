@@ -1,4 +1,7 @@
-"""Rolling histogram of a window of samples: one sample in, one out, whatever the window's length."""
+"""Rolling histogram of a window of samples: one sample in, one out, whatever the window's length.
+
+It is asked every few seconds only, and so takes what has come meanwhile in one go, from the last minute's samples.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -6,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.core.lanes import EACH_SAMPLE, Floats, Ints, Lanes, lane
+from detect.core.lanes import Floats, Ints, Lanes, index, lane
+from detect.core.minute import LENGTH, MINUTE_S
 from quietward.messages import HZ
 
 STEPS = 4
@@ -20,6 +24,7 @@ class Histogram(Lanes):
     A sample x is kept as the code round((x - lowest) * 4) + 4; its bin is code // 4.
     """
 
+    until: Ints = index(0)  # second before which samples have been taken
     ring: NDArray[np.uint16] = lane(0, "ring", dtype=np.uint16)
     counts: NDArray[np.int16] = lane(0, "bins", dtype=np.int16)  # a window holds fewer than 32,767 samples
     sums: NDArray[np.int32] = lane(0, "bins", dtype=np.int32)  # of codes
@@ -30,13 +35,26 @@ def sizes(window_s: int, lowest: float, highest: float) -> dict[str, int]:
     return {"ring": window_s * HZ, "bins": int(highest - lowest) + 2}
 
 
-def push(h: Histogram, lanes: Ints, second: Ints, values: Floats, lowest: float) -> None:
-    """Take one second, values of shape (4, lanes), NaN where there is none, and let the oldest go."""
+def catch_up(h: Histogram, recent: Floats, lanes: Ints, second: Ints, lowest: float) -> None:
+    """Take what has come since the last time and up to `second`, and let as much go that is older than the window.
+
+    recent: the last minute's samples of all lanes, shape (240, all), NaN where there is none.
+    """
+    since = h.until[lanes]
+    h.until[lanes] = second + 1
+    longest = min(int((second + 1 - since).max()), MINUTE_S)
+    if longest <= 0:
+        return
+    samples = (second + 1 - longest) * HZ + np.arange(longest * HZ)[:, None]
+    values, lanes = recent[samples % LENGTH, lanes], np.broadcast_to(lanes, samples.shape)
+    missed = samples >= since * HZ
+    if np.count_nonzero(missed) < missed.size:
+        samples, values, lanes = samples[missed], values[missed], lanes[missed]
     window, n = h.ring.shape
     top = h.counts.shape[0] * STEPS - 1
     codes = np.fmin(np.fmax(np.rint((values - lowest) * STEPS) + STEPS, 0), top)  # fmax makes 0 of NaN
     ring = _flat(h.ring)
-    places = (second * HZ % window + EACH_SAMPLE) * n + lanes  # a window is whole seconds
+    places = samples % window * n + lanes
     moved = np.empty((2, *codes.shape), dtype=np.int64)
     moved[0], moved[1] = ring[places], codes  # what goes, what comes
     ring[places] = codes

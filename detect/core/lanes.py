@@ -20,6 +20,8 @@ Bools = NDArray[np.bool_]
 
 EACH_SAMPLE = np.arange(HZ)[:, None]
 """The samples of a second as a column, to be added to where it begins at each lane."""
+LENT_AT_MOST = 32
+"""Copies of so many lanes are kept to be used again."""
 LONG_AGO = -(2**60)
 """An index before anything that can be remembered; far enough from the border of int64 to be subtracted."""
 
@@ -43,6 +45,11 @@ def switch(*shape: int | str) -> Any:
     return lane(False, *shape, dtype=np.bool_)
 
 
+def part(kind: type["Lanes"]) -> Any:
+    """Declare lanes that are part of others, and are taken out and put back with them."""
+    return field(metadata={"part": kind})
+
+
 def some(mask: Bools) -> bool:
     """Say whether anything holds: `mask.any()`, which costs three times as much for a few lanes."""
     return bool(np.count_nonzero(mask))
@@ -58,16 +65,27 @@ class _Place(NamedTuple):
     fill: float | bool
 
 
+class _Part(NamedTuple):
+    """Where the arrays of a part lie: rows of each of its own blocks within ours."""
+
+    name: str
+    kind: type["Lanes"]
+    plan: "_Plan"
+    rows: list[tuple[int, slice]]
+
+
 class _Plan(NamedTuple):
     """Where all arrays of a class lie. kinds: type and number of rows of each block."""
 
     places: list[_Place]
+    parts: list[_Part]
     kinds: list[tuple[np.dtype[Any], int]]
 
 
 @dataclass(init=False, eq=False)
 class Lanes:
-    """Base of everything remembered per bed. Subclasses are dataclasses of arrays made by `lane`, `index`, `switch`.
+    """Base of everything remembered per bed. Subclasses are dataclasses of arrays made by `lane`, `index`, `switch`,
+    and of other lanes made by `part`.
 
     The arrays of one type lie in one block, row under row, so that some lanes are copied out and back with one call for
     each type and not with one for each array: with few lanes it is the calls that cost. Therefore an array is changed
@@ -75,41 +93,55 @@ class Lanes:
     """
 
     @classmethod
-    def _plan(cls, sizes: Sizes) -> _Plan:
+    def plan(cls, sizes: Sizes) -> _Plan:
+        """Say where everything lies."""
         places: list[_Place] = []
+        parts: list[_Part] = []
         rows: dict[np.dtype[Any], int] = {}
+
+        def lay(dtype: np.dtype[Any], n: int) -> tuple[int, slice]:
+            first = rows.setdefault(dtype, 0)
+            rows[dtype] += n
+            return list(rows).index(dtype), slice(first, first + n)
+
         for f in fields(cls):
+            if "part" in f.metadata:
+                kind: type[Lanes] = f.metadata["part"]
+                plan = kind.plan(sizes)
+                parts.append(_Part(f.name, kind, plan, [lay(dtype, n) for dtype, n in plan.kinds]))
+                continue
             shape = tuple(sizes[s] if isinstance(s, str) else s for s in f.metadata["shape"])
-            first, n = rows.setdefault(f.metadata["dtype"], 0), math.prod(shape)
-            rows[f.metadata["dtype"]] += n
-            where = slice(first, first + n) if shape else first
-            block = list(rows).index(f.metadata["dtype"])
-            places.append(_Place(f.name, block, where, shape if len(shape) > 1 else (), f.metadata["fill"]))
-        return _Plan(places, list(rows.items()))
+            block, where = lay(f.metadata["dtype"], math.prod(shape))
+            single = where if shape else where.start
+            places.append(_Place(f.name, block, single, shape if len(shape) > 1 else (), f.metadata["fill"]))
+        return _Plan(places, parts, list(rows.items()))
 
     @classmethod
     def empty(cls, n: int, sizes: Sizes) -> Self:
         """Return n lanes that have seen nothing."""
-        return cls._fresh(cls._plan(sizes), n)
+        return cls._fresh(cls.plan(sizes), n)
 
     @classmethod
     def _fresh(cls, plan: _Plan, n: int) -> Self:
-        part = cls._of(plan, [np.empty((rows, n), dtype=dtype) for dtype, rows in plan.kinds])
-        part.reset(np.arange(n))
-        return part
+        found = cls.over(plan, [np.empty((rows, n), dtype=dtype) for dtype, rows in plan.kinds])
+        found.reset(np.arange(n))
+        return found
 
     @classmethod
-    def _of(cls, plan: _Plan, blocks: list[NDArray[Any]]) -> Self:
-        part = cls.__new__(cls)
-        own = part.__dict__
-        own["_held"] = plan, blocks
+    def over(cls, plan: _Plan, blocks: list[NDArray[Any]]) -> Self:
+        """Return lanes whose arrays lie in these blocks."""
+        made = cls.__new__(cls)
+        own = made.__dict__
+        own["_held"] = plan, blocks, {}
         for name, block, rows, shape, _ in plan.places:
             found = blocks[block][rows]
             own[name] = found.reshape(*shape, found.shape[-1]) if shape else found
-        return part
+        for name, kind, its_plan, its_rows in plan.parts:
+            own[name] = kind.over(its_plan, [blocks[block][rows] for block, rows in its_rows])
+        return made
 
-    def _all(self) -> tuple[_Plan, list[NDArray[Any]]]:
-        return cast("tuple[_Plan, list[NDArray[Any]]]", self.__dict__["_held"])
+    def _all(self) -> tuple[_Plan, list[NDArray[Any]], dict[int, Self]]:
+        return cast("tuple[_Plan, list[NDArray[Any]], dict[int, Self]]", self.__dict__["_held"])
 
     def __setattr__(self, name: str, value: Any) -> None:
         array = self.__dict__[name]
@@ -118,26 +150,48 @@ class Lanes:
 
     def take(self, lanes: Ints) -> Self:
         """Return a copy of some lanes, or these arrays themselves when all lanes are asked for in order."""
-        plan, blocks = self._all()
+        plan, blocks, _ = self._all()
         if len(lanes) == blocks[0].shape[1]:
             return self
-        return self._of(plan, [block.take(lanes, axis=1) for block in blocks])
+        return self.over(plan, [block.take(lanes, axis=1) for block in blocks])
 
-    def put(self, lanes: Ints, part: Self) -> None:
+    def borrow(self, lanes: Ints) -> Self:
+        """Return the same as `take`, for a short time: the next call for as many lanes writes over it.
+
+        With few lanes most of the time goes into making arrays, and not into copying what is in them.
+        """
+        plan, blocks, lent = self._all()
+        m = len(lanes)
+        if m == blocks[0].shape[1]:
+            return self
+        if m > LENT_AT_MOST:
+            return self.take(lanes)
+        copy = lent.get(m)
+        if copy is None:
+            copy = lent[m] = self.over(plan, [np.empty((len(block), m), block.dtype) for block in blocks])
+        _, its_blocks, _ = copy._all()  # noqa: SLF001
+        for block, its in zip(blocks, its_blocks, strict=True):
+            np.take(block, lanes, axis=1, out=its, mode="clip")  # any other mode copies twice
+        return copy
+
+    def put(self, lanes: Ints, taken: Self) -> None:
         """Write back what `take` gave."""
-        if part is not self:
-            for block, new in zip(self._all()[1], part._all()[1], strict=True):
+        if taken is not self:
+            for block, new in zip(self._all()[1], taken._all()[1], strict=True):
                 block[:, lanes] = new
 
     def reset(self, lanes: Ints) -> None:
         """Let some lanes forget everything."""
-        for place in self._all()[0].places:
+        plan, _, _ = self._all()
+        for place in plan.places:
             getattr(self, place.name)[..., lanes] = place.fill
+        for its in plan.parts:
+            getattr(self, its.name).reset(lanes)
 
     def grown(self, by: int) -> Self:
         """Return these lanes and fresh ones at the end."""
-        plan, blocks = self._all()
-        more = self._of(plan, [np.concatenate([b, np.empty((len(b), by), b.dtype)], axis=1) for b in blocks])
+        plan, blocks, _ = self._all()
+        more = self.over(plan, [np.concatenate([b, np.empty((len(b), by), b.dtype)], axis=1) for b in blocks])
         n = blocks[0].shape[1]
         more.reset(np.arange(n, n + by))
         return more
@@ -149,14 +203,15 @@ class Lanes:
     @classmethod
     def layout(cls, sizes: Sizes) -> str:
         """Say in words how the arrays lie: what another layout has stored must not be read."""
-        return repr(cls._plan(sizes).places)
+        plan = cls.plan(sizes)
+        return "\n".join([repr(plan.places), *(f"{its.name} {its.kind.layout(sizes)}" for its in plan.parts)])
 
     @classmethod
     def from_bytes(cls, stored: memoryview, n: int, sizes: Sizes) -> tuple[Self, memoryview]:
         """Return what `as_bytes` of the same layout said, and the bytes behind it. Raises ValueError if too short."""
-        plan, blocks = cls._plan(sizes), []
+        plan, blocks = cls.plan(sizes), []
         for dtype, rows in plan.kinds:
             length = rows * n * dtype.itemsize
             blocks.append(np.frombuffer(stored[:length], dtype=dtype).reshape(rows, n).copy())
             stored = stored[length:]
-        return cls._of(plan, blocks), stored
+        return cls.over(plan, blocks), stored

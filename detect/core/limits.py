@@ -184,7 +184,6 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
 class ExcursionLimits:
     """ExcursionNumbers of the three rows side by side: shape (3, 1), times in samples."""
 
-    near: Floats
     slack: Ints
     leave_share: Floats
     leave_at_most: Floats

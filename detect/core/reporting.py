@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from detect.core import concern, histogram, history
-from detect.core import variability as vary
+from detect.core import concern, histogram, history, minute
 from detect.core.accelerations import Rise, rise
 from detect.core.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting_at
 from detect.core.conditioning import DOUBLE, HALF, Mark
@@ -37,7 +36,7 @@ def closed_excursions(
     Returns the places (in `lanes`) where the level has changed and a look must be taken at once.
     """
     at_once = []
-    b = state.baseline
+    b = state.present.baseline
     limits = state.rules.reading.baseline
     for seen_first in closed:
         x, n, now = seen_first, int(lanes[seen_first.lane]), int(second[seen_first.lane])
@@ -58,7 +57,7 @@ def closed_excursions(
             else:
                 _acceleration(state, n, now, x, events)
             continue
-        vary.set_apart(state.minute, n, x.onset, x.end, now, False)
+        minute.set_apart(state.minute, n, x.onset, x.end, now, False)
         if x.new_level or (x.kept and moved):
             b.renewed[n] = True
             at_once.append(x.lane)
@@ -75,16 +74,16 @@ def _seen_again(state: State, n: int, now: int, x: Excursion) -> Excursion:
     ring, lowest = (state.ua, UA_LOWEST) if x.row == UA else (state.fhr, reading.signal.fhr_lowest_bpm)
     first, end = x.onset - int(reading.shape.before_s * HZ), (now + 1) * HZ
     if x.row != UA:  # between the neighbours: departures do not overlap
-        e, other = state.excursions, UP if x.row == DOWN else DOWN
+        e, other = state.present.excursions, UP if x.row == DOWN else DOWN
         first = max(first, min(int(state.history.until[n]), x.onset))
         end = max(x.end, int(e.onset[other, n])) if e.open[other, n] else end
     first = max(first, (now + 1) * HZ - ring.ring.shape[0])
     values = histogram.values_of(ring, n, first, end, lowest)
     if x.row == UA:
-        return refine(x, first, values - float(state.tone.rest[n]), reading.shape)
+        return refine(x, first, values - float(state.present.tone.rest[n]), reading.shape)
     if state.variability.bpm[n] < reading.shape.from_variability_bpm:
         return x
-    reference_bpm = float(state.baseline.before_bpm[n])
+    reference_bpm = float(state.present.baseline.before_bpm[n])
     return refine(x, first, reference_bpm - values if x.row == DOWN else values - reference_bpm, reading.shape)
 
 
@@ -100,7 +99,7 @@ def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Even
 
 
 def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
-    rises = [rise(x, rules.acceleration, int(state.running.weeks[n])) for rules in state.rules.rule_sets]
+    rises = [rise(x, rules.acceleration, int(state.present.running.weeks[n])) for rules in state.rules.rule_sets]
     if all(r == Rise.NONE for r in rises):
         return
     history.add_acceleration(state.history, n, x)
@@ -113,7 +112,7 @@ def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Eve
 def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: float, events: list[Event]) -> None:
     limits = state.rules.reading.kind
     candidates = history.contractions_of(state.history, n, x.onset - int(limits.late_within_s * HZ))
-    e = state.excursions
+    e = state.present.excursions
     if e.open[UA, n]:
         candidates.append(Contraction(int(e.onset[UA, n]), int(e.peak_at[UA, n]), (now + 1) * HZ))
     contraction = nearest(candidates, x, limits)
@@ -287,7 +286,7 @@ def pattern(state: State, n: int) -> str:
     return ", ".join(said) or "no decelerations"
 
 
-def minute(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
+def trend(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
     """Say once a minute how things stand: the trend."""
     ended = np.flatnonzero(second % 60 == 59)
     if not len(ended):

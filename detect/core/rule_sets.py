@@ -1,5 +1,7 @@
 """Published rule sets: class of the last 30 minutes, with every criterion that led to it. Numbers are in the TOML."""
 
+from collections.abc import Sequence
+from functools import cached_property
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -14,6 +16,33 @@ from detect.core.limits import TachysystoleRule
 Clause = tuple[str, Literal["<", "<=", ">", ">="], float]
 
 
+class Clauses:
+    """Groups of clauses, none of them empty; each holds where all its clauses hold. All are compared at once."""
+
+    def __init__(self, groups: Sequence[Sequence[Clause]]) -> None:
+        clauses = [clause for group in groups for clause in group]
+        self._names = list(dict.fromkeys(name for name, _, _ in clauses))
+        self._rows = np.array([self._names.index(name) for name, _, _ in clauses])
+        self._above = np.array([[operator[0] == ">"] for _, operator, _ in clauses])
+        self._equal = np.array([[operator.endswith("=")] for _, operator, _ in clauses])
+        self._limits = np.stack(np.broadcast_arrays(*(np.atleast_1d(limit) for _, _, limit in clauses)))
+        self._firsts = np.cumsum([0, *(len(group) for group in groups)])[:-1]
+
+    def holding(self, measures: Measures, first: Floats | None = None) -> Bools:
+        """Return where each group holds, shape (groups, lanes); a measure that is NaN holds nothing.
+
+        first: other limits of the first clause of each group, same shape, NaN where there are none.
+        """
+        values = np.array([measures[name] for name in self._names])[self._rows]
+        limits = self._limits
+        if first is not None:
+            limits = np.array(np.broadcast_to(limits, values.shape))
+            limits[self._firsts] = np.where(np.isnan(first), limits[self._firsts], first)
+        beyond = np.where(self._above, values > limits, values < limits)
+        found: Bools = np.logical_and.reduceat(beyond | (self._equal & (values == limits)), self._firsts, axis=0)
+        return found
+
+
 class Criterion(Struct, frozen=True, forbid_unknown_fields=True):
     """Holds when all its clauses hold. `rank`: class it leads to, 2 or 3. `text` may name measures in braces."""
 
@@ -24,7 +53,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True):
     status: str
 
 
-class RuleSet(Struct, frozen=True, forbid_unknown_fields=True):
+class RuleSet(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     """All of one rule set's file."""
 
     name: str
@@ -36,6 +65,11 @@ class RuleSet(Struct, frozen=True, forbid_unknown_fields=True):
     tachysystole: TachysystoleRule
     criterion: list[Criterion]
 
+    @cached_property
+    def criteria(self) -> Clauses:
+        """All criteria, to be compared at once."""
+        return Clauses([c.all for c in self.criterion])
+
 
 Number = TypeVar("Number", Floats, float)
 
@@ -45,12 +79,10 @@ def rounded_baseline(baseline_bpm: Number, to_bpm: float) -> Number:
     return np.floor(baseline_bpm / to_bpm + 0.5) * to_bpm if to_bpm else baseline_bpm
 
 
-def holding(rules: RuleSet, measures: Measures) -> list[Bools]:
-    """Return for each criterion where it holds; a measure that is NaN holds nothing."""
-    own = measures | {"baseline_bpm": rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)}
-    return [
-        np.logical_and.reduce([compare(own[name], op, limit) for name, op, limit in c.all]) for c in rules.criterion
-    ]
+def holding(rules: RuleSet, measures: Measures) -> Bools:
+    """Return where each criterion holds, shape (criteria, lanes); a measure that is NaN holds nothing."""
+    baseline_bpm = rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)
+    return rules.criteria.holding(measures | {"baseline_bpm": baseline_bpm})
 
 
 def compare(value: Number, operator: str, limit: Number | float) -> Any:

@@ -40,7 +40,6 @@ class Rules:
             return np.rint(column(name) * HZ).astype(np.int64)
 
         return ExcursionLimits(
-            near=column("near"),
             slack=samples("slack_s"),
             leave_share=column("leave_share"),
             leave_at_most=column("leave_at_most"),

@@ -15,10 +15,11 @@ from detect.core.findings import Findings, Minutes, Running
 from detect.core.hand import Hand
 from detect.core.histogram import Histogram
 from detect.core.history import History
-from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, switch
+from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, part, switch
+from detect.core.minute import Minute
 from detect.core.rules import Rules
 from detect.core.tone import Levels, Tone
-from detect.core.variability import Minute, Variability
+from detect.core.variability import Variability
 from quietward.messages import Block, Cared, Class, Contractions, Part
 
 
@@ -33,6 +34,17 @@ class Clock(Lanes):
     online: Bools = switch()
     lost: Bools = switch()
     event: Ints = index(0)  # number of the bed's newest event
+
+
+@dataclass(init=False, eq=False)
+class Present(Lanes):
+    """What every second reads and changes; all else is rings, and what looks leave."""
+
+    conditioning: Conditioning = part(Conditioning)
+    baseline: Baseline = part(Baseline)
+    tone: Tone = part(Tone)
+    excursions: Excursions = part(Excursions)
+    running: Running = part(Running)
 
 
 class Words(msgspec.Struct):
@@ -86,19 +98,15 @@ class State:
     earlier: dict[int, str] = field(default_factory=dict)  # lane -> the session before the newest
     looked: dict[int, Looked] = field(default_factory=dict)  # lane -> what follows from its newest look, once asked for
     clock: Clock = field(init=False)
-    conditioning: Conditioning = field(init=False)
+    present: Present = field(init=False)
     last_minute: LastMinute = field(init=False)
     fhr: Histogram = field(init=False)
     ua: Histogram = field(init=False)
-    baseline: Baseline = field(init=False)
     lagged: Lagged = field(init=False)
     minute: Minute = field(init=False)
     variability: Variability = field(init=False)
-    tone: Tone = field(init=False)
     levels: Levels = field(init=False)
-    excursions: Excursions = field(init=False)
     history: History = field(init=False)
-    running: Running = field(init=False)
     minutes: Minutes = field(init=False)
     findings: Findings = field(init=False)
     attention: Attention = field(init=False)
@@ -112,19 +120,15 @@ class State:
     def _layout(self) -> Iterator[tuple[str, type[Lanes], Sizes]]:
         own = self.rules.sizes
         yield "clock", Clock, own
-        yield "conditioning", Conditioning, own
+        yield "present", Present, own
         yield "last_minute", LastMinute, own
         yield "fhr", Histogram, self.rules.fhr_sizes
         yield "ua", Histogram, self.rules.ua_sizes
-        yield "baseline", Baseline, own
         yield "lagged", Lagged, own
         yield "minute", Minute, own
         yield "variability", Variability, own
-        yield "tone", Tone, own
         yield "levels", Levels, own
-        yield "excursions", Excursions, own
         yield "history", History, own
-        yield "running", Running, own
         yield "minutes", Minutes, own
         yield "findings", Findings, own
         yield "attention", Attention, own

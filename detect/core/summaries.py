@@ -19,7 +19,8 @@ from quietward.messages import HZ, Class, Contractions, Limited, Part, Paused, R
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
     lanes = np.array(sorted(output.looked), dtype=np.int64)
-    clock, a, c, e = state.clock.take(lanes), state.attention.take(lanes), state.conditioning, state.excursions
+    clock, a = state.clock.borrow(lanes), state.attention.borrow(lanes)
+    c, e = state.present.conditioning, state.present.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
         lanes, clock.second, clock.at, clock.event, c.last_bpm[lanes], c.last_at[lanes], a.level, a.level_since, a.flag,
         a.answered, a.paused_until, e.open[DOWN, lanes], e.onset[DOWN, lanes], e.height[DOWN, lanes],
@@ -61,7 +62,7 @@ def looked_of(state: State, lanes: Ints) -> list[Looked]:
     unknown = np.array([n for n in lanes.tolist() if n not in state.looked], dtype=np.int64)
     if len(unknown):
         f, rule_sets = state.findings, state.rules.rule_sets
-        led = [np.array(holding(rules, measures_at(f, i, unknown))).T.tolist() for i, rules in enumerate(rule_sets)]
+        led = [holding(rules, measures_at(f, i, unknown)).T.tolist() for i, rules in enumerate(rule_sets)]
         seen = [values_of(f, i, unknown) for i in range(len(rule_sets))]
         for place, n in enumerate(unknown.tolist()):
             classes = [_class(r, s[place], h[place]) for r, s, h in zip(rule_sets, seen, led, strict=True)]

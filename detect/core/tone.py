@@ -42,9 +42,14 @@ def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
     begins = np.isnan(t.smooth)
     if some(begins):  # with the first value that is there
         t.smooth = np.where(begins, ua[np.argmax(there, axis=0), np.arange(len(begins))], t.smooth)
-    for k in range(HZ):
-        np.copyto(t.smooth, t.smooth + weight * (ua[k] - t.smooth), where=there[k])
-        evened[k] = t.smooth
+    is_whole = np.count_nonzero(there) == there.size
+    before: Floats = t.smooth
+    for now, one, is_there in zip(evened, ua, there, strict=True):
+        np.add(before, weight * (one - before), out=now)
+        if not is_whole:
+            np.copyto(now, before, where=~is_there)
+        before = now
+    t.smooth = before
     evened[~there] = np.nan
     return evened
 

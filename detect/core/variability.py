@@ -8,22 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from detect.core.lanes import EACH_SAMPLE, Bools, Floats, Ints, Lanes, index, lane, switch
+from detect.core.lanes import Floats, Ints, Lanes, index, lane
 from detect.core.limits import SinusoidalLimits, VariabilityLimits
+from detect.core.minute import FHR, MINUTE_S, Minute
 from detect.core.sinusoidal import is_sinusoidal
 from quietward.messages import HZ
 
-MINUTE = 60
 KEPT_MIN = 30
 """Minutes whose bandwidth is kept: the longest window that asks for them."""
-
-
-@dataclass(init=False, eq=False)
-class Minute(Lanes):
-    """The running minute."""
-
-    samples: Floats = lane(np.nan, MINUTE * HZ)
-    apart: Bools = switch(MINUTE * HZ)  # sample belongs to an excursion
 
 
 @dataclass(init=False, eq=False)
@@ -38,31 +30,15 @@ class Variability(Lanes):
     sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
 
 
-def push(m: Minute, lanes: Ints, second: Ints, fhr_bpm: Floats, in_excursion: Bools) -> None:
-    """Take one second of shape (4, lanes)."""
-    rows = (second % MINUTE) * HZ + EACH_SAMPLE
-    m.samples[rows, lanes] = fhr_bpm
-    m.apart[rows, lanes] = in_excursion
-
-
-def set_apart(m: Minute, n: int, first: int, end: int, second: int, apart: bool) -> None:
-    """Mark the samples [first, end) of lane n as part of an excursion, or not, as far as they are still there.
-
-    second: the lane's newest; what is a minute older than its end has been overwritten.
-    """
-    still_there = np.arange(max(first, (second + 1 - MINUTE) * HZ), end)
-    m.apart[still_there % (MINUTE * HZ), n] = apart
-
-
 def finish_minute(
     v: Variability, m: Minute, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits
 ) -> None:
     """Measure the minute that has just ended in `lanes`."""
-    x = m.samples[:, lanes]
+    x = m.samples[FHR][:, lanes]
     sinusoidal = is_sinusoidal(x, bandwidth(x, limits), wave)  # of all samples: such a wave may look like excursions
     minute_bpm = bandwidth(np.where(m.apart[:, lanes], np.nan, x), limits)
     v.minute_bpm[lanes] = minute_bpm
-    minute = second // MINUTE
+    minute = second // MINUTE_S
     v.minutes[minute % KEPT_MIN, lanes] = minute_bpm
     recent = v.minutes[(minute - np.arange(limits.mean_over_min)[:, None]) % KEPT_MIN, lanes]
     known = ~np.isnan(recent)

@@ -8,7 +8,7 @@ import pytest
 
 from detect import rule_file
 from detect.core import state as kept
-from detect.core.lanes import Bools, Floats, Ints, Lanes, index, lane, switch
+from detect.core.lanes import LENT_AT_MOST, Bools, Floats, Ints, Lanes, index, lane, part, switch
 from detect.core.state import State
 
 SIZES = {"long": 7}
@@ -37,6 +37,15 @@ def different() -> Some:
 
 def all_of(part: Some) -> dict[str, Any]:
     return {f.name: getattr(part, f.name).tolist() for f in fields(Some)}
+
+
+@dataclass(init=False, eq=False)
+class Whole(Lanes):
+    """Lanes with others as their parts."""
+
+    bpm: Floats = lane(1.0)
+    first: Some = part(Some)
+    second: Some = part(Some)
 
 
 def test_lanes_begin_as_declared_and_have_the_declared_shapes() -> None:
@@ -73,6 +82,63 @@ def test_all_lanes_in_order_are_no_copy() -> None:
     part.bpm = np.full(5, 1.0)
     found.put(np.arange(5), part)
     assert found.bpm.tolist() == [1.0] * 5
+
+
+def test_what_is_borrowed_is_the_same_copy_again_with_the_next_call_for_as_many() -> None:
+    found, before = different(), all_of(different())
+    borrowed = found.borrow(np.array([3, 1]))
+    assert all_of(borrowed) == all_of(found.take(np.array([3, 1])))
+    borrowed.count += 1000
+    assert all_of(found) == before
+    found.put(np.array([3, 1]), borrowed)
+    assert found.count.tolist() == [100, 1101, 102, 1103, 104]
+    other = found.borrow(np.array([0]))
+    again = found.borrow(np.array([4, 2]))
+    assert again is borrowed
+    assert (again.count.tolist(), other.count.tolist()) == ([104, 102], [100])
+    assert found.borrow(np.arange(5)) is found
+
+
+def test_many_lanes_are_lent_as_a_copy_of_their_own() -> None:
+    found, lanes = Some.empty(LENT_AT_MOST + 2, SIZES), np.arange(LENT_AT_MOST + 1)
+    assert found.borrow(lanes) is not found.borrow(lanes)
+    assert found.borrow(lanes[:-1]) is found.borrow(lanes[:-1])
+
+
+def test_parts_are_taken_and_put_back_with_the_whole_and_stand_for_themselves() -> None:
+    found = Whole.empty(5, SIZES)
+    found.first.count, found.second.count = np.arange(5), 10 + np.arange(5)
+    for taken in (found.take(np.array([3, 1])), found.borrow(np.array([3, 1]))):
+        assert (taken.first.count.tolist(), taken.second.count.tolist()) == ([3, 1], [13, 11])
+        assert taken.second.table.shape == (2, 7, 2)
+        taken.first.count += 100
+        taken.second.table[1, 2] = 9
+        found.put(np.array([3, 1]), taken)
+        found.first.count[[3, 1]] -= 100
+    assert (found.second.table[1, 2] == 9).tolist() == [False, True, False, True, False]
+    assert (found.first.table == 3).all()
+    one = found.second.take(np.array([2]))
+    one.count += 5
+    found.second.put(np.array([2]), one)
+    assert found.second.count.tolist() == [10, 11, 17, 13, 14]
+    grown = found.grown(1)
+    assert grown.first.count.tolist() == [0, 1, 2, 3, 4, -1]
+    grown.reset(np.array([0]))
+    assert (grown.first.count[0], grown.second.table[0, 0, 0]) == (-1, 3)
+    raw = b"".join(found.as_bytes())
+    again, _ = Whole.from_bytes(memoryview(raw), 5, SIZES)
+    np.testing.assert_equal(all_of(again.second), all_of(found.second))
+
+
+def test_another_layout_of_a_part_is_another_layout() -> None:
+    @dataclass(init=False, eq=False)
+    class Others(Lanes):
+        bpm: Floats = lane(1.0)
+        second: Some = part(Some)
+        first: Some = part(Some)
+
+    assert Whole.layout(SIZES) != Others.layout(SIZES)
+    assert Whole.layout(SIZES) != Whole.layout({"long": 8})
 
 
 def test_an_array_stays_where_it_is_when_its_name_is_assigned_to() -> None:

@@ -1,0 +1,55 @@
+"""The rolling histogram against numpy's own, over the samples that lie in its window."""
+
+import numpy as np
+import pytest
+
+from detect.core import histogram, minute
+from detect.core.histogram import STEPS, Histogram
+from detect.core.minute import FHR, Minute
+from quietward.messages import HZ
+
+LOWEST, HIGHEST, WINDOW_S, LANES, SECONDS = 30.0, 240.0, 120, 4, 400
+
+
+def signal(rng: np.random.Generator) -> np.ndarray:
+    """Seconds of quarters of a bpm, shape (SECONDS, 4, LANES), with gaps."""
+    bpm = np.clip(np.round((140 + rng.normal(0, 25, (SECONDS, HZ, LANES))) * STEPS) / STEPS, LOWEST, HIGHEST)
+    bpm[rng.random(bpm.shape) < 0.1] = np.nan
+    return bpm
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    bpm, begins = signal(rng), rng.integers(0, 1_000_000)
+    h, recent = Histogram.empty(LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST)), Minute.empty(LANES, {})
+    every, nothing = np.arange(LANES), np.zeros((HZ, LANES), dtype=np.bool_)
+    for k in range(SECONDS):
+        second = np.full(LANES, begins + k)
+        minute.push(recent, every, second, np.stack([bpm[k], bpm[k]]), nothing)
+        due = every if k % 50 == 49 else np.flatnonzero(rng.random(LANES) < 0.15)
+        if len(due):
+            histogram.catch_up(h, recent.samples[FHR], due, second[due], LOWEST)
+        for n in due.tolist():
+            window = bpm[max(0, k + 1 - WINDOW_S) : k + 1, :, n].ravel()
+            edges = np.arange(LOWEST, HIGHEST + 2)
+            expected, _ = np.histogram(window, edges)
+            assert h.counts[1:, n].tolist() == expected.tolist()
+            codes = (window[~np.isnan(window)] - LOWEST) * STEPS + STEPS
+            assert h.sums[1:, n].sum() == codes.sum()
+            first = (begins + max(0, k + 1 - WINDOW_S)) * HZ
+            kept = histogram.values_of(h, n, int(first), int((begins + k + 1) * HZ), LOWEST)
+            np.testing.assert_array_equal(kept, window)
+
+
+def test_what_is_left_out_is_counted_no_more() -> None:
+    bpm = signal(np.random.default_rng(9))[:50]
+    h, recent = Histogram.empty(LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST)), Minute.empty(LANES, {})
+    every, nothing = np.arange(LANES), np.zeros((HZ, LANES), dtype=np.bool_)
+    for k in range(50):
+        minute.push(recent, every, np.full(LANES, k), np.stack([bpm[k], bpm[k]]), nothing)
+    histogram.catch_up(h, recent.samples[FHR], every, np.full(LANES, 49), LOWEST)
+    histogram.leave_out(h, 2, 10 * HZ, 20 * HZ)
+    rest = np.concatenate([bpm[:10, :, 2].ravel(), bpm[20:, :, 2].ravel()])
+    assert h.counts[1:, 2].sum() == np.count_nonzero(~np.isnan(rest))
+    assert h.counts[1:, 1].sum() == np.count_nonzero(~np.isnan(bpm[:, :, 1]))
