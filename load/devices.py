@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from load.schedule import FALL_GOES_ON_S, HISTORY_S, Numbers, Part, low, per_second
+from load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, Numbers, Part, fallen, per_second
 from quietward.addresses import Ward
 from quietward.mqtt import MqttError, Publisher
 from quietward.outbox import Outbox
@@ -36,7 +36,10 @@ async def run(part: Part) -> None:
 
 
 class Pieces(msgspec.Struct, frozen=True):
-    """Signals as JSON, by labour and second: uterine activity, usual and fallen rate."""
+    """Signals as JSON, by labour and second: uterine activity and usual rate.
+
+    fallen: the rate of the labour that falls, by how far the fall has come.
+    """
 
     ua: list[list[bytes]]
     fhr: list[list[bytes]]
@@ -47,6 +50,8 @@ def _pieces() -> Pieces:
     """Return pieces of a few simulated labours, which all beds share: devices must be cheap, and signals real."""
     found = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
 
+    whole = _without_gaps(found[FALLING_SCENARIO].fhr)
+
     def as_json(signal: NDArray[np.float64], digits: int) -> list[bytes]:
         return [
             msgspec.json.encode([None if np.isnan(x) else round(float(x), digits) for x in second])
@@ -56,7 +61,7 @@ def _pieces() -> Pieces:
     return Pieces(
         [as_json(one.ua, 1) for one in found],
         [as_json(one.fhr, 2) for one in found],
-        [as_json(np.clip(low(_without_gaps(one.fhr)), 50, None), 2) for one in found],
+        [as_json(np.clip(fallen(whole, k), 50, None), 2) for k in range(1, FALLS_WITHIN_S + 1)],
     )
 
 
@@ -124,11 +129,13 @@ class Gateway:
     def _payload(self, number: int, k: int) -> bytes:
         fell_at = self._falls.get(number)
         labour = number % len(SCENARIOS) if fell_at is None else FALLING_SCENARIO
-        is_low = fell_at is not None and fell_at <= k < fell_at + self.schedule.falls_for_s + FALL_GOES_ON_S
+        for_s = 0  # since the fall began
+        if fell_at is not None and fell_at <= k < fell_at + self.schedule.falls_for_s + FALL_GOES_ON_S:
+            for_s = min(k - fell_at + 1, FALLS_WITHIN_S)
         # A labour begins anew where it ends. Where a rate is to fall, the jump there would be one fall too many.
         whole_s = LABOUR_S if fell_at is None else max(1, LABOUR_S - HISTORY_S - self.schedule.end_s)
         at = (k + HISTORY_S + number * 37 % whole_s) % LABOUR_S
-        fhr = (self.pieces.fallen if is_low else self.pieces.fhr)[labour][at]
+        fhr = self.pieces.fallen[for_s - 1][at] if for_s else self.pieces.fhr[labour][at]
         t = self._places[number] + (k - 1) * 1000
         return b'{"session":"load-%d","seq":%d,"t":%d,"hz":4,"fhr":%s,"ua":%s}' % (
             self.schedule.start_ms, k + HISTORY_S, t, fhr, self.pieces.ua[labour][at],

@@ -39,7 +39,7 @@ def table(trial: Trial, limit: Limit | None) -> Table:
         ("a second, to its summary in Redis", trial.summary_ms),
         ("  of that: device, broker, ingest", trial.to_ingest_ms),
         ("  of that: streams, detector, store", trial.in_detect_ms),
-        (f"a flag, beyond what its condition takes ({trial.flags_raised} of {trial.flags_asked})", trial.flag_ms),
+        (f"a flag, beyond what its condition takes ({_flags(trial)})", trial.flag_ms),
         ("a flag's condition itself, s", trial.flag_needs_s),
         ("a second, to the page's pixels", trial.page_ms),
     ]
@@ -52,6 +52,11 @@ def table(trial: Trial, limit: Limit | None) -> Table:
             s = t.summary_ms
             made.add_row(f"{t.beds} beds, {t.lost} lost", *(_number(x) for x in (s.p50, s.p95, s.p99, s.max)))
     return made
+
+
+def _flags(trial: Trial) -> str:
+    earlier = f", {trial.flags_earlier} earlier" if trial.flags_earlier else ""
+    return f"{trial.flags_raised} of {trial.flags_asked}{earlier}"
 
 
 def _title(trial: Trial) -> str:

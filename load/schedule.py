@@ -20,6 +20,8 @@ JITTER_MS = 40
 HISTORY_S = 300
 MOST_FALLING = 100
 FALL_BPM = 60.0
+FALLS_WITHIN_S = 5
+"""A rate that was 60 bpm lower from one sample to the next would be doubted: it may be counted at half rate."""
 FALL_GOES_ON_S = 40
 """A fall goes on for so long after the policy's time, then the rate is back."""
 SETTLES_S = 5
@@ -99,9 +101,9 @@ class Part(Struct, frozen=True):
     step: int
 
 
-def low(fhr: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return a fallen rate."""
-    return fhr - FALL_BPM
+def fallen(fhr: NDArray[np.float64], for_s: int) -> NDArray[np.float64]:
+    """Return a rate in the nth second of its fall."""
+    return fhr - FALL_BPM * min(1.0, for_s / FALLS_WITHIN_S)
 
 
 def per_second(signal: NDArray[np.float64]) -> NDArray[np.float64]:

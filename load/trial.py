@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from detect import rule_file
 from load.browser import Browser
 from load.schedule import HISTORY_S, Part, Schedule
-from load.watch import NEVER, Watch
+from load.watch import NEVER, Raised, Watch
 from quietward.addresses import Ward
 from quietward.demo import Tree
 from quietward.embedded import free_port, store_command
@@ -101,6 +101,7 @@ class Trial(Struct, frozen=True):
     page_ms: Spread | None
     flags_asked: int
     flags_raised: int
+    flags_earlier: int
     to_ingest_ms: Spread
     in_detect_ms: Spread
     late_share: float
@@ -346,7 +347,7 @@ def _result(
     order: Order,
     schedule: Schedule,
     watch: Watch,
-    raised: dict[int, tuple[int, int]],
+    raised: Raised,
     behind: int,
     caught_up_s: float,
     used: _Used,
@@ -365,7 +366,7 @@ def _result(
     lost = schedule.sent - delivered + int((measured & ~done).sum()) + behind
     written_ms = seen.written_us / 1000
     falls_at = dict(zip(schedule.falling.tolist(), schedule.falls_at.tolist(), strict=True))
-    flag_due = {bed: int(schedule.due_ms(np.array(bed), np.array(k))) for bed, (k, _) in raised.items()}
+    flag_due = {bed: int(schedule.due_ms(np.array(bed), np.array(k))) for bed, (k, _) in raised.at.items()}
     delays = written_ms[done] - due_ms[done]
     by_second = [
         float(np.percentile(delays[seen.second[done] == k], 99)) if (seen.second[done] == k).any() else float("nan")
@@ -375,9 +376,10 @@ def _result(
         order=order, beds=schedule.beds, seconds=schedule.seconds, sent=schedule.sent, delivered=delivered, lost=lost,
         duplicated=len(keys) - delivered,
         summary_ms=spread(delays),
-        flag_ms=spread(np.array([at_ms - flag_due[bed] for bed, (_, at_ms) in raised.items()], dtype=np.float64)),
-        flag_needs_s=spread(np.array([(k - falls_at[bed] + 1) * 1.0 for bed, (k, _) in raised.items()])),
-        page_ms=page_ms, flags_asked=len(falls_at), flags_raised=len(raised),
+        flag_ms=spread(np.array([at_ms - flag_due[bed] for bed, (_, at_ms) in raised.at.items()], dtype=np.float64)),
+        flag_needs_s=spread(np.array([(k - falls_at[bed] + 1) * 1.0 for bed, (k, _) in raised.at.items()])),
+        page_ms=page_ms, flags_asked=len(falls_at), flags_raised=len(raised.at),
+        flags_earlier=raised.earlier,
         to_ingest_ms=spread((seen.arrived_ms - due_ms)[done].astype(np.float64)),
         in_detect_ms=spread((written_ms - seen.arrived_ms)[done]),
         late_share=float(((seen.arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,

@@ -6,7 +6,7 @@ behind the measured parts' backs, a little later. So watching costs little, and 
 
 import asyncio
 from dataclasses import dataclass, field
-from typing import cast
+from typing import NamedTuple, cast
 
 import numpy as np
 
@@ -29,6 +29,16 @@ class Seen:
     second: Numbers
     arrived_ms: Numbers
     written_us: Numbers
+
+
+class Raised(NamedTuple):
+    """at: for each bed that fell, the second on which its flag was raised, and when that was written (ms).
+
+    earlier: at how many others it was raised in the fall, but too early for it: a dip before was read as its beginning.
+    """
+
+    at: dict[int, tuple[int, int]]
+    earlier: int
 
 
 @dataclass
@@ -100,11 +110,9 @@ class Watch:
             written[own] = np.append(told[:, 1], NEVER)[place]
         return Seen(table[:, 2], table[:, 3], table[:, 4], written)
 
-    async def raised(self) -> dict[int, tuple[int, int]]:
-        """Return, for each bed that was to fall, the second on which its flag was raised after that, and when that was
-        written (ms).
-        """
-        found = {}
+    async def raised(self) -> "Raised":
+        """Return which of the flags that were to come have come."""
+        found, earlier = {}, set()
         for bed, falls_at in zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True):
             name = self.schedule.names[bed]
             key = self.ward.shard(self.ward.shard_of(name)).log(name)
@@ -113,10 +121,13 @@ class Watch:
                 event = decode_event(fields[b"e"])
                 # A block's second is the one in which its first sample lies.
                 k = event.t // 1000 - self.schedule.start_ms // 1000 + 1
-                is_raised = event.kind in ("flag-raised", "flag-worsened")
-                if is_raised and k >= falls_at + self.schedule.falls_for_s - EARLIER_S and bed not in found:
+                if event.kind not in ("flag-raised", "flag-worsened") or k < falls_at or bed in found:
+                    continue
+                if k >= falls_at + self.schedule.falls_for_s - EARLIER_S:
                     found[bed] = k, _ms(entry_id)
-        return found
+                else:
+                    earlier.add(bed)
+        return Raised(found, len(earlier - found.keys()))
 
     async def behind(self) -> int:
         """Return at how many beds the summary is not that of the last second."""

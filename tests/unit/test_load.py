@@ -12,7 +12,7 @@ from load.devices import Gateway, Pieces
 from load.limit import Limit
 from load.schedule import HISTORY_S, JITTER_MS, Part, Schedule
 from load.trial import Order, Spread, Trial
-from load.watch import NEVER, Watch
+from load.watch import NEVER, Raised, Watch
 from quietward.addresses import Ward
 from quietward.errors import BadSettings
 from quietward.messages import decode_samples
@@ -68,14 +68,16 @@ def test_falls_come_due_evenly_while_it_is_measured() -> None:
 
 def test_a_device_sends_what_ingest_takes() -> None:
     plan = schedule(beds=1, seconds=300)
-    fhr, low = ([[json.dumps([bpm] * 4).encode()] * 1500] * 5 for bpm in (140.0, 80.0))
-    gateway = Gateway(Part(plan, "", 0, 1), np.array([0]), "0", Pieces([[b"[10,10,10,10]"] * 1500] * 5, fhr, low))
+    usual, *falling = ([json.dumps([bpm] * 4).encode()] * 1500 for bpm in (140.0, 128.0, 116.0, 104.0, 92.0, 80.0))
+    pieces = Pieces([[b"[10,10,10,10]"] * 1500] * 5, [usual] * 5, falling)
+    gateway = Gateway(Part(plan, "", 0, 1), np.array([0]), "0", pieces)
     fell_at = int(plan.falls_at[0])
-    for k in (fell_at - 1, fell_at, fell_at + 120, 200):
+    for after, bpm in ((-1, 140.0), (0, 128.0), (1, 116.0), (4, 80.0), (5, 80.0), (120, 80.0), (200, 140.0)):
+        k = fell_at + after
         one = decode_samples(gateway._payload(0, k))
         assert one.t == plan.t_ms(np.array(0), np.array(k))
         assert one.seq == k + HISTORY_S
-        assert one.fhr == [80.0 if fell_at <= k <= fell_at + 120 else 140.0] * 4
+        assert one.fhr == [bpm] * 4
 
 
 def test_percentiles_are_those_of_numpy() -> None:
@@ -100,7 +102,7 @@ def seen(plan: Schedule, blocks: list[tuple[int, int, int]], commits: list[tuple
     watch.commits = {0: [(position, (START_MS + at_ms) * 1000) for position, at_ms in commits]}
     used = trial._Used.__new__(trial._Used)
     used.cpu_s, used.memory_mb = {}, {}
-    return trial._result(Order(plan.beds, 0.1), plan, watch, {}, 0, 0.0, used, {}, None)
+    return trial._result(Order(plan.beds, 0.1), plan, watch, Raised({}, 0), 0, 0.0, used, {}, None)
 
 
 def test_what_is_late_counts_from_when_it_was_due() -> None:
