@@ -25,7 +25,7 @@ from load.schedule import HISTORY_S, Part, Schedule
 from load.watch import NEVER, Raised, Watch
 from quietward.addresses import Ward
 from quietward.demo import Tree
-from quietward.embedded import free_port, store_command
+from quietward.embedded import free_port, mosquitto_settings, store_command
 from quietward.errors import BadSettings, Unreachable
 from quietward.running import now_ms
 from quietward.store import connected
@@ -111,6 +111,8 @@ class Trial(Struct, frozen=True):
     memory_mb: dict[str, float]
     versions: dict[str, str]
     machine: str
+    bytes_of_a_second: float
+    """Memory of the store that a second of a bed takes in its input stream."""
     by_second: list[float]
     """The 99th percentile of the summary's delay, ms, for each measured second."""
 
@@ -142,7 +144,8 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
             raised = await watch.raised()
             versions = _versions(await store.info(), order)
             behind = await watch.behind()
-    return _result(order, schedule, watch, raised, behind, caught_up_s, used, versions, page_ms)
+            stored = await watch.bytes_of_a_second()
+    return _result(order, schedule, watch, raised, behind, caught_up_s, used, versions, page_ms, stored)
 
 
 def _falls_for_s() -> int:
@@ -171,7 +174,8 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
             tree.wait_until_up(tree.start("broker", "embedded-broker", "--port", str(broker_port)), broker_port)
             tree.wait_until_up(tree.start("store", "embedded-store", "--port", str(store_port)), store_port)
         else:
-            tree.wait_until_up(tree.start_program("broker", _mosquitto(broker_port, folder)), broker_port)
+            command = [_found("mosquitto"), "-c", str(mosquitto_settings(broker_port, folder))]
+            tree.wait_until_up(tree.start_program("broker", command), broker_port)
             command = [_found("redis-server"), *store_command(store_port, folder)[1:]]
             tree.wait_until_up(tree.start_program("store", command), store_port)
         for part, count in (("ingest", order.ingests), ("detect", order.detects)):
@@ -199,19 +203,6 @@ def _found(program: str) -> str:
     if path is None:
         raise Unreachable(program, "not installed", f"Install {program}, or leave --real away")
     return path
-
-
-def _mosquitto(port: int, folder: Path) -> list[str]:
-    config = folder / "mosquitto.conf"
-    lines = [
-        f"listener {port} 127.0.0.1",
-        "allow_anonymous true",
-        "max_queued_messages 0",
-        "max_inflight_messages 1000",
-        "set_tcp_nodelay true",  # Nagle would keep a message back until the one before it is answered
-    ]
-    config.write_text("\n".join([*lines, *(["user root"] if os.getuid() == 0 else []), ""]))
-    return [_found("mosquitto"), "-c", str(config)]
 
 
 async def _until(
@@ -353,6 +344,7 @@ def _result(
     used: _Used,
     versions: dict[str, str],
     page_ms: Spread | None,
+    stored: float,
 ) -> Trial:
     seen = watch.seen()
     due_ms = schedule.due_ms(seen.bed, seen.second)
@@ -385,6 +377,7 @@ def _result(
         late_share=float(((seen.arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,
         deepest_queue_ms=watch.deepest_ms, caught_up_s=caught_up_s,
         cpu_s=used.cpu_s, memory_mb=used.memory_mb, versions=versions, machine=machine(), by_second=by_second,
+        bytes_of_a_second=stored,
     )  # fmt: skip
 
 

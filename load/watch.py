@@ -129,6 +129,12 @@ class Watch:
                     earlier.add(bed)
         return Raised(found, len(earlier - found.keys()))
 
+    async def bytes_of_a_second(self) -> float:
+        """Return how much memory of the store a second of a bed takes in its input stream."""
+        keys = [shard.input for shard in self.ward.all_shards]
+        used = [await self.store.at(key).memory_usage(key, samples=0) for key in keys]
+        return sum(one or 0 for one in used) / max(1, len(self._blocks))
+
     async def behind(self) -> int:
         """Return at how many beds the summary is not that of the last second."""
         last = self.schedule.start_ms // 1000 + self.schedule.end_s - 2

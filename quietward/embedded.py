@@ -93,6 +93,24 @@ def store_command(port: int, folder: Path, *, durable: bool = False) -> list[str
     ]  # fmt: skip
 
 
+def mosquitto_settings(port: int, folder: Path, *, durable: bool = False) -> Path:
+    """Write the settings of a mosquitto on loopback, as loads and tests start it, into a folder; return their path."""
+    lines = [
+        f"listener {port} 127.0.0.1",
+        "allow_anonymous true",
+        "max_queued_messages 0",
+        "max_inflight_messages 1000",
+        "set_tcp_nodelay true",  # Nagle would keep a message back until the one before it is answered
+    ]
+    if durable:
+        lines += ["persistence true", f"persistence_location {folder}/", "autosave_interval 1"]
+    if os.getuid() == 0:
+        lines.append("user root")
+    path = folder / "mosquitto.conf"
+    path.write_text("\n".join([*lines, ""]))
+    return path
+
+
 def run_store(port: int) -> None:
     """Run the store as a child of this process until SIGTERM, and end it whatever happens to us."""
     die_with_parent()

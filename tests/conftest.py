@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from quietward.addresses import Ward
-from quietward.embedded import free_port, store_command, wait_for_port
+from quietward.embedded import free_port, mosquitto_settings, store_command, wait_for_port
 from quietward.settings import Settings
 from quietward.store import Store, connected
 
@@ -88,14 +88,7 @@ def broker_command(kind: str, port: int, folder: Path) -> list[str]:
     if kind == "embedded":
         return [sys.executable, "-m", "quietward", "embedded-broker", "--port", str(port)]
     program = require(MOSQUITTO, "mosquitto")
-    config = folder / "mosquitto.conf"
-    config.write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\n"
-        "max_queued_messages 0\nmax_inflight_messages 1000\nset_tcp_nodelay true\n"
-        f"persistence true\npersistence_location {folder}/\nautosave_interval 1\n"
-        + ("user root\n" if os.getuid() == 0 else "")
-    )
-    return [program, "-c", str(config)]
+    return [program, "-c", str(mosquitto_settings(port, folder, durable=True))]
 
 
 @pytest.fixture(scope="session")

@@ -144,6 +144,11 @@ BEYOND_BPM = np.array([[100.0], [110.0], [-160.0]])
 _BELOW = np.array([[1.0], [1.0], [-1.0]])
 """Below 100 and 110 bpm, and above 160: what is above is the negative below the negative."""
 _FHR, _UA, _LOW, _MOTHER = range(4)
+_IN_10, _IN_20, _IN_30, _IN_60 = range(4)
+_SINCE = np.array([600, 1200, 1800, 3600]) * HZ
+"""Windows that are looked back over, in samples."""
+_sums, _least, _most = np.add.reduce, np.minimum.reduce, np.maximum.reduce
+"""As methods of arrays they cost twice as much for a few lanes."""
 
 
 @dataclass(init=False, eq=False)
@@ -263,13 +268,6 @@ def measure(
         common | {name: by_rule_set[s] for name, by_rule_set in patterns.items()} | _tachysystole(common, rule)
         for s, rule in enumerate(tachysystole)
     ]
-
-
-_sums, _least, _most = np.add.reduce, np.minimum.reduce, np.maximum.reduce
-"""As methods of arrays they cost twice as much for a few lanes."""
-
-_IN_10, _IN_20, _IN_30, _IN_60 = range(4)
-_SINCE = np.array([600, 1200, 1800, 3600]) * HZ
 
 
 def _counts(chosen: Bools, axis: int = 0) -> Floats:

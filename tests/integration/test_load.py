@@ -38,7 +38,18 @@ async def test_a_short_trial(kind: str) -> None:
     assert 115 <= found.flag_needs_s.p50 <= 130  # the policy's 120 s, and a look every 5 s
     assert {"broker", "store", "ingest", "detect", "devices-0", "watching"} == set(found.cpu_s)
     assert all(mb > 1 for mb in found.memory_mb.values())
+    assert 50 < found.bytes_of_a_second < 1000
     assert not [line for line in running() if "load-devices" in line or "quietward-load-" in line]
+
+
+async def test_beds_that_join_one_after_the_other_are_all_measured() -> None:
+    beds, warm_s, seconds, joins_s = 24, 3, 9, 7
+    found = await trial.run(Order(beds=beds, minutes=seconds / 60, kind="ramp", warm_s=warm_s))
+    assert found.sent == sum(warm_s + seconds - bed * joins_s // beds for bed in range(beds))
+    assert (found.delivered, found.lost, found.duplicated) == (found.sent, 0, 0)
+    assert found.flags_asked == 0, "nobody's rate falls while beds join"
+    assert found.summary_ms.max is not None
+    assert 50 < found.bytes_of_a_second < 1000
 
 
 @pytest.mark.parametrize("what", ["broker-away", "detector-slow"])
