@@ -1,6 +1,7 @@
 """Numbers the reading of a strip is done with, as read from `detect/rules/reading.toml`. No number is set here."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from msgspec import Struct
 
@@ -10,7 +11,7 @@ from detect.core.lanes import Floats, Ints
 class LookLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How often a bed is looked at: baseline, findings, attention. Divides a minute."""
 
-    every_s: int
+    every_s: Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60]
 
 
 class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):

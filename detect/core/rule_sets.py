@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from detect.core.accelerations import AccelerationRule
 from detect.core.decelerations import DecelerationRule
@@ -48,7 +48,7 @@ class Criterion(Struct, frozen=True, forbid_unknown_fields=True):
 
     rank: Literal[2, 3]
     text: str
-    all: list[Clause]
+    all: Annotated[list[Clause], Meta(min_length=1)]
     source: str
     status: str
 

@@ -63,6 +63,28 @@ def test_a_wrong_policy_is_refused(tmp_path: Path, change: Callable[[str], str],
     assert "mine.toml" in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        ("every_s = 5 ", "every_s = 7 ", r"reading.toml: look.every_s: 7"),
+        ("all = [", "all = []  # [", r"criterion.*all: \[\]"),
+    ],
+)
+def test_wrong_numbers_of_reading_are_refused(
+    monkeypatch: pytest.MonkeyPatch, before: str, after: str, says: str
+) -> None:
+    """Looks divide a minute, of which the newest samples are kept; a criterion asks for something."""
+    text_of = rule_file._text
+
+    def changed(name: str) -> tuple[str, str]:
+        where, text = text_of(name)
+        return where, text.replace(before, after, 1)
+
+    monkeypatch.setattr(rule_file, "_text", changed)
+    with pytest.raises(BadRules, match=says):
+        rule_file.load()
+
+
 def test_a_policy_that_is_not_there() -> None:
     with pytest.raises(BadRules, match="Cannot be read"):
         rule_file.load("nowhere.toml")
