@@ -17,6 +17,7 @@ from detect.core import (
     excursions,
     findings,
     histogram,
+    measuring,
     minute,
     ordering,
     people,
@@ -131,7 +132,7 @@ def advance(
         baseline.note_openings(b, np.logical_or.reduce(~before & apart, axis=0))
     tone.keep_up(t, state.levels, lanes, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
     minute.push(state.minute, lanes, second, clean.samples, apart)
-    findings.keep_up(r, state.minutes, lanes, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
+    measuring.keep_up(r, state.minutes, lanes, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
     if stage is not None:
         r.stage = np.where(stage > 0, stage, r.stage)
     if weeks is not None:
@@ -184,7 +185,7 @@ def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
     baseline.update(b, lagged, second, measured, hold, reading.look.every_s)
     state.lagged.put(lanes, lagged)
     state.present.put(lanes, present)
-    measures = findings.measure(
+    measures = measuring.measure(
         second,
         present.conditioning,
         state.last_minute.borrow(lanes),

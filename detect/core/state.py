@@ -11,11 +11,12 @@ from detect.core.attention import Attention
 from detect.core.baseline import Baseline, Lagged
 from detect.core.conditioning import Conditioning, LastMinute
 from detect.core.excursions import Excursions
-from detect.core.findings import Findings, Minutes, Running
+from detect.core.findings import Findings
 from detect.core.hand import Hand
 from detect.core.histogram import Histogram
 from detect.core.history import History
 from detect.core.lanes import Bools, Ints, Lanes, Sizes, index, part, switch
+from detect.core.measuring import Minutes, Running
 from detect.core.minute import Minute
 from detect.core.rules import Rules
 from detect.core.tone import Levels, Tone
