@@ -1,7 +1,8 @@
 """How much faster two workers are than one: a backlog is worked off by one and by two detectors, then by ingests.
 
-`python -m tests.bench.workers [--beds 1000] [--seconds 120]`, with mosquitto and redis-server of this machine. Nothing
-else runs meanwhile. Two workers beside broker and store need more than two cores to be twice as fast as one.
+`python -m tests.bench.workers [--beds 1000] [--seconds 250]`, with mosquitto and redis-server of this machine. Nothing
+else runs meanwhile. A backlog must last much longer than workers need to share it out. Two workers beside broker and
+store need more than two cores to be twice as fast as one.
 """
 
 import argparse
@@ -143,7 +144,7 @@ async def main() -> None:
     """Measure and say it."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--beds", type=int, default=1000)
-    asked.add_argument("--seconds", type=int, default=120)
+    asked.add_argument("--seconds", type=int, default=250)
     options = asked.parse_args()
     seconds = labours(options.seconds)
     for name, measure in (("detectors", detectors), ("ingests", ingests)):
