@@ -261,9 +261,12 @@ async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Store, p
 
     assert await until(both_known), parts.log("simulate") + parts.log("detect")
     assert wait_for_port(settings.port), parts.log("serve")
-    head, _ = await frame(settings.port)
-    assert sorted(bed["card"]["bed"] for bed in head["beds"]) == ["bed-1", "bed-2"]
-    assert head["troubles"] == []
+
+    async def both_shown() -> bool:
+        head, _ = await frame(settings.port)
+        return sorted(bed["card"]["bed"] for bed in head["beds"]) == ["bed-1", "bed-2"] and head["troubles"] == []
+
+    assert await until(both_shown), parts.log("serve")
     for part in ("simulate", "ingest", "detect", "serve"):
         assert parts.start("alive", part).wait(20) == 0, part
     assert parts.start("alive", "nobody").wait(20) == 1
