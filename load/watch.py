@@ -110,7 +110,7 @@ class Watch:
             written[own] = np.append(told[:, 1], NEVER)[place]
         return Seen(table[:, 2], table[:, 3], table[:, 4], written)
 
-    async def raised(self) -> "Raised":
+    async def raised(self) -> Raised:
         """Return which of the flags that were to come have come."""
         found, earlier = {}, set()
         for bed, falls_at in zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True):

@@ -345,9 +345,9 @@ def _each(clauses: list[Clause], measures: Measures, first: Floats | None) -> li
     ]
 
 
-def _all(clauses: list[Clause], measures: Measures, first: Floats | None = None) -> Bools:
+def _all(clauses: list[Clause], measures: Measures) -> Bools:
     held: Bools = np.ones(next(iter(measures.values())).shape, dtype=np.bool_)
-    for holds in _each(clauses, measures, first):
+    for holds in _each(clauses, measures, None):
         held = held & holds
     return held
 

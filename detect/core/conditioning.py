@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some, switch
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, newest, some, switch
 from detect.core.limits import SignalLimits
 from detect.core.minute import FHR, MINUTE_S, UA
 from quietward.messages import HZ
@@ -111,8 +111,7 @@ def step(
             c.last_bpm, c.last_at = fhr_bpm[-1], start + (HZ - 1)
         else:
             c.last_bpm = np.where(there[-1], fhr_bpm[-1], before[-1])
-            newest = start + (HZ - 1) - np.argmax(there[::-1], axis=0)
-            np.copyto(c.last_at, newest, where=np.logical_or.reduce(there, axis=0))
+            np.copyto(c.last_at, newest(start + (HZ - 1), there), where=np.logical_or.reduce(there, axis=0))
         if some(c.stepped):
             is_back = there & (np.abs(fhr_bpm - reference_bpm) <= limits.jump_bpm)
             c.stepped &= ~np.logical_or.reduce(is_back, axis=0)

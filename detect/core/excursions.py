@@ -18,7 +18,7 @@ from typing import Any, NamedTuple, cast
 
 import numpy as np
 
-from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some, switch
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, newest, some, switch
 from detect.core.limits import ExcursionLimits
 from quietward.messages import HZ
 
@@ -182,14 +182,13 @@ def _go_on(e: Excursions, s: _Second, highest: Floats, limits: ExcursionLimits) 
     was_back = s.back_since[0]
     np.copyto(terms[0], 0.0, where=was_back)
     np.add.reduce(terms, axis=0, out=e.area_since)
-    np.copyto(e.last, s.last - np.argmax(s.back[::-1], axis=0), where=was_back)
+    np.copyto(e.last, newest(s.last, s.back), where=was_back)
     np.copyto(e.away_since, -1, where=was_back[BASE])
     _keep_open(e, s, highest, limits)
     if np.count_nonzero(s.there) == s.there.size:
         e.last_there = s.last
     else:
-        newest = s.last - np.argmax(s.there[::-1], axis=0)
-        np.copyto(e.last_there, newest, where=np.logical_or.reduce(s.there, axis=0))
+        np.copyto(e.last_there, newest(s.last, s.there), where=np.logical_or.reduce(s.there, axis=0))
 
 
 def _keep_open(e: Excursions, s: _Second, highest: Floats, limits: ExcursionLimits) -> None:

@@ -55,6 +55,15 @@ def some(mask: Bools) -> bool:
     return bool(np.count_nonzero(mask))
 
 
+def newest(last: Ints, where: Bools) -> Ints:
+    """Return the index of the newest sample of a second at which something holds, where it holds at any.
+
+    last: index of its last sample, (lanes,); where: shape (4, ..., lanes).
+    """
+    found: Ints = last - np.argmax(where[::-1], axis=0)
+    return found
+
+
 class _Place(NamedTuple):
     """Where an array lies: rows of the block of its type."""
 
