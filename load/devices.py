@@ -3,7 +3,6 @@
 The schedule does not wait for the broker: what could not be sent in time is sent late, and counts as late.
 """
 
-import asyncio
 import itertools
 
 import msgspec
@@ -11,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, Numbers, Part, fallen, per_second
+from load.timer import Timer
 from quietward.addresses import Ward
 from quietward.mqtt import MqttError, Publisher
 from quietward.outbox import Outbox
-from quietward.running import Backoff, Tasks, now_ms
+from quietward.running import Backoff, Tasks
 from simulator import bed, scenario
 
 BEDS_OF_A_CONNECTION = 100
@@ -91,23 +91,21 @@ class Gateway:
         status = self._ward.status_topic(f"gateway-{self.name}")
         while self._next is not None or self.outbox:
             try:
-                async with Publisher(self.part.broker, f"load-{self.name}", status, _refused) as out:
+                async with Publisher(self.part.broker, f"load-{self.name}", status, _refused) as out, Timer() as timer:
                     if worked_once:
                         await self.outbox.send_all(out)
                     worked_once = True
                     backoff.worked()
-                    await self._go_on(out)
+                    await self._go_on(out, timer)
                     while self.outbox and out.connected:
                         await out.settle()
             except MqttError as error:
                 await backoff.wait(f"gateway {self.name}: {error}")
 
-    async def _go_on(self, out: Publisher) -> None:
+    async def _go_on(self, out: Publisher, timer: Timer) -> None:
         while self._next is not None:
             due_ms, number, k = self._next
-            if (early_ms := due_ms - now_ms()) > 0:
-                await asyncio.sleep(early_ms / 1000)
-                continue
+            await timer.until(due_ms)
             message = self.outbox.add(self._ward.samples_topic(self.schedule.names[number]), self._payload(number, k))
             self._next = next(self._turns, None)
             await self.outbox.send(out, message)

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+import psutil
 from hdrh.histogram import HdrHistogram
 from msgspec import Struct
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from numpy.typing import NDArray
 from detect import rule_file
 from load.browser import Browser
 from load.schedule import HISTORY_S, Part, Schedule
-from load.watch import NEVER, Raised, Watch
+from load.watch import NEVER, Raised, Watch, hearing
 from quietward.addresses import Ward
 from quietward.demo import Tree
 from quietward.embedded import free_port, mosquitto_settings, store_command
@@ -40,6 +41,8 @@ CATCHES_UP_WITHIN_S = 60.0
 STANDS_STILL_S = 10.0
 LONGEST_US = 3_600_000_000
 LATE_MS = 100
+WITHIN_MS = 0.5
+"""Arrivals are told in whole ms, cut off: at the middle of it they are right on average."""
 SHARES = {"p50": 50.0, "p95": 95.0, "p99": 99.0}
 WATCHING = "watching"
 
@@ -111,6 +114,8 @@ class Trial(Struct, frozen=True):
     memory_mb: dict[str, float]
     versions: dict[str, str]
     machine: str
+    taken_away_share: float
+    """Of this machine's processor time what its host gave to others, as far as it says so: with more, all is slower."""
     bytes_of_a_second: float
     """Memory of the store that a second of a bed takes in its input stream."""
     by_second: list[float]
@@ -132,15 +137,14 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
                 part = folder / f"devices-{i}.json"
                 part.write_bytes(msgspec.json.encode(Part(schedule, broker, i, order.processes)))
                 tree.start(f"devices-{i}", "load-devices", str(part), once=True)
-            watch = Watch(ward, store, schedule)
-            following = asyncio.create_task(watch.follow(), name="follow")
             used = _Used(tree)
-            async with _looking(order, tree) as browser:
-                await _until(schedule, tree, watch, used, order, moved)
-                page_ms = None if browser is None else spread(await browser.delays_ms(schedule))
-            caught_up_s = await _catch_up(schedule, watch)
-            following.cancel()
-            await watch.read_on()
+            with hearing(store_url, ward) as heard:
+                watch = Watch(ward, store, heard, schedule)
+                async with _looking(order, tree) as browser:
+                    await _until(schedule, tree, watch, used, order, moved)
+                    page_ms = None if browser is None else spread(await browser.delays_ms(schedule))
+                caught_up_s = await _catch_up(schedule, watch)
+                await watch.read_on()
             raised = await watch.raised()
             versions = _versions(await store.info(), order)
             behind = await watch.behind()
@@ -264,27 +268,38 @@ class _Used:
     """Processor time and memory of every part, and of watching."""
 
     def __init__(self, tree: Tree) -> None:
-        import psutil
-
-        self._psutil, self._tree = psutil, tree
+        self._tree = tree
+        self._families: dict[str, list[psutil.Process]] = {}
         self._first: dict[str, float] = {}
         self.cpu_s: dict[str, float] = {}
         self.memory_mb: dict[str, float] = {}
+        self.taken_away_share = 0.0
+        self._began: tuple[float, float] | None = None  # when, and what had been taken away by then, s
 
     def look(self) -> None:
         """Look at all processes; the first look is where counting begins."""
+        now, taken_s = time.monotonic(), getattr(psutil.cpu_times(), "steal", 0.0)  # only Linux says so
+        if self._began is None:
+            self._began = now, taken_s
+        else:
+            began, taken_before_s = self._began
+            self.taken_away_share = (taken_s - taken_before_s) / ((now - began) * (os.cpu_count() or 1))
         parts = {p.name: p.process.pid for p in self._tree.parts if p.process is not None} | {WATCHING: os.getpid()}
         for name, pid in parts.items():
             try:
-                cpu_s, memory = self._of(pid, with_children=name != WATCHING)
-            except self._psutil.NoSuchProcess:
+                if name not in self._families:  # looked up once: that reads every process of the machine
+                    self._families[name] = self._family(pid, with_children=name != WATCHING)
+                cpu_s, memory = self._of(self._families[name])
+            except psutil.NoSuchProcess:
                 continue
             self.cpu_s[name] = cpu_s - self._first.setdefault(name, cpu_s)
             self.memory_mb[name] = max(self.memory_mb.get(name, 0.0), memory / 2**20)
 
-    def _of(self, pid: int, *, with_children: bool) -> tuple[float, float]:
-        process = self._psutil.Process(pid)
-        family = [process, *(process.children(recursive=True) if with_children else [])]
+    def _family(self, pid: int, *, with_children: bool) -> list[psutil.Process]:
+        process = psutil.Process(pid)
+        return [process, *(process.children(recursive=True) if with_children else [])]
+
+    def _of(self, family: list[psutil.Process]) -> tuple[float, float]:
         times = [one.cpu_times() for one in family]
         return sum(t.user + t.system for t in times), float(sum(one.memory_info().rss for one in family))
 
@@ -356,7 +371,7 @@ def _result(
     delivered = int(first.sum())
     # What came in and was never told as written is as good as lost; so are beds whose summary is not the last one's.
     lost = schedule.sent - delivered + int((measured & ~done).sum()) + behind
-    written_ms = seen.written_us / 1000
+    written_ms, arrived_ms = seen.written_us / 1000, seen.arrived_ms + WITHIN_MS
     falls_at = dict(zip(schedule.falling.tolist(), schedule.falls_at.tolist(), strict=True))
     flag_due = {bed: int(schedule.due_ms(np.array(bed), np.array(k))) for bed, (k, _) in raised.at.items()}
     delays = written_ms[done] - due_ms[done]
@@ -372,12 +387,12 @@ def _result(
         flag_needs_s=spread(np.array([(k - falls_at[bed] + 1) * 1.0 for bed, (k, _) in raised.at.items()])),
         page_ms=page_ms, flags_asked=len(falls_at), flags_raised=len(raised.at),
         flags_earlier=raised.earlier,
-        to_ingest_ms=spread((seen.arrived_ms - due_ms)[done].astype(np.float64)),
-        in_detect_ms=spread((written_ms - seen.arrived_ms)[done]),
-        late_share=float(((seen.arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,
+        to_ingest_ms=spread((arrived_ms - due_ms)[done]),
+        in_detect_ms=spread((written_ms - arrived_ms)[done]),
+        late_share=float(((arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,
         deepest_queue_ms=watch.deepest_ms, caught_up_s=caught_up_s,
-        cpu_s=used.cpu_s, memory_mb=used.memory_mb, versions=versions, machine=machine(), by_second=by_second,
-        bytes_of_a_second=stored,
+        cpu_s=used.cpu_s, memory_mb=used.memory_mb, versions=versions, machine=machine(),
+        taken_away_share=used.taken_away_share, bytes_of_a_second=stored, by_second=by_second,
     )  # fmt: skip
 
 

@@ -1,14 +1,18 @@
 """Watches a trial from outside: what came into the input streams, and when the outputs for it were written.
 
-Nothing is asked of the detector: every commit tells its position and the store's time, and the input streams are read
-behind the measured parts' backs, a little later. So watching costs little, and its own delay is in no figure.
+Nothing is asked of the detector: every commit tells its position and the store's time. Both that and the input streams
+are read behind the measured parts' backs, once a second. So watching costs little, and its own delay is in no figure.
 """
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import NamedTuple, cast
 
 import numpy as np
+import redis
+from redis.client import PubSub
 
 from load.schedule import HISTORY_S, Numbers, Schedule
 from quietward.addresses import Shard, Ward
@@ -16,6 +20,7 @@ from quietward.messages import Block, decode_event, decode_inputs, decode_summar
 from quietward.store import Entry, Store
 
 AT_ONCE = 2000
+CONFIRMED_WITHIN_S = 5.0
 NEVER = -1
 EARLIER_S = 20
 """A fall begins for the detector at the last sample at the baseline, up to so long before the first low one."""
@@ -41,12 +46,24 @@ class Raised(NamedTuple):
     earlier: int
 
 
+@contextmanager
+def hearing(url: str, ward: Ward) -> Iterator[PubSub]:
+    """Yield what hears of a ward's commits. Whatever nobody has read yet waits at the socket and disturbs no one."""
+    channels = [shard.written for shard in ward.all_shards]
+    with redis.Redis.from_url(url) as client, client.pubsub() as heard:
+        heard.ssubscribe(*channels)
+        for _ in channels:
+            heard.get_message(timeout=CONFIRMED_WITHIN_S)
+        yield heard
+
+
 @dataclass
 class Watch:
     """Follows the shards of a ward."""
 
     ward: Ward
     store: Store
+    heard: PubSub
     schedule: Schedule
     commits: dict[int, list[tuple[int, int]]] = field(default_factory=dict)  # by shard: position, us
     deepest_ms: float = 0.0
@@ -55,21 +72,14 @@ class Watch:
         self._after = {shard.number: "-" for shard in self.ward.all_shards}
         self._blocks: list[tuple[int, int, int, int, int]] = []  # shard, position, bed, second, arrived
         self._numbers = {name: number for number, name in enumerate(self.schedule.names)}
-
-    async def follow(self) -> None:
-        """Hear of commits, until cancelled."""
-        by_channel = {shard.written.encode(): shard.number for shard in self.ward.all_shards}
-        async with self.store.pubsub() as heard:
-            await heard.ssubscribe(*by_channel)
-            while True:
-                message = await heard.get_message(ignore_subscribe_messages=True, timeout=1.0)
-                if message is not None:
-                    position, at_us = message["data"].split()
-                    commits = self.commits.setdefault(by_channel[message["channel"]], [])
-                    commits.append((_position(position), int(at_us)))
+        self._shards = {shard.written.encode(): shard.number for shard in self.ward.all_shards}
 
     async def read_on(self) -> None:
-        """Read what has come into the input streams meanwhile."""
+        """Read what was committed and what has come into the input streams meanwhile."""
+        while (message := self.heard.get_message()) is not None:
+            position, at_us = message["data"].split()
+            commits = self.commits.setdefault(self._shards[message["channel"]], [])
+            commits.append((_position(position), int(at_us)))
         for shard in self.ward.all_shards:
             while entries := await self._next_entries(shard):
                 for entry_id, fields in entries:

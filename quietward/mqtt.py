@@ -8,6 +8,7 @@ import asyncio
 import contextlib
 import itertools
 import socket
+import threading
 from collections.abc import Callable, Sequence
 from functools import partial
 from types import TracebackType
@@ -57,7 +58,6 @@ def private_attributes_missing() -> list[str]:
                     "_sock_recv",
                 )
             },
-            "Client._queue.get_nowait": hasattr(client, "_queue") and hasattr(client._queue, "get_nowait"),
             "Client._pending_subscribes": isinstance(getattr(client, "_pending_subscribes", None), dict),
             "Client._connected": isinstance(getattr(client, "_connected", None), asyncio.Future),
             "Client._disconnected": isinstance(getattr(client, "_disconnected", None), asyncio.Future),
@@ -94,7 +94,7 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
     another's. And it reads one packet a turn: when a connection was reset, uvloop calls the reader once, never again.
     Here all that has come is read in one turn, which is cheaper, too.
     """
-    loop, paho = asyncio.get_running_loop(), client._client
+    loop, here, paho = asyncio.get_running_loop(), threading.get_ident(), client._client
     opened: Any = paho.on_socket_open
     careful = partial(_carefully, client)
     ahead = _ReadAhead(paho._sock_recv)
@@ -120,7 +120,9 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
         loop.call_soon_threadsafe(loop.add_reader, what[2].fileno(), careful, partial(read, what[2]))
 
     def on_socket_register_write(*what: Any) -> None:
-        loop.call_soon_threadsafe(write, what[2])
+        # aiomqtt connects in a thread; all else is done here, where nobody need be woken for it.
+        soon = loop.call_soon if threading.get_ident() == here else loop.call_soon_threadsafe
+        soon(write, what[2])
 
     paho.on_socket_open, paho.on_socket_register_write = on_socket_open, on_socket_register_write
 
@@ -200,6 +202,12 @@ async def _leave(client: aiomqtt.Client, *error: Any) -> None:
         gone.exception()  # has been told by what failed; unread it would be reported again
 
 
+def _send(paho: Any, kind: int, packet: bytes, mid: int = 0) -> None:
+    """Send a packet at once, as far as the socket takes it; paho would wait a turn until the socket is watched."""
+    paho._packet_queue(kind << 4, packet, mid, int(mid > 0))
+    paho.loop_write()
+
+
 def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
     for code in granted:
         if (code.value if isinstance(code, ReasonCode) else code) >= packets.FAILED_FROM:
@@ -222,7 +230,8 @@ class Subscriber:
         paho.manual_ack_set(True)
         paho._handle_publish = self._take
         self._paho = paho
-        self._queue: asyncio.Queue[Message] = self._client._queue  # type: ignore[assignment]
+        self._taken: list[Message] = []
+        self._news = asyncio.Event()  # something was taken, or the connection is lost
         self._session_present = False
         on_connect: Any = paho.on_connect
 
@@ -246,26 +255,28 @@ class Subscriber:
         except BaseException:
             await _leave(self._client, None, None, None)
             raise
+        self._client._disconnected.add_done_callback(lambda _: self._news.set())
         return self
 
     async def __aexit__(self, *error: object) -> None:
         await _leave(self._client, *error)
 
     def _take(self) -> MQTTErrorCode:
-        """Put what has come into the queue; paho and aiomqtt spend most of ingest's time on objects for it."""
+        """Keep what has come; paho and aiomqtt spend most of ingest's time on objects for it."""
         packet = self._paho._in_packet
-        self._queue.put_nowait(packets.message(packet["command"], bytes(packet["packet"])))
+        self._taken.append(packets.message(packet["command"], bytes(packet["packet"])))
+        self._news.set()
         return MQTT_ERR_SUCCESS
 
     async def next_batch(self, at_most: int = 5000) -> list[Message]:
         """Wait for a message and return it with all that have come meanwhile. Raises MqttError when disconnected."""
-        messages: Any = self._client.messages
-        batch: list[Message] = [await anext(messages)]
-        while len(batch) < at_most:
-            try:
-                batch.append(self._queue.get_nowait())
-            except asyncio.QueueEmpty:
-                break
+        while not self._taken:
+            if (gone := self._client._disconnected).done():
+                raise MqttError("Disconnected") from gone.exception()
+            await self._news.wait()
+            self._news.clear()
+        batch = self._taken[:at_most]
+        del self._taken[:at_most]
         return batch
 
     def acknowledge(self, batch: Sequence[Message]) -> None:
@@ -274,8 +285,7 @@ class Subscriber:
             raise MqttError("Disconnected")
         answers = packets.acknowledgements(message.mid for message in batch if message.qos)
         if answers:
-            self._paho._packet_queue(PacketTypes.PUBACK << 4, answers, 0, 0)
-            self._paho.loop_write()  # now, and with one call
+            _send(self._paho, PacketTypes.PUBACK, answers)
 
 
 class Publisher:
@@ -344,8 +354,7 @@ class Publisher:
             raise aiomqtt.MqttError("Disconnected")
         mid = next(mid for mid in self._mids if mid not in self._unanswered)
         self._unanswered[mid] = topic, answered
-        packet = packets.publish(topic, payload, mid, CONTENT_TYPE, retain=retain)
-        self._paho._packet_queue(PacketTypes.PUBLISH << 4, packet, mid, 1)
+        _send(self._paho, PacketTypes.PUBLISH, packets.publish(topic, payload, mid, CONTENT_TYPE, retain=retain), mid)
 
     async def _wait_for_room(self) -> None:
         try:

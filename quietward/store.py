@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import logging
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Awaitable, Sequence
 from contextlib import asynccontextmanager
 from hashlib import sha1
 from typing import Any, Self, cast
@@ -208,15 +208,24 @@ class Line:
 
     def __init__(self, client: Redis) -> None:
         pool: Any = client.connection_pool
-        self._connection = pool.make_connection()
+        # Its timeout makes a task of every write; ours does not.
+        self._connection = pool.connection_class(**pool.connection_kwargs | {"socket_timeout": None})
 
     async def send(self, *commands: Sequence[Any]) -> None:
         """Send commands. Raises RedisError."""
-        await self._connection.send_packed_command(self._connection.pack_commands(commands), check_health=False)
+        packed = self._connection.pack_commands(commands)
+        await self._in_time(self._connection.send_packed_command(packed, check_health=False))
 
     async def answer(self) -> Any:
         """Return the next answer. Raises RedisError, also where the answer is an error."""
-        return await self._connection.read_response()
+        return await self._in_time(self._connection.read_response())
+
+    async def _in_time(self, step: Awaitable[Any]) -> Any:
+        try:
+            async with asyncio.timeout(TIMEOUT_S):
+                return await step
+        except TimeoutError as error:
+            raise RedisTimeoutError(f"the store has not answered within {TIMEOUT_S} s") from error
 
     async def close(self) -> None:
         """End the connection."""

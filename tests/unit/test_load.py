@@ -97,11 +97,11 @@ def test_no_share_of_the_delays_lies_above_the_greatest() -> None:
 
 def seen(plan: Schedule, blocks: list[tuple[int, int, int]], commits: list[tuple[int, int]]) -> Trial:
     """Return the trial of blocks (position, bed, second) and commits (position, ms after the start)."""
-    watch = Watch(Ward("load"), None, plan)  # type: ignore[arg-type]
+    watch = Watch(Ward("load"), None, None, plan)  # type: ignore[arg-type]
     watch._blocks = [(0, position, bed, k, START_MS) for position, bed, k in blocks]
     watch.commits = {0: [(position, (START_MS + at_ms) * 1000) for position, at_ms in commits]}
     used = trial._Used.__new__(trial._Used)
-    used.cpu_s, used.memory_mb = {}, {}
+    used.cpu_s, used.memory_mb, used.taken_away_share = {}, {}, 0.0
     return trial._result(Order(plan.beds, 0.1), plan, watch, Raised({}, 0), 0, 0.0, used, {}, None, 0.0)
 
 
@@ -126,7 +126,7 @@ def test_loss_and_repeats_are_counted_by_sequence() -> None:
 
 
 def test_a_second_is_written_by_the_first_commit_that_has_got_so_far() -> None:
-    watch = Watch(Ward("load"), None, schedule())  # type: ignore[arg-type]
+    watch = Watch(Ward("load"), None, None, schedule())  # type: ignore[arg-type]
     watch._blocks = [(0, position, 0, position, 0) for position in (10, 20, 21, 99)]
     watch.commits = {0: [(10, 100), (20, 200), (30, 300)]}
     assert watch.seen().written_us.tolist() == [100, 200, 300, NEVER]
