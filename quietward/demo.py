@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from quietward.embedded import free_port, wait_for_port
+from quietward.embedded import die_when_parent_dies, free_port, wait_for_port
 from quietward.errors import BadSettings, Unreachable
 from quietward.notice import NOTICE
 from quietward.running import bind
@@ -27,11 +27,12 @@ DIES_TOO_OFTEN = 3
 
 @dataclass
 class Part:
-    """One process of the tree. once: it may end by itself."""
+    """One process of the tree. once: it may end by itself. ours: it knows how to end with us."""
 
     name: str
     arguments: list[str]
     once: bool = False
+    ours: bool = True
     process: subprocess.Popen[bytes] | None = None
     deaths: list[float] = field(default_factory=list)
 
@@ -47,11 +48,13 @@ class Tree:
 
     def start(self, name: str, *arguments: str, once: bool = False) -> Part:
         """Start a part: `quietward <arguments>`."""
-        return self.start_program(name, [sys.executable, "-m", "quietward", *arguments], once=once)
+        return self._start(Part(name, [sys.executable, "-m", "quietward", *arguments], once))
 
-    def start_program(self, name: str, command: list[str], *, once: bool = False) -> Part:
-        """Start a part that is a program of its own."""
-        part = Part(name, command, once)
+    def start_program(self, name: str, command: list[str]) -> Part:
+        """Start a part that is a program of its own. On Linux the kernel ends it with us, however we die."""
+        return self._start(Part(name, command, ours=False))
+
+    def _start(self, part: Part) -> Part:
         self.parts.append(part)
         self._launch(part)
         return part
@@ -66,6 +69,7 @@ class Tree:
                 env={**self.environment, "QUIETWARD_PARENT": str(self.pipe_read)},
                 pass_fds=[self.pipe_read],
                 start_new_session=True,  # Ctrl-C reaches us alone; we end the parts in order
+                preexec_fn=None if part.ours else die_when_parent_dies,  # noqa: PLW1509  # no thread of ours holds a lock
             )
 
     def log(self, part: Part) -> Path:

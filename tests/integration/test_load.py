@@ -2,9 +2,12 @@
 
 import asyncio
 import json
+import subprocess
+import sys
 import time
 from typing import Any
 
+import psutil
 import pytest
 
 from load import trial
@@ -16,7 +19,7 @@ from quietward.notice import NOTICE
 from quietward.running import now_ms
 from quietward.settings import Settings
 from quietward.store import Store
-from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until
+from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until, wait_for
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running
 
@@ -89,6 +92,25 @@ def test_the_command_says_all_as_json_and_measures_to_the_page() -> None:
     assert found["page_ms"]["p50"] > found["summary_ms"]["p50"]
     assert {"page", "detect"} <= set(found["cpu_s"])
     assert {"python", "store", "aiomqtt"} <= set(found["versions"])
+
+
+def test_a_load_test_that_is_killed_leaves_nothing_behind() -> None:
+    require(MOSQUITTO, "mosquitto")
+    require(REDIS, "redis-server")
+    command = [sys.executable, "-m", "quietward", "load", "--real", "--beds", "2", "--minutes", "5"]
+    load = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        started = wait_for(lambda: any("load-devices" in line for line in running()))
+        family = psutil.Process(load.pid).children(recursive=True)
+    finally:
+        load.kill()
+        load.wait()
+    assert started
+    assert {"mosquitto", "redis-server"} <= {one.name() for one in family}
+    _, alive = psutil.wait_procs(family, timeout=10)
+    for one in alive:
+        one.kill()
+    assert not alive
 
 
 async def test_commits_tell_when_a_summary_was_there(
