@@ -15,6 +15,7 @@ from load.trial import KINDS, Spread, Trial
 from quietward.errors import BadSettings
 from quietward.notice import NOTICE
 
+WORK = {"write": "ingest wrote a batch in", "step": "a step of the detector took", "commit": "its commit"}
 COLOURS = {"p50": "#8aa0b8", "p95": "#4a6a8c", "p99": "#b0703c"}
 
 
@@ -69,8 +70,13 @@ def _title(trial: Trial) -> str:
 def _about(trial: Trial) -> str:
     cpu = ", ".join(f"{name} {100 * s / max(1, trial.seconds):.0f} %" for name, s in trial.cpu_s.items())
     memory = ", ".join(f"{name} {mb:.0f} MB" for name, mb in trial.memory_mb.items())
+    work = ", ".join(
+        f"{said} {_number(stage.mean_ms)} ms ({stage.per_s:.0f} a second)"
+        for name, said in WORK.items()
+        if (stage := trial.stages.get(name)) is not None
+    )
     return (
-        f"Of one core: {cpu}. Memory: {memory}.\nOutputs at most {trial.deepest_queue_ms / 1000:.1f} s behind inputs, "
+        f"Of one core: {cpu}. Memory: {memory}.\nOn average {work}.\nOutputs at most {trial.deepest_queue_ms / 1000:.1f} s behind inputs, "
         f"level {trial.caught_up_s:.1f} s after the end; {trial.late_share:.2%} came to ingest more than 100 ms late; "
         f"jitter 0 to {JITTER_MS} ms. A second of a bed takes {trial.bytes_of_a_second:.0f} bytes of the store.\n"
         f"{trial.machine}, of which its host took {trial.taken_away_share:.1%} away; "

@@ -1,4 +1,4 @@
-"""Waiting until a time, exact to some tens of microseconds.
+"""Waiting until a time, exact to about 0.2 ms.
 
 The timers of event loops count in milliseconds: every message of a device would be late by one, at the median, and
 that would stand in the figures as the delay of what is measured.

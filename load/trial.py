@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from detect import rule_file
 from load.browser import Browser
 from load.schedule import HISTORY_S, Part, Schedule
+from load.stages import Stage, Stages
 from load.watch import NEVER, Raised, Watch, hearing
 from quietward.addresses import Ward
 from quietward.demo import Tree
@@ -116,6 +117,8 @@ class Trial(Struct, frozen=True):
     machine: str
     taken_away_share: float
     """Of this machine's processor time what its host gave to others, as far as it says so: with more, all is slower."""
+    stages: dict[str, Stage]
+    """What ingest and detectors did, and how long it took them; see `load.stages.STAGES`."""
     bytes_of_a_second: float
     """Memory of the store that a second of a bed takes in its input stream."""
     by_second: list[float]
@@ -142,6 +145,7 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
                 watch = Watch(ward, store, heard, schedule)
                 async with _looking(order, tree) as browser:
                     await _until(schedule, tree, watch, used, order, moved)
+                    stages = used.stages()
                     page_ms = None if browser is None else spread(await browser.delays_ms(schedule))
                 caught_up_s = await _catch_up(schedule, watch)
                 await watch.read_on()
@@ -149,7 +153,7 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
             versions = _versions(await store.info(), order)
             behind = await watch.behind()
             stored = await watch.bytes_of_a_second()
-    return _result(order, schedule, watch, raised, behind, caught_up_s, used, versions, page_ms, stored)
+    return _result(order, schedule, watch, raised, behind, caught_up_s, used, stages, versions, page_ms, stored)
 
 
 def _falls_for_s() -> int:
@@ -184,7 +188,7 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
             tree.wait_until_up(tree.start_program("store", command), store_port)
         for part, count in (("ingest", order.ingests), ("detect", order.detects)):
             for i in range(count):
-                tree.start(part if count == 1 else f"{part}-{i}", part)
+                tree.start(part if count == 1 else f"{part}-{i}", part, metrics_port=free_port())
         yield tree, ward, broker, store
     finally:
         tree.end()
@@ -265,7 +269,7 @@ async def _catch_up(schedule: Schedule, watch: Watch) -> float:
 
 
 class _Used:
-    """Processor time and memory of every part, and of watching."""
+    """Processor time and memory of every part, and of watching; what was done with it."""
 
     def __init__(self, tree: Tree) -> None:
         self._tree = tree
@@ -275,12 +279,14 @@ class _Used:
         self.memory_mb: dict[str, float] = {}
         self.taken_away_share = 0.0
         self._began: tuple[float, float] | None = None  # when, and what had been taken away by then, s
+        self._stages: Stages | None = None
 
     def look(self) -> None:
         """Look at all processes; the first look is where counting begins."""
         now, taken_s = time.monotonic(), getattr(psutil.cpu_times(), "steal", 0.0)  # only Linux says so
         if self._began is None:
             self._began = now, taken_s
+            self._stages = Stages([part.metrics_port for part in self._tree.parts if part.metrics_port])
         else:
             began, taken_before_s = self._began
             self.taken_away_share = (taken_s - taken_before_s) / ((now - began) * (os.cpu_count() or 1))
@@ -294,6 +300,10 @@ class _Used:
                 continue
             self.cpu_s[name] = cpu_s - self._first.setdefault(name, cpu_s)
             self.memory_mb[name] = max(self.memory_mb.get(name, 0.0), memory / 2**20)
+
+    def stages(self) -> dict[str, Stage]:
+        """Return what was done since the first look."""
+        return {} if self._stages is None else self._stages.since()
 
     def _family(self, pid: int, *, with_children: bool) -> list[psutil.Process]:
         process = psutil.Process(pid)
@@ -357,6 +367,7 @@ def _result(
     behind: int,
     caught_up_s: float,
     used: _Used,
+    stages: dict[str, Stage],
     versions: dict[str, str],
     page_ms: Spread | None,
     stored: float,
@@ -392,7 +403,7 @@ def _result(
         late_share=float(((arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,
         deepest_queue_ms=watch.deepest_ms, caught_up_s=caught_up_s,
         cpu_s=used.cpu_s, memory_mb=used.memory_mb, versions=versions, machine=machine(),
-        taken_away_share=used.taken_away_share, bytes_of_a_second=stored, by_second=by_second,
+        taken_away_share=used.taken_away_share, stages=stages, bytes_of_a_second=stored, by_second=by_second,
     )  # fmt: skip
 
 

@@ -27,12 +27,15 @@ DIES_TOO_OFTEN = 3
 
 @dataclass
 class Part:
-    """One process of the tree. once: it may end by itself. ours: it knows how to end with us."""
+    """One process of the tree. once: it may end by itself. ours: it knows how to end with us. metrics_port: where it
+    counts, 0: nowhere.
+    """
 
     name: str
     arguments: list[str]
     once: bool = False
     ours: bool = True
+    metrics_port: int = 0
     process: subprocess.Popen[bytes] | None = None
     deaths: list[float] = field(default_factory=list)
 
@@ -46,9 +49,10 @@ class Tree:
         # Parts read from this pipe; it closes when we die, however we die, and then they end too.
         self.pipe_read, self.pipe_write = os.pipe()
 
-    def start(self, name: str, *arguments: str, once: bool = False) -> Part:
+    def start(self, name: str, *arguments: str, once: bool = False, metrics_port: int = 0) -> Part:
         """Start a part: `quietward <arguments>`."""
-        return self._start(Part(name, [sys.executable, "-m", "quietward", *arguments], once))
+        command = [sys.executable, "-m", "quietward", *arguments]
+        return self._start(Part(name, command, once, metrics_port=metrics_port))
 
     def start_program(self, name: str, command: list[str]) -> Part:
         """Start a part that is a program of its own. On Linux the kernel ends it with us, however we die."""
@@ -66,7 +70,11 @@ class Tree:
                 stdout=file,
                 stderr=file,
                 stdin=subprocess.DEVNULL,
-                env={**self.environment, "QUIETWARD_PARENT": str(self.pipe_read)},
+                env={
+                    **self.environment,
+                    "QUIETWARD_METRICS_PORT": str(part.metrics_port),  # one port cannot be that of every part
+                    "QUIETWARD_PARENT": str(self.pipe_read),
+                },
                 pass_fds=[self.pipe_read],
                 start_new_session=True,  # Ctrl-C reaches us alone; we end the parts in order
                 preexec_fn=None if part.ours else die_when_parent_dies,  # noqa: PLW1509  # no thread of ours holds a lock
@@ -174,7 +182,6 @@ def run(
             "QUIETWARD_STORE": f"redis://127.0.0.1:{store_port}/0" if own_store else settings.store,
             "QUIETWARD_HOST": settings.host,
             "QUIETWARD_PORT": str(settings.port),
-            "QUIETWARD_METRICS_PORT": "0",  # one port cannot be that of every part
             "QUIETWARD_POLICY": settings.policy,
             "QUIETWARD_STUDIES": settings.studies,
             "QUIETWARD_PEOPLE": settings.people,

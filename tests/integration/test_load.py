@@ -42,6 +42,11 @@ async def test_a_short_trial(kind: str) -> None:
     assert {"broker", "store", "ingest", "detect", "devices-0", "watching"} == set(found.cpu_s)
     assert all(mb > 1 for mb in found.memory_mb.values())
     assert 50 < found.bytes_of_a_second < 1000
+    assert set(found.stages) == {"write", "step", "commit"}
+    for stage in found.stages.values():
+        assert stage.mean_ms is not None
+        assert 0 < stage.mean_ms < found.in_detect_ms.max, "what is a part of the way is no longer than the longest way"
+        assert stage.per_s > 1, "beds send once a second, and there are ticks"
     assert not [line for line in running() if "load-devices" in line or "quietward-load-" in line]
 
 

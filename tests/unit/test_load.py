@@ -102,7 +102,7 @@ def seen(plan: Schedule, blocks: list[tuple[int, int, int]], commits: list[tuple
     watch.commits = {0: [(position, (START_MS + at_ms) * 1000) for position, at_ms in commits]}
     used = trial._Used.__new__(trial._Used)
     used.cpu_s, used.memory_mb, used.taken_away_share = {}, {}, 0.0
-    return trial._result(Order(plan.beds, 0.1), plan, watch, Raised({}, 0), 0, 0.0, used, {}, None, 0.0)
+    return trial._result(Order(plan.beds, 0.1), plan, watch, Raised({}, 0), 0, 0.0, used, {}, {}, None, 0.0)
 
 
 def test_what_is_late_counts_from_when_it_was_due() -> None:
