@@ -76,7 +76,8 @@ def _about(trial: Trial) -> str:
         if (stage := trial.stages.get(name)) is not None
     )
     return (
-        f"Of one core: {cpu}. Memory: {memory}.\nOn average {work}.\nOutputs at most {trial.deepest_queue_ms / 1000:.1f} s behind inputs, "
+        f"Of one core: {cpu}. Memory: {memory}.\nOn average {work}.\n"
+        f"Outputs at most {trial.deepest_queue_ms / 1000:.1f} s behind inputs, "
         f"level {trial.caught_up_s:.1f} s after the end; {trial.late_share:.2%} came to ingest more than 100 ms late; "
         f"jitter 0 to {JITTER_MS} ms. A second of a bed takes {trial.bytes_of_a_second:.0f} bytes of the store.\n"
         f"{trial.machine}, of which its host took {trial.taken_away_share:.1%} away; "

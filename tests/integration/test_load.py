@@ -43,6 +43,7 @@ async def test_a_short_trial(kind: str) -> None:
     assert all(mb > 1 for mb in found.memory_mb.values())
     assert 50 < found.bytes_of_a_second < 1000
     assert set(found.stages) == {"write", "step", "commit"}
+    assert found.in_detect_ms.max is not None
     for stage in found.stages.values():
         assert stage.mean_ms is not None
         assert 0 < stage.mean_ms < found.in_detect_ms.max, "what is a part of the way is no longer than the longest way"
