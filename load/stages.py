@@ -2,7 +2,7 @@
 
 import time
 import urllib.request
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Sequence
 
 from msgspec import Struct
@@ -37,16 +37,15 @@ class Stages:
     def since(self) -> dict[str, Stage]:
         """Return what was done since the beginning. Raises Unreachable when a part does not answer."""
         passed_s = time.monotonic() - self._began
-        done = self._counted()
-        done.subtract(self._before)
+        counted = self._counted()
         found = {}
         for name, family in STAGES.items():
-            times, whole_s = done[f"{family}_count"], done[f"{family}_sum"]
+            times, whole_s = (counted[key] - self._before[key] for key in (f"{family}_count", f"{family}_sum"))
             found[name] = Stage(times / passed_s, whole_s / times * 1000 if times else None)
         return found
 
-    def _counted(self) -> Counter[str]:
-        counted: Counter[str] = Counter()
+    def _counted(self) -> defaultdict[str, float]:
+        counted: defaultdict[str, float] = defaultdict(float)
         for port in self.ports:
             try:
                 with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=ANSWERS_WITHIN_S) as answer:
