@@ -4,8 +4,9 @@ from enum import IntEnum
 
 from msgspec import Struct
 
+from detect.core.compiled import compiled
 from detect.core.decelerations import meets
-from detect.core.excursions import Excursion
+from detect.core.excursions import Excursion, fall_s, length_s
 
 
 class Rise(IntEnum):
@@ -37,12 +38,14 @@ class AccelerationRule(Struct, frozen=True, forbid_unknown_fields=True):
     early_length_s: float
 
 
-def rise(x: Excursion, rule: AccelerationRule, weeks: int) -> Rise:
+@compiled
+def rise(x: Excursion, rule: AccelerationRule, weeks: int) -> int:
     """Return what a closed rise is. weeks: completed weeks of gestation, 0 when not said (then: at term)."""
-    early = 0 < weeks < rule.early_before_weeks
-    height_bpm, length_s = (rule.early_height_bpm, rule.early_length_s) if early else (rule.height_bpm, rule.length_s)
-    if not meets(x.height, height_bpm, rule.strict) or not meets(x.length_s, length_s, rule.strict):
+    is_early = 0 < weeks < rule.early_before_weeks
+    least_bpm = rule.early_height_bpm if is_early else rule.height_bpm
+    least_s = rule.early_length_s if is_early else rule.length_s
+    if not meets(x.height, least_bpm, rule.strict) or not meets(length_s(x), least_s, rule.strict):
         return Rise.NONE
-    if x.fall_s >= rule.rise_below_s:
+    if fall_s(x) >= rule.rise_below_s:
         return Rise.NONE
-    return Rise.PROLONGED if x.length_s >= rule.prolonged_s else Rise.ACCELERATION
+    return Rise.PROLONGED if length_s(x) >= rule.prolonged_s else Rise.ACCELERATION

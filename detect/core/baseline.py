@@ -9,19 +9,18 @@ deceleration's own first flank does not pull its reference down. While undetermi
 published definition looks at the preceding 10 minutes).
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from detect.core.compiled import compiled
 from detect.core.histogram import Histogram, to_value
-from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, switch
+from detect.core.lanes import Bools, Floats, lane, switch
 from detect.core.limits import BaselineLimits
 from quietward.messages import HZ
 
 
-@dataclass(init=False, eq=False)
-class Baseline(Lanes):
+class Baseline(NamedTuple):
     """What the baseline remembers besides its histogram."""
 
     bpm: Floats = lane(np.nan)  # NaN: undetermined
@@ -30,72 +29,73 @@ class Baseline(Lanes):
     before_bpm: Floats = lane(np.nan)  # reference when the newest excursion opened
 
 
-@dataclass(init=False, eq=False)
-class Lagged(Lanes):
+class Lagged(NamedTuple):
     """The last known baseline, one for each look of the last lag_s."""
 
     bpm: Floats = lane(np.nan, "lag")
 
 
-def measure(h: Histogram, lanes: Ints, lowest_bpm: float, limits: BaselineLimits) -> Floats:
-    """Return the baseline in bpm of some lanes, NaN where undetermined."""
-    counts = h.counts[1:, lanes]
-    bins, m = counts.shape
-    within = limits.level_within_bpm
-    # cumulated[i + within + 1] is the number of samples in the bins up to i; beyond both ends nothing is added.
-    cumulated = np.zeros((bins + 2 * within + 1, m), dtype=np.int16)
-    np.cumsum(counts, axis=0, dtype=np.int16, out=cumulated[within + 1 : within + 1 + bins])
-    cumulated[within + 1 + bins :] = cumulated[within + bins]
-    level = _middle_of_maximum(cumulated[2 * within + 1 :] - cumulated[: -(2 * within + 1)], limits.maxima_apart_bpm)
-    near = level + np.arange(-limits.mean_within_bpm, limits.mean_within_bpm + 1)[:, None]
-    inside = (near >= 0) & (near < bins)
-    rows = np.where(inside, near + 1, 0)
-    samples = np.where(inside, h.counts[rows, lanes], 0).sum(axis=0)
-    total = np.where(inside, h.sums[rows, lanes], 0).sum(axis=0)
-    mean = to_value(total / np.maximum(samples, 1), lowest_bpm)
-    return np.where(samples >= limits.identifiable_s * HZ, mean, np.nan)
+@compiled
+def measure(h: Histogram, n: int, lowest_bpm: float, limits: BaselineLimits) -> float:
+    """Return the baseline in bpm of bed n, NaN where undetermined."""
+    level = _level(h, n, limits.level_within_bpm, limits.maxima_apart_bpm)
+    samples, total = 0, 0
+    for i in range(max(1, level - limits.mean_within_bpm), min(h.counts.shape[0], level + limits.mean_within_bpm + 1)):
+        samples += h.counts[i, n]
+        total += h.sums[i, n]
+    if samples < limits.identifiable_s * HZ:
+        return np.nan
+    return to_value(total / max(samples, 1), lowest_bpm)
 
 
-def _middle_of_maximum(around: NDArray[np.int16], apart: int) -> Ints:
-    """Return the middle of the run of bins that hold the maximum (a constant signal gives a flat top)."""
-    top = around.max(axis=0)
-    is_top = around == top
-    first = np.argmax(is_top, axis=0)
-    last = around.shape[0] - 1 - np.argmax(is_top[::-1], axis=0)
-    spread_out = last - first > apart  # several separate maxima: take the highest one, decelerations lie below
-    middle: Ints = np.where(spread_out, last, (first + last) // 2)
-    return middle
+@compiled
+def _level(h: Histogram, n: int, within: int, apart: int) -> int:
+    """Return the bin around which most samples lie: the middle of such bins (a constant signal gives a flat top).
+
+    Where they are further apart than that, there are several maxima: then the highest, for decelerations lie below.
+    """
+    bins = h.counts.shape[0]
+    around, most = 0, -1
+    first = last = 1
+    for i in range(1, min(1 + within, bins)):
+        around += h.counts[i, n]
+    for i in range(1, bins):  # the stretch around bin i gains one bin above and loses one below
+        if i + within < bins:
+            around += h.counts[i + within, n]
+        if i - within - 1 >= 1:
+            around -= h.counts[i - within - 1, n]
+        if around > most:
+            most, first = around, i
+        if around == most:
+            last = i
+    return last if last - first > apart else (first + last) // 2
 
 
-def update(b: Baseline, lagged: Lagged, second: Ints, measured_bpm: Floats, hold: Bools, every_s: int) -> None:
-    """Take a newly measured baseline; `second` is a look's, one is taken every `every_s` at the latest.
+@compiled
+def update(b: Baseline, lagged: Lagged, n: int, second: int, measured_bpm: float, hold: bool, every_s: int) -> None:
+    """Take a newly measured baseline of bed n; `second` is a look's, one is taken every `every_s` at the latest.
 
     hold: a deep fall is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
     """
-    known = np.where(np.isnan(measured_bpm), b.reference_bpm, measured_bpm)
     slots = lagged.bpm.shape[0]
     slot = second // every_s % slots
-    every = np.arange(len(slot))
-    old = lagged.bpm[(slot + 1) % slots, every]  # the oldest there is
-    lagged.bpm[slot, every] = np.where(hold, old, known)
-    b.bpm = np.where(hold & ~np.isnan(b.bpm) & ~b.renewed, b.bpm, measured_bpm)
-    reference_bpm = np.where(np.isnan(old), known, old)
-    b.reference_bpm = np.where(hold & ~np.isnan(b.reference_bpm), b.reference_bpm, reference_bpm)
-    anew = b.renewed & ~np.isnan(measured_bpm)
-    lagged.bpm = np.where(anew, measured_bpm, lagged.bpm)
-    b.reference_bpm = np.where(anew, measured_bpm, b.reference_bpm)
-    b.renewed = np.zeros_like(b.renewed)
+    known = b.reference_bpm[n] if np.isnan(measured_bpm) else measured_bpm
+    oldest = lagged.bpm[(slot + 1) % slots, n]
+    lagged.bpm[slot, n] = oldest if hold else known
+    if not hold or np.isnan(b.bpm[n]) or b.renewed[n]:
+        b.bpm[n] = measured_bpm
+    if not hold or np.isnan(b.reference_bpm[n]):
+        b.reference_bpm[n] = known if np.isnan(oldest) else oldest
+    if b.renewed[n] and not np.isnan(measured_bpm):
+        b.reference_bpm[n] = measured_bpm
+        for i in range(slots):
+            lagged.bpm[i, n] = measured_bpm
+    b.renewed[n] = False
 
 
-def note_openings(b: Baseline, opens: Bools) -> None:
-    """An excursion opens in these lanes: remember what it is measured against."""
-    b.before_bpm = np.where(opens, b.reference_bpm, b.before_bpm)
-
-
-def forget(b: Baseline, lagged: Lagged, lanes: Ints, silent: Bools) -> None:
-    """Nothing has come for as long as the window: what was known before no longer serves.
-
-    b holds just these lanes, lagged all of them; silent: which of them it is.
-    """
-    b.reference_bpm = np.where(silent, np.nan, b.reference_bpm)
-    lagged.bpm[:, lanes[silent]] = np.nan
+@compiled
+def forget(b: Baseline, lagged: Lagged, n: int) -> None:
+    """Nothing has come of bed n for as long as the window: what was known before no longer serves."""
+    b.reference_bpm[n] = np.nan
+    for i in range(lagged.bpm.shape[0]):
+        lagged.bpm[i, n] = np.nan

@@ -8,17 +8,33 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, newest, some, switch
+from detect.core.compiled import compiled
+from detect.core.lanes import LONG_AGO, Bools, Floats, Ints, index, lane, switch
 from detect.core.limits import SignalLimits
-from detect.core.minute import FHR, MINUTE_S, UA
+from detect.core.minute import MINUTE_S
+from detect.core.records import Rows, next_row
 from quietward.messages import HZ
 
 HALF, DOUBLE = 1, 2
 """Ratio of a doubted run to what came before it; 0 is neither."""
+FHR_USED, UA_USED, NEAR_MOTHER = range(3)
 
 
-@dataclass(init=False, eq=False)
-class Conditioning(Lanes):
+@dataclass
+class Mark:
+    """A run at half or double rate that was not used; sample indices, `end` is the first sample after it.
+
+    n: index of the bed; at: the sample at which it was over.
+    """
+
+    n: int
+    at: int
+    ratio: int
+    onset: int
+    end: int
+
+
+class Conditioning(NamedTuple):
     """What conditioning remembers."""
 
     last_bpm: Floats = lane(np.nan)  # newest sample that was used
@@ -29,156 +45,101 @@ class Conditioning(Lanes):
     suspect_ratio: Ints = index(0)
     after_gap: Bools = switch()  # the run came after a gap
     stepped: Bools = switch()  # a jump has been taken as real: the FHR stays away from its reference since
-    seconds: Ints = index(0)  # seconds taken since the lane began
+    seconds: Ints = index(0)  # seconds taken since the bed began
 
 
-@dataclass(init=False, eq=False)
-class LastMinute(Lanes):
+class LastMinute(NamedTuple):
     """Used samples of each of the last 60 seconds: FHR, UA, and of the FHR those near the mother's pulse."""
 
     used: Floats = lane(0.0, 3, MINUTE_S)
 
 
-class Mark(NamedTuple):
-    """A run at half or double rate that was not used; sample indices, `end` is the first sample after it."""
+@compiled
+def usable_fhr(
+    c: Conditioning, n: int, now: int, bpm: float, reference_bpm: float, limits: SignalLimits, marks: Rows[Mark]
+) -> float:
+    """Return the sample with index `now` of bed n as it came, or NaN where it is not to be used.
 
-    lane: int
-    ratio: int
-    onset: int
-    end: int
-
-
-@dataclass(frozen=True)
-class Clean:
-    """samples: FHR and UA, shape (2, 4, lanes), NaN where nothing is to be used; fhr_used, ua_used: how many there are;
-    near_mother: how many of the FHR are near the mother's pulse.
+    reference_bpm: the bed's baseline, NaN while unknown. A jump away from it is doubted: it has to last before it is
+    taken as real, and longer at half or double the rate before it, or where no heart accelerates like that.
     """
-
-    samples: Floats
-    fhr_used: Ints
-    ua_used: Ints
-    near_mother: Ints
-    marks: list[Mark]
-
-    @property
-    def fhr_bpm(self) -> Floats:
-        """Shape (4, lanes)."""
-        fhr: Floats = self.samples[FHR]
-        return fhr
-
-    @property
-    def ua(self) -> Floats:
-        """Shape (4, lanes)."""
-        ua: Floats = self.samples[UA]
-        return ua
-
-
-def step(
-    c: Conditioning,
-    last_minute: LastMinute,
-    lanes: Ints,
-    start: Ints,
-    fhr_bpm: Floats,
-    ua: Floats,
-    mhr_bpm: Floats,
-    reference_bpm: Floats,
-    limits: SignalLimits,
-) -> Clean:
-    """Take one second. start: sample index of the first sample; arrays of shape (4, lanes) or (lanes,).
-
-    c holds just those lanes, last_minute all of them.
-    """
-    there = (fhr_bpm >= limits.fhr_lowest_bpm) & (fhr_bpm <= limits.fhr_highest_bpm)
-    is_whole = np.count_nonzero(there) == there.size
-    before = np.empty_like(fhr_bpm)  # the newest sample before each
-    before[0] = c.last_bpm
-    before[1:] = fhr_bpm[:-1]
-    if not is_whole:
-        for k in range(1, HZ):
-            np.copyto(before[k], before[k - 1], where=~there[k - 1])
-    odd = np.logical_or.reduce(there & (np.abs(fhr_bpm - before) > limits.jump_bpm), axis=0) | (c.suspect_since >= 0)
-    samples = np.stack([fhr_bpm, ua])
-    used = samples[FHR]
-    if not is_whole:
-        used[~there] = np.nan
-    marks: list[Mark] = []
-    jumps = np.flatnonzero(odd)
-    if len(jumps) == len(start):
-        used[...] = _sample_by_sample(c, start, fhr_bpm, reference_bpm, limits, marks)
-    else:  # most beds, most of the time: every sample follows on the one before it
-        doubted = c.take(jumps) if len(jumps) else None
-        if is_whole:
-            c.last_bpm, c.last_at = fhr_bpm[-1], start + (HZ - 1)
-        else:
-            c.last_bpm = np.where(there[-1], fhr_bpm[-1], before[-1])
-            np.copyto(c.last_at, newest(start + (HZ - 1), there), where=np.logical_or.reduce(there, axis=0))
-        if some(c.stepped):
-            is_back = there & (np.abs(fhr_bpm - reference_bpm) <= limits.jump_bpm)
-            c.stepped &= ~np.logical_or.reduce(is_back, axis=0)
-        if doubted is not None:
-            found = _sample_by_sample(doubted, start[jumps], fhr_bpm[:, jumps], reference_bpm[jumps], limits, marks)
-            used[:, jumps] = found
-            c.put(jumps, doubted)
-            marks = [mark._replace(lane=int(jumps[mark.lane])) for mark in marks]
-    counted = np.empty((3, *fhr_bpm.shape), dtype=np.bool_)
-    np.logical_not(np.isnan(samples), out=counted[:2])
-    counted[2] = np.abs(used - mhr_bpm) <= limits.mother_within_bpm  # not where there is none
-    counts: Ints = np.add.reduce(counted, axis=1, dtype=np.int64)
-    last_minute.used[:, c.seconds % MINUTE_S, lanes] = counts
-    c.seconds += 1
-    fhr_used, ua_used, near_mother = counts
-    return Clean(samples, fhr_used, ua_used, near_mother, marks)
+    if not limits.fhr_lowest_bpm <= bpm <= limits.fhr_highest_bpm:
+        return np.nan  # there is no value; what was doubted stays so
+    at_reference = abs(bpm - reference_bpm) <= limits.jump_bpm
+    if at_reference:
+        c.stepped[n] = False
+    follows_suspect, is_suspect = False, False
+    if abs(bpm - c.last_bpm[n]) > limits.jump_bpm:
+        follows_suspect = c.suspect_since[n] >= 0 and abs(bpm - c.suspect_bpm[n]) <= limits.jump_bpm
+        # A return to the baseline is not suspicious, nor is anything after a long gap.
+        is_suspect = follows_suspect or (not at_reference and now - c.last_at[n] <= limits.gap_within_s * HZ)
+    if not is_suspect:
+        _end_run(c, n, now, limits, marks)
+        return _use(c, n, now, bpm)
+    began, after_gap = now, now - c.last_at[n] > limits.jump_within_s * HZ
+    if follows_suspect:
+        began, after_gap = c.suspect_since[n], c.after_gap[n]
+    ratio = _ratio(bpm / c.last_bpm[n], limits)
+    if now - began >= _patience_s(ratio, after_gap, bpm - reference_bpm, limits) * HZ:
+        if not at_reference and not after_gap:
+            c.stepped[n] = True
+        _end_run(c, n, now, limits, marks)
+        return _use(c, n, now, bpm)
+    if began == now:
+        _end_run(c, n, now, limits, marks)  # the run before, if there was one, jumped elsewhere
+    c.suspect_since[n], c.suspect_at[n], c.suspect_bpm[n] = began, now, bpm
+    c.suspect_ratio[n], c.after_gap[n] = ratio, after_gap
+    if not after_gap:
+        c.last_at[n] = now
+    return np.nan
 
 
-def _sample_by_sample(
-    c: Conditioning, start: Ints, fhr_bpm: Floats, reference_bpm: Floats, limits: SignalLimits, marks: list[Mark]
-) -> Floats:
-    used = [_sample(c, start + k, fhr_bpm[k], reference_bpm, limits, marks) for k in range(HZ)]
-    return np.stack(used)
+@compiled
+def _use(c: Conditioning, n: int, now: int, bpm: float) -> float:
+    c.last_bpm[n], c.last_at[n] = bpm, now
+    return bpm
 
 
-def _sample(
-    c: Conditioning, now: Ints, bpm: Floats, reference_bpm: Floats, limits: SignalLimits, marks: list[Mark]
-) -> Floats:
-    there = (bpm >= limits.fhr_lowest_bpm) & (bpm <= limits.fhr_highest_bpm)
-    away = there & (np.abs(bpm - c.last_bpm) > limits.jump_bpm)
-    at_reference = np.abs(bpm - reference_bpm) <= limits.jump_bpm  # a return to the baseline is not suspicious
-    since_last = now - c.last_at
-    jump = away & ~at_reference & (since_last <= limits.gap_within_s * HZ)
-    goes_on = (c.suspect_since >= 0) & (np.abs(bpm - c.suspect_bpm) <= limits.jump_bpm)
-    suspect = jump | (goes_on & away)
-    began = np.where(suspect & goes_on, c.suspect_since, now)
-    after_gap = np.where(suspect & goes_on, c.after_gap, since_last > limits.jump_within_s * HZ)
-    quotient = bpm / c.last_bpm
-    ratio = np.where(
-        np.abs(quotient - 0.5) <= 0.5 * limits.ratio_within,
-        HALF,
-        np.where(np.abs(quotient - 2.0) <= 2.0 * limits.ratio_within, DOUBLE, 0),
-    )
-    patience_s = np.where(after_gap, limits.suspect_after_gap_s, limits.suspect_for_s)
-    improbable = bpm - reference_bpm > limits.improbable_rise_bpm
-    patience_s = np.where(((ratio > 0) & ~after_gap) | improbable, limits.doubtful_for_s, patience_s)
-    held_back = suspect & (now - began < patience_s * HZ)
-    use: Bools = there & ~held_back
-    over = (c.suspect_since >= 0) & ((there & ~held_back) | (held_back & (began == now)))
-    if some(over):
-        marks += [
-            Mark(int(n), int(c.suspect_ratio[n]), int(c.suspect_since[n]), int(c.suspect_at[n]) + 1)
-            for n in np.flatnonzero(over & (c.suspect_ratio > 0))
-            if c.suspect_at[n] + 1 - c.suspect_since[n] >= limits.marked_from_s * HZ
-        ]
-    c.stepped = np.where(there & at_reference, False, c.stepped | (use & suspect & ~after_gap))
-    c.suspect_since = np.where(held_back, began, np.where(there, -1, c.suspect_since))
-    c.suspect_at = np.where(held_back, now, c.suspect_at)
-    c.suspect_ratio = np.where(held_back, ratio, c.suspect_ratio)
-    c.after_gap = np.where(held_back, after_gap, c.after_gap)
-    c.suspect_bpm = np.where(held_back, bpm, c.suspect_bpm)
-    c.last_bpm = np.where(use, bpm, c.last_bpm)
-    c.last_at = np.where(use | (held_back & ~after_gap), now, c.last_at)
-    return np.where(use, bpm, np.nan)
+@compiled
+def _end_run(c: Conditioning, n: int, now: int, limits: SignalLimits, marks: Rows[Mark]) -> None:
+    """End the run that was doubted, if there is one; at half or double rate, and long enough, it is worth a line."""
+    since = c.suspect_since[n]
+    c.suspect_since[n] = -1
+    if since < 0 or c.suspect_ratio[n] == 0:
+        return
+    end = c.suspect_at[n] + 1
+    if end - since < limits.marked_from_s * HZ:
+        return
+    mark = next_row(marks)
+    mark.n, mark.at, mark.ratio, mark.onset, mark.end = n, now, c.suspect_ratio[n], since, end
 
 
-def usable_share(used: Floats, seconds: Ints) -> Floats:
+@compiled
+def _ratio(quotient: float, limits: SignalLimits) -> int:
+    if abs(quotient - 0.5) <= 0.5 * limits.ratio_within:
+        return HALF
+    return DOUBLE if abs(quotient - 2.0) <= 2.0 * limits.ratio_within else 0
+
+
+@compiled
+def _patience_s(ratio: int, after_gap: bool, rise_bpm: float, limits: SignalLimits) -> float:
+    """Return how long a run that jumped away is doubted."""
+    if rise_bpm > limits.improbable_rise_bpm or (ratio > 0 and not after_gap):
+        return limits.doubtful_for_s
+    return limits.suspect_after_gap_s if after_gap else limits.suspect_for_s
+
+
+@compiled
+def count_second(c: Conditioning, last_minute: LastMinute, n: int, fhr: int, ua: int, near_mother: int) -> None:
+    """Take how many samples of a second of bed n could be used, and how many of the FHR were near the mother's pulse."""
+    slot = c.seconds[n] % MINUTE_S
+    last_minute.used[FHR_USED, slot, n] = fhr
+    last_minute.used[UA_USED, slot, n] = ua
+    last_minute.used[NEAR_MOTHER, slot, n] = near_mother
+    c.seconds[n] += 1
+
+
+@compiled
+def usable_share(used: float, seconds: int) -> float:
     """Share of the last minute's samples that could be used, 0 to 1; of what has been seen while shorter."""
-    share: Floats = used / (HZ * np.clip(seconds, 1, MINUTE_S))
-    return share
+    return used / (HZ * min(max(seconds, 1), MINUTE_S))

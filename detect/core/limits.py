@@ -5,7 +5,7 @@ from typing import Literal
 
 from msgspec import Struct
 
-from detect.core.lanes import Floats, Ints
+from quietward.messages import HZ
 
 
 class LookLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -181,17 +181,39 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     hand: HandLimits
 
 
-@dataclass(frozen=True)
+@dataclass
 class ExcursionLimits:
-    """ExcursionNumbers of the three rows side by side: shape (3, 1), times in samples."""
+    """ExcursionNumbers with times in samples."""
 
-    slack: Ints
-    leave_share: Floats
-    leave_at_most: Floats
-    settle: Ints
-    bridge: Ints
-    longest: Ints
-    shallow_below: Floats
-    shallow_longest: Ints
-    min_height: Floats
-    min_length: Ints
+    enter: float
+    enter_share: float
+    enter_at_most: float
+    tolerance_share: float
+    tolerance_least: float
+    tolerance_at_most: float
+    near: float
+    leave_share: float
+    leave_at_most: float
+    shallow_below: float
+    min_height: float
+    slack: int
+    settle: int
+    bridge: int
+    longest: int
+    shallow_longest: int
+    min_length: int
+
+
+def in_samples(numbers: ExcursionNumbers) -> ExcursionLimits:
+    """Return the same with times in samples."""
+
+    def samples(seconds: float) -> int:
+        return round(seconds * HZ)
+
+    n = numbers
+    return ExcursionLimits(
+        n.enter, n.enter_share, n.enter_at_most, n.tolerance_share, n.tolerance_least, n.tolerance_at_most, n.near,
+        n.leave_share, n.leave_at_most, n.shallow_below, n.min_height,
+        slack=samples(n.slack_s), settle=samples(n.settle_s), bridge=samples(n.bridge_s), longest=samples(n.longest_s),
+        shallow_longest=samples(n.shallow_longest_s), min_length=samples(n.min_length_s),
+    )  # fmt: skip

@@ -1,10 +1,11 @@
 """The last minute of each bed, sample by sample: what may be used, and which of it belongs to an excursion."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import EACH_SAMPLE, Bools, Floats, Ints, Lanes, lane, switch
+from detect.core.compiled import compiled
+from detect.core.lanes import Bools, Floats, lane, switch
 from quietward.messages import HZ
 
 MINUTE_S = 60
@@ -12,25 +13,27 @@ LENGTH = MINUTE_S * HZ
 FHR, UA = 0, 1
 
 
-@dataclass(init=False, eq=False)
-class Minute(Lanes):
+class Minute(NamedTuple):
     """Rings of one minute; sample i is at i % LENGTH."""
 
     samples: Floats = lane(np.nan, 2, LENGTH)  # FHR and UA, NaN where nothing is to be used
-    apart: Bools = switch(LENGTH)  # the FHR belongs to an excursion
+    in_excursion: Bools = switch(LENGTH)  # the FHR belongs to an excursion
 
 
-def push(m: Minute, lanes: Ints, second: Ints, samples: Floats, in_excursion: Bools) -> None:
-    """Take one second: samples of shape (2, 4, lanes), in_excursion (4, lanes)."""
-    rows = second % MINUTE_S * HZ + EACH_SAMPLE
-    m.samples[:, rows, lanes] = samples
-    m.apart[rows, lanes] = in_excursion
+@compiled
+def push(m: Minute, n: int, now: int, fhr_bpm: float, ua: float, in_excursion: bool) -> None:
+    """Take the sample with index `now` of bed n."""
+    place = now % LENGTH
+    m.samples[FHR, place, n] = fhr_bpm
+    m.samples[UA, place, n] = ua
+    m.in_excursion[place, n] = in_excursion
 
 
-def set_apart(m: Minute, n: int, first: int, end: int, second: int, apart: bool) -> None:
-    """Mark the samples [first, end) of lane n as part of an excursion, or not, as far as they are still there.
+@compiled
+def mark(m: Minute, n: int, first: int, end: int, second: int, in_excursion: bool) -> None:
+    """Say of the samples [first, end) of bed n that they belong to an excursion, or not, as far as they are there.
 
-    second: the lane's newest; what is a minute older than its end has been overwritten.
+    second: the bed's newest; what is a minute older than its end has been overwritten.
     """
-    still_there = np.arange(max(first, (second + 1 - MINUTE_S) * HZ), end)
-    m.apart[still_there % LENGTH, n] = apart
+    for sample in range(max(first, (second + 1 - MINUTE_S) * HZ), end):
+        m.in_excursion[sample % LENGTH, n] = in_excursion

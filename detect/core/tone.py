@@ -5,18 +5,19 @@ last few minutes were, and a contraction is a rise above that. How much the UA d
 from its rolling histogram.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
+from detect.core.compiled import compiled
 from detect.core.histogram import Histogram
-from detect.core.lanes import Bools, Floats, Ints, Lanes, lane, some, switch
+from detect.core.lanes import Bools, Floats, lane, switch
 from detect.core.limits import ToneLimits
+from detect.core.selection import kth_smallest
 from quietward.messages import HZ
 
 
-@dataclass(init=False, eq=False)
-class Tone(Lanes):
+class Tone(NamedTuple):
     """What is known of the resting UA."""
 
     rest: Floats = lane(np.nan)  # resting tone, relative units
@@ -27,58 +28,65 @@ class Tone(Lanes):
     level_n: Floats = lane(0.0)
 
 
-@dataclass(init=False, eq=False)
-class Levels(Lanes):
+class Levels(NamedTuple):
     """Mean UA between looks, for the last rest_window_s."""
 
     ua: Floats = lane(np.nan, "levels")
 
 
-def even_out(t: Tone, ua: Floats, limits: ToneLimits) -> Floats:
-    """Return one second of UA, shape (4, lanes), with a short exponential mean; NaN where there is none."""
+@compiled
+def even_out(t: Tone, n: int, ua: float, limits: ToneLimits) -> float:
+    """Take a sample of bed n; return it with a short exponential mean, NaN where there is none."""
+    if np.isnan(ua):
+        return np.nan
+    if np.isnan(t.smooth[n]):
+        t.smooth[n] = ua
     weight = 1 / (limits.smooth_s * HZ)
-    evened = np.empty_like(ua)
-    there = ~np.isnan(ua)
-    begins = np.isnan(t.smooth)
-    if some(begins):  # with the first value that is there
-        t.smooth = np.where(begins, ua[np.argmax(there, axis=0), np.arange(len(begins))], t.smooth)
-    is_whole = np.count_nonzero(there) == there.size
-    before: Floats = t.smooth
-    for now, one, is_there in zip(evened, ua, there, strict=True):
-        np.add(before, weight * (one - before), out=now)
-        if not is_whole:
-            np.copyto(now, before, where=~is_there)
-        before = now
-    t.smooth = before
-    evened[~there] = np.nan
-    return evened
+    t.smooth[n] += weight * (ua - t.smooth[n])
+    return t.smooth[n]
 
 
-def keep_up(t: Tone, levels: Levels, lanes: Ints, second: Ints, there: Bools, look_is_due: Bools, every_s: int) -> None:
-    """Take one second. t holds just these lanes, levels all of them; there: the last UA sample is there."""
-    t.level_sum += np.where(there, t.smooth, 0.0)
-    t.level_n += there
-    if some(look_is_due):
-        ended = np.flatnonzero(look_is_due)
-        n = t.level_n[ended]
-        mean = np.where(n > 0, t.level_sum[ended] / np.maximum(n, 1), np.nan)
-        levels.ua[second[ended] // every_s % levels.ua.shape[0], lanes[ended]] = mean
-        t.level_sum[ended], t.level_n[ended] = 0.0, 0.0
+@compiled
+def end_second(t: Tone, levels: Levels, n: int, second: int, is_there: bool, look_is_due: bool, every_s: int) -> None:
+    """Take the end of a second of bed n; is_there: its last UA sample is there."""
+    if is_there:
+        t.level_sum[n] += t.smooth[n]
+        t.level_n[n] += 1
+    if not look_is_due:
+        return
+    slot = second // every_s % levels.ua.shape[0]
+    levels.ua[slot, n] = t.level_sum[n] / t.level_n[n] if t.level_n[n] > 0 else np.nan
+    t.level_sum[n] = t.level_n[n] = 0.0
 
 
-def measure(t: Tone, levels: Levels, h: Histogram, lanes: Ints, limits: ToneLimits) -> None:
-    """Find tone and span of some lanes; t holds just those lanes."""
-    cumulated = np.cumsum(h.counts[1:, lanes], axis=0, dtype=np.int16)
-    n = cumulated[-1]
+@compiled
+def measure(t: Tone, levels: Levels, h: Histogram, n: int, work: Floats, limits: ToneLimits) -> None:
+    """Find tone and span of bed n. work: room for as many numbers as there are levels."""
+    in_window = 0
+    for i in range(1, h.counts.shape[0]):
+        in_window += h.counts[i, n]
+    t.span[n] = _bins_below(h, n, limits.high_share * in_window) - _bins_below(h, n, limits.low_share * in_window)
+    is_enough = in_window >= HZ * 60
+    t.useful[n] = is_enough and t.span[n] >= limits.flat_range
+    t.rest[n] = np.nan
+    if not is_enough:
+        return
+    known = 0
+    for i in range(levels.ua.shape[0]):
+        if not np.isnan(levels.ua[i, n]):
+            work[known] = levels.ua[i, n]
+            known += 1
+    if known > 0:
+        t.rest[n] = kth_smallest(work, known, int(limits.rest_share * known))
 
-    def share(q: float) -> Floats:
-        found: Floats = (cumulated < q * n).sum(axis=0).astype(np.float64)
-        return found
 
-    t.span = share(limits.high_share) - share(limits.low_share)
-    enough = n >= HZ * 60
-    t.useful = enough & (t.span >= limits.flat_range)
-    lowest = np.sort(levels.ua[:, lanes], axis=0)  # NaN last
-    known = (~np.isnan(lowest)).sum(axis=0)
-    place = (limits.rest_share * known).astype(np.int64)
-    t.rest = np.where(enough & (known > 0), lowest[place, np.arange(len(known))], np.nan)
+@compiled
+def _bins_below(h: Histogram, n: int, samples: float) -> float:
+    """Return how many bins it takes from the lowest on to hold so many samples, the last of them not counted."""
+    so_far, bins = 0, 0.0
+    for i in range(1, h.counts.shape[0]):
+        so_far += h.counts[i, n]
+        if so_far >= samples:
+            return bins
+        bins += 1.0
+    return bins

@@ -4,22 +4,23 @@ Bandwidth of one-minute segments after FIGO 2015; averaged over 10 minutes after
 end are trimmed, so that one wrong sample is not the bandwidth.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from detect.core.lanes import Floats, Ints, Lanes, index, lane
+from detect.core.compiled import compiled
+from detect.core.lanes import Floats, Ints, index, lane
 from detect.core.limits import SinusoidalLimits, VariabilityLimits
-from detect.core.minute import FHR, MINUTE_S, Minute
-from detect.core.sinusoidal import is_sinusoidal
+from detect.core.minute import FHR, LENGTH, MINUTE_S, Minute
+from detect.core.selection import kth_smallest
+from detect.core.sinusoidal import Waves, is_sinusoidal
 from quietward.messages import HZ
 
 KEPT_MIN = 30
 """Minutes whose bandwidth is kept: the longest window that asks for them."""
 
 
-@dataclass(init=False, eq=False)
-class Variability(Lanes):
+class Variability(NamedTuple):
     """What variability remembers of finished minutes."""
 
     minutes: Floats = lane(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
@@ -30,39 +31,66 @@ class Variability(Lanes):
     sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
 
 
+class Work(NamedTuple):
+    """Room for the samples of a minute, and for those of them that count, shape (240,)."""
+
+    bpm: Floats
+    chosen: Floats
+    waves: Waves
+
+    @classmethod
+    def of(cls) -> "Work":
+        """Return such room."""
+        return cls(*np.zeros((2, LENGTH)), Waves.table())
+
+
+@compiled
 def finish_minute(
-    v: Variability, m: Minute, lanes: Ints, second: Ints, limits: VariabilityLimits, wave: SinusoidalLimits
+    v: Variability, m: Minute, n: int, second: int, work: Work, limits: VariabilityLimits, wave: SinusoidalLimits
 ) -> None:
-    """Measure the minute that has just ended in `lanes`."""
-    x = m.samples[FHR][:, lanes]
-    sinusoidal = is_sinusoidal(x, bandwidth(x, limits), wave)  # of all samples: such a wave may look like excursions
-    minute_bpm = bandwidth(np.where(m.apart[:, lanes], np.nan, x), limits)
-    v.minute_bpm[lanes] = minute_bpm
+    """Measure the minute of bed n that has just ended with `second`."""
+    known = 0
+    for i in range(LENGTH):
+        work.bpm[i] = m.samples[FHR, i, n]
+        if not np.isnan(work.bpm[i]):
+            work.chosen[known] = work.bpm[i]
+            known += 1
+    if known >= limits.least_s * HZ:
+        # Of all samples: such a wave may look like excursions.
+        is_wave = is_sinusoidal(work.bpm, _bandwidth(work.chosen, known, limits), work.waves, wave)
+        v.sinusoidal_min[n] = v.sinusoidal_min[n] + 1 if is_wave else 0
+    outside = 0
+    for i in range(LENGTH):
+        if not np.isnan(work.bpm[i]) and not m.in_excursion[i, n]:
+            work.chosen[outside] = work.bpm[i]
+            outside += 1
+    v.minute_bpm[n] = _bandwidth(work.chosen, outside, limits)
     minute = second // MINUTE_S
-    v.minutes[minute % KEPT_MIN, lanes] = minute_bpm
-    recent = v.minutes[(minute - np.arange(limits.mean_over_min)[:, None]) % KEPT_MIN, lanes]
-    known = ~np.isnan(recent)
-    n = known.sum(axis=0)
-    mean = np.where(n > 0, np.where(known, recent, 0.0).sum(axis=0) / np.maximum(n, 1), np.nan)
-    v.bpm[lanes] = mean
-    whole = np.rint(mean)  # the bands are whole numbers: round to 1 bpm before comparing
-    for run, holds in (
-        ("low_min", whole < limits.low_below_bpm),
-        ("high_min", whole > limits.high_above_bpm),
-    ):
-        so_far = getattr(v, run)
-        so_far[lanes] = np.where(holds, so_far[lanes] + 1, np.where(n > 0, 0, so_far[lanes]))
-    enough = (~np.isnan(x)).sum(axis=0) >= limits.least_s * HZ
-    v.sinusoidal_min[lanes] = np.where(
-        enough, np.where(sinusoidal, v.sinusoidal_min[lanes] + 1, 0), v.sinusoidal_min[lanes]
-    )
+    v.minutes[minute % KEPT_MIN, n] = v.minute_bpm[n]
+    v.bpm[n] = _mean(v, n, minute, limits.mean_over_min)
+    if np.isnan(v.bpm[n]):
+        return  # runs of minutes stay as they are
+    whole = np.rint(v.bpm[n])  # the bands are whole numbers: round to 1 bpm before comparing
+    v.low_min[n] = v.low_min[n] + 1 if whole < limits.low_below_bpm else 0
+    v.high_min[n] = v.high_min[n] + 1 if whole > limits.high_above_bpm else 0
 
 
-def bandwidth(x: Floats, limits: VariabilityLimits) -> Floats:
-    """Return peak to trough of minutes of shape (240, lanes), NaN where too little is there."""
-    there = (~np.isnan(x)).sum(axis=0)
-    ordered = np.sort(x, axis=0)  # NaN last
-    cut = (limits.trim_share * there).astype(np.int64)
-    last = np.maximum(there - 1 - cut, 0)
-    every = np.arange(x.shape[1])
-    return np.where(there >= limits.least_s * HZ, ordered[last, every] - ordered[cut, every], np.nan)
+@compiled
+def _bandwidth(bpm: Floats, n: int, limits: VariabilityLimits) -> float:
+    """Return peak to trough of the first n samples of a minute, NaN where they are too few; reorders them."""
+    if n < limits.least_s * HZ:
+        return np.nan
+    cut = int(limits.trim_share * n)
+    return kth_smallest(bpm, n, n - 1 - cut) - kth_smallest(bpm, n, cut)
+
+
+@compiled
+def _mean(v: Variability, n: int, minute: int, over: int) -> float:
+    """Return the mean of the known ones of the last minutes, NaN where there is none."""
+    total, known = 0.0, 0
+    for back in range(over):
+        bpm = v.minutes[(minute - back) % KEPT_MIN, n]
+        if not np.isnan(bpm):
+            total += bpm
+            known += 1
+    return total / known if known > 0 else np.nan

@@ -1,0 +1,76 @@
+"""Compiling with numba: the one place that knows it.
+
+What is compiled reads as plain Python and can be run as such: scalars, loops, early returns. It reads and writes arrays
+it is given, and makes none: so numba's counting of references, which would cost a hundred times what the numbers in
+these loops cost, is switched off for all of it, and a function that would need it does not compile.
+"""
+
+import inspect
+import sys
+from collections.abc import Callable
+from functools import cached_property
+from hashlib import sha256
+from typing import Any, Generic, ParamSpec, TypeVar, cast
+
+import numba
+from numba.core.caching import FunctionCache, IndexDataCacheFile
+
+P = ParamSpec("P")
+R = TypeVar("R")
+CORE = __name__.rpartition(".")[0]
+
+
+def compiled(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a function that other compiled functions call. It becomes part of them, and is kept with them."""
+    return cast("Callable[P, R]", numba.njit(_nrt=False)(function))
+
+
+class EntryPoint(Generic[P, R]):
+    """A compiled function that is called from Python, always with arguments of the same types and layouts.
+
+    Nothing is compiled when it is made: a process that never calls it does not pay for it. The first call compiles, or
+    reads what an earlier process has kept; from then on numba does not look at the types again, which for arguments of
+    a hundred arrays costs more than all the work at one bed.
+    """
+
+    def __init__(self, function: Callable[P, R]) -> None:
+        self._function = function
+        self.__doc__ = function.__doc__
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Call it; arguments are given by position."""
+        return self._run(*args) if "_run" in self.__dict__ else self._first(*args)
+
+    def _first(self, *args: Any) -> R:
+        self._run = self._dispatcher.compile(tuple(numba.typeof(argument) for argument in args))
+        return cast("R", self._run(*args))
+
+    @cached_property
+    def _dispatcher(self) -> Any:
+        dispatcher = numba.njit(_nrt=False)(self._function)
+        try:
+            dispatcher._cache = _Kept(self._function)  # noqa: SLF001
+        except RuntimeError:  # no folder that can be written to: it is compiled anew in each process
+            pass
+        return dispatcher
+
+
+class _Kept(FunctionCache):  # type: ignore[misc]
+    """Numba's files beside the module, or in the user's cache folder where that cannot be written to.
+
+    Numba takes what is kept as long as the function's own file is the same. But what it calls is compiled into it: so
+    here it is as long as all loaded modules of the core are the same, and what else they take numbers from.
+    """
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        super().__init__(function)
+        self._cache_file = IndexDataCacheFile(self.cache_path, self._impl.filename_base, _sources())
+
+
+def _sources() -> str:
+    """Return a digest of everything that the compiled code was made from."""
+    digest = sha256(numba.__version__.encode())
+    for name, module in sorted(sys.modules.items()):
+        if name.startswith(f"{CORE}.") or name.endswith(".messages"):
+            digest.update(inspect.getsource(module).encode())
+    return digest.hexdigest()

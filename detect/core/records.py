@@ -1,0 +1,75 @@
+"""Rows of named numbers that compiled functions read and write, and Python reads as objects."""
+
+from collections.abc import Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any, Generic, NamedTuple, TypeVar, cast, get_type_hints
+
+import numpy as np
+from msgspec import Struct, structs
+
+from detect.core.compiled import compiled
+from detect.core.lanes import Ints
+
+Row = TypeVar("Row")
+
+
+def dtype_of(kind: type[Any]) -> np.dtype[Any]:
+    """Return the layout of a dataclass or Struct: float, int (a Literal of ints too), bool, or others of the kind."""
+    hints = get_type_hints(kind)
+    names = [f.name for f in (fields(kind) if is_dataclass(kind) else structs.fields(kind))]
+    return np.dtype([(name, _type_of(hints[name])) for name in names if hints[name] is not str], align=True)
+
+
+def _type_of(hint: Any) -> Any:
+    if hint in (float, int, bool):
+        return {float: np.float64, int: np.int64, bool: np.bool_}[hint]
+    if isinstance(hint, type) and (issubclass(hint, Struct) or is_dataclass(hint)):
+        return dtype_of(hint)
+    return np.int64
+
+
+def _numbers(found: Any) -> Any:
+    """Return the numbers of a Struct or dataclass as nested tuples; words are left out."""
+    if not isinstance(found, Struct) and not is_dataclass(found):
+        return found
+    names = dtype_of(type(found)).names or ()
+    return tuple(_numbers(getattr(found, name)) for name in names)
+
+
+def record_of(found: Row) -> Row:
+    """Return one Struct's numbers as a record: read by the same names, also by compiled functions."""
+    return cast("Row", records_of([found])[0])
+
+
+def records_of(found: Sequence[Row]) -> Sequence[Row]:
+    """Return the numbers of several Structs or dataclasses of one kind as an array of records."""
+    return cast("Sequence[Row]", np.array([_numbers(one) for one in found], dtype_of(type(found[0]))))
+
+
+class Rows(NamedTuple, Generic[Row]):
+    """Room for what compiled functions tell. count: how many rows are written, shape (1,)."""
+
+    rows: Sequence[Row]
+    count: Ints
+
+    @classmethod
+    def of(cls, kind: type[Row], at_most: int) -> "Rows[Row]":
+        """Return room for so many."""
+        return cls(cast("Sequence[Row]", np.zeros(at_most, dtype_of(kind))), np.zeros(1, dtype=np.int64))
+
+
+@compiled
+def next_row(told: Rows[Row]) -> Row:
+    """Return the next row, to be written to."""
+    row = told.rows[told.count[0]]
+    told.count[0] += 1
+    return row
+
+
+def taken(told: Rows[Row], kind: type[Row]) -> list[Row]:
+    """Return what was told since the last time, in its order."""
+    n = int(told.count[0])
+    if not n:
+        return []
+    told.count[0] = 0
+    return [kind(*row) for row in cast("Any", told.rows)[:n].tolist()]
