@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from detect.core.excursions import DOWN, UP, Excursion
-from detect.core.limits import ExcursionNumbers
-from detect.core.shape import refine
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect.core.parameters import ExcursionNumbers
+from quietward.detect.core.patterns.excursions import DOWN, UP, Excursion
+from quietward.detect.core.patterns.shape import refine
 from tests.traces import RULES
 
 READING = RULES.reading

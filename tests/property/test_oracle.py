@@ -6,10 +6,10 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from detect.core import engine
-from detect.core.excursions import DOWN
-from detect.core.state import State
-from quietward.messages import HZ, Event
+from quietward.contracts.messages import HZ, Event
+from quietward.detect.core import engine
+from quietward.detect.core.patterns.excursions import DOWN
+from quietward.detect.core.state.state import State
 from tests.oracle import PlainBed
 from tests.property.test_streaming_core import RELAXED
 from tests.traces import RULES, bell, flat, put, ripple

@@ -1,0 +1,89 @@
+"""The last decelerations, accelerations and contractions of each bed, in rings, for windows of up to 30 minutes."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.patterns.decelerations import Kind
+from quietward.detect.core.patterns.excursions import UA, Excursion, Excursions
+from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
+from quietward.contracts.messages import HZ
+
+KEPT = 48
+"""Of each: more than 30 minutes can hold."""
+
+
+class History(NamedTuple):
+    """Rings of shape (KEPT, lanes), newest at (count - 1) % KEPT. Positions are sample indices."""
+
+    until: Ints = index(LONG_AGO)  # end of the newest named departure of the FHR
+    decelerations: Ints = index(0)  # counts since the lane began
+    fall_onset: Ints = index(LONG_AGO, KEPT)
+    fall_end: Ints = index(LONG_AGO, KEPT)
+    fall_depth: Floats = lane(0.0, KEPT)
+    fall_area: Floats = lane(0.0, KEPT)
+    fall_lowest: Floats = lane(0.0, KEPT)
+    fall_kind: Ints = index(int(Kind.NONE), "rule_sets", KEPT)
+    accelerations: Ints = index(0)
+    rise_onset: Ints = index(LONG_AGO, KEPT)
+    contractions: Ints = index(0)
+    contraction_onset: Ints = index(LONG_AGO, KEPT)
+    contraction_peak: Ints = index(LONG_AGO, KEPT)
+    contraction_end: Ints = index(LONG_AGO, KEPT)
+
+
+@compiled
+def in_64ths(value: float) -> float:
+    """Round to steps of 1/64: sums of such numbers are exact, and the same in whatever order they are added."""
+    return np.rint(value * 64) / 64
+
+
+@compiled
+def add_deceleration(h: History, x: Excursion, lowest_bpm: float, kinds: Ints) -> None:
+    """Remember a deceleration. kinds: by rule set."""
+    n = x.n
+    slot = h.decelerations[n] % KEPT
+    h.fall_onset[slot, n], h.fall_end[slot, n] = x.onset, x.end
+    h.fall_depth[slot, n], h.fall_area[slot, n] = in_64ths(x.height), in_64ths(x.area)
+    h.fall_lowest[slot, n] = lowest_bpm
+    for rule_set in range(len(kinds)):
+        h.fall_kind[rule_set, slot, n] = kinds[rule_set]
+    h.decelerations[n] += 1
+
+
+@compiled
+def add_acceleration(h: History, x: Excursion) -> None:
+    """Remember an acceleration."""
+    h.rise_onset[h.accelerations[x.n] % KEPT, x.n] = x.onset
+    h.accelerations[x.n] += 1
+
+
+@compiled
+def add_contraction(h: History, x: Excursion) -> None:
+    """Remember a contraction."""
+    slot = h.contractions[x.n] % KEPT
+    h.contraction_onset[slot, x.n] = x.onset
+    h.contraction_peak[slot, x.n] = x.peak_at
+    h.contraction_end[slot, x.n] = x.end
+    h.contractions[x.n] += 1
+
+
+@compiled
+def find_contraction(h: History, e: Excursions, x: Excursion, now: int, late_within_s: float) -> int:
+    """Write into a deceleration which contraction it belongs to, and return that one's end, LONG_AGO if there is none.
+
+    It is the last that began before the nadir and was not long over at the onset; a running one ends now.
+    """
+    n, over_by = x.n, x.onset - int(late_within_s * HZ)
+    belongs_to = (LONG_AGO, LONG_AGO, LONG_AGO)
+    for slot in range(KEPT):
+        one = (h.contraction_onset[slot, n], h.contraction_peak[slot, n], h.contraction_end[slot, n])
+        if one[0] <= x.peak_at and one[2] > over_by and one > belongs_to:
+            belongs_to = one
+    if e.open[UA, n]:
+        one = (e.onset[UA, n], e.peak_at[UA, n], now)
+        if one[0] <= x.peak_at and one > belongs_to:
+            belongs_to = one
+    x.contraction_onset, x.contraction_peak = belongs_to[0], belongs_to[1]
+    return belongs_to[2]

@@ -1,0 +1,126 @@
+"""A second look at an excursion that has just ended: where its slopes lead, and where its bottom is.
+
+The machine finds departure and return at the reference. In a quiet trace that is exact. In a lively one the first
+part of a slope drowns in the variability, so departure is seen late and return early. With the whole excursion at
+hand its smoothed flanks are drawn out to the reference, as an eye does, and the extreme is looked for in the smoothed
+trace: the middle of a rounded bottom, the beginning of a flat one.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.patterns.excursions import UA, Excursion, length_s
+from quietward.detect.core.arrays import Floats
+from quietward.detect.core.parameters import ShapeLimits
+from quietward.contracts.messages import HZ
+
+
+class Work(NamedTuple):
+    """Room to work in, each of the same length. height: samples, NaN where there is none."""
+
+    height: Floats
+    sums: Floats
+    known: Floats
+    smooth: Floats
+
+    @classmethod
+    def of(cls, longest: int) -> "Work":
+        """Return room for so many samples."""
+        return cls(*np.zeros((4, longest + 1)))
+
+
+@compiled
+def refine(x: Excursion, first: int, length: int, work: Work, limits: ShapeLimits) -> None:
+    """Set onset, extreme and end of the excursion as its flanks say; it stays as it is where that cannot be told.
+
+    work.height: `length` samples from index `first` on; onset and end stay within them.
+    """
+    if x.onset < first:  # its beginning has left the window
+        return
+    width_s = min(limits.smooth_share * length_s(x), limits.smooth_at_most_s)
+    _smoothen(work, length, _rounded(width_s * HZ) // 2)
+    smooth = work.smooth
+    begin, stop = x.onset - first, x.end - first
+    top = begin
+    for i in range(begin, stop):
+        if smooth[i] > smooth[top] or np.isnan(smooth[top]):
+            top = i
+    high = smooth[top]
+    if not high > 0:  # nothing of it is there any more, or only single samples stood out
+        return
+    shoulder = limits.shoulder_ua if x.row == UA else limits.shoulder
+    fall = _flank(smooth, top, -1, top + 1, high, shoulder, limits)
+    back = _flank(smooth, top, 1, length - top, high, shoulder, limits)
+    room = _rounded(limits.extend_share * (stop - begin))
+    onset, end = begin, stop
+    if fall.is_whole:
+        onset = min(begin, max(0, begin - room, _rounded(top - fall.drawn_out)))
+    if back.is_whole:
+        end = max(stop, min(length, stop + room, _rounded(top + back.drawn_out)))
+    x.reached_at = x.peak_at = first + _extreme(smooth, onset, end, limits.bottom_share * high, fall, limits)
+    x.onset, x.end, x.exact = first + onset, first + end, False
+
+
+class _Flank(NamedTuple):
+    """length: samples of its steep part; drawn_out: samples from the extreme to where it would reach the reference.
+
+    is_whole: its foot is there.
+    """
+
+    is_whole: bool
+    length: int
+    drawn_out: float
+
+
+@compiled
+def _flank(
+    smooth: Floats, top: int, way: int, length: int, high: float, shoulder: float, limits: ShapeLimits
+) -> _Flank:
+    """Measure one flank, from the extreme outwards, way: -1 or 1."""
+    steep = 0
+    for i in range(length):
+        height = smooth[top + way * i]
+        if height >= limits.high_share * high:
+            steep = i
+        if height <= limits.low_share * high:
+            return _Flank(True, i - steep, i + (i - steep) * shoulder)
+    return _Flank(False, 0, 0.0)
+
+
+@compiled
+def _extreme(smooth: Floats, onset: int, end: int, deep: float, fall: _Flank, limits: ShapeLimits) -> int:
+    """Return where the bottom is: the beginning of a flat one, the middle of any other."""
+    bottom, first, last = 0, -1, -1
+    for i in range(onset, end):
+        if smooth[i] >= deep:
+            bottom += 1
+            last = i
+            if first < 0:
+                first = i
+    if fall.is_whole and bottom > limits.flat_from * fall.length:
+        return first
+    return (first + last) // 2
+
+
+@compiled
+def _rounded(x: float) -> int:
+    return int(np.rint(x))
+
+
+@compiled
+def _smoothen(work: Work, length: int, half: int) -> None:
+    """Take the centred mean over 2 * half + 1 samples of what is there, NaN where nothing is.
+
+    Each is the difference of two sums from the beginning on.
+    """
+    work.sums[0] = work.known[0] = 0.0
+    for i in range(length):
+        is_there = not np.isnan(work.height[i])
+        work.sums[i + 1] = work.sums[i] + (work.height[i] if is_there else 0.0)
+        work.known[i + 1] = work.known[i] + (1.0 if is_there else 0.0)
+    for i in range(length):
+        first, end = max(i - half, 0), min(i + half + 1, length)
+        known = work.known[end] - work.known[first]
+        work.smooth[i] = (work.sums[end] - work.sums[first]) / known if known > 0 else np.nan

@@ -1,0 +1,29 @@
+"""Order statistics of a few hundred numbers, in place."""
+
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.arrays import Floats
+
+
+@compiled
+def kth_smallest(values: Floats, n: int, k: int) -> float:
+    """Return which of the first n values has k below it in order; reorders them (quickselect after Hoare). No NaN."""
+    low, high = 0, n - 1
+    while low < high:
+        pivot = values[(low + high) // 2]
+        i, j = low, high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if k <= j:
+            high = j
+        elif k >= i:
+            low = i
+        else:
+            break
+    return values[k]

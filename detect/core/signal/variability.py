@@ -1,0 +1,96 @@
+"""Variability: peak to trough within each minute, excursions left out, and its mean over the last 10 minutes.
+
+Bandwidth of one-minute segments after FIGO 2015; averaged over 10 minutes after NICHD 2008. A few samples at either
+end are trimmed, so that one wrong sample is not the bandwidth.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.arrays import Floats, Ints, index, lane
+from quietward.detect.core.parameters import SinusoidalLimits, VariabilityLimits
+from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S, Minute
+from quietward.detect.core.signal.selection import kth_smallest
+from quietward.detect.core.signal.sinusoidal import Waves, is_sinusoidal
+from quietward.contracts.messages import HZ
+
+KEPT_MIN = 30
+"""Minutes whose bandwidth is kept: the longest window that asks for them."""
+
+
+class Variability(NamedTuple):
+    """What variability remembers of finished minutes."""
+
+    minutes: Floats = lane(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
+    bpm: Floats = lane(np.nan)  # mean of the last ten of those, NaN when unknown
+    minute_bpm: Floats = lane(np.nan)  # bandwidth of the last finished minute
+    low_min: Ints = index(0)  # how many minutes in a row the mean has been low, and high
+    high_min: Ints = index(0)
+    sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
+
+
+class Work(NamedTuple):
+    """Room for the samples of a minute, and for those of them that count, shape (240,)."""
+
+    bpm: Floats
+    chosen: Floats
+    waves: Waves
+
+    @classmethod
+    def of(cls) -> "Work":
+        """Return such room."""
+        return cls(*np.zeros((2, LENGTH)), Waves.table())
+
+
+@compiled
+def finish_minute(
+    v: Variability, m: Minute, n: int, second: int, work: Work, limits: VariabilityLimits, wave: SinusoidalLimits
+) -> None:
+    """Measure the minute of bed n that has just ended with `second`."""
+    known = 0
+    for i in range(LENGTH):
+        work.bpm[i] = m.samples[FHR, i, n]
+        if not np.isnan(work.bpm[i]):
+            work.chosen[known] = work.bpm[i]
+            known += 1
+    if known >= limits.least_s * HZ:
+        # Of all samples: such a wave may look like excursions.
+        is_wave = is_sinusoidal(work.bpm, _bandwidth(work.chosen, known, limits), work.waves, wave)
+        v.sinusoidal_min[n] = v.sinusoidal_min[n] + 1 if is_wave else 0
+    outside = 0
+    for i in range(LENGTH):
+        if not np.isnan(work.bpm[i]) and not m.in_excursion[i, n]:
+            work.chosen[outside] = work.bpm[i]
+            outside += 1
+    v.minute_bpm[n] = _bandwidth(work.chosen, outside, limits)
+    minute = second // MINUTE_S
+    v.minutes[minute % KEPT_MIN, n] = v.minute_bpm[n]
+    v.bpm[n] = _mean(v, n, minute, limits.mean_over_min)
+    if np.isnan(v.bpm[n]):
+        return  # runs of minutes stay as they are
+    whole = np.rint(v.bpm[n])  # the bands are whole numbers: round to 1 bpm before comparing
+    v.low_min[n] = v.low_min[n] + 1 if whole < limits.low_below_bpm else 0
+    v.high_min[n] = v.high_min[n] + 1 if whole > limits.high_above_bpm else 0
+
+
+@compiled
+def _bandwidth(bpm: Floats, n: int, limits: VariabilityLimits) -> float:
+    """Return peak to trough of the first n samples of a minute, NaN where they are too few; reorders them."""
+    if n < limits.least_s * HZ:
+        return np.nan
+    cut = int(limits.trim_share * n)
+    return kth_smallest(bpm, n, n - 1 - cut) - kth_smallest(bpm, n, cut)
+
+
+@compiled
+def _mean(v: Variability, n: int, minute: int, over: int) -> float:
+    """Return the mean of the known ones of the last minutes, NaN where there is none."""
+    total, known = 0.0, 0
+    for back in range(over):
+        bpm = v.minutes[(minute - back) % KEPT_MIN, n]
+        if not np.isnan(bpm):
+            total += bpm
+            known += 1
+    return total / known if known > 0 else np.nan
