@@ -127,7 +127,7 @@ def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Ser
             continue
         parts = [
             f"{f.name}: {p:.0f} points"
-            for f, p in zip(state.rules.concern.finding, found.parts[:, n].tolist(), strict=True)
+            for f, p in zip(state.rules.concern.finding, found.points[:, n].tolist(), strict=True)
             if p >= 0.5
         ]
         reasons = [*judged.criteria, *judged.missing, *parts]

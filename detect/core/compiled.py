@@ -17,12 +17,14 @@ from numba.core.caching import FunctionCache, IndexDataCacheFile
 
 P = ParamSpec("P")
 R = TypeVar("R")
+OPTIONS: dict[str, Any] = {"_nrt": False, "error_model": "numpy"}
+"""Without counting references; a division by zero gives what it gives in numpy."""
 CORE = __name__.rpartition(".")[0]
 
 
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function that other compiled functions call. It becomes part of them, and is kept with them."""
-    return cast("Callable[P, R]", numba.njit(_nrt=False)(function))
+    return cast("Callable[P, R]", numba.njit(**OPTIONS)(function))
 
 
 class EntryPoint(Generic[P, R]):
@@ -47,7 +49,7 @@ class EntryPoint(Generic[P, R]):
 
     @cached_property
     def _dispatcher(self) -> Any:
-        dispatcher = numba.njit(_nrt=False)(self._function)
+        dispatcher = numba.njit(**OPTIONS)(self._function)
         try:
             dispatcher._cache = _Kept(self._function)  # noqa: SLF001
         except RuntimeError:  # no folder that can be written to: it is compiled anew in each process

@@ -8,17 +8,13 @@ from collections import defaultdict
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST, Block, DeviceStatus, Done, Event, Input, Tick
-from quietward.detect.core.alerting import attention, concern
-from quietward.detect.core.arrays import Bools, Floats, Ints, some
-from quietward.detect.core.measures import findings, measuring
-from quietward.detect.core.patterns import excursions
-from quietward.detect.core.patterns.excursions import BASE, DOWN, NEAR, UA, UP
+from quietward.contracts.messages import HZ, Block, DeviceStatus, Done, Event, Input, Tick
+from quietward.detect.core.arrays import Floats, Ints
+from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
-from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone
-from quietward.detect.core.signal import variability as vary
+from quietward.detect.core.second import keep_waiting, take_all
 from quietward.detect.core.state import ordering
 from quietward.detect.core.state.ordering import Second
 from quietward.detect.core.state.state import State
@@ -91,138 +87,26 @@ def advance(
     shape (4, m), NaN where there is no value. Each lane once, its second the one after its last (a gap is passed as
     seconds of NaN). Appends to `events`; what was found is in `state.findings`.
     """
-    rules, reading = state.rules, state.rules.reading
-    present = state.present.borrow(lanes)
-    if some(np.isnan(present.excursions.enter[DOWN])):  # a lane that begins
-        _set_thresholds(state, lanes)
-        present = state.present.borrow(lanes)
-    c, b, t, e, r = present.conditioning, present.baseline, present.tone, present.excursions, present.running
-    start = second * HZ
-    every_s = reading.look.every_s
-    look_is_due, minute_ends = second % every_s == every_s - 1, second % 60 == 59
-    clean = conditioning.step(c, state.last_minute, lanes, start, fhr_bpm, ua, mhr_bpm, b.reference_bpm, reading.signal)
-
-    # Departures and returns.
-    height = np.empty((HZ, excursions.ROWS, len(lanes)))
-    np.subtract(b.reference_bpm, clean.fhr_bpm, out=height[:, DOWN])
-    np.negative(height[:, DOWN], out=height[:, UP])
-    np.subtract(tone.even_out(t, clean.ua, reading.tone), t.rest, out=height[:, UA])
-    was_open = e.open[DOWN] | e.open[UP]
-    found = excursions.step(e, start, height, rules.excursions)
-    apart = found.open[:, DOWN] | found.open[:, UP]
-    if found.opened:
-        before = np.concatenate([was_open[None], apart[:-1]])
-        baseline.note_openings(b, np.logical_or.reduce(~before & apart, axis=0))
-    tone.keep_up(t, state.levels, lanes, second, ~np.isnan(clean.ua[-1]), look_is_due, every_s)
-    minute.push(state.minute, lanes, second, clean.samples, apart)
-    measuring.keep_up(r, state.minutes, lanes, second, minute_ends, b.bpm, clean, t.useful, reading.notable.low_fhr_bpm)
-    if stage is not None:
-        r.stage = np.where(stage > 0, stage, r.stage)
-    if weeks is not None:
-        r.weeks = np.where(weeks > 0, weeks, r.weeks)
-    is_silent = (r.none_since >= 0) & (second - r.none_since >= reading.signal.forget_after_s)
-    if some(is_silent):
-        baseline.forget(b, state.lagged, lanes, is_silent)
-    state.present.put(lanes, present)
-    report.marks(state, lanes, second, clean.marks, events)
-    for opening in found.opened:
-        if opening.row != UA:
-            at = int(second[opening.lane])
-            minute.set_apart(state.minute, int(lanes[opening.lane]), opening.onset, (at + 1) * HZ, at, True)
-    if found.ended:  # whose samples are looked at again, and left out of the window
-        ended = np.unique([x.lane for x in found.ended])
-        _fill_histograms(state, lanes[ended], second[ended])
-    at_once = report.closed_excursions(state, lanes, second, found.ended, events)
-    if some(minute_ends):
-        vary.finish_minute(
-            state.variability,
-            state.minute,
-            lanes[minute_ends],
-            second[minute_ends],
-            reading.variability,
-            reading.sinusoidal,
-        )
-
-    # A look: the slow numbers, findings, concern, attention.
-    due = look_is_due | findings.never_measured(state.findings, lanes)
-    due[at_once] = True
-    looked: Ints = lanes[due]
+    m = len(lanes)
+    stage = np.zeros(m, dtype=np.int64) if stage is None else stage
+    weeks = np.zeros(m, dtype=np.int64) if weeks is None else weeks
+    given = (lanes, second, fhr_bpm, ua, mhr_bpm, stage, weeks)
+    take_all(state.all, *(np.ascontiguousarray(x) for x in given), state.rules.numbers, state.room)
+    looked: Ints = lanes[state.room.looked[:m]]
+    report.second(state, events)
     if len(looked):
-        _look(state, looked, second[due], events)
-    changed = lanes[due | minute_ends]
-    if len(changed):
-        _set_thresholds(state, changed)
+        state.measured_anew(looked)
+        _report_looks(state, looked, second[state.room.looked[:m]], events)
     return looked
 
 
-def _look(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
-    """Measure baseline, tone and findings of some lanes, and let attention follow."""
-    rules, reading = state.rules, state.rules.reading
-    present = state.present.borrow(lanes)
-    b, e, t = present.baseline, present.excursions, present.tone
-    _fill_histograms(state, lanes, second)
-    tone.measure(t, state.levels, state.ua, lanes, reading.tone)
-    measured = baseline.measure(state.fhr, lanes, reading.signal.fhr_lowest_bpm, reading.baseline)
-    hold = e.open[DOWN] & (e.height[DOWN] >= reading.baseline.hold_depth_bpm)
-    lagged = state.lagged.borrow(lanes)
-    baseline.update(b, lagged, second, measured, hold, reading.look.every_s)
-    state.lagged.put(lanes, lagged)
-    state.present.put(lanes, present)
-    measures = measuring.measure(
-        second,
-        present.conditioning,
-        state.last_minute.borrow(lanes),
-        b,
-        state.variability.borrow(lanes),
-        t,
-        e,
-        state.history.borrow(lanes),
-        present.running,
-        state.minutes.borrow(lanes),
-        reading.notable,
-        [r.tachysystole for r in rules.rule_sets],
-    )
-    findings.remember(state.findings, lanes, measures)
-    state.measured_anew(lanes)
-    found = concern.parts(rules.concern, measures[0])
-    state.findings.parts[:, lanes] = found
-    state.findings.concern[lanes] = concern.total(rules.concern, found, measures[0])
-    lost = measures[0]["signal_lost_s"] >= reading.signal.no_value_after_s
-    _attend(state, lanes, second, lost, events)
-    report.trend(state, lanes, second, events)
-
-
-def _fill_histograms(state: State, lanes: Ints, second: Ints) -> None:
-    """Let the windows behind baseline and resting tone hold all that has come."""
-    fhr, ua = state.minute.samples
-    histogram.catch_up(state.fhr, fhr, lanes, second, state.rules.reading.signal.fhr_lowest_bpm)
-    histogram.catch_up(state.ua, ua, lanes, second, UA_LOWEST)
-
-
-def _attend(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
-    asked = findings.asked(state.findings, lanes)
-    a = state.attention.borrow(lanes)
-    decision = attention.decide(a, second, asked, lost, state.rules.policy)
-    state.attention.put(lanes, a)
-    report.lost_signal(state, lanes, second, lost, events)
-    report.asides(state, lanes, second, decision.asides, events)
-    people.due_results(state, lanes, second, events)
-    report.changed_flags(state, lanes, second, decision.changes, events)
-
-
-def _set_thresholds(state: State, lanes: Ints) -> None:
-    """Set tolerance and enter height of the three rows of some lanes: they grow with what the signal does anyway."""
-    rules, e = state.rules, state.present.excursions
-    variability_bpm, ua_span = state.variability.bpm[lanes], state.present.tone.span[lanes]
-    usual = np.where(np.isnan(variability_bpm), rules.reading.variability.assumed_bpm, variability_bpm)
-    span = np.where(np.isnan(ua_span), 0.0, ua_span)
-    for row, (numbers, scale) in enumerate(zip(rules.rows, (usual, usual, span), strict=True)):
-        tolerance = np.maximum(numbers.tolerance_share * scale, numbers.tolerance_least)
-        tolerance = np.minimum(tolerance, numbers.tolerance_at_most)
-        e.within[BASE, row, lanes] = tolerance
-        e.within[NEAR, row, lanes] = np.maximum(numbers.near, tolerance)
-        enter = np.maximum(numbers.enter_share * scale, numbers.enter)
-        e.enter[row, lanes] = np.minimum(enter, numbers.enter_at_most)
+def _report_looks(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
+    """Say what looks have changed."""
+    now = dict(zip(lanes.tolist(), second.tolist(), strict=True))
+    report.looks(state, now, events)
+    people.due_results(state, now, events)
+    report.changed_flags(state, now, events)
+    report.trend(state, now, events)
 
 
 def _tick(state: State, output: Output) -> None:
@@ -236,8 +120,12 @@ def _tick(state: State, output: Output) -> None:
         return
     passed = silent_s[lanes].astype(np.int64)
     second = state.clock.second[lanes] + passed
-    none_since = state.present.running.none_since[lanes]
+    none_since = state.running.none_since[lanes]
     findings.count_silence(state.findings, lanes, none_since, state.clock.second[lanes], passed)
     state.measured_anew(lanes)
-    _attend(state, lanes, second, np.ones(len(lanes), dtype=np.bool_), output.events)
+    keep_waiting(state.all, lanes, second, state.rules.numbers, state.room)
+    now = dict(zip(lanes.tolist(), second.tolist(), strict=True))
+    report.looks(state, now, output.events)
+    people.due_results(state, now, output.events)
+    report.changed_flags(state, now, output.events)
     output.looked.update(lanes.tolist())

@@ -24,7 +24,8 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
 - Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated, Literal, NamedTuple
 
@@ -32,9 +33,11 @@ import numpy as np
 from msgspec import Meta, Struct
 
 from quietward.contracts.messages import Level
-from quietward.detect.core.alerting.rule_sets import Clause, Clauses, compare
-from quietward.detect.core.arrays import Bools, Floats, Ints, Lanes, index, lane, some, switch
-from quietward.detect.core.measures.findings import Measures
+from quietward.detect.core.alerting.rule_sets import Clause, compare
+from quietward.detect.core.arrays import Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.compiled import EntryPoint, compiled
+from quietward.detect.core.measures.findings import ASKED, FHR_USABLE_1MIN
+from quietward.detect.core.records import Rows, next_row
 
 SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
 LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]
@@ -138,22 +141,87 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     condition: list[Condition]
 
     @cached_property
-    def conditions(self) -> Clauses:
-        """What each condition asks for, to be compared at once."""
-        return Clauses([c.all for c in self.condition])
-
-    @cached_property
-    def ranks(self) -> Ints:
-        """Numbers of the conditions' levels, a column."""
-        return np.array([[c.rank] for c in self.condition])
+    def numbers(self) -> "Numbers":
+        """The same as compiled functions take it."""
+        return numbers_of([self])
 
     def place(self, name: str) -> int | None:
         """Return which condition has this name."""
         return next((i for i, c in enumerate(self.condition) if c.name == name), None)
 
 
-@dataclass(init=False, eq=False)
-class Attention(Lanes):
+class ClauseTable(NamedTuple):
+    """Groups of clauses, one for each condition. Clauses of group i: first[i] to first[i + 1].
+
+    row: of the measure; above: holds above its limit, else below; or_equal: at it too; limit, (clauses, policies).
+    """
+
+    first: Ints
+    row: Ints
+    above: Bools
+    or_equal: Bools
+    limit: Floats
+
+
+class Numbers(NamedTuple):
+    """Policies of one structure, whose numbers may differ: shape (conditions,), or with the policy as last axis."""
+
+    all: ClauseTable
+    release: ClauseTable
+    needs: ClauseTable
+    helped: ClauseTable
+    hold_s: Floats
+    release_s: Floats
+    look_after_s: Floats
+    bedside_after_s: Floats  # (policies,)
+    repeat_s: Floats  # (4, policies), by level
+    helps_within_s: Floats  # (policies,)
+    rank: Ints
+    highest: Ints  # level it reaches by waiting
+    is_about_signal: Bools
+    inhibited_by: Bools  # (conditions, conditions)
+    unless: Bools
+
+
+def numbers_of(policies: Sequence[Policy]) -> Numbers:
+    """Return policies that have the same conditions, in the same order, side by side."""
+    first, every = policies[0], range(len(policies[0].condition))
+
+    def table(part: str) -> ClauseTable:
+        groups = [[getattr(p.condition[i], part) for p in policies] for i in every]
+        clauses = [same for group in groups for same in zip(*group, strict=True)]
+        return ClauseTable(
+            np.cumsum([0, *(len(group[0]) for group in groups)]),
+            np.array([ASKED[same[0][0]] for same in clauses], dtype=np.int64),
+            np.array([same[0][1][0] == ">" for same in clauses], dtype=np.bool_),
+            np.array([same[0][1].endswith("=") for same in clauses], dtype=np.bool_),
+            np.array([[limit for _, _, limit in same] for same in clauses], dtype=np.float64).reshape(-1, len(policies)),
+        )
+
+    def numbers(of: Callable[[Policy, Condition], float]) -> Floats:
+        return np.array([[of(p, p.condition[i]) for p in policies] for i in every], dtype=np.float64)
+
+    def named(part: str) -> Bools:
+        return np.array([[c.name in getattr(first.condition[i], part) for c in first.condition] for i in every])
+
+    repeats = [(np.inf, p.repeat.look_s, p.repeat.bedside_s, p.repeat.team_s) for p in policies]
+    return Numbers(
+        table("all"), table("release"), table("needs"), table("helped"),
+        hold_s=numbers(lambda _, c: c.hold_s),
+        release_s=numbers(lambda _, c: c.release_s),
+        look_after_s=numbers(lambda p, c: p.escalation.look_after_s if c.look_after_s is None else c.look_after_s),
+        bedside_after_s=np.array([p.escalation.bedside_after_s for p in policies], dtype=np.float64),
+        repeat_s=np.array(repeats, dtype=np.float64).T.copy(),
+        helps_within_s=np.array([p.care.helps_within_s for p in policies], dtype=np.float64),
+        rank=np.array([c.rank for c in first.condition]),
+        highest=np.array([c.ceiling for c in first.condition]),
+        is_about_signal=np.array([c.is_about_signal for c in first.condition]),
+        inhibited_by=named("inhibited_by"),
+        unless=named("unless"),
+    )  # fmt: skip
+
+
+class Attention(NamedTuple):
     """What attention remembers; seconds are the bed's own."""
 
     held_since: Ints = index(-1, "conditions")
@@ -173,246 +241,389 @@ class Attention(Lanes):
     from_conditions: Ints = index(0)  # what the conditions alone ask for
     climbed: Ints = index(0)  # what the flag has reached by waiting or by coming back
     level_since: Ints = index(-1)
-    flag: Ints = index(0)  # number of the lane's newest flag
+    flag: Ints = index(0)  # number of the bed's newest flag
     answered: Bools = switch()
     answered_at: Ints = index(-1)
 
 
-What = Literal[
+RAISED, WORSENED, ESCALATED, LOWERED, EASED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED = range(10)
+WHAT = (
     "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned"
-]
-
-
-class Change(NamedTuple):
-    """A flag of one lane has changed."""
-
-    lane: int
-    what: What
-    level: int
-    flag: int
-
-
-class Aside(NamedTuple):
-    """Something beside the flag of one lane: kept back (`why` says why), or at its end. condition: -1 where none is."""
-
-    lane: int
-    what: Literal["held-back", "shelf-over", "own-limit-over", "pause-over"]
-    condition: int
-    why: int = NOT_HELD_BACK
+)  # fmt: skip
+"""What becomes of a flag, in words."""
+HELD_BACK, SHELF_OVER, OWN_LIMIT_OVER, PAUSE_OVER = range(4)
+BESIDE = ("held-back", "shelf-over", "own-limit-over", "pause-over")
 
 
 @dataclass
-class Decision:
-    """What one look has changed, in lane order. asides come before the changes."""
+class Change:
+    """A flag of bed n has changed. what: one of RAISED to RETURNED."""
 
-    asides: list[Aside] = field(default_factory=list)
-    changes: list[Change] = field(default_factory=list)
+    n: int
+    what: int
+    level: int
+    flag: int
+
+    @property
+    def word(self) -> str:
+        """What has become of it."""
+        return WHAT[self.what]
 
 
-def decide(a: Attention, second: Ints, measures: Measures, lost: Bools, policy: Policy) -> Decision:
-    """Bring the lanes up to `second`, and return what changed."""
-    decision = Decision(_what_is_over(a, second, lost, measures))
-    before_held_back = a.held_back.copy()
-    own = a.own_limit if some(~np.isnan(a.own_limit)) else None
-    holds = policy.conditions.holding(measures, own)
-    waits = a.active | (a.held_since >= 0) | (a.held_back != NOT_HELD_BACK)
-    for i in np.flatnonzero(np.logical_or.reduce(holds | waits, axis=-1)).tolist():
-        _follow(a, i, holds[i], second, measures, lost, policy)
-    ranks = policy.ranks
-    counts = counting(a, policy)
-    asked = np.where(counts, ranks, 0).max(axis=0)
-    before = a.level
+@dataclass
+class Aside:
+    """Something beside the flag of bed n: kept back (`why` says why), or at its end. condition: -1 where none is."""
+
+    n: int
+    what: int
+    condition: int
+    why: int = NOT_HELD_BACK
+
+    @property
+    def word(self) -> str:
+        """What it is."""
+        return BESIDE[self.what]
+
+
+class Told(NamedTuple):
+    """What is told of beds one after the other. before: room to work in, one place for each condition."""
+
+    asides: Rows[Aside]
+    changes: Rows[Change]
+    before: Ints
+
+    @classmethod
+    def of(cls, beds: int, conditions: int) -> "Told":
+        """Return room for so many beds at once."""
+        return cls(
+            Rows.of(Aside, beds * (3 * conditions + 1)), Rows.of(Change, beds), np.zeros(conditions, dtype=np.int64)
+        )
+
+
+def _decide_all(
+    a: Attention,
+    beds: Ints,
+    second: Ints,
+    measures: Floats,
+    lost: Bools,
+    numbers: Numbers,
+    policy: Ints,
+    told: Told,
+) -> None:
+    """Bring some beds up to `second`. beds, second, lost, policy (which one each has): shape (m,).
+
+    measures: by row, shape (rows, m).
+    """
+    for place in range(len(beds)):
+        decide(a, beds[place], second[place], measures, place, lost[place], numbers, policy[place], told)
+
+
+decide_all = EntryPoint(_decide_all)
+
+
+@compiled
+def decide(
+    a: Attention,
+    n: int,
+    second: int,
+    measures: Floats,
+    column: int,
+    is_lost: bool,
+    numbers: Numbers,
+    policy: int,
+    told: Told,
+) -> None:
+    """Bring bed n up to `second`, and tell what changed. Its measures stand in a column of `measures`."""
+    _end_what_is_over(a, n, second, is_lost, measures[FHR_USABLE_1MIN, column], told.asides)
+    for i in range(len(numbers.rank)):
+        told.before[i] = a.held_back[i, n]
+        _follow(a, i, n, second, measures, column, is_lost, numbers, policy)
+    before, is_answered = a.level[n], a.answered[n]
+    asked = _asked(a, n, numbers)
     has_flag = before > 0
+    is_worse = asked > before
+    renews = _renews(a, n, numbers) and has_flag
+    returns = _has_not_helped(a, n, second, measures, column, numbers, policy) and has_flag
+    escalates = has_flag and not is_answered and _has_waited(a, n, second, numbers, policy)
+    repeats = has_flag and is_answered and second - a.answered_at[n] >= numbers.repeat_s[before, policy]
+    climbs = (returns or escalates) and not is_worse
+    eases = is_answered and asked < a.from_conditions[n]
+    speaks = has_flag and asked > 0 and (is_worse or returns or escalates or renews or repeats)
 
-    worse = asked > before
-    renews = _renews(a, counts, ranks, policy) & has_flag & a.answered
-    returned = _not_helped(a, second, counts, measures, policy) & has_flag
-    escalates = has_flag & ~a.answered & _has_waited(a, second, counts, policy)
-    repeats = has_flag & a.answered & (second - a.answered_at >= _of_level(before, policy.repeat))
-    # While unanswered, a level that was reached by waiting or by coming back stays; only what conditions brought can go
-    # with them. An answered flag falls only with its conditions.
-    climbs = (returned | escalates) & ~worse
-    eases = a.answered & (asked < a.from_conditions)
-    stays = np.where(a.answered, before, np.maximum(asked, a.climbed))
-    # The first that holds counts. `np.select` would say it more plainly, at fifty times the cost for a few lanes.
-    level = np.where(
-        asked == 0, 0, np.where(climbs, np.minimum(before + 1, TEAM), np.where(worse | eases, asked, stays))
-    )
-    a.climbed = np.where(asked == 0, 0, np.where(climbs, level, np.where(eases, 0, a.climbed)))
-    speaks = (asked > 0) & has_flag & (worse | returned | escalates | renews | repeats)
-    a.from_conditions = asked
-    a.held_back[(a.held_back == HIGHER) & speaks] = NOT_HELD_BACK  # an unanswered flag speaks for all that counts
-    for place in np.argwhere((a.held_back != before_held_back) & (a.held_back != NOT_HELD_BACK)):
-        i, n = (int(p) for p in place)
-        decision.asides.append(Aside(n, "held-back", i, int(a.held_back[i, n])))
-    decision.asides.sort(key=lambda aside: aside.lane)
-    changed = (level != before) | speaks
-    if changed.any():
-        for n in np.flatnonzero(changed).tolist():
-            what = _what(before[n], level[n], worse[n], returned[n], escalates[n], renews[n], repeats[n])
-            a.flag[n] += what == "raised"
-            decision.changes.append(Change(n, what, int(level[n]), int(a.flag[n])))
-        a.level_since = np.where(changed, second, a.level_since)
-        a.answered &= ~speaks & (level > 0)
-    a.level = level
-    a.answered_for &= a.answered
-    a.noted_at = np.where(speaks | (level == 0), -1, a.noted_at)
-    return decision
+    if asked == 0:
+        level = a.climbed[n] = 0
+    elif climbs:
+        level = a.climbed[n] = min(before + 1, TEAM)
+    elif is_worse or eases:
+        level = asked
+        if eases:
+            a.climbed[n] = 0
+    elif is_answered:
+        level = before  # it falls only with its conditions
+    else:
+        level = max(asked, a.climbed[n])  # what was reached by waiting, or by coming back, stays
+    a.from_conditions[n] = asked
+    _tell_held_back(a, n, speaks, numbers, told)
+    if level != before or speaks:
+        what = LOWERED
+        if before == 0:
+            what = RAISED
+            a.flag[n] += 1
+        elif level == 0:
+            what = EASED
+        elif is_worse:
+            what = WORSENED
+        elif returns:
+            what = RETURNED
+        elif escalates:
+            what = ESCALATED
+        elif renews:
+            what = RENEWED
+        elif repeats:
+            what = REPEATED
+        change = next_row(told.changes)
+        change.n, change.what, change.level, change.flag = n, what, level, a.flag[n]
+        a.level_since[n] = second
+        a.answered[n] = is_answered and not speaks and level > 0
+    a.level[n] = level
+    if not a.answered[n]:
+        a.answered_for[:, n] = False
+    if speaks or level == 0:
+        a.noted_at[n] = -1
 
 
-def _what(before: int, level: int, worse: bool, returned: bool, escalates: bool, renews: bool, repeats: bool) -> What:
-    if before == 0:
-        return "raised"
-    if level == 0:
-        return "eased"
-    told: list[tuple[bool, What]] = [
-        (worse, "worsened"), (returned, "returned"), (escalates, "escalated"), (renews, "renewed"),
-        (repeats, "repeated"),
-    ]  # fmt: skip
-    return next((what for is_so, what in told if is_so), "lowered")
-
-
-def counting(a: Attention, policy: Policy) -> Bools:
-    """Return which conditions ask for attention: active, and not shelved unless they ask for the team."""
-    below_team = policy.ranks < TEAM
-    found: Bools = a.active & ~((a.shelved_until >= 0) & below_team)
-    return found
+@compiled
+def _counts(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
+    """Return whether a condition asks for attention: active, and not shelved unless it asks for the team."""
+    return a.active[i, n] and not (a.shelved_until[i, n] >= 0 and numbers.rank[i] < TEAM)
 
 
 def counting_at(a: Attention, n: int, policy: Policy) -> Bools:
-    """Return the same for lane n alone, shape (conditions,)."""
-    below_team = policy.ranks[:, 0] < TEAM
-    found: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & below_team)
+    """Return which conditions of bed n ask for attention: active, and not shelved unless they ask for the team."""
+    found: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (policy.numbers.rank < TEAM))
     return found
 
 
-def _what_is_over(a: Attention, second: Ints, lost: Bools, measures: Measures) -> list[Aside]:
+@compiled
+def _asked(a: Attention, n: int, numbers: Numbers) -> int:
+    """Return the level of the worst condition that counts."""
+    asked = 0
+    for i in range(len(numbers.rank)):
+        if _counts(a, i, n, numbers):
+            asked = max(asked, numbers.rank[i])
+    return asked
+
+
+@compiled
+def _tell_aside(asides: Rows[Aside], n: int, what: int, condition: int, why: int) -> None:
+    aside = next_row(asides)
+    aside.n, aside.what, aside.condition, aside.why = n, what, condition, why
+
+
+@compiled
+def _tell_held_back(a: Attention, n: int, speaks: bool, numbers: Numbers, told: Told) -> None:
+    """Tell what is held back since this look."""
+    for i in range(len(numbers.rank)):
+        if speaks and a.held_back[i, n] == HIGHER:
+            a.held_back[i, n] = NOT_HELD_BACK  # an unanswered flag speaks for all that counts
+        if a.held_back[i, n] != told.before[i] and a.held_back[i, n] != NOT_HELD_BACK:
+            _tell_aside(told.asides, n, HELD_BACK, i, a.held_back[i, n])
+
+
+@compiled
+def _end_what_is_over(
+    a: Attention, n: int, second: int, is_lost: bool, usable_share: float, asides: Rows[Aside]
+) -> None:
     """End shelves, limits of one bed and pauses whose time is over, and a pause when the signal is back."""
-    asides = []
-    for what, until in (("shelf-over", a.shelved_until), ("own-limit-over", a.own_limit_until)):
-        over = (until >= 0) & (second >= until)
-        asides += [Aside(int(n), what, int(i)) for i, n in np.argwhere(over)]  # type: ignore[arg-type]
-        until[over] = -1
-    a.own_limit[a.own_limit_until < 0] = np.nan
-    paused = a.paused_until >= 0
-    a.lost_in_pause = paused & (a.lost_in_pause | lost)
-    back = a.lost_in_pause & ~lost & (measures["fhr_usable_1min"] >= BACK_AGAIN_SHARE)
-    over = paused & ((second >= a.paused_until) | back)
-    asides += [Aside(int(n), "pause-over", -1) for n in np.flatnonzero(over)]
-    a.paused_until = np.where(over, -1, a.paused_until)
-    return asides
+    for i in range(a.shelved_until.shape[0]):
+        if 0 <= a.shelved_until[i, n] <= second:
+            a.shelved_until[i, n] = -1
+            _tell_aside(asides, n, SHELF_OVER, i, NOT_HELD_BACK)
+    for i in range(a.own_limit_until.shape[0]):
+        if 0 <= a.own_limit_until[i, n] <= second:
+            a.own_limit_until[i, n] = -1
+            _tell_aside(asides, n, OWN_LIMIT_OVER, i, NOT_HELD_BACK)
+        if a.own_limit_until[i, n] < 0:
+            a.own_limit[i, n] = np.nan
+    if a.paused_until[n] < 0:
+        a.lost_in_pause[n] = False
+        return
+    if is_lost:
+        a.lost_in_pause[n] = True
+    is_back = a.lost_in_pause[n] and not is_lost and usable_share >= BACK_AGAIN_SHARE
+    if second >= a.paused_until[n] or is_back:
+        a.paused_until[n] = -1
+        _tell_aside(asides, n, PAUSE_OVER, -1, NOT_HELD_BACK)
 
 
-def _follow(a: Attention, i: int, holds: Bools, second: Ints, measures: Measures, lost: Bools, policy: Policy) -> None:
-    """Let one condition begin and end, that holds, or has done so, at some lane."""
-    condition, own = policy.condition[i], a.own_limit[i]
-    has_own = some(~np.isnan(own))
-    frozen = np.zeros_like(lost) if condition.is_about_signal else lost
-    unknown = np.logical_or.reduce([np.isnan(measures[m]) for m, _, _ in condition.all])
-    limit, release_limit = condition.all[0][2], condition.release[0][2]
-    release = release_limit + np.nan_to_num(own - limit) if has_own else None
-    over = ~holds & (_any(condition.release, measures, release) | unknown)
-    was_held = a.held_since[i] >= 0
-    active = a.active[i]
-    holds, over = holds & ~frozen, over & ~frozen & active
-    a.held_since[i] = np.where(holds, np.where(was_held, a.held_since[i], second), -1)
-    eased_since = np.where(over, np.where(a.eased_since[i] >= 0, a.eased_since[i], second), -1)
-    begins = ~active & holds & (second - a.held_since[i] >= condition.hold_s)
-    ends = over & (second - eased_since >= condition.release_s)
-    a.eased_since[i] = np.where(ends, -1, eased_since)
-
-    why = np.zeros_like(a.held_back[i])
-    if begins.any():
-        covered = _one_of(condition.inhibited_by, a.active, policy)
-        off = (a.paused_until >= 0) & condition.is_about_signal
-        enough = _all(condition.needs, measures)
-        why = np.where(begins, np.where(~enough, COVERAGE, np.where(covered, EXPLAINED, np.where(off, OFF, 0))), 0)
-        begins = begins & (why == NOT_HELD_BACK)
-    if frozen.any():
-        why = np.where(frozen & ~active & (was_held | (a.held_back[i] == LOST)), LOST, why)
-    a.active[i] = (active | begins) & ~ends
-    on_shelf = a.active[i] & (a.shelved_until[i] >= 0) & (condition.rank < TEAM)
-    still_lower = a.active[i] & a.answered & (a.held_back[i] == HIGHER)
-    a.held_back[i] = np.where(on_shelf, SHELVED, np.where(still_lower, HIGHER, why))
-
-
-def _each(clauses: list[Clause], measures: Measures, first: Floats | None) -> list[Bools]:
-    """Return where each clause holds; first: another limit of the first one."""
-    limits = [limit for _, _, limit in clauses]
-    return [
-        compare(measures[measure], operator, first if place == 0 and first is not None else limits[place])
-        for place, (measure, operator, _) in enumerate(clauses)
-    ]
-
-
-def _all(clauses: list[Clause], measures: Measures) -> Bools:
-    held: Bools = np.ones(next(iter(measures.values())).shape, dtype=np.bool_)
-    for holds in _each(clauses, measures, None):
-        held = held & holds
-    return held
+@compiled
+def _follow(
+    a: Attention,
+    i: int,
+    n: int,
+    second: int,
+    measures: Floats,
+    column: int,
+    is_lost: bool,
+    numbers: Numbers,
+    policy: int,
+) -> None:
+    """Let condition i of bed n begin and end."""
+    holds = _all_hold(numbers.all, i, measures, column, policy, a.own_limit[i, n])
+    was_active, was_held, was_lost = a.active[i, n], a.held_since[i, n] >= 0, a.held_back[i, n] == LOST
+    if not (holds or was_active or was_held or a.held_back[i, n] != NOT_HELD_BACK):
+        return  # most of them, most of the time
+    is_frozen = is_lost and not numbers.is_about_signal[i]
+    is_over = (
+        was_active and not holds and not is_frozen
+        and _is_released(numbers, i, measures, column, policy, a.own_limit[i, n])
+    )  # fmt: skip
+    if not holds or is_frozen:
+        a.held_since[i, n] = -1
+    elif not was_held:
+        a.held_since[i, n] = second
+    if not is_over:
+        a.eased_since[i, n] = -1
+    elif a.eased_since[i, n] < 0:
+        a.eased_since[i, n] = second
+    why = LOST if is_frozen and not was_active and (was_held or was_lost) else NOT_HELD_BACK
+    if not was_active and a.held_since[i, n] >= 0 and second - a.held_since[i, n] >= numbers.hold_s[i, policy]:
+        why = _why_not(a, i, n, measures, column, numbers, policy)
+        a.active[i, n] = why == NOT_HELD_BACK
+    if is_over and second - a.eased_since[i, n] >= numbers.release_s[i, policy]:
+        a.active[i, n], a.eased_since[i, n] = False, -1
+    if a.active[i, n] and a.shelved_until[i, n] >= 0 and numbers.rank[i] < TEAM:
+        why = SHELVED
+    elif a.active[i, n] and a.answered[n] and a.held_back[i, n] == HIGHER:
+        why = HIGHER
+    a.held_back[i, n] = why
 
 
-def _any(clauses: list[Clause], measures: Measures, first: Floats | None = None) -> Bools:
-    held: Bools = np.zeros(next(iter(measures.values())).shape, dtype=np.bool_)
-    for holds in _each(clauses, measures, first):
-        held = held | holds
-    return held
+@compiled
+def _why_not(
+    a: Attention, i: int, n: int, measures: Floats, column: int, numbers: Numbers, policy: int
+) -> int:
+    """Return why a condition that has held long enough does not begin all the same."""
+    if not _all_hold(numbers.needs, i, measures, column, policy, np.nan):
+        return COVERAGE
+    for other in range(len(numbers.rank)):
+        if numbers.inhibited_by[i, other] and a.active[other, n]:
+            return EXPLAINED
+    if a.paused_until[n] >= 0 and numbers.is_about_signal[i]:
+        return OFF
+    return NOT_HELD_BACK
 
 
-def _one_of(names: list[str], conditions: Bools, policy: Policy) -> Bools:
-    """Return where one of the named conditions is among `conditions`, shape (conditions, lanes)."""
-    found: Bools = np.zeros_like(conditions[0])
-    for name in names:
-        found = found | conditions[policy.place(name)]
-    return found
+@compiled
+def _holds(clauses: ClauseTable, k: int, value: float, limit: float) -> bool:
+    """Return whether clause k holds; NaN never does."""
+    if clauses.above[k]:
+        return value > limit or (clauses.or_equal[k] and value == limit)
+    return value < limit or (clauses.or_equal[k] and value == limit)
 
 
-def _renews(a: Attention, counts: Bools, ranks: Ints, policy: Policy) -> Bools:
-    """Return where a condition has begun that no answer was meant for, and that nothing counting explains."""
-    renews = np.zeros(counts.shape[-1], dtype=np.bool_)
-    if not a.answered.any():
-        return renews
-    for i, condition in enumerate(policy.condition):
-        explained = _one_of(condition.unless, counts, policy)
-        fresh = a.answered & counts[i] & ~a.answered_for[i]
-        lower = fresh & ~explained & (ranks[i] < a.from_conditions)
-        a.held_back[i] = np.where(lower, HIGHER, a.held_back[i])
-        renews = renews | (fresh & ~explained & ~lower)
-        a.answered_for[i] |= fresh
-    a.answered_for &= counts
+@compiled
+def _all_hold(clauses: ClauseTable, i: int, measures: Floats, column: int, policy: int, own_limit: float) -> bool:
+    """Return whether all clauses of condition i hold. own_limit: of the first one at this bed; NaN: the policy's."""
+    for k in range(clauses.first[i], clauses.first[i + 1]):
+        limit = clauses.limit[k, policy]
+        if k == clauses.first[i] and not np.isnan(own_limit):
+            limit = own_limit
+        if not _holds(clauses, k, measures[clauses.row[k], column], limit):
+            return False
+    return True
+
+
+@compiled
+def _is_released(
+    numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float
+) -> bool:
+    """Return whether a condition is over: a measure is unknown, or one of the clauses of its release holds.
+
+    own_limit: of its first clause at this bed; the first limit of the release keeps its distance from it.
+    """
+    first = numbers.all.first[i]
+    for k in range(first, numbers.all.first[i + 1]):
+        if np.isnan(measures[numbers.all.row[k], column]):
+            return True
+    for k in range(numbers.release.first[i], numbers.release.first[i + 1]):
+        limit = numbers.release.limit[k, policy]
+        if k == numbers.release.first[i] and not np.isnan(own_limit):
+            limit += own_limit - numbers.all.limit[first, policy]
+        if _holds(numbers.release, k, measures[numbers.release.row[k], column], limit):
+            return True
+    return False
+
+
+@compiled
+def _is_explained(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
+    """Return whether a condition counts that says the same as condition i, and more."""
+    for other in range(len(numbers.rank)):
+        if numbers.unless[i, other] and _counts(a, other, n, numbers):
+            return True
+    return False
+
+
+@compiled
+def _renews(a: Attention, n: int, numbers: Numbers) -> bool:
+    """Return whether a condition has begun that no answer was meant for, and that nothing counting explains."""
+    if not a.answered[n]:
+        return False
+    renews = False
+    for i in range(len(numbers.rank)):
+        if not _counts(a, i, n, numbers):
+            a.answered_for[i, n] = False
+            continue
+        if a.answered_for[i, n]:
+            continue
+        a.answered_for[i, n] = True
+        if _is_explained(a, i, n, numbers):
+            continue
+        if numbers.rank[i] < a.from_conditions[n]:
+            a.held_back[i, n] = HIGHER
+        else:
+            renews = True
     return renews
 
 
-def _has_waited(a: Attention, second: Ints, counts: Bools, policy: Policy) -> Bools:
-    """Return where the flag has waited long enough at its level for one of its conditions to take it one up."""
-    waited = second - a.level_since
-    found = np.zeros(counts.shape[-1], dtype=np.bool_)
-    at_look, too_long_at_bedside = a.level == LOOK, (a.level == BEDSIDE) & (waited >= policy.escalation.bedside_after_s)
-    for i in np.flatnonzero(counts.any(axis=-1)).tolist():
-        condition = policy.condition[i]
-        own = condition.look_after_s
-        too_long_at_look = at_look & (waited >= (policy.escalation.look_after_s if own is None else own))
-        found = found | (counts[i] & (a.level < condition.ceiling) & (too_long_at_look | too_long_at_bedside))
-    return found
+@compiled
+def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int) -> bool:
+    """Return whether the flag has waited long enough at its level for one of its conditions to take it one up."""
+    waited, level = second - a.level_since[n], a.level[n]
+    for i in range(len(numbers.rank)):
+        if not _counts(a, i, n, numbers) or level >= numbers.highest[i]:
+            continue
+        if level == LOOK and waited >= numbers.look_after_s[i, policy]:
+            return True
+        if level == BEDSIDE and waited >= numbers.bedside_after_s[policy]:
+            return True
+    return False
 
 
-def _of_level(level: Ints, repeat: Repeat) -> Floats:
-    at_bedside = np.where(level == BEDSIDE, repeat.bedside_s, repeat.look_s)
-    return np.where(level == 0, np.inf, np.where(level == TEAM, repeat.team_s, at_bedside))
+@compiled
+def _has_not_helped(
+    a: Attention, n: int, second: int, measures: Floats, column: int, numbers: Numbers, policy: int
+) -> bool:
+    """Return whether the time for what was done to help is over, and a condition it was done for holds as before."""
+    if a.noted_at[n] < 0 or second - a.noted_at[n] < numbers.helps_within_s[policy]:
+        return False
+    a.noted_at[n] = -1
+    for i in range(len(numbers.rank)):
+        if not a.noted[i, n] or not _counts(a, i, n, numbers):
+            continue
+        if a.seemed_helped[i, n] or not _helps(numbers, i, measures, column, policy):
+            return True
+    return False
 
 
-def _not_helped(a: Attention, second: Ints, counts: Bools, measures: Measures, policy: Policy) -> Bools:
-    """Return where the time for what was done to help is over, and a condition it was done for holds as before."""
-    due = (a.noted_at >= 0) & (second - a.noted_at >= policy.care.helps_within_s)
-    if not due.any():
-        return due
-    unhelped = np.zeros_like(due)
-    for i, condition in enumerate(policy.condition):
-        helped = _any(condition.helped, measures) & ~a.seemed_helped[i]
-        unhelped = unhelped | (a.noted[i] & counts[i] & ~helped)
-    a.noted_at = np.where(due, -1, a.noted_at)
-    found: Bools = due & unhelped
-    return found
+@compiled
+def _helps(numbers: Numbers, i: int, measures: Floats, column: int, policy: int) -> bool:
+    """Return whether one of the clauses of `helped` holds."""
+    for k in range(numbers.helped.first[i], numbers.helped.first[i + 1]):
+        value = measures[numbers.helped.row[k], column]
+        if _holds(numbers.helped, k, value, numbers.helped.limit[k, policy]):
+            return True
+    return False
 
 
 def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
@@ -421,18 +632,17 @@ def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
         return None
     a.answered[n], a.answered_at[n] = True, second
     a.answered_for[:, n] = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.held_back[:, n] == SHELVED))
-    return Change(n, "acknowledged", int(a.level[n]), flag)
+    return Change(n, ACKNOWLEDGED, int(a.level[n]), flag)
 
 
-def care(a: Attention, n: int, second: int, measures: Measures, policy: Policy) -> None:
-    """Something was done for the flag of lane n: from the first thing on its time to help runs.
-
-    measures: of this lane, shape (1,).
-    """
+def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: Policy) -> None:
+    """Something was done for the flag of bed n: from the first thing on its time to help runs."""
     if a.level[n] == 0 or a.noted_at[n] >= 0:
         return
     a.noted[:, n] = counting_at(a, n, policy)
-    a.seemed_helped[:, n] = [bool(_any(c.helped, measures)[0]) for c in policy.condition]
+    a.seemed_helped[:, n] = [
+        any(compare(measures[name], operator, limit) for name, operator, limit in c.helped) for c in policy.condition
+    ]
     a.noted_at[n] = second
 
 
@@ -444,7 +654,7 @@ def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Chang
     a.shelved_until[shelved, n], a.held_back[shelved, n] = until, SHELVED
     a.level[n] = a.from_conditions[n] = a.climbed[n] = 0
     a.answered[n], a.noted_at[n] = False, -1
-    return Change(n, "shelved", 0, flag)
+    return Change(n, SHELVED_FLAG, 0, flag)
 
 
 def pause(a: Attention, n: int, until: int, policy: Policy) -> None:

@@ -4,14 +4,16 @@ Each finding adds between 0 and its full points, in proportion to how far its me
 `full_at`. Weights are data; `python -m quietward.detect.calibrate` makes them again from open expert votes.
 """
 
+import math
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from msgspec import Struct
 
-from quietward.detect.core.arrays import Floats, Ints
-from quietward.detect.core.measures.findings import Measures
+from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.measures.findings import ASKED, CONCERN, FHR_USABLE_30MIN, Findings, say
 
 
 class Finding(Struct, frozen=True, forbid_unknown_fields=True):
@@ -37,25 +39,26 @@ class Concern(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     finding: list[Finding]
 
     @cached_property
-    def scales(self) -> "_Scales":
-        """All findings, to be weighed at once."""
-        logs = np.array([i for i, f in enumerate(self.finding) if f.log], dtype=np.int64)
-        ends = np.array([[[f.none_at], [f.full_at]] for f in self.finding], dtype=np.float64)
-        ends[logs] = np.log1p(ends[logs])
-        low, high = ends[:, 0], ends[:, 1]
-        return _Scales(
-            [f.measure for f in self.finding], logs, low, high - low, np.array([[f.points] for f in self.finding])
-        )
+    def numbers(self) -> "Numbers":
+        """The same as compiled functions take it."""
+        ends = np.array([[math.log1p(x) if f.log else x for x in (f.none_at, f.full_at)] for f in self.finding])
+        logs = np.array([f.log for f in self.finding])
+        return Numbers(
+            np.array([ASKED[f.measure] for f in self.finding]), logs, ends[:, 0].copy(), ends[:, 1] - ends[:, 0],
+            np.array([f.points for f in self.finding], dtype=np.float64), self.start, self.least_usable_share,
+        )  # fmt: skip
 
 
-class _Scales(NamedTuple):
-    """Columns, one row for each finding. logs: rows that are weighed by their logarithm."""
+class Numbers(NamedTuple):
+    """One place for each finding. row: of its measure; log: it is weighed by its logarithm."""
 
-    measures: list[str]
-    logs: Ints
+    row: Ints
+    log: Bools
     low: Floats
     span: Floats
     points: Floats
+    start: float
+    least_usable_share: float
 
 
 MOST_SAID = 3
@@ -70,21 +73,22 @@ def because(concern: Concern, points: list[float], values: dict[str, float]) -> 
     return ", ".join(said) or "nothing single"
 
 
-def parts(concern: Concern, measures: Measures) -> Floats:
-    """Return the points of each finding, shape (findings, lanes); a measure that is NaN adds nothing."""
-    scales = concern.scales
-    values = np.array([measures[name] for name in scales.measures])
-    values[scales.logs] = np.log1p(values[scales.logs])  # of areas and counts the first ones say most
-    share = np.minimum(np.maximum((values - scales.low) / scales.span, 0.0), 1.0)
-    return np.where(np.isnan(share), 0.0, share * scales.points)
+@compiled
+def weigh(f: Findings, n: int, numbers: Numbers) -> None:
+    """Write the concern of bed n and the points of each finding; a measure that is NaN adds nothing.
 
-
-def total(concern: Concern, found: Floats, measures: Measures) -> Floats:
-    """Return the concern, NaN where too little of the FHR could be used to say anything."""
-    start = np.full((1, found.shape[1]), concern.start)
-    summed = np.add.accumulate(np.concatenate([start, found]), axis=0)[-1]  # in order, for one lane as for many
-    usable = measures["fhr_usable_30min"]
-    return np.where(usable >= concern.least_usable_share, np.minimum(np.maximum(summed, 0.0), 100.0), np.nan)
+    The concern is NaN where too little of the FHR could be used to say anything.
+    """
+    total = numbers.start
+    for i in range(len(numbers.row)):
+        value = f.values[0, numbers.row[i], n]
+        if numbers.log[i]:
+            value = math.log1p(value)  # of areas and counts the first ones say most
+        share = (value - numbers.low[i]) / numbers.span[i]
+        f.points[i, n] = 0.0 if np.isnan(share) else min(max(share, 0.0), 1.0) * numbers.points[i]
+        total += f.points[i, n]
+    can_be_said = f.values[0, FHR_USABLE_30MIN, n] >= numbers.least_usable_share
+    say(f, n, CONCERN, min(max(total, 0.0), 100.0) if can_be_said else np.nan)
 
 
 def rank(concern: Concern, value: Floats) -> Floats:

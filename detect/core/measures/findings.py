@@ -4,11 +4,12 @@ NaN means "cannot be said"; a comparison with it never holds. They are measured 
 and at once when the level has changed; in between they stay. How each is measured is in `measuring`.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.arrays import Bools, Floats, Ints, Lanes, lane
+from quietward.detect.core.arrays import Floats, Ints, lane
+from quietward.detect.core.compiled import compiled
 
 MEASURES = {
     "baseline_bpm": "baseline; NaN while undetermined",
@@ -71,60 +72,83 @@ BY_RULE_SET = {name for name in MEASURES if "late" in name or "variable_" in nam
 """Measures whose value depends on a rule set's definitions."""
 
 Measures = dict[str, Floats]
-_ROW = {name: i for i, name in enumerate(MEASURES)}
+
+(
+    BASELINE_BPM, BASELINE_30MIN_BPM, BASELINE_BELOW_100_S, BASELINE_BELOW_110_S, BASELINE_ABOVE_160_S,
+    VARIABILITY_BPM, LOW_VARIABILITY_MIN, HIGH_VARIABILITY_MIN, LOW_VARIABILITY_SHARE_30MIN, SINUSOIDAL_MIN,
+    LOW_FHR_SHARE_30MIN, DECELERATIONS_30MIN, DECELERATION_AREA_30MIN, SEVERE_DECELERATIONS_30MIN,
+    DEEPEST_30MIN_BPM, MEAN_DEPTH_30MIN_BPM, LONGEST_30MIN_S, LATE_SHARE_20MIN, VARIABLE_SHARE_20MIN,
+    LATE_OR_PROLONGED_SHARE_20MIN, LATE_OR_PROLONGED_SHARE_30MIN, DECELERATION_SHARE_30MIN,
+    LATE_OR_VARIABLE_30MIN, PROLONGED_30MIN, RECOVERY_BETWEEN_S, DECELERATIONS_10MIN, DECELERATION_AREA_10MIN,
+    RUNNING_S, RUNNING_DEPTH_BPM, RUNNING_MEAN_DEPTH_BPM, ACCELERATIONS_30MIN, CONTRACTIONS_PER_10MIN,
+    CONTRACTIONS_BUSIEST_20MIN, TACHYSYSTOLE, CONTRACTION_INTERVAL_S, CONTRACTION_DURATION_S,
+    CONTRACTION_REST_S, CONTRACTION_INTERVAL_CHANGE, CONTRACTION_DURATION_CHANGE, CONTRACTION_SINCE_S,
+    SECOND_STAGE, WEEKS, FHR_USABLE_30MIN, FHR_USABLE_1MIN, UA_FLAT, UA_USABLE_30MIN, NEAR_MOTHER_1MIN,
+    NEAR_MOTHER_10MIN, STEPPED, SIGNAL_LOST_S, OBSERVED_MIN, CONCERN,
+) = range(len(MEASURES) + 1)
+"""Rows of the measures, and of the concern behind them."""
+
+_ROW = {name: globals()[name.upper()] for name in MEASURES}
+ASKED = _ROW | {"concern": CONCERN}
+"""Rows of all that an attention policy may ask for."""
 
 
-@dataclass(init=False, eq=False)
-class Findings(Lanes):
-    """What the newest look said of each lane."""
+class Findings(NamedTuple):
+    """What the newest look said of each bed."""
 
-    values: Floats = lane(np.nan, "rule_sets", len(MEASURES))
-    concern: Floats = lane(np.nan)
-    parts: Floats = lane(0.0, "findings")  # points of each finding of the concern
+    values: Floats = lane(np.nan, "rule_sets", len(ASKED))  # by row
+    points: Floats = lane(0.0, "findings")  # of each finding of the concern
+
+    @property
+    def concern(self) -> Floats:
+        """Shape (beds,), NaN where it cannot be said."""
+        found: Floats = self.values[0, CONCERN]
+        return found
+
+
+@compiled
+def say(f: Findings, n: int, row: int, value: float) -> None:
+    """Write a measure of bed n that is the same under each rule set."""
+    for rule_set in range(f.values.shape[0]):
+        f.values[rule_set, row, n] = value
 
 
 def measures_of(f: Findings, rule_set: int) -> Measures:
-    """Return the measures of all lanes by name, as one rule set sees them."""
+    """Return the measures of all beds by name, as one rule set sees them."""
     return {name: f.values[rule_set, row] for name, row in _ROW.items()}
 
 
 Values = dict[str, float]
-"""The measures of one lane, NaN where one cannot be said."""
+"""The measures of one bed, NaN where one cannot be said."""
 
 
-def values_of(f: Findings, rule_set: int, lanes: Ints) -> list[Values]:
-    """Return the measures of some lanes one by one, as one rule set sees them."""
-    return [dict(zip(_ROW, row, strict=True)) for row in f.values[rule_set][:, lanes].T.tolist()]
+def values_of(f: Findings, rule_set: int, beds: Ints) -> list[Values]:
+    """Return the measures of some beds one by one, as one rule set sees them."""
+    return [dict(zip(_ROW, row, strict=False)) for row in f.values[rule_set][:, beds].T.tolist()]
 
 
-def measures_at(f: Findings, rule_set: int, lanes: Ints) -> Measures:
-    """Return the measures of some lanes by name, as one rule set sees them."""
-    return dict(zip(_ROW, f.values[rule_set][:, lanes], strict=True))
+def measures_at(f: Findings, rule_set: int, beds: Ints) -> Measures:
+    """Return the measures of some beds by name, as one rule set sees them."""
+    return dict(zip(_ROW, f.values[rule_set][:, beds], strict=False))
 
 
 def tachysystole_at(f: Findings, n: int) -> list[float]:
-    """Return whether lane n has too many contractions, by rule set: 1, 0, or NaN."""
-    found: list[float] = f.values[:, _ROW["tachysystole"], n].tolist()
+    """Return whether bed n has too many contractions, by rule set: 1, 0, or NaN."""
+    found: list[float] = f.values[:, TACHYSYSTOLE, n].tolist()
     return found
 
 
-def asked(f: Findings, lanes: Ints) -> Measures:
-    """Return what an attention policy may ask of some lanes: the measures, and the concern."""
-    return measures_at(f, 0, lanes) | {"concern": f.concern[lanes]}
+def asked(f: Findings, beds: Ints) -> Measures:
+    """Return what an attention policy may ask of some beds: the measures, and the concern."""
+    return dict(zip(ASKED, f.values[0][:, beds], strict=True))
 
 
-def remember(f: Findings, lanes: Ints, measured: list[Measures]) -> None:
-    """Keep what was measured of some lanes."""
-    f.values[:, :, lanes] = np.array([[measures[name] for name in _ROW] for measures in measured])
+def asked_of(f: Findings, n: int) -> Values:
+    """Return the same of bed n alone."""
+    return dict(zip(ASKED, f.values[0, :, n].tolist(), strict=True))
 
 
-def count_silence(f: Findings, lanes: Ints, none_since: Ints, second: Ints, passed_s: Ints) -> None:
-    """Nothing comes from these lanes since `passed_s`; their other measures stay as they were at `second`."""
+def count_silence(f: Findings, beds: Ints, none_since: Ints, second: Ints, passed_s: Ints) -> None:
+    """Nothing comes from these beds since `passed_s`; their other measures stay as they were at `second`."""
     before = np.where(none_since >= 0, second - none_since + 1, 0)
-    f.values[:, _ROW["signal_lost_s"], lanes] = before + passed_s
-
-
-def never_measured(f: Findings, lanes: Ints) -> Bools:
-    """Return which lanes no look has been taken of."""
-    found: Bools = np.isnan(f.values[0, _ROW["observed_min"], lanes])
-    return found
+    f.values[:, SIGNAL_LOST_S, beds] = before + passed_s

@@ -1,89 +1,100 @@
-"""Measuring: from what is remembered of a bed to its measures, a dictionary for each rule set.
+"""Measuring: from what is remembered of a bed to its measures, under each rule set.
 
 Run lengths and shares are kept up second by second; all else is worked out when a look is taken.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, Lanes, index, lane, some
-from quietward.detect.core.measures.findings import Measures
+from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.measures import findings as row
+from quietward.detect.core.measures.findings import Findings, say
 from quietward.detect.core.parameters import NotableLimits, TachysystoleRule
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN, UA, Excursions
-from quietward.detect.core.patterns.history import History
+from quietward.detect.core.patterns.history import KEPT, History, in_64ths
 from quietward.detect.core.signal import conditioning
 from quietward.detect.core.signal.baseline import Baseline
-from quietward.detect.core.signal.conditioning import Clean, Conditioning, LastMinute
+from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, usable_share
+from quietward.detect.core.signal.minute import MINUTE_S
 from quietward.detect.core.signal.tone import Tone
-from quietward.detect.core.signal.variability import Variability
+from quietward.detect.core.signal.variability import KEPT_MIN, Variability
 
-BEYOND_BPM = np.array([[100.0], [110.0], [-160.0]])
-_BELOW = np.array([[1.0], [1.0], [-1.0]])
-"""Below 100 and 110 bpm, and above 160: what is above is the negative below the negative."""
-_FHR, _UA, _LOW, _MOTHER = range(4)
-_IN_10, _IN_20, _IN_30, _IN_60 = range(4)
-_SINCE = np.array([600, 1200, 1800, 3600]) * HZ
+BELOW_100, BELOW_110, ABOVE_160 = range(3)
+FHR_USED, UA_USED, LOW_FHR, NEAR_MOTHER = range(4)
+MINUTES = 30
+MINUTES_NEAR_MOTHER = 10
+IN_10, IN_20, IN_30, IN_60 = (minutes * 60 * HZ for minutes in (10, 20, 30, 60))
 """Windows that are looked back over, in samples."""
-_sums, _least, _most = np.add.reduce, np.minimum.reduce, np.maximum.reduce
-"""As methods of arrays they cost twice as much for a few lanes."""
+FAR_AHEAD = -LONG_AGO
 
 
-@dataclass(init=False, eq=False)
-class Running(Lanes):
+class Running(NamedTuple):
     """Run lengths and shares that are kept up second by second."""
 
-    beyond_s: Ints = index(0, len(BEYOND_BPM))  # how long the baseline has been beyond each of BEYOND_BPM
+    beyond_s: Ints = index(0, 3)  # how long the baseline has been BELOW_100 bpm, BELOW_110, ABOVE_160
     this_minute: Floats = lane(0.0, 4)  # of the minute that is running, what Minutes keeps of those that are over
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
 
 
-@dataclass(init=False, eq=False)
-class Minutes(Lanes):
+class Minutes(NamedTuple):
     """What the last minutes were, one by one."""
 
-    used: Floats = lane(0.0, 3, 30)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
-    near_mother: Floats = lane(0.0, 10)  # FHR samples near the mother's pulse
-    baseline_bpm: Floats = lane(np.nan, 30)
+    used: Floats = lane(0.0, 3, MINUTES)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
+    near_mother: Floats = lane(0.0, MINUTES_NEAR_MOTHER)  # FHR samples near the mother's pulse
+    baseline_bpm: Floats = lane(np.nan, MINUTES)
 
 
-def keep_up(
-    r: Running,
-    minutes: Minutes,
-    lanes: Ints,
-    second: Ints,
-    minute_ends: Bools,
-    baseline_bpm: Floats,
-    clean: Clean,
-    ua_useful: Bools,
-    low_bpm: float,
-) -> None:
-    """Take one second. r holds just these lanes, minutes all of them; ua_useful: where the UA is not flat."""
-    beyond = baseline_bpm * _BELOW < BEYOND_BPM
-    r.beyond_s += beyond
-    r.beyond_s *= beyond | np.isnan(baseline_bpm)
-    now = r.this_minute
-    now[_FHR] += clean.fhr_used
-    now[_UA] += clean.ua_used * ua_useful
-    now[_LOW] += np.add.reduce(clean.fhr_bpm < low_bpm, axis=0, dtype=np.int64)
-    now[_MOTHER] += clean.near_mother
-    if some(minute_ends):
-        ended = np.flatnonzero(minute_ends)
-        slot = second[ended] // 60 % 30
-        minutes.used[:, slot, lanes[ended]] = now[:_MOTHER, ended]
-        minutes.near_mother[slot % 10, lanes[ended]] = now[_MOTHER, ended]
-        now[:, ended] = 0.0
-        # In steps of 1/64: so their sum is exact, and the same in whatever order numpy adds.
-        minutes.baseline_bpm[slot, lanes[ended]] = np.rint(baseline_bpm[ended] * 64) / 64
-    r.none_since = np.where(clean.fhr_used > 0, -1, np.where(r.none_since < 0, second, r.none_since))
+@compiled
+def keep_up(r: Running, n: int, second: int, baseline_bpm: float, fhr: int, ua: int, low: int, near_mother: int) -> None:
+    """Take how many samples of a second of bed n could be used; of the FHR: how many were low, near the mother's pulse.
+
+    baseline_bpm: NaN while undetermined; then no run of it goes on.
+    """
+    _run(r, BELOW_100, n, baseline_bpm < 100, baseline_bpm)
+    _run(r, BELOW_110, n, baseline_bpm < 110, baseline_bpm)
+    _run(r, ABOVE_160, n, baseline_bpm > 160, baseline_bpm)
+    r.this_minute[FHR_USED, n] += fhr
+    r.this_minute[UA_USED, n] += ua
+    r.this_minute[LOW_FHR, n] += low
+    r.this_minute[NEAR_MOTHER, n] += near_mother
+    if fhr > 0:
+        r.none_since[n] = -1
+    elif r.none_since[n] < 0:
+        r.none_since[n] = second
 
 
+@compiled
+def _run(r: Running, which: int, n: int, is_beyond: bool, baseline_bpm: float) -> None:
+    if is_beyond:
+        r.beyond_s[which, n] += 1
+    elif not np.isnan(baseline_bpm):  # while it is undetermined the run stays as long as it is
+        r.beyond_s[which, n] = 0
+
+
+@compiled
+def end_minute(r: Running, minutes: Minutes, n: int, second: int, baseline_bpm: float) -> None:
+    """Keep the minute of bed n that has just ended with `second`."""
+    slot = second // MINUTE_S % MINUTES
+    for kind in (FHR_USED, UA_USED, LOW_FHR):
+        minutes.used[kind, slot, n] = r.this_minute[kind, n]
+        r.this_minute[kind, n] = 0.0
+    minutes.near_mother[slot % MINUTES_NEAR_MOTHER, n] = r.this_minute[NEAR_MOTHER, n]
+    r.this_minute[NEAR_MOTHER, n] = 0.0
+    minutes.baseline_bpm[slot, n] = in_64ths(baseline_bpm)
+
+
+@compiled
 def measure(
-    second: Ints,
+    f: Findings,
+    n: int,
+    second: int,
     c: Conditioning,
     last_minute: LastMinute,
     b: Baseline,
@@ -94,201 +105,277 @@ def measure(
     r: Running,
     minutes: Minutes,
     notable: NotableLimits,
-    tachysystole: list[TachysystoleRule],
-) -> list[Measures]:
-    """Return the measures of these lanes at `second` (its end is now), one dictionary for each rule set.
-
-    tachysystole: that part of each rule set.
-    """
+    tachysystole: Sequence[TachysystoleRule],
+) -> None:
+    """Write the measures of bed n at `second` (its end is now) into `f`. tachysystole: that part of each rule set."""
     now = (second + 1) * HZ
-    seconds = np.maximum(c.seconds, 1).astype(np.float64)
-    window_s = np.minimum(seconds, 1800.0)
-    fhr_used, ua_used, low_used = _sums(minutes.used, axis=1) + r.this_minute[:_MOTHER]
-    fhr_s, ua_s = fhr_used / HZ, ua_used / HZ
-    least_fhr_s = np.maximum(fhr_s, notable.least_usable_s)
-    below_100_s, below_110_s, above_160_s = r.beyond_s.astype(np.float64)
-    minute_fhr, _, minute_mother = _sums(last_minute.used, axis=1)
-    baseline_known = ~np.isnan(minutes.baseline_bpm)
-    baseline_sum = _sums(np.where(baseline_known, minutes.baseline_bpm, 0.0))
-    low_variability = _counts(np.rint(v.minutes) <= notable.low_variability_bpm)
-    near_mother = _sums(minutes.near_mother) + r.this_minute[_MOTHER]
-    since = now - _SINCE[:, None]
-    common: Measures = {
-        "baseline_bpm": b.bpm,
-        "baseline_30min_bpm": _per_known(baseline_sum, baseline_known, 1),
-        "baseline_below_100_s": below_100_s,
-        "baseline_below_110_s": below_110_s,
-        "baseline_above_160_s": above_160_s,
-        "variability_bpm": np.rint(v.bpm),
-        "low_variability_min": v.low_min.astype(np.float64),
-        "high_variability_min": v.high_min.astype(np.float64),
-        "low_variability_share_30min": _per_known(low_variability, ~np.isnan(v.minutes), notable.least_minutes),
-        "sinusoidal_min": v.sinusoidal_min.astype(np.float64),
-        "low_fhr_share_30min": low_used / HZ / least_fhr_s,
-        "accelerations_30min": _counts(h.rise_onset > since[_IN_30]),
-        "fhr_usable_30min": np.minimum(1.0, fhr_s / window_s),
-        "fhr_usable_1min": conditioning.usable_share(minute_fhr, c.seconds),
-        "ua_flat": (~t.useful & ~np.isnan(t.rest)).astype(np.float64),
-        "ua_usable_30min": np.minimum(1.0, ua_s / window_s),
-        "near_mother_1min": minute_mother / np.maximum(minute_fhr, 1.0),
-        "near_mother_10min": near_mother / np.minimum(seconds, 600.0) / HZ,
-        "stepped": c.stepped.astype(np.float64),
-        "signal_lost_s": np.where(r.none_since >= 0, second - r.none_since + 1, 0).astype(np.float64),
-        "second_stage": (r.stage == 2).astype(np.float64),
-        "weeks": np.where(r.weeks > 0, r.weeks, np.nan),
-        "observed_min": seconds / 60,
-    }
-    recent_falls = h.fall_onset > since[:_IN_60, None]
-    recent_contractions = h.contraction_onset > since[:, None]
-    contractions = _counts(recent_contractions, axis=1)
-    common |= _decelerations(now, e, h, recent_falls, least_fhr_s, notable)
-    common |= _contractions(now, e, h, t, recent_contractions, contractions, ua_s, window_s, notable)
-    patterns = _patterns(h, recent_falls, contractions)
-    return [
-        common | {name: by_rule_set[s] for name, by_rule_set in patterns.items()} | _tachysystole(common, rule)
-        for s, rule in enumerate(tachysystole)
-    ]
+    seconds = float(max(c.seconds[n], 1))
+    window_s = min(seconds, MINUTES * 60.0)
+    fhr_s = _in_half_hour(r, minutes, FHR_USED, n) / HZ
+    ua_s = _in_half_hour(r, minutes, UA_USED, n) / HZ
+    least_fhr_s = max(fhr_s, notable.least_usable_s)
+    low_s = _in_half_hour(r, minutes, LOW_FHR, n) / HZ
+    say(f, n, row.LOW_FHR_SHARE_30MIN, low_s / least_fhr_s)
+    say(f, n, row.FHR_USABLE_30MIN, min(1.0, fhr_s / window_s))
+    say(f, n, row.UA_USABLE_30MIN, min(1.0, ua_s / window_s))
+    say(f, n, row.OBSERVED_MIN, seconds / 60)
+    _measure_signal(f, n, second, seconds, c, last_minute, t, r, minutes)
+    _measure_level(f, n, b, v, r, minutes, notable)
+    _measure_falls(f, n, now, e, h, least_fhr_s, notable)
+    _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
+    accelerations = 0
+    for slot in range(KEPT):
+        accelerations += h.rise_onset[slot, n] > now - IN_30
+    say(f, n, row.ACCELERATIONS_30MIN, accelerations)
+    for rule_set in range(len(tachysystole)):
+        _measure_patterns(f, n, now, h, rule_set)
+        _judge_contractions(f, n, rule_set, r.stage[n] == 2, tachysystole[rule_set])
 
 
-def _counts(chosen: Bools, axis: int = 0) -> Floats:
-    found: Floats = np.add.reduce(chosen, axis=axis, dtype=np.float64)
-    return found
+@compiled
+def _in_half_hour(r: Running, minutes: Minutes, kind: int, n: int) -> float:
+    """Return so many samples: of the last 30 minutes that are over, and of the one that is running."""
+    samples = r.this_minute[kind, n]
+    for i in range(MINUTES):
+        samples += minutes.used[kind, i, n]
+    return samples
 
 
-def _decelerations(
-    now: Ints, e: Excursions, h: History, recent: Bools, least_fhr_s: Floats, notable: NotableLimits
-) -> Measures:
-    """recent: which falls began in the last 10, 20, 30 minutes, shape (3, kept, lanes)."""
-    in_10, _, in_30 = recent
-    length_s = (h.fall_end - h.fall_onset) / HZ
-    is_running = e.open[DOWN]
-    running_s = np.where(is_running, (now - e.onset[DOWN]) / HZ, 0.0)
-    running_depth = np.where(is_running, e.height[DOWN], 0.0)
-    area_10, _, area_30 = _sums(np.where(recent, h.fall_area, 0.0), axis=1) + np.where(is_running, e.area[DOWN], 0.0)
-    depth = np.where(in_30, h.fall_depth, 0.0)
-    chosen = np.empty((4, *in_30.shape), dtype=np.bool_)
-    counted, severe = chosen[:2]
-    counted[...] = in_30 & (h.fall_depth >= notable.deceleration_bpm) & (length_s >= notable.deceleration_s)
-    deep = (h.fall_depth >= notable.severe_depth_bpm) | (h.fall_lowest < notable.severe_below_bpm)
-    severe[...] = in_30 & (length_s >= notable.severe_s) & deep
-    chosen[2], chosen[3] = counted & in_10, in_30
-    n, n_severe, n_10, n_any = _counts(chosen, axis=1)
-    running_counts = (running_s >= notable.deceleration_s) & (running_depth >= notable.deceleration_bpm)
-    # Running ones in steps of 1/64, as the others are kept.
-    mean_depth = (_sums(depth) + np.rint(running_depth * 64) / 64) / np.maximum(n_any + is_running, 1)
-    first, last_end = _span(h.fall_onset, h.fall_end, counted)
-    together_s = _sums(np.where(counted, length_s, 0.0))
-    return {
-        "decelerations_30min": n,
-        "deceleration_area_30min": area_30 / 60 / least_fhr_s * 600,
-        "severe_decelerations_30min": n_severe,
-        "deepest_30min_bpm": np.maximum(_most(depth), running_depth),
-        "mean_depth_30min_bpm": mean_depth,
-        "longest_30min_s": np.maximum(_most(np.where(in_30, length_s, 0.0)), running_s),
-        "recovery_between_s": _between(first, last_end, together_s, n),
-        "decelerations_10min": n_10 + running_counts,
-        "deceleration_area_10min": area_10 / 60,
-        "running_s": running_s,
-        "running_depth_bpm": running_depth,
-        "running_mean_depth_bpm": np.where(is_running, e.area[DOWN] * HZ / np.maximum(e.used[DOWN], 1), 0.0),
-    }
+@compiled
+def _measure_signal(
+    f: Findings,
+    n: int,
+    second: int,
+    seconds: float,
+    c: Conditioning,
+    last_minute: LastMinute,
+    t: Tone,
+    r: Running,
+    minutes: Minutes,
+) -> None:
+    """Write how much of the signal can be used, whose it may be, and what the device says."""
+    fhr = near_mother = 0.0
+    for i in range(MINUTE_S):
+        fhr += last_minute.used[conditioning.FHR_USED, i, n]
+        near_mother += last_minute.used[conditioning.NEAR_MOTHER, i, n]
+    say(f, n, row.FHR_USABLE_1MIN, usable_share(fhr, c.seconds[n]))
+    say(f, n, row.NEAR_MOTHER_1MIN, near_mother / max(fhr, 1.0))
+    near_mother = r.this_minute[NEAR_MOTHER, n]
+    for i in range(MINUTES_NEAR_MOTHER):
+        near_mother += minutes.near_mother[i, n]
+    say(f, n, row.NEAR_MOTHER_10MIN, near_mother / min(seconds, MINUTES_NEAR_MOTHER * 60.0) / HZ)
+    say(f, n, row.UA_FLAT, not t.useful[n] and not np.isnan(t.rest[n]))
+    say(f, n, row.STEPPED, c.stepped[n])
+    say(f, n, row.SIGNAL_LOST_S, second - r.none_since[n] + 1 if r.none_since[n] >= 0 else 0)
+    say(f, n, row.SECOND_STAGE, r.stage[n] == 2)
+    say(f, n, row.WEEKS, r.weeks[n] if r.weeks[n] > 0 else np.nan)
 
 
-def _span(onset: Ints, end: Ints, chosen: Bools) -> tuple[Ints, Ints]:
-    """Return the first onset and the last end of the chosen; far away where none is."""
-    return _least(np.where(chosen, onset, 2**60), axis=-2), _most(np.where(chosen, end, LONG_AGO), axis=-2)
+@compiled
+def _measure_level(
+    f: Findings, n: int, b: Baseline, v: Variability, r: Running, minutes: Minutes, notable: NotableLimits
+) -> None:
+    """Write baseline and variability."""
+    say(f, n, row.BASELINE_BPM, b.bpm[n])
+    say(f, n, row.BASELINE_BELOW_100_S, r.beyond_s[BELOW_100, n])
+    say(f, n, row.BASELINE_BELOW_110_S, r.beyond_s[BELOW_110, n])
+    say(f, n, row.BASELINE_ABOVE_160_S, r.beyond_s[ABOVE_160, n])
+    total, known = 0.0, 0
+    for i in range(MINUTES):
+        if not np.isnan(minutes.baseline_bpm[i, n]):
+            total += minutes.baseline_bpm[i, n]
+            known += 1
+    say(f, n, row.BASELINE_30MIN_BPM, total / known if known > 0 else np.nan)
+    say(f, n, row.VARIABILITY_BPM, np.rint(v.bpm[n]))
+    say(f, n, row.LOW_VARIABILITY_MIN, v.low_min[n])
+    say(f, n, row.HIGH_VARIABILITY_MIN, v.high_min[n])
+    say(f, n, row.SINUSOIDAL_MIN, v.sinusoidal_min[n])
+    low, known = 0.0, 0
+    for i in range(KEPT_MIN):
+        if not np.isnan(v.minutes[i, n]):
+            low += np.rint(v.minutes[i, n]) <= notable.low_variability_bpm
+            known += 1
+    say(f, n, row.LOW_VARIABILITY_SHARE_30MIN, low / max(known, 1) if known >= notable.least_minutes else np.nan)
 
 
-def _between(first: Ints, last_end: Ints, together_s: Floats, n: Floats) -> Floats:
+@compiled
+def _measure_falls(
+    f: Findings, n: int, now: int, e: Excursions, h: History, least_fhr_s: float, notable: NotableLimits
+) -> None:
+    """Write what the decelerations of the last half hour amount to, whatever their kind; a running one with them."""
+    is_running = e.open[DOWN, n]
+    running_s = (now - e.onset[DOWN, n]) / HZ if is_running else 0.0
+    running_depth = e.height[DOWN, n] if is_running else 0.0
+    running_area = e.area[DOWN, n] if is_running else 0.0
+    area_10 = area_30 = depths = deepest = longest_s = together_s = 0.0
+    any_kind = counted = counted_10 = severe = 0
+    first, last_end = FAR_AHEAD, LONG_AGO
+    for slot in range(KEPT):
+        onset, end = h.fall_onset[slot, n], h.fall_end[slot, n]
+        if onset <= now - IN_30:
+            continue
+        depth, length_s = h.fall_depth[slot, n], (end - onset) / HZ
+        any_kind += 1
+        depths += depth
+        area_30 += h.fall_area[slot, n]
+        deepest, longest_s = max(deepest, depth), max(longest_s, length_s)
+        is_10 = onset > now - IN_10
+        if is_10:
+            area_10 += h.fall_area[slot, n]
+        if depth >= notable.deceleration_bpm and length_s >= notable.deceleration_s:
+            counted += 1
+            counted_10 += is_10
+            together_s += length_s
+            first, last_end = min(first, onset), max(last_end, end)
+        is_deep = depth >= notable.severe_depth_bpm or h.fall_lowest[slot, n] < notable.severe_below_bpm
+        severe += is_deep and length_s >= notable.severe_s
+    if is_running and running_s >= notable.deceleration_s and running_depth >= notable.deceleration_bpm:
+        counted_10 += 1
+    say(f, n, row.DECELERATIONS_30MIN, counted)
+    say(f, n, row.DECELERATION_AREA_30MIN, (area_30 + running_area) / 60 / least_fhr_s * 600)
+    say(f, n, row.SEVERE_DECELERATIONS_30MIN, severe)
+    say(f, n, row.DEEPEST_30MIN_BPM, max(deepest, running_depth))
+    # The running one in steps of 1/64, as the others are kept.
+    say(f, n, row.MEAN_DEPTH_30MIN_BPM, (depths + in_64ths(running_depth)) / max(any_kind + is_running, 1))
+    say(f, n, row.LONGEST_30MIN_S, max(longest_s, running_s))
+    say(f, n, row.RECOVERY_BETWEEN_S, _between_s(first, last_end, together_s, counted))
+    say(f, n, row.DECELERATIONS_10MIN, counted_10)
+    say(f, n, row.DECELERATION_AREA_10MIN, (area_10 + running_area) / 60)
+    say(f, n, row.RUNNING_S, running_s)
+    say(f, n, row.RUNNING_DEPTH_BPM, running_depth)
+    say(f, n, row.RUNNING_MEAN_DEPTH_BPM, running_area * HZ / max(e.used[DOWN, n], 1))
+
+
+@compiled
+def _between_s(first: int, last_end: int, together_s: float, n: int) -> float:
     """Return the mean time from an end to the next onset; NaN with fewer than two.
 
     From the first onset to the last end, less the time they take together.
     """
-    return np.where(n >= 2, ((last_end - first) / HZ - together_s) / np.maximum(n - 1, 1), np.nan)
+    return ((last_end - first) / HZ - together_s) / (n - 1) if n >= 2 else np.nan
 
 
-def _per_known(total: Floats, known: Bools, least: int) -> Floats:
-    """Divide by the number of known minutes; NaN with fewer than `least`."""
-    n = _counts(known)
-    return np.where(n >= least, total / np.maximum(n, 1), np.nan)
+class _Labour(NamedTuple):
+    """Contractions of half an hour. starts: a running one counts; interval_s: from start to start; NaN: too few."""
+
+    n: int
+    interval_s: float
+    duration_s: float
+    rest_s: float
 
 
-def _tachysystole(common: Measures, rule: TachysystoleRule) -> Measures:
-    limit = np.where(common["second_stage"] > 0, rule.over_per_10min_second_stage, rule.over_per_10min)
-    rate, busiest = common["contractions_per_10min"], common["contractions_busiest_20min"]
-    holds = (rate > limit) | ((busiest > limit) & rule.two_successive_windows)
-    return {"tachysystole": np.where(np.isnan(rate), np.nan, holds.astype(np.float64))}
+@compiled
+def _contractions(h: History, n: int, after: int, until: int, running_onset: int) -> _Labour:
+    """Return what the contractions were that began after one sample and not after another.
+
+    running_onset: of one that is going on within that time, LONG_AGO if there is none.
+    """
+    count, together_s = 0, 0.0
+    first, last, last_end = FAR_AHEAD, running_onset, LONG_AGO
+    for slot in range(KEPT):
+        onset, end = h.contraction_onset[slot, n], h.contraction_end[slot, n]
+        if after < onset <= until:
+            count += 1
+            together_s += (end - onset) / HZ
+            first, last, last_end = min(first, onset), max(last, onset), max(last_end, end)
+    starts = count + (running_onset != LONG_AGO)
+    interval_s = (last - first) / HZ / (starts - 1) if starts >= 2 and count >= 1 else np.nan
+    duration_s = together_s / count if count > 0 else np.nan
+    return _Labour(count, interval_s, duration_s, _between_s(first, last_end, together_s, count))
 
 
-def _contractions(
-    now: Ints, e: Excursions, h: History, t: Tone, recent: Bools, counts: Floats, ua_s: Floats, window_s: Floats,
+@compiled
+def _measure_contractions(
+    f: Findings,
+    n: int,
+    now: int,
+    e: Excursions,
+    h: History,
+    t: Tone,
+    ua_s: float,
+    window_s: float,
     notable: NotableLimits,
-) -> Measures:  # fmt: skip
-    """recent: which contractions began in the last 10, 20, 30, 60 minutes, (4, kept, lanes); counts: how many."""
-    onset, end = h.contraction_onset, h.contraction_end
-    is_running = e.open[UA]
-    running_onset = np.where(is_running, e.onset[UA], LONG_AGO)
-    n_10, n_20, n_30, n_60 = counts
-    # A few seconds without UA do not change a rate; long stretches without it do.
-    seen_s = np.where(ua_s >= notable.whole_ua_share * window_s, window_s, ua_s)
-    middle = n_20 - n_10
-    busiest = np.maximum(np.minimum(n_10 + is_running, middle), np.minimum(middle, n_30 - n_20))
-    enough = t.useful & (ua_s >= notable.contractions_after_s)
-    newest = np.maximum(_most(onset), running_onset)
-    # The last 30 minutes, and the 30 before them.
-    chosen = recent[_IN_30:].copy()
-    chosen[1] &= ~chosen[0]
-    n = np.array([n_30, n_60 - n_30])
-    first, last_end = _span(onset, end, chosen)
-    last = _most(np.where(chosen, onset, LONG_AGO), axis=1)
-    last[0] = np.maximum(last[0], running_onset)
-    together_s = _sums(np.where(chosen, (end - onset) / HZ, 0.0), axis=1)
-    starts = n.copy()
-    starts[0] += is_running
-    several = (starts >= 2) & (n >= 1)
-    interval_s = np.where(several, np.where(several, last - first, 0) / HZ / np.maximum(starts - 1, 1), np.nan)
-    duration_s = np.where(n > 0, together_s / np.maximum(n, 1), np.nan)
-    return {
-        "contractions_per_10min": np.where(
-            enough, (n_30 + is_running) / np.minimum(np.maximum(seen_s / 600, 1.0), 3.0), np.nan
-        ),
-        "contractions_busiest_20min": np.where(enough, busiest, np.nan),
-        "contraction_interval_s": interval_s[0],
-        "contraction_duration_s": duration_s[0],
-        "contraction_rest_s": _between(first[0], last_end[0], together_s[0], n_30),
-        "contraction_interval_change": interval_s[0] / interval_s[1],
-        "contraction_duration_change": duration_s[0] / duration_s[1],
-        "contraction_since_s": np.where(newest >= 0, (now - newest) / HZ, np.nan),
-    }
+) -> None:
+    """Write how often contractions come and how long they are; `ua_s` of `window_s` could be used."""
+    is_running = e.open[UA, n]
+    running_onset = e.onset[UA, n] if is_running else LONG_AGO
+    newest = running_onset
+    for slot in range(KEPT):
+        newest = max(newest, h.contraction_onset[slot, n])
+    say(f, n, row.CONTRACTION_SINCE_S, (now - newest) / HZ if newest >= 0 else np.nan)
+
+    recent = _contractions(h, n, now - IN_30, now, running_onset)
+    before = _contractions(h, n, now - IN_60, now - IN_30, LONG_AGO)
+    say(f, n, row.CONTRACTION_INTERVAL_S, recent.interval_s)
+    say(f, n, row.CONTRACTION_DURATION_S, recent.duration_s)
+    say(f, n, row.CONTRACTION_REST_S, recent.rest_s)
+    say(f, n, row.CONTRACTION_INTERVAL_CHANGE, recent.interval_s / before.interval_s)
+    say(f, n, row.CONTRACTION_DURATION_CHANGE, recent.duration_s / before.duration_s)
+
+    rate = busiest = np.nan
+    if t.useful[n] and ua_s >= notable.contractions_after_s:
+        # A few seconds without UA do not change a rate; long stretches without it do.
+        seen_s = window_s if ua_s >= notable.whole_ua_share * window_s else ua_s
+        rate = (recent.n + is_running) / min(max(seen_s / 600, 1.0), 3.0)
+        newest_10 = contractions_since(h, n, now - IN_10)
+        middle_10 = contractions_since(h, n, now - IN_20) - newest_10
+        oldest_10 = recent.n - newest_10 - middle_10
+        busiest = max(min(newest_10 + is_running, middle_10), min(middle_10, oldest_10))
+    say(f, n, row.CONTRACTIONS_PER_10MIN, rate)
+    say(f, n, row.CONTRACTIONS_BUSIEST_20MIN, busiest)
 
 
-def _patterns(h: History, recent: Bools, contractions: Floats) -> Measures:
-    """Return what depends on the kinds of decelerations, shape (rule sets, lanes); `recent` as in `_decelerations`."""
-    _, in_20, in_30 = recent
-    kinds = h.fall_kind
-    late, variable, prolonged = kinds == Kind.LATE, kinds == Kind.VARIABLE, kinds == Kind.PROLONGED
-    late_or_prolonged = late | prolonged
-    chosen = np.empty((7, *kinds.shape), dtype=np.bool_)
-    np.logical_and(late, in_20, out=chosen[0])
-    np.logical_and(variable, in_20, out=chosen[1])
-    np.logical_and(late_or_prolonged, in_20, out=chosen[2])
-    np.logical_and(late_or_prolonged, in_30, out=chosen[3])
-    np.logical_and(kinds != Kind.NONE, in_30, out=chosen[4])
-    np.logical_and(late | variable, in_30, out=chosen[5])
-    np.logical_and(prolonged, in_30, out=chosen[6])
-    counts = _counts(chosen, axis=2)
+@compiled
+def contractions_since(h: History, n: int, sample: int) -> int:
+    """Return how many contractions of bed n began after a sample."""
+    count = 0
+    for slot in range(KEPT):
+        count += h.contraction_onset[slot, n] > sample
+    return count
 
-    def share(chosen: Floats, contractions: Floats) -> Floats:
-        # Two contractions at least: half of one contraction is no pattern.
-        return np.where(contractions >= 2, chosen / np.maximum(contractions, 1), np.nan)
 
-    in_20_minutes, in_30_minutes = share(counts[:3], contractions[_IN_20]), share(counts[3:5], contractions[_IN_30])
-    return {
-        "late_share_20min": in_20_minutes[0],
-        "variable_share_20min": in_20_minutes[1],
-        "late_or_prolonged_share_20min": in_20_minutes[2],
-        "late_or_prolonged_share_30min": in_30_minutes[0],
-        "deceleration_share_30min": in_30_minutes[1],
-        "late_or_variable_30min": counts[5],
-        "prolonged_30min": counts[6],
-    }
+@compiled
+def _judge_contractions(f: Findings, n: int, rule_set: int, is_second_stage: bool, rule: TachysystoleRule) -> None:
+    """Write whether there are more contractions than a rule set allows."""
+    limit = rule.over_per_10min_second_stage if is_second_stage else rule.over_per_10min
+    rate = f.values[rule_set, row.CONTRACTIONS_PER_10MIN, n]
+    busiest = f.values[rule_set, row.CONTRACTIONS_BUSIEST_20MIN, n]
+    is_more = rate > limit or (rule.two_successive_windows and busiest > limit)
+    f.values[rule_set, row.TACHYSYSTOLE, n] = np.nan if np.isnan(rate) else is_more * 1.0
+
+
+@compiled
+def _measure_patterns(f: Findings, n: int, now: int, h: History, rule_set: int) -> None:
+    """Write what depends on the kinds of decelerations under a rule set."""
+    late_20 = variable_20 = prolonged_20 = late_30 = variable_30 = prolonged_30 = any_30 = 0
+    for slot in range(KEPT):
+        onset, kind = h.fall_onset[slot, n], h.fall_kind[rule_set, slot, n]
+        if onset <= now - IN_30:
+            continue
+        is_late, is_variable, is_prolonged = kind == Kind.LATE, kind == Kind.VARIABLE, kind == Kind.PROLONGED
+        any_30 += kind != Kind.NONE
+        late_30 += is_late
+        variable_30 += is_variable
+        prolonged_30 += is_prolonged
+        if onset > now - IN_20:
+            late_20 += is_late
+            variable_20 += is_variable
+            prolonged_20 += is_prolonged
+    contractions_20 = contractions_since(h, n, now - IN_20)
+    contractions_30 = contractions_since(h, n, now - IN_30)
+    f.values[rule_set, row.LATE_SHARE_20MIN, n] = _share(late_20, contractions_20)
+    f.values[rule_set, row.VARIABLE_SHARE_20MIN, n] = _share(variable_20, contractions_20)
+    f.values[rule_set, row.LATE_OR_PROLONGED_SHARE_20MIN, n] = _share(late_20 + prolonged_20, contractions_20)
+    f.values[rule_set, row.LATE_OR_PROLONGED_SHARE_30MIN, n] = _share(late_30 + prolonged_30, contractions_30)
+    f.values[rule_set, row.DECELERATION_SHARE_30MIN, n] = _share(any_30, contractions_30)
+    f.values[rule_set, row.LATE_OR_VARIABLE_30MIN, n] = late_30 + variable_30
+    f.values[rule_set, row.PROLONGED_30MIN, n] = prolonged_30
+
+
+@compiled
+def _share(decelerations: int, contractions: int) -> float:
+    """Return how many decelerations there are for each contraction.
+
+    Two contractions at least: half of one contraction is no pattern.
+    """
+    return decelerations / contractions if contractions >= 2 else np.nan

@@ -79,23 +79,23 @@ class Excursion:
     @property
     def length_s(self) -> float:
         """Departure to return."""
-        return length_s(self)
+        return (self.end - self.onset) / HZ
 
     @property
     def fall_s(self) -> float:
         """From the last sample at the reference to the extreme: onset to nadir, or onset to peak."""
-        return fall_s(self)
+        return (self.reached_at - self.onset + 1) / HZ
 
 
 @compiled
 def length_s(x: Excursion) -> float:
-    """Departure to return."""
+    """The same where it is compiled: a record has no properties there."""
     return (x.end - x.onset) / HZ
 
 
 @compiled
 def fall_s(x: Excursion) -> float:
-    """From the last sample at the reference to the extreme: onset to nadir, or onset to peak."""
+    """The same where it is compiled."""
     return (x.reached_at - x.onset + 1) / HZ
 
 

@@ -1,12 +1,12 @@
 """Contractions timed by hand, beside the recorded uterine activity and never in its place."""
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from quietward.contracts.messages import HZ, HandTimed
-from quietward.detect.core.arrays import Ints, Lanes, index
+from quietward.detect.core.arrays import Ints, index
 from quietward.detect.core.parameters import HandLimits
 from quietward.detect.core.patterns.history import History
 
@@ -15,9 +15,8 @@ WINDOW_S = 1800
 NONE = -1
 
 
-@dataclass(init=False, eq=False)
-class Hand(Lanes):
-    """The last contractions timed by hand, rings of shape (KEPT, lanes); seconds are the bed's own."""
+class Hand(NamedTuple):
+    """The last contractions timed by hand, rings of shape (KEPT, beds); seconds are the bed's own."""
 
     count: Ints = index(0)
     onset: Ints = index(NONE, KEPT)
@@ -56,7 +55,7 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
 
 
 def newest(h: Hand, n: int) -> tuple[int, int]:
-    """Return onset and end of lane n's newest finished one."""
+    """Return onset and end of bed n's newest finished one."""
     slot = (h.count[n] - 1) % KEPT
     return int(h.onset[slot, n]), int(h.end[slot, n])
 

@@ -1,7 +1,5 @@
 """What people do at a bed: each act is taken, or said to be impossible and why. Nothing is done in silence."""
 
-import numpy as np
-
 from quietward.contracts.messages import (
     CARE_WORDS,
     Acknowledge,
@@ -18,8 +16,7 @@ from quietward.contracts.messages import (
 )
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import LEVELS, TEAM
-from quietward.detect.core.arrays import Ints
-from quietward.detect.core.measures.findings import asked
+from quietward.detect.core.measures.findings import asked_of
 from quietward.detect.core.patterns import hand
 from quietward.detect.core.people import care
 from quietward.detect.core.reporting import events as report
@@ -91,7 +88,7 @@ def _answer(state: State, n: int, second: int, number: int, by: str, text: str, 
     if change is None:
         return False
     state.words_of(n).acknowledged_by = by
-    report.answered(state, n, second, change, {"by": by}, text, events)
+    report.answered(state, second, change, {"by": by}, text, events)
     return True
 
 
@@ -112,7 +109,7 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
     text = f"shelved for {act.for_s / 60:.0f} min by {act.by} ({act.why}): {reason}"
     detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
-    report.answered(state, n, second, change, detail, text, events)
+    report.answered(state, second, change, detail, text, events)
     return ""
 
 
@@ -123,7 +120,7 @@ def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Eve
         return "nothing is shelved"
     a.shelved_until[:, n] = -1
     for i in shelved:
-        report.aside(state, n, second, attention.Aside(n, "shelf-over", i), events, by=act.by)
+        report.aside(state, second, attention.Aside(n, attention.SHELF_OVER, i), events, by=act.by)
     return ""
 
 
@@ -139,7 +136,7 @@ def _care(state: State, n: int, second: int, act: Care, events: list[Event]) -> 
     detail: report.Detail = {"by": act.by, "what": act.what, "text": what, **report.numbers(before, "before")}
     events.append(report.event(state, n, second, "care", f"{what}, by {act.by}", detail))
     _answer(state, n, second, int(a.flag[n]), act.by, f"answered by {act.by}: {what}", events)
-    attention.care(a, n, second, asked(state.findings, np.array([n])), state.rules.policy)
+    attention.care(a, n, second, asked_of(state.findings, n), state.rules.policy)
     return ""
 
 
@@ -149,7 +146,7 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
         if a.paused_until[n] < 0:
             return "the monitor is not off"
         a.paused_until[n] = -1
-        report.aside(state, n, second, attention.Aside(n, "pause-over", -1), events, by=act.by)
+        report.aside(state, second, attention.Aside(n, attention.PAUSE_OVER, -1), events, by=act.by)
         return ""
     if act.for_s > longest_s:
         return f"a pause may last {longest_s / 60:.0f} min at most"
@@ -190,7 +187,7 @@ def _own_limit(state: State, n: int, second: int, act: OwnLimit, events: list[Ev
         if a.own_limit_until[i, n] < 0:
             return f"condition {act.condition} has the policy's limit"
         a.own_limit_until[i, n] = -1
-        report.aside(state, n, second, attention.Aside(n, "own-limit-over", i), events, by=act.by)
+        report.aside(state, second, attention.Aside(n, attention.OWN_LIMIT_OVER, i), events, by=act.by)
         return ""
     if not low <= act.limit <= high:
         return f"limit {act.limit:g} of {act.condition}: use {low:g} to {high:g}"
@@ -211,11 +208,11 @@ def _own_limit(state: State, n: int, second: int, act: OwnLimit, events: list[Ev
     return ""
 
 
-def due_results(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
-    """Compare the ten minutes after what was done with those before, where it is time."""
+def due_results(state: State, seconds: dict[int, int], events: list[Event]) -> None:
+    """Compare the ten minutes after what was done with those before, where it is time. seconds: of the beds' clocks."""
     if not state.words:
         return
-    for n, now in zip(lanes.tolist(), second.tolist(), strict=True):
+    for n, now in seconds.items():
         words = state.words.get(state.beds[n])
         if words is None:
             continue

@@ -17,7 +17,7 @@ KEPT = 12
 
 def stretch(state: State, n: int, second: int) -> Stretch:
     """Return the ten minutes of lane n up to `second` in numbers."""
-    notable, h, e = state.rules.reading.notable, state.history, state.present.excursions
+    notable, h, e = state.rules.reading.notable, state.history, state.excursions
     since = (second + 1 - STRETCH_S) * HZ
     falls = [
         (float(depth), float(area))

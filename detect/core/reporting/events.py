@@ -2,18 +2,28 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST, Event, Stretch, Summary
+from quietward.contracts.messages import HZ, Event, Stretch, Summary
 from quietward.detect.core.alerting import concern
-from quietward.detect.core.alerting.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting_at
-from quietward.detect.core.arrays import Bools, Ints
-from quietward.detect.core.measures.findings import asked, measures_of
-from quietward.detect.core.patterns import history
-from quietward.detect.core.patterns.accelerations import Rise, rise
-from quietward.detect.core.patterns.decelerations import Contraction, Kind, kind, nearest
-from quietward.detect.core.patterns.excursions import DOWN, UA, UP, Excursion
-from quietward.detect.core.patterns.shape import refine
-from quietward.detect.core.signal import histogram, minute
+from quietward.detect.core.alerting.attention import (
+    HELD_BACK,
+    LEVELS,
+    PAUSE_OVER,
+    SHELF_OVER,
+    SHELVED,
+    WHY_HELD_BACK,
+    Aside,
+    Change,
+    counting_at,
+)
+from quietward.detect.core.arrays import LONG_AGO
+from quietward.detect.core.measures.findings import BASELINE_BPM, asked_of
+from quietward.detect.core.patterns import excursions
+from quietward.detect.core.patterns.accelerations import Rise
+from quietward.detect.core.patterns.decelerations import Kind
+from quietward.detect.core.patterns.excursions import DOWN, Excursion
+from quietward.detect.core.records import taken
 from quietward.detect.core.signal.conditioning import DOUBLE, HALF, Mark
+from quietward.detect.core.state.beds import LostSignal
 from quietward.detect.core.state.state import State
 
 Detail = dict[str, float | str | None]
@@ -26,102 +36,50 @@ def event(state: State, n: int, second: int, what: str, text: str, detail: Detai
     return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail, state.rules.digest)
 
 
-def closed_excursions(
-    state: State,
-    lanes: Ints,
-    second: Ints,
-    closed: list[Excursion],
-    events: list[Event],
-) -> list[int]:
-    """Name what has just closed, take it out of the baseline's window, remember it.
+def second(state: State, events: list[Event]) -> None:
+    """Say what a second has brought: runs at half or double rate that were left out, and what has closed.
 
-    Returns the places (in `lanes`) where the level has changed and a look must be taken at once.
+    Beds come in the order of the samples with which it happened.
     """
-    at_once = []
-    b = state.present.baseline
-    limits = state.rules.reading.baseline
-    for seen_first in closed:
-        x, n, now = seen_first, int(lanes[seen_first.lane]), int(second[seen_first.lane])
-        if x.row == UA:
-            if x.kept:
-                _contraction(state, n, now, _seen_again(state, n, now, x), events)
-            continue
-        reference_bpm = float(b.before_bpm[n])
-        moved = abs(float(b.reference_bpm[n]) - reference_bpm) > limits.moved_bpm
-        if x.kept and not moved:
-            x = _seen_again(state, n, now, x)
-            state.history.until[n] = x.end
-            if x.row == DOWN or x.length_s <= limits.leave_out_rise_s:
-                histogram.leave_out(state.fhr, n, x.onset, x.end)
-                b.renewed[n] = True
-            if x.row == DOWN:
-                _deceleration(state, n, now, x, reference_bpm, events)
-            else:
-                _acceleration(state, n, now, x, events)
-            continue
-        minute.set_apart(state.minute, n, x.onset, x.end, now, False)
-        if x.new_level or (x.kept and moved):
-            b.renewed[n] = True
-            at_once.append(x.lane)
-            if (x.end - x.onset) / HZ < state.rules.reading.deceleration.longest_s / 2:
-                continue  # a drift, not worth a line
-            sign = -1 if x.row == DOWN else 1
-            detail: Detail = {"onset_s": x.onset / HZ, "by_bpm": sign * x.area / ((x.end - x.onset) / HZ)}
+    room = state.room
+    if room.marks.count[0]:
+        for mark in sorted(taken(room.marks, Mark), key=lambda mark: mark.at % HZ):
+            _mark(state, mark, events)
+    if room.closed.count[0]:
+        kinds = room.kinds[: room.closed.count[0]].tolist()
+        named = zip(taken(room.closed, Excursion), kinds, strict=True)
+        for x, of_each in sorted(named, key=lambda one: (one[0].closed_at % HZ, one[0].row)):
+            _closed(state, x, of_each, events)
+
+
+def _mark(state: State, mark: Mark, events: list[Event]) -> None:
+    what = {HALF: "half", DOUBLE: "double"}[mark.ratio]
+    detail: Detail = {"what": f"{what} rate", "onset_s": mark.onset / HZ, "end_s": mark.end / HZ}
+    text = f"{what} rate for {(mark.end - mark.onset) / HZ:.0f} s, not used"
+    events.append(event(state, mark.n, mark.at // HZ, "signal-mark", text, detail))
+
+
+def _closed(state: State, x: Excursion, kinds: list[int], events: list[Event]) -> None:
+    """Say what a closed excursion was. kinds: under each rule set."""
+    n, now = x.n, x.closed_at // HZ
+    detail: Detail = {"onset_s": x.onset / HZ}
+    match x.what:
+        case excursions.CONTRACTION:
+            detail |= {"peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height": x.height}
+            events.append(event(state, n, now, "contraction", f"contraction of {x.length_s:.0f} s", detail))
+        case excursions.ACCELERATION:
+            detail |= {"peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
+            detail |= {f"kind {r.name}": Rise(k).word for r, k in zip(state.rules.rule_sets, kinds, strict=True)}
+            text = f"acceleration of {x.height:.0f} bpm, {x.length_s:.0f} s"
+            events.append(event(state, n, now, "acceleration", text, detail))
+        case excursions.DECELERATION:
+            _deceleration(state, x, [Kind(k) for k in kinds], events)
+        case excursions.BASELINE_CHANGE:
+            detail["by_bpm"] = (-1 if x.row == DOWN else 1) * x.area / ((x.end - x.onset) / HZ)
             events.append(event(state, n, now, "baseline-change", "baseline has changed", detail))
-    return at_once
 
 
-def _seen_again(state: State, n: int, now: int, x: Excursion) -> Excursion:
-    reading = state.rules.reading
-    ring, lowest = (state.ua, UA_LOWEST) if x.row == UA else (state.fhr, reading.signal.fhr_lowest_bpm)
-    first, end = x.onset - int(reading.shape.before_s * HZ), (now + 1) * HZ
-    if x.row != UA:  # between the neighbours: departures do not overlap
-        e, other = state.present.excursions, UP if x.row == DOWN else DOWN
-        first = max(first, min(int(state.history.until[n]), x.onset))
-        end = max(x.end, int(e.onset[other, n])) if e.open[other, n] else end
-    first = max(first, (now + 1) * HZ - ring.ring.shape[0])
-    values = histogram.values_of(ring, n, first, end, lowest)
-    if x.row == UA:
-        return refine(x, first, values - float(state.present.tone.rest[n]), reading.shape)
-    if state.variability.bpm[n] < reading.shape.from_variability_bpm:
-        return x
-    reference_bpm = float(state.present.baseline.before_bpm[n])
-    return refine(x, first, reference_bpm - values if x.row == DOWN else values - reference_bpm, reading.shape)
-
-
-def _contraction(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
-    history.add_contraction(state.history, n, Contraction(x.onset, x.peak_at, x.end))
-    detail: Detail = {
-        "onset_s": x.onset / HZ,
-        "peak_s": x.peak_at / HZ,
-        "end_s": x.end / HZ,
-        "height": x.height,
-    }
-    events.append(event(state, n, now, "contraction", f"contraction of {x.length_s:.0f} s", detail))
-
-
-def _acceleration(state: State, n: int, now: int, x: Excursion, events: list[Event]) -> None:
-    rises = [rise(x, rules.acceleration, int(state.present.running.weeks[n])) for rules in state.rules.rule_sets]
-    if all(r == Rise.NONE for r in rises):
-        return
-    history.add_acceleration(state.history, n, x)
-    detail: Detail = {"onset_s": x.onset / HZ, "peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
-    detail |= {f"kind {rules.name}": r.word for rules, r in zip(state.rules.rule_sets, rises, strict=True)}
-    text = f"acceleration of {x.height:.0f} bpm, {x.length_s:.0f} s"
-    events.append(event(state, n, now, "acceleration", text, detail))
-
-
-def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: float, events: list[Event]) -> None:
-    limits = state.rules.reading.kind
-    candidates = history.contractions_of(state.history, n, x.onset - int(limits.late_within_s * HZ))
-    e = state.present.excursions
-    if e.open[UA, n]:
-        candidates.append(Contraction(int(e.onset[UA, n]), int(e.peak_at[UA, n]), (now + 1) * HZ))
-    contraction = nearest(candidates, x, limits)
-    kinds = [kind(x, contraction, rules.deceleration, limits) for rules in state.rules.rule_sets]
-    if all(k == Kind.NONE for k in kinds):
-        return
-    history.add_deceleration(state.history, n, x, reference_bpm - x.height, kinds)
+def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Event]) -> None:
     detail: Detail = {
         "onset_s": x.onset / HZ,
         "nadir_s": x.peak_at / HZ,
@@ -130,32 +88,23 @@ def _deceleration(state: State, n: int, now: int, x: Excursion, reference_bpm: f
         "area_bpm_s": x.area,
         "fall_s": x.fall_s,
         "coverage": x.coverage,
-        "contraction_onset_s": None if contraction is None else contraction.onset / HZ,
-        "contraction_peak_s": None if contraction is None else contraction.peak_at / HZ,
+        "contraction_onset_s": None if x.contraction_onset == LONG_AGO else x.contraction_onset / HZ,
+        "contraction_peak_s": None if x.contraction_onset == LONG_AGO else x.contraction_peak / HZ,
     }
     detail |= {f"kind {rules.name}": k.word for rules, k in zip(state.rules.rule_sets, kinds, strict=True)}
     first = next(k for k in kinds if k != Kind.NONE)
     text = f"{first.word} deceleration, {x.height:.0f} bpm deep, {x.length_s:.0f} s"
-    events.append(event(state, n, now, "deceleration", text, detail))
+    events.append(event(state, x.n, x.closed_at // HZ, "deceleration", text, detail))
 
 
-def lost_signal(state: State, lanes: Ints, second: Ints, lost: Bools, events: list[Event]) -> None:
-    """Say when a bed's signal is lost and when it is back."""
-    before = state.clock.lost[lanes]
-    for place in np.flatnonzero(before != lost):
-        n = int(lanes[place])
-        text = "signal lost" if lost[place] else "signal is back"
-        events.append(event(state, n, int(second[place]), "signal", text, {"lost": float(lost[place])}))
-    state.clock.lost[lanes] = lost
-
-
-def marks(state: State, lanes: Ints, second: Ints, found: list[Mark], events: list[Event]) -> None:
-    """Say which runs at half or double rate were left out."""
-    for mark in found:
-        what = {HALF: "half", DOUBLE: "double"}[mark.ratio]
-        detail: Detail = {"what": f"{what} rate", "onset_s": mark.onset / HZ, "end_s": mark.end / HZ}
-        text = f"{what} rate for {(mark.end - mark.onset) / HZ:.0f} s, not used"
-        events.append(event(state, int(lanes[mark.lane]), int(second[mark.lane]), "signal-mark", text, detail))
+def looks(state: State, now: dict[int, int], events: list[Event]) -> None:
+    """Say where the signal is lost, or back, and what happened beside the flags. now: second of each bed looked at."""
+    room = state.room
+    for found in taken(room.lost, LostSignal):
+        text = "signal lost" if found.is_lost else "signal is back"
+        events.append(event(state, found.n, now[found.n], "signal", text, {"lost": float(found.is_lost)}))
+    for found in taken(room.told.asides, Aside):
+        aside(state, now[found.n], found, events)
 
 
 USUAL_BASELINE_BPM = (110, 160)
@@ -168,45 +117,39 @@ WHY_IT_SPEAKS = {
 }
 
 
-def changed_flags(state: State, lanes: Ints, second: Ints, changes: list[Change], events: list[Event]) -> None:
+def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> None:
     """Say which flags were raised, grew, came back, eased."""
-    for change in changes:
-        n = int(lanes[change.lane])
-        reason = reason_for(state, n)
+    for change in taken(state.room.told.changes, Change):
+        reason = reason_for(state, change.n)
         if reason:
-            reason = WHY_IT_SPEAKS.get(change.what, "") + reason
+            reason = WHY_IT_SPEAKS.get(change.word, "") + reason
         text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
-        detail = _flag(state, n, change, reason)
-        events.append(event(state, n, int(second[change.lane]), f"flag-{change.what}", text, detail))
+        detail = _flag(state, change, reason)
+        events.append(event(state, change.n, now[change.n], f"flag-{change.word}", text, detail))
 
 
-def answered(state: State, n: int, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
+def answered(state: State, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
     """Say what somebody did to a flag; `detail` says who."""
-    events.append(event(state, n, second, f"flag-{change.what}", text, _flag(state, n, change, "") | detail))
+    detail = _flag(state, change, "") | detail
+    events.append(event(state, change.n, second, f"flag-{change.word}", text, detail))
 
 
-def asides(state: State, lanes: Ints, second: Ints, found: list[Aside], events: list[Event]) -> None:
-    """Say what was held back, and what is over."""
-    for one in found:
-        aside(state, int(lanes[one.lane]), int(second[one.lane]), one, events)
-
-
-def aside(state: State, n: int, second: int, found: Aside, events: list[Event], by: str = "") -> None:
-    """Say it of lane n; by: somebody has ended it before its time."""
-    who = f", ended by {by}" if by else ""
+def aside(state: State, second: int, found: Aside, events: list[Event], by: str = "") -> None:
+    """Say what was held back, or is over; by: somebody has ended it before its time."""
+    n, who = found.n, f", ended by {by}" if by else ""
     detail: Detail = {"by": by} if by else {}
-    if found.what == "pause-over":
-        events.append(event(state, n, second, found.what, f"the monitor should be on again{who}", detail))
+    if found.what == PAUSE_OVER:
+        events.append(event(state, n, second, found.word, f"the monitor should be on again{who}", detail))
         return
     condition = state.rules.policy.condition[found.condition]
     detail["condition"] = condition.name
-    if found.what == "held-back":
+    if found.what == HELD_BACK:
         why = held_back_because(state, n, found.condition, found.why)
         text = f"{why}: {_in_words(state, n, [condition.text])}"
-        events.append(event(state, n, second, found.what, text, detail | {"why": why}))
+        events.append(event(state, n, second, found.word, text, detail | {"why": why}))
         return
-    what = {"shelf-over": "no longer shelved", "own-limit-over": "the policy's limit again"}[found.what]
-    events.append(event(state, n, second, found.what, f"{condition.name}: {what}{who}", detail))
+    what = "no longer shelved" if found.what == SHELF_OVER else "the policy's limit again"
+    events.append(event(state, n, second, found.word, f"{condition.name}: {what}{who}", detail))
 
 
 def held_back_because(state: State, n: int, condition: int, why: int) -> str:
@@ -222,9 +165,9 @@ def numbers(found: Stretch, when: str) -> Detail:
     return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
 
 
-def _flag(state: State, n: int, change: Change, reason: str) -> Detail:
+def _flag(state: State, change: Change, reason: str) -> Detail:
     return {
-        "flag": flag_id(state.beds[n], change.flag),
+        "flag": flag_id(state.beds[change.n], change.flag),
         "level": LEVELS[change.level],
         "reason": reason,
     }
@@ -254,8 +197,8 @@ def _in_words(state: State, n: int, texts: list[str]) -> str:
     if not texts:
         return ""
     found = state.findings
-    values = {name: float(value[0]) for name, value in asked(found, np.array([n])).items()}
-    because = concern.because(state.rules.concern, found.parts[:, n].tolist(), values)
+    values = asked_of(found, n)
+    because = concern.because(state.rules.concern, found.points[:, n].tolist(), values)
     words = {"because": because, "pattern": pattern(state, n)}
     return "; ".join(text.format_map(values | words) for text in texts)
 
@@ -282,25 +225,22 @@ def pattern(state: State, n: int) -> str:
         said.append(f"variability {bpm:.0f} bpm for {low_min} min")
     elif not np.isnan(bpm):
         said.append(f"variability {bpm:.0f} bpm")
-    bpm = float(measures_of(state.findings, 0)["baseline_bpm"][n])
+    bpm = float(state.findings.values[0, BASELINE_BPM, n])
     if not np.isnan(bpm) and not USUAL_BASELINE_BPM[0] <= bpm <= USUAL_BASELINE_BPM[1]:
         said.append(f"baseline {bpm:.0f} bpm")
     return ", ".join(said) or "no decelerations"
 
 
-def trend(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
+def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
     """Say once a minute how things stand: the trend."""
-    ended = np.flatnonzero(second % 60 == 59)
-    if not len(ended):
-        return
-    measures = measures_of(state.findings, 0) | {"concern": state.findings.concern}
-    for place in ended:
+    for n, second in now.items():
+        if second % 60 != 59:
+            continue
+        measures = asked_of(state.findings, n)
         detail: Detail = {}
-        n = int(lanes[place])
         for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
-            value = float(measures[name][n])
-            detail[name] = None if np.isnan(value) else round(value, 2)
-        events.append(event(state, n, int(second[place]), "minute", "", detail))
+            detail[name] = None if np.isnan(measures[name]) else round(measures[name], 2)
+        events.append(event(state, n, second, "minute", "", detail))
 
 
 def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:

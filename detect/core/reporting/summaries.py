@@ -31,21 +31,21 @@ from quietward.detect.core.state.state import Looked, State, Words
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds that were looked at."""
     lanes = np.array(sorted(output.looked), dtype=np.int64)
-    clock, a = state.clock.borrow(lanes), state.attention.borrow(lanes)
-    c, e = state.present.conditioning, state.present.excursions
+    clock, a, c, e = state.clock, state.attention, state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
-        lanes, clock.second, clock.at, clock.event, c.last_bpm[lanes], c.last_at[lanes], a.level, a.level_since, a.flag,
-        a.answered, a.paused_until, e.open[DOWN, lanes], e.onset[DOWN, lanes], e.height[DOWN, lanes],
-        _some_kept_quiet(a),
+        clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.level_since, a.flag,
+        a.answered, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
     )  # fmt: skip
-    rows = zip(*(column.tolist() for column in columns), strict=True)
+    rows = zip(lanes.tolist(), *(c[lanes].tolist() for c in columns), _some_suppressed(a, lanes).tolist(), strict=True)
     return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
 
 
-def _some_kept_quiet(a: Attention) -> Bools:
-    """Return at which lanes a condition is shelved, has a limit of its own, or is held back."""
-    held_back = (a.held_back != NOT_HELD_BACK) & (a.held_back != SHELVED)
-    found: Bools = np.logical_or.reduce((a.shelved_until >= 0) | (a.own_limit_until >= 0) | held_back, axis=0)
+def _some_suppressed(a: Attention, beds: Ints) -> Bools:
+    """Return at which beds a condition is shelved, has a limit of its own, or is held back."""
+    held_back = a.held_back[:, beds]
+    is_held_back = (held_back != NOT_HELD_BACK) & (held_back != SHELVED)
+    has_own = (a.shelved_until[:, beds] >= 0) | (a.own_limit_until[:, beds] >= 0)
+    found: Bools = np.logical_or.reduce(has_own | is_held_back, axis=0)
     return found
 
 
@@ -88,7 +88,7 @@ def _looked(state: State, n: int, values: Values, classes: list[Class]) -> Looke
         return None if math.isnan(value) else round(value, 2)
 
     concern = float(state.findings.concern[n])
-    parts = zip(state.rules.concern.finding, state.findings.parts[:, n].tolist(), strict=True)
+    parts = zip(state.rules.concern.finding, state.findings.points[:, n].tolist(), strict=True)
     too_many = tachysystole_at(state.findings, n)
     return Looked(
         values=values,

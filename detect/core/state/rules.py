@@ -1,16 +1,20 @@
 """Everything that is data and not code: how to read, published rule sets, concern, attention policy."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
-import numpy as np
-
-from quietward.contracts.messages import HZ, UA_HIGHEST, UA_LOWEST
+from quietward.contracts.messages import UA_HIGHEST, UA_LOWEST
+from quietward.detect.core.alerting import attention, concern
 from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
-from quietward.detect.core.arrays import Floats, Ints, Sizes
-from quietward.detect.core.parameters import ExcursionLimits, ExcursionNumbers, Reading
+from quietward.detect.core.arrays import Sizes
+from quietward.detect.core.parameters import ExcursionLimits, Reading, TachysystoleRule, in_samples
+from quietward.detect.core.patterns.accelerations import AccelerationRule
+from quietward.detect.core.patterns.decelerations import DecelerationRule
+from quietward.detect.core.records import record_of, records_of
 from quietward.detect.core.signal import histogram
 
 
@@ -24,52 +28,46 @@ class Rules:
     policy: Policy
     digest: str
 
-    @property
-    def rows(self) -> tuple[ExcursionNumbers, ...]:
-        """Numbers of the three rows of the excursion machine, in its order."""
-        return self.reading.deceleration, self.reading.acceleration, self.reading.contraction
-
     @cached_property
-    def excursions(self) -> ExcursionLimits:
-        """The same side by side."""
-
-        def column(name: str) -> Floats:
-            return np.array([[getattr(row, name)] for row in self.rows], dtype=np.float64)
-
-        def samples(name: str) -> Ints:
-            return np.rint(column(name) * HZ).astype(np.int64)
-
-        return ExcursionLimits(
-            slack=samples("slack_s"),
-            leave_share=column("leave_share"),
-            leave_at_most=column("leave_at_most"),
-            settle=samples("settle_s"),
-            bridge=samples("bridge_s"),
-            longest=samples("longest_s"),
-            shallow_below=column("shallow_below"),
-            shallow_longest=samples("shallow_longest_s"),
-            min_height=column("min_height"),
-            min_length=samples("min_length_s"),
+    def numbers(self) -> "Numbers":
+        """All numbers as compiled functions take them."""
+        reading = self.reading
+        return Numbers(
+            record_of(reading),
+            records_of([in_samples(row) for row in (reading.deceleration, reading.acceleration, reading.contraction)]),
+            records_of([r.deceleration for r in self.rule_sets]),
+            records_of([r.acceleration for r in self.rule_sets]),
+            records_of([r.tachysystole for r in self.rule_sets]),
+            self.concern.numbers,
+            self.policy.numbers,
         )
 
-    @property
-    def fhr_sizes(self) -> Sizes:
-        """Sizes of the FHR's histogram."""
-        signal = self.reading.signal
-        return histogram.sizes(self.reading.baseline.window_s, signal.fhr_lowest_bpm, signal.fhr_highest_bpm)
-
-    @property
-    def ua_sizes(self) -> Sizes:
-        """Sizes of the UA's histogram."""
-        return histogram.sizes(self.reading.tone.window_s, UA_LOWEST, UA_HIGHEST)
-
-    @property
+    @cached_property
     def sizes(self) -> Sizes:
-        """All other sizes."""
+        """Lengths of what is remembered of each bed."""
+        signal, reading = self.reading.signal, self.reading
+        fhr = histogram.sizes(reading.baseline.window_s, signal.fhr_lowest_bpm, signal.fhr_highest_bpm)
+        ua = histogram.sizes(reading.tone.window_s, UA_LOWEST, UA_HIGHEST)
         return {
-            "lag": self.reading.baseline.lag_s // self.reading.look.every_s + 1,
-            "levels": self.reading.tone.rest_window_s // self.reading.look.every_s,
+            **{f"fhr {name}": size for name, size in fhr.items()},
+            **{f"ua {name}": size for name, size in ua.items()},
+            "lag": reading.baseline.lag_s // reading.look.every_s + 1,
+            "levels": reading.tone.rest_window_s // reading.look.every_s,
             "rule_sets": len(self.rule_sets),
             "conditions": len(self.policy.condition),
             "findings": len(self.concern.finding),
         }
+
+
+class Numbers(NamedTuple):
+    """Numbers of the rules: records, and arrays of them. rows: of the excursion machine's three rows, in its order;
+    deceleration, acceleration, tachysystole: of each rule set.
+    """
+
+    reading: Reading
+    rows: Sequence[ExcursionLimits]
+    deceleration: Sequence[DecelerationRule]
+    acceleration: Sequence[AccelerationRule]
+    tachysystole: Sequence[TachysystoleRule]
+    concern: concern.Numbers
+    policy: attention.Numbers

@@ -1,0 +1,139 @@
+"""What an excursion that has just closed is called, and what follows from it for baseline and history."""
+
+from collections.abc import Sequence
+
+from quietward.contracts.messages import HZ, UA_LOWEST
+from quietward.detect.core.arrays import Ints
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import Reading
+from quietward.detect.core.patterns import excursions, history
+from quietward.detect.core.patterns.accelerations import AccelerationRule, Rise, rise
+from quietward.detect.core.patterns.decelerations import DecelerationRule, Kind, kind
+from quietward.detect.core.patterns.excursions import DOWN, UA, UP, Excursion, Excursions, length_s
+from quietward.detect.core.patterns.history import History
+from quietward.detect.core.patterns.shape import Work, refine
+from quietward.detect.core.signal import minute
+from quietward.detect.core.signal.baseline import Baseline
+from quietward.detect.core.signal.histogram import Histogram, leave_out, value_at
+from quietward.detect.core.signal.minute import Minute
+
+
+@compiled
+def name_contraction(
+    x: Excursion, h: History, ua: Histogram, second: int, rest: float, work: Work, reading: Reading
+) -> None:
+    """Take a closed rise of the UA above the resting tone: remember it if it is a contraction."""
+    if not x.kept:
+        return
+    first = _first_sample(x.onset, ua, second, reading)
+    length = (second + 1) * HZ - first
+    for i in range(length):
+        work.height[i] = value_at(ua, x.n, first + i, UA_LOWEST) - rest
+    refine(x, first, length, work, reading.shape)
+    x.what = excursions.CONTRACTION
+    history.add_contraction(h, x)
+
+
+@compiled
+def name_departure(
+    x: Excursion,
+    kinds: Ints,
+    h: History,
+    fhr: Histogram,
+    m: Minute,
+    b: Baseline,
+    e: Excursions,
+    second: int,
+    variability_bpm: float,
+    weeks: int,
+    work: Work,
+    reading: Reading,
+    deceleration: Sequence[DecelerationRule],
+    acceleration: Sequence[AccelerationRule],
+) -> bool:
+    """Take a closed departure of the FHR: name it, take it out of the baseline's window, remember it.
+
+    kinds: room for what it is under each rule set. Returns whether it was a new level, so that a look must be taken at
+    once. m, fhr: everything up to the end of `second`.
+    """
+    n = x.n
+    has_moved = abs(b.reference_bpm[n] - b.before_bpm[n]) > reading.baseline.moved_bpm
+    if x.kept and not has_moved:
+        if not variability_bpm < reading.shape.from_variability_bpm:
+            _look_again(x, h, fhr, e, second, b.before_bpm[n], work, reading)
+        h.until[n] = x.end
+        if x.row == DOWN or length_s(x) <= reading.baseline.leave_out_rise_s:
+            leave_out(fhr, n, x.onset, x.end)
+            b.renewed[n] = True
+        if x.row == DOWN:
+            _name_fall(x, kinds, h, e, second, b.before_bpm[n], reading, deceleration)
+        else:
+            _name_rise(x, kinds, h, weeks, acceleration)
+        return False
+    minute.mark(m, n, x.onset, x.end, second, False)
+    if not (x.new_level or x.kept):
+        return False
+    b.renewed[n] = True
+    if length_s(x) >= reading.deceleration.longest_s / 2:  # else a drift, not worth a line
+        x.what = excursions.BASELINE_CHANGE
+    return True
+
+
+@compiled
+def _first_sample(onset: int, h: Histogram, second: int, reading: Reading) -> int:
+    """Return from where on an excursion is looked at again: a slow flank may begin earlier than it was seen."""
+    return max(onset - int(reading.shape.before_s * HZ), (second + 1) * HZ - h.ring.shape[0])
+
+
+@compiled
+def _look_again(
+    x: Excursion,
+    h: History,
+    fhr: Histogram,
+    e: Excursions,
+    second: int,
+    reference_bpm: float,
+    work: Work,
+    reading: Reading,
+) -> None:
+    """Look at a departure again, between its neighbours: departures do not overlap."""
+    n, other = x.n, UP if x.row == DOWN else DOWN
+    first = max(_first_sample(x.onset, fhr, second, reading), min(h.until[n], x.onset))
+    end = max(x.end, e.onset[other, n]) if e.open[other, n] else (second + 1) * HZ
+    sign = -1.0 if x.row == DOWN else 1.0
+    for i in range(end - first):
+        bpm = value_at(fhr, n, first + i, reading.signal.fhr_lowest_bpm)
+        work.height[i] = sign * (bpm - reference_bpm)
+    refine(x, first, end - first, work, reading.shape)
+
+
+@compiled
+def _name_fall(
+    x: Excursion,
+    kinds: Ints,
+    h: History,
+    e: Excursions,
+    second: int,
+    reference_bpm: float,
+    reading: Reading,
+    rules: Sequence[DecelerationRule],
+) -> None:
+    contraction_end = history.find_contraction(h, e, x, (second + 1) * HZ, reading.kind.late_within_s)
+    is_any = False
+    for rule_set in range(len(rules)):
+        kinds[rule_set] = kind(x, contraction_end, rules[rule_set], reading.kind)
+        is_any |= kinds[rule_set] != Kind.NONE
+    if is_any:
+        x.what = excursions.DECELERATION
+        history.add_deceleration(h, x, reference_bpm - x.height, kinds)
+
+
+@compiled
+def _name_rise(x: Excursion, kinds: Ints, h: History, weeks: int, rules: Sequence[AccelerationRule]) -> None:
+    is_any = False
+    for rule_set in range(len(rules)):
+        kinds[rule_set] = rise(x, rules[rule_set], weeks)
+        is_any |= kinds[rule_set] != Rise.NONE
+    if is_any:
+        x.what = excursions.ACCELERATION
+        history.add_acceleration(h, x)

@@ -1,0 +1,222 @@
+"""One second of one bed, from its samples to attention: the order of everything, on one page."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from quietward.contracts.messages import HZ, UA_LOWEST
+from quietward.detect.core.alerting import attention, concern
+from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.compiled import EntryPoint, compiled
+from quietward.detect.core.measures import measuring
+from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
+from quietward.detect.core.patterns import excursions, naming
+from quietward.detect.core.patterns.excursions import DOWN, UA, UP
+from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, variability
+from quietward.detect.core.signal.minute import FHR, MINUTE_S
+from quietward.detect.core.state.beds import Beds, LostSignal, Room
+from quietward.detect.core.state.rules import Numbers
+from quietward.detect.core.records import next_row
+
+
+def _take_all(
+    beds: Beds,
+    chosen: Ints,
+    second: Ints,
+    fhr_bpm: Floats,
+    ua: Floats,
+    mhr_bpm: Floats,
+    stage: Ints,
+    weeks: Ints,
+    numbers: Numbers,
+    room: Room,
+) -> None:
+    """Take a second of each of the chosen beds; what is told of it, and where a look was taken, stands in `room`.
+
+    chosen, second, mhr_bpm, stage, weeks: shape (m,); fhr_bpm, ua: (4, m), NaN where there is no value.
+    """
+    for place in range(len(chosen)):
+        n = chosen[place]
+        if stage[place] > 0:
+            beds.running.stage[n] = stage[place]
+        if weeks[place] > 0:
+            beds.running.weeks[n] = weeks[place]
+        samples = Samples(fhr_bpm, ua, mhr_bpm, place)
+        room.looked[place] = _take_second(beds, n, second[place], samples, numbers, room)
+
+
+take_all = EntryPoint(_take_all)
+
+
+class Samples(NamedTuple):
+    """A second of one bed stands at `place` of the last axis."""
+
+    fhr_bpm: Floats
+    ua: Floats
+    mhr_bpm: Floats
+    place: int
+
+
+class _Used(NamedTuple):
+    """How many samples of a second could be used; of the FHR: how many were low, and near the mother's pulse."""
+
+    fhr: int
+    ua: int
+    low: int
+    near_mother: int
+
+
+@compiled
+def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Numbers, room: Room) -> bool:
+    """Take a second of bed n; return whether a look was taken."""
+    reading, b = numbers.reading, beds.baseline
+    if np.isnan(beds.excursions.enter[DOWN, n]):
+        _set_thresholds(beds, n, numbers)  # a bed that begins
+    look_is_due = second % reading.look.every_s == reading.look.every_s - 1
+    minute_ends = second % MINUTE_S == MINUTE_S - 1
+    closed_before = room.closed.count[0]
+
+    used = _take_samples(beds, n, second, samples, numbers, room)
+    conditioning.count_second(beds.conditioning, beds.last_minute, n, used.fhr, used.ua, used.near_mother)
+    ua_is_there = not np.isnan(samples.ua[HZ - 1, samples.place])
+    tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, look_is_due, reading.look.every_s)
+    useful_ua = used.ua if beds.tone.useful[n] else 0
+    measuring.keep_up(beds.running, n, second, b.bpm[n], used.fhr, useful_ua, used.low, used.near_mother)
+    if minute_ends:
+        measuring.end_minute(beds.running, beds.minutes, n, second, b.bpm[n])
+    none_since = beds.running.none_since[n]
+    if none_since >= 0 and second - none_since >= reading.signal.forget_after_s:
+        baseline.forget(b, beds.lagged, n)
+
+    level_is_new = False
+    if room.closed.count[0] > closed_before:
+        level_is_new = _name_closed(beds, n, second, closed_before, numbers, room)
+    if minute_ends:
+        work = room.minute
+        variability.finish_minute(
+            beds.variability, beds.minute, n, second, work, reading.variability, reading.sinusoidal
+        )
+    looks = look_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
+    if looks:
+        _look(beds, n, second, numbers, room)
+    if looks or minute_ends:
+        _set_thresholds(beds, n, numbers)
+    return looks
+
+
+@compiled
+def _take_samples(beds: Beds, n: int, second: int, samples: Samples, numbers: Numbers, room: Room) -> _Used:
+    """Take the samples one by one: which may be used, and which excursions they open, go on with or close."""
+    reading, e, place = numbers.reading, beds.excursions, samples.place
+    reference_bpm, rest = beds.baseline.reference_bpm[n], beds.tone.rest[n]
+    fhr_used = ua_used = low = near_mother = 0
+    end = (second + 1) * HZ
+    opened_from = end
+    for k in range(HZ):
+        now, ua = second * HZ + k, samples.ua[k, place]
+        bpm = conditioning.usable_fhr(
+            beds.conditioning, n, now, samples.fhr_bpm[k, place], reference_bpm, reading.signal, room.marks
+        )
+        fhr_used += not np.isnan(bpm)
+        ua_used += not np.isnan(ua)
+        low += bpm < reading.notable.low_fhr_bpm
+        near_mother += abs(bpm - samples.mhr_bpm[place]) <= reading.signal.mother_within_bpm
+
+        was_away = e.open[DOWN, n] or e.open[UP, n]
+        falls = excursions.step(e, DOWN, n, now, reference_bpm - bpm, numbers.rows[DOWN], room.closed)
+        rises = excursions.step(e, UP, n, now, bpm - reference_bpm, numbers.rows[UP], room.closed)
+        evened = tone.even_out(beds.tone, n, ua, reading.tone)
+        excursions.step(e, UA, n, now, evened - rest, numbers.rows[UA], room.closed)
+        is_away = e.open[DOWN, n] or e.open[UP, n]
+        if is_away and not was_away:
+            beds.baseline.before_bpm[n] = reference_bpm
+        if falls:
+            opened_from = min(opened_from, e.onset[DOWN, n])
+        if rises:
+            opened_from = min(opened_from, e.onset[UP, n])
+        minute.push(beds.minute, n, now, bpm, ua, is_away)
+    if opened_from < end:  # an onset lies a little back
+        minute.mark(beds.minute, n, opened_from, end, second, True)
+    return _Used(fhr_used, ua_used, low, near_mother)
+
+
+@compiled
+def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, room: Room) -> bool:
+    """Name what has closed at bed n, the rows from `first` on; return whether one of them was a new level."""
+    _fill_windows(beds, n, second, numbers)
+    reading, level_is_new = numbers.reading, False
+    for i in range(first, room.closed.count[0]):
+        x = room.closed.rows[i]
+        if x.row == UA:
+            naming.name_contraction(x, beds.history, beds.ua, second, beds.tone.rest[n], room.shape, reading)
+        elif naming.name_departure(
+            x, room.kinds[i], beds.history, beds.fhr, beds.minute, beds.baseline, beds.excursions, second,
+            beds.variability.bpm[n], beds.running.weeks[n], room.shape, reading,
+            numbers.deceleration, numbers.acceleration,
+        ):  # fmt: skip
+            level_is_new = True
+    return level_is_new
+
+
+@compiled
+def _fill_windows(beds: Beds, n: int, second: int, numbers: Numbers) -> None:
+    """Let the windows behind baseline and resting tone hold all that has come."""
+    histogram.catch_up(beds.fhr, beds.minute, FHR, n, second, numbers.reading.signal.fhr_lowest_bpm)
+    histogram.catch_up(beds.ua, beds.minute, minute.UA, n, second, UA_LOWEST)
+
+
+@compiled
+def _look(beds: Beds, n: int, second: int, numbers: Numbers, room: Room) -> None:
+    """Measure baseline, tone and findings of bed n, and let attention follow."""
+    reading, b, e = numbers.reading, beds.baseline, beds.excursions
+    _fill_windows(beds, n, second, numbers)
+    tone.measure(beds.tone, beds.levels, beds.ua, n, room.shape.height, reading.tone)
+    measured_bpm = baseline.measure(beds.fhr, n, reading.signal.fhr_lowest_bpm, reading.baseline)
+    holds = e.open[DOWN, n] and e.height[DOWN, n] >= reading.baseline.hold_depth_bpm
+    baseline.update(b, beds.lagged, n, second, measured_bpm, holds, reading.look.every_s)
+    measuring.measure(
+        beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.variability, beds.tone, e,
+        beds.history, beds.running, beds.minutes, reading.notable, numbers.tachysystole,
+    )  # fmt: skip
+    concern.weigh(beds.findings, n, numbers.concern)
+    measures = beds.findings.values[0]
+    is_lost = measures[SIGNAL_LOST_S, n] >= reading.signal.no_value_after_s
+    attention.decide(beds.attention, n, second, measures, n, is_lost, numbers.policy, 0, room.told)
+    tell_lost(beds, n, is_lost, room)
+
+
+@compiled
+def tell_lost(beds: Beds, n: int, is_lost: bool, room: Room) -> None:
+    """Tell when the signal of bed n is lost, and when it is back."""
+    if beds.clock.lost[n] != is_lost:
+        row = next_row(room.lost)
+        row.n, row.is_lost = n, is_lost
+        beds.clock.lost[n] = is_lost
+
+
+@compiled
+def _set_thresholds(beds: Beds, n: int, numbers: Numbers) -> None:
+    """Set from which height on the signals of bed n have left their reference: it grows with what they do anyway."""
+    variability_bpm, span = beds.variability.bpm[n], beds.tone.span[n]
+    if np.isnan(variability_bpm):
+        variability_bpm = numbers.reading.variability.assumed_bpm
+    if np.isnan(span):
+        span = 0.0
+    excursions.set_thresholds(beds.excursions, DOWN, n, variability_bpm, numbers.rows[DOWN])
+    excursions.set_thresholds(beds.excursions, UP, n, variability_bpm, numbers.rows[UP])
+    excursions.set_thresholds(beds.excursions, UA, n, span, numbers.rows[UA])
+
+
+def _keep_waiting(
+    beds: Beds, chosen: Ints, second: Ints, numbers: Numbers, room: Room
+) -> None:
+    """Let attention follow at beds from which nothing comes. chosen, second: shape (m,)."""
+    for place in range(len(chosen)):
+        n = chosen[place]
+        attention.decide(
+            beds.attention, n, second[place], beds.findings.values[0], n, True, numbers.policy, 0, room.told
+        )
+        tell_lost(beds, n, True, room)
+
+
+keep_waiting = EntryPoint(_keep_waiting)

@@ -1,0 +1,103 @@
+"""Everything that is remembered per bed, as compiled functions take it, and room for what they tell."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from quietward.detect.core.alerting.attention import Attention, Told
+from quietward.detect.core.arrays import Bools, Ints, index, part, switch
+from quietward.detect.core.measures.findings import Findings
+from quietward.detect.core.measures.measuring import Minutes, Running
+from quietward.detect.core.patterns import shape
+from quietward.detect.core.patterns.excursions import Excursion, Excursions
+from quietward.detect.core.patterns.hand import Hand
+from quietward.detect.core.patterns.history import History
+from quietward.detect.core.records import Rows
+from quietward.detect.core.signal import variability
+from quietward.detect.core.signal.baseline import Baseline, Lagged
+from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, Mark
+from quietward.detect.core.signal.histogram import Histogram
+from quietward.detect.core.signal.minute import Minute
+from quietward.detect.core.signal.tone import Levels, Tone
+from quietward.detect.core.signal.variability import Variability
+from quietward.detect.core.state.rules import Rules
+
+MOST_CLOSED = 12
+"""Excursions of one bed that can close within a second: one with each sample, in each row."""
+MOST_MARKS = 4
+
+
+class Clock(NamedTuple):
+    """Where each bed's signal stands. `second`: seconds since the epoch by the device's clock, of the newest second."""
+
+    second: Ints = index(-1)
+    seq: Ints = index(-1)
+    t: Ints = index(0)  # device time of the newest block, ms
+    at: Ints = index(0)  # arrival of the newest block, ms
+    online: Bools = switch()
+    lost: Bools = switch()
+    event: Ints = index(0)  # number of the bed's newest event
+
+
+class Beds(NamedTuple):
+    """All of it."""
+
+    clock: Clock = part(Clock)
+    conditioning: Conditioning = part(Conditioning)
+    last_minute: LastMinute = part(LastMinute)
+    minute: Minute = part(Minute)
+    excursions: Excursions = part(Excursions)
+    baseline: Baseline = part(Baseline)
+    lagged: Lagged = part(Lagged)
+    fhr: Histogram = part(Histogram, ring="fhr ring", bins="fhr bins")
+    tone: Tone = part(Tone)
+    levels: Levels = part(Levels)
+    ua: Histogram = part(Histogram, ring="ua ring", bins="ua bins")
+    variability: Variability = part(Variability)
+    running: Running = part(Running)
+    minutes: Minutes = part(Minutes)
+    history: History = part(History)
+    findings: Findings = part(Findings)
+    attention: Attention = part(Attention)
+    hand: Hand = part(Hand)
+
+
+@dataclass
+class LostSignal:
+    """The signal of bed n has been lost, or is back."""
+
+    n: int
+    is_lost: bool
+
+
+class Room(NamedTuple):
+    """Room for what a second tells, and to work in.
+
+    kinds: of each closed excursion under each rule set, shape (closed, rule sets); looked: at which of the chosen beds
+    a look was taken, shape (beds,).
+    """
+
+    marks: Rows[Mark]
+    closed: Rows[Excursion]
+    kinds: Ints
+    lost: Rows[LostSignal]
+    told: Told
+    looked: Bools
+    shape: shape.Work
+    minute: variability.Work
+
+    @classmethod
+    def of(cls, beds: int, rules: Rules) -> "Room":
+        """Return room for so many beds."""
+        longest = max(rules.sizes["fhr ring"], rules.sizes["ua ring"])
+        return cls(
+            Rows.of(Mark, beds * MOST_MARKS),
+            Rows.of(Excursion, beds * MOST_CLOSED),
+            np.zeros((beds * MOST_CLOSED, len(rules.rule_sets)), dtype=np.int64),
+            Rows.of(LostSignal, beds),
+            Told.of(beds, len(rules.policy.condition)),
+            np.zeros(beds, dtype=np.bool_),
+            shape.Work.of(longest),
+            variability.Work.of(),
+        )
