@@ -17,14 +17,17 @@ from numba.core.caching import FunctionCache, IndexDataCacheFile
 
 P = ParamSpec("P")
 R = TypeVar("R")
-OPTIONS: dict[str, Any] = {"_nrt": False, "error_model": "numpy"}
-"""Without counting references; a division by zero gives what it gives in numpy."""
+OPTIONS: dict[str, Any] = {"_nrt": False, "error_model": "numpy", "no_cfunc_wrapper": True}
+"""Without counting references; a division by zero gives what it gives in numpy; not to be called from C."""
 CORE = __name__.rpartition(".")[0]
 
 
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
-    """Compile a function that other compiled functions call. It becomes part of them, and is kept with them."""
-    return cast("Callable[P, R]", numba.njit(**OPTIONS)(function))
+    """Compile a function that other compiled functions call.
+
+    It becomes part of them: to hand over a hundred arrays takes longer than what is done with them.
+    """
+    return cast("Callable[P, R]", numba.njit(no_cpython_wrapper=True, forceinline=True, **OPTIONS)(function))
 
 
 class EntryPoint(Generic[P, R]):
