@@ -1,17 +1,14 @@
 """Reads and checks the rule tables. A bad table is refused with file, key, value and remedy."""
 
 import hashlib
-import re
-import tomllib
 from importlib.resources import files
 from pathlib import Path
 from string import Formatter
 from typing import TypeVar
 
-import msgspec
-
 from quietward.contracts.errors import BadRules
 from quietward.contracts.messages import Limit, PolicySheet
+from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
@@ -129,23 +126,7 @@ def _text(name: str) -> tuple[str, str]:
 
 
 def _parse(where: str, text: str, kind: type[T]) -> T:
-    try:
-        return msgspec.convert(tomllib.loads(text), kind)
-    except tomllib.TOMLDecodeError as error:
-        raise BadRules(where, str(error), "Mend the TOML") from error
-    except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$")
-        raise BadRules(f"{where}: {path.strip('.`') or 'top level'}", _value_at(text, path), message) from error
-
-
-def _value_at(text: str, path: str) -> object:
-    found: object = tomllib.loads(text)
-    for key, number in re.findall(r"\.(\w+)|\[(\d+)\]", path):
-        if key and isinstance(found, dict):
-            found = found.get(key)
-        elif number and isinstance(found, list):
-            found = found[int(number)]
-    return found
+    return parse_toml_table(text, kind, where, BadRules)
 
 
 def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -> None:

@@ -20,6 +20,7 @@ from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import Act, OwnLimit, Who
+from quietward.contracts.validation import invalid_field
 
 log = logging.getLogger("quietward.serve")
 
@@ -128,12 +129,11 @@ def person(name: str, role: Role, password: str) -> Person:
     """Return an entry for somebody. Raises BadSettings when name or password will not do."""
     if len(password) < LEAST_PASSWORD:
         raise BadSettings("password", "***", f"Is too short; take {LEAST_PASSWORD} letters or more")
+    entry = {"name": name, "role": role, "password": _hashed(password, os.urandom(SALT_BYTES))}
     try:
-        return msgspec.convert(
-            {"name": name, "role": role, "password": _hashed(password, os.urandom(SALT_BYTES))}, Person
-        )
+        return msgspec.convert(entry, Person)
     except msgspec.ValidationError as error:
-        raise BadSettings("name", name, str(error)) from error
+        raise BadSettings("name", name, invalid_field(error, entry).reason) from error
 
 
 def is_right(who: Person | None, password: str) -> bool:

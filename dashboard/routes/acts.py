@@ -1,12 +1,10 @@
 """Pure: from what a page sent to an act that may go to the detector, or one line that says what is wrong with it."""
 
-import re
 from collections.abc import Container
-
-import msgspec
 
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import Acknowledge, Act, Care, OwnLimit, Pause, PolicySheet, Shelve, decode_act
+from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 LARGEST_BYTES = 4096
 
@@ -23,10 +21,9 @@ def read(body: bytes, beds: Container[str], sheet: PolicySheet | None) -> Act:
     """Return the act that `body` says. beds: those of the ward. sheet: of the running policy. Raises BadAct."""
     try:
         act: Act = decode_act(body)
-    except msgspec.ValidationError as error:
-        raise _named(body, str(error)) from error
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise BadAct("act", body, f"Is not JSON: {error}") from error
+    except NOT_DECODED as error:
+        invalid = invalid_json(error, body)
+        raise BadAct(invalid.path or "act", invalid.value, invalid.reason) from error
     if act.bed not in beds:
         raise BadAct("bed", act.bed, "Nothing has come from such a bed of this ward; name one that has sent", 404)
     for name in ("by", "why"):
@@ -74,16 +71,3 @@ def _policy(sheet: PolicySheet | None) -> PolicySheet:
     if sheet is None:
         raise BadAct("policy", None, "No detector has said what its policy allows; start one, then try again", 409)
     return sheet
-
-
-def _named(body: bytes, message: str) -> BadAct:
-    """Return the refusal with the field and the value it had."""
-    text, _, path = message.partition(" - at `$")
-    value: object = None
-    try:
-        value = msgspec.json.decode(body)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        return BadAct("act", body, f"Is not JSON: {error}")  # the field came before the place where it breaks off
-    for key in re.findall(r"\.(\w+)", path):
-        value = value.get(key) if isinstance(value, dict) else None
-    return BadAct(path.strip(".`") or "act", value, text)
