@@ -6,12 +6,12 @@ import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from quietward import recordings
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import Care, Done, decode_inputs
 from quietward.contracts.settings import Settings
-from quietward.recordings import Recording
+from quietward.recordings.files import find_recordings, read_recording
+from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
 from quietward.runtime.running import Backoff, Tasks, heartbeat, until_stored
 from quietward.simulator.device import Device
@@ -54,7 +54,7 @@ def bed_for(name: str) -> str:
 
 def read_all(paths: list[Path]) -> list[Recording]:
     """Read recordings. Raises BadRecording for the first that cannot be read."""
-    return [recordings.read(path) for path in recordings.expand(paths)]
+    return [read_recording(path) for path in find_recordings(paths)]
 
 
 async def play(

@@ -11,12 +11,12 @@ import msgspec
 from msgspec import Meta, Struct, structs
 from scipy.stats import qmc
 
-from quietward import recordings
 from quietward.contracts.errors import BadRules, BadStudy
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.state.rules import Rules
+from quietward.recordings.files import find_recordings
 from quietward.simulator import scenario, shift
 from quietward.study.staff import Staff
 
@@ -187,7 +187,7 @@ def _check_cases(cases: Cases, where: str) -> int:
     if cases.recordings is not None:
         if not Path(cases.recordings).is_dir():
             raise BadStudy(f"{where}.recordings", cases.recordings, "Give a folder of recordings")
-        return -(-len(recordings.expand([Path(cases.recordings)])) // cases.beds)
+        return -(-len(find_recordings([Path(cases.recordings)])) // cases.beds)
     if cases.seeds is None or cases.seeds[1] < cases.seeds[0]:
         raise BadStudy(f"{where}.seeds", cases.seeds, "Give the first and the last, in this order")
     if cases.shift is not None:

@@ -21,6 +21,7 @@ from quietward.cli.options import (
 )
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.notice import NOTICE
+from quietward.recordings import SUFFIXES
 
 
 def simulate(
@@ -113,7 +114,7 @@ def replay(
     own = settings_from(ward=ward, broker=broker, settings=settings)
     strips = service.recorded(service.read_all(paths), bed)
     if not strips:
-        raise BadSettings("PATH", [str(p) for p in paths], "Holds no recording (.hea or .csv)")
+        raise BadSettings("PATH", [str(p) for p in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
     print(NOTICE, file=sys.stderr)
     with progress("bed-seconds") as bar:
         task = bar.add_task("replay", total=sum(s.seconds for s in strips))

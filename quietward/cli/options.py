@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from quietward.recordings import SUFFIXES
+
 BedsOption = Annotated[
     int | None, typer.Option("--beds", help="How many simulated beds, 1 to 500; 8, or all of the shift.")
 ]
@@ -29,4 +31,4 @@ PolicyOption = Annotated[
 HostOption = Annotated[str | None, typer.Option("--host", help="Address the page listens on (QUIETWARD_HOST).")]
 PortOption = Annotated[int | None, typer.Option("--port", help="Port the page listens on (QUIETWARD_PORT).")]
 SettingsOption = Annotated[str | None, typer.Option("--settings", help="TOML file with settings (QUIETWARD_SETTINGS).")]
-PathsArgument = Annotated[list[Path], typer.Argument(help="Recordings (.hea, .csv) or folders of them.")]
+PathsArgument = Annotated[list[Path], typer.Argument(help=f"Recordings ({', '.join(SUFFIXES)}) or folders of them.")]

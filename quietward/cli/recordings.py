@@ -33,18 +33,18 @@ def assess(
     """Read recordings with the live system's detector, without MQTT or Redis."""
     from rich.console import Console
 
-    from quietward import recordings
     from quietward.detect import assess as assessment
     from quietward.detect import picture, rule_file
+    from quietward.recordings.files import find_recordings, read_recording
 
     if plot is not None:
         picture.check(plot)
 
     loaded_rules = rule_file.load(settings_from(policy=policy).policy)
     readable, failures = [], 0
-    for path in recordings.expand(paths):
+    for path in find_recordings(paths):
         try:
-            readable.append(recordings.read(path))
+            readable.append(read_recording(path))
         except QuietwardError as error:
             failures += 1
             print(f"quietward: {error}", file=sys.stderr)

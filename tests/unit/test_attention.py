@@ -30,7 +30,7 @@ from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import State
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from tests.traces import RULES, flat, put, ramp, ripple
 from tests.traces import Signal as Trace
 
