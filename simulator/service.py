@@ -13,7 +13,9 @@ from quietward.contracts.settings import Settings
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
-from quietward.runtime.running import Backoff, Tasks, heartbeat, until_stored
+from quietward.runtime.heartbeat import heartbeat
+from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
 from quietward.simulator.output import Order
 from quietward.simulator.scenario import Scenario
@@ -68,7 +70,7 @@ async def play(
     ward = Ward(settings.ward, settings.shards)
     metrics.expose(settings, "devices")
     log.info("%d devices of %s begin", len(sources), ward.name)
-    async with Tasks() as tasks:
+    async with RecancellingTaskGroup() as tasks:
         devices = [Device(ward, source, speed, head_start_s, moved) for source in sources]
         metrics.UNANSWERED.set_function(lambda: sum(len(device.outbox) for device in devices))
         for source, device in zip(sources, devices, strict=True):
@@ -78,7 +80,7 @@ async def play(
 async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_start_s: int) -> None:
     """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store, Tasks() as tasks:
+    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: agree(store, ward, shards=settings.shards))
         tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
@@ -86,7 +88,7 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")
         playing = tasks.create_task(play(settings, beds, speed, head_start_s), name="play")
         await asyncio.wait([playing])
-        tasks.end()
+        tasks.cancel_all()
 
 
 async def respond(store: Store, shard: Shard, beds: dict[str, LiveBed]) -> None:

@@ -28,7 +28,8 @@ from quietward.dashboard.view.order import Place, in_order
 from quietward.dashboard.view.strips import KEPT_S, Strip
 from quietward.dashboard.view.view_model import Card, card
 from quietward.runtime import metrics
-from quietward.runtime.running import Backoff, now_ms
+from quietward.runtime.clock import now_ms
+from quietward.runtime.retry import Backoff
 from quietward.store.client import RedisError, Store, read_stream
 
 log = logging.getLogger("quietward.serve")

@@ -43,7 +43,7 @@ def alive(
     """Exit with 0 if a part's last heartbeat is young, else with 1: for health checks."""
     import asyncio
 
-    from quietward.runtime.running import heartbeat_age_s
+    from quietward.runtime.heartbeat import heartbeat_age_s
 
     age_s = asyncio.run(heartbeat_age_s(settings_from(ward=ward, store=store, settings=settings), part))
     print(f"{part}: no heartbeat" if age_s is None else f"{part}: last heartbeat {age_s:.1f} s ago")

@@ -25,7 +25,7 @@ def check_range(option: str, value: float | None, lowest: float, highest: float)
 
 def run_service(main: Coroutine[Any, Any, None]) -> None:
     """Run a service until it ends or is told to stop."""
-    from quietward.runtime.running import run
+    from quietward.runtime.process import run
 
     run(main)
 

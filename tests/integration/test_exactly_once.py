@@ -49,8 +49,8 @@ from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.ingest import service as ingest_service
-from quietward.runtime import running
 from quietward.runtime.embedded import free_port
+from quietward.runtime.process import run as run_service
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import RedisError, Store, connected
@@ -123,7 +123,7 @@ def be(settings: Settings, part: str, death: Death, log: Path) -> None:
 
     Subscriber.acknowledge = in_two_parts  # type: ignore[method-assign]  # in this process only
     try:
-        running.run(ingest_service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
+        run_service(ingest_service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
     except* Unreachable:
         os._exit(AWAY)
 

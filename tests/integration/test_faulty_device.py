@@ -17,7 +17,7 @@ from quietward.contracts.messages import (
     decode_summary,
 )
 from quietward.contracts.settings import Settings
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from tests.conftest import Parts, until, wait_for
 
