@@ -7,7 +7,7 @@ from string import Formatter
 from typing import TypeVar
 
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import Limit, PolicySheet
+from quietward.contracts.messages import AdjustableLimit, PolicyInfo
 from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
@@ -98,14 +98,16 @@ def _check_text(here: str, text: str, known: set[str]) -> None:
         raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 
 
-def sheet(rules: Rules) -> PolicySheet:
+def policy_info(rules: Rules) -> PolicyInfo:
     """Return what the page must know of the policy."""
     policy = rules.policy
     limits = [
-        Limit(c.name, c.all[0][0], c.all[0][2], *c.for_one_bed) for c in policy.condition if c.for_one_bed is not None
+        AdjustableLimit(c.name, c.all[0][0], c.all[0][2], *c.for_one_bed)
+        for c in policy.condition
+        if c.for_one_bed is not None
     ]
     longest = policy.longest
-    return PolicySheet(
+    return PolicyInfo(
         policy.name,
         rules.digest,
         longest.shelve_s,

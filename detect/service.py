@@ -67,7 +67,7 @@ async def serve(settings: Settings) -> None:
 
 async def tell_policy(store: Store, ward: Ward, rules: Rules) -> None:
     """Write what the page must know of the policy that runs."""
-    await store.at(ward.policy).set(ward.policy, encode_json(rule_file.sheet(rules)))
+    await store.at(ward.policy).set(ward.policy, encode_json(rule_file.policy_info(rules)))
 
 
 class Detector:

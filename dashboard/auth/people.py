@@ -19,7 +19,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Act, OwnLimit, Who
+from quietward.contracts.messages import Command, SetBedLimit, Who
 from quietward.contracts.validation import invalid_field
 
 log = logging.getLogger("quietward.serve")
@@ -59,11 +59,11 @@ class PeopleFile(Struct, frozen=True, forbid_unknown_fields=True):
     person: list[Person]
 
 
-def may(role: Role, act: Act) -> bool:
+def may(role: Role, act: Command) -> bool:
     """Say whether a role may do something at a bed."""
     if role is Role.VIEWER:
         return False
-    return role is Role.IN_CHARGE or not isinstance(act, OwnLimit)
+    return role is Role.IN_CHARGE or not isinstance(act, SetBedLimit)
 
 
 class People:

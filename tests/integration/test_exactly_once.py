@@ -31,10 +31,10 @@ from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import (
     HZ,
     Acknowledge,
-    Act,
     Block,
-    Care,
-    Done,
+    Command,
+    CommandEnvelope,
+    RecordCare,
     Samples,
     Tap,
     Tick,
@@ -388,12 +388,15 @@ class Run:
         summaries = await self._stored(lambda: self.store.hgetall(shard.summary))
         seen = [decode_summary(summaries[bed.encode()]) for bed in BEDS]
         who = f"Kim at {second}"
-        acts: list[Act] = [Acknowledge(s.bed, who, s.flag) for s in seen if s.flag and not s.acknowledged_by]
+        acts: list[Command] = [Acknowledge(s.bed, who, s.flag) for s in seen if s.flag and not s.acknowledged_by]
         self.answered += len(acts)
-        acts += [Tap("bed-2", who, "end" if second // VISIT_EVERY_S % 2 else "start"), Care("bed-3", who, "turned")]
+        acts += [
+            Tap("bed-2", who, "end" if second // VISIT_EVERY_S % 2 else "start"),
+            RecordCare("bed-3", who, "turned"),
+        ]
         for act in acts:
             # At once: what a person takes longer is added to the bed's second, and server time is not what is compared.
-            item = Done(self.stream.heard[act.bed], act)
+            item = CommandEnvelope(self.stream.heard[act.bed], act)
             await self.store.xadd(shard.input, {"e": encode_inputs([item])})
 
     async def _stored(self, ask: Callable[[], Any]) -> Any:
