@@ -12,9 +12,9 @@ from fastapi import FastAPI, Request, Response
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.view.strips import NONE
+from quietward.dashboard.view.signal_buffer import NO_VALUE
 from quietward.dashboard.web.request_body import read_body
-from quietward.dashboard.web.responses import json_answer
+from quietward.dashboard.web.responses import json_response
 from quietward.practice import strip
 from quietward.practice.compare import Answer, Compared, compare
 from quietward.simulator import scenario
@@ -59,7 +59,7 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
         names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_answer({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
@@ -67,7 +67,9 @@ def add_routes(server: FastAPI) -> None:
         if not waiting:  # takes seconds, and will be asked for
             worker.submit(strip.ask_detector, code, FIRST_RULES)
         seconds = len(made.fhr) // HZ
-        return json_answer({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
+        return json_response(
+            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+        )
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
@@ -75,7 +77,7 @@ def add_routes(server: FastAPI) -> None:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given)})
 
 
 def _compared(code: str, answer: Answer) -> Compared:
@@ -84,5 +86,7 @@ def _compared(code: str, answer: Answer) -> Compared:
 
 def _whole(signal: Signal, per_unit: int) -> list[int]:
     """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
-    found: list[int] = np.where(np.isnan(signal), NONE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    found: list[int] = (
+        np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    )
     return found

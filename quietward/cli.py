@@ -145,7 +145,7 @@ def _demo_people() -> Iterator[str]:
         invented = {"Vera": people.Role.VIEWER, "Nora": people.Role.NURSE, "Ines": people.Role.IN_CHARGE}
         words = {name: secrets.token_urlsafe(9) for name in invented}
         path = Path(folder) / "people.toml"
-        people.write(path, [people.person(name, role, words[name]) for name, role in invented.items()])
+        people.write(path, [people.new_person(name, role, words[name]) for name, role in invented.items()])
         for name, role in invented.items():
             print(f"Sign in as {name} ({role}) with password {words[name]}")
         yield str(path)
@@ -288,7 +288,7 @@ def person(
             raise BadSettings("--role", role, f"Use one of {', '.join(roles)}")
         if password is None:
             password = str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
-        known.append(people.person(name, roles[role], password))
+        known.append(people.new_person(name, roles[role], password))
     people.write(file, known)
     print(f"{file}: {', '.join(f'{one.name} ({one.role})' for one in known) or 'nobody'}")
 

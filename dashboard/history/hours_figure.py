@@ -8,10 +8,10 @@ from plotly.graph_objects import Figure, Scatter
 from plotly.subplots import make_subplots
 
 from quietward.contracts.messages import HZ
-from quietward.dashboard.history import flags
-from quietward.dashboard.history.hours import Hours
-from quietward.dashboard.view.marks import Mark, marks
-from quietward.dashboard.view.strips import Floats
+from quietward.dashboard.history.bed_history import BedHistory
+from quietward.dashboard.history.flags import alert_episodes
+from quietward.dashboard.view.marks import StripMark, strip_marks
+from quietward.dashboard.view.signal_buffer import Floats
 
 FINE_S = 3600
 """Up to so many seconds every sample is drawn; of more, the lowest and the highest of each second."""
@@ -27,28 +27,32 @@ MARKED = {"deceleration": FALL, "acceleration": RISE, "contraction": WOMB, "hand
 FLAGGED = {"look": "#1b8fa6", "bedside": "#d9a90f", "team": "#c0302f"}
 
 
-def figure(hours: Hours, zone: tzinfo) -> dict[str, Any]:
+def figure(history: BedHistory, zone: tzinfo) -> dict[str, Any]:
     """Return the figure as plain data. zone: of its times."""
 
     def at(seconds: float) -> str:
         return datetime.fromtimestamp(seconds, zone).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
 
     fig = make_subplots(4, 1, shared_xaxes=True, vertical_spacing=0.02, row_heights=[share for *_, share in ROWS])
-    for row, (values, colour) in enumerate(((hours.fhr, INK), (hours.ua, WOMB)), 1):
-        seconds, shown = _drawn(hours.first_s, values)
+    for row, (values, colour) in enumerate(((history.fhr, INK), (history.ua, WOMB)), 1):
+        seconds, shown = _drawn(history.first_s, values)
         x = [at(s) for s in seconds]
         line = {"color": colour, "width": 1.1}
         fig.add_trace(Scatter(x=x, y=shown, line=line, hoverinfo="skip", connectgaps=False), row, 1)
     for row, name, colour in ((1, "baseline_bpm", LEVEL), (3, "variability_bpm", INK), (4, "concern", FAINT)):
-        said = [(e.t / 1000, e.detail.get(name)) for e in hours.trend if e.t / 1000 >= hours.first_s]
+        said = [(e.t / 1000, e.detail.get(name)) for e in history.trend if e.t / 1000 >= history.first_s]
         line = {"color": colour, "width": 1.6, "shape": "vh"}
         hover = f"%{{y:.0f}}<extra>{name.split('_')[0]}</extra>"
         fig.add_trace(
             Scatter(x=[at(s) for s, _ in said], y=[v for _, v in said], line=line, hovertemplate=hover), row, 1
         )
-    found = [m for m in marks(hours.log[::-1]) if m.kind in MARKED and m.to_s is not None and m.to_s > hours.first_s]
-    shapes = _add_findings(fig, found, at) + _add_flags(fig, hours, at)
-    _lay_out(fig, at(hours.first_s), at(max(hours.last_s, hours.now_s)))
+    found = [
+        m
+        for m in strip_marks(history.log[::-1])
+        if m.kind in MARKED and m.to_s is not None and m.to_s > history.first_s
+    ]
+    shapes = _add_findings(fig, found, at) + _add_flags(fig, history, at)
+    _lay_out(fig, at(history.first_s), at(max(history.last_s, history.now_s)))
     plain: dict[str, Any] = fig.to_dict()
     plain["layout"]["shapes"] = shapes  # one by one Plotly would look through all of them each time
     return plain
@@ -75,7 +79,7 @@ def _band(row: int, x: tuple[str, str], y: tuple[float, float], colour: str, opa
     }  # fmt: skip
 
 
-def _add_findings(fig: Figure, found: list[Mark], at: Any) -> list[dict[str, Any]]:
+def _add_findings(fig: Figure, found: list[StripMark], at: Any) -> list[dict[str, Any]]:
     shapes = []
     for kind, colour in MARKED.items():
         own = [m for m in found if m.kind == kind and m.to_s is not None]
@@ -94,14 +98,14 @@ def _add_findings(fig: Figure, found: list[Mark], at: Any) -> list[dict[str, Any
     return shapes
 
 
-def _add_flags(fig: Figure, hours: Hours, at: Any) -> list[dict[str, Any]]:
+def _add_flags(fig: Figure, history: BedHistory, at: Any) -> list[dict[str, Any]]:
     """Draw each level a flag had as a band over the concern; why it stood is told where it begins."""
     steps = []
-    for story in flags.stories(hours.log):
-        ends = [step.t / 1000 for step in story.steps[1:]] + [max(hours.last_s, hours.now_s)]
-        for step, until in zip(story.steps, ends, strict=True):
-            if step.level in FLAGGED and until > hours.first_s:
-                steps.append((max(step.t / 1000, hours.first_s), until, step))
+    for episode in alert_episodes(history.log):
+        ends = [step.t / 1000 for step in episode.changes[1:]] + [max(history.last_s, history.now_s)]
+        for step, until in zip(episode.changes, ends, strict=True):
+            if step.level in FLAGGED and until > history.first_s:
+                steps.append((max(step.t / 1000, history.first_s), until, step))
     fig.add_trace(
         Scatter(
             x=[at(begins) for begins, _, _ in steps], y=[92] * len(steps), mode="markers",

@@ -12,11 +12,11 @@ from msgspec import Struct
 
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.history.hours import Hours
-from quietward.dashboard.print.handover import Times
+from quietward.dashboard.history.bed_history import BedHistory
+from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.handover_html import NO_ICON
-from quietward.dashboard.view.marks import Mark, marks
-from quietward.dashboard.view.strips import Floats
+from quietward.dashboard.view.marks import StripMark, strip_marks
+from quietward.dashboard.view.signal_buffer import Floats
 
 STYLE = "paper.css"
 WIDE_MM = 270.0
@@ -28,7 +28,7 @@ RANGES = {20: (50, 210), 30: (30, 240)}
 DRAWN = {"deceleration": "fall", "acceleration": "rise", "contraction": "tight", "hand-contraction": "by-hand"}
 
 
-class Scale(Struct, frozen=True):
+class PaperScale(Struct, frozen=True):
     """How a strip is printed."""
 
     cm_per_min: int
@@ -64,52 +64,54 @@ class Scale(Struct, frozen=True):
         return self.height_mm - min(ua, UA_HIGH) / UA_HIGH * UA_MM
 
 
-def page(hours: Hours, ward: str, scale: Scale, times: Times) -> str:
+def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) -> str:
     """Return the sheets as HTML, the oldest first."""
-    title = f"Strip of {escape(hours.bed)}"
+    title = f"Strip of {escape(history.bed)}"
     looks = f'<link rel="stylesheet" href="/assets/{STYLE}">'
-    sheets = "".join(_sheets(hours, ward, scale, times)) or "<p>Nothing of this bed is kept.</p>"
+    sheets = "".join(_sheets(history, ward, scale, clock)) or "<p>Nothing of this bed is kept.</p>"
     head = f'<meta charset="utf-8"><title>{title}</title>{NO_ICON}{looks}'
     return f'<!doctype html><html lang="en"><head>{head}</head><body>{sheets}</body></html>'
 
 
-def _sheets(hours: Hours, ward: str, scale: Scale, times: Times) -> Iterator[str]:
-    found = [m for m in marks(hours.log[::-1]) if m.kind in DRAWN and m.to_s is not None]
-    begins = float(hours.first_s)
-    count = max(1, int(np.ceil((hours.last_s - begins) / scale.sheet_s)))
-    for number in range(count if len(hours.fhr) else 0):
+def _sheets(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) -> Iterator[str]:
+    found = [m for m in strip_marks(history.log[::-1]) if m.kind in DRAWN and m.to_s is not None]
+    begins = float(history.first_s)
+    count = max(1, int(np.ceil((history.last_s - begins) / scale.sheet_s)))
+    for number in range(count if len(history.fhr) else 0):
         from_s = begins + number * scale.sheet_s
-        until_s = min(from_s + scale.sheet_s, hours.last_s)
+        until_s = min(from_s + scale.sheet_s, history.last_s)
         yield (
-            f"<article><header><h1>{escape(hours.bed)}, {times.full(round(from_s * 1000))} to "
-            f"{times.at(round(until_s * 1000))}</h1><p>{escape(ward)}; {scale.cm_per_min} cm/min, "
-            f"{scale.bpm_per_cm} bpm/cm; times by the bed's clock, {times.name(round(from_s * 1000))}; "
+            f"<article><header><h1>{escape(history.bed)}, {clock.full(round(from_s * 1000))} to "
+            f"{clock.time(round(until_s * 1000))}</h1><p>{escape(ward)}; {scale.cm_per_min} cm/min, "
+            f"{scale.bpm_per_cm} bpm/cm; times by the bed's clock, {clock.zone_name(round(from_s * 1000))}; "
             f'sheet {number + 1} of {count}</p><p class="notice">{escape(NOTICE)}</p></header>'
-            f"{_drawing(hours, scale, from_s, until_s, found, times)}</article>"
+            f"{_drawing(history, scale, from_s, until_s, found, clock)}</article>"
         )
 
 
-def _drawing(hours: Hours, scale: Scale, from_s: float, until_s: float, found: list[Mark], times: Times) -> str:
+def _drawing(
+    history: BedHistory, scale: PaperScale, from_s: float, until_s: float, found: list[StripMark], clock: ClockFormat
+) -> str:
     wide, high = WIDE_MM, scale.height_mm
-    part = slice(round((from_s - hours.first_s) * HZ), round((until_s - hours.first_s) * HZ))
+    part = slice(round((from_s - history.first_s) * HZ), round((until_s - history.first_s) * HZ))
     inside = [
         _usual(scale),
-        *_grid(scale, from_s, times),
+        *_grid(scale, from_s, clock),
         *_marked(scale, from_s, until_s, found),
-        _line("baseline", _steps(hours, scale, from_s, until_s)),
-        _line("fhr", _paths(hours.fhr[part], scale.x, scale.y_fhr)),
-        _line("ua", _paths(hours.ua[part], scale.x, scale.y_ua)),
+        _line("baseline", _steps(history, scale, from_s, until_s)),
+        _line("fhr", _paths(history.fhr[part], scale.x, scale.y_fhr)),
+        _line("ua", _paths(history.ua[part], scale.x, scale.y_ua)),
     ]
     size = f'width="{wide}mm" height="{high:.2f}mm" viewBox="0 0 {wide} {high:.2f}"'
-    return f'<svg {size} role="img" aria-label="Strip of {escape(hours.bed)}">{"".join(inside)}</svg>'
+    return f'<svg {size} role="img" aria-label="Strip of {escape(history.bed)}">{"".join(inside)}</svg>'
 
 
-def _usual(scale: Scale) -> str:
+def _usual(scale: PaperScale) -> str:
     top, bottom = scale.y_fhr(160), scale.y_fhr(110)
     return f'<rect class="usual" x="0" y="{top:.2f}" width="{WIDE_MM}" height="{bottom - top:.2f}"/>'
 
 
-def _grid(scale: Scale, from_s: float, times: Times) -> Iterator[str]:
+def _grid(scale: PaperScale, from_s: float, clock: ClockFormat) -> Iterator[str]:
     low, high = RANGES[scale.bpm_per_cm]
     minute = -(-from_s // 60) * 60
     while scale.x(minute - from_s) <= WIDE_MM:
@@ -117,7 +119,7 @@ def _grid(scale: Scale, from_s: float, times: Times) -> Iterator[str]:
         strong = " strong" if minute % 300 == 0 else ""
         yield f'<path class="minute{strong}" d="M{x:.2f} 0V{scale.height_mm:.2f}"/>'
         if minute % 300 == 0:
-            yield f'<text x="{x + 0.8:.2f}" y="{scale.fhr_mm + 4.2:.2f}">{times.at(round(minute * 1000))}</text>'
+            yield f'<text x="{x + 0.8:.2f}" y="{scale.fhr_mm + 4.2:.2f}">{clock.time(round(minute * 1000))}</text>'
         minute += 60
     for bpm in range(-(-low // 10) * 10, high + 1, 10):
         named = bpm % 30 == 0
@@ -128,7 +130,7 @@ def _grid(scale: Scale, from_s: float, times: Times) -> Iterator[str]:
         yield f'<path class="level" d="M0 {scale.y_ua(ua):.2f}H{WIDE_MM}"/>'
 
 
-def _marked(scale: Scale, from_s: float, until_s: float, found: list[Mark]) -> Iterator[str]:
+def _marked(scale: PaperScale, from_s: float, until_s: float, found: list[StripMark]) -> Iterator[str]:
     for mark in found:
         begins, ends = max(mark.from_s, from_s), min(mark.to_s or mark.from_s, until_s)
         if ends <= begins:
@@ -159,10 +161,10 @@ def _paths(values: Floats, x: Way, y: Way) -> str:
     return "".join(said)
 
 
-def _steps(hours: Hours, scale: Scale, from_s: float, until_s: float) -> str:
+def _steps(history: BedHistory, scale: PaperScale, from_s: float, until_s: float) -> str:
     """Return the baseline: a step for the minute before each point of the trend."""
     said = []
-    for event in hours.trend:
+    for event in history.trend:
         bpm, ends = event.detail.get("baseline_bpm"), event.t / 1000 + 1
         begins, ends = max(from_s, ends - 60), min(until_s, ends)
         if isinstance(bpm, float | int) and ends > begins:
