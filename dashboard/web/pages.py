@@ -1,35 +1,38 @@
-"""The shell and the pages, as Dash components. What moves in them is drawn by `assets/`."""
+"""Our pages: the shell and the views' hosts as Dash components, sign-in and not-found pages as HTML.
+
+What moves in them is drawn by `assets/`.
+"""
 
 import json
 import re
-from html import escape
 from typing import Any
 
 from dash import dcc, html
 
 from quietward.contracts.messages import CARE_WORDS
 from quietward.contracts.notice import NOTICE
+from quietward.dashboard.web.templates import render
 
 PAGES = {"/": "ward", "/shift": "shift", "/study": "study", "/practice": "practice"}
-"""Path to view of every page but the beds' own."""
+"""The view at each path, apart from the pages of single beds."""
 BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})(/hours)?/?")
 
 
 def bed_of(path: str) -> str | None:
     """Return the bed of a path /bed/<bed> or /bed/<bed>/hours, None for any other path."""
-    found = BED_PATH.fullmatch(path)
-    return found[1] if found else None
+    match = BED_PATH.fullmatch(path)
+    return match[1] if match else None
 
 
 def view_of(path: str) -> str | None:
-    """Return the name of the view at a path, None where there is none."""
-    if found := BED_PATH.fullmatch(path):
-        return "hours" if found[2] else "bed"
+    """Return the name of the view at a path, None if there is no page."""
+    if match := BED_PATH.fullmatch(path):
+        return "hours" if match[2] else "bed"
     return PAGES.get(path.rstrip("/") or "/")
 
 
 def shell() -> Any:
-    """Return what is on every page: name, notice, who uses it, and the place for the page."""
+    """Return what is on every page: navigation, notice, the user, warnings, and the host of the page's view."""
     return html.Div(
         [
             dcc.Location(id="url", refresh="callback-nav"),
@@ -54,7 +57,7 @@ def shell() -> Any:
 
 
 def page_for(path: str) -> Any:
-    """Return the page of a path."""
+    """Return the host element of a path's view; the view itself is drawn in the browser."""
     view = view_of(path) or "ward"
     attributes: dict[str, Any] = {"data-view": view}
     if view in ("bed", "ward"):
@@ -64,24 +67,11 @@ def page_for(path: str) -> Any:
     return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
 
 
-def sign_in(to: str, trouble: str = "") -> str:
-    """Return the page on which somebody signs in. to: where she goes afterwards."""
-    told = f'<p class="wrong" role="alert">{escape(trouble)}</p>' if trouble else ""
-    return (
-        "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>quietward: sign in</title>"
-        "<meta name='viewport' content='width=device-width'><link rel='icon' href='data:,'>"
-        "<link rel='stylesheet' href='/assets/sign-in.css'></head><body><main><h1>quietward</h1>"
-        f"<p class='notice'>{escape(NOTICE)}</p>{told}<form method='post' action='/sign-in'>"
-        f"<input type='hidden' name='next' value='{escape(to)}'>"
-        "<label>Name<input name='name' autocomplete='username' required maxlength='64' autofocus></label>"
-        "<label>Password<input name='password' type='password' autocomplete='current-password' required></label>"
-        "<button>Sign in</button></form></main></body></html>"
-    )
+def sign_in(target: str, message: str = "") -> str:
+    """Return the sign-in page. target: path to open afterwards. message: why the last attempt failed."""
+    return render("sign_in.html", target=target, message=message, notice=NOTICE)
 
 
 def not_found(path: str) -> str:
-    """Return the page for a path that is none."""
-    return (
-        "<!doctype html><html lang='en'><title>quietward: no such page</title>"
-        f"<h1>There is no page /{escape(path)}</h1><p><a href='/'>To the ward</a></p><p>{NOTICE}</p>"
-    )
+    """Return the page for a path without one. path: without its leading slash."""
+    return render("not_found.html", path=path, notice=NOTICE)

@@ -13,7 +13,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.hours_figure import figure
 from quietward.dashboard.print.clock_format import ClockFormat
-from quietward.dashboard.print.strip_svg import WIDE_MM, PaperScale, page
+from quietward.dashboard.print.strip_svg import WIDTH_MM, PaperScale, page
 from quietward.dashboard.view.marks import reasons
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 
@@ -99,7 +99,7 @@ def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: 
     assert text.count(NOTICE) == text.count("<article>") == sheets
     assert text.count(f"{cm} cm/min, 20 bpm/cm") == sheets
     assert text.count(">late</text>") == 1
-    assert f'width="{WIDE_MM}mm"' in text
+    assert f'width="{WIDTH_MM}mm"' in text
     assert re.search(r'class="fhr" d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
 
 
