@@ -59,14 +59,14 @@ def _check_time(for_s: int, longest_s: int) -> None:
 
 
 def _check_limit(act: OwnLimit, policy: PolicySheet) -> None:
-    bounds = next((one for one in policy.limits if one.condition == act.condition), None)
+    bounds = next((limit for limit in policy.limits if limit.condition == act.condition), None)
     if bounds is None:
-        known = ", ".join(one.condition for one in policy.limits) or "none"
+        known = ", ".join(limit.condition for limit in policy.limits) or "none"
         raise BadCommand(
             "condition", act.condition, f"Its limit is the same for all beds; others may be had for: {known}"
         )
     if act.limit is None:
-        return  # back to the policy's, at once
+        return  # the limit of the policy applies again at once
     if not bounds.lowest <= act.limit <= bounds.highest:
         raise BadCommand("limit", act.limit, f"Give {bounds.lowest:g} to {bounds.highest:g}")
     _check_time(act.for_s, policy.longest_limit_s)

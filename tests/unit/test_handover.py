@@ -236,7 +236,7 @@ class Outline(HTMLParser):
         if self.in_heading:
             self.now, self.in_heading = data, False
             self.texts[data] = []
-        else:
+        elif data.strip():  # blanks between elements are not text
             self.texts[self.now].append(data)
 
 
