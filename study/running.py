@@ -16,7 +16,7 @@ from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.reader import beds_of, read_history
 from quietward.dashboard.routes.what_if_job import RUNNING_SHIFT
 from quietward.dashboard.view.ranking import natural_key
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, connected
 from quietward.study import looks, plan, what_if
 from quietward.study.cases import Case, Measured

@@ -18,7 +18,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Act, OwnLimit, Who
+from quietward.contracts.messages import Command, SetBedLimit, Who
+from quietward.contracts.validation import invalid_field
 
 log = logging.getLogger("quietward.serve")
 
@@ -60,11 +61,11 @@ class PeopleFile(Struct, frozen=True, forbid_unknown_fields=True):
     person: list[Person]
 
 
-def may(role: Role, act: Act) -> bool:
+def may(role: Role, command: Command) -> bool:
     """Return True if a role may do this at a bed."""
     if role is Role.VIEWER:
         return False
-    return role is Role.IN_CHARGE or not isinstance(act, OwnLimit)
+    return role is Role.IN_CHARGE or not isinstance(command, SetBedLimit)
 
 
 class People:
@@ -130,12 +131,11 @@ def new_person(name: str, role: Role, password: str) -> Person:
     """Return a new entry, with a fresh salt. Raises BadSettings if name or password cannot be used."""
     if len(password) < MIN_PASSWORD_LENGTH:
         raise BadSettings("password", "***", f"Is too short; take {MIN_PASSWORD_LENGTH} letters or more")
+    entry = {"name": name, "role": role, "password": _hash(password, os.urandom(SALT_BYTES))}
     try:
-        return msgspec.convert(
-            {"name": name, "role": role, "password": _hash(password, os.urandom(SALT_BYTES))}, Person
-        )
+        return msgspec.convert(entry, Person)
     except msgspec.ValidationError as error:
-        raise BadSettings("name", name, str(error)) from error
+        raise BadSettings("name", name, invalid_field(error, entry).reason) from error
 
 
 def password_matches(person: Person | None, password: str) -> bool:

@@ -10,11 +10,11 @@ from msgspec import Struct
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.messages import (
-    Act,
     Block,
-    Done,
+    Command,
+    CommandEnvelope,
     Event,
-    PolicySheet,
+    PolicyInfo,
     Summary,
     decode_inputs,
     decode_summary,
@@ -28,7 +28,8 @@ from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
 from quietward.dashboard.view.view_model import Card, build_card
 from quietward.runtime import metrics
-from quietward.runtime.running import Backoff, now_ms
+from quietward.runtime.clock import now_ms
+from quietward.runtime.retry import Backoff
 from quietward.store.client import RedisError, Store, read_stream
 
 log = logging.getLogger("quietward.serve")
@@ -66,7 +67,7 @@ class Hub:
     summaries: dict[str, Summary] = field(default_factory=dict)
     labours: dict[str, LabourInfo] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
-    policy: PolicySheet | None = None
+    policy: PolicyInfo | None = None
     rankings: dict[str, Ranking] = field(default_factory=dict)
     logs: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
@@ -190,7 +191,7 @@ class Hub:
         raw = encode_json(head)
         return struct.pack("<I", len(raw)) + raw + b"".join(bodies)
 
-    async def send(self, act: Act) -> None:
+    async def send(self, command: Command) -> None:
         """Send a command to the detector, through the same stream as all its input. Raises RedisError."""
-        shard = self.ward.shard(self.ward.shard_of(act.bed))
-        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([Done(now_ms(), act)])})
+        shard = self.ward.shard(self.ward.shard_of(command.bed))
+        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([CommandEnvelope(now_ms(), command)])})

@@ -12,7 +12,7 @@ from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.reader import read_record
 from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, connected
 
 

@@ -1,12 +1,19 @@
 """Pure: parses and checks a command that a page has sent, before it goes to the detector."""
 
-import re
 from collections.abc import Container
 
-import msgspec
-
 from quietward.contracts.errors import QuietwardError
-from quietward.contracts.messages import Acknowledge, Act, Care, OwnLimit, Pause, PolicySheet, Shelve, decode_act
+from quietward.contracts.messages import (
+    Acknowledge,
+    Command,
+    Pause,
+    PolicyInfo,
+    RecordCare,
+    SetBedLimit,
+    Shelve,
+    decode_command,
+)
+from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 MAX_BYTES = 4096
 
@@ -19,33 +26,34 @@ class BadCommand(QuietwardError):
         self.status = status
 
 
-def parse(body: bytes, beds: Container[str], policy: PolicySheet | None) -> Act:
+def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Command:
     """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. Raises BadCommand."""
     try:
-        act: Act = decode_act(body)
-    except msgspec.ValidationError as error:
-        raise _invalid(body, str(error)) from error
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise BadCommand("act", body, f"Is not JSON: {error}") from error
-    if act.bed not in beds:
-        raise BadCommand("bed", act.bed, "Nothing has come from such a bed of this ward; name one that has sent", 404)
+        command: Command = decode_command(body)
+    except NOT_DECODED as error:
+        invalid = invalid_json(error, body)
+        raise BadCommand(invalid.path or "act", invalid.value, invalid.reason) from error
+    if command.bed not in beds:
+        raise BadCommand(
+            "bed", command.bed, "Nothing has come from such a bed of this ward; name one that has sent", 404
+        )
     for name in ("by", "why"):
-        value = getattr(act, name, None)
+        value = getattr(command, name, None)
         if value is not None and value != "" and not value.strip():
             raise BadCommand(name, value, "Holds nothing but blanks; write it out")
-    match act:
+    match command:
         case Acknowledge(flag=flag):
-            _check_flag(act.bed, flag)
+            _check_flag(command.bed, flag)
         case Shelve(flag=flag):
-            _check_flag(act.bed, flag)
-            _check_time(act.for_s, _known(policy).longest_shelve_s)
-        case Care(what="other", text=text) if not text.strip():
+            _check_flag(command.bed, flag)
+            _check_time(command.for_s, _known(policy).longest_shelve_s)
+        case RecordCare(what="other", text=text) if not text.strip():
             raise BadCommand("text", text, "Say what was done when it is none of the named things")
         case Pause(for_s=for_s) if for_s > 0:
             _check_time(for_s, _known(policy).longest_pause_s)
-        case OwnLimit():
-            _check_limit(act, _known(policy))
-    return act
+        case SetBedLimit():
+            _check_limit(command, _known(policy))
+    return command
 
 
 def _check_flag(bed: str, flag: str) -> None:
@@ -58,34 +66,21 @@ def _check_time(for_s: int, longest_s: int) -> None:
         raise BadCommand("for_s", for_s, f"Give 1 to {longest_s} s; the policy allows no longer")
 
 
-def _check_limit(act: OwnLimit, policy: PolicySheet) -> None:
-    bounds = next((limit for limit in policy.limits if limit.condition == act.condition), None)
+def _check_limit(command: SetBedLimit, policy: PolicyInfo) -> None:
+    bounds = next((limit for limit in policy.limits if limit.condition == command.condition), None)
     if bounds is None:
         known = ", ".join(limit.condition for limit in policy.limits) or "none"
         raise BadCommand(
-            "condition", act.condition, f"Its limit is the same for all beds; others may be had for: {known}"
+            "condition", command.condition, f"Its limit is the same for all beds; others may be had for: {known}"
         )
-    if act.limit is None:
+    if command.limit is None:
         return  # the limit of the policy applies again at once
-    if not bounds.lowest <= act.limit <= bounds.highest:
-        raise BadCommand("limit", act.limit, f"Give {bounds.lowest:g} to {bounds.highest:g}")
-    _check_time(act.for_s, policy.longest_limit_s)
+    if not bounds.lowest <= command.limit <= bounds.highest:
+        raise BadCommand("limit", command.limit, f"Give {bounds.lowest:g} to {bounds.highest:g}")
+    _check_time(command.for_s, policy.longest_limit_s)
 
 
-def _known(policy: PolicySheet | None) -> PolicySheet:
+def _known(policy: PolicyInfo | None) -> PolicyInfo:
     if policy is None:
         raise BadCommand("policy", None, "No detector has said what its policy allows; start one, then try again", 409)
     return policy
-
-
-def _invalid(body: bytes, message: str) -> BadCommand:
-    """Return an error that names the field and its value; message: msgspec's, which ends in the field's path."""
-    text, _, path = message.partition(" - at `$")
-    value: object = None
-    try:
-        value = msgspec.json.decode(body)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        return BadCommand("act", body, f"Is not JSON: {error}")  # the field came before the place where it breaks off
-    for key in re.findall(r"\.(\w+)", path):
-        value = value.get(key) if isinstance(value, dict) else None
-    return BadCommand(path.strip(".`") or "act", value, text)

@@ -15,7 +15,7 @@ from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
 from quietward.dashboard.view.ranking import natural_key
 from quietward.dashboard.web.responses import file_response
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 
 MAX_OFFSET_MIN = 14 * 60
 UtcOffset = Annotated[int, Query(alias="utc-offset-min", ge=-MAX_OFFSET_MIN, le=MAX_OFFSET_MIN)]

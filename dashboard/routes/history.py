@@ -19,7 +19,7 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.routes.downloads import UtcOffset, zone_of
 from quietward.dashboard.view.ranking import natural_key
 from quietward.dashboard.web.responses import file_response, json_response
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 
 MAX_SHIFT_H = 24.0
 MAX_SIGNAL_H = 8.0

@@ -32,20 +32,20 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
         return json_response({"notice": NOTICE, "events": await hub.log(bed)})
 
     @server.post("/act")
-    async def command(request: Request) -> Response:
+    async def send_command(request: Request) -> Response:
         user = user_of(request)
         try:
-            act = commands.parse(await read_body(request, commands.MAX_BYTES), hub.beds, hub.policy)
+            command = commands.parse(await read_body(request, commands.MAX_BYTES), hub.beds, hub.policy)
         except commands.BadCommand as error:
             return Response(str(error), error.status)
-        kind = str(act.__struct_config__.tag)
-        if not may(user.role, act):
-            await authenticator.audit(user, f"{kind}: refused", act.bed)
+        kind = str(command.__struct_config__.tag)
+        if not may(user.role, command):
+            await authenticator.audit(user, f"{kind}: refused", command.bed)
             return Response(f"{kind}: {user.role.value} may not do that; ask whoever is in charge", 403)
         if user.name:
-            act = structs.replace(act, by=user.name)  # a signed-in name takes precedence over the one in the request
-        await hub.send(act)
-        await authenticator.audit(user, kind, act.bed, act.by)
+            command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
+        await hub.send(command)
+        await authenticator.audit(user, kind, command.bed, command.by)
         metrics.ACTS.labels(kind).inc()
         return Response(status_code=204)
 

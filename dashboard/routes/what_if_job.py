@@ -14,7 +14,7 @@ from quietward.contracts.settings import Settings
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.web.responses import json_response
-from quietward.runtime.running import command_of
+from quietward.runtime.process import command_of
 
 RUNNING_SHIFT = "running-shift"
 """Name of the study that the job writes."""

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Cared, Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
+from quietward.contracts.messages import BedLimit, CareRecord, Level, Paused, PolicyInfo, Shelved, SignalState, Summary
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
 
@@ -86,7 +86,7 @@ class Card(Struct, frozen=True):
     rules: str = ""
     paused: Paused | None = None
     shelved: list[Shelved] = []
-    limited: list[Limited] = []
+    limited: list[BedLimit] = []
     held_back: list[str] = []
     notes: list[CareNote] = []
     hand: ManualTimingLine | None = None
@@ -101,7 +101,7 @@ class _Headline(Struct, frozen=True):
     until: int | None = None
 
 
-def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicySheet | None = None) -> Card:
+def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does.
@@ -173,7 +173,7 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
             else f"no detector has looked for {age_ms / 1000:.0f} s"
         )
         return _Headline("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
-    if s.signal is Signal.LOST:
+    if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [shelf for shelf in s.shelved if shelf.active]
     if s.level is Level.QUIET and active:
@@ -205,7 +205,7 @@ def _last_contraction_s(s: Summary) -> float | None:
     return None if since_s is None else s.t / 1000 + 1 - since_s
 
 
-def _care_notes(s: Summary, policy: PolicySheet | None) -> list[CareNote]:
+def _care_notes(s: Summary, policy: PolicyInfo | None) -> list[CareNote]:
     """Return the care given at a bed, newest first."""
     return [
         CareNote(
@@ -220,7 +220,7 @@ def _care_notes(s: Summary, policy: PolicySheet | None) -> list[CareNote]:
     ]
 
 
-def _result(c: Cared) -> str:
+def _result(c: CareRecord) -> str:
     if c.after is None:
         return ""
     return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]

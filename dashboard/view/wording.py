@@ -1,6 +1,6 @@
 """Pure: numbers and names of a summary in the words that pages and printed sheets share."""
 
-from quietward.contracts.messages import CARE_WORDS, HandTimed, Stretch, Summary
+from quietward.contracts.messages import CARE_WORDS, HandTimed, Summary, TraceSummary
 
 STEADY_WITHIN = 0.1
 """Intervals are called steady if their ratio to the earlier ones differs from 1 by less than this."""
@@ -80,7 +80,7 @@ COMPARED_MEASURES = (
 """Measures that are compared before and after care: field, word, unit."""
 
 
-def before_and_after(before: Stretch, after: Stretch | None) -> list[tuple[str, str, str, str]]:
+def before_and_after(before: TraceSummary, after: TraceSummary | None) -> list[tuple[str, str, str, str]]:
     """Return word, value before, value after and unit of each measure. after: None until its time has passed."""
     return [
         (word, number(getattr(before, name)), "" if after is None else number(getattr(after, name)), unit)
