@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -33,7 +33,7 @@ from quietward.dashboard.routes import downloads as papers
 from quietward.dashboard.routes import history as last_hours
 from quietward.dashboard.routes import what_if_job as working_out
 from quietward.dashboard.routes.what_if_job import WorkingOut
-from quietward.dashboard.web import pages
+from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
 from quietward.dashboard.web.request_body import TooLarge, read_body
 from quietward.dashboard.web.responses import json_answer
 from quietward.runtime import metrics
@@ -48,12 +48,8 @@ CHECKED_S = 5.0
 """Whether somebody is still signed in is asked so often while a socket is open."""
 
 
-Routes = Callable[[FastAPI], None]
-"""Adds routes to the server."""
-
-
-async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
-    """Run the page until cancelled. more: routes of parts that this one does not know.
+async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> None:
+    """Run the page until cancelled. extensions: pages and routes of parts that this one does not know.
 
     Raises Unreachable if the port is taken or the store is not there.
     """
@@ -71,7 +67,7 @@ async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
             ]
             gate = Gate(people, Sessions(store, ward))
             config = uvicorn.Config(
-                create_app(hub, gate, settings, more),
+                create_app(hub, gate, settings, extensions),
                 log_config=None, access_log=False,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
@@ -105,9 +101,10 @@ def _people(settings: Settings) -> People | None:
     raise BadSettings("setting host", settings.host, remedy)
 
 
-def create_app(hub: Hub, gate: Gate, settings: Settings, more: Sequence[Routes] = ()) -> ASGIApp:
-    """Return the ASGI application. more: routes of parts that this one does not know."""
+def create_app(hub: Hub, gate: Gate, settings: Settings, extensions: Sequence[Extension] = ()) -> ASGIApp:
+    """Return the ASGI application. extensions: pages and routes of parts that this one does not know."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    registry = Registry((*PAGES, *(page for extension in extensions for page in extension.pages)))
 
     @server.get("/health")
     async def health() -> dict[str, object]:
@@ -149,8 +146,8 @@ def create_app(hub: Hub, gate: Gate, settings: Settings, more: Sequence[Routes] 
     last_hours.add_routes(server, hub)
     working_out.add_routes(server, WorkingOut(settings), gate)  # before the studies, whose names it lies among
     studies.add_routes(server, Path(settings.studies))
-    for add_routes in more:
-        add_routes(server)
+    for extension in extensions:
+        extension.add_routes(server)
 
     @server.websocket("/live")
     async def live(ws: WebSocket) -> None:
@@ -158,13 +155,13 @@ def create_app(hub: Hub, gate: Gate, settings: Settings, more: Sequence[Routes] 
         with metrics.PAGES.track_inprogress():
             await _send_frames(hub, gate, ws)
 
-    dash = _dash(server)
+    dash = _dash(server, registry)
 
     @server.get("/{path:path}", include_in_schema=False)  # before Dash's own, which answers 200 to anything
     async def nowhere(path: str) -> HTMLResponse:
-        return HTMLResponse(pages.not_found(path), 404)
+        return HTMLResponse(not_found(path), 404)
 
-    guarded = Guarded(_OurPages(server), gate)
+    guarded = Guarded(_OurPages(server, registry), gate, registry)
     return TrustedHostMiddleware(_Policy(guarded, _policy(dash)), allowed_hosts=trusted_hosts(settings.host))
 
 
@@ -173,12 +170,13 @@ def trusted_hosts(host: str) -> list[str]:
     return ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else ["*"]
 
 
-def _dash(server: FastAPI) -> Any:
+def _dash(server: FastAPI, registry: Registry) -> Any:
     assets = files("quietward.dashboard") / "assets"
     if not assets.is_dir():
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
+    # Dash includes every script it finds; those in folders are imported by live.mjs, and must not be loaded twice.
     dash: Any = Dash(
-        __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["^modules$"],
+        __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["."],
         assets_ignore=f"^({printed.STYLE}|{paper_strip.STYLE}|sign-in.css)$",
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
@@ -186,11 +184,11 @@ def _dash(server: FastAPI) -> Any:
     dash.index_string = dash.index_string.replace("<html>", '<html lang="en">')  # screen readers ask for it
     dash.backend.websocket_capability = False  # its own socket is not used, and must not be opened
     dash.init_app(server)
-    dash.layout = pages.shell()
+    dash.layout = registry.shell()
 
     @dash.callback(Output("page", "children"), Input("url", "pathname"))  # type: ignore[untyped-decorator]
     def page(path: str) -> Any:
-        return pages.page_for(path)
+        return registry.page_for(path)
 
     dash._setup_server()  # else the first request to a bed's page would lack our assets
     return dash
@@ -232,11 +230,11 @@ async def _is_still_in(gate: Gate, ws: WebSocket) -> bool:
 class _OurPages:
     """Serves Dash's index for our pages; everything else that Dash does not know is a real 404."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
+    def __init__(self, app: ASGIApp, registry: Registry) -> None:
+        self.app, self.registry = app, registry
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.view_of(scope["path"]):
+        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and self.registry.find(scope["path"]):
             scope = dict(scope, path="/", raw_path=b"/")
         await self.app(scope, receive, send)
 
@@ -261,7 +259,7 @@ def _policy(dash: Any) -> str:
 
 
 class _Policy:
-    """Adds the content security policy to every answer."""
+    """Adds the content security policy to every answer, and has modules asked for anew."""
 
     def __init__(self, app: ASGIApp, policy: str) -> None:
         self.app, self.policy = app, policy
@@ -274,6 +272,8 @@ class _Policy:
                 if scope["path"] == SIGN_IN:
                     policy = policy.replace("form-action 'none'", "form-action 'self'")
                 headers.setdefault("content-security-policy", policy)  # a report brings a stricter one
+                if scope["path"].endswith(".mjs"):  # else a browser may mix modules of two versions
+                    headers["cache-control"] = "no-cache"
                 headers["x-content-type-options"] = "nosniff"
                 headers["referrer-policy"] = "same-origin"  # a form's origin would be null with none
             await send(message)

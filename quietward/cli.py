@@ -263,11 +263,11 @@ def serve(
 ) -> None:
     """Serve the page."""
     from quietward.dashboard import app as page
-    from quietward.practice.routes import add_routes
+    from quietward.practice import routes as practice
 
     print(NOTICE, file=sys.stderr)
     own = _settings(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
-    _run(page.serve(own, [add_routes]))
+    _run(page.serve(own, [practice.extension()]))
 
 
 @app.command()

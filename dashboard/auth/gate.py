@@ -78,8 +78,8 @@ def own_origin(origin: str | None, host: str | None) -> bool:
 class Guarded:
     """Lets through who is signed in, and only what our own pages send."""
 
-    def __init__(self, app: ASGIApp, gate: Gate) -> None:
-        self.app, self.gate = app, gate
+    def __init__(self, app: ASGIApp, gate: Gate, registry: pages.Registry) -> None:
+        self.app, self.gate, self.registry = app, gate, registry
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request or socket."""
@@ -98,10 +98,17 @@ class Guarded:
             await self._refuse(scope, receive, send, 1013, gone)  # try again later
             return
         if visitor is None and not scope["path"].startswith(PUBLIC):
-            await self._refuse(scope, receive, send, NOT_SIGNED_IN, _to_sign_in(scope))
+            await self._refuse(scope, receive, send, NOT_SIGNED_IN, self._to_sign_in(scope))
             return
         scope.setdefault("state", {})["visitor"] = visitor
         await self.app(scope, receive, send)
+
+    def _to_sign_in(self, scope: Scope) -> Response:
+        if scope["type"] == "http" and scope["method"] in SAFE and self.registry.find(scope["path"]):
+            query = scope.get("query_string", b"").decode("latin-1")
+            asked = scope["path"] + (f"?{query}" if query else "")
+            return RedirectResponse(f"{SIGN_IN}?next={quote(asked, safe='')}", 303)
+        return PlainTextResponse("sign in first", 401)
 
     async def _refuse(self, scope: Scope, receive: Receive, send: Send, code: int, answer: Response) -> None:
         if scope["type"] == "http":
@@ -115,14 +122,6 @@ class Guarded:
 def _from_elsewhere(headers: Headers) -> bool:
     """Say whether another site's page asks for something of ours to use; following a link to us is no such thing."""
     return headers.get("sec-fetch-site") in ("cross-site", "same-site") and headers.get("sec-fetch-mode") != "navigate"
-
-
-def _to_sign_in(scope: Scope) -> Response:
-    if scope["type"] == "http" and scope["method"] in SAFE and pages.view_of(scope["path"]) is not None:
-        query = scope.get("query_string", b"").decode("latin-1")
-        asked = scope["path"] + (f"?{query}" if query else "")
-        return RedirectResponse(f"{SIGN_IN}?next={quote(asked, safe='')}", 303)
-    return PlainTextResponse("sign in first", 401)
 
 
 def add_routes(server: FastAPI, gate: Gate) -> None:
