@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -26,8 +26,8 @@ from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html, strip_svg
 from quietward.dashboard.routes import account, downloads, history, live, studies, what_if_job
 from quietward.dashboard.routes.what_if_job import WhatIfJob
-from quietward.dashboard.web import pages
 from quietward.dashboard.web.middleware import PagePaths, SecurityHeaders, content_security_policy
+from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
 from quietward.dashboard.web.request_body import TooLarge
 from quietward.runtime import metrics
 from quietward.runtime.heartbeat import heartbeat
@@ -40,12 +40,9 @@ log = logging.getLogger("quietward.serve")
 
 LOOPBACK = {"127.0.0.1", "localhost", "::1"}
 
-AddRoutes = Callable[[FastAPI], None]
-"""Registers routes with the server."""
 
-
-async def serve(settings: Settings, more_routes: Sequence[AddRoutes] = ()) -> None:
-    """Run the page until cancelled. more_routes: of packages that this one must not import.
+async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> None:
+    """Run the page until cancelled. extensions: pages of packages that this one must not import.
 
     Raises Unreachable if the port is taken or the store cannot be reached, BadSettings if the page would be open to
     other machines.
@@ -64,7 +61,7 @@ async def serve(settings: Settings, more_routes: Sequence[AddRoutes] = ()) -> No
             ]
             authenticator = Authenticator(people, Sessions(store, ward))
             config = uvicorn.Config(
-                create_app(hub, authenticator, settings, more_routes),
+                create_app(hub, authenticator, settings, extensions),
                 log_config=None, access_log=False,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
@@ -99,10 +96,11 @@ def _load_people(settings: Settings) -> People | None:
 
 
 def create_app(
-    hub: Hub, authenticator: Authenticator, settings: Settings, more_routes: Sequence[AddRoutes] = ()
+    hub: Hub, authenticator: Authenticator, settings: Settings, extensions: Sequence[Extension] = ()
 ) -> ASGIApp:
-    """Return the ASGI application. more_routes: of packages that this one must not import."""
+    """Return the ASGI application. extensions: pages of packages that this one must not import."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    registry = Registry((*PAGES, *(page for extension in extensions for page in extension.pages)))
 
     @server.exception_handler(RedisError)
     async def store_unavailable(_: Request, error: Exception) -> Response:
@@ -118,18 +116,18 @@ def create_app(
     history.add_routes(server, hub)
     what_if_job.add_routes(server, WhatIfJob(settings), authenticator)  # before /studies/{name}, which would match too
     studies.add_routes(server, Path(settings.studies))
-    for add_routes in more_routes:
-        add_routes(server)
+    for extension in extensions:
+        extension.add_routes(server)
 
-    dash = _add_dash(server)
+    dash = _add_dash(server, registry)
 
     @server.get("/{path:path}", include_in_schema=False)  # before Dash's own, which answers 200 to anything
-    async def not_found(path: str) -> HTMLResponse:
-        return HTMLResponse(pages.not_found(path), 404)
+    async def no_such_page(path: str) -> HTMLResponse:
+        return HTMLResponse(not_found(path), 404)
 
     script_hashes = dash.csp_hashes()
     sign_in_policy = content_security_policy(script_hashes, form_action="'self'")
-    app: ASGIApp = AuthMiddleware(PagePaths(server), authenticator)
+    app: ASGIApp = AuthMiddleware(PagePaths(server, registry), authenticator, registry)
     app = SecurityHeaders(app, content_security_policy(script_hashes), {SIGN_IN: sign_in_policy})
     return TrustedHostMiddleware(app, allowed_hosts=trusted_hosts(settings.host))
 
@@ -142,13 +140,14 @@ def trusted_hosts(host: str) -> list[str]:
     return ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else ["*"]
 
 
-def _add_dash(server: FastAPI) -> Any:
+def _add_dash(server: FastAPI, registry: Registry) -> Any:
     """Mount Dash, which serves shell, pages and assets. Raises Unreachable if the assets are missing."""
     assets = files("quietward.dashboard") / "assets"
     if not assets.is_dir():
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
+    # Dash includes every script it finds; those in folders are imported by live.mjs, and must not be loaded twice.
     dash: Any = Dash(
-        __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["^modules$"],
+        __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["."],
         assets_ignore=f"^({handover_html.STYLE}|{strip_svg.STYLE}|sign-in.css)$",
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
@@ -156,11 +155,11 @@ def _add_dash(server: FastAPI) -> Any:
     dash.index_string = dash.index_string.replace("<html>", '<html lang="en">')  # screen readers need the language
     dash.backend.websocket_capability = False  # Dash's own socket is not used, and must not be opened
     dash.init_app(server)
-    dash.layout = pages.shell()
+    dash.layout = registry.shell()
 
     @dash.callback(Output("page", "children"), Input("url", "pathname"))  # type: ignore[untyped-decorator]
     def page(path: str) -> Any:
-        return pages.page_for(path)
+        return registry.page_for(path)
 
     dash._setup_server()  # else the first request to a bed's page would lack our assets
     return dash

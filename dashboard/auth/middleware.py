@@ -9,7 +9,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from quietward.dashboard.auth.authentication import Authenticator
-from quietward.dashboard.web import pages
+from quietward.dashboard.web.pages import Registry
 from quietward.store.client import RedisError
 
 SIGN_IN, SIGN_OUT = "/sign-in", "/sign-out"
@@ -29,8 +29,8 @@ def is_own_origin(origin: str | None, host: str | None) -> bool:
 class AuthMiddleware:
     """Passes on requests and WebSockets of signed-in users, with `state.user` set, and of our own origin only."""
 
-    def __init__(self, app: ASGIApp, authenticator: Authenticator) -> None:
-        self.app, self.authenticator = app, authenticator
+    def __init__(self, app: ASGIApp, authenticator: Authenticator, registry: Registry) -> None:
+        self.app, self.authenticator, self.registry = app, authenticator, registry
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request or WebSocket."""
@@ -51,10 +51,18 @@ class AuthMiddleware:
             await self._refuse(scope, receive, send, TRY_AGAIN_LATER, refusal)
             return
         if user is None and not scope["path"].startswith(PUBLIC):
-            await self._refuse(scope, receive, send, NOT_SIGNED_IN, _sign_in_first(scope))
+            await self._refuse(scope, receive, send, NOT_SIGNED_IN, self._sign_in_first(scope))
             return
         scope.setdefault("state", {})["user"] = user
         await self.app(scope, receive, send)
+
+    def _sign_in_first(self, scope: Scope) -> Response:
+        """Return a redirect to the sign-in page for pages, and status 401 for everything else."""
+        if scope["type"] == "http" and scope["method"] in SAFE_METHODS and self.registry.find(scope["path"]):
+            query = scope.get("query_string", b"").decode("latin-1")
+            target = scope["path"] + (f"?{query}" if query else "")
+            return RedirectResponse(f"{SIGN_IN}?next={quote(target, safe='')}", 303)
+        return PlainTextResponse("sign in first", 401)
 
     async def _refuse(self, scope: Scope, receive: Receive, send: Send, close_code: int, refusal: Response) -> None:
         if scope["type"] == "http":
@@ -68,12 +76,3 @@ class AuthMiddleware:
 def _is_cross_site(headers: Headers) -> bool:
     """Return True if a page of another site loads something of ours; following a link to us is allowed."""
     return headers.get("sec-fetch-site") in ("cross-site", "same-site") and headers.get("sec-fetch-mode") != "navigate"
-
-
-def _sign_in_first(scope: Scope) -> Response:
-    """Return a redirect to the sign-in page for pages, and status 401 for everything else."""
-    if scope["type"] == "http" and scope["method"] in SAFE_METHODS and pages.view_of(scope["path"]) is not None:
-        query = scope.get("query_string", b"").decode("latin-1")
-        target = scope["path"] + (f"?{query}" if query else "")
-        return RedirectResponse(f"{SIGN_IN}?next={quote(target, safe='')}", 303)
-    return PlainTextResponse("sign in first", 401)

@@ -5,18 +5,18 @@ from collections.abc import Iterable, Mapping
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from quietward.dashboard.web import pages
+from quietward.dashboard.web.pages import Registry
 
 
 class PagePaths:
     """Serves Dash's index for the paths of our pages; all other paths that Dash does not know are a real 404."""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
+    def __init__(self, app: ASGIApp, registry: Registry) -> None:
+        self.app, self.registry = app, registry
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request or WebSocket."""
-        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and pages.view_of(scope["path"]):
+        if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and self.registry.find(scope["path"]):
             scope = dict(scope, path="/", raw_path=b"/")
         await self.app(scope, receive, send)
 
@@ -60,6 +60,8 @@ class SecurityHeaders:
                 headers.setdefault(
                     "content-security-policy", self.policy_of_path.get(scope["path"], self.policy)
                 )  # a study's report brings a stricter one
+                if scope["path"].endswith(".mjs"):  # else a browser may mix modules of two versions
+                    headers["cache-control"] = "no-cache"
                 headers["x-content-type-options"] = "nosniff"
                 headers["referrer-policy"] = "same-origin"  # with `no-referrer` a form's origin would be null
             await send(message)

@@ -1,70 +1,100 @@
-"""Our pages: the shell and the views' hosts as Dash components, sign-in and not-found pages as HTML.
-
-What moves in them is drawn by `assets/`.
-"""
+"""All pages of the dashboard in one list, and the shell around them. What moves in them is drawn by JavaScript."""
 
 import json
 import re
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from dash import dcc, html
+from fastapi import FastAPI
 
 from quietward.contracts.messages import CARE_WORDS
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.web.templates import render
 
-PAGES = {"/": "ward", "/shift": "shift", "/study": "study", "/practice": "practice"}
-"""The view at each path, apart from the pages of single beds."""
-BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})(/hours)?/?")
+
+@dataclass(frozen=True)
+class Page:
+    """One page. path: `{bed}` in it stands for a bed. title: in the menu; empty: it is reached from other pages.
+
+    module: address of the JavaScript module whose default export draws it. style: address of a style sheet of its own.
+    data: what the module is told, as JSON.
+    """
+
+    path: str
+    view: str
+    title: str
+    module: str
+    style: str = ""
+    data: Mapping[str, object] = field(default_factory=dict)
 
 
-def bed_of(path: str) -> str | None:
-    """Return the bed of a path /bed/<bed> or /bed/<bed>/hours, None for any other path."""
-    match = BED_PATH.fullmatch(path)
-    return match[1] if match else None
+@dataclass(frozen=True)
+class Extension:
+    """Pages of a part that the dashboard does not know, and the routes they ask."""
+
+    pages: tuple[Page, ...]
+    add_routes: Callable[[FastAPI], None]
 
 
-def view_of(path: str) -> str | None:
-    """Return the name of the view at a path, None if there is no page."""
-    if match := BED_PATH.fullmatch(path):
-        return "hours" if match[2] else "bed"
-    return PAGES.get(path.rstrip("/") or "/")
+CARE = {"care": CARE_WORDS}
+PAGES = (
+    Page("/", "ward", "Ward", "/assets/ward/view.mjs", data=CARE),
+    Page("/shift", "shift", "Shift", "/assets/shift/view.mjs"),
+    Page("/study", "study", "Study", "/assets/study/view.mjs"),
+    Page("/bed/{bed}", "bed", "", "/assets/bed/view.mjs", data=CARE),
+    Page("/bed/{bed}/hours", "hours", "", "/assets/hours/view.mjs"),
+)
+"""The dashboard's own pages, in the order of the menu. Nothing else lists them: a page is an entry and a folder."""
+BED = "(?P<bed>[a-z0-9-]{1,32})"
 
 
-def shell() -> Any:
-    """Return what is on every page: navigation, notice, the user, warnings, and the host of the page's view."""
-    return html.Div(
-        [
-            dcc.Location(id="url", refresh="callback-nav"),
-            html.Header(
-                [
-                    dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
-                    html.Nav([dcc.Link(view.capitalize(), href=path) for path, view in PAGES.items()]),
-                    html.P(NOTICE, className="notice"),
-                    html.Div(id="options"),
-                    html.Div(id="sound"),
-                    html.Div(id="who", className="who"),
-                    html.Div(id="clock"),
-                ],
-                className="top",
-            ),
-            html.P(id="clocks", className="clocks"),
-            html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
-            html.Div(id="spoken", role="status", className="spoken"),
-            html.Main(id="page"),
-        ]
-    )
+@dataclass(frozen=True)
+class Registry:
+    """All pages: the dashboard's own, and those of its extensions."""
 
+    pages: tuple[Page, ...] = PAGES
 
-def page_for(path: str) -> Any:
-    """Return the host element of a path's view; the view itself is drawn in the browser."""
-    view = view_of(path) or "ward"
-    attributes: dict[str, Any] = {"data-view": view}
-    if view in ("bed", "ward"):
-        attributes["data-care"] = json.dumps(CARE_WORDS)
-    if bed := bed_of(path):
-        attributes["data-bed"] = bed
-    return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
+    def find(self, path: str) -> tuple[Page, str] | None:
+        """Return the page at a path and the bed it is about (empty: none); None where there is no page."""
+        for page in self.pages:
+            pattern = re.escape(page.path).replace(re.escape("{bed}"), BED)
+            if found := re.fullmatch(pattern, path.rstrip("/") or "/"):
+                return page, found.groupdict().get("bed", "")
+        return None
+
+    def shell(self) -> Any:
+        """Return what is on every page: name, menu, notice, who uses it, and the place for the page."""
+        links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
+        pages: dict[str, Any] = {"data-pages": json.dumps([asdict(page) for page in self.pages])}
+        return html.Div(
+            [
+                dcc.Location(id="url", refresh="callback-nav"),
+                html.Header(
+                    [
+                        dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
+                        html.Nav(links),
+                        html.P(NOTICE, className="notice"),
+                        html.Div(id="options"),
+                        html.Div(id="sound"),
+                        html.Div(id="who", className="who"),
+                        html.Div(id="clock"),
+                    ],
+                    className="top",
+                ),
+                html.P(id="clocks", className="clocks"),
+                html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
+                html.Div(id="spoken", role="status", className="spoken"),
+                html.Main(id="page", **pages),
+            ]
+        )
+
+    def page_for(self, path: str) -> Any:
+        """Return the place where the page of a path is drawn; that of the ward where there is none."""
+        page, bed = self.find(path) or (self.pages[0], "")
+        attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed}
+        return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)
 
 
 def sign_in(target: str, message: str = "") -> str:

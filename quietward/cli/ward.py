@@ -116,8 +116,8 @@ def serve(
 ) -> None:
     """Serve the page."""
     from quietward.dashboard import app as page
-    from quietward.practice.routes import add_routes
+    from quietward.practice import routes as practice
 
     print(NOTICE, file=sys.stderr)
     own = settings_from(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
-    run_service(page.serve(own, [add_routes]))
+    run_service(page.serve(own, [practice.extension()]))

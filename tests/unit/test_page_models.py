@@ -1,5 +1,6 @@
 """What the page shows of a bed, and in which order; how strips travel; what a person may do."""
 
+import json
 import struct
 import tomllib
 from pathlib import Path
@@ -33,6 +34,8 @@ from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
 from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, build_card
 from quietward.dashboard.web import pages
+from quietward.detect import rule_file
+from quietward.practice import routes as practice
 
 NOW = 1_790_000_000_000
 
@@ -407,28 +410,49 @@ def test_a_look_from_the_future_is_not_believed() -> None:
     assert "600 s ahead" in silent_processes({"detect": NOW + 600_000}, ("detect",), NOW)[0]
 
 
+REGISTRY = pages.Registry((*pages.PAGES, *practice.extension().pages))
+
+
 @pytest.mark.parametrize("path", ["/", "/bed/bed-1"])
 def test_every_page_carries_the_notice(path: str) -> None:
-    assert NOTICE in str(pages.shell())
+    assert NOTICE in str(REGISTRY.shell())
     assert NOTICE in pages.not_found("<x>")
     assert "<x>" not in pages.not_found("<x>")
-    assert pages.page_for(path) is not None
+    assert REGISTRY.page_for(path) is not None
 
 
-def test_paths_of_beds() -> None:
-    assert pages.bed_of("/bed/bed-1") == "bed-1"
-    assert pages.bed_of("/bed/BED") is None
-    assert pages.bed_of("/bed/a/b") is None
+def test_paths_of_pages_and_beds() -> None:
+    def at(path: str) -> tuple[str, str] | None:
+        found = REGISTRY.find(path)
+        return found and (found[0].view, found[1])
+
+    assert at("/") == ("ward", "")
+    assert at("/bed/bed-1") == ("bed", "bed-1") == at("/bed/bed-1/")
+    assert at("/bed/bed-1/hours") == ("hours", "bed-1")
+    assert at("/practice") == ("practice", "")
+    assert [at(path) for path in ("/bed/BED", "/bed/a/b", "/bed/", "/nowhere", "/practice/page/view.mjs")] == [None] * 5
 
 
-def test_an_installed_page_has_all_its_assets() -> None:
+def test_every_page_of_the_list_has_its_module_and_the_page_is_told_of_it() -> None:
+    root = Path(__file__).parents[2]
+    told = json.loads(str(REGISTRY.shell().children[-1].to_plotly_json()["props"]["data-pages"]))
+    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice"]
+    for page in told:
+        for address in filter(None, (page["module"], page["style"])):
+            assert (root / ("dashboard" + address if address.startswith("/assets/") else address[1:])).is_file()
+    rule_sets = told[-1]["data"]["classes"]
+    assert rule_sets["figo-2015"] == ["normal", "suspicious", "pathological"]
+    assert list(rule_sets) == list(rule_file.RULE_SETS)
+
+
+@pytest.mark.parametrize(
+    ("part", "folders"), [("dashboard", ("assets", "studies", "templates")), ("practice", ("page",))]
+)
+def test_an_installed_page_has_all_its_assets(part: str, folders: tuple[str, ...]) -> None:
     """What no pattern names is in the repository, and missing from what is installed."""
     root = Path(__file__).parents[2]
-    patterns = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"][
-        "quietward.dashboard"
-    ]
-    installed = {file for pattern in patterns for file in (root / "dashboard").glob(pattern) if file.is_file()}
-    shipped = [
-        file for folder in ("assets", "studies", "templates") for file in (root / "dashboard" / folder).rglob("*")
-    ]
+    setup = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]
+    patterns = [one for one in setup["package-data"][f"quietward.{part}"] if one.startswith(folders)]
+    installed = {file for pattern in patterns for file in (root / part).glob(pattern) if file.is_file()}
+    shipped = [file for folder in folders for file in (root / part / folder).rglob("*")]
     assert installed == {file for file in shipped if file.is_file()}
