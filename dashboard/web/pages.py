@@ -9,8 +9,9 @@ from typing import Any
 from dash import dcc, html
 from fastapi import FastAPI
 
-from quietward.contracts.messages import CARE_WORDS
+from quietward.contracts.messages import CARE_WORDS, encode_json
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.strip import STRIP
 from quietward.dashboard.web.templates import render
 
 
@@ -67,7 +68,10 @@ class Registry:
     def shell(self) -> Any:
         """Return what is on every page: name, menu, notice, who uses it, and the place for the page."""
         links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
-        pages: dict[str, Any] = {"data-pages": json.dumps([asdict(page) for page in self.pages])}
+        data: dict[str, Any] = {
+            "data-pages": json.dumps([asdict(page) for page in self.pages]),
+            "data-strip": encode_json(STRIP).decode(),
+        }
         return html.Div(
             [
                 dcc.Location(id="url", refresh="callback-nav"),
@@ -86,7 +90,7 @@ class Registry:
                 html.P(id="clocks", className="clocks"),
                 html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
                 html.Div(id="spoken", role="status", className="spoken"),
-                html.Main(id="page", **pages),
+                html.Main(id="page", **data),
             ]
         )
 

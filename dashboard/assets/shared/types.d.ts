@@ -208,6 +208,46 @@ export interface View {
 
 export type ViewClass = new (host: HTMLElement, data: unknown) => View;
 
+/** A height of FHR on paper; line, strong_line (0: none), labels: of the horizontal lines, in bpm. */
+export interface FhrScale {
+  bpm_per_cm: number;
+  range: [low: number, high: number];
+  line: number;
+  strong_line: number;
+  labels: number[];
+}
+
+export interface UaScale {
+  range: [low: number, high: number];
+  height_cm: number;
+  line: number;
+  label: number;
+}
+
+/** A paper speed, and the distances of vertical lines and of times of day. */
+export interface SpeedScale {
+  cm_per_min: number;
+  line_s: number;
+  strong_line_s: number;
+  time_s: number;
+}
+
+/** How a kind of mark is drawn. label: "kind" stands for the first word of the mark's text. */
+export interface MarkStyle {
+  colour: string;
+  place: "fhr" | "ua-bottom" | "ua-top";
+  label: string;
+}
+
+/** What all drawings of a strip have in common. Of scales the first is the default. */
+export interface StripStyle {
+  normal_bpm: [low: number, high: number];
+  fhr: [FhrScale, ...FhrScale[]];
+  ua: UaScale;
+  speeds: [SpeedScale, ...SpeedScale[]];
+  marks: Record<string, MarkStyle>;
+}
+
 export type BpmPerCm = "fit" | "20" | "30";
 
 /** How this screen shows things. */
