@@ -17,23 +17,29 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard import acts, last_hours, pages, paper_strip, papers, printed, studies, working_out
-from dashboard import gate as gates
-from dashboard.answers import json_answer
-from dashboard.body import TooLarge, read_body
-from dashboard.gate import NOT_SIGNED_IN, SIGN_IN, Gate, Guarded, visitor_of
-from dashboard.hub import Hub
-from dashboard.people import People, may
-from dashboard.sessions import Sessions
-from dashboard.working_out import WorkingOut
-from quietward import metrics
-from quietward.addresses import Ward
-from quietward.errors import BadSettings, Unreachable
-from quietward.layout import agree
-from quietward.notice import NOTICE
-from quietward.running import Tasks, bind, heartbeat, until_stored
-from quietward.settings import Settings
-from quietward.store import RedisError, connected
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import BadSettings, Unreachable
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.settings import Settings
+from quietward.dashboard.auth import gate as gates
+from quietward.dashboard.auth.gate import NOT_SIGNED_IN, SIGN_IN, Gate, Guarded, visitor_of
+from quietward.dashboard.auth.people import People, may
+from quietward.dashboard.auth.sessions import Sessions
+from quietward.dashboard.live.hub import Hub
+from quietward.dashboard.print import handover_html as printed
+from quietward.dashboard.print import strip_svg as paper_strip
+from quietward.dashboard.routes import acts, studies
+from quietward.dashboard.routes import downloads as papers
+from quietward.dashboard.routes import history as last_hours
+from quietward.dashboard.routes import what_if_job as working_out
+from quietward.dashboard.routes.what_if_job import WorkingOut
+from quietward.dashboard.web import pages
+from quietward.dashboard.web.request_body import TooLarge, read_body
+from quietward.dashboard.web.responses import json_answer
+from quietward.runtime import metrics
+from quietward.runtime.running import Tasks, bind, heartbeat, until_stored
+from quietward.store.client import RedisError, connected
+from quietward.store.topology import agree
 
 log = logging.getLogger("quietward.serve")
 
@@ -168,7 +174,7 @@ def trusted_hosts(host: str) -> list[str]:
 
 
 def _dash(server: FastAPI) -> Any:
-    assets = files("dashboard") / "assets"
+    assets = files("quietward.dashboard") / "assets"
     if not assets.is_dir():
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
     dash: Any = Dash(

@@ -7,13 +7,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.core import concern, engine, summaries
-from detect.core.findings import measures_of
-from detect.core.lanes import Ints
-from detect.core.rules import Rules
-from detect.core.state import State
-from quietward.errors import BadRules
-from quietward.messages import HZ, Event
+from quietward.contracts.errors import BadRules
+from quietward.contracts.messages import HZ, Event
+from quietward.detect.core import engine
+from quietward.detect.core.alerting import concern
+from quietward.detect.core.arrays import Ints
+from quietward.detect.core.measures.findings import measures_of
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
 from quietward.recordings import Recording
 
 EVERY_S = 60

@@ -1,4 +1,4 @@
-"""Makes the weights of the concern from open expert votes: `python -m detect.calibrate FOLDER [--write]`.
+"""Makes the weights of the concern from open expert votes: `python -m quietward.detect.calibrate FOLDER [--write]`.
 
 FOLDER holds WFDB records, `experts.csv` (record, expert, rating, step1 to step3: 1 normal, 2 suspicious,
 3 pathological) and `windows.csv` (record, step, start_sample, stop_sample), as the open CTU-UHB half is laid out.
@@ -20,15 +20,17 @@ import msgspec
 import numpy as np
 from scipy.optimize import nnls
 
-from detect import rule_file
-from detect.core import concern, engine, summaries
-from detect.core.concern import Concern
-from detect.core.findings import measures_of
-from detect.core.lanes import Floats, Ints
-from detect.core.rules import Rules
-from detect.core.state import State
 from quietward import recordings
-from quietward.messages import HZ, Event
+from quietward.contracts.messages import HZ, Event
+from quietward.detect import rule_file
+from quietward.detect.core import engine
+from quietward.detect.core.alerting import concern
+from quietward.detect.core.alerting.concern import Concern
+from quietward.detect.core.arrays import Floats, Ints
+from quietward.detect.core.measures.findings import measures_of
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
 
 FOLDS, REPEATS, SEED = 5, 5, 0
 LEAST_VOTES = 3
@@ -191,7 +193,7 @@ def main() -> None:
         print(f"{finding.name:24} {value:6.1f} points")
     print(f"{'start':24} {start:6.1f}\nclass 2 from {two:.1f}, class 3 from {three:.1f}")
     if options.write:
-        path = Path(str(files("detect") / "rules" / "concern.toml"))
+        path = Path(str(files("quietward.detect") / "rules" / "concern.toml"))
         path.write_text(rewritten(path.read_text(), rules.concern, points, start, two, three, said))
 
 

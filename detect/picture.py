@@ -12,9 +12,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
-from quietward.errors import BadRecording
-from quietward.messages import HZ
-from quietward.notice import NOTICE
+from quietward.contracts.errors import BadRecording
+from quietward.contracts.messages import HZ
+from quietward.contracts.notice import NOTICE
 from quietward.recordings import Recording
 
 Row = dict[str, Any]

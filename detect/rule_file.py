@@ -10,14 +10,14 @@ from typing import TypeVar
 
 import msgspec
 
-from detect.core.attention import TEAM, Condition, Policy
-from detect.core.concern import Concern
-from detect.core.findings import BY_RULE_SET, MEASURES
-from detect.core.limits import Reading
-from detect.core.rule_sets import RuleSet
-from detect.core.rules import Rules
-from quietward.errors import BadRules
-from quietward.messages import Limit, PolicySheet
+from quietward.contracts.errors import BadRules
+from quietward.contracts.messages import Limit, PolicySheet
+from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
+from quietward.detect.core.alerting.concern import Concern
+from quietward.detect.core.alerting.rule_sets import RuleSet
+from quietward.detect.core.measures.findings import BY_RULE_SET, MEASURES
+from quietward.detect.core.parameters import Reading
+from quietward.detect.core.state.rules import Rules
 
 RULE_SETS = ("nichd-2008", "figo-2015")
 T = TypeVar("T")
@@ -123,7 +123,7 @@ def _text(name: str) -> tuple[str, str]:
     try:
         if name.endswith(".toml"):
             return name, Path(name).read_text()
-        return f"{name}.toml", (files("detect") / "rules" / f"{name}.toml").read_text()
+        return f"{name}.toml", (files("quietward.detect") / "rules" / f"{name}.toml").read_text()
     except (OSError, UnicodeDecodeError) as error:
         raise BadRules("rule table", name, f"Cannot be read ({error}); give a path that ends in .toml") from error
 

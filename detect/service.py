@@ -9,20 +9,22 @@ import logging
 import time
 from collections.abc import Callable
 
-from detect import rule_file
-from detect.core import engine, reporting, summaries
-from detect.core.rules import Rules
-from detect.core.state import State
-from detect.store import FIRST, ShardStore
-from quietward import metrics
-from quietward.addresses import Ward
-from quietward.errors import LostOwnership
-from quietward.layout import agree
-from quietward.leases import Share, work
-from quietward.messages import Block, Event, Input, Summary, encode_json
-from quietward.running import STORE_DELAY_S, Backoff, Tasks, heartbeat, now_ms, until_stored
-from quietward.settings import Settings
-from quietward.store import RedisError, Store, connected
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import LostOwnership
+from quietward.contracts.messages import Block, Event, Input, Summary, encode_json
+from quietward.contracts.settings import Settings
+from quietward.detect import rule_file
+from quietward.detect.core import engine
+from quietward.detect.core.reporting import events as reporting
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
+from quietward.detect.store import FIRST, ShardStore
+from quietward.runtime import metrics
+from quietward.runtime.leases import Share, work
+from quietward.runtime.running import STORE_DELAY_S, Backoff, Tasks, heartbeat, now_ms, until_stored
+from quietward.store.client import RedisError, Store, connected
+from quietward.store.topology import agree
 
 log = logging.getLogger("quietward.detect")
 

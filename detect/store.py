@@ -6,10 +6,10 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any, cast
 
-from quietward.addresses import TREND_KEPT, Shard
-from quietward.errors import LostOwnership
-from quietward.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
-from quietward.store import Entry, Line, Redis, Script, Store, entries_of, read_stream, stream_after
+from quietward.contracts.addresses import TREND_KEPT, Shard
+from quietward.contracts.errors import LostOwnership
+from quietward.contracts.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
+from quietward.store.client import Entry, Line, Redis, Script, Store, entries_of, read_stream, stream_after
 
 COMMIT = Script("""
 -- keys: owner, position, summary, channel of commits, then logs and trends of beds

@@ -13,18 +13,18 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from ingest.validate import REASONS, check
-from quietward import metrics
-from quietward.addresses import REFUSED_KEPT, Ward
-from quietward.errors import BadMessage, Unreachable
-from quietward.layout import agree
-from quietward.leases import Share, work
-from quietward.messages import Input, RefusedMessage, Tick, encode_inputs, encode_json
-from quietward.mqtt import MqttError, Subscriber
-from quietward.packets import Message
-from quietward.running import Backoff, Tasks, heartbeat, now_ms, until_stored
-from quietward.settings import Settings
-from quietward.store import Lines, Redis, RedisError, Store, connected
+from quietward.contracts.addresses import REFUSED_KEPT, Ward
+from quietward.contracts.errors import BadMessage, Unreachable
+from quietward.contracts.messages import Input, RefusedMessage, Tick, encode_inputs, encode_json
+from quietward.contracts.settings import Settings
+from quietward.ingest.validate import REASONS, check
+from quietward.runtime import metrics
+from quietward.runtime.leases import Share, work
+from quietward.runtime.running import Backoff, Tasks, heartbeat, now_ms, until_stored
+from quietward.store.client import Lines, Redis, RedisError, Store, connected
+from quietward.store.topology import agree
+from quietward.transport.mqtt import MqttError, Subscriber
+from quietward.transport.packets import Message
 
 log = logging.getLogger("quietward.ingest")
 

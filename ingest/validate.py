@@ -4,9 +4,9 @@ import re
 
 import msgspec
 
-from quietward.addresses import TOPIC_ROOT
-from quietward.errors import BadMessage
-from quietward.messages import HZ, Block, DeviceStatus, Samples, decode_samples
+from quietward.contracts.addresses import TOPIC_ROOT
+from quietward.contracts.errors import BadMessage
+from quietward.contracts.messages import HZ, Block, DeviceStatus, Samples, decode_samples
 
 LARGEST_BYTES = 4096
 TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samples|status)")

@@ -7,8 +7,8 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from load.schedule import Schedule
-from quietward.errors import Unreachable
+from quietward.contracts.errors import Unreachable
+from quietward.load.schedule import Schedule
 
 LISTEN = """
 window.drawn = [];

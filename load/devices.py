@@ -9,13 +9,13 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, Numbers, Part, fallen, per_second
-from load.timer import Timer
-from quietward.addresses import Ward
-from quietward.mqtt import MqttError, Publisher
-from quietward.outbox import Outbox
-from quietward.running import Backoff, Tasks
-from simulator import bed, scenario
+from quietward.contracts.addresses import Ward
+from quietward.load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, Numbers, Part, fallen, per_second
+from quietward.load.timer import Timer
+from quietward.runtime.running import Backoff, Tasks
+from quietward.simulator import bed, scenario
+from quietward.simulator.outbox import Outbox
+from quietward.transport.mqtt import MqttError, Publisher
 
 BEDS_OF_A_CONNECTION = 100
 MOST_CONNECTIONS = 24

@@ -4,7 +4,7 @@ from collections.abc import Awaitable, Callable
 
 from msgspec import Struct, structs
 
-from load.trial import Order, Trial
+from quietward.load.trial import Order, Trial
 
 WITHIN_MS = 1000.0
 CLOSE_ENOUGH = 1.15

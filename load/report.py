@@ -9,11 +9,11 @@ from matplotlib.figure import Figure
 from rich.box import SIMPLE
 from rich.table import Table
 
-from load.limit import Limit
-from load.schedule import JITTER_MS
-from load.trial import KINDS, Spread, Trial
-from quietward.errors import BadSettings
-from quietward.notice import NOTICE
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.notice import NOTICE
+from quietward.load.limit import Limit
+from quietward.load.schedule import JITTER_MS
+from quietward.load.trial import KINDS, Spread, Trial
 
 WORK = {"write": "ingest wrote a batch in", "step": "a step of the detector took", "commit": "its commit"}
 COLOURS = {"p50": "#8aa0b8", "p95": "#4a6a8c", "p99": "#b0703c"}

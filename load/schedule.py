@@ -12,7 +12,7 @@ import numpy as np
 from msgspec import Meta, Struct
 from numpy.typing import NDArray
 
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
 
 Numbers = NDArray[np.int64]
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from msgspec import Struct
 from prometheus_client.parser import text_string_to_metric_families
 
-from quietward.errors import Unreachable
+from quietward.contracts.errors import Unreachable
 
 STAGES = {
     "write": "quietward_ingest_write_seconds",

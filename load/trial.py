@@ -20,17 +20,17 @@ from hdrh.histogram import HdrHistogram
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from detect import rule_file
-from load.browser import Browser
-from load.schedule import HISTORY_S, Part, Schedule
-from load.stages import Stage, Stages
-from load.watch import NEVER, Raised, Watch, hearing
-from quietward.addresses import Ward
-from quietward.demo import Tree
-from quietward.embedded import free_port, mosquitto_settings, store_command
-from quietward.errors import BadSettings, Unreachable
-from quietward.running import now_ms
-from quietward.store import connected
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import BadSettings, Unreachable
+from quietward.detect import rule_file
+from quietward.load.browser import Browser
+from quietward.load.schedule import HISTORY_S, Part, Schedule
+from quietward.load.stages import Stage, Stages
+from quietward.load.watch import NEVER, Raised, Watch, hearing
+from quietward.runtime.demo import Tree
+from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.runtime.running import now_ms
+from quietward.store.client import connected
 
 BEDS_OF_A_PROCESS = 4000
 """More beds are sent by two processes."""

@@ -14,10 +14,10 @@ import numpy as np
 import redis
 from redis.client import PubSub
 
-from load.schedule import HISTORY_S, Numbers, Schedule
-from quietward.addresses import Shard, Ward
-from quietward.messages import Block, decode_event, decode_inputs, decode_summary
-from quietward.store import Entry, Store
+from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.messages import Block, decode_event, decode_inputs, decode_summary
+from quietward.load.schedule import HISTORY_S, Numbers, Schedule
+from quietward.store.client import Entry, Store
 
 AT_ONCE = 2000
 CONFIRMED_WITHIN_S = 5.0

@@ -4,10 +4,10 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from dashboard import explain
-from practice.scoring import scoring
-from practice.strip import Contraction, Found, Said, Strip, seen
-from quietward.messages import Level
+from quietward.contracts.messages import Level
+from quietward.dashboard.view import explain
+from quietward.practice.scoring import scoring
+from quietward.practice.strip import Contraction, Found, Said, Strip, seen
 
 MOST_MARKS = 200
 LATE_WITHIN_S = 60.0

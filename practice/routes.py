@@ -9,16 +9,16 @@ import msgspec
 import numpy as np
 from fastapi import FastAPI, Request, Response
 
-from dashboard.answers import json_answer
-from dashboard.body import read_body
-from dashboard.strips import NONE
-from practice import strip
-from practice.compare import Answer, Compared, compare
-from quietward.errors import QuietwardError
-from quietward.messages import HZ
-from quietward.notice import NOTICE
-from simulator import scenario
-from simulator.bed import Signal
+from quietward.contracts.errors import QuietwardError
+from quietward.contracts.messages import HZ
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.view.strips import NONE
+from quietward.dashboard.web.request_body import read_body
+from quietward.dashboard.web.responses import json_answer
+from quietward.practice import strip
+from quietward.practice.compare import Answer, Compared, compare
+from quietward.simulator import scenario
+from quietward.simulator.bed import Signal
 
 LARGEST_BYTES = 65_536
 MOST_WAITING = 12

@@ -41,4 +41,4 @@ class Scoring(Struct, frozen=True, forbid_unknown_fields=True):
 @cache
 def scoring() -> Scoring:
     """Return the numbers."""
-    return msgspec.convert(tomllib.loads((files("practice") / "scoring.toml").read_text()), Scoring)
+    return msgspec.convert(tomllib.loads((files("quietward.practice") / "scoring.toml").read_text()), Scoring)

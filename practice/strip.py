@@ -9,14 +9,14 @@ from functools import lru_cache
 import numpy as np
 from msgspec import Struct
 
-from detect import assess, rule_file
-from practice.scoring import scoring
-from quietward.errors import QuietwardError
-from quietward.messages import HZ, Level
+from quietward.contracts.errors import QuietwardError
+from quietward.contracts.messages import HZ, Level
+from quietward.detect import assess, rule_file
+from quietward.practice.scoring import scoring
 from quietward.recordings import Recording
-from simulator import bed, scenario
-from simulator.bed import Signal
-from simulator.truth import Truth, TruthFile
+from quietward.simulator import bed, scenario
+from quietward.simulator.bed import Signal
+from quietward.simulator.truth import Truth, TruthFile
 
 LARGEST_SEED = 9999
 KEPT = 32

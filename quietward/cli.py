@@ -17,11 +17,11 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 from rich.table import Table
 
-from quietward.errors import BadSettings, QuietwardError
-from quietward.messages import HZ
-from quietward.notice import NOTICE
-from quietward.settings import Settings
-from quietward.settings import load as load_settings
+from quietward.contracts.errors import BadSettings, QuietwardError
+from quietward.contracts.messages import HZ
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.settings import Settings
+from quietward.contracts.settings import load as load_settings
 
 app = typer.Typer(
     help=f"Streaming monitor prototype for a labour ward.\n\n{NOTICE}",
@@ -93,7 +93,7 @@ def _within(name: str, value: float | None, lowest: float, highest: float) -> No
 
 
 def _run(main: Coroutine[Any, Any, None]) -> None:
-    from quietward.running import run
+    from quietward.runtime.running import run
 
     run(main)
 
@@ -115,8 +115,8 @@ def demo(
     settings: SettingsOption = None,
 ) -> None:
     """Run a whole ward of simulated beds on this machine, with an embedded broker and store unless others are given."""
-    from quietward import demo as tree
-    from simulator.shift import chosen
+    from quietward.runtime import demo as tree
+    from quietward.simulator.shift import chosen
 
     _within("--beds", beds, 1, 500)
     places = chosen([], shift, beds)  # a wrong shift is said before anything is started
@@ -139,7 +139,7 @@ def demo(
 @contextmanager
 def _demo_people() -> Iterator[str]:
     """Write a file of invented people, one of each role, for as long as the demo runs; tell their passwords."""
-    from dashboard import people
+    from quietward.dashboard.auth import people
 
     with TemporaryDirectory(prefix="quietward-people-") as folder:
         invented = {"Vera": people.Role.VIEWER, "Nora": people.Role.NURSE, "Ines": people.Role.IN_CHARGE}
@@ -175,8 +175,8 @@ def simulate(
     settings: SettingsOption = None,
 ) -> None:
     """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page. Or write files."""
-    from simulator import output, service
-    from simulator.shift import chosen
+    from quietward.simulator import output, service
+    from quietward.simulator.shift import chosen
 
     _within("--beds", beds, 1, 500)
     _within("--speed", speed, 0.1, 100)
@@ -201,7 +201,7 @@ def scenarios(
     name: Annotated[str | None, typer.Argument(help="One of them, or a .toml path; all if not given.")] = None,
 ) -> None:
     """List the invented labours and shifts, or tell all of one: its course, what is true, what a good watcher does."""
-    from simulator import scenario, shift
+    from quietward.simulator import scenario, shift
 
     print(NOTICE)
     if name is None:
@@ -233,7 +233,7 @@ def ingest(
     settings: SettingsOption = None,
 ) -> None:
     """Take samples from MQTT, check them, and write them to Redis."""
-    from ingest import service
+    from quietward.ingest import service
 
     _run(service.serve(_settings(ward=ward, broker=broker, store=store, shards=shards, settings=settings)))
 
@@ -247,7 +247,7 @@ def detect(
     settings: SettingsOption = None,
 ) -> None:
     """Read samples from Redis, find what is on the strips, and keep summaries, flags and logs."""
-    from detect import service
+    from quietward.detect import service
 
     _run(service.serve(_settings(ward=ward, store=store, shards=shards, policy=policy, settings=settings)))
 
@@ -262,8 +262,8 @@ def serve(
     settings: SettingsOption = None,
 ) -> None:
     """Serve the page."""
-    from dashboard import app as page
-    from practice.routes import add_routes
+    from quietward.dashboard import app as page
+    from quietward.practice.routes import add_routes
 
     print(NOTICE, file=sys.stderr)
     own = _settings(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
@@ -279,7 +279,7 @@ def person(
     remove: Annotated[bool, typer.Option("--remove", help="Take this person out of the file.")] = False,
 ) -> None:
     """Add somebody to the file of people who may use the page, or give her another role or password."""
-    from dashboard import people
+    from quietward.dashboard.auth import people
 
     known = [one for one in (people.read(file) if file.exists() else []) if one.name != name]
     if not remove:
@@ -303,7 +303,7 @@ def replay(
     settings: SettingsOption = None,
 ) -> None:
     """Play recordings over MQTT, as devices would, into a running ward."""
-    from simulator import service
+    from quietward.simulator import service
 
     _within("--speed", speed, 0.1, 100)
     own = _settings(ward=ward, broker=broker, settings=settings)
@@ -333,9 +333,9 @@ def assess(
     policy: PolicyOption = None,
 ) -> None:
     """Read recordings with the live system's detector, without MQTT or Redis."""
-    from detect import assess as reader
-    from detect import picture, rule_file
     from quietward import recordings
+    from quietward.detect import assess as reader
+    from quietward.detect import picture, rule_file
 
     if plot is not None:
         picture.check(plot)
@@ -356,7 +356,7 @@ def assess(
         task = bar.add_task("assess", total=sum(r.seconds for r in found))
         rows = reader.assess(found, loaded, rules, lambda n: bar.advance(task, n), labour)
     if json:
-        from quietward.messages import encode_json
+        from quietward.contracts.messages import encode_json
 
         for row in rows:
             print(encode_json(row).decode())
@@ -406,8 +406,8 @@ def study(
     json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as in report.json.")] = False,
 ) -> None:
     """Measure what alert thresholds cost in interruptions and save in minutes, over simulated shifts with staff."""
-    from study import cases, plan, report, result, what_if
-    from study import run as runner
+    from quietward.study import cases, plan, report, result, what_if
+    from quietward.study import run as runner
 
     planned = plan.load(name)
     out = out or Path("studies") / planned.study.name
@@ -442,7 +442,7 @@ def what_if_of_ward(
     settings: SettingsOption = None,
 ) -> None:
     """Work out which flags a running ward's last hours would have had under other numbers, for the Study page."""
-    from study import running, what_if
+    from quietward.study import running, what_if
 
     own = _settings(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
     print(NOTICE, file=sys.stderr)
@@ -503,7 +503,7 @@ def load(
 
     import msgspec
 
-    from load import limit, report, trial
+    from quietward.load import limit, report, trial
 
     order = trial.Order(
         beds, minutes, kind, own_parts=not real, shards=shards, ingests=ingests, detects=detects, page=page,
@@ -546,7 +546,7 @@ def export(
     """Write a bed's log or hand-over sheet to a file, from Redis."""
     import asyncio
 
-    from dashboard import files
+    from quietward.dashboard.print import files
 
     own = _settings(ward=ward, store=store, shards=shards, settings=settings)
     print(NOTICE, file=sys.stderr)
@@ -562,7 +562,7 @@ def doctor(
     settings: SettingsOption = None,
 ) -> None:
     """Say what is missing for quietward to run here, and how to mend it."""
-    from quietward.doctor import examine
+    from quietward.runtime.doctor import examine
 
     own = _settings(broker=broker, store=store, policy=policy, settings=settings)
     found = examine(own, _rules_of(own.policy))
@@ -578,7 +578,7 @@ def doctor(
 
 def _rules_of(policy: str) -> Callable[[], str]:
     def say() -> str:
-        from detect import rule_file
+        from quietward.detect import rule_file
 
         rules = rule_file.load(policy)
         return f"policy {rules.policy.name}, digest {rules.digest}"
@@ -596,7 +596,7 @@ def alive(
     """Exit with 0 if a part's last heartbeat is young, else with 1: for health checks."""
     import asyncio
 
-    from quietward.running import heartbeat_age_s
+    from quietward.runtime.running import heartbeat_age_s
 
     age_s = asyncio.run(heartbeat_age_s(_settings(ward=ward, store=store, settings=settings), part))
     print(f"{part}: no heartbeat" if age_s is None else f"{part}: last heartbeat {age_s:.1f} s ago")
@@ -606,7 +606,7 @@ def alive(
 @app.command("embedded-broker", hidden=True)
 def embedded_broker(port: Annotated[int, typer.Option("--port")]) -> None:
     """Run the embedded MQTT broker on 127.0.0.1, for demo and tests."""
-    from quietward.embedded import run_broker
+    from quietward.runtime.embedded import run_broker
 
     run_broker(port)
 
@@ -616,8 +616,8 @@ def load_devices(part: Annotated[Path, typer.Argument()]) -> None:
     """Run one process of a load test's devices."""
     import msgspec
 
-    from load import devices
-    from load.schedule import Part
+    from quietward.load import devices
+    from quietward.load.schedule import Part
 
     _run(devices.run(msgspec.json.decode(part.read_bytes(), type=Part)))
 
@@ -625,7 +625,7 @@ def load_devices(part: Annotated[Path, typer.Argument()]) -> None:
 @app.command("embedded-store", hidden=True)
 def embedded_store(port: Annotated[int, typer.Option("--port")]) -> None:
     """Run the embedded store on 127.0.0.1, for demo and tests."""
-    from quietward.embedded import run_store
+    from quietward.runtime.embedded import run_store
 
     run_store(port)
 

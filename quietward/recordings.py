@@ -8,8 +8,8 @@ import numpy as np
 import wfdb
 from numpy.typing import NDArray
 
-from quietward.errors import BadRecording
-from quietward.messages import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
+from quietward.contracts.errors import BadRecording
+from quietward.contracts.messages import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
 
 Signal = NDArray[np.float64]
 COLUMNS = ("t_s", "fhr", "ua")

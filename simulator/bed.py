@@ -12,17 +12,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.messages import HZ, CareKind
-from quietward.notice import NOTICE
-from simulator.care import Care
-from simulator.fetus import PROLONGED_S, Around, Fetus
-from simulator.noise import Noise
-from simulator.physiology import physiology
-from simulator.scenario import NUMBERS, Cause, Happening, Phase, Scenario, one_bed, single
-from simulator.sensors import Plan, Sensors, Strain
-from simulator.shapes import Bump, render
-from simulator.truth import Helped, Minute, Span, Truth, TruthFile
-from simulator.uterus import Uterus
+from quietward.contracts.messages import HZ, CareKind
+from quietward.contracts.notice import NOTICE
+from quietward.simulator.care import Care
+from quietward.simulator.fetus import PROLONGED_S, Around, Fetus
+from quietward.simulator.noise import Noise
+from quietward.simulator.physiology import physiology
+from quietward.simulator.scenario import NUMBERS, Cause, Happening, Phase, Scenario, one_bed, single
+from quietward.simulator.sensors import Plan, Sensors, Strain
+from quietward.simulator.shapes import Bump, render
+from quietward.simulator.truth import Helped, Minute, Span, Truth, TruthFile
+from quietward.simulator.uterus import Uterus
 
 Signal = NDArray[np.float64]
 

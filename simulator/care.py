@@ -2,9 +2,9 @@
 
 import random
 
-from quietward.messages import CareKind
-from simulator.physiology import Relief, responses
-from simulator.truth import Helped, Span
+from quietward.contracts.messages import CareKind
+from quietward.simulator.physiology import Relief, responses
+from quietward.simulator.truth import Helped, Span
 
 
 class Care:

@@ -6,14 +6,14 @@ from collections.abc import Callable
 
 import msgspec
 
-from quietward.addresses import Ward
-from quietward.errors import Unreachable
-from quietward.messages import Samples
-from quietward.mqtt import MqttError, Publisher
-from quietward.outbox import Outbox
-from quietward.running import Backoff, now_ms
-from simulator.faults import Faults
-from simulator.sources import Source
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import Unreachable
+from quietward.contracts.messages import Samples
+from quietward.runtime.running import Backoff, now_ms
+from quietward.simulator.faults import Faults
+from quietward.simulator.outbox import Outbox
+from quietward.simulator.sources import Source
+from quietward.transport.mqtt import MqttError, Publisher
 
 log = logging.getLogger("quietward.device")
 

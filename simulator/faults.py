@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from simulator.scenario import DeviceFault, Fault
+from quietward.simulator.scenario import DeviceFault, Fault
 
 SENT_BACKWARDS_S = 3
 """So many late seconds are sent together, the newest first: a detector that waits 3 s for them loses none."""

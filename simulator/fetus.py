@@ -8,11 +8,11 @@ import math
 import random
 from dataclasses import dataclass, field
 
-from simulator.physiology import Physiology
-from simulator.scenario import Cause, single
-from simulator.shapes import Bump
-from simulator.truth import Truth
-from simulator.uterus import Contraction
+from quietward.simulator.physiology import Physiology
+from quietward.simulator.scenario import Cause, single
+from quietward.simulator.shapes import Bump
+from quietward.simulator.truth import Truth
+from quietward.simulator.uterus import Contraction
 
 PROLONGED_S = 120.0
 """NICHD 2008 (Macones et al., Obstet Gynecol 2008;112:661): from 2 minutes a deceleration is prolonged."""

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
 
 Signal = NDArray[np.float64]
 

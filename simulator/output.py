@@ -8,11 +8,11 @@ from typing import Literal
 import numpy as np
 
 from quietward import recordings
-from quietward.errors import BadSettings
-from quietward.messages import HZ
-from simulator import truth
-from simulator.bed import TICK_S, Bed
-from simulator.scenario import Scenario
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.messages import HZ
+from quietward.simulator import truth
+from quietward.simulator.bed import TICK_S, Bed
+from quietward.simulator.scenario import Scenario
 
 Format = Literal["wfdb", "csv"]
 

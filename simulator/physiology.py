@@ -262,11 +262,11 @@ class Responses(Struct, frozen=True, forbid_unknown_fields=True):
 @cache
 def physiology() -> Physiology:
     """Return the numbers."""
-    return msgspec.convert(tomllib.loads((files("simulator") / "physiology.toml").read_text()), Physiology)
+    return msgspec.convert(tomllib.loads((files("quietward.simulator") / "physiology.toml").read_text()), Physiology)
 
 
 @cache
 def responses() -> tuple[Response, ...]:
     """Return how simulated women respond to care."""
-    text = (files("simulator") / "responses.toml").read_text()
+    text = (files("quietward.simulator") / "responses.toml").read_text()
     return msgspec.convert(tomllib.loads(text), Responses).response

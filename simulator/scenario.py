@@ -17,9 +17,9 @@ from typing import Annotated, Literal, TypeVar
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward import tables
-from quietward.errors import BadScenario
-from quietward.messages import Weeks
+from quietward.contracts import tables
+from quietward.contracts.errors import BadScenario
+from quietward.contracts.messages import Weeks
 
 T = TypeVar("T")
 
@@ -210,7 +210,7 @@ def load(name: str) -> Scenario:
 
 def names_of(kind: str) -> list[str]:
     """Return the names of what comes along of a kind (`scenario`, `shift`), sorted."""
-    folder = files("simulator") / f"{kind}s"
+    folder = files("quietward.simulator") / f"{kind}s"
     return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml"))
 
 
@@ -220,7 +220,7 @@ def read(kind: str, name: str, of: type[T]) -> T:
     Raises BadScenario naming file, key, value and remedy.
     """
     try:
-        source = Path(name) if name.endswith(".toml") else files("simulator") / f"{kind}s" / f"{name}.toml"
+        source = Path(name) if name.endswith(".toml") else files("quietward.simulator") / f"{kind}s" / f"{name}.toml"
         text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
         raise BadScenario(kind, name, f"There is no such {kind}; use one of {', '.join(names_of(kind))}") from error

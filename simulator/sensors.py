@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from quietward.messages import HZ
-from simulator.noise import Noise
-from simulator.physiology import Physiology
-from simulator.shapes import Bump, render
-from simulator.truth import Span
+from quietward.contracts.messages import HZ
+from quietward.simulator.noise import Noise
+from quietward.simulator.physiology import Physiology
+from quietward.simulator.shapes import Bump, render
+from quietward.simulator.truth import Span
 
 Signal = NDArray[np.float64]
 

@@ -6,20 +6,21 @@ import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from quietward import metrics, recordings
-from quietward.addresses import Shard, Ward
-from quietward.errors import BadSettings
-from quietward.layout import agree
-from quietward.messages import Care, Done, decode_inputs
+from quietward import recordings
+from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.messages import Care, Done, decode_inputs
+from quietward.contracts.settings import Settings
 from quietward.recordings import Recording
-from quietward.running import Backoff, Tasks, heartbeat, until_stored
-from quietward.settings import Settings
-from quietward.store import RedisError, Store, connected, newest_id, read_stream
-from simulator.device import Device
-from simulator.output import Order
-from simulator.scenario import Scenario
-from simulator.sources import LiveBed, Source, Strip
-from simulator.truth import Helped
+from quietward.runtime import metrics
+from quietward.runtime.running import Backoff, Tasks, heartbeat, until_stored
+from quietward.simulator.device import Device
+from quietward.simulator.output import Order
+from quietward.simulator.scenario import Scenario
+from quietward.simulator.sources import LiveBed, Source, Strip
+from quietward.simulator.truth import Helped
+from quietward.store.client import RedisError, Store, connected, newest_id, read_stream
+from quietward.store.topology import agree
 
 log = logging.getLogger("quietward.simulate")
 

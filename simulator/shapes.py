@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
 
 Signal = NDArray[np.float64]
 

@@ -4,9 +4,9 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
-from quietward.errors import BadScenario, BadSettings
-from simulator import scenario
-from simulator.scenario import Minutes, Scenario
+from quietward.contracts.errors import BadScenario, BadSettings
+from quietward.simulator import scenario
+from quietward.simulator.scenario import Minutes, Scenario
 
 BEDS = 8
 DEMO_ORDER = (

@@ -7,10 +7,10 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.messages import HZ, CareKind
-from simulator.bed import TICK_S, Bed
-from simulator.scenario import DeviceFault, Scenario
-from simulator.truth import Helped
+from quietward.contracts.messages import HZ, CareKind
+from quietward.simulator.bed import TICK_S, Bed
+from quietward.simulator.scenario import DeviceFault, Scenario
+from quietward.simulator.truth import Helped
 
 Signal = NDArray[np.float64]
 Stage = Literal[1, 2]

@@ -5,8 +5,8 @@ import random
 from collections import deque
 from dataclasses import dataclass, field
 
-from simulator.physiology import Physiology
-from simulator.shapes import Bump
+from quietward.simulator.physiology import Physiology
+from quietward.simulator.shapes import Bump
 
 
 @dataclass(frozen=True)

@@ -11,12 +11,12 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from msgspec import structs
 
-from detect.core import attention
-from detect.core.attention import BEDSIDE, Attention, Condition, Policy, counting_at
-from detect.core.lanes import Bools, Floats, Ints
-from detect.core.rule_sets import Clause, compare
-from quietward.messages import HZ
-from study.looks import Looks
+from quietward.contracts.messages import HZ
+from quietward.detect.core.alerting import attention
+from quietward.detect.core.alerting.attention import BEDSIDE, Attention, Condition, Policy, counting_at
+from quietward.detect.core.alerting.rule_sets import Clause, compare
+from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.study.looks import Looks
 
 CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned"})
 """What makes an attention flag speak, and so interrupts somebody."""

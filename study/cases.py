@@ -13,15 +13,15 @@ import msgspec
 import numpy as np
 from msgspec import structs
 
-from detect.core.lanes import Floats, Ints
-from detect.core.rules import Rules
 from quietward import recordings
-from quietward.messages import HZ
-from simulator import bed, scenario, shift, truth
-from simulator.truth import TruthFile
-from study import looks
-from study.looks import Looks
-from study.plan import Cases, Study
+from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Floats, Ints
+from quietward.detect.core.state.rules import Rules
+from quietward.simulator import bed, scenario, shift, truth
+from quietward.simulator.truth import TruthFile
+from quietward.study import looks
+from quietward.study.looks import Looks
+from quietward.study.plan import Cases, Study
 
 TOGETHER = 16
 """Shifts that are measured side by side: enough lanes to spread the cost of a step, few enough for memory."""
@@ -156,7 +156,7 @@ def _digest(group: list[Case], rules: Rules) -> str:
     for name in (name for case in group for name in case.recordings):
         about = Path(name).stat()
         h.update(f"{name} {about.st_size} {about.st_mtime_ns}".encode())
-    for package in ("simulator", "detect"):
+    for package in ("quietward.simulator", "quietward.detect"):
         for source in sorted(_sources(files(package)), key=lambda s: s.name):
             h.update(source.read_bytes())
     return h.hexdigest()[:16]

@@ -8,9 +8,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from study.plan import BASE, Study
-from study.result import Estimate, Row
-from study.run import Result
+from quietward.study.plan import BASE, Study
+from quietward.study.result import Estimate, Row
+from quietward.study.run import Result
 
 RATE = "interruptions per nurse-hour"
 POLICY, PLAIN, TODAY, CHOSEN = "#8aa0b8", "#b0703c", "#1c1c1c", "#0b7a4b"

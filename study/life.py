@@ -5,13 +5,13 @@ from collections.abc import Sequence
 
 import simpy
 
-from detect.core.attention import LOOK
-from study.alarms import Alarms, Call, PlainAlarms, PolicyAlarms, Stood, Turn, beyond_limits, by_class
-from study.cases import Measured
-from study.looks import CLASS
-from study.plan import LimitAlarm, Variant
-from study.score import Shift, shift
-from study.staff import BedTruth, Crew, Worth, live
+from quietward.detect.core.alerting.attention import LOOK
+from quietward.study.alarms import Alarms, Call, PlainAlarms, PolicyAlarms, Stood, Turn, beyond_limits, by_class
+from quietward.study.cases import Measured
+from quietward.study.looks import CLASS
+from quietward.study.plan import LimitAlarm, Variant
+from quietward.study.score import Shift, shift
+from quietward.study.staff import BedTruth, Crew, Worth, live
 
 Earned = dict[int, float]
 """By level: the share of calls that stand for something."""

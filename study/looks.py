@@ -7,14 +7,14 @@ from typing import Any, Self
 
 import numpy as np
 
-from detect.core import engine
-from detect.core.attention import Policy
-from detect.core.findings import asked, measures_of
-from detect.core.lanes import Bools, Floats, Ints
-from detect.core.rule_sets import holding
-from detect.core.rules import Rules
-from detect.core.state import State
-from quietward.messages import HZ, Event
+from quietward.contracts.messages import HZ, Event
+from quietward.detect.core import engine
+from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.rule_sets import holding
+from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.measures.findings import asked, measures_of
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
 
 CLASS_EVERY_S = 60
 CLASS = "class"

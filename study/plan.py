@@ -11,13 +11,14 @@ import msgspec
 from msgspec import Meta, Struct, structs
 from scipy.stats import qmc
 
-from detect import rule_file
-from detect.core.attention import Condition, Policy
-from detect.core.rules import Rules
-from quietward import recordings, tables
-from quietward.errors import BadRules, BadStudy
-from simulator import scenario, shift
-from study.staff import Staff
+from quietward import recordings
+from quietward.contracts import tables
+from quietward.contracts.errors import BadRules, BadStudy
+from quietward.detect import rule_file
+from quietward.detect.core.alerting.attention import Condition, Policy
+from quietward.detect.core.state.rules import Rules
+from quietward.simulator import scenario, shift
+from quietward.study.staff import Staff
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
@@ -140,13 +141,13 @@ class Planned(Struct, frozen=True):
 
 def names() -> list[str]:
     """Return the studies that come along."""
-    found = (files("study") / "studies").iterdir()
+    found = (files("quietward.study") / "studies").iterdir()
     return sorted(path.name.removesuffix(".toml") for path in found if path.name.endswith(".toml"))
 
 
 def load(name: str) -> Planned:
     """Return a study: the name of one that comes along, or a path ending in .toml. Raises BadStudy."""
-    source = Path(name) if name.endswith(".toml") else files("study") / "studies" / f"{name}.toml"
+    source = Path(name) if name.endswith(".toml") else files("quietward.study") / "studies" / f"{name}.toml"
     try:
         table = tomllib.loads(source.read_text())
     except (OSError, UnicodeDecodeError) as error:
@@ -201,7 +202,7 @@ def _check_cases(cases: Cases, where: str) -> int:
 @cache
 def usual_staff() -> dict[str, Any]:
     """Return the table in `study/staff.toml`."""
-    return tomllib.loads((files("study") / "staff.toml").read_text())
+    return tomllib.loads((files("quietward.study") / "staff.toml").read_text())
 
 
 def _staff(own: dict[str, Any], where: str) -> Staff:

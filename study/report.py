@@ -9,13 +9,13 @@ from pathlib import Path
 import msgspec
 from msgspec import Struct
 
-from quietward.errors import BadStudy
-from quietward.notice import NOTICE
-from study import figures
-from study.figures import LEVEL_COLOURS, RATE
-from study.plan import BASE, LimitAlarm, Study
-from study.result import Estimate, Row, chosen
-from study.run import Result
+from quietward.contracts.errors import BadStudy
+from quietward.contracts.notice import NOTICE
+from quietward.study import figures
+from quietward.study.figures import LEVEL_COLOURS, RATE
+from quietward.study.plan import BASE, LimitAlarm, Study
+from quietward.study.result import Estimate, Row, chosen
+from quietward.study.run import Result
 
 SHOWN_ROWS = 40
 BORROWED = (

@@ -11,10 +11,10 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from detect.core.attention import LEVELS
-from study.plan import BASE, Limit, Variant
-from study.run import Result
-from study.score import Episode, Shift, Told
+from quietward.detect.core.alerting.attention import LEVELS
+from quietward.study.plan import BASE, Limit, Variant
+from quietward.study.run import Result
+from quietward.study.score import Episode, Shift, Told
 
 DRAWS = 2000
 BETWEEN = (0.025, 0.975)

@@ -15,13 +15,13 @@ from pathlib import Path
 
 import msgspec
 
-from quietward.embedded import die_when_parent_dies
-from quietward.errors import BadStudy
-from study import cases
-from study.cases import Case
-from study.life import Earned, learnt, lived
-from study.plan import Planned, Variant
-from study.score import Shift
+from quietward.contracts.errors import BadStudy
+from quietward.runtime.embedded import die_when_parent_dies
+from quietward.study import cases
+from quietward.study.cases import Case
+from quietward.study.life import Earned, learnt, lived
+from quietward.study.plan import Planned, Variant
+from quietward.study.score import Shift
 
 TOGETHER = 100
 """Variants that run side by side."""
@@ -122,7 +122,7 @@ def _work(job: _Job) -> list[list[Shift]]:
 def _code() -> str:
     """Return a digest of this package's own code: results of an older one are not taken for new."""
     h = hashlib.sha256()
-    for source in sorted(files("study").iterdir(), key=lambda s: s.name):
+    for source in sorted(files("quietward.study").iterdir(), key=lambda s: s.name):
         if source.name.endswith((".py", ".toml")):
             h.update(source.read_bytes())
     return h.hexdigest()

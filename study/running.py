@@ -8,20 +8,20 @@ from collections.abc import Callable
 import numpy as np
 from msgspec import structs
 
-from dashboard.hours import Hours
-from dashboard.order import natural
-from dashboard.records import beds_of, read_hours
-from dashboard.working_out import STUDY
-from quietward.addresses import Ward
-from quietward.errors import BadSettings, Unreachable
-from quietward.messages import HZ
-from quietward.running import now_ms
-from quietward.settings import Settings, without_password
-from quietward.store import RedisError, connected
-from study import looks, plan, what_if
-from study.cases import Case, Measured
-from study.plan import Planned
-from study.what_if import WhatIf
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import BadSettings, Unreachable
+from quietward.contracts.messages import HZ
+from quietward.contracts.settings import Settings, without_password
+from quietward.dashboard.history.hours import Hours
+from quietward.dashboard.history.records import beds_of, read_hours
+from quietward.dashboard.routes.what_if_job import STUDY
+from quietward.dashboard.view.order import natural
+from quietward.runtime.running import now_ms
+from quietward.store.client import RedisError, connected
+from quietward.study import looks, plan, what_if
+from quietward.study.cases import Case, Measured
+from quietward.study.plan import Planned
+from quietward.study.what_if import WhatIf
 
 NAME = STUDY
 LEAST_S = 600

@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec import Struct
 
-from detect.core.attention import BEDSIDE, TEAM
-from quietward.messages import Level
-from simulator.truth import Span
-from study.alarms import Call, Stood
-from study.staff import BedTruth, Visit
+from quietward.contracts.messages import Level
+from quietward.detect.core.alerting.attention import BEDSIDE, TEAM
+from quietward.simulator.truth import Span
+from quietward.study.alarms import Call, Stood
+from quietward.study.staff import BedTruth, Visit
 
 SLICE_S = 600
 FLOOD_FROM, FLOOD_UNTIL = 10, 5

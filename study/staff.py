@@ -15,9 +15,9 @@ from typing import Annotated, Any, NamedTuple
 import simpy
 from msgspec import Meta, Struct
 
-from detect.core.attention import BEDSIDE, LOOK, TEAM
-from simulator.truth import Span, TruthFile
-from study.alarms import Alarms, Call
+from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
+from quietward.simulator.truth import Span, TruthFile
+from quietward.study.alarms import Alarms, Call
 
 NEVER = TEAM + 1
 

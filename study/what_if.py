@@ -8,12 +8,12 @@ import msgspec
 import numpy as np
 from msgspec import Struct
 
-from detect.core.attention import LEVELS
-from quietward.notice import NOTICE
-from simulator.truth import Span
-from study.alarms import Call, PolicyAlarms, Stood
-from study.cases import Measured
-from study.plan import Planned, Variant, Varied, varied
+from quietward.contracts.notice import NOTICE
+from quietward.detect.core.alerting.attention import LEVELS
+from quietward.simulator.truth import Span
+from quietward.study.alarms import Call, PolicyAlarms, Stood
+from quietward.study.cases import Measured
+from quietward.study.plan import Planned, Variant, Varied, varied
 
 STEPS = 11
 """Positions of a slider between the least and the greatest value, where a study draws points between them."""

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from detect.core.attention import Condition, Policy
-from detect.core.rule_sets import Clause
+from quietward.detect.core.alerting.attention import Condition, Policy
+from quietward.detect.core.alerting.rule_sets import Clause
 
 RANK = {"look": 1, "bedside": 2, "team": 3}
 TEAM = 3

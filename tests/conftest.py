@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port, mosquitto_settings, store_command, wait_for_port
-from quietward.settings import Settings
-from quietward.store import Store, connected
+from quietward.contracts.addresses import Ward
+from quietward.contracts.settings import Settings
+from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
+from quietward.store.client import Store, connected
 
 REQUIRE_REAL = os.environ.get("QUIETWARD_REQUIRE_REAL") == "1"
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin")

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import welch
 
-from detect.assess import Row
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect.assess import Row
 from quietward.recordings import Recording
 
 Signal = NDArray[np.float64]

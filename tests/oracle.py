@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 
-from detect.core.limits import ExcursionNumbers
-from detect.core.rule_sets import RuleSet
-from quietward.messages import HZ, UA_LOWEST
+from quietward.contracts.messages import HZ, UA_LOWEST
+from quietward.detect.core.alerting.rule_sets import RuleSet
+from quietward.detect.core.parameters import ExcursionNumbers
 from tests.traces import RULES
 
 READING = RULES.reading

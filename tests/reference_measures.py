@@ -8,8 +8,8 @@ newest second, and an event is in them when its first sample is.
 import math
 from collections.abc import Callable, Iterable
 
-from detect.core.rule_sets import RuleSet
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect.core.alerting.rule_sets import RuleSet
 from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, Machine, PlainBed, is_there
 
 Reference = Callable[[PlainBed, RuleSet], float]
@@ -266,9 +266,7 @@ def deceleration_area_30min(bed: PlainBed, rules: RuleSet) -> float:
 @measure
 def severe_decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
     long = [fall for fall in falls(bed, 30 * MIN) if fall.length_s >= NOTABLE.severe_s]
-    return len(
-        [x for x in long if x.depth >= NOTABLE.severe_depth_bpm or x.lowest < NOTABLE.severe_below_bpm]
-    )
+    return len([x for x in long if x.depth >= NOTABLE.severe_depth_bpm or x.lowest < NOTABLE.severe_below_bpm])
 
 
 def depths(bed: PlainBed) -> list[float]:
@@ -305,9 +303,7 @@ def between(spans: list[tuple[int, int]]) -> float:
 def decelerations_10min(bed: PlainBed, rules: RuleSet) -> float:
     now = going_on(bed)
     is_one = (
-        now is not None
-        and running_s(bed, rules) >= NOTABLE.deceleration_s
-        and now.height >= NOTABLE.deceleration_bpm
+        now is not None and running_s(bed, rules) >= NOTABLE.deceleration_s and now.height >= NOTABLE.deceleration_bpm
     )
     return len(counted(bed, 10 * MIN)) + is_one
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import msgspec
 
-from study import cases
-from study.cases import Measured
-from study.plan import Planned, Study, planned
+from quietward.study import cases
+from quietward.study.cases import Measured
+from quietward.study.plan import Planned, Study, planned
 
 TABLE: dict[str, Any] = {
     "name": "for-tests",

@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from detect import rule_file
-from detect.core import engine, summaries
-from detect.core.findings import MEASURES
-from detect.core.rules import Rules
-from detect.core.state import State
-from quietward.messages import HZ, Class, Event
+from quietward.contracts.messages import HZ, Class, Event
+from quietward.detect import rule_file
+from quietward.detect.core import engine
+from quietward.detect.core.measures.findings import MEASURES
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
 
 Signal = NDArray[np.float64]
 RULES = rule_file.load()

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 import msgspec
 import numpy as np
 
-from detect import assess
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect import assess
 from quietward.recordings import Recording
-from simulator import bed
-from simulator.bed import Labour, Signal
-from simulator.scenario import Cause, Phase, Recorder, Scenario
-from simulator.truth import Span, Truth
+from quietward.simulator import bed
+from quietward.simulator.bed import Labour, Signal
+from quietward.simulator.scenario import Cause, Phase, Recorder, Scenario
+from quietward.simulator.truth import Span, Truth
 from tests.traces import RULES
 
 MATCH_S = 30.0

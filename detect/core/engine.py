@@ -5,40 +5,23 @@ second of many lanes as arrays; live, replay, assessment and studies all go thro
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, field
 
 import numpy as np
 
-from detect.core import (
-    attention,
-    baseline,
-    concern,
-    conditioning,
-    excursions,
-    findings,
-    histogram,
-    measuring,
-    minute,
-    ordering,
-    people,
-    tone,
-)
-from detect.core import reporting as report
-from detect.core import variability as vary
-from detect.core.excursions import BASE, DOWN, NEAR, UA, UP
-from detect.core.lanes import Bools, Floats, Ints, some
-from detect.core.ordering import Second
-from detect.core.state import State
-from quietward.messages import HZ, UA_LOWEST, Block, DeviceStatus, Done, Event, Input, Tick
-
-
-@dataclass
-class Output:
-    """events: in order. looked: the lanes whose summary is new."""
-
-    events: list[Event] = field(default_factory=list)
-    looked: set[int] = field(default_factory=set)
-    refused: dict[tuple[str, str], int] = field(default_factory=dict)  # (bed, why) -> seconds not used
+from quietward.contracts.messages import HZ, UA_LOWEST, Block, DeviceStatus, Done, Event, Input, Tick
+from quietward.detect.core.alerting import attention, concern
+from quietward.detect.core.arrays import Bools, Floats, Ints, some
+from quietward.detect.core.measures import findings, measuring
+from quietward.detect.core.patterns import excursions
+from quietward.detect.core.patterns.excursions import BASE, DOWN, NEAR, UA, UP
+from quietward.detect.core.people import acts as people
+from quietward.detect.core.reporting import events as report
+from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone
+from quietward.detect.core.signal import variability as vary
+from quietward.detect.core.state import ordering
+from quietward.detect.core.state.ordering import Second
+from quietward.detect.core.state.state import State
 
 
 def step(state: State, inputs: list[Input]) -> Output:

@@ -16,14 +16,14 @@ from collections import defaultdict
 from pathlib import Path
 from typing import NamedTuple
 
-from detect import rule_file
-from detect.assess import Row, assess
-from detect.calibrate import windows
-from detect.core.rules import Rules
 from quietward import recordings
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
+from quietward.detect import rule_file
+from quietward.detect.assess import Row, assess
+from quietward.detect.calibrate import windows
+from quietward.detect.core.state.rules import Rules
 from quietward.recordings import Recording
-from study.alarms import beyond_limits
+from quietward.study.alarms import beyond_limits
 
 NORMAL, PATHOLOGICAL = 1, 3
 LEAST_PH = 7.20

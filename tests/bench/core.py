@@ -13,12 +13,12 @@ import time
 import msgspec
 import numpy as np
 
-from detect import rule_file
-from detect.core import engine
-from detect.core.rules import Rules
-from detect.core.state import State
-from quietward.messages import HZ, Event
-from simulator import bed, scenario
+from quietward.contracts.messages import HZ, Event
+from quietward.detect import rule_file
+from quietward.detect.core import engine
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
+from quietward.simulator import bed, scenario
 
 BEDS = (10, 100, 1000, 5000)
 WARM_S, SECONDS_AT_MOST, LABOURS = 660, 240, 16

@@ -34,13 +34,13 @@ from sklearn.model_selection import StratifiedKFold
 from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from detect import rule_file
-from detect.assess import Row, assess
 from quietward import recordings
-from quietward.messages import HZ
-from quietward.notice import NOTICE
+from quietward.contracts.messages import HZ
+from quietward.contracts.notice import NOTICE
+from quietward.detect import rule_file
+from quietward.detect.assess import Row, assess
 from quietward.recordings import Recording
-from simulator import bed, scenario
+from quietward.simulator import bed, scenario
 from tests import likeness
 
 Matrix = NDArray[np.float64]

@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 from typing import get_args
 
-from simulator import output, scenario
+from quietward.simulator import output, scenario
 
 HOURS = 8
 

@@ -11,9 +11,9 @@ from tempfile import TemporaryDirectory
 
 import msgspec
 
-from study import cases
-from study.life import learnt, lived
-from study.plan import Study, planned
+from quietward.study import cases
+from quietward.study.life import learnt, lived
+from quietward.study.plan import Study, planned
 
 TABLE = {
     "name": "bench",

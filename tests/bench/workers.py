@@ -16,14 +16,14 @@ from typing import cast
 
 import numpy as np
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port, store_command, wait_for_port
-from quietward.messages import HZ, Block, Input, Samples, encode_inputs, encode_json
-from quietward.mqtt import Publisher
-from quietward.settings import Settings
-from quietward.store import Store, connected
-from simulator import bed as simulated
-from simulator.scenario import load
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import HZ, Block, Input, Samples, encode_inputs, encode_json
+from quietward.contracts.settings import Settings
+from quietward.runtime.embedded import free_port, store_command, wait_for_port
+from quietward.simulator import bed as simulated
+from quietward.simulator.scenario import load
+from quietward.store.client import Store, connected
+from quietward.transport.mqtt import Publisher
 from tests.conftest import MOSQUITTO, REDIS, Parts, Server, broker_command, until
 from tests.integration.test_metrics import scraped
 

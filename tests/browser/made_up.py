@@ -15,9 +15,8 @@ from typing import Any
 import msgspec
 import redis
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port
-from quietward.messages import (
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import (
     HZ,
     Act,
     Block,
@@ -33,6 +32,7 @@ from quietward.messages import (
     encode_inputs,
     encode_json,
 )
+from quietward.runtime.embedded import free_port
 from tests.conftest import Server, make_store, wait_for
 
 SHEET = PolicySheet(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
-from practice import strip
+from quietward.practice import strip
 from tests.browser.conftest import ARGUMENTS
 from tests.conftest import CHROMIUM
 

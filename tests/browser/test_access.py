@@ -4,9 +4,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from dashboard import pages
-from quietward.messages import Level
-from quietward.notice import NOTICE
+from quietward.contracts.messages import Level
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.web import pages
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_bed_strip import put_findings
 

@@ -12,7 +12,7 @@ import msgspec
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from quietward.messages import (
+from quietward.contracts.messages import (
     Acknowledge,
     Care,
     Cared,
@@ -29,7 +29,7 @@ from quietward.messages import (
     Tap,
     Unshelve,
 )
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
 from tests.browser.conftest import screen
 from tests.browser.made_up import SHEET, MadeUpWard
 

@@ -6,7 +6,7 @@ from itertools import pairwise
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
 from tests.browser.made_up import MadeUpWard
 from tests.browser.pdf import lines
 

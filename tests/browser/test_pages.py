@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
 from tests.conftest import wait_for
 from tests.integration.test_demo import Demo
 

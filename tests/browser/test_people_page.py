@@ -14,12 +14,12 @@ from playwright.sync_api import Browser, Page, expect
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-from dashboard import people
-from dashboard.gate import COOKIE, NOT_SIGNED_IN
-from dashboard.people import Role
-from dashboard.sessions import TRIES
-from quietward.messages import Acknowledge, Level
-from quietward.notice import NOTICE
+from quietward.contracts.messages import Acknowledge, Level
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.auth import people
+from quietward.dashboard.auth.gate import COOKIE, NOT_SIGNED_IN
+from quietward.dashboard.auth.people import Role
+from quietward.dashboard.auth.sessions import TRIES
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.conftest import CHROMIUM, require, wait_for

@@ -6,8 +6,8 @@ import urllib.request
 
 from playwright.sync_api import Page, expect
 
-from practice import strip
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
+from quietward.practice import strip
 from tests.browser.made_up import MadeUpWard
 
 CODE = strip.code_of("cord-with-shoulders", 3)

@@ -5,8 +5,8 @@ from itertools import pairwise
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.messages import Care, Level
-from quietward.notice import NOTICE
+from quietward.contracts.messages import Care, Level
+from quietward.contracts.notice import NOTICE
 from tests.browser.made_up import MadeUpWard
 
 PX_PER_CM = 96 / 2.54

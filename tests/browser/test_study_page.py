@@ -7,9 +7,9 @@ import msgspec
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.notice import NOTICE
-from study import what_if
-from study.what_if import WhatIf
+from quietward.contracts.notice import NOTICE
+from quietward.study import what_if
+from quietward.study.what_if import WhatIf
 from tests.browser.made_up import MadeUpWard
 from tests.studies import measured, small
 

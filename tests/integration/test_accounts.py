@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port
-from quietward.errors import Unreachable
-from quietward.mqtt import MqttError, Publisher, Subscriber
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import Unreachable
+from quietward.runtime.embedded import free_port
+from quietward.transport.mqtt import MqttError, Publisher, Subscriber
 from tests.conftest import MOSQUITTO, Server, require, until
 
 DEPLOY = files("quietward") / "deploy"

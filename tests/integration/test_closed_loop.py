@@ -10,16 +10,16 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from dashboard.hub import Hub
-from quietward.addresses import Ward
-from quietward.messages import Acknowledge, Block, Care, CareKind, decode_inputs
-from quietward.settings import Settings
-from quietward.store import RedisError, Store
-from simulator import scenario
-from simulator.bed import Bed
-from simulator.service import simulate
-from simulator.sources import LiveBed
-from simulator.truth import Helped
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import Acknowledge, Block, Care, CareKind, decode_inputs
+from quietward.contracts.settings import Settings
+from quietward.dashboard.live.hub import Hub
+from quietward.simulator import scenario
+from quietward.simulator.bed import Bed
+from quietward.simulator.service import simulate
+from quietward.simulator.sources import LiveBed
+from quietward.simulator.truth import Helped
+from quietward.store.client import RedisError, Store
 from tests.conftest import Parts, Server, until, wait_for
 
 PRESSED = """

@@ -19,15 +19,15 @@ import msgspec
 import numpy as np
 import pytest
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port
-from quietward.messages import HZ, Samples, decode_event, decode_summary, encode_json
-from quietward.mqtt import Publisher
-from quietward.outbox import Outbox
-from quietward.settings import Settings
-from quietward.store import RedisError, Store, connected
-from simulator import bed as simulated
-from simulator.scenario import load
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import HZ, Samples, decode_event, decode_summary, encode_json
+from quietward.contracts.settings import Settings
+from quietward.runtime.embedded import free_port
+from quietward.simulator import bed as simulated
+from quietward.simulator.outbox import Outbox
+from quietward.simulator.scenario import load
+from quietward.store.client import RedisError, Store, connected
+from quietward.transport.mqtt import Publisher
 from tests.conftest import MOSQUITTO, REDIS, Parts, Server, broker_command, require, until
 
 pytestmark = pytest.mark.alone

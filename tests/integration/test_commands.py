@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from quietward.embedded import free_port
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
 from quietward.recordings import write_csv
+from quietward.runtime.embedded import free_port
 from tests.conftest import REDIS, Parts, Server, require
 from tests.traces import bell, flat, put, ramp, ripple
 

@@ -14,11 +14,21 @@ from typing import Any
 import numpy as np
 import pytest
 
-from quietward.addresses import Ward
-from quietward.messages import HZ, Acknowledge, Block, Done, Input, Tick, decode_event, decode_summary, encode_inputs
-from quietward.store import Store
-from simulator import bed as simulated
-from simulator.scenario import load
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import (
+    HZ,
+    Acknowledge,
+    Block,
+    Done,
+    Input,
+    Tick,
+    decode_event,
+    decode_summary,
+    encode_inputs,
+)
+from quietward.simulator import bed as simulated
+from quietward.simulator.scenario import load
+from quietward.store.client import Store
 from tests.conftest import Server
 
 POINTS = ("stepped", "sent", "committed", "saving", "saved")
@@ -30,14 +40,14 @@ BEDS = {"bed-1": "cord-not-recovering", "bed-2": "late-with-falling-variability"
 
 DRIVER = """
 import asyncio, os, signal, sys
-import detect.store
-from detect import rule_file, service
-from detect.store import ShardStore
-from quietward.addresses import Ward
-from quietward.store import connected
+from quietward.detect import rule_file, service
+from quietward.detect import store as detect_store
+from quietward.detect.store import ShardStore
+from quietward.contracts.addresses import Ward
+from quietward.store.client import connected
 
-detect.store.AT_MOST = 3  # many commits, many places to die
-detect.store.PIECE, detect.store.BETWEEN_PIECES_S = 40_000, 0.0  # so that many die with half a checkpoint
+detect_store.AT_MOST = 3  # many commits, many places to die
+detect_store.PIECE, detect_store.BETWEEN_PIECES_S = 40_000, 0.0  # so that many die with half a checkpoint
 point, after, url, ward = sys.argv[1], int(sys.argv[2]), sys.argv[3], sys.argv[4]
 reached = 0
 
@@ -158,8 +168,8 @@ async def test_killed_inside_the_commit_it_says_the_same(
 
 
 async def test_an_old_owner_is_fenced(store: Store) -> None:
-    from detect.store import ShardStore
-    from quietward.errors import LostOwnership
+    from quietward.contracts.errors import LostOwnership
+    from quietward.detect.store import ShardStore
 
     shard = Ward("fence").shard(0)
     old, new = ShardStore(store, shard), ShardStore(store, shard)
@@ -174,8 +184,8 @@ async def test_an_old_owner_is_fenced(store: Store) -> None:
 
 
 async def test_a_superseded_detector_does_not_take_the_shard_back(store: Store) -> None:
-    from detect.store import ShardStore
-    from quietward.errors import LostOwnership
+    from quietward.contracts.errors import LostOwnership
+    from quietward.detect.store import ShardStore
 
     shard = Ward("back").shard(0)
     old, new = ShardStore(store, shard), ShardStore(store, shard)
@@ -189,9 +199,9 @@ async def test_a_superseded_detector_does_not_take_the_shard_back(store: Store) 
 
 async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store, tmp_path: Path) -> None:
     """A checkpoint made by other rules is of no use; what was said before must still hold."""
-    from detect import rule_file
-    from detect.service import Detector
-    from detect.store import ShardStore
+    from quietward.detect import rule_file
+    from quietward.detect.service import Detector
+    from quietward.detect.store import ShardStore
 
     ward = Ward("rules")
     shard = ward.shard(0)

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from quietward.embedded import free_port
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
+from quietward.runtime.embedded import free_port
 from tests.conftest import alive, wait_for
 
 ENVIRONMENT = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}

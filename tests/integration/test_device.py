@@ -14,15 +14,15 @@ import msgspec
 import pytest
 import uvloop
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port
-from quietward.errors import Unreachable
-from quietward.messages import Block, decode_inputs
-from quietward.mqtt import MqttError, Publisher, Subscriber
-from quietward.settings import Settings
-from quietward.store import Store
-from simulator.device import Device
-from simulator.sources import Strip
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import Unreachable
+from quietward.contracts.messages import Block, decode_inputs
+from quietward.contracts.settings import Settings
+from quietward.runtime.embedded import free_port
+from quietward.simulator.device import Device
+from quietward.simulator.sources import Strip
+from quietward.store.client import Store
+from quietward.transport.mqtt import MqttError, Publisher, Subscriber
 from tests.conftest import Parts, Server, broker_command, until
 from tests.traces import flat
 
@@ -63,7 +63,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         async def wait(self, _: object) -> None:
             await ingest_is_back.wait()
 
-    monkeypatch.setattr("simulator.device.Backoff", Patient)
+    monkeypatch.setattr("quietward.simulator.device.Backoff", Patient)
     parts = Parts(settings, tmp_path)
     device = Device(ward, Strip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=400)
 

@@ -26,15 +26,9 @@ import msgspec
 import numpy as np
 import pytest
 
-import ingest.service
-from detect import rule_file
-from detect.service import Detector
-from detect.store import ShardStore
-from quietward import running
-from quietward.addresses import Ward
-from quietward.embedded import free_port
-from quietward.errors import Unreachable
-from quietward.messages import (
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import Unreachable
+from quietward.contracts.messages import (
     HZ,
     Acknowledge,
     Act,
@@ -50,12 +44,18 @@ from quietward.messages import (
     encode_inputs,
     encode_json,
 )
-from quietward.mqtt import MqttError, Publisher, Subscriber
-from quietward.packets import Message
-from quietward.settings import Settings
-from quietward.store import RedisError, Store, connected
-from simulator import bed as simulated
-from simulator.scenario import load
+from quietward.contracts.settings import Settings
+from quietward.detect import rule_file
+from quietward.detect.service import Detector
+from quietward.detect.store import ShardStore
+from quietward.ingest import service as ingest_service
+from quietward.runtime import running
+from quietward.runtime.embedded import free_port
+from quietward.simulator import bed as simulated
+from quietward.simulator.scenario import load
+from quietward.store.client import RedisError, Store, connected
+from quietward.transport.mqtt import MqttError, Publisher, Subscriber
+from quietward.transport.packets import Message
 from tests.conftest import MOSQUITTO, REQUIRE_REAL, WAIT_S, Server, broker_command, make_store, require, wait_for
 
 KILLS = int(os.environ.get("QUIETWARD_KILLS", "28"))
@@ -123,7 +123,7 @@ def be(settings: Settings, part: str, death: Death, log: Path) -> None:
 
     Subscriber.acknowledge = in_two_parts  # type: ignore[method-assign]  # in this process only
     try:
-        running.run(ingest.service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
+        running.run(ingest_service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
     except* Unreachable:
         os._exit(AWAY)
 

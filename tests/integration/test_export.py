@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.records import read_sheet
-from quietward.addresses import Ward
-from quietward.messages import Event, decode_event, encode_json
-from quietward.notice import NOTICE
-from quietward.settings import Settings
-from quietward.store import Store
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import Event, decode_event, encode_json
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.settings import Settings
+from quietward.dashboard.history.records import read_sheet
+from quietward.store.client import Store
 from tests.unit.test_page_models import NOW, SHEET, summary
 
 

@@ -6,11 +6,19 @@ from typing import Any
 
 import msgspec
 
-from quietward.addresses import Ward
-from quietward.messages import Block, DeviceStatus, Input, RefusedMessage, Signal, decode_inputs, decode_summary
-from quietward.running import now_ms
-from quietward.settings import Settings
-from quietward.store import Store
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import (
+    Block,
+    DeviceStatus,
+    Input,
+    RefusedMessage,
+    Signal,
+    decode_inputs,
+    decode_summary,
+)
+from quietward.contracts.settings import Settings
+from quietward.runtime.running import now_ms
+from quietward.store.client import Store
 from tests.conftest import Parts, until, wait_for
 
 STEADY = """

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 import websockets
 
-from quietward.addresses import Ward
-from quietward.embedded import wait_for_port
-from quietward.messages import Block, Summary, decode_event, decode_inputs, decode_summary
-from quietward.mqtt import Publisher
-from quietward.notice import NOTICE
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import Block, Summary, decode_event, decode_inputs, decode_summary
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.settings import Settings
 from quietward.recordings import read, write_csv
-from quietward.settings import Settings
-from quietward.store import RedisError, Store
+from quietward.runtime.embedded import wait_for_port
+from quietward.store.client import RedisError, Store
+from quietward.transport.mqtt import Publisher
 from tests.conftest import Parts, Server, record, until, wait_for
 from tests.traces import flat, put, ramp, ripple
 

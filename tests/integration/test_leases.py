@@ -8,11 +8,11 @@ from collections.abc import AsyncIterator, Callable
 
 import pytest
 
-from quietward.addresses import Ward
-from quietward.errors import BadSettings
-from quietward.layout import agree
-from quietward.leases import CLAIM, Share, work
-from quietward.store import Store
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import BadSettings
+from quietward.runtime.leases import CLAIM, Share, work
+from quietward.store.client import Store
+from quietward.store.topology import agree
 from tests.conftest import until
 
 WARD = Ward("shared")

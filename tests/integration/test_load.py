@@ -10,15 +10,15 @@ from typing import Any
 import psutil
 import pytest
 
-from load import trial
-from load.trial import Order
-from quietward.addresses import Ward
-from quietward.messages import Samples, decode_summary, encode_json
-from quietward.mqtt import Publisher
-from quietward.notice import NOTICE
-from quietward.running import now_ms
-from quietward.settings import Settings
-from quietward.store import Store
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import Samples, decode_summary, encode_json
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.settings import Settings
+from quietward.load import trial
+from quietward.load.trial import Order
+from quietward.runtime.running import now_ms
+from quietward.store.client import Store
+from quietward.transport.mqtt import Publisher
 from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until, wait_for
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running

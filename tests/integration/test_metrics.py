@@ -6,12 +6,12 @@ from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families
 
-from quietward.addresses import Ward
-from quietward.embedded import free_port, wait_for_port
-from quietward.messages import decode_summary
-from quietward.mqtt import Publisher
-from quietward.settings import Settings
-from quietward.store import Store
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import decode_summary
+from quietward.contracts.settings import Settings
+from quietward.runtime.embedded import free_port, wait_for_port
+from quietward.store.client import Store
+from quietward.transport.mqtt import Publisher
 from tests.conftest import Parts, until
 from tests.integration.test_commands import quietward
 

@@ -5,12 +5,12 @@ from typing import Any
 
 import pytest
 
-import detect.store
-from detect.store import ShardStore
-from quietward.addresses import Ward
-from quietward.errors import LostOwnership
-from quietward.messages import Tick, encode_inputs
-from quietward.store import Line, Lines, RedisError, Store, entries_of, stream_after
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import LostOwnership
+from quietward.contracts.messages import Tick, encode_inputs
+from quietward.detect import store as detect_store
+from quietward.detect.store import ShardStore
+from quietward.store.client import Line, Lines, RedisError, Store, entries_of, stream_after
 
 
 async def test_answers_come_in_the_order_of_the_commands(store: Store) -> None:
@@ -56,7 +56,7 @@ async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
 
 
 async def test_a_checkpoint_counts_when_it_is_whole(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(detect.store, "PIECE", 100)
+    monkeypatch.setattr(detect_store, "PIECE", 100)
     first, second = bytes(range(256)) * 4, bytes(reversed(range(256))) * 3
     shard = await shard_store(store)
     await shard.save("1-0", first)
@@ -88,7 +88,7 @@ async def test_a_checkpoint_of_another_version_is_left_aside(store: Store) -> No
 
 
 async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(detect.store, "PIECE", 10)
+    monkeypatch.setattr(detect_store, "PIECE", 10)
     old = await shard_store(store)
     await old.save("1-0", b"a state of some length")
     late = asyncio.create_task(old.save("2-0", b"another one, thirty letters long"))

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
 from tests.conftest import wait_for
 from tests.integration.test_commands import quietward
 

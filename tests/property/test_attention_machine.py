@@ -16,8 +16,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
-from detect.core import attention
-from detect.core.attention import (
+from quietward.detect.core.alerting import attention
+from quietward.detect.core.alerting.attention import (
     COVERAGE,
     EXPLAINED,
     HIGHER,
@@ -35,7 +35,7 @@ from detect.core.attention import (
     Policy,
     Repeat,
 )
-from detect.core.lanes import Ints
+from quietward.detect.core.arrays import Ints
 from tests.attention_model import OF_THE_SIGNAL, RANK, TEAM, Beside, PlainBed, Said, Values, true
 from tests.property.test_streaming_core import RELAXED
 

@@ -7,9 +7,9 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.messages import Samples
-from simulator.faults import SENT_BACKWARDS_S, Faults
-from simulator.scenario import DeviceFault, Fault
+from quietward.contracts.messages import Samples
+from quietward.simulator.faults import SENT_BACKWARDS_S, Faults
+from quietward.simulator.scenario import DeviceFault, Fault
 
 SECONDS = 180
 

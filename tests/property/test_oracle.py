@@ -12,10 +12,10 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from detect.core import engine
-from detect.core.findings import MEASURES, values_of
-from detect.core.state import State
-from quietward.messages import HZ, Event
+from quietward.contracts.messages import HZ, Event
+from quietward.detect.core import engine
+from quietward.detect.core.measures.findings import MEASURES, values_of
+from quietward.detect.core.state.state import State
 from tests.oracle import PlainBed
 from tests.property.test_streaming_core import RELAXED
 from tests.reference_measures import DEFECTS, WITHIN, all_of, same

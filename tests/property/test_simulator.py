@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulator.bed import Bed
-from simulator.scenario import load, names
+from quietward.simulator.bed import Bed
+from quietward.simulator.scenario import load, names
 from tests.property.test_streaming_core import RELAXED
 
 TICKS = 240

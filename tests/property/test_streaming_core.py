@@ -8,11 +8,11 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from detect.core import engine
-from detect.core.state import State
-from quietward.messages import HZ, Block, Event, Input, Tick
-from simulator import bed as simulated
-from simulator.scenario import load, names
+from quietward.contracts.messages import HZ, Block, Event, Input, Tick
+from quietward.detect.core import engine
+from quietward.detect.core.state.state import State
+from quietward.simulator import bed as simulated
+from quietward.simulator.scenario import load, names
 from tests.traces import RULES
 
 SECONDS = 900

@@ -5,11 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from detect.assess import assess
-from detect.core import engine, reporting, summaries
-from detect.core.engine import Output
-from detect.core.state import State
-from quietward.messages import (
+from quietward.contracts.messages import (
     Acknowledge,
     Act,
     Block,
@@ -28,6 +24,12 @@ from quietward.messages import (
     Tick,
     Unshelve,
 )
+from quietward.detect.assess import assess
+from quietward.detect.core import engine
+from quietward.detect.core.reporting import events as reporting
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.state.state import State
 from quietward.recordings import Recording
 from tests.traces import RULES, flat, put, ramp, ripple
 from tests.traces import Signal as Trace

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from detect import calibrate, rule_file
+from quietward.detect import calibrate, rule_file
 from tests.conftest import record
 
 

@@ -6,7 +6,7 @@ import operator
 import numpy as np
 import pytest
 
-from detect.core.rule_sets import Clause, Clauses
+from quietward.detect.core.alerting.rule_sets import Clause, Clauses
 from tests.traces import RULES
 
 PLAIN = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge}

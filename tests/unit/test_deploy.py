@@ -12,10 +12,11 @@ import pytest
 import typer
 import yaml
 
-from quietward import __version__, asyncapi
-from quietward.addresses import TOPIC_ROOT, Ward
+from quietward import __version__
 from quietward.cli import app
-from quietward.settings import ENVIRONMENT_PREFIX, Settings, load
+from quietward.contracts.addresses import TOPIC_ROOT, Ward
+from quietward.contracts.settings import ENVIRONMENT_PREFIX, Settings, load
+from quietward.transport import asyncapi
 
 ROOT = Path(__file__).parents[2]
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())

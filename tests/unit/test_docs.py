@@ -7,11 +7,11 @@ from pathlib import Path
 import typer
 from typer.testing import CliRunner
 
-from detect import rule_file
 from quietward.cli import app
-from quietward.notice import NOTICE
-from quietward.settings import Settings
-from simulator import scenario, shift
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.settings import Settings
+from quietward.detect import rule_file
+from quietward.simulator import scenario, shift
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()

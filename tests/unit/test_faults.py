@@ -5,13 +5,13 @@ from collections import Counter
 import msgspec
 import pytest
 
-from detect.core import engine
-from detect.core.state import State
-from ingest.validate import check
-from quietward.errors import BadMessage
-from quietward.messages import Block, Samples
-from simulator.faults import MALFORMED, Faults
-from simulator.scenario import DeviceFault
+from quietward.contracts.errors import BadMessage
+from quietward.contracts.messages import Block, Samples
+from quietward.detect.core import engine
+from quietward.detect.core.state.state import State
+from quietward.ingest.validate import check
+from quietward.simulator.faults import MALFORMED, Faults
+from quietward.simulator.scenario import DeviceFault
 from tests.traces import RULES
 
 T0_MS = 1_790_000_000_000

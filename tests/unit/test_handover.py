@@ -11,10 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard import export, printed
-from dashboard.flags import stories
-from dashboard.handover import HandOver, Record, hand_over
-from quietward.messages import (
+from quietward.contracts.messages import (
     Block,
     Cared,
     Class,
@@ -27,7 +24,12 @@ from quietward.messages import (
     Stretch,
     decode_event,
 )
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.history import export
+from quietward.dashboard.history.flags import stories
+from quietward.dashboard.history.record import Record
+from quietward.dashboard.print import handover_html as printed
+from quietward.dashboard.print.handover import HandOver, hand_over
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
 MINUTE = 60_000

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from detect.core import histogram, minute
-from detect.core.histogram import STEPS, Histogram
-from detect.core.minute import FHR, Minute
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect.core.signal import histogram, minute
+from quietward.detect.core.signal.histogram import STEPS, Histogram
+from quietward.detect.core.signal.minute import FHR, Minute
 
 LOWEST, HIGHEST, WINDOW_S, LANES, SECONDS = 30.0, 240.0, 120, 4, 400
 

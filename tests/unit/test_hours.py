@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.handover import Times
-from dashboard.hours import Hours
-from dashboard.hours_figure import figure
-from dashboard.marks import why
-from dashboard.paper_strip import WIDE_MM, Scale, page
-from dashboard.strips import Strip
-from quietward.messages import HZ, Block, Event
-from quietward.notice import NOTICE
+from quietward.contracts.messages import HZ, Block, Event
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.history.hours import Hours
+from quietward.dashboard.history.hours_figure import figure
+from quietward.dashboard.print.handover import Times
+from quietward.dashboard.print.strip_svg import WIDE_MM, Scale, page
+from quietward.dashboard.view.marks import why
+from quietward.dashboard.view.strips import Strip
 
 BEGINS = 1_790_000_040
 FALL = Event(

@@ -6,10 +6,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect import rule_file
-from detect.core import state as kept
-from detect.core.lanes import LENT_AT_MOST, Bools, Floats, Ints, Lanes, index, lane, part, switch
-from detect.core.state import State
+from quietward.detect import rule_file
+from quietward.detect.core.arrays import LENT_AT_MOST, Bools, Floats, Ints, Lanes, index, lane, part, switch
+from quietward.detect.core.state import state as kept
+from quietward.detect.core.state.state import State
 
 SIZES = {"long": 7}
 

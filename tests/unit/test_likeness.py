@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from detect.assess import Row
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect.assess import Row
 from quietward.recordings import Recording
 from tests import likeness
 from tests.bench import likeness as bench

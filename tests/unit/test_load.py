@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from load import limit, trial
-from load.devices import Gateway, Pieces
-from load.limit import Limit
-from load.schedule import HISTORY_S, JITTER_MS, Part, Schedule
-from load.trial import Order, Spread, Trial
-from load.watch import NEVER, Raised, Watch
-from quietward.addresses import Ward
-from quietward.errors import BadSettings
-from quietward.messages import decode_samples
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.messages import decode_samples
+from quietward.load import limit, trial
+from quietward.load.devices import Gateway, Pieces
+from quietward.load.limit import Limit
+from quietward.load.schedule import HISTORY_S, JITTER_MS, Part, Schedule
+from quietward.load.trial import Order, Spread, Trial
+from quietward.load.watch import NEVER, Raised, Watch
 
 START_MS = 1_790_000_000_000
 

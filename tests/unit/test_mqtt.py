@@ -7,7 +7,7 @@ from paho.mqtt.client import MQTTv5
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties, VariableByteIntegers
 
-from quietward import mqtt, packets
+from quietward.transport import mqtt, packets
 from tests.property.test_streaming_core import RELAXED
 
 TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=200)

@@ -2,9 +2,10 @@
 
 import pytest
 
-from detect.core import engine, summaries
-from detect.core.state import State
-from quietward.messages import Acknowledge, Block, DeviceStatus, Done, Signal, Tick
+from quietward.contracts.messages import Acknowledge, Block, DeviceStatus, Done, Signal, Tick
+from quietward.detect.core import engine
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.state.state import State
 from tests.traces import RULES
 
 T0 = 1_790_000_000_000

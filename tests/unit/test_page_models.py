@@ -9,13 +9,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from dashboard import acts, pages, wording
-from dashboard.clocks import dead_parts
-from dashboard.marks import marks
-from dashboard.order import Place, in_order
-from dashboard.strips import KEPT_S, NONE, Strip
-from dashboard.view_model import UNWATCHED_AFTER_MS, Card, card
-from quietward.messages import (
+from quietward.contracts.messages import (
     Block,
     Cared,
     Contractions,
@@ -30,7 +24,15 @@ from quietward.messages import (
     Stretch,
     Summary,
 )
-from quietward.notice import NOTICE
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.routes import acts
+from quietward.dashboard.view import wording
+from quietward.dashboard.view.clocks import dead_parts
+from quietward.dashboard.view.marks import marks
+from quietward.dashboard.view.order import Place, in_order
+from quietward.dashboard.view.strips import KEPT_S, NONE, Strip
+from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, card
+from quietward.dashboard.web import pages
 
 NOW = 1_790_000_000_000
 
@@ -415,7 +417,9 @@ def test_paths_of_beds() -> None:
 def test_an_installed_page_has_all_its_assets() -> None:
     """What no pattern names is in the repository, and missing from what is installed."""
     root = Path(__file__).parents[2]
-    patterns = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["dashboard"]
+    patterns = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"][
+        "quietward.dashboard"
+    ]
     installed = {file for pattern in patterns for file in (root / "dashboard").glob(pattern) if file.is_file()}
     shipped = [file for folder in ("assets", "studies") for file in (root / "dashboard" / folder).rglob("*")]
     assert installed == {file for file in shipped if file.is_file()}

@@ -8,12 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from dashboard import people
-from dashboard.gate import _local, own_origin
-from dashboard.people import People, Role, may
 from quietward.cli import app
-from quietward.errors import BadSettings
-from quietward.messages import Acknowledge, Act, Care, OwnLimit, Shelve
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.messages import Acknowledge, Act, Care, OwnLimit, Shelve
+from quietward.dashboard.auth import people
+from quietward.dashboard.auth.gate import _local, own_origin
+from quietward.dashboard.auth.people import People, Role, may
 
 ACTS: list[Act] = [
     Acknowledge("bed-1", "Kim", "bed-1-f1"),

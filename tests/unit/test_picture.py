@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from detect import assess, picture
-from quietward.errors import BadRecording
+from quietward.contracts.errors import BadRecording
+from quietward.detect import assess, picture
 from quietward.recordings import Recording
 from tests.traces import RULES, flat, put, ramp, ripple
 

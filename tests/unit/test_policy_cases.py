@@ -8,9 +8,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from detect.core import attention
-from detect.core.attention import LEVELS, WHY_HELD_BACK, Attention, Change, Policy
-from detect.core.findings import MEASURES
+from quietward.detect.core.alerting import attention
+from quietward.detect.core.alerting.attention import LEVELS, WHY_HELD_BACK, Attention, Change, Policy
+from quietward.detect.core.measures.findings import MEASURES
 
 DATA = tomllib.loads(Path(__file__).with_name("policy_cases.toml").read_text())
 POLICY = msgspec.convert(

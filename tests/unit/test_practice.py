@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from practice import strip
-from practice.compare import Answer, Compared, Mark, compare, pairs
-from practice.scoring import scoring
-from practice.strip import BadStrip, Contraction, Found, Said, Strip
-from quietward.messages import HZ, Level
-from simulator import scenario
+from quietward.contracts.messages import HZ, Level
+from quietward.practice import strip
+from quietward.practice.compare import Answer, Compared, Mark, compare, pairs
+from quietward.practice.scoring import scoring
+from quietward.practice.strip import BadStrip, Contraction, Found, Said, Strip
+from quietward.simulator import scenario
 
 SECONDS = 1800
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import wfdb
 
-from quietward.errors import BadRecording
+from quietward.contracts.errors import BadRecording
 from quietward.recordings import expand, read, write_csv
 from tests.conftest import record
 

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from detect import rule_file
-from quietward.errors import BadRules, BadScenario
-from simulator import scenario
+from quietward.contracts.errors import BadRules, BadScenario
+from quietward.detect import rule_file
+from quietward.simulator import scenario
 
-POLICY = (files("detect") / "rules" / "attention.toml").read_text()
+POLICY = (files("quietward.detect") / "rules" / "attention.toml").read_text()
 
 
 def test_every_number_of_a_published_rule_set_has_source_and_status() -> None:
@@ -135,7 +135,7 @@ CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
     ],
 )
 def test_a_wrong_scenario_is_refused(tmp_path: Path, change: Callable[[str], str], says: str) -> None:
-    text = (files("simulator") / "scenarios" / "calm.toml").read_text()
+    text = (files("quietward.simulator") / "scenarios" / "calm.toml").read_text()
     wrong = tmp_path / "mine.toml"
     wrong.write_text(change(text))
     with pytest.raises(BadScenario, match=says) as caught:

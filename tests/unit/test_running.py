@@ -5,8 +5,8 @@ import contextlib
 
 import pytest
 
-from quietward.errors import Unreachable
-from quietward.running import Tasks
+from quietward.contracts.errors import Unreachable
+from quietward.runtime.running import Tasks
 
 
 async def deaf() -> None:

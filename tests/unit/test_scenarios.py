@@ -12,11 +12,11 @@ from typing import Any, get_args
 import numpy as np
 import pytest
 
-from quietward.messages import HZ
-from simulator import scenario, shift
-from simulator.bed import Bed, Labour, simulate
-from simulator.scenario import Fault, load
-from simulator.truth import Span, Truth
+from quietward.contracts.messages import HZ
+from quietward.simulator import scenario, shift
+from quietward.simulator.bed import Bed, Labour, simulate
+from quietward.simulator.scenario import Fault, load
+from quietward.simulator.truth import Span, Truth
 
 SEEDS = (1, 2, 3)
 MOST = 2

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from quietward.errors import BadSettings
-from quietward.settings import Settings, load, without_password
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.settings import Settings, load, without_password
 
 
 def test_later_sources_win(tmp_path: Path) -> None:

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from detect.core.excursions import DOWN, Excursion
-from detect.core.shape import refine
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.detect.core.patterns.excursions import DOWN, Excursion
+from quietward.detect.core.patterns.shape import refine
 from tests.traces import RULES, Signal, bell, flat, put, ramp
 
 SHAPE = RULES.reading.shape

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.export import shift_as_csv
-from dashboard.shift import BedHours, Figure, Kept, shift
-from quietward.messages import Event
-from quietward.notice import NOTICE
+from quietward.contracts.messages import Event
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.history.export import shift_as_csv
+from quietward.dashboard.history.shift import BedHours, Figure, Kept, shift
 
 NOW = 1_790_000_000_000
 MINUTE = 60_000

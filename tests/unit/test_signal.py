@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from detect.core import engine, summaries
-from detect.core.engine import Output
-from detect.core.state import State
-from quietward.messages import HZ, Signal, Summary
+from quietward.contracts.messages import HZ, Signal, Summary
+from quietward.detect.core import engine
+from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.state.state import State
 from tests.traces import RULES, flat, put, ramp, ripple, run
 
 LEVEL = 144.0

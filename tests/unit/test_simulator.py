@@ -10,13 +10,13 @@ import pytest
 import wfdb
 
 from quietward import recordings
-from quietward.errors import BadScenario, BadSettings
-from quietward.messages import HZ, CareKind
-from simulator import output, shift, truth
-from simulator.bed import Bed, Labour, simulate
-from simulator.physiology import responses
-from simulator.scenario import Cause, Factor, Happening, Phase, Scenario, load, one_bed
-from simulator.truth import Truth
+from quietward.contracts.errors import BadScenario, BadSettings
+from quietward.contracts.messages import HZ, CareKind
+from quietward.simulator import output, shift, truth
+from quietward.simulator.bed import Bed, Labour, simulate
+from quietward.simulator.physiology import responses
+from quietward.simulator.scenario import Cause, Factor, Happening, Phase, Scenario, load, one_bed
+from quietward.simulator.truth import Truth
 
 HOUR_S = 3600
 QUIET: dict[str, Any] = {"asleep_share": 0.0, "capacity_bpm_min": 100_000.0, "recorder": "quarters"}

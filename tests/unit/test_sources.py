@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from quietward.messages import HZ, CareKind
-from simulator import scenario, shift
-from simulator.bed import TICK_S, simulate
-from simulator.service import in_words, simulated
-from simulator.sources import LiveBed, Second, Strip
-from simulator.truth import Helped, Span
+from quietward.contracts.messages import HZ, CareKind
+from quietward.simulator import scenario, shift
+from quietward.simulator.bed import TICK_S, simulate
+from quietward.simulator.service import in_words, simulated
+from quietward.simulator.sources import LiveBed, Second, Strip
+from quietward.simulator.truth import Helped, Span
 
 PRESSED = scenario.Scenario(
     "pressed", "a fall without end", "a fall", "go there", 60,

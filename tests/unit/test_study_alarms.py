@@ -6,15 +6,15 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from detect.core import engine
-from detect.core.attention import Policy
-from detect.core.lanes import Floats
-from detect.core.state import State
-from quietward.messages import HZ, Event
-from simulator import bed, shift
-from study.alarms import CALLING, PolicyAlarms, Stood, Turn, beyond_limits, by_class
-from study.cases import Measured
-from study.looks import Looks
+from quietward.contracts.messages import HZ, Event
+from quietward.detect.core import engine
+from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.arrays import Floats
+from quietward.detect.core.state.state import State
+from quietward.simulator import bed, shift
+from quietward.study.alarms import CALLING, PolicyAlarms, Stood, Turn, beyond_limits, by_class
+from quietward.study.cases import Measured
+from quietward.study.looks import Looks
 from tests.studies import measured, small
 
 Told = dict[int, list[tuple[float, int]]]

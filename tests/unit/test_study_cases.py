@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from quietward import recordings
-from quietward.messages import HZ
-from simulator import output, scenario
-from study import cases, report, result, run
-from study.life import lived
+from quietward.contracts.messages import HZ
+from quietward.simulator import output, scenario
+from quietward.study import cases, report, result, run
+from quietward.study.life import lived
 from tests.studies import small
 
 

@@ -7,10 +7,10 @@ from typing import Any
 import msgspec
 import pytest
 
-from quietward.errors import BadRules, BadScenario, BadStudy
-from study import plan
-from study.plan import BASE
-from study.what_if import WhatIf
+from quietward.contracts.errors import BadRules, BadScenario, BadStudy
+from quietward.study import plan
+from quietward.study.plan import BASE
+from quietward.study.what_if import WhatIf
 from tests.studies import small
 
 
@@ -105,7 +105,7 @@ def test_a_study_that_is_not_there_says_which_are() -> None:
 
 
 def test_the_report_that_comes_along_is_of_the_study_and_the_rules_that_come_along() -> None:
-    folder = files("dashboard") / "studies" / "default-policy"
+    folder = files("quietward.dashboard") / "studies" / "default-policy"
     found = plan.load("default-policy")
     shown = msgspec.json.decode((folder / "what-if.json").read_bytes(), type=WhatIf)
     assert {s.key: s.today for s in shown.sliders} == {v.key: found.today(v.key) for v in found.study.vary}

@@ -8,10 +8,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from quietward.notice import NOTICE
-from study import report, result, run, what_if
-from study.result import Row
-from study.run import Result
+from quietward.contracts.notice import NOTICE
+from quietward.study import report, result, run, what_if
+from quietward.study.result import Row
+from quietward.study.run import Result
 from tests.studies import measured, small
 
 

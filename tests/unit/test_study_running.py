@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from dashboard.hours import Hours
-from detect import assess, rule_file
-from detect.core.attention import LEVELS
-from quietward.messages import HZ
+from quietward.contracts.messages import HZ
+from quietward.dashboard.history.hours import Hours
+from quietward.detect import assess, rule_file
+from quietward.detect.core.alerting.attention import LEVELS
 from quietward.recordings import Recording
-from simulator import bed, scenario
-from study import running
-from study.what_if import WhatIf
+from quietward.simulator import bed, scenario
+from quietward.study import running
+from quietward.study.what_if import WhatIf
 
 BEGINS = 1_790_000_000
 SECONDS = 3000

@@ -2,11 +2,11 @@
 
 import pytest
 
-from simulator.truth import Span
-from study import score
-from study.alarms import Call, Stood
-from study.score import Shift
-from study.staff import BedTruth, Visit
+from quietward.simulator.truth import Span
+from quietward.study import score
+from quietward.study.alarms import Call, Stood
+from quietward.study.score import Shift
+from quietward.study.staff import BedTruth, Visit
 
 NOTHING = BedTruth([], [], [])
 

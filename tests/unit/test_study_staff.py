@@ -8,9 +8,9 @@ import pytest
 import simpy
 from msgspec import structs
 
-from simulator.truth import Span
-from study.alarms import Call, Stood
-from study.staff import BedTruth, Crew, Staff, Visit, live
+from quietward.simulator.truth import Span
+from quietward.study.alarms import Call, Stood
+from quietward.study.staff import BedTruth, Crew, Staff, Visit, live
 from tests.studies import small
 
 LOOK, BEDSIDE, TEAM = 1, 2, 3

@@ -3,7 +3,7 @@
 import asyncio
 import time
 
-from load.timer import Timer
+from quietward.load.timer import Timer
 
 
 async def test_it_is_never_early_and_lets_others_go_on() -> None:

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.validate import LARGEST_BYTES, REASONS, SENML, check
-from quietward.errors import BadMessage
-from quietward.messages import Block, DeviceStatus
+from quietward.contracts.errors import BadMessage
+from quietward.contracts.messages import Block, DeviceStatus
+from quietward.ingest.validate import LARGEST_BYTES, REASONS, SENML, check
 
 TOPIC = "quietward/v1/ward-1/bed-3/samples"
 GOOD = {

@@ -1,0 +1,1 @@
+"""What happened: hours of a bed, a shift, its flags, its export."""

@@ -1,0 +1,1 @@
+"""What moves on the pages, one frame a second."""

@@ -1,0 +1,1 @@
+"""What can be printed or taken away."""

@@ -1,0 +1,1 @@
+"""Pure: from what is stored to what is shown of a bed."""

@@ -1,0 +1,233 @@
+"""Pure: what is stored, and what time it is, to what each bed's card says."""
+
+from msgspec import Struct
+
+from quietward.contracts.messages import Cared, Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
+from quietward.dashboard.view import wording
+from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
+
+UNWATCHED_AFTER_MS = 10_000
+"""Older looks than this are not believed: the bed is unwatched, whatever the summary says."""
+SHAPES = {
+    "team": "hexagon",
+    "bedside": "triangle",
+    "look": "diamond",
+    "quiet": "ring",
+    "lost": "gap",
+    "unwatched": "cross",
+    "paused": "bars",
+    "shelved": "shelf",
+}
+
+
+class Note(Struct, frozen=True):
+    """Something that was done: what, by whom, and the trace before and after it.
+
+    numbers: word, before, after, unit. result: helped, did not help, nothing to compare; empty until it is time.
+    result_at: ms by the bed's clock when it is due, None if nobody can say.
+    """
+
+    t: int
+    by: str
+    what: str
+    numbers: list[tuple[str, str, str, str]]
+    result: str
+    result_at: int | None
+
+
+class Hand(Struct, frozen=True):
+    """Contractions timed by hand. running_from_s: onset of the one that goes on, by the bed's clock."""
+
+    text: str
+    differs: str
+    is_running: bool
+    since_onset_s: float
+    running_from_s: float | None
+
+
+class Card(Struct, frozen=True):
+    """One bed as it is shown.
+
+    `state` is a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would be a false calm.
+    `until`: time the headline ends with, ms by the bed's clock; contraction_from_s: onset of the last recorded one.
+    """
+
+    bed: str
+    state: str
+    shape: str
+    headline: str
+    reason: str
+    signal: str
+    signal_reason: str
+    until: int | None = None
+    level: str = "quiet"
+    age_s: float | None = None
+    level_since: int | None = None
+    level_s: float | None = None
+    waiting_s: float | None = None
+    fhr: str = "–"
+    baseline: str = "–"
+    variability: str = "–"
+    contractions: str = "–"
+    contraction_rate: str = "–"
+    contraction_from_s: float | None = None
+    running: str = ""
+    running_from_s: float | None = None
+    concern: float | None = None
+    concern_parts: list[tuple[str, float]] = []
+    classes: list[tuple[str, str, list[str]]] = []
+    flag: str | None = None
+    acknowledged_by: str | None = None
+    source: str = ""
+    events: int = 0
+    t: int | None = None
+    clock: str = ""
+    far_clock: str = ""
+    rules: str = ""
+    paused: Paused | None = None
+    shelved: list[Shelved] = []
+    limited: list[Limited] = []
+    held_back: list[str] = []
+    notes: list[Note] = []
+    hand: Hand | None = None
+
+
+class _Shown(Struct, frozen=True):
+    """State, headline and reason of a bed, and the time the headline ends with."""
+
+    state: str
+    headline: str
+    reason: str
+    until: int | None = None
+
+
+def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicySheet | None = None) -> Card:
+    """Return what to show of a bed; summary None: its device sends, but no detector has ever looked.
+
+    sheet: of the policy that runs, None while nobody has said it.
+    """
+    if summary is None:
+        return Card(
+            bed=bed,
+            state="unwatched",
+            shape=SHAPES["unwatched"],
+            headline="unwatched",
+            reason="its device sends, but no detector has looked at it yet",
+            signal="unwatched",
+            signal_reason="",
+        )
+    s = summary
+    shown = _shown(s, now_ms)
+    unwatched = shown.state == "unwatched"
+    level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
+    return Card(
+        bed=bed,
+        state=shown.state,
+        shape=SHAPES[shown.state],
+        headline=shown.headline,
+        reason=shown.reason,
+        until=shown.until,
+        signal="unwatched" if unwatched else s.signal.value,
+        signal_reason=s.signal_reason,
+        level=s.level.value,
+        age_s=round((now_ms - s.at) / 1000, 1) if s.at else None,
+        level_since=s.level_since,
+        level_s=level_s,
+        waiting_s=None if s.acknowledged_by else level_s,
+        fhr=wording.number(s.fhr_bpm),
+        baseline=wording.number(s.baseline_bpm),
+        variability=wording.number(s.variability_bpm),
+        contractions=_contractions(s),
+        contraction_rate=wording.rate(s),
+        contraction_from_s=_last_contraction(s),
+        running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
+        running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
+        concern=None if unwatched else s.concern,
+        concern_parts=[(p.finding, p.points) for p in s.concern_parts],
+        classes=[(c.rules, c.name, [*c.criteria, *c.missing]) for c in s.classes],
+        flag=s.flag,
+        acknowledged_by=s.acknowledged_by,
+        source=s.session,
+        events=s.events,
+        t=None if never_usable(s) else s.t,
+        clock=device_clock(s),
+        far_clock=far_clock(s),
+        rules=s.rules,
+        paused=s.paused,
+        shelved=s.shelved,
+        limited=s.limited,
+        held_back=[wording.held_back(text) for text in s.held_back],
+        notes=notes(s, sheet),
+        hand=_hand(s),
+    )
+
+
+def _shown(s: Summary, now_ms: int) -> _Shown:
+    """Return what the bed is called now: what would be a false calm goes before what is quiet."""
+    looked_ago_ms = now_ms - s.looked_at
+    ahead = looked_ago_ms < -CLOCKS_AGREE_MS
+    if looked_ago_ms > UNWATCHED_AFTER_MS or ahead:
+        since = (
+            f"clocks disagree: the last look lies {-looked_ago_ms / 1000:.0f} s ahead of this server's time"
+            if ahead
+            else f"no detector has looked for {looked_ago_ms / 1000:.0f} s"
+        )
+        return _Shown("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
+    if s.signal is Signal.LOST:
+        return _without_signal(s)
+    active = [one for one in s.shelved if one.active]
+    if s.level is Level.QUIET and active:
+        who_and_why = "; ".join(f"{wording.plain(one.condition)}, shelved by {one.by}: {one.why}" for one in active)
+        return _Shown("shelved", "shelved until", who_and_why, min(one.until for one in active))
+    return _Shown(s.level.value, s.level.value, s.reason)
+
+
+def _without_signal(s: Summary) -> _Shown:
+    if s.level not in (Level.QUIET, Level.LOOK):
+        return _Shown(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
+    other = f"; {s.reason}" if s.reason and "usable signal" not in s.reason else ""
+    if s.paused is not None:
+        why = f": {s.paused.why}" if s.paused.why else ""
+        return _Shown("paused", "paused, back at", f"monitor off on purpose, {s.paused.by}{why}{other}", s.paused.until)
+    return _Shown("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
+
+
+def _contractions(s: Summary) -> str:
+    recorded = wording.timing(s.contractions.interval_s, s.contractions.duration_s)
+    if recorded != "–" or s.hand is None or s.hand.interval_s is None:
+        return recorded
+    return f"{wording.timing(s.hand.interval_s, s.hand.duration_s)} by hand"
+
+
+def _last_contraction(s: Summary) -> float | None:
+    since_s = s.contractions.since_onset_s
+    return None if since_s is None else s.t / 1000 + 1 - since_s
+
+
+def notes(s: Summary, sheet: PolicySheet | None) -> list[Note]:
+    """Return what was done at a bed, the newest first."""
+    return [
+        Note(
+            t=c.t,
+            by=c.by,
+            what=wording.care(c.what, c.text),
+            numbers=wording.compared(c.before, c.after),
+            result=_result(c),
+            result_at=None if sheet is None else c.t + sheet.helps_within_s * 1000,
+        )
+        for c in s.cared
+    ]
+
+
+def _result(c: Cared) -> str:
+    if c.after is None:
+        return ""
+    return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]
+
+
+def _hand(s: Summary) -> Hand | None:
+    if s.hand is None:
+        return None
+    since_s = s.hand.since_onset_s
+    from_s = s.t / 1000 - since_s if s.hand.is_running else None
+    return Hand(wording.hand(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)

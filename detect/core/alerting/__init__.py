@@ -1,0 +1,1 @@
+"""What the measures lead to: rule sets, concern, attention."""

@@ -1,0 +1,197 @@
+"""Numbers the reading of a strip is done with, as read from `detect/rules/reading.toml`. No number is set here."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from msgspec import Struct
+
+from quietward.detect.core.arrays import Floats, Ints
+
+
+class LookLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How often a bed is looked at: baseline, findings, attention. Divides a minute."""
+
+    every_s: Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60]
+
+
+class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What counts as a usable sample, and what the signal states mean."""
+
+    fhr_lowest_bpm: float
+    fhr_highest_bpm: float
+    jump_bpm: float
+    jump_within_s: float
+    suspect_for_s: float
+    suspect_after_gap_s: float
+    gap_within_s: float
+    ratio_within: float
+    doubtful_for_s: float
+    improbable_rise_bpm: float
+    mother_within_bpm: float
+    mother_share: float
+    poor_below_share: float
+    silent_after_s: float
+    no_value_after_s: float
+    forget_after_s: float
+    wait_s: int
+    missing_from_s: int
+    marked_from_s: float
+
+
+class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the baseline is found."""
+
+    window_s: int
+    level_within_bpm: int
+    mean_within_bpm: int
+    identifiable_s: float
+    lag_s: int
+    hold_depth_bpm: float
+    moved_bpm: float
+    leave_out_rise_s: float
+    maxima_apart_bpm: int
+
+
+class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How variability is measured."""
+
+    least_s: float
+    trim_share: float
+    mean_over_min: int
+    assumed_bpm: float
+    low_below_bpm: float
+    high_above_bpm: float
+
+
+class SinusoidalLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What makes a minute sinusoidal."""
+
+    slowest_per_min: int
+    fastest_per_min: int
+    wave_share: float
+    lowest_bpm: float
+    highest_bpm: float
+
+
+class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
+    """How one kind of departure is found; heights in the signal's own unit."""
+
+    enter: float
+    enter_share: float
+    enter_at_most: float
+    tolerance_share: float
+    tolerance_least: float
+    tolerance_at_most: float
+    near: float
+    slack_s: float
+    leave_share: float
+    leave_at_most: float
+    settle_s: float
+    bridge_s: float
+    longest_s: float
+    shallow_below: float
+    shallow_longest_s: float
+    min_height: float
+    min_length_s: float
+
+
+class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How flanks and extreme of an ended excursion are looked at again."""
+
+    from_variability_bpm: float
+    smooth_share: float
+    smooth_at_most_s: float
+    before_s: float
+    low_share: float
+    high_share: float
+    shoulder: float
+    shoulder_ua: float
+    extend_share: float
+    bottom_share: float
+    flat_from: float
+
+
+class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How the resting tone of the uterus is found, and when the UA is of no use."""
+
+    window_s: int
+    rest_window_s: int
+    rest_share: float
+    low_share: float
+    high_share: float
+    smooth_s: float
+    flat_range: float
+
+
+class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How a deceleration is related to a contraction."""
+
+    early_within_s: float
+    late_within_s: float
+    doubt_s: float
+
+
+class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What the measures of decelerations count, beside the rule sets' own kinds."""
+
+    deceleration_bpm: float
+    deceleration_s: float
+    severe_s: float
+    severe_depth_bpm: float
+    severe_below_bpm: float
+    least_usable_s: float
+    low_fhr_bpm: float
+    low_variability_bpm: float
+    least_minutes: int
+    whole_ua_share: float
+    contractions_after_s: float
+
+
+class HandLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """Contractions timed by hand: what is forgotten, and when they disagree with the recorded ones."""
+
+    longest_s: float
+    least: int
+    differs_share: float
+
+
+class TachysystoleRule(Struct, frozen=True, forbid_unknown_fields=True):
+    """A rule set's limit of contractions per 10 minutes, by stage; averaged over 30 minutes, or in two windows too."""
+
+    over_per_10min: float
+    over_per_10min_second_stage: float
+    two_successive_windows: bool
+
+
+class Reading(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of `reading.toml`."""
+
+    look: LookLimits
+    signal: SignalLimits
+    baseline: BaselineLimits
+    variability: VariabilityLimits
+    sinusoidal: SinusoidalLimits
+    deceleration: ExcursionNumbers
+    acceleration: ExcursionNumbers
+    contraction: ExcursionNumbers
+    shape: ShapeLimits
+    tone: ToneLimits
+    kind: KindLimits
+    notable: NotableLimits
+    hand: HandLimits
+
+
+@dataclass(frozen=True)
+class ExcursionLimits:
+    """ExcursionNumbers of the three rows side by side: shape (3, 1), times in samples."""
+
+    slack: Ints
+    leave_share: Floats
+    leave_at_most: Floats
+    settle: Ints
+    bridge: Ints
+    longest: Ints
+    shallow_below: Floats
+    shallow_longest: Ints
+    min_height: Floats
+    min_length: Ints

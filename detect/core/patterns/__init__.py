@@ -1,0 +1,1 @@
+"""Departures from baseline and resting tone: decelerations, accelerations, contractions."""

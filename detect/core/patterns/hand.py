@@ -1,0 +1,104 @@
+"""Contractions timed by hand, beside the recorded uterine activity and never in its place."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietward.contracts.messages import HZ, HandTimed
+from quietward.detect.core.arrays import Ints, Lanes, index
+from quietward.detect.core.parameters import HandLimits
+from quietward.detect.core.patterns.history import History
+
+KEPT = 48
+WINDOW_S = 1800
+NONE = -1
+
+
+@dataclass(init=False, eq=False)
+class Hand(Lanes):
+    """The last contractions timed by hand, rings of shape (KEPT, lanes); seconds are the bed's own."""
+
+    count: Ints = index(0)
+    onset: Ints = index(NONE, KEPT)
+    end: Ints = index(NONE, KEPT)
+    running: Ints = index(NONE)  # second the one that is going on began
+
+
+def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
+    """Take a tap; return why it could not be taken, or nothing."""
+    if h.running[n] >= 0 and second - h.running[n] > limits.longest_s:
+        h.running[n] = NONE  # its end was forgotten
+        if edge == "end":
+            return f"it began more than {limits.longest_s:.0f} s ago and was dropped"
+    match edge:
+        case "start" if h.running[n] >= 0:
+            return f"one is going on for {second - h.running[n]} s: end it first"
+        case "start":
+            h.running[n] = second
+        case "end" if h.running[n] < 0:
+            return "none is going on: start one first"
+        case "end":
+            slot = h.count[n] % KEPT
+            h.onset[slot, n], h.end[slot, n] = h.running[n], max(second, int(h.running[n]) + 1)
+            h.count[n] += 1
+            h.running[n] = NONE
+        case _ if h.running[n] >= 0:
+            h.running[n] = NONE
+        case _ if h.count[n] > 0 and h.end[(h.count[n] - 1) % KEPT, n] != NONE:
+            h.count[n] -= 1
+            slot = h.count[n] % KEPT
+            h.running[n] = h.onset[slot, n]
+            h.onset[slot, n] = h.end[slot, n] = NONE
+        case _:
+            return "there is nothing to undo"
+    return ""
+
+
+def newest(h: Hand, n: int) -> tuple[int, int]:
+    """Return onset and end of lane n's newest finished one."""
+    slot = (h.count[n] - 1) % KEPT
+    return int(h.onset[slot, n]), int(h.end[slot, n])
+
+
+def of(h: Hand, recorded: History, n: int, second: int, limits: HandLimits) -> HandTimed | None:
+    """Return the timing of the last half hour, None when nothing was timed in it."""
+    if h.count[n] == 0 and h.running[n] < 0:
+        return None
+    is_running = bool(h.running[n] >= 0) and second - int(h.running[n]) <= limits.longest_s
+    onsets, durations = _within(h, n, second - WINDOW_S, second)
+    starts = [*onsets, int(h.running[n])] if is_running else onsets
+    if not starts:
+        return None
+    interval_s = _mean_step(starts)
+    earlier_s = _mean_step(_within(h, n, second - 2 * WINDOW_S, second - WINDOW_S)[0])
+    return HandTimed(
+        count=len(starts),
+        interval_s=interval_s,
+        duration_s=sum(durations) / len(durations) if durations else None,
+        since_onset_s=float(second - starts[-1]),
+        is_running=is_running,
+        change=None if interval_s is None or earlier_s is None else interval_s / earlier_s,
+        differs=_difference(starts, recorded, n, second, limits),
+    )
+
+
+def _within(h: Hand, n: int, after: int, until: int) -> tuple[list[int], list[int]]:
+    chosen = np.flatnonzero((h.onset[:, n] > after) & (h.onset[:, n] <= until) & (h.end[:, n] != NONE))
+    pairs = sorted((int(h.onset[i, n]), int(h.end[i, n])) for i in chosen)
+    return [onset for onset, _ in pairs], [end - onset for onset, end in pairs]
+
+
+def _mean_step(starts: list[int]) -> float | None:
+    return (starts[-1] - starts[0]) / (len(starts) - 1) if len(starts) >= 2 else None
+
+
+def _difference(starts: list[int], recorded: History, n: int, second: int, limits: HandLimits) -> str:
+    """Compare with what the toco has recorded since shortly before the first one timed by hand."""
+    by_hand = len(starts)
+    since = starts[0] - 60
+    by_toco = int((recorded.contraction_onset[:, n] >= since * HZ).sum())
+    more = max(by_hand, by_toco)
+    if more < limits.least or abs(by_hand - by_toco) <= max(1, math.floor(more * limits.differs_share)):
+        return ""
+    return f"in {(second - since) / 60:.0f} min {by_hand} timed by hand, {by_toco} recorded"

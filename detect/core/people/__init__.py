@@ -1,0 +1,1 @@
+"""What people do at a bed, and whether it helped."""

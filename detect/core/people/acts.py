@@ -1,0 +1,232 @@
+"""What people do at a bed: each act is taken, or said to be impossible and why. Nothing is done in silence."""
+
+import numpy as np
+
+from quietward.contracts.messages import (
+    CARE_WORDS,
+    Acknowledge,
+    Act,
+    Care,
+    Cared,
+    Done,
+    Event,
+    OwnLimit,
+    Pause,
+    Shelve,
+    Tap,
+    Unshelve,
+)
+from quietward.detect.core.alerting import attention
+from quietward.detect.core.alerting.attention import LEVELS, TEAM
+from quietward.detect.core.arrays import Ints
+from quietward.detect.core.measures.findings import asked
+from quietward.detect.core.patterns import hand
+from quietward.detect.core.people import care
+from quietward.detect.core.reporting import events as report
+from quietward.detect.core.state.state import State
+
+
+def take(state: State, done: Done, events: list[Event]) -> list[int]:
+    """Take an act; return its lane, or none where there is no such bed."""
+    n = state.lane_of.get(done.bed)
+    if n is None:
+        return []
+    if state.clock.second[n] < 0:
+        refused = "nothing has come from this bed yet"
+        second = 0
+    else:
+        second = second_now(state, n, done.at)
+        refused = _take(state, n, second, done.act, events)
+    if refused:
+        kind = type(done.act).__struct_config__.tag
+        detail: report.Detail = {"act": str(kind), "by": done.act.by, "why": refused}
+        events.append(report.event(state, n, second, "not-taken", f"{kind} by {done.act.by}: {refused}", detail))
+    return [n]
+
+
+def second_now(state: State, n: int, at: int) -> int:
+    """Return the second of lane n's own clock at the server's time `at`."""
+    return int(state.clock.second[n]) + max(0, at - int(state.clock.at[n])) // 1000
+
+
+def _take(state: State, n: int, second: int, act: Act, events: list[Event]) -> str:
+    """Return why the act could not be taken, or nothing."""
+    match act:
+        case Acknowledge():
+            return _acknowledge(state, n, second, act, events)
+        case Shelve():
+            return _shelve(state, n, second, act, events)
+        case Unshelve():
+            return _unshelve(state, n, second, act, events)
+        case Care():
+            return _care(state, n, second, act, events)
+        case Pause():
+            return _pause(state, n, second, act, events)
+        case Tap():
+            return _tap(state, n, second, act, events)
+        case OwnLimit():
+            return _own_limit(state, n, second, act, events)
+
+
+def _no_such_flag(state: State, n: int, number: int) -> str:
+    a = state.attention
+    if a.level[n] == 0:
+        return "the flag is over"
+    if a.flag[n] != number:
+        return f"the flag is over; there is a newer one, {report.flag_id(state.beds[n], int(a.flag[n]))}"
+    if a.answered[n]:
+        return f"already answered by {state.words_of(n).acknowledged_by}"
+    return ""
+
+
+def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: list[Event]) -> str:
+    number = report.flag_number(act.flag)
+    taken = _answer(state, n, second, number, act.by, f"acknowledged by {act.by}", events)
+    return "" if taken else _no_such_flag(state, n, number)
+
+
+def _answer(state: State, n: int, second: int, number: int, by: str, text: str, events: list[Event]) -> bool:
+    """Somebody answers flag `number`; return whether there was something to answer."""
+    change = attention.acknowledge(state.attention, n, number, second)
+    if change is None:
+        return False
+    state.words_of(n).acknowledged_by = by
+    report.answered(state, n, second, change, {"by": by}, text, events)
+    return True
+
+
+def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event]) -> str:
+    longest_s = state.rules.policy.longest.shelve_s
+    if not 0 < act.for_s <= longest_s:
+        return f"a shelf needs an end, at most {longest_s / 60:.0f} min away"
+    number = report.flag_number(act.flag)
+    a = state.attention
+    if a.level[n] == TEAM and a.flag[n] == number:
+        return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
+    reason = report.reason_for(state, n)
+    counted = attention.counting_at(a, n, state.rules.policy).nonzero()[0].tolist()
+    until = second + act.for_s
+    change = attention.shelve(a, n, number, until, state.rules.policy)
+    if change is None:
+        return _no_such_flag(state, n, number)
+    state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
+    text = f"shelved for {act.for_s / 60:.0f} min by {act.by} ({act.why}): {reason}"
+    detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
+    report.answered(state, n, second, change, detail, text, events)
+    return ""
+
+
+def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Event]) -> str:
+    a = state.attention
+    shelved = (a.shelved_until[:, n] >= 0).nonzero()[0].tolist()
+    if not shelved:
+        return "nothing is shelved"
+    a.shelved_until[:, n] = -1
+    for i in shelved:
+        report.aside(state, n, second, attention.Aside(n, "shelf-over", i), events, by=act.by)
+    return ""
+
+
+def _care(state: State, n: int, second: int, act: Care, events: list[Event]) -> str:
+    if act.what == "other" and not act.text.strip():
+        return "say in words what was done"
+    a, words = state.attention, state.words_of(n)
+    what = act.text.strip() or CARE_WORDS[act.what]
+    before = care.stretch(state, n, second)
+    flag = report.flag_id(state.beds[n], int(a.flag[n])) if a.level[n] > 0 else None
+    words.cared.insert(0, Cared(second * 1000, act.by, act.what, what, before, flag))
+    del words.cared[care.KEPT :]
+    detail: report.Detail = {"by": act.by, "what": act.what, "text": what, **report.numbers(before, "before")}
+    events.append(report.event(state, n, second, "care", f"{what}, by {act.by}", detail))
+    _answer(state, n, second, int(a.flag[n]), act.by, f"answered by {act.by}: {what}", events)
+    attention.care(a, n, second, asked(state.findings, np.array([n])), state.rules.policy)
+    return ""
+
+
+def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -> str:
+    a, longest_s = state.attention, state.rules.policy.longest.pause_s
+    if act.for_s == 0:
+        if a.paused_until[n] < 0:
+            return "the monitor is not off"
+        a.paused_until[n] = -1
+        report.aside(state, n, second, attention.Aside(n, "pause-over", -1), events, by=act.by)
+        return ""
+    if act.for_s > longest_s:
+        return f"a pause may last {longest_s / 60:.0f} min at most"
+    until = second + act.for_s
+    attention.pause(a, n, until, state.rules.policy)
+    state.words_of(n).paused = (act.by, act.why)
+    text = f"monitor off for {act.for_s / 60:.0f} min, said by {act.by}" + (f": {act.why}" if act.why else "")
+    detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0}
+    events.append(report.event(state, n, second, "pause", text, detail))
+    return ""
+
+
+def _tap(state: State, n: int, second: int, act: Tap, events: list[Event]) -> str:
+    limits = state.rules.reading.hand
+    refused = hand.tap(state.hand, n, act.edge, second, limits)
+    if refused:
+        return refused
+    if act.edge == "end":
+        onset, end = hand.newest(state.hand, n)
+        detail: report.Detail = {"onset_s": float(onset), "end_s": float(end), "by": act.by}
+        text = f"contraction of {end - onset} s, timed by hand by {act.by}"
+        events.append(report.event(state, n, second, "hand-contraction", text, detail))
+    elif act.edge == "undo":
+        opened = int(state.hand.running[n])  # it goes on again, or its beginning was the mistake
+        undone: report.Detail = {"by": act.by, "onset_s": float(opened) if opened >= 0 else None}
+        events.append(report.event(state, n, second, "hand-undone", f"last tap undone by {act.by}", undone))
+    return ""
+
+
+def _own_limit(state: State, n: int, second: int, act: OwnLimit, events: list[Event]) -> str:
+    a, policy = state.attention, state.rules.policy
+    i = policy.place(act.condition)
+    if i is None or policy.condition[i].for_one_bed is None:
+        allowed = ", ".join(c.name for c in policy.condition if c.for_one_bed)
+        return f"condition {act.condition} has no limit of a single bed; these have: {allowed or 'none'}"
+    low, high = policy.condition[i].for_one_bed or (0.0, 0.0)
+    if act.limit is None:
+        if a.own_limit_until[i, n] < 0:
+            return f"condition {act.condition} has the policy's limit"
+        a.own_limit_until[i, n] = -1
+        report.aside(state, n, second, attention.Aside(n, "own-limit-over", i), events, by=act.by)
+        return ""
+    if not low <= act.limit <= high:
+        return f"limit {act.limit:g} of {act.condition}: use {low:g} to {high:g}"
+    if not 0 < act.for_s <= policy.longest.limit_s:
+        return f"a limit of a single bed needs an end, at most {policy.longest.limit_s / 3600:.0f} h away"
+    until = second + act.for_s
+    a.own_limit[i, n], a.own_limit_until[i, n] = act.limit, until
+    state.words_of(n).limited[i] = (act.by, act.why)
+    detail: report.Detail = {
+        "by": act.by,
+        "why": act.why,
+        "condition": act.condition,
+        "limit": act.limit,
+        "until": until * 1000.0,
+    }
+    text = f"{act.condition} from {act.limit:g} for {act.for_s / 60:.0f} min, by {act.by} ({act.why})"
+    events.append(report.event(state, n, second, "own-limit", text, detail))
+    return ""
+
+
+def due_results(state: State, lanes: Ints, second: Ints, events: list[Event]) -> None:
+    """Compare the ten minutes after what was done with those before, where it is time."""
+    if not state.words:
+        return
+    for n, now in zip(lanes.tolist(), second.tolist(), strict=True):
+        words = state.words.get(state.beds[n])
+        if words is None:
+            continue
+        for place, note in enumerate(words.cared):
+            if not care.due(note, now):
+                continue
+            result = care.compared(state, n, now, note)
+            words.cared[place] = result
+            helped = {True: 1.0, False: 0.0, None: None}[result.helped]
+            detail: report.Detail = {"what": note.what, "by": note.by, "helped": helped}
+            detail |= report.numbers(note.before, "before")
+            if result.after is not None:
+                detail |= report.numbers(result.after, "after")
+            events.append(report.event(state, n, now, "care-result", care.in_words(result), detail))

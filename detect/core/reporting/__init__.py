@@ -1,0 +1,1 @@
+"""What the core says: events of the log, summaries."""

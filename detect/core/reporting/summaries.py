@@ -1,0 +1,221 @@
+"""The live summary of a bed: what the newest look says, for the page."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from quietward.contracts.messages import (
+    HZ,
+    Class,
+    Contractions,
+    Limited,
+    Part,
+    Paused,
+    Running,
+    Shelved,
+    Signal,
+    Summary,
+)
+from quietward.detect.core.alerting.attention import LEVELS, NOT_HELD_BACK, SHELVED, Attention
+from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
+from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.measures.findings import Values, measures_at, tachysystole_at, values_of
+from quietward.detect.core.patterns import hand
+from quietward.detect.core.patterns.excursions import DOWN
+from quietward.detect.core.reporting import events as reporting
+from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.state.state import Looked, State, Words
+
+
+def of(state: State, output: Output) -> list[Summary]:
+    """Return the summaries of all beds that were looked at."""
+    lanes = np.array(sorted(output.looked), dtype=np.int64)
+    clock, a = state.clock.borrow(lanes), state.attention.borrow(lanes)
+    c, e = state.present.conditioning, state.present.excursions
+    columns: tuple[Ints | Floats | Bools, ...] = (
+        lanes, clock.second, clock.at, clock.event, c.last_bpm[lanes], c.last_at[lanes], a.level, a.level_since, a.flag,
+        a.answered, a.paused_until, e.open[DOWN, lanes], e.onset[DOWN, lanes], e.height[DOWN, lanes],
+        _some_kept_quiet(a),
+    )  # fmt: skip
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
+
+
+def _some_kept_quiet(a: Attention) -> Bools:
+    """Return at which lanes a condition is shelved, has a limit of its own, or is held back."""
+    held_back = (a.held_back != NOT_HELD_BACK) & (a.held_back != SHELVED)
+    found: Bools = np.logical_or.reduce((a.shelved_until >= 0) | (a.own_limit_until >= 0) | held_back, axis=0)
+    return found
+
+
+class _Lane(NamedTuple):
+    """What is said of one lane anew with every second."""
+
+    n: int
+    second: int
+    at: int
+    event: int
+    fhr_bpm: float
+    fhr_at: int
+    level: int
+    level_since: int
+    flag: int
+    answered: bool
+    paused_until: int
+    open: bool
+    onset: int
+    height: float
+    kept_quiet: bool
+
+
+def looked_of(state: State, lanes: Ints) -> list[Looked]:
+    """Return, for each lane, what follows from its newest look alone. It is worked out once for each look."""
+    unknown = np.array([n for n in lanes.tolist() if n not in state.looked], dtype=np.int64)
+    if len(unknown):
+        f, rule_sets = state.findings, state.rules.rule_sets
+        led = [holding(rules, measures_at(f, i, unknown)).T.tolist() for i, rules in enumerate(rule_sets)]
+        seen = [values_of(f, i, unknown) for i in range(len(rule_sets))]
+        for place, n in enumerate(unknown.tolist()):
+            classes = [_class(r, s[place], h[place]) for r, s, h in zip(rule_sets, seen, led, strict=True)]
+            state.looked[n] = _looked(state, n, seen[0][place], classes)
+    return [state.looked[n] for n in lanes.tolist()]
+
+
+def _looked(state: State, n: int, values: Values, classes: list[Class]) -> Looked:
+    def known(name: str) -> float | None:
+        value = values[name]
+        return None if math.isnan(value) else round(value, 2)
+
+    concern = float(state.findings.concern[n])
+    parts = zip(state.rules.concern.finding, state.findings.parts[:, n].tolist(), strict=True)
+    too_many = tachysystole_at(state.findings, n)
+    return Looked(
+        values=values,
+        baseline_bpm=known("baseline_bpm"),
+        variability_bpm=known("variability_bpm"),
+        contractions=Contractions(
+            known("contractions_per_10min"),
+            known("contraction_interval_s"),
+            known("contraction_duration_s"),
+            known("contraction_since_s"),
+            tachysystole=[r.name for r, value in zip(state.rules.rule_sets, too_many, strict=True) if value == 1],
+            rest_s=known("contraction_rest_s"),
+        ),
+        concern=None if math.isnan(concern) else round(concern, 1),
+        concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
+        classes=classes,
+    )
+
+
+NO_WORDS = Words()
+
+MISSING = {
+    "baseline_bpm": "the baseline is undetermined",
+    "variability_bpm": "the variability is unknown",
+    "late_or_prolonged_share_30min": "fewer than two contractions seen: decelerations cannot be related to them",
+}
+"""What it means for a class when one of these measures cannot be said."""
+
+
+def _class(rules: RuleSet, values: Values, led: list[bool]) -> Class:
+    """Return the class of one lane. led: which criteria hold there."""
+    missing = [text for name, text in MISSING.items() if math.isnan(values[name])]
+    criteria = [c for c, holds in zip(rules.criterion, led, strict=True) if holds]
+    if not criteria:
+        if math.isnan(values["baseline_bpm"]):
+            return Class(rules.name, 0, "cannot be said", [], missing)
+        return Class(rules.name, 1, rules.classes[0], [], missing)
+    worst = max(c.rank for c in criteria)
+    own = values | {"baseline_bpm": rounded_baseline(values["baseline_bpm"], rules.round_baseline_to_bpm)}
+    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
+
+
+def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
+    n, bed = lane.n, state.beds[lane.n]
+    signal, signal_reason = _signal(state, lane, looked.values)
+    is_fresh = signal is not Signal.LOST and (lane.second + 1) * HZ - lane.fhr_at <= 2 * HZ
+    words = state.words.get(bed) or NO_WORDS
+    return Summary(
+        bed=bed,
+        session=state.sessions[n],
+        t=lane.second * 1000,
+        at=lane.at,
+        looked_at=state.now,
+        signal=signal,
+        signal_reason=signal_reason,
+        fhr_bpm=lane.fhr_bpm if is_fresh else None,
+        baseline_bpm=looked.baseline_bpm,
+        variability_bpm=looked.variability_bpm,
+        running=_running(lane),
+        contractions=looked.contractions,
+        concern=looked.concern,
+        concern_parts=looked.concern_parts,
+        classes=looked.classes,
+        level=LEVELS[lane.level],
+        reason=reporting.reason_for(state, n) if lane.level else "",
+        level_since=lane.level_since * 1000 if lane.level else None,
+        flag=reporting.flag_id(bed, lane.flag) if lane.level else None,
+        acknowledged_by=words.acknowledged_by if lane.answered else None,
+        events=lane.event,
+        rules=state.rules.digest,
+        shelved=_shelved(state, n, words) if lane.kept_quiet else [],
+        cared=words.cared,
+        paused=Paused(*words.paused, lane.paused_until * 1000) if lane.paused_until >= 0 else None,
+        limited=_limited(state, n, words) if lane.kept_quiet else [],
+        hand=hand.of(state.hand, state.history, n, lane.second, state.rules.reading.hand),
+        held_back=_held_back(state, n) if lane.kept_quiet else [],
+    )
+
+
+def _running(lane: _Lane) -> Running | None:
+    length_s = ((lane.second + 1) * HZ - lane.onset) / HZ
+    return Running(length_s, lane.height) if lane.open and length_s >= 15 else None
+
+
+def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
+    attention, conditions = state.attention, state.rules.policy.condition
+    return [
+        Shelved(conditions[i].name, *words.shelved.get(i, ("", "")), until * 1000, active=bool(attention.active[i, n]))
+        for i, until in enumerate(attention.shelved_until[:, n].tolist())
+        if until >= 0
+    ]
+
+
+def _limited(state: State, n: int, words: Words) -> list[Limited]:
+    attention, conditions = state.attention, state.rules.policy.condition
+    return [
+        Limited(conditions[i].name, float(attention.own_limit[i, n]), *words.limited.get(i, ("", "")), until * 1000)
+        for i, until in enumerate(attention.own_limit_until[:, n].tolist())
+        if until >= 0
+    ]
+
+
+def _held_back(state: State, n: int) -> list[str]:
+    return [
+        f"{state.rules.policy.condition[i].name}: {reporting.held_back_because(state, n, i, why)}"
+        for i, why in enumerate(state.attention.held_back[:, n].tolist())
+        if why not in (NOT_HELD_BACK, SHELVED)
+    ]
+
+
+def _signal(state: State, lane: _Lane, values: Values) -> tuple[Signal, str]:
+    limits = state.rules.reading.signal
+    if lane.second < 0:
+        return Signal.LOST, "its device is online, but nothing usable has come from it"
+    lost_s = values["signal_lost_s"]
+    silent_s = (state.now - lane.at) / 1000
+    if silent_s >= limits.silent_after_s:
+        why = "its device is offline" if not state.clock.online[lane.n] else "its device sends nothing"
+        return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
+    if lost_s >= limits.no_value_after_s:
+        never = lost_s >= values["observed_min"] * 60
+        return Signal.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
+    if values["near_mother_1min"] >= limits.mother_share:
+        return Signal.POOR, "may be the mother's pulse"
+    if values["stepped"]:
+        return Signal.POOR, "jumped from one value to the next: may be the mother's pulse"
+    share = values["fhr_usable_1min"]
+    if share < limits.poor_below_share:
+        return Signal.POOR, f"{share:.0%} of the last minute usable"
+    return Signal.GOOD, "the uterine activity is flat" if values["ua_flat"] else ""

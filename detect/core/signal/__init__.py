@@ -1,0 +1,1 @@
+"""From samples to what is known of the signal: what is usable, baseline, variability, resting tone."""

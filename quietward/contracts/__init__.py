@@ -1,0 +1,1 @@
+"""What all parts agree on: messages, addresses, settings, errors, the notice."""

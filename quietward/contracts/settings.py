@@ -1,0 +1,100 @@
+"""Settings of a running part: read once, checked, frozen.
+
+Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), environment QUIETWARD_*, flags.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+from urllib.parse import urlsplit
+
+import msgspec
+from msgspec import Meta, Struct
+
+from quietward.contracts.errors import BadSettings
+
+ENVIRONMENT_PREFIX = "QUIETWARD_"
+NO_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
+"""Environment names that belong to the tests and to the demo's parts, not to the settings."""
+
+
+class Settings(Struct, frozen=True, forbid_unknown_fields=True):
+    """Everything an operator can set."""
+
+    ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
+    broker: str = "mqtt://127.0.0.1:1883"
+    store: str = "redis://127.0.0.1:6379/0"
+    shards: Annotated[int, Meta(ge=1, le=256)] = 1
+    seats: Annotated[int, Meta(ge=1, le=64)] = 1
+    copies: Annotated[int, Meta(ge=0, le=5)] = 0
+    host: str = "127.0.0.1"
+    port: Annotated[int, Meta(ge=1, le=65535)] = 8050
+    metrics_port: Annotated[int, Meta(ge=0, le=65535)] = 0
+    keep_hours: Annotated[float, Meta(ge=1, le=24 * 30)] = 24.0
+    checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
+    policy: str = "attention"
+    studies: str = "studies"
+    people: str = ""
+
+
+def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Settings:
+    """Return checked settings.
+
+    flags: values given on the command line; None means not given.
+    Raises BadSettings naming the setting, its value and the remedy.
+    """
+    from_environment = {
+        name.removeprefix(ENVIRONMENT_PREFIX).lower(): value
+        for name, value in environment.items()
+        if name.startswith(ENVIRONMENT_PREFIX) and name not in NO_SETTINGS
+    }
+    given = {name: value for name, value in flags.items() if value is not None}
+    file = given.pop("settings", from_environment.pop("settings", None))
+    merged: dict[str, object] = {**(_read(Path(str(file))) if file else {}), **from_environment, **given}
+    for name, value in merged.items():
+        if name not in Settings.__struct_fields__:
+            known = ", ".join(Settings.__struct_fields__)
+            raise BadSettings(f"setting {name}", value, f"There is no such setting; use one of {known}")
+    for name, value in merged.items():
+        try:
+            msgspec.convert({name: value}, Settings, strict=False)
+        except msgspec.ValidationError as error:
+            raise BadSettings(f"setting {name}", value, str(error).replace(f" - at `$.{name}`", "")) from error
+    settings = msgspec.convert(merged, Settings, strict=False)
+    _check_url("broker", settings.broker, "mqtt")
+    for url in settings.store.split(","):
+        _check_url("store", url, "redis")
+    return settings
+
+
+def _read(file: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(file.read_text())
+    except OSError as error:
+        raise BadSettings("settings file", str(file), f"Cannot be read: {error.strerror}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadSettings("settings file", str(file), f"Is not TOML: {error}") from error
+
+
+def _check_url(name: str, value: str, scheme: str) -> None:
+    example = f"Use {scheme}://[user:password@]host[:port]"
+    try:
+        parts = urlsplit(value)
+        port_is_sound = parts.port is None or parts.port > 0
+    except ValueError as error:
+        raise BadSettings(f"setting {name}", value, example) from error
+    if parts.scheme != scheme or not parts.hostname or not port_is_sound:
+        raise BadSettings(f"setting {name}", value, example)
+
+
+def without_password(urls: str) -> str:
+    """Return a URL, or several with commas between, fit for logs and screens."""
+    return ",".join(_without_password(url) for url in urls.split(","))
+
+
+def _without_password(url: str) -> str:
+    parts = urlsplit(url)
+    if parts.password is None:
+        return url
+    return url.replace(f":{parts.password}@", ":***@", 1)

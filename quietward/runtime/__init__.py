@@ -1,0 +1,1 @@
+"""How parts run: start, stop, heartbeat, leases, counts, the demo, the doctor."""

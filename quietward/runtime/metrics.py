@@ -1,0 +1,109 @@
+"""What every part counts about itself, for Prometheus: all names on one page.
+
+A part counts in its own process and serves the counts on its own port (`QUIETWARD_METRICS_PORT`), together with what
+prometheus-client tells of any process (processor time, memory). Nothing here is about a patient: beds are counted,
+never named.
+"""
+
+import logging
+from collections import Counter as Counts
+from collections.abc import Callable, Iterable
+
+from prometheus_client import REGISTRY, Counter, Gauge, Histogram, start_http_server
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.metrics_core import Metric
+from prometheus_client.registry import Collector
+
+from quietward.contracts.errors import Unreachable
+from quietward.contracts.messages import Level, Signal, Summary
+from quietward.contracts.settings import Settings
+
+log = logging.getLogger("quietward")
+
+FAST = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10)
+"""Borders of delays, s: from a step of the detector to a part that stood still."""
+
+# Every part.
+HOLDS = Gauge("quietward_holds", "1 for each number that this process holds.", ["kind", "number"])
+TAKEN_OVER = Counter("quietward_taken_over", "Numbers that this process has begun to hold.", ["kind"])
+HEARTBEATS = Counter("quietward_heartbeats", "Heartbeats written.", ["part"])
+WAITS = Counter("quietward_waits", "Times that broker or store did not do what was asked and were waited for.")
+
+# simulate, replay
+SENT = Counter("quietward_sent", "Messages that a device has put on its way, first time or again.")
+UNANSWERED = Gauge("quietward_unanswered", "Messages that the broker has not answered for.")
+
+# ingest
+MESSAGES = Counter("quietward_messages", "Messages taken from the broker.")
+REFUSED = Counter("quietward_refused", "Messages that could not be used.", ["reason"])
+BATCH = Histogram("quietward_batch", "Messages taken in one go.", buckets=(1, 2, 5, 10, 20, 50, 100, 500, 1000, 5000))
+WRITING = Histogram("quietward_ingest_write_seconds", "From a batch in hand to all of it in the store.", buckets=FAST)
+
+# detect
+WORKED = Counter("quietward_bed_seconds", "Seconds of beds that were worked through.")
+UNUSED = Counter("quietward_bed_seconds_unused", "Seconds of beds that came twice or too late.", ["reason"])
+EVENTS = Counter("quietward_events", "Lines written to logs and trends.", ["kind"])
+STEP = Histogram("quietward_step_seconds", "One step of the detection core, with summaries.", buckets=FAST)
+COMMIT = Histogram("quietward_commit_seconds", "One commit.", buckets=FAST)
+DELAY = Histogram("quietward_delay_seconds", "From a second's arrival at ingest to its commit.", buckets=FAST)
+
+# serve
+PAGES = Gauge("quietward_pages", "Pages that are open.")
+FRAMES = Histogram("quietward_frame_seconds", "From a look at the store to a frame for all pages.", buckets=FAST)
+ACTS = Counter("quietward_acts", "What people did on pages.", ["kind"])
+
+
+class Shards(Collector):
+    """What a detector holds: beds by level and by signal state, and how far each shard is behind its input."""
+
+    def __init__(self) -> None:
+        self._beds: dict[int, dict[str, tuple[Level, Signal]]] = {}
+        self._behind_s: dict[int, Callable[[], float]] = {}
+
+    def hold(self, shard: int, behind_s: Callable[[], float]) -> None:
+        """Begin with a shard. behind_s: asked whenever somebody collects."""
+        self._beds[shard], self._behind_s[shard] = {}, behind_s
+
+    def let_go(self, shard: int) -> None:
+        """Forget a shard that is another's now."""
+        self._beds.pop(shard, None)
+        self._behind_s.pop(shard, None)
+
+    def note(self, shard: int, summaries: Iterable[Summary]) -> None:
+        """Take what was said of beds."""
+        beds = self._beds[shard]
+        for one in summaries:
+            beds[one.bed] = one.level, one.signal
+
+    def collect(self) -> Iterable[Metric]:
+        """Called in the server's thread: everything is copied before it is looked through."""
+        beds = [state for shard in list(self._beds.values()) for state in list(shard.values())]
+        for name, kinds, place in (("level", Level, 0), ("signal", Signal, 1)):
+            family = GaugeMetricFamily(f"quietward_beds_by_{name}", f"Beds by {name}.", labels=[name])
+            found = Counts(str(state[place]) for state in beds)
+            for kind in kinds:
+                family.add_metric([str(kind)], found[str(kind)])
+            yield family
+        lag = GaugeMetricFamily(
+            "quietward_lag_seconds", "Since the newest input whose outputs are written.", labels=["shard"]
+        )
+        for shard, behind_s in list(self._behind_s.items()):
+            lag.add_metric([str(shard)], behind_s())
+        yield lag
+
+
+SHARDS = Shards()
+
+
+def expose(settings: Settings, part: str) -> None:
+    """Serve what this process counts, if a port is set. Raises Unreachable when it is taken."""
+    if part == "detect":
+        REGISTRY.register(SHARDS)
+    if settings.metrics_port == 0:
+        return
+    try:
+        start_http_server(settings.metrics_port, settings.host)
+    except OSError as error:
+        remedy = f"Give every part of this machine a port of its own by QUIETWARD_METRICS_PORT ({error.strerror})"
+        raise Unreachable("port for metrics", f"{settings.host}:{settings.metrics_port}", remedy) from error
+    log.info("metrics of %s on http://%s:%d/metrics", part, settings.host, settings.metrics_port)

@@ -1,0 +1,1 @@
+"""MQTT: the one client, its packets, and the description of the wire."""

@@ -1,0 +1,378 @@
+"""MQTT 5 over aiomqtt: a subscriber that acknowledges by hand, a publisher that learns what became of its messages.
+
+aiomqtt 2.5 hides both behind private attributes. All of them are touched here and nowhere else, and
+`private_attributes_missing` says when a new version has moved one.
+"""
+
+import asyncio
+import contextlib
+import itertools
+import socket
+import threading
+from collections.abc import Callable, Sequence
+from functools import partial
+from types import TracebackType
+from typing import Any, Self
+from urllib.parse import unquote, urlsplit
+
+import aiomqtt
+from paho.mqtt.client import MQTT_ERR_SUCCESS
+from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from quietward.contracts.errors import Unreachable
+from quietward.contracts.settings import without_password
+from quietward.transport import packets
+from quietward.transport.packets import Message
+
+KEEPALIVE_S = 5
+"""A dead connection is noticed within one and a half of these."""
+CONNECT_TIMEOUT_S = 5
+SESSION_KEPT_S = 24 * 3600
+RECEIVE_MAXIMUM = 1000
+IN_FLIGHT = 500
+READ_AT_ONCE = 65_536
+PACKETS_AT_ONCE = 1000
+"""So many are read before others have their turn."""
+CONTENT_TYPE = "application/json"
+
+MqttError = aiomqtt.MqttError
+
+
+def private_attributes_missing() -> list[str]:
+    """Return the private attributes of aiomqtt and paho that this module needs and cannot find."""
+
+    async def look() -> list[str]:
+        client = aiomqtt.Client("127.0.0.1")
+        found = {
+            **{
+                f"Client._client.{name}": hasattr(client, "_client") and hasattr(client._client, name)
+                for name in (
+                    "manual_ack_set",
+                    "_handle_publish",
+                    "_handle_pubackcomp",
+                    "_in_packet",
+                    "_packet_queue",
+                    "_sock_recv",
+                )
+            },
+            "Client._pending_subscribes": isinstance(getattr(client, "_pending_subscribes", None), dict),
+            "Client._connected": isinstance(getattr(client, "_connected", None), asyncio.Future),
+            "Client._disconnected": isinstance(getattr(client, "_disconnected", None), asyncio.Future),
+        }
+        return [name for name, is_there in found.items() if not is_there]
+
+    return asyncio.run(look())
+
+
+def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
+    parts = urlsplit(url)
+    client = aiomqtt.Client(
+        parts.hostname or "",
+        parts.port or 1883,
+        identifier=client_id,
+        username=unquote(parts.username) if parts.username else None,
+        password=unquote(parts.password) if parts.password else None,
+        protocol=aiomqtt.ProtocolVersion.V5,  # its default is 3.1.1
+        keepalive=KEEPALIVE_S,
+        timeout=CONNECT_TIMEOUT_S,
+        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # a second of signal must not wait for an answer
+        **more,
+    )
+    client._client.disable_logger()  # it builds a line for every packet, whether anybody reads it or not
+    _watch_sockets(client)
+    _notice_early_end(client)
+    return client
+
+
+def _watch_sockets(client: aiomqtt.Client) -> None:
+    """Read and write without two gaps that aiomqtt leaves, in which uvloop aborts the process or is deaf for seconds.
+
+    It asks the loop a turn ahead to watch a socket for writing, by its number: closed meanwhile, that is nobody's or
+    another's. And it reads one packet a turn: when a connection was reset, uvloop calls the reader once, never again.
+    Here all that has come is read in one turn, which is cheaper, too.
+    """
+    loop, here, paho = asyncio.get_running_loop(), threading.get_ident(), client._client
+    opened: Any = paho.on_socket_open
+    careful = partial(_carefully, client)
+    ahead = _ReadAhead(paho._sock_recv)
+    paho._sock_recv = ahead.take  # type: ignore[method-assign,assignment]
+
+    def read(sock: socket.socket) -> None:
+        for _ in range(PACKETS_AT_ONCE):
+            paho.loop_read()
+            if paho.socket() is not sock or (ahead.is_empty and _is_empty(sock)):
+                return
+        loop.call_soon(careful, partial(read_on, sock))
+
+    def read_on(sock: socket.socket) -> None:
+        if paho.socket() is sock:
+            read(sock)
+
+    def write(sock: socket.socket) -> None:
+        if paho.socket() is sock and paho.want_write():
+            loop.add_writer(sock.fileno(), careful, paho.loop_write)
+
+    def on_socket_open(*what: Any) -> None:
+        opened(*what)
+        loop.call_soon_threadsafe(loop.add_reader, what[2].fileno(), careful, partial(read, what[2]))
+
+    def on_socket_register_write(*what: Any) -> None:
+        # aiomqtt connects in a thread; all else is done here, where nobody need be woken for it.
+        soon = loop.call_soon if threading.get_ident() == here else loop.call_soon_threadsafe
+        soon(write, what[2])
+
+    paho.on_socket_open, paho.on_socket_register_write = on_socket_open, on_socket_register_write
+
+
+class _ReadAhead:
+    """Takes from the socket whatever has come: paho asks for every packet in four pieces, each of them a system call.
+
+    For one connection, which is all that a client of ours ever makes.
+    """
+
+    def __init__(self, receive: Callable[[int], bytes]) -> None:
+        self._receive, self._have, self._at = receive, b"", 0
+
+    @property
+    def is_empty(self) -> bool:
+        """True when paho has been given all that was read."""
+        return self._at == len(self._have)
+
+    def take(self, at_most: int) -> bytes:
+        """Return some bytes, none at the end. Raises BlockingIOError when nothing has come, and OSError."""
+        if self.is_empty:
+            self._have, self._at = self._receive(READ_AT_ONCE), 0
+        part = self._have[self._at : self._at + at_most]
+        self._at += len(part)
+        return part
+
+
+def _carefully(client: aiomqtt.Client, step: Callable[[], object]) -> None:
+    """Do it; whatever fails in it, the connection is of no use any more."""
+    try:
+        step()
+    except Exception as error:  # noqa: BLE001
+        if not client._disconnected.done():
+            client._disconnected.set_exception(error)
+
+
+def _is_empty(sock: socket.socket) -> bool:
+    """Return True if there is nothing to read, not even an end or an error."""
+    try:
+        sock.recv(1, socket.MSG_PEEK)
+    except BlockingIOError:
+        return True
+    except OSError:
+        pass  # the next read says so
+    return False
+
+
+def _notice_early_end(client: aiomqtt.Client) -> None:
+    """Fail at once when the connection ends before the broker has answered; aiomqtt would wait for its timeout."""
+    ended: Any = client._client.on_disconnect
+
+    def on_disconnect(*what: Any) -> None:
+        if not client._connected.done():
+            client._connected.set_exception(MqttError("the connection was closed"))
+        ended(*what)
+
+    client._client.on_disconnect = on_disconnect
+
+
+async def _enter(client: aiomqtt.Client, url: str) -> None:
+    shown = without_password(url)
+    try:
+        await client.__aenter__()
+    except aiomqtt.MqttError as error:
+        if "ot authorized" in str(error) or "user name or password" in str(error).lower():
+            raise Unreachable("broker refuses us", shown, "Check user and password in QUIETWARD_BROKER") from error
+        remedy = (
+            f"Start it, or set QUIETWARD_BROKER (some brokers are silent on a wrong password too). It said: {error}"
+        )
+        raise Unreachable("broker is not there", shown, remedy) from error
+
+
+async def _leave(client: aiomqtt.Client, *error: Any) -> None:
+    await client.__aexit__(*error)
+    gone = client._disconnected
+    if gone.done() and not gone.cancelled():
+        gone.exception()  # has been told by what failed; unread it would be reported again
+
+
+def _send(paho: Any, kind: int, packet: bytes, mid: int = 0) -> None:
+    """Send a packet at once, as far as the socket takes it; paho would wait a turn until the socket is watched."""
+    paho._packet_queue(kind << 4, packet, mid, int(mid > 0))
+    paho.loop_write()
+
+
+def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
+    for code in granted:
+        if (code.value if isinstance(code, ReasonCode) else code) >= packets.FAILED_FROM:
+            raise MqttError(f"the broker refuses the subscription to {topic}: {code}")
+
+
+class Subscriber:
+    """A persistent session: what was published while we were away comes when we are back.
+
+    Use as `async with`, once: a new Subscriber for every connection.
+    """
+
+    def __init__(self, url: str, client_id: str, *topics: str) -> None:
+        self.url, self.topics = url, topics
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_KEPT_S
+        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        self._client = _client(url, client_id, clean_start=False, properties=properties)
+        paho: Any = self._client._client
+        paho.manual_ack_set(True)
+        paho._handle_publish = self._take
+        self._paho = paho
+        self._taken: list[Message] = []
+        self._news = asyncio.Event()  # something was taken, or the connection is lost
+        self._session_present = False
+        on_connect: Any = paho.on_connect
+
+        def note_session(*arguments: Any) -> None:
+            self._session_present = arguments[2].session_present
+            on_connect(*arguments)
+
+        paho.on_connect = note_session
+
+    async def __aenter__(self) -> Self:
+        await _enter(self._client, self.url)
+        try:
+            for topic in self.topics:
+                if self._session_present:
+                    # It may have been cut off before it subscribed, so ask again; but do not wait for the answer: the
+                    # embedded broker never gives one behind a backlog.
+                    _, number = self._paho.subscribe(topic, qos=1)
+                    self._client._pending_subscribes[number] = asyncio.get_running_loop().create_future()
+                else:
+                    _check_granted(topic, await self._client.subscribe(topic, qos=1))
+        except BaseException:
+            await _leave(self._client, None, None, None)
+            raise
+        self._client._disconnected.add_done_callback(lambda _: self._news.set())
+        return self
+
+    async def __aexit__(self, *error: object) -> None:
+        await _leave(self._client, *error)
+
+    def _take(self) -> MQTTErrorCode:
+        """Keep what has come; paho and aiomqtt spend most of ingest's time on objects for it."""
+        packet = self._paho._in_packet
+        self._taken.append(packets.message(packet["command"], bytes(packet["packet"])))
+        self._news.set()
+        return MQTT_ERR_SUCCESS
+
+    async def next_batch(self, at_most: int = 5000) -> list[Message]:
+        """Wait for a message and return it with all that have come meanwhile. Raises MqttError when disconnected."""
+        while not self._taken:
+            if (gone := self._client._disconnected).done():
+                raise MqttError("Disconnected") from gone.exception()
+            await self._news.wait()
+            self._news.clear()
+        batch = self._taken[:at_most]
+        del self._taken[:at_most]
+        return batch
+
+    def acknowledge(self, batch: Sequence[Message]) -> None:
+        """Tell the broker that these messages are safe. Raises MqttError when disconnected."""
+        if self._paho.socket() is None:
+            raise MqttError("Disconnected")
+        answers = packets.acknowledgements(message.mid for message in batch if message.qos)
+        if answers:
+            _send(self._paho, PacketTypes.PUBACK, answers)
+
+
+class Publisher:
+    """Publishes with many messages in flight, and counts what the broker refused.
+
+    Use as `async with`, once. `refused`: called with the topic when the broker says no (an access rule, usually).
+    """
+
+    def __init__(self, url: str, client_id: str, will_topic: str, refused: Callable[[str], None]) -> None:
+        self.url = url
+        will = aiomqtt.Will(will_topic, b"offline", qos=1, retain=True)
+        self._client = _client(url, client_id, clean_start=True, will=will)
+        paho: Any = self._client._client
+        paho._handle_pubackcomp = self._note_answer
+        self._paho = paho
+        self._room = asyncio.Semaphore(IN_FLIGHT)
+        self._unanswered: dict[int, tuple[str, Callable[[], None]]] = {}
+        self._mids = itertools.cycle(range(1, 0x10000))
+        self._refused = refused
+        on_connect: Any = paho.on_connect
+
+        def note_room(*arguments: Any) -> None:
+            """Never have more in flight than the broker takes: it would hang up."""
+            self._room = asyncio.Semaphore(min(IN_FLIGHT, getattr(arguments[4], "ReceiveMaximum", IN_FLIGHT)))
+            on_connect(*arguments)
+
+        paho.on_connect = note_room
+
+    def _note_answer(self, _: str) -> MQTTErrorCode:
+        mid, is_taken = packets.answer(bytes(self._paho._in_packet["packet"]))
+        if mid in self._unanswered:
+            topic, answered = self._unanswered.pop(mid)
+            self._room.release()
+            answered()
+            if not is_taken:
+                self._refused(topic)
+        return MQTT_ERR_SUCCESS
+
+    async def __aenter__(self) -> Self:
+        await _enter(self._client, self.url)
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await _leave(self._client, kind, error, trace)
+
+    @property
+    def connected(self) -> bool:
+        """False once the connection is lost."""
+        return not self._client._disconnected.done()
+
+    async def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False, answered: Callable[[], None] = lambda: None
+    ) -> None:
+        """Send at QoS 1 without waiting for the answer. Raises MqttError when disconnected.
+
+        answered: called when the broker has taken or refused the message. Until then it can still be lost with the
+        connection: whoever must not lose it keeps it and publishes it again.
+        """
+        if self._room.locked():
+            await self._wait_for_room()
+        else:
+            await self._room.acquire()  # at once
+        if not self.connected:
+            raise aiomqtt.MqttError("Disconnected")
+        mid = next(mid for mid in self._mids if mid not in self._unanswered)
+        self._unanswered[mid] = topic, answered
+        _send(self._paho, PacketTypes.PUBLISH, packets.publish(topic, payload, mid, CONTENT_TYPE, retain=retain), mid)
+
+    async def _wait_for_room(self) -> None:
+        try:
+            async with asyncio.timeout(CONNECT_TIMEOUT_S):  # wait_for of Python 3.11 can swallow a cancellation
+                await self._room.acquire()
+        except TimeoutError as error:
+            raise aiomqtt.MqttError("The broker has stopped answering") from error
+
+    def hang_up(self) -> None:
+        """End the connection without goodbye, as a pulled cable does: the broker speaks our last will."""
+        sock = self._paho.socket()
+        if sock is not None:
+            with contextlib.suppress(OSError):  # it is over already
+                sock.shutdown(socket.SHUT_RDWR)
+
+    async def settle(self, within_s: float = 2.0) -> int:
+        """Wait until the broker has answered for everything; return how many answers are still missing."""
+        end = asyncio.get_running_loop().time() + within_s
+        while self._unanswered and self.connected and asyncio.get_running_loop().time() < end:
+            await asyncio.sleep(0.01)
+        return len(self._unanswered)

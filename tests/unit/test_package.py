@@ -1,0 +1,31 @@
+"""One import name: only `quietward` is installed, and what lies in the user's folder is never taken for a part."""
+
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+SETUP = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+PARTS = ("simulator", "ingest", "detect", "dashboard", "study", "load", "practice")
+
+
+def test_every_folder_with_code_is_part_of_the_one_package() -> None:
+    folders = {file.parent.relative_to(ROOT) for top in ("quietward", *PARTS) for file in (ROOT / top).rglob("*.py")}
+    there = {
+        ".".join(folder.parts if folder.parts[0] == "quietward" else ("quietward", *folder.parts)) for folder in folders
+    }
+    assert set(SETUP["packages"]) == there
+    assert SETUP["package-dir"] == {f"quietward.{part}": part for part in PARTS}
+
+
+def test_files_of_the_users_folder_are_not_imported(tmp_path: Path) -> None:
+    for name in ("detect", "study", "load", "dashboard", "simulator", "quietward"):
+        (tmp_path / f"{name}.py").write_text(f"raise SystemExit('the {name}.py of this folder was executed')\n")
+    code = "from quietward.runtime.running import command_of; print(*command_of('study', '--help'), sep='\\n')"
+    command = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60
+    ).stdout.splitlines()
+    found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60)
+    assert found.returncode == 0, found.stderr
+    assert "quietward study" in found.stdout
