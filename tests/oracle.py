@@ -1,14 +1,16 @@
 """A plain reader of one bed, with lists and loops instead of arrays: the oracle for the array engine.
 
-From raw seconds it finds what may be used, baseline, variability, resting tone, departures of the FHR, contractions, and
-the kinds of decelerations and accelerations. It is written from the descriptions in the core's modules and rule files,
-and shares nothing with them but the numbers. What measures say of it is worked out in `tests/reference_measures.py`.
+From raw seconds it finds what may be used, baseline, variability, resting tone, departures of the FHR, contractions,
+and the kinds of decelerations and accelerations. It is written from the descriptions in the core's modules and rule
+files, and shares nothing with them but the numbers. The measures are worked out in `tests/reference_measures.py`.
 """
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
+from itertools import accumulate
 
 from quietward.contracts.messages import HZ, UA_LOWEST
 from quietward.detect.core.alerting.rule_sets import RuleSet
@@ -134,17 +136,8 @@ class Machine:
                 # The first sample after a long gap adds no area; see the defect of that name in test_measures.
                 self.heights = [(now, 0.0)]
         expired = self.open and silent
-        if there and not self.open and y >= enter:
-            hovered = self.last_near - self.last_base > n.slack_s * HZ
-            self.onset = (self.last_near if hovered else self.last_base) + 1
-            self.open, self.closing = True, -1
-            self.height, self.peak, self.opened_at = y, now, now
-            self.reach, self.reached = y, now
-        elif self.open and there and not expired:
-            if y > self.height:
-                self.height, self.peak = y, now
-            if y > self.reach + tolerance / 2:
-                self.reach, self.reached = y, now
+        if there and not expired:
+            self._follow(now, y, tolerance, enter)
         if there and y <= tolerance:
             self.away_since = -1
         elif self.open and self.away_since < 0:
@@ -159,6 +152,19 @@ class Machine:
         if there:
             self.last_there = now
         return closed
+
+    def _follow(self, now: int, y: float, tolerance: float, enter: float) -> None:
+        """Begin, or go on."""
+        if not self.open and y >= enter:
+            hovered = self.last_near - self.last_base > self.numbers.slack_s * HZ
+            self.onset = (self.last_near if hovered else self.last_base) + 1
+            self.open, self.closing = True, -1
+            self.height, self.peak, self.opened_at = y, now, now
+            self.reach, self.reached = y, now
+        elif self.open and y > self.height:
+            self.height, self.peak = y, now
+        if self.open and y > self.reach + tolerance / 2:
+            self.reach, self.reached = y, now
 
     def _close(self, now: int, y: float, tolerance: float, there: bool, expired: bool) -> Departure | None:
         n = self.numbers
@@ -244,6 +250,7 @@ class PlainBed:
     samples: dict[int, float] = field(default_factory=dict)  # usable FHR that is still in the baseline's window
     fhr: dict[int, float] = field(default_factory=dict)  # all usable FHR
     ua: dict[int, float] = field(default_factory=dict)  # all UA
+    units: list[int | None] = field(default_factory=list)  # the same in whole units, sample by sample
     near_mother: set[int] = field(default_factory=set)  # usable FHR near the mother's pulse
     baselines: list[float] = field(default_factory=list)  # in each second, as last measured before it
     ua_was_useful: list[bool] = field(default_factory=list)
@@ -262,6 +269,7 @@ class PlainBed:
     ua_is_useful: bool = False
     stage: int = 1
     weeks: int = 0
+    silent_s: int = 0  # seconds in a row without a usable sample of the FHR
     until: int = LONG_AGO
     falls: list[Fall] = field(default_factory=list)
     rises: list[Rise] = field(default_factory=list)
@@ -307,8 +315,8 @@ class PlainBed:
         self.baselines.append(self.baseline)
         self.ua_was_useful.append(self.ua_is_useful)
         self.stage, self.weeks = stage or self.stage, weeks or self.weeks
-        silent_s = next((i for i in range(number + 1) if self._used(number - i)), number + 1)
-        if silent_s > READING.signal.forget_after_s:
+        self.silent_s = 0 if any(number * HZ + k in self.fhr for k in range(HZ)) else self.silent_s + 1
+        if self.silent_s > READING.signal.forget_after_s:
             self.reference, self.known = NOTHING, []
         at_once = [self._ended(x, number) for x in closed]
         if number % 60 == 59:
@@ -317,9 +325,6 @@ class PlainBed:
         if look:
             self._look(number)
         return look
-
-    def _used(self, second: int) -> bool:
-        return any(second * HZ + k in self.fhr for k in range(HZ))
 
     def _limits(self, row: int) -> tuple[float, float]:
         """Return tolerance and enter height: they grow with what the signal does anyway."""
@@ -339,17 +344,7 @@ class PlainBed:
         opened = []
         for k in range(HZ):
             now = number * HZ + k
-            bpm = fhr[k] if self.doubt.use(now, fhr[k], self.reference) else NOTHING
-            if is_there(bpm):
-                self.fhr[now] = bpm
-                self.samples[now] = round(bpm * 4) / 4  # as exact as devices store it
-                if abs(bpm - mhr) <= READING.signal.mother_within_bpm:
-                    self.near_mother.add(now)
-            level = NOTHING
-            if is_there(ua[k]):
-                self.ua[now] = ua[k]
-                self.smooth += 1 / (READING.tone.smooth_s * HZ) * (ua[k] - self.smooth)
-                level = self.smooth
+            bpm, level = self._rate(now, fhr[k], mhr), self._toco(now, ua[k])
             was_open = self.machines[DOWN].open or self.machines[UP].open
             for row, machine in self.machines.items():
                 height = level - self.rest if row == UA else SIGN[row] * (bpm - self.reference)
@@ -371,6 +366,25 @@ class PlainBed:
         if is_there(ua[-1]):
             self.levels[-1].append(self.smooth)
         return closed
+
+    def _rate(self, now: int, bpm: float, mhr: float) -> float:
+        """Return the FHR where it may be used."""
+        if not self.doubt.use(now, bpm, self.reference):
+            return NOTHING
+        self.fhr[now] = bpm
+        self.samples[now] = round(bpm * 4) / 4  # as exact as devices store it
+        if abs(bpm - mhr) <= READING.signal.mother_within_bpm:
+            self.near_mother.add(now)
+        return bpm
+
+    def _toco(self, now: int, ua: float) -> float:
+        """Return the UA evened out."""
+        self.units.append(math.floor(round(ua * 4) / 4 - UA_LOWEST) if is_there(ua) else None)
+        if not is_there(ua):
+            return NOTHING
+        self.ua[now] = ua
+        self.smooth += 1 / (READING.tone.smooth_s * HZ) * (ua - self.smooth)
+        return self.smooth
 
     def _ended(self, x: Departure, number: int) -> bool:
         """Name what is over; return whether the level has changed."""
@@ -457,32 +471,27 @@ class PlainBed:
         self.renewed = False
 
     def _level(self) -> float:
+        """Mean of the samples around the densest level of the window, NaN where they are too few."""
         lowest, limits = READING.signal.fhr_lowest_bpm, READING.baseline
-        bins: dict[int, list[float]] = {}
-        for bpm in self.samples.values():
-            bins.setdefault(int(bpm - lowest), []).append(bpm)
-        count = {b: len(v) for b, v in bins.items()}
-        span = range(int(READING.signal.fhr_highest_bpm - lowest) + 1)
+        count = Counter([int(bpm - lowest) for bpm in self.samples.values()])
         w = limits.level_within_bpm
-        around = [sum(count.get(j, 0) for j in range(b - w, b + w + 1)) for b in span]
+        bins = range(int(READING.signal.fhr_highest_bpm - lowest) + 1)
+        counts = [count[b] for b in range(-w, len(bins) + w)]
+        around = [sum(counts[b : b + 2 * w + 1]) for b in bins]
         most = max(around)
-        top = [b for b in span if around[b] == most]
+        top = [b for b in bins if around[b] == most]
         level = top[-1] if top[-1] - top[0] > limits.maxima_apart_bpm else (top[0] + top[-1]) // 2
-        near = [
-            x
-            for b in range(level - limits.mean_within_bpm, level + limits.mean_within_bpm + 1)
-            for x in bins.get(b, [])
-        ]
-        return sum(near) / len(near) if len(near) >= limits.identifiable_s * HZ else NOTHING
+        first, end = lowest + level - limits.mean_within_bpm, lowest + level + limits.mean_within_bpm + 1
+        near = [bpm for bpm in self.samples.values() if first <= bpm < end]
+        if len(near) < limits.identifiable_s * HZ:
+            return NOTHING
+        # Summed up in quarters from 1 on, as the engine does: the same to the last bit.
+        return (sum([(bpm - lowest) * 4 + 4 for bpm in near]) / len(near) - 4) / 4 + lowest
 
     def _tone(self, number: int) -> None:
         """Resting tone, and whether the UA does anything."""
-        limits, newest = READING.tone, (number + 1) * HZ
-        recent = sorted(
-            math.floor((round(self.ua[i] * 4) / 4) - UA_LOWEST)
-            for i in range(newest - limits.window_s * HZ, newest)
-            if i in self.ua
-        )
+        limits = READING.tone
+        recent = sorted([unit for unit in self.units[-limits.window_s * HZ :] if unit is not None])
         enough = len(recent) >= 60 * HZ
         self.span = _share(recent, limits.high_share) - _share(recent, limits.low_share)
         self.ua_is_useful = enough and self.span >= limits.flat_range
@@ -533,10 +542,7 @@ def second_look(x: Departure, first: int, height: list[float]) -> Departure:
     if x.onset < first:
         return x
     half = (round(min(n.smooth_share * x.length_s, n.smooth_at_most_s) * HZ) | 1) // 2
-    smooth = []
-    for i in range(len(height)):
-        around = [y for y in height[max(i - half, 0) : i + half + 1] if is_there(y)]
-        smooth.append(sum(around) / len(around) if around else NOTHING)
+    smooth = moving_mean(height, half)
     begin, stop = x.onset - first, x.end - first
     inside = [i for i in range(begin, stop) if is_there(smooth[i])]
     if not inside:
@@ -562,8 +568,23 @@ def second_look(x: Departure, first: int, height: list[float]) -> Departure:
     return replace(x, onset=first + onset, reached=extreme, peak=extreme, end=first + end, exact=False)
 
 
+def moving_mean(x: list[float], half: int) -> list[float]:
+    """Return the mean of what is there around each sample, NaN where nothing is.
+
+    From running totals, as the engine works it out: which of two equal samples is the highest is a matter of last bits.
+    """
+    totals = [0.0, *accumulate(y if is_there(y) else 0.0 for y in x)]
+    there = [0, *accumulate(is_there(y) for y in x)]
+    found = []
+    for i in range(len(x)):
+        first, end = max(i - half, 0), min(i + half + 1, len(x))
+        n = there[end] - there[first]
+        found.append((totals[end] - totals[first]) / n if n else NOTHING)
+    return found
+
+
 def flank(outwards: list[float], high: float) -> tuple[int, int] | None:
-    """Return where a flank is low, counted from the extreme, and the length of its steep part; None: it is not there."""
+    """Return where a flank is low, counted from the extreme, and the length of its steep part; None: it never is."""
     low = next((i for i, y in enumerate(outwards) if y <= READING.shape.low_share * high), None)
     if low is None:
         return None

@@ -1,8 +1,8 @@
 """Every measure worked out anew from what the plain reader of one bed has seen: slow, and as its definition says.
 
 A function for each name in MEASURES. Written from the texts there, the rule files, NICHD 2008 and FIGO 2015 as
-restated in the tests of the published definitions. Windows end now: `the last 30 minutes` are the 1,800 s up to the end of the
-newest second, and an event is in them when its first sample is.
+restated in the tests of the published definitions. Windows end now: `the last 30 minutes` are the 1,800 s up to the end
+of the newest second, and an event is in them when its first sample is.
 """
 
 import math
@@ -15,7 +15,7 @@ from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, Machine,
 Reference = Callable[[PlainBed, RuleSet], float]
 REFERENCE: dict[str, Reference] = {}
 WITHIN = 1 / 64
-"""The engine keeps depths, areas and the minutes' baselines in steps of so much, so that sums are exact in any order."""
+"""The engine keeps depths, areas and the minutes' baselines in steps of so much: so sums are exact in any order."""
 
 UP_TO_31_MIN = "counts the minute that is running beside the whole minutes of the window, and divides by the window"
 DEFECTS = {

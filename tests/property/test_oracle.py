@@ -1,8 +1,9 @@
 """The array engine against a plain reader of one bed, on any trace that hypothesis can think of.
 
-Every number is compared in both directions: baseline, resting tone and variability at every second, every named event with
-all that is said of it, every measure at many looks. Events are the same to the sample. Numbers may differ by `WITHIN`:
-the engine keeps depths and areas in steps of 1/64 and minutes' baselines as well, and adds up in another order.
+Every number is compared in both directions: baseline, resting tone and variability at every second, every named event
+with all that is said of it, every measure at many looks. Events are the same to the sample. Sums that are added up in
+another order may differ in the last bits (1e-6 here), measures by `WITHIN`: there the engine keeps depths, areas
+and the minutes' baselines in such steps.
 """
 
 from collections.abc import Iterable
@@ -49,13 +50,8 @@ def rates(draw: st.DrawFn) -> Trace:
 
 @st.composite
 def tocos(draw: st.DrawFn) -> Trace:
-    """A resting tone that may move, contractions of any size, and gaps; never without noise.
-
-    Without it samples lie exactly at shares of a height, and the last bit of a mean would decide on which side.
-    """
-    noise = np.random.default_rng(draw(st.integers(0, 1000))).normal(0, 0.5, SECONDS * HZ)
+    """A resting tone that may move, contractions of any size, and gaps."""
     trace = flat(draw(st.integers(1, 20)), SECONDS) + ripple(SECONDS, draw(st.integers(0, 3)), draw(st.integers(3, 20)))
-    trace = trace + noise
     at, step = draw(st.integers(0, 200)), draw(st.integers(60, 300))
     size, length = draw(st.integers(0, 60)), draw(st.integers(20, 120))
     while at + length < SECONDS:
@@ -72,7 +68,7 @@ def tocos(draw: st.DrawFn) -> Trace:
 @RELAXED
 @given(rates(), tocos(), st.integers(60, 150), st.sampled_from([0, 30, 31, 32, 40]), st.integers(1, 4))
 def test_arrays_and_loops_find_the_same(fhr: Trace, ua: Trace, mhr: int, weeks: int, beds: int) -> None:
-    """Beside neighbours that are shifted, the first bed's findings are those of the plain reader, no more and no less."""
+    """Beside neighbours that are shifted, a bed's findings are those of the plain reader, no more and no less."""
     plain = PlainBed()
     state = State(RULES, [f"b{i}" for i in range(beds)], [""] * beds)
     rate, toco = (np.stack([np.roll(trace, 97 * i) for i in range(beds)], axis=-1) for trace in (fhr, ua))
@@ -125,10 +121,9 @@ def assert_same_events(plain: PlainBed, events: list[Event]) -> None:
     assert said("acceleration", "onset_s", "end_s", "kinds") == [
         (x.onset / HZ, x.end / HZ, *kinds(x.kinds)) for x in plain.rises
     ]
-    assert said("contraction", "onset_s", "end_s") == [(x.onset / HZ, x.end / HZ) for x in plain.contractions]
-    # A peak is the middle between two samples that reach a share of it: one may do so in the last bit and not in another.
-    for (peak_s,), x in zip(said("contraction", "peak_s"), plain.contractions, strict=True):
-        assert abs(float(str(peak_s)) * HZ - x.peak) <= 1
+    assert said("contraction", "onset_s", "peak_s", "end_s") == [
+        (x.onset / HZ, x.peak / HZ, x.end / HZ) for x in plain.contractions
+    ]
 
 
 def rounded(values: Iterable[object]) -> list[object]:
