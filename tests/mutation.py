@@ -232,9 +232,9 @@ def changed(node: ast.AST) -> Iterator[ast.AST]:
                         other.ops[i] = table[type(op)]()
                         yield other
         case ast.BinOp(op=op) | ast.AugAssign(op=op) if type(op) in ARITHMETIC and not is_text(node):
-            other = copy.copy(node)
-            other.op = ARITHMETIC[type(op)]()
-            yield other
+            wrong = copy.copy(node)
+            wrong.op = ARITHMETIC[type(op)]()
+            yield wrong
         case ast.BoolOp(op=op, values=values):
             yield ast.copy_location(ast.BoolOp(ast.Or() if isinstance(op, ast.And) else ast.And(), values), node)
         case ast.UnaryOp(op=ast.Not() | ast.Invert(), operand=operand):

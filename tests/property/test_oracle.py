@@ -72,12 +72,12 @@ def test_arrays_and_loops_find_the_same(fhr: Trace, ua: Trace, mhr: int, weeks: 
     plain = PlainBed()
     state = State(RULES, [f"b{i}" for i in range(beds)], [""] * beds)
     rate, toco = (np.stack([np.roll(trace, 97 * i) for i in range(beds)], axis=-1) for trace in (fhr, ua))
-    lanes, every = np.arange(beds), np.ones(beds, dtype=np.int64)
+    lanes, every, pulse = np.arange(beds), np.ones(beds, dtype=np.int64), np.full(beds, float(mhr))
     events: list[Event] = []
     for second in range(SECONDS):
         part, stage = slice(second * HZ, (second + 1) * HZ), 1 + (second >= SECONDS // 2)
         engine.advance(
-            state, lanes, every * second, rate[part], toco[part], every * float(mhr), events, every * stage,
+            state, lanes, every * second, rate[part], toco[part], pulse, events, every * stage,
             every * weeks,
         )  # fmt: skip
         looked = plain.second(fhr[part].tolist(), ua[part].tolist(), mhr, stage, weeks)

@@ -31,7 +31,7 @@ NONE_OF_IT = {
 }
 
 
-def weighed(concerned: Concern = CONCERN, **values: float) -> tuple[list[float], float]:
+def weighed(values: dict[str, float], concerned: Concern = CONCERN) -> tuple[list[float], float]:
     """Return the points and the sum, beside a lane at which nothing is found."""
     measures = {name: np.array([values.get(name, none), none]) for name, none in NONE_OF_IT.items()}
     found = concern.parts(concerned, measures)
@@ -57,21 +57,21 @@ def weighed(concerned: Concern = CONCERN, **values: float) -> tuple[list[float],
     ],
 )
 def test_points_are_in_proportion(values: dict[str, float], points: list[float]) -> None:
-    found, total = weighed(**values)
+    found, total = weighed(values)
     assert found == pytest.approx(points, abs=1e-9)
     assert total == pytest.approx(max(0.0, 1.5 + sum(points)), abs=1e-9)
 
 
 def test_the_sum_stays_between_0_and_100() -> None:
     many = Concern("", 0.2, 30.0, 60.0, 90.0, FINDINGS)
-    assert weighed(many, mean_depth_30min_bpm=60)[1] == 100
-    assert weighed(many, mean_depth_30min_bpm=25)[1] == 95
-    assert weighed(variability_bpm=25)[1] == 0
+    assert weighed({"mean_depth_30min_bpm": 60}, many)[1] == 100
+    assert weighed({"mean_depth_30min_bpm": 25}, many)[1] == 95
+    assert weighed({"variability_bpm": 25})[1] == 0
 
 
 @pytest.mark.parametrize(("usable", "known"), [(0.2, True), (0.19, False), (0, False), (UNKNOWN, False)])
 def test_nothing_is_said_of_too_little_signal(usable: float, known: bool) -> None:
-    assert math.isnan(weighed(fhr_usable_30min=usable)[1]) is not known
+    assert math.isnan(weighed({"fhr_usable_30min": usable})[1]) is not known
 
 
 def test_classes_begin_at_their_values() -> None:

@@ -234,9 +234,10 @@ def test_simulated_labours_show_it_at_more_than_one_value(name: str) -> None:
 def test_silence_of_the_device_is_counted_on() -> None:
     """100 s come, of the last 10 nothing usable; 30 s later 40 s are lost, and all else is as it was."""
     state = State(RULES)
-    fhr = [140.0] * HZ
+    fhr: list[float | None] = [140.0] * HZ
+    nothing: list[float | None] = [None] * HZ
     blocks: list[Input] = [
-        Block("b", "s", i, i * 1000, i * 1000, fhr if i < 90 else [None] * HZ, [None] * HZ) for i in range(100)
+        Block("b", "s", i, i * 1000, i * 1000, fhr if i < 90 else nothing, nothing) for i in range(100)
     ]
     engine.step(state, blocks)
     before = {name: float(x[0]) for name, x in measures_of(state.findings, 0).items()}
