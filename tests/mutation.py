@@ -23,15 +23,16 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from queue import Queue
 
 ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("detect", "simulator", "ingest", "study", "load", "practice", "dashboard")
 CORE = "detect/core"
 AIM = 0.9
-WITHIN_S = 400
-"""An error that makes a test go on for ever is noticed as well."""
+KILLED, SURVIVED, TIMED_OUT = "killed", "survived", "timed out"
 
 FAST = ["tests/unit/test_measures.py", "tests/property/test_oracle.py"]
 ALERTING = [
@@ -87,78 +88,94 @@ def main() -> int:
     parser.add_argument("files", nargs="*", help=f"Python or TOML files; by default all of {CORE}")
     parser.add_argument("--sample", type=int, default=50, help="how many errors are tried")
     parser.add_argument("--seed", type=int, default=1, help="which ones")
+    parser.add_argument("--jobs", type=int, default=1, help="how many are tried at once, each in a copy of its own")
     given = parser.parse_args()
     files = given.files or sorted(str(p.relative_to(ROOT)) for p in (ROOT / CORE).rglob("*.py"))
     every = [mutant for file in files for mutant in mutants(file, (ROOT / file).read_text())]
     chosen = random.Random(given.seed).sample(every, min(given.sample, len(every)))
     print(f"{len(chosen)} of {len(every)} possible errors in {len(files)} files, seed {given.seed}", flush=True)
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
-        tree = copied(Path(folder))
-        if not passes(tree, [*ALL, *STREAM]):
+        trees: Queue[Path] = Queue()
+        for number in range(given.jobs):
+            trees.put(copied(Path(folder) / str(number), Path(folder) / "plain"))
+        tree, began = trees.get(), time.monotonic()
+        if fate(tree, [*ALL, *STREAM], within_s=3600) != SURVIVED:
             print("The tests fail on the tree as it is: mend that first.")
             return 2
-        fates = [tried(tree, mutant) for mutant in sorted(chosen, key=lambda m: (m.file, m.line))]
-    return told(fates)
+        trees.put(tree)
+        within_s = max(120.0, 4 * (time.monotonic() - began))
+        in_order = sorted(chosen, key=lambda m: (m.file, m.line))
+        with ThreadPoolExecutor(given.jobs) as pool:
+            fates = list(pool.map(lambda mutant: tried(trees, mutant, within_s), in_order))
+    return told(list(zip(in_order, fates, strict=True)))
 
 
-def told(fates: list[tuple[Mutant, bool]]) -> int:
+def told(fates: list[tuple[Mutant, str]]) -> int:
     """Print what became of all, and return the exit code."""
-    killed = Counter(mutant.file for mutant, was_noticed in fates if was_noticed)
     total = Counter(mutant.file for mutant, _ in fates)
+    killed = Counter(mutant.file for mutant, fate in fates if fate != SURVIVED)
     print(f"\n{'file':<48}{'killed':>8}{'of':>5}")
     for file in sorted(total):
         print(f"{file:<48}{killed[file]:>8}{total[file]:>5}")
     share = killed.total() / max(1, total.total())
-    print(f"{'all':<48}{killed.total():>8}{total.total():>5}  {share:.0%}")
-    for mutant, was_noticed in fates:
-        if not was_noticed:
+    late = sum(fate == TIMED_OUT for _, fate in fates)
+    print(f"{'all':<48}{killed.total():>8}{total.total():>5}  {share:.0%}, {late} of them by running out of time")
+    for mutant, fate in fates:
+        if fate == SURVIVED:
             print(f"survived: {mutant.file}:{mutant.line}: {mutant.what}")
     return 0 if share >= AIM else 1
 
 
-def copied(folder: Path) -> Path:
-    """Return a copy of all that the tests need, laid out as it is imported."""
+def copied(folder: Path, plain: Path) -> Path:
+    """Return a copy of all that the tests need, laid out as it is imported. plain: what the plain reader has found."""
     leave_out = shutil.ignore_patterns("__pycache__", "node_modules", "studies")
     shutil.copytree(ROOT / "quietward", folder / "quietward", ignore=leave_out)
     for room in ROOMS:
         shutil.copytree(ROOT / room, folder / "quietward" / room, ignore=leave_out)
     shutil.copytree(ROOT / "tests", folder / "tests", ignore=leave_out)
     shutil.copy(ROOT / "pyproject.toml", folder)
+    plain.mkdir(exist_ok=True)
+    (folder / "plain").symlink_to(plain)
     return folder
 
 
-def passes(tree: Path, tests: list[str]) -> bool:
+def fate(tree: Path, tests: list[str], within_s: float) -> str:
     """Run tests on a copy, up to the first that fails. Raises SystemExit when there was nothing to run."""
     tests = [test for test in tests if (tree / test).exists()]
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=0", *tests]
+    # Only the plugins that these tests need: loading all of them takes longer than most tests.
+    plugins = ["-p", "pytest_asyncio.plugin", "-p", "_hypothesis_pytestplugin", "-p", "no:cacheprovider"]
+    options = ["-x", "-q", "-o", "addopts=", "--hypothesis-seed=0", *plugins]
     environment = os.environ | {
-        "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1", "NUMBA_DISABLE_JIT": "1",
-        "NUMBA_CACHE_DIR": str(tree / "numba"), "QUIETWARD_PLAIN": str(tree / "plain"), "QUIETWARD_EXAMPLES": "2",
+        "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
+        "NUMBA_DISABLE_JIT": "1", "NUMBA_CACHE_DIR": str(tree / "numba"), "QUIETWARD_PLAIN": str(tree / "plain"),
+        "QUIETWARD_EXAMPLES": "2",
     }  # fmt: skip
+    command = [sys.executable, "-m", "pytest", *options, *tests]
     try:
         ended = subprocess.run(
-            command, cwd=tree, env=environment, capture_output=True, text=True, timeout=WITHIN_S, check=False
+            command, cwd=tree, env=environment, capture_output=True, text=True, timeout=within_s, check=False
         )
     except subprocess.TimeoutExpired:
-        return False
+        return TIMED_OUT
     if ended.returncode in (4, 5):
         raise SystemExit(f"pytest could not run {' '.join(tests)}: {ended.stdout[-500:]}{ended.stderr[-500:]}")
-    return ended.returncode == 0
+    return KILLED if ended.returncode else SURVIVED
 
 
-def tried(tree: Path, mutant: Mutant) -> tuple[Mutant, bool]:
-    """Return the mutant and whether a test has noticed it."""
+def tried(trees: "Queue[Path]", mutant: Mutant, within_s: float) -> str:
+    """Return what became of a mutant."""
+    tree, began = trees.get(), time.monotonic()
     place = tree / "quietward" / mutant.file
-    before, began = place.read_text(), time.monotonic()
+    before = place.read_text()
     place.write_text(mutant.text)
     try:
         first = next((tests for part, tests in FIRST.items() if part in mutant.file), [])
-        was_noticed = not passes(tree, list(dict.fromkeys([*first, *ALL])))
+        found = fate(tree, list(dict.fromkeys([*first, *ALL])), within_s)
     finally:
         place.write_text(before)
-    word = "killed" if was_noticed else "SURVIVED"
-    print(f"{word:<9}{time.monotonic() - began:>4.0f} s  {mutant.file}:{mutant.line}: {mutant.what}", flush=True)
-    return mutant, was_noticed
+        trees.put(tree)
+    print(f"{found:<10}{time.monotonic() - began:>4.0f} s  {mutant.file}:{mutant.line}: {mutant.what}", flush=True)
+    return found
 
 
 def mutants(file: str, text: str) -> Iterator[Mutant]:

@@ -75,8 +75,8 @@ def kept(name: str, make: Callable[[], list[Looks]]) -> list[Looks]:
         return make()
     file = Path(folder) / f"{name}-{RULES.digest}"
     if not file.exists():
-        file.parent.mkdir(exist_ok=True)
-        file.write_bytes(msgspec.msgpack.encode(make()))
+        file.with_suffix(".new").write_bytes(msgspec.msgpack.encode(make()))
+        file.with_suffix(".new").rename(file)
     return msgspec.msgpack.decode(file.read_bytes(), type=list[Looks])
 
 
