@@ -8,23 +8,23 @@ import pytest
 
 from quietward.contracts.messages import (
     HZ,
-    Act,
     Block,
-    Care,
-    Cared,
+    CareRecord,
+    Command,
+    CommandEnvelope,
+    ConcernContribution,
     DeviceStatus,
-    Done,
     Event,
     HandTimed,
     Input,
     Level,
-    Part,
-    Running,
-    Stretch,
+    OngoingDeceleration,
+    RecordCare,
     Summary,
     Tick,
+    TraceSummary,
 )
-from quietward.contracts.messages import Signal as Usable
+from quietward.contracts.messages import SignalState as Usable
 from quietward.detect.core import engine
 from quietward.detect.core.patterns import hand, history
 from quietward.detect.core.patterns.decelerations import Contraction
@@ -64,8 +64,8 @@ class Bed:
         self.events += output.events
         self.summaries += summaries.of(self.state, output)
 
-    def do(self, act: Act) -> None:
-        self.work([Done((self.second - 1) * 1000, act)])
+    def do(self, command: Command) -> None:
+        self.work([CommandEnvelope((self.second - 1) * 1000, command)])
 
     def of(self, kind: str) -> list[Event]:
         return [event for event in self.events if event.kind == kind]
@@ -97,7 +97,7 @@ def test_a_summary_says_what_the_newest_look_says() -> None:
     assert said.concern == pytest.approx(0.3 + sum(p.points for p in said.concern_parts), abs=1.5)
     assert {p.finding for p in said.concern_parts} >= {"deceleration area", "few accelerations"}
     assert all(p.points >= 0.5 for p in said.concern_parts)
-    assert Part("few accelerations", 9.1) in said.concern_parts
+    assert ConcernContribution("few accelerations", 9.1) in said.concern_parts
 
 
 def test_too_many_contractions_are_said_by_rule_set() -> None:
@@ -108,8 +108,10 @@ def test_too_many_contractions_are_said_by_rule_set() -> None:
     assert found.tachysystole == ["nichd-2008", "figo-2015"]
 
 
-@pytest.mark.parametrize(("length_s", "said"), [(14.75, None), (15, Running(15, 24)), (60, Running(60, 24))])
-def test_a_deceleration_that_goes_on_is_shown_from_15_s_on(length_s: float, said: Running | None) -> None:
+@pytest.mark.parametrize(
+    ("length_s", "said"), [(14.75, None), (15, OngoingDeceleration(15, 24)), (60, OngoingDeceleration(60, 24))]
+)
+def test_a_deceleration_that_goes_on_is_shown_from_15_s_on(length_s: float, said: OngoingDeceleration | None) -> None:
     assert Bed().play(put(flat(140, 300), 300 - length_s, flat(-24, length_s))).said.running == said
 
 
@@ -303,7 +305,7 @@ def test_ten_minutes_in_numbers() -> None:
     assert found.area_bpm_min == pytest.approx((30 * 60 + 16 * 15 + 40 * 20) / 60, abs=2)
     assert found.baseline_bpm == pytest.approx(140, abs=0.5)
     assert found.variability_bpm == 2
-    numbers = [getattr(found, name) for name in Stretch.__struct_fields__]
+    numbers = [getattr(found, name) for name in TraceSummary.__struct_fields__]
     assert numbers == [round(x, 1) for x in numbers]
     none = care.stretch(Bed().play(flat(140, 60)).state, 0, 59)
     assert (none.decelerations, none.deepest_bpm, none.area_bpm_min, none.contractions) == (0, 0, 0, 0)
@@ -316,8 +318,8 @@ def test_what_goes_on_counts_from_15_s_on(length_s: float, counted: int) -> None
     assert care.stretch(bed.state, 0, 599).decelerations == counted
 
 
-def stretch(decelerations: int) -> Stretch:
-    return Stretch(decelerations, 31.4, 12.0, 140.0, 6.0, 4)
+def stretch(decelerations: int) -> TraceSummary:
+    return TraceSummary(decelerations, 31.4, 12.0, 140.0, 6.0, 4)
 
 
 @pytest.mark.parametrize(
@@ -329,9 +331,9 @@ def test_whether_it_has_helped(before: int, after: int, eased: bool, helped: boo
 
 
 def test_what_became_of_it_in_words() -> None:
-    note = Cared(0, "Kim", "turned", "turned to the side", stretch(3))
+    note = CareRecord(0, "Kim", "turned", "turned to the side", stretch(3))
     assert care.in_words(note) == ""
-    note = Cared(0, "Kim", "turned", "turned to the side", stretch(3), None, stretch(1), helped=False)
+    note = CareRecord(0, "Kim", "turned", "turned to the side", stretch(3), None, stretch(1), helped=False)
     assert care.in_words(note) == (
         "turned to the side: has not helped; decelerations in 10 min 3 before, 1 after, deepest 31 and 31 bpm"
     )
@@ -341,7 +343,7 @@ def test_a_result_comes_after_ten_minutes_and_not_before() -> None:
     """Three decelerations before, none after, and no flag: it has helped."""
     fhr = put_all(flat(140, 900) + ripple(900, 8, 10), (400, box(-24, 30)), (600, box(-24, 30)), (800, box(-24, 30)))
     bed = Bed().play(fhr)
-    bed.do(Care("b", "Kim", "turned"))
+    bed.do(RecordCare("b", "Kim", "turned"))
     (done,) = bed.of("care")
     assert done.detail["before_decelerations"] == 3
     assert (done.detail["by"], done.detail["what"]) == ("Kim", "turned")
@@ -357,7 +359,7 @@ def test_a_result_comes_after_ten_minutes_and_not_before() -> None:
 def test_the_newest_twelve_notes_are_kept() -> None:
     bed = Bed().play(flat(140, 60))
     for i in range(14):
-        bed.do(Care("b", "Kim", "other", f"{i}"))
+        bed.do(RecordCare("b", "Kim", "other", f"{i}"))
     assert [note.text for note in bed.said.cared] == [str(i) for i in range(13, 1, -1)]
     assert bed.said.level is Level.QUIET
 
