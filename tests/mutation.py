@@ -2,12 +2,12 @@
 
 `python -m tests.mutation [--sample 50] [--seed 1] [FILES...]` makes one small error at a time in a copy of the tree
 (never in place): a comparison, a sign, a number, an `and`, a `not`. A selection of the tests that compute is run on
-each, those first that know the module best, until one fails. What survives is listed with its line. The exit code is 1
+each, by the part of the core it is in, until one fails. What survives is listed with its line. The exit code is 1
 when fewer than 90 % of the errors were noticed. Without FILES: all Python of the core, its policy and concern among
 them. TOML files may be named as well: then their numbers are changed.
 
-Kept here because the well-known tools do not fit: they change modules in place or wrap every function, which compiled
-code does not take, and know no TOML. Compilation is switched off in the copy, so that what is run is what was changed.
+Written here, since the tools for it change modules in place or wrap every function in a switch, and know no TOML.
+Compilation is switched off in the copies: what is run is what was changed.
 """
 
 import argparse
@@ -31,34 +31,41 @@ from queue import Queue
 ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("detect", "simulator", "ingest", "study", "load", "practice", "dashboard")
 CORE = "detect/core"
+PLAIN = ROOT / "build" / "plain"
+"""What the plain reader has found: it knows nothing of the core, so one reading serves all."""
+
 AIM = 0.9
 KILLED, SURVIVED, TIMED_OUT = "killed", "survived", "timed out"
 
-FAST = ["tests/unit/test_measures.py", "tests/property/test_oracle.py"]
+UNIT = "tests/unit/test_"
+READING = [
+    UNIT + "measures.py",
+    "tests/property/test_oracle.py",
+    UNIT + "shape.py",
+    UNIT + "signal.py",
+    UNIT + "said.py",
+]
 ALERTING = [
-    "tests/unit/test_attention.py",
-    "tests/unit/test_policy_cases.py",
-    "tests/unit/test_clauses.py",
-    "tests/unit/test_concern.py",
+    *(UNIT + name for name in ("concern.py", "clauses.py", "policy_cases.py", "attention.py", "said.py")),
     "tests/property/test_attention_machine.py",
 ]
-READING = ["tests/unit/test_published_definitions.py", "tests/unit/test_signal.py", "tests/unit/test_shape.py"]
-STATE = ["tests/unit/test_lanes.py", "tests/unit/test_ordering.py", "tests/unit/test_histogram.py"]
-SAID = ["tests/unit/test_handover.py", "tests/unit/test_rule_files.py", "tests/unit/test_said.py"]
-STREAM = ["tests/property/test_streaming_core.py"]
-ALL = [*FAST, *READING, *SAID, *STATE, *ALERTING]
-FIRST = {
+KEEPING = [
+    *(UNIT + name for name in ("lanes.py", "ordering.py", "histogram.py")),
+    "tests/property/test_streaming_core.py",
+]
+TESTS = {
     "alerting/": ALERTING,
-    "people/": [*ALERTING, *SAID],
-    "reporting/": [*SAID, *ALERTING],
-    "state/": [*STATE, *STREAM],
-    "arrays": [*STATE, *STREAM],
-    "engine": [*STATE, *STREAM],
-    "hand": ALERTING,
-    "histogram": STATE,
-    "shape": READING,
+    "people/": [UNIT + "said.py", UNIT + "attention.py", UNIT + "policy_cases.py"],
+    "reporting/": [UNIT + "said.py", *READING, *ALERTING],
+    "hand": [UNIT + "said.py", UNIT + "attention.py"],
+    "state/": [*KEEPING, *READING],
+    "arrays": [*KEEPING, *READING],
+    "histogram": [*KEEPING, *READING],
+    "attention.toml": ALERTING,
+    "concern.toml": ALERTING,
+    "": [*READING, UNIT + "published_definitions.py", *KEEPING],
 }
-"""By a part of the path: what is run before all else."""
+"""What is run, in its order, by a part of the path."""
 
 BOUNDARY = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 OPPOSITE = {
@@ -94,12 +101,13 @@ def main() -> int:
     every = [mutant for file in files for mutant in mutants(file, (ROOT / file).read_text())]
     chosen = random.Random(given.seed).sample(every, min(given.sample, len(every)))
     print(f"{len(chosen)} of {len(every)} possible errors in {len(files)} files, seed {given.seed}", flush=True)
+    PLAIN.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
         trees: Queue[Path] = Queue()
         for number in range(given.jobs):
-            trees.put(copied(Path(folder) / str(number), Path(folder) / "plain"))
+            trees.put(copied(Path(folder) / str(number)))
         tree, began = trees.get(), time.monotonic()
-        if fate(tree, [*ALL, *STREAM], within_s=3600) != SURVIVED:
+        if fate(tree, sorted({test for mutant in chosen for test in tests_of(mutant)}), within_s=3600) != SURVIVED:
             print("The tests fail on the tree as it is: mend that first.")
             return 2
         trees.put(tree)
@@ -126,16 +134,14 @@ def told(fates: list[tuple[Mutant, str]]) -> int:
     return 0 if share >= AIM else 1
 
 
-def copied(folder: Path, plain: Path) -> Path:
-    """Return a copy of all that the tests need, laid out as it is imported. plain: what the plain reader has found."""
+def copied(folder: Path) -> Path:
+    """Return a copy of all that the tests need, laid out as it is imported."""
     leave_out = shutil.ignore_patterns("__pycache__", "node_modules", "studies")
     shutil.copytree(ROOT / "quietward", folder / "quietward", ignore=leave_out)
     for room in ROOMS:
         shutil.copytree(ROOT / room, folder / "quietward" / room, ignore=leave_out)
     shutil.copytree(ROOT / "tests", folder / "tests", ignore=leave_out)
     shutil.copy(ROOT / "pyproject.toml", folder)
-    plain.mkdir(exist_ok=True)
-    (folder / "plain").symlink_to(plain)
     return folder
 
 
@@ -147,7 +153,7 @@ def fate(tree: Path, tests: list[str], within_s: float) -> str:
     options = ["-x", "-q", "-o", "addopts=", "--hypothesis-seed=0", *plugins]
     environment = os.environ | {
         "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
-        "NUMBA_DISABLE_JIT": "1", "NUMBA_CACHE_DIR": str(tree / "numba"), "QUIETWARD_PLAIN": str(tree / "plain"),
+        "NUMBA_DISABLE_JIT": "1", "NUMBA_CACHE_DIR": str(tree / "numba"), "QUIETWARD_PLAIN": str(PLAIN),
         "QUIETWARD_EXAMPLES": "2",
     }  # fmt: skip
     command = [sys.executable, "-m", "pytest", *options, *tests]
@@ -162,6 +168,10 @@ def fate(tree: Path, tests: list[str], within_s: float) -> str:
     return KILLED if ended.returncode else SURVIVED
 
 
+def tests_of(mutant: Mutant) -> list[str]:
+    return list(dict.fromkeys(next(tests for part, tests in TESTS.items() if part in mutant.file)))
+
+
 def tried(trees: "Queue[Path]", mutant: Mutant, within_s: float) -> str:
     """Return what became of a mutant."""
     tree, began = trees.get(), time.monotonic()
@@ -169,8 +179,7 @@ def tried(trees: "Queue[Path]", mutant: Mutant, within_s: float) -> str:
     before = place.read_text()
     place.write_text(mutant.text)
     try:
-        first = next((tests for part, tests in FIRST.items() if part in mutant.file), [])
-        found = fate(tree, list(dict.fromkeys([*first, *ALL])), within_s)
+        found = fate(tree, tests_of(mutant), within_s)
     finally:
         place.write_text(before)
         trees.put(tree)
