@@ -97,7 +97,9 @@ def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Lab
 def test_calibration_sets_it_beside_the_others(
     rules: Rules, labour: Labour, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("quietward.detect.calibrate.read_recording", lambda path: Recording(path.stem, labour.fhr, labour.ua))
+    monkeypatch.setattr(
+        "quietward.detect.calibrate.read_recording", lambda path: Recording(path.stem, labour.fhr, labour.ua)
+    )
     judged = [calibrate.Window("one", 1, end, [1, 2, 3]) for end in (1800, 3600)]
     shares, literal = calibrate.read(tmp_path, judged, rules)
     assert shares.shape == (2, len(rules.concern.finding))
