@@ -8,7 +8,7 @@ from collections import defaultdict
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Block, DeviceStatus, Done, Event, Input, Tick
+from quietward.contracts.messages import HZ, Block, CommandEnvelope, DeviceStatus, Event, Input, Tick
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people
@@ -39,7 +39,7 @@ def step(state: State, inputs: list[Input]) -> Output:
             case DeviceStatus():
                 _work_through(state, waiting, output)
                 state.clock.online[state.lane_of[item.bed]] = item.online
-            case Done():
+            case CommandEnvelope():
                 _work_through(state, waiting, output)
                 output.looked.update(people.take(state, item, output.events))
     _work_through(state, waiting, output)

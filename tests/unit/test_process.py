@@ -1,0 +1,42 @@
+"""A group of tasks ends when one of them has failed, whatever the others do with their cancellation."""
+
+import asyncio
+import contextlib
+
+import pytest
+
+from quietward.contracts.errors import Unreachable
+from quietward.runtime.process import RecancellingTaskGroup
+
+
+async def deaf() -> None:
+    with contextlib.suppress(asyncio.CancelledError):
+        await asyncio.sleep(60)
+    await asyncio.sleep(60)  # never heard of it; ends only when told again
+
+
+async def test_a_task_that_swallows_its_cancellation_does_not_keep_the_group() -> None:
+    """asyncio.wait_for of Python 3.11 does that when its inner task ends in the same moment."""
+
+    async def fails() -> None:
+        await asyncio.sleep(0.01)
+        raise Unreachable("broker", "nowhere", "Start it")
+
+    async def group() -> None:
+        async with RecancellingTaskGroup() as tasks:
+            tasks.create_task(deaf())
+            tasks.create_task(fails())
+
+    task = asyncio.create_task(group())
+    async with asyncio.timeout(10):
+        with pytest.raises(ExceptionGroup) as found:
+            await task
+    assert found.group_contains(Unreachable)
+
+
+async def test_a_group_that_is_ended_tells_its_tasks_until_they_have_heard() -> None:
+    async with asyncio.timeout(10), RecancellingTaskGroup() as tasks:
+        unheard = tasks.create_task(deaf())
+        await asyncio.sleep(0.01)
+        tasks.cancel_all()
+    assert unheard.cancelled()
