@@ -13,6 +13,7 @@ import argparse
 import csv
 import re
 from collections import Counter, defaultdict
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -26,7 +27,6 @@ from quietward.detect.core import engine
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.arrays import Floats, Ints
-from quietward.detect.core.measures.findings import measures_of
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
@@ -89,6 +89,7 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
     unit = msgspec.structs.replace(
         rules.concern, finding=[msgspec.structs.replace(f, points=1.0) for f in rules.concern.finding]
     )
+    rules = replace(rules, concern=unit)
     state = State(rules, names, [""] * len(names))
     found_shares = np.zeros((len(judged), len(unit.finding)))
     literal = np.zeros((len(judged), len(rules.rule_sets)), dtype=np.int64)
@@ -98,7 +99,7 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
         engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
         if places := at[second]:
             ended = np.array([state.lane_of[judged[place].record] for place in places])
-            found_shares[places] = np.array(concern.parts(unit, measures_of(state.findings, 0)))[:, ended].T
+            found_shares[places] = state.findings.points[:, ended].T
             literal[places] = [[c.rank or 2 for c in looked.classes] for looked in summaries.looked_of(state, ended)]
         events.clear()
     return found_shares, literal

@@ -6,16 +6,28 @@ may happen, `look` makes it happen and returns the calls, `answer` tells it that
 
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
-from msgspec import structs
 
 from quietward.contracts.messages import HZ
+from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import BEDSIDE, Attention, Condition, Policy, counting_at
+from quietward.detect.core.alerting.attention import (
+    BEDSIDE,
+    Aside,
+    Attention,
+    Change,
+    Condition,
+    Policy,
+    Told,
+    counting_at,
+    numbers_of,
+)
 from quietward.detect.core.alerting.rule_sets import Clause, compare
-from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.arrays import Bools
+from quietward.detect.core.measures.findings import ASKED
+from quietward.detect.core.records import taken
 from quietward.study.looks import Looks
 
 CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned"})
@@ -67,8 +79,14 @@ class PolicyAlarms:
 
     def __init__(self, looks: Looks, policies: Sequence[Policy]) -> None:
         self.told: list[Stood] = []
-        self._looks, self._policies, self._numbers = looks, policies, _Numbers(policies)
-        self._attention = Attention.empty(len(policies) * looks.lanes, {"conditions": len(policies[0].condition)})
+        self._looks, self._policies, self._numbers = looks, policies, numbers_of(policies)
+        pairs, conditions = len(policies) * looks.lanes, len(policies[0].condition)
+        self._attention = arrays.empty(Attention, pairs, {"conditions": conditions})
+        self._room = Told.of(pairs, conditions)
+        self._measures = np.full((len(ASKED), len(looks.second)), np.nan)
+        for name, values in looks.values.items():
+            if name in ASKED:
+                self._measures[ASKED[name]] = values
         self._busy: Bools = np.zeros((len(policies), looks.lanes), dtype=np.bool_)
         self._may_begin = _may_begin(looks, policies)
         self._rows = [*np.flatnonzero(np.diff(looks.second, prepend=-1)).tolist(), len(looks.second)]
@@ -93,26 +111,28 @@ class PolicyAlarms:
         self._row += 1
         lane = self._looks.lane[at]
         pairs = variant * self._looks.lanes + lane
-        a = self._attention.take(pairs)
-        measures = {name: value[at] for name, value in self._looks.values.items()}
-        second = self._looks.second[at]
-        decision = attention.decide(a, second, measures, self._looks.lost[at], self._numbers.of(variant))
-        self._attention.put(pairs, a)
-        waits = (a.active | (a.held_since >= 0) | (a.held_back != attention.NOT_HELD_BACK)).any(axis=0) | (a.level > 0)
-        self._busy[variant, lane] = waits
-        calls = []
-        for change in decision.changes:
-            v, n, t_s = int(variant[change.lane]), int(lane[change.lane]), float(second[change.lane])
-            self.told.append(Stood(v, n, t_s, change.level, bool(a.answered[change.lane])))
-            if change.what in CALLING:
-                lead = self._lead(a, change.lane, v)
-                calls.append(Call(v, n, t_s, change.level, lead.name, change.what, lead.is_about_signal))
+        a, second = self._attention, self._looks.second[at]
+        attention.decide_all(
+            a, pairs, second, self._measures[:, at].copy(), self._looks.lost[at], self._numbers, variant, self._room
+        )
+        taken(self._room.asides, Aside)  # nobody reads them
+        waits = a.active[:, pairs] | (a.held_since[:, pairs] >= 0)
+        waits |= a.held_back[:, pairs] != attention.NOT_HELD_BACK
+        self._busy[variant, lane] = waits.any(axis=0) | (a.level[pairs] > 0)
+        calls, t_s = [], float(second[0])  # of all of them
+        for change in taken(self._room.changes, Change):
+            v, n = divmod(change.n, self._looks.lanes)
+            self.told.append(Stood(v, n, t_s, change.level, bool(a.answered[change.n])))
+            if change.word in CALLING:
+                lead = self._lead(change.n, v)
+                calls.append(Call(v, n, t_s, change.level, lead.name, change.word, lead.is_about_signal))
         return calls
 
-    def _lead(self, a: Attention, n: int, variant: int) -> Condition:
-        """Return the condition that is told first of a lane's flag."""
+    def _lead(self, pair: int, variant: int) -> Condition:
+        """Return the condition that is told first of a bed's flag."""
         policy = self._policies[variant]
-        counts = [c for c, does in zip(policy.condition, counting_at(a, n, policy), strict=True) if does]
+        counting = counting_at(self._attention, pair, policy)
+        counts = [c for c, does in zip(policy.condition, counting, strict=True) if does]
         names = {c.name for c in counts}
         return max((c for c in counts if not names.intersection(c.unless)), key=lambda c: c.rank)
 
@@ -128,58 +148,6 @@ class PolicyAlarms:
         change = attention.acknowledge(all_pairs, pair, int(all_pairs.flag[pair]), int(t_s))
         if change is not None:
             self.told.append(Stood(variant, lane, t_s, change.level, answered=True))
-
-
-class _Numbers:
-    """Policies that differ in numbers only, as one policy whose numbers are arrays, one value for each lane."""
-
-    def __init__(self, policies: Sequence[Policy]) -> None:
-        self._first = policies[0]
-        parts = [[p.condition[i] for p in policies] for i in range(len(self._first.condition))]
-        self._conditions = [(all_of[0], _differing(all_of)) for all_of in parts]
-        self._times = {
-            name: _differing([getattr(p, name) for p in policies]) for name in ("escalation", "repeat", "care")
-        }
-
-    def of(self, variant: Ints) -> Policy:
-        """Return the policy of some lanes; `detect.core.attention.decide` takes numbers and arrays alike."""
-        return structs.replace(
-            self._first,
-            condition=[structs.replace(c, **_picked(d, variant)) if d else c for c, d in self._conditions],
-            **{
-                name: structs.replace(getattr(self._first, name), **_picked(differing, variant))
-                for name, differing in self._times.items()
-                if differing
-            },
-        )
-
-
-def _differing(parts: Sequence[Any]) -> dict[str, Any]:
-    """Return the fields in which some structs of one kind differ, each with the numbers of all."""
-    found = {}
-    for name in parts[0].__struct_fields__:
-        values = [getattr(p, name) for p in parts]
-        if any(value != values[0] for value in values):
-            is_clauses = isinstance(values[0], list)
-            found[name] = (
-                [_numbers(clauses) for clauses in zip(*values, strict=True)] if is_clauses else np.array(values)
-            )
-    return found
-
-
-def _numbers(clauses: Sequence[Clause]) -> tuple[Clause, Floats]:
-    """Return one clause of several policies: the first one's, and the limits of all."""
-    return clauses[0], np.array([limit for _, _, limit in clauses])
-
-
-def _picked(differing: dict[str, Any], variant: Ints) -> dict[str, Any]:
-    """Return the numbers that belong to some lanes."""
-    return {
-        name: numbers[variant]
-        if isinstance(numbers, np.ndarray)
-        else [(measure, operator, limits[variant]) for (measure, operator, _), limits in numbers]
-        for name, numbers in differing.items()
-    }
 
 
 def _may_begin(looks: Looks, policies: Sequence[Policy]) -> Bools:

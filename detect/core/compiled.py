@@ -47,8 +47,11 @@ class EntryPoint(Generic[P, R]):
         return self._run(*args) if "_run" in self.__dict__ else self._first(*args)
 
     def _first(self, *args: Any) -> R:
-        self._run = self._dispatcher.compile(tuple(numba.typeof(argument) for argument in args))
-        return cast("R", self._run(*args))
+        if numba.config.DISABLE_JIT:  # NUMBA_DISABLE_JIT=1: all of it as plain Python, to look at it step by step
+            self._run: Callable[..., R] = self._function
+        else:
+            self._run = self._dispatcher.compile(tuple(numba.typeof(argument) for argument in args))
+        return self._run(*args)
 
     @cached_property
     def _dispatcher(self) -> Any:

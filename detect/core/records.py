@@ -17,7 +17,8 @@ def dtype_of(kind: type[Any]) -> np.dtype[Any]:
     """Return the layout of a dataclass or Struct: float, int (a Literal of ints too), bool, or others of the kind."""
     hints = get_type_hints(kind)
     names = [f.name for f in (fields(kind) if is_dataclass(kind) else structs.fields(kind))]
-    return np.dtype([(name, _type_of(hints[name])) for name in names if hints[name] is not str], align=True)
+    found = np.dtype([(name, _type_of(hints[name])) for name in names if hints[name] is not str], align=True)
+    return np.dtype((np.record, found))  # whose names are attributes in Python too
 
 
 def _type_of(hint: Any) -> Any:

@@ -8,7 +8,7 @@ by a witness that knows nothing of the plain bed. After the machine: each rule o
 import math
 import random
 from collections.abc import Iterable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
+from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import (
     COVERAGE,
@@ -37,6 +38,7 @@ from quietward.detect.core.alerting.attention import (
 )
 from quietward.detect.core.arrays import Ints
 from tests.attention_model import OF_THE_SIGNAL, RANK, TEAM, Beside, PlainBed, Said, Values, true
+from tests.compiled import Decision, decide
 from tests.property.test_streaming_core import RELAXED
 
 LOOK_EVERY_S = 5
@@ -216,14 +218,14 @@ class Witness:
         assert not a.answered[n] or (before[2] and before[1] == a.flag[n])
         assert len(changes) <= 1
         for change in changes:
-            assert change.what in ("eased", "lowered") or not a.answered[n]
-            if change.what in ("escalated", "returned"):
+            assert change.word in ("eased", "lowered") or not a.answered[n]
+            if change.word in ("escalated", "returned"):
                 self.climbed = change.level
                 assert change.level == min(before[0] + 1, TEAM)
-            if change.what == "escalated":
+            if change.word == "escalated":
                 may = max(RANK[c.goes_up_to] for c, does in zip(POLICY.condition, counts, strict=True) if does)
                 assert change.level <= may
-            if change.what == "raised" or level == 0 or (before[2] and level < before[0]):  # what was answered may fall
+            if change.word == "raised" or level == 0 or (before[2] and level < before[0]):  # what was answered may fall
                 self.climbed = 0
         assert a.answered[n] or level == 0 or level >= max(self.climbed, asked)
         assert before[0] == level or changes
@@ -254,7 +256,7 @@ class Witness:
         """What has held long enough and does not count has been told, and once in one go for one reason."""
         active = a.active[:, n].tolist()
         for i, condition in enumerate(POLICY.condition):
-            said = [aside.why for aside in asides if aside.what == "held-back" and aside.condition == i]
+            said = [aside.why for aside in asides if aside.word == "held-back" and aside.condition == i]
             assert len(said) <= 1
             assert self.told[i] not in said, (NAMES[i], said)
             (name, sign, limit), *others = condition.all
@@ -283,7 +285,7 @@ class Beds(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.beside, self.alone = Attention.empty(LANES, SIZES), Attention.empty(1, SIZES)
+        self.beside, self.alone = arrays.empty(Attention, LANES, SIZES), arrays.empty(Attention, 1, SIZES)
         self.plain = [PlainBed(POLICY) for _ in range(LANES)]
         self.witness = [Witness() for _ in range(LANES)]
         self.second = 100 + 7001 * np.arange(LANES)  # the beds' own
@@ -317,17 +319,16 @@ class Beds(RuleBasedStateMachine):
         taken = self.plain[n].acknowledge(flag, second)
         for a, lane in self.of(n):
             change = attention.acknowledge(a, lane, flag, second)
-            assert change == (Change(lane, "acknowledged", self.plain[n].level, flag) if taken else None)
+            assert change == (Change(lane, attention.ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
         self.after_an_act(n)
 
     @rule(n=WHERE, delay_s=DELAY_S)
     def care(self, n: int, delay_s: int = 0) -> None:
         second = self.now(n, delay_s)
-        measures = {name: np.array([value]) for name, value in self.values[n].items()}
         self.plain[n].care(second, self.values[n])
         for a, lane in self.of(n):
             attention.acknowledge(a, lane, int(a.flag[lane]), second)
-            attention.care(a, lane, second, measures, POLICY)
+            attention.care(a, lane, second, self.values[n], POLICY)
         self.after_an_act(n)
 
     @rule(n=WHERE, off_by=st.sampled_from([0, 0, 0, 1, -1]), for_s=FOR_S, delay_s=DELAY_S)
@@ -336,7 +337,7 @@ class Beds(RuleBasedStateMachine):
         taken = self.plain[n].shelve(flag, until)
         for a, lane in self.of(n):
             change = attention.shelve(a, lane, flag, until, POLICY)
-            assert change == (Change(lane, "shelved", 0, flag) if taken else None)
+            assert change == (Change(lane, attention.SHELVED_FLAG, 0, flag) if taken else None)
         self.after_an_act(n, until, shelves=True)
 
     @rule(n=WHERE)
@@ -426,37 +427,37 @@ class Beds(RuleBasedStateMachine):
         lanes = np.arange(LANES - self.looks % 2)
         for n in lanes[1:].tolist():
             self.live(n)
-        part = self.beside.take(lanes)
-        before = list(zip(part.level.tolist(), part.flag.tolist(), part.answered.tolist(), strict=True))
-        decision = self.decide(part, lanes)
-        self.beside.put(lanes, part)
-        assert [c.lane for c in decision.changes] == sorted(c.lane for c in decision.changes)
-        assert [a.lane for a in decision.asides] == sorted(a.lane for a in decision.asides)
+        a = self.beside
+        before = list(zip(a.level.tolist(), a.flag.tolist(), a.answered.tolist(), strict=True))
+        decision = self.decide(a, lanes)
+        assert [c.n for c in decision.changes] == sorted(c.n for c in decision.changes)
+        assert [a.n for a in decision.asides] == sorted(a.n for a in decision.asides)
         if self.compares_alone:
             by_itself = self.decide(self.alone, np.array([0]))
-            assert by_itself.changes == [c for c in decision.changes if c.lane == 0]
-            assert by_itself.asides == [a for a in decision.asides if a.lane == 0]
+            assert by_itself.changes == [c for c in decision.changes if c.n == 0]
+            assert by_itself.asides == [a for a in decision.asides if a.n == 0]
         for n in lanes.tolist():
-            changes = [c for c in decision.changes if c.lane == n]
-            asides = [a for a in decision.asides if a.lane == n]
+            changes = [c for c in decision.changes if c.n == n]
+            asides = [a for a in decision.asides if a.n == n]
             second, values, lost = int(self.second[n]), self.values[n], self.lost[n]
             self.witness[n].looked(self.beside, n, second, values, lost, before[n], asides, changes)
             besides, said = self.plain[n].look(second, values, lost)
-            assert [Said(c.what, c.level, c.flag) for c in changes] == said, n
-            named = [Beside(a.what, NAMES[a.condition] if a.condition >= 0 else "", WORDS[a.why]) for a in asides]
+            assert [Said(c.word, c.level, c.flag) for c in changes] == said, n
+            named = [Beside(a.word, NAMES[a.condition] if a.condition >= 0 else "", WORDS[a.why]) for a in asides]
             assert named == besides, n
         self.compare(range(LANES))
 
-    def decide(self, a: Attention, lanes: Ints) -> attention.Decision:
+    def decide(self, a: Attention, lanes: Ints) -> Decision:
         values = [self.values[n] for n in lanes.tolist()]
         measures = {name: np.array([at[name] for at in values]) for name in CAN_BE}
         lost = np.array([self.lost[n] for n in lanes.tolist()])
-        return attention.decide(a, self.second[lanes], measures, lost, POLICY)
+        return decide(a, lanes, self.second[lanes], measures, lost, POLICY)
 
     def compare(self, beds: Iterable[int]) -> None:
         """Each bed with its plain one, and the first with itself alone."""
         a = self.beside
-        counts, active, held_back = attention.counting(a, POLICY).tolist(), a.active.tolist(), a.held_back.tolist()
+        counting = np.array([attention.counting_at(a, n, POLICY) for n in range(LANES)]).T
+        counts, active, held_back = counting.tolist(), a.active.tolist(), a.held_back.tolist()
         until = a.shelved_until.tolist()
         for n in beds:
             plain = self.plain[n]
@@ -466,9 +467,9 @@ class Beds(RuleBasedStateMachine):
                 expected = w.active, w.counts, w.kept_back, -1 if w.shelved_until is None else w.shelved_until
                 assert shown == expected, (n, NAMES[i])
         if self.compares_alone:
-            for f in fields(Attention):
-                beside, alone = getattr(a, f.name)[..., 0], getattr(self.alone, f.name)[..., 0]
-                assert np.array_equal(beside, alone, equal_nan=True), f.name
+            for name in Attention._fields:
+                beside, alone = getattr(a, name)[..., 0], getattr(self.alone, name)[..., 0]
+                assert np.array_equal(beside, alone, equal_nan=True), name
 
 
 def test_any_course_is_as_the_plain_rules_say() -> None:
@@ -486,7 +487,7 @@ class OneBed:
     """One bed in a few words: how long which measures are as they are."""
 
     def __init__(self) -> None:
-        self.a, self.second, self.values = Attention.empty(1, SIZES), 0, quiet()
+        self.a, self.second, self.values = arrays.empty(Attention, 1, SIZES), 0, quiet()
         self.said: list[tuple[str, int]] = []
         self.held_back: list[tuple[str, str]] = []
 
@@ -494,10 +495,10 @@ class OneBed:
         self.values |= values
         for _ in range(seconds // LOOK_EVERY_S):
             self.second += LOOK_EVERY_S
-            measures = {name: np.array([value]) for name, value in self.values.items()}
-            decision = attention.decide(self.a, np.array([self.second]), measures, np.array([lost > 0]), POLICY)
-            self.said += [(c.what, c.level) for c in decision.changes]
-            self.held_back += [(NAMES[a.condition], WORDS[a.why]) for a in decision.asides if a.what == "held-back"]
+            at = np.array([self.second])
+            decision = decide(self.a, np.array([0]), at, self.values, np.array([lost > 0]), POLICY)
+            self.said += [(c.word, c.level) for c in decision.changes]
+            self.held_back += [(NAMES[a.condition], WORDS[a.why]) for a in decision.asides if a.word == "held-back"]
         return self
 
     def acknowledge(self) -> "OneBed":
@@ -506,7 +507,7 @@ class OneBed:
 
     def care(self) -> "OneBed":
         self.acknowledge()
-        attention.care(self.a, 0, self.second, {name: np.array([x]) for name, x in self.values.items()}, POLICY)
+        attention.care(self.a, 0, self.second, self.values, POLICY)
         return self
 
     def shelve(self, for_s: int) -> "OneBed":

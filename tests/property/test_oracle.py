@@ -81,11 +81,10 @@ def test_arrays_and_loops_find_the_same(fhr: Trace, ua: Trace, mhr: int, weeks: 
             every * weeks,
         )  # fmt: skip
         looked = plain.second(fhr[part].tolist(), ua[part].tolist(), mhr, stage, weeks)
-        present = state.present
-        assert same(plain.baseline, float(present.baseline.bpm[0]), 1e-6), second
-        assert same(plain.reference, float(present.baseline.reference_bpm[0]), 1e-6), second
+        assert same(plain.baseline, float(state.baseline.bpm[0]), 1e-6), second
+        assert same(plain.reference, float(state.baseline.reference_bpm[0]), 1e-6), second
         assert same(plain.variability, float(state.variability.bpm[0]), 1e-6), second
-        assert same(plain.rest, float(present.tone.rest[0]), 1e-6), second
+        assert same(plain.rest, float(state.all.tone.rest[0]), 1e-6), second
         if looked and second % 7 == 0 and most_found(plain) <= MOST:
             compare_measures(plain, state, second)
     assert_same_events(plain, [e for e in events if e.bed == "b0"])

@@ -5,8 +5,11 @@ import math
 import numpy as np
 import pytest
 
+from quietward.detect.core import arrays
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.concern import Concern, Finding
+from quietward.detect.core.measures.findings import ASKED, Findings
+from tests.compiled import called
 
 UNKNOWN = math.nan
 
@@ -31,12 +34,18 @@ NONE_OF_IT = {
 }
 
 
+weigh = called(concern.weigh)
+
+
 def weighed(values: dict[str, float], concerned: Concern = CONCERN) -> tuple[list[float], float]:
     """Return the points and the sum, beside a lane at which nothing is found."""
-    measures = {name: np.array([values.get(name, none), none]) for name, none in NONE_OF_IT.items()}
-    found = concern.parts(concerned, measures)
-    assert found[:, 1].tolist() == [0, 0, 0, 0]
-    return found[:, 0].tolist(), float(concern.total(concerned, found, measures)[0])
+    f = arrays.empty(Findings, 2, {"rule_sets": 1, "findings": len(concerned.finding)})
+    for name, none in NONE_OF_IT.items():
+        f.values[0, ASKED[name]] = values.get(name, none), none
+    for n in range(2):
+        weigh(f, n, concerned.numbers)
+    assert f.points[:, 1].tolist() == [0, 0, 0, 0]
+    return f.points[:, 0].tolist(), float(f.concern[0])
 
 
 @pytest.mark.parametrize(

@@ -4,10 +4,15 @@ import numpy as np
 import pytest
 
 from quietward.contracts.messages import HZ
+from quietward.detect.core import arrays
 from quietward.detect.core.signal import histogram, minute
 from quietward.detect.core.signal.histogram import STEPS, Histogram
 from quietward.detect.core.signal.minute import FHR, Minute
+from tests.compiled import called
 
+push, catch_up, leave_out, value_at = (
+    called(f) for f in (minute.push, histogram.catch_up, histogram.leave_out, histogram.value_at)
+)
 LOWEST, HIGHEST, WINDOW_S, LANES, SECONDS = 30.0, 240.0, 120, 4, 400
 
 
@@ -18,19 +23,25 @@ def signal(rng: np.random.Generator) -> np.ndarray:
     return bpm
 
 
+def take(recent: Minute, second: int, bpm: np.ndarray) -> None:
+    """Let a second of all beds come, shape (4, LANES)."""
+    for k in range(HZ):
+        for n in range(LANES):
+            push(recent, n, second * HZ + k, float(bpm[k, n]), float(bpm[k, n]), False)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> None:
     rng = np.random.default_rng(seed)
     bpm, begins = signal(rng), rng.integers(0, 1_000_000)
-    h, recent = Histogram.empty(LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST)), Minute.empty(LANES, {})
-    every, nothing = np.arange(LANES), np.zeros((HZ, LANES), dtype=np.bool_)
+    h = arrays.empty(Histogram, LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
+    recent = arrays.empty(Minute, LANES, {})
+    every = np.arange(LANES)
     for k in range(SECONDS):
-        second = np.full(LANES, begins + k)
-        minute.push(recent, every, second, np.stack([bpm[k], bpm[k]]), nothing)
+        take(recent, int(begins + k), bpm[k])
         due = every if k % 50 == 49 else np.flatnonzero(rng.random(LANES) < 0.15)
-        if len(due):
-            histogram.catch_up(h, recent.samples[FHR], due, second[due], LOWEST)
         for n in due.tolist():
+            catch_up(h, recent, FHR, n, int(begins + k), LOWEST)
             window = bpm[max(0, k + 1 - WINDOW_S) : k + 1, :, n].ravel()
             edges = np.arange(LOWEST, HIGHEST + 2)
             expected, _ = np.histogram(window, edges)
@@ -38,18 +49,20 @@ def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> Non
             codes = (window[~np.isnan(window)] - LOWEST) * STEPS + STEPS
             assert h.sums[1:, n].sum() == codes.sum()
             first = (begins + max(0, k + 1 - WINDOW_S)) * HZ
-            kept = histogram.values_of(h, n, int(first), int((begins + k + 1) * HZ), LOWEST)
+            kept = [value_at(h, n, i, LOWEST) for i in range(int(first), int((begins + k + 1) * HZ))]
             np.testing.assert_array_equal(kept, window)
 
 
 def test_what_is_left_out_is_counted_no_more() -> None:
     bpm = signal(np.random.default_rng(9))[:50]
-    h, recent = Histogram.empty(LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST)), Minute.empty(LANES, {})
-    every, nothing = np.arange(LANES), np.zeros((HZ, LANES), dtype=np.bool_)
+    h = arrays.empty(Histogram, LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
+    recent = arrays.empty(Minute, LANES, {})
+    every = np.arange(LANES)
     for k in range(50):
-        minute.push(recent, every, np.full(LANES, k), np.stack([bpm[k], bpm[k]]), nothing)
-    histogram.catch_up(h, recent.samples[FHR], every, np.full(LANES, 49), LOWEST)
-    histogram.leave_out(h, 2, 10 * HZ, 20 * HZ)
+        take(recent, k, bpm[k])
+    for n in every.tolist():
+        catch_up(h, recent, FHR, n, 49, LOWEST)
+    leave_out(h, 2, 10 * HZ, 20 * HZ)
     rest = np.concatenate([bpm[:10, :, 2].ravel(), bpm[20:, :, 2].ravel()])
     assert h.counts[1:, 2].sum() == np.count_nonzero(~np.isnan(rest))
     assert h.counts[1:, 1].sum() == np.count_nonzero(~np.isnan(bpm[:, :, 1]))

@@ -8,9 +8,11 @@ import msgspec
 import numpy as np
 import pytest
 
+from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import LEVELS, WHY_HELD_BACK, Attention, Change, Policy
 from quietward.detect.core.measures.findings import MEASURES
+from tests.compiled import decide
 
 DATA = tomllib.loads(Path(__file__).with_name("policy_cases.toml").read_text())
 POLICY = msgspec.convert(
@@ -25,27 +27,26 @@ USUAL = dict.fromkeys(MEASURES, np.nan) | {
 
 @pytest.mark.parametrize("case", DATA["case"], ids=lambda case: str(case["name"]).replace(" ", "-"))
 def test_case(case: dict[str, Any]) -> None:
-    a = Attention.empty(1, {"conditions": len(POLICY.condition)})
+    a = arrays.empty(Attention, 1, {"conditions": len(POLICY.condition)})
     values, lost, told = dict(USUAL), False, []
     for second in range(0, case["until"], EVERY_S):
         for at, new in case["looks"]:
             if at == second:
                 lost = bool(new.get("lost", lost))
                 values |= {name: float(value) for name, value in new.items() if name != "lost"}
-        measures = {name: np.array([value]) for name, value in values.items()}
-        decision = attention.decide(a, np.array([second]), measures, np.array([lost]), POLICY)
+        decision = decide(a, np.array([0]), np.array([second]), values, np.array([lost]), POLICY)
         for aside in decision.asides:
             name = POLICY.condition[aside.condition].name if aside.condition >= 0 else ""
             why = f" ({WHY_HELD_BACK[aside.why]})" if aside.why else ""
-            told.append(f"{second} {aside.what} {name}{why}".rstrip())
-        told += [f"{second} {change.what} {LEVELS[change.level]}" for change in decision.changes]
+            told.append(f"{second} {aside.word} {name}{why}".rstrip())
+        told += [f"{second} {change.word} {LEVELS[change.level]}" for change in decision.changes]
         for at, act in case.get("acts", []):
             if at == second:
-                told += do(a, second, act, measures)
+                told += do(a, second, act, values)
     assert told == case["told"]
 
 
-def do(a: Attention, second: int, act: str, measures: dict[str, Any]) -> list[str]:
+def do(a: Attention, second: int, act: str, values: dict[str, float]) -> list[str]:
     """Do what somebody does; return what is told of it."""
     what, *more = act.split()
     flag = int(a.flag[0]) if "flag" not in more else int(more[-1])
@@ -56,7 +57,7 @@ def do(a: Attention, second: int, act: str, measures: dict[str, Any]) -> list[st
         case "shelve":
             change = attention.shelve(a, 0, flag, second + int(more[0]), POLICY)
         case "care":
-            attention.care(a, 0, second, measures, POLICY)
+            attention.care(a, 0, second, values, POLICY)
             return []
         case "pause":
             attention.pause(a, 0, second + int(more[0]), POLICY)
@@ -67,4 +68,4 @@ def do(a: Attention, second: int, act: str, measures: dict[str, Any]) -> list[st
             return []
         case _:
             raise AssertionError(act)
-    return [f"{second} refused"] if change is None else [f"{second} {change.what} {LEVELS[change.level]}"]
+    return [f"{second} refused"] if change is None else [f"{second} {change.word} {LEVELS[change.level]}"]

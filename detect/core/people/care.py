@@ -5,7 +5,7 @@ import math
 from msgspec import structs
 
 from quietward.contracts.messages import HZ, CareRecord, TraceSummary
-from quietward.detect.core.measures.findings import measures_of
+from quietward.detect.core.measures.findings import BASELINE_BPM, VARIABILITY_BPM
 from quietward.detect.core.patterns.excursions import DOWN, UA
 from quietward.detect.core.reporting.events import flag_id
 from quietward.detect.core.state.state import State
@@ -28,8 +28,7 @@ def stretch(state: State, n: int, second: int) -> TraceSummary:
     ]
     if e.open[DOWN, n] and (second + 1) * HZ - e.onset[DOWN, n] >= notable.deceleration_s * HZ:
         falls.append((float(e.height[DOWN, n]), float(e.area[DOWN, n])))
-    measures = measures_of(state.findings, 0)
-    baseline, variability = (float(measures[name][n]) for name in ("baseline_bpm", "variability_bpm"))
+    baseline, variability = (float(state.findings.values[0, row, n]) for row in (BASELINE_BPM, VARIABILITY_BPM))
     return TraceSummary(
         decelerations=len(falls),
         deepest_bpm=round(max((depth for depth, _ in falls), default=0.0), 1),
