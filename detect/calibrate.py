@@ -24,7 +24,6 @@ from scipy.optimize import nnls
 from quietward.contracts.messages import HZ, Event
 from quietward.detect import rule_file
 from quietward.detect.core import engine
-from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.reporting import summaries

@@ -25,7 +25,7 @@ from quietward.detect.core.alerting.attention import (
     numbers_of,
 )
 from quietward.detect.core.alerting.rule_sets import Clause, compare
-from quietward.detect.core.arrays import Bools
+from quietward.detect.core.arrays import Bools, Floats
 from quietward.detect.core.measures.findings import ASKED
 from quietward.detect.core.records import taken
 from quietward.study.looks import Looks

@@ -8,6 +8,7 @@ these loops cost, is switched off for all of it, and a function that would need 
 import inspect
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cached_property
 from hashlib import sha256
 from typing import Any, Generic, ParamSpec, TypeVar, cast
@@ -42,7 +43,7 @@ class EntryPoint(Generic[P, R]):
         self._function = function
         self.__doc__ = function.__doc__
 
-    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+    def __call__(self, *args: P.args, **_: P.kwargs) -> R:
         """Call it; arguments are given by position."""
         return self._run(*args) if "_run" in self.__dict__ else self._first(*args)
 
@@ -56,10 +57,8 @@ class EntryPoint(Generic[P, R]):
     @cached_property
     def _dispatcher(self) -> Any:
         dispatcher = numba.njit(**OPTIONS)(self._function)
-        try:
+        with suppress(RuntimeError):  # no folder that can be written to: it is compiled anew in each process
             dispatcher._cache = _Kept(self._function)  # noqa: SLF001
-        except RuntimeError:  # no folder that can be written to: it is compiled anew in each process
-            pass
         return dispatcher
 
 

@@ -7,8 +7,8 @@ from typing import Any, Generic, NamedTuple, TypeVar, cast, get_type_hints
 import numpy as np
 from msgspec import Struct, structs
 
-from quietward.detect.core.compiled import compiled
 from quietward.detect.core.arrays import Ints
+from quietward.detect.core.compiled import compiled
 
 Row = TypeVar("Row")
 

@@ -6,17 +6,17 @@ import numpy as np
 
 from quietward.contracts.messages import HZ, UA_LOWEST
 from quietward.detect.core.alerting import attention, concern
-from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled
 from quietward.detect.core.measures import measuring
 from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
 from quietward.detect.core.patterns import excursions, naming
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
+from quietward.detect.core.records import next_row
 from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, variability
 from quietward.detect.core.signal.minute import FHR, MINUTE_S
-from quietward.detect.core.state.beds import Beds, LostSignal, Room
+from quietward.detect.core.state.beds import Beds, Room
 from quietward.detect.core.state.rules import Numbers
-from quietward.detect.core.records import next_row
 
 
 def _take_all(
@@ -207,9 +207,7 @@ def _set_thresholds(beds: Beds, n: int, numbers: Numbers) -> None:
     excursions.set_thresholds(beds.excursions, UA, n, span, numbers.rows[UA])
 
 
-def _keep_waiting(
-    beds: Beds, chosen: Ints, second: Ints, numbers: Numbers, room: Room
-) -> None:
+def _keep_waiting(beds: Beds, chosen: Ints, second: Ints, numbers: Numbers, room: Room) -> None:
     """Let attention follow at beds from which nothing comes. chosen, second: shape (m,)."""
     for place in range(len(chosen)):
         n = chosen[place]

@@ -195,7 +195,9 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
             np.array([ASKED[same[0][0]] for same in clauses], dtype=np.int64),
             np.array([same[0][1][0] == ">" for same in clauses], dtype=np.bool_),
             np.array([same[0][1].endswith("=") for same in clauses], dtype=np.bool_),
-            np.array([[limit for _, _, limit in same] for same in clauses], dtype=np.float64).reshape(-1, len(policies)),
+            np.array([[limit for _, _, limit in same] for same in clauses], dtype=np.float64).reshape(
+                -1, len(policies)
+            ),
         )
 
     def numbers(of: Callable[[Policy, Condition], float]) -> Floats:
@@ -338,58 +340,84 @@ def decide(
     for i in range(len(numbers.rank)):
         told.before[i] = a.held_back[i, n]
         _follow(a, i, n, second, measures, column, is_lost, numbers, policy)
-    before, is_answered = a.level[n], a.answered[n]
-    asked = _asked(a, n, numbers)
-    has_flag = before > 0
-    is_worse = asked > before
-    renews = _renews(a, n, numbers) and has_flag
-    returns = _has_not_helped(a, n, second, measures, column, numbers, policy) and has_flag
-    escalates = has_flag and not is_answered and _has_waited(a, n, second, numbers, policy)
-    repeats = has_flag and is_answered and second - a.answered_at[n] >= numbers.repeat_s[before, policy]
-    climbs = (returns or escalates) and not is_worse
-    eases = is_answered and asked < a.from_conditions[n]
-    speaks = has_flag and asked > 0 and (is_worse or returns or escalates or renews or repeats)
-
-    if asked == 0:
-        level = a.climbed[n] = 0
-    elif climbs:
-        level = a.climbed[n] = min(before + 1, TEAM)
-    elif is_worse or eases:
-        level = asked
-        if eases:
-            a.climbed[n] = 0
-    elif is_answered:
-        level = before  # it falls only with its conditions
-    else:
-        level = max(asked, a.climbed[n])  # what was reached by waiting, or by coming back, stays
+    asked, before = _asked(a, n, numbers), a.level[n]
+    turn = _turn(a, n, second, asked, measures, column, numbers, policy)
+    speaks = asked > 0 and before > 0 and turn.what != LOWERED
+    level = _level(a, n, asked, turn)
     a.from_conditions[n] = asked
     _tell_held_back(a, n, speaks, numbers, told)
     if level != before or speaks:
-        what = LOWERED
+        change = next_row(told.changes)
+        change.n, change.what, change.level = n, turn.what, level
         if before == 0:
-            what = RAISED
+            change.what = RAISED
             a.flag[n] += 1
         elif level == 0:
-            what = EASED
-        elif is_worse:
-            what = WORSENED
-        elif returns:
-            what = RETURNED
-        elif escalates:
-            what = ESCALATED
-        elif renews:
-            what = RENEWED
-        elif repeats:
-            what = REPEATED
-        change = next_row(told.changes)
-        change.n, change.what, change.level, change.flag = n, what, level, a.flag[n]
+            change.what = EASED
+        change.flag = a.flag[n]
         a.level_since[n] = second
-        a.answered[n] = is_answered and not speaks and level > 0
+        a.answered[n] = a.answered[n] and not speaks and level > 0
     a.level[n] = level
     if not a.answered[n]:
         a.answered_for[:, n] = False
     if speaks or level == 0:
         a.noted_at[n] = -1
+
+
+class _Turn(NamedTuple):
+    """What becomes of a flag. what: why it speaks, the first reason that holds; LOWERED: it does not.
+
+    climbs: it goes one level up by waiting or by coming back; eases: what was answered asks for less.
+    """
+
+    what: int
+    climbs: bool
+    eases: bool
+
+
+@compiled
+def _turn(
+    a: Attention, n: int, second: int, asked: int, measures: Floats, column: int, numbers: Numbers, policy: int
+) -> _Turn:
+    """Return what becomes of the flag of bed n, whose conditions ask for the level `asked`."""
+    level, is_answered = a.level[n], a.answered[n]
+    renews = _renews(a, n, numbers)
+    returns = _has_not_helped(a, n, second, measures, column, numbers, policy)
+    if level == 0:
+        return _Turn(WORSENED if asked > 0 else LOWERED, False, False)
+    eases = is_answered and asked < a.from_conditions[n]
+    if asked > level:
+        return _Turn(WORSENED, False, eases)
+    if returns:
+        return _Turn(RETURNED, True, eases)
+    if not is_answered and _has_waited(a, n, second, numbers, policy):
+        return _Turn(ESCALATED, True, eases)
+    if renews:
+        return _Turn(RENEWED, False, eases)
+    if is_answered and second - a.answered_at[n] >= numbers.repeat_s[level, policy]:
+        return _Turn(REPEATED, False, eases)
+    return _Turn(LOWERED, False, eases)
+
+
+@compiled
+def _level(a: Attention, n: int, asked: int, turn: _Turn) -> int:
+    """Return the level the flag of bed n has from now on, and remember what it has reached by itself.
+
+    While unanswered, a level that was reached by waiting or by coming back stays; only what conditions brought can go
+    with them. An answered flag falls only with its conditions.
+    """
+    if asked == 0:
+        a.climbed[n] = 0
+        return 0
+    if turn.climbs:
+        a.climbed[n] = min(a.level[n] + 1, TEAM)
+        return a.climbed[n]
+    if turn.eases:
+        a.climbed[n] = 0
+        return asked
+    if turn.what == WORSENED:
+        return asked
+    return a.level[n] if a.answered[n] else max(asked, a.climbed[n])
 
 
 @compiled
@@ -500,9 +528,7 @@ def _follow(
 
 
 @compiled
-def _why_not(
-    a: Attention, i: int, n: int, measures: Floats, column: int, numbers: Numbers, policy: int
-) -> int:
+def _why_not(a: Attention, i: int, n: int, measures: Floats, column: int, numbers: Numbers, policy: int) -> int:
     """Return why a condition that has held long enough does not begin all the same."""
     if not _all_hold(numbers.needs, i, measures, column, policy, np.nan):
         return COVERAGE
@@ -535,9 +561,7 @@ def _all_hold(clauses: ClauseTable, i: int, measures: Floats, column: int, polic
 
 
 @compiled
-def _is_released(
-    numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float
-) -> bool:
+def _is_released(numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float) -> bool:
     """Return whether a condition is over: a measure is unknown, or one of the clauses of its release holds.
 
     own_limit: of its first clause at this bed; the first limit of the release keeps its distance from it.

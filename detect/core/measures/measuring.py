@@ -52,7 +52,9 @@ class Minutes(NamedTuple):
 
 
 @compiled
-def keep_up(r: Running, n: int, second: int, baseline_bpm: float, fhr: int, ua: int, low: int, near_mother: int) -> None:
+def keep_up(
+    r: Running, n: int, second: int, baseline_bpm: float, fhr: int, ua: int, low: int, near_mother: int
+) -> None:
     """Take how many samples of a second of bed n could be used; of the FHR: how many were low, near the mother's pulse.
 
     baseline_bpm: NaN while undetermined; then no run of it goes on.

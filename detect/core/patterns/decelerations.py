@@ -4,11 +4,11 @@ from enum import IntEnum
 
 from msgspec import Struct
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.patterns.excursions import Excursion, fall_s, length_s
-from quietward.detect.core.arrays import LONG_AGO
-from quietward.detect.core.parameters import KindLimits
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import LONG_AGO
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import KindLimits
+from quietward.detect.core.patterns.excursions import Excursion, fall_s, length_s
 
 
 class Kind(IntEnum):

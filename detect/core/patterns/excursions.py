@@ -18,11 +18,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
+from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import ExcursionLimits
 from quietward.detect.core.records import Rows, next_row
-from quietward.contracts.messages import HZ
 
 DOWN, UP, UA = 0, 1, 2
 ROWS = 3

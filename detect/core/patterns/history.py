@@ -4,11 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import UA, Excursion, Excursions
-from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
-from quietward.contracts.messages import HZ
 
 KEPT = 48
 """Of each: more than 30 minutes can hold."""

@@ -9,7 +9,7 @@ from quietward.detect.core.parameters import Reading
 from quietward.detect.core.patterns import excursions, history
 from quietward.detect.core.patterns.accelerations import AccelerationRule, Rise, rise
 from quietward.detect.core.patterns.decelerations import DecelerationRule, Kind, kind
-from quietward.detect.core.patterns.excursions import DOWN, UA, UP, Excursion, Excursions, length_s
+from quietward.detect.core.patterns.excursions import DOWN, UP, Excursion, Excursions, length_s
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.patterns.shape import Work, refine
 from quietward.detect.core.signal import minute

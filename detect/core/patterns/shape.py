@@ -10,11 +10,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.patterns.excursions import UA, Excursion, length_s
-from quietward.detect.core.arrays import Floats
-from quietward.detect.core.parameters import ShapeLimits
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Floats
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import ShapeLimits
+from quietward.detect.core.patterns.excursions import UA, Excursion, length_s
 
 
 class Work(NamedTuple):

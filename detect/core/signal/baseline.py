@@ -13,11 +13,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.signal.histogram import Histogram, to_value
-from quietward.detect.core.arrays import Bools, Floats, lane, switch
-from quietward.detect.core.parameters import BaselineLimits
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Bools, Floats, lane, switch
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import BaselineLimits
+from quietward.detect.core.signal.histogram import Histogram, to_value
 
 
 class Baseline(NamedTuple):

@@ -8,12 +8,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, index, lane, switch
-from quietward.detect.core.parameters import SignalLimits
-from quietward.detect.core.signal.minute import MINUTE_S
-from quietward.detect.core.records import Rows, next_row
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import SignalLimits
+from quietward.detect.core.records import Rows, next_row
+from quietward.detect.core.signal.minute import MINUTE_S
 
 HALF, DOUBLE = 1, 2
 """Ratio of a doubted run to what came before it; 0 is neither."""
@@ -131,7 +131,7 @@ def _patience_s(ratio: int, after_gap: bool, rise_bpm: float, limits: SignalLimi
 
 @compiled
 def count_second(c: Conditioning, last_minute: LastMinute, n: int, fhr: int, ua: int, near_mother: int) -> None:
-    """Take how many samples of a second of bed n could be used, and how many of the FHR were near the mother's pulse."""
+    """Take how many samples of a second of bed n could be used, of the FHR also how many near the mother's pulse."""
     slot = c.seconds[n] % MINUTE_S
     last_minute.used[FHR_USED, slot, n] = fhr
     last_minute.used[UA_USED, slot, n] = ua

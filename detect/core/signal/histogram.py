@@ -8,10 +8,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.arrays import Floats, Ints, index, lane
-from quietward.detect.core.signal.minute import LENGTH, MINUTE_S, Minute
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Ints, index, lane
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.signal.minute import LENGTH, MINUTE_S, Minute
 
 STEPS = 4
 """Values are kept in quarters (of a bpm, of a UA unit): the resolution that devices store, so that sums are exact."""

@@ -4,9 +4,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.arrays import Bools, Floats, lane, switch
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Bools, Floats, lane, switch
+from quietward.detect.core.compiled import compiled
 
 MINUTE_S = 60
 LENGTH = MINUTE_S * HZ

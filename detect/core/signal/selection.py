@@ -1,7 +1,7 @@
 """Order statistics of a few hundred numbers, in place."""
 
-from quietward.detect.core.compiled import compiled
 from quietward.detect.core.arrays import Floats
+from quietward.detect.core.compiled import compiled
 
 
 @compiled

@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.arrays import Floats
-from quietward.detect.core.parameters import SinusoidalLimits
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Floats
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import SinusoidalLimits
 
 SLOWEST, FASTEST = 2, 30
 """Cycles a minute that count as power of the minute: slower is a drift of the baseline."""

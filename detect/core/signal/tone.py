@@ -9,12 +9,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
-from quietward.detect.core.signal.histogram import Histogram
-from quietward.detect.core.arrays import Bools, Floats, lane, switch
-from quietward.detect.core.parameters import ToneLimits
-from quietward.detect.core.signal.selection import kth_smallest
 from quietward.contracts.messages import HZ
+from quietward.detect.core.arrays import Bools, Floats, lane, switch
+from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import ToneLimits
+from quietward.detect.core.signal.histogram import Histogram
+from quietward.detect.core.signal.selection import kth_smallest
 
 
 class Tone(NamedTuple):

@@ -8,13 +8,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.compiled import compiled
+from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats, Ints, index, lane
+from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SinusoidalLimits, VariabilityLimits
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S, Minute
 from quietward.detect.core.signal.selection import kth_smallest
 from quietward.detect.core.signal.sinusoidal import Waves, is_sinusoidal
-from quietward.contracts.messages import HZ
 
 KEPT_MIN = 30
 """Minutes whose bandwidth is kept: the longest window that asks for them."""

@@ -76,7 +76,7 @@ def _accept(state: State, n: int, block: Block, *, renumbered: bool = False) -> 
 def follow_clock(state: State, at: int) -> None:
     """Take the server's time. When it was set back, arrivals move with it: silence is counted from what was heard."""
     if at < state.now - CLOCK_TREMBLES_MS:
-        state.clock.at -= state.now - at
+        state.clock.at[:] -= state.now - at
         state.now = at
     state.now = max(state.now, at)
 
