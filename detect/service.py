@@ -7,7 +7,6 @@ checkpoint and the entries after it, saying nothing up to the last written posit
 import asyncio
 import logging
 import time
-from collections.abc import Callable
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
@@ -19,15 +18,16 @@ from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.detect.store import FIRST, ShardStore
+from quietward.detect.store import STREAM_START, ShardStore
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.heartbeat import heartbeat
-from quietward.runtime.leases import Share, work
+from quietward.runtime.hooks import TestHook, no_hook
+from quietward.runtime.leases import LeaseGroup, run_leased
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.detect")
 
@@ -37,21 +37,14 @@ REBUILD_MS = 45 * 60_000
 """Without a usable checkpoint the state is rebuilt from so much of the stream: more than findings look back (only the
 trend of contractions compares with the half hour before the last)."""
 
-Watch = Callable[[str], None]
-"""Told when a point of the commit is reached; tests stop the process there."""
-
-
-def _nobody(_: str) -> None:
-    """Watch nothing."""
-
 
 async def serve(settings: Settings) -> None:
-    """Run our share of the ward's shards until cancelled. Raises BadRules, BadSettings, Unreachable."""
+    """Run the shards that this detector has leases for, until cancelled. Raises BadRules, BadSettings, Unreachable."""
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
     metrics.expose(settings, "detect")
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
-        await until_stored(lambda: agree(store, ward, shards=settings.shards))
+        await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
         await until_stored(lambda: tell_policy(store, ward, rules))
 
         async def run(number: int) -> None:
@@ -60,8 +53,9 @@ async def serve(settings: Settings) -> None:
             except LostOwnership as error:
                 log.warning("%s", error)
 
-        tasks.create_task(work(store, ward, Share("detect", settings.shards, DEAD_AFTER_S), run), name="shards")
-        tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
+        shards = LeaseGroup("detect", settings.shards, DEAD_AFTER_S)
+        tasks.create_task(run_leased(store, ward, shards, run), name="shards")
+        tasks.create_task(heartbeat(store, ward.heartbeats, "detect"), name="heartbeat")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
 
 
@@ -73,10 +67,10 @@ async def tell_policy(store: Store, ward: Ward, rules: Rules) -> None:
 class Detector:
     """One shard's detector."""
 
-    def __init__(self, store: ShardStore, rules: Rules, checkpoint_s: float, watch: Watch = _nobody) -> None:
-        self.store, self.rules, self.checkpoint_s, self.watch = store, rules, checkpoint_s, watch
+    def __init__(self, store: ShardStore, rules: Rules, checkpoint_s: float, test_hook: TestHook = no_hook) -> None:
+        self.store, self.rules, self.checkpoint_s, self.test_hook = store, rules, checkpoint_s, test_hook
         self.state = State(rules)
-        self.position = FIRST
+        self.position = STREAM_START
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
 
@@ -100,7 +94,7 @@ class Detector:
             metrics.SHARDS.let_go(self.store.shard.number)
             if self._saving is not None:
                 self._saving.cancel()
-            await self.store.hang_up()
+            await self.store.disconnect()
 
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written."""
@@ -111,7 +105,7 @@ class Detector:
             oldest = max(0, int(resume.written.partition("-")[0]) - REBUILD_MS)
             state, after = State(self.rules), f"{oldest}-0"
         rebuilt_from, started = after, time.monotonic()
-        while after != resume.written and resume.written != FIRST:
+        while after != resume.written and resume.written != STREAM_START:
             entries = [e for e in await self.store.read(after) if _key(e[0]) <= _key(resume.written)]
             if not entries:
                 break
@@ -141,10 +135,10 @@ class Detector:
                 output = engine.step(self.state, inputs)
                 said = summaries.of(self.state, output)
             position = entries[-1][0]
-            self.watch("stepped")
+            self.test_hook("stepped")
             with metrics.COMMIT.time():
                 await self.store.commit(position, output.events, said)
-            self.watch("committed")
+            self.test_hook("committed")
             self.position = position
             self._save_now_and_then()
             self._count(inputs, output.events, said)
@@ -160,9 +154,9 @@ class Detector:
 
     async def _save(self, position: str, state: bytes) -> None:
         try:
-            self.watch("saving")
+            self.test_hook("saving")
             await self.store.save(position, state)
-            self.watch("saved")
+            self.test_hook("saved")
         except LostOwnership:
             pass  # the next commit says so
         except RedisError as error:

@@ -137,7 +137,7 @@ class Hub:
                     self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_SHOWN)
                 self.summaries[summary.bed] = summary  # last: if a log could not be read it is asked for again
         self.sheet = await read_sheet(self.store, self.ward)
-        beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.parts).hgetall(self.ward.parts))
+        beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
         self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
 
     async def log(self, bed: str) -> list[Event]:
