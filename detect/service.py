@@ -34,8 +34,8 @@ log = logging.getLogger("quietward.detect")
 DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
 REBUILD_MS = 45 * 60_000
-"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than findings look back (only the
-trend of contractions compares with the half hour before the last)."""
+"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, except
+the trend of contractions, which compares with the half hour before the last."""
 
 
 async def serve(settings: Settings) -> None:
@@ -45,7 +45,7 @@ async def serve(settings: Settings) -> None:
     metrics.expose(settings, "detect")
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
-        await until_stored(lambda: tell_policy(store, ward, rules))
+        await until_stored(lambda: publish_policy(store, ward, rules))
 
         async def run(number: int) -> None:
             try:
@@ -59,8 +59,8 @@ async def serve(settings: Settings) -> None:
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
 
 
-async def tell_policy(store: Store, ward: Ward, rules: Rules) -> None:
-    """Write what the page must know of the policy that runs."""
+async def publish_policy(store: Store, ward: Ward, rules: Rules) -> None:
+    """Write what the page needs to know of the running policy."""
     await store.at(ward.policy).set(ward.policy, encode_json(rule_file.policy_info(rules)))
 
 
@@ -75,9 +75,9 @@ class Detector:
         self._saving: asyncio.Task[None] | None = None
 
     async def run_for_ever(self) -> None:
-        """Take over and run; begin again from what is stored whenever the store was away.
+        """Take over and run; start again from what is stored after every outage of the store.
 
-        Raises LostOwnership: whoever took the shard over meanwhile is not fenced in turn.
+        Raises LostOwnership, so that whoever took over the shard meanwhile is not fenced in turn.
         """
         backoff = Backoff(STORE_DELAY_S)
         metrics.SHARDS.hold(self.store.shard.number, self.behind_s)
@@ -130,24 +130,24 @@ class Detector:
             entries = await self.store.wait(self.position)
             if not entries:
                 continue
-            inputs = [item for _, found in entries for item in found]
+            inputs = [item for _, items in entries for item in items]
             with metrics.STEP.time():
                 output = engine.step(self.state, inputs)
-                said = summaries.of(self.state, output)
+                live = summaries.of(self.state, output)
             position = entries[-1][0]
             self.test_hook("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.events, said)
+                await self.store.commit(position, output.events, live)
             self.test_hook("committed")
             self.position = position
-            self._save_now_and_then()
-            self._count(inputs, output.events, said)
+            self._save_if_due()
+            self._count(inputs, output.events, live)
             if output.refused:
                 for (_, why), seconds in output.refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(output.refused)
 
-    def _save_now_and_then(self) -> None:
+    def _save_if_due(self) -> None:
         if time.monotonic() >= self._saves_at and (self._saving is None or self._saving.done()):
             self._saves_at = time.monotonic() + self.checkpoint_s
             self._saving = asyncio.create_task(self._save(self.position, self.state.to_bytes()), name="checkpoint")
@@ -158,22 +158,22 @@ class Detector:
             await self.store.save(position, state)
             self.test_hook("saved")
         except LostOwnership:
-            pass  # the next commit says so
+            pass  # the next commit raises it
         except RedisError as error:
             log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
 
     def behind_s(self) -> float:
-        """Return how old the newest input is whose outputs are written."""
+        """Return the age in s of the newest input whose outputs are written."""
         return max(0.0, (now_ms() - _key(self.position)[0]) / 1000)
 
-    def _count(self, inputs: list[Input], events: list[Event], said: list[Summary]) -> None:
+    def _count(self, inputs: list[Input], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]
         metrics.WORKED.inc(len(arrivals))
         for at in arrivals:
             metrics.DELAY.observe((now - at) / 1000)
         for event in events:
             metrics.EVENTS.labels(event.kind).inc()
-        metrics.SHARDS.note(self.store.shard.number, said)
+        metrics.SHARDS.note(self.store.shard.number, live)
 
 
 def _key(entry_id: str) -> tuple[int, int]:
