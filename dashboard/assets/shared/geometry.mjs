@@ -7,7 +7,7 @@ import { HZ, KEPT_S, NONE } from "./strip.mjs";
 /** @typedef {Pick<CanvasPath, "moveTo" | "lineTo">} Pen */
 /** @typedef {ReturnType<typeof layout>} Layout */
 
-export const PX_PER_CM = 96 / 2.54; // CSS pixels
+const PX_PER_CM = 96 / 2.54; // CSS pixels
 // bpm on paper of 20 and 30 bpm a centimetre; common practice, no source
 /** @type {Record<"20" | "30", [low: number, high: number]>} */
 const RANGES = { 20: [50, 210], 30: [30, 240] };
