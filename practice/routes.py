@@ -47,6 +47,7 @@ def extension() -> Extension:
 
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
+    first_rule_set = rule_file.load().rule_sets[0].name
     server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
     server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
@@ -79,7 +80,7 @@ def add_routes(server: FastAPI) -> None:
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, rule_file.RULE_SETS[0])
+            worker.submit(strip.ask_detector, code, first_rule_set)
         seconds = len(made.fhr) // HZ
         return json_response(
             {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
