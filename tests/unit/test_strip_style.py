@@ -6,7 +6,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from quietward.contracts.strip import STRIP, StripStyle
+from quietward.contracts.strip import FHR_SCALES, STRIP, StripStyle
 from quietward.dashboard.history.hours_figure import MARK_COLOURS
 from quietward.dashboard.web.pages import Registry
 
@@ -35,6 +35,6 @@ def test_scales_keep_the_normal_range_and_their_labels_on_the_paper() -> None:
         low, high = scale.range
         assert low < STRIP.normal_bpm[0] < STRIP.normal_bpm[1] < high
         assert all(low < label < high and label % scale.line == 0 for label in scale.labels)
-        assert STRIP.fhr_scale(scale.bpm_per_cm) is scale
+        assert FHR_SCALES[scale.bpm_per_cm] is scale
     for speed in STRIP.speeds:
         assert speed.strong_line_s % speed.line_s == speed.time_s % speed.line_s == 0
