@@ -66,7 +66,7 @@ class Registry:
         return None
 
     def shell(self) -> Any:
-        """Return what is on every page: menu, notice, user, warnings, and the host of the page; it carries their data."""
+        """Return what is on every page: menu, notice, user, warnings, and the host of the page with its data."""
         links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
         data: dict[str, Any] = {
             "data-pages": json.dumps([asdict(page) for page in self.pages]),
