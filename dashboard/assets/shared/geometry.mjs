@@ -1,4 +1,4 @@
-// Where things lie on a strip. Pure: numbers in, numbers out; what is drawn goes to a pen that is handed in.
+// Where things lie on a strip, by its description. Numbers in, numbers out; what is drawn goes to a pen that is handed in.
 
 import { HZ, KEPT_S, NONE } from "./strip.mjs";
 import { fhrScale, speedScale, stripStyle } from "./strip_style.mjs";
@@ -8,7 +8,7 @@ import { fhrScale, speedScale, stripStyle } from "./strip_style.mjs";
 /** @typedef {Pick<CanvasPath, "moveTo" | "lineTo">} Pen */
 /** @typedef {ReturnType<typeof layout>} Layout */
 
-export const PX_PER_CM = 96 / 2.54; // CSS pixels
+const PX_PER_CM = 96 / 2.54; // CSS pixels
 const FHR_SHARE = 0.72; // of a strip that fits what room there is
 const TOP_PX = 4;
 const BETWEEN_PX = 14; // the time of day stands there

@@ -1,4 +1,4 @@
-// The last half hour of a bed as rings by second; the server's side is dashboard/view/strips.py.
+// The last half hour of a bed as rings by second; the server's side is dashboard/view/signal_buffer.py.
 
 /** @import { Mark, TrendPoint } from "./types" */
 

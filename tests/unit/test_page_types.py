@@ -1,0 +1,77 @@
+"""What Python and JavaScript must agree on: the bytes of a frame, and the names of what is in it."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from msgspec import Struct
+from msgspec.inspect import StructType, type_info
+
+from quietward.contracts import messages
+from quietward.contracts import strip as style
+from quietward.dashboard.history import shift
+from quietward.dashboard.live import hub
+from quietward.dashboard.view import marks, view_model
+from quietward.dashboard.web import pages
+from quietward.practice import compare, strip
+from tests import golden_frames
+
+ROOT = Path(__file__).parents[2]
+DECLARED = "\n".join(
+    (ROOT / name).read_text() for name in ("dashboard/assets/shared/types.d.ts", "practice/page/types.d.ts")
+)
+SHARED: dict[str, type[Struct]] = {
+    "Card": view_model.Card,
+    "Note": view_model.CareNote,
+    "Hand": view_model.ManualTimingLine,
+    "Mark": marks.StripMark,
+    "Paused": messages.Paused,
+    "Shelved": messages.Shelved,
+    "Limited": messages.BedLimit,
+    "Limit": messages.AdjustableLimit,
+    "PolicySheet": messages.PolicyInfo,
+    "LogEvent": messages.Event,
+    "Labour": hub.LabourInfo,
+    "FhrScale": style.FhrScale,
+    "UaScale": style.UaScale,
+    "SpeedScale": style.SpeedScale,
+    "MarkStyle": style.MarkStyle,
+    "LearnersMark": compare.Mark,
+    "Answer": compare.Answer,
+    "Compared": compare.Compared,
+    "Line": compare.Line,
+    "Part": compare.Part,
+    "Found": strip.Found,
+}
+
+
+def declared(name: str) -> set[str]:
+    body = re.search(rf"^export interface {name} \{{\n(.*?)^\}}", DECLARED, re.MULTILINE | re.DOTALL)
+    assert body, f"no interface {name}"
+    return set(re.findall(r"^  (\w+)\??:", body[1], re.MULTILINE))
+
+
+@pytest.mark.parametrize("name", SHARED)
+def test_types_of_the_page_name_what_the_server_sends(name: str) -> None:
+    sent = type_info(SHARED[name])
+    assert isinstance(sent, StructType)
+    assert declared(name) == {field.encode_name for field in sent.fields}
+
+
+def test_the_page_knows_what_an_entry_of_the_list_of_pages_is() -> None:
+    assert declared("Page") == set(pages.Page.__dataclass_fields__)
+
+
+def test_hours_of_a_bed_are_declared_where_they_are_drawn() -> None:
+    sent = type_info(shift.BedShift)
+    assert isinstance(sent, StructType)
+    text = (ROOT / "dashboard" / "assets" / "shift" / "timeline.mjs").read_text()
+    assert re.findall(r"^ \* @property \{.*\} (\w+)", text, re.MULTILINE) == [
+        field.encode_name for field in sent.fields
+    ]
+
+
+def test_frames_are_those_that_javascript_is_tested_with() -> None:
+    written = json.loads(golden_frames.FILE.read_text())
+    assert written == golden_frames.made(), "run python -m tests.golden_frames, and look at what has changed"
