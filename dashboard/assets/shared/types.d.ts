@@ -36,7 +36,7 @@ export interface Shelved {
 }
 
 /** A condition that has another limit at this bed until `until`. */
-export interface Limited {
+export interface BedLimit {
   condition: string;
   limit: number;
   by: string;
@@ -99,7 +99,7 @@ export interface Card {
   rules: string;
   paused: Paused | null;
   shelved: Shelved[];
-  limited: Limited[];
+  limited: BedLimit[];
   held_back: string[];
   notes: Note[];
   hand: Hand | null;
@@ -113,7 +113,7 @@ export interface Labour {
 }
 
 /** A condition whose limit may be another one for a single bed. */
-export interface Limit {
+export interface AdjustableLimit {
   condition: string;
   measure: string;
   limit: number;
@@ -121,14 +121,14 @@ export interface Limit {
   highest: number;
 }
 
-export interface PolicySheet {
+export interface PolicyInfo {
   name: string;
   rules: string;
   longest_shelve_s: number;
   longest_pause_s: number;
   longest_limit_s: number;
   helps_within_s: number;
-  limits: Limit[];
+  limits: AdjustableLimit[];
 }
 
 /** One bed of a frame: its card, and which seconds of its strip follow the head. marks, trend: only when changed. */
@@ -147,7 +147,7 @@ export interface FrameHead {
   ward: string;
   troubles: string[];
   whole: boolean;
-  policy: PolicySheet | null;
+  policy: PolicyInfo | null;
   beds: BedFrame[];
 }
 
@@ -165,7 +165,7 @@ export interface LogEvent {
 }
 
 /** What a person does at a bed, without the bed and the name. */
-export type Deed =
+export type Command =
   | { type: "acknowledge"; flag: string | null }
   | { type: "shelve"; flag: string | null; for_s: number; why: string }
   | { type: "unshelve" }
@@ -177,10 +177,10 @@ export type Deed =
 export type Edge = "start" | "end" | "undo";
 
 /** Sends what was done; resolves to true when the server has taken it. */
-export type Tell = (deed: Deed) => Promise<boolean>;
+export type Tell = (command: Command) => Promise<boolean>;
 
 /** Who uses this screen. */
-export interface Me {
+export interface User {
   open: boolean;
   name: string;
   role: string;

@@ -1,7 +1,7 @@
 // Why something on a strip is called what it is called: told for what the pointer, or the arrow keys, point at.
 
 import { secondAt } from "../shared/draw.mjs";
-import { say, spokenLine } from "../shared/elements.mjs";
+import { setText, statusLine } from "../shared/elements.mjs";
 import { timeOf } from "../shared/words.mjs";
 import { findingAt, neighbour } from "./pointing.mjs";
 
@@ -10,7 +10,7 @@ import { findingAt, neighbour } from "./pointing.mjs";
 
 const IDLE = "Point at a finding on the strip, or press the left and right arrow on it, to see why it is called what it is.";
 
-export class Why {
+export class Explanation {
   /**
    * @param {HTMLCanvasElement} canvas
    * @param {() => number} minuteCm paper speed of the strip that is shown
@@ -20,7 +20,7 @@ export class Why {
     this.strip = null;
     /** @type {Mark | null} */
     this.mark = null;
-    this.root = spokenLine("p", "told", IDLE);
+    this.root = statusLine("p", "told", IDLE);
     canvas.tabIndex = 0;
     canvas.addEventListener("pointermove", (event) => {
       if (this.strip) this.tell(findingAt(this.strip.marks, secondAt(canvas, this.strip, event.clientX, minuteCm())));
@@ -42,6 +42,6 @@ export class Why {
   /** @param {Mark | null} mark */
   tell(mark) {
     this.mark = mark;
-    say(this.root, mark ? `${timeOf(mark.from * 1000)}, ${mark.text}: ${mark.why.join("; ")}.` : IDLE);
+    setText(this.root, mark ? `${timeOf(mark.from * 1000)}, ${mark.text}: ${mark.why.join("; ")}.` : IDLE);
   }
 }
