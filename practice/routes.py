@@ -14,10 +14,10 @@ from fastapi.staticfiles import StaticFiles
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.view.strips import NONE
+from quietward.dashboard.view.signal_buffer import NO_VALUE
 from quietward.dashboard.web.pages import Extension, Page
 from quietward.dashboard.web.request_body import read_body
-from quietward.dashboard.web.responses import json_answer
+from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
 from quietward.practice import strip
 from quietward.practice.compare import Answer, Compared, compare
@@ -47,6 +47,7 @@ def extension() -> Extension:
 
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
+    first_rule_set = rule_file.load().rule_sets[0].name
     server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
     server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
@@ -73,15 +74,17 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
         names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_answer({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, rule_file.RULE_SETS[0])
+            worker.submit(strip.ask_detector, code, first_rule_set)
         seconds = len(made.fhr) // HZ
-        return json_answer({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
+        return json_response(
+            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+        )
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
@@ -89,7 +92,7 @@ def add_routes(server: FastAPI) -> None:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given)})
 
 
 def _compared(code: str, answer: Answer) -> Compared:
@@ -98,5 +101,7 @@ def _compared(code: str, answer: Answer) -> Compared:
 
 def _whole(signal: Signal, per_unit: int) -> list[int]:
     """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
-    found: list[int] = np.where(np.isnan(signal), NONE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    found: list[int] = (
+        np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    )
     return found

@@ -4,14 +4,15 @@ import json
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
-from html import escape
 from typing import Any
 
 from dash import dcc, html
 from fastapi import FastAPI
 
-from quietward.contracts.messages import CARE_WORDS
+from quietward.contracts.messages import CARE_WORDS, encode_json
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.strip import STRIP
+from quietward.dashboard.web.templates import render
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,10 @@ class Registry:
     def shell(self) -> Any:
         """Return what is on every page: name, menu, notice, who uses it, and the place for the page."""
         links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
-        pages: dict[str, Any] = {"data-pages": json.dumps([asdict(page) for page in self.pages])}
+        data: dict[str, Any] = {
+            "data-pages": json.dumps([asdict(page) for page in self.pages]),
+            "data-strip": encode_json(STRIP).decode(),
+        }
         return html.Div(
             [
                 dcc.Location(id="url", refresh="callback-nav"),
@@ -86,7 +90,7 @@ class Registry:
                 html.P(id="clocks", className="clocks"),
                 html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
                 html.Div(id="spoken", role="status", className="spoken"),
-                html.Main(id="page", **pages),
+                html.Main(id="page", **data),
             ]
         )
 
@@ -97,24 +101,11 @@ class Registry:
         return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)
 
 
-def sign_in(to: str, trouble: str = "") -> str:
-    """Return the page on which somebody signs in. to: where she goes afterwards."""
-    told = f'<p class="wrong" role="alert">{escape(trouble)}</p>' if trouble else ""
-    return (
-        "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>quietward: sign in</title>"
-        "<meta name='viewport' content='width=device-width'><link rel='icon' href='data:,'>"
-        "<link rel='stylesheet' href='/assets/sign-in.css'></head><body><main><h1>quietward</h1>"
-        f"<p class='notice'>{escape(NOTICE)}</p>{told}<form method='post' action='/sign-in'>"
-        f"<input type='hidden' name='next' value='{escape(to)}'>"
-        "<label>Name<input name='name' autocomplete='username' required maxlength='64' autofocus></label>"
-        "<label>Password<input name='password' type='password' autocomplete='current-password' required></label>"
-        "<button>Sign in</button></form></main></body></html>"
-    )
+def sign_in(target: str, message: str = "") -> str:
+    """Return the sign-in page. target: path to open afterwards. message: why the last attempt failed."""
+    return render("sign_in.html", target=target, message=message, notice=NOTICE)
 
 
 def not_found(path: str) -> str:
-    """Return the page for a path that is none."""
-    return (
-        "<!doctype html><html lang='en'><title>quietward: no such page</title>"
-        f"<h1>There is no page /{escape(path)}</h1><p><a href='/'>To the ward</a></p><p>{NOTICE}</p>"
-    )
+    """Return the page for a path without one. path: without its leading slash."""
+    return render("not_found.html", path=path, notice=NOTICE)

@@ -4,6 +4,7 @@ import { draw, secondAt } from "/assets/shared/draw.mjs";
 import { button, field, make, setText, statusLine } from "/assets/shared/elements.mjs";
 import { heightToScale } from "/assets/shared/geometry.mjs";
 import { options } from "/assets/shared/options.mjs";
+import { stripStyle } from "/assets/shared/strip_style.mjs";
 import { marked, minuteOf, secondOf } from "./times.mjs";
 
 /** @import { Strip } from "/assets/shared/strip.mjs" */
@@ -177,7 +178,7 @@ export class AnswerForm {
     if (!this.canvas.isConnected) return;
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm;
     const minutes = (this.strip.last + 1) / 60;
-    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
     this.canvas.style.width = `${minutes * MINUTE_CM}cm`;
     this.canvas.setAttribute("aria-label", `Strip to practise on, ${Math.round(minutes)} min, ${MINUTE_CM} cm a minute, ${bpm} bpm a centimetre`);
     const shown = this.marks.map((mark) => ({ kind: mark.what, from: mark.from_s, to: mark.until_s, text: mark.kind, why: [] }));

@@ -6,7 +6,7 @@ import { timeOf } from "../shared/words.mjs";
 import { findingAt, neighbour } from "./pointing.mjs";
 
 /** @import { Strip } from "../shared/strip.mjs" */
-/** @import { Mark } from "../shared/types" */
+/** @import { StripMark } from "../shared/types" */
 
 const IDLE = "Point at a finding on the strip, or press the left and right arrow on it, to see why it is called what it is.";
 
@@ -18,7 +18,7 @@ export class Explanation {
   constructor(canvas, minuteCm) {
     /** @type {Strip | null} */
     this.strip = null;
-    /** @type {Mark | null} */
+    /** @type {StripMark | null} */
     this.mark = null;
     this.root = statusLine("p", "told", IDLE);
     canvas.tabIndex = 0;
@@ -39,7 +39,7 @@ export class Explanation {
     this.strip = strip;
   }
 
-  /** @param {Mark | null} mark */
+  /** @param {StripMark | null} mark */
   tell(mark) {
     this.mark = mark;
     setText(this.root, mark ? `${timeOf(mark.from * 1000)}, ${mark.text}: ${mark.why.join("; ")}.` : IDLE);

@@ -7,6 +7,7 @@ import { draw } from "../shared/draw.mjs";
 import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
+import { stripStyle } from "../shared/strip_style.mjs";
 import { headline, signalWords, waiting } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
@@ -90,7 +91,7 @@ export default class BedView {
     this.findings.show(card, found.labour);
     if (card.events !== this.events) void this.loadLog(card.events);
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
-    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
     this.canvas.setAttribute("aria-label", `Strip of ${this.bed}, ${options.minute} cm a minute, ${bpm} bpm a centimetre`);
     this.paper.href = `${this.paperPath}&cm=${options.minute}&bpm=${bpm}`;
     const strip = strips.get(this.bed);

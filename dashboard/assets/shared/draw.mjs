@@ -2,11 +2,12 @@
 
 import { layout, secondLeftOf, trace } from "./geometry.mjs";
 import { isOver } from "./strip.mjs";
+import { stripStyle } from "./strip_style.mjs";
 import { timeOf } from "./words.mjs";
 
 /** @import { Layout } from "./geometry.mjs" */
 /** @import { Strip } from "./strip.mjs" */
-/** @import { BpmPerCm, Mark } from "./types" */
+/** @import { BpmPerCm, StripMark } from "./types" */
 
 /**
  * @typedef {object} Drawing
@@ -19,11 +20,8 @@ import { timeOf } from "./words.mjs";
  */
 /** @typedef {(name: string) => string} Colour */
 
+const BY_HAND = "hand-contraction";
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
-/** @type {Record<string, string>} */
-const KIND_COLOURS = { deceleration: "--fall", acceleration: "--rise", contraction: "--tight" };
-/** @type {Record<number, number>} */
-const LINE_EVERY_S = { 1: 60, 2: 30, 3: 20 }; // by cm a minute: a line for every 6 to 10 mm
 
 /**
  * The second of the strip that lies under a place on its canvas.
@@ -55,13 +53,14 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   const style = getComputedStyle(canvas);
   /** @type {Colour} */
   const colour = (name) => style.getPropertyValue(name).trim();
-  const at = layout(width, height, strip.last, minuteCm, bpmPerCm);
+  const at = layout(stripStyle(), width, height, strip.last, minuteCm, bpmPerCm);
   const { split, end, x, yFhr, yUa } = at;
 
   g.fillStyle = colour("--sheet");
   g.fillRect(0, 0, width, height);
   g.fillStyle = colour("--usual");
-  g.fillRect(0, yFhr(160), width, yFhr(110) - yFhr(160));
+  const [normalLow, normalHigh] = stripStyle().normal_bpm;
+  g.fillRect(0, yFhr(normalHigh), width, yFhr(normalLow) - yFhr(normalHigh));
   grid(g, at, time, colour);
   if (strip.last < 0) return;
   const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
@@ -98,7 +97,7 @@ function timeOfSecond(second) {
 /**
  * Contractions timed by hand: open brackets above the uterine activity, never filled like the recorded ones.
  * @param {CanvasRenderingContext2D} g
- * @param {Mark[]} found
+ * @param {StripMark[]} found
  * @param {number | null} handFrom
  * @param {Layout} at
  * @param {number} start
@@ -106,14 +105,16 @@ function timeOfSecond(second) {
  * @param {boolean} text
  */
 function byHand(g, found, handFrom, { x, split, height, width }, start, colour, text) {
+  const style = stripStyle().marks[BY_HAND];
+  if (!style) return;
   const top = split + (height > TIME_FROM_PX ? 15 : 4);
   const spans = [];
   for (const mark of found) {
-    if (mark.kind !== "hand-contraction" || !isOver(mark) || mark.to < start) continue;
+    if (mark.kind !== BY_HAND || !isOver(mark) || mark.to < start) continue;
     spans.push({ from: x(Math.max(start, mark.from)), to: x(mark.to), isClosed: true });
   }
   if (handFrom !== null) spans.push({ from: x(handFrom), to: width, isClosed: false });
-  g.strokeStyle = g.fillStyle = colour("--by-hand");
+  g.strokeStyle = g.fillStyle = colour(`--${style.colour}`);
   g.lineWidth = 2;
   for (const { from, to, isClosed } of spans) {
     g.beginPath();
@@ -122,7 +123,7 @@ function byHand(g, found, handFrom, { x, split, height, width }, start, colour, 
     g.lineTo(to, top);
     if (isClosed) g.lineTo(to, top + 7);
     g.stroke();
-    if (text) g.fillText("by hand", from + 3, top + 11);
+    if (text) g.fillText(style.label, from + 3, top + 11);
   }
 }
 
@@ -132,39 +133,38 @@ function byHand(g, found, handFrom, { x, split, height, width }, start, colour, 
  * @param {(second: number) => string} time
  * @param {Colour} colour
  */
-function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerCm, minuteCm }, time, colour) {
+function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time, colour) {
   g.font = "11px system-ui, sans-serif";
   g.lineWidth = 1;
-  const between = LINE_EVERY_S[minuteCm] ?? 60;
-  const heavy = minuteCm > 1 ? 60 : 300;
-  for (let second = Math.ceil(start / between) * between; second <= end; second += between) {
+  for (let second = Math.ceil(start / speed.line_s) * speed.line_s; second <= end; second += speed.line_s) {
     const at = Math.round(x(second)) + 0.5;
-    g.strokeStyle = colour(second % heavy === 0 ? "--grid-strong" : "--grid");
+    g.strokeStyle = colour(second % speed.strong_line_s === 0 ? "--grid-strong" : "--grid");
     g.beginPath();
     g.moveTo(at, 0);
     g.lineTo(at, height);
     g.stroke();
-    if (second % (minuteCm > 1 ? 120 : 300) === 0 && height > TIME_FROM_PX && at > 2 && at < width - 34) {
+    if (second % speed.time_s === 0 && height > TIME_FROM_PX && at > 2 && at < width - 34) {
       g.fillStyle = colour("--faint");
       g.fillText(time(second), at + 3, split + 8);
     }
   }
-  const perLine = bpmPerCm === "30" ? 10 : 20;
-  for (let bpm = Math.floor(low / perLine) * perLine + perLine; bpm < high; bpm += perLine) {
-    g.strokeStyle = colour(bpmPerCm === "30" && bpm % 30 === 0 ? "--grid-strong" : "--grid");
+  const [low, high] = fhr.range;
+  for (let bpm = Math.floor(low / fhr.line) * fhr.line + fhr.line; bpm < high; bpm += fhr.line) {
+    g.strokeStyle = colour(fhr.strong_line && bpm % fhr.strong_line === 0 ? "--grid-strong" : "--grid");
     g.beginPath();
     g.moveTo(0, Math.round(yFhr(bpm)) + 0.5);
     g.lineTo(width, Math.round(yFhr(bpm)) + 0.5);
     g.stroke();
   }
   g.fillStyle = colour("--faint");
-  const named = height <= TIME_FROM_PX ? (yFhr(110) - yFhr(160) < 11 ? [160] : [160, 110]) : bpmPerCm === "30" ? [210, 180, 150, 120, 90, 60] : [180, 140, 100, 60];
-  for (const bpm of named) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
+  const [normalLow, normalHigh] = stripStyle().normal_bpm;
+  const normal = yFhr(normalLow) - yFhr(normalHigh) < 11 ? [normalHigh] : [normalHigh, normalLow]; // px: a line of text
+  for (const bpm of height > TIME_FROM_PX ? fhr.labels : normal) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
 }
 
 /**
  * @param {CanvasRenderingContext2D} g
- * @param {Mark[]} found
+ * @param {StripMark[]} found
  * @param {Layout} at
  * @param {number} start
  * @param {Colour} colour
@@ -173,12 +173,12 @@ function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerC
 function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
   let row = 0;
   for (const mark of found) {
-    const name = KIND_COLOURS[mark.kind];
-    if (!name || !isOver(mark) || mark.to < start) continue;
+    const style = stripStyle().marks[mark.kind];
+    if (!style || style.place === "ua-top" || !isOver(mark) || mark.to < start) continue;
     const from = x(Math.max(start, mark.from));
     const to = x(mark.to);
-    g.fillStyle = colour(name);
-    if (mark.kind === "contraction") {
+    g.fillStyle = colour(`--${style.colour}`);
+    if (style.place === "ua-bottom") {
       g.fillRect(from, height - 3, to - from, 3);
       continue;
     }
@@ -186,7 +186,7 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
     g.fillRect(from, 0, to - from, split);
     g.globalAlpha = 1;
     g.fillRect(from, split - 4, to - from, 4);
-    if (text && mark.kind === "deceleration") {
+    if (text && style.label === "kind") {
       g.fillStyle = colour("--ink");
       g.fillText(mark.text.split(" ")[0] ?? "", from, yFhr(low + 6) - 12 * (row++ % 3));
     }

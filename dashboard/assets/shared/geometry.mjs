@@ -1,29 +1,26 @@
 // Where things lie on a strip. Pure: numbers in, numbers out; what is drawn goes to a pen that is handed in.
 
 import { HZ, KEPT_S, NONE } from "./strip.mjs";
+import { fhrScale, speedScale } from "./strip_style.mjs";
 
-/** @import { BpmPerCm } from "./types" */
+/** @import { BpmPerCm, StripStyle } from "./types" */
 
 /** @typedef {Pick<CanvasPath, "moveTo" | "lineTo">} Pen */
 /** @typedef {ReturnType<typeof layout>} Layout */
 
 const PX_PER_CM = 96 / 2.54; // CSS pixels
-// bpm on paper of 20 and 30 bpm a centimetre; common practice, no source
-/** @type {Record<"20" | "30", [low: number, high: number]>} */
-const RANGES = { 20: [50, 210], 30: [30, 240] };
-const UA_HIGH = 100;
-const UA_CM = 3;
 const FHR_SHARE = 0.72; // of a strip that fits what room there is
 const TOP_PX = 4;
 const BETWEEN_PX = 14; // the time of day stands there
 
 /**
  * Height in CSS pixels of a strip that is to scale.
+ * @param {StripStyle} style
  * @param {"20" | "30"} bpmPerCm
  */
-export function heightToScale(bpmPerCm) {
-  const [low, high] = RANGES[bpmPerCm];
-  return TOP_PX + ((high - low) / Number(bpmPerCm) + UA_CM) * PX_PER_CM + BETWEEN_PX;
+export function heightToScale(style, bpmPerCm) {
+  const [low, high] = fhrScale(style, bpmPerCm).range;
+  return TOP_PX + ((high - low) / Number(bpmPerCm) + style.ua.height_cm) * PX_PER_CM + BETWEEN_PX;
 }
 
 /** @param {number} minuteCm */
@@ -33,29 +30,33 @@ export function pxPerSecond(minuteCm) {
 
 /**
  * Where seconds, bpm and uterine activity lie on a canvas of a size in pixels; the newest second ends at its right edge.
+ * @param {StripStyle} style
  * @param {number} width
  * @param {number} height
  * @param {number} last second
  * @param {number} minuteCm paper speed
  * @param {BpmPerCm} bpmPerCm "fit" takes what room there is
  */
-export function layout(width, height, last, minuteCm, bpmPerCm) {
-  const [low, high] = RANGES[bpmPerCm === "30" ? "30" : "20"];
+export function layout(style, width, height, last, minuteCm, bpmPerCm) {
+  const fhr = fhrScale(style, bpmPerCm);
+  const { ua } = style;
+  const [low, high] = fhr.range;
+  const uaHigh = ua.range[1];
   const isFit = bpmPerCm === "fit";
   const fhrPx = isFit ? Math.round(height * FHR_SHARE) - 10 : ((high - low) / Number(bpmPerCm)) * PX_PER_CM;
   const split = isFit ? Math.round(height * FHR_SHARE) : TOP_PX + fhrPx + BETWEEN_PX - 4;
-  const uaPx = isFit ? height - split - 8 : UA_CM * PX_PER_CM;
+  const uaPx = isFit ? height - split - 8 : ua.height_cm * PX_PER_CM;
   const end = last + 1; // right edge, in seconds
   const secondPx = pxPerSecond(minuteCm);
   return {
-    width, height, split, end, secondPx, low, high, bpmPerCm, minuteCm,
+    width, height, split, end, secondPx, low, fhr, speed: speedScale(style, minuteCm),
     start: end - width / secondPx,
     /** @param {number} s */
     x: (s) => width - (end - s) * secondPx,
     /** @param {number} bpm */
     yFhr: (bpm) => TOP_PX + ((high - Math.min(high, Math.max(low, bpm))) / (high - low)) * fhrPx,
-    /** @param {number} ua */
-    yUa: (ua) => height - 3 - (Math.min(ua, UA_HIGH) / UA_HIGH) * uaPx,
+    /** @param {number} value */
+    yUa: (value) => height - 3 - (Math.min(value, uaHigh) / uaHigh) * uaPx,
   };
 }
 

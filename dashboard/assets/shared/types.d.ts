@@ -7,7 +7,7 @@ export type Level = "quiet" | "look" | "bedside" | "team";
 export type State = Level | "lost" | "unwatched" | "paused" | "shelved";
 
 /** Something on a strip, in seconds by the bed's clock; to null: it marks a moment. */
-export interface Mark {
+export interface StripMark {
   kind: string;
   from: number;
   to: number | null;
@@ -16,7 +16,7 @@ export interface Mark {
 }
 
 /** A mark with an end. */
-export type Span = Mark & { to: number };
+export type Span = StripMark & { to: number };
 
 /** Second and baseline in bpm, a point a minute. */
 export type TrendPoint = [second: number, bpm: number | null];
@@ -45,7 +45,7 @@ export interface BedLimit {
 }
 
 /** Something that was done; numbers: word, before, after, unit. */
-export interface Note {
+export interface CareNote {
   t: number;
   by: string;
   what: string;
@@ -55,7 +55,7 @@ export interface Note {
 }
 
 /** Contractions timed by hand. */
-export interface Hand {
+export interface ManualTimingLine {
   text: string;
   differs: string;
   is_running: boolean;
@@ -101,12 +101,12 @@ export interface Card {
   shelved: Shelved[];
   limited: BedLimit[];
   held_back: string[];
-  notes: Note[];
-  hand: Hand | null;
+  notes: CareNote[];
+  hand: ManualTimingLine | null;
 }
 
 /** What a device says beside its signals. */
-export interface Labour {
+export interface LabourInfo {
   stage: number | null;
   weeks: number | null;
   mothers_bpm: number | null;
@@ -136,8 +136,8 @@ export interface BedFrame {
   card: Card;
   first: number;
   seconds: number;
-  labour?: Labour;
-  marks?: Mark[];
+  labour?: LabourInfo;
+  marks?: StripMark[];
   trend?: TrendPoint[];
 }
 
@@ -207,6 +207,46 @@ export interface View {
 }
 
 export type ViewClass = new (host: HTMLElement, data: unknown) => View;
+
+/** A height of FHR on paper; line, strong_line (0: none), labels: of the horizontal lines, in bpm. */
+export interface FhrScale {
+  bpm_per_cm: number;
+  range: [low: number, high: number];
+  line: number;
+  strong_line: number;
+  labels: number[];
+}
+
+export interface UaScale {
+  range: [low: number, high: number];
+  height_cm: number;
+  line: number;
+  label: number;
+}
+
+/** A paper speed, and the distances of vertical lines and of times of day. */
+export interface SpeedScale {
+  cm_per_min: number;
+  line_s: number;
+  strong_line_s: number;
+  time_s: number;
+}
+
+/** How a kind of mark is drawn. label: "kind" stands for the first word of the mark's text. */
+export interface MarkStyle {
+  colour: string;
+  place: "fhr" | "ua-bottom" | "ua-top";
+  label: string;
+}
+
+/** What all drawings of a strip have in common. Of scales the first is the default. */
+export interface StripStyle {
+  normal_bpm: [low: number, high: number];
+  fhr: [FhrScale, ...FhrScale[]];
+  ua: UaScale;
+  speeds: [SpeedScale, ...SpeedScale[]];
+  marks: Record<string, MarkStyle>;
+}
 
 export type BpmPerCm = "fit" | "20" | "30";
 

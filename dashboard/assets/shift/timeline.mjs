@@ -6,7 +6,7 @@ import { duration, timeOf } from "../shared/words.mjs";
 /** @import { Level } from "../shared/types" */
 
 /** Seconds before the bed's own now; now: ms by its clock. nothing: from when to when nothing is on record.
- * @typedef {object} BedHours
+ * @typedef {object} BedShift
  * @property {string} bed
  * @property {number} now
  * @property {number} since_s
@@ -25,7 +25,7 @@ const NARROW_FROM = 12; // more beds than this have lower rows
 
 /**
  * @param {number} hours
- * @param {BedHours[]} beds
+ * @param {BedShift[]} beds
  * @param {Say} tell is told what the pointer or the keyboard is at
  */
 export function timeline(hours, beds, tell) {
@@ -47,7 +47,7 @@ export function timeline(hours, beds, tell) {
 }
 
 /**
- * @param {BedHours} bed
+ * @param {BedShift} bed
  * @param {number} y
  * @param {number} rowPx
  * @param {(second: number) => number} x

@@ -6,11 +6,11 @@ import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { legend, timeline } from "./timeline.mjs";
 
-/** @import { BedHours } from "./timeline.mjs" */
+/** @import { BedShift } from "./timeline.mjs" */
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
 /** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} AuditEntry */
-/** @typedef {{ hours: number, beds: BedHours[], figures: Figure[] }} Shift */
+/** @typedef {{ hours: number, beds: BedShift[], figures: Figure[] }} Shift */
 
 const AGAIN_MS = 10_000;
 const HOURS = [1, 2, 4, 8, 12, 24];

@@ -3,6 +3,7 @@
 import { byId, make } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
+import { stripStyle } from "../shared/strip_style.mjs";
 import { headline } from "../shared/words.mjs";
 import { BedsideDialog } from "./bedside_dialog.mjs";
 import { BedRow } from "./bed_row.mjs";
@@ -91,7 +92,7 @@ export default class WardView {
     style.setProperty("--rows", String(rows));
     style.setProperty("--first-height", String(FIRST_HEIGHT));
     style.setProperty("--from-top", `${this.host.getBoundingClientRect().top + window.scrollY}px`);
-    style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(options.bpm)}px`);
+    style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 
   /**
