@@ -57,8 +57,9 @@ describe("a strip to scale", () => {
 
   for (const cm of [1, 2, 3]) {
     test(`has a minute in ${cm} cm`, () => {
-      const { x } = layout(STYLE, 1000, 300, 100, cm, "fit");
+      const { x, speed } = layout(STYLE, 1000, 300, 100, cm, "fit");
       near(x(60) - x(0), cm * PX_PER_CM);
+      assert.equal(speed.cm_per_min, cm);
       near(pxPerSecond(cm) * 60, cm * PX_PER_CM);
     });
   }
