@@ -6,13 +6,13 @@ import { ANSWER_WITHIN_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
 import { boundsOf, longestMinutes, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
 
-/** @import { Hand, LogEvent, PolicySheet } from "../../dashboard/assets/shared/types" */
+/** @import { ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
 
-/** @type {Hand} */
+/** @type {ManualTimingLine} */
 const RUNNING = { text: "1 in 30 min", differs: "", is_running: true, since_onset_s: 21, running_from_s: 100 };
 const OVER = { ...RUNNING, is_running: false, running_from_s: null };
 const LIMIT = { condition: "low-baseline", measure: "baseline_bpm", limit: 100, lowest: 90, highest: 110 };
-/** @type {PolicySheet} */
+/** @type {PolicyInfo} */
 const POLICY = { name: "attention", rules: "r", longest_shelve_s: 3600, longest_pause_s: 1830, longest_limit_s: 7200, helps_within_s: 600, limits: [LIMIT] };
 
 describe("timing by hand", () => {

@@ -7,8 +7,8 @@ import { HZ, KEPT_S, NONE, Strip } from "../../dashboard/assets/shared/strip.mjs
 
 /** @typedef {{ first: number, last: number, fhr: (number | null)[], ua: (number | null)[] }} Held */
 
-/** @type {{ first: number, frames: { bytes: string, held: Held }[] }} written by tests/golden_frames.py */
-const golden = JSON.parse(readFileSync(new URL("frames.json", import.meta.url), "utf8"));
+/** @type {{ first: number, frames: { bytes: string, held: Held }[] }} written by tests/golden.py */
+const golden = JSON.parse(readFileSync(new URL("golden.json", import.meta.url), "utf8"));
 
 /** @param {string} bytes */
 function bufferOf(bytes) {

@@ -1,10 +1,15 @@
 import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
 import { describe, test } from "node:test";
 
 import { heightToScale, layout, pxPerSecond, secondLeftOf, trace } from "../../dashboard/assets/shared/geometry.mjs";
 import { HZ, KEPT_S, NONE } from "../../dashboard/assets/shared/strip.mjs";
 import "./shell.mjs";
 
+/** @import { StripStyle } from "../../dashboard/assets/shared/types" */
+
+/** @type {StripStyle} as the server sends it */
+const STYLE = JSON.parse(readFileSync(new URL("golden.json", import.meta.url), "utf8")).strip_style;
 const PX_PER_CM = 96 / 2.54; // CSS: 96 px are an inch of 2.54 cm
 
 /** @param {number} found @param {number} wanted */
@@ -46,35 +51,36 @@ function traced(values, secondPx) {
 describe("a strip to scale", () => {
   for (const [scale, bpm] of /** @type {const} */ ([["20", 20], ["30", 30]])) {
     test(`has ${bpm} bpm in a centimetre, from top to bottom`, () => {
-      const { yFhr } = layout(1000, heightToScale(scale), 100, 1, scale);
+      const { yFhr } = layout(STYLE, 1000, heightToScale(STYLE, scale), 100, 1, scale);
       near(yFhr(150 - bpm) - yFhr(150), PX_PER_CM);
     });
   }
 
   for (const cm of [1, 2, 3]) {
     test(`has a minute in ${cm} cm`, () => {
-      const { x } = layout(1000, 300, 100, cm, "fit");
+      const { x, speed } = layout(STYLE, 1000, 300, 100, cm, "fit");
       near(x(60) - x(0), cm * PX_PER_CM);
+      assert.equal(speed.cm_per_min, cm);
       near(pxPerSecond(cm) * 60, cm * PX_PER_CM);
     });
   }
 
   test("is as high as its bpm and 3 cm of uterine activity ask for", () => {
-    near(heightToScale("20"), 4 + (160 / 20 + 3) * PX_PER_CM + 14);
-    near(heightToScale("30"), 4 + (210 / 30 + 3) * PX_PER_CM + 14);
+    near(heightToScale(STYLE, "20"), 4 + (160 / 20 + 3) * PX_PER_CM + 14);
+    near(heightToScale(STYLE, "30"), 4 + (210 / 30 + 3) * PX_PER_CM + 14);
   });
 });
 
 describe("a layout", () => {
   test("ends with the newest second at the right edge", () => {
-    const { x, start, end } = layout(800, 200, 99, 1, "fit");
+    const { x, start, end } = layout(STYLE, 800, 200, 99, 1, "fit");
     assert.equal(end, 100);
     assert.equal(x(end), 800);
     near(x(start), 0);
   });
 
   test("keeps rates within the paper", () => {
-    const { yFhr, split } = layout(800, 200, 99, 1, "fit");
+    const { yFhr, split } = layout(STYLE, 800, 200, 99, 1, "fit");
     assert.equal(yFhr(300), yFhr(210));
     assert.equal(yFhr(20), yFhr(50));
     assert.equal(yFhr(210), 4);
@@ -82,7 +88,7 @@ describe("a layout", () => {
   });
 
   test("keeps uterine activity below the split, and higher is up", () => {
-    const { yUa, split, height } = layout(800, 200, 99, 1, "fit");
+    const { yUa, split, height } = layout(STYLE, 800, 200, 99, 1, "fit");
     assert.ok(yUa(100) > split);
     assert.equal(yUa(120), yUa(100));
     assert.equal(yUa(0), height - 3);
@@ -90,7 +96,7 @@ describe("a layout", () => {
   });
 
   test("finds the second under a pixel", () => {
-    const { x } = layout(800, 200, 99, 2, "fit");
+    const { x } = layout(STYLE, 800, 200, 99, 2, "fit");
     near(secondLeftOf(99, 800 - x(42), 2), 42);
   });
 });

@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
-import { asks, BURSTS, Schedule, starts } from "../../dashboard/assets/shared/bursts.mjs";
+import { BURSTS, levelToSound, pulseStarts, Schedule } from "../../dashboard/assets/shared/bursts.mjs";
 
 /** @import { State } from "../../dashboard/assets/shared/types" */
 
@@ -23,7 +23,7 @@ for (const level of /** @type {const} */ (["team", "bedside", "look"])) {
   test(`a burst for ${level} is one of the standard`, () => {
     const burst = BURSTS[level];
     const asked = WITHIN[level];
-    const at = starts(burst);
+    const at = pulseStarts(burst);
     assert.ok(asked.pulses.includes(at.length), `${at.length} pulses`);
     within(burst.pulseMs, asked.pulseMs, "length of a pulse");
     const gaps = at.slice(1).map((next, i) => next - (at[i] ?? NaN) - burst.pulseMs);
@@ -36,8 +36,8 @@ for (const level of /** @type {const} */ (["team", "bedside", "look"])) {
 }
 
 test("pulses begin when they should, to the ms", () => {
-  assert.deepEqual(starts(BURSTS.bedside), [0, 400, 800]);
-  assert.deepEqual(starts(BURSTS.team), [0, 250, 500, 1000, 1250, 2100, 2350, 2600, 3100, 3350]);
+  assert.deepEqual(pulseStarts(BURSTS.bedside), [0, 400, 800]);
+  assert.deepEqual(pulseStarts(BURSTS.team), [0, 250, 500, 1000, 1250, 2100, 2350, 2600, 3100, 3350]);
 });
 
 describe("what is asked for", () => {
@@ -45,18 +45,18 @@ describe("what is asked for", () => {
   const card = (state, by = null) => ({ state, acknowledged_by: by });
 
   test("is the highest level that nobody has answered", () => {
-    assert.equal(asks([card("look"), card("team"), card("bedside")]), "team");
-    assert.equal(asks([card("look"), card("team", "Kim"), card("bedside")]), "bedside");
-    assert.equal(asks([card("team", "Kim")]), null);
+    assert.equal(levelToSound([card("look"), card("team"), card("bedside")]), "team");
+    assert.equal(levelToSound([card("look"), card("team", "Kim"), card("bedside")]), "bedside");
+    assert.equal(levelToSound([card("team", "Kim")]), null);
   });
 
   test("is to look where nobody watches, unless somebody needs more", () => {
-    assert.equal(asks([card("unwatched")]), "look");
-    assert.equal(asks([card("unwatched"), card("bedside")]), "bedside");
+    assert.equal(levelToSound([card("unwatched")]), "look");
+    assert.equal(levelToSound([card("unwatched"), card("bedside")]), "bedside");
   });
 
   test("is nothing where all is quiet, off on purpose, shelved, or without signal", () => {
-    assert.equal(asks([card("quiet"), card("paused"), card("shelved"), card("lost")]), null);
+    assert.equal(levelToSound([card("quiet"), card("paused"), card("shelved"), card("lost")]), null);
   });
 });
 
@@ -95,7 +95,7 @@ describe("the schedule", () => {
     const schedule = new Schedule();
     schedule.hear("look");
     schedule.take(0);
-    schedule.beginAnew();
+    schedule.restart();
     assert.equal(schedule.take(1), BURSTS.look);
   });
 });
