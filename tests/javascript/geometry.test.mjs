@@ -4,7 +4,6 @@ import { describe, test } from "node:test";
 
 import { heightToScale, layout, pxPerSecond, secondLeftOf, trace } from "../../dashboard/assets/shared/geometry.mjs";
 import { HZ, KEPT_S, NONE } from "../../dashboard/assets/shared/strip.mjs";
-import "./shell.mjs";
 
 /** @import { StripStyle } from "../../dashboard/assets/shared/types" */
 
