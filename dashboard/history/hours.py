@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.messages import HZ, Event, PolicySheet
 from quietward.dashboard.view.strips import Floats
 
 
@@ -11,6 +11,7 @@ class Hours(Struct, frozen=True):
 
     fhr (bpm) and ua: shape (n,), 4 Hz, NaN where there is no value. log, trend: oldest first. weeks: of gestation,
     second_stage_from_s: by the bed's clock; None where its device has not said so.
+    sheet: of the policy that runs, None where nobody has said it.
     """
 
     bed: str
@@ -22,6 +23,7 @@ class Hours(Struct, frozen=True):
     now_s: float = 0.0
     weeks: int | None = None
     second_stage_from_s: float | None = None
+    sheet: PolicySheet | None = None
 
     @property
     def last_s(self) -> float:

@@ -46,7 +46,11 @@ def figure(hours: Hours, zone: tzinfo) -> dict[str, Any]:
         fig.add_trace(
             Scatter(x=[at(s) for s, _ in said], y=[v for _, v in said], line=line, hovertemplate=hover), row, 1
         )
-    found = [m for m in marks(hours.log[::-1]) if m.kind in MARKED and m.to_s is not None and m.to_s > hours.first_s]
+    found = [
+        m
+        for m in marks(hours.log[::-1], hours.sheet)
+        if m.kind in MARKED and m.to_s is not None and m.to_s > hours.first_s
+    ]
     shapes = _add_findings(fig, found, at) + _add_flags(fig, hours, at)
     _lay_out(fig, at(hours.first_s), at(max(hours.last_s, hours.now_s)))
     plain: dict[str, Any] = fig.to_dict()

@@ -116,7 +116,8 @@ async def read_hours(store: Store, ward: Ward, bed: str, hours: float, now_ms: i
     log = await read_log(store, ward, bed)
     raw = await store.at(shard.root).hget(shard.summary, bed)
     now_s = now_of(None if raw is None else decode_summary(raw), now_ms) / 1000
-    return Hours(bed, max(0, strip.first), fhr, ua, log, trend, now_s, weeks, second_stage_from_s)
+    sheet = await read_sheet(store, ward)
+    return Hours(bed, max(0, strip.first), fhr, ua, log, trend, now_s, weeks, second_stage_from_s, sheet)
 
 
 async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:

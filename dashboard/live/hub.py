@@ -169,7 +169,7 @@ class Hub:
             if shown.bed in self.labours:
                 bed["labour"] = self.labours[shown.bed]
             if whole or self.marks_sent.get(shown.bed) != shown.events:
-                bed["marks"] = marks(self.marks.get(shown.bed, []))
+                bed["marks"] = marks(self.marks.get(shown.bed, []), self.sheet)
                 bed["trend"] = [
                     (e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(shown.bed, []))
                 ]

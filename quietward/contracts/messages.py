@@ -354,8 +354,33 @@ class Limit(Struct, frozen=True):
     highest: float
 
 
+class DecelerationNumbers(Struct, frozen=True):
+    """What makes a deceleration one, and of which kind, under a rule set.
+
+    One that falls in less than `abrupt_below_s` is abrupt, unless it takes no more than `abrupt_doubt_s` less, and the
+    way back and its place at the contraction are those of a gradual one.
+    """
+
+    depth_bpm: float
+    gradual_depth_bpm: float
+    length_s: float
+    prolonged_s: float
+    abrupt_below_s: float
+    abrupt_doubt_s: float
+    late_onset_after_s: float
+
+
+class RuleSetInfo(Struct, frozen=True):
+    """What the page must know of a published rule set. classes: names of class 1 to 3."""
+
+    name: str
+    classes: tuple[str, str, str]
+    usual_baseline_bpm: tuple[float, float]
+    deceleration: DecelerationNumbers
+
+
 class PolicySheet(Struct, frozen=True):
-    """What the page must know of the attention policy that the detector runs."""
+    """What the page must know of the attention policy and the rule sets that the detector runs."""
 
     name: str
     rules: str
@@ -364,6 +389,7 @@ class PolicySheet(Struct, frozen=True):
     longest_limit_s: int
     helps_within_s: int
     limits: list[Limit]
+    rule_sets: list[RuleSetInfo] = []
 
 
 class RefusedMessage(Struct, frozen=True):
