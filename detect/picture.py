@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.detect.core.state.rules import Rules
 from quietward.recordings import Recording
 
 Row = dict[str, Any]
@@ -37,13 +38,15 @@ def check(path: Path) -> Path:
     return path
 
 
-def draw(found: list[Recording], rows: list[Row], path: Path) -> list[Path]:
+def draw(found: list[Recording], rows: list[Row], path: Path, rules: Rules) -> list[Path]:
     """Draw recordings with what `assess` said of them; return the files written.
 
     A PDF holds all pages. Other pictures hold one page of two hours; of several, each gets a number.
+    rules: those it was said by; the usual range of the baseline is theirs.
     """
+    usual_bpm = {one.name: one.usual_baseline_bpm for one in rules.rule_sets}
     pages = [
-        (recording, row, first)
+        (recording, row, first, usual_bpm[row["rules"]])
         for recording, row in zip(found, rows, strict=True)
         for first in range(0, max(1, recording.seconds), ROW_S * ROWS_A_PAGE)
     ]
@@ -62,7 +65,7 @@ def draw(found: list[Recording], rows: list[Row], path: Path) -> list[Path]:
     return written
 
 
-def _page(recording: Recording, row: Row, first_s: int) -> Figure:
+def _page(recording: Recording, row: Row, first_s: int, usual_bpm: tuple[float, float]) -> Figure:
     seconds = min(recording.seconds - first_s, ROW_S * ROWS_A_PAGE)
     n = max(1, -(-seconds // ROW_S))
     figure = Figure(figsize=(17, 0.8 + 2.9 * n), layout="constrained")
@@ -71,6 +74,7 @@ def _page(recording: Recording, row: Row, first_s: int) -> Figure:
     axes = figure.subplots(3 * n, 1, gridspec_kw={"height_ratios": ratios, "hspace": 0.01})
     for i in range(n):
         start = first_s + i * ROW_S
+        axes[3 * i].axhspan(*usual_bpm, color="#f4f8f6", zorder=0)
         _row(recording, row, start, *axes[3 * i : 3 * i + 3])
     return figure
 
@@ -87,7 +91,6 @@ def _row(recording: Recording, row: Row, start: int, heart: Axes, womb: Axes, ba
         axis.set_axisbelow(True)
         for spine in axis.spines.values():
             spine.set_color(GRID)
-    heart.axhspan(110, 160, color="#f4f8f6", zorder=0)
     heart.set_yticks(range(60, 211, 30))
     womb.set_yticks([0, 50, 100])
     band.set_yticks([])

@@ -13,7 +13,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import Limit, PolicySheet
+from quietward.contracts.messages import DecelerationNumbers, Limit, PolicySheet, RuleSetInfo
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
@@ -133,7 +133,30 @@ def sheet(rules: Rules) -> PolicySheet:
         longest.limit_s,
         policy.care.helps_within_s,
         limits,
+        rule_set_infos(rules),
     )
+
+
+def rule_set_infos(rules: Rules) -> list[RuleSetInfo]:
+    """Return what explains the words of each rule set, in their order."""
+    doubt_s = rules.reading.kind.doubt_s
+    return [
+        RuleSetInfo(
+            one.name,
+            one.classes,
+            one.usual_baseline_bpm,
+            DecelerationNumbers(
+                depth_bpm=one.deceleration.depth_bpm,
+                gradual_depth_bpm=one.deceleration.gradual_depth_bpm,
+                length_s=one.deceleration.length_s,
+                prolonged_s=one.deceleration.prolonged_s,
+                abrupt_below_s=one.deceleration.abrupt_below_s,
+                abrupt_doubt_s=doubt_s,
+                late_onset_after_s=one.deceleration.late_onset_after_s,
+            ),
+        )
+        for one in rules.rule_sets
+    ]
 
 
 def _text(name: str) -> tuple[str, str]:

@@ -15,15 +15,16 @@ from quietward.contracts.notice import NOTICE
 from quietward.dashboard.view.strips import NONE
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_answer
+from quietward.detect import rule_file
+from quietward.detect.core.state.rules import Rules
 from quietward.practice import strip
-from quietward.practice.compare import Answer, Compared, compare
+from quietward.practice.compare import Answer, BadAnswer, Compared, check, compare
 from quietward.simulator import scenario
 from quietward.simulator.bed import Signal
 
 LARGEST_BYTES = 65_536
 MOST_WAITING = 12
 """Questions that wait for the one worker; each may take seconds."""
-FIRST_RULES = "nichd-2008"
 T = TypeVar("T")
 decode_answer = msgspec.json.Decoder(Answer).decode
 
@@ -34,6 +35,9 @@ class TooMany(QuietwardError):
 
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
+    rules = rule_file.load()
+    infos = rule_file.rule_set_infos(rules)
+    fhr_limits = rules.reading.signal
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
     server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
     waiting = 0
@@ -59,13 +63,21 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
         names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_answer({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        return json_answer(
+            {
+                "notice": NOTICE,
+                "largest_seed": strip.LARGEST_SEED,
+                "scenarios": names,
+                "rule_sets": infos,
+                "baseline_bpm": [fhr_limits.fhr_lowest_bpm, fhr_limits.fhr_highest_bpm],
+            }
+        )
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, FIRST_RULES)
+            worker.submit(strip.ask_detector, code, infos[0].name)
         seconds = len(made.fhr) // HZ
         return json_answer({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
 
@@ -73,13 +85,16 @@ def add_routes(server: FastAPI) -> None:
     async def answer(code: str, request: Request) -> Response:
         try:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
+            check(given, rules)
+        except BadAnswer as error:
+            return Response(str(error), 422)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given, rules)})
 
 
-def _compared(code: str, answer: Answer) -> Compared:
-    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer)
+def _compared(code: str, answer: Answer, rules: Rules) -> Compared:
+    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer, rules)
 
 
 def _whole(signal: Signal, per_unit: int) -> list[int]:

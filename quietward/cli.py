@@ -363,7 +363,7 @@ def assess(
     else:
         Console().print(_assessed(rows))
     if plot is not None:
-        for written in picture.draw(found, rows, plot):
+        for written in picture.draw(found, rows, plot, loaded):
             print(f"drawn: {written}", file=sys.stderr)
     if bad:
         raise SystemExit(2)

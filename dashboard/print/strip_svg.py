@@ -10,7 +10,7 @@ from html import escape
 import numpy as np
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.messages import HZ, PolicySheet
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history.hours import Hours
 from quietward.dashboard.print.handover import Times
@@ -93,7 +93,7 @@ def _drawing(hours: Hours, scale: Scale, from_s: float, until_s: float, found: l
     wide, high = WIDE_MM, scale.height_mm
     part = slice(round((from_s - hours.first_s) * HZ), round((until_s - hours.first_s) * HZ))
     inside = [
-        _usual(scale),
+        *_usual(scale, hours.sheet),
         *_grid(scale, from_s, times),
         *_marked(scale, from_s, until_s, found),
         _line("baseline", _steps(hours, scale, from_s, until_s)),
@@ -104,9 +104,10 @@ def _drawing(hours: Hours, scale: Scale, from_s: float, until_s: float, found: l
     return f'<svg {size} role="img" aria-label="Strip of {escape(hours.bed)}">{"".join(inside)}</svg>'
 
 
-def _usual(scale: Scale) -> str:
-    top, bottom = scale.y_fhr(160), scale.y_fhr(110)
-    return f'<rect class="usual" x="0" y="{top:.2f}" width="{WIDE_MM}" height="{bottom - top:.2f}"/>'
+def _usual(scale: Scale, sheet: PolicySheet | None) -> Iterator[str]:
+    for rules in [] if sheet is None else sheet.rule_sets[:1]:
+        bottom, top = (scale.y_fhr(bpm) for bpm in rules.usual_baseline_bpm)
+        yield f'<rect class="usual" x="0" y="{top:.2f}" width="{WIDE_MM}" height="{bottom - top:.2f}"/>'
 
 
 def _grid(scale: Scale, from_s: float, times: Times) -> Iterator[str]:

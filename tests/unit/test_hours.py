@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from quietward.contracts.messages import HZ, Block, Event
 from quietward.contracts.notice import NOTICE
@@ -16,6 +17,7 @@ from quietward.dashboard.print.handover import Times
 from quietward.dashboard.print.strip_svg import WIDE_MM, Scale, page
 from quietward.dashboard.view.marks import why
 from quietward.dashboard.view.strips import Strip
+from quietward.detect import rule_file
 
 BEGINS = 1_790_000_040
 FALL = Event(
@@ -101,6 +103,32 @@ def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: 
     assert text.count(">late</text>") == 1
     assert f'width="{WIDE_MM}mm"' in text
     assert re.search(r'class="fhr" d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
+
+
+def test_paper_shows_the_usual_baseline_of_the_first_rule_set_that_runs() -> None:
+    """At 20 bpm/cm 90 bpm are 60 mm below 210, and 170 are 20 mm below."""
+    sheet = rule_file.sheet(rule_file.load())
+    first = structs.replace(sheet.rule_sets[0], usual_baseline_bpm=(90.0, 170.0))
+    moved = structs.replace(sheet, rule_sets=[first, *sheet.rule_sets[1:]])
+    text = page(structs.replace(hours(), sheet=moved), "ward-1", Scale(1, 20), times())
+    assert re.findall(r'<rect class="usual" x="0" y="([\d.]+)" width="[\d.]+" height="([\d.]+)"', text) == [
+        ("20.00", "40.00")
+    ]
+    assert "usual" not in page(hours(), "ward-1", Scale(1, 20), times())
+
+
+def test_limits_are_told_of_what_comes_from_the_rules_that_run() -> None:
+    sheet = structs.replace(rule_file.sheet(rule_file.load()), rules="these")
+    abrupt = structs.replace(
+        FALL, rules="these", detail=FALL.detail | {"fall_s": 29.75, "kind nichd-2008": "variable"}
+    )  # fmt: skip
+    assert why(abrupt, sheet)[1] == (
+        "29.8 s from onset to nadir: counted as gradual, within 5 s of 30 s, with a gradual way back, by figo-2015; "
+        "abrupt, less than 30 s, by nichd-2008"
+    )
+    others = structs.replace(abrupt, rules="those")
+    for told in (why(others, sheet), why(others)):
+        assert told[1] == "30 s from onset to nadir: gradual, by figo-2015; abrupt, by nichd-2008"
 
 
 def test_paper_of_a_bed_of_which_nothing_is_kept_says_so() -> None:

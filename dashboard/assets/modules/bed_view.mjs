@@ -8,7 +8,7 @@ import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
 import { Notes } from "./notes.mjs";
 import { onOptions, options } from "./options.mjs";
-import { draw, heightToScale } from "./strip.mjs";
+import { draw, heightToScale, usualBpm } from "./strip.mjs";
 import { Why } from "./why.mjs";
 
 const USUAL_BPM = "20";
@@ -83,7 +83,7 @@ export class BedView {
     if (!strip) return;
     this.why.show(strip);
     this.contractions.show(card, strip);
-    draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null, usualBpm: usualBpm(head.policy) });
   }
 
   async loadLog(newest) {

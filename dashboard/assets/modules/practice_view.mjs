@@ -8,7 +8,6 @@ import { Comparison } from "./practice_result.mjs";
 import { draw, heightToScale, secondAt } from "./strip.mjs";
 
 const TOOLS = [["acceleration", "", "acceleration"], ["deceleration", "early", "early deceleration"], ["deceleration", "late", "late deceleration"], ["deceleration", "variable", "variable deceleration"], ["deceleration", "prolonged", "prolonged deceleration"]];
-const CLASSES = { "nichd-2008": ["category I", "category II", "category III"], "figo-2015": ["normal", "suspicious", "pathological"] };
 const LEVELS = [["quiet", "nobody now"], ["look", "somebody reads the strip again soon"], ["bedside", "somebody goes there"], ["team", "the responsible clinicians are called"]];
 const LEAST_S = 5; // a shorter drag was a click
 const USUAL_BPM = "20";
@@ -174,12 +173,12 @@ export class PracticeView {
 
   judgement() {
     const root = make("section", "box judgement");
-    this.baseline = field("baseline, bpm", "input", { type: "number", min: 30, max: 240, step: 1 });
+    this.baseline = field("baseline, bpm", "input", { type: "number", min: this.known.baseline_bpm[0], max: this.known.baseline_bpm[1], step: 1 });
     this.baseline.input.addEventListener("input", () => this.redraw());
     this.rules = field("by", "select", {});
-    for (const name of Object.keys(CLASSES)) this.rules.input.append(new Option(name, name));
+    for (const { name } of this.known.rule_sets) this.rules.input.append(new Option(name, name));
     this.ruleClass = field("class", "select", {});
-    const classes = () => this.ruleClass.input.replaceChildren(new Option("–", ""), ...CLASSES[this.rules.input.value].map((words, i) => new Option(words, i + 1)));
+    const classes = () => this.ruleClass.input.replaceChildren(new Option("–", ""), ...this.classesOf(this.rules.input.value).map((words, i) => new Option(words, i + 1)));
     this.rules.input.addEventListener("change", classes);
     classes();
     this.next = field("at its end", "select", {});
@@ -241,6 +240,10 @@ export class PracticeView {
     }));
   }
 
+  classesOf(rules) {
+    return this.known.rule_sets.find(({ name }) => name === rules).classes;
+  }
+
   redraw() {
     if (!this.canvas?.isConnected) return;
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm;
@@ -252,7 +255,7 @@ export class PracticeView {
     this.strip.marks = shown;
     const baseline = Number(this.baseline?.input.value) || null;
     this.strip.trend = baseline ? Array.from({ length: (this.strip.last + 1) / 60 }, (_, minute) => [minute * 60 + 59, baseline]) : [];
-    draw(this.canvas, this.strip, { minuteCm: MINUTE_CM, bpmPerCm: bpm, text: true, time: minuteOf });
+    draw(this.canvas, this.strip, { minuteCm: MINUTE_CM, bpmPerCm: bpm, text: true, usualBpm: this.known.rule_sets[0].usual_baseline_bpm, time: minuteOf });
   }
 
   async compare(form) {
@@ -275,7 +278,7 @@ export class PracticeView {
     form.hidden = true;
     this.compared = true;
     this.done[this.place] = found.compared.score;
-    const comparison = new Comparison(found.compared, this.marks, this.strip.last + 1, CLASSES[answer.rules]);
+    const comparison = new Comparison(found.compared, this.marks, this.strip.last + 1, this.classesOf(answer.rules));
     this.paper.append(comparison.lanes);
     this.result.replaceChildren(comparison.root, this.after());
     this.result.firstChild.querySelector("h2").focus();

@@ -38,6 +38,9 @@ function layout(width, height, strip, { minuteCm, bpmPerCm }) {
   };
 }
 
+// The band of the first rule set that a detector runs; none while no detector has said its rules.
+export const usualBpm = (policy) => policy?.rule_sets[0]?.usual_baseline_bpm ?? null;
+
 // The second of the strip that lies under a place on its canvas.
 export function secondAt(canvas, strip, clientX, minuteCm) {
   const box = canvas.getBoundingClientRect();
@@ -45,8 +48,9 @@ export function secondAt(canvas, strip, clientX, minuteCm) {
 }
 
 // text: write what was found beside its mark; runningFrom, handFrom: second a deceleration, or a contraction timed by
-// hand, that is not over began; time: second to words.
-export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = false, runningFrom = null, handFrom = null, time = timeOfDay } = {}) {
+// hand, that is not over began; usualBpm: lowest and highest of the band that is shown, none while nobody has said it;
+// time: second to words.
+export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = false, runningFrom = null, handFrom = null, usualBpm = null, time = timeOfDay } = {}) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   if (!width || !height) return;
@@ -59,13 +63,16 @@ export function draw(canvas, strip, { minuteCm = 1, bpmPerCm = "fit", text = fal
   g.setTransform(ratio, 0, 0, ratio, 0, 0);
   const style = getComputedStyle(canvas);
   const colour = (name) => style.getPropertyValue(name).trim();
-  const at = { ...layout(width, height, strip, { minuteCm, bpmPerCm }), time };
+  const at = { ...layout(width, height, strip, { minuteCm, bpmPerCm }), time, usualBpm };
   const { split, end, x, yFhr, yUa } = at;
 
   g.fillStyle = colour("--sheet");
   g.fillRect(0, 0, width, height);
-  g.fillStyle = colour("--usual");
-  g.fillRect(0, yFhr(160), width, yFhr(110) - yFhr(160));
+  if (usualBpm) {
+    const [lowest, highest] = usualBpm;
+    g.fillStyle = colour("--usual");
+    g.fillRect(0, yFhr(highest), width, yFhr(lowest) - yFhr(highest));
+  }
   grid(g, at, colour);
   if (strip.last < 0) return;
   const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
@@ -108,7 +115,7 @@ function byHand(g, strip, handFrom, { x, top, width, start, colour, text }) {
   }
 }
 
-function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerCm, minuteCm, time }, colour) {
+function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerCm, minuteCm, time, usualBpm }, colour) {
   g.font = "11px system-ui, sans-serif";
   g.lineWidth = 1;
   const between = { 1: 60, 2: 30, 3: 20 }[minuteCm]; // a line for every 6 to 10 mm
@@ -134,7 +141,9 @@ function grid(g, { width, height, split, start, end, x, yFhr, low, high, bpmPerC
     g.stroke();
   }
   g.fillStyle = colour("--faint");
-  const named = height <= TIME_FROM_PX ? (yFhr(110) - yFhr(160) < 11 ? [160] : [160, 110]) : bpmPerCm === "30" ? [210, 180, 150, 120, 90, 60] : [180, 140, 100, 60];
+  const usual = [...(usualBpm ?? [])].reverse();
+  const namesTouch = usualBpm && yFhr(usualBpm[0]) - yFhr(usualBpm[1]) < 11;
+  const named = height <= TIME_FROM_PX ? usual.slice(0, namesTouch ? 1 : 2) : bpmPerCm === "30" ? [210, 180, 150, 120, 90, 60] : [180, 140, 100, 60];
   for (const bpm of named) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
 }
 

@@ -4,7 +4,7 @@ import { Acknowledge } from "./acknowledge.mjs";
 import { AtBedside } from "./at_bedside.mjs";
 import { button, headline, make, say, setShape, shape, signalWords, waiting } from "./elements.mjs";
 import { onOptions, options } from "./options.mjs";
-import { draw, heightToScale } from "./strip.mjs";
+import { draw, heightToScale, usualBpm } from "./strip.mjs";
 
 const SETTLED_MS = 700; // a press so soon after the bands have moved was meant for what was there before
 
@@ -57,7 +57,7 @@ class Band {
     this.root.append(words, this.canvas, side);
   }
 
-  show(card, strip, first, short) {
+  show(card, strip, { first, short, usual }) {
     this.root.className = `band state-${card.state}${first ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
     setShape(this.shape, card.shape);
     say(this.headline, headline(card));
@@ -72,7 +72,7 @@ class Band {
     say(this.values.contractions, short ? card.contractions.replace("every ", "") : card.contractions);
     say(this.values.per10, card.contraction_rate.split(" in 10 min")[0]);
     say(this.values.concern, card.concern === null ? "–" : card.concern.toFixed(0));
-    if (strip) draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: options.bpm, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    if (strip) draw(this.canvas, strip, { minuteCm: options.minute, bpmPerCm: options.bpm, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null, usualBpm: usual });
   }
 }
 
@@ -110,8 +110,9 @@ export class WardView {
     }
     this.place(order, first);
     this.size(order.length, first);
+    const usual = usualBpm(head.policy);
     const isNarrow = this.list.dataset.size === "many";
-    for (const card of order) this.bands.get(card.bed).show(card, strips.get(card.bed), card === first, isNarrow && card !== first);
+    for (const card of order) this.bands.get(card.bed).show(card, strips.get(card.bed), { first: card === first, short: isNarrow && card !== first, usual });
     this.atBedside.show(byNeed, head.policy);
     this.speak(byNeed[0]);
   }
