@@ -16,7 +16,7 @@ from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.detect.core.state.rules import Rules
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 
 Row = dict[str, Any]
 ROW_S = 1200

@@ -1,14 +1,13 @@
 """The numbers of practice, from `scoring.toml`."""
 
-import tomllib
 from functools import cache
 from importlib.resources import files
 from typing import Annotated
 
 from msgspec import Meta, Struct
 
-from quietward.contracts import tables
 from quietward.contracts.errors import BadRules
+from quietward.contracts.tables import parse_toml_table
 
 Share = Annotated[float, Meta(gt=0, le=1)]
 Positive = Annotated[float, Meta(gt=0)]
@@ -50,4 +49,4 @@ def scoring() -> Scoring:
 
 def parse(text: str) -> Scoring:
     """Return what a table says. Raises BadRules."""
-    return tables.convert(tomllib.loads(text), Scoring, "scoring.toml: ", BadRules)
+    return parse_toml_table(text, Scoring, "scoring.toml", BadRules)

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ, Event, PolicySheet
+from quietward.contracts.messages import HZ, Event, PolicyInfo
 from quietward.dashboard.view.strips import Floats
 
 
@@ -23,7 +23,7 @@ class Hours(Struct, frozen=True):
     now_s: float = 0.0
     weeks: int | None = None
     second_stage_from_s: float | None = None
-    sheet: PolicySheet | None = None
+    sheet: PolicyInfo | None = None
 
     @property
     def last_s(self) -> float:

@@ -10,7 +10,7 @@ from html import escape
 import numpy as np
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ, PolicySheet
+from quietward.contracts.messages import HZ, PolicyInfo
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history.hours import Hours
 from quietward.dashboard.print.handover import Times
@@ -104,7 +104,7 @@ def _drawing(hours: Hours, scale: Scale, from_s: float, until_s: float, found: l
     return f'<svg {size} role="img" aria-label="Strip of {escape(hours.bed)}">{"".join(inside)}</svg>'
 
 
-def _usual(scale: Scale, sheet: PolicySheet | None) -> Iterator[str]:
+def _usual(scale: Scale, sheet: PolicyInfo | None) -> Iterator[str]:
     for rules in [] if sheet is None else sheet.rule_sets[:1]:
         bottom, top = (scale.y_fhr(bpm) for bpm in rules.usual_baseline_bpm)
         yield f'<rect class="usual" x="0" y="{top:.2f}" width="{WIDE_MM}" height="{bottom - top:.2f}"/>'

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Event, PolicySheet
+from quietward.contracts.messages import Event, PolicyInfo
 from quietward.dashboard.view import explain
 
 
@@ -19,7 +19,7 @@ class Mark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
     why: list[str] = []
 
 
-def marks(newest_first: list[Event], sheet: PolicySheet | None = None) -> list[Mark]:
+def marks(newest_first: list[Event], sheet: PolicyInfo | None = None) -> list[Mark]:
     """Return what is drawn, newest first. sheet: of the policy that runs, None while nobody has said it.
 
     What was timed by hand and taken back is not drawn; one that was taken back and ended anew is drawn as it is now.
@@ -40,7 +40,7 @@ def marks(newest_first: list[Event], sheet: PolicySheet | None = None) -> list[M
     return found
 
 
-def why(event: Event, sheet: PolicySheet | None = None) -> list[str]:
+def why(event: Event, sheet: PolicyInfo | None = None) -> list[str]:
     """Return what makes a finding what it is, and what each rule set calls it.
 
     Limits are told of findings that come from the rules that run now; those of others may have been different.

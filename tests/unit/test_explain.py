@@ -35,7 +35,7 @@ def with_third(rules: Rules) -> Rules:
 
 
 RULES = with_third(rule_file.load())
-SHEET = rule_file.sheet(RULES)
+SHEET = rule_file.policy_info(RULES)
 
 
 def contradictions(event: Event, rules: RuleSet) -> list[str]:

@@ -107,7 +107,7 @@ def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: 
 
 def test_paper_shows_the_usual_baseline_of_the_first_rule_set_that_runs() -> None:
     """At 20 bpm/cm 90 bpm are 60 mm below 210, and 170 are 20 mm below."""
-    sheet = rule_file.sheet(rule_file.load())
+    sheet = rule_file.policy_info(rule_file.load())
     first = structs.replace(sheet.rule_sets[0], usual_baseline_bpm=(90.0, 170.0))
     moved = structs.replace(sheet, rule_sets=[first, *sheet.rule_sets[1:]])
     text = page(structs.replace(hours(), sheet=moved), "ward-1", Scale(1, 20), times())
@@ -118,7 +118,7 @@ def test_paper_shows_the_usual_baseline_of_the_first_rule_set_that_runs() -> Non
 
 
 def test_limits_are_told_of_what_comes_from_the_rules_that_run() -> None:
-    sheet = structs.replace(rule_file.sheet(rule_file.load()), rules="these")
+    sheet = structs.replace(rule_file.policy_info(rule_file.load()), rules="these")
     abrupt = structs.replace(
         FALL, rules="these", detail=FALL.detail | {"fall_s": 29.75, "kind nichd-2008": "variable"}
     )  # fmt: skip

@@ -18,7 +18,7 @@ from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 from quietward.practice import strip
 from quietward.practice.compare import Answer, check, compare
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.bed import Labour
 from tests.traces import put, ramp, run
@@ -100,7 +100,9 @@ def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Lab
 def test_calibration_sets_it_beside_the_others(
     rules: Rules, labour: Labour, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("quietward.recordings.read", lambda path: Recording(path.stem, labour.fhr, labour.ua))
+    monkeypatch.setattr(
+        "quietward.detect.calibrate.read_recording", lambda path: Recording(path.stem, labour.fhr, labour.ua)
+    )
     judged = [calibrate.Window("one", 1, end, [1, 2, 3]) for end in (1800, 3600)]
     shares, literal = calibrate.read(tmp_path, judged, rules)
     assert shares.shape == (2, len(rules.concern.finding))
@@ -123,5 +125,5 @@ def test_practice_asks_and_explains_by_it(rules: Rules) -> None:
 def test_explanations_name_it(rules: Rules) -> None:
     fhr = put(np.full(900 * HZ, 140.0), 300, ramp(-30, 5, 40, 5))
     (event,) = run(fhr, rules=rules).of("deceleration")
-    told = why(event, rule_file.sheet(rules))
+    told = why(event, rule_file.policy_info(rules))
     assert told[-3:] == ["figo-2015: variable", "nichd-2008: variable", f"{NAME}: prolonged"]
