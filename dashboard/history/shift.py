@@ -215,5 +215,5 @@ def _others(kinds: Counter[str], events: list[Event]) -> list[Figure]:
         Figure("Went up, nobody came", f"{kinds['flag-escalated']}", "the level rose for want of an answer"),
         Figure("Kept quiet", f"{kinds['held-back']}", "would have called, and did not; the log says why"),
         Figure("Shelved", f"{kinds['flag-shelved']}", "set aside by somebody for a time"),
-        Figure("Care notes", notes, "what was done, and whether the trace was better ten minutes later"),
+        Figure("Care notes", notes, "what was done, and whether the trace was better afterwards"),
     ]

@@ -229,7 +229,7 @@ class ConcernContribution(Struct, frozen=True):
 
 
 class TraceSummary(Struct, frozen=True):
-    """Ten minutes of a trace in numbers, before or after an intervention."""
+    """A part of a trace in numbers, before or after an intervention."""
 
     decelerations: int
     deepest_bpm: float

@@ -88,6 +88,8 @@ def test_only_rule_sets_may_ask_for_what_depends_on_them(monkeypatch: pytest.Mon
         (lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', "release = []"), "at least one clause"),
         (lambda t: t.replace("hold_s = 0", "hold_s = -5", 1), "hold_s"),
         (lambda t: t.replace("pause_s = 3600", "pause_s = 0"), "pause_s"),
+        (lambda t: t.replace("helps_within_s = 600", "helps_within_s = 0"), "care.helps_within_s: 0"),
+        (lambda t: t.replace("helps_within_s = 600", "helps_within_s = 1801"), "care.helps_within_s: 1801"),
         (
             lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', 'release = [["signal_lost_s", "<", 400]]'),
             "two thresholds",

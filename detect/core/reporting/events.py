@@ -218,7 +218,7 @@ def held_back_because(state: State, n: int, condition: int, why: int) -> str:
 
 
 def numbers(found: TraceSummary, when: str) -> Detail:
-    """Return ten minutes of a trace as details of an event."""
+    """Return what a part of a trace was as details of an event."""
     return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
 
 
