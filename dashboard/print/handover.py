@@ -9,15 +9,13 @@ from datetime import datetime, tzinfo
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Block, Event
+from quietward.contracts.messages import WINDOW_S, Block, Event
 from quietward.dashboard.history import flags
 from quietward.dashboard.history.record import Record
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
 from quietward.dashboard.view.view_model import Card, card
 
-RECENT_S = 1800
-"""Accelerations and decelerations are counted over so long, as the detector's findings are."""
 FLAGS_MS = 12 * 3600 * 1000
 
 Row = tuple[str, str]
@@ -174,7 +172,7 @@ def _counted(name: str, events: list[Event]) -> list[Row]:
 
 def _is_recent(event: Event, bed_ms: int) -> bool:
     onset_s = event.detail.get("onset_s")
-    return isinstance(onset_s, float | int) and onset_s > bed_ms / 1000 - RECENT_S
+    return isinstance(onset_s, float | int) and onset_s > bed_ms / 1000 - WINDOW_S
 
 
 def _flags(log: Iterable[Event], bed_ms: int, times: Times) -> Table:

@@ -15,6 +15,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 HZ = 4
+WINDOW_S = 1800
+"""Published rule sets judge the last 30 minutes; measures, counts and hand-overs look back as far."""
 """Samples per second on the wire and in the core (storage rate of the open intrapartum data sets)."""
 
 FHR_LOWEST_BPM, FHR_HIGHEST_BPM = 20.0, 300.0
