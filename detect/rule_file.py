@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import AdjustableLimit, DecelerationNumbers, PolicyInfo, RuleSetInfo
+from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
@@ -139,22 +139,17 @@ def policy_info(rules: Rules) -> PolicyInfo:
 
 
 def rule_set_infos(rules: Rules) -> list[RuleSetInfo]:
-    """Return what explains the words of each rule set, in their order."""
-    doubt_s = rules.reading.kind.doubt_s
+    """Return the numbers that explain the kinds of decelerations under each rule set, in their order."""
     return [
         RuleSetInfo(
-            one.name,
-            one.classes,
-            one.usual_baseline_bpm,
-            DecelerationNumbers(
-                depth_bpm=one.deceleration.depth_bpm,
-                gradual_depth_bpm=one.deceleration.gradual_depth_bpm,
-                length_s=one.deceleration.length_s,
-                prolonged_s=one.deceleration.prolonged_s,
-                abrupt_below_s=one.deceleration.abrupt_below_s,
-                abrupt_doubt_s=doubt_s,
-                late_onset_after_s=one.deceleration.late_onset_after_s,
-            ),
+            name=one.name,
+            depth_bpm=one.deceleration.depth_bpm,
+            gradual_depth_bpm=one.deceleration.gradual_depth_bpm,
+            length_s=one.deceleration.length_s,
+            prolonged_s=one.deceleration.prolonged_s,
+            abrupt_below_s=one.deceleration.abrupt_below_s,
+            abrupt_doubt_s=rules.reading.kind.doubt_s,
+            late_onset_after_s=one.deceleration.late_onset_after_s,
         )
         for one in rules.rule_sets
     ]

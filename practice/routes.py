@@ -1,20 +1,23 @@
-"""What the Practice page asks the server for. Nothing that a learner is to find is sent before she has answered."""
+"""The Practice page and what it asks the server for. Nothing a learner is to find is sent before she has answered."""
 
 import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from importlib.resources import files
 from typing import TypeVar
 
 import msgspec
 import numpy as np
 from fastapi import FastAPI, Request, Response
+from fastapi.staticfiles import StaticFiles
 
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.view.strips import NONE
+from quietward.dashboard.view.signal_buffer import NO_VALUE
+from quietward.dashboard.web.pages import Extension, Page
 from quietward.dashboard.web.request_body import read_body
-from quietward.dashboard.web.responses import json_answer
+from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
 from quietward.practice import strip
@@ -25,6 +28,7 @@ from quietward.simulator.bed import Signal
 LARGEST_BYTES = 65_536
 MOST_WAITING = 12
 """Questions that wait for the one worker; each may take seconds."""
+PAGE_PATH = "/practice/page"
 T = TypeVar("T")
 decode_answer = msgspec.json.Decoder(Answer).decode
 
@@ -33,11 +37,26 @@ class TooMany(QuietwardError):
     """More ask than can be answered soon."""
 
 
+def extension() -> Extension:
+    """Return the Practice page, as the dashboard takes it. Raises BadRules."""
+    rules = rule_file.load()
+    classes = {one.name: one.classes for one in rules.rule_sets}
+    bounds = (rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm)
+    page = Page(
+        "/practice",
+        "practice",
+        "Practice",
+        f"{PAGE_PATH}/view.mjs",
+        f"{PAGE_PATH}/practice.css",
+        {"classes": classes, "bounds": bounds},
+    )
+    return Extension((page,), add_routes)
+
+
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
     rules = rule_file.load()
-    infos = rule_file.rule_set_infos(rules)
-    fhr_limits = rules.reading.signal
+    server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
     server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
     waiting = 0
@@ -63,23 +82,17 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
         names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_answer(
-            {
-                "notice": NOTICE,
-                "largest_seed": strip.LARGEST_SEED,
-                "scenarios": names,
-                "rule_sets": infos,
-                "baseline_bpm": [fhr_limits.fhr_lowest_bpm, fhr_limits.fhr_highest_bpm],
-            }
-        )
+        return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, infos[0].name)
+            worker.submit(strip.ask_detector, code, rules.rule_sets[0].name)
         seconds = len(made.fhr) // HZ
-        return json_answer({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
+        return json_response(
+            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+        )
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
@@ -90,7 +103,7 @@ def add_routes(server: FastAPI) -> None:
             return Response(str(error), 422)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given, rules)})
+        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given, rules)})
 
 
 def _compared(code: str, answer: Answer, rules: Rules) -> Compared:
@@ -99,5 +112,7 @@ def _compared(code: str, answer: Answer, rules: Rules) -> Compared:
 
 def _whole(signal: Signal, per_unit: int) -> list[int]:
     """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
-    found: list[int] = np.where(np.isnan(signal), NONE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    found: list[int] = (
+        np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    )
     return found

@@ -12,10 +12,10 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.messages import HZ
 from quietward.contracts.settings import Settings, without_password
-from quietward.dashboard.history.hours import Hours
-from quietward.dashboard.history.records import beds_of, read_hours
-from quietward.dashboard.routes.what_if_job import STUDY
-from quietward.dashboard.view.order import natural
+from quietward.dashboard.history.bed_history import BedHistory
+from quietward.dashboard.history.reader import beds_of, read_history
+from quietward.dashboard.routes.what_if_job import RUNNING_SHIFT
+from quietward.dashboard.view.ranking import natural_key
 from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, connected
 from quietward.study import looks, plan, what_if
@@ -23,12 +23,12 @@ from quietward.study.cases import Case, Measured
 from quietward.study.plan import Planned
 from quietward.study.what_if import WhatIf
 
-NAME = STUDY
+NAME = RUNNING_SHIFT
 LEAST_S = 600
 """A bed of which less is kept is left out: nothing can be said of it yet."""
 
 
-async def read(settings: Settings, hours: float) -> list[Hours]:
+async def read(settings: Settings, hours: float) -> list[BedHistory]:
     """Return what the ward has kept of its beds' last hours.
 
     Raises Unreachable, and BadSettings when there is too little.
@@ -36,8 +36,8 @@ async def read(settings: Settings, hours: float) -> list[Hours]:
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store:
         try:
-            beds = sorted(await beds_of(store, ward), key=natural)
-            found = [await read_hours(store, ward, bed, hours, now_ms()) for bed in beds]
+            beds = sorted(await beds_of(store, ward), key=natural_key)
+            found = [await read_history(store, ward, bed, hours, now_ms()) for bed in beds]
         except RedisError as error:
             raise Unreachable("store", without_password(settings.store), f"It said: {error}") from error
     kept = [one for one in found if len(one.fhr) >= LEAST_S * HZ]
@@ -47,7 +47,7 @@ async def read(settings: Settings, hours: float) -> list[Hours]:
     return kept
 
 
-def of(kept: list[Hours], policy: str, hours: float, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
+def of(kept: list[BedHistory], policy: str, hours: float, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
     """Return the flags at every position of the sliders that the default study has.
 
     policy: name or path of the ward's own. Raises BadStudy when that has no such numbers.
@@ -64,7 +64,7 @@ def of(kept: list[Hours], policy: str, hours: float, moved: Callable[[int], None
     )
 
 
-def _up_to_now(one: Hours, hours: float) -> Hours:
+def _up_to_now(one: BedHistory, hours: float) -> BedHistory:
     """Return the same with the silence at its end, and no longer than was asked for: then all beds end together."""
     silent = round(max(0.0, min(hours * 3600, one.now_s - one.last_s)) * HZ)
     most = round(hours * 3600) * HZ
@@ -78,7 +78,7 @@ def _planned(policy: str) -> Planned:
     return plan.planned(study, NAME)
 
 
-def _measured(kept: list[Hours], planned: Planned, hours: float, moved: Callable[[int], None]) -> Measured:
+def _measured(kept: list[BedHistory], planned: Planned, hours: float, moved: Callable[[int], None]) -> Measured:
     second_stage = [
         np.inf if one.second_stage_from_s is None else one.second_stage_from_s - one.first_s for one in kept
     ]

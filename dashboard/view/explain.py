@@ -8,7 +8,7 @@ rule set that named it.
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from quietward.contracts.messages import DecelerationNumbers, RuleSetInfo
+from quietward.contracts.messages import RuleSetInfo
 
 GRADUAL = ("early", "late", "undetermined")
 MOST_DIGITS = 6
@@ -35,7 +35,7 @@ def deceleration(
     contraction: onset and peak of the one it belongs to. kinds: what each rule set calls it. rule_sets: those of which
     the numbers are known; of another one no limits are told.
     """
-    numbers = {one.name: one.deceleration for one in rule_sets if one.name in kinds}
+    numbers = {one.name: one for one in rule_sets if one.name in kinds}
     depth = _beyond(fall.depth_bpm, [x for n in numbers.values() for x in (n.depth_bpm, n.gradual_depth_bpm)])
     length = _beyond(fall.end_s - fall.onset_s, [x for n in numbers.values() for x in (n.length_s, n.prolonged_s)])
     said = [
@@ -63,7 +63,7 @@ def contraction(onset_s: float, peak_s: float, end_s: float) -> list[str]:
     return [f"{end_s - onset_s:.0f} s long, its peak after {peak_s - onset_s:.0f} s"]
 
 
-def _slope(fall_s: float, kinds: Mapping[str, str], numbers: Mapping[str, DecelerationNumbers]) -> str:
+def _slope(fall_s: float, kinds: Mapping[str, str], numbers: Mapping[str, RuleSetInfo]) -> str:
     """Return how long the fall takes and what that makes it; by which rule set, if they do not agree."""
     slopes = {name: _slope_by(fall_s, kind, numbers.get(name)) for name, kind in kinds.items()}
     told = {name: slope for name, slope in slopes.items() if slope}
@@ -74,7 +74,7 @@ def _slope(fall_s: float, kinds: Mapping[str, str], numbers: Mapping[str, Decele
     return ": ".join([begins, *dict.fromkeys(told.values())])
 
 
-def _slope_by(fall_s: float, kind: str, numbers: DecelerationNumbers | None) -> str:
+def _slope_by(fall_s: float, kind: str, numbers: RuleSetInfo | None) -> str:
     """Return what the fall is by one rule set; nothing where only its numbers, which are not known, would say it."""
     limit_s = None if numbers is None else numbers.abrupt_below_s
     if kind == "variable" or (kind not in GRADUAL and limit_s is not None and fall_s < limit_s):

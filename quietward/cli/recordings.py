@@ -62,7 +62,7 @@ def assess(
     else:
         Console().print(_assessment_table(rows))
     if plot is not None:
-        for picture_file in picture.draw(readable, rows, plot, loaded_rules):
+        for picture_file in picture.draw(readable, rows, plot):
             print(f"drawn: {picture_file}", file=sys.stderr)
     if failures:
         raise SystemExit(2)

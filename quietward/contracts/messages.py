@@ -356,13 +356,14 @@ class AdjustableLimit(Struct, frozen=True):
     highest: float
 
 
-class DecelerationNumbers(Struct, frozen=True):
-    """What makes a deceleration one, and of which kind, under a rule set.
+class RuleSetInfo(Struct, frozen=True):
+    """What makes a deceleration one, and of which kind, under a published rule set.
 
     One that falls in less than `abrupt_below_s` is abrupt, unless it takes no more than `abrupt_doubt_s` less, and the
     way back and its place at the contraction are those of a gradual one.
     """
 
+    name: str
     depth_bpm: float
     gradual_depth_bpm: float
     length_s: float
@@ -370,15 +371,6 @@ class DecelerationNumbers(Struct, frozen=True):
     abrupt_below_s: float
     abrupt_doubt_s: float
     late_onset_after_s: float
-
-
-class RuleSetInfo(Struct, frozen=True):
-    """What the page must know of a published rule set. classes: names of class 1 to 3."""
-
-    name: str
-    classes: tuple[str, str, str]
-    usual_baseline_bpm: tuple[float, float]
-    deceleration: DecelerationNumbers
 
 
 class PolicyInfo(Struct, frozen=True):

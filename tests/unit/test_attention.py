@@ -26,7 +26,7 @@ from quietward.contracts.messages import (
     Tick,
     Unshelve,
 )
-from quietward.dashboard.view.view_model import notes
+from quietward.dashboard.view.view_model import build_card
 from quietward.detect import rule_file
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
@@ -230,7 +230,7 @@ def test_one_time_says_when_what_was_done_must_have_helped(helps_s: int) -> None
     bed.play(decelerating(16, 70))
     assert ("returned", "team") in bed.flags()
     note = bed.now().cared[0]
-    (shown,) = notes(bed.now(), rule_file.policy_info(rules))
+    (shown,) = build_card("b", bed.now(), bed.now().at, rule_file.policy_info(rules)).notes
     assert note.after is not None
     told = {event.kind: event for event in bed.events if event.kind in ("flag-returned", "care-result")}
     for event in told.values():

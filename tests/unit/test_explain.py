@@ -14,7 +14,7 @@ import pytest
 from msgspec import structs
 
 from quietward.contracts.messages import HZ, Event
-from quietward.dashboard.view.marks import why
+from quietward.dashboard.view.marks import reasons
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.alerting.rule_sets import RuleSet
@@ -40,7 +40,7 @@ SHEET = rule_file.policy_info(RULES)
 
 def contradictions(event: Event, rules: RuleSet) -> list[str]:
     """Return what the explanation of an event says that the rule set's numbers and its word for it deny."""
-    said, kind, numbers = why(event, SHEET), str(event.detail[f"kind {rules.name}"]), rules.deceleration
+    said, kind, numbers = reasons(event, SHEET), str(event.detail[f"kind {rules.name}"]), rules.deceleration
     wrong: list[str] = []
     depth, length = (float(x) for x in re.findall(r"[\d.]+(?= (?:bpm below|s from onset to end))", said[0]))
     (fall,) = (float(x) for x in re.findall(r"([\d.]+) s from onset to nadir", said[1]))
@@ -113,7 +113,9 @@ def test_no_explanation_contradicts_its_word(made: Callable[[], list[Event]]) ->
     assert len(events) >= 64
     words = Counter(str(e.detail[f"kind {r.name}"]) for e in events for r in RULES.rule_sets)
     assert {"early", "late", "variable", "prolonged", "undetermined", "none"} <= set(words)
-    assert sum("counted as gradual" in why(e, SHEET)[1] for e in events) >= 5
-    assert sum(", by third" in why(e, SHEET)[1] for e in events) >= 5
-    found = [(r.name, wrong, why(e, SHEET)) for e in events for r in RULES.rule_sets if (wrong := contradictions(e, r))]
+    assert sum("counted as gradual" in reasons(e, SHEET)[1] for e in events) >= 5
+    assert sum(", by third" in reasons(e, SHEET)[1] for e in events) >= 5
+    found = [
+        (r.name, wrong, reasons(e, SHEET)) for e in events for r in RULES.rule_sets if (wrong := contradictions(e, r))
+    ]
     assert found == []

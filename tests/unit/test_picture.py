@@ -17,14 +17,13 @@ def drawn(path: Path, *seconds: int) -> list[Path]:
         Recording(f"r{i}", put(flat(140, s) + ripple(s, 8), s / 2, ramp(-40, 10, 20, 10)), flat(10, s))
         for i, s in enumerate(seconds)
     ]
-    return picture.draw(found, assess.assess(found, RULES, "figo-2015"), path, RULES)
+    return picture.draw(found, assess.assess(found, RULES, "figo-2015"), path)
 
 
 def test_a_deceleration_is_seen_in_the_picture(tmp_path: Path) -> None:
     (with_one,) = drawn(tmp_path / "one.png", 1200)
     recording = Recording("r0", flat(140, 1200) + ripple(1200, 8), flat(10, 1200))
-    rows = assess.assess([recording], RULES, "figo-2015")
-    (without,) = picture.draw([recording], rows, tmp_path / "none.png", RULES)
+    (without,) = picture.draw([recording], assess.assess([recording], RULES, "figo-2015"), tmp_path / "none.png")
     a, b = (np.asarray(Image.open(p).convert("RGB"), dtype=int) for p in (with_one, without))
     assert a.shape == b.shape
     reddish = [(x[..., 0] - x[..., 2] > 8).mean() for x in (a, b)]
@@ -44,12 +43,3 @@ def test_a_pdf_holds_all_pages(tmp_path: Path) -> None:
 def test_names_that_cannot_be_written_are_refused(tmp_path: Path, name: str) -> None:
     with pytest.raises(BadRecording):
         picture.check(tmp_path / name)
-
-
-def test_the_band_is_the_usual_baseline_of_the_rule_set_that_judged() -> None:
-    recording = Recording("r0", flat(140, 600), flat(10, 600))
-    (row,) = assess.assess([recording], RULES, "figo-2015")
-    heart = picture._page(recording, row, 0, (90.0, 170.0)).axes[0]
-    (band,) = heart.patches
-    assert band.get_extents().y0 == pytest.approx(heart.transData.transform((0, 90))[1])
-    assert band.get_extents().y1 == pytest.approx(heart.transData.transform((0, 170))[1])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from quietward.contracts.messages import HZ, Block
-from quietward.dashboard.view.marks import why
+from quietward.dashboard.view.marks import reasons
 from quietward.detect import assess, calibrate, rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES
@@ -125,5 +125,5 @@ def test_practice_asks_and_explains_by_it(rules: Rules) -> None:
 def test_explanations_name_it(rules: Rules) -> None:
     fhr = put(np.full(900 * HZ, 140.0), 300, ramp(-30, 5, 40, 5))
     (event,) = run(fhr, rules=rules).of("deceleration")
-    told = why(event, rule_file.policy_info(rules))
+    told = reasons(event, rule_file.policy_info(rules))
     assert told[-3:] == ["figo-2015: variable", "nichd-2008: variable", f"{NAME}: prolonged"]
