@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.messages import HZ, WINDOW_S, Event
 from quietward.detect.core import engine
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.arrays import Ints
@@ -19,7 +19,6 @@ from quietward.detect.core.state.state import State
 from quietward.recordings.recording import Recording
 
 EVERY_S = 60
-WINDOW_S = 1800
 TOGETHER = 1024
 MOST_BYTES = 2**30
 """Recordings of one go, and what their samples may take: enough to spread the cost of a step, few enough for memory."""
@@ -128,7 +127,7 @@ def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Ser
         parts = [
             f"{f.name}: {p:.0f} points"
             for f, p in zip(state.rules.concern.finding, found.parts[:, n].tolist(), strict=True)
-            if p >= 0.5
+            if p >= state.rules.concern.least_points_shown
         ]
         reasons = [*judged.criteria, *judged.missing, *parts]
         series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[n]), reasons))

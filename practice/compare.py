@@ -4,14 +4,15 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
+from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import Level
 from quietward.dashboard.view import explain
+from quietward.detect import rule_file
+from quietward.detect.core.state.rules import Rules
 from quietward.practice.scoring import scoring
 from quietward.practice.strip import Contraction, Found, Said, Strip, seen
 
 MOST_MARKS = 200
-LATE_WITHIN_S = 60.0
-"""A deceleration belongs to a contraction that began before its nadir and was over no longer than this before it."""
 
 Second = Annotated[float, Meta(ge=0, le=3600)]
 
@@ -26,11 +27,14 @@ class Mark(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Answer(Struct, frozen=True, forbid_unknown_fields=True):
-    """A learner's answer. next: the attention level she would give it; note: what she would do, in her own words."""
+    """A learner's answer. next: the attention level she would give it; note: what she would do, in her own words.
 
-    baseline_bpm: Annotated[float, Meta(ge=30, le=240)] | None
+    rules: name of the rule set that `rule_class` is by.
+    """
+
+    baseline_bpm: float | None
     marks: Annotated[list[Mark], Meta(max_length=MOST_MARKS)]
-    rules: Literal["nichd-2008", "figo-2015"]
+    rules: str
     rule_class: Literal[1, 2, 3] | None
     next: Level | None
     note: Annotated[str, Meta(max_length=500)] = ""
@@ -81,8 +85,22 @@ class Compared(Struct, frozen=True):
     note: str
 
 
-def compare(strip: Strip, said: Said, answer: Answer) -> Compared:
-    """Return the comparison of an answer."""
+class BadAnswer(QuietwardError):
+    """A part of an answer cannot be."""
+
+
+def check(answer: Answer, rules: Rules) -> None:
+    """Raise BadAnswer for a rule set that there is not, or a baseline that no FHR can have."""
+    names = [one.name for one in rules.rule_sets]
+    if answer.rules not in names:
+        raise BadAnswer("answer: rules", answer.rules, f"Use one of {', '.join(names)}")
+    lowest, highest = rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm
+    if answer.baseline_bpm is not None and not lowest <= answer.baseline_bpm <= highest:
+        raise BadAnswer("answer: baseline_bpm", answer.baseline_bpm, f"Give {lowest:g} to {highest:g} bpm")
+
+
+def compare(strip: Strip, said: Said, answer: Answer, rules: Rules) -> Compared:
+    """Return the comparison of an answer, explained by the rule set it names."""
     yours = [Found(m.what, m.kind, m.from_s, (m.from_s + m.until_s) / 2, m.until_s, 0.0) for m in answer.marks]
     with_you, with_detector = pairs(strip.events, yours), pairs(strip.events, said.events)
     asked = [not _why_not(strip, e) for e in strip.events]
@@ -90,7 +108,7 @@ def compare(strip: Strip, said: Said, answer: Answer) -> Compared:
         Line(
             e.what, e.kind, e.from_s, e.until_s, e.size_bpm,
             _seen_as(e, yours, with_you.get(i)), _seen_as(e, said.events, with_detector.get(i)),
-            asked[i], _why_not(strip, e), _why(e, strip.contractions),
+            asked[i], _why_not(strip, e), _why(e, strip.contractions, rules, answer.rules),
         )
         for i, e in enumerate(strip.events)
     ]  # fmt: skip
@@ -155,13 +173,16 @@ def _seen_as(event: Found, found: list[Found], place: int | None) -> str:
     return f"found, called {kind}" if kind else "found, no kind said"
 
 
-def _why(event: Found, contractions: list[Contraction]) -> list[str]:
+def _why(event: Found, contractions: list[Contraction], rules: Rules, rule_set: str) -> list[str]:
     if event.what == "acceleration":
         return explain.acceleration(event.from_s, event.until_s, event.size_bpm)
-    near = [c for c in contractions if c.onset_s <= event.extreme_s and event.from_s <= c.end_s + LATE_WITHIN_S]
+    late_within_s = rules.reading.kind.late_within_s
+    near = [c for c in contractions if c.onset_s <= event.extreme_s and event.from_s <= c.end_s + late_within_s]
     last = max(near, key=lambda c: c.onset_s, default=None)
     own = None if last is None else (last.onset_s, last.peak_s)
-    return explain.deceleration(event.from_s, event.extreme_s, event.until_s, event.size_bpm, own)
+    fall_s = event.extreme_s - event.from_s
+    fall = explain.Fall(event.from_s, event.extreme_s, event.until_s, fall_s, event.size_bpm)
+    return explain.deceleration(fall, own, {rule_set: event.kind}, rule_file.rule_set_infos(rules))
 
 
 Side = tuple[list[Found], dict[int, int]]
@@ -208,19 +229,20 @@ def _baseline(strip: Strip, said: Said, answer: Answer) -> Part:
     share, you = 0.0, "–"
     if answer.baseline_bpm is not None:
         off = abs(answer.baseline_bpm - strip.baseline_bpm)
-        share = 1.0 if off <= numbers.baseline_right_bpm else 0.5 if off <= numbers.baseline_near_bpm else 0.0
+        near_share = numbers.baseline_near_share if off <= numbers.baseline_near_bpm else 0.0
+        share = 1.0 if off <= numbers.baseline_right_bpm else near_share
         you = f"{answer.baseline_bpm:.0f} bpm"
     theirs = "–" if said.baseline_bpm is None else f"{said.baseline_bpm:.0f} bpm"
     return Part("Baseline", share * most, most, you, f"{strip.baseline_bpm:.0f} bpm", theirs)
 
 
 def _next(strip: Strip, said: Said, answer: Answer) -> Part:
-    """Whoever goes one level too high is careful, and gets half; too low gets nothing."""
+    """Whoever goes one level too high is careful, and gets a share; too low gets nothing."""
     most = scoring().points.next
     levels = list(Level)
     share = 0.0
     if answer.next is not None:
         above = levels.index(answer.next) - levels.index(strip.level)
-        share = {0: 1.0, 1: 0.5}.get(above, 0.0)
+        share = {0: 1.0, 1: scoring().one_too_high_share}.get(above, 0.0)
     you = "–" if answer.next is None else answer.next.value
     return Part("Who is needed at its end", share * most, most, you, strip.level.value, said.level.value)

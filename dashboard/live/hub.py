@@ -173,7 +173,7 @@ class Hub:
             if name in self.labours:
                 bed["labour"] = self.labours[name]
             if whole or self.sent_events.get(name) != card.events:
-                bed["marks"] = strip_marks(self.logs.get(name, []))
+                bed["marks"] = strip_marks(self.logs.get(name, []), self.policy)
                 bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
             beds.append(bed)
             bodies.append(body)

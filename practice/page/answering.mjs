@@ -9,7 +9,7 @@ import { marked, minuteOf, secondOf } from "./times.mjs";
 
 /** @import { Strip } from "/assets/shared/strip.mjs" */
 /** @import { Level } from "/assets/shared/types" */
-/** @import { Answer, Kind, LearnersMark, What } from "./types" */
+/** @import { Answer, Kind, LearnersMark, PracticeData, What } from "./types" */
 
 /** @typedef {{ what: What, kind: Kind }} Tool */
 
@@ -29,10 +29,10 @@ const MINUTE_CM = 1;
 export class AnswerForm {
   /**
    * @param {Strip} strip
-   * @param {Record<string, string[]>} classes of every rule set
+   * @param {PracticeData} data
    * @param {(answer: Answer) => void} onCompare
    */
-  constructor(strip, classes, onCompare) {
+  constructor(strip, { classes, bounds: [lowest, highest] }, onCompare) {
     this.strip = strip;
     this.classes = classes;
     this.isOver = false;
@@ -50,7 +50,7 @@ export class AnswerForm {
     this.paper.append(this.canvas);
     this.told = statusLine("p", "hint");
     this.marked = make("ol", "marked");
-    this.baseline = field("baseline, bpm", "input", { type: "number", min: "30", max: "240", step: "1" });
+    this.baseline = field("baseline, bpm", "input", { type: "number", min: String(lowest), max: String(highest), step: "1" });
     this.rules = field("by", "select");
     this.ruleClass = field("class", "select");
     this.next = field("at its end", "select");

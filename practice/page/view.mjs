@@ -15,9 +15,9 @@ export default class PracticeView {
    * @param {HTMLElement} host
    * @param {PracticeData} data
    */
-  constructor(host, { classes }) {
+  constructor(host, data) {
     this.host = host;
-    this.classes = classes;
+    this.data = data;
     this.set = new URLSearchParams(location.search).get("set")?.split(".").filter(Boolean) ?? [];
     this.place = 0;
     this.code = "";
@@ -76,7 +76,7 @@ export default class PracticeView {
     strip.last = Math.min(found.seconds, KEPT_S) - 1;
     strip.fhr.set(found.fhr);
     strip.ua.set(found.ua);
-    const form = new AnswerForm(strip, this.classes, (answer) => void this.compare(form, answer));
+    const form = new AnswerForm(strip, this.data, (answer) => void this.compare(form, answer));
     this.form = form;
     this.desk.replaceChildren(form.paper, form.root);
     form.redraw();
@@ -96,7 +96,7 @@ export default class PracticeView {
     if (!found) return;
     form.end();
     this.scores[this.place] = found.compared.score;
-    const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.classes[answer.rules] ?? []);
+    const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.data.classes[answer.rules] ?? []);
     const result = make("div");
     result.append(comparison.root, this.after());
     form.paper.append(comparison.rows);

@@ -45,7 +45,7 @@ SHARED: dict[str, type[Struct]] = {
     "Part": compare.Part,
     "Found": strip.Found,
 }
-NOT_READ = {"StripStyle": {"print"}}
+NOT_READ = {"StripStyle": {"print"}, "PolicyInfo": {"rule_sets"}}
 """Fields of which the page has no use."""
 
 

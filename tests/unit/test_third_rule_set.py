@@ -9,12 +9,15 @@ import numpy as np
 import pytest
 
 from quietward.contracts.messages import HZ, Block
+from quietward.dashboard.view.marks import reasons
 from quietward.detect import assess, calibrate, rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
+from quietward.practice import strip
+from quietward.practice.compare import Answer, check, compare
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.bed import Labour
@@ -105,3 +108,22 @@ def test_calibration_sets_it_beside_the_others(
     assert shares.shape == (2, len(rules.concern.finding))
     assert literal.shape == (2, 3)
     assert set(literal.ravel().tolist()) <= {1, 2, 3}
+
+
+def test_practice_asks_and_explains_by_it(rules: Rules) -> None:
+    code = strip.code_of("cord-with-shoulders", 3)
+    answer = Answer(140.0, [], NAME, 2, None)
+    check(answer, rules)
+    made = strip.make(code)
+    said = strip.ask_detector(code, NAME)
+    assert "prolonged" in {e.kind for e in said.events}
+    falls = [line for line in compare(made, said, answer, rules).lines if line.what == "deceleration"]
+    assert falls
+    assert all("abrupt, less than 30 s" in line.why[1] for line in falls if line.kind == "variable")
+
+
+def test_explanations_name_it(rules: Rules) -> None:
+    fhr = put(np.full(900 * HZ, 140.0), 300, ramp(-30, 5, 40, 5))
+    (event,) = run(fhr, rules=rules).of("deceleration")
+    told = reasons(event, rule_file.policy_info(rules))
+    assert told[-3:] == ["figo-2015: variable", "nichd-2008: variable", f"{NAME}: prolonged"]

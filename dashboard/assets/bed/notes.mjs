@@ -1,4 +1,4 @@
-// What was done at a bed, newest first, and the ten minutes before and after it side by side.
+// What was done at a bed, newest first, and the trace before and after it side by side.
 
 import { ifChanged, make } from "../shared/elements.mjs";
 import { timeOf } from "../shared/words.mjs";

@@ -114,9 +114,9 @@ class Repeat(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """Within what time something that was done must have helped."""
+    """Within what time something that was done must have helped: no longer than findings are remembered."""
 
-    helps_within_s: Within
+    helps_within_s: Annotated[int, Meta(gt=0, le=1800)]
 
 
 class Longest(Struct, frozen=True, forbid_unknown_fields=True):

@@ -5,13 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, HandTimed
+from quietward.contracts.messages import HZ, WINDOW_S, HandTimed
 from quietward.detect.core.arrays import Ints, Lanes, index
 from quietward.detect.core.parameters import HandLimits
 from quietward.detect.core.patterns.history import History
 
 KEPT = 48
-WINDOW_S = 1800
 NONE = -1
 
 
@@ -96,7 +95,7 @@ def _mean_step(starts: list[int]) -> float | None:
 def _difference(starts: list[int], recorded: History, n: int, second: int, limits: HandLimits) -> str:
     """Compare with what the toco has recorded since shortly before the first one timed by hand."""
     by_hand = len(starts)
-    since = starts[0] - 60
+    since = starts[0] - int(limits.before_s)
     by_toco = int((recorded.contraction_onset[:, n] >= since * HZ).sum())
     more = max(by_hand, by_toco)
     if more < limits.least or abs(by_hand - by_toco) <= max(1, math.floor(more * limits.differs_share)):

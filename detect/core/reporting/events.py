@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST, Event, Summary, TraceSummary
+from quietward.contracts.messages import HZ, UA_LOWEST, WINDOW_S, Event, Summary, TraceSummary
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting_at
 from quietward.detect.core.arrays import Bools, Ints
@@ -158,8 +158,8 @@ def marks(state: State, lanes: Ints, second: Ints, found: list[Mark], events: li
         events.append(event(state, int(lanes[mark.lane]), int(second[mark.lane]), "signal-mark", text, detail))
 
 
-USUAL_BASELINE_BPM = (110, 160)
-"""Outside of it the baseline is worth a word (the normal range of FIGO 2015 and NICHD 2008)."""
+FIRST = 0
+"""Of the rule sets: reasons call decelerations what it calls them, and name a baseline outside its usual range."""
 
 WHY_IT_SPEAKS = {
     "escalated": "unanswered: ",
@@ -218,7 +218,7 @@ def held_back_because(state: State, n: int, condition: int, why: int) -> str:
 
 
 def numbers(found: TraceSummary, when: str) -> Detail:
-    """Return ten minutes of a trace as details of an event."""
+    """Return what a part of a trace was as details of an event."""
     return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
 
 
@@ -263,9 +263,9 @@ def _in_words(state: State, n: int, texts: list[str]) -> str:
 def pattern(state: State, n: int) -> str:
     """Return what the last 30 minutes look like, in the trade's words and numbers."""
     h, second = state.history, int(state.clock.second[n])
-    since = (second + 1 - 1800) * HZ
+    since = (second + 1 - WINDOW_S) * HZ
     recent = np.flatnonzero(h.fall_onset[:, n] > since)
-    kinds = [Kind(int(k)) for k in h.fall_kind[0, recent, n] if k != Kind.NONE]
+    kinds = [Kind(int(k)) for k in h.fall_kind[FIRST, recent, n] if k != Kind.NONE]
     contractions = int((h.contraction_onset[:, n] > since).sum())
     said = []
     if kinds:
@@ -278,12 +278,13 @@ def pattern(state: State, n: int) -> str:
             said.append(f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min")
         said.append(f"deepest {deepest:.0f} bpm")
     bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
-    if low_min >= 5:
+    if low_min >= state.rules.reading.notable.low_variability_min:
         said.append(f"variability {bpm:.0f} bpm for {low_min} min")
     elif not np.isnan(bpm):
         said.append(f"variability {bpm:.0f} bpm")
     bpm = float(measures_of(state.findings, 0)["baseline_bpm"][n])
-    if not np.isnan(bpm) and not USUAL_BASELINE_BPM[0] <= bpm <= USUAL_BASELINE_BPM[1]:
+    lowest, highest = state.rules.rule_sets[FIRST].usual_baseline_bpm
+    if not np.isnan(bpm) and not lowest <= bpm <= highest:
         said.append(f"baseline {bpm:.0f} bpm")
     return ", ".join(said) or "no decelerations"
 
