@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 from rich.table import Table
 
-from quietward.contracts.errors import BadSettings, QuietwardError
+from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
@@ -335,9 +335,11 @@ def assess(
     """Read recordings with the live system's detector, without MQTT or Redis."""
     from quietward import recordings
     from quietward.detect import assess as reader
-    from quietward.detect import picture, rule_file
+    from quietward.detect import rule_file
 
     if plot is not None:
+        with extra("pictures", "--plot"):
+            from quietward.detect import picture
         picture.check(plot)
 
     own = _settings(policy=policy)
@@ -406,8 +408,9 @@ def study(
     json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as in report.json.")] = False,
 ) -> None:
     """Measure what alert thresholds cost in interruptions and save in minutes, over simulated shifts with staff."""
-    from quietward.study import cases, plan, report, result, what_if
-    from quietward.study import run as runner
+    with extra("studies", "quietward study"):
+        from quietward.study import cases, plan, report, result, what_if
+        from quietward.study import run as runner
 
     planned = plan.load(name)
     out = out or Path("studies") / planned.study.name
@@ -503,7 +506,8 @@ def load(
 
     import msgspec
 
-    from quietward.load import limit, report, trial
+    with extra("load", "quietward load"):
+        from quietward.load import limit, report, trial
 
     order = trial.Order(
         beds, minutes, kind, own_parts=not real, shards=shards, ingests=ingests, detects=detects, page=page,

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import wfdb
 from numpy.typing import NDArray
 
+from quietward import wfdb_files
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
 
@@ -66,22 +66,15 @@ def read(path: Path) -> Recording:
 
 
 def _read_wfdb(path: Path) -> tuple[Signal, Signal, float]:
-    try:
-        record = wfdb.rdrecord(str(path.with_suffix("")))
-    except Exception as error:  # wfdb raises many kinds, from ValueError to its own
-        raise BadRecording(
-            str(path), type(error).__name__, f"Is not a WFDB record that can be read: {error}"
-        ) from error
-    if record.p_signal is None or not record.n_sig:
-        raise BadRecording(str(path), 0, "Holds no signal")
-    names = [name.strip().upper() for name in record.sig_name]
+    record = wfdb_files.read(path)
+    names = [name.strip().upper() for name in record.names]
     columns = []
     for wanted in (("FHR",), ("UC", "UA", "TOCO")):
-        found = [i for i, name in enumerate(names) if name in wanted]
-        if not found:
-            raise BadRecording(str(path), record.sig_name, f"Needs a signal named {' or '.join(wanted)}")
-        columns.append(np.asarray(record.p_signal[:, found[0]], dtype=np.float64))
-    return columns[0], columns[1], float(record.fs)
+        places = [i for i, name in enumerate(names) if name in wanted]
+        if not places:
+            raise BadRecording(str(path), record.names, f"Needs a signal named {' or '.join(wanted)}")
+        columns.append(record.signals[:, places[0]])
+    return columns[0], columns[1], record.hz
 
 
 def _read_csv(path: Path) -> tuple[Signal, Signal, float]:
@@ -151,10 +144,7 @@ def _cells(values: Signal) -> list[str]:
 
 def write_wfdb(path: Path, fhr: Signal, ua: Signal) -> None:
     """Write a recording as a WFDB record (`.hea` and `.dat`, format 16, hundredths); no value is WFDB's own mark."""
-    wfdb.wrsamp(
-        path.stem, fs=HZ, units=["bpm", "nd"], sig_name=["FHR", "UA"], fmt=["16", "16"], adc_gain=[100, 100],
-        baseline=[0, 0], p_signal=np.column_stack([fhr, ua]), write_dir=str(path.parent),
-    )  # fmt: skip
+    wfdb_files.write(path, ["FHR", "UA"], ["bpm", "nd"], np.column_stack([fhr, ua]), HZ, gain=100)
 
 
 def expand(paths: list[Path]) -> list[Path]:

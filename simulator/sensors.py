@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from quietward.contracts.messages import HZ
+from quietward.simulator.filters import Filter
 from quietward.simulator.noise import Noise
 from quietward.simulator.physiology import Physiology
 from quietward.simulator.shapes import Bump, render
@@ -88,7 +88,7 @@ class Sensors:
         self._toco_size = math.hypot(*sizes)
         self._breaths_hz, self._breath_phase = rng.uniform(0.22, 0.4), rng.uniform(0, 2 * math.pi)
         self._phase, self._held, self._shown, self._toco_held = rng.random(), math.nan, math.nan, 0.0
-        self._smooth = np.array([math.nan])
+        self._mean: Filter | None = None
         self._bad_until: tuple[bool, float] = (False, 0.0)
         self._next_gap_s, self._share = 0.0, 0.0
         self._longer = rng.lognormvariate(0, numbers.loss.beds_spread)
@@ -264,12 +264,10 @@ class Sensors:
         """Return the mean over the last moments, as some recorders take it."""
         if self._kind.smooth_s == 0:
             return rate
-        keep = math.exp(-1 / HZ / self._kind.smooth_s)
-        if np.isnan(self._smooth[0]):
-            self._smooth = keep * rate[:1]
-        found: Signal
-        found, self._smooth = lfilter([1 - keep], [1, -keep], rate, zi=self._smooth)
-        return found
+        if self._mean is None:
+            keep = math.exp(-1 / HZ / self._kind.smooth_s)
+            self._mean = Filter([1 - keep], [1, -keep], state=keep * float(rate[0]))
+        return self._mean(rate)
 
     def _sample(self, rate: Signal, is_bad: Signal) -> Signal:
         """Show a new value with every beat that is seen, and hold it until the next."""

@@ -11,7 +11,8 @@ from quietward.study.cases import Measured
 from quietward.study.looks import CLASS
 from quietward.study.plan import LimitAlarm, Variant
 from quietward.study.score import Shift, shift
-from quietward.study.staff import BedTruth, Crew, Worth, live
+from quietward.study.staff import BedTruth, Crew, live
+from quietward.study.staff_model import Worth
 
 Earned = dict[int, float]
 """By level: the share of calls that stand for something."""

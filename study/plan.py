@@ -9,16 +9,15 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct, structs
-from scipy.stats import qmc
 
 from quietward import recordings
 from quietward.contracts import tables
-from quietward.contracts.errors import BadRules, BadStudy
+from quietward.contracts.errors import BadRules, BadStudy, extra
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.state.rules import Rules
 from quietward.simulator import scenario, shift
-from quietward.study.staff import Staff
+from quietward.study.staff_model import Staff
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
@@ -146,7 +145,12 @@ def names() -> list[str]:
 
 
 def load(name: str) -> Planned:
-    """Return a study: the name of one that comes along, or a path ending in .toml. Raises BadStudy."""
+    """Return a study with its variants: one that comes along, or a path ending in .toml. Raises BadStudy."""
+    return planned(read(name), name)
+
+
+def read(name: str) -> Study:
+    """Return what a study's file says: one that comes along, or a path ending in .toml. Raises BadStudy."""
     source = Path(name) if name.endswith(".toml") else files("quietward.study") / "studies" / f"{name}.toml"
     try:
         table = tomllib.loads(source.read_text())
@@ -154,11 +158,25 @@ def load(name: str) -> Planned:
         raise BadStudy("study", name, f"Use a path that ends in .toml, or one of {', '.join(names())}") from error
     except tomllib.TOMLDecodeError as error:
         raise BadStudy(f"study {name}", str(error), "Mend the TOML") from error
-    return planned(tables.convert(table, Study, f"study {name}: ", BadStudy), name)
+    return tables.convert(table, Study, f"study {name}: ", BadStudy)
 
 
 def planned(study: Study, where: str) -> Planned:
     """Check a study and work out its variants. Raises BadStudy, BadRules, BadScenario."""
+    base = only_base(study, where)
+    (today,) = base.variants
+    variants = [today, *(varied(today, point, where) for point in _points(study, where))]
+    if study.how == "sample":
+        variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
+    variants += [Variant(alarm.name, today.staff, alarm=alarm) for alarm in study.alarm]
+    if len({v.name for v in variants}) < len(variants):
+        repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
+        raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
+    return structs.replace(base, variants=variants)
+
+
+def only_base(study: Study, where: str) -> Planned:
+    """Check a study; return it with its base alone. Raises BadStudy, BadRules, BadScenario."""
     rules = rule_file.load(study.policy)
     count = sum(_check_cases(cases, f"study {where}: cases[{i}]") for i, cases in enumerate(study.cases))
     if count > MOST_SHIFTS:
@@ -171,14 +189,7 @@ def planned(study: Study, where: str) -> Planned:
     # The limits of one bed are set by people, and nobody sets any here: their bounds would only be in the way.
     shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
     base = Variant(BASE, staff, policy=structs.replace(rules.policy, condition=shared))
-    variants = [base, *(varied(base, point, where) for point in _points(study, where))]
-    if study.how == "sample":
-        variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
-    variants += [Variant(alarm.name, staff, alarm=alarm) for alarm in study.alarm]
-    if len({v.name for v in variants}) < len(variants):
-        repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
-        raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
-    return Planned(study, rules, variants)
+    return Planned(study, rules, [base])
 
 
 def _check_cases(cases: Cases, where: str) -> int:
@@ -229,6 +240,8 @@ def _points(study: Study, where: str) -> list[dict[str, float]]:
     elif study.how == "grid":
         found = [dict(zip(keys, values, strict=True)) for values in itertools.product(*(v.values for v in study.vary))]
     else:
+        with extra("studies", "how = 'sample'"):
+            from scipy.stats import qmc
         shares = qmc.Sobol(len(keys), rng=study.seed).random(1 << (study.points - 1).bit_length())[: study.points]
         found = [
             {v.key: float(f"{_between(v.values, share):.3g}") for v, share in zip(study.vary, row, strict=True)}

@@ -74,8 +74,7 @@ def _up_to_now(one: Hours, hours: float) -> Hours:
 
 
 def _planned(policy: str) -> Planned:
-    study = structs.replace(plan.load("default-policy").study, name=NAME, policy=policy)
-    return plan.planned(study, NAME)
+    return plan.only_base(structs.replace(plan.read("default-policy"), name=NAME, policy=policy), NAME)
 
 
 def _measured(kept: list[Hours], planned: Planned, hours: float, moved: Callable[[int], None]) -> Measured:

@@ -10,82 +10,18 @@ import random
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
-from typing import Annotated, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import simpy
-from msgspec import Meta, Struct
 
 from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span, TruthFile
 from quietward.study.alarms import Alarms, Call
+from quietward.study.staff_model import Staff, Worth
 
 NEVER = TEAM + 1
 
 Work = Generator[simpy.Event, Any, None]
-Share = Annotated[float, Meta(ge=0, le=1)]
-Time = Annotated[float, Meta(gt=0)]
-
-
-class CallTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """From a call to knowing what it is about."""
-
-    notice_s: Time
-    read_s: Time
-    ahead_s: Annotated[float, Meta(ge=0)]
-    reads_right: Share
-
-
-class Trust(Struct, frozen=True, forbid_unknown_fields=True):
-    """Which calls are answered, and how much exposure slows."""
-
-    matching_share: Share
-    all_from: Share
-    least: Share
-    window_min: Time
-    slow_from: Annotated[list[int], Meta(min_length=2, max_length=2)]
-    slower: Annotated[list[Annotated[float, Meta(ge=1)]], Meta(min_length=3, max_length=3)]
-
-
-class Tasks(Struct, frozen=True, forbid_unknown_fields=True):
-    """What nurses and students do, medians."""
-
-    walk_s: Time
-    check_s: Time
-    care_s: Time
-    round_every_min: Time
-    round_s: Time
-    other_every_min: Time
-    other_s: Time
-    spread: Annotated[float, Meta(ge=0, le=2)]
-    teaching: Annotated[float, Meta(ge=1)]
-    student_reads_s: Time
-    student_reads_right: Share
-
-
-class Team(Struct, frozen=True, forbid_unknown_fields=True):
-    """Clinicians outside."""
-
-    comes_in_s: Time
-
-
-class Worth(Struct, frozen=True, forbid_unknown_fields=True):
-    """What makes a call stand for something."""
-
-    any_call: list[str]
-    call_for_signal: list[str]
-    gone_for_s: Annotated[float, Meta(ge=0)]
-
-
-class Staff(Struct, frozen=True, forbid_unknown_fields=True):
-    """All of `study/staff.toml`."""
-
-    beds_per_nurse: Annotated[int, Meta(ge=1, le=48)]
-    student_share: Share
-    call: CallTimes
-    trust: Trust
-    tasks: Tasks
-    team: Team
-    worth: Worth
 
 
 class Visit(NamedTuple):

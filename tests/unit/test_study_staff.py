@@ -10,7 +10,8 @@ from msgspec import structs
 
 from quietward.simulator.truth import Span
 from quietward.study.alarms import Call, Stood
-from quietward.study.staff import BedTruth, Crew, Staff, Visit, live
+from quietward.study.staff import BedTruth, Crew, Visit, live
+from quietward.study.staff_model import Staff
 from tests.studies import small
 
 LOOK, BEDSIDE, TEAM = 1, 2, 3
