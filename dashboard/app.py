@@ -28,7 +28,7 @@ from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html as printed
 from quietward.dashboard.print import strip_svg as paper_strip
-from quietward.dashboard.routes import acts, studies
+from quietward.dashboard.routes import acts, example, studies
 from quietward.dashboard.routes import downloads as papers
 from quietward.dashboard.routes import history as last_hours
 from quietward.dashboard.routes import what_if_job as working_out
@@ -148,7 +148,9 @@ def create_app(hub: Hub, gate: Gate, settings: Settings, more: Sequence[Routes] 
     papers.add_routes(server, hub)
     last_hours.add_routes(server, hub)
     working_out.add_routes(server, WorkingOut(settings), gate)  # before the studies, whose names it lies among
-    studies.add_routes(server, Path(settings.studies))
+    example_study = example.Example(settings)
+    example.add_routes(server, example_study)
+    studies.add_routes(server, example_study.folder, Path(settings.studies))
     for add_routes in more:
         add_routes(server)
 

@@ -437,7 +437,13 @@ def study(
 @app.command(name="what-if")
 def what_if_of_ward(
     hours: Annotated[float, typer.Option("--hours", min=0.2, max=8, help="So many of the ward's last hours.")] = 4.0,
-    out: Annotated[Path | None, typer.Option("--out", help="Folder; studies/running-shift if not given.")] = None,
+    study: Annotated[
+        str | None,
+        typer.Option("--study", help="A study's first shift in place of the ward's hours: name or .toml path."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder; studies/running-shift, or studies/NAME, if not given.")
+    ] = None,
     ward: WardOption = None,
     store: StoreOption = None,
     shards: ShardsOption = None,
@@ -445,15 +451,22 @@ def what_if_of_ward(
     settings: SettingsOption = None,
 ) -> None:
     """Work out which flags a running ward's last hours would have had under other numbers, for the Study page."""
-    from quietward.study import running, what_if
+    from quietward.study import plan, running, what_if
 
     own = _settings(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
     print(NOTICE, file=sys.stderr)
-    kept = asyncio.run(running.read(own, hours))
-    out = out or Path(own.studies) / running.NAME
     with _progress("bed-seconds") as bar:
-        task = bar.add_task("what if", total=sum(len(one.fhr) // HZ for one in kept))
-        found = running.of(kept, own.policy, hours, lambda n: bar.advance(task, n))
+        task = bar.add_task("what if", total=None)
+        if study is None:
+            kept = asyncio.run(running.read(own, hours))
+            name = running.NAME
+            bar.update(task, total=sum(len(one.fhr) // HZ for one in kept))
+            found = running.of(kept, own.policy, hours, lambda n: bar.advance(task, n))
+        else:
+            planned = plan.only_base(plan.read(study), study)
+            name = planned.study.name
+            found = what_if.of_first_shift(planned, lambda n: bar.advance(task, n))
+    out = out or Path(own.studies) / name
     try:
         out.mkdir(parents=True, exist_ok=True)
         print(f"written: {what_if.write(out, found)}", file=sys.stderr)

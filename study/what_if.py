@@ -1,8 +1,9 @@
 """Flags that would have been: one shift, a number of the policy moved, nobody answering. For looking at, at once."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import msgspec
 import numpy as np
@@ -11,6 +12,7 @@ from msgspec import Struct
 from quietward.contracts.notice import NOTICE
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.simulator.truth import Span
+from quietward.study import cases
 from quietward.study.alarms import Call, PolicyAlarms, Stood
 from quietward.study.cases import Measured
 from quietward.study.plan import Planned, Variant, Varied, varied
@@ -57,6 +59,13 @@ class WhatIf(Struct, frozen=True):
     beds: list[str]
     needs: list[list[Span]]
     sliders: list[Slider]
+
+
+def of_first_shift(planned: Planned, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
+    """Return the first shift of a study, measured here and now. moved: told of bed-seconds, simulated and measured."""
+    first = cases.groups(planned.study)[0][:1]
+    with TemporaryDirectory(prefix="quietward-what-if-") as folder:
+        return of(planned, cases.measured(first, planned.rules, Path(folder), moved))
 
 
 def of(planned: Planned, found: Measured) -> WhatIf:

@@ -14,6 +14,7 @@ from quietward.contracts.settings import Settings
 from quietward.dashboard.auth.gate import Gate, visitor_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.web.responses import json_answer
+from quietward.runtime.embedded import die_when_parent_dies
 from quietward.runtime.running import command_of
 
 STUDY = "running-shift"
@@ -47,34 +48,37 @@ class WorkingOut:
 
     async def _work(self, hours: str) -> None:
         try:
-            failed = await self._run(hours)
+            out = str(Path(self.settings.studies) / STUDY)
+            failed = await run_what_if(self.settings, "--hours", hours, "--out", out)
         except OSError as error:
             failed = f"it could not be started: {error.strerror}"
         self.state = State("failed", failed) if failed else State("done", f"The last {hours} h are worked out.")
 
-    async def _run(self, hours: str) -> str:
-        """Return what went wrong, empty when nothing did. Raises OSError."""
-        own = self.settings
-        environment = os.environ | {
-            "QUIETWARD_WARD": own.ward, "QUIETWARD_STORE": own.store, "QUIETWARD_SHARDS": str(own.shards),
-            "QUIETWARD_POLICY": own.policy, "QUIETWARD_STUDIES": own.studies,
-        }  # fmt: skip
-        out = str(Path(own.studies) / STUDY)
-        process = await asyncio.create_subprocess_exec(
-            *command_of("what-if", "--hours", hours, "--out", out), env=environment,
-            stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
-        )  # fmt: skip
-        try:
-            with contextlib.suppress(OSError):  # it is calm enough already, or has just ended
-                os.setpriority(os.PRIO_PROCESS, process.pid, CALMLY)
-            _, said = await process.communicate()
-        except asyncio.CancelledError:
-            process.kill()
-            raise
-        lines = said.decode(errors="replace").strip().splitlines()
-        if not process.returncode:
-            return ""
-        return lines[-1] if lines else "it ended without a word"
+
+async def run_what_if(settings: Settings, *arguments: str) -> str:
+    """Run `quietward what-if` at low priority, with this server's settings; return what went wrong, empty if nothing.
+
+    Raises OSError when it cannot be started. Ends it when cancelled, and when this process dies.
+    """
+    environment = os.environ | {
+        "QUIETWARD_WARD": settings.ward, "QUIETWARD_STORE": settings.store, "QUIETWARD_SHARDS": str(settings.shards),
+        "QUIETWARD_POLICY": settings.policy, "QUIETWARD_STUDIES": settings.studies,
+    }  # fmt: skip
+    process = await asyncio.create_subprocess_exec(
+        *command_of("what-if", *arguments), env=environment, preexec_fn=die_when_parent_dies,
+        stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    try:
+        with contextlib.suppress(OSError):  # it is calm enough already, or has just ended
+            os.setpriority(os.PRIO_PROCESS, process.pid, CALMLY)
+        _, said = await process.communicate()
+    except asyncio.CancelledError:
+        process.kill()
+        raise
+    lines = said.decode(errors="replace").strip().splitlines()
+    if not process.returncode:
+        return ""
+    return lines[-1] if lines else "it ended without a word"
 
 
 def add_routes(server: FastAPI, work: WorkingOut, gate: Gate) -> None:

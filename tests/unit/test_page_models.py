@@ -421,5 +421,4 @@ def test_an_installed_page_has_all_its_assets() -> None:
         "quietward.dashboard"
     ]
     installed = {file for pattern in patterns for file in (root / "dashboard").glob(pattern) if file.is_file()}
-    shipped = [file for folder in ("assets", "studies") for file in (root / "dashboard" / folder).rglob("*")]
-    assert installed == {file for file in shipped if file.is_file()}
+    assert installed == {file for file in (root / "dashboard" / "assets").rglob("*") if file.is_file()}

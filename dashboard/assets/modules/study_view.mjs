@@ -36,7 +36,7 @@ export class StudyView {
       line.append(label);
     }
     line.append(this.value, this.report);
-    this.running = button("Work out this ward's last hours", "plain", () => this.workOut());
+    this.running = button("Work out this ward's last hours", "plain", () => this.workOut("/studies/running", `?hours=${this.hours.value}`));
     this.hours = make("select");
     for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, hours));
     this.hours.value = 4;
@@ -60,17 +60,18 @@ export class StudyView {
     this.withReport = answer.with_report;
     for (const name of answer.studies) this.study.append(new Option(name, name));
     if (answer.studies.length) this.load(answer.studies[0]);
-    else this.fail("There is no study yet: quietward study writes one.");
+    else await this.workOut("/studies/example");
   }
 
   // A process of its own works it out; it takes about a minute for a dozen beds and four hours.
-  async workOut() {
+  async workOut(path, query = "") {
     this.running.disabled = true;
-    let said = await this.ask(`/studies/running?hours=${this.hours.value}`, "POST");
+    this.below.hidden = !this.found;
+    let said = await this.ask(path + query, "POST");
     while (said?.state === "working" && this.host.isConnected) {
       say(this.progress, said.text);
       await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
-      said = await this.ask("/studies/running");
+      said = await this.ask(path);
     }
     this.running.disabled = false;
     say(this.progress, said?.text ?? "");
