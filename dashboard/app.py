@@ -37,7 +37,9 @@ from quietward.dashboard.web import pages
 from quietward.dashboard.web.request_body import TooLarge, read_body
 from quietward.dashboard.web.responses import json_answer
 from quietward.runtime import metrics
-from quietward.runtime.running import Tasks, bind, heartbeat, until_stored
+from quietward.runtime.heartbeat import heartbeat
+from quietward.runtime.process import RecancellingTaskGroup, bind
+from quietward.runtime.retry import until_stored
 from quietward.store.client import RedisError, connected
 from quietward.store.topology import agree
 
@@ -60,7 +62,7 @@ async def serve(settings: Settings, more: Sequence[Routes] = ()) -> None:
     sock = bind(settings.host, settings.port)
     try:
         people = _people(settings)
-        async with connected(settings.store) as store, Tasks() as tasks:
+        async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
             await until_stored(lambda: agree(store, ward, shards=settings.shards))

@@ -16,7 +16,7 @@ from quietward.detect.core.measures.findings import measures_of
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 
 EVERY_S = 60
 WINDOW_S = 1800

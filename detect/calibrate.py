@@ -19,7 +19,6 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from quietward import recordings
 from quietward.contracts.errors import extra
 from quietward.contracts.messages import HZ, Event
 from quietward.detect import rule_file
@@ -31,6 +30,7 @@ from quietward.detect.core.measures.findings import measures_of
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
+from quietward.recordings.files import read_recording
 
 FOLDS, REPEATS, SEED = 5, 5, 0
 LEAST_VOTES = 3
@@ -77,7 +77,7 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
     rule sets); a class that cannot be said counts as 2.
     """
     names = sorted({w.record for w in judged})
-    found = [recordings.read(folder / f"{name}.hea") for name in names]
+    found = [read_recording(folder / f"{name}.hea") for name in names]
     lanes = np.arange(len(found))
     longest = max(r.seconds for r in found)
     fhr, ua = np.full((2, longest, HZ, len(found)), np.nan)

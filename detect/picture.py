@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 
 Row = dict[str, Any]
 ROW_S = 1200

@@ -1,17 +1,14 @@
 """Reads and checks the rule tables. A bad table is refused with file, key, value and remedy."""
 
 import hashlib
-import re
-import tomllib
 from importlib.resources import files
 from pathlib import Path
 from string import Formatter
 from typing import TypeVar
 
-import msgspec
-
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import Limit, PolicySheet
+from quietward.contracts.messages import AdjustableLimit, PolicyInfo
+from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
@@ -101,14 +98,16 @@ def _check_text(here: str, text: str, known: set[str]) -> None:
         raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 
 
-def sheet(rules: Rules) -> PolicySheet:
+def policy_info(rules: Rules) -> PolicyInfo:
     """Return what the page must know of the policy."""
     policy = rules.policy
     limits = [
-        Limit(c.name, c.all[0][0], c.all[0][2], *c.for_one_bed) for c in policy.condition if c.for_one_bed is not None
+        AdjustableLimit(c.name, c.all[0][0], c.all[0][2], *c.for_one_bed)
+        for c in policy.condition
+        if c.for_one_bed is not None
     ]
     longest = policy.longest
-    return PolicySheet(
+    return PolicyInfo(
         policy.name,
         rules.digest,
         longest.shelve_s,
@@ -129,23 +128,7 @@ def _text(name: str) -> tuple[str, str]:
 
 
 def _parse(where: str, text: str, kind: type[T]) -> T:
-    try:
-        return msgspec.convert(tomllib.loads(text), kind)
-    except tomllib.TOMLDecodeError as error:
-        raise BadRules(where, str(error), "Mend the TOML") from error
-    except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `$")
-        raise BadRules(f"{where}: {path.strip('.`') or 'top level'}", _value_at(text, path), message) from error
-
-
-def _value_at(text: str, path: str) -> object:
-    found: object = tomllib.loads(text)
-    for key, number in re.findall(r"\.(\w+)|\[(\d+)\]", path):
-        if key and isinstance(found, dict):
-            found = found.get(key)
-        elif number and isinstance(found, list):
-            found = found[int(number)]
-    return found
+    return parse_toml_table(text, kind, where, BadRules)
 
 
 def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -> None:

@@ -21,8 +21,11 @@ from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 from quietward.detect.store import FIRST, ShardStore
 from quietward.runtime import metrics
+from quietward.runtime.clock import now_ms
+from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.leases import Share, work
-from quietward.runtime.running import STORE_DELAY_S, Backoff, Tasks, heartbeat, now_ms, until_stored
+from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
 from quietward.store.topology import agree
 
@@ -47,7 +50,7 @@ async def serve(settings: Settings) -> None:
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
     metrics.expose(settings, "detect")
-    async with connected(settings.store) as store, Tasks() as tasks:
+    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: agree(store, ward, shards=settings.shards))
         await until_stored(lambda: tell_policy(store, ward, rules))
 
@@ -64,7 +67,7 @@ async def serve(settings: Settings) -> None:
 
 async def tell_policy(store: Store, ward: Ward, rules: Rules) -> None:
     """Write what the page must know of the policy that runs."""
-    await store.at(ward.policy).set(ward.policy, encode_json(rule_file.sheet(rules)))
+    await store.at(ward.policy).set(ward.policy, encode_json(rule_file.policy_info(rules)))
 
 
 class Detector:

@@ -19,8 +19,11 @@ from quietward.contracts.messages import Input, RefusedMessage, Tick, encode_inp
 from quietward.contracts.settings import Settings
 from quietward.ingest.validate import REASONS, check
 from quietward.runtime import metrics
+from quietward.runtime.clock import now_ms
+from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.leases import Share, work
-from quietward.runtime.running import Backoff, Tasks, heartbeat, now_ms, until_stored
+from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import Lines, Redis, RedisError, Store, connected
 from quietward.store.topology import agree
 from quietward.transport.mqtt import MqttError, Subscriber
@@ -48,7 +51,7 @@ async def serve(settings: Settings, watch: Watch = _nobody) -> None:
     metrics.expose(settings, "ingest")
     for reason in REASONS:
         metrics.REFUSED.labels(reason)
-    async with connected(settings.store) as store, Tasks() as tasks:
+    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: agree(store, ward, shards=settings.shards, seats=settings.seats))
         ingest = Ingest(ward, store, settings, watch)
         tasks.create_task(work(store, ward, Share("ingest", settings.seats, DEAD_AFTER_S), ingest.sit), name="seats")
@@ -65,7 +68,7 @@ class Ingest:
 
     async def sit(self, seat: int) -> None:
         """Do the work of a seat until cancelled; who sits on the first one also tells the time."""
-        async with Tasks() as tasks:
+        async with RecancellingTaskGroup() as tasks:
             tasks.create_task(self.receive_for_ever(seat), name="receive")
             if seat == 0:
                 tasks.create_task(self.tick(), name="tick")

@@ -7,6 +7,7 @@ import msgspec
 from quietward.contracts.addresses import TOPIC_ROOT
 from quietward.contracts.errors import BadMessage
 from quietward.contracts.messages import HZ, Block, DeviceStatus, Samples, decode_samples
+from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 LARGEST_BYTES = 4096
 TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samples|status)")
@@ -47,26 +48,11 @@ def _status(bed: str, payload: bytes, at: int) -> DeviceStatus:
 def _from_json(payload: bytes) -> Samples:
     try:
         return decode_samples(payload)
-    except msgspec.ValidationError as error:
-        raise _named(payload, str(error)) from error
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise BadMessage("json", "payload", payload, f"Is not JSON: {error}") from error
-
-
-def _named(payload: bytes, message: str) -> BadMessage:
-    """Return the refusal with the field and the value it had."""
-    text, _, path = message.partition(" - at `$")
-    try:
-        value: object = msgspec.json.decode(payload)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        # The field came before the place where it breaks off.
-        return BadMessage("json", "payload", payload, f"Is not JSON: {error}")
-    for key, place in re.findall(r"\.(\w+)|\[(\d+|\.\.\.)\]", path):
-        if key and isinstance(value, dict):
-            value = value.get(key)
-        elif place.isdecimal() and isinstance(value, list) and int(place) < len(value):
-            value = value[int(place)]
-    return BadMessage("field", path.strip(".`") or "message", value, text)
+    except NOT_DECODED as error:
+        invalid = invalid_json(error, payload)
+        if not invalid.is_json:
+            raise BadMessage("json", "payload", payload, invalid.reason) from error
+        raise BadMessage("field", invalid.path or "message", invalid.value, invalid.reason) from error
 
 
 class _Record(msgspec.Struct, forbid_unknown_fields=True):
@@ -91,7 +77,7 @@ def _from_senml(payload: bytes) -> Samples:
     """
     try:
         pack = _decode_senml(payload)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+    except NOT_DECODED as error:
         raise BadMessage("senml", "payload", payload, f"Is not a SenML pack: {error}") from error
     base_time, session = 0.0, ""
     values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}}

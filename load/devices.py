@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from quietward.contracts.addresses import Ward
 from quietward.load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, Numbers, Part, fallen, per_second
 from quietward.load.timer import Timer
-from quietward.runtime.running import Backoff, Tasks
+from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.retry import Backoff
 from quietward.simulator import bed, scenario
 from quietward.simulator.outbox import Outbox
 from quietward.transport.mqtt import MqttError, Publisher
@@ -29,7 +30,7 @@ async def run(part: Part) -> None:
     own = np.arange(part.first, part.schedule.beds, part.step)
     connections = min(MOST_CONNECTIONS, -(-len(own) // BEDS_OF_A_CONNECTION))
     pieces = _pieces()
-    async with Tasks() as tasks:
+    async with RecancellingTaskGroup() as tasks:
         for c in range(connections):
             gateway = Gateway(part, own[c::connections], f"{part.first}-{c}", pieces)
             tasks.create_task(gateway.run(), name=f"gateway {c}")

@@ -27,9 +27,9 @@ from quietward.load.browser import Browser
 from quietward.load.schedule import HISTORY_S, Part, Schedule
 from quietward.load.stages import Stage, Stages
 from quietward.load.watch import NEVER, Raised, Watch, hearing
+from quietward.runtime.clock import now_ms
 from quietward.runtime.demo import Tree
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
-from quietward.runtime.running import now_ms
 from quietward.store.client import connected
 
 BEDS_OF_A_PROCESS = 4000

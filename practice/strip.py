@@ -13,7 +13,7 @@ from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ, Level
 from quietward.detect import assess, rule_file
 from quietward.practice.scoring import scoring
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.bed import Signal
 from quietward.simulator.truth import Truth, TruthFile

@@ -9,7 +9,8 @@ import msgspec
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import Samples
-from quietward.runtime.running import Backoff, now_ms
+from quietward.runtime.clock import now_ms
+from quietward.runtime.retry import Backoff
 from quietward.simulator.faults import Faults
 from quietward.simulator.outbox import Outbox
 from quietward.simulator.sources import Source

@@ -7,9 +7,10 @@ from typing import Literal
 
 import numpy as np
 
-from quietward import recordings
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import HZ
+from quietward.recordings import SUFFIXES
+from quietward.recordings.files import write_recording
 from quietward.simulator import truth
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.scenario import Scenario
@@ -38,7 +39,7 @@ def write(folder: Path, orders: list[Order], kind: Format, moved: Callable[[int]
     or holds such a recording already: nothing is overwritten.
     """
     for order in orders:
-        for ending in (".hea", ".csv", ".truth.json"):
+        for ending in (*SUFFIXES, ".truth.json"):
             if (folder / f"{order.name}{ending}").exists():
                 raise BadSettings("--out", f"{folder}/{order.name}{ending}", "Is there already; choose another folder")
     try:
@@ -56,9 +57,8 @@ def write(folder: Path, orders: list[Order], kind: Format, moved: Callable[[int]
         kept = slice(order.skip_s * HZ, (order.skip_s + order.seconds) * HZ)
         fhr, ua = ([p.fhr for p in parts], [p.ua for p in parts])
         path = folder / f"{order.name}.{'hea' if kind == 'wfdb' else 'csv'}"
-        save = recordings.write_wfdb if kind == "wfdb" else recordings.write_csv
         try:
-            save(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept])
+            write_recording(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept])
             truth.write(path.with_suffix(".truth.json"), bed.truth().since(order.skip_s, order.seconds))
         except OSError as error:
             raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error

@@ -7,7 +7,6 @@ every bed draws its own.
 
 import math
 import random
-import tomllib
 from collections.abc import Callable
 from importlib.resources import files
 from itertools import pairwise
@@ -17,9 +16,9 @@ from typing import Annotated, Literal, TypeVar
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts import tables
 from quietward.contracts.errors import BadScenario
 from quietward.contracts.messages import Weeks
+from quietward.contracts.tables import parse_toml_table
 
 T = TypeVar("T")
 
@@ -224,11 +223,7 @@ def read(kind: str, name: str, of: type[T]) -> T:
         text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
         raise BadScenario(kind, name, f"There is no such {kind}; use one of {', '.join(names_of(kind))}") from error
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BadScenario(f"{kind} {name}", str(error), "Mend the TOML") from error
-    return tables.convert(table, of, f"{kind} {name}: ", BadScenario)
+    return parse_toml_table(text, of, f"{kind} {name}", BadScenario)
 
 
 def _check(scenario: Scenario, where: str) -> None:

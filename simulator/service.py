@@ -6,14 +6,16 @@ import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from quietward import recordings
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Care, Done, decode_inputs
+from quietward.contracts.messages import CommandEnvelope, RecordCare, decode_inputs
 from quietward.contracts.settings import Settings
-from quietward.recordings import Recording
+from quietward.recordings.files import find_recordings, read_recording
+from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
-from quietward.runtime.running import Backoff, Tasks, heartbeat, until_stored
+from quietward.runtime.heartbeat import heartbeat
+from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
 from quietward.simulator.output import Order
 from quietward.simulator.scenario import Scenario
@@ -54,7 +56,7 @@ def bed_for(name: str) -> str:
 
 def read_all(paths: list[Path]) -> list[Recording]:
     """Read recordings. Raises BadRecording for the first that cannot be read."""
-    return [recordings.read(path) for path in recordings.expand(paths)]
+    return [read_recording(path) for path in find_recordings(paths)]
 
 
 async def play(
@@ -68,7 +70,7 @@ async def play(
     ward = Ward(settings.ward, settings.shards)
     metrics.expose(settings, "devices")
     log.info("%d devices of %s begin", len(sources), ward.name)
-    async with Tasks() as tasks:
+    async with RecancellingTaskGroup() as tasks:
         devices = [Device(ward, source, speed, head_start_s, moved) for source in sources]
         metrics.UNANSWERED.set_function(lambda: sum(len(device.outbox) for device in devices))
         for source, device in zip(sources, devices, strict=True):
@@ -78,7 +80,7 @@ async def play(
 async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_start_s: int) -> None:
     """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store, Tasks() as tasks:
+    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: agree(store, ward, shards=settings.shards))
         tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
@@ -86,7 +88,7 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")
         playing = tasks.create_task(play(settings, beds, speed, head_start_s), name="play")
         await asyncio.wait([playing])
-        tasks.end()
+        tasks.cancel_all()
 
 
 async def respond(store: Store, shard: Shard, beds: dict[str, LiveBed]) -> None:
@@ -101,8 +103,8 @@ async def respond(store: Store, shard: Shard, beds: dict[str, LiveBed]) -> None:
             after = after or await newest_id(store.at(shard.input), shard.input)
             for entry_id, fields in await read_stream(store.at(shard.input), shard.input, after, 500):
                 for item in decode_inputs(fields[b"e"]):
-                    if isinstance(item, Done) and isinstance(item.act, Care) and item.bed in beds:
-                        log.info("%s", in_words(item.bed, beds[item.bed].did(item.act.what)))
+                    if isinstance(item, CommandEnvelope) and isinstance(item.command, RecordCare) and item.bed in beds:
+                        log.info("%s", in_words(item.bed, beds[item.bed].did(item.command.what)))
                 after = entry_id.decode()
             backoff.worked()
         except RedisError as error:

@@ -13,10 +13,10 @@ import msgspec
 import numpy as np
 from msgspec import structs
 
-from quietward import recordings
 from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
+from quietward.recordings.files import find_recordings, read_recording
 from quietward.simulator import bed, scenario, shift, truth
 from quietward.simulator.truth import TruthFile
 from quietward.study import looks
@@ -85,7 +85,7 @@ def _simulated(cases: Cases) -> list[Case]:
 
 def _recorded(cases: Cases) -> list[Case]:
     folder = Path(cases.recordings or "")
-    paths = [str(path) for path in recordings.expand([folder])]
+    paths = [str(path) for path in find_recordings([folder])]
     chunks = [tuple(paths[i : i + cases.beds]) for i in range(0, len(paths), cases.beds)]
     return [Case(folder.name, cases.hours, i, recordings=chunk) for i, chunk in enumerate(chunks)]
 
@@ -134,7 +134,7 @@ def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_Labour]:
 def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_Labour]:
     for name in case.recordings:
         path = Path(name)
-        found = recordings.read(path)
+        found = read_recording(path)
         seconds = min(found.seconds, round(case.hours * 3600))
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in found.by_second())

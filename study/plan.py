@@ -10,12 +10,12 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct, structs
 
-from quietward import recordings
-from quietward.contracts import tables
 from quietward.contracts.errors import BadRules, BadStudy, extra
+from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.state.rules import Rules
+from quietward.recordings.files import find_recordings
 from quietward.simulator import scenario, shift
 from quietward.study.staff_model import Staff
 
@@ -153,12 +153,10 @@ def read(name: str) -> Study:
     """Return what a study's file says: one that comes along, or a path ending in .toml. Raises BadStudy."""
     source = Path(name) if name.endswith(".toml") else files("quietward.study") / "studies" / f"{name}.toml"
     try:
-        table = tomllib.loads(source.read_text())
+        text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
         raise BadStudy("study", name, f"Use a path that ends in .toml, or one of {', '.join(names())}") from error
-    except tomllib.TOMLDecodeError as error:
-        raise BadStudy(f"study {name}", str(error), "Mend the TOML") from error
-    return tables.convert(table, Study, f"study {name}: ", BadStudy)
+    return parse_toml_table(text, Study, f"study {name}", BadStudy)
 
 
 def planned(study: Study, where: str) -> Planned:
@@ -200,7 +198,7 @@ def _check_cases(cases: Cases, where: str) -> int:
     if cases.recordings is not None:
         if not Path(cases.recordings).is_dir():
             raise BadStudy(f"{where}.recordings", cases.recordings, "Give a folder of recordings")
-        return -(-len(recordings.expand([Path(cases.recordings)])) // cases.beds)
+        return -(-len(find_recordings([Path(cases.recordings)])) // cases.beds)
     if cases.seeds is None or cases.seeds[1] < cases.seeds[0]:
         raise BadStudy(f"{where}.seeds", cases.seeds, "Give the first and the last, in this order")
     if cases.shift is not None:
@@ -225,7 +223,7 @@ def _staff(own: dict[str, Any], where: str) -> Staff:
         key: value | own.get(key, {}) if isinstance(value, dict) else own.get(key, value)
         for key, value in table.items()
     }
-    return tables.convert(merged, Staff, f"study {where}: staff.", BadStudy)
+    return check_table(merged, Staff, f"study {where}: staff.", BadStudy)
 
 
 def _points(study: Study, where: str) -> list[dict[str, float]]:

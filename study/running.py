@@ -16,7 +16,7 @@ from quietward.dashboard.history.hours import Hours
 from quietward.dashboard.history.records import beds_of, read_hours
 from quietward.dashboard.routes.what_if_job import STUDY
 from quietward.dashboard.view.order import natural
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, connected
 from quietward.study import looks, plan, what_if
 from quietward.study.cases import Case, Measured

@@ -13,7 +13,7 @@ from scipy.signal import welch
 
 from quietward.contracts.messages import HZ
 from quietward.detect.assess import Row
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 
 Signal = NDArray[np.float64]
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ, Class, Event
+from quietward.contracts.messages import HZ, Event, RuleClass
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES
@@ -54,7 +54,7 @@ class Run:
 
     events: list[Event] = field(default_factory=list)
     looks: list[NDArray[np.float64]] = field(default_factory=list)  # after each second: shape (rule sets, measures)
-    classes: list[list[Class]] = field(default_factory=list)
+    classes: list[list[RuleClass]] = field(default_factory=list)
 
     def of(self, kind: str) -> list[Event]:
         return [event for event in self.events if event.kind == kind]

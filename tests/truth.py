@@ -7,7 +7,7 @@ import numpy as np
 
 from quietward.contracts.messages import HZ
 from quietward.detect import assess
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from quietward.simulator import bed
 from quietward.simulator.bed import Labour, Signal
 from quietward.simulator.scenario import Cause, Phase, Recorder, Scenario

@@ -7,7 +7,7 @@ from msgspec import Struct
 
 from quietward.contracts.addresses import AUDIT_KEPT, Ward
 from quietward.contracts.messages import encode_json
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import Entry, Store
 
 SHOWN = 200

@@ -19,7 +19,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Act, OwnLimit, Who
+from quietward.contracts.messages import Command, SetBedLimit, Who
+from quietward.contracts.validation import invalid_field
 
 log = logging.getLogger("quietward.serve")
 
@@ -58,11 +59,11 @@ class PeopleFile(Struct, frozen=True, forbid_unknown_fields=True):
     person: list[Person]
 
 
-def may(role: Role, act: Act) -> bool:
+def may(role: Role, act: Command) -> bool:
     """Say whether a role may do something at a bed."""
     if role is Role.VIEWER:
         return False
-    return role is Role.IN_CHARGE or not isinstance(act, OwnLimit)
+    return role is Role.IN_CHARGE or not isinstance(act, SetBedLimit)
 
 
 class People:
@@ -128,12 +129,11 @@ def person(name: str, role: Role, password: str) -> Person:
     """Return an entry for somebody. Raises BadSettings when name or password will not do."""
     if len(password) < LEAST_PASSWORD:
         raise BadSettings("password", "***", f"Is too short; take {LEAST_PASSWORD} letters or more")
+    entry = {"name": name, "role": role, "password": _hashed(password, os.urandom(SALT_BYTES))}
     try:
-        return msgspec.convert(
-            {"name": name, "role": role, "password": _hashed(password, os.urandom(SALT_BYTES))}, Person
-        )
+        return msgspec.convert(entry, Person)
     except msgspec.ValidationError as error:
-        raise BadSettings("name", name, str(error)) from error
+        raise BadSettings("name", name, invalid_field(error, entry).reason) from error
 
 
 def is_right(who: Person | None, password: str) -> bool:

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Block, Event, PolicySheet, Summary
+from quietward.contracts.messages import Block, Event, PolicyInfo, Summary
 
 
 class Record(Struct, frozen=True):
@@ -17,7 +17,7 @@ class Record(Struct, frozen=True):
     log: list[Event]
     on_record_since: int | None
     newest: Block | None
-    sheet: PolicySheet | None
+    sheet: PolicyInfo | None
 
     @property
     def is_empty(self) -> bool:

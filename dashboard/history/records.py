@@ -10,11 +10,11 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import (
     Block,
     Event,
-    PolicySheet,
+    PolicyInfo,
     Summary,
     decode_event,
     decode_inputs,
-    decode_policy_sheet,
+    decode_policy_info,
     decode_summary,
 )
 from quietward.dashboard.history.hours import Hours
@@ -139,11 +139,11 @@ async def read_newest(store: Store, key: str, at_most: int) -> list[Event]:
     return [decode_event(fields[b"e"]) for _, fields in entries]
 
 
-async def read_sheet(store: Store, ward: Ward) -> PolicySheet | None:
+async def read_sheet(store: Store, ward: Ward) -> PolicyInfo | None:
     """Return what the running policy allows, None while no detector has said it in words of this version."""
     raw = await store.at(ward.policy).get(ward.policy)
     try:
-        return None if raw is None else decode_policy_sheet(raw)
+        return None if raw is None else decode_policy_info(raw)
     except msgspec.DecodeError:
         return None
 

@@ -10,11 +10,11 @@ from msgspec import Struct
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.messages import (
-    Act,
     Block,
-    Done,
+    Command,
+    CommandEnvelope,
     Event,
-    PolicySheet,
+    PolicyInfo,
     Summary,
     decode_inputs,
     decode_summary,
@@ -28,7 +28,8 @@ from quietward.dashboard.view.order import Place, in_order
 from quietward.dashboard.view.strips import KEPT_S, Strip
 from quietward.dashboard.view.view_model import Card, card
 from quietward.runtime import metrics
-from quietward.runtime.running import Backoff, now_ms
+from quietward.runtime.clock import now_ms
+from quietward.runtime.retry import Backoff
 from quietward.store.client import RedisError, Store, read_stream
 
 log = logging.getLogger("quietward.serve")
@@ -63,7 +64,7 @@ class Hub:
     summaries: dict[str, Summary] = field(default_factory=dict)
     labours: dict[str, Labour] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
-    sheet: PolicySheet | None = None
+    sheet: PolicyInfo | None = None
     places: dict[str, Place] = field(default_factory=dict)
     marks: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
@@ -189,7 +190,7 @@ class Hub:
         raw = encode_json(head)
         return struct.pack("<I", len(raw)) + raw + b"".join(bodies)
 
-    async def act(self, act: Act) -> None:
+    async def act(self, act: Command) -> None:
         """Hand what a person did to the detector, through the stream like any other input."""
         shard = self.ward.shard(self.ward.shard_of(act.bed))
-        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([Done(now_ms(), act)])})
+        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([CommandEnvelope(now_ms(), act)])})

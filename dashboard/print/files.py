@@ -12,7 +12,7 @@ from quietward.dashboard.history.record import Record
 from quietward.dashboard.history.records import read
 from quietward.dashboard.print import handover_html as printed
 from quietward.dashboard.print.handover import hand_over
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, connected
 
 

@@ -1,12 +1,19 @@
 """Pure: from what a page sent to an act that may go to the detector, or one line that says what is wrong with it."""
 
-import re
 from collections.abc import Container
 
-import msgspec
-
 from quietward.contracts.errors import QuietwardError
-from quietward.contracts.messages import Acknowledge, Act, Care, OwnLimit, Pause, PolicySheet, Shelve, decode_act
+from quietward.contracts.messages import (
+    Acknowledge,
+    Command,
+    Pause,
+    PolicyInfo,
+    RecordCare,
+    SetBedLimit,
+    Shelve,
+    decode_command,
+)
+from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 LARGEST_BYTES = 4096
 
@@ -19,14 +26,13 @@ class BadAct(QuietwardError):
         self.status = status
 
 
-def read(body: bytes, beds: Container[str], sheet: PolicySheet | None) -> Act:
+def read(body: bytes, beds: Container[str], sheet: PolicyInfo | None) -> Command:
     """Return the act that `body` says. beds: those of the ward. sheet: of the running policy. Raises BadAct."""
     try:
-        act: Act = decode_act(body)
-    except msgspec.ValidationError as error:
-        raise _named(body, str(error)) from error
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise BadAct("act", body, f"Is not JSON: {error}") from error
+        act: Command = decode_command(body)
+    except NOT_DECODED as error:
+        invalid = invalid_json(error, body)
+        raise BadAct(invalid.path or "act", invalid.value, invalid.reason) from error
     if act.bed not in beds:
         raise BadAct("bed", act.bed, "Nothing has come from such a bed of this ward; name one that has sent", 404)
     for name in ("by", "why"):
@@ -39,11 +45,11 @@ def read(body: bytes, beds: Container[str], sheet: PolicySheet | None) -> Act:
         case Shelve(flag=flag):
             _check_flag(act.bed, flag)
             _check_time(act.for_s, _policy(sheet).longest_shelve_s)
-        case Care(what="other", text=text) if not text.strip():
+        case RecordCare(what="other", text=text) if not text.strip():
             raise BadAct("text", text, "Say what was done when it is none of the named things")
         case Pause(for_s=for_s) if for_s > 0:
             _check_time(for_s, _policy(sheet).longest_pause_s)
-        case OwnLimit():
+        case SetBedLimit():
             _check_limit(act, _policy(sheet))
     return act
 
@@ -58,7 +64,7 @@ def _check_time(for_s: int, longest_s: int) -> None:
         raise BadAct("for_s", for_s, f"Give 1 to {longest_s} s; the policy allows no longer")
 
 
-def _check_limit(act: OwnLimit, sheet: PolicySheet) -> None:
+def _check_limit(act: SetBedLimit, sheet: PolicyInfo) -> None:
     bounds = next((one for one in sheet.limits if one.condition == act.condition), None)
     if bounds is None:
         known = ", ".join(one.condition for one in sheet.limits) or "none"
@@ -70,20 +76,7 @@ def _check_limit(act: OwnLimit, sheet: PolicySheet) -> None:
     _check_time(act.for_s, sheet.longest_limit_s)
 
 
-def _policy(sheet: PolicySheet | None) -> PolicySheet:
+def _policy(sheet: PolicyInfo | None) -> PolicyInfo:
     if sheet is None:
         raise BadAct("policy", None, "No detector has said what its policy allows; start one, then try again", 409)
     return sheet
-
-
-def _named(body: bytes, message: str) -> BadAct:
-    """Return the refusal with the field and the value it had."""
-    text, _, path = message.partition(" - at `$")
-    value: object = None
-    try:
-        value = msgspec.json.decode(body)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        return BadAct("act", body, f"Is not JSON: {error}")  # the field came before the place where it breaks off
-    for key in re.findall(r"\.(\w+)", path):
-        value = value.get(key) if isinstance(value, dict) else None
-    return BadAct(path.strip(".`") or "act", value, text)

@@ -14,7 +14,7 @@ from quietward.dashboard.print import handover_html as printed
 from quietward.dashboard.print.handover import hand_over
 from quietward.dashboard.view.order import natural
 from quietward.dashboard.web.responses import file_answer
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 
 FURTHEST_MIN = 14 * 60
 Offset = Annotated[int, Query(alias="utc-offset-min", ge=-FURTHEST_MIN, le=FURTHEST_MIN)]

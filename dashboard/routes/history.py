@@ -19,7 +19,7 @@ from quietward.dashboard.print.handover import Times
 from quietward.dashboard.routes.downloads import Offset, zone_of
 from quietward.dashboard.view.order import natural
 from quietward.dashboard.web.responses import file_answer, json_answer
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 
 LONGEST_H = 24.0
 USUAL_H = 4.0

@@ -15,7 +15,7 @@ from quietward.dashboard.auth.gate import Gate, visitor_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.web.responses import json_answer
 from quietward.runtime.embedded import die_when_parent_dies
-from quietward.runtime.running import command_of
+from quietward.runtime.process import command_of
 
 STUDY = "running-shift"
 HOURS = ("1", "2", "4", "8")

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Cared, Level, Limited, Paused, PolicySheet, Shelved, Signal, Summary
+from quietward.contracts.messages import BedLimit, CareRecord, Level, Paused, PolicyInfo, Shelved, SignalState, Summary
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
 
@@ -86,7 +86,7 @@ class Card(Struct, frozen=True):
     rules: str = ""
     paused: Paused | None = None
     shelved: list[Shelved] = []
-    limited: list[Limited] = []
+    limited: list[BedLimit] = []
     held_back: list[str] = []
     notes: list[Note] = []
     hand: Hand | None = None
@@ -101,7 +101,7 @@ class _Shown(Struct, frozen=True):
     until: int | None = None
 
 
-def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicySheet | None = None) -> Card:
+def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicyInfo | None = None) -> Card:
     """Return what to show of a bed; summary None: its device sends, but no detector has ever looked.
 
     sheet: of the policy that runs, None while nobody has said it.
@@ -173,7 +173,7 @@ def _shown(s: Summary, now_ms: int) -> _Shown:
             else f"no detector has looked for {looked_ago_ms / 1000:.0f} s"
         )
         return _Shown("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
-    if s.signal is Signal.LOST:
+    if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [one for one in s.shelved if one.active]
     if s.level is Level.QUIET and active:
@@ -204,7 +204,7 @@ def _last_contraction(s: Summary) -> float | None:
     return None if since_s is None else s.t / 1000 + 1 - since_s
 
 
-def notes(s: Summary, sheet: PolicySheet | None) -> list[Note]:
+def notes(s: Summary, sheet: PolicyInfo | None) -> list[Note]:
     """Return what was done at a bed, the newest first."""
     return [
         Note(
@@ -219,7 +219,7 @@ def notes(s: Summary, sheet: PolicySheet | None) -> list[Note]:
     ]
 
 
-def _result(c: Cared) -> str:
+def _result(c: CareRecord) -> str:
     if c.after is None:
         return ""
     return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]

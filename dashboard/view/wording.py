@@ -1,6 +1,6 @@
 """Pure: numbers and names of a summary in the words the pages and papers share."""
 
-from quietward.contracts.messages import CARE_WORDS, HandTimed, Stretch, Summary
+from quietward.contracts.messages import CARE_WORDS, HandTimed, Summary, TraceSummary
 
 STEADY = 0.1
 """Intervals that differ by less than this share from those before are called steady."""
@@ -80,7 +80,7 @@ MEASURES = (
 """What is compared of the stretches before and after something was done: field, word, unit."""
 
 
-def compared(before: Stretch, after: Stretch | None) -> list[tuple[str, str, str, str]]:
+def compared(before: TraceSummary, after: TraceSummary | None) -> list[tuple[str, str, str, str]]:
     """Return word, value before, value after and unit of every measure; after is empty until it is time."""
     return [
         (word, number(getattr(before, name)), "" if after is None else number(getattr(after, name)), unit)

@@ -8,7 +8,7 @@ from collections import defaultdict
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST, Block, DeviceStatus, Done, Event, Input, Tick
+from quietward.contracts.messages import HZ, UA_LOWEST, Block, CommandEnvelope, DeviceStatus, Event, Input, Tick
 from quietward.detect.core.alerting import attention, concern
 from quietward.detect.core.arrays import Bools, Floats, Ints, some
 from quietward.detect.core.measures import findings, measuring
@@ -43,7 +43,7 @@ def step(state: State, inputs: list[Input]) -> Output:
             case DeviceStatus():
                 _work_through(state, waiting, output)
                 state.clock.online[state.lane_of[item.bed]] = item.online
-            case Done():
+            case CommandEnvelope():
                 _work_through(state, waiting, output)
                 output.looked.update(people.take(state, item, output.events))
     _work_through(state, waiting, output)

@@ -23,7 +23,7 @@ Redis, per ward
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
   quietward:{<ward>}:held:<kind>      hash: number of a shard or seat -> worker that holds it
-  quietward:{<ward>}:policy           string: JSON PolicySheet of the running detector              overwritten
+  quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
   quietward:{<ward>}:audit            stream, field `e`: JSON Deed, who did what on the page   newest 10,000

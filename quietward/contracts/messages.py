@@ -1,8 +1,8 @@
 """What crosses a process boundary: frozen types with bounds on every field, and their encodings.
 
 Wire (MQTT, JSON):   Samples, and the status words online / offline.
-Input stream (Redis, msgpack): a list of Block, DeviceStatus, Done and Tick, in the order the detector takes them.
-Page to server (JSON): an Act, by its `type`.
+Input stream (Redis, msgpack): a list of Block, DeviceStatus, CommandEnvelope and Tick, in the order of processing.
+Page to server (JSON): a Command, by its `type`.
 Output (Redis, JSON): Summary, one per bed and the newest only; Event, appended to the bed's log for good.
 
 Times: `t` and `at` are ms since the epoch, `t` by the device's clock and `at` by the server's. `_s` are seconds.
@@ -20,17 +20,17 @@ HZ = 4
 FHR_LOWEST_BPM, FHR_HIGHEST_BPM = 20.0, 300.0
 UA_LOWEST, UA_HIGHEST = 0.0, 127.5
 
-Bed = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$", description="Bed, unique within its ward")]
+BedName = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$", description="Bed, unique within its ward")]
 EpochMs = Annotated[int, Meta(ge=0, le=4_102_444_800_000, description="ms since 1970-01-01T00:00Z, up to 2100")]
 Fhr = Annotated[float, Meta(ge=FHR_LOWEST_BPM, le=FHR_HIGHEST_BPM, description="bpm")]
 Ua = Annotated[float, Meta(ge=UA_LOWEST, le=UA_HIGHEST, description="relative units")]
 Mhr = Annotated[float, Meta(ge=20.0, le=250.0, description="mother's pulse, bpm")]
-Session = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:-]{1,64}$", description="id of this monitoring")]
+SessionId = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:-]{1,64}$", description="id of this monitoring")]
 Seq = Annotated[int, Meta(ge=0, le=2**53, description="number of this second within the session")]
 FhrSecond = Annotated[list[Fhr | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 UaSecond = Annotated[list[Ua | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestation")]
-Source = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
+SourceName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
 Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")]
 Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
 FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
@@ -58,8 +58,8 @@ class Level(StrEnum):
     TEAM = "team"
 
 
-class Signal(StrEnum):
-    """Signal state of a bed. `unwatched` is said by whoever reads an old summary, never by the detector itself."""
+class SignalState(StrEnum):
+    """Signal state of a bed. `unwatched` is set by whoever reads an old summary, never by the detector itself."""
 
     GOOD = "good"
     POOR = "poor"
@@ -70,7 +70,7 @@ class Signal(StrEnum):
 class Samples(Struct, frozen=True, forbid_unknown_fields=True):
     """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`."""
 
-    session: Session
+    session: SessionId
     seq: Seq
     t: EpochMs
     hz: Literal[4]
@@ -79,7 +79,7 @@ class Samples(Struct, frozen=True, forbid_unknown_fields=True):
     mhr: Mhr | None = None
     stage: Literal[1, 2] | None = None
     weeks: Weeks | None = None
-    src: Source = ""
+    src: SourceName = ""
 
 
 class Block(Struct, frozen=True, tag="samples", array_like=True):
@@ -98,7 +98,7 @@ class Block(Struct, frozen=True, tag="samples", array_like=True):
 
 
 class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
-    """A device said it is online, or the broker said for it that it is gone."""
+    """A device is online, or the broker has sent its last will."""
 
     bed: str
     at: int
@@ -106,17 +106,17 @@ class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
 
 
 class Acknowledge(Struct, frozen=True, forbid_unknown_fields=True, tag="acknowledge"):
-    """Somebody has seen a flag."""
+    """A flag has been seen."""
 
-    bed: Bed
+    bed: BedName
     by: Who
     flag: FlagId
 
 
 class Shelve(Struct, frozen=True, forbid_unknown_fields=True, tag="shelve"):
-    """What a flag stands for is set aside for a time, with a reason. What asks for the team cannot be shelved."""
+    """Suppress a flag's condition for a time, with a reason. A flag of level `team` cannot be shelved."""
 
-    bed: Bed
+    bed: BedName
     by: Who
     flag: FlagId
     for_s: Seconds
@@ -124,42 +124,42 @@ class Shelve(Struct, frozen=True, forbid_unknown_fields=True, tag="shelve"):
 
 
 class Unshelve(Struct, frozen=True, forbid_unknown_fields=True, tag="unshelve"):
-    """Nothing of this bed is shelved any more."""
+    """End every shelving of this bed."""
 
-    bed: Bed
+    bed: BedName
     by: Who
 
 
-class Care(Struct, frozen=True, forbid_unknown_fields=True, tag="care"):
-    """What staff did at a bed. It answers the bed's flag, too. text: needed for `other`."""
+class RecordCare(Struct, frozen=True, forbid_unknown_fields=True, tag="care"):
+    """Record what staff did at a bed. It acknowledges the bed's flag, too. text: required for `other`."""
 
-    bed: Bed
+    bed: BedName
     by: Who
     what: CareKind
     text: Annotated[str, Meta(max_length=200)] = ""
 
 
 class Pause(Struct, frozen=True, forbid_unknown_fields=True, tag="pause"):
-    """The monitor is off on purpose for a time; for_s 0: it is on again."""
+    """The monitor is switched off on purpose for a time; for_s 0: it is back on."""
 
-    bed: Bed
+    bed: BedName
     by: Who
     for_s: Seconds
     why: Annotated[str, Meta(max_length=200)] = ""
 
 
 class Tap(Struct, frozen=True, forbid_unknown_fields=True, tag="tap"):
-    """A contraction timed by hand begins or ends now; undo: the last tap was a mistake."""
+    """A manually timed contraction starts or ends now; undo: discard the last tap."""
 
-    bed: Bed
+    bed: BedName
     by: Who
     edge: Literal["start", "end", "undo"]
 
 
-class OwnLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limit"):
-    """A condition has another limit at this bed for a time; limit None: that of the policy again."""
+class SetBedLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limit"):
+    """Give a condition another limit at this bed for a time; limit None: back to the policy's."""
 
-    bed: Bed
+    bed: BedName
     by: Who
     condition: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,64}$")]
     limit: float | None
@@ -167,50 +167,50 @@ class OwnLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limit")
     why: Why
 
 
-Act = Acknowledge | Shelve | Unshelve | Care | Pause | Tap | OwnLimit
+Command = Acknowledge | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit
 
 
-class Done(Struct, frozen=True, tag="done", array_like=True):
-    """Somebody has done something; the server took it at `at`."""
+class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
+    """A command with the time at which the server accepted it."""
 
     at: int
-    act: Act
+    command: Command
 
     @property
     def bed(self) -> str:
-        """The bed it was done at."""
-        return self.act.bed
+        """The bed that the command is for."""
+        return self.command.bed
 
 
 class Tick(Struct, frozen=True, tag="tick", array_like=True):
-    """It is now `at`: lets silence and unanswered flags be seen. Written by ingest once a second."""
+    """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second."""
 
     at: int
 
 
-Input = Block | DeviceStatus | Tick | Done
+Input = Block | DeviceStatus | Tick | CommandEnvelope
 
 
-class Running(Struct, frozen=True):
-    """A deceleration that is still going on."""
+class OngoingDeceleration(Struct, frozen=True):
+    """A deceleration that has not ended yet."""
 
     length_s: float
     depth_bpm: float
 
 
 class Contractions(Struct, frozen=True):
-    """Timing of the contractions, None where there are too few to say."""
+    """Timing of the contractions, None where there are too few."""
 
     per_10min: float | None
     interval_s: float | None
     duration_s: float | None
     since_onset_s: float | None
     tachysystole: list[str] = []
-    """Rule sets by which there are too many."""
+    """Names of the rule sets under which there are too many."""
     rest_s: float | None = None
 
 
-class Class(Struct, frozen=True):
+class RuleClass(Struct, frozen=True):
     """Class of the last 30 minutes under one published rule set, with every criterion that led to it."""
 
     rules: str
@@ -218,18 +218,18 @@ class Class(Struct, frozen=True):
     name: str
     criteria: list[str]
     missing: list[str] = []
-    """What could not be judged, in words."""
+    """Criteria that could not be evaluated, in words."""
 
 
-class Part(Struct, frozen=True):
-    """One finding's share of the concern."""
+class ConcernContribution(Struct, frozen=True):
+    """The points that one finding contributes to the concern."""
 
     finding: str
     points: float
 
 
-class Stretch(Struct, frozen=True):
-    """Ten minutes of a trace in numbers, before or after something was done."""
+class TraceSummary(Struct, frozen=True):
+    """Ten minutes of a trace in numbers, before or after an intervention."""
 
     decelerations: int
     deepest_bpm: float
@@ -239,22 +239,22 @@ class Stretch(Struct, frozen=True):
     contractions: int
 
 
-class Cared(Struct, frozen=True):
-    """Something that was done, and the trace before and after it. `after` and `helped` are None until it is time."""
+class CareRecord(Struct, frozen=True):
+    """An intervention, and the trace before and after it. `after` and `helped` are None until they are known."""
 
     t: int
     by: str
     what: str
     text: str
-    before: Stretch
+    before: TraceSummary
     flag: str | None = None
-    """The flag that was up when it was done."""
-    after: Stretch | None = None
+    """The flag that was active at that time."""
+    after: TraceSummary | None = None
     helped: bool | None = None
 
 
 class Shelved(Struct, frozen=True):
-    """A condition that is set aside until `until` (ms by the bed's clock). active: it holds at this moment."""
+    """A condition that is suppressed until `until` (ms by the bed's clock). active: it is met at this moment."""
 
     condition: str
     by: str
@@ -264,14 +264,14 @@ class Shelved(Struct, frozen=True):
 
 
 class Paused(Struct, frozen=True):
-    """The monitor is off on purpose until `until` (ms by the bed's clock)."""
+    """The monitor is switched off on purpose until `until` (ms by the bed's clock)."""
 
     by: str
     why: str
     until: int
 
 
-class Limited(Struct, frozen=True):
+class BedLimit(Struct, frozen=True):
     """A condition that has another limit at this bed until `until` (ms by the bed's clock)."""
 
     condition: str
@@ -291,48 +291,48 @@ class HandTimed(Struct, frozen=True):
     is_running: bool
     change: float | None
     differs: str
-    """How they disagree with the recorded uterine activity, in words; empty when they do not."""
+    """How they disagree with the recorded uterine activity, in words; empty if they agree."""
 
 
 class Summary(Struct, frozen=True):
-    """The live state of one bed, as the page shows it. `looked_at` tells how old the detector's look is."""
+    """The live state of one bed, as the page shows it. looked_at: time of the detector's last evaluation."""
 
     bed: str
     session: str
     t: int
     at: int
     looked_at: int
-    signal: Signal
+    signal: SignalState
     signal_reason: str
     fhr_bpm: float | None
     baseline_bpm: float | None
     variability_bpm: float | None
-    running: Running | None
+    running: OngoingDeceleration | None
     contractions: Contractions
     concern: float | None
-    concern_parts: list[Part]
-    classes: list[Class]
+    concern_parts: list[ConcernContribution]
+    classes: list[RuleClass]
     level: Level
     reason: str
     level_since: int | None
     flag: str | None
     acknowledged_by: str | None
     events: int
-    """Number of the newest event in the bed's log: tells a reader when to look there again."""
+    """Number of the newest event in the bed's log: a reader knows by it when to read the log again."""
     rules: str = ""
-    """Digest of the rules that said all this."""
+    """Digest of the rules that this was computed with."""
     shelved: list[Shelved] = []
-    cared: list[Cared] = []
+    cared: list[CareRecord] = []
     """The newest first."""
     paused: Paused | None = None
-    limited: list[Limited] = []
+    limited: list[BedLimit] = []
     hand: HandTimed | None = None
     held_back: list[str] = []
-    """Conditions that hold and are kept quiet, each with the reason, in words."""
+    """Conditions that are met but suppressed, each with the reason, in words."""
 
 
 class Event(Struct, frozen=True):
-    """One line of a bed's log. `id` is the same however often the same input is worked through."""
+    """One entry of a bed's log. `id` is the same however often the same input is processed."""
 
     id: str
     bed: str
@@ -341,11 +341,11 @@ class Event(Struct, frozen=True):
     text: str
     detail: dict[str, float | str | None]
     rules: str = ""
-    """Digest of the rules (readings, rule sets, concern, policy) that it came from."""
+    """Digest of the rules (signal parameters, rule sets, concern, policy) that it was computed with."""
 
 
-class Limit(Struct, frozen=True):
-    """A condition whose limit may be another one for a single bed, and within which bounds."""
+class AdjustableLimit(Struct, frozen=True):
+    """A condition whose limit may be changed for a single bed, and the bounds of that."""
 
     condition: str
     measure: str
@@ -354,7 +354,7 @@ class Limit(Struct, frozen=True):
     highest: float
 
 
-class PolicySheet(Struct, frozen=True):
+class PolicyInfo(Struct, frozen=True):
     """What the page must know of the attention policy that the detector runs."""
 
     name: str
@@ -363,7 +363,7 @@ class PolicySheet(Struct, frozen=True):
     longest_pause_s: int
     longest_limit_s: int
     helps_within_s: int
-    limits: list[Limit]
+    limits: list[AdjustableLimit]
 
 
 class RefusedMessage(Struct, frozen=True):
@@ -382,5 +382,5 @@ decode_inputs = msgspec.msgpack.Decoder(list[Input]).decode
 encode_inputs = msgspec.msgpack.encode
 decode_summary = msgspec.json.Decoder(Summary).decode
 decode_event = msgspec.json.Decoder(Event).decode
-decode_act = msgspec.json.Decoder(Act).decode
-decode_policy_sheet = msgspec.json.Decoder(PolicySheet).decode
+decode_command = msgspec.json.Decoder(Command).decode
+decode_policy_info = msgspec.json.Decoder(PolicyInfo).decode

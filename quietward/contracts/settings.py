@@ -13,6 +13,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
+from quietward.contracts.validation import invalid_field
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
 NO_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
@@ -60,7 +61,7 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
         try:
             msgspec.convert({name: value}, Settings, strict=False)
         except msgspec.ValidationError as error:
-            raise BadSettings(f"setting {name}", value, str(error).replace(f" - at `$.{name}`", "")) from error
+            raise BadSettings(f"setting {name}", value, invalid_field(error, merged).reason) from error
     settings = msgspec.convert(merged, Settings, strict=False)
     _check_url("broker", settings.broker, "mqtt")
     for url in settings.store.split(","):

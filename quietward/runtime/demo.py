@@ -17,7 +17,7 @@ from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings, without_password
 from quietward.runtime.embedded import die_when_parent_dies, free_port, wait_for_port
-from quietward.runtime.running import bind, command_of
+from quietward.runtime.process import bind, command_of
 
 START_WITHIN_S = 60.0
 END_WITHIN_S = 4.0

@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from quietward.contracts.errors import Unreachable
-from quietward.runtime.running import die_with_parent
+from quietward.runtime.process import die_with_parent
 
 BROKER_TOML = """
 id = 0

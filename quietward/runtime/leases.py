@@ -19,8 +19,9 @@ from typing import cast
 import psutil
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.jitter import equal_jitter
 from quietward.runtime import metrics
-from quietward.runtime.running import Tasks
+from quietward.runtime.process import RecancellingTaskGroup
 from quietward.store.client import RedisError, Script, Store
 
 log = logging.getLogger("quietward")
@@ -91,7 +92,7 @@ async def work(store: Store, ward: Ward, share: Share, one: Callable[[int], Awai
 
     When it ends by itself it is started again with a later claim, if the number is still ours. When it fails, all ends.
     """
-    async with Tasks() as tasks:
+    async with RecancellingTaskGroup() as tasks:
         worker = _Worker(store, ward, share, one, tasks)
         try:
             await worker.claim_for_ever()
@@ -101,7 +102,12 @@ async def work(store: Store, ward: Ward, share: Share, one: Callable[[int], Awai
 
 class _Worker:
     def __init__(
-        self, store: Store, ward: Ward, share: Share, one: Callable[[int], Awaitable[None]], tasks: Tasks
+        self,
+        store: Store,
+        ward: Ward,
+        share: Share,
+        one: Callable[[int], Awaitable[None]],
+        tasks: RecancellingTaskGroup,
     ) -> None:
         self.store, self.share, self.one, self.tasks = store, share, one, tasks
         self.keys = [ward.workers(share.kind), ward.held(share.kind)]
@@ -123,7 +129,7 @@ class _Worker:
                 store_was_away = True
                 if loop.time() - claimed_at > self.share.dead_after_s:
                     self._run(set())  # by now others may hold what was ours
-            await asyncio.sleep(self.share.claims_every_s)
+            await asyncio.sleep(equal_jitter(self.share.claims_every_s))
 
     async def _died_here(self) -> list[str]:
         """Return workers of this host whose process is gone: who is started again need not wait for its own lease."""
@@ -142,7 +148,7 @@ class _Worker:
                 del self.running[n]
                 metrics.HOLDS.labels(self.share.kind, n).set(0)
             elif n not in mine:
-                task.cancel()  # with every claim again: a cancellation can get lost, see Tasks
+                task.cancel()  # with every claim again: a cancellation can get lost, see RecancellingTaskGroup
         for n in sorted(mine - set(self.running)):
             self.running[n] = self.tasks.create_task(self.one(n), name=f"{self.share.kind} {n}")
             metrics.HOLDS.labels(self.share.kind, n).set(1)

@@ -15,7 +15,7 @@ from prometheus_client.metrics_core import Metric
 from prometheus_client.registry import Collector
 
 from quietward.contracts.errors import Unreachable
-from quietward.contracts.messages import Level, Signal, Summary
+from quietward.contracts.messages import Level, SignalState, Summary
 from quietward.contracts.settings import Settings
 
 log = logging.getLogger("quietward")
@@ -57,7 +57,7 @@ class Shards(Collector):
     """What a detector holds: beds by level and by signal state, and how far each shard is behind its input."""
 
     def __init__(self) -> None:
-        self._beds: dict[int, dict[str, tuple[Level, Signal]]] = {}
+        self._beds: dict[int, dict[str, tuple[Level, SignalState]]] = {}
         self._behind_s: dict[int, Callable[[], float]] = {}
 
     def hold(self, shard: int, behind_s: Callable[[], float]) -> None:
@@ -78,7 +78,7 @@ class Shards(Collector):
     def collect(self) -> Iterable[Metric]:
         """Called in the server's thread: everything is copied before it is looked through."""
         beds = [state for shard in list(self._beds.values()) for state in list(shard.values())]
-        for name, kinds, place in (("level", Level, 0), ("signal", Signal, 1)):
+        for name, kinds, place in (("level", Level, 0), ("signal", SignalState, 1)):
             family = GaugeMetricFamily(f"quietward_beds_by_{name}", f"Beds by {name}.", labels=[name])
             found = Counts(str(state[place]) for state in beds)
             for kind in kinds:

@@ -17,6 +17,7 @@ from redis.exceptions import ConnectionError as RedisConnectionError
 from redis.exceptions import TimeoutError as RedisTimeoutError
 
 from quietward.contracts.errors import Unreachable
+from quietward.contracts.jitter import equal_jitter
 from quietward.contracts.settings import without_password
 
 log = logging.getLogger("quietward.store")
@@ -161,7 +162,7 @@ async def _is_cluster(store: Store) -> bool:
 
 async def _keep_looking(store: Store) -> None:
     while True:
-        await asyncio.sleep(LOOKS_AROUND_S)
+        await asyncio.sleep(equal_jitter(LOOKS_AROUND_S))
         try:
             await store.look_around()
         except RedisError as error:

@@ -16,13 +16,13 @@ from collections import defaultdict
 from pathlib import Path
 from typing import NamedTuple
 
-from quietward import recordings
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.assess import Row, assess
 from quietward.detect.calibrate import windows
 from quietward.detect.core.state.rules import Rules
-from quietward.recordings import Recording
+from quietward.recordings.files import read_recording
+from quietward.recordings.recording import Recording
 from quietward.study.alarms import beyond_limits
 
 NORMAL, PATHOLOGICAL = 1, 3
@@ -85,7 +85,7 @@ def measure(folder: Path, policy: str = "attention") -> tuple[dict[str, Cost], d
     """Return the policy's cost in each group, the recordings by name, and the rules."""
     found = groups(folder)
     names = sorted({name for group in found.values() for name in group})
-    read = {name: recordings.read(folder / f"{name}.hea") for name in names}
+    read = {name: read_recording(folder / f"{name}.hea") for name in names}
     rules = rule_file.load(policy)
     flags = {row["record"]: row["flags"] for row in assess(list(read.values()), rules, "figo-2015")}
     hours = {name: r.seconds / 3600 for name, r in read.items()}

@@ -34,12 +34,12 @@ from sklearn.model_selection import StratifiedKFold
 from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from quietward import recordings
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.assess import Row, assess
-from quietward.recordings import Recording
+from quietward.recordings.files import read_recording
+from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
 from tests import likeness
 
@@ -105,7 +105,7 @@ def real(folder: Path) -> list[Pair]:
     """Return the open records by name."""
     found = []
     for path in sorted(folder.glob("*.hea")):
-        whole = recordings.read(path)
+        whole = read_recording(path)
         position = re.search(r"^#Pos\. II\.st\.\s+(-?\d+)", path.read_text(), re.MULTILINE)
         start = int(position[1]) if position else -1
         second = Recording(whole.name, whole.fhr[start:], whole.ua[start:]) if start > 0 else None

@@ -18,15 +18,15 @@ import redis
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import (
     HZ,
-    Act,
+    AdjustableLimit,
     Block,
+    Command,
+    CommandEnvelope,
     Contractions,
-    Done,
     Event,
     Level,
-    Limit,
-    PolicySheet,
-    Signal,
+    PolicyInfo,
+    SignalState,
     Summary,
     decode_inputs,
     encode_inputs,
@@ -35,9 +35,9 @@ from quietward.contracts.messages import (
 from quietward.runtime.embedded import free_port
 from tests.conftest import Server, make_store, wait_for
 
-SHEET = PolicySheet(
+SHEET = PolicyInfo(
     "attention", "made-up", longest_shelve_s=3600, longest_pause_s=1800, longest_limit_s=14_400, helps_within_s=600,
-    limits=[Limit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+    limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
 )  # fmt: skip
 
 
@@ -136,13 +136,13 @@ class MadeUpWard:
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
 
-    def acts(self) -> list[Act]:
+    def acts(self) -> list[Command]:
         """Return what the page has handed on since the ward began anew, in its order."""
         entries: Any = self.store.xrange(self.ward.shard(0).input)
         items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
-        return [item.act for item in items if isinstance(item, Done)][self.acts_before :]
+        return [item.command for item in items if isinstance(item, CommandEnvelope)][self.acts_before :]
 
-    def next_act(self, after: int = 0) -> Act:
+    def next_act(self, after: int = 0) -> Command:
         """Wait for an act beyond the first `after` and return it."""
         assert wait_for(lambda: len(self.acts()) > after, 10), "nothing was handed on"
         return self.acts()[after]
@@ -188,7 +188,7 @@ class MadeUpWard:
     def _write(self, bed: str) -> None:
         now = time.time_ns() // 1_000_000
         young: dict[str, int] = {"looked_at": now}
-        if self.summaries[bed].signal is not Signal.LOST:
+        if self.summaries[bed].signal is not SignalState.LOST:
             young |= {"at": now, "t": now + self.clock_offset_ms.get(bed, 0)}
         self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], **young)
         self.store.hset(self._shard(bed).summary, bed, encode_json(self.summaries[bed]))
@@ -198,7 +198,7 @@ def quiet(bed: str) -> Summary:
     """Return the summary of a bed that asks for nothing."""
     now = time.time_ns() // 1_000_000
     return Summary(
-        bed=bed, session="made-up", t=now, at=now, looked_at=now, signal=Signal.GOOD, signal_reason="",
+        bed=bed, session="made-up", t=now, at=now, looked_at=now, signal=SignalState.GOOD, signal_reason="",
         fhr_bpm=140.0, baseline_bpm=140.0, variability_bpm=9.0, running=None,
         contractions=Contractions(3.0, 200.0, 60.0, 30.0), concern=5.0, concern_parts=[], classes=[],
         level=Level.QUIET, reason="", level_since=None, flag=None, acknowledged_by=None, events=0, rules="made-up",

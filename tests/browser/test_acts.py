@@ -14,19 +14,19 @@ from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.messages import (
     Acknowledge,
-    Care,
-    Cared,
+    BedLimit,
+    CareRecord,
     HandTimed,
     Level,
-    Limited,
-    OwnLimit,
     Pause,
     Paused,
+    RecordCare,
+    SetBedLimit,
     Shelve,
     Shelved,
-    Signal,
-    Stretch,
+    SignalState,
     Tap,
+    TraceSummary,
     Unshelve,
 )
 from quietward.contracts.notice import NOTICE
@@ -34,7 +34,7 @@ from tests.browser.conftest import screen
 from tests.browser.made_up import SHEET, MadeUpWard
 
 MINUTE = 60_000
-BEFORE, AFTER = Stretch(4, 60.0, 161.0, 140.0, 14.0, 4), Stretch(1, 20.0, 30.0, 139.0, 11.0, 3)
+BEFORE, AFTER = TraceSummary(4, 60.0, 161.0, 140.0, 14.0, 4), TraceSummary(1, 20.0, 30.0, 139.0, 11.0, 3)
 HAND = HandTimed(4, 192.0, 61.0, 34.0, is_running=True, change=0.8, differs="recorded: every 6.0 min")
 
 
@@ -104,7 +104,7 @@ def test_without_a_name_nothing_is_sent(page: Page, made_up: MadeUpWard) -> None
     expect(page.locator(".bedside .result")).to_have_text("write your name first")
     page.keyboard.type("Kim")
     page.get_by_role("button", name="turned to the side").click()
-    assert made_up.next_act() == Care("bed-1", "Kim", "turned")
+    assert made_up.next_act() == RecordCare("bed-1", "Kim", "turned")
     assert len(made_up.acts()) == 1
 
 
@@ -166,17 +166,20 @@ def test_an_answer_that_came_too_late_is_said(page: Page, made_up: MadeUpWard) -
 def test_what_was_done_is_noted_with_one_press_and_compared(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
     page.get_by_role("button", name="clinician called").click()
-    assert made_up.next_act() == Care("bed-1", "Kim", "clinician-called")
+    assert made_up.next_act() == RecordCare("bed-1", "Kim", "clinician-called")
     made_up.log("bed-1", "care", "clinician called", by="Kim", what="clinician-called", text="")
     expect(page.locator(".bedside .result")).to_have_text("done: clinician called")
     page.get_by_role("button", name="oxytocin turned down, as local policy says").click()
-    assert made_up.next_act(1) == Care("bed-1", "Kim", "oxytocin-turned-down")
+    assert made_up.next_act(1) == RecordCare("bed-1", "Kim", "oxytocin-turned-down")
     page.get_by_role("button", name="other …").click()
     page.keyboard.type("blanket")
     page.keyboard.press("Enter")
-    assert made_up.next_act(2) == Care("bed-1", "Kim", "other", "blanket")
+    assert made_up.next_act(2) == RecordCare("bed-1", "Kim", "other", "blanket")
     now = made_up.now_ms()
-    cared = [Cared(now, "Kim", "other", "blanket", BEFORE), Cared(now - 20 * MINUTE, "Ann", "turned", "", BEFORE)]
+    cared = [
+        CareRecord(now, "Kim", "other", "blanket", BEFORE),
+        CareRecord(now - 20 * MINUTE, "Ann", "turned", "", BEFORE),
+    ]
     cared[1] = msgspec.structs.replace(cared[1], after=AFTER, helped=True)
     made_up.put("bed-1", cared=cared)
     first, second = page.locator(".note").nth(0), page.locator(".note").nth(1)
@@ -262,7 +265,7 @@ def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpW
     until = made_up.now_ms() + 10 * MINUTE
     made_up.put("bed-1", paused=Paused("Kim", "walk", until))
     expect(page.locator(".waiting")).to_contain_text("noted as off until")
-    made_up.put("bed-1", signal=Signal.LOST, signal_reason="nothing for 20 s")
+    made_up.put("bed-1", signal=SignalState.LOST, signal_reason="nothing for 20 s")
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
     expect(page.locator(".headline")).to_have_text(f"paused, back at {time}")
     page.locator("a.back").click()
@@ -286,11 +289,11 @@ def test_a_bed_has_its_own_limit_within_bounds(page: Page, made_up: MadeUpWard) 
     assert form.get_by_label("limit", exact=True).evaluate("input => input.validity.rangeUnderflow")
     form.get_by_label("limit", exact=True).fill("95")
     form.get_by_role("button", name="Set").click()
-    assert made_up.next_act() == OwnLimit("bed-1", "Kim", "low-baseline", 95.0, 7200, "known low")
-    made_up.put("bed-1", limited=[Limited("low-baseline", 95.0, "Kim", "known low", made_up.now_ms() + 120 * MINUTE)])
+    assert made_up.next_act() == SetBedLimit("bed-1", "Kim", "low-baseline", 95.0, 7200, "known low")
+    made_up.put("bed-1", limited=[BedLimit("low-baseline", 95.0, "Kim", "known low", made_up.now_ms() + 120 * MINUTE)])
     expect(form.locator(".held")).to_contain_text("low baseline: 95 until")
     form.get_by_role("button", name="Policy's limit again").click()
-    assert made_up.next_act(1) == OwnLimit("bed-1", "Kim", "low-baseline", None, 0, "taken back")
+    assert made_up.next_act(1) == SetBedLimit("bed-1", "Kim", "low-baseline", None, 0, "taken back")
 
 
 def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: MadeUpWard) -> None:

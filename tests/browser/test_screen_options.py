@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Care, Level
+from quietward.contracts.messages import Level, RecordCare
 from quietward.contracts.notice import NOTICE
 from tests.browser.made_up import MadeUpWard
 
@@ -116,7 +116,7 @@ def test_a_care_note_is_written_over_the_ward(page: Page, made_up: MadeUpWard) -
     over = page.locator("dialog")
     expect(over.locator("h1")).to_have_text("bed-2")
     over.get_by_role("button", name="turned to the side").click()
-    assert made_up.next_act() == Care("bed-2", "Kim", "turned")
+    assert made_up.next_act() == RecordCare("bed-2", "Kim", "turned")
     over.get_by_text("Shelve …").click()
     expect(over.get_by_role("button", name="Shelve", exact=True)).to_be_enabled()
     page.keyboard.press("Escape")
@@ -134,5 +134,5 @@ def test_without_a_name_it_is_asked_for_over_the_ward(page: Page, made_up: MadeU
     expect(over.get_by_label("You")).to_be_focused()
     page.keyboard.type("Ann")
     over.get_by_role("button", name="turned to the side").click()
-    assert made_up.next_act() == Care("bed-2", "Ann", "turned")
+    assert made_up.next_act() == RecordCare("bed-2", "Ann", "turned")
     expect(page.locator("#who-name")).to_have_value("Ann")

@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Acknowledge, Block, Care, CareKind, decode_inputs
+from quietward.contracts.messages import Acknowledge, Block, CareKind, RecordCare, decode_inputs
 from quietward.contracts.settings import Settings
 from quietward.dashboard.live.hub import Hub
 from quietward.simulator import scenario
@@ -133,7 +133,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     assert len({ward.shard_of(bed) for bed in beds}) == 3
     page = Hub(ward, store)
     for bed in beds:
-        await page.act(Care(bed, "Kim", "examined"))
+        await page.act(RecordCare(bed, "Kim", "examined"))
     ours = msgspec.structs.replace(settings, shards=3)
     playing = asyncio.create_task(simulate(ours, list(beds.values()), speed=1, head_start_s=0))
 
@@ -143,7 +143,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     async def did(bed: str, what: CareKind) -> bool:
         """Note it, unless the store is away; nothing is noted twice."""
         try:
-            await page.act(Care(bed, "Kim", what))
+            await page.act(RecordCare(bed, "Kim", what))
         except RedisError:
             return False
         return True

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from quietward.contracts.notice import NOTICE
-from quietward.recordings import write_csv
+from quietward.recordings.files import write_recording
 from quietward.runtime.embedded import free_port
 from tests.conftest import REDIS, Parts, Server, require
 from tests.traces import bell, flat, put, ramp, ripple
@@ -60,7 +60,7 @@ def test_bad_input_is_one_line_and_exit_code_2(
 ) -> None:
     (tmp_path / "folder").mkdir()
     (tmp_path / "empty.csv").write_text("t_s,fhr,ua\n")
-    write_csv(tmp_path / "good.csv", flat(140, 60), flat(10, 60))
+    write_recording(tmp_path / "good.csv", flat(140, 60), flat(10, 60))
     stands_for = {
         "STORE": f"redis://127.0.0.1:{store_server.port}/0",
         "PORT": str(free_port()),
@@ -111,7 +111,7 @@ def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:
     ua = flat(10, 2400)
     for at in range(120, 2300, 180):
         ua = put(ua, at, bell(50, 60))
-    write_csv(tmp_path / "one.csv", fhr, ua)
+    write_recording(tmp_path / "one.csv", fhr, ua)
     (tmp_path / "bad.csv").write_text("nonsense\n")
     found = quietward("assess", str(tmp_path / "one.csv"), str(tmp_path / "bad.csv"), "--json", "--rules", "nichd-2008")
     assert found.returncode == 2

@@ -19,7 +19,7 @@ from quietward.contracts.messages import (
     HZ,
     Acknowledge,
     Block,
-    Done,
+    CommandEnvelope,
     Input,
     Tick,
     decode_event,
@@ -90,7 +90,7 @@ def inputs() -> list[list[Input]]:
             if second % 7 == 0:
                 items.append(items[-1])
         if second == 1200:
-            items.append(Done(at, Acknowledge("bed-1", "Kim", "bed-1-f1")))
+            items.append(CommandEnvelope(at, Acknowledge("bed-1", "Kim", "bed-1-f1")))
         if second % PER_ENTRY == 0:
             entries.append([])
         entries[-1] += items

@@ -31,10 +31,10 @@ from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import (
     HZ,
     Acknowledge,
-    Act,
     Block,
-    Care,
-    Done,
+    Command,
+    CommandEnvelope,
+    RecordCare,
     Samples,
     Tap,
     Tick,
@@ -49,8 +49,8 @@ from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.ingest import service as ingest_service
-from quietward.runtime import running
 from quietward.runtime.embedded import free_port
+from quietward.runtime.process import run as run_service
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import RedisError, Store, connected
@@ -123,7 +123,7 @@ def be(settings: Settings, part: str, death: Death, log: Path) -> None:
 
     Subscriber.acknowledge = in_two_parts  # type: ignore[method-assign]  # in this process only
     try:
-        running.run(ingest_service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
+        run_service(ingest_service.serve(settings, at) if part == "ingest" else serve_detect(settings, at))
     except* Unreachable:
         os._exit(AWAY)
 
@@ -388,12 +388,15 @@ class Run:
         summaries = await self._stored(lambda: self.store.hgetall(shard.summary))
         seen = [decode_summary(summaries[bed.encode()]) for bed in BEDS]
         who = f"Kim at {second}"
-        acts: list[Act] = [Acknowledge(s.bed, who, s.flag) for s in seen if s.flag and not s.acknowledged_by]
+        acts: list[Command] = [Acknowledge(s.bed, who, s.flag) for s in seen if s.flag and not s.acknowledged_by]
         self.answered += len(acts)
-        acts += [Tap("bed-2", who, "end" if second // VISIT_EVERY_S % 2 else "start"), Care("bed-3", who, "turned")]
+        acts += [
+            Tap("bed-2", who, "end" if second // VISIT_EVERY_S % 2 else "start"),
+            RecordCare("bed-3", who, "turned"),
+        ]
         for act in acts:
             # At once: what a person takes longer is added to the bed's second, and server time is not what is compared.
-            item = Done(self.stream.heard[act.bed], act)
+            item = CommandEnvelope(self.stream.heard[act.bed], act)
             await self.store.xadd(shard.input, {"e": encode_inputs([item])})
 
     async def _stored(self, ask: Callable[[], Any]) -> Any:

@@ -12,12 +12,12 @@ from quietward.contracts.messages import (
     DeviceStatus,
     Input,
     RefusedMessage,
-    Signal,
+    SignalState,
     decode_inputs,
     decode_summary,
 )
 from quietward.contracts.settings import Settings
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from tests.conftest import Parts, until, wait_for
 
@@ -112,7 +112,7 @@ async def test_a_device_with_every_fault(
         if raw is None or len(newest) < WELL_AGAIN_S:
             return False
         summary = decode_summary(raw)
-        return summary.session == newest[0].session != "" and summary.signal is Signal.GOOD
+        return summary.session == newest[0].session != "" and summary.signal is SignalState.GOOD
 
     async def after_the_restart() -> bool:
         return len(await sessions("bed-1")) == 2

@@ -16,7 +16,7 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import Block, Summary, decode_event, decode_inputs, decode_summary
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
-from quietward.recordings import read, write_csv
+from quietward.recordings.files import read_recording, write_recording
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import RedisError, Store
 from quietward.transport.mqtt import Publisher
@@ -102,7 +102,7 @@ async def test_a_real_recording_from_broker_to_page(settings: Settings, ward: Wa
     entries: Any = await store.xrange(ward.shard(0).input)
     inputs = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
     began = next(item.t // 1000 for item in inputs if isinstance(item, Block))
-    fhr = read(path).fhr[(bed["first"] - began) * 4 :][: len(strip)]
+    fhr = read_recording(path).fhr[(bed["first"] - began) * 4 :][: len(strip)]
     there = ~np.isnan(fhr)
     np.testing.assert_array_equal(strip[there] / 4, fhr[there])
     assert any(mark["kind"] == "deceleration" for mark in bed["marks"])
@@ -115,7 +115,7 @@ async def test_the_page_answers_and_the_detector_hears(
     settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     seconds = 480.0
-    write_csv(tmp_path / "low.csv", flat(90, seconds) + ripple(seconds, 10), flat(10, seconds))
+    write_recording(tmp_path / "low.csv", flat(90, seconds) + ripple(seconds, 10), flat(10, seconds))
     for part in ("serve", "ingest", "detect"):
         parts.start(part)
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
@@ -220,7 +220,7 @@ async def test_a_dead_detector_is_shown(
     settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
     """False rest: a bed that nobody watched for more than 10 s is never shown as quiet."""
-    write_csv(tmp_path / "calm.csv", put(flat(140, 900), 1, ramp(0, 1, 1, 1)), flat(10, 900))
+    write_recording(tmp_path / "calm.csv", put(flat(140, 900), 1, ramp(0, 1, 1, 1)), flat(10, 900))
     parts.start("serve")
     parts.start("ingest")
     detect = parts.start("detect")
@@ -275,7 +275,7 @@ async def test_the_parts_by_hand(settings: Settings, ward: Ward, store: Store, p
 async def test_a_device_that_dies_is_offline_by_its_last_will(
     settings: Settings, ward: Ward, store: Store, parts: Parts, tmp_path: Path
 ) -> None:
-    write_csv(tmp_path / "calm.csv", flat(140, 900), flat(10, 900))
+    write_recording(tmp_path / "calm.csv", flat(140, 900), flat(10, 900))
     parts.start("ingest")
     parts.start("detect")
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))

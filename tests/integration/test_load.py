@@ -16,7 +16,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.load import trial
 from quietward.load.trial import Order
-from quietward.runtime.running import now_ms
+from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
 from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until, wait_for

@@ -7,18 +7,18 @@ import pytest
 
 from quietward.contracts.messages import (
     Acknowledge,
-    Act,
     Block,
-    Care,
+    Command,
+    CommandEnvelope,
     DeviceStatus,
-    Done,
     Event,
     Input,
     Level,
-    OwnLimit,
     Pause,
+    RecordCare,
+    SetBedLimit,
     Shelve,
-    Signal,
+    SignalState,
     Summary,
     Tap,
     Tick,
@@ -30,7 +30,7 @@ from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import State
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from tests.traces import RULES, flat, put, ramp, ripple
 from tests.traces import Signal as Trace
 
@@ -80,8 +80,8 @@ class Bed:
     def answer(self, flag: str) -> None:
         self.do(Acknowledge("b", "Kim", flag))
 
-    def do(self, act: Act) -> None:
-        self.take(engine.step(self.state, [Done((T0 + self.second) * 1000, act)]))
+    def do(self, act: Command) -> None:
+        self.take(engine.step(self.state, [CommandEnvelope((T0 + self.second) * 1000, act)]))
 
     def last(self, kind: str) -> Event:
         return next(e for e in reversed(self.events) if e.kind == kind)
@@ -164,7 +164,7 @@ def test_what_was_answered_and_still_holds_speaks_again_after_the_policys_time()
 
 def test_what_was_done_and_has_not_helped_brings_the_flag_back_one_level_up() -> None:
     bed = bed_with_low_baseline()
-    bed.do(Care("b", "Kim", "turned"))
+    bed.do(RecordCare("b", "Kim", "turned"))
     assert bed.now().acknowledged_by == "Kim", "who does something has answered"
     assert bed.now().cared[0].after is None
     bed.play(low_baseline(HELPS_S - 20))
@@ -177,9 +177,9 @@ def test_what_was_done_and_has_not_helped_brings_the_flag_back_one_level_up() ->
 
 def test_a_second_thing_done_does_not_put_off_the_end_of_the_time_to_help() -> None:
     bed = bed_with_low_baseline()
-    bed.do(Care("b", "Kim", "turned"))
+    bed.do(RecordCare("b", "Kim", "turned"))
     bed.play(low_baseline(HELPS_S / 2))
-    bed.do(Care("b", "Kim", "fluids-checked"))
+    bed.do(RecordCare("b", "Kim", "fluids-checked"))
     bed.play(low_baseline(HELPS_S / 2 + 20))
     assert bed.flags()[-1] == ("returned", "team")
 
@@ -199,7 +199,7 @@ def test_the_trace_before_and_after_what_was_done_is_compared(after: float, help
     bed.play(decelerating(40, 70))
     assert bed.now().level in (Level.BEDSIDE, Level.TEAM)
     level = bed.now().level
-    bed.do(Care("b", "Kim", "turned"))
+    bed.do(RecordCare("b", "Kim", "turned"))
     bed.play(decelerating(11, after) if after else flat(140, 660) + ripple(660, 3))
     note = bed.now().cared[0]
     assert note.after is not None
@@ -215,9 +215,9 @@ def test_the_trace_before_and_after_what_was_done_is_compared(after: float, help
 
 def test_other_needs_words() -> None:
     bed = bed_with_low_baseline()
-    bed.do(Care("b", "Kim", "other"))
+    bed.do(RecordCare("b", "Kim", "other"))
     assert "in words" in bed.last("not-taken").text
-    bed.do(Care("b", "Kim", "other", "bladder emptied"))
+    bed.do(RecordCare("b", "Kim", "other", "bladder emptied"))
     assert bed.now().cared[0].text == "bladder emptied"
 
 
@@ -315,11 +315,11 @@ def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
     bed.play(decelerating(40, 70))
     concern = bed.now().concern
     assert concern is not None
-    bed.do(OwnLimit("b", "Kim", "concern-high", 79.0, 1800, "plan of the day"))
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 79.0, 1800, "plan of the day"))
     assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 79.0)]
-    bed.do(OwnLimit("b", "Kim", "concern-high", 99.0, 1800, "too far"))
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 99.0, 1800, "too far"))
     assert "use 50 to 80" in bed.last("not-taken").text
-    bed.do(OwnLimit("b", "Kim", "fall-not-recovering", 900.0, 1800, "no"))
+    bed.do(SetBedLimit("b", "Kim", "fall-not-recovering", 900.0, 1800, "no"))
     assert "no limit of a single bed" in bed.last("not-taken").text
     bed.play(decelerating(31, 70))
     assert not bed.now().limited
@@ -353,9 +353,11 @@ def test_contractions_timed_by_hand() -> None:
 
 def test_nothing_is_taken_at_a_bed_from_which_nothing_has_come() -> None:
     state = State(RULES)
-    output = engine.step(state, [DeviceStatus("b", T0 * 1000, online=True), Done(T0 * 1000, Pause("b", "Kim", 60))])
+    output = engine.step(
+        state, [DeviceStatus("b", T0 * 1000, online=True), CommandEnvelope(T0 * 1000, Pause("b", "Kim", 60))]
+    )
     assert [e.kind for e in output.events] == ["not-taken"]
-    assert engine.step(state, [Done(T0 * 1000, Pause("c", "Kim", 60))]).events == []
+    assert engine.step(state, [CommandEnvelope(T0 * 1000, Pause("c", "Kim", 60))]).events == []
 
 
 def test_the_reason_is_a_sentence_with_numbers() -> None:
@@ -378,7 +380,7 @@ def test_silence_is_lost_and_what_was_raised_stays() -> None:
     bed.play(with_long_fall(600, 0)[: (FALL_AT_S + BEDSIDE_AT_S + 20) * 4])
     assert bed.now().level is Level.BEDSIDE
     bed.tick(60)
-    assert bed.now().signal is Signal.LOST
+    assert bed.now().signal is SignalState.LOST
     assert bed.now().level is Level.BEDSIDE
     assert "device sends nothing" in bed.now().signal_reason
 
@@ -388,14 +390,14 @@ def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
     bed.play(lively(140, 400))
     bed.take(engine.step(bed.state, [DeviceStatus("b", (T0 + bed.second) * 1000, online=False)]))
     bed.tick(11)
-    assert bed.now().signal is Signal.LOST
+    assert bed.now().signal is SignalState.LOST
     assert "offline" in bed.now().signal_reason
     bed.tick(LOST_S)
     assert bed.now().level is Level.LOOK
     bed.tick(LOST_LOOK_S + 5)
     assert bed.now().level is Level.BEDSIDE
     bed.play(lively(140, 120))
-    assert bed.now().signal is not Signal.LOST
+    assert bed.now().signal is not SignalState.LOST
     assert bed.now().level is Level.QUIET
 
 
@@ -403,14 +405,14 @@ def test_a_device_that_sends_no_value_is_lost_too() -> None:
     bed = Bed()
     bed.play(lively(140, 400))
     bed.play(flat(np.nan, 70))
-    assert bed.now().signal is Signal.LOST
+    assert bed.now().signal is SignalState.LOST
     assert bed.now().fhr_bpm is None
 
 
 def test_a_bed_that_never_had_a_signal_says_so_and_calls_nobody() -> None:
     bed = Bed()
     bed.play(flat(np.nan, LOST_S + 120))
-    assert bed.now().signal is Signal.LOST
+    assert bed.now().signal is SignalState.LOST
     assert bed.now().signal_reason == f"not one FHR value yet, for {LOST_S + 120} s"
     assert not bed.flags()
 
@@ -428,8 +430,8 @@ def test_what_people_said_survives_a_rebuild_without_a_checkpoint() -> None:
     bed = bed_with_low_baseline()
     bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
     bed.do(Pause("b", "Ana", 1200, "walk"))
-    bed.do(OwnLimit("b", "Kim", "concern-high", 70.0, 1800, "plan of the day"))
-    bed.do(Care("b", "Ana", "transducer-moved"))
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 70.0, 1800, "plan of the day"))
+    bed.do(RecordCare("b", "Ana", "transducer-moved"))
     before = bed.now()
     again = Bed()
     again.second = bed.second - 120

@@ -10,14 +10,16 @@ from pathlib import Path
 import pytest
 
 from quietward.contracts.errors import MissingExtra, extra
+from quietward.runtime.doctor import NEEDED
 
 ROOT = Path(__file__).parents[2]
-EXTRAS: dict[str, list[str]] = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+EXTRAS: dict[str, list[str]] = PROJECT["optional-dependencies"]
 OPTIONAL = ("hdrh", "matplotlib", "pandas", "scipy", "simpy", "sklearn", "wfdb")
 """Packages that a plain installation does not bring. (Jinja2, of the studies, comes with Dash's Flask anyway.)"""
 PLAIN = """
 import asyncio
-from quietward import recordings
+from quietward.recordings import files, wfdb_files
 from quietward.dashboard import app
 from quietward.dashboard.print import files
 from quietward.detect import assess, service
@@ -95,3 +97,8 @@ def test_the_test_extra_brings_all_others() -> None:
     assert "quietward[all]" in EXTRAS["test"]
     (every,) = EXTRAS["all"]
     assert set(re.findall(r"\w+", every.partition("[")[2])) == set(EXTRAS) - {"all", "test"}
+
+
+def test_the_doctor_asks_for_nothing_that_a_plain_installation_lacks() -> None:
+    plain = {name for line in PROJECT["dependencies"] for name in re.findall(r"[a-z-]+", line.partition(">")[0])}
+    assert set(NEEDED) <= plain

@@ -12,16 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietward.contracts.messages import (
+    BedLimit,
     Block,
-    Cared,
-    Class,
+    CareRecord,
+    ConcernContribution,
     Event,
     HandTimed,
     Level,
-    Limited,
-    Part,
-    Signal,
-    Stretch,
+    RuleClass,
+    SignalState,
+    TraceSummary,
     decode_event,
 )
 from quietward.contracts.notice import NOTICE
@@ -151,13 +151,16 @@ LOG = sorted(
     ],
     key=lambda e: e.t,
 )
-DONE = Cared(NOW - 15 * MINUTE, "Kim", "turned", "", BEFORE, after=Stretch(1, 20.0, 30.0, 140.0, 9.0, 4), helped=True)
+DONE = CareRecord(
+    NOW - 15 * MINUTE, "Kim", "turned", "", BEFORE, after=TraceSummary(1, 20.0, 30.0, 140.0, 9.0, 4), helped=True
+)
 FULL = summary(
     level=Level.BEDSIDE, level_since=NOW - 3 * MINUTE, flag="bed-1-f3", reason="a fall & more", rules="r1", at=NOW,
-    concern=55.0, concern_parts=[Part("late decelerations", 40.0), Part("variability", 15.0)],
-    classes=[Class("figo-2015", 2, "suspicious", ["decelerations with 60% of contractions"], ["no baseline"])],
+    concern=55.0,
+    concern_parts=[ConcernContribution("late decelerations", 40.0), ConcernContribution("variability", 15.0)],
+    classes=[RuleClass("figo-2015", 2, "suspicious", ["decelerations with 60% of contractions"], ["no baseline"])],
     shelved=[SHELF], paused=PAUSED, cared=[DONE], held_back=["concern high: shelved by Kim"],
-    limited=[Limited("low-baseline", 95.0, "Kim", "known low", NOW + 30 * MINUTE)],
+    limited=[BedLimit("low-baseline", 95.0, "Kim", "known low", NOW + 30 * MINUTE)],
     hand=HandTimed(4, 192.0, 61.0, 20.0, is_running=False, change=None, differs="recorded: every 6.0 min"),
 )  # fmt: skip
 BLOCK = Block("bed-1", "s", 1, NOW, NOW, [140.0] * 4, [10.0] * 4, None, 2, 39)
@@ -276,6 +279,6 @@ def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
     stale = hand_over(Record("bed-1", FULL, LOG, None, None, None), "ward-1", NOW + 60_000, UTC)
     assert dict(stale.situation)["State"] == "unwatched"
     assert dict(stale.assessment)["Concern"] == "cannot be said"
-    lost = dict(sheet(summary=summary(signal=Signal.LOST, signal_reason="nothing for 60 s")).situation)
+    lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="nothing for 60 s")).situation)
     assert lost["Signal"] == "lost (nothing for 60 s)"
     assert "Attention level" not in lost

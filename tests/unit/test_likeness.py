@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from quietward.contracts.messages import HZ
 from quietward.detect.assess import Row
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from tests import likeness
 from tests.bench import likeness as bench
 from tests.traces import flat, ripple

@@ -2,7 +2,7 @@
 
 import pytest
 
-from quietward.contracts.messages import Acknowledge, Block, DeviceStatus, Done, Signal, Tick
+from quietward.contracts.messages import Acknowledge, Block, CommandEnvelope, DeviceStatus, SignalState, Tick
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.state import State
@@ -109,7 +109,8 @@ def test_a_new_session_goes_on() -> None:
 def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
     state = State(RULES)
     output = engine.step(
-        state, [DeviceStatus("x", T0, online=False), Done(T0, Acknowledge("y", "somebody", "y-f1")), Tick(T0)]
+        state,
+        [DeviceStatus("x", T0, online=False), CommandEnvelope(T0, Acknowledge("y", "somebody", "y-f1")), Tick(T0)],
     )
     assert output.events == []
     assert output.looked == set()
@@ -152,5 +153,5 @@ def test_a_bed_from_which_nothing_usable_comes_is_shown_as_lost() -> None:
     state = State(RULES)
     output = engine.step(state, [DeviceStatus("b", T0, online=True), Tick(T0 + 1000)])
     (found,) = summaries.of(state, output)
-    assert (found.bed, found.signal, found.baseline_bpm) == ("b", Signal.LOST, None)
+    assert (found.bed, found.signal, found.baseline_bpm) == ("b", SignalState.LOST, None)
     assert "nothing usable" in found.signal_reason

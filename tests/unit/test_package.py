@@ -22,7 +22,7 @@ def test_every_folder_with_code_is_part_of_the_one_package() -> None:
 def test_files_of_the_users_folder_are_not_imported(tmp_path: Path) -> None:
     for name in ("detect", "study", "load", "dashboard", "simulator", "quietward"):
         (tmp_path / f"{name}.py").write_text(f"raise SystemExit('the {name}.py of this folder was executed')\n")
-    code = "from quietward.runtime.running import command_of; print(*command_of('study', '--help'), sep='\\n')"
+    code = "from quietward.runtime.process import command_of; print(*command_of('study', '--help'), sep='\\n')"
     command = subprocess.run(
         [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60
     ).stdout.splitlines()

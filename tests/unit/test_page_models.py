@@ -10,19 +10,19 @@ import numpy as np
 import pytest
 
 from quietward.contracts.messages import (
+    AdjustableLimit,
     Block,
-    Cared,
+    CareRecord,
     Contractions,
     Event,
     HandTimed,
     Level,
-    Limit,
     Paused,
-    PolicySheet,
+    PolicyInfo,
     Shelved,
-    Signal,
-    Stretch,
+    SignalState,
     Summary,
+    TraceSummary,
 )
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import acts
@@ -39,8 +39,9 @@ NOW = 1_790_000_000_000
 
 def summary(bed: str = "bed-1", **changes: Any) -> Summary:
     plain = Summary(
-        bed=bed, session="s", t=NOW, at=NOW - 400, looked_at=NOW, signal=Signal.GOOD, signal_reason="", fhr_bpm=140.0,
-        baseline_bpm=141.6, variability_bpm=9.0, running=None, contractions=Contractions(3.1, 190.0, 61.0, 20.0),
+        bed=bed, session="s", t=NOW, at=NOW - 400, looked_at=NOW, signal=SignalState.GOOD, signal_reason="",
+        fhr_bpm=140.0, baseline_bpm=141.6, variability_bpm=9.0, running=None,
+        contractions=Contractions(3.1, 190.0, 61.0, 20.0),
         concern=12.0, concern_parts=[], classes=[], level=Level.QUIET, reason="", level_since=None, flag=None,
         acknowledged_by=None, events=3,
     )  # fmt: skip
@@ -57,9 +58,9 @@ def order(cards: list[Card], before: dict[str, Place] | None = None) -> list[str
 
 PAUSED = Paused("Kim", "bathroom", NOW + 600_000)
 SHELF = Shelved("low-baseline", "Kim", "toco moved", NOW + 900_000, active=True)
-SHEET = PolicySheet(
+SHEET = PolicyInfo(
     "attention", "r1", longest_shelve_s=3600, longest_pause_s=1800, longest_limit_s=7200, helps_within_s=600,
-    limits=[Limit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+    limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
 )  # fmt: skip
 
 
@@ -72,8 +73,8 @@ def test_a_bed_nobody_looked_at_is_never_quiet() -> None:
 
 
 def test_a_lost_bed_is_never_quiet_and_keeps_a_higher_level() -> None:
-    assert shown(signal=Signal.LOST, signal_reason="nothing for 12 s").state == "lost"
-    worse = shown(signal=Signal.LOST, level=Level.BEDSIDE, reason="a fall", flag="bed-1-f1", level_since=NOW)
+    assert shown(signal=SignalState.LOST, signal_reason="nothing for 12 s").state == "lost"
+    worse = shown(signal=SignalState.LOST, level=Level.BEDSIDE, reason="a fall", flag="bed-1-f1", level_since=NOW)
     assert worse.state == "bedside"
     assert "a fall" in worse.reason
 
@@ -83,7 +84,7 @@ def test_the_bed_that_needs_somebody_comes_first() -> None:
         card("bed-1", summary("bed-1"), NOW),
         card("bed-2", summary("bed-2", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
         card("bed-3", summary("bed-3", level=Level.TEAM, level_since=NOW, flag="f"), NOW),
-        card("bed-4", summary("bed-4", signal=Signal.LOST), NOW),
+        card("bed-4", summary("bed-4", signal=SignalState.LOST), NOW),
         card("bed-5", None, NOW),
         card("bed-6", summary("bed-6", level=Level.BEDSIDE, level_since=NOW, flag="f", acknowledged_by="Kim"), NOW),
         card("bed-7", summary("bed-7", level=Level.BEDSIDE, level_since=NOW, flag="f"), NOW),
@@ -97,7 +98,7 @@ def test_what_is_off_on_purpose_or_shelved_stands_between_quiet_and_look() -> No
     cards = [
         card("bed-1", summary("bed-1", concern=60.0), NOW),
         card("bed-2", summary("bed-2", shelved=[SHELF]), NOW),
-        card("bed-3", summary("bed-3", signal=Signal.LOST, paused=PAUSED), NOW),
+        card("bed-3", summary("bed-3", signal=SignalState.LOST, paused=PAUSED), NOW),
         card("bed-4", summary("bed-4", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
     ]
     assert order(cards) == ["bed-4", "bed-3", "bed-2", "bed-1"]
@@ -143,7 +144,7 @@ def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
 
 
 def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
-    off: dict[str, Any] = {"signal": Signal.LOST, "signal_reason": "nothing for 60 s", "paused": PAUSED}
+    off: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": "nothing for 60 s", "paused": PAUSED}
     found = shown(**off)
     assert (found.state, found.headline, found.until) == ("paused", "paused, back at", PAUSED.until)
     assert "Kim: bathroom" in found.reason
@@ -154,7 +155,7 @@ def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
         assert shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1").state == level
     assert card("bed-1", summary(**off), NOW + UNWATCHED_AFTER_MS + 1).state == "unwatched"
     assert shown(paused=PAUSED).state == "quiet", "her signal is there again"
-    assert shown(signal=Signal.LOST).state == "lost", "not off on purpose"
+    assert shown(signal=SignalState.LOST).state == "lost", "not off on purpose"
 
 
 def test_a_bed_that_is_quiet_only_because_something_is_shelved_says_so() -> None:
@@ -164,11 +165,11 @@ def test_a_bed_that_is_quiet_only_because_something_is_shelved_says_so() -> None
     assert "low baseline, shelved by Kim: toco moved" in found.reason
     assert shown(shelved=[msgspec.structs.replace(SHELF, active=False)]).state == "quiet"
     assert shown(shelved=[SHELF], level=Level.LOOK, level_since=NOW, flag="f").state == "look"
-    assert shown(shelved=[SHELF], signal=Signal.LOST).state == "lost"
+    assert shown(shelved=[SHELF], signal=SignalState.LOST).state == "lost"
 
 
 def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
-    found = shown(session="", t=-1000, signal=Signal.LOST, signal_reason="online, but nothing usable has come")
+    found = shown(session="", t=-1000, signal=SignalState.LOST, signal_reason="online, but nothing usable has come")
     assert (found.state, found.headline, found.t, found.clock) == ("lost", "no signal yet", None, "")
     assert "nothing usable" in found.reason
 
@@ -188,12 +189,12 @@ def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, on_the_w
     assert (found.clock, found.far_clock) == (says, on_the_ward)
 
 
-BEFORE, AFTER = Stretch(4, 45.0, 120.4, 141.0, 8.0, 3), Stretch(1, 20.0, 30.0, None, 9.0, 4)
+BEFORE, AFTER = TraceSummary(4, 45.0, 120.4, 141.0, 8.0, 3), TraceSummary(1, 20.0, 30.0, None, 9.0, 4)
 
 
 def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
-    done = Cared(NOW - 700_000, "Kim", "turned", "", BEFORE, after=AFTER, helped=True)
-    fresh = Cared(NOW - 60_000, "Ann", "other", "blanket", BEFORE)
+    done = CareRecord(NOW - 700_000, "Kim", "turned", "", BEFORE, after=AFTER, helped=True)
+    fresh = CareRecord(NOW - 60_000, "Ann", "other", "blanket", BEFORE)
     first, second = card("bed-1", summary(cared=[fresh, done]), NOW, SHEET).notes
     assert (first.what, first.result, first.result_at) == ("blanket", "", NOW - 60_000 + 600_000)
     assert ("decelerations", "4", "", "") in first.numbers

@@ -10,17 +10,17 @@ from typer.testing import CliRunner
 
 from quietward.cli import app
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Acknowledge, Act, Care, OwnLimit, Shelve
+from quietward.contracts.messages import Acknowledge, Command, RecordCare, SetBedLimit, Shelve
 from quietward.dashboard.auth import people
 from quietward.dashboard.auth.gate import _local, own_origin
 from quietward.dashboard.auth.people import People, Role, may
 
-ACTS: list[Act] = [
+ACTS: list[Command] = [
     Acknowledge("bed-1", "Kim", "bed-1-f1"),
     Shelve("bed-1", "Kim", "bed-1-f1", 60, "why"),
-    Care("bed-1", "Kim", "turned"),
+    RecordCare("bed-1", "Kim", "turned"),
 ]
-LIMIT = OwnLimit("bed-1", "Kim", "low-baseline", 95.0, 60, "known")
+LIMIT = SetBedLimit("bed-1", "Kim", "low-baseline", 95.0, 60, "known")
 
 
 def test_what_is_written_is_read_and_holds_no_password(tmp_path: Path) -> None:
@@ -93,7 +93,7 @@ def test_a_short_password_is_refused() -> None:
 
 
 @pytest.mark.parametrize("act", ACTS)
-def test_a_viewer_may_do_nothing_and_a_nurse_may_answer_and_note(act: Act) -> None:
+def test_a_viewer_may_do_nothing_and_a_nurse_may_answer_and_note(act: Command) -> None:
     assert [may(role, act) for role in Role] == [False, True, True]
 
 

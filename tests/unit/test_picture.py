@@ -8,7 +8,7 @@ from PIL import Image
 
 from quietward.contracts.errors import BadRecording
 from quietward.detect import assess, picture
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from tests.traces import RULES, flat, put, ramp, ripple
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, Signal, Summary
+from quietward.contracts.messages import HZ, SignalState, Summary
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
@@ -79,17 +79,17 @@ def summary_after(fhr: np.ndarray, ua: float = 10.0, mhr_bpm: float = np.nan) ->
 
 def test_a_lasting_jump_is_a_poor_signal_until_it_is_back() -> None:
     """Without a maternal channel a jump from one sample to the next that stays may be the mother's pulse."""
-    assert summary_after(trace()).signal is Signal.GOOD
+    assert summary_after(trace()).signal is SignalState.GOOD
     jumped = summary_after(with_run(90, 800, 100))
-    assert jumped.signal is Signal.POOR
+    assert jumped.signal is SignalState.POOR
     assert "mother's pulse" in jumped.signal_reason
-    assert summary_after(with_run(90, 700, 100)).signal is Signal.GOOD
+    assert summary_after(with_run(90, 700, 100)).signal is SignalState.GOOD
 
 
 def test_the_mothers_pulse_in_place_of_the_fetus_is_said() -> None:
     """Pinto 2015: within 5 bpm of the maternal rate is ambiguous."""
     found = summary_after(flat(92, 400) + ripple(400, 6), mhr_bpm=90.0)
-    assert found.signal is Signal.POOR
+    assert found.signal is SignalState.POOR
     assert found.signal_reason == "may be the mother's pulse"
 
 

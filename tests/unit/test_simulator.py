@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import wfdb
 
-from quietward import recordings
 from quietward.contracts.errors import BadScenario, BadSettings
 from quietward.contracts.messages import HZ, CareKind
+from quietward.recordings.files import read_recording
 from quietward.simulator import output, shift, truth
 from quietward.simulator.bed import Bed, Labour, simulate
 from quietward.simulator.physiology import responses
@@ -307,7 +307,7 @@ def test_recordings_travel_with_their_truth(tmp_path: Path, kind: output.Format)
     order = output.Order("bed-1", load("cord-now-and-then"), 3, 2 * HOUR_S, HOUR_S)
     recording, beside = output.write(tmp_path / "new", [order], kind, told.append)
     assert sum(told) == 3 * HOUR_S
-    read = recordings.read(recording)
+    read = read_recording(recording)
     assert np.array_equal(read.fhr, made.fhr[HOUR_S * HZ :], equal_nan=True)
     assert np.array_equal(read.ua, made.ua[HOUR_S * HZ :])
     if kind == "wfdb":

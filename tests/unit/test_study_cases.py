@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from quietward import recordings
 from quietward.contracts.messages import HZ
+from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
 from quietward.study import cases, report, result, run
 from quietward.study.life import lived
@@ -32,8 +32,8 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> N
     folder = tmp_path / "recorded"
     output.write(folder, [output.Order("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
     quiet = np.full(900 * HZ, 140.0) + np.sin(np.arange(900 * HZ) / 8) * 5
-    recordings.write_csv(folder / "b-short.csv", quiet, np.full(900 * HZ, 10.0))
-    recordings.write_csv(folder / "c-short.csv", quiet, np.full(900 * HZ, 10.0))
+    write_recording(folder / "b-short.csv", quiet, np.full(900 * HZ, 10.0))
+    write_recording(folder / "c-short.csv", quiet, np.full(900 * HZ, 10.0))
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 2}], alarm=[], vary=[])
     both, alone = cases.groups(plan.study)
     found = cases.measured(both, plan.rules, tmp_path / "done")
@@ -55,7 +55,7 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     folder.mkdir()
     fhr = np.full(1800 * HZ, 140.0) + np.sin(np.arange(1800 * HZ) / 8) * 5
     fhr[600 * HZ : 1200 * HZ] -= 70
-    recordings.write_csv(folder / "a-fall.csv", fhr, np.full(1800 * HZ, 10.0))
+    write_recording(folder / "a-fall.csv", fhr, np.full(1800 * HZ, 10.0))
     alarm = {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0}
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 1}], alarm=[alarm], vary=[])
     found = run.run(plan, tmp_path / "done", workers=1)

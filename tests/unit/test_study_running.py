@@ -8,7 +8,7 @@ from quietward.contracts.messages import HZ
 from quietward.dashboard.history.hours import Hours
 from quietward.detect import assess, rule_file
 from quietward.detect.core.alerting.attention import LEVELS
-from quietward.recordings import Recording
+from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
 from quietward.study import running
 from quietward.study.what_if import WhatIf

@@ -5,13 +5,13 @@ import numpy as np
 from quietward.contracts.messages import (
     CARE_WORDS,
     Acknowledge,
-    Act,
-    Care,
-    Cared,
-    Done,
+    CareRecord,
+    Command,
+    CommandEnvelope,
     Event,
-    OwnLimit,
     Pause,
+    RecordCare,
+    SetBedLimit,
     Shelve,
     Tap,
     Unshelve,
@@ -26,7 +26,7 @@ from quietward.detect.core.reporting import events as report
 from quietward.detect.core.state.state import State
 
 
-def take(state: State, done: Done, events: list[Event]) -> list[int]:
+def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
     """Take an act; return its lane, or none where there is no such bed."""
     n = state.lane_of.get(done.bed)
     if n is None:
@@ -36,11 +36,11 @@ def take(state: State, done: Done, events: list[Event]) -> list[int]:
         second = 0
     else:
         second = second_now(state, n, done.at)
-        refused = _take(state, n, second, done.act, events)
+        refused = _take(state, n, second, done.command, events)
     if refused:
-        kind = type(done.act).__struct_config__.tag
-        detail: report.Detail = {"act": str(kind), "by": done.act.by, "why": refused}
-        events.append(report.event(state, n, second, "not-taken", f"{kind} by {done.act.by}: {refused}", detail))
+        kind = type(done.command).__struct_config__.tag
+        detail: report.Detail = {"act": str(kind), "by": done.command.by, "why": refused}
+        events.append(report.event(state, n, second, "not-taken", f"{kind} by {done.command.by}: {refused}", detail))
     return [n]
 
 
@@ -49,7 +49,7 @@ def second_now(state: State, n: int, at: int) -> int:
     return int(state.clock.second[n]) + max(0, at - int(state.clock.at[n])) // 1000
 
 
-def _take(state: State, n: int, second: int, act: Act, events: list[Event]) -> str:
+def _take(state: State, n: int, second: int, act: Command, events: list[Event]) -> str:
     """Return why the act could not be taken, or nothing."""
     match act:
         case Acknowledge():
@@ -58,13 +58,13 @@ def _take(state: State, n: int, second: int, act: Act, events: list[Event]) -> s
             return _shelve(state, n, second, act, events)
         case Unshelve():
             return _unshelve(state, n, second, act, events)
-        case Care():
+        case RecordCare():
             return _care(state, n, second, act, events)
         case Pause():
             return _pause(state, n, second, act, events)
         case Tap():
             return _tap(state, n, second, act, events)
-        case OwnLimit():
+        case SetBedLimit():
             return _own_limit(state, n, second, act, events)
 
 
@@ -127,14 +127,14 @@ def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Eve
     return ""
 
 
-def _care(state: State, n: int, second: int, act: Care, events: list[Event]) -> str:
+def _care(state: State, n: int, second: int, act: RecordCare, events: list[Event]) -> str:
     if act.what == "other" and not act.text.strip():
         return "say in words what was done"
     a, words = state.attention, state.words_of(n)
     what = act.text.strip() or CARE_WORDS[act.what]
     before = care.stretch(state, n, second)
     flag = report.flag_id(state.beds[n], int(a.flag[n])) if a.level[n] > 0 else None
-    words.cared.insert(0, Cared(second * 1000, act.by, act.what, what, before, flag))
+    words.cared.insert(0, CareRecord(second * 1000, act.by, act.what, what, before, flag))
     del words.cared[care.KEPT :]
     detail: report.Detail = {"by": act.by, "what": act.what, "text": what, **report.numbers(before, "before")}
     events.append(report.event(state, n, second, "care", f"{what}, by {act.by}", detail))
@@ -179,7 +179,7 @@ def _tap(state: State, n: int, second: int, act: Tap, events: list[Event]) -> st
     return ""
 
 
-def _own_limit(state: State, n: int, second: int, act: OwnLimit, events: list[Event]) -> str:
+def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list[Event]) -> str:
     a, policy = state.attention, state.rules.policy
     i = policy.place(act.condition)
     if i is None or policy.condition[i].for_one_bed is None:

@@ -4,7 +4,7 @@ import math
 
 from msgspec import structs
 
-from quietward.contracts.messages import HZ, Cared, Stretch
+from quietward.contracts.messages import HZ, CareRecord, TraceSummary
 from quietward.detect.core.measures.findings import measures_of
 from quietward.detect.core.patterns.excursions import DOWN, UA
 from quietward.detect.core.reporting.events import flag_id
@@ -15,7 +15,7 @@ KEPT = 12
 """So many of the newest notes are kept beside the log."""
 
 
-def stretch(state: State, n: int, second: int) -> Stretch:
+def stretch(state: State, n: int, second: int) -> TraceSummary:
     """Return the ten minutes of lane n up to `second` in numbers."""
     notable, h, e = state.rules.reading.notable, state.history, state.present.excursions
     since = (second + 1 - STRETCH_S) * HZ
@@ -30,7 +30,7 @@ def stretch(state: State, n: int, second: int) -> Stretch:
         falls.append((float(e.height[DOWN, n]), float(e.area[DOWN, n])))
     measures = measures_of(state.findings, 0)
     baseline, variability = (float(measures[name][n]) for name in ("baseline_bpm", "variability_bpm"))
-    return Stretch(
+    return TraceSummary(
         decelerations=len(falls),
         deepest_bpm=round(max((depth for depth, _ in falls), default=0.0), 1),
         area_bpm_min=round(sum(area for _, area in falls) / 60, 1),
@@ -40,14 +40,14 @@ def stretch(state: State, n: int, second: int) -> Stretch:
     )
 
 
-def has_helped(before: Stretch, after: Stretch, eased: bool) -> bool | None:
+def has_helped(before: TraceSummary, after: TraceSummary, eased: bool) -> bool | None:
     """Say whether what was done has helped; None where there was nothing that could have become better."""
     if eased:
         return True
     return after.decelerations == 0 if before.decelerations else None
 
 
-def compared(state: State, n: int, second: int, note: Cared) -> Cared:
+def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     """Return the note with the ten minutes after it."""
     after = stretch(state, n, second)
     a = state.attention
@@ -56,12 +56,12 @@ def compared(state: State, n: int, second: int, note: Cared) -> Cared:
     return structs.replace(note, after=after, helped=helped)
 
 
-def due(note: Cared, second: int) -> bool:
+def due(note: CareRecord, second: int) -> bool:
     """Return whether it is time to look at the ten minutes after a note."""
     return note.after is None and second * 1000 - note.t >= STRETCH_S * 1000
 
 
-def in_words(note: Cared) -> str:
+def in_words(note: CareRecord) -> str:
     """Say what became of it."""
     before, after = note.before, note.after
     if after is None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST, Event, Stretch, Summary
+from quietward.contracts.messages import HZ, UA_LOWEST, Event, Summary, TraceSummary
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.attention import LEVELS, SHELVED, WHY_HELD_BACK, Aside, Change, counting_at
 from quietward.detect.core.arrays import Bools, Ints
@@ -217,7 +217,7 @@ def held_back_because(state: State, n: int, condition: int, why: int) -> str:
     return f"shelved by {by}" + (f" ({reason})" if reason else "")
 
 
-def numbers(found: Stretch, when: str) -> Detail:
+def numbers(found: TraceSummary, when: str) -> Detail:
     """Return ten minutes of a trace as details of an event."""
     return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
 

@@ -7,14 +7,14 @@ import numpy as np
 
 from quietward.contracts.messages import (
     HZ,
-    Class,
+    BedLimit,
+    ConcernContribution,
     Contractions,
-    Limited,
-    Part,
+    OngoingDeceleration,
     Paused,
-    Running,
+    RuleClass,
     Shelved,
-    Signal,
+    SignalState,
     Summary,
 )
 from quietward.detect.core.alerting.attention import LEVELS, NOT_HELD_BACK, SHELVED, Attention
@@ -82,7 +82,7 @@ def looked_of(state: State, lanes: Ints) -> list[Looked]:
     return [state.looked[n] for n in lanes.tolist()]
 
 
-def _looked(state: State, n: int, values: Values, classes: list[Class]) -> Looked:
+def _looked(state: State, n: int, values: Values, classes: list[RuleClass]) -> Looked:
     def known(name: str) -> float | None:
         value = values[name]
         return None if math.isnan(value) else round(value, 2)
@@ -103,7 +103,7 @@ def _looked(state: State, n: int, values: Values, classes: list[Class]) -> Looke
             rest_s=known("contraction_rest_s"),
         ),
         concern=None if math.isnan(concern) else round(concern, 1),
-        concern_parts=[Part(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
+        concern_parts=[ConcernContribution(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
         classes=classes,
     )
 
@@ -118,23 +118,23 @@ MISSING = {
 """What it means for a class when one of these measures cannot be said."""
 
 
-def _class(rules: RuleSet, values: Values, led: list[bool]) -> Class:
+def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
     """Return the class of one lane. led: which criteria hold there."""
     missing = [text for name, text in MISSING.items() if math.isnan(values[name])]
     criteria = [c for c, holds in zip(rules.criterion, led, strict=True) if holds]
     if not criteria:
         if math.isnan(values["baseline_bpm"]):
-            return Class(rules.name, 0, "cannot be said", [], missing)
-        return Class(rules.name, 1, rules.classes[0], [], missing)
+            return RuleClass(rules.name, 0, "cannot be said", [], missing)
+        return RuleClass(rules.name, 1, rules.classes[0], [], missing)
     worst = max(c.rank for c in criteria)
     own = values | {"baseline_bpm": rounded_baseline(values["baseline_bpm"], rules.round_baseline_to_bpm)}
-    return Class(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
+    return RuleClass(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
 
 
 def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
     n, bed = lane.n, state.beds[lane.n]
     signal, signal_reason = _signal(state, lane, looked.values)
-    is_fresh = signal is not Signal.LOST and (lane.second + 1) * HZ - lane.fhr_at <= 2 * HZ
+    is_fresh = signal is not SignalState.LOST and (lane.second + 1) * HZ - lane.fhr_at <= 2 * HZ
     words = state.words.get(bed) or NO_WORDS
     return Summary(
         bed=bed,
@@ -168,9 +168,9 @@ def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
     )
 
 
-def _running(lane: _Lane) -> Running | None:
+def _running(lane: _Lane) -> OngoingDeceleration | None:
     length_s = ((lane.second + 1) * HZ - lane.onset) / HZ
-    return Running(length_s, lane.height) if lane.open and length_s >= 15 else None
+    return OngoingDeceleration(length_s, lane.height) if lane.open and length_s >= 15 else None
 
 
 def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
@@ -182,10 +182,10 @@ def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
     ]
 
 
-def _limited(state: State, n: int, words: Words) -> list[Limited]:
+def _limited(state: State, n: int, words: Words) -> list[BedLimit]:
     attention, conditions = state.attention, state.rules.policy.condition
     return [
-        Limited(conditions[i].name, float(attention.own_limit[i, n]), *words.limited.get(i, ("", "")), until * 1000)
+        BedLimit(conditions[i].name, float(attention.own_limit[i, n]), *words.limited.get(i, ("", "")), until * 1000)
         for i, until in enumerate(attention.own_limit_until[:, n].tolist())
         if until >= 0
     ]
@@ -199,23 +199,23 @@ def _held_back(state: State, n: int) -> list[str]:
     ]
 
 
-def _signal(state: State, lane: _Lane, values: Values) -> tuple[Signal, str]:
+def _signal(state: State, lane: _Lane, values: Values) -> tuple[SignalState, str]:
     limits = state.rules.reading.signal
     if lane.second < 0:
-        return Signal.LOST, "its device is online, but nothing usable has come from it"
+        return SignalState.LOST, "its device is online, but nothing usable has come from it"
     lost_s = values["signal_lost_s"]
     silent_s = (state.now - lane.at) / 1000
     if silent_s >= limits.silent_after_s:
         why = "its device is offline" if not state.clock.online[lane.n] else "its device sends nothing"
-        return Signal.LOST, f"nothing for {silent_s:.0f} s: {why}"
+        return SignalState.LOST, f"nothing for {silent_s:.0f} s: {why}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
-        return Signal.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
+        return SignalState.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
     if values["near_mother_1min"] >= limits.mother_share:
-        return Signal.POOR, "may be the mother's pulse"
+        return SignalState.POOR, "may be the mother's pulse"
     if values["stepped"]:
-        return Signal.POOR, "jumped from one value to the next: may be the mother's pulse"
+        return SignalState.POOR, "jumped from one value to the next: may be the mother's pulse"
     share = values["fhr_usable_1min"]
     if share < limits.poor_below_share:
-        return Signal.POOR, f"{share:.0%} of the last minute usable"
-    return Signal.GOOD, "the uterine activity is flat" if values["ua_flat"] else ""
+        return SignalState.POOR, f"{share:.0%} of the last minute usable"
+    return SignalState.GOOD, "the uterine activity is flat" if values["ua_flat"] else ""

@@ -7,7 +7,7 @@ from typing import Self
 
 import msgspec
 
-from quietward.contracts.messages import Block, Cared, Class, Contractions, Part
+from quietward.contracts.messages import Block, CareRecord, ConcernContribution, Contractions, RuleClass
 from quietward.detect.core.alerting.attention import Attention
 from quietward.detect.core.arrays import Bools, Ints, Lanes, Sizes, index, part, switch
 from quietward.detect.core.measures.findings import Findings
@@ -55,7 +55,7 @@ class Words(msgspec.Struct):
     shelved: dict[int, tuple[str, str]] = {}  # condition -> by, why
     limited: dict[int, tuple[str, str]] = {}
     paused: tuple[str, str] = ("", "")
-    cared: list[Cared] = []  # the newest first
+    cared: list[CareRecord] = []  # the newest first
 
 
 class Looked(msgspec.Struct, frozen=True):
@@ -66,8 +66,8 @@ class Looked(msgspec.Struct, frozen=True):
     variability_bpm: float | None
     contractions: Contractions
     concern: float | None
-    concern_parts: list[Part]
-    classes: list[Class]
+    concern_parts: list[ConcernContribution]
+    classes: list[RuleClass]
 
 
 HEAD_LENGTH = 8

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import wfdb
 
-from quietward import wfdb_files
 from quietward.contracts.errors import BadRecording
+from quietward.recordings import wfdb_record
 from tests.conftest import record
 
 HEADER = "x 2 4 6\nx.dat 16 100(0)/bpm 16 0 0 0 0 FHR\nx.dat 16 100/nd 16 0 0 0 0 UC\n"
@@ -20,8 +20,8 @@ def given(folder: Path, header: str = HEADER, data: bytes = SIX) -> Path:
     return folder / "x.hea"
 
 
-def same_as_reference(header: Path) -> wfdb_files.Record:
-    ours, theirs = wfdb_files.read(header), wfdb.rdrecord(str(header.with_suffix("")))
+def same_as_reference(header: Path) -> wfdb_record.Record:
+    ours, theirs = wfdb_record.read(header), wfdb.rdrecord(str(header.with_suffix("")))
     np.testing.assert_array_equal(ours.signals, theirs.p_signal)
     assert ours.names == theirs.sig_name
     assert ours.hz == theirs.fs
@@ -55,7 +55,7 @@ def test_what_the_reference_writes_is_read(tmp_path: Path, format_: str, n: int)
     ],
 )
 def test_what_a_header_may_leave_out(tmp_path: Path, header: str) -> None:
-    ours, theirs = wfdb_files.read(given(tmp_path, header)), wfdb.rdrecord(str(tmp_path / "x"))
+    ours, theirs = wfdb_record.read(given(tmp_path, header)), wfdb.rdrecord(str(tmp_path / "x"))
     np.testing.assert_array_equal(ours.signals, theirs.p_signal)
     assert ours.hz == theirs.fs
 
@@ -78,7 +78,7 @@ def test_other_formats_are_left_to_the_package(tmp_path: Path) -> None:
 )
 def test_a_broken_record_is_one_line(tmp_path: Path, header: str, data: bytes, says: str) -> None:
     with pytest.raises(BadRecording, match=says):
-        wfdb_files.read(given(tmp_path, header, data))
+        wfdb_record.read(given(tmp_path, header, data))
 
 
 def test_what_is_written_is_what_the_reference_writes(tmp_path: Path) -> None:
@@ -89,6 +89,6 @@ def test_what_is_written_is_what_the_reference_writes(tmp_path: Path) -> None:
         "x", fs=4, units=["bpm", "nd"], sig_name=["FHR", "UA"], fmt=["16", "16"], adc_gain=[100, 100], baseline=[0, 0],
         p_signal=values.copy(), write_dir=str(tmp_path / "theirs"),
     )  # fmt: skip
-    wfdb_files.write(tmp_path / "x.hea", ["FHR", "UA"], ["bpm", "nd"], values, 4, 100)
+    wfdb_record.write(tmp_path / "x.hea", ["FHR", "UA"], ["bpm", "nd"], values, 4, 100)
     for name in ("x.hea", "x.dat"):
         assert (tmp_path / name).read_bytes() == (tmp_path / "theirs" / name).read_bytes()

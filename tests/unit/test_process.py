@@ -6,7 +6,7 @@ import contextlib
 import pytest
 
 from quietward.contracts.errors import Unreachable
-from quietward.runtime.running import Tasks
+from quietward.runtime.process import RecancellingTaskGroup
 
 
 async def deaf() -> None:
@@ -23,7 +23,7 @@ async def test_a_task_that_swallows_its_cancellation_does_not_keep_the_group() -
         raise Unreachable("broker", "nowhere", "Start it")
 
     async def group() -> None:
-        async with Tasks() as tasks:
+        async with RecancellingTaskGroup() as tasks:
             tasks.create_task(deaf())
             tasks.create_task(fails())
 
@@ -35,8 +35,8 @@ async def test_a_task_that_swallows_its_cancellation_does_not_keep_the_group() -
 
 
 async def test_a_group_that_is_ended_tells_its_tasks_until_they_have_heard() -> None:
-    async with asyncio.timeout(10), Tasks() as tasks:
+    async with asyncio.timeout(10), RecancellingTaskGroup() as tasks:
         unheard = tasks.create_task(deaf())
         await asyncio.sleep(0.01)
-        tasks.end()
+        tasks.cancel_all()
     assert unheard.cancelled()

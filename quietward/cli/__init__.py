@@ -1,0 +1,72 @@
+"""The command line, the only package that knows every stage.
+
+Commands import what they need when they run: `quietward --help` must be quick.
+"""
+
+import sys
+from collections.abc import Callable
+from typing import NoReturn
+
+import typer
+
+from quietward.cli import checks, devices, embedded, load, people, recordings, studies, ward
+from quietward.contracts.errors import QuietwardError
+from quietward.contracts.notice import NOTICE
+
+app = typer.Typer(
+    help=f"Streaming monitor prototype for a labour ward.\n\n{NOTICE}",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+COMMANDS: tuple[Callable[..., None], ...] = (
+    ward.demo,
+    devices.simulate,
+    devices.scenarios,
+    ward.ingest,
+    ward.detect,
+    ward.serve,
+    people.person,
+    devices.replay,
+    recordings.assess,
+    studies.study,
+    studies.what_if,
+    load.load,
+    recordings.export,
+    checks.doctor,
+    checks.alive,
+)
+"""In the order of `quietward --help`."""
+HIDDEN: tuple[Callable[..., None], ...] = (embedded.embedded_broker, load.load_devices, embedded.embedded_store)
+"""Processes that demo and load tests start."""
+
+for _command in COMMANDS:
+    app.command()(_command)
+for _command in HIDDEN:
+    app.command(hidden=True)(_command)
+
+
+def main() -> None:
+    """Run a command; an error of ours is one line and exit code 2."""
+    try:
+        app(standalone_mode=True)
+    except QuietwardError as error:
+        _fail(error)
+    except BaseExceptionGroup as group:
+        ours = _first_of_ours(group)
+        if ours is None:
+            raise
+        _fail(ours)
+
+
+def _first_of_ours(group: BaseExceptionGroup[BaseException]) -> QuietwardError | None:
+    for error in group.exceptions:
+        candidate = _first_of_ours(error) if isinstance(error, BaseExceptionGroup) else error
+        if isinstance(candidate, QuietwardError):
+            return candidate
+    return None
+
+
+def _fail(error: QuietwardError) -> NoReturn:
+    print(f"quietward: {error}", file=sys.stderr)
+    raise SystemExit(2)

@@ -1,0 +1,121 @@
+"""What sends samples into a ward: simulated beds and played recordings."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from quietward.cli.common import check_range, progress, run_service, settings_from
+from quietward.cli.options import (
+    BedsOption,
+    BrokerOption,
+    PathsArgument,
+    SeedOption,
+    SettingsOption,
+    ShardsOption,
+    ShiftOption,
+    SpeedOption,
+    StoreOption,
+    WardOption,
+)
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.notice import NOTICE
+from quietward.recordings import SUFFIXES
+
+
+def simulate(
+    beds: BedsOption = None,
+    speed: SpeedOption = 1.0,
+    seed: SeedOption = 1,
+    scenario: Annotated[
+        list[str] | None, typer.Option("--scenario", help="Scenario, by name or .toml path; again for more.")
+    ] = None,
+    shift: ShiftOption = None,
+    hours: Annotated[
+        float | None, typer.Option("--hours", help="Length, 0.1 to 24; 8, or with --out the scenario's own.")
+    ] = None,
+    head_start: Annotated[float, typer.Option("--head-start", help="Minutes of signal that are sent at once.")] = 0.0,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write recordings and their truth into this folder, at full speed.")
+    ] = None,
+    csv: Annotated[bool, typer.Option("--csv", help="With --out: CSV files in place of WFDB.")] = False,
+    ward: WardOption = None,
+    broker: BrokerOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page. Or write files."""
+    from quietward.simulator import output, service
+    from quietward.simulator.shift import chosen
+
+    check_range("--beds", beds, 1, 500)
+    check_range("--speed", speed, 0.1, 100)
+    check_range("--hours", hours, 0.1, 24)
+    places = chosen(scenario or [], shift, beds)
+    print(NOTICE, file=sys.stderr)
+    if out is not None:
+        orders = service.orders(places, seed, None if hours is None else int(hours * 3600))
+        with progress("bed-seconds") as bar:
+            task = bar.add_task("simulate", total=sum(o.seconds + o.skip_s for o in orders))
+            written = output.write(out, orders, "csv" if csv else "wfdb", lambda n: bar.advance(task, n))
+        print(f"written: {len(written)} files in {out}", file=sys.stderr)
+        return
+    seconds = int((hours or 8) * 3600)
+    check_range("--head-start", head_start, 0, seconds / 60)
+    own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
+    run_service(service.simulate(own, service.simulated(places, seed, seconds), speed, int(head_start * 60)))
+
+
+def scenarios(
+    name: Annotated[str | None, typer.Argument(help="One of them, or a .toml path; all if not given.")] = None,
+) -> None:
+    """List the invented labours and shifts, or tell all of one: its course, what is true, what a good watcher does."""
+    from quietward.simulator import scenario, shift
+
+    print(NOTICE)
+    if name is None:
+        from rich.box import SIMPLE
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(box=SIMPLE, pad_edge=False)
+        table.add_column("labour", no_wrap=True)
+        for column in ("min", "somebody is needed", "what it is for"):
+            table.add_column(column)
+        for labour in map(scenario.load, scenario.names()):
+            table.add_row(labour.name, f"{labour.lasts_min:g}", scenario.needs_in_words(labour), labour.purpose)
+        for whole in map(shift.load, shift.names()):
+            table.add_row(f"{whole.name} (--shift)", "", f"{len(whole.bed)} beds", whole.purpose)
+        Console().print(table)
+        return
+    chosen = shift.load(name) if name in shift.names() else scenario.load(name)
+    print(f"\n{chosen.name}: {chosen.purpose}\n\nCourse: {chosen.course}")
+    if isinstance(chosen, scenario.Scenario):
+        print(f"Somebody is needed: {scenario.needs_in_words(chosen)}")
+    else:
+        print("Beds: " + ", ".join(place.scenario for place in chosen.bed))
+    print(f"A good watcher: {chosen.good_watcher}")
+
+
+def replay(
+    paths: PathsArgument,
+    bed: Annotated[str | None, typer.Option("--bed", help="Bed for a single recording; else named after it.")] = None,
+    speed: SpeedOption = 1.0,
+    ward: WardOption = None,
+    broker: BrokerOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Play recordings over MQTT, as devices would, into a running ward."""
+    from quietward.simulator import service
+
+    check_range("--speed", speed, 0.1, 100)
+    own = settings_from(ward=ward, broker=broker, settings=settings)
+    strips = service.recorded(service.read_all(paths), bed)
+    if not strips:
+        raise BadSettings("PATH", [str(p) for p in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    print(NOTICE, file=sys.stderr)
+    with progress("bed-seconds") as bar:
+        task = bar.add_task("replay", total=sum(s.seconds for s in strips))
+        run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)))

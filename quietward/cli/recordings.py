@@ -1,0 +1,117 @@
+"""What becomes a file or comes from one: assess recordings, export what a ward has stored."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from quietward.cli.common import progress, settings_from
+from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
+from quietward.contracts.errors import QuietwardError, extra
+from quietward.contracts.notice import NOTICE
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+
+def assess(
+    paths: PathsArgument,
+    rules: Annotated[
+        str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008 or figo-2015.")
+    ] = "figo-2015",
+    json: Annotated[bool, typer.Option("--json", help="One JSON object per recording and line.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", help="Picture of the strips with all that was found: .png, .svg, .pdf.")
+    ] = None,
+    weeks: Annotated[int, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = 0,
+    second_stage_from: Annotated[
+        float | None, typer.Option("--second-stage-from", min=0, help="Minute at which the second stage begins.")
+    ] = None,
+    policy: PolicyOption = None,
+) -> None:
+    """Read recordings with the live system's detector, without MQTT or Redis."""
+    from rich.console import Console
+
+    from quietward.detect import assess as assessment
+    from quietward.detect import rule_file
+    from quietward.recordings.files import find_recordings, read_recording
+
+    if plot is not None:
+        with extra("pictures", "--plot"):
+            from quietward.detect import picture
+        picture.check(plot)
+
+    loaded_rules = rule_file.load(settings_from(policy=policy).policy)
+    readable, failures = [], 0
+    for path in find_recordings(paths):
+        try:
+            readable.append(read_recording(path))
+        except QuietwardError as error:
+            failures += 1
+            print(f"quietward: {error}", file=sys.stderr)
+    print(NOTICE, file=sys.stderr)
+    second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
+    labour = assessment.Labour(weeks, second_stage_from_s)
+    with progress("recording-seconds") as bar:
+        task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
+        rows = assessment.assess(readable, loaded_rules, rules, lambda n: bar.advance(task, n), labour)
+    if json:
+        from quietward.contracts.messages import encode_json
+
+        for row in rows:
+            print(encode_json(row).decode())
+    else:
+        Console().print(_assessment_table(rows))
+    if plot is not None:
+        for picture_file in picture.draw(readable, rows, plot):
+            print(f"drawn: {picture_file}", file=sys.stderr)
+    if failures:
+        raise SystemExit(2)
+
+
+def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
+    from rich.box import SIMPLE
+    from rich.table import Table
+
+    title = "At the end of each recording (FHR: share usable; base, var. in bpm)"
+    table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("recording", no_wrap=True)
+    for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for row in rows:
+        last = row["assessments"][-1] if row["assessments"] else None
+        bpm = [b["bpm"] for b in row["baseline"] if b["bpm"] is not None]
+        minutes = [v["bpm"] for v in row["variability"][-10:]]
+        table.add_row(
+            row["record"],
+            f"{row['duration_s'] / 60:.0f}",
+            f"{row['signal']['fhr_usable']:.0%}",
+            f"{bpm[-1]:.0f}" if bpm else "–",
+            f"{sum(minutes) / len(minutes):.0f}" if minutes else "–",
+            *(str(len(row[name])) for name in ("contractions", "accelerations", "decelerations")),
+            str(last["rule_class"]) if last else "–",
+            f"{last['concern']:.0f}" if last else "–",
+            str(len(row["flags"])),
+        )
+    return table
+
+
+def export(
+    bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
+    log: Annotated[Path | None, typer.Option("--log", help="All of its log: .csv or .json.")] = None,
+    handover: Annotated[Path | None, typer.Option("--handover", help="Its hand-over sheet, to print: .html.")] = None,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Write a bed's log or hand-over sheet to a file, from Redis."""
+    import asyncio
+
+    from quietward.dashboard.print import files
+
+    own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
+    print(NOTICE, file=sys.stderr)
+    for written in asyncio.run(files.write(own, bed, log, handover)):
+        print(f"written: {written}", file=sys.stderr)

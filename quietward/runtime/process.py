@@ -1,0 +1,128 @@
+"""A service as a process: it stops on a signal, ends with whoever started it, and listens on a port."""
+
+import asyncio
+import gc
+import logging
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+from collections.abc import Coroutine
+from typing import Any
+
+from quietward.contracts.errors import Unreachable
+
+log = logging.getLogger("quietward")
+
+COLLECTS_EVERY = 20_000
+"""New objects between two runs of the garbage collector: most live no longer than one message, and make no cycles."""
+STOP_AGAIN_S = 1.0
+
+
+def command_of(*arguments: str) -> list[str]:
+    """Return the command line of `quietward <arguments>`. -P: never import a file of the user's folder instead."""
+    return [sys.executable, "-P", "-m", "quietward", *arguments]
+
+
+def run(main: Coroutine[Any, Any, None]) -> None:
+    """Run a service until it ends or is told to stop by SIGINT or SIGTERM."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stderr)
+    die_with_parent()
+    gc.freeze()  # modules stay for good; scanning them again and again makes pauses
+    gc.set_threshold(COLLECTS_EVERY)
+    factory = None
+    if sys.platform != "win32":
+        import uvloop
+
+        factory = uvloop.new_event_loop
+    with asyncio.Runner(loop_factory=factory) as runner:
+        runner.run(_until_told_to_stop(main))
+
+
+async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
+    task = asyncio.create_task(main, name="main")
+    loop = asyncio.get_running_loop()
+
+    def stop() -> None:
+        task.cancel()
+        loop.call_later(STOP_AGAIN_S, insist)
+
+    def insist() -> None:
+        # asyncio.wait_for of Python 3.11, which libraries use, can swallow a cancellation; then a task group waits
+        # for a child that goes on as if nothing had happened.
+        for running in asyncio.all_tasks():
+            running.cancel()
+        loop.call_later(STOP_AGAIN_S, insist)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop)
+    try:
+        await task
+    except asyncio.CancelledError:
+        log.info("stopped")
+
+
+class RecancellingTaskGroup(asyncio.TaskGroup):
+    """A task group that cancels its tasks again and again until they end: when one has failed, or on `cancel_all`.
+
+    See `_until_told_to_stop` about cancellations that get lost.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._alive: set[asyncio.Task[Any]] = set()
+
+    def create_task(self, coro: Any, **named: Any) -> asyncio.Task[Any]:
+        """Start a task of the group."""
+        task = super().create_task(coro, **named)
+        self._alive.add(task)
+        task.add_done_callback(self._ended)
+        return task
+
+    def _ended(self, task: asyncio.Task[Any]) -> None:
+        self._alive.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self.cancel_all)
+
+    def cancel_all(self) -> None:
+        """Cancel all tasks of the group, once a second until the last one has ended."""
+        for running in self._alive:
+            running.cancel()
+        if self._alive:
+            asyncio.get_running_loop().call_later(STOP_AGAIN_S, self.cancel_all)
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """Return a listening socket. Raises Unreachable if that is not possible."""
+    sock = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((host, port))
+        sock.listen(128)
+    except (OSError, socket.gaierror) as error:
+        sock.close()
+        remedy = f"Choose another with --port or QUIETWARD_PORT ({error.strerror})"
+        raise Unreachable("page's address", f"{host}:{port}", remedy) from error
+    sock.setblocking(False)
+    return sock
+
+
+def die_with_parent() -> None:
+    """End this process when the demo that started it has died, however it died.
+
+    The demo hands over the reading end of a pipe (QUIETWARD_PARENT is its number). Nobody ever writes to it: a read
+    returns only when the demo's end is closed.
+    """
+    number = os.environ.pop("QUIETWARD_PARENT", None)
+    if number is None:
+        return
+
+    def wait(pipe: int) -> None:
+        os.read(pipe, 1)
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(3)  # for a clean end
+        os._exit(1)
+
+    threading.Thread(target=wait, args=(int(number),), daemon=True, name="parent watch").start()

@@ -1,0 +1,72 @@
+"""What is wrong with a document is named by field, value and reason, wherever the document came from."""
+
+from typing import Annotated
+
+import msgspec
+import pytest
+from msgspec import Meta, Struct
+
+from quietward.contracts.errors import BadRules
+from quietward.contracts.tables import parse_toml_table
+from quietward.contracts.validation import NOT_DECODED, InvalidField, invalid_field, invalid_json
+
+
+class Pump(Struct, forbid_unknown_fields=True):
+    """A part of a document."""
+
+    rate: Annotated[int, Meta(ge=0)]
+
+
+class Room(Struct, forbid_unknown_fields=True):
+    """A document."""
+
+    pumps: list[Pump]
+    name: str = ""
+
+
+def problem_in(body: bytes) -> InvalidField:
+    with pytest.raises(NOT_DECODED) as caught:
+        msgspec.json.decode(body, type=Room)
+    return invalid_json(caught.value, body)
+
+
+@pytest.mark.parametrize(
+    ("body", "expected"),
+    [
+        (b'{"pumps": [], "name": 3}', InvalidField("name", 3, "Expected `str`, got `int`")),
+        (b'{"pumps": 3}', InvalidField("pumps", 3, "Expected `array`, got `int`")),
+        (b"[]", InvalidField("", [], "Expected `object`, got `array`")),
+        (b'{"name": "a"}', InvalidField("", {"name": "a"}, "Object missing required field `pumps`")),
+    ],
+)
+def test_json(body: bytes, expected: InvalidField) -> None:
+    assert problem_in(body) == expected
+
+
+@pytest.mark.parametrize("body", [b"", b"{", b"\xff", b"[" * 10_000, b'{"name": 3, "pumps": ['])
+def test_what_is_not_json_is_at_fault_as_a_whole(body: bytes) -> None:
+    problem = problem_in(body)
+    assert (problem.path, problem.value, problem.is_json) == ("", body, False)
+    assert problem.reason.startswith("Is not JSON: ")
+
+
+def test_builtin_types_with_the_item_of_a_list() -> None:
+    document = {"pumps": [{"rate": 1}, {"rate": -1}]}
+    with pytest.raises(msgspec.ValidationError) as caught:
+        msgspec.convert(document, Room)
+    problem = invalid_field(caught.value, document)
+    assert problem.path == "pumps[1].rate"
+    assert problem.value == -1
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("pumps = [{rate = -1}]", r"room: pumps\[0\].rate: -1. .*Mend this value"),
+        ("pumps = []\ncolour = 3", "room: top level: None. .*unknown field `colour`"),
+        ("pumps = [", "room: .*Mend the TOML"),
+    ],
+)
+def test_tables(text: str, says: str) -> None:
+    with pytest.raises(BadRules, match=says):
+        parse_toml_table(text, Room, "room", BadRules)
