@@ -14,7 +14,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.study import figures
 from quietward.study.figures import LEVEL_COLOURS, RATE
 from quietward.study.plan import BASE, LimitAlarm, Study
-from quietward.study.result import Estimate, Row, chosen
+from quietward.study.result import Estimate, VariantRow, choose
 from quietward.study.run import Result
 
 SHOWN_ROWS = 40
@@ -23,7 +23,7 @@ BORROWED = (
 )
 
 
-class Whole(Struct, frozen=True):
+class FullReport(Struct, frozen=True):
     """All of report.json. chosen: name of the variant to recommend, None where none meets the limit."""
 
     notice: str
@@ -33,19 +33,19 @@ class Whole(Struct, frozen=True):
     shifts: int
     bed_hours: float
     chosen: str | None
-    rows: list[Row]
+    rows: list[VariantRow]
 
 
-def whole(result: Result, found: Sequence[Row], command: str) -> Whole:
+def full_report(result: Result, found: Sequence[VariantRow], command: str) -> FullReport:
     """Return what the report is made of."""
-    best = chosen(found)
-    hours = sum(s.bed_hours for s in result.lived[0])
+    best = choose(found)
+    hours = sum(s.bed_hours for s in result.with_staff[0])
     planned = result.planned
     name = best.name if best else None
-    return Whole(NOTICE, command, planned.study, planned.rules.digest, len(result.cases), hours, name, list(found))
+    return FullReport(NOTICE, command, planned.study, planned.rules.digest, len(result.cases), hours, name, list(found))
 
 
-def write(folder: Path, result: Result, report: Whole) -> list[Path]:
+def write(folder: Path, result: Result, report: FullReport) -> list[Path]:
     """Write report.html, report.json and variants.csv; return their paths. Raises BadStudy if that cannot be."""
     texts = {
         "report.html": page(result, report),
@@ -61,7 +61,7 @@ def write(folder: Path, result: Result, report: Whole) -> list[Path]:
     return paths
 
 
-def table(rows: Sequence[Row]) -> str:
+def table(rows: Sequence[VariantRow]) -> str:
     """Return one line for each variant."""
     keys = sorted({key for row in rows for key in row.numbers})
     out = io.StringIO()
@@ -85,7 +85,7 @@ def table(rows: Sequence[Row]) -> str:
                 *(_cell(r.interruptions_by_level[name].value) for name in LEVEL_COLOURS), r.needs,
                 *(_cell(x) for x in (late.value, late.low, late.high, r.flagged_before.value)),
                 _cell(r.reached.p50), _cell(r.reached.p90), r.reached.never, _cell(r.longest_wait_s),
-                *(_cell(r.worth[name].value) for name in LEVEL_COLOURS), r.meets, _cell(r.sure), r.on_front,
+                *(_cell(r.ppv[name].value) for name in LEVEL_COLOURS), r.meets, _cell(r.sure), r.on_front,
                 r.peak_in_10_min, *(_cell(x) for x in (r.flood_share, r.chattering_share, r.fleeting_share)), r.stale,
             ]
         )  # fmt: skip
@@ -96,7 +96,7 @@ def _cell(value: float | None) -> str:
     return "" if value is None else f"{value:.4g}"
 
 
-def page(result: Result, report: Whole) -> str:
+def page(result: Result, report: FullReport) -> str:
     """Return the report as one HTML file that needs nothing else."""
     study, rows = report.study, report.rows
     today = next(row for row in rows if row.name == BASE)
@@ -170,14 +170,14 @@ def _limit_in_words(study: Study) -> str:
     )
 
 
-def _named(row: Row) -> str:
+def _named(row: VariantRow) -> str:
     """Return a variant's name, with its numbers where the name does not say them."""
     if not row.numbers or row.name.endswith(tuple(f"{value:g}" for value in row.numbers.values())):
         return row.name
     return f"{row.name}: " + ", ".join(f"{key} {value:g}" for key, value in row.numbers.items())
 
 
-def _answer(study: Study, today: Row, best: Row | None) -> str:
+def _answer(study: Study, today: VariantRow, best: VariantRow | None) -> str:
     asked = f"<p>Asked for: {_limit_in_words(study)}.</p>"
     now = f"<p>Today: {_in_words(today)}.</p>"
     if not today.needs:
@@ -196,7 +196,7 @@ def _answer(study: Study, today: Row, best: Row | None) -> str:
     )
 
 
-def _in_words(row: Row) -> str:
+def _in_words(row: VariantRow) -> str:
     interrupts = f"{_range(row.interruptions_per_nurse_hour)} {RATE}"
     if not row.needs:
         return interrupts
@@ -206,7 +206,7 @@ def _in_words(row: Row) -> str:
     )
 
 
-def _sure(row: Row) -> str:
+def _sure(row: VariantRow) -> str:
     return f"In {row.sure:.0%} of the draws of shifts it meets the limit."
 
 
@@ -232,7 +232,7 @@ def _html(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return f"<div class='scroll'><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
 
 
-def _table(rows: Sequence[Row], study: Study) -> str:
+def _table(rows: Sequence[VariantRow], study: Study) -> str:
     head = [
         "variant", RATE, "calls per bed-hour", "look", "bedside", "team",
         f"late per 100 ({study.limit.level})", "flagged before it mattered", "median to flag", "median to bed",
@@ -250,14 +250,14 @@ def _table(rows: Sequence[Row], study: Study) -> str:
                      _minutes(r.longest_wait_s))
                     if r.needs else "–" * 5
                 ),
-                *(_range(r.worth[name]) for name in LEVEL_COLOURS), f"{'yes' if r.meets else 'no'} ({r.sure:.0%})",
+                *(_range(r.ppv[name]) for name in LEVEL_COLOURS), f"{'yes' if r.meets else 'no'} ({r.sure:.0%})",
             ]
             for r in rows
         ],
     )  # fmt: skip
 
 
-def _by_shift(rows: Sequence[Row]) -> str:
+def _by_shift(rows: Sequence[VariantRow]) -> str:
     kinds = list(rows[0].by_shift)
     if len(kinds) < 2:
         return ""
@@ -271,7 +271,7 @@ def _by_shift(rows: Sequence[Row]) -> str:
     return "<p>By kind of shift:</p>" + _html(head, lines)
 
 
-def _by_reason(policies: Sequence[Row], plain: Sequence[Row]) -> str:
+def _by_reason(policies: Sequence[VariantRow], plain: Sequence[VariantRow]) -> str:
     """Return what interrupts, by reason and level; a plain alarm has one reason, its own."""
     head = ["reason", "level", "calls", "per bed-hour", RATE]
     found = ""
@@ -285,7 +285,7 @@ def _by_reason(policies: Sequence[Row], plain: Sequence[Row]) -> str:
     return found
 
 
-def _management(rows: Sequence[Row]) -> str:
+def _management(rows: Sequence[VariantRow]) -> str:
     head = [
         "variant", "average per nurse in 10 min", "peak in 10 min", "time in flood", "chattering", "fleeting",
         "unanswered 30 min", *(f"{name}, share" for name in LEVEL_COLOURS),
@@ -303,12 +303,12 @@ def _management(rows: Sequence[Row]) -> str:
     )  # fmt: skip
 
 
-def _top(rows: Sequence[Row]) -> str:
+def _top(rows: Sequence[VariantRow]) -> str:
     lines = [[r.name, "; ".join(f"{what} {count}" for what, count in r.top_ten)] for r in rows]
     return "<p>The ten most frequent calls:</p>" + _html(["variant", "calls, bed"], lines)
 
 
-def _all_variants(rows: Sequence[Row], study: Study) -> str:
+def _all_variants(rows: Sequence[VariantRow], study: Study) -> str:
     ordered = sorted(rows, key=lambda r: (r.late.value or 0.0, r.interruptions_per_nurse_hour.value or 0.0))
     more = len(ordered) - SHOWN_ROWS
     note = (
@@ -317,7 +317,7 @@ def _all_variants(rows: Sequence[Row], study: Study) -> str:
     return note + _table(ordered[:SHOWN_ROWS], study)
 
 
-def _delays(rows: Sequence[Row], study: Study) -> str:
+def _delays(rows: Sequence[VariantRow], study: Study) -> str:
     """Say what waiting takes away from an alarm with fixed limits, where the study has it with and without."""
     alarms = {a.name: a for a in study.alarm if isinstance(a, LimitAlarm)}
     found = [(alarms[r.name], r) for r in rows if r.name in alarms]
@@ -325,10 +325,10 @@ def _delays(rows: Sequence[Row], study: Study) -> str:
     if at_once is None:
         return ""
 
-    is_known = all(row.worth["look"].value is not None for _, row in found)
+    is_known = all(row.ppv["look"].value is not None for _, row in found)
 
-    def for_nothing(row: Row) -> float:
-        calls, worth = row.calls_per_bed_hour["look"].value or 0.0, row.worth["look"].value
+    def for_nothing(row: VariantRow) -> float:
+        calls, worth = row.calls_per_bed_hour["look"].value or 0.0, row.ppv["look"].value
         return calls * (1 - (worth or 0.0))
 
     lines = [

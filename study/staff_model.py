@@ -2,14 +2,14 @@
 
 from typing import Annotated
 
-from msgspec import Meta, Struct
+from msgspec import Meta, Struct, field
 
 Share = Annotated[float, Meta(ge=0, le=1)]
 Time = Annotated[float, Meta(gt=0)]
 
 
 class CallTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """From a call to knowing what it is about."""
+    """From a call to knowing what it is about. ahead_s: how early a true positive may come."""
 
     notice_s: Time
     read_s: Time
@@ -18,7 +18,7 @@ class CallTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Trust(Struct, frozen=True, forbid_unknown_fields=True):
-    """Which calls are answered, and how much exposure slows."""
+    """Which calls are answered, and how much exposure to false ones slows."""
 
     matching_share: Share
     all_from: Share
@@ -28,8 +28,8 @@ class Trust(Struct, frozen=True, forbid_unknown_fields=True):
     slower: Annotated[list[Annotated[float, Meta(ge=1)]], Meta(min_length=3, max_length=3)]
 
 
-class Tasks(Struct, frozen=True, forbid_unknown_fields=True):
-    """What nurses and students do, medians."""
+class TaskTimes(Struct, frozen=True, forbid_unknown_fields=True):
+    """How long and how often nurses and students do what, medians."""
 
     walk_s: Time
     check_s: Time
@@ -44,27 +44,27 @@ class Tasks(Struct, frozen=True, forbid_unknown_fields=True):
     student_reads_right: Share
 
 
-class Team(Struct, frozen=True, forbid_unknown_fields=True):
-    """Clinicians outside."""
+class TeamTimes(Struct, frozen=True, forbid_unknown_fields=True):
+    """Clinicians who are called from elsewhere."""
 
     comes_in_s: Time
 
 
-class Worth(Struct, frozen=True, forbid_unknown_fields=True):
-    """What makes a call stand for something."""
+class TruePositiveCriteria(Struct, frozen=True, forbid_unknown_fields=True):
+    """States and artefacts during which a call is a true positive, beside the needs of the bed."""
 
     any_call: list[str]
     call_for_signal: list[str]
     gone_for_s: Annotated[float, Meta(ge=0)]
 
 
-class Staff(Struct, frozen=True, forbid_unknown_fields=True):
+class StaffModel(Struct, frozen=True, forbid_unknown_fields=True):
     """All of `study/staff.toml`."""
 
     beds_per_nurse: Annotated[int, Meta(ge=1, le=48)]
     student_share: Share
     call: CallTimes
     trust: Trust
-    tasks: Tasks
-    team: Team
-    worth: Worth
+    tasks: TaskTimes
+    team: TeamTimes
+    true_positive: TruePositiveCriteria = field(name="worth")

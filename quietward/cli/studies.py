@@ -46,10 +46,10 @@ def study(
             planned, done_before, workers or os.cpu_count() or 1,
             lambda done, total: bar.update(task, completed=done, total=total),
         )  # fmt: skip
-    rows = result.rows(outcome)
-    whole = report.whole(outcome, rows, f"quietward study {name}")
-    first = cases.measured(cases.groups(planned.study)[0], planned.rules, done_before)
-    written = [*report.write(out, outcome, whole), comparison.write(out, comparison.of(planned, first))]
+    rows = result.summarize(outcome)
+    whole = report.full_report(outcome, rows, f"quietward study {name}")
+    first = cases.measure_shifts(cases.group_cases(planned.study)[0], planned.rules, done_before)
+    written = [*report.write(out, outcome, whole), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
     else:
@@ -98,7 +98,7 @@ def what_if(
     """Work out which flags a running ward's last hours would have had under other numbers, for the Study page."""
     import asyncio
 
-    from quietward.study import plan, running
+    from quietward.study import plan, ward_hours
     from quietward.study import what_if as comparison
 
     own = settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
@@ -106,12 +106,12 @@ def what_if(
     with progress("bed-seconds") as bar:
         task = bar.add_task("what if", total=None)
         if study is None:
-            kept = asyncio.run(running.read(own, hours))
+            kept = asyncio.run(ward_hours.read_last_hours(own, hours))
             bar.update(task, total=sum(len(one.fhr) // HZ for one in kept))
-            result = running.of(kept, own.policy, hours, lambda n: bar.advance(task, n))
+            result = ward_hours.build_ward_what_if(kept, own.policy, hours, lambda n: bar.advance(task, n))
         else:
-            planned = plan.only_base(plan.read(study), study)
-            result = comparison.of_first_shift(planned, lambda n: bar.advance(task, n))
+            planned = plan.plan_base(plan.read(study), study)
+            result = comparison.build_from_study(planned, lambda n: bar.advance(task, n))
     out = out or Path(own.studies) / result.study
     try:
         out.mkdir(parents=True, exist_ok=True)

@@ -11,12 +11,12 @@ from quietward.contracts.notice import NOTICE
 from quietward.study import what_if
 from quietward.study.what_if import WhatIf
 from tests.browser.made_up import MadeUpWard
-from tests.studies import measured, small
+from tests.studies import measured_shifts, small
 
 
 @pytest.fixture(scope="module")
 def found() -> WhatIf:
-    return what_if.of(small(), measured())
+    return what_if.build_what_if(small(), measured_shifts())
 
 
 @pytest.fixture

@@ -27,9 +27,9 @@ from quietward.ingest import service
 from quietward.practice import routes, strip
 from quietward.runtime import demo, doctor, embedded
 from quietward.simulator import output, service
-from quietward.study import running, what_if
+from quietward.study import ward_hours, what_if
 strip.make(strip.code_of("calm", 1))
-running._planned("attention")
+ward_hours._planned("attention")
 """
 MISSING = """raise ModuleNotFoundError("No module named {0!r}", name="{0}")"""
 

@@ -10,7 +10,7 @@ from quietward.detect import assess, rule_file
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
-from quietward.study import running
+from quietward.study import ward_hours
 from quietward.study.what_if import WhatIf
 
 BEGINS = 1_790_000_000
@@ -30,7 +30,7 @@ def kept() -> list[Hours]:
 
 @pytest.fixture(scope="module")
 def found(kept: list[Hours]) -> WhatIf:
-    return running.of(kept, "attention", SECONDS / 3600)
+    return ward_hours.build_ward_what_if(kept, "attention", SECONDS / 3600)
 
 
 def test_at_todays_numbers_it_is_what_assess_says(kept: list[Hours], found: WhatIf) -> None:
@@ -71,7 +71,7 @@ def test_a_number_that_is_moved_changes_what_would_have_been(found: WhatIf) -> N
 def test_a_bed_that_fell_silent_ends_with_its_silence() -> None:
     """Its last signal is not drawn as if it were of now."""
     one = structs.replace(hours_of(FALLS, 5, 1800), now_s=BEGINS + 3000.0)
-    shown = running.of([one, hours_of("calm", 2)], "attention", SECONDS / 3600)
+    shown = ward_hours.build_ward_what_if([one, hours_of("calm", 2)], "attention", SECONDS / 3600)
     slider = shown.sliders[0]
     today = next(p for p in slider.positions if p.value == slider.today)
     row = assess.assess(
