@@ -3,7 +3,7 @@
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,6 +15,9 @@ from quietward.contracts.notice import NOTICE
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from quietward.study.report import FullReport
+    from quietward.study.result import Estimate
 
 
 def study(
@@ -32,7 +35,7 @@ def study(
     from rich.console import Console
 
     with extra("studies", "quietward study"):
-        from quietward.study import cases, plan, report, result
+        from quietward.study import cases, plan, report, report_page, result
         from quietward.study import run as runner
         from quietward.study import what_if as comparison
 
@@ -47,38 +50,45 @@ def study(
             lambda done, total: bar.update(task, completed=done, total=total),
         )  # fmt: skip
     rows = result.summarize(outcome)
-    whole = report.full_report(outcome, rows, f"quietward study {name}")
+    full_report = report.full_report(outcome, rows, f"quietward study {name}")
+    page = report_page.render(outcome, full_report)
     first = cases.measure_shifts(cases.group_cases(planned.study)[0], planned.rules, done_before)
-    written = [*report.write(out, outcome, whole), comparison.write(out, comparison.build_what_if(planned, first))]
+    written = [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
     else:
-        Console().print(_study_table(whole))
+        Console().print(_study_table(full_report))
     for path in written:
         print(f"written: {path}", file=sys.stderr)
 
 
-def _study_table(whole: Any) -> "Table":
+def _study_table(report: "FullReport") -> "Table":
     from rich.box import SIMPLE
     from rich.table import Table
 
-    limit = whole.study.limit
-    title = f"{whole.study.name}: {whole.shifts} shifts, {whole.bed_hours:.0f} bed-hours; {limit.level} needs"
+    limit = report.study.limit
+    title = f"{report.study.name}: {report.shifts} shifts, {report.bed_hours:.0f} bed-hours; {limit.level} needs"
     table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("variant")
     for head in ("interruptions per nurse-hour", "late per 100", "median min to bed", "longest wait", "meets"):
         table.add_column(head, justify="right")
-    shown = [r for r in whole.rows if r.name in (whole.chosen, "today") or r.kind != "policy" or r.on_front]
+    shown = [r for r in report.rows if r.name in (report.chosen, "today") or r.kind != "policy" or r.on_front]
     for r in shown:
-        rate, late = r.interruptions_per_nurse_hour, r.late
         table.add_row(
-            f"{r.name} [green](chosen)[/]" if r.name == whole.chosen else r.name,
-            *("–" if e.value is None else f"{e.value * x:.2f} [{e.low * x:.2f}, {e.high * x:.2f}]".replace("[", r"\[")
-              for e, x in ((rate, 1), (late, 100))),
+            f"{r.name} [green](chosen)[/]" if r.name == report.chosen else r.name,
+            _with_interval(r.interruptions_per_nurse_hour, 1),
+            _with_interval(r.late, 100),
             "–" if not r.needs else "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
             f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", "yes" if r.meets else "no",
         )  # fmt: skip
     return table
+
+
+def _with_interval(estimate: "Estimate", times: float) -> str:
+    if estimate.value is None or estimate.low is None or estimate.high is None:
+        return "–"
+    value, low, high = (x * times for x in (estimate.value, estimate.low, estimate.high))
+    return rf"{value:.2f} \[{low:.2f}, {high:.2f}]"
 
 
 def what_if(

@@ -8,7 +8,7 @@ import pytest
 from quietward.contracts.messages import HZ
 from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
-from quietward.study import cases, report, result, run
+from quietward.study import cases, report, report_page, result, run
 from quietward.study.simulation import simulate_shifts
 from tests.studies import small
 
@@ -66,7 +66,7 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
         assert row.interruptions_per_nurse_hour.value
         assert [e.value for e in row.ppv.values()] == [None] * 3
         assert (row.needs, row.late.value, row.meets) == (0, None, False)
-    page = report.page(found, report.full_report(found, rows, "quietward study x"))
+    page = report_page.render(found, report.full_report(found, rows, "quietward study x"))
     assert "1 shifts of recordings side by side" in page
     assert "nothing can be said of what is late" in page
     assert "never</td>" not in page

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import report, result, run, what_if
+from quietward.study import report, report_page, result, run, what_if
 from quietward.study.result import VariantRow
 from quietward.study.run import Result
 from tests.studies import measured_shifts, small
@@ -107,16 +107,25 @@ def test_the_choice_meets_the_limit_and_is_the_least_late_then_the_quietest(rows
 
 def test_where_nothing_meets_the_limit_that_is_said(found: Result, rows: list[VariantRow]) -> None:
     none = [msgspec.structs.replace(row, meets=False) for row in rows]
-    whole = report.full_report(found, none, "quietward study x")
-    assert whole.chosen is None
-    assert "None of the variants meets this limit" in report.page(found, whole)
+    full = report.full_report(found, none, "quietward study x")
+    assert full.chosen is None
+    assert "None of the variants meets this limit" in report_page.render(found, full)
+
+
+def test_names_in_the_report_are_text_and_no_markup(found: Result, rows: list[VariantRow]) -> None:
+    renamed = [msgspec.structs.replace(row, name=f"<b>{row.name}</b>") if row.numbers else row for row in rows]
+    full = report.full_report(found, renamed, "quietward study '<i>x</i>'")
+    page = report_page.render(found, msgspec.structs.replace(full, chosen=None))
+    assert "<b>" not in page
+    assert "<i>" not in page
+    assert "quietward study &#39;&lt;i&gt;x&lt;/i&gt;&#39;" in page
 
 
 def test_the_report_says_what_it_is_and_how_it_is_made_again(
     found: Result, rows: list[VariantRow], tmp_path: Path
 ) -> None:
-    whole = report.full_report(found, rows, "quietward study for-tests --out x")
-    paths = {path.name: path for path in report.write(tmp_path, found, whole)}
+    full = report.full_report(found, rows, "quietward study for-tests --out x")
+    paths = {path.name: path for path in report.write(tmp_path, full, report_page.render(found, full))}
     page = paths["report.html"].read_text()
     for text in (NOTICE, "quietward study for-tests --out x", "ISA-18.2", "Görges", *(row.name for row in rows)):
         assert text in page, text
