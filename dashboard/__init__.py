@@ -1,1 +1,1 @@
-"""Dashboard: what is in Redis, as a page; what people answer, as one more entry of the input stream."""
+"""The page: shows what is in the store, and sends what people do to the detector through its input stream."""

@@ -1,6 +1,6 @@
 """A recording as a picture: the strip in rows of 20 minutes, with everything that was found drawn on it.
 
-Scales as on paper: FHR 50 to 210 bpm above, UA 0 to 100 below, a line every minute.
+FHR above, UA below, with the ranges and the grid of printed strips.
 """
 
 from pathlib import Path
@@ -15,15 +15,17 @@ from matplotlib.figure import Figure
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.strip import STRIP
 from quietward.recordings.recording import Recording
 
 Row = dict[str, Any]
 ROW_S = 1200
 ROWS_A_PAGE = 6
 SUFFIXES = (".png", ".svg", ".pdf")
-FHR_AXIS, UA_AXIS = (50, 210), (0, 100)
+FHR_AXIS, UA_AXIS = STRIP.fhr[0].range, STRIP.ua.range
 
-INK, GRID, FALL, RISE, WOMB, LEVEL = "#1c2a33", "#d9dfe2", "#b4543a", "#2f7d6b", "#5b6f9e", "#8a6d1f"
+INK, GRID, WOMB, LEVEL = "#1c2a33", "#d9dfe2", "#5b6f9e", "#8a6d1f"
+MARK_COLOURS = {"fall": "#b4543a", "rise": "#2f7d6b"}
 CONCERN = ("#e9f0ec", "#f6e7c4", "#efc9bd")
 """Band of the concern's class, 1 to 3; the number stands in it."""
 
@@ -81,20 +83,19 @@ def _row(recording: Recording, row: Row, start: int, heart: Axes, womb: Axes, ba
     for axis, limits in ((heart, FHR_AXIS), (womb, UA_AXIS), (band, (0, 1))):
         axis.set_xlim(start / 60, (start + ROW_S) / 60)
         axis.set_ylim(*limits)
-        axis.set_xticks(np.arange(start // 60, (start + ROW_S) // 60 + 1), labels=[])
+        axis.set_xticks(np.arange(start, start + ROW_S + 1, STRIP.print.line_s) / 60, labels=[])
         axis.tick_params(length=0, labelsize=7, colors=INK)
         axis.grid(color=GRID, linewidth=0.6)
         axis.set_axisbelow(True)
         for spine in axis.spines.values():
             spine.set_color(GRID)
-    heart.axhspan(110, 160, color="#f4f8f6", zorder=0)
-    heart.set_yticks(range(60, 211, 30))
-    womb.set_yticks([0, 50, 100])
+    heart.axhspan(*STRIP.normal_bpm, color="#f4f8f6", zorder=0)
+    step = STRIP.print.strong_line_bpm
+    heart.set_yticks(range(-(-FHR_AXIS[0] // step) * step, FHR_AXIS[1] + 1, step))
+    womb.set_yticks(range(UA_AXIS[0], UA_AXIS[1] + 1, STRIP.ua.label))
     band.set_yticks([])
-    band.set_xticks(
-        np.arange(start // 60, (start + ROW_S) // 60 + 1, 5),
-        labels=[f"{m} min" for m in range(start // 60, (start + ROW_S) // 60 + 1, 5)],
-    )
+    strong = [second // 60 for second in range(start, start + ROW_S + 1, STRIP.print.strong_line_s)]
+    band.set_xticks(strong, labels=[f"{minute} min" for minute in strong])
     heart.plot(minutes, recording.fhr[part], color=INK, linewidth=0.7)
     womb.plot(minutes, recording.ua[part], color=WOMB, linewidth=0.8)
     _levels(heart, row)
@@ -113,8 +114,9 @@ def _levels(heart: Axes, row: Row) -> None:
 
 
 def _excursions(heart: Axes, row: Row, start: int) -> None:
-    marks = [(x, "nadir_s", FALL, 58, f"{x['kind']} {x['depth_bpm']:.0f}") for x in row["decelerations"]]
-    marks += [(x, "peak_s", RISE, 204, f"{x['height_bpm']:.0f}") for x in row["accelerations"]]
+    fall, rise = (MARK_COLOURS[STRIP.marks[kind].colour] for kind in ("deceleration", "acceleration"))
+    marks = [(x, "nadir_s", fall, 58, f"{x['kind']} {x['depth_bpm']:.0f}") for x in row["decelerations"]]
+    marks += [(x, "peak_s", rise, 204, f"{x['height_bpm']:.0f}") for x in row["accelerations"]]
     for x, extreme, colour, at, text in marks:
         if _visible(x["onset_s"], x["end_s"], start):
             heart.axvspan(x["onset_s"] / 60, x["end_s"] / 60, color=colour, alpha=0.13, linewidth=0)

@@ -2,9 +2,13 @@
 
 import hashlib
 from importlib.resources import files
+from math import inf
 from pathlib import Path
 from string import Formatter
-from typing import TypeVar
+from typing import Annotated, TypeVar
+
+import msgspec
+from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadRules
 from quietward.contracts.messages import AdjustableLimit, PolicyInfo
@@ -12,12 +16,17 @@ from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
-from quietward.detect.core.measures.findings import BY_RULE_SET, MEASURES
+from quietward.detect.core.measures.findings import MEASURES, same_for_all
 from quietward.detect.core.parameters import Reading
 from quietward.detect.core.state.rules import Rules
 
-RULE_SETS = ("nichd-2008", "figo-2015")
 T = TypeVar("T")
+
+
+class RuleSetNames(Struct, frozen=True, forbid_unknown_fields=True):
+    """All of `rule-sets.toml`: the rule sets that come along, by the names of their files."""
+
+    names: Annotated[list[str], Meta(min_length=1)]
 
 
 def load(policy: str = "attention") -> Rules:
@@ -25,36 +34,46 @@ def load(policy: str = "attention") -> Rules:
 
     Raises BadRules.
     """
-    sources = [_text(name) for name in ("reading", *RULE_SETS, "concern", policy)]
-    digest = hashlib.sha256("\0".join(text for _, text in sources).encode()).hexdigest()[:12]
-    reading = _parse(*sources[0], Reading)
-    rule_sets = tuple(_parse(*source, RuleSet) for source in sources[1:3])
-    concern = _parse(*sources[3], Concern)
-    attention = _parse(*sources[4], Policy)
-    for (where, _), rules in zip(sources[1:3], rule_sets, strict=True):
-        for i, criterion in enumerate(rules.criterion):
-            _check(
-                where,
-                f"criterion {i + 1} all",
-                [m for m, _, _ in criterion.all],
-                criterion.text,
-                set(MEASURES),
-            )
+    reading = _parse(*_text("reading"), Reading)
+    rule_sets = tuple(_rule_set(*_text(name)) for name in _parse(*_text("rule-sets"), RuleSetNames).names)
+    names = [rules.name for rules in rule_sets]
+    if repeated := [name for name in names if names.count(name) > 1]:
+        raise BadRules("rule-sets.toml: names", repeated[0], "Is there twice; give every rule set a name of its own")
+    concern = _concern(*_text("concern"))
+    where, text = _text(policy)
+    attention = _parse(where, text, Policy)
+    check_policy(where, attention)
+    return Rules(reading, rule_sets, concern, attention, _digest(reading, rule_sets, concern, attention))
+
+
+def _digest(*parsed: Struct | tuple[Struct, ...]) -> str:
+    """Return a digest of what was read, not of how it was written: comments and the order of keys change nothing."""
+    return hashlib.sha256(msgspec.json.encode(parsed, order="deterministic")).hexdigest()[:12]
+
+
+def _rule_set(where: str, text: str) -> RuleSet:
+    rules = _parse(where, text, RuleSet)
+    for i, criterion in enumerate(rules.criterion):
+        _check(where, f"criterion {i + 1} all", [m for m, _, _ in criterion.all], criterion.text, set(MEASURES))
+    low, high = rules.usual_baseline_bpm
+    if not -inf < low < high < inf:
+        remedy = "Needs criteria of baseline_bpm alone, below a limit and above a higher one: the usual range is theirs"
+        raise BadRules(f"{where}: criterion", [low, high], remedy)
+    return rules
+
+
+def _concern(where: str, text: str) -> Concern:
+    concern = _parse(where, text, Concern)
     for finding in concern.finding:
-        _check(sources[3][0], f"finding {finding.name}", [finding.measure], finding.text, set(MEASURES) - BY_RULE_SET)
+        _check(where, f"finding {finding.name}", [finding.measure], finding.text, same_for_all())
         if finding.none_at == finding.full_at:
-            raise BadRules(
-                f"{sources[3][0]}: finding {finding.name} full_at",
-                finding.full_at,
-                "Must differ from none_at",
-            )
-    check_policy(sources[4][0], attention)
-    return Rules(reading, rule_sets, concern, attention, digest)
+            raise BadRules(f"{where}: finding {finding.name} full_at", finding.full_at, "Must differ from none_at")
+    return concern
 
 
 def check_policy(where: str, policy: Policy) -> None:
     """Raise BadRules for what types alone do not show."""
-    known = (set(MEASURES) - BY_RULE_SET) | {"concern"}
+    known = same_for_all() | {"concern"}
     names = [condition.name for condition in policy.condition]
     for place, condition in enumerate(policy.condition):
         here = f"{where}: condition {condition.name}"

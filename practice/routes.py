@@ -1,20 +1,24 @@
-"""What the Practice page asks the server for. Nothing that a learner is to find is sent before she has answered."""
+"""The Practice page and what it asks the server for. Nothing a learner is to find is sent before she has answered."""
 
 import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from importlib.resources import files
 from typing import TypeVar
 
 import msgspec
 import numpy as np
 from fastapi import FastAPI, Request, Response
+from fastapi.staticfiles import StaticFiles
 
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.view.strips import NONE
+from quietward.dashboard.view.signal_buffer import NO_VALUE
+from quietward.dashboard.web.pages import Extension, Page
 from quietward.dashboard.web.request_body import read_body
-from quietward.dashboard.web.responses import json_answer
+from quietward.dashboard.web.responses import json_response
+from quietward.detect import rule_file
 from quietward.practice import strip
 from quietward.practice.compare import Answer, Compared, compare
 from quietward.simulator import scenario
@@ -23,7 +27,7 @@ from quietward.simulator.bed import Signal
 LARGEST_BYTES = 65_536
 MOST_WAITING = 12
 """Questions that wait for the one worker; each may take seconds."""
-FIRST_RULES = "nichd-2008"
+PAGE_PATH = "/practice/page"
 T = TypeVar("T")
 decode_answer = msgspec.json.Decoder(Answer).decode
 
@@ -32,8 +36,19 @@ class TooMany(QuietwardError):
     """More ask than can be answered soon."""
 
 
+def extension() -> Extension:
+    """Return the Practice page, as the dashboard takes it. Raises BadRules."""
+    classes = {rules.name: rules.classes for rules in rule_file.load().rule_sets}
+    page = Page(
+        "/practice", "practice", "Practice", f"{PAGE_PATH}/view.mjs", f"{PAGE_PATH}/practice.css", {"classes": classes}
+    )
+    return Extension((page,), add_routes)
+
+
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
+    first_rule_set = rule_file.load().rule_sets[0].name
+    server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
     server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
     waiting = 0
@@ -59,15 +74,17 @@ def add_routes(server: FastAPI) -> None:
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
         names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_answer({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, FIRST_RULES)
+            worker.submit(strip.ask_detector, code, first_rule_set)
         seconds = len(made.fhr) // HZ
-        return json_answer({"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)})
+        return json_response(
+            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+        )
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
@@ -75,7 +92,7 @@ def add_routes(server: FastAPI) -> None:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_answer({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given)})
 
 
 def _compared(code: str, answer: Answer) -> Compared:
@@ -84,5 +101,7 @@ def _compared(code: str, answer: Answer) -> Compared:
 
 def _whole(signal: Signal, per_unit: int) -> list[int]:
     """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
-    found: list[int] = np.where(np.isnan(signal), NONE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    found: list[int] = (
+        np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
+    )
     return found

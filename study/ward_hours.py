@@ -12,10 +12,10 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.messages import HZ
 from quietward.contracts.settings import Settings, without_password
-from quietward.dashboard.history.hours import Hours
-from quietward.dashboard.history.records import beds_of, read_hours
-from quietward.dashboard.routes.what_if_job import STUDY
-from quietward.dashboard.view.order import natural
+from quietward.dashboard.history.bed_history import BedHistory
+from quietward.dashboard.history.reader import beds_of, read_history
+from quietward.dashboard.routes.what_if_job import RUNNING_SHIFT
+from quietward.dashboard.view.ranking import natural_key
 from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, connected
 from quietward.study import plan, what_if
@@ -24,12 +24,12 @@ from quietward.study.evaluations import evaluate_beds
 from quietward.study.plan import StudyPlan
 from quietward.study.what_if import WhatIf
 
-NAME = STUDY
+NAME = RUNNING_SHIFT
 LEAST_S = 600
 """A bed with less than this is left out: it cannot be judged yet."""
 
 
-async def read_last_hours(settings: Settings, hours: float) -> list[Hours]:
+async def read_last_hours(settings: Settings, hours: float) -> list[BedHistory]:
     """Return what the ward still stores of its beds' last hours.
 
     Raises Unreachable, and BadSettings when there is too little.
@@ -37,8 +37,8 @@ async def read_last_hours(settings: Settings, hours: float) -> list[Hours]:
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store:
         try:
-            beds = sorted(await beds_of(store, ward), key=natural)
-            stored = [await read_hours(store, ward, bed, hours, now_ms()) for bed in beds]
+            beds = sorted(await beds_of(store, ward), key=natural_key)
+            stored = [await read_history(store, ward, bed, hours, now_ms()) for bed in beds]
         except RedisError as error:
             raise Unreachable("store", without_password(settings.store), f"It said: {error}") from error
     kept = [one for one in stored if len(one.fhr) >= LEAST_S * HZ]
@@ -49,7 +49,7 @@ async def read_last_hours(settings: Settings, hours: float) -> list[Hours]:
 
 
 def build_ward_what_if(
-    kept: list[Hours], policy: str, hours: float, moved: Callable[[int], None] = lambda _: None
+    kept: list[BedHistory], policy: str, hours: float, moved: Callable[[int], None] = lambda _: None
 ) -> WhatIf:
     """Return the flags at every position of the sliders that the default study has.
 
@@ -66,7 +66,7 @@ def build_ward_what_if(
     )
 
 
-def _up_to_now(one: Hours, hours: float) -> Hours:
+def _up_to_now(one: BedHistory, hours: float) -> BedHistory:
     """Return the hours extended by the silence up to now and cut to length, so that all beds end together."""
     silent = round(max(0.0, min(hours * 3600, one.now_s - one.last_s)) * HZ)
     most = round(hours * 3600) * HZ
@@ -79,7 +79,7 @@ def _planned(policy: str) -> StudyPlan:
     return plan.plan_base(structs.replace(plan.read("default-policy"), name=NAME, policy=policy), NAME)
 
 
-def _measure(kept: list[Hours], planned: StudyPlan, hours: float, moved: Callable[[int], None]) -> MeasuredShifts:
+def _measure(kept: list[BedHistory], planned: StudyPlan, hours: float, moved: Callable[[int], None]) -> MeasuredShifts:
     second_stage = [
         np.inf if one.second_stage_from_s is None else one.second_stage_from_s - one.first_s for one in kept
     ]

@@ -1,22 +1,21 @@
-// Entry: one socket for the page; views come and go as Dash changes pages.
+// Entry: one socket for the page; views come and go as Dash changes pages. Which pages there are, the server says.
 
-import { Feed } from "./modules/feed.mjs";
-import { WardView } from "./modules/ward_view.mjs";
-import { BedView } from "./modules/bed_view.mjs";
-import { HoursView } from "./modules/hours_view.mjs";
-import { PracticeView } from "./modules/practice_view.mjs";
-import { ShiftView } from "./modules/shift_view.mjs";
-import { StudyView } from "./modules/study_view.mjs";
-import { ScreenClock } from "./modules/clock.mjs";
-import { say } from "./modules/elements.mjs";
-import { mountOptions } from "./modules/options.mjs";
-import { Sound } from "./modules/sound.mjs";
-import { hideTrouble, showTrouble } from "./modules/trouble.mjs";
-import { mountWho, toSignIn } from "./modules/who.mjs";
+import { Feed } from "./shared/feed.mjs";
+import { ScreenClock } from "./shared/clock.mjs";
+import { byId, make, say } from "./shared/elements.mjs";
+import { mountOptions } from "./shared/options.mjs";
+import { Sound } from "./shared/sound.mjs";
+import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
+import { mountWho, toSignIn } from "./shared/who.mjs";
+import { timeOfDay } from "./shared/words.mjs";
 
-const VIEWS = { ward: WardView, bed: BedView, hours: HoursView, shift: ShiftView, study: StudyView, practice: PracticeView };
+/** @import { Page, View, ViewClass } from "./shared/types" */
+
 const screenClock = new ScreenClock();
 const sound = new Sound();
+/** @type {HTMLElement | null} */
+let shownIn = null;
+/** @type {View | null} */
 let view = null;
 
 const feed = new Feed({
@@ -24,10 +23,10 @@ const feed = new Feed({
     const name = document.getElementById("ward-name");
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
     name.textContent = head.ward;
-    document.getElementById("clock").textContent = new Date(head.now).toLocaleTimeString([], { hourCycle: "h23" });
-    say(document.getElementById("clocks"), screenClock.words(head.now, Date.now()));
+    say(byId("clock"), timeOfDay(head.now));
+    say(byId("clocks"), screenClock.words(head.now, Date.now()));
     document.body.classList.remove("no-server");
-    mountWho();
+    void mountWho();
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
     view?.show(head, strips);
@@ -36,25 +35,56 @@ const feed = new Feed({
   onSignedOut: toSignIn,
   onLost(since) {
     document.body.classList.add("no-server");
-    showTrouble(`No connection to the server since ${new Date(since).toLocaleTimeString([], { hourCycle: "h23" })}. What is shown below is old. Trying again.`);
+    showTrouble(`No connection to the server since ${timeOfDay(since)}. What is shown below is old. Trying again.`);
   },
 });
 
 function mount() {
-  mountWho();
+  void mountWho();
   mountOptions();
   sound.mount();
-  const host = document.querySelector(".live");
-  if (host === view?.host) return;
+  const host = /** @type {HTMLElement | null} */ (document.querySelector(".live"));
+  if (host === shownIn) return;
   view?.close();
   view = null;
-  if (!host) return;
+  shownIn = host;
+  if (host) void open(host);
+}
+
+/** @param {HTMLElement} host */
+async function open(host) {
+  /** @type {Page[]} */
+  const pages = JSON.parse(byId("page").dataset.pages ?? "[]");
+  const page = pages.find((one) => one.view === host.dataset.view);
+  if (!page) return;
   for (const link of document.querySelectorAll(".top nav a")) {
-    if (link.textContent.toLowerCase() === host.dataset.view) link.setAttribute("aria-current", "page");
+    if (link.getAttribute("href") === page.path) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
-  view = new VIEWS[host.dataset.view](host);
-  if (feed.head) view.show(feed.head, feed.strips);
+  try {
+    const [{ default: Shown }] = /** @type {[{ default: ViewClass }, void]} */ (await Promise.all([import(page.module), styled(page.style)]));
+    if (host !== shownIn) return; // another page has been opened meanwhile
+    view = new Shown(host, page.data);
+    if (feed.head) view.show(feed.head, feed.strips);
+  } catch (error) {
+    if (host === shownIn && !view) host.replaceChildren(make("p", "empty", "This page could not be loaded. Load it again."));
+    throw error; // into the browser's console
+  }
+}
+
+/**
+ * Loads a style sheet once; resolves when it is there.
+ * @param {string} address
+ * @returns {Promise<void>}
+ */
+function styled(address) {
+  if (!address || document.querySelector(`link[href="${address}"]`)) return Promise.resolve();
+  const link = Object.assign(document.createElement("link"), { rel: "stylesheet", href: address });
+  return new Promise((resolve, reject) => {
+    link.addEventListener("load", () => resolve());
+    link.addEventListener("error", reject);
+    document.head.append(link);
+  });
 }
 
 new MutationObserver(mount).observe(document.documentElement, { childList: true, subtree: true });

@@ -1,1 +1,1 @@
-"""Who may come in and do what."""
+"""Authentication and authorisation: who may open the page, and what they may do there."""

@@ -1,4 +1,4 @@
-"""Who did what on the page: kept beside the beds' own logs, and read by whoever is in charge."""
+"""The audit log: who did what on the page. Kept apart from the beds' own logs; read by the role `in charge`."""
 
 from typing import cast
 
@@ -10,11 +10,12 @@ from quietward.contracts.messages import encode_json
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Entry, Store
 
-SHOWN = 200
+NEWEST_COUNT = 200
+"""Number of entries that are returned at most."""
 
 
-class Deed(Struct, frozen=True):
-    """Something somebody did; at: ms since the epoch, by the server's clock."""
+class AuditEntry(Struct, frozen=True):
+    """One action of one person. at: ms since the epoch, by the server's clock; bed: empty if it concerns none."""
 
     at: int
     who: str
@@ -23,16 +24,16 @@ class Deed(Struct, frozen=True):
     bed: str = ""
 
 
-decode = msgspec.json.Decoder(Deed).decode
+decode_entry = msgspec.json.Decoder(AuditEntry).decode
 
 
-async def write(store: Store, ward: Ward, who: str, role: str, what: str, bed: str = "") -> None:
-    """Append a line. Raises RedisError."""
-    line = encode_json(Deed(now_ms(), who, role, what, bed))
+async def append(store: Store, ward: Ward, who: str, role: str, what: str, bed: str = "") -> None:
+    """Append an entry, dated now. Raises RedisError."""
+    line = encode_json(AuditEntry(now_ms(), who, role, what, bed))
     await store.at(ward.audit).xadd(ward.audit, {"e": line}, maxlen=AUDIT_KEPT)
 
 
-async def newest(store: Store, ward: Ward) -> list[Deed]:
-    """Return the newest lines, newest first. Raises RedisError."""
-    entries = cast("list[Entry]", await store.at(ward.audit).xrevrange(ward.audit, count=SHOWN))
-    return [decode(fields[b"e"]) for _, fields in entries]
+async def read_newest(store: Store, ward: Ward) -> list[AuditEntry]:
+    """Return the last NEWEST_COUNT entries, newest first. Raises RedisError."""
+    entries = cast("list[Entry]", await store.at(ward.audit).xrevrange(ward.audit, count=NEWEST_COUNT))
+    return [decode_entry(fields[b"e"]) for _, fields in entries]

@@ -1,6 +1,7 @@
-"""Who is signed in: a signed cookie, what was signed out before its time, and how often somebody has tried in vain.
+"""Sessions: signed cookies, cookies that were signed out early, and the limit on wrong passwords.
 
-The secret lies in the store, so that all servers of a ward take the same cookies and a restart signs nobody out.
+The signing secret is kept in the store, so that all servers of a ward accept the same cookies and a restart signs
+nobody out.
 """
 
 import hashlib
@@ -14,20 +15,20 @@ from msgspec import Struct
 from quietward.contracts.addresses import Ward
 from quietward.store.client import Store
 
-LASTS_S = 12 * 3600
-"""A session ends by itself after so long: about a shift."""
-FORGOTTEN_S = 300
-TRIES, TRIES_OF_ADDRESS = 5, 30
-"""Wrong passwords in FORGOTTEN_S for one name from one address, and from one address for any name."""
+SESSION_S = 12 * 3600
+"""A session ends by itself after this time, which is about one shift."""
+ATTEMPT_WINDOW_S = 300
+MAX_ATTEMPTS, MAX_ATTEMPTS_PER_ADDRESS = 5, 30
+"""Wrong passwords within ATTEMPT_WINDOW_S: for one name from one address, and for any name from one address."""
 SALT = "quietward session"
 
 
 class Session(Struct, frozen=True):
-    """Somebody's being signed in. mark: of the password she signed in with; another one ends the session."""
+    """The session of one person. credential_version: of the password used; a new password ends the session."""
 
     id: str
     name: str
-    mark: str
+    credential_version: str
 
 
 @dataclass
@@ -36,57 +37,59 @@ class Sessions:
 
     store: Store
     ward: Ward
-    _signer: URLSafeTimedSerializer | None = None
+    _serializer: URLSafeTimedSerializer | None = None
 
-    async def begin(self, name: str, mark: str) -> str:
+    async def begin(self, name: str, credential_version: str) -> str:
         """Return the cookie of a new session. Raises RedisError."""
-        signer = await self._signing()
-        return signer.dumps([secrets.token_urlsafe(16), name, mark])
+        serializer = await self._get_serializer()
+        return serializer.dumps([secrets.token_urlsafe(16), name, credential_version])
 
     async def read(self, cookie: str) -> Session | None:
-        """Return the session of a cookie, None when it is none, is over or was signed out. Raises RedisError."""
-        signer = await self._signing()
+        """Return the session of a cookie, None if it is forged, expired or signed out. Raises RedisError."""
+        serializer = await self._get_serializer()
         try:
-            session = Session(*signer.loads(cookie, max_age=LASTS_S))
+            session = Session(*serializer.loads(cookie, max_age=SESSION_S))
         except (BadSignature, TypeError):
             return None
         key = self.ward.signed_out(session.id)
         return None if await self.store.at(key).exists(key) else session
 
     async def end(self, session: Session) -> None:
-        """Sign out: the cookie counts no longer, wherever it is. Raises RedisError."""
+        """Sign out: every copy of the cookie becomes invalid. Raises RedisError."""
         key = self.ward.signed_out(session.id)
-        await self.store.at(key).set(key, 1, ex=LASTS_S)
+        await self.store.at(key).set(key, 1, ex=SESSION_S)
 
-    async def try_one(self, name: str, address: str) -> int:
-        """Count a try; return for how many seconds nobody may try this name from this address, 0: go on.
+    async def count_attempt(self, name: str, address: str) -> int:
+        """Count an attempt to sign in; return for how many seconds further attempts are locked, 0 if not at all.
 
-        Counted before the password is looked at, so that tries at the same time count, too. Raises RedisError.
+        Call it before the password is checked, so that simultaneous attempts count as well. Raises RedisError.
         """
-        waits_s = 0
-        for key, most in self._counters(name, address):
+        locked_s = 0
+        for key, maximum in self._counters(name, address):
             store = self.store.at(key)
-            tries = int(await store.incr(key))
-            await store.expire(key, FORGOTTEN_S, nx=True)
-            if tries > most:
-                waits_s = max(waits_s, 1, int(await store.ttl(key)))
-        return waits_s
+            attempts = int(await store.incr(key))
+            await store.expire(key, ATTEMPT_WINDOW_S, nx=True)
+            if attempts > maximum:
+                locked_s = max(locked_s, 1, int(await store.ttl(key)))
+        return locked_s
 
-    async def was_right(self, name: str, address: str) -> None:
-        """Take the last try back: it was none in vain. Raises RedisError."""
+    async def undo_attempt(self, name: str, address: str) -> None:
+        """Undo the attempt counter after a successful sign-in. Raises RedisError."""
         for key, _ in self._counters(name, address):
             await self.store.at(key).decr(key)
 
     def _counters(self, name: str, address: str) -> list[tuple[str, int]]:
+        """Return key and maximum of the counters of an attempt. Keys hold hashes, since names are free text."""
         return [
-            (self.ward.attempts(hashlib.sha256(f"{name}\0{address}".encode()).hexdigest()), TRIES),
-            (self.ward.attempts(hashlib.sha256(address.encode()).hexdigest()), TRIES_OF_ADDRESS),
+            (self.ward.attempts(hashlib.sha256(f"{name}\0{address}".encode()).hexdigest()), MAX_ATTEMPTS),
+            (self.ward.attempts(hashlib.sha256(address.encode()).hexdigest()), MAX_ATTEMPTS_PER_ADDRESS),
         ]
 
-    async def _signing(self) -> URLSafeTimedSerializer:
-        if self._signer is None:
+    async def _get_serializer(self) -> URLSafeTimedSerializer:
+        if self._serializer is None:
             key = self.ward.secret
             store = self.store.at(key)
             await store.set(key, secrets.token_hex(32), nx=True)
-            self._signer = URLSafeTimedSerializer(str(cast("bytes", await store.get(key)).decode()), salt=SALT)
-        return self._signer
+            secret = cast("bytes", await store.get(key)).decode()
+            self._serializer = URLSafeTimedSerializer(secret, salt=SALT)
+        return self._serializer

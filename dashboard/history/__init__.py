@@ -1,1 +1,1 @@
-"""What happened: hours of a bed, a shift, its flags, its export."""
+"""The last hours of a ward: what the store holds of each bed, and what became of its flags."""

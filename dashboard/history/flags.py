@@ -1,4 +1,4 @@
-"""Pure: what became of a bed's flags, from its log."""
+"""Pure: reconstructs from a bed's log what became of its flags: levels, who answered, and how long nobody did."""
 
 from collections.abc import Iterable
 
@@ -6,14 +6,14 @@ from msgspec import Struct
 
 from quietward.contracts.messages import Event, Level
 
-ASKS = {"flag-raised", "flag-worsened", "flag-escalated", "flag-renewed", "flag-repeated", "flag-returned"}
-"""From these on somebody is waited for, also when the flag had been answered before."""
-ANSWERS = {"flag-acknowledged", "flag-shelved"}
+CALL_KINDS = {"flag-raised", "flag-worsened", "flag-escalated", "flag-renewed", "flag-repeated", "flag-returned"}
+"""Events with which a flag calls somebody, even if it had been answered before."""
+ANSWER_KINDS = {"flag-acknowledged", "flag-shelved"}
 LEVELS = [level.value for level in Level]
 
 
-class Answered(Struct, frozen=True):
-    """Somebody answered a flag."""
+class FlagAnswer(Struct, frozen=True):
+    """A person's answer to a flag. t: ms by the bed's clock; how: acknowledged, shelved or care."""
 
     t: int
     by: str
@@ -21,9 +21,10 @@ class Answered(Struct, frozen=True):
 
 
 class Wait(Struct):
-    """A stretch in which somebody was waited for, ms by the bed's clock; level: that at which it began.
+    """An interval in which a flag was unanswered, in ms by the bed's clock.
 
-    until: None while it goes on. answered: somebody came, and it did not just pass by itself.
+    level: at its beginning. until: None while it lasts. answered: it ended because somebody answered, and not because
+    the flag's reason had passed.
     """
 
     from_t: int
@@ -32,12 +33,12 @@ class Wait(Struct):
     answered: bool = False
 
     def length_s(self, now_ms: int) -> float:
-        """Return how long it was, or has been until now."""
+        """Return its length, up to now if it still lasts."""
         return max(0, (now_ms if self.until is None else self.until) - self.from_t) / 1000
 
 
-class Step(Struct, frozen=True):
-    """A moment at which a flag changed: its level from then on, and whether somebody is waited for."""
+class LevelChange(Struct, frozen=True):
+    """A change of a flag. level, waits: from t on, until the next change; waits: it is unanswered."""
 
     t: int
     level: str
@@ -45,77 +46,77 @@ class Step(Struct, frozen=True):
     text: str
 
 
-class Story(Struct):
-    """A flag from its beginning to its end. Times in ms by the bed's clock.
+class AlertEpisode(Struct):
+    """One flag from its raising to its end. Times are ms by the bed's clock.
 
-    calls: level of each time it asked for somebody. over_at: when its reason was over, or was set aside; None while it
-    is there.
+    over_at: when its reason passed or it was shelved; None while it is up. calls: time and level of each call.
     """
 
     flag: str
     raised_at: int
     reason: str
     highest: str
-    answers: list[Answered]
+    answers: list[FlagAnswer]
     last_at: int
     over_at: int | None = None
     waits: list[Wait] = []
-    steps: list[Step] = []
+    changes: list[LevelChange] = []
     calls: list[tuple[int, str]] = []
 
     @property
     def is_waiting(self) -> bool:
-        """True while it asks for somebody."""
+        """True while it is unanswered."""
         return bool(self.waits) and self.waits[-1].until is None
 
     def unanswered_s(self, now_ms: int) -> float:
-        """Return for how long nobody had answered it, all stretches together."""
+        """Return for how long it was unanswered, all intervals together."""
         return sum(wait.length_s(now_ms) for wait in self.waits)
 
 
-def stories(oldest_first: Iterable[Event]) -> list[Story]:
+def alert_episodes(oldest_first: Iterable[Event]) -> list[AlertEpisode]:
     """Return the flags of a log in the order in which they were raised."""
-    found: dict[str, Story] = {}
+    episodes: dict[str, AlertEpisode] = {}
     for event in oldest_first:
-        name = event.detail.get("flag")
-        if event.kind == "care":  # it answers what the bed asks for, whether or not the log says so once more
-            for story in found.values():
-                if story.is_waiting:
-                    _answer(story, event, "care")
-        elif event.kind.startswith("flag-") and isinstance(name, str):
-            _go_on(found.setdefault(name, _begin(name, event)), event)
-    return list(found.values())
+        flag = event.detail.get("flag")
+        if event.kind == "care":  # care answers every flag of the bed, whether or not the log says so in another line
+            for episode in episodes.values():
+                if episode.is_waiting:
+                    _answer(episode, event, "care")
+        elif event.kind.startswith("flag-") and isinstance(flag, str):
+            _apply(episodes.setdefault(flag, _begin(flag, event)), event)
+    return list(episodes.values())
 
 
-def _begin(name: str, event: Event) -> Story:
-    return Story(name, event.t, str(event.detail.get("reason") or event.text), "quiet", [], event.t)
+def _begin(flag: str, event: Event) -> AlertEpisode:
+    return AlertEpisode(flag, event.t, str(event.detail.get("reason") or event.text), "quiet", [], event.t)
 
 
-def _go_on(story: Story, event: Event) -> None:
-    story.last_at = event.t
+def _apply(episode: AlertEpisode, event: Event) -> None:
+    episode.last_at = event.t
     level = str(event.detail.get("level") or "quiet")
-    story.highest = max(story.highest, level, key=lambda one: LEVELS.index(one) if one in LEVELS else 0)
-    if event.kind in ASKS:
-        story.over_at = None
-        story.calls.append((event.t, level))
-        if not story.is_waiting:
-            story.waits.append(Wait(event.t, level))
-    elif event.kind in ANSWERS:
-        _answer(story, event, event.kind.removeprefix("flag-"))
-        if event.kind == "flag-shelved":  # it asks for nobody any more; if it does again that is another flag
-            story.over_at = event.t
+    episode.highest = max(episode.highest, level, key=lambda name: LEVELS.index(name) if name in LEVELS else 0)
+    if event.kind in CALL_KINDS:
+        episode.over_at = None
+        episode.calls.append((event.t, level))
+        if not episode.is_waiting:
+            episode.waits.append(Wait(event.t, level))
+    elif event.kind in ANSWER_KINDS:
+        _answer(episode, event, event.kind.removeprefix("flag-"))
+        if event.kind == "flag-shelved":  # it calls nobody any more; a call after the shelf's end is another flag
+            episode.over_at = event.t
     elif event.kind == "flag-eased":
-        _stop_waiting(story, event.t, answered=False)
-        story.over_at = event.t
-    story.steps.append(Step(event.t, "quiet" if story.over_at is not None else level, story.is_waiting, event.text))
+        _end_wait(episode, event.t, answered=False)
+        episode.over_at = event.t
+    level_now = "quiet" if episode.over_at is not None else level
+    episode.changes.append(LevelChange(event.t, level_now, episode.is_waiting, event.text))
 
 
-def _answer(story: Story, event: Event, how: str) -> None:
-    _stop_waiting(story, event.t, answered=True)
-    story.last_at = event.t
-    story.answers.append(Answered(event.t, str(event.detail.get("by") or "–"), how))
+def _answer(episode: AlertEpisode, event: Event, how: str) -> None:
+    _end_wait(episode, event.t, answered=True)
+    episode.last_at = event.t
+    episode.answers.append(FlagAnswer(event.t, str(event.detail.get("by") or "–"), how))
 
 
-def _stop_waiting(story: Story, t: int, *, answered: bool) -> None:
-    if story.is_waiting:
-        story.waits[-1].until, story.waits[-1].answered = t, answered
+def _end_wait(episode: AlertEpisode, t: int, *, answered: bool) -> None:
+    if episode.is_waiting:
+        episode.waits[-1].until, episode.waits[-1].answered = t, answered

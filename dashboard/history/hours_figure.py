@@ -1,5 +1,6 @@
-"""Pure: the last hours of one bed as a figure that can be zoomed into: signals, trends, findings, flags."""
+"""Pure: the last hours of one bed as a Plotly figure to zoom into: signals, trends, findings, flags."""
 
+from collections.abc import Callable
 from datetime import datetime, tzinfo
 from typing import Any
 
@@ -8,63 +9,71 @@ from plotly.graph_objects import Figure, Scatter
 from plotly.subplots import make_subplots
 
 from quietward.contracts.messages import HZ
-from quietward.dashboard.history import flags
-from quietward.dashboard.history.hours import Hours
-from quietward.dashboard.view.marks import Mark, marks
-from quietward.dashboard.view.strips import Floats
+from quietward.contracts.strip import STRIP
+from quietward.dashboard.history.bed_history import BedHistory
+from quietward.dashboard.history.flags import alert_episodes
+from quietward.dashboard.view.marks import StripMark, strip_marks
+from quietward.dashboard.view.signal_buffer import Floats
 
-FINE_S = 3600
-"""Up to so many seconds every sample is drawn; of more, the lowest and the highest of each second."""
+MAX_FINE_S = 3600
+"""Up to this length every sample is drawn, beyond it the lowest and the highest of each second."""
+FHR_RANGE, UA_RANGE, CONCERN_RANGE = STRIP.fhr[0].range, STRIP.ua.range, (0, 100)
 ROWS = [
-    ("FHR, bpm", (50, 210), 0.46),
-    ("UA", (0, 100), 0.18),
+    ("FHR, bpm", FHR_RANGE, 0.46),
+    ("UA", UA_RANGE, 0.18),
     ("variability, bpm", (0, 40), 0.18),
-    ("concern", (0, 100), 0.18),
+    ("concern", CONCERN_RANGE, 0.18),
 ]
-INK, FAINT, FALL, RISE, WOMB, LEVEL = "#4f86b8", "#8a929b", "#c65a3f", "#4b9360", "#a06bab", "#c07a2c"
-"""On paper of the day and of the night: the middle between the strips' two sets of colours."""
-MARKED = {"deceleration": FALL, "acceleration": RISE, "contraction": WOMB, "hand-contraction": "#3f8a66"}
-FLAGGED = {"look": "#1b8fa6", "bedside": "#d9a90f", "team": "#c0302f"}
+"""Title, range and share of the height of each row."""
+SIGNAL, UA, BASELINE, FAINT = "#4f86b8", "#a06bab", "#c07a2c", "#8a929b"
+MARK_COLOURS = {"fall": "#c65a3f", "rise": "#4b9360", "tight": UA, "by-hand": "#3f8a66"}
+"""By day and by night the figure has the same colours: they lie between the two sets of the strips."""
+LEVEL_COLOURS = {"look": "#1b8fa6", "bedside": "#d9a90f", "team": "#c0302f"}
+DECELERATION_Y, OTHER_FHR_Y, UA_Y, FLAG_Y = 58, 202, 4, 92
+"""Places of the markers that carry the explanations: near the edge of their row."""
+UA_BAND = (0.0, 8.0)
+
+TimeOf = Callable[[float], str]
+"""Seconds by the bed's clock to a time that Plotly reads."""
 
 
-def figure(hours: Hours, zone: tzinfo) -> dict[str, Any]:
+def figure(history: BedHistory, zone: tzinfo) -> dict[str, Any]:
     """Return the figure as plain data. zone: of its times."""
 
     def at(seconds: float) -> str:
         return datetime.fromtimestamp(seconds, zone).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
 
     fig = make_subplots(4, 1, shared_xaxes=True, vertical_spacing=0.02, row_heights=[share for *_, share in ROWS])
-    for row, (values, colour) in enumerate(((hours.fhr, INK), (hours.ua, WOMB)), 1):
-        seconds, shown = _drawn(hours.first_s, values)
-        x = [at(s) for s in seconds]
+    for row, (values, colour) in enumerate(((history.fhr, SIGNAL), (history.ua, UA)), 1):
+        seconds, drawn = _drawn_samples(history.first_s, values)
         line = {"color": colour, "width": 1.1}
-        fig.add_trace(Scatter(x=x, y=shown, line=line, hoverinfo="skip", connectgaps=False), row, 1)
-    for row, name, colour in ((1, "baseline_bpm", LEVEL), (3, "variability_bpm", INK), (4, "concern", FAINT)):
-        said = [(e.t / 1000, e.detail.get(name)) for e in hours.trend if e.t / 1000 >= hours.first_s]
+        x = [at(s) for s in seconds]
+        fig.add_trace(Scatter(x=x, y=drawn, line=line, hoverinfo="skip", connectgaps=False), row, 1)
+    for row, name, colour in ((1, "baseline_bpm", BASELINE), (3, "variability_bpm", SIGNAL), (4, "concern", FAINT)):
+        points = [(e.t / 1000, e.detail.get(name)) for e in history.trend if e.t / 1000 >= history.first_s]
         line = {"color": colour, "width": 1.6, "shape": "vh"}
         hover = f"%{{y:.0f}}<extra>{name.split('_')[0]}</extra>"
-        fig.add_trace(
-            Scatter(x=[at(s) for s, _ in said], y=[v for _, v in said], line=line, hovertemplate=hover), row, 1
-        )
-    found = [m for m in marks(hours.log[::-1]) if m.kind in MARKED and m.to_s is not None and m.to_s > hours.first_s]
-    shapes = _add_findings(fig, found, at) + _add_flags(fig, hours, at)
-    _lay_out(fig, at(hours.first_s), at(max(hours.last_s, hours.now_s)))
+        x, y = [at(s) for s, _ in points], [value for _, value in points]
+        fig.add_trace(Scatter(x=x, y=y, line=line, hovertemplate=hover), row, 1)
+    shapes = _add_findings(fig, history, at) + _add_flags(fig, history, at)
+    _lay_out(fig, at(history.first_s), at(max(history.last_s, history.now_s)))
     plain: dict[str, Any] = fig.to_dict()
-    plain["layout"]["shapes"] = shapes  # one by one Plotly would look through all of them each time
+    plain["layout"]["shapes"] = shapes  # added one by one, Plotly would check all earlier ones each time
     return plain
 
 
-def _drawn(first_s: int, values: Floats) -> tuple[list[float], list[float | None]]:
+def _drawn_samples(first_s: int, values: Floats) -> tuple[list[float], list[float | None]]:
+    """Return times in seconds, and values with None for no value. values: shape (n,), HZ."""
     times = first_s + np.arange(len(values)) / HZ
-    if len(values) > FINE_S * HZ:
+    if len(values) > MAX_FINE_S * HZ:
         by_second = values[: len(values) // HZ * HZ].reshape(-1, HZ)
         empty = np.isnan(by_second).all(axis=1)
         low = np.where(empty, np.nan, np.nanmin(np.where(np.isnan(by_second), np.inf, by_second), axis=1))
         high = np.where(empty, np.nan, np.nanmax(np.where(np.isnan(by_second), -np.inf, by_second), axis=1))
         values = np.stack([low, high], axis=1).reshape(-1)
         times = np.repeat(times[::HZ][: len(by_second)], 2)
-    shown: list[float | None] = [None if np.isnan(v) else v for v in values.tolist()]
-    return times.tolist(), shown
+    drawn: list[float | None] = [None if np.isnan(v) else v for v in values.tolist()]
+    return times.tolist(), drawn
 
 
 def _band(row: int, x: tuple[str, str], y: tuple[float, float], colour: str, opacity: float) -> dict[str, Any]:
@@ -75,44 +84,60 @@ def _band(row: int, x: tuple[str, str], y: tuple[float, float], colour: str, opa
     }  # fmt: skip
 
 
-def _add_findings(fig: Figure, found: list[Mark], at: Any) -> list[dict[str, Any]]:
-    shapes = []
-    for kind, colour in MARKED.items():
-        own = [m for m in found if m.kind == kind and m.to_s is not None]
-        row, y = (2, 4) if "contraction" in kind else (1, 58 if kind == "deceleration" else 202)
-        for m in own:
-            high = (0.0, 8.0) if "contraction" in kind else ROWS[0][1]
-            shapes.append(_band(row, (at(m.from_s), at(m.to_s or m.from_s)), high, colour, 0.16))
+def _add_findings(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str, Any]]:
+    """Add a marker for each finding, with the reasons for its name, and return the bands below them."""
+    marks = [
+        mark for mark in strip_marks(history.log[::-1])
+        if mark.kind in STRIP.marks and mark.to_s is not None and mark.to_s > history.first_s
+    ]  # fmt: skip
+    bands = []
+    for kind, style in STRIP.marks.items():
+        colour = MARK_COLOURS[style.colour]
+        of_kind = [mark for mark in marks if mark.kind == kind]
+        row, y, height = _place(kind)
+        bands += [_band(row, (at(mark.from_s), at(_end_s(mark))), height, colour, 0.16) for mark in of_kind]
         fig.add_trace(
             Scatter(
-                x=[at((m.from_s + (m.to_s or m.from_s)) / 2) for m in own], y=[y] * len(own), mode="markers",
+                x=[at((mark.from_s + _end_s(mark)) / 2) for mark in of_kind], y=[y] * len(of_kind), mode="markers",
                 marker={"color": colour, "size": 9, "symbol": "diamond" if row == 1 else "line-ew-open"},
-                hovertext=["<br>".join([f"<b>{m.text}</b>", *m.why]) for m in own], hoverinfo="text",
+                hovertext=["<br>".join([f"<b>{mark.text}</b>", *mark.why]) for mark in of_kind], hoverinfo="text",
             ),
             row, 1,
         )  # fmt: skip
-    return shapes
+    return bands
 
 
-def _add_flags(fig: Figure, hours: Hours, at: Any) -> list[dict[str, Any]]:
-    """Draw each level a flag had as a band over the concern; why it stood is told where it begins."""
-    steps = []
-    for story in flags.stories(hours.log):
-        ends = [step.t / 1000 for step in story.steps[1:]] + [max(hours.last_s, hours.now_s)]
-        for step, until in zip(story.steps, ends, strict=True):
-            if step.level in FLAGGED and until > hours.first_s:
-                steps.append((max(step.t / 1000, hours.first_s), until, step))
+def _place(kind: str) -> tuple[int, int, tuple[float, float]]:
+    """Return the row of a kind of mark, the height of its marker, and that of its band."""
+    if STRIP.marks[kind].place != "fhr":
+        return 2, UA_Y, UA_BAND
+    return 1, DECELERATION_Y if kind == "deceleration" else OTHER_FHR_Y, FHR_RANGE
+
+
+def _end_s(mark: StripMark) -> float:
+    return mark.to_s or mark.from_s
+
+
+def _add_flags(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str, Any]]:
+    """Add a marker where a flag changed, with its text, and return a band for each level that a flag had."""
+    intervals = []
+    for episode in alert_episodes(history.log):
+        ends = [change.t / 1000 for change in episode.changes[1:]] + [max(history.last_s, history.now_s)]
+        for change, until_s in zip(episode.changes, ends, strict=True):
+            if change.level in LEVEL_COLOURS and until_s > history.first_s:
+                intervals.append((max(change.t / 1000, history.first_s), until_s, change))
+    colours = [LEVEL_COLOURS[change.level] for *_, change in intervals]
     fig.add_trace(
         Scatter(
-            x=[at(begins) for begins, _, _ in steps], y=[92] * len(steps), mode="markers",
-            marker={"color": [FLAGGED[step.level] for *_, step in steps], "size": 9, "symbol": "triangle-right"},
-            hovertext=[step.text for *_, step in steps], hoverinfo="text",
+            x=[at(from_s) for from_s, *_ in intervals], y=[FLAG_Y] * len(intervals), mode="markers",
+            marker={"color": colours, "size": 9, "symbol": "triangle-right"},
+            hovertext=[change.text for *_, change in intervals], hoverinfo="text",
         ),
         4, 1,
     )  # fmt: skip
     return [
-        _band(4, (at(begins), at(until)), (0, 100), FLAGGED[step.level], 0.35 if step.waits else 0.12)
-        for begins, until, step in steps
+        _band(4, (at(from_s), at(until_s)), CONCERN_RANGE, colour, 0.35 if change.waits else 0.12)
+        for (from_s, until_s, change), colour in zip(intervals, colours, strict=True)
     ]
 
 
@@ -123,7 +148,8 @@ def _lay_out(fig: Figure, begins: str, ends: str) -> None:
         paper_bgcolor=clear, plot_bgcolor=clear, font={"color": FAINT, "size": 12}, dragmode="zoom",
     )  # fmt: skip
     fig.update_xaxes(gridcolor="rgba(128,128,128,0.2)", zeroline=False, range=[begins, ends])
-    for row, (name, limits, _) in enumerate(ROWS, 1):
+    for row, (title, limits, _) in enumerate(ROWS, 1):
         fig.update_yaxes(
-            title=name, range=limits, fixedrange=True, gridcolor="rgba(128,128,128,0.2)", zeroline=False, row=row, col=1
-        )
+            title=title, range=limits, fixedrange=True, gridcolor="rgba(128,128,128,0.2)", zeroline=False, row=row,
+            col=1,
+        )  # fmt: skip

@@ -1,6 +1,7 @@
-"""Pure: what happened on a ward in the last hours: flags, answers and waits of all beds, and what they add up to.
+"""Pure: flags, interventions and waits of all beds over the last hours, and key figures of the whole ward.
 
-Beds may have clocks of their own. All times here are seconds before the bed's own now, so that they lie side by side.
+Beds may have clocks of their own. All times here are seconds relative to the bed's own now, hence zero or negative, so
+that they can be compared between beds.
 """
 
 from bisect import bisect_left
@@ -10,19 +11,19 @@ from statistics import quantiles
 from msgspec import Struct
 
 from quietward.contracts.messages import Event
-from quietward.dashboard.history.flags import Story, Wait, stories
+from quietward.dashboard.history.flags import AlertEpisode, Wait, alert_episodes
 from quietward.dashboard.view import wording
 
 PROMPT_S = 300.0
-"""An answer within so long counts as prompt (our own; that of the studies)."""
-RATE_S = 600.0
+"""A flag that is answered within this time counts as answered promptly (our own choice; the studies use the same)."""
+RATE_WINDOW_S = 600.0
 """Alarm rates are counted per ten minutes (alarm management by IEC 62682; from memory)."""
-MINUTE_S = 60.0
-"""A point of the trend says that the minute before it was looked at."""
+TREND_STEP_S = 60.0
+"""Each point of the trend covers the minute before it."""
 
 
-class Stretch(Struct, frozen=True):
-    """A level that lasted; waits: nobody had answered it."""
+class AlertInterval(Struct, frozen=True):
+    """An interval in which a flag had one level; waits: it was unanswered."""
 
     from_s: float
     until_s: float
@@ -31,189 +32,198 @@ class Stretch(Struct, frozen=True):
     text: str
 
 
-class Moment(Struct, frozen=True):
-    """Something people did."""
+class Intervention(Struct, frozen=True):
+    """Something that was done at a bed: care, a pause of the monitor, a shelved flag."""
 
     at_s: float
     what: str
     by: str
 
 
-class BedHours(Struct, frozen=True):
-    """One bed in the last hours. nothing: from when to when no minute is on record: nobody watched, or no signal came.
+class BedShift(Struct, frozen=True, rename={"gaps": "nothing", "interventions": "done"}):
+    """The last hours of one bed.
 
-    now: ms by its own clock; 0 s of all its times. since_s: beginning of what is on record.
+    now: ms by the bed's clock, the zero of all its times. since_s: beginning of what the store holds. gaps: intervals
+    (from, until) without a trend: no detector ran, or no signal came. waits_s: of the flag that is unanswered now.
     """
 
     bed: str
     now: int
     since_s: float
-    flags: list[Stretch]
-    nothing: list[tuple[float, float]]
-    done: list[Moment]
+    flags: list[AlertInterval]
+    gaps: list[tuple[float, float]]
+    interventions: list[Intervention]
     calls: int
     longest_wait_s: float | None
     waits_s: float | None
 
 
-class Figure(Struct, frozen=True):
-    """A number about the ward, in words."""
+class KeyFigure(Struct, frozen=True):
+    """A number about the whole ward, in words."""
 
     name: str
     value: str
     meaning: str
 
 
-class Shift(Struct, frozen=True):
-    """All beds in the last hours, and the figures."""
+class ShiftReport(Struct, frozen=True):
+    """The last hours of all beds, and the ward's key figures."""
 
     hours: float
-    beds: list[BedHours]
-    figures: list[Figure]
+    beds: list[BedShift]
+    figures: list[KeyFigure]
 
 
-class Kept(Struct, frozen=True):
-    """What is on record of a bed: its log, oldest first, and the moments of its trend, both in ms by its clock."""
+class BedLog(Struct, frozen=True):
+    """Log and trend of one bed. now, trend_times: ms by the bed's clock; log and trend_times: oldest first."""
 
     bed: str
     now: int
     log: list[Event]
-    minutes: list[int]
+    trend_times: list[int]
+
+    def ago_s(self, t: int) -> float:
+        """Return a time of this bed in seconds relative to its now."""
+        return (t - self.now) / 1000
 
 
-def shift(kept: list[Kept], hours: float) -> Shift:
+def shift_report(logs: list[BedLog], hours: float) -> ShiftReport:
     """Return the last hours of the beds, in the order given."""
-    found = [(one, _within(one, hours)) for one in kept]
-    beds = [_bed(one, told, hours) for one, told in found]
-    return Shift(hours, beds, _figures(found, beds, hours))
+    episodes = [_recent_episodes(log, hours) for log in logs]
+    beds = [_bed_shift(log, of_bed, hours) for log, of_bed in zip(logs, episodes, strict=True)]
+    return ShiftReport(hours, beds, _key_figures(logs, episodes, beds, hours))
 
 
-def _within(kept: Kept, hours: float) -> list[Story]:
-    begins = kept.now - hours * 3_600_000
-    return [s for s in stories(kept.log) if s.over_at is None or s.last_at >= begins]
+def _recent_episodes(log: BedLog, hours: float) -> list[AlertEpisode]:
+    begins = log.now - hours * 3_600_000
+    return [episode for episode in alert_episodes(log.log) if episode.over_at is None or episode.last_at >= begins]
 
 
-def _bed(kept: Kept, told: list[Story], hours: float) -> BedHours:
+def _bed_shift(log: BedLog, episodes: list[AlertEpisode], hours: float) -> BedShift:
     begins_s = -hours * 3600
-    oldest = min([event.t for event in kept.log[:1]] + kept.minutes[:1], default=kept.now)
-    since_s = max(begins_s, _ago(kept, oldest))
-    waits = [w for s in told for w in s.waits if w.until is None or _ago(kept, w.until) >= begins_s]
-    lengths = [w.length_s(kept.now) for w in waits]
-    return BedHours(
-        bed=kept.bed,
-        now=kept.now,
+    oldest = min([event.t for event in log.log[:1]] + log.trend_times[:1], default=log.now)
+    since_s = max(begins_s, log.ago_s(oldest))
+    waits = [
+        wait for episode in episodes for wait in episode.waits
+        if wait.until is None or log.ago_s(wait.until) >= begins_s
+    ]  # fmt: skip
+    return BedShift(
+        bed=log.bed,
+        now=log.now,
         since_s=since_s,
-        flags=[stretch for s in told for stretch in _stretches(kept, s, begins_s)],
-        nothing=_gaps([_ago(kept, t) for t in kept.minutes], since_s if kept.minutes else begins_s),
-        done=[
-            Moment(_ago(kept, e.t), _done(e), str(e.detail.get("by") or "–"))
-            for e in kept.log if e.kind in ("care", "pause", "flag-shelved") and _ago(kept, e.t) >= begins_s
+        flags=[interval for episode in episodes for interval in _intervals(log, episode, begins_s)],
+        gaps=_gaps([log.ago_s(t) for t in log.trend_times], since_s if log.trend_times else begins_s),
+        interventions=[
+            Intervention(log.ago_s(event.t), _what_was_done(event), str(event.detail.get("by") or "–"))
+            for event in log.log
+            if event.kind in ("care", "pause", "flag-shelved") and log.ago_s(event.t) >= begins_s
         ],
-        calls=len(_calls(kept, told, begins_s)),
-        longest_wait_s=max(lengths, default=None),
-        waits_s=max((w.length_s(kept.now) for w in waits if w.until is None), default=None),
-    )  # fmt: skip
+        calls=len(_calls(log, episodes, begins_s)),
+        longest_wait_s=max((wait.length_s(log.now) for wait in waits), default=None),
+        waits_s=max((wait.length_s(log.now) for wait in waits if wait.until is None), default=None),
+    )
 
 
-def _ago(kept: Kept, t: int) -> float:
-    return (t - kept.now) / 1000
-
-
-def _done(event: Event) -> str:
+def _what_was_done(event: Event) -> str:
     if event.kind == "care":
         return wording.care(str(event.detail.get("what") or ""), str(event.detail.get("text") or ""))
     return event.text
 
 
-def _stretches(kept: Kept, story: Story, begins_s: float) -> list[Stretch]:
-    ends = [_ago(kept, step.t) for step in story.steps[1:]] + [0.0]
-    found = []
-    reason = story.reason
-    for step, until_s in zip(story.steps, ends, strict=True):
-        reason = step.text if step.waits else reason  # an answer's own words say who, and not why
-        if step.level != "quiet" and until_s > begins_s:
-            found.append(Stretch(max(begins_s, _ago(kept, step.t)), until_s, step.level, step.waits, reason))
-    return found
+def _intervals(log: BedLog, episode: AlertEpisode, begins_s: float) -> list[AlertInterval]:
+    ends = [log.ago_s(change.t) for change in episode.changes[1:]] + [0.0]
+    intervals = []
+    reason = episode.reason
+    for change, until_s in zip(episode.changes, ends, strict=True):
+        reason = change.text if change.waits else reason  # the text of an answer names who answered, not a reason
+        if change.level != "quiet" and until_s > begins_s:
+            from_s = max(begins_s, log.ago_s(change.t))
+            intervals.append(AlertInterval(from_s, until_s, change.level, change.waits, reason))
+    return intervals
 
 
-def _gaps(minutes: list[float], since_s: float) -> list[tuple[float, float]]:
-    """Return the gaps between points of the trend, which comes once a minute while a signal is looked at."""
-    found = []
+def _gaps(trend_s: list[float], since_s: float) -> list[tuple[float, float]]:
+    """Return the gaps of a trend, which has a point for each minute in which a signal was evaluated."""
+    gaps = []
     known_until = since_s
-    for at in [*(m for m in minutes if m > since_s), 0.0]:
-        from_s = at - MINUTE_S
-        if from_s - known_until > MINUTE_S:
-            found.append((known_until, from_s if at < 0 else 0.0))
+    for at in [*(t for t in trend_s if t > since_s), 0.0]:
+        from_s = at - TREND_STEP_S
+        if from_s - known_until > TREND_STEP_S:
+            gaps.append((known_until, from_s if at < 0 else 0.0))
         known_until = at
-    return found
+    return gaps
 
 
-def _calls(kept: Kept, told: list[Story], begins_s: float) -> list[tuple[float, str]]:
-    return [(_ago(kept, t), level) for s in told for t, level in s.calls if _ago(kept, t) >= begins_s]
+def _calls(log: BedLog, episodes: list[AlertEpisode], begins_s: float) -> list[tuple[float, str]]:
+    """Return time and level of every call."""
+    return [(log.ago_s(t), level) for e in episodes for t, level in e.calls if log.ago_s(t) >= begins_s]
 
 
-def _figures(found: list[tuple[Kept, list[Story]]], beds: list[BedHours], hours: float) -> list[Figure]:
+def _key_figures(
+    logs: list[BedLog], episodes: list[list[AlertEpisode]], beds: list[BedShift], hours: float
+) -> list[KeyFigure]:
     begins_s = -hours * 3600
-    calls = sorted(call for kept, told in found for call in _calls(kept, told, begins_s))
+    by_bed = list(zip(logs, episodes, strict=True))
+    calls = sorted(call for log, of_bed in by_bed for call in _calls(log, of_bed, begins_s))
     waits = [
-        (w, w.length_s(kept.now)) for kept, told in found for s in told for w in s.waits
-        if _ago(kept, w.from_t) >= begins_s
+        (wait, wait.length_s(log.now)) for log, of_bed in by_bed for episode in of_bed for wait in episode.waits
+        if log.ago_s(wait.from_t) >= begins_s
     ]  # fmt: skip
-    events = [e for kept, _ in found for e in kept.log if _ago(kept, e.t) >= begins_s]
+    events = [event for log in logs for event in log.log if log.ago_s(event.t) >= begins_s]
     bed_hours = sum(-bed.since_s for bed in beds) / 3600
-    return [
-        *_calls_in_words(calls, bed_hours),
-        *_waits_in_words(waits),
-        *_others(Counter(e.kind for e in events), events),
-    ]
+    return [*_figures_of_calls(calls, bed_hours), *_figures_of_waits(waits), *_figures_of_events(events)]
 
 
-def _calls_in_words(calls: list[tuple[float, str]], bed_hours: float) -> list[Figure]:
+def _figures_of_calls(calls: list[tuple[float, str]], bed_hours: float) -> list[KeyFigure]:
     levels = Counter(level for _, level in calls)
-    each = ", ".join(f"{levels[level]} {level}" for level in ("team", "bedside", "look") if levels[level])
+    by_level = ", ".join(f"{levels[level]} {level}" for level in ("team", "bedside", "look") if levels[level])
     rate = f"{len(calls) / bed_hours:.2f}" if bed_hours > 0 else "–"
     at = [t for t, _ in calls]
-    busiest = max((i + 1 - bisect_left(at, t - RATE_S) for i, t in enumerate(at)), default=0)
+    busiest = max((i + 1 - bisect_left(at, t - RATE_WINDOW_S) for i, t in enumerate(at)), default=0)
+    count = f"{len(calls)}" + (f": {by_level}" if by_level else "")
     return [
-        Figure("Calls", f"{len(calls)}" + (f": {each}" if each else ""), "each time a flag asked for somebody"),
-        Figure("Calls per bed-hour", rate, f"over {bed_hours:.1f} hours of all beds that are on record"),
-        Figure("Busiest ten minutes", f"{busiest} calls", "of the whole ward"),
+        KeyFigure("Calls", count, "each time a flag asked for somebody"),
+        KeyFigure("Calls per bed-hour", rate, f"over {bed_hours:.1f} hours of all beds that are on record"),
+        KeyFigure("Busiest ten minutes", f"{busiest} calls", "of the whole ward"),
     ]
 
 
-def _waits_in_words(waits: list[tuple[Wait, float]]) -> list[Figure]:
+def _figures_of_waits(waits: list[tuple[Wait, float]]) -> list[KeyFigure]:
+    """Return the figures of all waits, each with its length in seconds."""
     answered = sorted(length for wait, length in waits if wait.answered)
     open_now = [length for wait, length in waits if wait.until is None]
-    alone = sum(wait.until is not None and not wait.answered for wait, _ in waits)
+    passed = sum(wait.until is not None and not wait.answered for wait, _ in waits)
     prompt = sum(length <= PROMPT_S for length in answered)
     due = len(answered) + sum(length > PROMPT_S for length in open_now)
-    within = f"{prompt} of {due}" if due else "–"
+    share = f"{prompt} of {due}" if due else "–"
     return [
-        Figure("Answered within 5 minutes", within, "of those answered, and those that have waited longer"),
-        Figure("Until somebody answered", _spread(answered), "median, nine in ten, longest"),
-        Figure("Waiting now", _now(open_now), "nobody has answered yet"),
-        Figure("Passed by themselves", f"{alone}", "their reason was over before anybody answered"),
+        KeyFigure("Answered within 5 minutes", share, "of those answered, and those that have waited longer"),
+        KeyFigure("Until somebody answered", _spread(answered), "median, nine in ten, longest"),
+        KeyFigure("Waiting now", _waiting_now(open_now), "nobody has answered yet"),
+        KeyFigure("Passed by themselves", f"{passed}", "their reason was over before anybody answered"),
     ]
 
 
 def _spread(lengths: list[float]) -> str:
+    """Return median, 90th percentile and maximum of sorted lengths in seconds."""
     if not lengths:
         return "–"
     tenths = quantiles(lengths, n=10, method="inclusive") if len(lengths) > 1 else lengths * 9
     return ", ".join(wording.length(s) for s in (tenths[4], tenths[8], lengths[-1]))
 
 
-def _now(lengths: list[float]) -> str:
+def _waiting_now(lengths: list[float]) -> str:
     return f"{len(lengths)}, the longest for {wording.length(max(lengths))}" if lengths else "nobody"
 
 
-def _others(kinds: Counter[str], events: list[Event]) -> list[Figure]:
-    results = Counter(e.detail.get("helped") for e in events if e.kind == "care-result")
-    came = [f"{results[k]} {words}" for k, words in ((1.0, "helped"), (0.0, "did not help")) if results[k]]
-    notes = f"{kinds['care']}" + (f": {', '.join(came)}" if came else "")
+def _figures_of_events(events: list[Event]) -> list[KeyFigure]:
+    kinds = Counter(event.kind for event in events)
+    results = Counter(event.detail.get("helped") for event in events if event.kind == "care-result")
+    counted = [f"{results[key]} {words}" for key, words in ((1.0, "helped"), (0.0, "did not help")) if results[key]]
+    care = f"{kinds['care']}" + (f": {', '.join(counted)}" if counted else "")
     return [
-        Figure("Went up, nobody came", f"{kinds['flag-escalated']}", "the level rose for want of an answer"),
-        Figure("Kept quiet", f"{kinds['held-back']}", "would have called, and did not; the log says why"),
-        Figure("Shelved", f"{kinds['flag-shelved']}", "set aside by somebody for a time"),
-        Figure("Care notes", notes, "what was done, and whether the trace was better ten minutes later"),
+        KeyFigure("Went up, nobody came", f"{kinds['flag-escalated']}", "the level rose for want of an answer"),
+        KeyFigure("Kept quiet", f"{kinds['held-back']}", "would have called, and did not; the log says why"),
+        KeyFigure("Shelved", f"{kinds['flag-shelved']}", "set aside by somebody for a time"),
+        KeyFigure("Care notes", care, "what was done, and whether the trace was better ten minutes later"),
     ]

@@ -1,1 +1,1 @@
-"""What moves on the pages, one frame a second."""
+"""What the live pages show: state of the ward, and one frame a second for all browsers."""

@@ -1,4 +1,4 @@
-"""Follows Redis for all pages together: one reader however many browsers look."""
+"""Follows the store for all pages together: one reader, however many browsers are open."""
 
 import asyncio
 import logging
@@ -21,12 +21,12 @@ from quietward.contracts.messages import (
     encode_inputs,
     encode_json,
 )
-from quietward.dashboard.history.records import read_newest, read_sheet
-from quietward.dashboard.view.clocks import dead_parts
-from quietward.dashboard.view.marks import marks
-from quietward.dashboard.view.order import Place, in_order
-from quietward.dashboard.view.strips import KEPT_S, Strip
-from quietward.dashboard.view.view_model import Card, card
+from quietward.dashboard.history.reader import read_newest, read_policy
+from quietward.dashboard.view.clocks import silent_processes
+from quietward.dashboard.view.marks import strip_marks
+from quietward.dashboard.view.ranking import Ranking, rank_beds
+from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
+from quietward.dashboard.view.view_model import Card, build_card
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.retry import Backoff
@@ -35,15 +35,18 @@ from quietward.store.client import RedisError, Store, read_stream
 log = logging.getLogger("quietward.serve")
 
 FRAME_S = 1.0
-PARTS = ("ingest", "detect")
-LOG_SHOWN = 200
-TREND_SHOWN = KEPT_S // 60
+PROCESSES = ("ingest", "detect")
+"""Without these a ward has no live data."""
+LOG_LINES = 200
+TREND_POINTS = KEPT_S // 60
+BATCH = 500
+"""Stream entries that are read at once."""
 MARGIN_MS = 5_000
-"""Blocks are found by arrival; a little more than KEPT_S is read at the start."""
+"""Blocks are found by arrival, so that a little more than KEPT_S is read at the start."""
 
 
-class Labour(Struct, frozen=True):
-    """What a device says of the labour beside its signals: stage, completed weeks, the mother's pulse in bpm."""
+class LabourInfo(Struct, frozen=True):
+    """What a device sends beside its signals: stage of labour, completed weeks, the mother's pulse in bpm."""
 
     stage: int | None
     weeks: int | None
@@ -52,47 +55,47 @@ class Labour(Struct, frozen=True):
 
 @dataclass
 class Hub:
-    """Newest state of the ward, and the frames that pages get.
+    """Newest state of the ward, and the frames for the pages. All dictionaries are by bed, `heartbeats` by process.
 
     A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR and UA of its new
-    seconds as int16 (see Strip.part). All little-endian.
+    seconds as int16 (see SignalBuffer). All little-endian.
     """
 
     ward: Ward
     store: Store
-    strips: dict[str, Strip] = field(default_factory=dict)
+    signals: dict[str, SignalBuffer] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
-    labours: dict[str, Labour] = field(default_factory=dict)
+    labours: dict[str, LabourInfo] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
-    sheet: PolicyInfo | None = None
-    places: dict[str, Place] = field(default_factory=dict)
-    marks: dict[str, list[Event]] = field(default_factory=dict)
+    policy: PolicyInfo | None = None
+    rankings: dict[str, Ranking] = field(default_factory=dict)
+    logs: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
-    sent: dict[str, int] = field(default_factory=dict)
-    marks_sent: dict[str, int] = field(default_factory=dict)
+    sent_seconds: dict[str, int] = field(default_factory=dict)
+    sent_events: dict[str, int] = field(default_factory=dict)
     frame: bytes = b""
     frame_number: int = 0
     frame_ready: asyncio.Condition = field(default_factory=asyncio.Condition)
-    store_gone_since: int | None = None
+    store_away_since: int | None = None
 
     async def run(self) -> None:
-        """Follow until cancelled."""
+        """Follow the store and make frames until cancelled."""
         async with asyncio.TaskGroup() as tasks:
             for shard in self.ward.all_shards:
                 tasks.create_task(self._follow(shard), name=f"follow shard {shard.number}")
             tasks.create_task(self._make_frames(), name="frames")
 
     async def _follow(self, shard: Shard) -> None:
-        """Keep the strips up to date."""
+        """Keep the signals of a shard's beds up to date."""
         backoff = Backoff()
         after = f"{now_ms() - KEPT_S * 1000 - MARGIN_MS}-0"
         while True:
             try:
-                for entry_id, fields in await read_stream(self.store.at(shard.input), shard.input, after, 500):
+                for entry_id, fields in await read_stream(self.store.at(shard.input), shard.input, after, BATCH):
                     for item in decode_inputs(fields[b"e"]):
                         if isinstance(item, Block):
-                            self.strips.setdefault(item.bed, Strip()).add(item)
-                            self.labours[item.bed] = Labour(item.stage, item.weeks, item.mhr)
+                            self.signals.setdefault(item.bed, SignalBuffer()).add(item)
+                            self.labours[item.bed] = LabourInfo(item.stage, item.weeks, item.mhr)
                     after = entry_id.decode()
                 await asyncio.sleep(0)
                 backoff.worked()
@@ -105,92 +108,90 @@ class Hub:
         while True:
             with metrics.FRAMES.time():
                 try:
-                    await self._look()
-                    self.store_gone_since = None
+                    await self._read_state()
+                    self.store_away_since = None
                 except RedisError as error:
-                    self.store_gone_since = self.store_gone_since or now_ms()
+                    self.store_away_since = self.store_away_since or now_ms()
                     log.warning("store: %s", error)
                 frame = self._frame(whole=False)
-            self.marks_sent = {bed: summary.events for bed, summary in self.summaries.items()}
-            self.sent = {bed: strip.last for bed, strip in self.strips.items()}
+            self.sent_events = {bed: summary.events for bed, summary in self.summaries.items()}
+            self.sent_seconds = {bed: buffer.last for bed, buffer in self.signals.items()}
             async with self.frame_ready:
                 self.frame, self.frame_number = frame, self.frame_number + 1
                 self.frame_ready.notify_all()
             due = max(due + FRAME_S, loop.time())
             await asyncio.sleep(due - loop.time())
 
-    async def next_frame(self, seen: int) -> tuple[int, bytes]:
-        """Wait for a frame newer than number `seen` and return its number and itself."""
+    async def next_frame(self, after: int) -> tuple[int, bytes]:
+        """Wait for a frame with a number above `after`; return its number and the frame."""
         async with self.frame_ready:
-            await self.frame_ready.wait_for(lambda: self.frame_number > seen)
+            await self.frame_ready.wait_for(lambda: self.frame_number > after)
             return self.frame_number, self.frame
 
-    async def _look(self) -> None:
-        """Read summaries, heartbeats and what is new in the logs."""
+    async def _read_state(self) -> None:
+        """Read summaries, heartbeats, and the logs that have new events. Raises RedisError."""
         for shard in self.ward.all_shards:
-            found = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
-            for raw in found.values():
-                summary = decode_summary(raw)
+            raw = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
+            for summary in map(decode_summary, raw.values()):
                 before = self.summaries.get(summary.bed)
                 if before is None or before.events != summary.events:
-                    self.marks[summary.bed] = await self.log(summary.bed)
-                    self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_SHOWN)
-                self.summaries[summary.bed] = summary  # last: if a log could not be read it is asked for again
-        self.sheet = await read_sheet(self.store, self.ward)
+                    self.logs[summary.bed] = await self.log(summary.bed)
+                    self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_POINTS)
+                self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
+        self.policy = await read_policy(self.store, self.ward)
         beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.parts).hgetall(self.ward.parts))
-        self.heartbeats = {part.decode(): int(at) for part, at in beats.items()}
+        self.heartbeats = {process.decode(): int(at) for process, at in beats.items()}
 
     async def log(self, bed: str) -> list[Event]:
-        """Return the newest lines of a bed's log, newest first."""
-        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_SHOWN)
+        """Return the newest lines of a bed's log, newest first. Raises RedisError."""
+        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_LINES)
 
     @property
     def beds(self) -> set[str]:
-        """All beds that have ever sent, as far as is known."""
-        return {*self.strips, *self.summaries}
+        """All beds that are known to have sent anything."""
+        return {*self.signals, *self.summaries}
 
     def cards(self) -> list[Card]:
-        """Return all beds in the order in which they need somebody."""
+        """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        found = [card(bed, self.summaries.get(bed), now, self.sheet) for bed in self.beds]
-        ordered, self.places = in_order(found, self.places, now)
-        return ordered
+        cards = [build_card(bed, self.summaries.get(bed), now, self.policy) for bed in self.beds]
+        ranked, self.rankings = rank_beds(cards, self.rankings, now)
+        return ranked
 
     def snapshot(self) -> bytes:
-        """Return a frame with everything that is held."""
+        """Return a frame with everything, for a browser that has nothing yet."""
         return self._frame(whole=True)
 
     def _frame(self, *, whole: bool) -> bytes:
         now = now_ms()
         beds, bodies = [], []
-        for shown in self.cards():
-            strip = self.strips.get(shown.bed, Strip())
-            first, body = strip.part(-1 if whole else self.sent.get(shown.bed, -1))
-            bed: dict[str, object] = {"card": shown, "first": first, "seconds": strip.last - first + 1}
-            if shown.bed in self.labours:
-                bed["labour"] = self.labours[shown.bed]
-            if whole or self.marks_sent.get(shown.bed) != shown.events:
-                bed["marks"] = marks(self.marks.get(shown.bed, []))
-                bed["trend"] = [
-                    (e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(shown.bed, []))
-                ]
+        for card in self.cards():
+            name = card.bed
+            buffer = self.signals.get(name, SignalBuffer())
+            first, body = buffer.bytes_after(-1 if whole else self.sent_seconds.get(name, -1))
+            bed: dict[str, object] = {"card": card, "first": first, "seconds": buffer.last - first + 1}
+            if name in self.labours:
+                bed["labour"] = self.labours[name]
+            if whole or self.sent_events.get(name) != card.events:
+                bed["marks"] = strip_marks(self.logs.get(name, []))
+                bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
             beds.append(bed)
             bodies.append(body)
-        troubles = dead_parts(self.heartbeats, PARTS, now)
-        if self.store_gone_since is not None:
-            troubles = [f"the store has been away for {(now - self.store_gone_since) / 1000:.0f} s"]
+        troubles = silent_processes(self.heartbeats, PROCESSES, now)
+        if self.store_away_since is not None:
+            troubles = [f"the store has been away for {(now - self.store_away_since) / 1000:.0f} s"]
         head = {
             "now": now,
             "ward": self.ward.name,
             "troubles": troubles,
             "whole": whole,
-            "policy": self.sheet,
+            "policy": self.policy,
             "beds": beds,
         }
         raw = encode_json(head)
         return struct.pack("<I", len(raw)) + raw + b"".join(bodies)
 
-    async def act(self, act: Command) -> None:
-        """Hand what a person did to the detector, through the stream like any other input."""
-        shard = self.ward.shard(self.ward.shard_of(act.bed))
-        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([CommandEnvelope(now_ms(), act)])})
+    async def send(self, command: Command) -> None:
+        """Send a command to the detector, through the same stream as all its input. Raises RedisError."""
+        shard = self.ward.shard(self.ward.shard_of(command.bed))
+        await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([CommandEnvelope(now_ms(), command)])})

@@ -1,1 +1,1 @@
-"""What can be printed or taken away."""
+"""What can be printed or saved: hand-over sheets, strips on paper, a bed's log."""

@@ -1,35 +1,34 @@
 """Pure: the last minutes of a bed as a strip to print, true to scale, on as many sheets of A4 as it takes.
 
-All lengths are millimetres on paper. Paper speeds of 1, 2 and 3 cm/min and heights of 20 and 30 bpm/cm are common
-practice, no source; FHR 50 to 210 goes with 20 bpm/cm, 30 to 240 with 30 bpm/cm.
+All lengths are millimetres on paper. Here is the geometry; the SVG around it is `templates/strip.html`.
 """
 
 from collections.abc import Callable, Iterator
-from html import escape
 
 import numpy as np
 from msgspec import Struct
 
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.history.hours import Hours
-from quietward.dashboard.print.handover import Times
-from quietward.dashboard.print.handover_html import NO_ICON
-from quietward.dashboard.view.marks import Mark, marks
-from quietward.dashboard.view.strips import Floats
+from quietward.contracts.strip import STRIP
+from quietward.dashboard.history.bed_history import BedHistory
+from quietward.dashboard.print.clock_format import ClockFormat
+from quietward.dashboard.view.marks import StripMark, strip_marks
+from quietward.dashboard.view.signal_buffer import Floats
+from quietward.dashboard.web.templates import render
 
 STYLE = "paper.css"
-WIDE_MM = 270.0
-"""Of the strip on a sheet of A4 across."""
-UA_MM = 30.0
-UA_HIGH = 100.0
+WIDTH_MM = 270.0
+"""Of the strip on a landscape sheet of A4."""
+UA_MM = STRIP.ua.height_cm * 10.0
 BETWEEN_MM = 6.0
-RANGES = {20: (50, 210), 30: (30, 240)}
-DRAWN = {"deceleration": "fall", "acceleration": "rise", "contraction": "tight", "hand-contraction": "by-hand"}
+"""Between FHR and UA; the times of day are there."""
+BAR_MM = 1.2
+"""Thickness of the bars that mark contractions."""
 
 
-class Scale(Struct, frozen=True):
-    """How a strip is printed."""
+class PaperScale(Struct, frozen=True):
+    """Where things are on a sheet, by its paper speed and height of FHR. The origin is the upper left corner."""
 
     cm_per_min: int
     bpm_per_cm: int
@@ -37,12 +36,12 @@ class Scale(Struct, frozen=True):
     @property
     def sheet_s(self) -> float:
         """Seconds on one sheet."""
-        return WIDE_MM / (self.cm_per_min * 10) * 60
+        return WIDTH_MM / (self.cm_per_min * 10) * 60
 
     @property
     def fhr_mm(self) -> float:
-        """Height of the FHR's part."""
-        low, high = RANGES[self.bpm_per_cm]
+        """Height of FHR."""
+        low, high = STRIP.fhr_scale(self.bpm_per_cm).range
         return (high - low) / self.bpm_per_cm * 10
 
     @property
@@ -51,124 +50,142 @@ class Scale(Struct, frozen=True):
         return self.fhr_mm + BETWEEN_MM + UA_MM
 
     def x(self, seconds: float) -> float:
-        """Return where a second of a sheet lies."""
+        """Return the place of a time in seconds after the sheet's first."""
         return seconds / 60 * self.cm_per_min * 10
 
     def y_fhr(self, bpm: float) -> float:
-        """Return where an FHR lies."""
-        low, high = RANGES[self.bpm_per_cm]
+        """Return the place of an FHR; values out of range are at the edge."""
+        low, high = STRIP.fhr_scale(self.bpm_per_cm).range
         return (high - min(high, max(low, bpm))) / self.bpm_per_cm * 10
 
     def y_ua(self, ua: float) -> float:
-        """Return where a uterine activity lies."""
-        return self.height_mm - min(ua, UA_HIGH) / UA_HIGH * UA_MM
+        """Return the place of a UA; values out of range are at the upper edge."""
+        high = STRIP.ua.range[1]
+        return self.height_mm - min(ua, high) / high * UA_MM
 
 
-def page(hours: Hours, ward: str, scale: Scale, times: Times) -> str:
-    """Return the sheets as HTML, the oldest first."""
-    title = f"Strip of {escape(hours.bed)}"
-    looks = f'<link rel="stylesheet" href="/assets/{STYLE}">'
-    sheets = "".join(_sheets(hours, ward, scale, times)) or "<p>Nothing of this bed is kept.</p>"
-    head = f'<meta charset="utf-8"><title>{title}</title>{NO_ICON}{looks}'
-    return f'<!doctype html><html lang="en"><head>{head}</head><body>{sheets}</body></html>'
+class GridLine(Struct, frozen=True):
+    """A line of the grid. at: its x or y. label: empty for none."""
+
+    at: float
+    is_strong: bool
+    label: str
 
 
-def _sheets(hours: Hours, ward: str, scale: Scale, times: Times) -> Iterator[str]:
-    found = [m for m in marks(hours.log[::-1]) if m.kind in DRAWN and m.to_s is not None]
-    begins = float(hours.first_s)
-    count = max(1, int(np.ceil((hours.last_s - begins) / scale.sheet_s)))
-    for number in range(count if len(hours.fhr) else 0):
-        from_s = begins + number * scale.sheet_s
-        until_s = min(from_s + scale.sheet_s, hours.last_s)
-        yield (
-            f"<article><header><h1>{escape(hours.bed)}, {times.full(round(from_s * 1000))} to "
-            f"{times.at(round(until_s * 1000))}</h1><p>{escape(ward)}; {scale.cm_per_min} cm/min, "
-            f"{scale.bpm_per_cm} bpm/cm; times by the bed's clock, {times.name(round(from_s * 1000))}; "
-            f'sheet {number + 1} of {count}</p><p class="notice">{escape(NOTICE)}</p></header>'
-            f"{_drawing(hours, scale, from_s, until_s, found, times)}</article>"
+class MarkBox(Struct, frozen=True):
+    """A rectangle that marks a finding. is_over: it is a band over the FHR. label: written in it, empty for none."""
+
+    colour: str
+    is_over: bool
+    x: float
+    y: float
+    width: float
+    height: float
+    label: str
+
+
+class Sheet(Struct, frozen=True):
+    """One sheet. baseline, fhr, ua: SVG path data, empty for none."""
+
+    number: int
+    from_text: str
+    until_text: str
+    zone: str
+    minutes: list[GridLine]
+    levels: list[GridLine]
+    marks: list[MarkBox]
+    baseline: str
+    fhr: str
+    ua: str
+
+
+def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) -> str:
+    """Return an HTML document with the sheets, the oldest first."""
+    low, high = STRIP.normal_bpm
+    return render(
+        "strip.html",
+        bed=history.bed,
+        ward=ward,
+        scale=scale,
+        sheets=list(_sheets(history, scale, clock)),
+        normal=(scale.y_fhr(high), scale.y_fhr(low)),
+        ua_levels=[scale.y_ua(ua) for ua in range(STRIP.ua.range[0], STRIP.ua.range[1] + 1, STRIP.ua.line)],
+        width=WIDTH_MM,
+        style_sheet=STYLE,
+        notice=NOTICE,
+    )
+
+
+def _sheets(history: BedHistory, scale: PaperScale, clock: ClockFormat) -> Iterator[Sheet]:
+    marks = [mark for mark in strip_marks(history.log[::-1]) if mark.kind in STRIP.marks and mark.to_s is not None]
+    count = -(-(history.last_s - history.first_s) // scale.sheet_s)
+    for index in range(int(count)):
+        from_s = history.first_s + index * scale.sheet_s
+        until_s = min(from_s + scale.sheet_s, history.last_s)
+        samples = slice(round((from_s - history.first_s) * HZ), round((until_s - history.first_s) * HZ))
+        yield Sheet(
+            number=index + 1,
+            from_text=clock.full(round(from_s * 1000)),
+            until_text=clock.time(round(until_s * 1000)),
+            zone=clock.zone_name(round(from_s * 1000)),
+            minutes=list(_minutes(scale, from_s, clock)),
+            levels=list(_levels(scale)),
+            marks=[box for mark in marks if (box := _box(scale, from_s, until_s, mark))],
+            baseline=_baseline_path(history, scale, from_s, until_s),
+            fhr=_signal_path(history.fhr[samples], scale.x, scale.y_fhr),
+            ua=_signal_path(history.ua[samples], scale.x, scale.y_ua),
         )
 
 
-def _drawing(hours: Hours, scale: Scale, from_s: float, until_s: float, found: list[Mark], times: Times) -> str:
-    wide, high = WIDE_MM, scale.height_mm
-    part = slice(round((from_s - hours.first_s) * HZ), round((until_s - hours.first_s) * HZ))
-    inside = [
-        _usual(scale),
-        *_grid(scale, from_s, times),
-        *_marked(scale, from_s, until_s, found),
-        _line("baseline", _steps(hours, scale, from_s, until_s)),
-        _line("fhr", _paths(hours.fhr[part], scale.x, scale.y_fhr)),
-        _line("ua", _paths(hours.ua[part], scale.x, scale.y_ua)),
-    ]
-    size = f'width="{wide}mm" height="{high:.2f}mm" viewBox="0 0 {wide} {high:.2f}"'
-    return f'<svg {size} role="img" aria-label="Strip of {escape(hours.bed)}">{"".join(inside)}</svg>'
+def _minutes(scale: PaperScale, from_s: float, clock: ClockFormat) -> Iterator[GridLine]:
+    grid = STRIP.print
+    second = -(-from_s // grid.line_s) * grid.line_s
+    while scale.x(second - from_s) <= WIDTH_MM:
+        is_strong = second % grid.strong_line_s == 0
+        yield GridLine(scale.x(second - from_s), is_strong, clock.time(round(second * 1000)) if is_strong else "")
+        second += grid.line_s
 
 
-def _usual(scale: Scale) -> str:
-    top, bottom = scale.y_fhr(160), scale.y_fhr(110)
-    return f'<rect class="usual" x="0" y="{top:.2f}" width="{WIDE_MM}" height="{bottom - top:.2f}"/>'
+def _levels(scale: PaperScale) -> Iterator[GridLine]:
+    grid = STRIP.print
+    low, high = STRIP.fhr_scale(scale.bpm_per_cm).range
+    for bpm in range(-(-low // grid.line_bpm) * grid.line_bpm, high + 1, grid.line_bpm):
+        is_strong = bpm % grid.strong_line_bpm == 0
+        yield GridLine(scale.y_fhr(bpm), is_strong, str(bpm) if is_strong else "")
 
 
-def _grid(scale: Scale, from_s: float, times: Times) -> Iterator[str]:
-    low, high = RANGES[scale.bpm_per_cm]
-    minute = -(-from_s // 60) * 60
-    while scale.x(minute - from_s) <= WIDE_MM:
-        x = scale.x(minute - from_s)
-        strong = " strong" if minute % 300 == 0 else ""
-        yield f'<path class="minute{strong}" d="M{x:.2f} 0V{scale.height_mm:.2f}"/>'
-        if minute % 300 == 0:
-            yield f'<text x="{x + 0.8:.2f}" y="{scale.fhr_mm + 4.2:.2f}">{times.at(round(minute * 1000))}</text>'
-        minute += 60
-    for bpm in range(-(-low // 10) * 10, high + 1, 10):
-        named = bpm % 30 == 0
-        yield f'<path class="level{" strong" if bpm % 30 == 0 else ""}" d="M0 {scale.y_fhr(bpm):.2f}H{WIDE_MM}"/>'
-        if named:
-            yield f'<text x="0.8" y="{scale.y_fhr(bpm) - 0.6:.2f}">{bpm}</text>'
-    for ua in (0, 25, 50, 75, 100):
-        yield f'<path class="level" d="M0 {scale.y_ua(ua):.2f}H{WIDE_MM}"/>'
+def _box(scale: PaperScale, from_s: float, until_s: float, mark: StripMark) -> MarkBox | None:
+    """Return the part of a mark that is on a sheet, None if it is on others only."""
+    begins_s, ends_s = max(mark.from_s, from_s), min(mark.to_s or mark.from_s, until_s)
+    if ends_s <= begins_s:
+        return None
+    x, width = scale.x(begins_s - from_s), scale.x(ends_s - begins_s)
+    style = STRIP.marks[mark.kind]
+    if style.place != "fhr":
+        y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
+        return MarkBox(style.colour, False, x, y, width, BAR_MM, "")
+    label = mark.text.partition(" ")[0] if style.label == "kind" else ""
+    return MarkBox(style.colour, True, x, 0.0, width, scale.fhr_mm, label)
 
 
-def _marked(scale: Scale, from_s: float, until_s: float, found: list[Mark]) -> Iterator[str]:
-    for mark in found:
-        begins, ends = max(mark.from_s, from_s), min(mark.to_s or mark.from_s, until_s)
-        if ends <= begins:
-            continue
-        x, wide = scale.x(begins - from_s), scale.x(ends - begins)
-        name = DRAWN[mark.kind]
-        if "contraction" in mark.kind:
-            y = scale.height_mm - (1.2 if mark.kind == "contraction" else UA_MM)
-            yield f'<rect class="{name}" x="{x:.2f}" y="{y:.2f}" width="{wide:.2f}" height="1.2"/>'
-            continue
-        yield f'<rect class="{name} over" x="{x:.2f}" y="0" width="{wide:.2f}" height="{scale.fhr_mm:.2f}"/>'
-        words = mark.text.partition(" ")[0] if mark.kind == "deceleration" else ""
-        yield f'<text class="{name}" x="{x + 0.5:.2f}" y="{scale.fhr_mm - 1:.2f}">{escape(words)}</text>'
-
-
-Way = Callable[[float], float]
-
-
-def _paths(values: Floats, x: Way, y: Way) -> str:
-    """Return a line through the values, broken where there are none."""
-    said, pen_is_down = [], False
+def _signal_path(values: Floats, x: Callable[[float], float], y: Callable[[float], float]) -> str:
+    """Return a line through samples at HZ, broken where they are NaN. x, y: place of a second, and of a value."""
+    commands, is_broken = [], True
     for i, value in enumerate(values.tolist()):
         if np.isnan(value):
-            pen_is_down = False
+            is_broken = True
             continue
-        said.append(f"{'L' if pen_is_down else 'M'}{x(i / HZ):.2f} {y(value):.2f}")
-        pen_is_down = True
-    return "".join(said)
+        commands.append(f"{'M' if is_broken else 'L'}{x(i / HZ):.2f} {y(value):.2f}")
+        is_broken = False
+    return "".join(commands)
 
 
-def _steps(hours: Hours, scale: Scale, from_s: float, until_s: float) -> str:
-    """Return the baseline: a step for the minute before each point of the trend."""
-    said = []
-    for event in hours.trend:
-        bpm, ends = event.detail.get("baseline_bpm"), event.t / 1000 + 1
-        begins, ends = max(from_s, ends - 60), min(until_s, ends)
-        if isinstance(bpm, float | int) and ends > begins:
-            said.append(f"M{scale.x(begins - from_s):.2f} {scale.y_fhr(bpm):.2f}H{scale.x(ends - from_s):.2f}")
-    return "".join(said)
-
-
-def _line(name: str, path: str) -> str:
-    return f'<path class="{name}" d="{path}"/>' if path else ""
+def _baseline_path(history: BedHistory, scale: PaperScale, from_s: float, until_s: float) -> str:
+    """Return the baseline: a level line over the minute before each point of the trend."""
+    commands = []
+    for event in history.trend:
+        bpm, ends_s = event.detail.get("baseline_bpm"), event.t / 1000 + 1
+        begins_s, ends_s = max(from_s, ends_s - 60), min(until_s, ends_s)
+        if isinstance(bpm, float | int) and ends_s > begins_s:
+            commands.append(f"M{scale.x(begins_s - from_s):.2f} {scale.y_fhr(bpm):.2f}H{scale.x(ends_s - from_s):.2f}")
+    return "".join(commands)

@@ -1,1 +1,1 @@
-"""What the pages ask the server for."""
+"""HTTP routes and the WebSocket: what pages request from the server."""

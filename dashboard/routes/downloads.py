@@ -1,65 +1,69 @@
-"""Routes of what can be taken away from the page: logs and hand-over sheets."""
+"""Download and print routes: a bed's log as a file, and hand-over sheets."""
 
 from datetime import timedelta, timezone
 from typing import Annotated
 
-from fastapi import FastAPI, Query, Response
-from fastapi.responses import HTMLResponse
+from fastapi import FastAPI, Query, Request, Response
+from fastapi.responses import HTMLResponse, PlainTextResponse
 
+from quietward.contracts.errors import QuietwardError
 from quietward.dashboard.history import export
-from quietward.dashboard.history.record import Record
-from quietward.dashboard.history.records import read
+from quietward.dashboard.history.bed_record import BedRecord
+from quietward.dashboard.history.reader import read_record
 from quietward.dashboard.live.hub import Hub
-from quietward.dashboard.print import handover_html as printed
+from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
-from quietward.dashboard.view.order import natural
-from quietward.dashboard.web.responses import file_answer
+from quietward.dashboard.view.ranking import natural_key
+from quietward.dashboard.web.responses import file_response
 from quietward.runtime.clock import now_ms
 
-FURTHEST_MIN = 14 * 60
-Offset = Annotated[int, Query(alias="utc-offset-min", ge=-FURTHEST_MIN, le=FURTHEST_MIN)]
+MAX_OFFSET_MIN = 14 * 60
+UtcOffset = Annotated[int, Query(alias="utc-offset-min", ge=-MAX_OFFSET_MIN, le=MAX_OFFSET_MIN)]
+"""Minutes by which the browser's zone is ahead of UTC."""
+
+
+class UnknownBed(QuietwardError):
+    """Nothing is kept of a bed of that name."""
 
 
 def add_routes(server: FastAPI, hub: Hub) -> None:
-    """Add the routes to the server."""
+    """Register the routes."""
 
-    async def record_of(bed: str) -> Record | Response:
-        found = await read(hub.store, hub.ward, bed)
-        if found.is_empty:
-            return Response(f"bed: {bed!r}. Nothing is kept of such a bed of ward {hub.ward.name}", 404)
-        return found
+    @server.exception_handler(UnknownBed)
+    async def unknown_bed(_: Request, error: Exception) -> Response:
+        return PlainTextResponse(str(error), 404)
+
+    async def record_of(bed: str) -> BedRecord:
+        record = await read_record(hub.store, hub.ward, bed)
+        if record.is_empty:
+            raise UnknownBed("bed", bed, f"Nothing is kept of such a bed of ward {hub.ward.name}")
+        return record
 
     @server.get("/export/{bed}/log.csv")
     async def log_csv(bed: str) -> Response:
-        found = await record_of(bed)
-        if isinstance(found, Response):
-            return found
-        return file_answer(export.as_csv(bed, found.log).encode(), "text/csv; charset=utf-8", f"{bed}-log.csv")
+        record = await record_of(bed)
+        return file_response(export.log_as_csv(bed, record.log).encode(), "text/csv; charset=utf-8", f"{bed}-log.csv")
 
     @server.get("/export/{bed}/log.json")
     async def log_json(bed: str) -> Response:
-        found = await record_of(bed)
-        if isinstance(found, Response):
-            return found
-        return file_answer(
-            export.as_json(hub.ward.name, bed, found.log, now_ms()), "application/json", f"{bed}-log.json"
-        )
+        record = await record_of(bed)
+        document = export.log_as_json(hub.ward.name, bed, record.log, now_ms())
+        return file_response(document, "application/json", f"{bed}-log.json")
 
     @server.get("/handover/{bed}")
-    async def handover(bed: str, offset_min: Offset = 0) -> Response:
-        found = await record_of(bed)
-        if isinstance(found, Response):
-            return found
+    async def handover(bed: str, offset_min: UtcOffset = 0) -> Response:
+        record = await record_of(bed)
         zone = zone_of(offset_min)
-        return HTMLResponse(printed.page([hand_over(found, hub.ward.name, now_ms(), zone)]))
+        return HTMLResponse(handover_html.page([hand_over(record, hub.ward.name, now_ms(), zone)]))
 
     @server.get("/handover")
-    async def handover_of_all(offset_min: Offset = 0) -> Response:
+    async def handover_of_all(offset_min: UtcOffset = 0) -> Response:
         zone = zone_of(offset_min)
-        found = [await read(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural)]
-        return HTMLResponse(printed.page([hand_over(one, hub.ward.name, now_ms(), zone) for one in found]))
+        records = [await read_record(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural_key)]
+        sheets = [hand_over(record, hub.ward.name, now_ms(), zone) for record in records]
+        return HTMLResponse(handover_html.page(sheets))
 
 
 def zone_of(offset_min: int) -> timezone:
-    """Return the zone that is so many minutes ahead of UTC."""
+    """Return the time zone that is this many minutes ahead of UTC."""
     return timezone(timedelta(minutes=offset_min))

@@ -12,18 +12,18 @@ from tempfile import TemporaryDirectory
 from fastapi import FastAPI, Response
 
 from quietward.contracts.settings import Settings
-from quietward.dashboard.routes.what_if_job import State, run_what_if
-from quietward.dashboard.web.responses import json_answer
+from quietward.dashboard.routes.what_if_job import JobStatus, run_what_if
+from quietward.dashboard.web.responses import json_response
 
 STUDY = "default-policy"
 
 
 @dataclass
-class Example:
-    """The example, in a folder that ends with the server."""
+class ExampleStudy:
+    """The example, in a folder that is deleted with the server."""
 
     settings: Settings
-    state: State = field(default_factory=lambda: State("idle", "", STUDY))
+    status: JobStatus = field(default_factory=lambda: JobStatus("idle", "", STUDY))
     task: asyncio.Task[None] | None = None
     directory: TemporaryDirectory[str] = field(default_factory=lambda: TemporaryDirectory(prefix="quietward-example-"))
 
@@ -32,32 +32,32 @@ class Example:
         """A folder of studies: this one, once it is there."""
         return Path(self.directory.name)
 
-    def begin(self) -> State:
-        """Begin, unless it is there or under way."""
-        if self.state.state in ("idle", "failed"):
+    def begin(self) -> JobStatus:
+        """Start the computation, unless it is done or under way."""
+        if self.status.state in ("idle", "failed"):
             text = (
                 "There is no study of this ward yet. An example is being worked out, from one simulated night shift; "
                 "it takes about a minute …"
             )
-            self.state = State("working", text, STUDY)
+            self.status = JobStatus("working", text, STUDY)
             self.task = asyncio.create_task(self._work(), name="example study")
-        return self.state
+        return self.status
 
     async def _work(self) -> None:
         try:
-            failed = await run_what_if(self.settings, "--study", STUDY, "--out", str(self.folder / STUDY))
-        except OSError as error:
-            failed = f"it could not be started: {error.strerror}"
-        self.state = State("failed", failed, STUDY) if failed else State("done", "", STUDY)
+            error = await run_what_if(self.settings, "--study", STUDY, "--out", str(self.folder / STUDY))
+        except OSError as exception:
+            error = f"it could not be started: {exception.strerror}"
+        self.status = JobStatus("failed", error, STUDY) if error else JobStatus("done", "", STUDY)
 
 
-def add_routes(server: FastAPI, example: Example) -> None:
-    """Add the routes to the server."""
+def add_routes(server: FastAPI, example: ExampleStudy) -> None:
+    """Register the routes that start the computation and tell its status."""
 
     @server.get("/studies/example")
-    async def state() -> Response:
-        return json_answer(example.state)
+    async def status() -> Response:
+        return json_response(example.status)
 
     @server.post("/studies/example")
     async def begin() -> Response:
-        return json_answer(example.begin())
+        return json_response(example.begin())

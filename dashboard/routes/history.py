@@ -1,4 +1,4 @@
-"""Routes of the last hours: what happened on the ward, and one bed's signal as a figure and on paper."""
+"""Routes of the last hours: flags of the whole ward, and the signals of one bed as a figure and on paper."""
 
 import asyncio
 from typing import Annotated, Literal
@@ -11,71 +11,72 @@ from plotly.offline import get_plotlyjs
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history import export
 from quietward.dashboard.history.hours_figure import figure
-from quietward.dashboard.history.records import Memory, now_of, read_hours
-from quietward.dashboard.history.shift import Kept, Shift, shift
+from quietward.dashboard.history.reader import LogCache, bed_clock_ms, read_history
+from quietward.dashboard.history.shift import BedLog, ShiftReport, shift_report
 from quietward.dashboard.live.hub import Hub
-from quietward.dashboard.print import strip_svg as paper_strip
-from quietward.dashboard.print.handover import Times
-from quietward.dashboard.routes.downloads import Offset, zone_of
-from quietward.dashboard.view.order import natural
-from quietward.dashboard.web.responses import file_answer, json_answer
+from quietward.dashboard.print import strip_svg
+from quietward.dashboard.print.clock_format import ClockFormat
+from quietward.dashboard.routes.downloads import UtcOffset, zone_of
+from quietward.dashboard.view.ranking import natural_key
+from quietward.dashboard.web.responses import file_response, json_response
 from quietward.runtime.clock import now_ms
 
-LONGEST_H = 24.0
-USUAL_H = 4.0
-LONGEST_SIGNAL_H = 8.0
-Hours = Annotated[float, Query(gt=0, le=LONGEST_H)]
-SignalHours = Annotated[float, Query(gt=0, le=LONGEST_SIGNAL_H)]
+MAX_SHIFT_H = 24.0
+MAX_SIGNAL_H = 8.0
+DEFAULT_H = 4.0
+ShiftHours = Annotated[float, Query(gt=0, le=MAX_SHIFT_H)]
+SignalHours = Annotated[float, Query(gt=0, le=MAX_SIGNAL_H)]
+Minutes = Annotated[int, Query(ge=1, le=round(MAX_SIGNAL_H * 60))]
 PaperSpeed = Literal["1", "2", "3"]
 PaperHeight = Literal["20", "30"]
-KEPT = {"cache-control": "max-age=86400"}
-Minutes = Annotated[int, Query(ge=1, le=round(LONGEST_SIGNAL_H * 60))]
+FOR_A_DAY = {"cache-control": "max-age=86400"}
 
 
 def add_routes(server: FastAPI, hub: Hub) -> None:
-    """Add the routes to the server."""
+    """Register the routes."""
 
-    memories: dict[str, Memory] = {}
+    caches: dict[str, LogCache] = {}
     one_at_a_time = asyncio.Semaphore(1)
 
-    async def found(hours: float) -> Shift:
+    async def report_of(hours: float) -> ShiftReport:
         now = now_ms()
-        kept = []
+        logs = []
         async with one_at_a_time:
-            for bed in sorted(hub.beds, key=natural):
-                memory, bed_now = memories.setdefault(bed, Memory()), now_of(hub.summaries.get(bed), now)
-                await memory.read_on(hub.store, hub.ward, bed, now, bed_now)
-                kept.append(Kept(bed, bed_now, memory.log, memory.minutes))
-            return await asyncio.to_thread(shift, kept, hours)
+            for bed in sorted(hub.beds, key=natural_key):
+                cache, bed_now = caches.setdefault(bed, LogCache()), bed_clock_ms(hub.summaries.get(bed), now)
+                await cache.update(hub.store, hub.ward, bed, now, bed_now)
+                logs.append(BedLog(bed, bed_now, cache.log, cache.trend_times))
+            return await asyncio.to_thread(shift_report, logs, hours)
 
     @server.get("/shift/flags.json")
-    async def flags_json(hours: Hours = USUAL_H) -> Response:
-        return json_answer({"notice": NOTICE, "shift": await found(hours)})
+    async def flags_json(hours: ShiftHours = DEFAULT_H) -> Response:
+        return json_response({"notice": NOTICE, "shift": await report_of(hours)})
 
     @server.get("/shift/flags.csv")
-    async def flags_csv(hours: Hours = USUAL_H) -> Response:
-        table = export.shift_as_csv(await found(hours)).encode()
-        return file_answer(table, "text/csv; charset=utf-8", f"{hub.ward.name}-shift.csv")
+    async def flags_csv(hours: ShiftHours = DEFAULT_H) -> Response:
+        table = export.shift_as_csv(await report_of(hours)).encode()
+        return file_response(table, "text/csv; charset=utf-8", f"{hub.ward.name}-shift.csv")
 
     @server.get("/hours/plotly.js")
     async def plotly() -> Response:
         """The library that draws the figure, from the installed package."""
-        return Response(get_plotlyjs(), media_type="text/javascript", headers={"etag": f'"{plotly_version}"'} | KEPT)
+        headers = {"etag": f'"{plotly_version}"'} | FOR_A_DAY
+        return Response(get_plotlyjs(), media_type="text/javascript", headers=headers)
 
     @server.get("/hours/{bed}.json")
-    async def hours_json(bed: str, hours: SignalHours = USUAL_H, offset_min: Offset = 0) -> Response:
+    async def hours_json(bed: str, hours: SignalHours = DEFAULT_H, offset_min: UtcOffset = 0) -> Response:
         async with one_at_a_time:
-            found = await read_hours(hub.store, hub.ward, bed, hours, now_ms())
-            drawn = await asyncio.to_thread(figure, found, zone_of(offset_min))
-        return json_answer({"notice": NOTICE, "figure": drawn, "is_empty": not len(found.fhr)})
+            history = await read_history(hub.store, hub.ward, bed, hours, now_ms())
+            drawn = await asyncio.to_thread(figure, history, zone_of(offset_min))
+        return json_response({"notice": NOTICE, "figure": drawn, "is_empty": not len(history.fhr)})
 
     @server.get("/paper/{bed}")
     async def paper(
-        bed: str, minutes: Minutes = 30, cm: PaperSpeed = "1", bpm: PaperHeight = "20", offset_min: Offset = 0
+        bed: str, minutes: Minutes = 30, cm: PaperSpeed = "1", bpm: PaperHeight = "20", offset_min: UtcOffset = 0
     ) -> Response:
         now = now_ms()
-        scale = paper_strip.Scale(int(cm), int(bpm))
+        scale = strip_svg.PaperScale(int(cm), int(bpm))
         async with one_at_a_time:
-            found = await read_hours(hub.store, hub.ward, bed, minutes / 60, now)
-            times = Times(now, zone_of(offset_min))
-            return HTMLResponse(await asyncio.to_thread(paper_strip.page, found, hub.ward.name, scale, times))
+            history = await read_history(hub.store, hub.ward, bed, minutes / 60, now)
+            clock = ClockFormat(now, zone_of(offset_min))
+            return HTMLResponse(await asyncio.to_thread(strip_svg.page, history, hub.ward.name, scale, clock))

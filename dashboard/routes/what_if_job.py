@@ -1,4 +1,4 @@
-"""Works out, in a process of its own, what the flags of the ward's last hours would have been under other numbers."""
+"""The what-if job: recomputes the flags of the ward's last hours under other policies, in a process of its settings."""
 
 import asyncio
 import contextlib
@@ -11,54 +11,55 @@ from msgspec import Struct
 from starlette.responses import PlainTextResponse
 
 from quietward.contracts.settings import Settings
-from quietward.dashboard.auth.gate import Gate, visitor_of
+from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.people import Role
-from quietward.dashboard.web.responses import json_answer
+from quietward.dashboard.web.responses import json_response
 from quietward.runtime.embedded import die_when_parent_dies
 from quietward.runtime.process import command_of
 
-STUDY = "running-shift"
+RUNNING_SHIFT = "running-shift"
+"""Name of the study that the job writes."""
 HOURS = ("1", "2", "4", "8")
-CALMLY = 10
-"""Niceness of that process: ingest, detector and page go first."""
+NICENESS = 10
+"""Of the job's process: ingest, detector and page take precedence."""
 
 
-class State(Struct, frozen=True):
-    """How it stands. state: idle, working, done or failed; text: in words; study: what it is called on the page."""
+class JobStatus(Struct, frozen=True):
+    """Status of the job. state: idle, working, done or failed; text: the same in words; study: the one it writes."""
 
     state: str
     text: str
-    study: str = STUDY
+    study: str = RUNNING_SHIFT
 
 
 @dataclass
-class WorkingOut:
-    """One at a time."""
+class WhatIfJob:
+    """Runs `quietward what-if`, one run at a time."""
 
     settings: Settings
-    state: State = field(default_factory=lambda: State("idle", ""))
+    status: JobStatus = field(default_factory=lambda: JobStatus("idle", ""))
     task: asyncio.Task[None] | None = None
 
-    def begin(self, hours: str) -> State:
-        """Begin, unless it is under way."""
-        if self.state.state != "working":
-            self.state = State("working", f"The last {hours} h are being worked out …")
-            self.task = asyncio.create_task(self._work(hours), name="working out")
-        return self.state
+    def begin(self, hours: str) -> JobStatus:
+        """Start a run over the last hours, unless one is under way."""
+        if self.status.state != "working":
+            self.status = JobStatus("working", f"The last {hours} h are being worked out …")
+            self.task = asyncio.create_task(self._run(hours), name="what-if job")
+        return self.status
 
-    async def _work(self, hours: str) -> None:
+    async def _run(self, hours: str) -> None:
         try:
-            out = str(Path(self.settings.studies) / STUDY)
-            failed = await run_what_if(self.settings, "--hours", hours, "--out", out)
-        except OSError as error:
-            failed = f"it could not be started: {error.strerror}"
-        self.state = State("failed", failed) if failed else State("done", f"The last {hours} h are worked out.")
+            out = str(Path(self.settings.studies) / RUNNING_SHIFT)
+            error = await run_what_if(self.settings, "--hours", hours, "--out", out)
+        except OSError as exception:
+            error = f"it could not be started: {exception.strerror}"
+        self.status = JobStatus("failed", error) if error else JobStatus("done", f"The last {hours} h are worked out.")
 
 
 async def run_what_if(settings: Settings, *arguments: str) -> str:
-    """Run `quietward what-if` at low priority, with this server's settings; return what went wrong, empty if nothing.
+    """Run `quietward what-if` at low priority with this server's settings; return its error, empty if it succeeded.
 
-    Raises OSError when it cannot be started. Ends it when cancelled, and when this process dies.
+    The process ends when this is cancelled, and when the server dies. Raises OSError when it cannot be started.
     """
     environment = os.environ | {
         "QUIETWARD_WARD": settings.ward, "QUIETWARD_STORE": settings.store, "QUIETWARD_SHARDS": str(settings.shards),
@@ -69,31 +70,31 @@ async def run_what_if(settings: Settings, *arguments: str) -> str:
         stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
     )  # fmt: skip
     try:
-        with contextlib.suppress(OSError):  # it is calm enough already, or has just ended
-            os.setpriority(os.PRIO_PROCESS, process.pid, CALMLY)
-        _, said = await process.communicate()
+        with contextlib.suppress(OSError):  # its niceness is higher already, or it has just ended
+            os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
+        _, stderr = await process.communicate()
     except asyncio.CancelledError:
         process.kill()
         raise
-    lines = said.decode(errors="replace").strip().splitlines()
+    lines = stderr.decode(errors="replace").strip().splitlines()
     if not process.returncode:
         return ""
     return lines[-1] if lines else "it ended without a word"
 
 
-def add_routes(server: FastAPI, work: WorkingOut, gate: Gate) -> None:
-    """Add the routes to the server."""
+def add_routes(server: FastAPI, job: WhatIfJob, authenticator: Authenticator) -> None:
+    """Register the routes that start the job and tell its status."""
 
     @server.get("/studies/running")
-    async def state() -> Response:
-        return json_answer(work.state)
+    async def status() -> Response:
+        return json_response(job.status)
 
     @server.post("/studies/running")
     async def begin(request: Request, hours: str = "4") -> Response:
         if hours not in HOURS:
             return PlainTextResponse(f"hours: {hours!r}. Use one of {', '.join(HOURS)}", 422)
-        visitor = visitor_of(request)
-        if visitor.role is Role.VIEWER:
+        user = user_of(request)
+        if user.role is Role.VIEWER:
             return PlainTextResponse("a viewer may not do that; ask whoever is in charge", 403)
-        await gate.note(visitor, f"worked out the last {hours} h")
-        return json_answer(work.begin(hours))
+        await authenticator.audit(user, f"worked out the last {hours} h")
+        return json_response(job.begin(hours))

@@ -1,1 +1,1 @@
-"""Pure: from what is stored to what is shown of a bed."""
+"""Pure: turns what is stored of a bed into what is shown of it."""

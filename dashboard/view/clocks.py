@@ -1,35 +1,35 @@
-"""Pure: clocks that disagree and parts that are silent, in words."""
+"""Pure: clocks that disagree, and processes that are silent, in words."""
 
 from quietward.contracts.messages import Summary
 
-PART_DEAD_AFTER_MS = 5_000
+PROCESS_SILENT_AFTER_MS = 5_000
 CLOCKS_AGREE_MS = 2_000
-"""A look or a heartbeat that lies further ahead of our own time is of unknown age, and so not believed."""
+"""An evaluation or heartbeat from further ahead of our own clock is of unknown age, and so counts as missing."""
 DEVICE_AGREES_MS = 5_000
-"""Transport takes its time; a device's clock that is further off than this is off by itself."""
-DEVICE_FAR_MS = 60_000
-"""From here on times read from the strip mislead, so that the ward says it, too."""
+"""Transport takes time; a larger difference is the device's own clock."""
+DEVICE_FAR_OFF_MS = 60_000
+"""From this difference on, times read from the strip mislead, so that the Ward page says it too."""
 
 
 def never_usable(s: Summary) -> bool:
-    """Return True when nothing usable has ever come from a bed: it has no time of its own yet."""
+    """Return True if the bed has never sent anything usable: it has no clock of its own yet."""
     return s.t <= 0 or not s.session
 
 
 def bed_now_ms(s: Summary) -> int:
-    """Return the time of the last look by the bed's own clock, which goes on while nothing comes."""
+    """Return the time of the last evaluation by the bed's clock, which also runs while nothing arrives."""
     return s.t + max(0, s.looked_at - s.at)
 
 
 def device_behind_ms(s: Summary) -> int:
-    """Return how far a bed's clock was behind the server's when its newest second came; negative: ahead."""
+    """Return by how much the bed's clock was behind the server's when its newest second arrived; negative: ahead."""
     return 0 if never_usable(s) else s.at - s.t
 
 
 def device_clock(s: Summary) -> str:
-    """Return in words how a bed's clock differs from the server's; empty while they agree.
+    """Return in words how the bed's clock differs from the server's; empty while they agree.
 
-    A recording or simulated bed that is played faster than real time runs ahead a little more every second.
+    A recording or simulated bed that is played faster than real time gets a little further ahead every second.
     """
     behind_ms = device_behind_ms(s)
     if abs(behind_ms) <= DEVICE_AGREES_MS:
@@ -38,9 +38,9 @@ def device_clock(s: Summary) -> str:
 
 
 def far_clock(s: Summary) -> str:
-    """Return the same in a few words, and only when times read from the strip would mislead."""
+    """Return the same in fewer words; empty unless times read from the strip would mislead."""
     behind_ms = device_behind_ms(s)
-    if abs(behind_ms) <= DEVICE_FAR_MS:
+    if abs(behind_ms) <= DEVICE_FAR_OFF_MS:
         return ""
     return f"clock {_length(abs(behind_ms))} {'behind' if behind_ms > 0 else 'ahead'}"
 
@@ -54,15 +54,15 @@ def _length(ms: int) -> str:
     return f"{seconds / 3600:.0f} h" if seconds < 48 * 3600 else f"{seconds / 86400:.0f} days"
 
 
-def dead_parts(heartbeats: dict[str, int], expected: tuple[str, ...], now_ms: int) -> list[str]:
-    """Return which parts have not been heard of lately, in words."""
-    said = []
-    for part in expected:
-        at = heartbeats.get(part)
+def silent_processes(heartbeats: dict[str, int], expected: tuple[str, ...], now_ms: int) -> list[str]:
+    """Return in words which of the expected processes are silent. heartbeats: ms by each process's own clock."""
+    messages = []
+    for process in expected:
+        at = heartbeats.get(process)
         if at is None:
-            said.append(f"{part} has never been heard of")
+            messages.append(f"{process} has never been heard of")
         elif now_ms - at < -CLOCKS_AGREE_MS:
-            said.append(f"clocks disagree: {part} is {(at - now_ms) / 1000:.0f} s ahead of this server")
-        elif now_ms - at > PART_DEAD_AFTER_MS:
-            said.append(f"{part} has been silent for {(now_ms - at) / 1000:.0f} s")
-    return said
+            messages.append(f"clocks disagree: {process} is {(at - now_ms) / 1000:.0f} s ahead of this server")
+        elif now_ms - at > PROCESS_SILENT_AFTER_MS:
+            messages.append(f"{process} has been silent for {(now_ms - at) / 1000:.0f} s")
+    return messages

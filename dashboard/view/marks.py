@@ -1,4 +1,4 @@
-"""Pure: which lines of a bed's log are drawn on its strip."""
+"""Pure: the marks on a bed's strip, from its log."""
 
 from msgspec import Struct
 
@@ -6,10 +6,10 @@ from quietward.contracts.messages import Event
 from quietward.dashboard.view import explain
 
 
-class Mark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
-    """Something on the strip, in seconds by the bed's clock; to_s None: it marks a moment.
+class StripMark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
+    """A mark on the strip, in seconds by the bed's clock; to_s None: it marks a moment.
 
-    why: what makes it what it is, in short sentences.
+    why: the reasons for its name, in short sentences.
     """
 
     kind: str
@@ -19,43 +19,45 @@ class Mark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
     why: list[str] = []
 
 
-def marks(newest_first: list[Event]) -> list[Mark]:
-    """Return what is drawn, newest first.
+def strip_marks(newest_first: list[Event]) -> list[StripMark]:
+    """Return the marks of a log, newest first.
 
-    What was timed by hand and taken back is not drawn; one that was taken back and ended anew is drawn as it is now.
+    A contraction timed by hand has several events with the same onset when it was undone or corrected; the newest of
+    them counts.
     """
-    seen_by_hand: set[float] = set()
-    found = []
+    manual_onsets: set[float] = set()
+    marks = []
     for event in newest_first:
         onset_s, end_s = event.detail.get("onset_s"), event.detail.get("end_s")
         if not isinstance(onset_s, float | int):
             continue
-        by_hand = event.kind in ("hand-contraction", "hand-undone")
-        is_older = by_hand and onset_s in seen_by_hand
-        if by_hand:
-            seen_by_hand.add(onset_s)
-        if not is_older and event.kind != "hand-undone":
+        is_manual = event.kind in ("hand-contraction", "hand-undone")
+        is_superseded = is_manual and onset_s in manual_onsets
+        if is_manual:
+            manual_onsets.add(onset_s)
+        if not is_superseded and event.kind != "hand-undone":
             until = end_s if isinstance(end_s, float | int) else None
-            found.append(Mark(event.kind, onset_s, until, event.text, why(event)))
-    return found
+            marks.append(StripMark(event.kind, onset_s, until, event.text, reasons(event)))
+    return marks
 
 
-def why(event: Event) -> list[str]:
-    """Return what makes a finding what it is, and what each rule set calls it."""
+def reasons(event: Event) -> list[str]:
+    """Return why a finding got its name, and what each rule set calls it; empty for other events."""
 
     def numbers(*names: str) -> list[float]:
-        found = [event.detail.get(name) for name in names]
-        return [float(one) for one in found if isinstance(one, float | int)]
+        values = [event.detail.get(name) for name in names]
+        return [float(value) for value in values if isinstance(value, float | int)]
 
     match event.kind, numbers("onset_s", "nadir_s", "end_s", "depth_bpm"), numbers("onset_s", "peak_s", "end_s"):
         case "deceleration", [onset, nadir, end, depth], _:
-            own = numbers("contraction_onset_s", "contraction_peak_s")
-            said = explain.deceleration(onset, nadir, end, depth, (own[0], own[1]) if len(own) == 2 else None)
+            times = numbers("contraction_onset_s", "contraction_peak_s")
+            contraction = (times[0], times[1]) if len(times) == 2 else None
+            sentences = explain.deceleration(onset, nadir, end, depth, contraction)
         case "acceleration", _, [onset, _, end]:
-            said = explain.acceleration(onset, end, *numbers("height_bpm"))
+            sentences = explain.acceleration(onset, end, *numbers("height_bpm"))
         case "contraction", _, [onset, peak, end]:
-            said = explain.contraction(onset, peak, end)
+            sentences = explain.contraction(onset, peak, end)
         case _:
             return []
     names = sorted(name for name in event.detail if name.startswith("kind "))
-    return said + [f"{name.removeprefix('kind ')}: {event.detail[name]}" for name in names]
+    return sentences + [f"{name.removeprefix('kind ')}: {event.detail[name]}" for name in names]

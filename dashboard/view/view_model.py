@@ -1,4 +1,4 @@
-"""Pure: what is stored, and what time it is, to what each bed's card says."""
+"""Pure: the card of a bed, from its summary and the present time."""
 
 from msgspec import Struct
 
@@ -7,7 +7,7 @@ from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
 
 UNWATCHED_AFTER_MS = 10_000
-"""Older looks than this are not believed: the bed is unwatched, whatever the summary says."""
+"""A bed whose last evaluation is older than this is unwatched, whatever its summary says."""
 SHAPES = {
     "team": "hexagon",
     "bedside": "triangle",
@@ -20,11 +20,11 @@ SHAPES = {
 }
 
 
-class Note(Struct, frozen=True):
-    """Something that was done: what, by whom, and the trace before and after it.
+class CareNote(Struct, frozen=True):
+    """Care that was given: what, by whom, and the trace before and after it.
 
-    numbers: word, before, after, unit. result: helped, did not help, nothing to compare; empty until it is time.
-    result_at: ms by the bed's clock when it is due, None if nobody can say.
+    numbers: word, before, after, unit of each measure. result: helped, did not help, nothing to compare; empty until
+    it is due. result_at: when it is due, in ms by the bed's clock; None if no policy is known.
     """
 
     t: int
@@ -35,8 +35,8 @@ class Note(Struct, frozen=True):
     result_at: int | None
 
 
-class Hand(Struct, frozen=True):
-    """Contractions timed by hand. running_from_s: onset of the one that goes on, by the bed's clock."""
+class ManualTimingLine(Struct, frozen=True):
+    """Contractions timed by hand. differs: from the recorded, in words. running_from_s: onset of one in progress."""
 
     text: str
     differs: str
@@ -46,10 +46,10 @@ class Hand(Struct, frozen=True):
 
 
 class Card(Struct, frozen=True):
-    """One bed as it is shown.
+    """One bed as it is shown. Times ending in _at, _since, until and t: ms by the bed's clock; _from_s: seconds by it.
 
-    `state` is a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would be a false calm.
-    `until`: time the headline ends with, ms by the bed's clock; contraction_from_s: onset of the last recorded one.
+    state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not.
+    until: the time that the headline ends with. contraction_from_s: onset of the last recorded contraction.
     """
 
     bed: str
@@ -88,12 +88,12 @@ class Card(Struct, frozen=True):
     shelved: list[Shelved] = []
     limited: list[BedLimit] = []
     held_back: list[str] = []
-    notes: list[Note] = []
-    hand: Hand | None = None
+    notes: list[CareNote] = []
+    hand: ManualTimingLine | None = None
 
 
-class _Shown(Struct, frozen=True):
-    """State, headline and reason of a bed, and the time the headline ends with."""
+class _Headline(Struct, frozen=True):
+    """State, headline and reason of a bed. until: the time the headline ends with, ms by the bed's clock."""
 
     state: str
     headline: str
@@ -101,10 +101,10 @@ class _Shown(Struct, frozen=True):
     until: int | None = None
 
 
-def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicyInfo | None = None) -> Card:
-    """Return what to show of a bed; summary None: its device sends, but no detector has ever looked.
+def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None) -> Card:
+    """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
-    sheet: of the policy that runs, None while nobody has said it.
+    policy: the one that runs, None if no detector does.
     """
     if summary is None:
         return Card(
@@ -117,16 +117,16 @@ def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicyInfo | Non
             signal_reason="",
         )
     s = summary
-    shown = _shown(s, now_ms)
-    unwatched = shown.state == "unwatched"
+    headline = _headline(s, now_ms)
+    unwatched = headline.state == "unwatched"
     level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
     return Card(
         bed=bed,
-        state=shown.state,
-        shape=SHAPES[shown.state],
-        headline=shown.headline,
-        reason=shown.reason,
-        until=shown.until,
+        state=headline.state,
+        shape=SHAPES[headline.state],
+        headline=headline.headline,
+        reason=headline.reason,
+        until=headline.until,
         signal="unwatched" if unwatched else s.signal.value,
         signal_reason=s.signal_reason,
         level=s.level.value,
@@ -138,8 +138,8 @@ def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicyInfo | Non
         baseline=wording.number(s.baseline_bpm),
         variability=wording.number(s.variability_bpm),
         contractions=_contractions(s),
-        contraction_rate=wording.rate(s),
-        contraction_from_s=_last_contraction(s),
+        contraction_rate=wording.contraction_rate(s),
+        contraction_from_s=_last_contraction_s(s),
         running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
@@ -156,40 +156,41 @@ def card(bed: str, summary: Summary | None, now_ms: int, sheet: PolicyInfo | Non
         paused=s.paused,
         shelved=s.shelved,
         limited=s.limited,
-        held_back=[wording.held_back(text) for text in s.held_back],
-        notes=notes(s, sheet),
-        hand=_hand(s),
+        held_back=[wording.suppressed(text) for text in s.held_back],
+        notes=_care_notes(s, policy),
+        hand=_manual_timing(s),
     )
 
 
-def _shown(s: Summary, now_ms: int) -> _Shown:
-    """Return what the bed is called now: what would be a false calm goes before what is quiet."""
-    looked_ago_ms = now_ms - s.looked_at
-    ahead = looked_ago_ms < -CLOCKS_AGREE_MS
-    if looked_ago_ms > UNWATCHED_AFTER_MS or ahead:
+def _headline(s: Summary, now_ms: int) -> _Headline:
+    """Return state and headline; states that must not look calm take precedence over `quiet`."""
+    age_ms = now_ms - s.looked_at
+    is_ahead = age_ms < -CLOCKS_AGREE_MS
+    if age_ms > UNWATCHED_AFTER_MS or is_ahead:
         since = (
-            f"clocks disagree: the last look lies {-looked_ago_ms / 1000:.0f} s ahead of this server's time"
-            if ahead
-            else f"no detector has looked for {looked_ago_ms / 1000:.0f} s"
+            f"clocks disagree: the last look lies {-age_ms / 1000:.0f} s ahead of this server's time"
+            if is_ahead
+            else f"no detector has looked for {age_ms / 1000:.0f} s"
         )
-        return _Shown("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
+        return _Headline("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
     if s.signal is SignalState.LOST:
         return _without_signal(s)
-    active = [one for one in s.shelved if one.active]
+    active = [shelf for shelf in s.shelved if shelf.active]
     if s.level is Level.QUIET and active:
-        who_and_why = "; ".join(f"{wording.plain(one.condition)}, shelved by {one.by}: {one.why}" for one in active)
-        return _Shown("shelved", "shelved until", who_and_why, min(one.until for one in active))
-    return _Shown(s.level.value, s.level.value, s.reason)
+        reasons = "; ".join(f"{wording.plain(shelf.condition)}, shelved by {shelf.by}: {shelf.why}" for shelf in active)
+        return _Headline("shelved", "shelved until", reasons, min(shelf.until for shelf in active))
+    return _Headline(s.level.value, s.level.value, s.reason)
 
 
-def _without_signal(s: Summary) -> _Shown:
+def _without_signal(s: Summary) -> _Headline:
     if s.level not in (Level.QUIET, Level.LOOK):
-        return _Shown(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
+        return _Headline(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
     other = f"; {s.reason}" if s.reason and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
-        return _Shown("paused", "paused, back at", f"monitor off on purpose, {s.paused.by}{why}{other}", s.paused.until)
-    return _Shown("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
+        reason = f"monitor off on purpose, {s.paused.by}{why}{other}"
+        return _Headline("paused", "paused, back at", reason, s.paused.until)
+    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
 
 
 def _contractions(s: Summary) -> str:
@@ -199,21 +200,21 @@ def _contractions(s: Summary) -> str:
     return f"{wording.timing(s.hand.interval_s, s.hand.duration_s)} by hand"
 
 
-def _last_contraction(s: Summary) -> float | None:
+def _last_contraction_s(s: Summary) -> float | None:
     since_s = s.contractions.since_onset_s
     return None if since_s is None else s.t / 1000 + 1 - since_s
 
 
-def notes(s: Summary, sheet: PolicyInfo | None) -> list[Note]:
-    """Return what was done at a bed, the newest first."""
+def _care_notes(s: Summary, policy: PolicyInfo | None) -> list[CareNote]:
+    """Return the care given at a bed, newest first."""
     return [
-        Note(
+        CareNote(
             t=c.t,
             by=c.by,
             what=wording.care(c.what, c.text),
-            numbers=wording.compared(c.before, c.after),
+            numbers=wording.before_and_after(c.before, c.after),
             result=_result(c),
-            result_at=None if sheet is None else c.t + sheet.helps_within_s * 1000,
+            result_at=None if policy is None else c.t + policy.helps_within_s * 1000,
         )
         for c in s.cared
     ]
@@ -225,9 +226,9 @@ def _result(c: CareRecord) -> str:
     return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]
 
 
-def _hand(s: Summary) -> Hand | None:
+def _manual_timing(s: Summary) -> ManualTimingLine | None:
     if s.hand is None:
         return None
     since_s = s.hand.since_onset_s
     from_s = s.t / 1000 - since_s if s.hand.is_running else None
-    return Hand(wording.hand(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)
+    return ManualTimingLine(wording.manual_timing(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)

@@ -1,75 +1,75 @@
-"""Pure: numbers and names of a summary in the words the pages and papers share."""
+"""Pure: numbers and names of a summary in the words that pages and printed sheets share."""
 
 from quietward.contracts.messages import CARE_WORDS, HandTimed, Summary, TraceSummary
 
-STEADY = 0.1
-"""Intervals that differ by less than this share from those before are called steady."""
+STEADY_WITHIN = 0.1
+"""Intervals are called steady if their ratio to the earlier ones differs from 1 by less than this."""
 
 
 def number(value: float | None) -> str:
-    """Return a number as it is shown; a dash for none."""
+    """Return a whole number; a dash for None."""
     return "–" if value is None else f"{value:.0f}"
 
 
 def length(seconds: float) -> str:
-    """Return how long something took."""
+    """Return a length of time in seconds or, from 90 s on, in minutes."""
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
 def plain(name: str) -> str:
-    """Return the name of a condition or of a measure as words."""
+    """Return the name of a condition or measure as plain words."""
     return name.replace("-", " ").replace("_", " ")
 
 
 def care(what: str, text: str) -> str:
-    """Return what was done; `other` is what was written, and what was written beside a named thing stands behind it."""
-    named = CARE_WORDS.get(what, what)
+    """Return the care that was given, with the free text behind it in brackets; for `other` only the free text."""
+    name = CARE_WORDS.get(what, what)
     if what == "other":
-        return text or named
-    return named if text in ("", named) else f"{named} ({text})"
+        return text or name
+    return name if text in ("", name) else f"{name} ({text})"
 
 
-def held_back(text: str) -> str:
-    """Return "name-of-a-condition: why" with the name as words."""
-    name, colon, why = text.partition(":")
-    return f"{plain(name)}{colon}{why}" if colon else text
+def suppressed(text: str) -> str:
+    """Return "name-of-a-condition: reason" with the name as plain words."""
+    name, colon, reason = text.partition(":")
+    return f"{plain(name)}{colon}{reason}" if colon else text
 
 
 def timing(interval_s: float | None, duration_s: float | None) -> str:
-    """Return how often contractions begin and how long they last; a dash where that cannot be said."""
+    """Return interval and duration of contractions; a dash if the interval is unknown."""
     if interval_s is None:
         return "–"
-    lasting = "" if duration_s is None else f", {duration_s:.0f} s"
-    return f"every {interval_s / 60:.1f} min{lasting}"
+    duration = "" if duration_s is None else f", {duration_s:.0f} s"
+    return f"every {interval_s / 60:.1f} min{duration}"
 
 
-def rate(s: Summary) -> str:
-    """Return how many contractions there are, the rest between them, and whether they are too many."""
+def contraction_rate(s: Summary) -> str:
+    """Return contractions in 10 min, the rest between them, and the rule sets that call it tachysystole."""
     c = s.contractions
-    too_many = f", tachysystole by {' and '.join(c.tachysystole)}" if c.tachysystole else ""
+    tachysystole = f", tachysystole by {' and '.join(c.tachysystole)}" if c.tachysystole else ""
     rest = "" if c.rest_s is None else f", {c.rest_s:.0f} s between"
-    return "–" if c.per_10min is None else f"{c.per_10min:.1f} in 10 min{rest}{too_many}"
+    return "–" if c.per_10min is None else f"{c.per_10min:.1f} in 10 min{rest}{tachysystole}"
 
 
-def hand(h: HandTimed) -> str:
-    """Return in one line what contractions timed by hand say."""
-    counted = f"hand-timed, {h.count} in 30 min"
-    if h.interval_s is None:
-        return f"{counted}; the interval is known from the second one on"
-    lasting = "" if h.duration_s is None else f", {h.duration_s:.0f} s long"
-    every = f"every {h.interval_s / 60:.1f} min from start to start{lasting}"
-    return "; ".join(filter(None, [every, _trend(h.change), counted]))
+def manual_timing(timed: HandTimed) -> str:
+    """Return interval, duration, trend and number of the contractions that were timed by hand, in one line."""
+    count = f"hand-timed, {timed.count} in 30 min"
+    if timed.interval_s is None:
+        return f"{count}; the interval is known from the second one on"
+    duration = "" if timed.duration_s is None else f", {timed.duration_s:.0f} s long"
+    interval = f"every {timed.interval_s / 60:.1f} min from start to start{duration}"
+    return "; ".join(filter(None, [interval, _trend(timed.change), count]))
 
 
 def _trend(change: float | None) -> str:
     if change is None:
         return ""
-    if abs(change - 1) < STEADY:
+    if abs(change - 1) < STEADY_WITHIN:
         return "steady"
     return f"{'closer together' if change < 1 else 'further apart'} than half an hour before ({change:.0%})"
 
 
-MEASURES = (
+COMPARED_MEASURES = (
     ("decelerations", "decelerations", ""),
     ("deepest_bpm", "deepest", "bpm"),
     ("area_bpm_min", "area", "bpm min"),
@@ -77,12 +77,12 @@ MEASURES = (
     ("variability_bpm", "variability", "bpm"),
     ("contractions", "contractions", ""),
 )
-"""What is compared of the stretches before and after something was done: field, word, unit."""
+"""Measures that are compared before and after care: field, word, unit."""
 
 
-def compared(before: TraceSummary, after: TraceSummary | None) -> list[tuple[str, str, str, str]]:
-    """Return word, value before, value after and unit of every measure; after is empty until it is time."""
+def before_and_after(before: TraceSummary, after: TraceSummary | None) -> list[tuple[str, str, str, str]]:
+    """Return word, value before, value after and unit of each measure. after: None until its time has passed."""
     return [
         (word, number(getattr(before, name)), "" if after is None else number(getattr(after, name)), unit)
-        for name, word, unit in MEASURES
+        for name, word, unit in COMPARED_MEASURES
     ]

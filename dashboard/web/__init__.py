@@ -1,1 +1,1 @@
-"""What every page and route is made of: the shell, responses, request bodies."""
+"""What all pages and routes share: the page's shell, middleware, responses, request bodies."""

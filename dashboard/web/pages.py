@@ -1,87 +1,111 @@
-"""The shell and the pages, as Dash components. What moves in them is drawn by `assets/`."""
+"""All pages of the dashboard in one list, and the shell around them. What moves in them is drawn by JavaScript."""
 
 import json
 import re
-from html import escape
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from dash import dcc, html
+from fastapi import FastAPI
 
-from quietward.contracts.messages import CARE_WORDS
+from quietward.contracts.messages import CARE_WORDS, encode_json
 from quietward.contracts.notice import NOTICE
-
-PAGES = {"/": "ward", "/shift": "shift", "/study": "study", "/practice": "practice"}
-"""Path to view of every page but the beds' own."""
-BED_PATH = re.compile(r"/bed/([a-z0-9-]{1,32})(/hours)?/?")
+from quietward.contracts.strip import STRIP
+from quietward.dashboard.web.templates import render
 
 
-def bed_of(path: str) -> str | None:
-    """Return the bed of a path /bed/<bed> or /bed/<bed>/hours, None for any other path."""
-    found = BED_PATH.fullmatch(path)
-    return found[1] if found else None
+@dataclass(frozen=True)
+class Page:
+    """One page. path: `{bed}` in it stands for a bed. title: in the menu; empty: it is reached from other pages.
+
+    module: address of the JavaScript module whose default export draws it. style: address of a style sheet of its own.
+    data: what the module is told, as JSON.
+    """
+
+    path: str
+    view: str
+    title: str
+    module: str
+    style: str = ""
+    data: Mapping[str, object] = field(default_factory=dict)
 
 
-def view_of(path: str) -> str | None:
-    """Return the name of the view at a path, None where there is none."""
-    if found := BED_PATH.fullmatch(path):
-        return "hours" if found[2] else "bed"
-    return PAGES.get(path.rstrip("/") or "/")
+@dataclass(frozen=True)
+class Extension:
+    """Pages of a part that the dashboard does not know, and the routes they ask."""
+
+    pages: tuple[Page, ...]
+    add_routes: Callable[[FastAPI], None]
 
 
-def shell() -> Any:
-    """Return what is on every page: name, notice, who uses it, and the place for the page."""
-    return html.Div(
-        [
-            dcc.Location(id="url", refresh="callback-nav"),
-            html.Header(
-                [
-                    dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
-                    html.Nav([dcc.Link(view.capitalize(), href=path) for path, view in PAGES.items()]),
-                    html.P(NOTICE, className="notice"),
-                    html.Div(id="options"),
-                    html.Div(id="sound"),
-                    html.Div(id="who", className="who"),
-                    html.Div(id="clock"),
-                ],
-                className="top",
-            ),
-            html.P(id="clocks", className="clocks"),
-            html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
-            html.Div(id="spoken", role="status", className="spoken"),
-            html.Main(id="page"),
-        ]
-    )
+CARE = {"care": CARE_WORDS}
+PAGES = (
+    Page("/", "ward", "Ward", "/assets/ward/view.mjs", data=CARE),
+    Page("/shift", "shift", "Shift", "/assets/shift/view.mjs"),
+    Page("/study", "study", "Study", "/assets/study/view.mjs"),
+    Page("/bed/{bed}", "bed", "", "/assets/bed/view.mjs", data=CARE),
+    Page("/bed/{bed}/hours", "hours", "", "/assets/hours/view.mjs"),
+)
+"""The dashboard's own pages, in the order of the menu. Nothing else lists them: a page is an entry and a folder."""
+BED = "(?P<bed>[a-z0-9-]{1,32})"
 
 
-def page_for(path: str) -> Any:
-    """Return the page of a path."""
-    view = view_of(path) or "ward"
-    attributes: dict[str, Any] = {"data-view": view}
-    if view in ("bed", "ward"):
-        attributes["data-care"] = json.dumps(CARE_WORDS)
-    if bed := bed_of(path):
-        attributes["data-bed"] = bed
-    return html.Div(id=f"{view}-view", className=f"live {view}", key=path, **attributes)
+@dataclass(frozen=True)
+class Registry:
+    """All pages: the dashboard's own, and those of its extensions."""
+
+    pages: tuple[Page, ...] = PAGES
+
+    def find(self, path: str) -> tuple[Page, str] | None:
+        """Return the page at a path and the bed it is about (empty: none); None where there is no page."""
+        for page in self.pages:
+            pattern = re.escape(page.path).replace(re.escape("{bed}"), BED)
+            if found := re.fullmatch(pattern, path.rstrip("/") or "/"):
+                return page, found.groupdict().get("bed", "")
+        return None
+
+    def shell(self) -> Any:
+        """Return what is on every page: name, menu, notice, who uses it, and the place for the page."""
+        links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
+        data: dict[str, Any] = {
+            "data-pages": json.dumps([asdict(page) for page in self.pages]),
+            "data-strip": encode_json(STRIP).decode(),
+        }
+        return html.Div(
+            [
+                dcc.Location(id="url", refresh="callback-nav"),
+                html.Header(
+                    [
+                        dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
+                        html.Nav(links),
+                        html.P(NOTICE, className="notice"),
+                        html.Div(id="options"),
+                        html.Div(id="sound"),
+                        html.Div(id="who", className="who"),
+                        html.Div(id="clock"),
+                    ],
+                    className="top",
+                ),
+                html.P(id="clocks", className="clocks"),
+                html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
+                html.Div(id="spoken", role="status", className="spoken"),
+                html.Main(id="page", **data),
+            ]
+        )
+
+    def page_for(self, path: str) -> Any:
+        """Return the place where the page of a path is drawn; that of the ward where there is none."""
+        page, bed = self.find(path) or (self.pages[0], "")
+        attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed}
+        return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)
 
 
-def sign_in(to: str, trouble: str = "") -> str:
-    """Return the page on which somebody signs in. to: where she goes afterwards."""
-    told = f'<p class="wrong" role="alert">{escape(trouble)}</p>' if trouble else ""
-    return (
-        "<!doctype html><html lang='en'><head><meta charset='utf-8'><title>quietward: sign in</title>"
-        "<meta name='viewport' content='width=device-width'><link rel='icon' href='data:,'>"
-        "<link rel='stylesheet' href='/assets/sign-in.css'></head><body><main><h1>quietward</h1>"
-        f"<p class='notice'>{escape(NOTICE)}</p>{told}<form method='post' action='/sign-in'>"
-        f"<input type='hidden' name='next' value='{escape(to)}'>"
-        "<label>Name<input name='name' autocomplete='username' required maxlength='64' autofocus></label>"
-        "<label>Password<input name='password' type='password' autocomplete='current-password' required></label>"
-        "<button>Sign in</button></form></main></body></html>"
-    )
+def sign_in(target: str, message: str = "") -> str:
+    """Return the sign-in page. target: path to open afterwards. message: why the last attempt failed."""
+    return render("sign_in.html", target=target, message=message, notice=NOTICE)
 
 
 def not_found(path: str) -> str:
-    """Return the page for a path that is none."""
-    return (
-        "<!doctype html><html lang='en'><title>quietward: no such page</title>"
-        f"<h1>There is no page /{escape(path)}</h1><p><a href='/'>To the ward</a></p><p>{NOTICE}</p>"
-    )
+    """Return the page for a path without one. path: without its leading slash."""
+    return render("not_found.html", path=path, notice=NOTICE)

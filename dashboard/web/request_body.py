@@ -1,4 +1,4 @@
-"""Reads what a page has sent, up to a limit."""
+"""Reads the body of a request, up to a limit."""
 
 from fastapi import Request
 
@@ -6,14 +6,14 @@ from quietward.contracts.errors import QuietwardError
 
 
 class TooLarge(QuietwardError):
-    """More was sent than is taken."""
+    """The body of a request is larger than is accepted."""
 
 
-async def read_body(request: Request, largest_bytes: int) -> bytes:
-    """Return the body. Raises TooLarge as soon as there is more, and reads no further."""
+async def read_body(request: Request, max_bytes: int) -> bytes:
+    """Return the body. Raises TooLarge as soon as it exceeds `max_bytes`, and reads no further."""
     body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > largest_bytes:
-            raise TooLarge("bytes", f"over {largest_bytes}", "Send less at once, in fewer words")
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > max_bytes:
+            raise TooLarge("bytes", f"over {max_bytes}", "Send less at once, in fewer words")
     return body

@@ -1,15 +1,15 @@
-"""Answers of the page's server that are no page."""
+"""HTTP responses that are not pages."""
 
 from fastapi import Response
 
 from quietward.contracts.messages import encode_json
 
 
-def json_answer(document: object) -> Response:
+def json_response(document: object) -> Response:
     """Return a document as JSON."""
     return Response(encode_json(document), media_type="application/json")
 
 
-def file_answer(content: bytes, media_type: str, name: str) -> Response:
-    """Return an answer that a browser saves under a name."""
+def file_response(content: bytes, media_type: str, name: str) -> Response:
+    """Return content that a browser saves as a file of that name."""
     return Response(content, media_type=media_type, headers={"content-disposition": f'attachment; filename="{name}"'})

@@ -25,6 +25,6 @@ def person(
             raise BadSettings("--role", role, f"Use one of {', '.join(roles)}")
         if password is None:
             password = str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
-        known.append(people.person(name, roles[role], password))
+        known.append(people.new_person(name, roles[role], password))
     people.write(file, known)
     print(f"{file}: {', '.join(f'{user.name} ({user.role})' for user in known) or 'nobody'}")

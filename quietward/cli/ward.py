@@ -74,7 +74,7 @@ def _demo_people() -> Iterator[str]:
         invented = {"Vera": people.Role.VIEWER, "Nora": people.Role.NURSE, "Ines": people.Role.IN_CHARGE}
         passwords = {name: secrets.token_urlsafe(9) for name in invented}
         path = Path(folder) / "people.toml"
-        people.write(path, [people.person(name, role, passwords[name]) for name, role in invented.items()])
+        people.write(path, [people.new_person(name, role, passwords[name]) for name, role in invented.items()])
         for name, role in invented.items():
             print(f"Sign in as {name} ({role}) with password {passwords[name]}")
         yield str(path)
@@ -116,8 +116,8 @@ def serve(
 ) -> None:
     """Serve the page."""
     from quietward.dashboard import app as page
-    from quietward.practice.routes import add_routes
+    from quietward.practice import routes as practice
 
     print(NOTICE, file=sys.stderr)
     own = settings_from(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
-    run_service(page.serve(own, [add_routes]))
+    run_service(page.serve(own, [practice.extension()]))

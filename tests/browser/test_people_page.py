@@ -17,9 +17,10 @@ from websockets.sync.client import connect
 from quietward.contracts.messages import Acknowledge, Level
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth import people
-from quietward.dashboard.auth.gate import COOKIE, NOT_SIGNED_IN
+from quietward.dashboard.auth.authentication import COOKIE
+from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
 from quietward.dashboard.auth.people import Role
-from quietward.dashboard.auth.sessions import TRIES
+from quietward.dashboard.auth.sessions import MAX_ATTEMPTS
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.conftest import CHROMIUM, require, wait_for
@@ -33,7 +34,7 @@ def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
     require(CHROMIUM, "chromium")
     folder = tmp_path_factory.mktemp("guarded")
     file = folder / "people.toml"
-    people.write(file, [people.person(name, role, PASSWORD) for name, role in ROLES.items()])
+    people.write(file, [people.new_person(name, role, PASSWORD) for name, role in ROLES.items()])
     found = MadeUpWard(folder, people=file)
     yield found
     found.end()
@@ -131,7 +132,7 @@ def test_who_has_signed_out_is_out_everywhere(ward: MadeUpWard) -> None:
 def test_wrong_passwords_have_a_limit_and_it_is_not_told_which_was_wrong(ward: MadeUpWard) -> None:
     told = {ask(ward, "/sign-in", form(name, "wrong"))[1].read() for name in ("Ines", "Nobody")}
     assert len(told) == 1
-    for _ in range(TRIES - 1):
+    for _ in range(MAX_ATTEMPTS - 1):
         assert ask(ward, "/sign-in", form("Ines", "wrong"))[0] == 401
     status, answer = ask(ward, "/sign-in", form("Ines", PASSWORD))
     assert status == 429
@@ -225,7 +226,7 @@ def test_another_password_ends_the_sessions_of_the_old_one(ward: MadeUpWard) -> 
     file = ward.studies.parent / "people.toml"
     known = people.read(file)
     try:
-        people.write(file, [people.person(one.name, one.role, "another password") for one in known])
+        people.write(file, [people.new_person(one.name, one.role, "another password") for one in known])
         assert ask(ward, "/me", Cookie=cookie)[0] == 401
     finally:
         people.write(file, known)
@@ -234,8 +235,8 @@ def test_another_password_ends_the_sessions_of_the_old_one(ward: MadeUpWard) -> 
 def test_tries_at_the_same_time_are_all_counted(ward: MadeUpWard) -> None:
     with ThreadPoolExecutor(12) as pool:
         answers = list(pool.map(lambda _: ask(ward, "/sign-in", form("Vera", "wrong"))[0], range(12)))
-    assert answers.count(401) == TRIES
-    assert answers.count(429) == 12 - TRIES
+    assert answers.count(401) == MAX_ATTEMPTS
+    assert answers.count(429) == 12 - MAX_ATTEMPTS
     for key in ward.store.scan_iter("*attempts*"):
         ward.store.delete(key)
 

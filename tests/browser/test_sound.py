@@ -29,7 +29,7 @@ def test_bursts_are_those_of_the_standard(page: Page, made_up: MadeUpWard, level
     page.goto(made_up.address)
     shape, starts = page.evaluate(
         """async level => {
-          const sound = await import('/assets/modules/sound.mjs');
+          const sound = await import('/assets/shared/bursts.mjs');
           return [sound.BURSTS[level], sound.starts(sound.BURSTS[level])];
         }""",
         level,

@@ -133,7 +133,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     assert len({ward.shard_of(bed) for bed in beds}) == 3
     page = Hub(ward, store)
     for bed in beds:
-        await page.act(RecordCare(bed, "Kim", "examined"))
+        await page.send(RecordCare(bed, "Kim", "examined"))
     ours = msgspec.structs.replace(settings, shards=3)
     playing = asyncio.create_task(simulate(ours, list(beds.values()), speed=1, head_start_s=0))
 
@@ -143,7 +143,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     async def did(bed: str, what: CareKind) -> bool:
         """Note it, unless the store is away; nothing is noted twice."""
         try:
-            await page.act(RecordCare(bed, "Kim", what))
+            await page.send(RecordCare(bed, "Kim", what))
         except RedisError:
             return False
         return True
@@ -152,7 +152,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
         assert await until(is_alive)
         await asyncio.sleep(0.5)  # it has found where the streams end: what comes now is new
         assert await did("bed-2", "turned")
-        await page.act(Acknowledge("bed-3", "Kim", "bed-3-f1"))
+        await page.send(Acknowledge("bed-3", "Kim", "bed-3-f1"))
         assert await until(lambda: told(beds, {"bed-2": ["turned"]}))
         store_server.kill()
         store_server.start()

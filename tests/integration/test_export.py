@@ -14,7 +14,7 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import Event, decode_event, encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
-from quietward.dashboard.history.records import read_sheet
+from quietward.dashboard.history.reader import read_policy
 from quietward.store.client import Store
 from tests.unit.test_page_models import NOW, SHEET, summary
 
@@ -88,8 +88,8 @@ async def test_what_cannot_be_written_is_one_line_and_exit_code_2(
 
 
 async def test_a_policy_sheet_of_another_version_is_none(ward: Ward, store: Store) -> None:
-    assert await read_sheet(store, ward) is None
+    assert await read_policy(store, ward) is None
     await store.set(ward.policy, encode_json(SHEET))
-    assert await read_sheet(store, ward) == SHEET
+    assert await read_policy(store, ward) == SHEET
     await store.set(ward.policy, b'{"name": "attention"}')
-    assert await read_sheet(store, ward) is None
+    assert await read_policy(store, ward) is None

@@ -292,7 +292,7 @@ async def test_a_device_that_dies_is_offline_by_its_last_will(
     assert await said("its device is offline")
 
 
-@pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js"])
+@pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js", "/practice/page/none.mjs"])
 async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Store, parts: Parts) -> None:
     assert await store.ping()
     parts.start("serve")
@@ -300,7 +300,9 @@ async def test_unknown_paths_are_not_found(path: str, settings: Settings, store:
     assert get(settings.port, path)[0] == 404
     status, text = get(settings.port, "/bed/bed-1")
     assert status == 200
-    assert "live.mjs" in text
+    assert "/assets/live.mjs" in text
+    assert text.count(".mjs") == 1, "what live.mjs imports must not be loaded a second time"
+    assert get(settings.port, "/practice/page/view.mjs")[0] == 200
 
 
 def _listens(port: int) -> bool:

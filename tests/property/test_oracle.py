@@ -1,6 +1,13 @@
-"""The array engine against a plain reader of one bed, on any trace that hypothesis can think of."""
+"""The array engine against a plain reader of one bed, on any trace that hypothesis can think of.
 
-import math
+Every number is compared in both directions: baseline, resting tone and variability at every second, every named event
+with all that is said of it, every measure at many looks. Events are the same to the sample. Sums that are added up in
+another order may differ in the last bits (1e-6 here), measures by `WITHIN`: there the engine keeps depths, areas
+and the minutes' baselines in such steps.
+"""
+
+from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from hypothesis import given
@@ -8,18 +15,22 @@ from hypothesis import strategies as st
 
 from quietward.contracts.messages import HZ, Event
 from quietward.detect.core import engine
-from quietward.detect.core.patterns.excursions import DOWN
+from quietward.detect.core.measures.findings import MEASURES, values_of
 from quietward.detect.core.state.state import State
 from tests.oracle import PlainBed
 from tests.property.test_streaming_core import RELAXED
+from tests.reference_measures import DEFECTS, WITHIN, all_of, same
 from tests.traces import RULES, bell, flat, put, ripple
 
 SECONDS = 1500
+MOST = 48
+"""More events of one kind than the engine keeps give counts that are too small: a known defect, see test_measures."""
+Trace = np.ndarray[Any, Any]
 
 
 @st.composite
-def traces(draw: st.DrawFn) -> np.ndarray:
-    """A level with variability, falls and rises of any size, a new level, and gaps; no jumps from sample to sample."""
+def rates(draw: st.DrawFn) -> Trace:
+    """A level with variability, falls and rises of any size, a new level, jumps to other rates, and gaps."""
     trace = flat(draw(st.integers(115, 160)), SECONDS) + ripple(
         SECONDS, draw(st.integers(0, 24)), draw(st.integers(6, 20))
     )
@@ -28,36 +39,92 @@ def traces(draw: st.DrawFn) -> np.ndarray:
         trace = put(trace, draw(st.integers(0, SECONDS - length - 1)), bell(size, length))
     step_at = draw(st.integers(0, SECONDS - 1)) * HZ
     trace[step_at:] += np.minimum(np.arange(len(trace) - step_at) / 40, draw(st.integers(0, 25)))
+    for _ in range(draw(st.integers(0, 4))):
+        first = draw(st.integers(0, len(trace) - 1))
+        trace[first : first + draw(st.integers(1, 200))] *= draw(st.sampled_from([0.5, 0.6, 0.75, 1.4, 2.0]))
     for _ in range(draw(st.integers(0, 6))):
         first = draw(st.integers(0, len(trace) - 1))
         trace[first : first + draw(st.integers(1, 800))] = np.nan
-    return np.clip(np.round(trace * 4) / 4, 35, 235)
+    return np.clip(np.round(trace * 4) / 4, 20, 250)
+
+
+@st.composite
+def tocos(draw: st.DrawFn) -> Trace:
+    """A resting tone that may move, contractions of any size, and gaps."""
+    trace = flat(draw(st.integers(1, 20)), SECONDS) + ripple(SECONDS, draw(st.integers(0, 3)), draw(st.integers(3, 20)))
+    at, step = draw(st.integers(0, 200)), draw(st.integers(60, 300))
+    size, length = draw(st.integers(0, 60)), draw(st.integers(20, 120))
+    while at + length < SECONDS:
+        trace = put(trace, at, bell(size, length))
+        at += step
+    moved_at = draw(st.integers(0, len(trace) - 1))
+    trace[moved_at:] += draw(st.integers(-10, 20))
+    for _ in range(draw(st.integers(0, 3))):
+        first = draw(st.integers(0, len(trace) - 1))
+        trace[first : first + draw(st.integers(1, 800))] = np.nan
+    return np.clip(np.round(trace * 2) / 2, 0, 127)
 
 
 @RELAXED
-@given(traces(), st.integers(1, 4))
-def test_arrays_and_loops_find_the_same(trace: np.ndarray, beds: int) -> None:
-    """Every baseline at every second, every named departure to the sample; beside neighbours that are shifted."""
+@given(rates(), tocos(), st.integers(60, 150), st.sampled_from([0, 30, 31, 32, 40]), st.integers(1, 4))
+def test_arrays_and_loops_find_the_same(fhr: Trace, ua: Trace, mhr: int, weeks: int, beds: int) -> None:
+    """Beside neighbours that are shifted, a bed's findings are those of the plain reader, no more and no less."""
     plain = PlainBed()
     state = State(RULES, [f"b{i}" for i in range(beds)], [""] * beds)
-    side_by_side = np.stack([np.roll(trace, 97 * i) for i in range(beds)], axis=-1)
-    lanes, nothing = np.arange(beds), np.full(beds, np.nan)
-    quiet = np.full((HZ, beds), 10.0)
+    rate, toco = (np.stack([np.roll(trace, 97 * i) for i in range(beds)], axis=-1) for trace in (fhr, ua))
+    lanes, every, pulse = np.arange(beds), np.ones(beds, dtype=np.int64), np.full(beds, float(mhr))
     events: list[Event] = []
     for second in range(SECONDS):
-        part = slice(second * HZ, (second + 1) * HZ)
-        engine.advance(state, lanes, np.full(beds, second), side_by_side[part], quiet, nothing, events)
-        plain.second(second, trace[part].tolist())
-        assert same(plain.baseline, float(state.present.baseline.bpm[0])), second
-        assert same(plain.reference, float(state.present.baseline.reference_bpm[0])), second
-        assert same(plain.variability, float(state.variability.bpm[0])), second
-    own = [e for e in events if e.bed == "b0"]
-    falls = [(e.detail["onset_s"], e.detail["end_s"]) for e in own if e.kind == "deceleration"]
-    named = {(onset / HZ, end / HZ) for row, onset, end, _ in plain.found if row == DOWN}
-    assert set(falls) <= named
-    rises = [(e.detail["onset_s"], e.detail["end_s"]) for e in own if e.kind == "acceleration"]
-    assert set(rises) <= {(onset / HZ, end / HZ) for row, onset, end, _ in plain.found if row != DOWN}
+        part, stage = slice(second * HZ, (second + 1) * HZ), 1 + (second >= SECONDS // 2)
+        engine.advance(
+            state, lanes, every * second, rate[part], toco[part], pulse, events, every * stage,
+            every * weeks,
+        )  # fmt: skip
+        looked = plain.second(fhr[part].tolist(), ua[part].tolist(), mhr, stage, weeks)
+        present = state.present
+        assert same(plain.baseline, float(present.baseline.bpm[0]), 1e-6), second
+        assert same(plain.reference, float(present.baseline.reference_bpm[0]), 1e-6), second
+        assert same(plain.variability, float(state.variability.bpm[0]), 1e-6), second
+        assert same(plain.rest, float(present.tone.rest[0]), 1e-6), second
+        if looked and second % 7 == 0 and most_found(plain) <= MOST:
+            compare_measures(plain, state, second)
+    assert_same_events(plain, [e for e in events if e.bed == "b0"])
 
 
-def same(a: float, b: float) -> bool:
-    return (math.isnan(a) and math.isnan(b)) or abs(a - b) < 1e-6
+def most_found(plain: PlainBed) -> int:
+    return max(len(plain.falls), len(plain.rises), len(plain.contractions))
+
+
+def compare_measures(plain: PlainBed, state: State, second: int) -> None:
+    one = np.array([0])
+    for s, rules in enumerate(RULES.rule_sets):
+        (found,) = values_of(state.findings, s, one)
+        expected = all_of(plain, rules)
+        for name in MEASURES:
+            if name not in DEFECTS:
+                assert same(found[name], expected[name], WITHIN), (name, rules.name, second)
+
+
+def assert_same_events(plain: PlainBed, events: list[Event]) -> None:
+    """Onset, extreme and end to the sample, kinds by rule set, heights and areas."""
+
+    def said(kind: str, *keys: str) -> list[tuple[object, ...]]:
+        names = [key for key in keys if key != "kinds"] + [f"kind {r.name}" for r in RULES.rule_sets if "kinds" in keys]
+        return [tuple(rounded(e.detail[name] for name in names)) for e in events if e.kind == kind]
+
+    def kinds(x: dict[str, str]) -> tuple[str, ...]:
+        return tuple(x[r.name] for r in RULES.rule_sets)
+
+    assert said("deceleration", "onset_s", "end_s", "depth_bpm", "area_bpm_s", "kinds") == [
+        (*rounded([x.onset / HZ, x.end / HZ, x.depth, x.area]), *kinds(x.kinds)) for x in plain.falls
+    ]
+    assert said("acceleration", "onset_s", "end_s", "kinds") == [
+        (x.onset / HZ, x.end / HZ, *kinds(x.kinds)) for x in plain.rises
+    ]
+    assert said("contraction", "onset_s", "peak_s", "end_s") == [
+        (x.onset / HZ, x.peak / HZ, x.end / HZ) for x in plain.contractions
+    ]
+
+
+def rounded(values: Iterable[object]) -> list[object]:
+    return [round(x, 6) if isinstance(x, float) else x for x in values]

@@ -26,9 +26,9 @@ from quietward.contracts.messages import (
 )
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history import export
-from quietward.dashboard.history.flags import stories
-from quietward.dashboard.history.record import Record
-from quietward.dashboard.print import handover_html as printed
+from quietward.dashboard.history.bed_record import BedRecord
+from quietward.dashboard.history.flags import alert_episodes
+from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import HandOver, hand_over
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
@@ -52,7 +52,7 @@ AWKWARD = ["=1+1", "+1", "-1", "@sum", "\t=1", "'=1", "plain", 'a "b", c;\r\nd',
 
 def test_a_log_is_read_back_as_it_was() -> None:
     log = [flag(1, 30, "raised"), event(2, 29.5, "care", "turned to the side", by="Kim", what="turned", text="")]
-    notice, first, second = read_csv(export.as_csv("bed-1", log))
+    notice, first, second = read_csv(export.log_as_csv("bed-1", log))
     assert (notice["kind"], notice["text"]) == ("notice", NOTICE)
     assert list(first) == list(export.COLUMNS)
     assert first["t"] == "2026-09-21T13:43:20.000Z"
@@ -66,7 +66,7 @@ def test_a_log_is_read_back_as_it_was() -> None:
 def test_no_cell_is_a_formula(begins: str) -> None:
     """What people wrote may begin with anything; the bed's name is a device's, and no row may give it a free hand."""
     log = [event(1, 1, "care", f"{begins}cmd", by=f"{begins}HYPERLINK()", flag=f"{begins}x")]
-    for row in csv.reader(io.StringIO(export.as_csv("bed-1", log), newline="")):
+    for row in csv.reader(io.StringIO(export.log_as_csv("bed-1", log), newline="")):
         for cell in row:
             assert not cell.lstrip().startswith(("=", "+", "-", "@")), cell
 
@@ -74,7 +74,7 @@ def test_no_cell_is_a_formula(begins: str) -> None:
 @given(st.text(), st.text(min_size=1), st.lists(st.sampled_from(AWKWARD), max_size=4))
 def test_whatever_people_write_arrives_whole_and_in_its_own_cell(text: str, by: str, more: list[str]) -> None:
     log = [event(n, 1, "care", one, by=by) for n, one in enumerate([text, *more])]
-    rows = read_csv(export.as_csv("bed-1", log))[1:]
+    rows = read_csv(export.log_as_csv("bed-1", log))[1:]
     assert len(rows) == len(log)
 
     def unmarked(cell: str) -> str:
@@ -88,7 +88,7 @@ def test_whatever_people_write_arrives_whole_and_in_its_own_cell(text: str, by: 
 
 def test_the_document_carries_the_notice_and_every_event() -> None:
     log = [flag(1, 30, "raised"), flag(2, 20, "eased", level="quiet")]
-    found = json.loads(export.as_json("ward-1", "bed-1", log, NOW))
+    found = json.loads(export.log_as_json("ward-1", "bed-1", log, NOW))
     assert (found["notice"], found["ward"], found["bed"]) == (NOTICE, "ward-1", "bed-1")
     assert found["written_at"] == "2026-09-21T14:13:20.000Z"
     assert [decode_event(json.dumps(one)) for one in found["events"]] == log
@@ -104,7 +104,7 @@ def test_how_long_a_flag_waited_is_all_its_unanswered_stretches() -> None:
         flag(6, 30, "eased", "quiet"),
         flag(7, 10, "raised", name="bed-1-f2"),
     ]
-    first, second = stories(log)
+    first, second = alert_episodes(log)
     assert (first.highest, first.unanswered_s(NOW), first.over_at) == ("team", 12 * 60, NOW - 30 * MINUTE)
     assert [(a.by, a.t) for a in first.answers] == [("Kim", NOW - 50 * MINUTE), ("Ann", NOW - 38 * MINUTE)]
     assert (second.answers, second.unanswered_s(NOW), second.over_at) == ([], 600, None)
@@ -112,14 +112,14 @@ def test_how_long_a_flag_waited_is_all_its_unanswered_stretches() -> None:
 
 def test_a_shelved_flag_is_over_and_waits_no_longer() -> None:
     log = [flag(1, 60, "raised"), flag(2, 58, "shelved", "quiet", by="Kim")]
-    (story,) = stories(log)
-    assert (story.over_at, story.unanswered_s(NOW), story.highest) == (NOW - 58 * MINUTE, 120, "look")
+    (episode,) = alert_episodes(log)
+    assert (episode.over_at, episode.unanswered_s(NOW), episode.highest) == (NOW - 58 * MINUTE, 120, "look")
 
 
 @pytest.mark.parametrize("again", ["renewed", "repeated", "returned", "worsened"])
 def test_a_flag_that_asks_again_waits_again(again: str) -> None:
     log = [flag(1, 60, "raised"), flag(2, 58, "acknowledged", by="Kim"), flag(3, 5, again)]
-    assert stories(log)[0].unanswered_s(NOW) == 7 * 60
+    assert alert_episodes(log)[0].unanswered_s(NOW) == 7 * 60
 
 
 def test_what_was_done_answers_a_flag_once() -> None:
@@ -127,8 +127,8 @@ def test_what_was_done_answers_a_flag_once() -> None:
     done = [flag(1, 60, "raised"), event(2, 50, "care", by="Kim", what="turned")]
     also_said = [*done, flag(3, 50, "acknowledged", by="Kim")]
     for log in (done, also_said):
-        assert stories(log)[0].unanswered_s(NOW) == 600
-    assert [a.by for a in stories(done)[0].answers] == ["Kim"]
+        assert alert_episodes(log)[0].unanswered_s(NOW) == 600
+    assert [a.by for a in alert_episodes(done)[0].answers] == ["Kim"]
 
 
 LOG = sorted(
@@ -169,9 +169,9 @@ BLOCK = Block("bed-1", "s", 1, NOW, NOW, [140.0] * 4, [10.0] * 4, None, 2, 39)
 def sheet(**changes: Any) -> HandOver:
     plain: dict[str, Any] = {
         "bed": "bed-1", "summary": FULL, "log": LOG, "on_record_since": NOW - 200 * MINUTE, "newest": BLOCK,
-        "sheet": SHEET,
+        "policy": SHEET,
     }  # fmt: skip
-    return hand_over(Record(**plain | changes), "ward-1", NOW, timezone(timedelta(hours=2)))
+    return hand_over(BedRecord(**plain | changes), "ward-1", NOW, timezone(timedelta(hours=2)))
 
 
 def test_the_situation() -> None:
@@ -239,12 +239,12 @@ class Outline(HTMLParser):
         if self.in_heading:
             self.now, self.in_heading = data, False
             self.texts[data] = []
-        else:
+        elif data.strip():  # blanks between elements are not text
             self.texts[self.now].append(data)
 
 
 def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() -> None:
-    found = Outline(printed.page([sheet()]))
+    found = Outline(handover_html.page([sheet()]))
     assert list(found.texts)[1:] == ["Situation", "Background", "Assessment", "Recommendation"]
     assert NOTICE in found.texts[""]
     assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
@@ -254,29 +254,29 @@ def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() ->
 
 def test_a_note_about_oxytocin_says_what_was_done_and_leaves_the_recommendation_empty() -> None:
     note = event(12, 200, "care", by="Kim", what="oxytocin-turned-down", text="")
-    found = Outline(printed.page([sheet(log=sorted([*LOG, note], key=lambda e: e.t))]))
+    found = Outline(handover_html.page([sheet(log=sorted([*LOG, note], key=lambda e: e.t))]))
     assert "oxytocin turned down, as local policy says" in "".join(found.texts["Assessment"])
     assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
 
 
 def test_what_people_wrote_is_text_on_the_printed_sheet() -> None:
-    page = printed.page([sheet()])
+    page = handover_html.page([sheet()])
     assert "<b>blanket" not in page
     assert "a fall &amp; more" in page
     assert "<b>blanket</b>" in "".join(Outline(page).texts["Assessment"])
 
 
 def test_a_file_needs_no_server_for_its_looks() -> None:
-    page = printed.page([sheet()], "p { color: #111 }")
+    page = handover_html.page([sheet()], "p { color: #111 }")
     assert "style" in Outline(page).tags
     assert "/assets/" not in page
-    assert "/assets/" in printed.page([sheet()])
+    assert "/assets/" in handover_html.page([sheet()])
 
 
 def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
-    said = dict(sheet(summary=None, log=[], on_record_since=None, newest=None, sheet=None).situation)
+    said = dict(sheet(summary=None, log=[], on_record_since=None, newest=None, policy=None).situation)
     assert said["State"] == "unwatched"
-    stale = hand_over(Record("bed-1", FULL, LOG, None, None, None), "ward-1", NOW + 60_000, UTC)
+    stale = hand_over(BedRecord("bed-1", FULL, LOG, None, None, None), "ward-1", NOW + 60_000, UTC)
     assert dict(stale.situation)["State"] == "unwatched"
     assert dict(stale.assessment)["Concern"] == "cannot be said"
     lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="nothing for 60 s")).situation)

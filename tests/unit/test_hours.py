@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from quietward.contracts.messages import HZ, Block, Event
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.history.hours import Hours
+from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.hours_figure import figure
-from quietward.dashboard.print.handover import Times
-from quietward.dashboard.print.strip_svg import WIDE_MM, Scale, page
-from quietward.dashboard.view.marks import why
-from quietward.dashboard.view.strips import Strip
+from quietward.dashboard.print.clock_format import ClockFormat
+from quietward.dashboard.print.strip_svg import WIDTH_MM, PaperScale, page
+from quietward.dashboard.view.marks import reasons
+from quietward.dashboard.view.signal_buffer import SignalBuffer
 
 BEGINS = 1_790_000_040
 FALL = Event(
@@ -36,22 +36,22 @@ def minute(at_s: int, **detail: float | None) -> Event:
     return Event(f"m{at_s}", "bed-1", at_s * 1000, "minute", "", detail)  # type: ignore[arg-type]
 
 
-def hours(minutes: int = 10) -> Hours:
+def hours(minutes: int = 10) -> BedHistory:
     fhr, ua = np.full(minutes * 60 * HZ, 140.0), np.full(minutes * 60 * HZ, 10.0)
     fhr[100 * HZ : 110 * HZ] = np.nan
     trend = [
         minute(BEGINS + 60 * m + 59, baseline_bpm=141.0, variability_bpm=9.0, concern=12.0) for m in range(minutes)
     ]
-    return Hours("bed-1", BEGINS, fhr, ua, [FALL, FLAG], trend)
+    return BedHistory("bed-1", BEGINS, fhr, ua, [FALL, FLAG], trend)
 
 
-def times() -> Times:
-    return Times(BEGINS * 1000, UTC)
+def times() -> ClockFormat:
+    return ClockFormat(BEGINS * 1000, UTC)
 
 
 def test_a_deceleration_says_why_it_is_called_late() -> None:
     """Onset, nadir and slope beside the contraction, as both published definitions put it, and each rule set's word."""
-    assert why(FALL) == [
+    assert reasons(FALL) == [
         "20 bpm below the baseline, 60 s from onset to end",
         "40 s from onset to nadir: gradual",
         "onset 15 s after the start of the contraction",
@@ -59,14 +59,14 @@ def test_a_deceleration_says_why_it_is_called_late() -> None:
         "figo-2015: undetermined",
         "nichd-2008: late",
     ]
-    assert why(FLAG) == []
+    assert reasons(FLAG) == []
 
 
 def test_the_figure_holds_signals_trends_findings_and_flags() -> None:
     found = figure(hours(), UTC)
     assert len(found["layout"]["shapes"]) == 2  # the deceleration, and the flag
     texts = [text for trace in found["data"] for text in trace.get("hovertext") or ()]
-    assert texts == ["<br>".join(["<b>late deceleration, 20 bpm deep, 60 s</b>", *why(FALL)]), "look: why"]
+    assert texts == ["<br>".join(["<b>late deceleration, 20 bpm deep, 60 s</b>", *reasons(FALL)]), "look: why"]
     fhr, ua, baseline, variability, concern = found["data"][:5]
     assert fhr["y"][100 * HZ] is None
     assert fhr["y"][0] == 140.0
@@ -87,7 +87,7 @@ def test_over_an_hour_the_lowest_and_highest_of_each_second_are_kept() -> None:
 @pytest.mark.parametrize("cm", [1, 2, 3])
 @pytest.mark.parametrize(("bpm", "fhr_mm"), [(20, 80.0), (30, 70.0)])
 def test_a_minute_and_ten_bpm_are_as_long_as_the_paper_says(cm: int, bpm: int, fhr_mm: float) -> None:
-    scale = Scale(cm, bpm)
+    scale = PaperScale(cm, bpm)
     assert scale.fhr_mm == fhr_mm  # FHR 50 to 210 at 20 bpm/cm, 30 to 240 at 30 bpm/cm
     assert scale.x(60) == cm * 10
     assert scale.y_fhr(140) - scale.y_fhr(150) == pytest.approx(100 / bpm)
@@ -95,26 +95,26 @@ def test_a_minute_and_ten_bpm_are_as_long_as_the_paper_says(cm: int, bpm: int, f
 
 @pytest.mark.parametrize(("cm", "sheets"), [(1, 1), (3, 2)])
 def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: int) -> None:
-    text = page(hours(), "ward-1", Scale(cm, 20), times())
+    text = page(hours(), "ward-1", PaperScale(cm, 20), times())
     assert text.count(NOTICE) == text.count("<article>") == sheets
     assert text.count(f"{cm} cm/min, 20 bpm/cm") == sheets
     assert text.count(">late</text>") == 1
-    assert f'width="{WIDE_MM}mm"' in text
+    assert f'width="{WIDTH_MM}mm"' in text
     assert re.search(r'class="fhr" d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
 
 
 def test_paper_of_a_bed_of_which_nothing_is_kept_says_so() -> None:
-    empty = Hours("bed-1", 0, np.array([]), np.array([]), [], [])
-    assert "Nothing of this bed is kept" in page(empty, "ward-1", Scale(1, 20), times())
+    empty = BedHistory("bed-1", 0, np.array([]), np.array([]), [], [])
+    assert "Nothing of this bed is kept" in page(empty, "ward-1", PaperScale(1, 20), times())
     assert len(figure(empty, UTC)["data"][0]["y"]) == 0
 
 
 @given(st.lists(st.none() | st.floats(30, 240), min_size=1, max_size=40), st.integers(10, 60))
 def test_a_strip_of_any_length_gives_back_what_it_was_given(values: list[float | None], kept_s: int) -> None:
-    strip = Strip(kept_s=kept_s)
+    strip = SignalBuffer(kept_s=kept_s)
     for second, value in enumerate(values):
         strip.add(Block("bed-1", "s", second, (BEGINS + second) * 1000, 0, [value] * HZ, [None] * HZ))
-    fhr, ua = strip.signals()
+    fhr, ua = strip.arrays()
     wanted = [np.nan if v is None else round(v * 4) / 4 for v in values[-kept_s:]]
     np.testing.assert_array_equal(fhr.reshape(-1, HZ)[:, 0], wanted)
     assert np.isnan(ua).all()

@@ -1,5 +1,6 @@
 """What the page shows of a bed, and in which order; how strips travel; what a person may do."""
 
+import json
 import struct
 import tomllib
 from pathlib import Path
@@ -25,14 +26,16 @@ from quietward.contracts.messages import (
     TraceSummary,
 )
 from quietward.contracts.notice import NOTICE
-from quietward.dashboard.routes import acts
+from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
-from quietward.dashboard.view.clocks import dead_parts
-from quietward.dashboard.view.marks import marks
-from quietward.dashboard.view.order import Place, in_order
-from quietward.dashboard.view.strips import KEPT_S, NONE, Strip
-from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, card
+from quietward.dashboard.view.clocks import silent_processes
+from quietward.dashboard.view.marks import strip_marks
+from quietward.dashboard.view.ranking import Ranking, rank_beds
+from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
+from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, build_card
 from quietward.dashboard.web import pages
+from quietward.detect import rule_file
+from quietward.practice import routes as practice
 
 NOW = 1_790_000_000_000
 
@@ -49,11 +52,11 @@ def summary(bed: str = "bed-1", **changes: Any) -> Summary:
 
 
 def shown(**changes: Any) -> Card:
-    return card("bed-1", summary(**changes), NOW)
+    return build_card("bed-1", summary(**changes), NOW)
 
 
-def order(cards: list[Card], before: dict[str, Place] | None = None) -> list[str]:
-    return [c.bed for c in in_order(cards, before or {}, NOW)[0]]
+def order(cards: list[Card], before: dict[str, Ranking] | None = None) -> list[str]:
+    return [c.bed for c in rank_beds(cards, before or {}, NOW)[0]]
 
 
 PAUSED = Paused("Kim", "bathroom", NOW + 600_000)
@@ -65,11 +68,11 @@ SHEET = PolicyInfo(
 
 
 def test_a_bed_nobody_looked_at_is_never_quiet() -> None:
-    late = card("bed-1", summary(), NOW + UNWATCHED_AFTER_MS + 1)
+    late = build_card("bed-1", summary(), NOW + UNWATCHED_AFTER_MS + 1)
     assert late.state == late.headline == late.signal == "unwatched"
     assert late.concern is None
-    assert card("bed-1", None, NOW).state == "unwatched"
-    assert card("bed-1", summary(), NOW + UNWATCHED_AFTER_MS).state == "quiet"
+    assert build_card("bed-1", None, NOW).state == "unwatched"
+    assert build_card("bed-1", summary(), NOW + UNWATCHED_AFTER_MS).state == "quiet"
 
 
 def test_a_lost_bed_is_never_quiet_and_keeps_a_higher_level() -> None:
@@ -81,25 +84,27 @@ def test_a_lost_bed_is_never_quiet_and_keeps_a_higher_level() -> None:
 
 def test_the_bed_that_needs_somebody_comes_first() -> None:
     cards = [
-        card("bed-1", summary("bed-1"), NOW),
-        card("bed-2", summary("bed-2", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
-        card("bed-3", summary("bed-3", level=Level.TEAM, level_since=NOW, flag="f"), NOW),
-        card("bed-4", summary("bed-4", signal=SignalState.LOST), NOW),
-        card("bed-5", None, NOW),
-        card("bed-6", summary("bed-6", level=Level.BEDSIDE, level_since=NOW, flag="f", acknowledged_by="Kim"), NOW),
-        card("bed-7", summary("bed-7", level=Level.BEDSIDE, level_since=NOW, flag="f"), NOW),
-        card("bed-10", summary("bed-10"), NOW),
-        card("bed-8", summary("bed-8", concern=45.0), NOW),
+        build_card("bed-1", summary("bed-1"), NOW),
+        build_card("bed-2", summary("bed-2", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
+        build_card("bed-3", summary("bed-3", level=Level.TEAM, level_since=NOW, flag="f"), NOW),
+        build_card("bed-4", summary("bed-4", signal=SignalState.LOST), NOW),
+        build_card("bed-5", None, NOW),
+        build_card(
+            "bed-6", summary("bed-6", level=Level.BEDSIDE, level_since=NOW, flag="f", acknowledged_by="Kim"), NOW
+        ),
+        build_card("bed-7", summary("bed-7", level=Level.BEDSIDE, level_since=NOW, flag="f"), NOW),
+        build_card("bed-10", summary("bed-10"), NOW),
+        build_card("bed-8", summary("bed-8", concern=45.0), NOW),
     ]
     assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10"]
 
 
 def test_what_is_off_on_purpose_or_shelved_stands_between_quiet_and_look() -> None:
     cards = [
-        card("bed-1", summary("bed-1", concern=60.0), NOW),
-        card("bed-2", summary("bed-2", shelved=[SHELF]), NOW),
-        card("bed-3", summary("bed-3", signal=SignalState.LOST, paused=PAUSED), NOW),
-        card("bed-4", summary("bed-4", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
+        build_card("bed-1", summary("bed-1", concern=60.0), NOW),
+        build_card("bed-2", summary("bed-2", shelved=[SHELF]), NOW),
+        build_card("bed-3", summary("bed-3", signal=SignalState.LOST, paused=PAUSED), NOW),
+        build_card("bed-4", summary("bed-4", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
     ]
     assert order(cards) == ["bed-4", "bed-3", "bed-2", "bed-1"]
 
@@ -108,15 +113,15 @@ def test_small_changes_of_concern_make_no_bed_jump() -> None:
     """Steps of ten, and a bed leaves its step only when it is more than three beyond the edge."""
 
     def beds(first: float, second: float) -> list[Card]:
-        return [card(bed, summary(bed, concern=c), NOW) for bed, c in (("bed-1", first), ("bed-2", second))]
+        return [build_card(bed, summary(bed, concern=c), NOW) for bed, c in (("bed-1", first), ("bed-2", second))]
 
     assert order(beds(11.0, 18.0)) == ["bed-1", "bed-2"]
-    _, places = in_order(beds(19.9, 18.0), {}, NOW)
+    _, places = rank_beds(beds(19.9, 18.0), {}, NOW)
     for trembling in (20.1, 22.9, 19.0, 23.0, 7.0):
-        found, places = in_order(beds(11.0, trembling), places, NOW)
+        found, places = rank_beds(beds(11.0, trembling), places, NOW)
         assert [c.bed for c in found] == ["bed-1", "bed-2"], trembling
     assert order(beds(11.0, 23.1), places) == ["bed-2", "bed-1"]
-    _, places = in_order(beds(11.0, 23.1), places, NOW)
+    _, places = rank_beds(beds(11.0, 23.1), places, NOW)
     assert order(beds(11.0, 17.0), places) == ["bed-2", "bed-1"]
     assert order(beds(11.0, 16.9), places) == ["bed-1", "bed-2"]
     assert order(beds(11.0, 17.0)) == ["bed-1", "bed-2"], "without a past there is no hysteresis"
@@ -129,16 +134,20 @@ def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
         t = NOW + clock_ms + passed_ms
         plain = {"level": Level.LOOK, "flag": "f", "t": t, "at": NOW, "looked_at": NOW}
         plain["level_since"] = NOW + clock_ms - waited_ms
-        return card(bed, summary(bed, **plain | changes), NOW)
+        return build_card(bed, summary(bed, **plain | changes), NOW)
 
     cards = [raised("bed-1", 40_000, 7_200_000), raised("bed-2", 41_000, -7_200_000), raised("bed-3", 90_000, 0)]
-    found, places = in_order(cards, {}, NOW)
+    found, places = rank_beds(cards, {}, NOW)
     assert [c.bed for c in found] == ["bed-3", "bed-2", "bed-1"]
     slow = raised("bed-2", 41_000, -7_200_000, passed_ms=30_000)  # a recording that is played at half speed
     later = [raised("bed-1", 40_000, 7_200_000, passed_ms=60_000), slow, raised("bed-3", 90_000, 0, passed_ms=60_000)]
-    assert [c.bed for c in in_order(later, places, NOW + 60_000)[0]] == ["bed-3", "bed-2", "bed-1"]
+    assert [c.bed for c in rank_beds(later, places, NOW + 60_000)[0]] == ["bed-3", "bed-2", "bed-1"]
     anew = raised("bed-2", 0, -7_200_000, passed_ms=30_000)  # it has been escalated since
-    assert [c.bed for c in in_order([later[0], anew, later[2]], places, NOW + 60_000)[0]] == ["bed-3", "bed-1", "bed-2"]
+    assert [c.bed for c in rank_beds([later[0], anew, later[2]], places, NOW + 60_000)[0]] == [
+        "bed-3",
+        "bed-1",
+        "bed-2",
+    ]
     answered = raised("bed-3", 90_000, 0, acknowledged_by="Kim")
     assert order([cards[0], cards[1], answered]) == ["bed-2", "bed-1", "bed-3"]
 
@@ -153,7 +162,7 @@ def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
     assert "concern 55" in looked.reason
     for level in (Level.BEDSIDE, Level.TEAM):
         assert shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1").state == level
-    assert card("bed-1", summary(**off), NOW + UNWATCHED_AFTER_MS + 1).state == "unwatched"
+    assert build_card("bed-1", summary(**off), NOW + UNWATCHED_AFTER_MS + 1).state == "unwatched"
     assert shown(paused=PAUSED).state == "quiet", "her signal is there again"
     assert shown(signal=SignalState.LOST).state == "lost", "not off on purpose"
 
@@ -195,15 +204,15 @@ BEFORE, AFTER = TraceSummary(4, 45.0, 120.4, 141.0, 8.0, 3), TraceSummary(1, 20.
 def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
     done = CareRecord(NOW - 700_000, "Kim", "turned", "", BEFORE, after=AFTER, helped=True)
     fresh = CareRecord(NOW - 60_000, "Ann", "other", "blanket", BEFORE)
-    first, second = card("bed-1", summary(cared=[fresh, done]), NOW, SHEET).notes
+    first, second = build_card("bed-1", summary(cared=[fresh, done]), NOW, SHEET).notes
     assert (first.what, first.result, first.result_at) == ("blanket", "", NOW - 60_000 + 600_000)
     assert ("decelerations", "4", "", "") in first.numbers
     assert (second.what, second.by, second.result) == ("turned to the side", "Kim", "helped")
     assert ("deepest", "45", "20", "bpm") in second.numbers
     assert ("baseline", "141", "–", "bpm") in second.numbers
-    not_yet = card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=False)]), NOW)
+    not_yet = build_card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=False)]), NOW)
     assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("did not help", None)
-    lost = card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=None)]), NOW)
+    lost = build_card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=None)]), NOW)
     assert lost.notes[0].result == "nothing to compare"
 
 
@@ -257,11 +266,11 @@ def test_a_hand_timed_contraction_that_was_taken_back_is_not_drawn() -> None:
         event(4, "contraction", onset_s=201.0, end_s=250.0),
         event(5, "signal", lost=1.0),
     ]
-    assert [(m.kind, m.from_s, m.to_s) for m in marks(log[::-1])] == [
+    assert [(m.kind, m.from_s, m.to_s) for m in strip_marks(log[::-1])] == [
         ("contraction", 201.0, 250.0), ("hand-contraction", 10.0, 60.0),
     ]  # fmt: skip
     again = [*log, event(6, "hand-contraction", onset_s=200.0, end_s=255.0)]
-    assert [(m.from_s, m.to_s) for m in marks(again[::-1]) if m.kind == "hand-contraction"] == [
+    assert [(m.from_s, m.to_s) for m in strip_marks(again[::-1]) if m.kind == "hand-contraction"] == [
         (200.0, 255.0), (10.0, 60.0),
     ]  # fmt: skip
 
@@ -286,7 +295,7 @@ GOOD = {
 
 @pytest.mark.parametrize("name", GOOD)
 def test_what_a_person_may_do_is_taken(name: str) -> None:
-    act = acts.read(GOOD[name], {"bed-1"}, SHEET)
+    act = commands.parse(GOOD[name], {"bed-1"}, SHEET)
     assert (act.bed, act.by) == ("bed-1", "Kim")
 
 
@@ -318,22 +327,22 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
     ],
 )
 def test_what_cannot_be_done_is_refused_with_field_value_and_remedy(body: bytes, says: str) -> None:
-    with pytest.raises(acts.BadAct) as found:
-        acts.read(body, {"bed-1"}, SHEET)
+    with pytest.raises(commands.BadCommand) as found:
+        commands.parse(body, {"bed-1"}, SHEET)
     assert says in str(found.value)
     assert 400 <= found.value.status < 500
 
 
 @pytest.mark.parametrize("name", ["shelve", "pause", "limit"])
 def test_what_needs_a_policy_waits_for_a_detector(name: str) -> None:
-    with pytest.raises(acts.BadAct, match="No detector has said") as found:
-        acts.read(GOOD[name], {"bed-1"}, None)
+    with pytest.raises(commands.BadCommand, match="No detector has said") as found:
+        commands.parse(GOOD[name], {"bed-1"}, None)
     assert found.value.status == 409
 
 
 @pytest.mark.parametrize("name", ["acknowledge", "unshelve", "care", "on again", "tap"])
 def test_what_needs_no_policy_does_not_wait(name: str) -> None:
-    assert acts.read(GOOD[name], {"bed-1"}, None).by == "Kim"
+    assert commands.parse(GOOD[name], {"bed-1"}, None).by == "Kim"
 
 
 def test_numbers_in_words() -> None:
@@ -344,7 +353,7 @@ def test_numbers_in_words() -> None:
 
 
 def test_dead_parts_are_named() -> None:
-    assert dead_parts({"ingest": NOW, "detect": NOW - 9000}, ("ingest", "detect", "other"), NOW) == [
+    assert silent_processes({"ingest": NOW, "detect": NOW - 9000}, ("ingest", "detect", "other"), NOW) == [
         "detect has been silent for 9 s", "other has never been heard of",
     ]  # fmt: skip
 
@@ -354,30 +363,30 @@ def block(second: int, bpm: float | None) -> Block:
 
 
 def test_strips_keep_half_an_hour_and_leave_gaps_empty() -> None:
-    strip = Strip()
+    strip = SignalBuffer()
     for second in [*range(100, 200), *range(205, 300)]:
         strip.add(block(second, 140.25))
-    first, body = strip.part(-1)
+    first, body = strip.bytes_after(-1)
     fhr = np.frombuffer(body, dtype="<i2")[: (300 - first) * 4].reshape(-1, 4)
     assert first == 100
     assert (fhr[:100] == 561).all()
-    assert (fhr[100:105] == NONE).all()
-    assert len(strip.part(298)[1]) == 2 * 4 * struct.calcsize("<h")
+    assert (fhr[100:105] == NO_VALUE).all()
+    assert len(strip.bytes_after(298)[1]) == 2 * 4 * struct.calcsize("<h")
     strip.add(block(300 + KEPT_S - 10, None))
-    assert strip.part(-1)[0] == 300 - 9
+    assert strip.bytes_after(-1)[0] == 300 - 9
 
 
 def test_a_clock_that_trembles_makes_no_holes() -> None:
-    strip = Strip()
+    strip = SignalBuffer()
     for seq, t in enumerate([1000, 1999, 3001, 3998, 5002]):
         strip.add(Block("b", "s", seq, t, 0, [140.0] * 4, [10.0] * 4))
-    first, body = strip.part(-1)
+    first, body = strip.bytes_after(-1)
     assert (first, strip.last) == (1, 5)
     assert (np.frombuffer(body, dtype="<i2")[: 5 * 4] == 560).all()
 
 
 def test_a_clock_set_back_does_not_freeze_the_strip() -> None:
-    strip = Strip()
+    strip = SignalBuffer()
     for seq in range(10):
         back = 600_000 if seq >= 5 else 0
         strip.add(Block("b", "s", seq, 1_000_000 + seq * 1000 - back, 0, [140.0] * 4, [10.0] * 4))
@@ -385,41 +394,63 @@ def test_a_clock_set_back_does_not_freeze_the_strip() -> None:
 
 
 def test_a_late_second_is_drawn_where_it_belongs() -> None:
-    strip = Strip()
+    strip = SignalBuffer()
     for seq in (0, 1, 3, 2):
         strip.add(block(100 + seq, 140.0 + seq))
-    fhr = np.frombuffer(strip.part(-1)[1], dtype="<i2")[: 4 * 4].reshape(-1, 4)
+    fhr = np.frombuffer(strip.bytes_after(-1)[1], dtype="<i2")[: 4 * 4].reshape(-1, 4)
     assert (fhr[:, 0] == [560, 564, 568, 572]).all()
     assert strip.last == 103
 
 
 def test_a_look_from_the_future_is_not_believed() -> None:
     """A page whose clock is behind must not show a dead detector's bed as quiet for as long."""
-    found = card("bed-1", summary("bed-1", looked_at=NOW + 600_000), NOW)
+    found = build_card("bed-1", summary("bed-1", looked_at=NOW + 600_000), NOW)
     assert found.state == "unwatched"
     assert "clocks disagree" in found.reason
-    assert "600 s ahead" in dead_parts({"detect": NOW + 600_000}, ("detect",), NOW)[0]
+    assert "600 s ahead" in silent_processes({"detect": NOW + 600_000}, ("detect",), NOW)[0]
+
+
+REGISTRY = pages.Registry((*pages.PAGES, *practice.extension().pages))
 
 
 @pytest.mark.parametrize("path", ["/", "/bed/bed-1"])
 def test_every_page_carries_the_notice(path: str) -> None:
-    assert NOTICE in str(pages.shell())
+    assert NOTICE in str(REGISTRY.shell())
     assert NOTICE in pages.not_found("<x>")
     assert "<x>" not in pages.not_found("<x>")
-    assert pages.page_for(path) is not None
+    assert REGISTRY.page_for(path) is not None
 
 
-def test_paths_of_beds() -> None:
-    assert pages.bed_of("/bed/bed-1") == "bed-1"
-    assert pages.bed_of("/bed/BED") is None
-    assert pages.bed_of("/bed/a/b") is None
+def test_paths_of_pages_and_beds() -> None:
+    def at(path: str) -> tuple[str, str] | None:
+        found = REGISTRY.find(path)
+        return found and (found[0].view, found[1])
+
+    assert at("/") == ("ward", "")
+    assert at("/bed/bed-1") == ("bed", "bed-1") == at("/bed/bed-1/")
+    assert at("/bed/bed-1/hours") == ("hours", "bed-1")
+    assert at("/practice") == ("practice", "")
+    assert [at(path) for path in ("/bed/BED", "/bed/a/b", "/bed/", "/nowhere", "/practice/page/view.mjs")] == [None] * 5
 
 
-def test_an_installed_page_has_all_its_assets() -> None:
+def test_every_page_of_the_list_has_its_module_and_the_page_is_told_of_it() -> None:
+    root = Path(__file__).parents[2]
+    told = json.loads(str(REGISTRY.shell().children[-1].to_plotly_json()["props"]["data-pages"]))
+    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice"]
+    for page in told:
+        for address in filter(None, (page["module"], page["style"])):
+            assert (root / ("dashboard" + address if address.startswith("/assets/") else address[1:])).is_file()
+    rule_sets = told[-1]["data"]["classes"]
+    assert rule_sets["figo-2015"] == ["normal", "suspicious", "pathological"]
+    assert list(rule_sets) == [rules.name for rules in rule_file.load().rule_sets]
+
+
+@pytest.mark.parametrize(("part", "folders"), [("dashboard", ("assets", "templates")), ("practice", ("page",))])
+def test_an_installed_page_has_all_its_assets(part: str, folders: tuple[str, ...]) -> None:
     """What no pattern names is in the repository, and missing from what is installed."""
     root = Path(__file__).parents[2]
-    patterns = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"][
-        "quietward.dashboard"
-    ]
-    installed = {file for pattern in patterns for file in (root / "dashboard").glob(pattern) if file.is_file()}
-    assert installed == {file for file in (root / "dashboard" / "assets").rglob("*") if file.is_file()}
+    setup = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]
+    patterns = [one for one in setup["package-data"][f"quietward.{part}"] if one.startswith(folders)]
+    installed = {file for pattern in patterns for file in (root / part).glob(pattern) if file.is_file()}
+    shipped = [file for folder in folders for file in (root / part / folder).rglob("*")]
+    assert installed == {file for file in shipped if file.is_file()}

@@ -12,8 +12,9 @@ from quietward.cli import app
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import Acknowledge, Command, RecordCare, SetBedLimit, Shelve
 from quietward.dashboard.auth import people
-from quietward.dashboard.auth.gate import _local, own_origin
+from quietward.dashboard.auth.middleware import is_own_origin
 from quietward.dashboard.auth.people import People, Role, may
+from quietward.dashboard.routes.account import local_path
 
 ACTS: list[Command] = [
     Acknowledge("bed-1", "Kim", "bed-1-f1"),
@@ -26,7 +27,7 @@ LIMIT = SetBedLimit("bed-1", "Kim", "low-baseline", 95.0, 60, "known")
 def test_what_is_written_is_read_and_holds_no_password(tmp_path: Path) -> None:
     file = tmp_path / "people.toml"
     names = {'Ann "the first"': Role.NURSE, "Łucja 🌙": Role.IN_CHARGE}
-    people.write(file, [people.person(name, role, "correct horse") for name, role in names.items()])
+    people.write(file, [people.new_person(name, role, "correct horse") for name, role in names.items()])
     assert "correct horse" not in file.read_text()
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
     known = People(file)
@@ -34,14 +35,14 @@ def test_what_is_written_is_read_and_holds_no_password(tmp_path: Path) -> None:
         found = known.find(name)
         assert found is not None
         assert found.role is role
-        assert people.is_right(found, "correct horse")
-        assert not people.is_right(found, "correct Horse")
+        assert people.password_matches(found, "correct horse")
+        assert not people.password_matches(found, "correct Horse")
     assert known.find("Kim") is None
-    assert not people.is_right(None, "correct horse")
+    assert not people.password_matches(None, "correct horse")
 
 
 def test_two_people_with_one_password_are_kept_apart() -> None:
-    one, other = (people.person(name, Role.NURSE, "the same one") for name in ("Ann", "Kim"))
+    one, other = (people.new_person(name, Role.NURSE, "the same one") for name in ("Ann", "Kim"))
     assert one.password != other.password
 
 
@@ -52,16 +53,16 @@ def test_a_password_is_checked_as_the_standard_library_says_scrypt_is(tmp_path: 
 
     vector = hashlib.scrypt(b"pleaseletmein", salt=b"SodiumChloride", n=16384, r=8, p=1, maxmem=2**26)
     assert vector.hex().startswith("7023bdcb3afd7348461c06cd81fd38eb")
-    kept = people.person("Ann", Role.NURSE, "pleaseletmein").password.split("$")
+    kept = people.new_person("Ann", Role.NURSE, "pleaseletmein").password.split("$")
     salt, key = (base64.b64decode(part) for part in kept[1:])
     assert hashlib.scrypt(b"pleaseletmein", salt=salt, n=2**14, r=8, p=5, maxmem=2**26) == key
 
 
 def test_the_file_is_read_again_when_it_changes_and_kept_when_it_breaks(tmp_path: Path) -> None:
     file = tmp_path / "people.toml"
-    people.write(file, [people.person("Ann", Role.NURSE, "long enough")])
+    people.write(file, [people.new_person("Ann", Role.NURSE, "long enough")])
     known = People(file)
-    people.write(file, [people.person("Kim", Role.VIEWER, "long enough")])
+    people.write(file, [people.new_person("Kim", Role.VIEWER, "long enough")])
     assert known.find("Ann") is None
     assert known.find("Kim") is not None
     file.write_text("[[person]]\nname = 3")
@@ -89,7 +90,7 @@ def test_a_wrong_file_is_said_at_once(tmp_path: Path, text: str, said: str) -> N
 
 def test_a_short_password_is_refused() -> None:
     with pytest.raises(BadSettings, match="8 letters or more"):
-        people.person("Ann", Role.NURSE, "short")
+        people.new_person("Ann", Role.NURSE, "short")
 
 
 @pytest.mark.parametrize("act", ACTS)
@@ -112,12 +113,12 @@ def test_only_who_is_in_charge_gives_a_bed_its_own_limits() -> None:
     ],
 )
 def test_only_our_own_origin_counts(origin: str | None, host: str, is_own: bool) -> None:
-    assert own_origin(origin, host) is is_own
+    assert is_own_origin(origin, host) is is_own
 
 
 @given(st.text(max_size=40))
 def test_after_signing_in_nobody_is_led_elsewhere(path: str) -> None:
-    to = _local(path)
+    to = local_path(path)
     assert to.startswith("/")
     assert not to.startswith(("//", "/\\"))
     assert "\n" not in to
@@ -128,8 +129,8 @@ def test_after_signing_in_nobody_is_led_elsewhere(path: str) -> None:
     "path", ["//evil.example", "/\\evil.example", "https://evil.example", "/a\r\nset-cookie: x", ""]
 )
 def test_paths_that_lead_elsewhere_lead_to_the_ward(path: str) -> None:
-    assert _local(path) == "/"
-    assert _local("/bed/bed-1?x=1") == "/bed/bed-1?x=1"
+    assert local_path(path) == "/"
+    assert local_path("/bed/bed-1?x=1") == "/bed/bed-1?x=1"
 
 
 def test_the_command_adds_changes_and_removes_people(tmp_path: Path) -> None:
@@ -143,11 +144,11 @@ def test_the_command_adds_changes_and_removes_people(tmp_path: Path) -> None:
 
     assert "Nora (nurse)" in person("Nora", typed="long enough\nlong enough\n")
     assert "long enough" not in person("Ines", "--role", "in charge", typed="also long enough\nalso long enough\n")
-    assert people.is_right(People(file).find("Ines"), "also long enough")
+    assert people.password_matches(People(file).find("Ines"), "also long enough")
     person("Nora", "--role", "viewer", "--password", "another one")
     changed = People(file).find("Nora")
     assert changed is not None
-    assert (changed.role, people.is_right(changed, "another one")) == (Role.VIEWER, True)
+    assert (changed.role, people.password_matches(changed, "another one")) == (Role.VIEWER, True)
     assert "Ines (in charge)" in person("Nora", "--remove")
     assert People(file).find("Nora") is None
     with pytest.raises(BadSettings, match="Use one of viewer, nurse, in charge"):

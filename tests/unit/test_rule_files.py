@@ -1,5 +1,6 @@
 """Rule tables: what comes along is sound, and a wrong one stops the start with file, key, value and remedy."""
 
+import re
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
@@ -8,9 +9,21 @@ import pytest
 
 from quietward.contracts.errors import BadRules, BadScenario
 from quietward.detect import rule_file
+from quietward.detect.core.measures.findings import MEASURES, Measure
 from quietward.simulator import scenario
 
-POLICY = (files("quietward.detect") / "rules" / "attention.toml").read_text()
+TABLES = {path.name.removesuffix(".toml"): path.read_text() for path in (files("quietward.detect") / "rules").iterdir()}
+POLICY = TABLES["attention"]
+
+
+def change(monkeypatch: pytest.MonkeyPatch, name: str, text: str) -> None:
+    """Let a table say something else."""
+    text_of = rule_file._text
+
+    def changed(asked: str) -> tuple[str, str]:
+        return (f"{name}.toml", text) if asked == name else text_of(asked)
+
+    monkeypatch.setattr(rule_file, "_text", changed)
 
 
 def test_every_number_of_a_published_rule_set_has_source_and_status() -> None:
@@ -23,6 +36,42 @@ def test_the_digest_follows_the_rules(tmp_path: Path) -> None:
     copy = tmp_path / "p.toml"
     copy.write_text(POLICY.replace("look_after_s = 1200", "look_after_s = 1201"))
     assert rule_file.load().digest != rule_file.load(str(copy)).digest
+
+
+@pytest.mark.parametrize("name", ["reading", "concern", "attention", "nichd-2008", "figo-2015"])
+def test_the_digest_is_of_what_a_table_says_and_not_of_how_it_is_written(
+    monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """A comment must not discard the checkpoints; a number must."""
+    usual = rule_file.load().digest
+    bare = re.sub(r" *#.*$|(?<= =) ", "", TABLES[name], flags=re.MULTILINE)
+    change(monkeypatch, name, f"# said anew\n{bare}")
+    assert rule_file.load().digest == usual
+    numbers = [m.span() for m in re.finditer(r"(?<== )\d+(?=(\.\d+)?( *#.*)?$)", TABLES[name], re.MULTILINE)]
+    assert len(numbers) > 5
+    seen = {usual}
+    for begin, end in numbers:
+        change(monkeypatch, name, f"{TABLES[name][:begin]}{int(TABLES[name][begin:end]) + 1}{TABLES[name][end:]}")
+        try:
+            seen.add(rule_file.load().digest)
+        except BadRules:
+            seen.add(f"refused {begin}")
+    assert len(seen) == len(numbers) + 1
+
+
+def test_only_rule_sets_may_ask_for_what_depends_on_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a measure is called says nothing about it: the registry does."""
+    usual = '[["concern", ">=", 60]]'
+    assert usual in POLICY
+    monkeypatch.setitem(MEASURES, "latest_fall_s", Measure("latest_fall_s", "s", "time since the last deceleration"))
+    for measure in MEASURES.values():
+        text = POLICY.replace(usual, usual.replace("concern", measure.name)).replace("[50, 80]", "[0, 80]")
+        change(monkeypatch, "attention", text)
+        if measure.depends:
+            with pytest.raises(BadRules, match=f"attention.toml: condition concern-high: '{measure.name}'"):
+                rule_file.load()
+        else:
+            assert rule_file.load().policy.condition
 
 
 @pytest.mark.parametrize(
@@ -64,23 +113,23 @@ def test_a_wrong_policy_is_refused(tmp_path: Path, change: Callable[[str], str],
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "says"),
+    ("name", "before", "after", "says"),
     [
-        ("every_s = 5 ", "every_s = 7 ", r"reading.toml: look.every_s: 7"),
-        ("all = [", "all = []  # [", r"criterion.*all: \[\]"),
+        ("reading", "every_s = 5 ", "every_s = 7 ", r"reading.toml: look.every_s: 7"),
+        ("nichd-2008", "all = [", "all = []  # [", r"nichd-2008.toml: criterion.*all: \[\]"),
+        ("rule-sets", '"figo-2015"', '"nichd-2008"', r"rule-sets.toml: names: 'nichd-2008'. Is there twice"),
+        ("rule-sets", '"figo-2015"', '"figo-2051"', r"rule table: 'figo-2051'. Cannot be read"),
+        ("rule-sets", '"nichd-2008", "figo-2015"', "", r"rule-sets.toml: names: \[\]"),
+        ("figo-2015", '["baseline_bpm", ">", 160]', '["baseline_bpm", ">", 90]', r"figo-2015.toml: criterion: \[110"),
+        ("nichd-2008", '[["baseline_bpm", ">", 160]]', '[["variability_bpm", ">", 160]]', r"criterion: .*usual range"),
+        ("concern", "full_at = 60", "full_at = 15", r"concern.toml: finding depth of decelerations full_at: 15"),
     ],
 )
-def test_wrong_numbers_of_reading_are_refused(
-    monkeypatch: pytest.MonkeyPatch, before: str, after: str, says: str
+def test_other_tables_are_refused_in_the_same_way(
+    monkeypatch: pytest.MonkeyPatch, name: str, before: str, after: str, says: str
 ) -> None:
-    """Looks divide a minute, of which the newest samples are kept; a criterion asks for something."""
-    text_of = rule_file._text
-
-    def changed(name: str) -> tuple[str, str]:
-        where, text = text_of(name)
-        return where, text.replace(before, after, 1)
-
-    monkeypatch.setattr(rule_file, "_text", changed)
+    assert before in TABLES[name]
+    change(monkeypatch, name, TABLES[name].replace(before, after, 1))
     with pytest.raises(BadRules, match=says):
         rule_file.load()
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from quietward.contracts.messages import Event
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history.export import shift_as_csv
-from quietward.dashboard.history.shift import BedHours, Figure, Kept, shift
+from quietward.dashboard.history.shift import BedLog, BedShift, KeyFigure, shift_report
 
 NOW = 1_790_000_000_000
 MINUTE = 60_000
@@ -26,16 +26,16 @@ def flag(minutes_ago: float, what: str, level: str = "look", name: str = "bed-1-
     return event(minutes_ago, f"flag-{what}", f"{level}: why {what}", flag=name, level=level, reason="why", **who)
 
 
-def kept(*log: Event, minutes: int = 120, bed: str = "bed-1") -> Kept:
-    return Kept(bed, NOW, sorted(log, key=lambda e: e.t), [NOW - m * MINUTE for m in range(minutes, -1, -1)])
+def kept(*log: Event, minutes: int = 120, bed: str = "bed-1") -> BedLog:
+    return BedLog(bed, NOW, sorted(log, key=lambda e: e.t), [NOW - m * MINUTE for m in range(minutes, -1, -1)])
 
 
-def one(*log: Event, hours: float = 4.0, minutes: int = 120) -> BedHours:
-    return shift([kept(*log, minutes=minutes)], hours).beds[0]
+def one(*log: Event, hours: float = 4.0, minutes: int = 120) -> BedShift:
+    return shift_report([kept(*log, minutes=minutes)], hours).beds[0]
 
 
-def figures(*beds: Kept, hours: float = 4.0) -> dict[str, str]:
-    return {f.name: f.value for f in shift(list(beds), hours).figures}
+def figures(*beds: BedLog, hours: float = 4.0) -> dict[str, str]:
+    return {f.name: f.value for f in shift_report(list(beds), hours).figures}
 
 
 STORY = (
@@ -87,7 +87,7 @@ def test_what_was_done_and_whether_it_helped() -> None:
         flag(54, "eased", "quiet"),
     ]
     bed = one(*done)
-    assert [(m.at_s / 60, m.what, m.by) for m in bed.done] == [
+    assert [(m.at_s / 60, m.what, m.by) for m in bed.interventions] == [
         (-55, "turned to the side", "Kim"),
         (-40, "vaginal examination", "Ann"),
     ]
@@ -110,23 +110,23 @@ def test_only_the_last_hours_count() -> None:
 
 
 def test_a_bed_of_which_nothing_is_on_record_is_no_calm_bed() -> None:
-    found = shift([Kept("bed-1", NOW, [], [])], 4.0).beds[0]
-    assert found.nothing == [(-4 * 3600, 0.0)]
+    found = shift_report([BedLog("bed-1", NOW, [], [])], 4.0).beds[0]
+    assert found.gaps == [(-4 * 3600, 0.0)]
 
 
 def test_a_detector_that_died_leaves_its_time_blank() -> None:
     """Now goes on by the bed's clock, also while nobody looks."""
     minutes = [NOW - m * MINUTE for m in range(240, 119, -1)]
-    found = shift([Kept("bed-1", NOW, [flag(200, "raised")], minutes)], 4.0).beds[0]
-    assert found.nothing == [(-120 * 60, 0.0)]
+    found = shift_report([BedLog("bed-1", NOW, [flag(200, "raised")], minutes)], 4.0).beds[0]
+    assert found.gaps == [(-120 * 60, 0.0)]
 
 
 def test_minutes_without_a_look_are_told() -> None:
     minutes = [NOW - m * MINUTE for m in (60, 59, 58, 30, 29, 28, 10)]
-    found = shift([Kept("bed-1", NOW, [], minutes)], 4.0).beds[0]
-    assert [(a / 60, b / 60) for a, b in found.nothing] == [(-58, -31), (-28, -11), (-10, 0)]
+    found = shift_report([BedLog("bed-1", NOW, [], minutes)], 4.0).beds[0]
+    assert [(a / 60, b / 60) for a, b in found.gaps] == [(-58, -31), (-28, -11), (-10, 0)]
     assert found.since_s == -3600
-    assert one(minutes=90).nothing == []
+    assert one(minutes=90).gaps == []
 
 
 def test_an_empty_ward_says_nothing_happened() -> None:
@@ -154,7 +154,7 @@ def test_stretches_lie_in_order_within_the_hours_and_waits_add_up(told: list[tup
 @pytest.mark.parametrize("text", ["=1+1", "plain, with a comma"])
 def test_the_table_has_the_notice_and_every_stretch(text: str) -> None:
     log = [event(30, "flag-raised", text, flag="bed-1-f1", level="look", reason=text)]
-    rows = list(csv.DictReader(io.StringIO(shift_as_csv(shift([kept(*log)], 4.0)), newline="")))
+    rows = list(csv.DictReader(io.StringIO(shift_as_csv(shift_report([kept(*log)], 4.0)), newline="")))
     assert rows[0]["reason"] == NOTICE
     assert [(r["bed"], r["level"], r["answered"]) for r in rows[1:]] == [("bed-1", "look", "no")]
     assert rows[1]["reason"].lstrip("'") == text
@@ -163,4 +163,4 @@ def test_the_table_has_the_notice_and_every_stretch(text: str) -> None:
 
 
 def test_every_figure_says_what_it_means() -> None:
-    assert all(isinstance(f, Figure) and f.meaning for f in shift([kept(*STORY)], 4.0).figures)
+    assert all(isinstance(f, KeyFigure) and f.meaning for f in shift_report([kept(*STORY)], 4.0).figures)

@@ -5,7 +5,7 @@ import pytest
 from msgspec import structs
 
 from quietward.contracts.messages import HZ
-from quietward.dashboard.history.hours import Hours
+from quietward.dashboard.history.bed_history import BedHistory
 from quietward.detect import assess, rule_file
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.recordings.recording import Recording
@@ -18,22 +18,22 @@ SECONDS = 3000
 FALLS = "cord-not-recovering"
 
 
-def hours_of(name: str, seed: int, seconds: int = SECONDS) -> Hours:
+def hours_of(name: str, seed: int, seconds: int = SECONDS) -> BedHistory:
     labour = bed.simulate(scenario.load(name), seed, seconds)
-    return Hours(f"{name}-{seed}"[:32], BEGINS, labour.fhr, labour.ua, [], [], labour.truth.weeks, None)
+    return BedHistory(f"{name}-{seed}"[:32], BEGINS, labour.fhr, labour.ua, [], [], labour.truth.weeks, None)
 
 
 @pytest.fixture(scope="module")
-def kept() -> list[Hours]:
+def kept() -> list[BedHistory]:
     return [hours_of(FALLS, 5), hours_of("calm", 2), hours_of(FALLS, 5, SECONDS - 600)]
 
 
 @pytest.fixture(scope="module")
-def found(kept: list[Hours]) -> WhatIf:
+def found(kept: list[BedHistory]) -> WhatIf:
     return ward_hours.build_ward_what_if(kept, "attention", SECONDS / 3600)
 
 
-def test_at_todays_numbers_it_is_what_assess_says(kept: list[Hours], found: WhatIf) -> None:
+def test_at_todays_numbers_it_is_what_assess_says(kept: list[BedHistory], found: WhatIf) -> None:
     recordings = [Recording(one.bed, one.fhr, one.ua) for one in kept[:2]]
     labour = assess.Labour(weeks=kept[0].weeks or 0)
     rows = assess.assess(recordings, rule_file.load(), "nichd-2008", labour=labour)
@@ -52,7 +52,7 @@ def higher(before: str, after: str) -> bool:
     return order.index(after) > order.index(before)
 
 
-def test_beds_end_together_and_those_that_came_later_begin_later(found: WhatIf, kept: list[Hours]) -> None:
+def test_beds_end_together_and_those_that_came_later_begin_later(found: WhatIf, kept: list[BedHistory]) -> None:
     assert found.beds == [one.bed for one in kept]
     assert found.needs == [[], [], []]
     today = next(p for p in found.sliders[0].positions if p.value == found.sliders[0].today)

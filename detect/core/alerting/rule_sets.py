@@ -70,6 +70,15 @@ class RuleSet(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
         """All criteria, to be compared at once."""
         return Clauses([c.all for c in self.criterion])
 
+    @property
+    def usual_baseline_bpm(self) -> tuple[float, float]:
+        """Lowest and highest baseline that no criterion of the baseline alone finds fault with; infinite if none."""
+        alone = [c.all[0] for c in self.criterion if len(c.all) == 1 and c.all[0][0] == "baseline_bpm"]
+        return (
+            max((limit for _, operator, limit in alone if operator[0] == "<"), default=-np.inf),
+            min((limit for _, operator, limit in alone if operator[0] == ">"), default=np.inf),
+        )
+
 
 Number = TypeVar("Number", Floats, float)
 

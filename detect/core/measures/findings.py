@@ -5,70 +5,141 @@ and at once when the level has changed; in between they stay. How each is measur
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from quietward.detect.core.arrays import Bools, Floats, Ints, Lanes, lane
 
-MEASURES = {
-    "baseline_bpm": "baseline; NaN while undetermined",
-    "baseline_30min_bpm": "mean baseline of the last 30 minutes, of the minutes in which it was determined",
-    "baseline_below_100_s": "how long the baseline has been below 100 bpm",
-    "baseline_below_110_s": "how long the baseline has been below 110 bpm",
-    "baseline_above_160_s": "how long the baseline has been above 160 bpm",
-    "variability_bpm": "mean bandwidth of the last 10 minutes, excursions left out, rounded to 1 bpm",
-    "low_variability_min": "minutes in a row with variability below 5 bpm",
-    "high_variability_min": "minutes in a row with variability above 25 bpm",
-    "low_variability_share_30min": "share of the last 30 minutes' known minutes with a bandwidth of 5 bpm or less",
-    "sinusoidal_min": "minutes in a row with a smooth wave of 3 to 5 cycles",
-    "low_fhr_share_30min": "share of usable FHR below 90 bpm in 30 minutes, 0 to 1",
-    "decelerations_30min": "decelerations that began in the last 30 minutes",
-    "deceleration_area_30min": "their area in bpm x min per 10 min of usable FHR, a running one included",
-    "severe_decelerations_30min": "those of 60 s or more that are 60 bpm deep or fall below 70 bpm",
-    "deepest_30min_bpm": "depth of the deepest",
-    "mean_depth_30min_bpm": "their mean depth, a running one included",
-    "longest_30min_s": "length of the longest, a running one included",
-    "late_share_20min": "late decelerations per contraction in 20 minutes",
-    "variable_share_20min": "variable decelerations per contraction in 20 minutes",
-    "late_or_prolonged_share_20min": "late and prolonged decelerations per contraction in 20 minutes",
-    "late_or_prolonged_share_30min": "late and prolonged decelerations per contraction in 30 minutes",
-    "deceleration_share_30min": "decelerations of any kind per contraction in 30 minutes",
-    "late_or_variable_30min": "late and variable decelerations in 30 minutes",
-    "prolonged_30min": "prolonged decelerations in 30 minutes",
-    "recovery_between_s": "mean time from the end of a deceleration to the start of the next in 30 minutes",
-    "decelerations_10min": "decelerations that began in the last 10 minutes, a running one of 15 s included",
-    "deceleration_area_10min": "their area in bpm x min, a running one included",
-    "running_s": "length of the deceleration that is going on; 0 when there is none",
-    "running_depth_bpm": "its depth so far",
-    "running_mean_depth_bpm": "its mean depth so far, over the samples that were there",
-    "accelerations_30min": "accelerations that began in the last 30 minutes",
-    "contractions_per_10min": "contractions per 10 minutes, averaged over 30 minutes",
-    "contractions_busiest_20min": "the smaller of the counts in the last two 10-minute windows, or in the two before",
-    "tachysystole": "1 when there are more contractions than the rule set allows, for the stage of labour; else 0",
-    "contraction_interval_s": "mean interval from start to start in 30 minutes",
-    "contraction_duration_s": "mean duration in 30 minutes",
-    "contraction_rest_s": "mean time from the end of one to the start of the next in 30 minutes",
-    "contraction_interval_change": "mean interval of the last 30 minutes over that of the 30 before; below 1: closer",
-    "contraction_duration_change": "the same for the duration; above 1: longer",
-    "contraction_since_s": "time since the start of the last contraction",
-    "second_stage": "1 when the device says so, else 0",
-    "weeks": "of gestation; unknown where the device does not say",
-    "fhr_usable_30min": "share of FHR samples that could be used in 30 minutes, 0 to 1",
-    "fhr_usable_1min": "the same for the last minute",
-    "ua_flat": "1 while the UA is there and does nothing: no contraction can be seen; else 0",
-    "ua_usable_30min": "share of UA samples that were there and not flat in 30 minutes, 0 to 1",
-    "near_mother_1min": "share of the last minute's FHR within 5 bpm of the mother's pulse",
-    "near_mother_10min": "share of all samples of the last 10 minutes at which it was so",
-    "stepped": "1 while the FHR is where it jumped to from one sample to the next, away from the baseline; else 0",
-    "signal_lost_s": "how long nothing usable has come",
-    "observed_min": "minutes since the lane began",
-}
-"""Name and meaning of every measure. A rule file that asks for another is refused with this list."""
 
-BY_RULE_SET = {name for name in MEASURES if "late" in name or "variable_" in name or name.startswith("prolonged")} | {
-    "tachysystole"
+class Measure(NamedTuple):
+    """What rule files may ask for. depends: its value depends on a rule set's definitions, so only rule sets may.
+
+    unit: of its value; shares are 0 to 1. Keys in backquotes are those of `reading.toml`.
+    """
+
+    name: str
+    unit: str
+    meaning: str
+    depends: bool = False
+
+
+MEASURES = {
+    measure.name: measure
+    for measure in (
+        Measure("baseline_bpm", "bpm", "baseline; NaN while undetermined"),
+        Measure(
+            "baseline_30min_bpm",
+            "bpm",
+            "mean baseline of the last 30 minutes, of the minutes in which it was determined",
+        ),
+        Measure("baseline_below_100_s", "s", "how long the baseline has been below 100 bpm"),
+        Measure("baseline_below_110_s", "s", "how long the baseline has been below 110 bpm"),
+        Measure("baseline_above_160_s", "s", "how long the baseline has been above 160 bpm"),
+        Measure(
+            "variability_bpm", "bpm", "mean bandwidth of the last 10 minutes, excursions left out, rounded to 1 bpm"
+        ),
+        Measure("low_variability_min", "min", "minutes in a row with low variability (`variability.low_below_bpm`)"),
+        Measure("high_variability_min", "min", "minutes in a row with high variability (`variability.high_above_bpm`)"),
+        Measure(
+            "low_variability_share_30min",
+            "share",
+            "share of the last 30 minutes' known minutes with a bandwidth up to `notable.low_variability_bpm`",
+        ),
+        Measure("sinusoidal_min", "min", "minutes in a row with a smooth wave (`sinusoidal`)"),
+        Measure("low_fhr_share_30min", "share", "share of usable FHR below `notable.low_fhr_bpm` in 30 minutes"),
+        Measure("decelerations_30min", "count", "decelerations that began in the last 30 minutes"),
+        Measure(
+            "deceleration_area_30min",
+            "bpm x min in 10 min",
+            "their area in 10 min of usable FHR, a running one included",
+        ),
+        Measure("severe_decelerations_30min", "count", "those that are long, and deep or low (`notable.severe_...`)"),
+        Measure("deepest_30min_bpm", "bpm", "depth of the deepest"),
+        Measure("mean_depth_30min_bpm", "bpm", "their mean depth, a running one included"),
+        Measure("longest_30min_s", "s", "length of the longest, a running one included"),
+        Measure("late_share_20min", "share", "late decelerations per contraction in 20 minutes", depends=True),
+        Measure("variable_share_20min", "share", "variable decelerations per contraction in 20 minutes", depends=True),
+        Measure(
+            "late_or_prolonged_share_20min",
+            "share",
+            "late and prolonged decelerations per contraction in 20 minutes",
+            depends=True,
+        ),
+        Measure(
+            "late_or_prolonged_share_30min",
+            "share",
+            "late and prolonged decelerations per contraction in 30 minutes",
+            depends=True,
+        ),
+        Measure(
+            "deceleration_share_30min", "share", "decelerations of any kind per contraction in 30 minutes", depends=True
+        ),
+        Measure("late_or_variable_30min", "count", "late and variable decelerations in 30 minutes", depends=True),
+        Measure("prolonged_30min", "count", "prolonged decelerations in 30 minutes", depends=True),
+        Measure(
+            "recovery_between_s", "s", "mean time from the end of a deceleration to the start of the next in 30 minutes"
+        ),
+        Measure(
+            "decelerations_10min",
+            "count",
+            "decelerations that began in the last 10 minutes, a running one included (`notable.deceleration_...`)",
+        ),
+        Measure("deceleration_area_10min", "bpm x min", "their area, a running one included"),
+        Measure("running_s", "s", "length of the deceleration that is going on; 0 when there is none"),
+        Measure("running_depth_bpm", "bpm", "its depth so far"),
+        Measure("running_mean_depth_bpm", "bpm", "its mean depth so far, over the samples that were there"),
+        Measure("accelerations_30min", "count", "accelerations that began in the last 30 minutes"),
+        Measure("contractions_per_10min", "in 10 min", "contractions, averaged over 30 minutes"),
+        Measure(
+            "contractions_busiest_20min",
+            "count",
+            "the smaller of the counts in the last two 10-minute windows, or in the two before",
+        ),
+        Measure(
+            "tachysystole",
+            "1 or 0",
+            "whether there are more contractions than the rule set allows, for the stage of labour",
+            depends=True,
+        ),
+        Measure("contraction_interval_s", "s", "mean interval from start to start in 30 minutes"),
+        Measure("contraction_duration_s", "s", "mean duration in 30 minutes"),
+        Measure("contraction_rest_s", "s", "mean time from the end of one to the start of the next in 30 minutes"),
+        Measure(
+            "contraction_interval_change",
+            "ratio",
+            "mean interval of the last 30 minutes over that of the 30 before; below 1: closer",
+        ),
+        Measure("contraction_duration_change", "ratio", "the same for the duration; above 1: longer"),
+        Measure("contraction_since_s", "s", "time since the start of the last contraction"),
+        Measure("second_stage", "1 or 0", "whether the device says so"),
+        Measure("weeks", "weeks", "completed weeks of gestation; NaN where the device does not say"),
+        Measure("fhr_usable_30min", "share", "share of FHR samples that could be used in 30 minutes"),
+        Measure("fhr_usable_1min", "share", "the same for the last minute"),
+        Measure("ua_flat", "1 or 0", "whether the UA is there and does nothing: no contraction can be seen"),
+        Measure("ua_usable_30min", "share", "share of UA samples that were there and not flat in 30 minutes"),
+        Measure(
+            "near_mother_1min",
+            "share",
+            "share of the last minute's FHR near the mother's pulse (`signal.mother_within_bpm`)",
+        ),
+        Measure("near_mother_10min", "share", "share of all samples of the last 10 minutes at which it was so"),
+        Measure(
+            "stepped",
+            "1 or 0",
+            "whether the FHR is where it jumped to from one sample to the next, away from the baseline",
+        ),
+        Measure("signal_lost_s", "s", "how long nothing usable has come"),
+        Measure("observed_min", "min", "time since the lane began"),
+    )
 }
-"""Measures whose value depends on a rule set's definitions."""
+"""Every measure by its name. A rule file that asks for another is refused with the names of those it may ask for."""
+
+
+def same_for_all() -> set[str]:
+    """Return the measures that are the same under each rule set: what concern and policy may ask for."""
+    return {measure.name for measure in MEASURES.values() if not measure.depends}
+
 
 Measures = dict[str, Floats]
 _ROW = {name: i for i, name in enumerate(MEASURES)}

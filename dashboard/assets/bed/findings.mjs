@@ -1,0 +1,51 @@
+// What was found on a bed's strip, and what holds and is kept quiet.
+
+import { ifChanged, make } from "../shared/elements.mjs";
+
+/** @import { Card, Labour } from "../shared/types" */
+
+/** @type {Record<number, string>} */
+const STAGES = { 1: "first", 2: "second" };
+const NOT_SAID = "not said by its device";
+
+export class Findings {
+  constructor() {
+    this.root = make("section", "box facts");
+    this.list = make("dl", "numbers wide");
+    this.root.append(make("h2", "", "Findings"), this.list);
+  }
+
+  /**
+   * @param {Card} card
+   * @param {Labour | undefined} labour undefined when the device has not sent since the page's server began
+   */
+  show(card, labour) {
+    /** @type {[name: string, value: string][]} */
+    const rows = [
+      ["FHR now", `${card.fhr} bpm`],
+      ["Baseline", `${card.baseline} bpm`],
+      ["Variability", `${card.variability} bpm`],
+      ["Contractions", card.contractions],
+      ["", card.contraction_rate],
+      ["Deceleration running", card.running || "none"],
+      ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
+    ];
+    for (const [name, points] of card.concern_parts) rows.push([`· ${name}`, `${points.toFixed(0)} points`]);
+    for (const [rules, name, criteria] of card.classes) {
+      rows.push([rules, name]);
+      for (const criterion of criteria) rows.push(["·", criterion]);
+    }
+    card.held_back.forEach((text, place) => rows.push([place === 0 ? "Kept quiet" : "", text]));
+    rows.push(
+      ["Stage of labour", STAGES[labour?.stage ?? 0] ?? NOT_SAID],
+      ["Gestation", labour?.weeks ? `${labour.weeks} completed weeks` : NOT_SAID],
+      ["Mother's pulse", labour?.mothers_bpm ? `${labour.mothers_bpm.toFixed(0)} bpm` : "not measured"],
+      ["Signal", `${card.signal}${card.signal_reason ? `: ${card.signal_reason}` : ""}`],
+      ["Monitoring", card.source || "–"],
+      ["Rules", card.rules || "–"],
+    );
+    ifChanged(this.list, rows, () => {
+      this.list.replaceChildren(...rows.flatMap(([name, value]) => [make("dt", "", name), make("dd", "", value)]));
+    });
+  }
+}

@@ -1,0 +1,61 @@
+// A bed's log in plain words.
+
+import { field, make } from "../shared/elements.mjs";
+import { word } from "../shared/log_words.mjs";
+import { timeOfDay } from "../shared/words.mjs";
+
+/** @import { LogEvent } from "../shared/types" */
+
+const SHOWN = 60;
+const BY_PEOPLE = new Set(["flag-acknowledged", "flag-shelved", "care", "pause", "hand-contraction", "hand-undone", "own-limit", "not-taken"]);
+
+export class LogList {
+  /** @param {string} bed */
+  constructor(bed) {
+    /** @type {LogEvent[]} */
+    this.events = [];
+    this.root = make("section", "box");
+    this.list = make("ol", "log");
+    const quiet = field("without what was kept quiet", "input", { type: "checkbox" });
+    this.hidesHeldBack = quiet.input;
+    quiet.input.addEventListener("change", () => this.draw());
+    const all = make("p", "all");
+    all.append("All of it: ");
+    for (const ending of ["csv", "json"]) {
+      const link = make("a", "", ending.toUpperCase());
+      link.href = `/export/${bed}/log.${ending}`;
+      all.append(link, " ");
+    }
+    const tools = make("div", "tools");
+    tools.append(quiet.label, all);
+    this.root.append(make("h2", "", "Log"), tools, this.list);
+  }
+
+  /** @param {LogEvent[]} events */
+  show(events) {
+    this.events = events;
+    this.draw();
+  }
+
+  draw() {
+    const chosen = this.events.filter((event) => !(this.hidesHeldBack.checked && event.kind === "held-back"));
+    this.list.replaceChildren(...chosen.slice(0, SHOWN).map(line));
+  }
+}
+
+/** @param {LogEvent} event */
+function line(event) {
+  const item = make("li", group(event.kind));
+  const { by } = event.detail;
+  const said = event.text === word(event.kind) ? "" : event.text;
+  const text = by && !said.includes(String(by)) ? `${said} (${by})` : said;
+  item.append(make("time", "", timeOfDay(event.t)), make("span", "kind", word(event.kind)), make("span", "", text));
+  return item;
+}
+
+/** @param {string} kind */
+function group(kind) {
+  if (kind === "held-back") return "kept-quiet";
+  if (BY_PEOPLE.has(kind)) return "person";
+  return kind.startsWith("flag") ? "flag" : "";
+}

@@ -1,0 +1,123 @@
+// Bed: one strip, what was found on it, what people do, and its log.
+
+import { Acknowledge } from "../bedside/acknowledge.mjs";
+import { Bedside } from "../bedside/bedside.mjs";
+import { utcOffset } from "../shared/ask.mjs";
+import { draw } from "../shared/draw.mjs";
+import { make, say, setShape, shape } from "../shared/elements.mjs";
+import { heightToScale } from "../shared/geometry.mjs";
+import { onOptions, options } from "../shared/options.mjs";
+import { headline, signalWords, waiting } from "../shared/words.mjs";
+import { Contractions } from "./contractions.mjs";
+import { Findings } from "./findings.mjs";
+import { LogList } from "./log_list.mjs";
+import { Notes } from "./notes.mjs";
+import { Why } from "./why.mjs";
+
+/** @import { CareData, FrameHead, LogEvent, Strips } from "../shared/types" */
+
+const USUAL_BPM = "20";
+
+export default class BedView {
+  /**
+   * @param {HTMLElement} host
+   * @param {CareData} data
+   */
+  constructor(host, { care }) {
+    const bed = host.dataset.bed ?? "";
+    this.host = host;
+    this.bed = bed;
+    this.events = -1;
+    const back = make("a", "back", "‹ all beds");
+    back.href = "/";
+    this.shape = shape();
+    this.headline = make("span", "headline");
+    this.acknowledge = new Acknowledge(bed);
+    this.waiting = make("span", "waiting");
+    const links = make("nav", "papers");
+    links.setAttribute("aria-label", `More of ${bed}`);
+    this.paper = make("a", "", "strip to print");
+    const sheet = make("a", "", "hand-over sheet");
+    const hours = make("a", "", "over hours");
+    this.paperPath = `/paper/${bed}?minutes=60&${utcOffset()}`;
+    sheet.href = `/handover/${bed}?${utcOffset()}`;
+    hours.href = `/bed/${bed}/hours`;
+    this.paper.target = sheet.target = "_blank";
+    links.append(hours, this.paper, sheet);
+    const head = make("div", "head");
+    head.append(back, this.shape, make("h1", "", bed), this.headline, this.acknowledge.button, this.waiting, this.acknowledge.result, links);
+    this.reason = make("p", "reason");
+    this.signal = make("p", "signal");
+    this.canvas = make("canvas", "strip tall");
+    this.canvas.setAttribute("role", "img");
+    this.why = new Why(this.canvas, () => Number(options.minute));
+    this.contractions = new Contractions();
+    this.findings = new Findings();
+    this.notes = new Notes();
+    this.log = new LogList(bed);
+    this.bedside = new Bedside(bed, care);
+    this.below = make("div", "below");
+    const middle = make("div", "middle");
+    middle.append(this.contractions.root, this.notes.root, this.findings.root);
+    this.below.append(this.bedside.root, middle, this.log.root);
+    host.append(head, this.reason, this.signal, this.canvas, this.why.root, this.below);
+    /** @type {[head: FrameHead, strips: Strips] | null} */
+    this.last = null; // what was shown last
+    this.endOptions = onOptions(() => {
+      if (this.last) this.show(...this.last);
+    });
+  }
+
+  /**
+   * @param {FrameHead} head
+   * @param {Strips} strips
+   */
+  show(head, strips) {
+    this.last = [head, strips];
+    const found = head.beds.find((bed) => bed.card.bed === this.bed);
+    this.below.hidden = !found;
+    if (!found) return say(this.reason, "No device of this bed has sent anything.");
+    const { card } = found;
+    this.host.className = `live bed state-${card.state}${card.acknowledged_by ? " answered" : ""}`;
+    setShape(this.shape, card.shape);
+    say(this.headline, headline(card));
+    say(this.reason, card.reason);
+    say(this.waiting, waiting(card));
+    say(this.signal, signalWords(card, card.clock));
+    this.acknowledge.show(card);
+    this.bedside.show(card, head.policy);
+    this.notes.show(card);
+    this.findings.show(card, found.labour);
+    if (card.events !== this.events) void this.loadLog(card.events);
+    const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
+    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.setAttribute("aria-label", `Strip of ${this.bed}, ${options.minute} cm a minute, ${bpm} bpm a centimetre`);
+    this.paper.href = `${this.paperPath}&cm=${options.minute}&bpm=${bpm}`;
+    const strip = strips.get(this.bed);
+    if (!strip) return;
+    this.why.show(strip);
+    this.contractions.show(card, strip);
+    draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+  }
+
+  /** @param {number} newest */
+  async loadLog(newest) {
+    this.events = newest;
+    /** @type {{ events: LogEvent[] }} */
+    let answer;
+    try {
+      answer = await (await fetch(`/log/${this.bed}`)).json();
+    } catch {
+      this.events = -1; // the trouble line says that the server is away; the next frame asks again
+      return;
+    }
+    this.log.show(answer.events);
+    this.acknowledge.read(answer.events);
+    this.bedside.read(answer.events);
+  }
+
+  close() {
+    this.endOptions();
+    this.host.replaceChildren();
+  }
+}

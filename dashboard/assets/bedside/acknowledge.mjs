@@ -1,0 +1,78 @@
+// The button that answers a bed's flag, on the ward and on the bed's page.
+
+import { button, say, spokenLine } from "../shared/elements.mjs";
+import { send } from "./acts.mjs";
+import { answerTo } from "./answers.mjs";
+
+/** @import { Card, LogEvent } from "../shared/types" */
+/** @import { Sent } from "./answers.mjs" */
+
+const AGAIN_AFTER_MS = 4000; // the detector has taken it long before, or is away
+
+export class Acknowledge {
+  /**
+   * @param {string} bed
+   * @param {(event: MouseEvent) => boolean} mayPress false while a press may have been meant for something else
+   */
+  constructor(bed, mayPress = () => true) {
+    this.bed = bed;
+    this.mayPress = mayPress;
+    /** @type {string | null} */
+    this.flag = null;
+    this.events = 0; // number of the newest line of the log
+    /** @type {Sent | null} */
+    this.asked = null; // what has been answered from here
+    this.button = button("Acknowledge", "acknowledge", (event) => void this.press(event));
+    this.button.setAttribute("aria-label", `Acknowledge the flag of ${bed}`);
+    this.result = spokenLine("span", "result");
+  }
+
+  /** @param {MouseEvent} event */
+  async press(event) {
+    if (!this.mayPress(event)) return say(this.result, "the beds have just changed places; press again");
+    const { flag, events: after } = this;
+    this.button.disabled = true;
+    const { by, trouble } = await send(this.bed, { type: "acknowledge", flag });
+    if (!trouble && this.button.hidden) return say(this.result, ""); // its answer was faster than the server's
+    this.asked = trouble ? null : { by, after };
+    say(this.result, trouble || "sent");
+    if (trouble) this.button.disabled = false;
+    else setTimeout(() => this.overdue(flag), AGAIN_AFTER_MS);
+  }
+
+  /** @param {string | null} flag */
+  overdue(flag) {
+    if (this.flag !== flag || this.button.hidden || this.asked === null) return;
+    this.button.disabled = false;
+    say(this.result, "sent, but the detector has not taken it yet");
+  }
+
+  /** @param {Card} card */
+  show(card) {
+    this.events = card.events;
+    if (card.flag !== this.flag) {
+      say(this.result, this.asked ? "the flag is no longer there" : "");
+      this.flag = card.flag;
+      this.asked = null;
+      this.button.disabled = false;
+    }
+    this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
+    if (!this.button.hidden || this.asked === null) return;
+    const first = card.acknowledged_by;
+    say(this.result, first && first !== this.asked.by ? `${first} had answered it before you` : "");
+    this.asked = null;
+    this.button.disabled = false;
+  }
+
+  /**
+   * The log has new lines: one of them may say that it could not be taken.
+   * @param {LogEvent[]} events
+   */
+  read(events) {
+    const answer = this.asked && answerTo(this.asked, events);
+    if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
+    say(this.result, `not taken: ${answer.detail.why}`);
+    this.asked = null;
+    this.button.disabled = false;
+  }
+}

@@ -1,0 +1,21 @@
+// Sends what a person does. The server hands it to the detector; whether that took it, the summary and the log say.
+
+import { who } from "../shared/who.mjs";
+
+/** @import { Deed } from "../shared/types" */
+
+/**
+ * `trouble` is empty when the server has taken it; `by` is empty when nobody has said who it is.
+ * @param {string} bed
+ * @param {Deed} deed
+ */
+export async function send(bed, deed) {
+  const by = who();
+  if (!by) return { by, trouble: "write your name first" };
+  try {
+    const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...deed, bed, by }) });
+    return { by, trouble: response.ok ? "" : `not taken: ${await response.text()}` };
+  } catch {
+    return { by, trouble: "not sent: no connection to the server" };
+  }
+}

@@ -1,0 +1,53 @@
+// Contractions timed by hand: one large button for beginning and end.
+
+import { button, make, say } from "../shared/elements.mjs";
+import { Tap } from "./tap.mjs";
+
+/** @import { Card, Edge, Tell } from "../shared/types" */
+
+export class HandTiming {
+  /** @param {Tell} tell */
+  constructor(tell) {
+    this.tell = tell;
+    this.tap = new Tap();
+    this.root = make("section", "hand");
+    this.button = button("", "tap", () => void this.take(this.tap.next));
+    this.undo = button("Undo", "plain", () => void this.take("undo"));
+    this.line = make("p", "hand-line");
+    this.differs = make("p", "differs");
+    const row = make("div", "line");
+    row.append(this.button, this.undo);
+    this.root.append(make("h2", "", "Contractions by hand"), row, this.line, this.differs);
+    this.write();
+  }
+
+  /** @param {Edge} edge */
+  async take(edge) {
+    const forget = this.tap.press(edge, Date.now());
+    this.write();
+    if (await this.tell({ type: "tap", edge })) return;
+    forget();
+    this.write();
+  }
+
+  /** The detector could not take what was pressed. */
+  refused() {
+    this.tap.refuse();
+    this.write();
+  }
+
+  /** @param {Card} card */
+  show(card) {
+    this.tap.hear(card.hand, Date.now());
+    this.write();
+  }
+
+  write() {
+    const { hand, isRunning } = this.tap;
+    say(this.button, isRunning ? `Contraction ends · ${this.tap.seconds(Date.now()).toFixed(0)} s` : "Contraction begins");
+    this.button.classList.toggle("running", isRunning);
+    this.undo.disabled = !this.tap.canUndo;
+    say(this.line, hand ? hand.text : "none timed by hand in the last 30 min");
+    say(this.differs, hand?.differs ?? "");
+  }
+}

@@ -1,0 +1,82 @@
+// Another limit of a condition for this bed alone, for a time.
+
+import { button, field, fold, ifChanged, make, minutesField, say } from "../shared/elements.mjs";
+import { NO_POLICY, plain, timeOf } from "../shared/words.mjs";
+import { boundsOf, secondsOf } from "./times.mjs";
+
+/** @import { Card, Limited, PolicySheet, Tell } from "../shared/types" */
+
+const FIRST_MIN = 120;
+
+export class LimitsForm {
+  /** @param {Tell} tell */
+  constructor(tell) {
+    this.tell = tell;
+    /** @type {PolicySheet | null} */
+    this.policy = null;
+    const { root, inside, hint, note } = fold("This bed's limits …", () => void this.set());
+    this.root = root;
+    this.inside = inside;
+    this.hint = hint;
+    this.note = note;
+    this.condition = field("condition", "select");
+    this.limit = field("limit", "input", { type: "number", step: "any", required: true });
+    this.minutes = minutesField(FIRST_MIN);
+    this.why = field("because", "input", { maxLength: 200, required: true, placeholder: "reason, in a few words" });
+    this.condition.input.addEventListener("change", () => this.bound());
+    inside.append(this.condition.label, this.limit.label, this.minutes.label, this.why.label, make("button", "plain", "Set"));
+  }
+
+  async set() {
+    const isTaken = await this.tell({
+      type: "own-limit",
+      condition: this.condition.input.value,
+      limit: Number(this.limit.input.value),
+      for_s: secondsOf(this.minutes.input.value),
+      why: this.why.input.value.trim(),
+    });
+    if (isTaken) this.why.input.value = "";
+  }
+
+  /**
+   * @param {Card} card
+   * @param {PolicySheet | null} policy
+   */
+  show(card, policy) {
+    this.policy = policy;
+    const limits = policy?.limits ?? [];
+    this.inside.disabled = limits.length === 0;
+    ifChanged(this.condition.label, policy?.limits, () => {
+      const chosen = this.condition.input.value;
+      this.condition.input.replaceChildren(...limits.map((one) => new Option(`${plain(one.condition)} (${plain(one.measure)})`, one.condition)));
+      if (limits.some((one) => one.condition === chosen)) this.condition.input.value = chosen;
+      this.bound();
+    });
+    ifChanged(this.note, card.limited, () => {
+      this.note.replaceChildren(...card.limited.map((one) => this.inForce(one)));
+    });
+  }
+
+  /** @param {Limited} one */
+  inForce(one) {
+    const line = make("p", "held", `${plain(one.condition)}: ${one.limit} until ${timeOf(one.until)}, by ${one.by}: ${one.why} `);
+    const undo = button("Policy's limit again", "plain", () => {
+      void this.tell({ type: "own-limit", condition: one.condition, limit: null, for_s: 0, why: "taken back" });
+    });
+    undo.setAttribute("aria-label", `Policy's limit again for ${plain(one.condition)}`);
+    line.append(undo);
+    return line;
+  }
+
+  /** Says what the chosen condition's limit may be. */
+  bound() {
+    const chosen = this.policy?.limits.find((one) => one.condition === this.condition.input.value);
+    if (!this.policy || !chosen) {
+      return say(this.hint, this.policy ? "This policy lets no bed have limits of its own." : NO_POLICY);
+    }
+    const { longest, minutes, hint } = boundsOf(chosen, this.policy, this.minutes.input.value);
+    Object.assign(this.limit.input, { min: chosen.lowest, max: chosen.highest, value: chosen.limit });
+    Object.assign(this.minutes.input, { max: longest, value: minutes });
+    say(this.hint, hint);
+  }
+}

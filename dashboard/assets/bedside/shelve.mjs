@@ -1,0 +1,55 @@
+// Sets what a flag stands for aside for a time, and takes that back.
+
+import { button, field, fold, ifChanged, make, minutesField, say } from "../shared/elements.mjs";
+import { plain, timeOf } from "../shared/words.mjs";
+import { longestMinutes, secondsOf, whyNotShelved } from "./times.mjs";
+
+/** @import { Card, PolicySheet, Shelved, Tell } from "../shared/types" */
+
+const FIRST_MIN = 15;
+
+export class ShelveForm {
+  /** @param {Tell} tell */
+  constructor(tell) {
+    this.tell = tell;
+    /** @type {string | null} */
+    this.flag = null;
+    const { root, inside, hint, note } = fold("Shelve …", () => void this.shelve());
+    this.root = root;
+    this.inside = inside;
+    this.hint = hint;
+    this.note = note;
+    this.minutes = minutesField(FIRST_MIN);
+    this.why = field("because", "input", { maxLength: 200, required: true, placeholder: "reason, in a few words" });
+    inside.append(this.minutes.label, this.why.label, make("button", "plain", "Shelve"));
+  }
+
+  async shelve() {
+    const for_s = secondsOf(this.minutes.input.value);
+    if (await this.tell({ type: "shelve", flag: this.flag, for_s, why: this.why.input.value.trim() })) this.why.input.value = "";
+  }
+
+  /**
+   * @param {Card} card
+   * @param {PolicySheet | null} policy
+   */
+  show(card, policy) {
+    this.flag = card.flag;
+    const hindrance = whyNotShelved(card, policy);
+    this.inside.disabled = hindrance !== "";
+    if (policy) this.minutes.input.max = String(longestMinutes(policy.longest_shelve_s));
+    say(this.hint, hindrance || `At most ${this.minutes.input.max} min. It comes back by itself.`);
+    ifChanged(this.note, card.shelved, () => {
+      const list = make("ul", "held");
+      list.append(...card.shelved.map(line));
+      const back = button("Unshelve", "plain", () => void this.tell({ type: "unshelve" }));
+      this.note.replaceChildren(...(card.shelved.length ? [list, back] : []));
+    });
+  }
+}
+
+/** @param {Shelved} one */
+function line(one) {
+  const holds = one.active ? " (holds now)" : "";
+  return make("li", "", `${plain(one.condition)}${holds}, until ${timeOf(one.until)}, by ${one.by}: ${one.why}`);
+}

@@ -1,0 +1,65 @@
+// What a press on the button for contractions means, and what the button shows until the detector has answered. Pure.
+
+/** @import { Edge, Hand } from "../shared/types" */
+
+export const ANSWER_WITHIN_MS = 6000; // then the button shows again what the detector says
+
+export class Tap {
+  constructor() {
+    /** @type {{ edge: Edge, at: number } | null} */
+    this.pressed = null; // what has not come back in the summary yet
+    /** @type {Hand | null} */
+    this.hand = null;
+  }
+
+  get isRunning() {
+    return this.pressed ? this.pressed.edge === "start" : Boolean(this.hand?.is_running);
+  }
+
+  /** What the next press says. @returns {Edge} */
+  get next() {
+    return this.isRunning ? "end" : "start";
+  }
+
+  get canUndo() {
+    return Boolean(this.hand ?? this.pressed);
+  }
+
+  /**
+   * Takes a press, and returns what forgets it again when it could not be sent.
+   * @param {Edge} edge
+   * @param {number} nowMs
+   */
+  press(edge, nowMs) {
+    const before = this.pressed;
+    if (edge !== "undo") this.pressed = { edge, at: nowMs };
+    return () => {
+      this.pressed = before;
+    };
+  }
+
+  /** The detector could not take what was pressed. */
+  refuse() {
+    this.pressed = null;
+  }
+
+  /**
+   * Takes what the detector says; a press that it agrees with, or that is too old, is over.
+   * @param {Hand | null} hand
+   * @param {number} nowMs
+   */
+  hear(hand, nowMs) {
+    this.hand = hand;
+    if (!this.pressed) return;
+    const isThere = (this.pressed.edge === "start") === Boolean(hand?.is_running);
+    if (isThere || nowMs - this.pressed.at > ANSWER_WITHIN_MS) this.pressed = null;
+  }
+
+  /**
+   * Seconds since the contraction began that is shown.
+   * @param {number} nowMs
+   */
+  seconds(nowMs) {
+    return this.pressed ? (nowMs - this.pressed.at) / 1000 : (this.hand?.since_onset_s ?? 0);
+  }
+}

@@ -1,0 +1,47 @@
+// How long something holds, and whether it may: what the forms at a bed reckon. Pure.
+
+import { NO_POLICY } from "../shared/words.mjs";
+
+/** @import { Card, Limit, PolicySheet } from "../shared/types" */
+
+/**
+ * Seconds of minutes as they are written in a field.
+ * @param {string} minutes
+ */
+export function secondsOf(minutes) {
+  return Math.round(Number(minutes) * 60);
+}
+
+/**
+ * Whole minutes that a policy allows at most.
+ * @param {number} seconds
+ */
+export function longestMinutes(seconds) {
+  return Math.floor(seconds / 60);
+}
+
+/**
+ * Why a bed's flag cannot be shelved; empty when it can.
+ * @param {Pick<Card, "level" | "flag">} card
+ * @param {PolicySheet | null} policy
+ */
+export function whyNotShelved(card, policy) {
+  if (card.level === "team") return "What asks for the team cannot be shelved.";
+  if (!card.flag) return "There is no flag that could be shelved.";
+  return policy ? "" : NO_POLICY;
+}
+
+/**
+ * What the fields of another limit may hold, and what is said about it.
+ * @param {Limit} limit
+ * @param {PolicySheet} policy
+ * @param {string} minutes as they are written now
+ */
+export function boundsOf(limit, policy, minutes) {
+  const longest = longestMinutes(policy.longest_limit_s);
+  return {
+    longest,
+    minutes: Math.min(Number(minutes), longest),
+    hint: `The policy's limit is ${limit.limit}; here it may be ${limit.lowest} to ${limit.highest}, for at most ${longest} min.`,
+  };
+}

@@ -1,0 +1,81 @@
+// Hours: one bed's signal over hours, with trends, findings and flags; to be zoomed into.
+
+import { utcOffset } from "../shared/ask.mjs";
+import { button, hoursChoice, labelled, make, say, spokenLine } from "../shared/elements.mjs";
+
+/**
+ * What is used of the library.
+ * @typedef {object} Plotly
+ * @property {(root: HTMLElement, data: unknown[], layout: object, config: object) => Promise<unknown>} react
+ * @property {(root: HTMLElement) => void} purge
+ */
+/** @typedef {{ figure: { data: unknown[], layout: object }, is_empty: boolean }} Answer */
+
+const LIBRARY = "/hours/plotly.js";
+const HOURS = [1, 2, 4, 8];
+const USUAL_HOURS = 2;
+
+export default class HoursView {
+  /** @param {HTMLElement} host */
+  constructor(host) {
+    this.host = host;
+    this.bed = host.dataset.bed ?? "";
+    const back = make("a", "back", `‹ ${this.bed}`);
+    back.href = `/bed/${this.bed}`;
+    this.hours = hoursChoice(HOURS, USUAL_HOURS);
+    this.hours.addEventListener("change", () => void this.load());
+    const head = make("div", "head");
+    head.append(back, make("h1", "", `${this.bed} over hours`), labelled("show", this.hours), button("Read again", "plain", () => void this.load()));
+    this.told = spokenLine("p", "told");
+    this.plot = make("div", "plot");
+    const box = make("div", "box");
+    box.append(this.plot);
+    host.append(head, this.told, box);
+    void this.load();
+  }
+
+  async load() {
+    const hours = this.hours.value;
+    say(this.told, "Reading …");
+    try {
+      const [plotly, answer] = await Promise.all([library(), fetch(`/hours/${this.bed}.json?hours=${hours}&${utcOffset()}`)]);
+      if (!answer.ok) return say(this.told, await answer.text());
+      /** @type {Answer} */
+      const { figure, is_empty: isEmpty } = await answer.json();
+      if (!this.host.isConnected || hours !== this.hours.value) return;
+      if (isEmpty) return say(this.told, `Nothing of ${this.bed} is kept.`);
+      await plotly.react(this.plot, figure.data, figure.layout, { displaylogo: false, responsive: true });
+      say(this.told, "Drag over a part to see it larger, twice pressed shows all. Point at a mark to see why it is called what it is. Filled over the concern: a flag nobody had answered.");
+    } catch {
+      say(this.told, "The server does not answer.");
+    }
+  }
+
+  show() {} // it is read when asked for
+
+  close() {
+    loaded()?.purge(this.plot);
+    this.host.replaceChildren();
+  }
+}
+
+/** @returns {Plotly | undefined} */
+function loaded() {
+  return /** @type {{ Plotly?: Plotly }} */ (/** @type {unknown} */ (window)).Plotly;
+}
+
+/** @returns {Promise<Plotly>} */
+function library() {
+  return new Promise((resolve, reject) => {
+    const there = loaded();
+    if (there) return resolve(there);
+    const script = Object.assign(document.createElement("script"), { src: LIBRARY });
+    script.addEventListener("error", reject);
+    script.addEventListener("load", () => {
+      const found = loaded();
+      if (found) resolve(found);
+      else reject(new Error("the library of figures did not begin"));
+    });
+    document.head.append(script);
+  });
+}

@@ -1,0 +1,211 @@
+// Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
+
+import { layout, secondLeftOf, trace } from "./geometry.mjs";
+import { isOver } from "./strip.mjs";
+import { stripStyle } from "./strip_style.mjs";
+import { timeOf } from "./words.mjs";
+
+/** @import { Layout } from "./geometry.mjs" */
+/** @import { Strip } from "./strip.mjs" */
+/** @import { BpmPerCm, Mark } from "./types" */
+
+/**
+ * @typedef {object} Drawing
+ * @property {number} minuteCm paper speed
+ * @property {BpmPerCm} bpmPerCm
+ * @property {boolean} [text] write what was found beside its mark
+ * @property {number | null} [runningFrom] second at which a deceleration began that is not over
+ * @property {number | null} [handFrom] second at which a contraction began that is timed by hand and not over
+ * @property {(second: number) => string} [time] a second in words
+ */
+/** @typedef {(name: string) => string} Colour */
+
+const BY_HAND = "hand-contraction";
+const TIME_FROM_PX = 110; // lower strips have no room for the time of day
+
+/**
+ * The second of the strip that lies under a place on its canvas.
+ * @param {HTMLCanvasElement} canvas
+ * @param {Strip} strip
+ * @param {number} clientX
+ * @param {number} minuteCm
+ */
+export function secondAt(canvas, strip, clientX, minuteCm) {
+  return secondLeftOf(strip.last, canvas.getBoundingClientRect().right - clientX, minuteCm);
+}
+
+/**
+ * @param {HTMLCanvasElement} canvas
+ * @param {Strip} strip
+ * @param {Drawing} drawing
+ */
+export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningFrom = null, handFrom = null, time = timeOfSecond }) {
+  const width = canvas.clientWidth;
+  const height = canvas.clientHeight;
+  const g = canvas.getContext("2d");
+  if (!g || !width || !height) return;
+  const ratio = window.devicePixelRatio || 1;
+  if (canvas.width !== Math.round(width * ratio) || canvas.height !== Math.round(height * ratio)) {
+    canvas.width = Math.round(width * ratio);
+    canvas.height = Math.round(height * ratio);
+  }
+  g.setTransform(ratio, 0, 0, ratio, 0, 0);
+  const style = getComputedStyle(canvas);
+  /** @type {Colour} */
+  const colour = (name) => style.getPropertyValue(name).trim();
+  const at = layout(width, height, strip.last, minuteCm, bpmPerCm);
+  const { split, end, x, yFhr, yUa } = at;
+
+  g.fillStyle = colour("--sheet");
+  g.fillRect(0, 0, width, height);
+  g.fillStyle = colour("--usual");
+  const [normalLow, normalHigh] = stripStyle().normal_bpm;
+  g.fillRect(0, yFhr(normalHigh), width, yFhr(normalLow) - yFhr(normalHigh));
+  grid(g, at, time, colour);
+  if (strip.last < 0) return;
+  const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
+  marks(g, strip.marks, at, held, colour, text);
+
+  if (runningFrom !== null && runningFrom < end) {
+    g.fillStyle = colour("--fall");
+    g.globalAlpha = 0.28;
+    g.fillRect(x(runningFrom), 0, width - x(runningFrom), split);
+    g.globalAlpha = 1;
+  }
+  g.setLineDash([5, 3]);
+  g.strokeStyle = colour("--baseline");
+  g.lineWidth = 1.2;
+  baseline(g, strip, at, held);
+  g.setLineDash([]);
+  g.lineWidth = 1.3;
+  g.strokeStyle = colour("--fhr");
+  g.beginPath();
+  trace(g, strip.fhr, held, strip.last, x, (v) => yFhr(v / 4), at.secondPx);
+  g.stroke();
+  g.strokeStyle = colour("--ua");
+  g.beginPath();
+  trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
+  g.stroke();
+  byHand(g, strip.marks, handFrom, at, held, colour, text);
+}
+
+/** @param {number} second */
+function timeOfSecond(second) {
+  return timeOf(second * 1000);
+}
+
+/**
+ * Contractions timed by hand: open brackets above the uterine activity, never filled like the recorded ones.
+ * @param {CanvasRenderingContext2D} g
+ * @param {Mark[]} found
+ * @param {number | null} handFrom
+ * @param {Layout} at
+ * @param {number} start
+ * @param {Colour} colour
+ * @param {boolean} text
+ */
+function byHand(g, found, handFrom, { x, split, height, width }, start, colour, text) {
+  const style = stripStyle().marks[BY_HAND];
+  if (!style) return;
+  const top = split + (height > TIME_FROM_PX ? 15 : 4);
+  const spans = [];
+  for (const mark of found) {
+    if (mark.kind !== BY_HAND || !isOver(mark) || mark.to < start) continue;
+    spans.push({ from: x(Math.max(start, mark.from)), to: x(mark.to), isClosed: true });
+  }
+  if (handFrom !== null) spans.push({ from: x(handFrom), to: width, isClosed: false });
+  g.strokeStyle = g.fillStyle = colour(`--${style.colour}`);
+  g.lineWidth = 2;
+  for (const { from, to, isClosed } of spans) {
+    g.beginPath();
+    g.moveTo(from, top + 7);
+    g.lineTo(from, top);
+    g.lineTo(to, top);
+    if (isClosed) g.lineTo(to, top + 7);
+    g.stroke();
+    if (text) g.fillText(style.label, from + 3, top + 11);
+  }
+}
+
+/**
+ * @param {CanvasRenderingContext2D} g
+ * @param {Layout} at
+ * @param {(second: number) => string} time
+ * @param {Colour} colour
+ */
+function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time, colour) {
+  g.font = "11px system-ui, sans-serif";
+  g.lineWidth = 1;
+  for (let second = Math.ceil(start / speed.line_s) * speed.line_s; second <= end; second += speed.line_s) {
+    const at = Math.round(x(second)) + 0.5;
+    g.strokeStyle = colour(second % speed.strong_line_s === 0 ? "--grid-strong" : "--grid");
+    g.beginPath();
+    g.moveTo(at, 0);
+    g.lineTo(at, height);
+    g.stroke();
+    if (second % speed.time_s === 0 && height > TIME_FROM_PX && at > 2 && at < width - 34) {
+      g.fillStyle = colour("--faint");
+      g.fillText(time(second), at + 3, split + 8);
+    }
+  }
+  const [low, high] = fhr.range;
+  for (let bpm = Math.floor(low / fhr.line) * fhr.line + fhr.line; bpm < high; bpm += fhr.line) {
+    g.strokeStyle = colour(fhr.strong_line && bpm % fhr.strong_line === 0 ? "--grid-strong" : "--grid");
+    g.beginPath();
+    g.moveTo(0, Math.round(yFhr(bpm)) + 0.5);
+    g.lineTo(width, Math.round(yFhr(bpm)) + 0.5);
+    g.stroke();
+  }
+  g.fillStyle = colour("--faint");
+  const [normalLow, normalHigh] = stripStyle().normal_bpm;
+  const normal = yFhr(normalLow) - yFhr(normalHigh) < 11 ? [normalHigh] : [normalHigh, normalLow]; // px: a line of text
+  for (const bpm of height > TIME_FROM_PX ? fhr.labels : normal) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
+}
+
+/**
+ * @param {CanvasRenderingContext2D} g
+ * @param {Mark[]} found
+ * @param {Layout} at
+ * @param {number} start
+ * @param {Colour} colour
+ * @param {boolean} text
+ */
+function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
+  let row = 0;
+  for (const mark of found) {
+    const style = stripStyle().marks[mark.kind];
+    if (!style || style.place === "ua-top" || !isOver(mark) || mark.to < start) continue;
+    const from = x(Math.max(start, mark.from));
+    const to = x(mark.to);
+    g.fillStyle = colour(`--${style.colour}`);
+    if (style.place === "ua-bottom") {
+      g.fillRect(from, height - 3, to - from, 3);
+      continue;
+    }
+    g.globalAlpha = 0.16;
+    g.fillRect(from, 0, to - from, split);
+    g.globalAlpha = 1;
+    g.fillRect(from, split - 4, to - from, 4);
+    if (text && style.label === "kind") {
+      g.fillStyle = colour("--ink");
+      g.fillText(mark.text.split(" ")[0] ?? "", from, yFhr(low + 6) - 12 * (row++ % 3));
+    }
+  }
+}
+
+/**
+ * The baseline, a step for every minute.
+ * @param {CanvasRenderingContext2D} g
+ * @param {Strip} strip
+ * @param {Layout} at
+ * @param {number} start
+ */
+function baseline(g, strip, { x, yFhr }, start) {
+  g.beginPath();
+  for (const [second, bpm] of strip.trend) {
+    if (bpm === null || second < start) continue;
+    g.moveTo(x(second - 59), yFhr(bpm));
+    g.lineTo(x(second + 1), yFhr(bpm));
+  }
+  g.stroke();
+}

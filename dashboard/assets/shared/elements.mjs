@@ -1,0 +1,185 @@
+// Small pieces the views are made of.
+
+const SVG = "http://www.w3.org/2000/svg";
+/** @type {Record<string, string>} */
+const OUTLINES = {
+  ring: "M10 2a8 8 0 1 0 .01 0zm0 3a5 5 0 1 1-.01 0z",
+  diamond: "M10 1l9 9-9 9-9-9z",
+  triangle: "M10 2l9 16H1z",
+  hexagon: "M5.5 2h9l5 8-5 8h-9l-5-8z",
+  gap: "M1 9h5v3H1zm13 0h5v3h-5z",
+  cross: "M3 5l2-2 5 5 5-5 2 2-5 5 5 5-2 2-5-5-5 5-2-2 5-5z",
+  bars: "M4 3h4v14H4zm8 0h4v14h-4z",
+  shelf: "M1 15h18v3H1zM3 4h4v10H3zm5 3h3v7H8zm4-5h4v12h-4z",
+};
+
+/**
+ * An element that the shell always has.
+ * @param {string} id
+ */
+export function byId(id) {
+  const found = document.getElementById(id);
+  if (!found) throw new Error(`the page has no #${id}`);
+  return found;
+}
+
+/**
+ * @template {keyof HTMLElementTagNameMap} Tag
+ * @param {Tag} tag
+ * @param {string} className
+ * @param {string} text
+ */
+export function make(tag, className = "", text = "") {
+  const element = document.createElement(tag);
+  if (className) element.className = className;
+  if (text) element.textContent = text;
+  return element;
+}
+
+/**
+ * @param {string} text
+ * @param {string} className
+ * @param {(event: MouseEvent) => void} onPress
+ */
+export function button(text, className, onPress) {
+  const element = make("button", className, text);
+  element.type = "button";
+  element.addEventListener("click", onPress);
+  return element;
+}
+
+/**
+ * Anything with its name before it.
+ * @param {string} name
+ * @param {HTMLElement} input
+ */
+export function labelled(name, input) {
+  const label = make("label", "field");
+  label.append(make("span", "", name), input);
+  return label;
+}
+
+/**
+ * An input with its name before it; `attributes` are properties of the input.
+ * @template {"input" | "select" | "textarea"} Tag
+ * @param {string} name
+ * @param {Tag} tag
+ * @param {Partial<HTMLElementTagNameMap[Tag]>} attributes
+ */
+export function field(name, tag, attributes = {}) {
+  const input = make(tag);
+  Object.assign(input, attributes);
+  return { label: labelled(name, input), input };
+}
+
+/**
+ * A time from now on, in minutes.
+ * @param {number} first
+ */
+export function minutesField(first) {
+  return field("for minutes", "input", { type: "number", min: "1", step: "1", required: true, value: String(first) });
+}
+
+/**
+ * A choice of how many hours back from now.
+ * @param {readonly number[]} hours
+ * @param {number} usual
+ */
+export function hoursChoice(hours, usual) {
+  const select = make("select");
+  for (const one of hours) select.append(new Option(one === 1 ? "the last hour" : `the last ${one} hours`, String(one)));
+  select.value = String(usual);
+  return select;
+}
+
+/**
+ * A form that is folded away under its title until somebody wants it.
+ * @param {string} title
+ * @param {() => void} onSubmit
+ */
+export function fold(title, onSubmit) {
+  const root = make("details", "fold");
+  const form = make("form");
+  const inside = make("fieldset");
+  const hint = make("p", "hint");
+  const note = make("div");
+  root.append(make("summary", "", title), note, form);
+  form.append(hint, inside);
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    onSubmit();
+  });
+  return { root, inside, hint, note };
+}
+
+/** A line that screen readers speak when it changes.
+ * @param {"p" | "span"} tag
+ * @param {string} className
+ * @param {string} text
+ */
+export function spokenLine(tag, className, text = "") {
+  const element = make(tag, className, text);
+  element.setAttribute("role", "status");
+  return element;
+}
+
+/**
+ * Changes the text only when it differs, so that nothing is spoken or laid out again for nothing.
+ * @param {Element} element
+ * @param {string} text
+ */
+export function say(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
+/**
+ * Does `draw` only when what it would draw has changed.
+ * @param {HTMLElement} element
+ * @param {unknown} value
+ * @param {() => void} draw
+ */
+export function ifChanged(element, value, draw) {
+  const key = JSON.stringify(value ?? null);
+  if (element.dataset.drawn === key) return;
+  element.dataset.drawn = key;
+  draw();
+}
+
+/**
+ * @template {keyof SVGElementTagNameMap} Tag
+ * @param {Tag} tag
+ * @param {Record<string, string | number>} attributes
+ * @param {string} text
+ */
+export function drawn(tag, attributes, text = "") {
+  const element = document.createElementNS(SVG, tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, String(value));
+  if (text) element.textContent = text;
+  return /** @type {SVGElementTagNameMap[Tag]} */ (element);
+}
+
+/**
+ * A pattern of slanting lines, to be used as url(#id).
+ * @param {string} id
+ */
+export function hatched(id) {
+  const pattern = drawn("pattern", { id, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
+  pattern.append(drawn("rect", { class: "hatch", width: 3, height: 6 }));
+  return pattern;
+}
+
+export function shape() {
+  const svg = drawn("svg", { viewBox: "0 0 20 20", class: "shape", "aria-hidden": "true" });
+  svg.append(drawn("path", {}));
+  return svg;
+}
+
+/**
+ * @param {SVGSVGElement} svg
+ * @param {string} name
+ */
+export function setShape(svg, name) {
+  const path = svg.querySelector("path");
+  const outline = OUTLINES[name] ?? "";
+  if (path?.getAttribute("d") !== outline) path?.setAttribute("d", outline);
+}

@@ -1,0 +1,84 @@
+// Sound while somebody is asked for and nobody has answered. Its state is always written out, and silence has an end.
+
+import { asks, Schedule, starts } from "./bursts.mjs";
+import { button, say } from "./elements.mjs";
+
+/** @import { Burst } from "./bursts.mjs" */
+/** @import { Card } from "./types" */
+
+const PAUSE_MS = 120_000;
+const FUNDAMENTAL_HZ = 320;
+const HARMONICS = [1, 0.8, 0.7, 0.6, 0.5]; // IEC 60601-1-8 asks for at least four, within 15 dB of the fundamental
+const LOUDNESS = 0.12;
+
+export class Sound {
+  constructor() {
+    /** @type {AudioContext | null} */
+    this.context = null;
+    this.pausedUntil = 0;
+    this.schedule = new Schedule();
+    this.button = button("", "sound", () => this.press());
+    setInterval(() => this.turn(), 250);
+    this.turn();
+  }
+
+  mount() {
+    const place = document.getElementById("sound");
+    if (place && this.button.parentNode !== place) place.append(this.button);
+  }
+
+  press() {
+    if (!this.context) {
+      this.context = new AudioContext(); // browsers allow it after a click only
+      this.schedule.beginAnew();
+    } else this.pausedUntil = this.pausedUntil > Date.now() ? 0 : Date.now() + PAUSE_MS;
+    this.turn();
+  }
+
+  /** @param {Card[]} cards */
+  hear(cards) {
+    this.schedule.hear(asks(cards));
+    this.turn();
+  }
+
+  turn() {
+    const now = Date.now();
+    const isOn = this.context?.state === "running";
+    const isPaused = this.pausedUntil > now;
+    const words = !this.context ? "sound is off: press to hear"
+      : !isOn ? "sound is blocked by the browser"
+      : isPaused ? `sound pauses for ${Math.ceil((this.pausedUntil - now) / 1000)} s` : "sound is on";
+    say(this.button, words);
+    this.button.dataset.state = isOn && !isPaused ? "on" : "silent";
+    this.button.title = isOn && !isPaused ? `press to pause it for ${PAUSE_MS / 60_000} minutes` : "press to hear";
+    if (!this.context || !isOn || isPaused) return;
+    const burst = this.schedule.take(now);
+    if (burst) play(this.context, burst);
+  }
+}
+
+/**
+ * @param {AudioContext} context
+ * @param {Burst} burst
+ */
+function play(context, burst) {
+  for (const at of starts(burst)) {
+    const from = context.currentTime + 0.05 + at / 1000;
+    const to = from + burst.pulseMs / 1000;
+    const loud = context.createGain();
+    loud.gain.setValueAtTime(0, from);
+    loud.gain.linearRampToValueAtTime(LOUDNESS, from + 0.02);
+    loud.gain.setValueAtTime(LOUDNESS, to - 0.02);
+    loud.gain.linearRampToValueAtTime(0, to);
+    loud.connect(context.destination);
+    HARMONICS.forEach((share, i) => {
+      const tone = context.createOscillator();
+      const part = context.createGain();
+      tone.frequency.value = FUNDAMENTAL_HZ * (i + 1);
+      part.gain.value = share / HARMONICS.length;
+      tone.connect(part).connect(loud);
+      tone.start(from);
+      tone.stop(to);
+    });
+  }
+}

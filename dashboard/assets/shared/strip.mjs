@@ -1,0 +1,58 @@
+// The last half hour of a bed as rings by second; the server's side is dashboard/view/strips.py.
+
+/** @import { Mark, TrendPoint } from "./types" */
+
+export const KEPT_S = 1800;
+export const HZ = 4;
+export const NONE = -1; // no value; others are FHR in quarters of a bpm, UA in halves
+
+export class Strip {
+  constructor() {
+    this.fhr = new Int16Array(KEPT_S * HZ).fill(NONE);
+    this.ua = new Int16Array(KEPT_S * HZ).fill(NONE);
+    this.first = -1; // seconds by the bed's clock; -1: there is none yet
+    this.last = -1;
+    /** @type {Mark[]} */
+    this.marks = [];
+    /** @type {TrendPoint[]} */
+    this.trend = [];
+  }
+
+  /**
+   * Takes `seconds` seconds from `first` on; returns the offset behind what it has read.
+   * @param {DataView} view
+   * @param {number} offset
+   * @param {number} first
+   * @param {number} seconds
+   * @param {boolean} whole everything that is held comes, nothing of what was here stays
+   */
+  read(view, offset, first, seconds, whole) {
+    if (whole || this.last < 0 || first > this.last + KEPT_S || first < this.first) {
+      this.fhr.fill(NONE);
+      this.ua.fill(NONE);
+      this.first = first;
+    } else {
+      for (let s = Math.max(this.last + 1, first - KEPT_S); s < first; s++) {
+        for (const ring of [this.fhr, this.ua]) ring.fill(NONE, (s % KEPT_S) * HZ, (s % KEPT_S) * HZ + HZ);
+      }
+    }
+    for (const ring of [this.fhr, this.ua]) {
+      for (let s = 0; s < seconds; s++) {
+        const at = ((first + s) % KEPT_S) * HZ;
+        for (let k = 0; k < HZ; k++, offset += 2) ring[at + k] = view.getInt16(offset, true);
+      }
+    }
+    if (seconds > 0) this.last = first + seconds - 1;
+    this.first = Math.max(this.first, this.last - KEPT_S + 1);
+    return offset;
+  }
+}
+
+/**
+ * Whether a mark has an end.
+ * @param {Mark} mark
+ * @returns {mark is import("./types").Span}
+ */
+export function isOver(mark) {
+  return mark.to !== null;
+}

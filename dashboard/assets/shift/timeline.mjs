@@ -1,0 +1,94 @@
+// The flags of all beds side by side, as a drawing.
+
+import { drawn, hatched, make } from "../shared/elements.mjs";
+import { duration, timeOf } from "../shared/words.mjs";
+
+/** @import { Level } from "../shared/types" */
+
+/** Seconds before the bed's own now; now: ms by its clock. nothing: from when to when nothing is on record.
+ * @typedef {object} BedHours
+ * @property {string} bed
+ * @property {number} now
+ * @property {number} since_s
+ * @property {{ from_s: number, until_s: number, level: Exclude<Level, "quiet">, waits: boolean, text: string }[]} flags
+ * @property {[from: number, until: number][]} nothing
+ * @property {{ at_s: number, what: string, by: string }[]} done
+ * @property {number} calls
+ * @property {number | null} longest_wait_s
+ * @property {number | null} waits_s
+ */
+/** @typedef {(words: string) => void} Say */
+
+const LEFT = 110, WIDTH = 1120, RIGHT = 190, TOP = 26;
+const HEIGHTS = { look: 0.28, bedside: 0.42, team: 0.58 }; // of a row
+const NARROW_FROM = 12; // more beds than this have lower rows
+
+/**
+ * @param {number} hours
+ * @param {BedHours[]} beds
+ * @param {Say} tell is told what the pointer or the keyboard is at
+ */
+export function timeline(hours, beds, tell) {
+  const rowPx = beds.length > NARROW_FROM ? 24 : 34;
+  const height = TOP + beds.length * rowPx + 6;
+  /** @param {number} s */
+  const x = (s) => LEFT + (1 + s / (hours * 3600)) * WIDTH;
+  const svg = drawn("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": "Flags of all beds" });
+  svg.append(hatched("nothing"));
+  const step = hours > 12 ? 2 : hours > 4 ? 1 : hours > 1 ? 0.5 : 0.25;
+  for (let ago = 0; ago <= hours; ago += step) {
+    const at = x(-ago * 3600);
+    const words = ago === 0 ? "now" : `−${ago < 1 ? `${ago * 60} min` : `${ago} h`}`;
+    svg.append(drawn("line", { class: "hour", x1: at, x2: at, y1: TOP - 4, y2: height }), drawn("text", { class: "axis", x: at, y: TOP - 10, "text-anchor": "middle" }, words));
+  }
+  svg.append(drawn("text", { class: "axis", x: LEFT + WIDTH + 24, y: TOP - 10 }, "calls, longest wait"));
+  beds.forEach((bed, row) => svg.append(rowOf(bed, TOP + row * rowPx, rowPx, x, tell)));
+  return svg;
+}
+
+/**
+ * @param {BedHours} bed
+ * @param {number} y
+ * @param {number} rowPx
+ * @param {(second: number) => number} x
+ * @param {Say} tell
+ */
+function rowOf(bed, y, rowPx, x, tell) {
+  const floor = y + rowPx - 7;
+  const group = drawn("g", {});
+  const link = drawn("a", { href: `/bed/${bed.bed}` });
+  link.append(drawn("text", { class: "name", x: LEFT - 12, y: floor - 2, "text-anchor": "end" }, bed.bed));
+  group.append(link, drawn("line", { class: "rest", x1: x(bed.since_s), x2: x(0), y1: floor, y2: floor }));
+  /** @param {number} s */
+  const time = (s) => timeOf(bed.now + s * 1000);
+  /** @param {SVGElement} element @param {string} words */
+  const add = (element, words) => {
+    for (const [name, value] of Object.entries({ tabindex: "0", role: "img", "aria-label": words })) element.setAttribute(name, value);
+    element.append(drawn("title", {}, words));
+    for (const event of ["pointerenter", "focus"]) element.addEventListener(event, () => tell(words));
+    group.append(element);
+  };
+  for (const [from, until] of bed.nothing) {
+    const gap = drawn("rect", { class: "gap", fill: "url(#nothing)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10 });
+    add(gap, `${bed.bed}, ${time(from)} to ${time(until)}: nothing on record; nobody watched, or no signal came`);
+  }
+  for (const one of bed.flags) {
+    const size = HEIGHTS[one.level] * rowPx;
+    const flag = drawn("rect", { class: `flag ${one.level}${one.waits ? "" : " answered"}`, x: x(one.from_s), y: floor - size, width: Math.max(2, x(one.until_s) - x(one.from_s)), height: size });
+    add(flag, `${bed.bed}, ${time(one.from_s)} to ${one.until_s === 0 ? "now" : time(one.until_s)}, ${one.level}, ${one.waits ? "unanswered" : "answered"}: ${one.text}`);
+  }
+  for (const one of bed.done) {
+    add(drawn("path", { class: "done", d: `M${x(one.at_s)} ${floor + 1}l4 6h-8z` }), `${bed.bed}, ${time(one.at_s)}: ${one.what}, ${one.by}`);
+  }
+  const waits = bed.longest_wait_s === null ? "" : `, ${duration(bed.longest_wait_s)}`;
+  const now = bed.waits_s === null ? "" : " · waits now";
+  group.append(drawn("text", { class: bed.waits_s === null ? "sum" : "sum waits", x: LEFT + WIDTH + 24, y: floor - 2 }, `${bed.calls}${waits}${now}`));
+  return group;
+}
+
+export function legend() {
+  const list = make("p", "legend");
+  for (const name of Object.keys(HEIGHTS)) list.append(make("span", `key ${name}`), name);
+  list.append(make("span", "key team answered"), "answered", make("span", "key done"), "something was done", make("span", "key gap"), "nothing on record");
+  return list;
+}

@@ -1,0 +1,127 @@
+// Shift: what happened at all beds in the last hours, what it adds up to, and what can be taken to the hand-over.
+
+import { utcOffset } from "../shared/ask.mjs";
+import { hoursChoice, labelled, make, say, spokenLine } from "../shared/elements.mjs";
+import { role } from "../shared/who.mjs";
+import { plain, timeOf } from "../shared/words.mjs";
+import { legend, timeline } from "./timeline.mjs";
+
+/** @import { BedHours } from "./timeline.mjs" */
+
+/** @typedef {{ name: string, value: string, meaning: string }} Figure */
+/** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} Deed */
+/** @typedef {{ hours: number, beds: BedHours[], figures: Figure[] }} Shift */
+
+const AGAIN_MS = 10_000;
+const HOURS = [1, 2, 4, 8, 12, 24];
+const USUAL_HOURS = 12;
+const DEEDS_SHOWN = 40;
+
+export default class ShiftView {
+  /** @param {HTMLElement} host */
+  constructor(host) {
+    this.host = host;
+    this.hours = hoursChoice(HOURS, USUAL_HOURS);
+    this.isChosen = false; // until then the least is shown that holds all that is on record
+    this.drawnAt = 0;
+    this.hours.addEventListener("change", () => {
+      this.isChosen = true;
+      void this.load();
+    });
+    const sheets = make("a", "", "hand-over sheets of all beds");
+    sheets.href = `/handover?${utcOffset()}`;
+    sheets.target = "_blank";
+    this.csv = make("a", "", "all flags as CSV");
+    const tools = make("div", "choose");
+    this.asOf = make("span", "progress");
+    tools.append(labelled("show", this.hours), sheets, this.csv, this.asOf);
+    this.trouble = make("p", "empty");
+    this.trouble.hidden = true;
+    this.picture = make("div", "shift");
+    this.told = spokenLine("p", "told");
+    const picture = make("div", "box");
+    picture.append(this.picture, legend(), this.told);
+    this.figures = make("dl", "figures");
+    const sums = make("section", "box");
+    sums.append(make("h2", "", "What it adds up to"), this.figures);
+    this.deeds = make("table", "deeds");
+    this.audit = make("section", "box");
+    this.audit.append(make("h2", "", "Who did what on the page"), this.deeds);
+    this.audit.hidden = true;
+    const below = make("div", "shift-parts");
+    below.append(picture, sums, this.audit);
+    host.append(make("h1", "", "What happened"), tools, this.trouble, below);
+    this.timer = setInterval(() => void this.load(), AGAIN_MS);
+    void this.load();
+  }
+
+  /** @returns {Promise<void>} */
+  async load() {
+    const hours = this.hours.value;
+    this.csv.href = `/shift/flags.csv?hours=${hours}`;
+    /** @type {Shift} */
+    let found;
+    try {
+      const answer = await fetch(`/shift/flags.json?hours=${hours}`);
+      if (!answer.ok) return this.fail(await answer.text());
+      found = (await answer.json()).shift;
+    } catch {
+      return this.fail("The server does not answer. What is shown below is old.");
+    }
+    if (hours !== this.hours.value) return; // others have been chosen meanwhile
+    if (!this.isChosen) {
+      this.isChosen = true;
+      const held = Math.max(0, ...found.beds.map((bed) => -bed.since_s)) / 3600;
+      this.hours.value = String(HOURS.find((one) => one >= held && one <= USUAL_HOURS) ?? USUAL_HOURS);
+      return this.load();
+    }
+    this.trouble.hidden = found.beds.length > 0;
+    say(this.trouble, found.beds.length ? "" : "No device of this ward has sent anything yet.");
+    const isRead = this.picture.contains(document.activeElement); // then it is drawn again when they have left
+    if (!isRead) {
+      this.drawnAt = Date.now();
+      this.picture.replaceChildren(timeline(found.hours, found.beds, (words) => say(this.told, words)));
+      say(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
+    }
+    say(this.asOf, `as of ${timeOf(this.drawnAt)}${isRead ? ", held while the keyboard is in it" : ""}`);
+    this.figures.replaceChildren(...found.figures.map(figure));
+    void this.readDeeds();
+  }
+
+  async readDeeds() {
+    if (role() !== "in charge") return;
+    const answer = await fetch("/audit.json").catch(() => null);
+    if (!answer?.ok) return;
+    /** @type {{ deeds: Deed[] }} */
+    const { deeds } = await answer.json();
+    this.audit.hidden = deeds.length === 0;
+    this.deeds.replaceChildren(...deeds.slice(0, DEEDS_SHOWN).map(deed));
+  }
+
+  /** @param {string} text */
+  fail(text) {
+    this.trouble.hidden = false;
+    say(this.trouble, text);
+  }
+
+  show() {} // it reads the logs by itself
+
+  close() {
+    clearInterval(this.timer);
+    this.host.replaceChildren();
+  }
+}
+
+/** @param {Deed} deed */
+function deed({ at, who, role: as, what, bed }) {
+  const row = make("tr");
+  for (const words of [timeOf(at), as ? `${who}, ${as}` : who, plain(what), bed]) row.append(make("td", "", words));
+  return row;
+}
+
+/** @param {Figure} figure */
+function figure({ name, value, meaning }) {
+  const one = make("div");
+  one.append(make("dt", "", name), make("dd", "", value), make("dd", "meaning", meaning));
+  return one;
+}

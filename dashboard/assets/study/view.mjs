@@ -1,0 +1,164 @@
+// Study: one shift, and a slider for each number of the policy: the flags that would have been.
+
+import { ask } from "../shared/ask.mjs";
+import { button, labelled, make, say, spokenLine } from "../shared/elements.mjs";
+import { plain } from "../shared/words.mjs";
+import { drawFlags, LEVELS } from "./flags.mjs";
+
+/** @import { Position, Slider, WhatIf } from "./flags.mjs" */
+
+/** @typedef {{ studies: string[], with_report: string[] }} Studies */
+/** @typedef {{ state: "idle" | "working" | "done" | "failed", text: string, study: string }} Progress */
+
+const HOURS = [1, 2, 4, 8];
+const USUAL_HOURS = 4;
+const AGAIN_MS = 1000;
+
+export default class StudyView {
+  /** @param {HTMLElement} host */
+  constructor(host) {
+    this.host = host;
+    /** @type {string[]} */
+    this.withReport = [];
+    /** @type {WhatIf | null} */
+    this.found = null;
+    /** @type {Slider | null} */
+    this.one = null; // the number that is chosen
+    this.study = make("select");
+    this.number = make("select");
+    this.slider = Object.assign(make("input", "slide"), { type: "range", min: "0", step: "1" });
+    this.value = make("output", "value");
+    this.counts = make("p", "counts");
+    this.told = spokenLine("p", "told", "Point at a flag, or move to it with the Tab key, to see why it stood.");
+    this.report = make("a", "", "whole report");
+    this.report.target = "_blank";
+    this.trouble = make("p", "empty");
+    this.trouble.hidden = true;
+    this.about = make("p", "about");
+    this.picture = make("div", "shift");
+    const line = make("div", "choose");
+    line.append(labelled("study", this.study), labelled("number", this.number), labelled("value", this.slider), this.value, this.report);
+    this.running = button("Work out this ward's last hours", "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
+    this.hours = make("select");
+    for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, String(hours)));
+    this.hours.value = String(USUAL_HOURS);
+    this.hours.setAttribute("aria-label", "Hours of this ward");
+    this.progress = spokenLine("span", "progress");
+    const own = make("div", "choose");
+    own.append(this.running, this.hours, this.progress);
+    this.below = make("div", "box");
+    this.below.append(line, this.counts, this.picture, this.told);
+    host.append(make("h1", "", "What if the policy had been another one?"), own, this.about, this.trouble, this.below);
+    this.study.addEventListener("change", () => void this.load(this.study.value));
+    this.number.addEventListener("change", () => this.choose());
+    this.slider.addEventListener("input", () => this.draw());
+    void this.begin();
+  }
+
+  async begin() {
+    /** @type {Studies | null} */
+    const answer = await this.ask("/studies");
+    if (!answer) return;
+    this.withReport = answer.with_report;
+    for (const name of answer.studies) this.study.append(new Option(name, name));
+    if (answer.studies[0]) await this.load(answer.studies[0]);
+    else await this.workOut("/studies/example");
+  }
+
+  /**
+   * A process of its own works it out; it takes about a minute for a dozen beds and four hours.
+   * @param {string} path
+   */
+  async workOut(path, query = "") {
+    this.running.disabled = true;
+    this.below.hidden = !this.found;
+    /** @type {Progress | null} */
+    let said = await this.ask(path + query, "POST");
+    while (said?.state === "working" && this.host.isConnected) {
+      say(this.progress, said.text);
+      await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+      said = await this.ask(path);
+    }
+    this.running.disabled = false;
+    say(this.progress, said?.text ?? "");
+    if (said?.state !== "done" || !this.host.isConnected) return;
+    const { study } = said;
+    if (![...this.study.options].some((one) => one.value === study)) this.study.append(new Option(study, study));
+    this.study.value = study;
+    await this.load(study);
+  }
+
+  /**
+   * @template Answer
+   * @param {string} path
+   * @returns {Promise<Answer | null>}
+   */
+  ask(path, method = "GET") {
+    return ask(path, (words) => this.fail(words), { method });
+  }
+
+  /** @param {string} text */
+  fail(text) {
+    this.below.hidden = true;
+    this.trouble.hidden = false;
+    say(this.trouble, text);
+  }
+
+  /** @param {string} name */
+  async load(name) {
+    /** @type {WhatIf | null} */
+    const found = await this.ask(`/studies/${name}/what-if.json`);
+    if (!found || this.study.value !== name) return; // another one has been chosen meanwhile
+    this.found = found;
+    this.below.hidden = false;
+    this.trouble.hidden = true;
+    this.report.href = `/studies/${name}/report.html`;
+    this.report.hidden = !this.withReport.includes(name);
+    say(this.about, found.about);
+    this.number.replaceChildren(...found.sliders.map((s, i) => new Option(plain(s.key.replace(".", ": ")), String(i))));
+    this.choose();
+  }
+
+  choose() {
+    const one = this.found?.sliders[Number(this.number.value)] ?? null;
+    this.one = one;
+    if (!one) return;
+    this.slider.max = String(one.positions.length - 1);
+    this.slider.value = String(one.positions.findIndex((p) => p.value === one.today));
+    this.draw();
+  }
+
+  draw() {
+    if (!this.found || !this.one) return;
+    const { positions, today } = this.one;
+    const now = positions[Number(this.slider.value)];
+    const usual = positions.find((p) => p.value === today);
+    if (!now || !usual) return;
+    const words = `${now.value}${now.value === today ? ", as today" : `, today ${today}`}`;
+    say(this.value, words);
+    this.slider.setAttribute("aria-valuetext", words);
+    say(this.counts, countsInWords(now, usual));
+    this.picture.replaceChildren(drawFlags(this.found, now, (told) => say(this.told, told)));
+  }
+
+  show() {} // nothing here is live
+
+  close() {
+    this.host.replaceChildren();
+  }
+}
+
+/**
+ * @param {Position} now
+ * @param {Position} usual
+ */
+function countsInWords(now, usual) {
+  const levels = LEVELS.slice(1);
+  /** @param {Position} p @param {string} level */
+  const count = (p, level) => p.calls[level] ?? 0;
+  /** @param {Position} p */
+  const all = (p) => levels.reduce((sum, level) => sum + count(p, level), 0);
+  /** @param {number} here @param {number} there */
+  const beside = (here, there) => (now === usual ? `${here}` : `${here} (today ${there})`);
+  return `Calls in this shift: ${beside(all(now), all(usual))}; ${levels.map((level) => `${level} ${beside(count(now, level), count(usual, level))}`).join(", ")}.`;
+}

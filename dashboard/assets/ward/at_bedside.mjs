@@ -1,0 +1,62 @@
+// What people do at a bed, over the ward, without leaving it.
+
+import { Bedside } from "../bedside/bedside.mjs";
+import { button, make, say } from "../shared/elements.mjs";
+import { isNameless, nameField } from "../shared/who.mjs";
+
+/** @import { Card, PolicySheet } from "../shared/types" */
+
+export class AtBedside {
+  /** @param {Record<string, string>} careWords */
+  constructor(careWords) {
+    this.careWords = careWords;
+    /** @type {Bedside | null} */
+    this.bedside = null;
+    this.events = -1;
+    this.reason = make("p", "reason");
+    this.root = make("dialog", "at-bedside");
+    this.root.addEventListener("close", () => {
+      this.root.replaceChildren();
+      this.bedside = null;
+    });
+  }
+
+  /** @param {string} bed */
+  open(bed) {
+    this.bedside = new Bedside(bed, this.careWords);
+    this.events = -1;
+    const head = make("div", "head");
+    head.append(make("h1", "", bed), button("Close", "plain close", () => this.root.close()));
+    const asked = isNameless() ? [nameField().label] : []; // the one at the top cannot be reached from here
+    this.root.replaceChildren(head, this.reason, ...asked, this.bedside.root);
+    this.root.setAttribute("aria-label", `At ${bed}`);
+    this.root.showModal();
+  }
+
+  /**
+   * @param {Card[]} cards
+   * @param {PolicySheet | null} policy
+   */
+  show(cards, policy) {
+    const { bedside } = this;
+    const card = bedside && cards.find((one) => one.bed === bedside.bed);
+    if (!card) return;
+    say(this.reason, card.reason);
+    bedside.show(card, policy);
+    if (card.events !== this.events) void this.readLog(bedside, card.events);
+  }
+
+  /**
+   * @param {Bedside} bedside
+   * @param {number} newest
+   */
+  async readLog(bedside, newest) {
+    this.events = newest;
+    try {
+      const answer = await (await fetch(`/log/${bedside.bed}`)).json();
+      bedside.read(answer.events);
+    } catch {
+      this.events = -1; // the next frame asks again
+    }
+  }
+}

@@ -1,0 +1,105 @@
+// One bed of the ward: its words, its strip, its numbers.
+
+import { Acknowledge } from "../bedside/acknowledge.mjs";
+import { draw } from "../shared/draw.mjs";
+import { button, make, say, setShape, shape } from "../shared/elements.mjs";
+import { options } from "../shared/options.mjs";
+import { headline, signalWords, waiting } from "../shared/words.mjs";
+
+/** @import { Strip } from "../shared/strip.mjs" */
+/** @import { Card } from "../shared/types" */
+
+/** @type {[key: "baseline" | "variability" | "contractions" | "per10" | "concern", label: string, short: string][]} */
+const NUMBERS = [
+  ["baseline", "baseline", "base"],
+  ["variability", "variability", "var."],
+  ["contractions", "contr.", "contr."],
+  ["per10", "in 10 min", "/10 min"],
+  ["concern", "concern", "conc."],
+];
+
+export class Band {
+  /**
+   * @param {string} bed
+   * @param {(event: MouseEvent) => boolean} mayPress
+   * @param {(bed: string) => void} onAct
+   */
+  constructor(bed, mayPress, onAct) {
+    this.root = make("article", "band");
+    this.root.dataset.bed = bed;
+    this.shape = shape();
+    this.link = make("a", "open", bed);
+    this.link.href = `/bed/${bed}`;
+    this.headline = make("span", "headline");
+    this.reason = make("p", "reason");
+    this.waiting = make("span", "waiting");
+    this.signal = make("p", "signal");
+    this.headline.id = `headline-${bed}`;
+    this.reason.id = `reason-${bed}`;
+    this.link.setAttribute("aria-describedby", `${this.headline.id} ${this.reason.id}`);
+    this.acknowledge = new Acknowledge(bed, mayPress);
+    const act = button("…", "act", (event) => {
+      if (mayPress(event)) onAct(bed);
+    });
+    act.title = "care note, shelve, timing by hand";
+    act.setAttribute("aria-label", `What was done at ${bed}`);
+    const head = make("div", "head");
+    head.append(this.shape, this.link, this.headline, this.acknowledge.button, act);
+    const answer = make("p", "answering");
+    answer.append(this.waiting, this.acknowledge.result);
+    const words = make("div", "words");
+    const foot = make("div", "foot");
+    foot.append(answer, this.signal);
+    words.append(head, this.reason, foot);
+    this.canvas = make("canvas", "strip");
+    this.canvas.setAttribute("role", "img");
+    this.canvas.setAttribute("aria-label", `Strip of ${bed}: fetal heart rate above, uterine activity below`);
+    this.fhr = make("span", "big");
+    const numbers = make("dl", "numbers");
+    /** @type {Map<string, HTMLElement>} */
+    this.values = new Map();
+    for (const [key, label, short] of NUMBERS) {
+      const name = make("dt", "", label);
+      const value = make("dd");
+      name.dataset.short = short; // where there are many beds
+      name.dataset.key = value.dataset.key = key;
+      this.values.set(key, value);
+      numbers.append(name, value);
+    }
+    const side = make("div", "side");
+    const rate = make("div", "rate");
+    rate.append(this.fhr, make("span", "unit", "bpm"));
+    side.append(rate, numbers);
+    this.root.append(words, this.canvas, side);
+  }
+
+  /**
+   * @param {Card} card
+   * @param {Strip | undefined} strip
+   * @param {boolean} isFirst
+   * @param {boolean} isShort there is little room for words
+   */
+  show(card, strip, isFirst, isShort) {
+    this.root.className = `band state-${card.state}${isFirst ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
+    setShape(this.shape, card.shape);
+    say(this.headline, headline(card));
+    say(this.reason, card.reason || (card.running ? `deceleration running: ${card.running}` : ""));
+    this.reason.title = this.reason.textContent ?? ""; // where the band is too low for all of it
+    say(this.waiting, waiting(card));
+    say(this.signal, signalWords(card));
+    this.acknowledge.show(card);
+    say(this.fhr, card.fhr);
+    const values = {
+      baseline: card.baseline,
+      variability: card.variability,
+      contractions: isShort ? card.contractions.replace("every ", "") : card.contractions,
+      per10: card.contraction_rate.split(" in 10 min")[0] ?? "",
+      concern: card.concern === null ? "–" : card.concern.toFixed(0),
+    };
+    for (const [key] of NUMBERS) {
+      const value = this.values.get(key);
+      if (value) say(value, values[key]);
+    }
+    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+  }
+}

@@ -1,0 +1,29 @@
+"""Pure: times of one bed, as printed sheets show them."""
+
+from datetime import datetime, tzinfo
+
+
+class ClockFormat:
+    """Formats times in one time zone; times of another day than `now_ms` carry their date. All times: ms, epoch."""
+
+    def __init__(self, now_ms: int, zone: tzinfo) -> None:
+        self.zone = zone
+        self.today = self._local(now_ms).date()
+
+    def _local(self, ms: int) -> datetime:
+        return datetime.fromtimestamp(ms / 1000, self.zone)
+
+    def full(self, ms: int) -> str:
+        """Return date and time."""
+        return self._local(ms).strftime("%Y-%m-%d %H:%M")
+
+    def time(self, ms: int | None) -> str:
+        """Return the time of day; a dash for None."""
+        if ms is None:
+            return "–"
+        return self._local(ms).strftime("%H:%M" if self._local(ms).date() == self.today else "%Y-%m-%d %H:%M")
+
+    def zone_name(self, ms: int) -> str:
+        """Return the zone's offset from UTC at a time."""
+        offset = self._local(ms).strftime("%z")
+        return f"UTC{offset[:3]}:{offset[3:]}"

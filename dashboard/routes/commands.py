@@ -1,0 +1,86 @@
+"""Pure: parses and checks a command that a page has sent, before it goes to the detector."""
+
+from collections.abc import Container
+
+from quietward.contracts.errors import QuietwardError
+from quietward.contracts.messages import (
+    Acknowledge,
+    Command,
+    Pause,
+    PolicyInfo,
+    RecordCare,
+    SetBedLimit,
+    Shelve,
+    decode_command,
+)
+from quietward.contracts.validation import NOT_DECODED, invalid_json
+
+MAX_BYTES = 4096
+
+
+class BadCommand(QuietwardError):
+    """A command is refused. status: of the HTTP response."""
+
+    def __init__(self, what: str, value: object, remedy: str, status: int = 422) -> None:
+        super().__init__(what, value, remedy)
+        self.status = status
+
+
+def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Command:
+    """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. Raises BadCommand."""
+    try:
+        command: Command = decode_command(body)
+    except NOT_DECODED as error:
+        invalid = invalid_json(error, body)
+        raise BadCommand(invalid.path or "act", invalid.value, invalid.reason) from error
+    if command.bed not in beds:
+        raise BadCommand(
+            "bed", command.bed, "Nothing has come from such a bed of this ward; name one that has sent", 404
+        )
+    for name in ("by", "why"):
+        value = getattr(command, name, None)
+        if value is not None and value != "" and not value.strip():
+            raise BadCommand(name, value, "Holds nothing but blanks; write it out")
+    match command:
+        case Acknowledge(flag=flag):
+            _check_flag(command.bed, flag)
+        case Shelve(flag=flag):
+            _check_flag(command.bed, flag)
+            _check_time(command.for_s, _known(policy).longest_shelve_s)
+        case RecordCare(what="other", text=text) if not text.strip():
+            raise BadCommand("text", text, "Say what was done when it is none of the named things")
+        case Pause(for_s=for_s) if for_s > 0:
+            _check_time(for_s, _known(policy).longest_pause_s)
+        case SetBedLimit():
+            _check_limit(command, _known(policy))
+    return command
+
+
+def _check_flag(bed: str, flag: str) -> None:
+    if flag.rpartition("-f")[0] != bed:
+        raise BadCommand("flag", flag, f"Is no flag of {bed}; name the one it has now")
+
+
+def _check_time(for_s: int, longest_s: int) -> None:
+    if not 0 < for_s <= longest_s:
+        raise BadCommand("for_s", for_s, f"Give 1 to {longest_s} s; the policy allows no longer")
+
+
+def _check_limit(command: SetBedLimit, policy: PolicyInfo) -> None:
+    bounds = next((limit for limit in policy.limits if limit.condition == command.condition), None)
+    if bounds is None:
+        known = ", ".join(limit.condition for limit in policy.limits) or "none"
+        raise BadCommand(
+            "condition", command.condition, f"Its limit is the same for all beds; others may be had for: {known}"
+        )
+    if command.limit is None:
+        return  # the limit of the policy applies again at once
+    if not bounds.lowest <= command.limit <= bounds.highest:
+        raise BadCommand("limit", command.limit, f"Give {bounds.lowest:g} to {bounds.highest:g}")
+    _check_time(command.for_s, policy.longest_limit_s)
+
+
+def _known(policy: PolicyInfo | None) -> PolicyInfo:
+    if policy is None:
+        raise BadCommand("policy", None, "No detector has said what its policy allows; start one, then try again", 409)
+    return policy

@@ -1,0 +1,89 @@
+"""Routes of the live page: its frames over a WebSocket, a bed's log, and commands to the detector."""
+
+import asyncio
+
+from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
+from msgspec import structs
+
+from quietward.contracts.notice import NOTICE
+from quietward.dashboard.auth.authentication import Authenticator, user_of
+from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
+from quietward.dashboard.auth.people import may
+from quietward.dashboard.live.hub import Hub
+from quietward.dashboard.routes import commands
+from quietward.dashboard.web.request_body import read_body
+from quietward.dashboard.web.responses import json_response
+from quietward.runtime import metrics
+from quietward.store.client import RedisError
+
+AUTH_CHECK_S = 5.0
+"""An open WebSocket is checked this often: whoever signs out, or is removed, gets no more frames."""
+
+
+def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
+    """Register /health, /log/{bed}, /act and the WebSocket /live."""
+
+    @server.get("/health")
+    async def health() -> dict[str, object]:
+        return {"ward": hub.ward.name, "beds": len(hub.signals), "frames": hub.frame_number}
+
+    @server.get("/log/{bed}")
+    async def log_of(bed: str) -> Response:
+        return json_response({"notice": NOTICE, "events": await hub.log(bed)})
+
+    @server.post("/act")
+    async def send_command(request: Request) -> Response:
+        user = user_of(request)
+        try:
+            command = commands.parse(await read_body(request, commands.MAX_BYTES), hub.beds, hub.policy)
+        except commands.BadCommand as error:
+            return Response(str(error), error.status)
+        kind = str(command.__struct_config__.tag)
+        if not may(user.role, command):
+            await authenticator.audit(user, f"{kind}: refused", command.bed)
+            return Response(f"{kind}: {user.role.value} may not do that; ask whoever is in charge", 403)
+        if user.name:
+            command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
+        await hub.send(command)
+        await authenticator.audit(user, kind, command.bed, command.by)
+        metrics.ACTS.labels(kind).inc()
+        return Response(status_code=204)
+
+    @server.websocket("/live")
+    async def live(ws: WebSocket) -> None:
+        await ws.accept()
+        with metrics.PAGES.track_inprogress():
+            await _send_frames(hub, authenticator, ws)
+
+
+async def _send_frames(hub: Hub, authenticator: Authenticator, ws: WebSocket) -> None:
+    async def until_disconnected() -> None:
+        while (await ws.receive())["type"] != "websocket.disconnect":
+            pass
+
+    disconnected = asyncio.create_task(until_disconnected(), name="listen")
+    now = asyncio.get_running_loop().time
+    try:
+        sent = hub.frame_number  # before the snapshot, so that no frame made while it is sent gets skipped
+        await ws.send_bytes(hub.snapshot())
+        checked_at = now()
+        while not disconnected.done():
+            number, frame = await hub.next_frame(sent)
+            if now() - checked_at > AUTH_CHECK_S:
+                checked_at = now()
+                if not await _is_still_signed_in(authenticator, ws):
+                    await ws.close(NOT_SIGNED_IN)
+                    return
+            skipped, sent = number - sent - 1, number
+            await ws.send_bytes(hub.snapshot() if skipped else frame)  # a slow browser gets everything again
+    except (WebSocketDisconnect, RuntimeError):
+        pass  # the browser disconnected while we were sending
+    finally:
+        disconnected.cancel()
+
+
+async def _is_still_signed_in(authenticator: Authenticator, ws: WebSocket) -> bool:
+    try:
+        return await authenticator.user(ws.headers) is not None
+    except RedisError:
+        return True  # the page shows that the store is away; whoever was signed in may see that

@@ -1,0 +1,83 @@
+"""Pure: a ring buffer of a bed's newest signals, by whole seconds of the bed's clock."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietward.contracts.messages import HZ, Block
+from quietward.contracts.timeline import second_after, second_anew
+
+KEPT_S = 1800
+"""Length of the strip on the page."""
+NO_VALUE = -1
+FHR_STEPS, UA_STEPS = 4, 2
+"""Samples are int16: FHR in quarters of a bpm, UA in halves, NO_VALUE where there is none."""
+
+Ints = NDArray[np.int16]
+Floats = NDArray[np.float64]
+
+
+@dataclass
+class SignalBuffer:
+    """The newest `kept_s` seconds of FHR and UA; both have shape (kept_s, HZ), row: second modulo kept_s.
+
+    first, last: oldest and newest second held, -1 for none. session, seq, t: of the newest block.
+    """
+
+    kept_s: int = KEPT_S
+    fhr: Ints = field(init=False)
+    ua: Ints = field(init=False)
+    last: int = -1
+    first: int = -1
+    session: str = ""
+    seq: int = -1
+    t: int = 0
+
+    def __post_init__(self) -> None:
+        self._clear()
+
+    def _clear(self) -> None:
+        self.fhr, self.ua = (np.full((self.kept_s, HZ), NO_VALUE, dtype=np.int16) for _ in range(2))
+
+    def add(self, block: Block) -> None:
+        """Store one second. Seconds that were skipped have no values; after a gap of kept_s the buffer begins anew."""
+        second = self._second_of(block)
+        if second < self.first:  # it is so late that its place has been reused
+            return
+        if self.last < 0 or second - self.last > self.kept_s:
+            self._clear()
+            self.first = second
+            self.last = second - 1
+        for missing in range(self.last + 1, second):
+            self.fhr[missing % self.kept_s] = self.ua[missing % self.kept_s] = NO_VALUE
+        self.last = max(self.last, second)
+        self.fhr[second % self.kept_s] = [NO_VALUE if x is None else round(x * FHR_STEPS) for x in block.fhr]
+        self.ua[second % self.kept_s] = [NO_VALUE if x is None else round(x * UA_STEPS) for x in block.ua]
+        self.first = max(self.first, self.last - self.kept_s + 1)
+
+    def _second_of(self, block: Block) -> int:
+        """Return the second of a block, by the detector's rule; a late block gets the second it was sent for."""
+        ahead = block.seq - self.seq
+        if self.last < 0:
+            second = block.t // 1000
+        elif block.session != self.session or (ahead <= 0 and block.t > self.t):
+            second = second_anew(self.last, block.t)
+        elif ahead <= 0:
+            return self.last + ahead
+        else:
+            second = second_after(self.last, self.seq, self.t, block.seq, block.t)
+        self.session, self.seq, self.t = block.session, block.seq, block.t
+        return second
+
+    def bytes_after(self, after: int) -> tuple[int, bytes]:
+        """Return the first second held after second `after`, and FHR, then UA, from there on as little-endian int16."""
+        start = max(after + 1, self.first, self.last - self.kept_s + 1)
+        rows = np.arange(start, self.last + 1) % self.kept_s
+        return start, b"".join(ring[rows].astype("<i2").tobytes() for ring in (self.fhr, self.ua))
+
+    def arrays(self) -> tuple[Floats, Floats]:
+        """Return FHR in bpm and UA from the first to the last second held: shape (n,), HZ, NaN for no value."""
+        rows = np.arange(max(0, self.first), self.last + 1) % self.kept_s
+        fhr, ua = (ring[rows].reshape(-1).astype(float) for ring in (self.fhr, self.ua))
+        return np.where(fhr == NO_VALUE, np.nan, fhr / FHR_STEPS), np.where(ua == NO_VALUE, np.nan, ua / UA_STEPS)

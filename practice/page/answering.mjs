@@ -1,0 +1,222 @@
+// A learner's answer: marks on the strip, by pointer or in writing, and a judgement of it.
+
+import { draw, secondAt } from "/assets/shared/draw.mjs";
+import { button, field, make, say, spokenLine } from "/assets/shared/elements.mjs";
+import { heightToScale } from "/assets/shared/geometry.mjs";
+import { options } from "/assets/shared/options.mjs";
+import { marked, minuteOf, secondOf } from "./times.mjs";
+
+/** @import { Strip } from "/assets/shared/strip.mjs" */
+/** @import { Level } from "/assets/shared/types" */
+/** @import { Answer, Kind, LearnersMark, What } from "./types" */
+
+/** @typedef {{ what: What, kind: Kind }} Tool */
+
+/** @type {[Tool, ...Tool[]]} */
+const TOOLS = [
+  { what: "acceleration", kind: "" },
+  { what: "deceleration", kind: "early" },
+  { what: "deceleration", kind: "late" },
+  { what: "deceleration", kind: "variable" },
+  { what: "deceleration", kind: "prolonged" },
+];
+/** @type {[level: Level, words: string][]} */
+const LEVELS = [["quiet", "nobody now"], ["look", "somebody reads the strip again soon"], ["bedside", "somebody goes there"], ["team", "the responsible clinicians are called"]];
+const USUAL_BPM = "20";
+const MINUTE_CM = 1;
+
+export class AnswerForm {
+  /**
+   * @param {Strip} strip
+   * @param {Record<string, string[]>} classes of every rule set
+   * @param {(answer: Answer) => void} onCompare
+   */
+  constructor(strip, classes, onCompare) {
+    this.strip = strip;
+    this.classes = classes;
+    this.isOver = false;
+    /** @type {LearnersMark[]} */
+    this.marks = [];
+    /** @type {{ from: number, to: number } | null} */
+    this.drag = null; // what is being marked, in seconds
+    this.tool = TOOLS[0];
+    this.canvas = make("canvas", "strip tall");
+    this.canvas.setAttribute("role", "img");
+    this.canvas.addEventListener("pointerdown", (event) => this.press(event));
+    this.canvas.addEventListener("pointermove", (event) => this.move(event));
+    this.canvas.addEventListener("pointerup", () => this.release());
+    this.paper = make("div", "practice-paper");
+    this.paper.append(this.canvas);
+    this.told = spokenLine("p", "hint");
+    this.marked = make("ol", "marked");
+    this.baseline = field("baseline, bpm", "input", { type: "number", min: "30", max: "240", step: "1" });
+    this.rules = field("by", "select");
+    this.ruleClass = field("class", "select");
+    this.next = field("at its end", "select");
+    this.note = field("in your words", "textarea", { maxLength: 500, rows: 2, placeholder: "what you would do next, as local policy says" });
+    this.submit = make("button", "acknowledge", "Compare");
+    const list = make("section", "box");
+    list.append(make("h2", "", "Your marks"), this.marked);
+    this.root = make("form", "answer");
+    this.root.append(this.tools(), list, this.judgement());
+    this.root.addEventListener("submit", (event) => {
+      event.preventDefault();
+      onCompare(this.answer());
+    });
+    this.showMarks();
+  }
+
+  tools() {
+    const root = make("fieldset", "box");
+    root.append(make("legend", "", "Mark"));
+    for (const tool of TOOLS) {
+      const { label, input } = field(named(tool), "input", { type: "radio", name: "tool", checked: tool === this.tool });
+      input.addEventListener("change", () => (this.tool = tool));
+      label.classList.add("tick");
+      root.append(label);
+    }
+    root.append(make("p", "hint", "Choose one, then drag over it on the strip. Or write its times:"));
+    const times = make("div", "line");
+    const written = { placeholder: "min:s", pattern: "\\d{1,2}:[0-5]\\d", size: 5 };
+    const from = field("from", "input", written);
+    const until = field("to", "input", written);
+    const add = button("Add", "plain", () => {
+      const first = secondOf(from.input.value);
+      const last = secondOf(until.input.value);
+      if (first !== null && last !== null && last > first) this.add(first, last);
+      else say(this.told, "Write both times as minutes:seconds, the later one second.");
+    });
+    for (const { input } of [from, until]) {
+      input.addEventListener("keydown", (event) => {
+        if (event.key !== "Enter") return;
+        event.preventDefault(); // it adds the mark, and does not send the whole answer
+        add.click();
+      });
+    }
+    times.append(from.label, until.label, add);
+    root.append(times, this.told);
+    return root;
+  }
+
+  judgement() {
+    const root = make("section", "box judgement");
+    this.baseline.input.addEventListener("input", () => this.redraw());
+    for (const name of Object.keys(this.classes)) this.rules.input.append(new Option(name, name));
+    this.rules.input.addEventListener("change", () => this.offerClasses());
+    this.offerClasses();
+    this.next.input.append(new Option("–", ""), ...LEVELS.map(([value, words]) => new Option(words, value)));
+    root.append(make("h2", "", "Your judgement"), this.baseline.label, this.rules.label, this.ruleClass.label, this.next.label, this.note.label, this.submit);
+    return root;
+  }
+
+  offerClasses() {
+    const names = this.classes[this.rules.input.value] ?? [];
+    this.ruleClass.input.replaceChildren(new Option("–", ""), ...names.map((words, i) => new Option(words, String(i + 1))));
+  }
+
+  /** @param {PointerEvent} event */
+  press(event) {
+    if (this.isOver) return;
+    this.canvas.setPointerCapture(event.pointerId);
+    const at = this.secondUnder(event);
+    this.drag = { from: at, to: at };
+  }
+
+  /** @param {PointerEvent} event */
+  move(event) {
+    if (!this.drag) return;
+    this.drag.to = this.secondUnder(event);
+    this.redraw();
+  }
+
+  release() {
+    const found = this.drag && marked(this.drag);
+    this.drag = null;
+    if (found) this.add(...found);
+    else this.redraw();
+  }
+
+  /** @param {PointerEvent} event */
+  secondUnder(event) {
+    return Math.max(0, Math.min(this.strip.last + 1, secondAt(this.canvas, this.strip, event.clientX, MINUTE_CM)));
+  }
+
+  /**
+   * @param {number} from
+   * @param {number} until
+   */
+  add(from, until) {
+    const end = this.strip.last + 1;
+    this.marks.push({ ...this.tool, from_s: Math.min(from, end), until_s: Math.min(until, end) });
+    this.marks.sort((a, b) => a.from_s - b.from_s);
+    say(this.told, `Marked ${named(this.tool)}, ${minuteOf(from)} to ${minuteOf(until)}.`);
+    this.showMarks();
+    this.redraw();
+  }
+
+  showMarks() {
+    const none = make("li", "hint", "none yet");
+    this.marked.replaceChildren(...(this.marks.length ? this.marks.map((mark) => this.line(mark)) : [none]));
+  }
+
+  /** @param {LearnersMark} mark */
+  line(mark) {
+    const words = `${named(mark)}, ${minuteOf(mark.from_s)} to ${minuteOf(mark.until_s)}`;
+    const item = make("li", "", words);
+    const remove = button("×", "plain", () => {
+      this.marks = this.marks.filter((one) => one !== mark);
+      this.showMarks();
+      this.redraw();
+    });
+    remove.setAttribute("aria-label", `Take away: ${words}`);
+    item.append(remove);
+    return item;
+  }
+
+  redraw() {
+    if (!this.canvas.isConnected) return;
+    const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm;
+    const minutes = (this.strip.last + 1) / 60;
+    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.style.width = `${minutes * MINUTE_CM}cm`;
+    this.canvas.setAttribute("aria-label", `Strip to practise on, ${Math.round(minutes)} min, ${MINUTE_CM} cm a minute, ${bpm} bpm a centimetre`);
+    const shown = this.marks.map((mark) => ({ kind: mark.what, from: mark.from_s, to: mark.until_s, text: mark.kind, why: [] }));
+    if (this.drag) {
+      const { from, to } = this.drag;
+      shown.push({ kind: this.tool.what, from: Math.min(from, to), to: Math.max(from, to), text: this.tool.kind, why: [] });
+    }
+    this.strip.marks = shown;
+    const baseline = Number(this.baseline.input.value) || null;
+    this.strip.trend = baseline ? Array.from({ length: minutes }, (_, minute) => [minute * 60 + 59, baseline]) : [];
+    draw(this.canvas, this.strip, { minuteCm: MINUTE_CM, bpmPerCm: bpm, text: true, time: minuteOf });
+  }
+
+  /** @returns {Answer} */
+  answer() {
+    return {
+      baseline_bpm: this.baseline.input.value === "" ? null : Number(this.baseline.input.value),
+      marks: this.marks,
+      rules: this.rules.input.value,
+      rule_class: Number(this.ruleClass.input.value) || null,
+      next: LEVELS.find(([level]) => level === this.next.input.value)?.[0] ?? null,
+      note: this.note.input.value.trim(),
+    };
+  }
+
+  /** @param {boolean} isAsked an answer is on its way */
+  wait(isAsked) {
+    this.submit.disabled = isAsked;
+    say(this.submit, isAsked ? "The detector is being asked …" : "Compare");
+  }
+
+  /** Nothing can be marked any more. */
+  end() {
+    this.isOver = true;
+    this.root.hidden = true;
+  }
+}
+
+/** @param {Tool} tool */
+function named({ what, kind }) {
+  return kind ? `${kind} ${what}` : what;
+}

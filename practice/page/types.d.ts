@@ -1,0 +1,90 @@
+// What the Practice page and its routes send each other; practice/compare.py has the server's side.
+
+import type { Level } from "/assets/shared/types";
+
+export type What = "acceleration" | "deceleration";
+export type Kind = "" | "early" | "late" | "variable" | "prolonged";
+
+/** What the page is told: the names of the classes of every rule set, the calm one first. */
+export interface PracticeData {
+  classes: Record<string, string[]>;
+}
+
+export interface Scenarios {
+  largest_seed: number;
+  scenarios: { name: string; digest: string }[];
+}
+
+/** FHR in quarters of a bpm, UA in halves, -1 for no value. */
+export interface Signals {
+  seconds: number;
+  fhr: number[];
+  ua: number[];
+}
+
+/** What a learner has marked; seconds from the strip's beginning. */
+export interface LearnersMark {
+  what: What;
+  kind: Kind;
+  from_s: number;
+  until_s: number;
+}
+
+export interface Answer {
+  baseline_bpm: number | null;
+  marks: LearnersMark[];
+  rules: string;
+  rule_class: number | null;
+  next: Level | null;
+  note: string;
+}
+
+export interface Found {
+  what: string;
+  kind: string;
+  from_s: number;
+  extreme_s: number;
+  until_s: number;
+  size_bpm: number;
+}
+
+/** One true event, and who saw it. */
+export interface Line {
+  what: string;
+  kind: string;
+  from_s: number;
+  until_s: number;
+  size_bpm: number;
+  you: string;
+  detector: string;
+  asked: boolean;
+  why_not: string;
+  why: string[];
+}
+
+/** A part of the score in words. */
+export interface Part {
+  name: string;
+  points: number;
+  most: number;
+  you: string;
+  truth: string;
+  detector: string;
+}
+
+export interface Compared {
+  scenario: string;
+  purpose: string;
+  good_watcher: string;
+  score: number;
+  parts: Part[];
+  lines: Line[];
+  extra: Found[];
+  detector_events: Found[];
+  extra_of_detector: Found[];
+  rule_class: number | null;
+  detector_class: number;
+  detector_reasons: string[];
+  concern: number;
+  note: string;
+}

@@ -1,0 +1,132 @@
+// Practice: a learner marks a strip, says who is needed, and is compared with what is true and with the detector.
+
+import { ask } from "/assets/shared/ask.mjs";
+import { button, make, say } from "/assets/shared/elements.mjs";
+import { onOptions } from "/assets/shared/options.mjs";
+import { KEPT_S, Strip } from "/assets/shared/strip.mjs";
+import { AnswerForm } from "./answering.mjs";
+import { Chooser } from "./choosing.mjs";
+import { Comparison } from "./result.mjs";
+
+/** @import { Answer, Compared, PracticeData, Scenarios, Signals } from "./types" */
+
+export default class PracticeView {
+  /**
+   * @param {HTMLElement} host
+   * @param {PracticeData} data
+   */
+  constructor(host, { classes }) {
+    this.host = host;
+    this.classes = classes;
+    this.set = new URLSearchParams(location.search).get("set")?.split(".").filter(Boolean) ?? [];
+    this.place = 0;
+    this.code = "";
+    /** @type {number[]} */
+    this.scores = []; // of the set's strips
+    /** @type {AnswerForm | null} */
+    this.form = null;
+    this.chooser = new Chooser(() => {
+      this.set = [];
+      void this.open(this.chooser.chosen().code);
+    });
+    this.trouble = make("p", "empty");
+    this.trouble.hidden = true;
+    this.desk = make("div", "desk");
+    this.endOptions = onOptions(() => this.form?.redraw());
+    host.append(make("h1", "", "Practice"), make("p", "about", "Simulated labours, invented; nobody in them is real. What you find is compared with what the simulation knows and with what the detector said. For teaching; it says nothing about how to treat anybody."), this.chooser.root, this.trouble, this.desk);
+    void this.begin();
+  }
+
+  async begin() {
+    /** @type {Scenarios | null} */
+    const known = await this.ask("/practice/scenarios");
+    if (!known) return;
+    this.chooser.offer(known);
+    await this.open(this.set[0] ?? this.chooser.chosen().code);
+  }
+
+  /**
+   * @template Found
+   * @param {string} path
+   * @param {RequestInit} options
+   * @returns {Promise<Found | null>}
+   */
+  ask(path, options = {}) {
+    this.trouble.hidden = true;
+    return ask(path, (words) => this.fail(words), options);
+  }
+
+  /** @param {string} text */
+  fail(text) {
+    this.trouble.hidden = false;
+    say(this.trouble, text);
+  }
+
+  /** @param {string} code */
+  async open(code) {
+    this.code = code;
+    this.desk.replaceChildren(); // nothing of the last one can be answered any more
+    this.form = null;
+    say(this.chooser.progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `Strip ${code}`);
+    /** @type {Signals | null} */
+    const found = await this.ask(`/practice/strips/${code}`);
+    if (!found || code !== this.code) return;
+    const strip = new Strip();
+    strip.first = 0;
+    strip.last = Math.min(found.seconds, KEPT_S) - 1;
+    strip.fhr.set(found.fhr);
+    strip.ua.set(found.ua);
+    const form = new AnswerForm(strip, this.classes, (answer) => void this.compare(form, answer));
+    this.form = form;
+    this.desk.replaceChildren(form.paper, form.root);
+    form.redraw();
+  }
+
+  /**
+   * @param {AnswerForm} form
+   * @param {Answer} answer
+   */
+  async compare(form, answer) {
+    const { code } = this;
+    form.wait(true);
+    /** @type {{ compared: Compared } | null} */
+    const found = await this.ask(`/practice/strips/${code}/answer`, { method: "POST", body: JSON.stringify(answer) });
+    if (form !== this.form) return; // another strip has been opened meanwhile
+    form.wait(false);
+    if (!found) return;
+    form.end();
+    this.scores[this.place] = found.compared.score;
+    const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.classes[answer.rules] ?? []);
+    const result = make("div");
+    result.append(comparison.root, this.after());
+    form.paper.append(comparison.rows);
+    this.desk.append(result);
+    comparison.title.focus();
+  }
+
+  /** What can be done next. */
+  after() {
+    const root = make("p", "choose");
+    const next = this.set[this.place + 1];
+    if (next !== undefined) {
+      root.append(button("Next strip", "acknowledge", () => {
+        this.place += 1;
+        void this.open(next);
+      }));
+    } else if (this.set.length) {
+      const mean = this.scores.reduce((sum, one) => sum + one, 0) / this.scores.length;
+      root.append(make("strong", "", `The set is done: ${this.scores.join(", ")} of 100; ${mean.toFixed(0)} on average.`));
+    } else {
+      const another = button("New strip", "acknowledge", () => void this.open(this.chooser.chosen().code));
+      root.append(another, button("The same once more", "plain", () => void this.open(this.code)));
+    }
+    return root;
+  }
+
+  show() {} // nothing here is live
+
+  close() {
+    this.endOptions();
+    this.host.replaceChildren();
+  }
+}

@@ -1,0 +1,473 @@
+"""Every measure worked out anew from what the plain reader of one bed has seen: slow, and as its definition says.
+
+A function for each name in MEASURES. Written from the texts there, the rule files, NICHD 2008 and FIGO 2015 as
+restated in the tests of the published definitions. Windows end now: `the last 30 minutes` are the 1,800 s up to the end
+of the newest second, and an event is in them when its first sample is.
+"""
+
+import math
+from collections.abc import Callable, Iterable
+
+from quietward.contracts.messages import HZ
+from quietward.detect.core.alerting.rule_sets import RuleSet
+from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, Machine, PlainBed, is_there
+
+Reference = Callable[[PlainBed, RuleSet], float]
+REFERENCE: dict[str, Reference] = {}
+WITHIN = 1 / 64
+"""The engine keeps depths, areas and the minutes' baselines in steps of so much: so sums are exact in any order."""
+
+UP_TO_31_MIN = "counts the minute that is running beside the whole minutes of the window, and divides by the window"
+DEFECTS = {
+    "running_mean_depth_bpm": "divides the area from the onset on by the samples since it was noticed",
+    "low_fhr_share_30min": UP_TO_31_MIN,
+    "deceleration_area_30min": UP_TO_31_MIN,
+    "fhr_usable_30min": UP_TO_31_MIN,
+    "ua_usable_30min": UP_TO_31_MIN,
+    "near_mother_10min": UP_TO_31_MIN,
+    "contractions_per_10min": UP_TO_31_MIN,
+    "tachysystole": UP_TO_31_MIN,
+}
+"""Measures that are not what their definition says: each has a case that is expected to fail in test_measures. Those of
+windows are right at the end of every minute, and compared there."""
+NOTABLE = READING.notable
+MIN = 60
+
+
+def measure(function: Reference) -> Reference:
+    """Let a function be the reference of the measure it is named after."""
+    REFERENCE[function.__name__] = function
+    return function
+
+
+def all_of(bed: PlainBed, rules: RuleSet) -> dict[str, float]:
+    """Return every measure of one bed as one rule set sees it."""
+    return {name: float(function(bed, rules)) for name, function in REFERENCE.items()}
+
+
+def samples_of(bed: PlainBed, last_s: int) -> range:
+    """Return the samples of the last so many seconds, those before the first left out."""
+    return range(max(0, bed.seconds - last_s) * HZ, bed.now)
+
+
+def began(bed: PlainBed, onset: int, last_s: int) -> bool:
+    return onset > bed.now - last_s * HZ
+
+
+def mean(values: list[float]) -> float:
+    return sum(values) / len(values) if values else NOTHING
+
+
+def share(part: float, whole: float, least: float = 1) -> float:
+    return part / whole if whole >= least else NOTHING
+
+
+# The baseline.
+
+
+@measure
+def baseline_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.baseline
+
+
+@measure
+def baseline_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    ends = [minute * MIN + MIN - 1 for minute in range(bed.seconds // MIN)]
+    return mean([bed.baselines[end] for end in ends[-30:] if is_there(bed.baselines[end])])
+
+
+def lasting(bed: PlainBed, holds: Callable[[float], bool]) -> float:
+    """Seconds in a row in which the baseline was so; those in which it was undetermined neither count nor end it."""
+    seconds = 0
+    for bpm in reversed(bed.baselines):
+        if is_there(bpm) and not holds(bpm):
+            break
+        seconds += is_there(bpm)
+    return seconds
+
+
+@measure
+def baseline_below_100_s(bed: PlainBed, rules: RuleSet) -> float:
+    return lasting(bed, lambda bpm: bpm < 100)
+
+
+@measure
+def baseline_below_110_s(bed: PlainBed, rules: RuleSet) -> float:
+    return lasting(bed, lambda bpm: bpm < 110)
+
+
+@measure
+def baseline_above_160_s(bed: PlainBed, rules: RuleSet) -> float:
+    return lasting(bed, lambda bpm: bpm > 160)
+
+
+# Variability.
+
+
+@measure
+def variability_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return round(bed.variability) if is_there(bed.variability) else NOTHING
+
+
+def minutes_in_a_row(holds: Iterable[bool | None]) -> float:
+    """Count back from the newest minute; those of which nothing is known (None) neither count nor end it."""
+    minutes = 0
+    for held in reversed(list(holds)):
+        if held is False:
+            break
+        minutes += held is True
+    return minutes
+
+
+def whole_bpm(bed: PlainBed, holds: Callable[[float], bool]) -> list[bool | None]:
+    """Say of the end of every minute whether the mean bandwidth, rounded, was so."""
+    means = [bed.variability_after(minute + 1) for minute in range(len(bed.bandwidths))]
+    return [holds(round(bpm)) if is_there(bpm) else None for bpm in means]
+
+
+@measure
+def low_variability_min(bed: PlainBed, rules: RuleSet) -> float:
+    return minutes_in_a_row(whole_bpm(bed, lambda bpm: bpm < READING.variability.low_below_bpm))
+
+
+@measure
+def high_variability_min(bed: PlainBed, rules: RuleSet) -> float:
+    return minutes_in_a_row(whole_bpm(bed, lambda bpm: bpm > READING.variability.high_above_bpm))
+
+
+@measure
+def low_variability_share_30min(bed: PlainBed, rules: RuleSet) -> float:
+    known = [x for x in bed.bandwidths[-30:] if is_there(x)]
+    low = [x for x in known if round(x) <= NOTABLE.low_variability_bpm]
+    return share(len(low), len(known), NOTABLE.least_minutes)
+
+
+@measure
+def sinusoidal_min(bed: PlainBed, rules: RuleSet) -> float:
+    return minutes_in_a_row(bed.waves)
+
+
+# How much of the signal there is, and of what kind.
+
+
+def usable(bed: PlainBed, last_s: int) -> list[int]:
+    """Return which of the last so many seconds' FHR samples could be used."""
+    return [i for i in samples_of(bed, last_s) if i in bed.fhr]
+
+
+def usable_ua(bed: PlainBed) -> list[int]:
+    """Return which UA samples of the last 30 minutes were there and not flat."""
+    return [i for i in samples_of(bed, 30 * MIN) if i in bed.ua and bed.ua_was_useful[i // HZ]]
+
+
+@measure
+def low_fhr_share_30min(bed: PlainBed, rules: RuleSet) -> float:
+    there = usable(bed, 30 * MIN)
+    low = [i for i in there if bed.fhr[i] < NOTABLE.low_fhr_bpm]
+    return len(low) / max(len(there), NOTABLE.least_usable_s * HZ)
+
+
+@measure
+def fhr_usable_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return len(usable(bed, 30 * MIN)) / len(samples_of(bed, 30 * MIN))
+
+
+@measure
+def fhr_usable_1min(bed: PlainBed, rules: RuleSet) -> float:
+    return len(usable(bed, MIN)) / len(samples_of(bed, MIN))
+
+
+@measure
+def ua_flat(bed: PlainBed, rules: RuleSet) -> float:
+    return is_there(bed.rest) and not bed.ua_is_useful
+
+
+@measure
+def ua_usable_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return len(usable_ua(bed)) / len(samples_of(bed, 30 * MIN))
+
+
+@measure
+def near_mother_1min(bed: PlainBed, rules: RuleSet) -> float:
+    there = usable(bed, MIN)
+    return len(bed.near_mother.intersection(there)) / max(len(there), 1)
+
+
+@measure
+def near_mother_10min(bed: PlainBed, rules: RuleSet) -> float:
+    last = samples_of(bed, 10 * MIN)
+    return len(bed.near_mother.intersection(last)) / len(last)
+
+
+@measure
+def stepped(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.doubt.stepped
+
+
+@measure
+def signal_lost_s(bed: PlainBed, rules: RuleSet) -> float:
+    seconds = 0
+    while seconds < bed.seconds and not any((bed.seconds - 1 - seconds) * HZ + k in bed.fhr for k in range(HZ)):
+        seconds += 1
+    return seconds
+
+
+@measure
+def second_stage(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.stage == 2
+
+
+@measure
+def weeks(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.weeks or NOTHING
+
+
+@measure
+def observed_min(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.seconds / MIN
+
+
+# Decelerations and accelerations.
+
+
+def falls(bed: PlainBed, last_s: int) -> list[Fall]:
+    """Return what is a deceleration under any rule set and began in the last so many seconds."""
+    return [fall for fall in bed.falls if began(bed, fall.onset, last_s)]
+
+
+def counted(bed: PlainBed, last_s: int) -> list[Fall]:
+    """Return those that are deep and long enough under both rule sets, and so are counted whatever the rule set."""
+    return [
+        fall
+        for fall in falls(bed, last_s)
+        if fall.depth >= NOTABLE.deceleration_bpm and fall.length_s >= NOTABLE.deceleration_s
+    ]
+
+
+def going_on(bed: PlainBed) -> Machine | None:
+    return bed.machines[DOWN] if bed.machines[DOWN].open else None
+
+
+def area_bpm_min(bed: PlainBed, last_s: int) -> float:
+    return (sum(fall.area for fall in falls(bed, last_s)) + bed.machines[DOWN].area) / 60
+
+
+@measure
+def decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return len(counted(bed, 30 * MIN))
+
+
+@measure
+def deceleration_area_30min(bed: PlainBed, rules: RuleSet) -> float:
+    usable_s = max(len(usable(bed, 30 * MIN)) / HZ, NOTABLE.least_usable_s)
+    return area_bpm_min(bed, 30 * MIN) / (usable_s / 600)
+
+
+@measure
+def severe_decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
+    long = [fall for fall in falls(bed, 30 * MIN) if fall.length_s >= NOTABLE.severe_s]
+    return len([x for x in long if x.depth >= NOTABLE.severe_depth_bpm or x.lowest < NOTABLE.severe_below_bpm])
+
+
+def depths(bed: PlainBed) -> list[float]:
+    now = going_on(bed)
+    return [fall.depth for fall in falls(bed, 30 * MIN)] + ([now.height] if now else [])
+
+
+@measure
+def deepest_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return max(depths(bed), default=0.0)
+
+
+@measure
+def mean_depth_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return mean(depths(bed)) if depths(bed) else 0.0
+
+
+@measure
+def longest_30min_s(bed: PlainBed, rules: RuleSet) -> float:
+    return max([fall.length_s for fall in falls(bed, 30 * MIN)] + [running_s(bed, rules)])
+
+
+@measure
+def recovery_between_s(bed: PlainBed, rules: RuleSet) -> float:
+    return between([(fall.onset, fall.end) for fall in counted(bed, 30 * MIN)])
+
+
+def between(spans: list[tuple[int, int]]) -> float:
+    """Mean time from the end of one to the start of the next, seconds."""
+    return mean([(spans[i + 1][0] - spans[i][1]) / HZ for i in range(len(spans) - 1)])
+
+
+@measure
+def decelerations_10min(bed: PlainBed, rules: RuleSet) -> float:
+    now = going_on(bed)
+    is_one = (
+        now is not None and running_s(bed, rules) >= NOTABLE.deceleration_s and now.height >= NOTABLE.deceleration_bpm
+    )
+    return len(counted(bed, 10 * MIN)) + is_one
+
+
+@measure
+def deceleration_area_10min(bed: PlainBed, rules: RuleSet) -> float:
+    return area_bpm_min(bed, 10 * MIN)
+
+
+@measure
+def running_s(bed: PlainBed, rules: RuleSet) -> float:
+    now = going_on(bed)
+    return (bed.now - now.onset) / HZ if now else 0.0
+
+
+@measure
+def running_depth_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    now = going_on(bed)
+    return now.height if now else 0.0
+
+
+@measure
+def running_mean_depth_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    now = going_on(bed)
+    return now.mean_height if now else 0.0
+
+
+@measure
+def accelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return len([rise for rise in bed.rises if began(bed, rise.onset, 30 * MIN)])
+
+
+# Kinds of decelerations, by rule set.
+
+
+def per_contraction(bed: PlainBed, rules: RuleSet, kinds: set[str], last_s: int) -> float:
+    """Decelerations of these kinds for each contraction; unknown with fewer than two: half of one is no pattern."""
+    return share(of_kind(bed, rules, kinds, last_s), len(over(bed, last_s)), 2)
+
+
+def of_kind(bed: PlainBed, rules: RuleSet, kinds: set[str], last_s: int) -> int:
+    return len([fall for fall in falls(bed, last_s) if fall.kinds[rules.name] in kinds])
+
+
+@measure
+def late_share_20min(bed: PlainBed, rules: RuleSet) -> float:
+    return per_contraction(bed, rules, {"late"}, 20 * MIN)
+
+
+@measure
+def variable_share_20min(bed: PlainBed, rules: RuleSet) -> float:
+    return per_contraction(bed, rules, {"variable"}, 20 * MIN)
+
+
+@measure
+def late_or_prolonged_share_20min(bed: PlainBed, rules: RuleSet) -> float:
+    return per_contraction(bed, rules, {"late", "prolonged"}, 20 * MIN)
+
+
+@measure
+def late_or_prolonged_share_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return per_contraction(bed, rules, {"late", "prolonged"}, 30 * MIN)
+
+
+@measure
+def deceleration_share_30min(bed: PlainBed, rules: RuleSet) -> float:
+    any_kind = {"early", "late", "variable", "prolonged", "undetermined"}
+    return per_contraction(bed, rules, any_kind, 30 * MIN)
+
+
+@measure
+def late_or_variable_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return of_kind(bed, rules, {"late", "variable"}, 30 * MIN)
+
+
+@measure
+def prolonged_30min(bed: PlainBed, rules: RuleSet) -> float:
+    return of_kind(bed, rules, {"prolonged"}, 30 * MIN)
+
+
+# Contractions.
+
+
+def over(bed: PlainBed, last_s: int, until_s: int = 0) -> list[Contraction]:
+    """Return the contractions that are over and began in the last so many seconds, and not in the last `until_s`."""
+    return [c for c in bed.contractions if began(bed, c.onset, last_s) and not began(bed, c.onset, until_s)]
+
+
+def going_on_onset(bed: PlainBed) -> list[int]:
+    return [bed.machines[UA].onset] if bed.machines[UA].open else []
+
+
+def rate_is_known(bed: PlainBed) -> bool:
+    return bed.ua_is_useful and len(usable_ua(bed)) >= NOTABLE.contractions_after_s * HZ
+
+
+@measure
+def contractions_per_10min(bed: PlainBed, rules: RuleSet) -> float:
+    if not rate_is_known(bed):
+        return NOTHING
+    seen, whole = len(usable_ua(bed)), len(samples_of(bed, 30 * MIN))
+    minutes = (whole if seen >= NOTABLE.whole_ua_share * whole else seen) / HZ / MIN
+    return (len(over(bed, 30 * MIN)) + len(going_on_onset(bed))) / max(minutes, 10) * 10
+
+
+@measure
+def contractions_busiest_20min(bed: PlainBed, rules: RuleSet) -> float:
+    if not rate_is_known(bed):
+        return NOTHING
+    newest = len(over(bed, 10 * MIN)) + len(going_on_onset(bed))
+    before, first = len(over(bed, 20 * MIN, 10 * MIN)), len(over(bed, 30 * MIN, 20 * MIN))
+    return max(min(newest, before), min(before, first))
+
+
+@measure
+def tachysystole(bed: PlainBed, rules: RuleSet) -> float:
+    rate, rule = contractions_per_10min(bed, rules), rules.tachysystole
+    if not is_there(rate):
+        return NOTHING
+    allowed = rule.over_per_10min_second_stage if bed.stage == 2 else rule.over_per_10min
+    in_two_windows = rule.two_successive_windows and contractions_busiest_20min(bed, rules) > allowed
+    return rate > allowed or in_two_windows
+
+
+def interval_s(starts: list[int]) -> float:
+    return mean([(starts[i + 1] - starts[i]) / HZ for i in range(len(starts) - 1)])
+
+
+def duration_s(found: list[Contraction]) -> float:
+    return mean([(c.end - c.onset) / HZ for c in found])
+
+
+@measure
+def contraction_interval_s(bed: PlainBed, rules: RuleSet) -> float:
+    found = [c.onset for c in over(bed, 30 * MIN)]
+    return interval_s(found + going_on_onset(bed)) if found else NOTHING
+
+
+@measure
+def contraction_duration_s(bed: PlainBed, rules: RuleSet) -> float:
+    return duration_s(over(bed, 30 * MIN))
+
+
+@measure
+def contraction_rest_s(bed: PlainBed, rules: RuleSet) -> float:
+    return between([(c.onset, c.end) for c in over(bed, 30 * MIN)])
+
+
+@measure
+def contraction_interval_change(bed: PlainBed, rules: RuleSet) -> float:
+    return contraction_interval_s(bed, rules) / interval_s([c.onset for c in over(bed, 60 * MIN, 30 * MIN)])
+
+
+@measure
+def contraction_duration_change(bed: PlainBed, rules: RuleSet) -> float:
+    return duration_s(over(bed, 30 * MIN)) / duration_s(over(bed, 60 * MIN, 30 * MIN))
+
+
+@measure
+def contraction_since_s(bed: PlainBed, rules: RuleSet) -> float:
+    starts = [c.onset for c in bed.contractions] + going_on_onset(bed)
+    return (bed.now - max(starts)) / HZ if starts else NOTHING
+
+
+def same(a: float, b: float, within: float = 0.0) -> bool:
+    """Equal within so much; unknown only where the other is unknown too."""
+    return (math.isnan(a) and math.isnan(b)) or abs(a - b) <= within

@@ -1,0 +1,87 @@
+"""The concern: points of each finding in proportion, their sum, its class, and the words for what weighs most."""
+
+import math
+
+import numpy as np
+import pytest
+
+from quietward.detect.core.alerting import concern
+from quietward.detect.core.alerting.concern import Concern, Finding
+
+UNKNOWN = math.nan
+
+
+def finding(name: str, measure: str, none_at: float, full_at: float, points: float, *, log: bool = False) -> Finding:
+    return Finding(name, f"{name} {{{measure}:.0f}}", measure, none_at, full_at, points, log)
+
+
+FINDINGS = [
+    finding("depth", "mean_depth_30min_bpm", 15, 55, 20),
+    finding("few", "accelerations_30min", 4, 0, 8),
+    finding("area", "deceleration_area_30min", 0, 99, 10, log=True),
+    finding("better", "variability_bpm", 5, 25, -30),
+]
+CONCERN = Concern("by hand", 0.2, 30.0, 60.0, 1.5, FINDINGS)
+NONE_OF_IT = {
+    "mean_depth_30min_bpm": 0.0,
+    "accelerations_30min": 4.0,
+    "deceleration_area_30min": 0.0,
+    "variability_bpm": 5.0,
+    "fhr_usable_30min": 1.0,
+}
+
+
+def weighed(values: dict[str, float], concerned: Concern = CONCERN) -> tuple[list[float], float]:
+    """Return the points and the sum, beside a lane at which nothing is found."""
+    measures = {name: np.array([values.get(name, none), none]) for name, none in NONE_OF_IT.items()}
+    found = concern.parts(concerned, measures)
+    assert found[:, 1].tolist() == [0, 0, 0, 0]
+    return found[:, 0].tolist(), float(concern.total(concerned, found, measures)[0])
+
+
+@pytest.mark.parametrize(
+    ("values", "points"),
+    [
+        ({"mean_depth_30min_bpm": 15}, [0, 0, 0, 0]),
+        ({"mean_depth_30min_bpm": 25}, [5, 0, 0, 0]),
+        ({"mean_depth_30min_bpm": 55}, [20, 0, 0, 0]),
+        ({"mean_depth_30min_bpm": 90}, [20, 0, 0, 0]),
+        ({"mean_depth_30min_bpm": UNKNOWN}, [0, 0, 0, 0]),
+        ({"accelerations_30min": 5}, [0, 0, 0, 0]),
+        ({"accelerations_30min": 3}, [0, 2, 0, 0]),
+        ({"accelerations_30min": 0}, [0, 8, 0, 0]),
+        ({"deceleration_area_30min": 9}, [0, 0, 5, 0]),  # the logarithm of 10 is half of that of 100
+        ({"deceleration_area_30min": 99}, [0, 0, 10, 0]),
+        ({"variability_bpm": 15}, [0, 0, 0, -15]),
+        ({"mean_depth_30min_bpm": 35, "accelerations_30min": 2}, [10, 4, 0, 0]),
+    ],
+)
+def test_points_are_in_proportion(values: dict[str, float], points: list[float]) -> None:
+    found, total = weighed(values)
+    assert found == pytest.approx(points, abs=1e-9)
+    assert total == pytest.approx(max(0.0, 1.5 + sum(points)), abs=1e-9)
+
+
+def test_the_sum_stays_between_0_and_100() -> None:
+    many = Concern("", 0.2, 30.0, 60.0, 90.0, FINDINGS)
+    assert weighed({"mean_depth_30min_bpm": 60}, many)[1] == 100
+    assert weighed({"mean_depth_30min_bpm": 25}, many)[1] == 95
+    assert weighed({"variability_bpm": 25})[1] == 0
+
+
+@pytest.mark.parametrize(("usable", "known"), [(0.2, True), (0.19, False), (0, False), (UNKNOWN, False)])
+def test_nothing_is_said_of_too_little_signal(usable: float, known: bool) -> None:
+    assert math.isnan(weighed({"fhr_usable_30min": usable})[1]) is not known
+
+
+def test_classes_begin_at_their_values() -> None:
+    ranks = concern.rank(CONCERN, np.array([0, 29.9, 30, 59.9, 60, 100, UNKNOWN])).tolist()
+    assert ranks[:-1] == [1, 1, 2, 2, 3, 3]
+    assert math.isnan(ranks[-1])
+
+
+def test_the_three_that_weigh_most_are_named_and_none_of_less_than_two_points() -> None:
+    values = {f.measure: float(i + 7) for i, f in enumerate(FINDINGS)}
+    assert concern.because(CONCERN, [3, 9, 2, 4], values) == "few 8, better 10, depth 7"
+    assert concern.because(CONCERN, [1.9, 2, 0, -5], values) == "few 8"
+    assert concern.because(CONCERN, [1, 1, 1, 1], values) == "nothing single"
