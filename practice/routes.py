@@ -20,7 +20,7 @@ from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
 from quietward.practice import strip
-from quietward.practice.compare import Answer, Compared, compare
+from quietward.practice.compare import Answer, Comparison, compare
 from quietward.simulator import scenario
 from quietward.simulator.bed import Signal
 
@@ -83,7 +83,7 @@ def add_routes(server: FastAPI) -> None:
             worker.submit(strip.ask_detector, code, first_rule_set)
         seconds = len(made.fhr) // HZ
         return json_response(
-            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+            {"notice": NOTICE, "seconds": seconds, "fhr": _as_integers(made.fhr, 4), "ua": _as_integers(made.ua, 2)}
         )
 
     @server.post("/practice/strips/{code}/answer")
@@ -92,14 +92,14 @@ def add_routes(server: FastAPI) -> None:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_response({"notice": NOTICE, "compared": await work(_compare, code, given)})
 
 
-def _compared(code: str, answer: Answer) -> Compared:
+def _compare(code: str, answer: Answer) -> Comparison:
     return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer)
 
 
-def _whole(signal: Signal, per_unit: int) -> list[int]:
+def _as_integers(signal: Signal, per_unit: int) -> list[int]:
     """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
     found: list[int] = (
         np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()

@@ -18,18 +18,18 @@ SHOWN_ROWS = 40
 NONE = "–"
 
 
-class Table(NamedTuple):
+class ReportTable(NamedTuple):
     """Cells as text."""
 
     head: Sequence[str]
     rows: Sequence[Sequence[str]]
 
 
-class Delays(NamedTuple):
+class DelayTable(NamedTuple):
     """The effect of waiting on alarms with fixed limits. is_known: whether their positive predictive value is known."""
 
     is_known: bool
-    table: Table
+    table: ReportTable
 
 
 def render(result: Result, report: FullReport) -> str:
@@ -49,7 +49,7 @@ def render(result: Result, report: FullReport) -> str:
             "by_shift": _by_shift(first),
             "by_reason": _by_reason([r for r in first if r not in plain], plain),
             "management": _management(first),
-            "top": Table(
+            "top": ReportTable(
                 ["variant", "calls, bed"],
                 [[r.name, "; ".join(f"{what} {count}" for what, count in r.top_ten)] for r in first],
             ),
@@ -120,13 +120,13 @@ def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
     return sorted(rows, key=lambda r: (r.late.value or 0.0, r.interruptions_per_nurse_hour.value or 0.0))
 
 
-def _variants(rows: Sequence[VariantRow], study: Study) -> Table:
+def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     head = [
         "variant", RATE, "calls per bed-hour", "look", "bedside", "team",
         f"late per 100 ({study.limit.level})", "flagged before it mattered", "median to flag", "median to bed",
         "90 % to bed", "never", "longest wait", "look worth", "bedside worth", "team worth", "meets",
     ]  # fmt: skip
-    return Table(head, [[
+    return ReportTable(head, [[
         full_name(r), interval(r.interruptions_per_nurse_hour),
         *(interval(r.calls_per_bed_hour[name]) for name in ("all", *LEVEL_COLOURS)),
         interval(r.late, 100), interval(r.flagged_before),
@@ -139,7 +139,7 @@ def _variants(rows: Sequence[VariantRow], study: Study) -> Table:
     ] for r in rows])  # fmt: skip
 
 
-def _by_shift(rows: Sequence[VariantRow]) -> Table | None:
+def _by_shift(rows: Sequence[VariantRow]) -> ReportTable | None:
     """Return the same by kind of shift, None where there is only one."""
     kinds = list(rows[0].by_shift)
     if len(kinds) < 2:
@@ -151,10 +151,10 @@ def _by_shift(rows: Sequence[VariantRow]) -> Table | None:
         for of in r.by_shift.values():
             cells += [interval(of.interruptions_per_nurse_hour), str(of.needs), interval(of.late, 100)]
         lines.append(cells)
-    return Table(head, lines)
+    return ReportTable(head, lines)
 
 
-def _by_reason(policies: Sequence[VariantRow], plain: Sequence[VariantRow]) -> list[tuple[str, Table]]:
+def _by_reason(policies: Sequence[VariantRow], plain: Sequence[VariantRow]) -> list[tuple[str, ReportTable]]:
     """Return the calls by reason of each policy, and those of all plain alarms, each of which has one reason."""
     head = ["reason", "level", "calls", "per bed-hour", RATE]
     groups = [*((f"{full_name(r)}:", [r]) for r in policies), ("Plain alarms:", list(plain))]
@@ -166,23 +166,23 @@ def _by_reason(policies: Sequence[VariantRow], plain: Sequence[VariantRow]) -> l
             for of in row.reasons
         ]
         if lines:
-            tables.append((title, Table(head, lines)))
+            tables.append((title, ReportTable(head, lines)))
     return tables
 
 
-def _management(rows: Sequence[VariantRow]) -> Table:
+def _management(rows: Sequence[VariantRow]) -> ReportTable:
     head = [
         "variant", "average per nurse in 10 min", "peak in 10 min", "time in flood", "chattering", "fleeting",
         "unanswered 30 min", *(f"{name}, share" for name in LEVEL_COLOURS),
     ]  # fmt: skip
-    return Table(head, [[
+    return ReportTable(head, [[
         full_name(r), f"{r.per_10_min:.2f}", str(r.peak_in_10_min), f"{r.flood_share:.1%}",
         f"{r.chattering_share:.1%}", f"{r.fleeting_share:.1%}", str(r.stale),
         *(percent(r.levels[name]) for name in LEVEL_COLOURS),
     ] for r in rows])  # fmt: skip
 
 
-def _delays(rows: Sequence[VariantRow], study: Study) -> Delays | None:
+def _delays(rows: Sequence[VariantRow], study: Study) -> DelayTable | None:
     """Return what waiting takes away from an alarm with fixed limits, if the study has one without and with it."""
     alarms = {a.name: a for a in study.alarm if isinstance(a, LimitAlarm)}
     limit_alarms = [(alarms[r.name], r) for r in rows if r.name in alarms]
@@ -201,4 +201,4 @@ def _delays(rows: Sequence[VariantRow], study: Study) -> Delays | None:
         if a.low_bpm == alarms[at_once.name].low_bpm and a.high_bpm == alarms[at_once.name].high_bpm
     ]
     rate = "for nothing, per bed-hour" if is_known else "per bed-hour"
-    return Delays(is_known, Table(["alarm", "delay", rate, "taken away"], lines))
+    return DelayTable(is_known, ReportTable(["alarm", "delay", rate, "taken away"], lines))

@@ -52,7 +52,7 @@ def assess(
             print(f"quietward: {error}", file=sys.stderr)
     print(NOTICE, file=sys.stderr)
     second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
-    labour = assessment.Labour(weeks, second_stage_from_s)
+    labour = assessment.LabourContext(weeks, second_stage_from_s)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
         rows = assessment.assess(readable, loaded_rules, rules, lambda n: bar.advance(task, n), labour)

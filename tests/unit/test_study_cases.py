@@ -30,7 +30,7 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
 
 def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> None:
     folder = tmp_path / "recorded"
-    output.write(folder, [output.Order("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
+    output.write(folder, [output.RecordingOrder("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
     quiet = np.full(900 * HZ, 140.0) + np.sin(np.arange(900 * HZ) / 8) * 5
     write_recording(folder / "b-short.csv", quiet, np.full(900 * HZ, 10.0))
     write_recording(folder / "c-short.csv", quiet, np.full(900 * HZ, 10.0))

@@ -35,7 +35,7 @@ def found(kept: list[BedHistory]) -> WhatIf:
 
 def test_at_todays_numbers_it_is_what_assess_says(kept: list[BedHistory], found: WhatIf) -> None:
     recordings = [Recording(one.bed, one.fhr, one.ua) for one in kept[:2]]
-    labour = assess.Labour(weeks=kept[0].weeks or 0)
+    labour = assess.LabourContext(weeks=kept[0].weeks or 0)
     rows = assess.assess(recordings, rule_file.load(), "nichd-2008", labour=labour)
     assert rows[0]["flags"], "the first labour raises a flag, else nothing is compared"
     for slider in found.sliders:
@@ -75,6 +75,6 @@ def test_a_bed_that_fell_silent_ends_with_its_silence() -> None:
     slider = shown.sliders[0]
     today = next(p for p in slider.positions if p.value == slider.today)
     row = assess.assess(
-        [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.Labour(one.weeks or 0)
+        [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.LabourContext(one.weeks or 0)
     )[0]
     assert next(f.from_s for f in today.flags if f.bed == 0) == row["flags"][0]["raised_s"]

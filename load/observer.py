@@ -27,7 +27,7 @@ EARLIER_S = 20
 
 
 @dataclass
-class Seen:
+class Observations:
     """Seconds that came in: bed, second, ms of arrival at ingest, us of the commit (NEVER: of none that was told)."""
 
     bed: Numbers
@@ -36,7 +36,7 @@ class Seen:
     written_us: Numbers
 
 
-class Raised(NamedTuple):
+class RaisedFlags(NamedTuple):
     """at: for each bed that fell, the second on which its flag was raised, and when that was written (ms).
 
     earlier: at how many others it was raised in the fall, but too early for it: a dip before was read as its beginning.
@@ -58,7 +58,7 @@ def hearing(url: str, ward: Ward) -> Iterator[PubSub]:
 
 
 @dataclass
-class Watch:
+class Observer:
     """Follows the shards of a ward."""
 
     ward: Ward
@@ -109,7 +109,7 @@ class Watch:
         self.deepest_ms = max(self.deepest_ms, deepest)
         return deepest
 
-    def seen(self) -> Seen:
+    def observations(self) -> Observations:
         """Return all seconds that have come in."""
         table = np.array(self._blocks, dtype=np.int64).reshape(-1, 5)
         written = np.full(len(table), NEVER)
@@ -118,9 +118,9 @@ class Watch:
             told = np.array(commits, dtype=np.int64)
             place = np.searchsorted(told[:, 0], table[own, 1])  # the first commit that has got so far
             written[own] = np.append(told[:, 1], NEVER)[place]
-        return Seen(table[:, 2], table[:, 3], table[:, 4], written)
+        return Observations(table[:, 2], table[:, 3], table[:, 4], written)
 
-    async def raised(self) -> Raised:
+    async def raised(self) -> RaisedFlags:
         """Return which of the flags that were to come have come."""
         found, earlier = {}, set()
         for bed, falls_at in zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True):
@@ -137,7 +137,7 @@ class Watch:
                     found[bed] = k, _ms(entry_id)
                 else:
                     earlier.add(bed)
-        return Raised(found, len(earlier - found.keys()))
+        return RaisedFlags(found, len(earlier - found.keys()))
 
     async def bytes_of_a_second(self) -> float:
         """Return how much memory of the store a second of a bed takes in its input stream."""
