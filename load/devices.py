@@ -48,7 +48,7 @@ class SignalChunks(msgspec.Struct, frozen=True):
 
 
 def _chunks() -> SignalChunks:
-    """Return chunks of a few simulated labours, which all beds share: devices must be cheap, and signals real."""
+    """Return the signals of a few simulated labours, shared by all beds: devices must be cheap, signals realistic."""
     found = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
 
     whole = _without_gaps(found[FALLING_SCENARIO].fhr)

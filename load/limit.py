@@ -13,7 +13,7 @@ LEAST_STEP = 10
 
 
 class LimitSearch(Struct, frozen=True):
-    """beds: the largest ward that held, 0 if none did; tried: all trials in their order."""
+    """Outcome of the search. beds: the largest ward that held, 0 if none did; tried: all trials in their order."""
 
     beds: int
     within_ms: float

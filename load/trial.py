@@ -56,7 +56,7 @@ KINDS = {
 
 
 class Spread(Struct, frozen=True):
-    """Of some delays, in ms. None where there are none."""
+    """Percentiles of some delays, in ms. None where there are none."""
 
     p50: float | None
     p95: float | None
@@ -65,8 +65,8 @@ class Spread(Struct, frozen=True):
 
 
 class LoadOrder(Struct, frozen=True):
-    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine. warm_s is
-    left out at the beginning.
+    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine. warm_s:
+    seconds at the beginning that are not measured.
     """
 
     beds: int
@@ -196,7 +196,7 @@ async def _ward(order: LoadOrder, folder: Path) -> AsyncIterator[tuple[Tree, War
 
 @contextlib.asynccontextmanager
 async def _looking(order: LoadOrder, tree: Tree) -> AsyncIterator[Browser | None]:
-    """Yield a browser at the ward's page, None where none is asked for."""
+    """Yield a browser on the ward's page, None if the order has no page."""
     if not order.page:
         yield None
         return
@@ -245,7 +245,7 @@ async def _until(
 
 
 class _StoppedParts:
-    """Some parts stand still for a time: stopped, not ended."""
+    """Some parts, stopped for a time by a signal and not ended."""
 
     def __init__(self, tree: Tree, name: str) -> None:
         self.until = time.monotonic() + STANDS_STILL_S
@@ -274,7 +274,7 @@ async def _catch_up(schedule: Schedule, observer: Observer) -> float:
 
 
 class _ResourceUse:
-    """Processor time and memory of every part, and of watching; what was done with it."""
+    """CPU time and memory of every part, and of the observer; what was done with it."""
 
     def __init__(self, tree: Tree) -> None:
         self._tree = tree
@@ -287,7 +287,7 @@ class _ResourceUse:
         self._stages: Stages | None = None
 
     def look(self) -> None:
-        """Look at all processes; the first look is where counting begins."""
+        """Sample all processes; counting begins with the first sample."""
         now, steal_s = time.monotonic(), getattr(psutil.cpu_times(), "steal", 0.0)  # only Linux reports it
         if self._began is None:
             self._began = now, steal_s
@@ -307,7 +307,7 @@ class _ResourceUse:
             self.memory_mb[name] = max(self.memory_mb.get(name, 0.0), memory / 2**20)
 
     def stages(self) -> dict[str, Stage]:
-        """Return what was done since the first look."""
+        """Return what was done since the first sample."""
         return {} if self._stages is None else self._stages.since()
 
     def _family(self, pid: int, *, with_children: bool) -> list[psutil.Process]:
@@ -329,18 +329,18 @@ def _versions(info: dict[str, object], order: LoadOrder) -> dict[str, str]:
         "numpy",
         *(("iotcore",) if order.own_parts else ()),
     )
-    found = {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in names}
-    found["store"] = (
+    versions = {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in names}
+    versions["store"] = (
         f"valkey {info['valkey_version']}" if "valkey_version" in info else f"redis {info['redis_version']}"
     )
     if not order.own_parts:
         said = subprocess.run([_found("mosquitto"), "-h"], capture_output=True, text=True, check=False).stdout
-        found["mosquitto"] = said.partition("version")[2].split()[0] if "version" in said else "?"
-    return found
+        versions["mosquitto"] = said.partition("version")[2].split()[0] if "version" in said else "?"
+    return versions
 
 
 def machine() -> str:
-    """Say on what was measured."""
+    """Describe the machine that was measured."""
     model = ""
     with contextlib.suppress(OSError):
         lines = Path("/proc/cpuinfo").read_text().splitlines()

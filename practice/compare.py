@@ -1,4 +1,4 @@
-"""Pure: a learner's marks beside what is true and beside what the detector said, with a score and explanations."""
+"""Pure: a learner's marks compared with the truth and with the detector's result, with a score and explanations."""
 
 from typing import Annotated, Literal
 
@@ -37,7 +37,7 @@ class Answer(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class EventRow(Struct, frozen=True):
-    """One event: what it is, who saw it, and why it is what it is. asked: it counts; `why_not` says why it does not."""
+    """One true event: its kind, who saw it, and why it is of that kind. asked: it counts; why_not: why it does not."""
 
     what: str
     kind: str
@@ -52,7 +52,7 @@ class EventRow(Struct, frozen=True):
 
 
 class ScorePart(Struct, frozen=True):
-    """A part of the score in words."""
+    """One part of the score, in words."""
 
     name: str
     points: float
@@ -63,7 +63,7 @@ class ScorePart(Struct, frozen=True):
 
 
 class Comparison(Struct, frozen=True):
-    """All that a learner is told. extra: marks of hers, and finds of the detector's, with nothing true behind them."""
+    """All that a learner is told. extra, extra_of_detector: events that match no true one (false positives)."""
 
     scenario: str
     purpose: str

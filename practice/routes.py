@@ -100,7 +100,7 @@ def _compare(code: str, answer: Answer) -> Comparison:
 
 
 def _as_integers(signal: Signal, per_unit: int) -> list[int]:
-    """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
+    """Return a signal as integers, as in the live frames: FHR in quarters of a bpm, UA in halves; NONE for NaN."""
     found: list[int] = (
         np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
     )

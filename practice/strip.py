@@ -1,4 +1,4 @@
-"""A strip to practise on: a part of a simulated labour, what is true of it, and what the detector said of it.
+"""A strip to practise on: a part of a simulated labour, its truth, and the detector's result for it.
 
 A strip is named by its scenario and a seed, and is the same wherever and whenever it is made.
 """
@@ -28,7 +28,7 @@ class BadStrip(QuietwardError):
 
 
 class StripEvent(Struct, frozen=True):
-    """An acceleration or a deceleration as somebody sees it; seconds from the strip's beginning.
+    """An acceleration or a deceleration, true, marked or detected; seconds from the strip's beginning.
 
     kind: of a deceleration; empty for an acceleration. extreme_s: peak or nadir.
     """
@@ -69,7 +69,7 @@ class PracticeStrip(Struct, frozen=True):
 
 
 class DetectorResult(Struct, frozen=True):
-    """What the detector said of a strip under a rule set; the last two at the strip's end.
+    """The detector's result for a strip under a rule set; level, concern and class are those at its end.
 
     baseline_bpm: its last in the strip, None where it could say none. reasons: what led to class and concern.
     """
@@ -83,7 +83,7 @@ class DetectorResult(Struct, frozen=True):
 
 
 def code_of(name: str, seed: int) -> str:
-    """Return what a strip is called where its scenario must not be read off."""
+    """Return the code of a strip, from which its scenario cannot be read."""
     return f"{hashlib.sha256(name.encode()).hexdigest()[:6]}-{seed}"
 
 
@@ -126,7 +126,7 @@ def make(code: str) -> PracticeStrip:
 
 @lru_cache(KEPT)
 def ask_detector(code: str, rule_set: str) -> DetectorResult:
-    """Return what the detector says of a strip, having watched before as it would have on a ward.
+    """Return the detector's result for a strip, with a run-up before it as on a ward.
 
     Takes seconds. Raises BadStrip, BadRules.
     """
@@ -166,7 +166,7 @@ def ask_detector(code: str, rule_set: str) -> DetectorResult:
 
 @lru_cache(KEPT)
 def _labour(name: str, seed: int) -> tuple[bed.SimulatedLabour, TruthFile, int]:
-    """Return a labour up to the end of its strip, what is true of it, and the second at which the strip ends."""
+    """Return a labour up to the end of its strip, its truth, and the second at which the strip ends."""
     played = scenario.load(name)
     numbers = scoring()
     length_s = numbers.strip_min * 60
@@ -187,7 +187,7 @@ def _as_event(event: Truth) -> StripEvent:
 
 
 def is_visible(strip: PracticeStrip, event: StripEvent) -> bool:
-    """Say whether the sensors showed enough of an event to ask for it."""
+    """Return whether the sensors showed enough of an event to ask for it."""
     begins, ends = (int(np.clip(s * HZ, 0, len(strip.fhr))) for s in (event.from_s, event.until_s))
     shown = ~np.isnan(strip.fhr[begins:ends])
     whole = max(1.0, (event.until_s - event.from_s) * HZ)

@@ -193,7 +193,7 @@ class Bed:
         return [fetus.baseline, *self._swings(fetus.variability), fetus.compression, self._wave, now["resting_tone"]]
 
     def _swings(self, variability: float) -> tuple[float, float]:
-        """Return how large the slow and the fine part of what varies are at the end of a tick: SD, bpm."""
+        """Return the standard deviations of the slow and the HF part of the variability at the end of a tick, bpm."""
         n, draw = self.numbers.beat, self._variability_rng.gauss
         self._burst_gain = math.exp(draw(0, n.burst_gain_spread))
         keeps = math.exp(-TICK_S / 60 / n.hf_gain_minutes)

@@ -12,9 +12,9 @@ Pair = tuple[float, float]
 
 
 class Beat(Struct, frozen=True, forbid_unknown_fields=True):
-    """Variability: a slow and a fine part, and how both change.
+    """Variability: a low-frequency and a high-frequency (HF) part, and how both change.
 
-    The fine part is hf_bpm at a variability of hf_at_bpm, and goes with its power hf_exponent.
+    The standard deviation of the HF part is hf_bpm at a variability of hf_at_bpm, and its power hf_exponent elsewhere.
     """
 
     corners_hz: Pair

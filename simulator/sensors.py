@@ -32,8 +32,8 @@ class Strain:
     """What acts on the sensors in one tick. off, toco_off: taken off on purpose, by the scenario.
 
     below_bpm: how far the rate is from its baseline; relieved: the transducer has been put to a better place.
-    slipped_share: what is lost whatever the recorder is. lively: how much the rate stirs, 1 on the whole.
-    motion: spells of good and of bad contact are shorter by it.
+    slipped_share: what is lost whatever the recorder is. lively: gain of the variability, 1 on average.
+    motion: factor by which spells of good and of bad contact are shorter.
     """
 
     fhr_loss_share: float
