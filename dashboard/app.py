@@ -34,7 +34,7 @@ from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.process import RecancellingTaskGroup, bind
 from quietward.runtime.retry import until_stored
 from quietward.store.client import RedisError, connected
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.serve")
 
@@ -53,11 +53,11 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
         async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
-            await until_stored(lambda: agree(store, ward, shards=settings.shards))
+            await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
             hub = Hub(ward, store)
             background = [
                 tasks.create_task(hub.run(), name="hub"),
-                tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
+                tasks.create_task(heartbeat(store, ward.heartbeats, "serve"), name="heartbeat"),
             ]
             authenticator = Authenticator(people, Sessions(store, ward))
             config = uvicorn.Config(

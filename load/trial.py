@@ -28,8 +28,8 @@ from quietward.load.observer import NEVER, Observer, RaisedFlags, hearing
 from quietward.load.schedule import HISTORY_S, DeviceShare, Schedule
 from quietward.load.stages import Stage, Stages
 from quietward.runtime.clock import now_ms
-from quietward.runtime.demo import Tree
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.runtime.supervisor import ProcessSupervisor
 from quietward.store.client import connected
 
 BEDS_OF_A_PROCESS = 4000
@@ -130,7 +130,7 @@ async def run(order: LoadOrder, moved: Callable[[float], None] = lambda _: None)
     condition_s = _falls_for_s()
     with tempfile.TemporaryDirectory(prefix="quietward-load-") as name:
         folder = Path(name)
-        async with _ward(order, folder) as (tree, ward, broker, store_url), connected(store_url) as store:
+        async with _ward(order, folder) as (supervisor, ward, broker, store_url), connected(store_url) as store:
             beds, seconds = order.beds, round(order.minutes * 60)
             held_back = len(Schedule(ward.name, beds, 0, order.warm_s, seconds, condition_s).falling) * HISTORY_S
             start_ms = (now_ms() // 1000 + 1 + round(READY_S + held_back / AT_ONCE_A_SECOND)) * 1000
@@ -139,12 +139,12 @@ async def run(order: LoadOrder, moved: Callable[[float], None] = lambda _: None)
             for i in range(order.processes):
                 part = folder / f"devices-{i}.json"
                 part.write_bytes(msgspec.json.encode(DeviceShare(schedule, broker, i, order.processes)))
-                tree.start(f"devices-{i}", "load-devices", str(part), once=True)
-            used = _ResourceUse(tree)
+                supervisor.start(f"devices-{i}", "load-devices", str(part), once=True)
+            used = _ResourceUse(supervisor)
             with hearing(store_url, ward) as heard:
                 observer = Observer(ward, store, heard, schedule)
-                async with _looking(order, tree) as browser:
-                    await _until(schedule, tree, observer, used, order, moved)
+                async with _looking(order, supervisor) as browser:
+                    await _until(schedule, supervisor, observer, used, order, moved)
                     stages = used.stages()
                     page_ms = None if browser is None else spread(await browser.delays_ms(schedule))
                 caught_up_s = await _catch_up(schedule, observer)
@@ -163,7 +163,7 @@ def _falls_for_s() -> int:
 
 
 @contextlib.asynccontextmanager
-async def _ward(order: LoadOrder, folder: Path) -> AsyncIterator[tuple[Tree, Ward, str, str]]:
+async def _ward(order: LoadOrder, folder: Path) -> AsyncIterator[tuple[ProcessSupervisor, Ward, str, str]]:
     """Yield the running parts, without devices."""
     broker_port, store_port = free_port(), free_port()
     broker, store = f"mqtt://127.0.0.1:{broker_port}", f"redis://127.0.0.1:{store_port}/0"
@@ -176,32 +176,34 @@ async def _ward(order: LoadOrder, folder: Path) -> AsyncIterator[tuple[Tree, War
         "QUIETWARD_STORE": store,
         "QUIETWARD_KEEP_HOURS": "1",
     }
-    tree = Tree(environment, folder)
+    supervisor = ProcessSupervisor(environment, folder)
     try:
         if order.own_parts:
-            tree.wait_until_up(tree.start("broker", "embedded-broker", "--port", str(broker_port)), broker_port)
-            tree.wait_until_up(tree.start("store", "embedded-store", "--port", str(store_port)), store_port)
+            supervisor.wait_until_up(
+                supervisor.start("broker", "embedded-broker", "--port", str(broker_port)), broker_port
+            )
+            supervisor.wait_until_up(supervisor.start("store", "embedded-store", "--port", str(store_port)), store_port)
         else:
             command = [_found("mosquitto"), "-c", str(mosquitto_settings(broker_port, folder))]
-            tree.wait_until_up(tree.start_program("broker", command), broker_port)
+            supervisor.wait_until_up(supervisor.start_program("broker", command), broker_port)
             command = [_found("redis-server"), *store_command(store_port, folder)[1:]]
-            tree.wait_until_up(tree.start_program("store", command), store_port)
+            supervisor.wait_until_up(supervisor.start_program("store", command), store_port)
         for part, count in (("ingest", order.ingests), ("detect", order.detects)):
             for i in range(count):
-                tree.start(part if count == 1 else f"{part}-{i}", part, metrics_port=free_port())
-        yield tree, ward, broker, store
+                supervisor.start(part if count == 1 else f"{part}-{i}", part, metrics_port=free_port())
+        yield supervisor, ward, broker, store
     finally:
-        tree.end()
+        supervisor.end()
 
 
 @contextlib.asynccontextmanager
-async def _looking(order: LoadOrder, tree: Tree) -> AsyncIterator[Browser | None]:
+async def _looking(order: LoadOrder, supervisor: ProcessSupervisor) -> AsyncIterator[Browser | None]:
     """Yield a browser on the ward's page, None if the order has no page."""
     if not order.page:
         yield None
         return
     port = free_port()
-    tree.wait_until_up(tree.start("page", "serve", "--port", str(port)), port)
+    supervisor.wait_until_up(supervisor.start("page", "serve", "--port", str(port)), port)
     async with Browser(f"http://127.0.0.1:{port}/") as browser:
         yield browser
 
@@ -215,7 +217,7 @@ def _found(program: str) -> str:
 
 async def _until(
     schedule: Schedule,
-    tree: Tree,
+    supervisor: ProcessSupervisor,
     observer: Observer,
     used: "_ResourceUse",
     order: LoadOrder,
@@ -234,11 +236,11 @@ async def _until(
             used.look()
             await observer.depth_ms()
         if still is None and now_ms() >= still_ms and order.kind in ("broker-away", "detector-slow"):
-            still = _StoppedParts(tree, "broker" if order.kind == "broker-away" else "detect")
+            still = _StoppedParts(supervisor, "broker" if order.kind == "broker-away" else "detect")
         if still is not None and time.monotonic() >= still.until:
             still.go_on()
         await observer.read_on()
-        if (news := tree.look_after()) is not None and not news.startswith("devices"):
+        if (news := supervisor.restart_dead()) is not None and not news.startswith("devices"):
             raise Unreachable("load test", news, "A part ended while it was measured: nothing that it says is sound")
     if still is not None:
         still.go_on()
@@ -247,9 +249,9 @@ async def _until(
 class _StoppedParts:
     """Some parts, stopped for a time by a signal and not ended."""
 
-    def __init__(self, tree: Tree, name: str) -> None:
+    def __init__(self, supervisor: ProcessSupervisor, name: str) -> None:
         self.until = time.monotonic() + STANDS_STILL_S
-        self._pids = [p.process.pid for p in tree.parts if p.process is not None and p.name.startswith(name)]
+        self._pids = [p.process.pid for p in supervisor.processes if p.process is not None and p.name.startswith(name)]
         for pid in self._pids:
             os.kill(pid, signal.SIGSTOP)
 
@@ -276,8 +278,8 @@ async def _catch_up(schedule: Schedule, observer: Observer) -> float:
 class _ResourceUse:
     """CPU time and memory of every part, and of the observer; what was done with it."""
 
-    def __init__(self, tree: Tree) -> None:
-        self._tree = tree
+    def __init__(self, supervisor: ProcessSupervisor) -> None:
+        self._supervisor = supervisor
         self._families: dict[str, list[psutil.Process]] = {}
         self._first: dict[str, float] = {}
         self.cpu_s: dict[str, float] = {}
@@ -291,11 +293,13 @@ class _ResourceUse:
         now, steal_s = time.monotonic(), getattr(psutil.cpu_times(), "steal", 0.0)  # only Linux reports it
         if self._began is None:
             self._began = now, steal_s
-            self._stages = Stages([part.metrics_port for part in self._tree.parts if part.metrics_port])
+            self._stages = Stages([part.metrics_port for part in self._supervisor.processes if part.metrics_port])
         else:
             began, steal_before_s = self._began
             self.cpu_steal_share = (steal_s - steal_before_s) / ((now - began) * (os.cpu_count() or 1))
-        parts = {p.name: p.process.pid for p in self._tree.parts if p.process is not None} | {WATCHING: os.getpid()}
+        parts = {p.name: p.process.pid for p in self._supervisor.processes if p.process is not None} | {
+            WATCHING: os.getpid()
+        }
         for name, pid in parts.items():
             try:
                 if name not in self._families:  # looked up once: that reads every process of the machine

@@ -22,7 +22,7 @@ from quietward.simulator.scenario import Scenario
 from quietward.simulator.sources import LiveBed, RecordedStrip, Source
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store, connected, newest_id, read_stream
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.simulate")
 
@@ -81,8 +81,8 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
     """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
-        await until_stored(lambda: agree(store, ward, shards=settings.shards))
-        tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")
+        await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
+        tasks.create_task(heartbeat(store, ward.heartbeats, "simulate"), name="heartbeat")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")

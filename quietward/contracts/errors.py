@@ -1,15 +1,15 @@
-"""Errors, named by who is at fault; each says what, where and how to mend it.
+"""Errors, named by what is at fault; each says what is wrong, where, and how to fix it.
 
 QuietwardError
-├── BadMessage     a device sent something that cannot be used
+├── BadMessage     a device sent something unusable
 ├── BadRules       a rule table (TOML) is wrong
 ├── BadScenario    a scenario file (TOML) is wrong
 ├── BadStudy       a study file (TOML) is wrong
 ├── BadRecording   a recording cannot be read
 ├── BadSettings    an operator's setting is wrong
 ├── MissingExtra   a command needs packages that are not installed
-├── Unreachable    a broker, store or port is not there, or refuses
-└── LostOwnership  another detector has taken this shard over
+├── Unreachable    a broker, store or port cannot be reached, or refuses
+└── LostOwnership  another detector has taken over this shard
 """
 
 from collections.abc import Iterator
@@ -17,7 +17,7 @@ from contextlib import contextmanager
 
 
 class QuietwardError(Exception):
-    """Base of all errors that are shown to people as one clear line."""
+    """Base of all errors that are shown as one clear line. remedy: how to fix it."""
 
     def __init__(self, what: str, value: object, remedy: str) -> None:
         super().__init__(what, value, remedy)
@@ -27,13 +27,13 @@ class QuietwardError(Exception):
 
     def __str__(self) -> str:
         shown = repr(self.value)
-        if len(shown) > 80:  # a device may send anything; the log must stay readable
+        if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = shown[:77] + "..."
         return f"{self.what}: {shown}. {self.remedy}"
 
 
 class BadMessage(QuietwardError):
-    """A device sent something that cannot be used. `reason` is the short word that is counted."""
+    """A device sent something unusable. reason: the label under which it is counted."""
 
     def __init__(self, reason: str, what: str, value: object, remedy: str) -> None:
         super().__init__(what, value, remedy)
@@ -80,8 +80,8 @@ def extra(name: str, what: str) -> Iterator[None]:
 
 
 class Unreachable(QuietwardError):
-    """A broker, store or port is not there, or refuses."""
+    """A broker, store or port cannot be reached, or refuses."""
 
 
 class LostOwnership(QuietwardError):
-    """Another detector has taken this shard over."""
+    """Another detector has taken over this shard."""

@@ -131,8 +131,8 @@ async def test_commits_tell_when_a_summary_was_there(
 
         async def listening() -> bool:
             return (
-                await store.hget(ward.parts, "detect") is not None
-                and await store.hget(ward.parts, "ingest") is not None
+                await store.hget(ward.heartbeats, "detect") is not None
+                and await store.hget(ward.heartbeats, "ingest") is not None
             )
 
         assert await until(listening)
