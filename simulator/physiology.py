@@ -57,7 +57,7 @@ class ContractionForm(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Pushing(Struct, frozen=True, forbid_unknown_fields=True):
-    """DeviceSecond stage."""
+    """Second stage."""
 
     height: Pair
     length_s: Pair

@@ -17,7 +17,7 @@ CODE = strip.code_of("cord-with-shoulders", 3)
 def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard) -> None:
     page.goto(f"{made_up.address}/practice?set={CODE}.{strip.code_of('calm', 1)}")
     expect(page.locator(".notice")).to_have_text(NOTICE)
-    expect(page.locator(".progress")).to_have_text("PracticeStrip 1 of 2")
+    expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
     canvas = page.locator(".practice-paper canvas")
     expect(canvas).to_have_attribute("aria-label", re.compile("30 min, 1 cm a minute, 20 bpm a centimetre"))
     with urllib.request.urlopen(f"{made_up.address}/practice/strips/{CODE}") as answer:
@@ -54,7 +54,7 @@ def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard
     expect(page.locator(".events tr", has_text="9:32").first).to_contain_text("found")
     expect(page.locator(".lanes rect.deceleration")).not_to_have_count(0)
     page.get_by_role("button", name="Next strip").click()
-    expect(page.locator(".progress")).to_have_text("PracticeStrip 2 of 2")
+    expect(page.locator(".progress")).to_have_text("Strip 2 of 2")
     expect(page.locator(".marked li")).to_have_text(["none yet"])
 
 
@@ -71,7 +71,7 @@ def test_a_teacher_makes_a_set(page: Page, made_up: MadeUpWard) -> None:
     wanted = f"/practice?set={strip.code_of('calm', 7)}.{strip.code_of('sinusoidal', 7)}"
     expect(link).to_have_attribute("href", wanted)
     link.click()
-    expect(page.locator(".progress")).to_have_text("PracticeStrip 1 of 2")
+    expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
 
 
 def test_a_strip_that_is_none_is_said(page: Page, made_up: MadeUpWard) -> None:
