@@ -24,7 +24,7 @@ from quietward.dashboard.auth.people import People
 from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html, strip_svg
-from quietward.dashboard.routes import account, downloads, history, live, studies, what_if_job
+from quietward.dashboard.routes import account, downloads, example, history, live, studies, what_if_job
 from quietward.dashboard.routes.what_if_job import WhatIfJob
 from quietward.dashboard.web.middleware import PagePaths, SecurityHeaders, content_security_policy
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
@@ -115,7 +115,9 @@ def create_app(
     downloads.add_routes(server, hub)
     history.add_routes(server, hub)
     what_if_job.add_routes(server, WhatIfJob(settings), authenticator)  # before /studies/{name}, which would match too
-    studies.add_routes(server, Path(settings.studies))
+    example_study = example.ExampleStudy(settings)
+    example.add_routes(server, example_study)
+    studies.add_routes(server, example_study.folder, Path(settings.studies))
     for extension in extensions:
         extension.add_routes(server)
 

@@ -38,7 +38,7 @@ class _Series:
 
 
 @dataclass(frozen=True)
-class Labour:
+class LabourContext:
     """What a recording does not say of its labour. weeks: of gestation; second_stage_from_s: of the recording."""
 
     weeks: int = 0
@@ -50,13 +50,13 @@ def assess(
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
-    labour: Labour | None = None,
+    labour: LabourContext | None = None,
 ) -> list[Row]:
     """Return one object per recording, in order. moved: told how many recording-seconds are done.
 
     Raises BadRules if there is no such rule set.
     """
-    labour = labour or Labour()
+    labour = labour or LabourContext()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
         raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
@@ -79,7 +79,7 @@ def _groups(seconds: list[int]) -> list[list[int]]:
 
 
 def _together(
-    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: Labour
+    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: LabourContext
 ) -> list[Row]:
     state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
     lengths = np.array([r.seconds for r in group])

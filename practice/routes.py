@@ -21,7 +21,7 @@ from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
 from quietward.practice import strip
-from quietward.practice.compare import Answer, BadAnswer, Compared, check, compare
+from quietward.practice.compare import Answer, BadAnswer, Comparison, check, compare
 from quietward.simulator import scenario
 from quietward.simulator.bed import Signal
 
@@ -91,7 +91,7 @@ def add_routes(server: FastAPI) -> None:
             worker.submit(strip.ask_detector, code, rules.rule_sets[0].name)
         seconds = len(made.fhr) // HZ
         return json_response(
-            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+            {"notice": NOTICE, "seconds": seconds, "fhr": _as_integers(made.fhr, 4), "ua": _as_integers(made.ua, 2)}
         )
 
     @server.post("/practice/strips/{code}/answer")
@@ -103,15 +103,15 @@ def add_routes(server: FastAPI) -> None:
             return Response(str(error), 422)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given, rules)})
+        return json_response({"notice": NOTICE, "compared": await work(_compare, code, given, rules)})
 
 
-def _compared(code: str, answer: Answer, rules: Rules) -> Compared:
+def _compare(code: str, answer: Answer, rules: Rules) -> Comparison:
     return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer, rules)
 
 
-def _whole(signal: Signal, per_unit: int) -> list[int]:
-    """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
+def _as_integers(signal: Signal, per_unit: int) -> list[int]:
+    """Return a signal as integers, as in the live frames: FHR in quarters of a bpm, UA in halves; NONE for NaN."""
     found: list[int] = (
         np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
     )

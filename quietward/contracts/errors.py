@@ -7,9 +7,13 @@ QuietwardError
 ├── BadStudy       a study file (TOML) is wrong
 ├── BadRecording   a recording cannot be read
 ├── BadSettings    an operator's setting is wrong
+├── MissingExtra   a command needs packages that are not installed
 ├── Unreachable    a broker, store or port cannot be reached, or refuses
 └── LostOwnership  another detector has taken over this shard
 """
+
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 
 class QuietwardError(Exception):
@@ -54,6 +58,25 @@ class BadRecording(QuietwardError):
 
 class BadSettings(QuietwardError):
     """An operator's setting is wrong."""
+
+
+class MissingExtra(QuietwardError):
+    """A command needs packages that are not installed: those of an extra of this one."""
+
+
+@contextmanager
+def extra(name: str, what: str) -> Iterator[None]:
+    """Import, inside of it, what an extra of this package brings. what: the option or file that needs it.
+
+    Raises MissingExtra, which names the extra, when a package is not there.
+    """
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        if (error.name or "quietward").partition(".")[0] == "quietward":
+            raise  # a mistake of ours, and no missing package
+        remedy = f"Is not installed; it comes with the extra `{name}`: pip install 'quietward[{name}]'"
+        raise MissingExtra(f"{what} needs", error.name, remedy) from error
 
 
 class Unreachable(QuietwardError):

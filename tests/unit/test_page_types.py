@@ -38,12 +38,12 @@ SHARED: dict[str, type[Struct]] = {
     "UaScale": contracts_strip.UaScale,
     "SpeedScale": contracts_strip.SpeedScale,
     "MarkStyle": contracts_strip.MarkStyle,
-    "LearnersMark": compare.Mark,
+    "LearnersMark": compare.LearnerMark,
     "Answer": compare.Answer,
-    "Compared": compare.Compared,
-    "Line": compare.Line,
-    "Part": compare.Part,
-    "Found": strip.Found,
+    "Compared": compare.Comparison,
+    "Line": compare.EventRow,
+    "Part": compare.ScorePart,
+    "Found": strip.StripEvent,
 }
 NOT_READ = {"StripStyle": {"print"}, "PolicyInfo": {"rule_sets"}}
 """Fields of which the page has no use."""

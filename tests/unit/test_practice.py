@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from quietward.contracts.errors import BadRules
 from quietward.contracts.messages import HZ, Level
 from quietward.practice import strip
-from quietward.practice.compare import Answer, BadAnswer, Compared, Mark, check, pairs
+from quietward.practice.compare import Answer, BadAnswer, Comparison, LearnerMark, check, pairs
 from quietward.practice.compare import compare as compare_by
 from quietward.practice.scoring import parse, scoring
-from quietward.practice.strip import BadStrip, Contraction, Found, Said, Strip
+from quietward.practice.strip import BadStrip, DetectorResult, PracticeStrip, StripContraction, StripEvent
 from quietward.simulator import scenario
 from tests.traces import RULES
 
@@ -24,12 +24,12 @@ SECONDS = 1800
 
 def fall(
     from_s: float, until_s: float, kind: str = "variable", size: float = 40.0, nadir_s: float | None = None
-) -> Found:
-    return Found("deceleration", kind, from_s, from_s + 15 if nadir_s is None else nadir_s, until_s, size)
+) -> StripEvent:
+    return StripEvent("deceleration", kind, from_s, from_s + 15 if nadir_s is None else nadir_s, until_s, size)
 
 
-def rise(from_s: float, until_s: float, size: float = 25.0) -> Found:
-    return Found("acceleration", "", from_s, (from_s + until_s) / 2, until_s, size)
+def rise(from_s: float, until_s: float, size: float = 25.0) -> StripEvent:
+    return StripEvent("acceleration", "", from_s, (from_s + until_s) / 2, until_s, size)
 
 
 TRUE = [
@@ -41,31 +41,33 @@ TRUE = [
 ]
 
 
-def made(events: list[Found] = TRUE, level: Level = Level.LOOK, fhr: float = 140.0) -> Strip:
+def made(events: list[StripEvent] = TRUE, level: Level = Level.LOOK, fhr: float = 140.0) -> PracticeStrip:
     signal = np.full(SECONDS * HZ, fhr)
-    contractions = [Contraction(390, 410, 450)]
-    return Strip("x-1", "calm", "purpose", "good watcher", 0, signal, signal, 138.0, events, contractions, level)
+    contractions = [StripContraction(390, 410, 450)]
+    return PracticeStrip(
+        "x-1", "calm", "purpose", "good watcher", 0, signal, signal, 138.0, events, contractions, level
+    )
 
 
-def detector(events: list[Found] = TRUE, level: Level = Level.BEDSIDE) -> Said:
-    return Said(140.0, events, level, 33.0, 2, ["a reason"])
+def detector(events: list[StripEvent] = TRUE, level: Level = Level.BEDSIDE) -> DetectorResult:
+    return DetectorResult(140.0, events, level, 33.0, 2, ["a reason"])
 
 
-def marks(events: list[Found]) -> list[Mark]:
-    given = [msgspec.to_builtins(Mark(e.what, e.from_s, e.until_s, e.kind)) for e in events]  # type: ignore[arg-type]
-    return msgspec.convert(given, list[Mark])
+def marks(events: list[StripEvent]) -> list[LearnerMark]:
+    given = [msgspec.to_builtins(LearnerMark(e.what, e.from_s, e.until_s, e.kind)) for e in events]  # type: ignore[arg-type]
+    return msgspec.convert(given, list[LearnerMark])
 
 
-def answer(events: list[Found] = TRUE, **more: object) -> Answer:
+def answer(events: list[StripEvent] = TRUE, **more: object) -> Answer:
     usual: dict[str, object] = {"baseline_bpm": 138.0, "rules": "nichd-2008", "rule_class": 2, "next": "look"}
     return msgspec.convert(usual | {"marks": msgspec.to_builtins(marks(events))} | more, Answer)
 
 
-def compare(strip: Strip, said: Said, answer: Answer) -> Compared:
-    return compare_by(strip, said, answer, RULES)
+def compare(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> Comparison:
+    return compare_by(strip, result, answer, RULES)
 
 
-def points(found: Compared) -> dict[str, float]:
+def points(found: Comparison) -> dict[str, float]:
     return {part.name: part.points for part in found.parts}
 
 
@@ -160,7 +162,7 @@ spans = st.tuples(
 def test_a_score_lies_between_0_and_100_and_pairs_are_one_to_one(
     true: list[tuple[float, float, str]], given: list[tuple[float, float, str]]
 ) -> None:
-    def events(told: list[tuple[float, float, str]]) -> list[Found]:
+    def events(told: list[tuple[float, float, str]]) -> list[StripEvent]:
         return [fall(a, a + b, kind) if kind else rise(a, a + b) for a, b, kind in told]
 
     assert 0 <= compare(made(events(true)), detector(), answer(events(given))).score <= 100
@@ -199,11 +201,11 @@ def test_strips_of_labours_in_need_often_end_while_somebody_is_needed() -> None:
 
 def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
     """Times count from the strip's beginning, and nothing that was over before it is told."""
-    said = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "figo-2015")
-    assert said.events
-    assert all(e.until_s > 0 and e.until_s <= SECONDS for e in said.events)
-    assert {e.kind for e in said.events if e.what == "deceleration"} == {"variable"}
-    assert said.rule_class in (1, 2, 3)
+    result = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "figo-2015")
+    assert result.events
+    assert all(e.until_s > 0 and e.until_s <= SECONDS for e in result.events)
+    assert {e.kind for e in result.events if e.what == "deceleration"} == {"variable"}
+    assert result.rule_class in (1, 2, 3)
 
 
 @pytest.mark.parametrize(

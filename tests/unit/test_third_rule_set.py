@@ -20,7 +20,7 @@ from quietward.practice import strip
 from quietward.practice.compare import Answer, check, compare
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
-from quietward.simulator.bed import Labour
+from quietward.simulator.bed import SimulatedLabour
 from tests.traces import put, ramp, run
 
 NAME = "ours-2026"
@@ -43,7 +43,7 @@ def rules(monkeypatch: pytest.MonkeyPatch) -> Rules:
 
 
 @pytest.fixture(scope="module")
-def labour() -> Labour:
+def labour() -> SimulatedLabour:
     """An hour with decelerations."""
     return bed.simulate(scenario.load("cord-with-shoulders"), 3, 3600)
 
@@ -62,7 +62,7 @@ def test_the_core_judges_by_it(rules: Rules) -> None:
     assert [found.measure("prolonged_30min", i) for i in range(3)] == [0, 0, 1]
 
 
-def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules, labour: Labour) -> None:
+def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules, labour: SimulatedLabour) -> None:
     found = run(labour.fhr, labour.ua, rules)
     looks = np.array(found.looks)
     differ = {
@@ -75,7 +75,7 @@ def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules
     assert {"late_or_prolonged_share_30min", "prolonged_30min"} <= differ
 
 
-def test_summaries_name_its_class(rules: Rules, labour: Labour) -> None:
+def test_summaries_name_its_class(rules: Rules, labour: SimulatedLabour) -> None:
     state = State(rules)
     fhr, ua = (x.reshape(-1, HZ).tolist() for x in (np.where(np.isnan(s), 0, s) for s in (labour.fhr, labour.ua)))
     at = 1_790_000_000_000
@@ -86,7 +86,7 @@ def test_summaries_name_its_class(rules: Rules, labour: Labour) -> None:
     assert summary.rules == rules.digest != rule_file._digest(rules.reading, rules.rule_sets[:2])
 
 
-def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Labour) -> None:
+def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: SimulatedLabour) -> None:
     recording = Recording("one", labour.fhr, labour.ua)
     kinds = {}
     for name in ("figo-2015", NAME):
@@ -98,7 +98,7 @@ def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Lab
 
 
 def test_calibration_sets_it_beside_the_others(
-    rules: Rules, labour: Labour, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    rules: Rules, labour: SimulatedLabour, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
         "quietward.detect.calibrate.read_recording", lambda path: Recording(path.stem, labour.fhr, labour.ua)

@@ -38,7 +38,7 @@ export default class StudyView {
     this.picture = make("div", "shift");
     const line = make("div", "choose");
     line.append(labelled("study", this.study), labelled("number", this.number), labelled("value", this.slider), this.value, this.report);
-    this.running = button("Work out this ward's last hours", "plain", () => void this.workOut());
+    this.running = button("Work out this ward's last hours", "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
     this.hours = make("select");
     for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, String(hours)));
     this.hours.value = String(USUAL_HOURS);
@@ -62,18 +62,22 @@ export default class StudyView {
     this.withReport = answer.with_report;
     for (const name of answer.studies) this.study.append(new Option(name, name));
     if (answer.studies[0]) await this.load(answer.studies[0]);
-    else this.fail("There is no study yet: quietward study writes one.");
+    else await this.workOut("/studies/example");
   }
 
-  /** A process of its own works it out; it takes about a minute for a dozen beds and four hours. */
-  async workOut() {
+  /**
+   * A process of its own works it out; it takes about a minute for a dozen beds and four hours.
+   * @param {string} path
+   */
+  async workOut(path, query = "") {
     this.running.disabled = true;
+    this.below.hidden = !this.found;
     /** @type {Progress | null} */
-    let said = await this.fetchJson(`/studies/running?hours=${this.hours.value}`, "POST");
+    let said = await this.fetchJson(path + query, "POST");
     while (said?.state === "working" && this.host.isConnected) {
       setText(this.progress, said.text);
       await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
-      said = await this.fetchJson("/studies/running");
+      said = await this.fetchJson(path);
     }
     this.running.disabled = false;
     setText(this.progress, said?.text ?? "");
