@@ -24,7 +24,7 @@ from quietward.dashboard.auth.people import People
 from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html, strip_svg
-from quietward.dashboard.routes import account, downloads, history, live, studies, what_if_job
+from quietward.dashboard.routes import account, downloads, example, history, live, studies, what_if_job
 from quietward.dashboard.routes.what_if_job import WhatIfJob
 from quietward.dashboard.web.middleware import PagePaths, SecurityHeaders, content_security_policy
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
@@ -34,7 +34,7 @@ from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.process import RecancellingTaskGroup, bind
 from quietward.runtime.retry import until_stored
 from quietward.store.client import RedisError, connected
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.serve")
 
@@ -53,11 +53,11 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
         async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
-            await until_stored(lambda: agree(store, ward, shards=settings.shards))
+            await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
             hub = Hub(ward, store)
             background = [
                 tasks.create_task(hub.run(), name="hub"),
-                tasks.create_task(heartbeat(store, ward.parts, "serve"), name="heartbeat"),
+                tasks.create_task(heartbeat(store, ward.heartbeats, "serve"), name="heartbeat"),
             ]
             authenticator = Authenticator(people, Sessions(store, ward))
             config = uvicorn.Config(
@@ -115,7 +115,9 @@ def create_app(
     downloads.add_routes(server, hub)
     history.add_routes(server, hub)
     what_if_job.add_routes(server, WhatIfJob(settings), authenticator)  # before /studies/{name}, which would match too
-    studies.add_routes(server, Path(settings.studies))
+    example_study = example.ExampleStudy(settings)
+    example.add_routes(server, example_study)
+    studies.add_routes(server, example_study.folder, Path(settings.studies))
     for extension in extensions:
         extension.add_routes(server)
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.messages import HZ, WINDOW_S, Event
 from quietward.detect.core import engine
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.arrays import Ints
@@ -19,7 +19,6 @@ from quietward.detect.core.state.state import State
 from quietward.recordings.recording import Recording
 
 EVERY_S = 60
-WINDOW_S = 1800
 TOGETHER = 1024
 MOST_BYTES = 2**30
 """Recordings of one go, and what their samples may take: enough to spread the cost of a step, few enough for memory."""
@@ -39,7 +38,7 @@ class _Series:
 
 
 @dataclass(frozen=True)
-class Labour:
+class LabourContext:
     """What a recording does not say of its labour. weeks: of gestation; second_stage_from_s: of the recording."""
 
     weeks: int = 0
@@ -51,13 +50,13 @@ def assess(
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
-    labour: Labour | None = None,
+    labour: LabourContext | None = None,
 ) -> list[Row]:
     """Return one object per recording, in order. moved: told how many recording-seconds are done.
 
     Raises BadRules if there is no such rule set.
     """
-    labour = labour or Labour()
+    labour = labour or LabourContext()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
         raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
@@ -80,7 +79,7 @@ def _groups(seconds: list[int]) -> list[list[int]]:
 
 
 def _together(
-    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: Labour
+    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: LabourContext
 ) -> list[Row]:
     state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
     lengths = np.array([r.seconds for r in group])
@@ -128,7 +127,7 @@ def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Ser
         parts = [
             f"{f.name}: {p:.0f} points"
             for f, p in zip(state.rules.concern.finding, found.points[:, n].tolist(), strict=True)
-            if p >= 0.5
+            if p >= state.rules.concern.least_points_shown
         ]
         reasons = [*judged.criteria, *judged.missing, *parts]
         series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[n]), reasons))

@@ -19,8 +19,8 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
-from scipy.optimize import nnls
 
+from quietward.contracts.errors import extra
 from quietward.contracts.messages import HZ, Event
 from quietward.detect import rule_file
 from quietward.detect.core import engine
@@ -115,6 +115,9 @@ def weighted_kappa(a: Ints, b: Ints) -> float:
 
 def fit(x: Floats, mean_vote: Floats, majority: Ints) -> tuple[Floats, float, float, float]:
     """Return points of each finding, the start, and the limits of class 2 and 3."""
+    with extra("studies", "calibrate"):
+        from scipy.optimize import nnls
+
     target = (mean_vote - 1) * PER_VOTE
     points, _ = nnls(np.column_stack([x, np.ones(len(x))]), target)
     value = score(x, points[:-1], points[-1])

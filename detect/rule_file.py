@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import AdjustableLimit, PolicyInfo
+from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
@@ -134,7 +134,25 @@ def policy_info(rules: Rules) -> PolicyInfo:
         longest.limit_s,
         policy.care.helps_within_s,
         limits,
+        rule_set_infos(rules),
     )
+
+
+def rule_set_infos(rules: Rules) -> list[RuleSetInfo]:
+    """Return the numbers that explain the kinds of decelerations under each rule set, in their order."""
+    return [
+        RuleSetInfo(
+            name=one.name,
+            depth_bpm=one.deceleration.depth_bpm,
+            gradual_depth_bpm=one.deceleration.gradual_depth_bpm,
+            length_s=one.deceleration.length_s,
+            prolonged_s=one.deceleration.prolonged_s,
+            abrupt_below_s=one.deceleration.abrupt_below_s,
+            abrupt_doubt_s=rules.reading.kind.doubt_s,
+            late_onset_after_s=one.deceleration.late_onset_after_s,
+        )
+        for one in rules.rule_sets
+    ]
 
 
 def _text(name: str) -> tuple[str, str]:

@@ -7,7 +7,6 @@ checkpoint and the entries after it, saying nothing up to the last written posit
 import asyncio
 import logging
 import time
-from collections.abc import Callable
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
@@ -19,40 +18,34 @@ from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.detect.store import FIRST, ShardStore
+from quietward.detect.store import STREAM_START, ShardStore
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.heartbeat import heartbeat
-from quietward.runtime.leases import Share, work
+from quietward.runtime.hooks import TestHook, no_hook
+from quietward.runtime.leases import LeaseGroup, run_leased
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.detect")
 
 DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
 REBUILD_MS = 45 * 60_000
-"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than findings look back (only the
-trend of contractions compares with the half hour before the last)."""
-
-Watch = Callable[[str], None]
-"""Told when a point of the commit is reached; tests stop the process there."""
-
-
-def _nobody(_: str) -> None:
-    """Watch nothing."""
+"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, except
+the trend of contractions, which compares with the half hour before the last."""
 
 
 async def serve(settings: Settings) -> None:
-    """Run our share of the ward's shards until cancelled. Raises BadRules, BadSettings, Unreachable."""
+    """Run the shards that this detector has leases for, until cancelled. Raises BadRules, BadSettings, Unreachable."""
     rules = rule_file.load(settings.policy)
     ward = Ward(settings.ward, settings.shards)
     metrics.expose(settings, "detect")
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
-        await until_stored(lambda: agree(store, ward, shards=settings.shards))
-        await until_stored(lambda: tell_policy(store, ward, rules))
+        await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
+        await until_stored(lambda: publish_policy(store, ward, rules))
 
         async def run(number: int) -> None:
             try:
@@ -60,30 +53,31 @@ async def serve(settings: Settings) -> None:
             except LostOwnership as error:
                 log.warning("%s", error)
 
-        tasks.create_task(work(store, ward, Share("detect", settings.shards, DEAD_AFTER_S), run), name="shards")
-        tasks.create_task(heartbeat(store, ward.parts, "detect"), name="heartbeat")
+        shards = LeaseGroup("detect", settings.shards, DEAD_AFTER_S)
+        tasks.create_task(run_leased(store, ward, shards, run), name="shards")
+        tasks.create_task(heartbeat(store, ward.heartbeats, "detect"), name="heartbeat")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
 
 
-async def tell_policy(store: Store, ward: Ward, rules: Rules) -> None:
-    """Write what the page must know of the policy that runs."""
+async def publish_policy(store: Store, ward: Ward, rules: Rules) -> None:
+    """Write what the page needs to know of the running policy."""
     await store.at(ward.policy).set(ward.policy, encode_json(rule_file.policy_info(rules)))
 
 
 class Detector:
     """One shard's detector."""
 
-    def __init__(self, store: ShardStore, rules: Rules, checkpoint_s: float, watch: Watch = _nobody) -> None:
-        self.store, self.rules, self.checkpoint_s, self.watch = store, rules, checkpoint_s, watch
+    def __init__(self, store: ShardStore, rules: Rules, checkpoint_s: float, test_hook: TestHook = no_hook) -> None:
+        self.store, self.rules, self.checkpoint_s, self.test_hook = store, rules, checkpoint_s, test_hook
         self.state = State(rules)
-        self.position = FIRST
+        self.position = STREAM_START
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
 
     async def run_for_ever(self) -> None:
-        """Take over and run; begin again from what is stored whenever the store was away.
+        """Take over and run; start again from what is stored after every outage of the store.
 
-        Raises LostOwnership: whoever took the shard over meanwhile is not fenced in turn.
+        Raises LostOwnership, so that whoever took over the shard meanwhile is not fenced in turn.
         """
         backoff = Backoff(STORE_DELAY_S)
         metrics.SHARDS.hold(self.store.shard.number, self.behind_s)
@@ -100,7 +94,7 @@ class Detector:
             metrics.SHARDS.let_go(self.store.shard.number)
             if self._saving is not None:
                 self._saving.cancel()
-            await self.store.hang_up()
+            await self.store.disconnect()
 
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written."""
@@ -111,7 +105,7 @@ class Detector:
             oldest = max(0, int(resume.written.partition("-")[0]) - REBUILD_MS)
             state, after = State(self.rules), f"{oldest}-0"
         rebuilt_from, started = after, time.monotonic()
-        while after != resume.written and resume.written != FIRST:
+        while after != resume.written and resume.written != STREAM_START:
             entries = [e for e in await self.store.read(after) if _key(e[0]) <= _key(resume.written)]
             if not entries:
                 break
@@ -136,50 +130,50 @@ class Detector:
             entries = await self.store.wait(self.position)
             if not entries:
                 continue
-            inputs = [item for _, found in entries for item in found]
+            inputs = [item for _, items in entries for item in items]
             with metrics.STEP.time():
                 output = engine.step(self.state, inputs)
-                said = summaries.of(self.state, output)
+                live = summaries.of(self.state, output)
             position = entries[-1][0]
-            self.watch("stepped")
+            self.test_hook("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.events, said)
-            self.watch("committed")
+                await self.store.commit(position, output.events, live)
+            self.test_hook("committed")
             self.position = position
-            self._save_now_and_then()
-            self._count(inputs, output.events, said)
+            self._save_if_due()
+            self._count(inputs, output.events, live)
             if output.refused:
                 for (_, why), seconds in output.refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(output.refused)
 
-    def _save_now_and_then(self) -> None:
+    def _save_if_due(self) -> None:
         if time.monotonic() >= self._saves_at and (self._saving is None or self._saving.done()):
             self._saves_at = time.monotonic() + self.checkpoint_s
             self._saving = asyncio.create_task(self._save(self.position, self.state.to_bytes()), name="checkpoint")
 
     async def _save(self, position: str, state: bytes) -> None:
         try:
-            self.watch("saving")
+            self.test_hook("saving")
             await self.store.save(position, state)
-            self.watch("saved")
+            self.test_hook("saved")
         except LostOwnership:
-            pass  # the next commit says so
+            pass  # the next commit raises it
         except RedisError as error:
             log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
 
     def behind_s(self) -> float:
-        """Return how old the newest input is whose outputs are written."""
+        """Return the age in s of the newest input whose outputs are written."""
         return max(0.0, (now_ms() - _key(self.position)[0]) / 1000)
 
-    def _count(self, inputs: list[Input], events: list[Event], said: list[Summary]) -> None:
+    def _count(self, inputs: list[Input], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]
         metrics.WORKED.inc(len(arrivals))
         for at in arrivals:
             metrics.DELAY.observe((now - at) / 1000)
         for event in events:
             metrics.EVENTS.labels(event.kind).inc()
-        metrics.SHARDS.note(self.store.shard.number, said)
+        metrics.SHARDS.note(self.store.shard.number, live)
 
 
 def _key(entry_id: str) -> tuple[int, int]:

@@ -1,4 +1,4 @@
-"""Everything a shard's detector reads from and writes to Redis; the one atomic commit."""
+"""All that a shard's detector reads from and writes to Redis; the one atomic commit."""
 
 import asyncio
 from collections.abc import AsyncIterator
@@ -9,7 +9,16 @@ from typing import Any, cast
 from quietward.contracts.addresses import TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
-from quietward.store.client import Entry, Line, Redis, Script, Store, entries_of, read_stream, stream_after
+from quietward.store.client import (
+    Entry,
+    PipelinedConnection,
+    Redis,
+    Script,
+    Store,
+    entries_in_reply,
+    read_stream,
+    xread_command,
+)
 
 COMMIT = Script("""
 -- keys: owner, position, summary, channel of commits, then logs and trends of beds
@@ -28,25 +37,25 @@ redis.call('SPUBLISH', KEYS[4], ARGV[2] .. ' ' .. now[1] .. string.format('%06d'
 return 1
 """)
 SAVE = Script("""
--- keys: owner, the checkpoint that is whole now, the one it replaces; arguments: token, position
+-- keys: owner, the checkpoint that is now complete, the one it replaces; arguments: token, position
 if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
 redis.call('HSET', KEYS[2], 'position', ARGV[2])
 redis.call('PERSIST', KEYS[2])
 redis.call('RENAME', KEYS[2], KEYS[3])
 return 1
 """)
-FIRST = "0-0"
-PIECE = 256 * 1024
-"""Bytes of a checkpoint that are written at once: so long the store, and whoever waits for it, has no time for more."""
+STREAM_START = "0-0"
+PIECE_BYTES = 256 * 1024
+"""Of a checkpoint, written by one command: the store serves nobody else meanwhile."""
 BETWEEN_PIECES_S = 0.01
 UNFINISHED_KEPT_S = 600
-AT_MOST = 500
-"""Entries of one read; an entry holds what ingest drained in one go."""
+READ_AT_MOST = 500
+"""Entries of one read; an entry holds what ingest has drained in one go."""
 
 
 @dataclass(frozen=True)
 class Resume:
-    """Where a detector goes on: state as it was at `saved` (empty: none), outputs written up to `written`."""
+    """Where a detector resumes: state as it was at `saved` (empty: none), outputs written up to `written`."""
 
     state: bytes
     saved: str
@@ -59,8 +68,8 @@ class ShardStore:
     def __init__(self, store: Store, shard: Shard) -> None:
         self.store, self.shard = store, shard
         self.token = ""
-        self._line: Line | None = None
-        self._ahead = ""  # the position after which a read is under way
+        self._connection: PipelinedConnection | None = None
+        self._reading_after = ""  # the position after which a read has been requested and not yet answered
 
     @property
     def redis(self) -> Redis:
@@ -68,14 +77,14 @@ class ShardStore:
         return self.store.at(self.shard.root)
 
     async def take_over(self) -> Resume:
-        """Become the owner (an earlier one's commits are refused from now on) and return where to go on."""
+        """Become the owner (commits of an earlier one are refused from now on) and return where to resume."""
         self.token = str(await self.redis.incr(self.shard.owner))
         saved = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.checkpoint))
         written = await self.redis.get(self.shard.position)
         return Resume(
             b"".join(saved.get(b"%d" % i, b"") for i in range(len(saved) - 1)),
-            saved.get(b"position", FIRST.encode()).decode(),
-            FIRST if written is None else cast("bytes", written).decode(),
+            saved.get(b"position", STREAM_START.encode()).decode(),
+            STREAM_START if written is None else cast("bytes", written).decode(),
         )
 
     async def check_ownership(self) -> None:
@@ -89,7 +98,7 @@ class ShardStore:
         return LostOwnership(f"shard {self.shard.number}", self.token, remedy)
 
     async def count_refused(self, refused: dict[tuple[str, str], int]) -> None:
-        """Add the seconds that came in vain to the counts of refusals. Beside the commit: a count, not a finding."""
+        """Add unused seconds to the counts of refusals. Outside the commit: it is a count, not a finding."""
         async with self.redis.pipeline(transaction=False) as pipe:
             for (bed, why), seconds in refused.items():
                 pipe.hincrby(self.shard.refusals, f"{bed} {why}", seconds)
@@ -97,52 +106,52 @@ class ShardStore:
 
     async def read(self, after: str) -> list[tuple[str, list[Input]]]:
         """Return the next entries of the input stream that are there already."""
-        entries = await read_stream(self.redis, self.shard.input, after, AT_MOST, block_ms=None)
+        entries = await read_stream(self.redis, self.shard.input, after, READ_AT_MOST, block_ms=None)
         return [_decoded(entry) for entry in entries]
 
     async def wait(self, after: str) -> list[tuple[str, list[Input]]]:
-        """Return the next entries of the input stream, none if none come for a while. A commit has asked already."""
-        if self._ahead not in ("", after):
-            await self.hang_up()  # the answer under way is to another question
-        async with self._on_line() as line:
-            if self._ahead != after:
-                await line.send(stream_after(self.shard.input, after, AT_MOST))
-            self._ahead = ""
-            return [_decoded(entry) for entry in entries_of(await line.answer())]
+        """Return the next entries of the input stream, [] if none come for a while. A commit has requested them."""
+        if self._reading_after not in ("", after):
+            await self.disconnect()  # the reply on its way belongs to another read
+        async with self._connected() as connection:
+            if self._reading_after != after:
+                await connection.send(xread_command(self.shard.input, after, READ_AT_MOST))
+            self._reading_after = ""
+            return [_decoded(entry) for entry in entries_in_reply(await connection.read_reply())]
 
     @asynccontextmanager
-    async def _on_line(self) -> AsyncIterator[Line]:
+    async def _connected(self) -> AsyncIterator[PipelinedConnection]:
         try:
-            if self._line is None:
-                self._line = Line(self.redis)
-                await self._line.send(("SCRIPT", "LOAD", COMMIT.text))
-                await self._line.answer()
-            yield self._line
+            if self._connection is None:
+                self._connection = PipelinedConnection(self.redis)
+                await self._connection.send(("SCRIPT", "LOAD", COMMIT.text))
+                await self._connection.read_reply()
+            yield self._connection
         except BaseException:
-            await self.hang_up()
+            await self.disconnect()
             raise
 
-    async def hang_up(self) -> None:
-        """End the connection that is held."""
-        line, self._line, self._ahead = self._line, None, ""
-        if line is not None:
-            await line.close()
+    async def disconnect(self) -> None:
+        """Close the connection if there is one."""
+        connection, self._connection, self._reading_after = self._connection, None, ""
+        if connection is not None:
+            await connection.close()
 
     async def summaries(self) -> dict[str, Summary]:
         """Return the summaries that are written, by bed."""
-        found = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.summary))
-        return {bed.decode(): decode_summary(raw) for bed, raw in found.items()}
+        summaries = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.summary))
+        return {bed.decode(): decode_summary(raw) for bed, raw in summaries.items()}
 
     async def last_events(self, bed: str) -> list[Event]:
         """Return a bed's newest events of log and trend."""
-        found: list[Event] = []
+        events: list[Event] = []
         for key in (self.shard.log(bed), self.shard.trend(bed)):
             entries = cast("list[Entry]", await self.redis.xrevrange(key, count=200))
-            found += [decode_event(fields[b"e"]) for _, fields in entries]
-        return found
+            events += [decode_event(fields[b"e"]) for _, fields in entries]
+        return events
 
     async def commit(self, position: str, events: list[Event], summaries: list[Summary]) -> None:
-        """Write outputs and position: all of it, or nothing. The next read goes out with it.
+        """Write outputs and position: all of it, or nothing. The next read is requested along with it.
 
         Raises LostOwnership when another detector has taken over, and RedisError.
         """
@@ -155,24 +164,24 @@ class ShardStore:
             arguments += [summary.bed, encode_json(summary)]
         for key, event in zip(streams, events, strict=True):
             arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
-        if self._ahead:  # nobody has read what was asked for
-            await self.hang_up()
-        async with self._on_line() as line:
-            await line.send(COMMIT.command(keys, arguments), stream_after(s.input, position, AT_MOST))
-            self._ahead = position
-            if not await line.answer():
+        if self._reading_after:  # its reply has not been read
+            await self.disconnect()
+        async with self._connected() as connection:
+            await connection.send(COMMIT.command(keys, arguments), xread_command(s.input, position, READ_AT_MOST))
+            self._reading_after = position
+            if not await connection.read_reply():
                 raise self._lost()
 
     async def save(self, position: str, state: bytes) -> None:
-        """Write a checkpoint, piece by piece beside the commits; when it is whole it replaces the one before.
+        """Write a checkpoint piece by piece, between commits; once complete it replaces the previous one.
 
-        position: of outputs that are written, and the state is as it was there. Raises LostOwnership, RedisError.
+        state: as it was at position, up to which outputs are written. Raises LostOwnership, RedisError.
         """
-        token = self.token  # that of now: whoever takes over meanwhile, be it this detector again, supersedes it
+        token = self.token  # the present one: a take-over meanwhile, even by this detector, makes it invalid
         key, pieces = self.shard.saving(token), memoryview(state)
         await self.redis.delete(key)
-        for i, first in enumerate(range(0, len(pieces), PIECE)):
-            await cast("Any", self.redis.hset(key, str(i), pieces[first : first + PIECE]))
+        for i, first in enumerate(range(0, len(pieces), PIECE_BYTES)):
+            await cast("Any", self.redis.hset(key, str(i), pieces[first : first + PIECE_BYTES]))
             if i == 0:
                 await self.redis.expire(key, UNFINISHED_KEPT_S)
             await asyncio.sleep(BETWEEN_PIECES_S)

@@ -17,18 +17,18 @@ REASONS = ("topic", "size", "content-type", "json", "field", "status", "senml")
 
 
 def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | DeviceStatus:
-    """Return what a message says. at: its arrival, ms. Raises BadMessage."""
-    named = TOPIC.fullmatch(topic)
-    if named is None:
+    """Return a message's content. at: its arrival, ms. Raises BadMessage."""
+    matched = TOPIC.fullmatch(topic)
+    if matched is None:
         raise BadMessage(
             "topic", "topic", topic, "Ward and bed are 1 to 32 of a-z, 0-9 and -; then /samples or /status"
         )
-    bed, what = named[2], named[3]
+    bed, kind = matched[2], matched[3]
     if len(payload) > LARGEST_BYTES:
         raise BadMessage(
             "size", "payload bytes", len(payload), f"Send one second at a time, at most {LARGEST_BYTES} bytes"
         )
-    if what == "status":
+    if kind == "status":
         return _status(bed, payload, at)
     if content_type == SENML:
         s = _from_senml(payload)
@@ -55,8 +55,8 @@ def _from_json(payload: bytes) -> Samples:
         raise BadMessage("field", invalid.path or "message", invalid.value, invalid.reason) from error
 
 
-class _Record(msgspec.Struct, forbid_unknown_fields=True):
-    """A SenML record as far as it is used (RFC 8428). Others are refused: a base value left out would be wrong."""
+class _SenmlRecord(msgspec.Struct, forbid_unknown_fields=True):
+    """The fields of a SenML record (RFC 8428) that are used; a record with others is refused, not half understood."""
 
     bn: str = ""
     bt: float = 0.0
@@ -66,7 +66,7 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True):
     t: float = 0.0
 
 
-_decode_senml = msgspec.json.Decoder(list[_Record]).decode
+_decode_senml = msgspec.json.Decoder(list[_SenmlRecord]).decode
 _UNITS = {"fhr": {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}, "ua": {"": 1.0, "/": 1.0}}
 
 
@@ -88,18 +88,18 @@ def _from_senml(payload: bytes) -> Samples:
             raise BadMessage("senml", "n", record.n, "Name records fhr or ua")
         if record.u not in units:
             raise BadMessage("senml", "u", record.u, f"For {record.n} use one of {', '.join(filter(None, units))}")
-        place = round(record.t * HZ) if 0 <= record.t < 1 else -1
-        if not 0 <= place < HZ:
+        index = round(record.t * HZ) if 0 <= record.t < 1 else -1
+        if not 0 <= index < HZ:
             raise BadMessage("senml", "t", record.t, "Send one second at a time: t from 0 to 0.75 after the base time")
         if record.v is not None:
-            values[record.n][place] = record.v * units[record.u]
-    columns = {name: [found.get(k) for k in range(HZ)] for name, found in values.items()}
+            values[record.n][index] = record.v * units[record.u]
+    columns = {name: [samples.get(k) for k in range(HZ)] for name, samples in values.items()}
     if not 2**28 <= base_time < 2**43:
         raise BadMessage("senml", "bt", base_time, "Give an absolute base time, in seconds since the epoch")
-    plain = {
+    message = {
         "session": session.strip(":/") or "senml",
         "seq": round(base_time),
         "t": round(base_time * 1000),
         "hz": HZ,
     }
-    return _from_json(msgspec.json.encode(plain | columns))
+    return _from_json(msgspec.json.encode(message | columns))

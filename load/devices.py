@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.contracts.addresses import Ward
-from quietward.load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, Numbers, Part, fallen, per_second
+from quietward.load.schedule import FALL_GOES_ON_S, FALLS_WITHIN_S, HISTORY_S, DeviceShare, Numbers, fallen, per_second
 from quietward.load.timer import Timer
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff
@@ -25,18 +25,18 @@ SCENARIOS = ("calm", "lively", "cord-now-and-then", "close-contractions", "late-
 FALLING_SCENARIO = 0
 
 
-async def run(part: Part) -> None:
+async def run(part: DeviceShare) -> None:
     """Send everything, then end. Raises Unreachable if the broker is not there at the start."""
     own = np.arange(part.first, part.schedule.beds, part.step)
     connections = min(MOST_CONNECTIONS, -(-len(own) // BEDS_OF_A_CONNECTION))
-    pieces = _pieces()
+    chunks = _chunks()
     async with RecancellingTaskGroup() as tasks:
         for c in range(connections):
-            gateway = Gateway(part, own[c::connections], f"{part.first}-{c}", pieces)
+            gateway = Gateway(part, own[c::connections], f"{part.first}-{c}", chunks)
             tasks.create_task(gateway.run(), name=f"gateway {c}")
 
 
-class Pieces(msgspec.Struct, frozen=True):
+class SignalChunks(msgspec.Struct, frozen=True):
     """Signals as JSON, by labour and second: uterine activity and usual rate.
 
     fallen: the rate of the labour that falls, by how far the fall has come.
@@ -47,8 +47,8 @@ class Pieces(msgspec.Struct, frozen=True):
     fallen: list[list[bytes]]
 
 
-def _pieces() -> Pieces:
-    """Return pieces of a few simulated labours, which all beds share: devices must be cheap, and signals real."""
+def _chunks() -> SignalChunks:
+    """Return the signals of a few simulated labours, shared by all beds: devices must be cheap, signals realistic."""
     found = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
 
     whole = _without_gaps(found[FALLING_SCENARIO].fhr)
@@ -59,7 +59,7 @@ def _pieces() -> Pieces:
             for second in per_second(signal)
         ]
 
-    return Pieces(
+    return SignalChunks(
         [as_json(one.ua, 1) for one in found],
         [as_json(one.fhr, 2) for one in found],
         [as_json(np.clip(fallen(whole, k), 50, None), 2) for k in range(1, FALLS_WITHIN_S + 1)],
@@ -76,15 +76,15 @@ def _without_gaps(signal: NDArray[np.float64]) -> NDArray[np.float64]:
 class Gateway:
     """One connection with its beds."""
 
-    def __init__(self, part: Part, beds: Numbers, name: str, pieces: Pieces) -> None:
-        self.part, self.schedule, self.beds, self.name, self.pieces = part, part.schedule, beds, name, pieces
+    def __init__(self, part: DeviceShare, beds: Numbers, name: str, chunks: SignalChunks) -> None:
+        self.part, self.schedule, self.beds, self.name, self.chunks = part, part.schedule, beds, name, chunks
         self.outbox = Outbox()
         self._ward = Ward(self.schedule.ward)
         self._falls = dict(zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True))
         self._places = dict(zip(beds.tolist(), (self.schedule.t_ms(beds, np.ones_like(beds))).tolist(), strict=True))
         self._joins = self.schedule.joins_at(beds)
-        self._turns = iter(self._all_turns())
-        self._next = next(self._turns, None)
+        self._sends = iter(self._all_sends())
+        self._next = next(self._sends, None)
 
     async def run(self) -> None:
         """Send until everything is sent and answered for."""
@@ -108,10 +108,10 @@ class Gateway:
             due_ms, number, k = self._next
             await timer.until(due_ms)
             message = self.outbox.add(self._ward.samples_topic(self.schedule.names[number]), self._payload(number, k))
-            self._next = next(self._turns, None)
+            self._next = next(self._sends, None)
             await self.outbox.send(out, message)
 
-    def _all_turns(self) -> "itertools.chain[tuple[int, int, int]]":
+    def _all_sends(self) -> "itertools.chain[tuple[int, int, int]]":
         """Yield (due, bed, second) in the order in which they are due; what was held back is due at once."""
         held_back = (
             (0, number, k)
@@ -134,10 +134,10 @@ class Gateway:
         # A labour begins anew where it ends. Where a rate is to fall, the jump there would be one fall too many.
         whole_s = LABOUR_S if fell_at is None else max(1, LABOUR_S - HISTORY_S - self.schedule.end_s)
         at = (k + HISTORY_S + number * 37 % whole_s) % LABOUR_S
-        fhr = self.pieces.fallen[for_s - 1][at] if for_s else self.pieces.fhr[labour][at]
+        fhr = self.chunks.fallen[for_s - 1][at] if for_s else self.chunks.fhr[labour][at]
         t = self._places[number] + (k - 1) * 1000
         return b'{"session":"load-%d","seq":%d,"t":%d,"hz":4,"fhr":%s,"ua":%s}' % (
-            self.schedule.start_ms, k + HISTORY_S, t, fhr, self.pieces.ua[labour][at],
+            self.schedule.start_ms, k + HISTORY_S, t, fhr, self.chunks.ua[labour][at],
         )  # fmt: skip
 
 

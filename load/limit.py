@@ -4,7 +4,7 @@ from collections.abc import Awaitable, Callable
 
 from msgspec import Struct, structs
 
-from quietward.load.trial import Order, Trial
+from quietward.load.trial import LoadOrder, Trial
 
 WITHIN_MS = 1000.0
 CLOSE_ENOUGH = 1.15
@@ -12,8 +12,8 @@ CLOSE_ENOUGH = 1.15
 LEAST_STEP = 10
 
 
-class Limit(Struct, frozen=True):
-    """beds: the largest ward that held, 0 if none did; tried: all trials in their order."""
+class LimitSearch(Struct, frozen=True):
+    """Outcome of the search. beds: the largest ward that held, 0 if none did; tried: all trials in their order."""
 
     beds: int
     within_ms: float
@@ -31,7 +31,7 @@ def holds(trial: Trial) -> bool:
     return trial.summary_ms.p99 is not None and trial.summary_ms.p99 <= WITHIN_MS and trial.lost == 0
 
 
-async def find(first: Order, attempt: Callable[[Order], Awaitable[Trial]]) -> Limit:
+async def find(first: LoadOrder, attempt: Callable[[LoadOrder], Awaitable[Trial]]) -> LimitSearch:
     """Search from the ward of `first` on."""
     tried: list[Trial] = []
     held, failed, beds = 0, 0, first.beds
@@ -43,5 +43,5 @@ async def find(first: Order, attempt: Callable[[Order], Awaitable[Trial]]) -> Li
         else:
             failed = beds
         if failed and (failed <= held * CLOSE_ENOUGH or failed - held <= LEAST_STEP):
-            return Limit(held, WITHIN_MS, tried)
+            return LimitSearch(held, WITHIN_MS, tried)
         beds = (held + failed) // 2 if failed else held * 2

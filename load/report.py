@@ -11,7 +11,7 @@ from rich.table import Table
 
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.notice import NOTICE
-from quietward.load.limit import Limit
+from quietward.load.limit import LimitSearch
 from quietward.load.schedule import JITTER_MS
 from quietward.load.trial import KINDS, Spread, Trial
 
@@ -19,7 +19,7 @@ WORK = {"write": "ingest wrote a batch in", "step": "a step of the detector took
 COLOURS = {"p50": "#8aa0b8", "p95": "#4a6a8c", "p99": "#b0703c"}
 
 
-def as_object(trial: Trial, command: str, limit: Limit | None) -> dict[str, Any]:
+def as_object(trial: Trial, command: str, limit: LimitSearch | None) -> dict[str, Any]:
     """Return everything as plain values: the last trial that counts, and the search for the limit if there was one."""
     found: dict[str, Any] = {"notice": NOTICE, "command": command, **msgspec.to_builtins(trial)}
     if limit is not None:
@@ -30,7 +30,7 @@ def as_object(trial: Trial, command: str, limit: Limit | None) -> dict[str, Any]
     return found
 
 
-def table(trial: Trial, limit: Limit | None) -> Table:
+def table(trial: Trial, limit: LimitSearch | None) -> Table:
     """Return what people read."""
     made = Table(title=_title(trial), caption=f"{_about(trial)}\n{NOTICE}", box=SIMPLE, pad_edge=False)
     made.add_column("ms, from when it was due at its device")
@@ -80,7 +80,7 @@ def _about(trial: Trial) -> str:
         f"Outputs at most {trial.deepest_queue_ms / 1000:.1f} s behind inputs, "
         f"level {trial.caught_up_s:.1f} s after the end; {trial.late_share:.2%} came to ingest more than 100 ms late; "
         f"jitter 0 to {JITTER_MS} ms. A second of a bed takes {trial.bytes_of_a_second:.0f} bytes of the store.\n"
-        f"{trial.machine}, of which its host took {trial.taken_away_share:.1%} away; "
+        f"{trial.machine}, of which its host took {trial.cpu_steal_share:.1%} away; "
         + ", ".join(f"{name} {version}" for name, version in trial.versions.items())
     )
 

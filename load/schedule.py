@@ -92,7 +92,7 @@ class Schedule(Struct, frozen=True, dict=True):
         return int(live.sum()) + len(self.falling) * HISTORY_S
 
 
-class Part(Struct, frozen=True):
+class DeviceShare(Struct, frozen=True):
     """What one process of devices does: the beds from `first` on, every `step`th."""
 
     schedule: Schedule

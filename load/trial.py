@@ -17,19 +17,19 @@ import msgspec
 import numpy as np
 import psutil
 from hdrh.histogram import HdrHistogram
-from msgspec import Struct
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.detect import rule_file
 from quietward.load.browser import Browser
-from quietward.load.schedule import HISTORY_S, Part, Schedule
+from quietward.load.observer import NEVER, Observer, RaisedFlags, hearing
+from quietward.load.schedule import HISTORY_S, DeviceShare, Schedule
 from quietward.load.stages import Stage, Stages
-from quietward.load.watch import NEVER, Raised, Watch, hearing
 from quietward.runtime.clock import now_ms
-from quietward.runtime.demo import Tree
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.runtime.supervisor import ProcessSupervisor
 from quietward.store.client import connected
 
 BEDS_OF_A_PROCESS = 4000
@@ -56,7 +56,7 @@ KINDS = {
 
 
 class Spread(Struct, frozen=True):
-    """Of some delays, in ms. None where there are none."""
+    """Percentiles of some delays, in ms. None where there are none."""
 
     p50: float | None
     p95: float | None
@@ -64,9 +64,9 @@ class Spread(Struct, frozen=True):
     max: float | None
 
 
-class Order(Struct, frozen=True):
-    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine. warm_s is
-    left out at the beginning.
+class LoadOrder(Struct, frozen=True):
+    """What to try. own_parts: the embedded broker and store, else mosquitto and redis-server of this machine. warm_s:
+    seconds at the beginning that are not measured.
     """
 
     beds: int
@@ -92,7 +92,7 @@ class Trial(Struct, frozen=True):
     a second.
     """
 
-    order: Order
+    order: LoadOrder
     beds: int
     seconds: int
     sent: int
@@ -115,8 +115,8 @@ class Trial(Struct, frozen=True):
     memory_mb: dict[str, float]
     versions: dict[str, str]
     machine: str
-    taken_away_share: float
-    """Of this machine's processor time what its host gave to others, as far as it says so: with more, all is slower."""
+    cpu_steal_share: float = field(name="taken_away_share")
+    """CPU steal: the share of processor time that this machine's host gave to others, as far as Linux reports it."""
     stages: dict[str, Stage]
     """What ingest and detectors did, and how long it took them; see `load.stages.STAGES`."""
     bytes_of_a_second: float
@@ -125,12 +125,12 @@ class Trial(Struct, frozen=True):
     """The 99th percentile of the summary's delay, ms, for each measured second."""
 
 
-async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> Trial:
+async def run(order: LoadOrder, moved: Callable[[float], None] = lambda _: None) -> Trial:
     """Try it. moved: told of seconds that have passed. Raises Unreachable when a part cannot be started."""
     condition_s = _falls_for_s()
     with tempfile.TemporaryDirectory(prefix="quietward-load-") as name:
         folder = Path(name)
-        async with _ward(order, folder) as (tree, ward, broker, store_url), connected(store_url) as store:
+        async with _ward(order, folder) as (supervisor, ward, broker, store_url), connected(store_url) as store:
             beds, seconds = order.beds, round(order.minutes * 60)
             held_back = len(Schedule(ward.name, beds, 0, order.warm_s, seconds, condition_s).falling) * HISTORY_S
             start_ms = (now_ms() // 1000 + 1 + round(READY_S + held_back / AT_ONCE_A_SECOND)) * 1000
@@ -138,22 +138,22 @@ async def run(order: Order, moved: Callable[[float], None] = lambda _: None) -> 
             schedule = Schedule(ward.name, beds, start_ms, order.warm_s, seconds, condition_s, joins_s)
             for i in range(order.processes):
                 part = folder / f"devices-{i}.json"
-                part.write_bytes(msgspec.json.encode(Part(schedule, broker, i, order.processes)))
-                tree.start(f"devices-{i}", "load-devices", str(part), once=True)
-            used = _Used(tree)
+                part.write_bytes(msgspec.json.encode(DeviceShare(schedule, broker, i, order.processes)))
+                supervisor.start(f"devices-{i}", "load-devices", str(part), once=True)
+            used = _ResourceUse(supervisor)
             with hearing(store_url, ward) as heard:
-                watch = Watch(ward, store, heard, schedule)
-                async with _looking(order, tree) as browser:
-                    await _until(schedule, tree, watch, used, order, moved)
+                observer = Observer(ward, store, heard, schedule)
+                async with _looking(order, supervisor) as browser:
+                    await _until(schedule, supervisor, observer, used, order, moved)
                     stages = used.stages()
                     page_ms = None if browser is None else spread(await browser.delays_ms(schedule))
-                caught_up_s = await _catch_up(schedule, watch)
-                await watch.read_on()
-            raised = await watch.raised()
+                caught_up_s = await _catch_up(schedule, observer)
+                await observer.read_on()
+            raised = await observer.raised()
             versions = _versions(await store.info(), order)
-            behind = await watch.behind()
-            stored = await watch.bytes_of_a_second()
-    return _result(order, schedule, watch, raised, behind, caught_up_s, used, stages, versions, page_ms, stored)
+            behind = await observer.behind()
+            stored = await observer.bytes_of_a_second()
+    return _result(order, schedule, observer, raised, behind, caught_up_s, used, stages, versions, page_ms, stored)
 
 
 def _falls_for_s() -> int:
@@ -163,7 +163,7 @@ def _falls_for_s() -> int:
 
 
 @contextlib.asynccontextmanager
-async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, str, str]]:
+async def _ward(order: LoadOrder, folder: Path) -> AsyncIterator[tuple[ProcessSupervisor, Ward, str, str]]:
     """Yield the running parts, without devices."""
     broker_port, store_port = free_port(), free_port()
     broker, store = f"mqtt://127.0.0.1:{broker_port}", f"redis://127.0.0.1:{store_port}/0"
@@ -176,32 +176,34 @@ async def _ward(order: Order, folder: Path) -> AsyncIterator[tuple[Tree, Ward, s
         "QUIETWARD_STORE": store,
         "QUIETWARD_KEEP_HOURS": "1",
     }
-    tree = Tree(environment, folder)
+    supervisor = ProcessSupervisor(environment, folder)
     try:
         if order.own_parts:
-            tree.wait_until_up(tree.start("broker", "embedded-broker", "--port", str(broker_port)), broker_port)
-            tree.wait_until_up(tree.start("store", "embedded-store", "--port", str(store_port)), store_port)
+            supervisor.wait_until_up(
+                supervisor.start("broker", "embedded-broker", "--port", str(broker_port)), broker_port
+            )
+            supervisor.wait_until_up(supervisor.start("store", "embedded-store", "--port", str(store_port)), store_port)
         else:
             command = [_found("mosquitto"), "-c", str(mosquitto_settings(broker_port, folder))]
-            tree.wait_until_up(tree.start_program("broker", command), broker_port)
+            supervisor.wait_until_up(supervisor.start_program("broker", command), broker_port)
             command = [_found("redis-server"), *store_command(store_port, folder)[1:]]
-            tree.wait_until_up(tree.start_program("store", command), store_port)
+            supervisor.wait_until_up(supervisor.start_program("store", command), store_port)
         for part, count in (("ingest", order.ingests), ("detect", order.detects)):
             for i in range(count):
-                tree.start(part if count == 1 else f"{part}-{i}", part, metrics_port=free_port())
-        yield tree, ward, broker, store
+                supervisor.start(part if count == 1 else f"{part}-{i}", part, metrics_port=free_port())
+        yield supervisor, ward, broker, store
     finally:
-        tree.end()
+        supervisor.end()
 
 
 @contextlib.asynccontextmanager
-async def _looking(order: Order, tree: Tree) -> AsyncIterator[Browser | None]:
-    """Yield a browser at the ward's page, None where none is asked for."""
+async def _looking(order: LoadOrder, supervisor: ProcessSupervisor) -> AsyncIterator[Browser | None]:
+    """Yield a browser on the ward's page, None if the order has no page."""
     if not order.page:
         yield None
         return
     port = free_port()
-    tree.wait_until_up(tree.start("page", "serve", "--port", str(port)), port)
+    supervisor.wait_until_up(supervisor.start("page", "serve", "--port", str(port)), port)
     async with Browser(f"http://127.0.0.1:{port}/") as browser:
         yield browser
 
@@ -214,37 +216,42 @@ def _found(program: str) -> str:
 
 
 async def _until(
-    schedule: Schedule, tree: Tree, watch: Watch, used: "_Used", order: Order, moved: Callable[[float], None]
+    schedule: Schedule,
+    supervisor: ProcessSupervisor,
+    observer: Observer,
+    used: "_ResourceUse",
+    order: LoadOrder,
+    moved: Callable[[float], None],
 ) -> None:
     """Let the trial go on to its end."""
     end_ms = schedule.start_ms + schedule.end_s * 1000
     measured_ms = schedule.start_ms + schedule.warm_s * 1000
     still_ms = measured_ms + schedule.seconds * 300
     began = time.monotonic()
-    still: _Still | None = None
+    still: _StoppedParts | None = None
     while now_ms() < end_ms + 200:
         await asyncio.sleep(1.0)
         moved(time.monotonic() - began)
         if now_ms() >= measured_ms:
             used.look()
-            await watch.depth_ms()
+            await observer.depth_ms()
         if still is None and now_ms() >= still_ms and order.kind in ("broker-away", "detector-slow"):
-            still = _Still(tree, "broker" if order.kind == "broker-away" else "detect")
+            still = _StoppedParts(supervisor, "broker" if order.kind == "broker-away" else "detect")
         if still is not None and time.monotonic() >= still.until:
             still.go_on()
-        await watch.read_on()
-        if (news := tree.look_after()) is not None and not news.startswith("devices"):
+        await observer.read_on()
+        if (news := supervisor.restart_dead()) is not None and not news.startswith("devices"):
             raise Unreachable("load test", news, "A part ended while it was measured: nothing that it says is sound")
     if still is not None:
         still.go_on()
 
 
-class _Still:
-    """Some parts stand still for a time: stopped, not ended."""
+class _StoppedParts:
+    """Some parts, stopped for a time by a signal and not ended."""
 
-    def __init__(self, tree: Tree, name: str) -> None:
+    def __init__(self, supervisor: ProcessSupervisor, name: str) -> None:
         self.until = time.monotonic() + STANDS_STILL_S
-        self._pids = [p.process.pid for p in tree.parts if p.process is not None and p.name.startswith(name)]
+        self._pids = [p.process.pid for p in supervisor.processes if p.process is not None and p.name.startswith(name)]
         for pid in self._pids:
             os.kill(pid, signal.SIGSTOP)
 
@@ -255,42 +262,44 @@ class _Still:
                 os.kill(pid, signal.SIGCONT)
 
 
-async def _catch_up(schedule: Schedule, watch: Watch) -> float:
+async def _catch_up(schedule: Schedule, observer: Observer) -> float:
     """Wait until outputs are level with inputs; return how long after the last due second that was."""
     last_ms = schedule.start_ms + schedule.end_s * 1000
     end = time.monotonic() + CATCHES_UP_WITHIN_S
     while time.monotonic() < end:
-        await watch.read_on()
-        if await watch.behind() == 0:
+        await observer.read_on()
+        if await observer.behind() == 0:
             break
         await asyncio.sleep(0.05)
-    level_ms = max((us for commits in watch.commits.values() for _, us in commits[-1:]), default=0) / 1000
+    level_ms = max((us for commits in observer.commits.values() for _, us in commits[-1:]), default=0) / 1000
     return max(0.0, level_ms - last_ms) / 1000
 
 
-class _Used:
-    """Processor time and memory of every part, and of watching; what was done with it."""
+class _ResourceUse:
+    """CPU time and memory of every part, and of the observer; what was done with it."""
 
-    def __init__(self, tree: Tree) -> None:
-        self._tree = tree
+    def __init__(self, supervisor: ProcessSupervisor) -> None:
+        self._supervisor = supervisor
         self._families: dict[str, list[psutil.Process]] = {}
         self._first: dict[str, float] = {}
         self.cpu_s: dict[str, float] = {}
         self.memory_mb: dict[str, float] = {}
-        self.taken_away_share = 0.0
-        self._began: tuple[float, float] | None = None  # when, and what had been taken away by then, s
+        self.cpu_steal_share = 0.0
+        self._began: tuple[float, float] | None = None  # when, and the CPU steal by then, s
         self._stages: Stages | None = None
 
     def look(self) -> None:
-        """Look at all processes; the first look is where counting begins."""
-        now, taken_s = time.monotonic(), getattr(psutil.cpu_times(), "steal", 0.0)  # only Linux says so
+        """Sample all processes; counting begins with the first sample."""
+        now, steal_s = time.monotonic(), getattr(psutil.cpu_times(), "steal", 0.0)  # only Linux reports it
         if self._began is None:
-            self._began = now, taken_s
-            self._stages = Stages([part.metrics_port for part in self._tree.parts if part.metrics_port])
+            self._began = now, steal_s
+            self._stages = Stages([part.metrics_port for part in self._supervisor.processes if part.metrics_port])
         else:
-            began, taken_before_s = self._began
-            self.taken_away_share = (taken_s - taken_before_s) / ((now - began) * (os.cpu_count() or 1))
-        parts = {p.name: p.process.pid for p in self._tree.parts if p.process is not None} | {WATCHING: os.getpid()}
+            began, steal_before_s = self._began
+            self.cpu_steal_share = (steal_s - steal_before_s) / ((now - began) * (os.cpu_count() or 1))
+        parts = {p.name: p.process.pid for p in self._supervisor.processes if p.process is not None} | {
+            WATCHING: os.getpid()
+        }
         for name, pid in parts.items():
             try:
                 if name not in self._families:  # looked up once: that reads every process of the machine
@@ -302,7 +311,7 @@ class _Used:
             self.memory_mb[name] = max(self.memory_mb.get(name, 0.0), memory / 2**20)
 
     def stages(self) -> dict[str, Stage]:
-        """Return what was done since the first look."""
+        """Return what was done since the first sample."""
         return {} if self._stages is None else self._stages.since()
 
     def _family(self, pid: int, *, with_children: bool) -> list[psutil.Process]:
@@ -314,7 +323,7 @@ class _Used:
         return sum(t.user + t.system for t in times), float(sum(one.memory_info().rss for one in family))
 
 
-def _versions(info: dict[str, object], order: Order) -> dict[str, str]:
+def _versions(info: dict[str, object], order: LoadOrder) -> dict[str, str]:
     names = (
         "quietward",
         "aiomqtt",
@@ -324,18 +333,18 @@ def _versions(info: dict[str, object], order: Order) -> dict[str, str]:
         "numpy",
         *(("iotcore",) if order.own_parts else ()),
     )
-    found = {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in names}
-    found["store"] = (
+    versions = {"python": platform.python_version()} | {name: importlib.metadata.version(name) for name in names}
+    versions["store"] = (
         f"valkey {info['valkey_version']}" if "valkey_version" in info else f"redis {info['redis_version']}"
     )
     if not order.own_parts:
         said = subprocess.run([_found("mosquitto"), "-h"], capture_output=True, text=True, check=False).stdout
-        found["mosquitto"] = said.partition("version")[2].split()[0] if "version" in said else "?"
-    return found
+        versions["mosquitto"] = said.partition("version")[2].split()[0] if "version" in said else "?"
+    return versions
 
 
 def machine() -> str:
-    """Say on what was measured."""
+    """Describe the machine that was measured."""
     model = ""
     with contextlib.suppress(OSError):
         lines = Path("/proc/cpuinfo").read_text().splitlines()
@@ -360,34 +369,36 @@ def spread(delays_ms: NDArray[np.float64]) -> Spread:
 
 
 def _result(
-    order: Order,
+    order: LoadOrder,
     schedule: Schedule,
-    watch: Watch,
-    raised: Raised,
+    observer: Observer,
+    raised: RaisedFlags,
     behind: int,
     caught_up_s: float,
-    used: _Used,
+    used: _ResourceUse,
     stages: dict[str, Stage],
     versions: dict[str, str],
     page_ms: Spread | None,
     stored: float,
 ) -> Trial:
-    seen = watch.seen()
-    due_ms = schedule.due_ms(seen.bed, seen.second)
-    keys = seen.bed * 2**32 + seen.second + HISTORY_S
+    observed = observer.observations()
+    due_ms = schedule.due_ms(observed.bed, observed.second)
+    keys = observed.bed * 2**32 + observed.second + HISTORY_S
     first = np.zeros(len(keys), dtype=np.bool_)
     first[np.unique(keys, return_index=True)[1]] = True
-    measured = first & (seen.second >= schedule.warm_s) & (seen.second >= schedule.joins_at(seen.bed))
-    done = measured & (seen.written_us != NEVER)
+    measured = first & (observed.second >= schedule.warm_s) & (observed.second >= schedule.joins_at(observed.bed))
+    done = measured & (observed.written_us != NEVER)
     delivered = int(first.sum())
     # What came in and was never told as written is as good as lost; so are beds whose summary is not the last one's.
     lost = schedule.sent - delivered + int((measured & ~done).sum()) + behind
-    written_ms, arrived_ms = seen.written_us / 1000, seen.arrived_ms + WITHIN_MS
+    written_ms, arrived_ms = observed.written_us / 1000, observed.arrived_ms + WITHIN_MS
     falls_at = dict(zip(schedule.falling.tolist(), schedule.falls_at.tolist(), strict=True))
     flag_due = {bed: int(schedule.due_ms(np.array(bed), np.array(k))) for bed, (k, _) in raised.at.items()}
     delays = written_ms[done] - due_ms[done]
     by_second = [
-        float(np.percentile(delays[seen.second[done] == k], 99)) if (seen.second[done] == k).any() else float("nan")
+        float(np.percentile(delays[observed.second[done] == k], 99))
+        if (observed.second[done] == k).any()
+        else float("nan")
         for k in range(schedule.warm_s, schedule.end_s)
     ]
     return Trial(
@@ -401,13 +412,13 @@ def _result(
         to_ingest_ms=spread((arrived_ms - due_ms)[done]),
         in_detect_ms=spread((written_ms - arrived_ms)[done]),
         late_share=float(((arrived_ms - due_ms)[done] > LATE_MS).mean()) if done.any() else 1.0,
-        deepest_queue_ms=watch.deepest_ms, caught_up_s=caught_up_s,
+        deepest_queue_ms=observer.deepest_ms, caught_up_s=caught_up_s,
         cpu_s=used.cpu_s, memory_mb=used.memory_mb, versions=versions, machine=machine(),
-        taken_away_share=used.taken_away_share, stages=stages, bytes_of_a_second=stored, by_second=by_second,
+        cpu_steal_share=used.cpu_steal_share, stages=stages, bytes_of_a_second=stored, by_second=by_second,
     )  # fmt: skip
 
 
-def check(order: Order) -> None:
+def check(order: LoadOrder) -> None:
     """Raise BadSettings for what cannot be tried."""
     for name, value, low, high in (
         ("--beds", order.beds, 1, 100_000), ("--minutes", order.minutes, 0.1, 24 * 60),

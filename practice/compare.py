@@ -1,43 +1,47 @@
-"""Pure: a learner's marks beside what is true and beside what the detector said, with a score and explanations."""
+"""Pure: a learner's marks compared with the truth and with the detector's result, with a score and explanations."""
 
 from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
+from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import Level
 from quietward.dashboard.view import explain
+from quietward.detect import rule_file
+from quietward.detect.core.state.rules import Rules
 from quietward.practice.scoring import scoring
-from quietward.practice.strip import Contraction, Found, Said, Strip, seen
+from quietward.practice.strip import DetectorResult, PracticeStrip, StripContraction, StripEvent, is_visible
 
 MOST_MARKS = 200
-LATE_WITHIN_S = 60.0
-"""A deceleration belongs to a contraction that began before its nadir and was over no longer than this before it."""
 
-Second = Annotated[float, Meta(ge=0, le=3600)]
+StripSecond = Annotated[float, Meta(ge=0, le=3600)]
 
 
-class Mark(Struct, frozen=True, forbid_unknown_fields=True):
+class LearnerMark(Struct, frozen=True, forbid_unknown_fields=True):
     """What a learner has marked; seconds from the strip's beginning. kind: of a deceleration."""
 
     what: Literal["acceleration", "deceleration"]
-    from_s: Second
-    until_s: Second
+    from_s: StripSecond
+    until_s: StripSecond
     kind: Literal["", "early", "late", "variable", "prolonged"] = ""
 
 
 class Answer(Struct, frozen=True, forbid_unknown_fields=True):
-    """A learner's answer. next: the attention level she would give it; note: what she would do, in her own words."""
+    """A learner's answer. next: the attention level she would give it; note: what she would do, in her own words.
 
-    baseline_bpm: Annotated[float, Meta(ge=30, le=240)] | None
-    marks: Annotated[list[Mark], Meta(max_length=MOST_MARKS)]
-    rules: Literal["nichd-2008", "figo-2015"]
+    rules: name of the rule set that `rule_class` is by.
+    """
+
+    baseline_bpm: float | None
+    marks: Annotated[list[LearnerMark], Meta(max_length=MOST_MARKS)]
+    rules: str
     rule_class: Literal[1, 2, 3] | None
     next: Level | None
     note: Annotated[str, Meta(max_length=500)] = ""
 
 
-class Line(Struct, frozen=True):
-    """One event: what it is, who saw it, and why it is what it is. asked: it counts; `why_not` says why it does not."""
+class EventRow(Struct, frozen=True):
+    """One true event: its kind, who saw it, and why it is of that kind. asked: it counts; why_not: why it does not."""
 
     what: str
     kind: str
@@ -51,8 +55,8 @@ class Line(Struct, frozen=True):
     why: list[str]
 
 
-class Part(Struct, frozen=True):
-    """A part of the score in words."""
+class ScorePart(Struct, frozen=True):
+    """One part of the score, in words."""
 
     name: str
     points: float
@@ -62,18 +66,18 @@ class Part(Struct, frozen=True):
     detector: str
 
 
-class Compared(Struct, frozen=True):
-    """All that a learner is told. extra: marks of hers, and finds of the detector's, with nothing true behind them."""
+class Comparison(Struct, frozen=True):
+    """All that a learner is told. extra, extra_of_detector: events that match no true one (false positives)."""
 
     scenario: str
     purpose: str
     good_watcher: str
     score: int
-    parts: list[Part]
-    lines: list[Line]
-    extra: list[Found]
-    detector_events: list[Found]
-    extra_of_detector: list[Found]
+    parts: list[ScorePart]
+    lines: list[EventRow]
+    extra: list[StripEvent]
+    detector_events: list[StripEvent]
+    extra_of_detector: list[StripEvent]
     rule_class: int | None
     detector_class: int
     detector_reasons: list[str]
@@ -81,28 +85,42 @@ class Compared(Struct, frozen=True):
     note: str
 
 
-def compare(strip: Strip, said: Said, answer: Answer) -> Compared:
-    """Return the comparison of an answer."""
-    yours = [Found(m.what, m.kind, m.from_s, (m.from_s + m.until_s) / 2, m.until_s, 0.0) for m in answer.marks]
-    with_you, with_detector = pairs(strip.events, yours), pairs(strip.events, said.events)
+class BadAnswer(QuietwardError):
+    """A part of an answer cannot be."""
+
+
+def check(answer: Answer, rules: Rules) -> None:
+    """Raise BadAnswer for a rule set that there is not, or a baseline that no FHR can have."""
+    names = [one.name for one in rules.rule_sets]
+    if answer.rules not in names:
+        raise BadAnswer("answer: rules", answer.rules, f"Use one of {', '.join(names)}")
+    lowest, highest = rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm
+    if answer.baseline_bpm is not None and not lowest <= answer.baseline_bpm <= highest:
+        raise BadAnswer("answer: baseline_bpm", answer.baseline_bpm, f"Give {lowest:g} to {highest:g} bpm")
+
+
+def compare(strip: PracticeStrip, result: DetectorResult, answer: Answer, rules: Rules) -> Comparison:
+    """Return the comparison of an answer, explained by the rule set it names."""
+    yours = [StripEvent(m.what, m.kind, m.from_s, (m.from_s + m.until_s) / 2, m.until_s, 0.0) for m in answer.marks]
+    with_you, with_detector = pairs(strip.events, yours), pairs(strip.events, result.events)
     asked = [not _why_not(strip, e) for e in strip.events]
     lines = [
-        Line(
+        EventRow(
             e.what, e.kind, e.from_s, e.until_s, e.size_bpm,
-            _seen_as(e, yours, with_you.get(i)), _seen_as(e, said.events, with_detector.get(i)),
-            asked[i], _why_not(strip, e), _why(e, strip.contractions),
+            _seen_as(e, yours, with_you.get(i)), _seen_as(e, result.events, with_detector.get(i)),
+            asked[i], _why_not(strip, e), _why(e, strip.contractions, rules, answer.rules),
         )
         for i, e in enumerate(strip.events)
     ]  # fmt: skip
-    you, detector = (yours, with_you), (said.events, with_detector)
+    you, detector = (yours, with_you), (result.events, with_detector)
     parts = [
-        _baseline(strip, said, answer),
+        _baseline(strip, result, answer),
         _events("acceleration", strip, asked, you, detector),
         _events("deceleration", strip, asked, you, detector),
         _kinds(strip, asked, you, detector),
-        _next(strip, said, answer),
+        _next(strip, result, answer),
     ]
-    return Compared(
+    return Comparison(
         scenario=strip.scenario,
         purpose=strip.purpose,
         good_watcher=strip.good_watcher,
@@ -110,17 +128,17 @@ def compare(strip: Strip, said: Said, answer: Answer) -> Compared:
         parts=parts,
         lines=lines,
         extra=[m for j, m in enumerate(yours) if j not in with_you.values()],
-        detector_events=said.events,
-        extra_of_detector=[m for j, m in enumerate(said.events) if j not in with_detector.values()],
+        detector_events=result.events,
+        extra_of_detector=[m for j, m in enumerate(result.events) if j not in with_detector.values()],
         rule_class=answer.rule_class,
-        detector_class=said.rule_class,
-        detector_reasons=said.reasons,
-        concern=said.concern,
+        detector_class=result.rule_class,
+        detector_reasons=result.reasons,
+        concern=result.concern,
         note=answer.note,
     )
 
 
-def pairs(true: list[Found], found: list[Found]) -> dict[int, int]:
+def pairs(true: list[StripEvent], found: list[StripEvent]) -> dict[int, int]:
     """Return which of `found` is which true event: one to one, those that overlap most first."""
     least = scoring().overlap_share
     ways = []
@@ -136,17 +154,17 @@ def pairs(true: list[Found], found: list[Found]) -> dict[int, int]:
     return taken
 
 
-def _why_not(strip: Strip, event: Found) -> str:
+def _why_not(strip: PracticeStrip, event: StripEvent) -> str:
     numbers = scoring()
     least_bpm = numbers.asked_deceleration_bpm if event.what == "deceleration" else numbers.asked_acceleration_bpm
     if event.size_bpm < least_bpm:
         return "too small to ask for"
-    if not seen(strip, event):
+    if not is_visible(strip, event):
         return "the sensors hardly showed it"
     return ""
 
 
-def _seen_as(event: Found, found: list[Found], place: int | None) -> str:
+def _seen_as(event: StripEvent, found: list[StripEvent], place: int | None) -> str:
     if place is None:
         return "missed"
     kind = found[place].kind
@@ -155,20 +173,23 @@ def _seen_as(event: Found, found: list[Found], place: int | None) -> str:
     return f"found, called {kind}" if kind else "found, no kind said"
 
 
-def _why(event: Found, contractions: list[Contraction]) -> list[str]:
+def _why(event: StripEvent, contractions: list[StripContraction], rules: Rules, rule_set: str) -> list[str]:
     if event.what == "acceleration":
         return explain.acceleration(event.from_s, event.until_s, event.size_bpm)
-    near = [c for c in contractions if c.onset_s <= event.extreme_s and event.from_s <= c.end_s + LATE_WITHIN_S]
+    late_within_s = rules.reading.kind.late_within_s
+    near = [c for c in contractions if c.onset_s <= event.extreme_s and event.from_s <= c.end_s + late_within_s]
     last = max(near, key=lambda c: c.onset_s, default=None)
     own = None if last is None else (last.onset_s, last.peak_s)
-    return explain.deceleration(event.from_s, event.extreme_s, event.until_s, event.size_bpm, own)
+    fall_s = event.extreme_s - event.from_s
+    fall = explain.Fall(event.from_s, event.extreme_s, event.until_s, fall_s, event.size_bpm)
+    return explain.deceleration(fall, own, {rule_set: event.kind}, rule_file.rule_set_infos(rules))
 
 
-Side = tuple[list[Found], dict[int, int]]
+Side = tuple[list[StripEvent], dict[int, int]]
 """What somebody found, and which of it is which true event."""
 
 
-def _events(what: str, strip: Strip, asked: list[bool], you: Side, detector: Side) -> Part:
+def _events(what: str, strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -> ScorePart:
     true = {i for i, e in enumerate(strip.events) if e.what == what and asked[i]}
     most = getattr(scoring().points, f"{what}s")
 
@@ -181,10 +202,10 @@ def _events(what: str, strip: Strip, asked: list[bool], you: Side, detector: Sid
         return (2 * right / both if both else 1.0), f"{right} found, {len(true) - right} missed, {extra} not there"
 
     share, words = counted(you)
-    return Part(f"{what.capitalize()}s", share * most, most, words, f"{len(true)} to find", counted(detector)[1])
+    return ScorePart(f"{what.capitalize()}s", share * most, most, words, f"{len(true)} to find", counted(detector)[1])
 
 
-def _kinds(strip: Strip, asked: list[bool], you: Side, detector: Side) -> Part:
+def _kinds(strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -> ScorePart:
     true = [i for i, e in enumerate(strip.events) if e.what == "deceleration" and asked[i]]
     most = scoring().points.kinds
 
@@ -197,30 +218,31 @@ def _kinds(strip: Strip, asked: list[bool], you: Side, detector: Side) -> Part:
     kinds = ", ".join(sorted({strip.events[i].kind for i in true})) or "none"
     share = (ours / matched if matched else 0.0) if true else 1.0
     theirs = right(detector)
-    return Part(
+    return ScorePart(
         "Kinds of deceleration", share * most, most, f"{ours} of {matched} right", kinds, f"{theirs[0]} of {theirs[1]}"
     )
 
 
-def _baseline(strip: Strip, said: Said, answer: Answer) -> Part:
+def _baseline(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> ScorePart:
     numbers = scoring()
     most = numbers.points.baseline
     share, you = 0.0, "–"
     if answer.baseline_bpm is not None:
         off = abs(answer.baseline_bpm - strip.baseline_bpm)
-        share = 1.0 if off <= numbers.baseline_right_bpm else 0.5 if off <= numbers.baseline_near_bpm else 0.0
+        near_share = numbers.baseline_near_share if off <= numbers.baseline_near_bpm else 0.0
+        share = 1.0 if off <= numbers.baseline_right_bpm else near_share
         you = f"{answer.baseline_bpm:.0f} bpm"
-    theirs = "–" if said.baseline_bpm is None else f"{said.baseline_bpm:.0f} bpm"
-    return Part("Baseline", share * most, most, you, f"{strip.baseline_bpm:.0f} bpm", theirs)
+    theirs = "–" if result.baseline_bpm is None else f"{result.baseline_bpm:.0f} bpm"
+    return ScorePart("Baseline", share * most, most, you, f"{strip.baseline_bpm:.0f} bpm", theirs)
 
 
-def _next(strip: Strip, said: Said, answer: Answer) -> Part:
-    """Whoever goes one level too high is careful, and gets half; too low gets nothing."""
+def _next(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> ScorePart:
+    """Whoever goes one level too high is careful, and gets a share; too low gets nothing."""
     most = scoring().points.next
     levels = list(Level)
     share = 0.0
     if answer.next is not None:
         above = levels.index(answer.next) - levels.index(strip.level)
-        share = {0: 1.0, 1: 0.5}.get(above, 0.0)
+        share = {0: 1.0, 1: scoring().one_too_high_share}.get(above, 0.0)
     you = "–" if answer.next is None else answer.next.value
-    return Part("Who is needed at its end", share * most, most, you, strip.level.value, said.level.value)
+    return ScorePart("Who is needed at its end", share * most, most, you, strip.level.value, result.level.value)

@@ -19,8 +19,9 @@ from quietward.dashboard.web.pages import Extension, Page
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
+from quietward.detect.core.state.rules import Rules
 from quietward.practice import strip
-from quietward.practice.compare import Answer, Compared, compare
+from quietward.practice.compare import Answer, BadAnswer, Comparison, check, compare
 from quietward.simulator import scenario
 from quietward.simulator.bed import Signal
 
@@ -38,16 +39,23 @@ class TooMany(QuietwardError):
 
 def extension() -> Extension:
     """Return the Practice page, as the dashboard takes it. Raises BadRules."""
-    classes = {rules.name: rules.classes for rules in rule_file.load().rule_sets}
+    rules = rule_file.load()
+    classes = {one.name: one.classes for one in rules.rule_sets}
+    bounds = (rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm)
     page = Page(
-        "/practice", "practice", "Practice", f"{PAGE_PATH}/view.mjs", f"{PAGE_PATH}/practice.css", {"classes": classes}
+        "/practice",
+        "practice",
+        "Practice",
+        f"{PAGE_PATH}/view.mjs",
+        f"{PAGE_PATH}/practice.css",
+        {"classes": classes, "bounds": bounds},
     )
     return Extension((page,), add_routes)
 
 
 def add_routes(server: FastAPI) -> None:
     """Add the routes to the server."""
-    first_rule_set = rule_file.load().rule_sets[0].name
+    rules = rule_file.load()
     server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
     worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
     server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
@@ -80,27 +88,30 @@ def add_routes(server: FastAPI) -> None:
     async def signals(code: str) -> Response:
         made = await work(strip.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, first_rule_set)
+            worker.submit(strip.ask_detector, code, rules.rule_sets[0].name)
         seconds = len(made.fhr) // HZ
         return json_response(
-            {"notice": NOTICE, "seconds": seconds, "fhr": _whole(made.fhr, 4), "ua": _whole(made.ua, 2)}
+            {"notice": NOTICE, "seconds": seconds, "fhr": _as_integers(made.fhr, 4), "ua": _as_integers(made.ua, 2)}
         )
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
         try:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
+            check(given, rules)
+        except BadAnswer as error:
+            return Response(str(error), 422)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_response({"notice": NOTICE, "compared": await work(_compared, code, given)})
+        return json_response({"notice": NOTICE, "compared": await work(_compare, code, given, rules)})
 
 
-def _compared(code: str, answer: Answer) -> Compared:
-    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer)
+def _compare(code: str, answer: Answer, rules: Rules) -> Comparison:
+    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer, rules)
 
 
-def _whole(signal: Signal, per_unit: int) -> list[int]:
-    """Return a signal as the live strips travel: FHR in quarters of a bpm, UA in halves."""
+def _as_integers(signal: Signal, per_unit: int) -> list[int]:
+    """Return a signal as integers, as in the live frames: FHR in quarters of a bpm, UA in halves; NONE for NaN."""
     found: list[int] = (
         np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
     )

@@ -1,12 +1,13 @@
 """The numbers of practice, from `scoring.toml`."""
 
-import tomllib
 from functools import cache
 from importlib.resources import files
 from typing import Annotated
 
-import msgspec
 from msgspec import Meta, Struct
+
+from quietward.contracts.errors import BadRules
+from quietward.contracts.tables import parse_toml_table
 
 Share = Annotated[float, Meta(gt=0, le=1)]
 Positive = Annotated[float, Meta(gt=0)]
@@ -35,10 +36,17 @@ class Scoring(Struct, frozen=True, forbid_unknown_fields=True):
     overlap_share: Share
     baseline_right_bpm: Positive
     baseline_near_bpm: Positive
+    baseline_near_share: Share
+    one_too_high_share: Share
     points: Points
 
 
 @cache
 def scoring() -> Scoring:
     """Return the numbers."""
-    return msgspec.convert(tomllib.loads((files("quietward.practice") / "scoring.toml").read_text()), Scoring)
+    return parse((files("quietward.practice") / "scoring.toml").read_text())
+
+
+def parse(text: str) -> Scoring:
+    """Return what a table says. Raises BadRules."""
+    return parse_toml_table(text, Scoring, "scoring.toml", BadRules)

@@ -1,4 +1,4 @@
-"""A strip to practise on: a part of a simulated labour, what is true of it, and what the detector said of it.
+"""A strip to practise on: a part of a simulated labour, its truth, and the detector's result for it.
 
 A strip is named by its scenario and a seed, and is the same wherever and whenever it is made.
 """
@@ -27,8 +27,8 @@ class BadStrip(QuietwardError):
     """There is no such strip."""
 
 
-class Found(Struct, frozen=True):
-    """An acceleration or a deceleration as somebody sees it; seconds from the strip's beginning.
+class StripEvent(Struct, frozen=True):
+    """An acceleration or a deceleration, true, marked or detected; seconds from the strip's beginning.
 
     kind: of a deceleration; empty for an acceleration. extreme_s: peak or nadir.
     """
@@ -41,7 +41,7 @@ class Found(Struct, frozen=True):
     size_bpm: float
 
 
-class Contraction(Struct, frozen=True):
+class StripContraction(Struct, frozen=True):
     """A contraction; seconds from the strip's beginning."""
 
     onset_s: float
@@ -49,7 +49,7 @@ class Contraction(Struct, frozen=True):
     end_s: float
 
 
-class Strip(Struct, frozen=True):
+class PracticeStrip(Struct, frozen=True):
     """Signals of shape (n,), 4 Hz, NaN where there is no value, and what is true of them.
 
     begins_s: of the labour. level: for which somebody is needed at the strip's end, as the simulation knows it.
@@ -63,19 +63,19 @@ class Strip(Struct, frozen=True):
     fhr: Signal
     ua: Signal
     baseline_bpm: float
-    events: list[Found]
-    contractions: list[Contraction]
+    events: list[StripEvent]
+    contractions: list[StripContraction]
     level: Level
 
 
-class Said(Struct, frozen=True):
-    """What the detector said of a strip under a rule set; the last two at the strip's end.
+class DetectorResult(Struct, frozen=True):
+    """The detector's result for a strip under a rule set; level, concern and class are those at its end.
 
     baseline_bpm: its last in the strip, None where it could say none. reasons: what led to class and concern.
     """
 
     baseline_bpm: float | None
-    events: list[Found]
+    events: list[StripEvent]
     level: Level
     concern: float
     rule_class: int
@@ -83,11 +83,11 @@ class Said(Struct, frozen=True):
 
 
 def code_of(name: str, seed: int) -> str:
-    """Return what a strip is called where its scenario must not be read off."""
+    """Return the code of a strip, from which its scenario cannot be read."""
     return f"{hashlib.sha256(name.encode()).hexdigest()[:6]}-{seed}"
 
 
-def named(code: str) -> tuple[str, int]:
+def parse_code(code: str) -> tuple[str, int]:
     """Return scenario and seed of a code. Raises BadStrip."""
     digest, _, number = code.rpartition("-")
     seed = int(number) if number.isascii() and number.isdecimal() and len(number) <= len(str(LARGEST_SEED)) else -1
@@ -98,16 +98,16 @@ def named(code: str) -> tuple[str, int]:
 
 
 @lru_cache(KEPT)
-def make(code: str) -> Strip:
+def make(code: str) -> PracticeStrip:
     """Return a strip. Raises BadStrip."""
-    name, seed = named(code)
+    name, seed = parse_code(code)
     labour, told, ends_s = _labour(name, seed)
     length_s = scoring().strip_min * 60
     begins_s = ends_s - length_s
     part = slice(begins_s * HZ, ends_s * HZ)
     truth = told.since(begins_s, length_s)
     needs = [Level(n.what) for n in truth.needs if n.from_s <= length_s <= n.until_s]
-    return Strip(
+    return PracticeStrip(
         code=code,
         scenario=name,
         purpose=told.purpose,
@@ -116,32 +116,34 @@ def make(code: str) -> Strip:
         fhr=labour.fhr[part],
         ua=labour.ua[part],
         baseline_bpm=float(np.median(labour.baseline[part])),
-        events=[_found(e) for e in truth.events if e.what != "contraction"],
-        contractions=[Contraction(e.onset_s, e.extreme_s, e.end_s) for e in truth.events if e.what == "contraction"],
+        events=[_as_event(e) for e in truth.events if e.what != "contraction"],
+        contractions=[
+            StripContraction(e.onset_s, e.extreme_s, e.end_s) for e in truth.events if e.what == "contraction"
+        ],
         level=max(needs, key=list(Level).index, default=Level.QUIET),
     )
 
 
 @lru_cache(KEPT)
-def ask_detector(code: str, rule_set: str) -> Said:
-    """Return what the detector says of a strip, having watched before as it would have on a ward.
+def ask_detector(code: str, rule_set: str) -> DetectorResult:
+    """Return the detector's result for a strip, with a run-up before it as on a ward.
 
     Takes seconds. Raises BadStrip, BadRules.
     """
-    name, seed = named(code)
+    name, seed = parse_code(code)
     labour, told, ends_s = _labour(name, seed)
     length_s = scoring().strip_min * 60
     from_s = max(0, ends_s - length_s - scoring().watched_before_min * 60)
     part = slice(from_s * HZ, ends_s * HZ)
     recording = Recording(code, labour.fhr[part], labour.ua[part])
     stage = told.second_stage_from_s
-    known = assess.Labour(told.weeks, np.inf if stage is None else stage - from_s)
+    known = assess.LabourContext(told.weeks, np.inf if stage is None else stage - from_s)
     row = assess.assess([recording], rule_file.load(), rule_set, labour=known)[0]
     moved = ends_s - length_s - from_s
 
-    def within(found: list[assess.Row], extreme: str, size: str) -> list[Found]:
+    def within(found: list[assess.Row], extreme: str, size: str) -> list[StripEvent]:
         return [
-            Found(
+            StripEvent(
                 "deceleration" if size == "depth_bpm" else "acceleration", x.get("kind", ""),
                 x["onset_s"] - moved, x[extreme] - moved, x["end_s"] - moved, x[size],
             )
@@ -152,7 +154,7 @@ def ask_detector(code: str, rule_set: str) -> Said:
     falls = within(row["decelerations"], "nadir_s", "depth_bpm")
     at_end = row["assessments"][-1]
     standing = (Level(f["level"]) for f in row["flags"] if f["eased_s"] is None)
-    return Said(
+    return DetectorResult(
         baseline_bpm=next((b["bpm"] for b in reversed(row["baseline"]) if b["bpm"] is not None), None),
         events=rises + falls,
         level=max(standing, key=list(Level).index, default=Level.QUIET),
@@ -163,29 +165,29 @@ def ask_detector(code: str, rule_set: str) -> Said:
 
 
 @lru_cache(KEPT)
-def _labour(name: str, seed: int) -> tuple[bed.Labour, TruthFile, int]:
-    """Return a labour up to the end of its strip, what is true of it, and the second at which the strip ends."""
+def _labour(name: str, seed: int) -> tuple[bed.SimulatedLabour, TruthFile, int]:
+    """Return a labour up to the end of its strip, its truth, and the second at which the strip ends."""
     played = scenario.load(name)
     numbers = scoring()
     length_s = numbers.strip_min * 60
-    whole_s = max(int(played.lasts_min * 60), length_s)
+    labour_s = max(int(played.lasts_min * 60), length_s)
     rng = np.random.default_rng([seed, *hashlib.sha256(name.encode()).digest()])
-    labour = bed.simulate(played, seed, whole_s)
-    ends_s = int(rng.uniform(min(2 * length_s, whole_s), whole_s))
+    labour = bed.simulate(played, seed, labour_s)
+    ends_s = int(rng.uniform(min(2 * length_s, labour_s), labour_s))
     needs = labour.truth.needs
     if needs and rng.random() < numbers.share_at_need:
         need = needs[int(rng.integers(len(needs)))]
-        ends_s = int(np.clip(need.from_s + rng.uniform(*numbers.at_need_min) * 60, length_s, whole_s))
+        ends_s = int(np.clip(need.from_s + rng.uniform(*numbers.at_need_min) * 60, length_s, labour_s))
     return labour, labour.truth, ends_s
 
 
-def _found(event: Truth) -> Found:
+def _as_event(event: Truth) -> StripEvent:
     kind, _, what = event.what.rpartition(" ")
-    return Found(what, kind, event.onset_s, event.extreme_s, event.end_s, event.size)
+    return StripEvent(what, kind, event.onset_s, event.extreme_s, event.end_s, event.size)
 
 
-def seen(strip: Strip, event: Found) -> bool:
-    """Say whether the sensors showed enough of an event to ask for it."""
+def is_visible(strip: PracticeStrip, event: StripEvent) -> bool:
+    """Return whether the sensors showed enough of an event to ask for it."""
     begins, ends = (int(np.clip(s * HZ, 0, len(strip.fhr))) for s in (event.from_s, event.until_s))
     shown = ~np.isnan(strip.fhr[begins:ends])
     whole = max(1.0, (event.until_s - event.from_s) * HZ)

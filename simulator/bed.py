@@ -21,7 +21,7 @@ from quietward.simulator.physiology import physiology
 from quietward.simulator.scenario import NUMBERS, Cause, Happening, Phase, Scenario, one_bed, single
 from quietward.simulator.sensors import Plan, Sensors, Strain
 from quietward.simulator.shapes import Bump, render
-from quietward.simulator.truth import Helped, Minute, Span, Truth, TruthFile
+from quietward.simulator.truth import Helped, MinuteTruth, Span, Truth, TruthFile
 from quietward.simulator.uterus import Uterus
 
 Signal = NDArray[np.float64]
@@ -40,7 +40,7 @@ LARGEST_FALL_BPM = 5.0
 
 
 @dataclass(frozen=True)
-class Stretch:
+class BedSignals:
     """Signals of some seconds: fhr (bpm, NaN: no value) and ua, shape (n,), 4 Hz; baseline: the true one."""
 
     fhr: Signal
@@ -72,9 +72,9 @@ class Bed:
             Noise([*noise_seed, 0, i], (corner_hz,), (1.0,), beat.from_hz)
             for i, corner_hz in enumerate(beat.corners_hz)
         )
-        self._stirs = random.Random(f"{key} stirs")
-        self._fineness = self._stirs.lognormvariate(0, beat.fine_beds_spread)
-        self._stirred, self._finer = 1.0, 0.0
+        self._variability_rng = random.Random(f"{key} stirs")
+        self._hf_bed_gain = self._variability_rng.lognormvariate(0, beat.hf_beds_spread)
+        self._burst_gain, self._hf_gain_log = 1.0, 0.0
         self._course = _Course(s.phase)
         self._tick = 0
         self._last = [
@@ -90,7 +90,7 @@ class Bed:
         self.events: list[Truth] = []
         self._states: dict[str, list[Span]] = {}
         self._needs: dict[str, list[Span]] = {}
-        self._minutes: list[Minute] = []
+        self._minutes: list[MinuteTruth] = []
         self._below_since: float | None = None
         self._compressed_since: float | None = None
         self._deepest = (0.0, 0.0)
@@ -104,7 +104,7 @@ class Bed:
         """Staff did something, now; return what it will relieve."""
         return self.care.did(what, float(self.t_s))
 
-    def advance(self, ticks: int) -> Stretch:
+    def advance(self, ticks: int) -> BedSignals:
         """Go on by `ticks` ticks of 10 s and return their signals."""
         first = self._tick * PER_TICK
         plan = Plan()
@@ -129,7 +129,7 @@ class Bed:
         self._rate_bumps = [b for b in self._rate_bumps if b.end_s > end]
         self._ua_bumps = [b for b in self._ua_bumps if b.end_s > end]
         shown = self.scenario.mothers_pulse_bpm if self.scenario.shows_mothers_pulse else None
-        return Stretch(seen, toco, baseline, self._stage(end - TICK_S), shown)
+        return BedSignals(seen, toco, baseline, self._stage(end - TICK_S), shown)
 
     def truth(self) -> TruthFile:
         """Return all that is true so far."""
@@ -193,13 +193,13 @@ class Bed:
         return [fetus.baseline, *self._swings(fetus.variability), fetus.compression, self._wave, now["resting_tone"]]
 
     def _swings(self, variability: float) -> tuple[float, float]:
-        """Return how large the slow and the fine part of what varies are at the end of a tick: SD, bpm."""
-        n, draw = self.numbers.beat, self._stirs.gauss
-        self._stirred = math.exp(draw(0, n.stirs_spread))
-        keeps = math.exp(-TICK_S / 60 / n.fine_minutes)
-        self._finer = self._finer * keeps + draw(0, n.fine_spread * math.sqrt(1 - keeps**2))
-        fine = n.fine_bpm * (variability / n.fine_at_bpm) ** n.fine_follows * self._fineness * math.exp(self._finer)
-        return variability / n.range_per_sd * self._stirred, fine * self._stirred
+        """Return the standard deviations of the slow and the HF part of the variability at the end of a tick, bpm."""
+        n, draw = self.numbers.beat, self._variability_rng.gauss
+        self._burst_gain = math.exp(draw(0, n.burst_gain_spread))
+        keeps = math.exp(-TICK_S / 60 / n.hf_gain_minutes)
+        self._hf_gain_log = self._hf_gain_log * keeps + draw(0, n.hf_gain_spread * math.sqrt(1 - keeps**2))
+        fine = n.hf_bpm * (variability / n.hf_at_bpm) ** n.hf_exponent * self._hf_bed_gain * math.exp(self._hf_gain_log)
+        return variability / n.range_per_sd * self._burst_gain, fine * self._burst_gain
 
     def _strain(
         self, now: dict[str, float], happens: dict[str, Happening], below: float, signal: bool, is_second: bool
@@ -209,8 +209,8 @@ class Bed:
         return Strain(
             min(loss, 0.97), now["spikes_per_h"], now["wrong_rate_per_h"], now["toco_noise"], now["coughs_per_h"],
             now["toco_moves_per_h"], now["toco_off_per_h"], now["off_per_h"], below, self._fetus.baseline - below,
-            lively=self._stirred * (self.numbers.pushing.strays_factor if is_second else 1.0),
-            restless=self.numbers.pushing.restless if is_second else 1.0, slipped_share=min(slipped, 0.97),
+            lively=self._burst_gain * (self.numbers.pushing.stray_rate_factor if is_second else 1.0),
+            motion=self.numbers.pushing.motion if is_second else 1.0, slipped_share=min(slipped, 0.97),
             off="monitor-off" in happens, toco_off="toco-off" in happens,
             is_mother="mothers-pulse" in happens and not signal, relieved=signal,
         )  # fmt: skip
@@ -243,7 +243,9 @@ class Bed:
                 _hold(self._states, what, t)
         self._compressed(t)
         if self._tick % (60 // TICK_S) == 0:
-            self._minutes.append(Minute(t, round(fetus.baseline, 2), round(fetus.variability, 2), round(fetus.used, 4)))
+            self._minutes.append(
+                MinuteTruth(t, round(fetus.baseline, 2), round(fetus.variability, 2), round(fetus.used, 4))
+            )
 
     def _compressed(self, t: float) -> None:
         """Write a lasting compression down as one deceleration, when it is over."""
@@ -308,8 +310,8 @@ def _between(edges: tuple[float, ...], ticks: int) -> Signal:
 
 
 @dataclass
-class Labour:
-    """A whole simulated labour: signals as in `Stretch`, and its truth."""
+class SimulatedLabour:
+    """A whole simulated labour: signals as in `BedSignals`, and its truth."""
 
     fhr: Signal
     ua: Signal
@@ -317,9 +319,9 @@ class Labour:
     truth: TruthFile
 
 
-def simulate(scenario: Scenario, seed: int, seconds: int) -> Labour:
+def simulate(scenario: Scenario, seed: int, seconds: int) -> SimulatedLabour:
     """Return the first `seconds` of a labour with nobody doing anything."""
     bed = Bed(scenario, seed)
     stretch = bed.advance(-(-seconds // TICK_S))
     n = seconds * HZ
-    return Labour(stretch.fhr[:n], stretch.ua[:n], stretch.baseline[:n], bed.truth())
+    return SimulatedLabour(stretch.fhr[:n], stretch.ua[:n], stretch.baseline[:n], bed.truth())

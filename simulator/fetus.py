@@ -12,7 +12,7 @@ from quietward.simulator.physiology import Physiology
 from quietward.simulator.scenario import Cause, single
 from quietward.simulator.shapes import Bump
 from quietward.simulator.truth import Truth
-from quietward.simulator.uterus import Contraction
+from quietward.simulator.uterus import UterineContraction
 
 PROLONGED_S = 120.0
 """NICHD 2008 (Macones et al., Obstet Gynecol 2008;112:661): from 2 minutes a deceleration is prolonged."""
@@ -35,7 +35,7 @@ class Around:
     accelerations_per_h: float
     dips_per_h: float
     causes: list[Cause]
-    contractions: list[Contraction]
+    contractions: list[UterineContraction]
     contracted: float
     warmer_bpm: float = 0.0
     compressed_bpm: float = 0.0
@@ -174,7 +174,7 @@ class Fetus:
             return Cause("head", 1.0, self.rng.uniform(*n.pushing.falls_depth_bpm), 60)
         return None
 
-    def _fall(self, cause: Cause, c: Contraction, t_s: float) -> list[Bump]:
+    def _fall(self, cause: Cause, c: UterineContraction, t_s: float) -> list[Bump]:
         rng, n = self.rng, self.numbers.reserve
         depth = single(cause.depth_bpm) * rng.lognormvariate(0, cause.spread) * (1 + n.deeper * self.used)
         room = self._room()

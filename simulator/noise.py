@@ -2,9 +2,9 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from quietward.contracts.messages import HZ
+from quietward.simulator.filters import Filter
 
 Signal = NDArray[np.float64]
 
@@ -24,21 +24,19 @@ class Noise:
         self._rng = np.random.default_rng(seed)
         lead_in = min(LONGEST_LEAD_IN_S, int(2 / min(corners_hz))) * HZ
         impulse = np.concatenate([[1.0], np.zeros(lead_in)])
-        self._filters: list[tuple[Signal, Signal]] = []
+        self._filters: list[Filter] = []
         for corner_hz, share in zip(corners_hz, shares, strict=True):
             keep, slow = (np.exp(-2 * np.pi * f / HZ) for f in (corner_hz, from_hz))
             b, a = ([1.0], [1.0]) if from_hz == 0 else ([1.0, -1.0], [1.0, -slow])
             poles = np.polymul(a, [1, -2 * keep, keep**2])
-            size = np.sqrt(share / sum(shares) / np.sum(lfilter(b, poles, impulse) ** 2))
-            self._filters.append((size * np.asarray(b), poles))
-        self._states = [np.zeros(len(a) - 1) for _, a in self._filters]
+            size = np.sqrt(share / sum(shares) / np.sum(Filter(b, poles)(impulse) ** 2))
+            self._filters.append(Filter(size * np.asarray(b), poles))
         self.take(lead_in)  # as if it had been going on for ever
 
     def take(self, n: int) -> Signal:
         """Return the next n samples, shape (n,)."""
         white = self._rng.standard_normal((n, len(self._filters)))
         total = np.zeros(n)
-        for i, (b, a) in enumerate(self._filters):
-            part, self._states[i] = lfilter(b, a, white[:, i], zi=self._states[i])
-            total += part
+        for i, low_pass in enumerate(self._filters):
+            total += low_pass(white[:, i])
         return total

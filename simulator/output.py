@@ -22,7 +22,7 @@ AT_ONCE_S = 3600
 
 
 @dataclass(frozen=True)
-class Order:
+class RecordingOrder:
     """One recording to write. seconds: its length; skip_s: so much of the labour's beginning is left out."""
 
     name: str
@@ -32,7 +32,9 @@ class Order:
     skip_s: int = 0
 
 
-def write(folder: Path, orders: list[Order], kind: Format, moved: Callable[[int], None] = lambda _: None) -> list[Path]:
+def write(
+    folder: Path, orders: list[RecordingOrder], kind: Format, moved: Callable[[int], None] = lambda _: None
+) -> list[Path]:
     """Write recordings and their truth into a folder; return the files. moved: told of seconds as they are done.
 
     The truth counts seconds from the recording's first sample. Raises BadSettings if the folder cannot be written to,

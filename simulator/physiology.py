@@ -12,21 +12,21 @@ Pair = tuple[float, float]
 
 
 class Beat(Struct, frozen=True, forbid_unknown_fields=True):
-    """Variability: a slow and a fine part, and how both change.
+    """Variability: a low-frequency and a high-frequency (HF) part, and how both change.
 
-    The fine part is fine_bpm at a variability of fine_at_bpm, and goes with its power fine_follows.
+    The standard deviation of the HF part is hf_bpm at a variability of hf_at_bpm, and its power hf_exponent elsewhere.
     """
 
     corners_hz: Pair
     from_hz: float
     range_per_sd: float
-    fine_bpm: float
-    fine_at_bpm: float
-    fine_follows: float
-    fine_beds_spread: float
-    fine_spread: float
-    fine_minutes: float
-    stirs_spread: float
+    hf_bpm: float
+    hf_at_bpm: float
+    hf_exponent: float
+    hf_beds_spread: float
+    hf_gain_spread: float
+    hf_gain_minutes: float
+    burst_gain_spread: float
     swell_spread: float
     swell_minutes: float
 
@@ -67,8 +67,8 @@ class Pushing(Struct, frozen=True, forbid_unknown_fields=True):
     falls_share: float
     falls_depth_bpm: Pair
     loss_factor: float
-    restless: float
-    strays_factor: float
+    motion: float
+    stray_rate_factor: float
 
 
 class Reserve(Struct, frozen=True, forbid_unknown_fields=True):
@@ -153,7 +153,7 @@ class Acceleration(Struct, frozen=True, forbid_unknown_fields=True):
     with_contraction: float
 
 
-class Device(Struct, frozen=True, forbid_unknown_fields=True):
+class DeviceNoise(Struct, frozen=True, forbid_unknown_fields=True):
     """How any recorder samples."""
 
     beat_jitter_bpm: float
@@ -166,7 +166,7 @@ class Device(Struct, frozen=True, forbid_unknown_fields=True):
     edge_s: float
     edge_s_per_bpm: float
     stray_median_bpm: float
-    strays_beds_spread: float
+    stray_rate_beds_spread: float
     missed_share: float
     missed_per_bpm: float
     missed_bad: float
@@ -180,7 +180,7 @@ class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
     """One kind of recorder. grid_bpm: of its values; interval_ms: of the intervals behind them, 0 if it does not show.
 
     smooth_s: it shows the mean over about so long. doubts_bpm: it shows nothing for a moment where a beat is so far
-    from that mean. strays_per_h: how often it follows something else, with no gap beside it.
+    from that mean. stray_rate_per_h: how often it follows something else, with no gap beside it.
     blanks_bpm: after a jump of more it shows nothing for a moment; 0: it shows all.
     """
 
@@ -191,7 +191,7 @@ class Recorder(Struct, frozen=True, forbid_unknown_fields=True):
     smooth_s: float
     doubts_bpm: float
     missed_factor: float
-    strays_per_h: float
+    stray_rate_per_h: float
     slow_toco: bool
     loss_factor: float
     jitter_factor: float
@@ -209,7 +209,7 @@ class Loss(Struct, frozen=True, forbid_unknown_fields=True):
     gap_median_s: float
     gap_spread: float
     beds_spread: float
-    stray_per_h: float
+    gap_rate_per_h: float
     falls_factor: float
     off_min: Pair
     flat_at_zero: float
@@ -235,7 +235,7 @@ class Physiology(Struct, frozen=True, forbid_unknown_fields=True):
     fall: FallForm
     dip: Dip
     acceleration: Acceleration
-    device: Device
+    device: DeviceNoise
     loss: Loss
     recorder: tuple[Recorder, ...]
 

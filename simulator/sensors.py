@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from quietward.contracts.messages import HZ
+from quietward.simulator.filters import Filter
 from quietward.simulator.noise import Noise
 from quietward.simulator.physiology import Physiology
 from quietward.simulator.shapes import Bump, render
@@ -32,8 +32,8 @@ class Strain:
     """What acts on the sensors in one tick. off, toco_off: taken off on purpose, by the scenario.
 
     below_bpm: how far the rate is from its baseline; relieved: the transducer has been put to a better place.
-    slipped_share: what is lost whatever the recorder is. lively: how much the rate stirs, 1 on the whole.
-    restless: spells of good and of bad contact are shorter by it.
+    slipped_share: what is lost whatever the recorder is. lively: gain of the variability, 1 on average.
+    motion: factor by which spells of good and of bad contact are shorter.
     """
 
     fhr_loss_share: float
@@ -48,7 +48,7 @@ class Strain:
     rate_bpm: float
     slipped_share: float = 0.0
     lively: float = 1.0
-    restless: float = 1.0
+    motion: float = 1.0
     off: bool = False
     toco_off: bool = False
     is_mother: bool = False
@@ -72,7 +72,7 @@ class Sensors:
     def __init__(self, numbers: Physiology, recorder: str | None, seed: str, noise_seed: list[int]) -> None:
         self._n, self._rng = numbers, random.Random(seed)
         self._blanks = random.Random(f"{seed} blanks")  # drawn while recording, not tick by tick
-        self._strays = random.Random(f"{seed} strays")
+        self._stray_rng = random.Random(f"{seed} strays")
         self._noise = np.random.default_rng([*noise_seed, 1])
         self._chance = np.random.default_rng([*noise_seed, 2])
         self._mother = Noise([*noise_seed, 4], (0.01, 0.12), (0.5, 0.5))
@@ -88,12 +88,14 @@ class Sensors:
         self._toco_size = math.hypot(*sizes)
         self._breaths_hz, self._breath_phase = rng.uniform(0.22, 0.4), rng.uniform(0, 2 * math.pi)
         self._phase, self._held, self._shown, self._toco_held = rng.random(), math.nan, math.nan, 0.0
-        self._smooth = np.array([math.nan])
+        self._smoother: Filter | None = None
         self._bad_until: tuple[bool, float] = (False, 0.0)
         self._next_gap_s, self._share = 0.0, 0.0
         self._longer = rng.lognormvariate(0, numbers.loss.beds_spread)
         self._edge = numbers.device.edge_median_bpm * rng.lognormvariate(0, numbers.device.edge_beds_spread)
-        self._strays_per_h = self._kind.strays_per_h * self._strays.lognormvariate(0, device.strays_beds_spread)
+        self._stray_rate_per_h = self._kind.stray_rate_per_h * self._stray_rng.lognormvariate(
+            0, device.stray_rate_beds_spread
+        )
         self._apart = rng.lognormvariate(0, numbers.loss.beds_spread)
         self._gain, self._tone = 1.0, 0.0
         self._gaps: list[Span] = []
@@ -158,7 +160,7 @@ class Sensors:
             self._share = share
             bad_share = min(1.0, share / inside)
             is_bad = rng.random() < bad_share if until == 0 else (not is_bad and share > 0) or bad_share >= 1
-            bad_minutes = n.bad_minutes / strain.restless
+            bad_minutes = n.bad_minutes / strain.motion
             minutes = bad_minutes if is_bad else bad_minutes * (1 - bad_share) / max(bad_share, 1e-3)
             self._bad_until = (is_bad, t_s + 60 * min(600.0, rng.expovariate(1 / max(minutes, 0.2))))
             self._next_gap_s = t_s + (rng.uniform(0, 5) if is_bad else self._stray_s(strain))
@@ -177,7 +179,7 @@ class Sensors:
         if strain.fhr_loss_share <= 0:
             return 1e6
         more = 1 + self._n.loss.falls_factor * abs(strain.below_bpm) / 30
-        return self._rng.expovariate(self._n.loss.stray_per_h * more / 3600)
+        return self._rng.expovariate(self._n.loss.gap_rate_per_h * more / 3600)
 
     def _lose(self, gap: Span, t_s: float) -> None:
         self._gaps.append(gap)
@@ -193,8 +195,8 @@ class Sensors:
 
     def _stray(self, t_s: float, length_s: float, strain: Strain) -> None:
         """Let the recorder follow something else for a moment, with no gap beside it; at most once in a tick."""
-        n, rng = self._n.device, self._strays
-        per_h = self._strays_per_h * strain.lively if strain.fhr_loss_share > 0 else 0.0
+        n, rng = self._n.device, self._stray_rng
+        per_h = self._stray_rate_per_h * strain.lively if strain.fhr_loss_share > 0 else 0.0
         if rng.random() < per_h * length_s / 3600:
             size = rng.choice((-1, 1)) * min(60.0, n.stray_median_bpm * rng.lognormvariate(0, n.edge_spread))
             half_s = (n.edge_s + n.edge_s_per_bpm * abs(size)) / 2
@@ -264,12 +266,10 @@ class Sensors:
         """Return the mean over the last moments, as some recorders take it."""
         if self._kind.smooth_s == 0:
             return rate
-        keep = math.exp(-1 / HZ / self._kind.smooth_s)
-        if np.isnan(self._smooth[0]):
-            self._smooth = keep * rate[:1]
-        found: Signal
-        found, self._smooth = lfilter([1 - keep], [1, -keep], rate, zi=self._smooth)
-        return found
+        if self._smoother is None:
+            keep = math.exp(-1 / HZ / self._kind.smooth_s)
+            self._smoother = Filter([1 - keep], [1, -keep], state=keep * float(rate[0]))
+        return self._smoother(rate)
 
     def _sample(self, rate: Signal, is_bad: Signal) -> Signal:
         """Show a new value with every beat that is seen, and hold it until the next."""

@@ -17,12 +17,12 @@ from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
-from quietward.simulator.output import Order
+from quietward.simulator.output import RecordingOrder
 from quietward.simulator.scenario import Scenario
-from quietward.simulator.sources import LiveBed, Source, Strip
+from quietward.simulator.sources import LiveBed, RecordedStrip, Source
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store, connected, newest_id, read_stream
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.simulate")
 
@@ -32,21 +32,21 @@ def simulated(places: list[tuple[Scenario, int]], seed: int, seconds: int) -> li
     return [LiveBed(f"bed-{i + 1}", of, seed + i, seconds, skip_s) for i, (of, skip_s) in enumerate(places)]
 
 
-def orders(places: list[tuple[Scenario, int]], seed: int, seconds: int | None) -> list[Order]:
+def orders(places: list[tuple[Scenario, int]], seed: int, seconds: int | None) -> list[RecordingOrder]:
     """Return what to write to files: bed-1, bed-2 ...; seconds None: to the end of each scenario."""
     return [
-        Order(f"bed-{i + 1}", of, seed + i, seconds or round(of.lasts_min * 60) - skip_s, skip_s)
+        RecordingOrder(f"bed-{i + 1}", of, seed + i, seconds or round(of.lasts_min * 60) - skip_s, skip_s)
         for i, (of, skip_s) in enumerate(places)
     ]
 
 
-def recorded(found: list[Recording], bed: str | None) -> list[Strip]:
+def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
     """Return strips that play recordings; their beds are named after them, or `bed` for a single one."""
     if bed is not None and len(found) > 1:
         raise BadSettings("--bed", bed, "Give one recording with --bed, or leave it away")
     if bed is not None and not re.fullmatch(r"[a-z0-9-]{1,32}", bed):
         raise BadSettings("--bed", bed, "Use 1 to 32 of a-z, 0-9 and -")
-    return [Strip(bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64]) for r in found]
+    return [RecordedStrip(bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64]) for r in found]
 
 
 def bed_for(name: str) -> str:
@@ -81,8 +81,8 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
     """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
-        await until_stored(lambda: agree(store, ward, shards=settings.shards))
-        tasks.create_task(heartbeat(store, ward.parts, "simulate"), name="heartbeat")
+        await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
+        tasks.create_task(heartbeat(store, ward.heartbeats, "simulate"), name="heartbeat")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")

@@ -16,7 +16,7 @@ Signal = NDArray[np.float64]
 Stage = Literal[1, 2]
 
 
-class Second(NamedTuple):
+class DeviceSecond(NamedTuple):
     """One second: fhr (bpm) and ua, HZ values each, None where there is no value; what else is known at that time."""
 
     fhr: list[float | None]
@@ -26,7 +26,7 @@ class Second(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Strip:
+class RecordedStrip:
     """A recording. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from."""
 
     bed: str
@@ -41,10 +41,10 @@ class Strip:
         """Length in whole seconds; a last part of a second is not played."""
         return len(self.fhr) // HZ
 
-    def play(self) -> Iterator[Second]:
+    def play(self) -> Iterator[DeviceSecond]:
         """Yield every second once."""
         for n in range(self.seconds):
-            yield Second(_of(self.fhr, n), _of(self.ua, n))
+            yield DeviceSecond(_of(self.fhr, n), _of(self.ua, n))
 
 
 class LiveBed:
@@ -60,19 +60,19 @@ class LiveBed:
         if skip_s >= TICK_S:
             self._simulated.advance(skip_s // TICK_S)
 
-    def play(self) -> Iterator[Second]:
+    def play(self) -> Iterator[DeviceSecond]:
         """Yield every second once."""
         for first in range(0, self.seconds, TICK_S):
             tick = self._simulated.advance(1)
             for n in range(min(TICK_S, self.seconds - first)):
-                yield Second(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, tick.stage)
+                yield DeviceSecond(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, tick.stage)
 
     def did(self, what: CareKind) -> Helped:
         """Staff did something at this bed, now; return what it will relieve."""
         return self._simulated.did(what)
 
 
-Source = Strip | LiveBed
+Source = RecordedStrip | LiveBed
 
 
 def _of(signal: Signal, second: int) -> list[float | None]:

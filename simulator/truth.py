@@ -38,7 +38,7 @@ class Helped(Struct, frozen=True):
     relieved: list[Span]
 
 
-class Minute(Struct, frozen=True):
+class MinuteTruth(Struct, frozen=True):
     """What was true at the end of a minute: baseline and variability in bpm, the share of the reserve that is used."""
 
     t_s: float
@@ -68,7 +68,7 @@ class TruthFile(Struct, frozen=True):
     artefacts: list[Span]
     needs: list[Span]
     care: list[Helped]
-    minutes: list[Minute]
+    minutes: list[MinuteTruth]
 
     def since(self, skip_s: float, duration_s: float) -> "TruthFile":
         """Return the truth of a part: times count from `skip_s`, and what lies outside is left out."""

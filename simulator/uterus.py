@@ -10,7 +10,7 @@ from quietward.simulator.shapes import Bump
 
 
 @dataclass(frozen=True)
-class Contraction:
+class UterineContraction:
     """One contraction; seconds of the labour."""
 
     onset_s: float
@@ -31,7 +31,7 @@ class Uterus:
     def __init__(self, numbers: Physiology, seed: str) -> None:
         self._numbers, self._rng = numbers, random.Random(seed)
         self._next_s: float | None = None
-        self._recent: deque[Contraction] = deque()
+        self._recent: deque[UterineContraction] = deque()
         self.drive = 0.0
         """How much an infusion drives, 0 to 2."""
 
@@ -39,7 +39,7 @@ class Uterus:
         self, t_s: float, length_s: float, interval_s: float, duration_s: float, height: float, spread: float,
         infusion: float,
         *, pushes: bool,
-    ) -> list[Contraction]:  # fmt: skip
+    ) -> list[UterineContraction]:  # fmt: skip
         """Return the contractions that begin in the `length_s` seconds from `t_s`."""
         n = self._numbers
         self.drive += (infusion - self.drive) * (1 - math.exp(-length_s / 60 / n.oxytocin.minutes))
@@ -62,13 +62,17 @@ class Uterus:
         spent = sum(max(0.0, min(c.end_s, t_s) - max(c.onset_s, t_s - 600)) for c in self._recent)
         return spent / min(600.0, max(t_s, 60.0))
 
-    def _one(self, onset_s: float, duration_s: float, height: float, spread: float, *, pushes: bool) -> Contraction:
+    def _one(
+        self, onset_s: float, duration_s: float, height: float, spread: float, *, pushes: bool
+    ) -> UterineContraction:
         form, rng = self._numbers.contraction, self._rng
         differs = form.duration_spread * spread
         duration = duration_s * rng.lognormvariate(-(differs**2) / 2, differs)
         peak = onset_s + duration * rng.uniform(*form.peak_at)
         high = height * max(0.2, rng.gauss(1, form.height_spread * spread))
-        return Contraction(onset_s, peak, onset_s + duration, high, self._push(onset_s, duration) if pushes else [])
+        return UterineContraction(
+            onset_s, peak, onset_s + duration, high, self._push(onset_s, duration) if pushes else []
+        )
 
     def _push(self, onset_s: float, duration_s: float) -> list[Bump]:
         form, rng = self._numbers.pushing, self._rng

@@ -1,4 +1,4 @@
-"""The shifts of a study: their beds' signals, what is true of them, and what the detector measures. Kept on disk."""
+"""The shifts of a study: their beds' signals, their truth, and what the detector measures. Kept on disk."""
 
 import hashlib
 from collections.abc import Callable, Iterator
@@ -17,10 +17,11 @@ from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import find_recordings, read_recording
-from quietward.simulator import bed, scenario, shift, truth
+from quietward.simulator import bed as bed_simulation
+from quietward.simulator import scenario, shift
+from quietward.simulator import truth as truth_file
 from quietward.simulator.truth import TruthFile
-from quietward.study import looks
-from quietward.study.looks import Looks
+from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
 
 TOGETHER = 16
@@ -38,20 +39,20 @@ class Case(NamedTuple):
 
     @property
     def names(self) -> list[str]:
-        """What each bed is called: by its scenario, or by its recording."""
+        """The names of the beds: of the scenario, or of the recording."""
         return [name for name, _ in self.beds] + [Path(path).stem for path in self.recordings]
 
 
 @dataclass(frozen=True)
-class Measured:
-    """Some shifts with as many beds, their lanes shift by shift.
+class MeasuredShifts:
+    """Some shifts with the same number of beds; lanes are beds, shift by shift.
 
-    fhr: bpm, 4 Hz, shape (lanes, n), NaN where there is no value; seconds (how long each is), truth: by lane; None for
-    a recording of which nothing is known.
+    fhr: bpm, 4 Hz, shape (lanes, n), NaN where there is no value; seconds (length), truth: by lane; truth is None for a
+    recording without a truth file.
     """
 
     cases: list[Case]
-    looks: Looks
+    evaluations: Evaluations
     fhr: Floats
     seconds: Ints
     truth: list[TruthFile | None]
@@ -59,18 +60,18 @@ class Measured:
     @property
     def beds(self) -> int:
         """How many beds each shift has."""
-        return self.looks.lanes // len(self.cases)
+        return self.evaluations.lanes // len(self.cases)
 
 
-def groups(study: Study) -> list[list[Case]]:
-    """Return the shifts of a study in groups that are measured together; they do not depend on who does the work."""
-    found: list[list[Case]] = []
+def group_cases(study: Study) -> list[list[Case]]:
+    """Return the shifts of a study in groups that are measured together; the number of workers has no influence."""
+    groups: list[list[Case]] = []
     for cases in study.cases:
-        all_of = _recorded(cases) if cases.recordings else _simulated(cases)
-        for _, alike in groupby(all_of, key=lambda case: len(case.beds) + len(case.recordings)):
+        of_these = _recorded(cases) if cases.recordings else _simulated(cases)
+        for _, alike in groupby(of_these, key=lambda case: len(case.beds) + len(case.recordings)):
             own = list(alike)
-            found += [own[i : i + TOGETHER] for i in range(0, len(own), TOGETHER)]
-    return found
+            groups += [own[i : i + TOGETHER] for i in range(0, len(own), TOGETHER)]
+    return groups
 
 
 def _simulated(cases: Cases) -> list[Case]:
@@ -90,67 +91,69 @@ def _recorded(cases: Cases) -> list[Case]:
     return [Case(folder.name, cases.hours, i, recordings=chunk) for i, chunk in enumerate(chunks)]
 
 
-def measured(group: list[Case], rules: Rules, folder: Path, moved: Callable[[int], None] = lambda _: None) -> Measured:
-    """Return a group's measures, from the folder where they are there already. moved: told of bed-seconds.
+def measure_shifts(
+    group: list[Case], rules: Rules, folder: Path, moved: Callable[[int], None] = lambda _: None
+) -> MeasuredShifts:
+    """Return a group's measures, from the folder if they are there. moved: called with bed-seconds that are done.
 
     Raises BadScenario, BadRecording.
     """
     path = folder / f"{_digest(group, rules)}.npz"
     truth_path = path.with_suffix(".truth.json")
     if path.exists() and truth_path.exists():
-        known = msgspec.json.decode(truth_path.read_bytes(), type=list[TruthFile | None])
-        return Measured(group, Looks.load(path), *_signals(path), known)
-    labours = [one for case in group for one in (_read(case, moved) if case.recordings else _simulate(case, moved))]
-    known = [one.truth and structs.replace(one.truth, events=[], minutes=[]) for one in labours]
-    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
-    weeks = [0 if t is None else t.weeks for t in known]
-    seen = looks.take([one.fhr for one in labours], [one.ua for one in labours], second_stage, weeks, rules, moved)
-    seconds = np.array([len(one.fhr) // HZ for one in labours])
-    fhr = np.full((len(labours), round(max(case.hours for case in group) * 3600) * HZ), np.nan)
-    for lane, one in enumerate(labours):
-        fhr[lane, : len(one.fhr)] = one.fhr
+        truth = msgspec.json.decode(truth_path.read_bytes(), type=list[TruthFile | None])
+        return MeasuredShifts(group, Evaluations.load(path), *_load_signals(path), truth)
+    beds = [bed for case in group for bed in (_read(case, moved) if case.recordings else _simulate(case, moved))]
+    truth = [bed.truth and structs.replace(bed.truth, events=[], minutes=[]) for bed in beds]
+    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in truth]
+    weeks = [0 if t is None else t.weeks for t in truth]
+    measured = evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
+    seconds = np.array([len(bed.fhr) // HZ for bed in beds])
+    fhr = np.full((len(beds), round(max(case.hours for case in group) * 3600) * HZ), np.nan)
+    for lane, bed in enumerate(beds):
+        fhr[lane, : len(bed.fhr)] = bed.fhr
     folder.mkdir(parents=True, exist_ok=True)
-    seen.save(path)
+    measured.save(path)
     np.savez_compressed(path.with_suffix(".fhr.npz"), fhr=fhr, seconds=seconds)
-    truth_path.write_bytes(msgspec.json.encode(known))  # the last: all of it is there
-    return Measured(group, seen, fhr, seconds, known)
+    truth_path.write_bytes(msgspec.json.encode(truth))  # the last: it marks the others as complete
+    return MeasuredShifts(group, measured, fhr, seconds, truth)
 
 
-class _Labour(NamedTuple):
+class _BedSignals(NamedTuple):
     fhr: Floats
     ua: Floats
     truth: TruthFile | None
 
 
-def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_Labour]:
+def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
     seconds = round(case.hours * 3600)
     for i, (name, skip_s) in enumerate(case.beds):
-        labour = bed.simulate(scenario.load(name), case.seed * 1000 + i, skip_s + seconds)
+        labour = bed_simulation.simulate(scenario.load(name), case.seed * 1000 + i, skip_s + seconds)
         moved(seconds)
         part = slice(skip_s * HZ, None)
-        yield _Labour(labour.fhr[part], labour.ua[part], labour.truth.since(skip_s, seconds))
+        yield _BedSignals(labour.fhr[part], labour.ua[part], labour.truth.since(skip_s, seconds))
 
 
-def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_Labour]:
+def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
     for name in case.recordings:
         path = Path(name)
-        found = read_recording(path)
-        seconds = min(found.seconds, round(case.hours * 3600))
+        recording = read_recording(path)
+        seconds = min(recording.seconds, round(case.hours * 3600))
         moved(seconds)
-        fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in found.by_second())
-        told = path.with_suffix(".truth.json")
-        yield _Labour(fhr, ua, truth.read(told) if told.exists() else None)
+        fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in recording.by_second())
+        truth_path = path.with_suffix(".truth.json")
+        yield _BedSignals(fhr, ua, truth_file.read(truth_path) if truth_path.exists() else None)
 
 
-def _signals(path: Path) -> tuple[Floats, Ints]:
-    with np.load(path.with_suffix(".fhr.npz")) as found:
-        return found["fhr"], found["seconds"]
+def _load_signals(path: Path) -> tuple[Floats, Ints]:
+    with np.load(path.with_suffix(".fhr.npz")) as arrays:
+        return arrays["fhr"], arrays["seconds"]
 
 
 def _digest(group: list[Case], rules: Rules) -> str:
-    """Return what a group's measures depend on: the shifts, how signals are read, and the code that does both."""
+    """Return a digest of all that a group's measures depend on: the shifts, the signal parameters, the code of both."""
     h = hashlib.sha256(repr((group, rules.reading, rules.rule_sets, rules.concern)).encode())
-    h.update(repr(looks.measures_for(rules.policy)).encode())
+    h.update(repr(policy_measures(rules.policy)).encode())
     for name in sorted({name for case in group for name, _ in case.beds}):
         h.update(repr(scenario.load(name)).encode())
     for name in (name for case in group for name in case.recordings):
@@ -163,10 +166,10 @@ def _digest(group: list[Case], rules: Rules) -> str:
 
 
 def _sources(folder: Traversable) -> list[Traversable]:
-    found = []
+    sources = []
     for path in folder.iterdir():
         if path.is_dir():
-            found += _sources(path)
+            sources += _sources(path)
         elif path.name.endswith(".py") or path.name == "physiology.toml":
-            found.append(path)
-    return found
+            sources.append(path)
+    return sources

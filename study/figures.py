@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from quietward.study.plan import BASE, Study
-from quietward.study.result import Estimate, Row
+from quietward.study.result import Estimate, VariantRow
 from quietward.study.run import Result
 
 RATE = "interruptions per nurse-hour"
@@ -30,7 +30,7 @@ def _figure(width: float, height: float, columns: int = 1) -> tuple[Figure, Any]
     return figure, figure.subplots(1, columns, squeeze=False)[0]
 
 
-def front(rows: Sequence[Row], study: Study, best: Row | None) -> Figure:
+def front(rows: Sequence[VariantRow], study: Study, best: VariantRow | None) -> Figure:
     """Draw what is late against what interrupts."""
     figure, (panel,) = _figure(11, 5.5)
     panel.set_ylim(-2, 102)
@@ -88,13 +88,13 @@ def _bars(panel: Axes, rate: Estimate, late: Estimate, colour: str) -> None:
     panel.vlines(rate.value, 100 * late.low, 100 * (late.high or late.value), color=colour, lw=1)
 
 
-def times(result: Result, rows: Sequence[Row], study: Study) -> Figure:
+def times(result: Result, rows: Sequence[VariantRow], study: Study) -> Figure:
     """Draw how many needs have been reached after how long."""
     figure, (panel,) = _figure(11, 4.2)
     names = [v.name for v in result.planned.variants]
     styles = ["-", "--", "-.", ":"]
     for i, row in enumerate(rows):
-        shifts = result.lived[names.index(row.name)]
+        shifts = result.with_staff[names.index(row.name)]
         meant = [e for s in shifts for e in s.episodes if e.level == study.limit.level]
         times = np.sort([e.reached_s / 60 for e in meant if e.reached_s is not None])
         share = 100 * np.arange(1, len(times) + 1) / max(1, len(meant))
@@ -109,7 +109,7 @@ def times(result: Result, rows: Sequence[Row], study: Study) -> Figure:
     return figure
 
 
-def reasons(rows: Sequence[Row]) -> Figure:
+def reasons(rows: Sequence[VariantRow]) -> Figure:
     """Draw how many calls there are of each level, and how many of them stand for something."""
     figure, panels = _figure(11, 0.5 + 0.42 * len(rows), 2)
     names = [row.name if len(row.name) < 36 else row.name[:34] + " …" for row in rows][::-1]
@@ -122,8 +122,8 @@ def reasons(rows: Sequence[Row]) -> Figure:
     panels[0].set_xlabel("calls per bed-hour, by level")
     panels[0].legend(fontsize=8)
     for level, colour in LEVEL_COLOURS.items():
-        y = [i for i, row in enumerate(ordered) if row.worth[level].value is not None]
-        x = [100 * (ordered[i].worth[level].value or 0.0) for i in y]
+        y = [i for i, row in enumerate(ordered) if row.ppv[level].value is not None]
+        x = [100 * (ordered[i].ppv[level].value or 0.0) for i in y]
         panels[1].plot(x, y, "o", color=colour, ms=7)
     panels[1].set(yticks=range(len(names)), yticklabels=[], xlim=(0, 101), ylim=(-0.5, len(names) - 0.5))
     panels[1].set_xlabel("of 100 calls stand for something, by level, nobody answering")
@@ -132,7 +132,7 @@ def reasons(rows: Sequence[Row]) -> Figure:
     return figure
 
 
-def effects(rows: Sequence[Row], study: Study) -> Figure:
+def effects(rows: Sequence[VariantRow], study: Study) -> Figure:
     """Draw each number against what it does; other numbers vary at the same time unless the study says `each`."""
     keys = [v.key for v in study.vary]
     figure, panels = _figure(11, 3.2, len(keys))

@@ -1,4 +1,4 @@
-"""A study, as data: what is watched, what varies, what people are like, and what a unit will put up with."""
+"""A study, as data: the shifts, what varies, the staff, and what a unit tolerates."""
 
 import itertools
 import tomllib
@@ -9,24 +9,23 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct, structs
-from scipy.stats import qmc
 
-from quietward.contracts.errors import BadRules, BadStudy
+from quietward.contracts.errors import BadRules, BadStudy, extra
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import find_recordings
 from quietward.simulator import scenario, shift
-from quietward.study.staff import Staff
+from quietward.study.staff_model import StaffModel
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
 Hours = Annotated[float, Meta(ge=0.5, le=24)]
 
 MOST_SHIFTS, MOST_VARIANTS = 5000, 5000
-TIMES = ("escalation", "repeat", "care")
-OF_A_CONDITION = ("limit", "release", "hold_s", "release_s", "look_after_s")
+TIME_TABLES = ("escalation", "repeat", "care")
+CONDITION_KEYS = ("limit", "release", "hold_s", "release_s", "look_after_s")
 BASE = "today"
 """Name of the base policy among the variants."""
 
@@ -34,8 +33,8 @@ BASE = "today"
 class Cases(Struct, frozen=True, forbid_unknown_fields=True):
     """Shifts of one kind. Simulated: a `shift`, or `scenarios` side by side; one shift for each seed from the first to
     the last, the same beds, other labours. Or recordings: a folder, so many `beds` side by side; longer ones are cut
-    after `hours`. What is true of a recording is read from NAME.truth.json; where there is none, a study says what
-    interrupts, and not what is late or what calls are worth.
+    after `hours`. The truth of a recording is read from NAME.truth.json; without one, a study reports interruptions,
+    but neither what is late nor the positive predictive value of calls.
     """
 
     hours: Hours
@@ -66,14 +65,14 @@ class LimitAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kin
 
 
 class ClassAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="rule-set"):
-    """A plain alarm: a published rule set taken at its word, class 2 a look, class 3 bedside."""
+    """A plain alarm: a published rule set taken literally, class 2 a look, class 3 bedside."""
 
     name: Name
     rule_set: Text
 
 
-class Limit(Struct, frozen=True, forbid_unknown_fields=True):
-    """What a unit will put up with, and what it asks for. level: the needs that are meant."""
+class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a unit tolerates and what it asks for. level: the needs that are meant."""
 
     interruptions_per_nurse_hour: Annotated[float, Meta(gt=0)]
     level: Literal["bedside", "team"] = "team"
@@ -89,7 +88,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     name: Name
     purpose: Text
     cases: Annotated[list[Cases], Meta(min_length=1)]
-    limit: Limit
+    limit: StudyLimit
     policy: str = "attention"
     how: Literal["grid", "each", "sample"] = "grid"
     points: Annotated[int, Meta(ge=1, le=MOST_VARIANTS)] = 64
@@ -100,16 +99,16 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Variant(Struct, frozen=True):
-    """One thing that is compared: a policy or a plain alarm, and the staff that lives with it. numbers: what varies."""
+    """One thing that is compared: a policy or a plain alarm, with its staff. numbers: the varied values."""
 
     name: str
-    staff: Staff
+    staff: StaffModel
     policy: Policy | None = None
     alarm: LimitAlarm | ClassAlarm | None = None
     numbers: dict[str, float] = {}
 
 
-class Planned(Struct, frozen=True):
+class StudyPlan(Struct, frozen=True):
     """A study, checked, with all its variants; the base is the first of them."""
 
     study: Study
@@ -120,13 +119,13 @@ class Planned(Struct, frozen=True):
         """Return the base's value of a number that varies."""
         table, _, name = key.partition(".")
         base = self.variants[0]
-        policy = base.policy or _none()
+        policy = base.policy or _no_policy()
         if table == "staff":
-            found: Any = base.staff
+            value: Any = msgspec.to_builtins(base.staff)
             for part in name.split("."):
-                found = getattr(found, part)
-            return float(found)
-        if table in TIMES:
+                value = value[part]
+            return float(value)
+        if table in TIME_TABLES:
             return float(getattr(getattr(policy, table), name))
         condition = next(c for c in policy.condition if c.name == table)
         match name:
@@ -140,23 +139,42 @@ class Planned(Struct, frozen=True):
 
 
 def names() -> list[str]:
-    """Return the studies that come along."""
-    found = (files("quietward.study") / "studies").iterdir()
-    return sorted(path.name.removesuffix(".toml") for path in found if path.name.endswith(".toml"))
+    """Return the names of the built-in studies."""
+    studies = (files("quietward.study") / "studies").iterdir()
+    return sorted(path.name.removesuffix(".toml") for path in studies if path.name.endswith(".toml"))
 
 
-def load(name: str) -> Planned:
-    """Return a study: the name of one that comes along, or a path ending in .toml. Raises BadStudy."""
+def load(name: str) -> StudyPlan:
+    """Return a study with its variants: a built-in one, or a path ending in .toml. Raises BadStudy."""
+    return plan_study(read(name), name)
+
+
+def read(name: str) -> Study:
+    """Return the contents of a study file: a built-in one, or a path ending in .toml. Raises BadStudy."""
     source = Path(name) if name.endswith(".toml") else files("quietward.study") / "studies" / f"{name}.toml"
     try:
         text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
         raise BadStudy("study", name, f"Use a path that ends in .toml, or one of {', '.join(names())}") from error
-    return planned(parse_toml_table(text, Study, f"study {name}", BadStudy), name)
+    return parse_toml_table(text, Study, f"study {name}", BadStudy)
 
 
-def planned(study: Study, where: str) -> Planned:
-    """Check a study and work out its variants. Raises BadStudy, BadRules, BadScenario."""
+def plan_study(study: Study, where: str) -> StudyPlan:
+    """Check a study and derive its variants. Raises BadStudy, BadRules, BadScenario."""
+    base = plan_base(study, where)
+    (today,) = base.variants
+    variants = [today, *(varied(today, point, where) for point in _points(study, where))]
+    if study.how == "sample":
+        variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
+    variants += [Variant(alarm.name, today.staff, alarm=alarm) for alarm in study.alarm]
+    if len({v.name for v in variants}) < len(variants):
+        repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
+        raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
+    return structs.replace(base, variants=variants)
+
+
+def plan_base(study: Study, where: str) -> StudyPlan:
+    """Check a study; return it with its base as the only variant. Raises BadStudy, BadRules, BadScenario."""
     rules = rule_file.load(study.policy)
     count = sum(_check_cases(cases, f"study {where}: cases[{i}]") for i, cases in enumerate(study.cases))
     if count > MOST_SHIFTS:
@@ -169,18 +187,11 @@ def planned(study: Study, where: str) -> Planned:
     # The limits of one bed are set by people, and nobody sets any here: their bounds would only be in the way.
     shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
     base = Variant(BASE, staff, policy=structs.replace(rules.policy, condition=shared))
-    variants = [base, *(varied(base, point, where) for point in _points(study, where))]
-    if study.how == "sample":
-        variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
-    variants += [Variant(alarm.name, staff, alarm=alarm) for alarm in study.alarm]
-    if len({v.name for v in variants}) < len(variants):
-        repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
-        raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
-    return Planned(study, rules, variants)
+    return StudyPlan(study, rules, [base])
 
 
 def _check_cases(cases: Cases, where: str) -> int:
-    """Raise BadStudy, BadScenario for what types alone do not show; return how many shifts there are."""
+    """Check what types alone do not; return the number of shifts. Raises BadStudy, BadScenario."""
     given = [name for name in ("shift", "scenarios", "recordings") if getattr(cases, name)]
     if len(given) != 1:
         raise BadStudy(where, given, "Name one of shift, scenarios, recordings")
@@ -203,7 +214,7 @@ def usual_staff() -> dict[str, Any]:
     return tomllib.loads((files("quietward.study") / "staff.toml").read_text())
 
 
-def _staff(own: dict[str, Any], where: str) -> Staff:
+def _staff(own: dict[str, Any], where: str) -> StaffModel:
     table = usual_staff()
     unknown = sorted(set(own) - set(table))
     if unknown:
@@ -212,29 +223,31 @@ def _staff(own: dict[str, Any], where: str) -> Staff:
         key: value | own.get(key, {}) if isinstance(value, dict) else own.get(key, value)
         for key, value in table.items()
     }
-    return check_table(merged, Staff, f"study {where}: staff.", BadStudy)
+    return check_table(merged, StaffModel, f"study {where}: staff.", BadStudy)
 
 
 def _points(study: Study, where: str) -> list[dict[str, float]]:
-    """Return the numbers of every variant but the base."""
+    """Return the varied numbers of every variant but the base."""
     keys = [v.key for v in study.vary]
     if len(set(keys)) < len(keys):
         raise BadStudy(f"study {where}: vary", keys, "Name every key once")
     if not keys:
         return []
     if study.how == "each":
-        found = [{v.key: value} for v in study.vary for value in v.values]
+        points = [{v.key: value} for v in study.vary for value in v.values]
     elif study.how == "grid":
-        found = [dict(zip(keys, values, strict=True)) for values in itertools.product(*(v.values for v in study.vary))]
+        points = [dict(zip(keys, values, strict=True)) for values in itertools.product(*(v.values for v in study.vary))]
     else:
+        with extra("studies", "how = 'sample'"):
+            from scipy.stats import qmc
         shares = qmc.Sobol(len(keys), rng=study.seed).random(1 << (study.points - 1).bit_length())[: study.points]
-        found = [
+        points = [
             {v.key: float(f"{_between(v.values, share):.3g}") for v, share in zip(study.vary, row, strict=True)}
             for row in shares
         ]
-    if len(found) > MOST_VARIANTS:
-        raise BadStudy(f"study {where}: vary", len(found), f"{MOST_VARIANTS} variants at most; use how = 'sample'")
-    return found
+    if len(points) > MOST_VARIANTS:
+        raise BadStudy(f"study {where}: vary", len(points), f"{MOST_VARIANTS} variants at most; use how = 'sample'")
+    return points
 
 
 def _between(values: list[float], share: float) -> float:
@@ -242,42 +255,44 @@ def _between(values: list[float], share: float) -> float:
 
 
 def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
-    """Return the base with some numbers changed. Raises BadStudy where a key is none, or where it cannot be so."""
+    """Return the base with some numbers changed. Raises BadStudy for an unknown key or a value that is not allowed."""
     name = ", ".join(f"{key} {value:g}" for key, value in point.items())
-    found = structs.replace(base, name=name, numbers=point)
+    variant = structs.replace(base, name=name, numbers=point)
     for key, value in point.items():
         try:
-            found = _with(found, key, value)
-            msgspec.convert(msgspec.to_builtins(found.policy), Policy)  # bounds are checked there alone
+            variant = _apply_value(variant, key, value)
+            msgspec.convert(msgspec.to_builtins(variant.policy), Policy)  # only this checks bounds
         except (AttributeError, LookupError, TypeError, msgspec.ValidationError) as error:
-            known = [f"{c.name}.KEY (KEY: {', '.join(OF_A_CONDITION)})" for c in (base.policy or _none()).condition]
-            known += [f"{name}.KEY" for name in (*TIMES, "staff")]
+            known = [
+                f"{c.name}.KEY (KEY: {', '.join(CONDITION_KEYS)})" for c in (base.policy or _no_policy()).condition
+            ]
+            known += [f"{name}.KEY" for name in (*TIME_TABLES, "staff")]
             remedy = f"{error}. Use {'; '.join(known)}"
             raise BadStudy(f"study {where}: vary {key}", value, remedy) from error
     try:
-        rule_file.check_policy(f"study {where}, {found.name}", found.policy or _none())
+        rule_file.check_policy(f"study {where}, {variant.name}", variant.policy or _no_policy())
     except BadRules as error:
         raise BadStudy(
             error.what, error.value, f"{error.remedy}. Leave this value away, or move the other one"
         ) from error
-    return found
+    return variant
 
 
-def _none() -> Policy:
+def _no_policy() -> Policy:
     raise TypeError("A plain alarm has no numbers that vary")
 
 
-def _with(variant: Variant, key: str, value: float) -> Variant:
+def _apply_value(variant: Variant, key: str, value: float) -> Variant:
     table, _, name = key.partition(".")
-    policy = variant.policy or _none()
+    policy = variant.policy or _no_policy()
     if table == "staff":
         return structs.replace(variant, staff=_staff_with(variant.staff, name, value))
-    if table in TIMES:
+    if table in TIME_TABLES:
         part = getattr(policy, table)
         changed = structs.replace(part, **{_key(part, name): value})
         return structs.replace(variant, policy=structs.replace(policy, **{table: changed}))
     place = policy.place(table)
-    if place is None or name not in OF_A_CONDITION:
+    if place is None or name not in CONDITION_KEYS:
         raise LookupError(f"There is no {key}")
     conditions = list(policy.condition)
     conditions[place] = _condition_with(conditions[place], name, value)
@@ -303,10 +318,11 @@ def _condition_with(condition: Condition, name: str, value: float) -> Condition:
     return structs.replace(condition, all=[(first[0], first[1], value), *condition.all[1:]], release=together)
 
 
-def _staff_with(staff: Staff, path: str, value: float) -> Staff:
+def _staff_with(staff: StaffModel, path: str, value: float) -> StaffModel:
     table, _, key = path.partition(".")
-    whole = msgspec.to_builtins(staff)
-    if not key:
-        return msgspec.convert(whole | {_key(staff, table): value}, Staff, strict=False)
-    part = whole[_key(staff, table)] | {_key(getattr(staff, table), key): value}
-    return msgspec.convert(whole | {table: part}, Staff)
+    numbers = msgspec.to_builtins(staff)
+    own, name = (numbers.get(table, {}), key) if key else (numbers, table)
+    if name not in own:
+        raise LookupError(f"There is no {path}")
+    own[name] = value
+    return msgspec.convert(numbers, StaffModel, strict=False)

@@ -1,20 +1,20 @@
-"""From shifts to numbers with their uncertainty: every variant, what it costs and saves, and which one to choose.
+"""From scores of shifts to a row for every variant, with uncertainty, and the choice of one.
 
-Uncertainty: shifts are drawn anew with replacement, the same draw for all variants, so that differences between
-variants are those of the same shifts (paired bootstrap).
+Uncertainty: shifts are resampled with replacement, the same draw for all variants, so that differences between variants
+are those of the same shifts (paired bootstrap).
 """
 
 from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from quietward.detect.core.alerting.attention import LEVELS
-from quietward.study.plan import BASE, Limit, Variant
+from quietward.study.plan import BASE, StudyLimit, Variant
 from quietward.study.run import Result
-from quietward.study.score import Episode, Shift, Told
+from quietward.study.score import CallCount, Episode, ShiftScore
 
 DRAWS = 2000
 BETWEEN = (0.025, 0.975)
@@ -25,7 +25,7 @@ Matrix = NDArray[np.float64]
 
 
 class Estimate(Struct, frozen=True):
-    """A number, and between what 95 % of the draws lie; None where it cannot be said."""
+    """A number with its 95 % interval over the draws; None where it is not known."""
 
     value: float | None
     low: float | None
@@ -33,7 +33,7 @@ class Estimate(Struct, frozen=True):
 
 
 class Delays(Struct, frozen=True):
-    """Seconds from the beginning of a need: 10, 50, 90 %, those that never came counted as endless (None)."""
+    """Seconds from the beginning of a need: percentiles, in which None is infinite: it never came."""
 
     p10: float | None
     p50: float | None
@@ -41,7 +41,7 @@ class Delays(Struct, frozen=True):
     never: int
 
 
-class OfShift(Struct, frozen=True):
+class ShiftKindRow(Struct, frozen=True):
     """One kind of shift by itself."""
 
     interruptions_per_nurse_hour: Estimate
@@ -49,8 +49,8 @@ class OfShift(Struct, frozen=True):
     late: Estimate
 
 
-class OfReason(Struct, frozen=True):
-    """Calls of one reason and level: how many, per bed-hour, and as often as nurses hear them, per nurse-hour."""
+class ReasonRow(Struct, frozen=True):
+    """Calls of one reason and level: number, rate per bed-hour, and rate per nurse-hour as nurses hear them."""
 
     why: str
     level: str
@@ -59,11 +59,12 @@ class OfReason(Struct, frozen=True):
     per_nurse_hour: Estimate
 
 
-class Row(Struct, frozen=True):
-    """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level; worth is by level, too.
+class VariantRow(Struct, frozen=True):
+    """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
-    late: share of needs of the limit's level that were not reached in time. sure: share of draws in which it meets the
-    limit. peak to top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
+    ppv: positive predictive value, by level. late: share of needs of the limit's level that were not reached in time.
+    sure: share of draws in which it meets the limit. per_10_min to top_ten: borrowed from process industry, see
+    `study/score.py`; per call, per nurse.
     """
 
     name: str
@@ -73,7 +74,7 @@ class Row(Struct, frozen=True):
     interruptions_per_nurse_hour: Estimate
     interruptions_by_level: dict[str, Estimate]
     interruptions_against_today: Estimate
-    worth: dict[str, Estimate]
+    ppv: dict[str, Estimate] = field(name="worth")
     needs: int
     flagged: Delays
     called: Delays
@@ -81,7 +82,7 @@ class Row(Struct, frozen=True):
     reached: Delays
     late: Estimate
     late_against_today: Estimate
-    by_shift: dict[str, OfShift]
+    by_shift: dict[str, ShiftKindRow]
     longest_wait_s: float
     meets: bool
     sure: float
@@ -93,43 +94,43 @@ class Row(Struct, frozen=True):
     fleeting_share: float
     stale: int
     levels: dict[str, float]
-    reasons: list[OfReason]
+    reasons: list[ReasonRow]
     top_ten: list[tuple[str, int]]
 
 
-def rows(result: Result, draws: int = DRAWS) -> list[Row]:
+def summarize(result: Result, draws: int = DRAWS) -> list[VariantRow]:
     """Return a row for every variant, in their order."""
     limit = result.planned.study.limit
     shifts = len(result.cases)
     rng = np.random.default_rng(result.planned.study.seed)
     drawn = rng.multinomial(shifts, np.full(shifts, 1 / shifts), size=draws).astype(np.float64)
     kinds = [case.shift for case in result.cases]
-    every = [_Sums(v, of, alone, kinds, limit, drawn) for v, of, alone in zip(
-        result.planned.variants, result.lived, result.alone, strict=True)]  # fmt: skip
-    base = next(s for s in every if s.variant.name == BASE)
-    on_front = front([(s.rate[0], s.late[0]) for s in every])
-    return [s.row(base, limit, is_on) for s, is_on in zip(every, on_front, strict=True)]
+    sums = [_VariantSums(v, of, unanswered, kinds, limit, drawn) for v, of, unanswered in zip(
+        result.planned.variants, result.with_staff, result.unanswered, strict=True)]  # fmt: skip
+    base = next(s for s in sums if s.variant.name == BASE)
+    on_front = front([(s.rate[0], s.late[0]) for s in sums])
+    return [s.row(base, limit, is_on) for s, is_on in zip(sums, on_front, strict=True)]
 
 
-def chosen(found: Sequence[Row]) -> Row | None:
-    """Return the policy to recommend: of those that meet the limit the least late, then the quietest; None if none."""
-    meeting = [row for row in found if row.meets and row.kind == POLICY]
+def choose(rows: Sequence[VariantRow]) -> VariantRow | None:
+    """Return the policy to recommend: of those that meet the limit the least late, then the quietest; or None."""
+    meeting = [row for row in rows if row.meets and row.kind == POLICY]
     return min(meeting, key=lambda r: (r.late.value, r.interruptions_per_nurse_hour.value), default=None)
 
 
-class _Sums:
-    """One variant's sums; arrays start with what was measured, then come the draws."""
+class _VariantSums:
+    """The sums of one variant. In arrays the first element is what was measured, the others are the draws."""
 
     def __init__(
         self,
         variant: Variant,
-        shifts: Sequence[Shift],
-        alone: Sequence[Shift],
+        shifts: Sequence[ShiftScore],
+        unanswered: Sequence[ShiftScore],
         kinds: Sequence[str],
-        limit: Limit,
+        limit: StudyLimit,
         drawn: Matrix,
     ) -> None:
-        self.variant, self.shifts, self.alone, self._kinds = variant, shifts, alone, kinds
+        self.variant, self.shifts, self.unanswered, self._kinds = variant, shifts, unanswered, kinds
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
         in_time = [[_within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
@@ -147,43 +148,45 @@ class _Sums:
         """Return the ratio of two sums over the shifts, or over those of one kind."""
         meant = np.array([kind in (None, k) for k in self._kinds])
         with np.errstate(invalid="ignore", divide="ignore"):
-            found: Matrix = (self._weights @ (meant * np.asarray(above))) / (
+            ratio: Matrix = (self._weights @ (meant * np.asarray(above))) / (
                 self._weights @ (meant * np.asarray(below))
             )
-        return found
+        return ratio
 
-    def _of_shift(self, kind: str) -> OfShift:
-        return OfShift(
+    def _shift_kind(self, kind: str) -> ShiftKindRow:
+        return ShiftKindRow(
             estimate(self._ratio(self._interruptions, self._nurse_hours, kind)),
             sum(n for n, k in zip(self._meant, self._kinds, strict=True) if k == kind),
             estimate(self._ratio(self._late, self._meant, kind)),
         )
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
-        counts = [sum(t.count for t in _told(s, rank, why)) for s in self.shifts]
+        counts = [sum(c.count for c in _calls_of(s, rank, why)) for s in self.shifts]
         return estimate(self._ratio(counts, [s.bed_hours for s in self.shifts]))
 
     def _per_nurse_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
         return estimate(
-            self._ratio([sum(t.heard for t in _told(s, rank, why)) for s in self.shifts], self._nurse_hours)
+            self._ratio([sum(c.heard for c in _calls_of(s, rank, why)) for s in self.shifts], self._nurse_hours)
         )
 
-    def _by_reason(self) -> list[OfReason]:
+    def _by_reason(self) -> list[ReasonRow]:
         """Return the calls of each reason and level, the most frequent first."""
         counts: Counter[tuple[str, int]] = Counter()
-        for told in (told for s in self.shifts for told in s.calls):
-            counts[told.why, told.level] += told.count
+        for calls in (calls for s in self.shifts for calls in s.calls):
+            counts[calls.why, calls.level] += calls.count
         return [
-            OfReason(why, LEVELS[rank].value, n, self._per_bed_hour(rank, why), self._per_nurse_hour(rank, why))
+            ReasonRow(why, LEVELS[rank].value, n, self._per_bed_hour(rank, why), self._per_nurse_hour(rank, why))
             for (why, rank), n in counts.most_common()
         ]
 
-    def row(self, base: "_Sums", limit: Limit, on_front: bool) -> Row:
-        shifts, every = self.shifts, [told for s in self.shifts for told in s.calls]
-        count = sum(told.count for told in every)
+    def row(self, base: "_VariantSums", limit: StudyLimit, on_front: bool) -> VariantRow:
+        shifts = self.shifts
+        count = sum(calls.count for s in shifts for calls in s.calls)
         asking = [(rank, level.value) for rank, level in enumerate(LEVELS) if rank]
-        worth = {
-            name: estimate(self._ratio(_calls(self.alone, rank, {True}), _calls(self.alone, rank, {True, False})))
+        ppv = {
+            name: estimate(
+                self._ratio(_count(self.unanswered, rank, {True}), _count(self.unanswered, rank, {True, False}))
+            )
             for rank, name in asking
         }
         meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
@@ -192,41 +195,41 @@ class _Sums:
         for s in shifts:
             by_bed.update(s.by_bed)
         meant = [e for of in self.meant for e in of]
-        return Row(
+        return VariantRow(
             self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
             {"all": self._per_bed_hour(), **{name: self._per_bed_hour(rank) for rank, name in asking}},
             estimate(self.rate), {name: self._per_nurse_hour(rank) for rank, name in asking},
-            estimate(self.rate - base.rate), worth, len(meant),
+            estimate(self.rate - base.rate), ppv, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), estimate(self.before),
             _delays([e.reached_s for e in meant]), estimate(self.late), estimate(self.late - base.late),
-            {kind: self._of_shift(kind) for kind in dict.fromkeys(self._kinds)},
+            {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), bool(meets[0]), float(meets[1:].mean()), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
             sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
-            {name: sum(_calls(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
+            {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
             self._by_reason(), by_bed.most_common(MOST_FREQUENT),
         )  # fmt: skip
 
 
-def _told(one: Shift, rank: int | None, why: str | None) -> list[Told]:
-    """Return the calls of a shift that are of a level and a reason, where they are named."""
-    return [t for t in one.calls if rank in (None, t.level) and why in (None, t.why)]
+def _calls_of(shift: ShiftScore, rank: int | None, why: str | None) -> list[CallCount]:
+    """Return the calls of a shift, of one level and one reason if these are given."""
+    return [c for c in shift.calls if rank in (None, c.level) and why in (None, c.why)]
 
 
-def _calls(shifts: Sequence[Shift], rank: int, stands: set[bool | None]) -> list[int]:
-    """Return how many calls of a level each shift had that stood for something, did not, or of which nobody knows."""
-    return [sum(t.count for t in _told(s, rank, None) if t.stands in stands) for s in shifts]
+def _count(shifts: Sequence[ShiftScore], rank: int, true_positive: set[bool | None]) -> list[int]:
+    """Return the number of calls of a level in each shift that are true positives, false, or not known (None)."""
+    return [sum(c.count for c in _calls_of(s, rank, None) if c.true_positive in true_positive) for s in shifts]
 
 
 def _within(episode: Episode, seconds: float) -> bool:
-    """Say whether somebody was there in time; a need that was over before that and saw nobody was not."""
+    """Return whether somebody was there in time; a need that ended before that without anybody was not reached."""
     return episode.reached_s is not None and episode.reached_s <= seconds
 
 
 def estimate(values: Matrix) -> Estimate:
-    """Return what was measured (the first) with its uncertainty (from all others)."""
+    """Return the first value with its uncertainty from all others, the draws."""
     value, draws = float(values[0]), values[1:][~np.isnan(values[1:])]
     if np.isnan(value) or not len(draws):
         return Estimate(None, None, None)
@@ -234,8 +237,8 @@ def estimate(values: Matrix) -> Estimate:
     return Estimate(value, float(low), float(high))
 
 
-def _delays(found: Sequence[float | None]) -> Delays:
-    times = np.array([np.inf if t is None else t for t in found])
+def _delays(delays_s: Sequence[float | None]) -> Delays:
+    times = np.array([np.inf if t is None else t for t in delays_s])
     if not len(times):
         return Delays(None, None, None, 0)
     cuts = np.quantile(times, (0.1, 0.5, 0.9), method="inverted_cdf")  # of one that came, never a mean with infinity
@@ -244,7 +247,7 @@ def _delays(found: Sequence[float | None]) -> Delays:
 
 
 def front(points: Sequence[tuple[float, float]]) -> list[bool]:
-    """Return which points no other one beats: neither more interruptions nor more late, and one of the two less."""
+    """Return which points no other dominates: one with no more interruptions, no more late, and less of either."""
     return [
         not np.isnan(late)
         and not any(r <= rate and x <= late and (r < rate or x < late) for r, x in points)

@@ -1,8 +1,8 @@
-"""Runs a study: every shift is measured once, every variant lives through every shift. On all cores, and resumable.
+"""Runs a study: every shift is measured once, every variant is run on every shift. On all cores, and resumable.
 
-Two rounds. In the first nobody answers: it shows what the calls of each variant are worth. In the second there are
-staff, who believe calls as far as those of the first round were worth it. What is done already is read from the
-folder; how many workers there are changes nothing.
+Two rounds. In the first nobody answers: it gives the positive predictive value of each variant's calls. In the second
+there are staff, who trust calls according to it. Finished jobs are read from the folder; the number of workers has no
+influence on the results.
 """
 
 import hashlib
@@ -19,9 +19,9 @@ from quietward.contracts.errors import BadStudy
 from quietward.runtime.embedded import die_when_parent_dies
 from quietward.study import cases
 from quietward.study.cases import Case
-from quietward.study.life import Earned, learnt, lived
-from quietward.study.plan import Planned, Variant
-from quietward.study.score import Shift
+from quietward.study.plan import StudyPlan, Variant
+from quietward.study.score import ShiftScore
+from quietward.study.simulation import PpvByLevel, ppv_by_level, simulate_shifts
 
 TOGETHER = 100
 """Variants that run side by side."""
@@ -29,36 +29,36 @@ TOGETHER = 100
 
 @dataclass(frozen=True)
 class Result:
-    """What came out: by variant the shifts in the order of `cases`, with staff (lived) and with nobody there (alone).
+    """By variant the scores of the shifts, in the order of `cases`: with staff, and unanswered with nobody there.
 
-    earned: by variant, what its calls are worth when nobody answers.
+    ppv: by variant, the positive predictive value of its calls when nobody answers.
     """
 
-    planned: Planned
+    planned: StudyPlan
     cases: list[Case]
-    lived: list[list[Shift]]
-    alone: list[list[Shift]]
-    earned: list[Earned]
+    with_staff: list[list[ShiftScore]]
+    unanswered: list[list[ShiftScore]]
+    ppv: list[PpvByLevel]
 
 
 @dataclass(frozen=True)
 class _Job:
-    """Some variants over one group of shifts. earned: of these variants; None where nobody answers."""
+    """Some variants over one group of shifts. ppv: of these variants; None where nobody answers."""
 
-    planned: Planned
+    planned: StudyPlan
     group: list[Case]
     variants: list[Variant]
-    earned: list[Earned] | None
+    ppv: list[PpvByLevel] | None
     folder: Path
 
     @property
     def path(self) -> Path:
-        key = repr((self.group, self.variants, self.earned, self.planned.rules.digest, _code()))
+        key = repr((self.group, self.variants, self.ppv, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
-def run(planned: Planned, folder: Path, workers: int, moved: Callable[[int, int], None] = lambda *_: None) -> Result:
-    """Run a study. folder: for what is done already. moved: told of the jobs that are done, and of all there are.
+def run(planned: StudyPlan, folder: Path, workers: int, moved: Callable[[int, int], None] = lambda *_: None) -> Result:
+    """Run a study. folder: of finished jobs. moved: called with the number of finished jobs, and of all.
 
     Raises BadStudy when the folder cannot be written to.
     """
@@ -66,7 +66,7 @@ def run(planned: Planned, folder: Path, workers: int, moved: Callable[[int, int]
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise BadStudy("--out", str(folder), f"Cannot be made: {error.strerror}") from error
-    groups = cases.groups(planned.study)
+    groups = cases.group_cases(planned.study)
     parts = range(0, len(planned.variants), TOGETHER)
     total = len(groups) * (1 + 2 * len(parts))
     done = 0
@@ -77,14 +77,14 @@ def run(planned: Planned, folder: Path, workers: int, moved: Callable[[int, int]
             done += 1
             moved(done, total)
 
-        for one in as_completed([pool.submit(_measure, planned, group, folder) for group in groups]):
-            one.result()
+        for future in as_completed([pool.submit(_measure, planned, group, folder) for group in groups]):
+            future.result()
             one_more()
 
-        def all_variants(earned: list[Earned] | None) -> list[list[Shift]]:
-            found: list[list[Shift]] = [[] for _ in planned.variants]
+        def all_variants(ppv: list[PpvByLevel] | None) -> list[list[ShiftScore]]:
+            scores: list[list[ShiftScore]] = [[] for _ in planned.variants]
             jobs = [
-                _Job(planned, group, planned.variants[i : i + TOGETHER], earned and earned[i : i + TOGETHER], folder)
+                _Job(planned, group, planned.variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
                 for group in groups
                 for i in parts
             ]
@@ -93,34 +93,34 @@ def run(planned: Planned, folder: Path, workers: int, moved: Callable[[int, int]
                 future.result()
                 one_more()
             for future, i in zip(futures, [i for _ in groups for i in parts], strict=True):
-                for place, shifts in enumerate(future.result()):
-                    found[i + place] += shifts
-            return found
+                for place, of_group in enumerate(future.result()):
+                    scores[i + place] += of_group
+            return scores
 
-        alone = all_variants(None)
-        earned = [learnt(shifts) for shifts in alone]
-        with_staff = all_variants(earned)
-    return Result(planned, [case for group in groups for case in group], with_staff, alone, earned)
-
-
-def _measure(planned: Planned, group: list[Case], folder: Path) -> None:
-    cases.measured(group, planned.rules, folder)
+        unanswered = all_variants(None)
+        ppv = [ppv_by_level(scores) for scores in unanswered]
+        with_staff = all_variants(ppv)
+    return Result(planned, [case for group in groups for case in group], with_staff, unanswered, ppv)
 
 
-def _work(job: _Job) -> list[list[Shift]]:
-    """Return the shifts of each variant of a job."""
+def _measure(planned: StudyPlan, group: list[Case], folder: Path) -> None:
+    cases.measure_shifts(group, planned.rules, folder)
+
+
+def _work(job: _Job) -> list[list[ShiftScore]]:
+    """Return the scores of each variant of a job."""
     if job.path.exists():
-        return msgspec.json.decode(job.path.read_bytes(), type=list[list[Shift]])
-    found = lived(cases.measured(job.group, job.planned.rules, job.folder), job.variants, job.earned)
+        return msgspec.json.decode(job.path.read_bytes(), type=list[list[ShiftScore]])
+    scores = simulate_shifts(cases.measure_shifts(job.group, job.planned.rules, job.folder), job.variants, job.ppv)
     unfinished = job.path.with_suffix(".part")
-    unfinished.write_bytes(msgspec.json.encode(found))
+    unfinished.write_bytes(msgspec.json.encode(scores))
     unfinished.rename(job.path)
-    return found
+    return scores
 
 
 @cache
 def _code() -> str:
-    """Return a digest of this package's own code: results of an older one are not taken for new."""
+    """Return a digest of this package's own code, so that results of an older version are not reused."""
     h = hashlib.sha256()
     for source in sorted(files("quietward.study").iterdir(), key=lambda s: s.name):
         if source.name.endswith((".py", ".toml")):

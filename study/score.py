@@ -1,9 +1,9 @@
-"""What one shift was like under one variant: interruptions, and how long women waited.
+"""Scores one shift under one variant: interruptions, and how long women waited.
 
 Alarm-management measures are those of the process industry (ANSI/ISA-18.2-2016, IEC 62682), borrowed: a nurse stands
 for an operator. Flood: more than 10 calls in 10 minutes, until fewer than 5. Chattering: the same call from one bed
-three times or more in a minute. Fleeting: over within 10 s, and not back within 60 s. Stale there is what stands for
-more than 24 h; a shift is shorter, so here it is what nobody has answered for 30 minutes.
+three times or more in a minute. Fleeting: over within 10 s, and not back within 60 s. Stale there is an alarm
+active for more than 24 h; a shift is shorter, so here it is one that nobody has answered for 30 minutes.
 """
 
 from collections import Counter, defaultdict
@@ -15,7 +15,7 @@ from msgspec import Struct
 from quietward.contracts.messages import Level
 from quietward.detect.core.alerting.attention import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
-from quietward.study.alarms import Call, Stood
+from quietward.study.alarms import AlarmChange, Call
 from quietward.study.staff import BedTruth, Visit
 
 SLICE_S = 600
@@ -26,11 +26,11 @@ STALE_S = 1800.0
 
 
 class Episode(Struct, frozen=True):
-    """A time without a break in which somebody was needed at a level, or at a higher one. from_s, lasts_s: of that.
+    """A time without a gap in which somebody was needed at a level, or at a higher one: from_s, lasts_s.
 
-    flagged_s, called_s: from its beginning to a call that stands, of any level and of bedside or team; reached_s: to
-    somebody at the bed. Below 0: before (for `reached_s` 0: somebody was there, or had been since the bed first needed
-    anybody). None: never while it lasted.
+    flagged_s, called_s: delay from its beginning to an alarm of any level, and to one of bedside or team; reached_s: to
+    somebody at the bed. Negative: the alarm was there before (`reached_s` is then 0: somebody was there, or had been
+    since the bed first needed anybody). None: never while the need lasted.
     """
 
     bed: int
@@ -42,23 +42,23 @@ class Episode(Struct, frozen=True):
     reached_s: float | None
 
 
-class Told(Struct, frozen=True):
-    """Calls of one reason, level and worth. stands: for something, None if nobody knows; heard: by how many nurses."""
+class CallCount(Struct, frozen=True):
+    """Calls of one reason, level and truth. true_positive: None if not known; heard: summed over nurses who hear it."""
 
     why: str
     level: int
-    stands: bool | None
+    true_positive: bool | None
     count: int
     heard: int
 
 
-class Shift(Struct, frozen=True):
-    """One shift under one variant; peak, flood and so on: see the top of this file."""
+class ShiftScore(Struct, frozen=True):
+    """Measures of one shift under one variant; peak, flood and so on: see the top of this file."""
 
     hours: float
     bed_hours: float
     nurses: int
-    calls: list[Told]
+    calls: list[CallCount]
     by_bed: dict[str, int]
     episodes: list[Episode]
     visits: int
@@ -71,48 +71,51 @@ class Shift(Struct, frozen=True):
 
     @property
     def interruptions(self) -> int:
-        """Calls, each as often as there are nurses who hear it."""
-        return sum(told.heard for told in self.calls)
+        """Calls, each counted once for every nurse who hears it."""
+        return sum(call.heard for call in self.calls)
 
 
-def shift(
+def score_shift(
     hours: float,
     bed_hours: float,
     beds: Sequence[BedTruth],
     nurses: Sequence[Sequence[int]],
     calls: Sequence[tuple[Call, bool | None]],
-    told: Sequence[Stood],
+    changes: Sequence[AlarmChange],
     visits: Sequence[Visit],
-) -> Shift:
-    """Score one shift; lanes are beds, times seconds from its beginning. nurses: the beds of each."""
+) -> ShiftScore:
+    """Score one shift; lanes are beds, times seconds from its beginning.
+
+    nurses: the beds of each. calls: each with whether it is a true positive, None if that is not known.
+    """
     until_s = hours * 3600
-    stands = _standing(told, until_s)
+    alarms = _alarm_intervals(changes, until_s)
     episodes = [
         episode
         for bed, truth in enumerate(beds)
-        for since_s, need in _together(truth.needs)
+        for since_s, need in _merge_needs(truth.needs)
         if need.from_s < until_s
-        for episode in [_episode(bed, since_s, need, stands[bed], [v for v in visits if v.bed == bed])]
+        for episode in [_episode(bed, since_s, need, alarms[bed], [v for v in visits if v.bed == bed])]
     ]
-    counted = Counter((c.why, c.level, worth) for c, worth in calls)
-    heard_by = [[(c, worth) for c, worth in calls if c.lane in own or c.level == TEAM] for own in nurses]
+    counted = Counter((c.why, c.level, true_positive) for c, true_positive in calls)
+    heard_by = [[(c, is_true) for c, is_true in calls if c.lane in own or c.level == TEAM] for own in nurses]
     heard = [sorted(c.t_s for c, _ in own) for own in heard_by]
-    interrupted = Counter((c.why, c.level, worth) for own in heard_by for c, worth in own)
+    interrupted = Counter((c.why, c.level, is_true) for own in heard_by for c, is_true in own)
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, until_s - e.from_s) for e in episodes]
-    return Shift(
+    return ShiftScore(
         hours, bed_hours, len(nurses),
-        [Told(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
+        [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.lane + 1}" for c, _ in calls)),
         episodes, len(visits),
         max((_peak(times) for times in heard), default=0),
         float(np.mean([_flood_s(times, until_s) for times in heard])) if heard else 0.0,
-        _chattering([c for c, _ in calls]), _fleeting(stands), _stale(stands),
+        _chattering([c for c, _ in calls]), _fleeting(alarms), _stale(alarms),
         max(waits, default=0.0),
     )  # fmt: skip
 
 
-class _Stand(Struct, frozen=True):
-    """A bed asked for this level from then to then."""
+class _AlarmInterval(Struct, frozen=True):
+    """An alarm of one level at a bed, with a beginning and an end."""
 
     level: int
     answered: bool
@@ -120,64 +123,67 @@ class _Stand(Struct, frozen=True):
     until_s: float
 
 
-def _standing(told: Sequence[Stood], until_s: float) -> dict[int, list[_Stand]]:
-    """Return by bed what stood when."""
-    by_bed: dict[int, list[Stood]] = defaultdict(list)
-    for one in told:
-        by_bed[one.lane].append(one)
-    found: dict[int, list[_Stand]] = defaultdict(list)
+def _alarm_intervals(changes: Sequence[AlarmChange], until_s: float) -> dict[int, list[_AlarmInterval]]:
+    """Return the alarms of each bed, in the order of time."""
+    by_bed: dict[int, list[AlarmChange]] = defaultdict(list)
+    for change in changes:
+        by_bed[change.lane].append(change)
+    intervals: dict[int, list[_AlarmInterval]] = defaultdict(list)
     for bed, own in by_bed.items():
-        for one, end_s in zip(own, [*(o.t_s for o in own[1:]), until_s], strict=True):
-            if one.level and end_s > one.t_s:
-                found[bed].append(_Stand(one.level, one.answered, one.t_s, end_s))
-    return found
+        for change, end_s in zip(own, [*(c.t_s for c in own[1:]), until_s], strict=True):
+            if change.level and end_s > change.t_s:
+                intervals[bed].append(_AlarmInterval(change.level, change.answered, change.t_s, end_s))
+    return intervals
 
 
-def _together(needs: Sequence[Span]) -> list[tuple[float, Span]]:
-    """Return needs that follow on each other as one of the bedside, and as one of the team if it is a part of them.
+def _merge_needs(needs: Sequence[Span]) -> list[tuple[float, Span]]:
+    """Merge needs that follow on each other into one of level bedside, and one of level team if that is part of them.
 
-    With each goes since when the bed has needed anybody: who came to a fall was there when it became one for the team.
+    With each comes the time from which the bed has needed anybody: whoever came for a fall is there already when it
+    becomes one for the team.
     """
-    whole: list[list[Span]] = []
+    runs: list[list[Span]] = []
     for need in needs:
-        if whole and need.from_s <= max(n.until_s for n in whole[-1]):
-            whole[-1].append(need)
+        if runs and need.from_s <= max(n.until_s for n in runs[-1]):
+            runs[-1].append(need)
         else:
-            whole.append([need])
-    found = []
-    for parts in whole:
-        since_s, until_s = parts[0].from_s, max(n.until_s for n in parts)
-        found.append((since_s, Span(Level.BEDSIDE.value, since_s, until_s)))
-        team_s = [n.from_s for n in parts if n.what == Level.TEAM.value]
+            runs.append([need])
+    merged = []
+    for run in runs:
+        since_s, until_s = run[0].from_s, max(n.until_s for n in run)
+        merged.append((since_s, Span(Level.BEDSIDE.value, since_s, until_s)))
+        team_s = [n.from_s for n in run if n.what == Level.TEAM.value]
         if team_s:
-            found.append((since_s, Span(Level.TEAM.value, min(team_s), until_s)))
-    return found
+            merged.append((since_s, Span(Level.TEAM.value, min(team_s), until_s)))
+    return merged
 
 
-def _episode(bed: int, since_s: float, need: Span, stands: Sequence[_Stand], visits: Sequence[Visit]) -> Episode:
+def _episode(
+    bed: int, since_s: float, need: Span, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit]
+) -> Episode:
     comes_s = min((max(need.from_s, v.from_s) for v in visits if v.until_s > since_s), default=np.inf)
     reached_s = comes_s - need.from_s if comes_s < need.until_s else None
-    flagged_s, called_s = (_first(need, stands, least) for least in (1, BEDSIDE))
+    flagged_s, called_s = (_first_alarm_s(need, alarms, least) for least in (1, BEDSIDE))
     return Episode(bed, need.what, need.from_s, need.until_s - need.from_s, flagged_s, called_s, reached_s)
 
 
-def _first(need: Span, stands: Sequence[_Stand], least: int) -> float | None:
-    """Return how long after the beginning of a need a call of some level was there."""
-    for from_s, until_s in _stretches([s for s in stands if s.level >= least]):
+def _first_alarm_s(need: Span, alarms: Sequence[_AlarmInterval], least: int) -> float | None:
+    """Return the delay from the beginning of a need to an alarm of at least this level, None if there is none."""
+    for from_s, until_s in _joined([a for a in alarms if a.level >= least]):
         if until_s > need.from_s and from_s < need.until_s:
             return from_s - need.from_s
     return None
 
 
-def _stretches(stands: Sequence[_Stand]) -> list[tuple[float, float]]:
-    """Return from when to when something stood without a break."""
-    found: list[tuple[float, float]] = []
-    for one in stands:
-        if found and one.from_s <= found[-1][1]:
-            found[-1] = (found[-1][0], one.until_s)
+def _joined(alarms: Sequence[_AlarmInterval]) -> list[tuple[float, float]]:
+    """Return (from, until) of alarms, those without a gap between them joined into one."""
+    joined: list[tuple[float, float]] = []
+    for alarm in alarms:
+        if joined and alarm.from_s <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], alarm.until_s)
         else:
-            found.append((one.from_s, one.until_s))
-    return found
+            joined.append((alarm.from_s, alarm.until_s))
+    return joined
 
 
 def _peak(times: Sequence[float]) -> int:
@@ -186,7 +192,7 @@ def _peak(times: Sequence[float]) -> int:
 
 
 def _flood_s(times: Sequence[float], until_s: float) -> float:
-    """Return how long the calls of the last ten minutes were a flood, looked at every minute."""
+    """Return how long the calls of the last ten minutes were a flood, evaluated at every minute."""
     minutes = np.arange(60.0, until_s + 1, 60.0)
     counts = np.searchsorted(times, minutes) - np.searchsorted(times, minutes - SLICE_S)
     if not (counts > FLOOD_FROM).any():
@@ -199,30 +205,30 @@ def _flood_s(times: Sequence[float], until_s: float) -> float:
 
 
 def _chattering(calls: Sequence[Call]) -> int:
-    """Return how many calls are part of a chatter."""
+    """Return the number of calls that are part of a chatter."""
     times: dict[tuple[int, str], list[float]] = defaultdict(list)
     for call in calls:
         times[call.lane, call.why].append(call.t_s)
-    found = 0
+    chattering = 0
     for own in times.values():
         at = np.asarray(own)
-        found += sum(
+        chattering += sum(
             bool(((at >= t - CHATTER_WITHIN_S) & (at <= t + CHATTER_WITHIN_S)).sum() >= CHATTER_TIMES) for t in own
         )
-    return found
+    return chattering
 
 
-def _fleeting(stands: dict[int, list[_Stand]]) -> int:
-    """Return how many flags were over before anybody could have turned to them, and did not come back."""
-    found = 0
-    for own in stands.values():
-        whole = _stretches(own)
-        for (since, until), (back, _) in zip(whole, [*whole[1:], (np.inf, np.inf)], strict=False):
-            found += until - since < FLEETING_S and back - until > NOT_BACK_S
-    return found
+def _fleeting(alarms: dict[int, list[_AlarmInterval]]) -> int:
+    """Return the number of alarms that were over before anybody could react, and did not come back."""
+    fleeting = 0
+    for own in alarms.values():
+        joined = _joined(own)
+        for (since, until), (back, _) in zip(joined, [*joined[1:], (np.inf, np.inf)], strict=False):
+            fleeting += until - since < FLEETING_S and back - until > NOT_BACK_S
+    return fleeting
 
 
-def _stale(stands: dict[int, list[_Stand]]) -> int:
-    """Return how many times something was unanswered for so long."""
-    unanswered = ([s for s in own if not s.answered] for own in stands.values())
-    return sum(until - since >= STALE_S for own in unanswered for since, until in _stretches(own))
+def _stale(alarms: dict[int, list[_AlarmInterval]]) -> int:
+    """Return how often an alarm was left unanswered for `STALE_S`."""
+    unanswered = ([a for a in own if not a.answered] for own in alarms.values())
+    return sum(until - since >= STALE_S for own in unanswered for since, until in _joined(own))

@@ -1,7 +1,7 @@
-"""Who comes when, as a model: nurses with several beds, one thing at a time, who believe calls as far as they earn it.
+"""A model of staff: nurses with several beds, one task at a time, who answer calls according to their predictive value.
 
-What staff do does not change how the women do: signals, truth and measures are the same for every variant, so that
-variants differ in nothing but their calls. Numbers and sources: `study/staff.toml`.
+What staff do has no effect on the labours: signals, truth and measures are the same for every variant, so that variants
+differ in nothing but their calls. Numbers and sources: `study/staff.toml`.
 """
 
 import contextlib
@@ -10,82 +10,18 @@ import random
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
-from typing import Annotated, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import simpy
-from msgspec import Meta, Struct
 
 from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span, TruthFile
 from quietward.study.alarms import Alarms, Call
+from quietward.study.staff_model import StaffModel, TruePositiveCriteria
 
 NEVER = TEAM + 1
 
 Work = Generator[simpy.Event, Any, None]
-Share = Annotated[float, Meta(ge=0, le=1)]
-Time = Annotated[float, Meta(gt=0)]
-
-
-class CallTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """From a call to knowing what it is about."""
-
-    notice_s: Time
-    read_s: Time
-    ahead_s: Annotated[float, Meta(ge=0)]
-    reads_right: Share
-
-
-class Trust(Struct, frozen=True, forbid_unknown_fields=True):
-    """Which calls are answered, and how much exposure slows."""
-
-    matching_share: Share
-    all_from: Share
-    least: Share
-    window_min: Time
-    slow_from: Annotated[list[int], Meta(min_length=2, max_length=2)]
-    slower: Annotated[list[Annotated[float, Meta(ge=1)]], Meta(min_length=3, max_length=3)]
-
-
-class Tasks(Struct, frozen=True, forbid_unknown_fields=True):
-    """What nurses and students do, medians."""
-
-    walk_s: Time
-    check_s: Time
-    care_s: Time
-    round_every_min: Time
-    round_s: Time
-    other_every_min: Time
-    other_s: Time
-    spread: Annotated[float, Meta(ge=0, le=2)]
-    teaching: Annotated[float, Meta(ge=1)]
-    student_reads_s: Time
-    student_reads_right: Share
-
-
-class Team(Struct, frozen=True, forbid_unknown_fields=True):
-    """Clinicians outside."""
-
-    comes_in_s: Time
-
-
-class Worth(Struct, frozen=True, forbid_unknown_fields=True):
-    """What makes a call stand for something."""
-
-    any_call: list[str]
-    call_for_signal: list[str]
-    gone_for_s: Annotated[float, Meta(ge=0)]
-
-
-class Staff(Struct, frozen=True, forbid_unknown_fields=True):
-    """All of `study/staff.toml`."""
-
-    beds_per_nurse: Annotated[int, Meta(ge=1, le=48)]
-    student_share: Share
-    call: CallTimes
-    trust: Trust
-    tasks: Tasks
-    team: Team
-    worth: Worth
 
 
 class Visit(NamedTuple):
@@ -99,157 +35,160 @@ class Visit(NamedTuple):
 
 @dataclass(frozen=True)
 class BedTruth:
-    """What matters of one bed's truth: when somebody is needed, and what makes its calls stand for something.
+    """When somebody is needed at one bed, and during which states and artefacts its calls are true positives.
 
-    is_known: without it nobody is needed as far as a study can tell, and what a call stands for cannot be said.
+    is_known: if not, nobody is needed as far as a study can tell, and no call can be judged.
     """
 
     needs: list[Span]
-    worth: list[Span]
-    worth_for_signal: list[Span]
+    states: list[Span]
+    artefacts: list[Span]
     is_known: bool = True
 
     @classmethod
-    def of(cls, truth: TruthFile | None, worth: Worth) -> "BedTruth":
-        """Take it from a truth file."""
+    def of(cls, truth: TruthFile | None, criteria: TruePositiveCriteria) -> "BedTruth":
+        """Return what a truth file says under some criteria."""
         if truth is None:
             return cls([], [], [], is_known=False)
-        plain = [s for s in truth.states if s.what in worth.any_call]
-        away = [s for s in truth.artefacts if s.what in worth.call_for_signal]
-        return cls(truth.needs, plain, [s for s in away if s.until_s - s.from_s >= worth.gone_for_s])
+        states = [s for s in truth.states if s.what in criteria.any_call]
+        artefacts = [s for s in truth.artefacts if s.what in criteria.call_for_signal]
+        return cls(truth.needs, states, [s for s in artefacts if s.until_s - s.from_s >= criteria.gone_for_s])
 
-    def stands_for_something(self, call: Call, ahead_s: float) -> bool | None:
-        """Say whether a call's reason is there now, or will be before long; None where nobody knows."""
+    def is_true_positive(self, call: Call, ahead_s: float) -> bool | None:
+        """Return whether a call's reason is there now or within `ahead_s`; None if that is not known."""
         if not self.is_known:
             return None
-        spans = [*self.needs, *self.worth, *(self.worth_for_signal if call.about_signal else [])]
+        spans = [*self.needs, *self.states, *(self.artefacts if call.about_signal else [])]
         return any(s.from_s <= call.t_s + ahead_s and s.until_s >= call.t_s for s in spans)
 
     def is_needed(self, t_s: float, ahead_s: float = 0.0) -> bool:
-        """Say whether somebody is needed at the bed now, or before long."""
+        """Return whether somebody is needed at the bed now or within `ahead_s`."""
         return any(s.from_s <= t_s + ahead_s and s.until_s > t_s for s in self.needs)
 
 
 @dataclass
-class Heard:
-    """A call that somebody has decided to answer."""
+class PendingCall:
+    """A call that somebody has decided to answer. strip_read: a student has read the strip and found it right."""
 
     call: Call
-    is_certain: bool = False  # somebody has read the strip already
+    strip_read: bool = False
 
 
 @dataclass
-class Crew:
-    """The people of one shift under one variant."""
+class Staff:
+    """The staff of one shift under one variant. ppv: expected positive predictive value by level, 1 where not known."""
 
     env: simpy.Environment
-    staff: Staff
+    model: StaffModel
     beds: list[BedTruth]
     alarms: Alarms
     variant: int
     first_lane: int
-    earned: dict[int, float]  # by level: the share of calls that stand for something, as learnt; all if not known
+    ppv: dict[int, float]
     seed: str
     visits: list[Visit] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        count = math.ceil(len(self.beds) / self.staff.beds_per_nurse)
-        has_student = random.Random(f"{self.seed} student").random() < self.staff.student_share
+        count = math.ceil(len(self.beds) / self.model.beds_per_nurse)
+        has_student = random.Random(f"{self.seed} student").random() < self.model.student_share
         self.nurses = [
             Nurse(self, i, list(range(i, len(self.beds), count)), has_student and i == 0) for i in range(count)
         ]
         self._clinicians = random.Random(f"{self.seed} clinicians")
 
-    def called(self, call: Call, stands: bool | None) -> None:
-        """A call reaches the nurse of the bed; one for the team reaches everybody. stands: for something, if known."""
+    def on_call(self, call: Call, is_true: bool | None) -> None:
+        """Bring a call to the nurse of the bed, one for the team to everybody.
+
+        is_true: whether it is a true positive, None if that is not known.
+        """
         bed = call.lane - self.first_lane
         for nurse in self.nurses:
             if bed in nurse.beds or call.level == TEAM:
-                nurse.hear(call, stands)
-        if call.level == TEAM and self._clinicians.random() < max(self.staff.trust.least, self.earned.get(TEAM, 1.0)):
-            comes_s = drawn(self._clinicians, self.staff.team.comes_in_s, self.staff.tasks.spread)
+                nurse.hear(call, is_true)
+        if call.level == TEAM and self._clinicians.random() < max(self.model.trust.least, self.ppv.get(TEAM, 1.0)):
+            comes_s = drawn(self._clinicians, self.model.team.comes_in_s, self.model.tasks.spread)
             after(self.env, comes_s, lambda: self._arrives(bed))
 
     def _arrives(self, bed: int) -> None:
         now = self.env.now
-        self.visits.append(Visit(bed, now, now + self.staff.tasks.care_s, "clinician"))
+        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, "clinician"))
         self.answer(bed)
 
     def level(self, bed: int) -> int:
-        """Return the level of a bed's unanswered call."""
+        """Return the level of a bed's unanswered alarm."""
         return self.alarms.level(self.variant, self.first_lane + bed)
 
     def answer(self, bed: int) -> None:
-        """Answer whatever calls from a bed."""
+        """Acknowledge whatever is active at a bed."""
         self.alarms.answer(self.variant, self.first_lane + bed, self.env.now)
 
 
 class Nurse:
-    """One nurse: what calls her comes first, the most urgent first; then rounds, then everything else.
+    """One nurse: pending calls come first, the most urgent first; then rounds, then other tasks.
 
-    Everything else is broken off for any call she answers, a bed where nobody is needed for `bedside` and `team`, a bed
-    where somebody is needed for none.
+    Any call that she answers interrupts another task; `bedside` and `team` interrupt a visit to a bed where nobody is
+    needed; nothing interrupts a visit where somebody is.
     """
 
-    def __init__(self, crew: Crew, number: int, beds: list[int], has_student: bool) -> None:
-        self.crew, self.number, self.beds = crew, number, beds
-        self._env, self._staff = crew.env, crew.staff
-        key = f"{crew.seed} nurse {number}"
+    def __init__(self, staff: Staff, number: int, beds: list[int], has_student: bool) -> None:
+        self.staff, self.number, self.beds = staff, number, beds
+        self._env, self._model = staff.env, staff.model
+        key = f"{staff.seed} nurse {number}"
         self._believes, self._works = random.Random(f"{key} believes"), random.Random(f"{key} works")
-        self._matches = self._believes.random() < self._staff.trust.matching_share
+        self._matches = self._believes.random() < self._model.trust.matching_share
         self._student = Student(self, f"{key} student") if has_student else None
-        self._slower_at_beds = self._staff.tasks.teaching if has_student else 1.0
-        self._for_nothing: deque[float] = deque()
-        self._heard: dict[int, Heard] = {}
+        self._slower_at_beds = self._model.tasks.teaching if has_student else 1.0
+        self._false_calls: deque[float] = deque()
+        self._pending: dict[int, PendingCall] = {}
         self._breaks_off_from = NEVER
-        every_s = self._staff.tasks.round_every_min * 60
+        every_s = self._model.tasks.round_every_min * 60
         self._seen = {bed: self._works.uniform(-every_s, 0.0) for bed in beds}
-        self._next_other = self._works.uniform(0, self._staff.tasks.other_every_min * 60)
+        self._next_other = self._works.uniform(0, self._model.tasks.other_every_min * 60)
         self._process = self._env.process(self._work())
 
-    def hear(self, call: Call, stands: bool | None) -> None:
-        """A call interrupts her, whether she answers it or not."""
-        now, trust = self._env.now, self._staff.trust
-        while self._for_nothing and self._for_nothing[0] < now - trust.window_min * 60:
-            self._for_nothing.popleft()
-        slower = trust.slower[sum(len(self._for_nothing) >= limit for limit in trust.slow_from)]
-        if stands is False:
-            self._for_nothing.append(now)
-        earned = self.crew.earned.get(call.level, 1.0)
-        share = earned if self._matches else float(earned >= trust.all_from)
-        # Drawn always, so that what she draws next does not hang on what she thinks of this call.
+    def hear(self, call: Call, is_true: bool | None) -> None:
+        """Be interrupted by a call, whether she answers it or not."""
+        now, trust = self._env.now, self._model.trust
+        while self._false_calls and self._false_calls[0] < now - trust.window_min * 60:
+            self._false_calls.popleft()
+        slower = trust.slower[sum(len(self._false_calls) >= limit for limit in trust.slow_from)]
+        if is_true is False:
+            self._false_calls.append(now)
+        ppv = self.staff.ppv.get(call.level, 1.0)
+        share = ppv if self._matches else float(ppv >= trust.all_from)
+        # Always draw, to keep the random stream independent of the decision.
         answers = self._believes.random() < max(share, trust.least)
-        notice_s = drawn(self._believes, self._staff.call.notice_s, self._staff.tasks.spread)
+        notice_s = drawn(self._believes, self._model.call.notice_s, self._model.tasks.spread)
         if answers:
-            after(self._env, notice_s * slower, lambda: self.notice(Heard(call)))
+            after(self._env, notice_s * slower, lambda: self.notice(PendingCall(call)))
 
-    def notice(self, heard: Heard) -> None:
-        """She turns to a call as soon as she is free; a student reads strips for her."""
-        bed = heard.call.lane - self.crew.first_lane
+    def notice(self, pending: PendingCall) -> None:
+        """Attend to a call as soon as she is free; a student reads strips for her."""
+        bed = pending.call.lane - self.staff.first_lane
         if (
             self._student is not None
-            and heard.call.level == LOOK
-            and not heard.is_certain
-            and self._student.take(heard)
+            and pending.call.level == LOOK
+            and not pending.strip_read
+            and self._student.take(pending)
         ):
             return
-        before = self._heard.get(bed)
-        if before is None or heard.is_certain or heard.call.level > before.call.level:
-            self._heard[bed] = heard
-            if heard.call.level >= self._breaks_off_from:
+        before = self._pending.get(bed)
+        if before is None or pending.strip_read or pending.call.level > before.call.level:
+            self._pending[bed] = pending
+            if pending.call.level >= self._breaks_off_from:
                 self._breaks_off_from = NEVER  # one interruption is enough
                 self._process.interrupt()
 
     def _time(self, median_s: float) -> float:
-        return drawn(self._works, median_s, self._staff.tasks.spread)
+        return drawn(self._works, median_s, self._model.tasks.spread)
 
     def _work(self) -> Work:
-        tasks, env = self._staff.tasks, self._env
+        tasks, env = self._model.tasks, self._env
         every_s = tasks.round_every_min * 60
         while True:
-            if self._heard:
-                bed = max(self._heard, key=lambda b: (self._heard[b].call.level, -self._heard[b].call.t_s))
-                yield from self._answer(bed, self._heard.pop(bed))
+            if self._pending:
+                bed = max(self._pending, key=lambda b: (self._pending[b].call.level, -self._pending[b].call.t_s))
+                yield from self._answer(bed, self._pending.pop(bed))
                 continue
             longest_ago = min(self._seen, key=lambda b: self._seen[b])
             if env.now - self._seen[longest_ago] >= every_s:
@@ -262,85 +201,85 @@ class Nurse:
                 yield from self._busy(max(1.0, until_s - env.now), LOOK)
 
     def _busy(self, for_s: float, until_level: int) -> Work:
-        """Do something until it is done, or until a call of so high a level, which she answers, makes her break off."""
+        """Do a task until it is done, or until a pending call of at least `until_level` interrupts it."""
         until_s = self._env.now + for_s
-        while self._env.now < until_s and all(h.call.level < until_level for h in self._heard.values()):
+        while self._env.now < until_s and all(h.call.level < until_level for h in self._pending.values()):
             self._breaks_off_from = until_level
             with contextlib.suppress(simpy.Interrupt):
                 yield self._env.timeout(until_s - self._env.now)
             self._breaks_off_from = NEVER
 
-    def _answer(self, bed: int, heard: Heard) -> Work:
-        crew, call = self.crew, self._staff.call
-        if not heard.is_certain:
-            if crew.level(bed) == 0:
+    def _answer(self, bed: int, pending: PendingCall) -> Work:
+        staff, call = self.staff, self._model.call
+        if not pending.strip_read:
+            if staff.level(bed) == 0:
                 return  # over, or somebody else was quicker
-            if heard.call.level == LOOK:
+            if pending.call.level == LOOK:
                 yield self._env.timeout(self._time(call.read_s))
                 if not (
-                    crew.beds[bed].is_needed(self._env.now, call.ahead_s) and self._works.random() < call.reads_right
+                    staff.beds[bed].is_needed(self._env.now, call.ahead_s) and self._works.random() < call.reads_right
                 ):
-                    crew.answer(bed)
+                    staff.answer(bed)
                     return
-        yield from self._visit(bed, self._staff.tasks.check_s)
+        yield from self._visit(bed, self._model.tasks.check_s)
 
     def _visit(self, bed: int, median_s: float) -> Work:
-        tasks, truth = self._staff.tasks, self.crew.beds[bed]
+        tasks, truth = self._model.tasks, self.staff.beds[bed]
         yield self._env.timeout(self._time(tasks.walk_s))
         arrived, is_needed = self._env.now, truth.is_needed(self._env.now)
-        self.crew.answer(bed)
+        self.staff.answer(bed)
         lasts_s = self._time(tasks.care_s if is_needed else median_s) * self._slower_at_beds
-        place, who = len(self.crew.visits), f"nurse {self.number + 1}"
-        self.crew.visits.append(Visit(bed, arrived, arrived + lasts_s, who))
+        place, who = len(self.staff.visits), f"nurse {self.number + 1}"
+        self.staff.visits.append(Visit(bed, arrived, arrived + lasts_s, who))
         yield from self._busy(lasts_s, NEVER if is_needed else BEDSIDE)
-        self.crew.visits[place] = Visit(bed, arrived, self._env.now, who)
+        self.staff.visits[place] = Visit(bed, arrived, self._env.now, who)
         self._seen[bed] = self._env.now
 
 
 class Student:
-    """Somebody who learns: reads strips at the station, more slowly and less surely, and tells the nurse."""
+    """A student: reads strips at the station, more slowly and less reliably, and tells the nurse."""
 
     def __init__(self, nurse: Nurse, key: str) -> None:
         self._nurse, self._rng, self._is_free = nurse, random.Random(key), True
 
-    def take(self, heard: Heard) -> bool:
-        """Take a strip to read, if there is time for it."""
+    def take(self, pending: PendingCall) -> bool:
+        """Take a strip to read; return False if still busy with another."""
         if not self._is_free:
             return False
         self._is_free = False
-        crew = self._nurse.crew
-        reads_s = drawn(self._rng, crew.staff.tasks.student_reads_s, crew.staff.tasks.spread)
-        after(crew.env, reads_s, lambda: self._has_read(heard))
+        staff = self._nurse.staff
+        reads_s = drawn(self._rng, staff.model.tasks.student_reads_s, staff.model.tasks.spread)
+        after(staff.env, reads_s, lambda: self._has_read(pending))
         return True
 
-    def _has_read(self, heard: Heard) -> None:
+    def _has_read(self, pending: PendingCall) -> None:
         self._is_free = True
-        crew = self._nurse.crew
-        bed = heard.call.lane - crew.first_lane
-        is_needed = crew.beds[bed].is_needed(crew.env.now, crew.staff.call.ahead_s)
-        reads_right = self._rng.random() < crew.staff.tasks.student_reads_right
+        staff = self._nurse.staff
+        bed = pending.call.lane - staff.first_lane
+        is_needed = staff.beds[bed].is_needed(staff.env.now, staff.model.call.ahead_s)
+        reads_right = self._rng.random() < staff.model.tasks.student_reads_right
         if is_needed and reads_right:
-            self._nurse.notice(Heard(heard.call, is_certain=True))
+            self._nurse.notice(PendingCall(pending.call, strip_read=True))
         else:
-            crew.answer(bed)
+            staff.answer(bed)
 
 
 def drawn(rng: random.Random, median: float, spread: float) -> float:
-    """Return a time around a median, log-normal."""
+    """Draw a time, log-normal around its median."""
     return median * math.exp(spread * rng.gauss(0, 1))
 
 
 def after(env: simpy.Environment, delay_s: float, then: Callable[[], None]) -> None:
-    """Let something happen later."""
+    """Schedule a function for later."""
     env.timeout(delay_s).callbacks.append(lambda _: then())
 
 
-def live(env: simpy.Environment, alarms: Alarms, called: Callable[[Call], None], until_s: float) -> None:
-    """Let alarms and people go on side by side until a shift is over. called: told of every call."""
+def run_shift(env: simpy.Environment, alarms: Alarms, on_call: Callable[[Call], None], until_s: float) -> None:
+    """Run alarms and staff side by side until a shift is over. on_call: called with every call."""
     while (t_s := alarms.next_s()) < until_s:
         if env.peek() < t_s:
             env.run(until=t_s)
-        for call in alarms.look():
-            called(call)
+        for call in alarms.step():
+            on_call(call)
     if env.peek() < until_s:
         env.run(until=until_s)

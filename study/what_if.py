@@ -1,8 +1,9 @@
-"""Flags that would have been: one shift, a number of the policy moved, nobody answering. For looking at, at once."""
+"""The flags of one shift with another number in the policy, nobody answering: what the Study page shows."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import msgspec
 import numpy as np
@@ -11,16 +12,17 @@ from msgspec import Struct
 from quietward.contracts.notice import NOTICE
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.simulator.truth import Span
-from quietward.study.alarms import Call, PolicyAlarms, Stood
-from quietward.study.cases import Measured
-from quietward.study.plan import Planned, Variant, Varied, varied
+from quietward.study import cases
+from quietward.study.alarms import AlarmChange, Call, PolicyAlarms
+from quietward.study.cases import MeasuredShifts
+from quietward.study.plan import StudyPlan, Variant, Varied, varied
 
 STEPS = 11
 """Positions of a slider between the least and the greatest value, where a study draws points between them."""
 
 
-class Stretch(Struct, frozen=True):
-    """A flag of one bed at one level, from then to then; why: the condition that was told first."""
+class FlagInterval(Struct, frozen=True):
+    """A flag of one bed at one level; why: its leading condition."""
 
     bed: int
     level: int
@@ -34,7 +36,7 @@ class Position(Struct, frozen=True):
 
     value: float
     calls: dict[str, int]
-    flags: list[Stretch]
+    flags: list[FlagInterval]
 
 
 class Slider(Struct, frozen=True):
@@ -59,60 +61,67 @@ class WhatIf(Struct, frozen=True):
     sliders: list[Slider]
 
 
-def of(planned: Planned, found: Measured) -> WhatIf:
+def build_from_study(planned: StudyPlan, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
+    """Return the first shift of a study, measured here and now. moved: told of bed-seconds, simulated and measured."""
+    first = cases.group_cases(planned.study)[0][:1]
+    with TemporaryDirectory(prefix="quietward-what-if-") as folder:
+        return build_what_if(planned, cases.measure_shifts(first, planned.rules, Path(folder), moved))
+
+
+def build_what_if(planned: StudyPlan, measured: MeasuredShifts) -> WhatIf:
     """Return the first of the measured shifts, and a slider for every number of the policy that the study varies."""
-    case, beds = found.cases[0], found.beds
+    case, beds = measured.cases[0], measured.beds
     about = (
         f"Simulated shift {case.shift}, seed {case.seed}, {case.hours:g} h, {beds} beds, nobody answering. "
         "Hatched: somebody was needed."
     )
     return WhatIf(
         NOTICE, about, planned.study.name, case.shift, case.seed, case.hours,
-        case.names, [[] if t is None else t.needs for t in found.truth[:beds]],
-        [_slider(planned, found, v) for v in planned.study.vary if not v.key.startswith("staff.")],
+        case.names, [[] if t is None else t.needs for t in measured.truth[:beds]],
+        [_slider(planned, measured, v) for v in planned.study.vary if not v.key.startswith("staff.")],
     )  # fmt: skip
 
 
-def _slider(planned: Planned, found: Measured, number: Varied) -> Slider:
+def _slider(planned: StudyPlan, measured: MeasuredShifts, number: Varied) -> Slider:
     base = planned.variants[0]
     today = planned.today(number.key)
     values = sorted({*number.values, today})
     if planned.study.how == "sample":
         values = sorted({*(float(f"{x:.3g}") for x in np.linspace(values[0], values[-1], STEPS)), today})
     variants = [varied(base, {number.key: value}, planned.study.name) for value in values]
-    return Slider(number.key, today, _positions(found, values, variants))
+    return Slider(number.key, today, _positions(measured, values, variants))
 
 
-def _positions(found: Measured, values: Sequence[float], variants: Sequence[Variant]) -> list[Position]:
-    until_s = found.cases[0].hours * 3600
+def _positions(measured: MeasuredShifts, values: Sequence[float], variants: Sequence[Variant]) -> list[Position]:
+    until_s = measured.cases[0].hours * 3600
     policies = [v.policy for v in variants if v.policy is not None]
-    alarms = PolicyAlarms(found.looks.of(range(found.beds)), policies)
+    alarms = PolicyAlarms(measured.evaluations.of(range(measured.beds)), policies)
     calls: list[Call] = []
     while alarms.next_s() < until_s:
-        calls += alarms.look()
+        calls += alarms.step()
     positions = []
     for v, value in enumerate(values):
         own = [c for c in calls if c.variant == v]
         counts = Counter(LEVELS[c.level].value for c in own)
-        flags = _flags([t for t in alarms.told if t.variant == v], own, until_s)
+        flags = _flags([c for c in alarms.changes if c.variant == v], own, until_s)
         positions.append(Position(value, dict(counts), flags))
     return positions
 
 
-def _flags(told: Sequence[Stood], calls: Sequence[Call], until_s: float) -> list[Stretch]:
+def _flags(changes: Sequence[AlarmChange], calls: Sequence[Call], until_s: float) -> list[FlagInterval]:
     why = {(c.lane, c.t_s): c.why for c in calls}
-    found = []
-    for lane in sorted({t.lane for t in told}):
-        own, said = [t for t in told if t.lane == lane], ""
-        for one, end_s in zip(own, [*(t.t_s for t in own[1:]), until_s], strict=True):
-            said = why.get((lane, one.t_s), said)
-            if one.level:
-                found.append(Stretch(lane, one.level, one.t_s, end_s, said))
-    return found
+    flags = []
+    for lane in sorted({c.lane for c in changes}):
+        own, reason = [c for c in changes if c.lane == lane], ""
+        for change, end_s in zip(own, [*(c.t_s for c in own[1:]), until_s], strict=True):
+            reason = why.get((lane, change.t_s), reason)
+            if change.level:
+                flags.append(FlagInterval(lane, change.level, change.t_s, end_s, reason))
+    return flags
 
 
-def write(folder: Path, found: WhatIf) -> Path:
+def write(folder: Path, what_if: WhatIf) -> Path:
     """Write what-if.json; return its path."""
     path = folder / "what-if.json"
-    path.write_bytes(msgspec.json.encode(found))
+    path.write_bytes(msgspec.json.encode(what_if))
     return path

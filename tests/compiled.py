@@ -40,8 +40,8 @@ def decide(
     told = Told.of(len(beds), len(policy.condition))
     decide_all(a, beds, second, asked, lost, policy.numbers, np.zeros(len(beds), dtype=np.int64), told)
     rows = cast("Any", told)
-    asides = [Aside(*row) for row in rows.asides.rows[: told.asides.count[0]].tolist()]
-    return Decision(asides, [Change(*row) for row in rows.changes.rows[: told.changes.count[0]].tolist()])
+    asides = [Aside(*row) for row in rows.asides.rows[: told.asides.written[0]].tolist()]
+    return Decision(asides, [Change(*row) for row in rows.changes.rows[: told.changes.written[0]].tolist()])
 
 
 _refine = called(shape.refine)

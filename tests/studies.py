@@ -8,8 +8,8 @@ from typing import Any
 import msgspec
 
 from quietward.study import cases
-from quietward.study.cases import Measured
-from quietward.study.plan import Planned, Study, planned
+from quietward.study.cases import MeasuredShifts
+from quietward.study.plan import Study, StudyPlan, plan_study
 
 TABLE: dict[str, Any] = {
     "name": "for-tests",
@@ -30,14 +30,14 @@ TABLE: dict[str, Any] = {
 }
 
 
-def small(**changes: Any) -> Planned:
+def small(**changes: Any) -> StudyPlan:
     """Return the study, with some of its keys changed."""
-    return planned(msgspec.convert(TABLE | changes, Study), "for-tests")
+    return plan_study(msgspec.convert(TABLE | changes, Study), "for-tests")
 
 
 @cache
-def measured() -> Measured:
+def measured_shifts() -> MeasuredShifts:
     """Return its shifts."""
     found = small()
-    (group,) = cases.groups(found.study)
-    return cases.measured(group, found.rules, Path(mkdtemp()))
+    (group,) = cases.group_cases(found.study)
+    return cases.measure_shifts(group, found.rules, Path(mkdtemp()))

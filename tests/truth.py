@@ -9,7 +9,7 @@ from quietward.contracts.messages import HZ
 from quietward.detect import assess
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed
-from quietward.simulator.bed import Labour, Signal
+from quietward.simulator.bed import Signal, SimulatedLabour
 from quietward.simulator.scenario import Cause, Phase, Recorder, Scenario
 from quietward.simulator.truth import Span, Truth
 from tests.traces import RULES
@@ -109,13 +109,13 @@ class Report:
     runs: int
 
 
-def report(labours: list[Labour], rule_set: str = "nichd-2008") -> list[Report]:
+def report(labours: list[SimulatedLabour], rule_set: str = "nichd-2008") -> list[Report]:
     """Assess labours side by side and score each."""
     rows = assess.assess([Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], RULES, rule_set)
     return [_report(labour, row) for labour, row in zip(labours, rows, strict=True)]
 
 
-def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
+def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]]) -> Report:
     seen_s = len(labour.fhr) / HZ
     true = [t for t in labour.truth.events if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
@@ -146,5 +146,5 @@ def _report(labour: Labour, row: dict[str, list[dict[str, object]]]) -> Report:
     )
 
 
-def labour(hours: int, loss_share: float, seed: int, recorder: Recorder = "intervals") -> Labour:
+def labour(hours: int, loss_share: float, seed: int, recorder: Recorder = "intervals") -> SimulatedLabour:
     return bed.simulate(everything(hours, loss_share, recorder), seed, hours * 3600)

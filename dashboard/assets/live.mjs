@@ -2,11 +2,11 @@
 
 import { Feed } from "./shared/feed.mjs";
 import { ScreenClock } from "./shared/clock.mjs";
-import { byId, make, say } from "./shared/elements.mjs";
+import { byId, make, setText } from "./shared/elements.mjs";
 import { mountOptions } from "./shared/options.mjs";
 import { Sound } from "./shared/sound.mjs";
 import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
-import { mountWho, toSignIn } from "./shared/who.mjs";
+import { mountUser, toSignIn } from "./shared/user.mjs";
 import { timeOfDay } from "./shared/words.mjs";
 
 /** @import { Page, View, ViewClass } from "./shared/types" */
@@ -23,10 +23,10 @@ const feed = new Feed({
     const name = document.getElementById("ward-name");
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
     name.textContent = head.ward;
-    say(byId("clock"), timeOfDay(head.now));
-    say(byId("clocks"), screenClock.words(head.now, Date.now()));
+    setText(byId("clock"), timeOfDay(head.now));
+    setText(byId("clocks"), screenClock.words(head.now, Date.now()));
     document.body.classList.remove("no-server");
-    void mountWho();
+    void mountUser();
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
     view?.show(head, strips);
@@ -40,7 +40,7 @@ const feed = new Feed({
 });
 
 function mount() {
-  void mountWho();
+  void mountUser();
   mountOptions();
   sound.mount();
   const host = /** @type {HTMLElement | null} */ (document.querySelector(".live"));

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.messages import HZ, Event, PolicyInfo
 from quietward.dashboard.view.signal_buffer import Floats
 
 
@@ -11,7 +11,8 @@ class BedHistory(Struct, frozen=True):
 
     fhr (bpm) and ua (0 to 100): shape (n,), HZ samples a second from `first_s` on, NaN where there is no value.
     log, trend: oldest first. weeks: completed weeks of gestation, None if its device has not sent them.
-    second_stage_from_s: None if its device has not reported the second stage of labour.
+    second_stage_from_s: None if its device has not reported the second stage of labour. policy: the running one, None
+    if no detector has told it.
     """
 
     bed: str
@@ -23,6 +24,7 @@ class BedHistory(Struct, frozen=True):
     now_s: float = 0.0
     weeks: int | None = None
     second_stage_from_s: float | None = None
+    policy: PolicyInfo | None = None
 
     @property
     def last_s(self) -> float:

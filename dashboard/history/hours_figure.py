@@ -87,7 +87,7 @@ def _band(row: int, x: tuple[str, str], y: tuple[float, float], colour: str, opa
 def _add_findings(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str, Any]]:
     """Add a marker for each finding, with the reasons for its name, and return the bands below them."""
     marks = [
-        mark for mark in strip_marks(history.log[::-1])
+        mark for mark in strip_marks(history.log[::-1], history.policy)
         if mark.kind in STRIP.marks and mark.to_s is not None and mark.to_s > history.first_s
     ]  # fmt: skip
     bands = []

@@ -116,7 +116,8 @@ async def read_history(store: Store, ward: Ward, bed: str, hours: float, now_ms:
     log = await read_log(store, ward, bed)
     raw = await store.at(shard.root).hget(shard.summary, bed)
     now_s = bed_clock_ms(None if raw is None else decode_summary(raw), now_ms) / 1000
-    return BedHistory(bed, max(0, buffer.first), fhr, ua, log, trend, now_s, weeks, second_stage_from_s)
+    policy = await read_policy(store, ward)
+    return BedHistory(bed, max(0, buffer.first), fhr, ua, log, trend, now_s, weeks, second_stage_from_s, policy)
 
 
 async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:

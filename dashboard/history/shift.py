@@ -225,5 +225,5 @@ def _figures_of_events(events: list[Event]) -> list[KeyFigure]:
         KeyFigure("Went up, nobody came", f"{kinds['flag-escalated']}", "the level rose for want of an answer"),
         KeyFigure("Kept quiet", f"{kinds['held-back']}", "would have called, and did not; the log says why"),
         KeyFigure("Shelved", f"{kinds['flag-shelved']}", "set aside by somebody for a time"),
-        KeyFigure("Care notes", care, "what was done, and whether the trace was better ten minutes later"),
+        KeyFigure("Care notes", care, "what was done, and whether the trace was better afterwards"),
     ]

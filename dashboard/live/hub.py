@@ -139,7 +139,7 @@ class Hub:
                     self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_POINTS)
                 self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
-        beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.parts).hgetall(self.ward.parts))
+        beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
         self.heartbeats = {process.decode(): int(at) for process, at in beats.items()}
 
     async def log(self, bed: str) -> list[Event]:
@@ -173,7 +173,7 @@ class Hub:
             if name in self.labours:
                 bed["labour"] = self.labours[name]
             if whole or self.sent_events.get(name) != card.events:
-                bed["marks"] = strip_marks(self.logs.get(name, []))
+                bed["marks"] = strip_marks(self.logs.get(name, []), self.policy)
                 bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
             beds.append(bed)
             bodies.append(body)

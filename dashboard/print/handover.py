@@ -9,7 +9,7 @@ from datetime import tzinfo
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Block, Event
+from quietward.contracts.messages import WINDOW_S, Block, Event
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print.clock_format import ClockFormat
@@ -17,8 +17,6 @@ from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
 from quietward.dashboard.view.view_model import Card, build_card
 
-RECENT_S = 1800
-"""Accelerations and decelerations are counted over this time, as the detector counts them."""
 FLAGS_MS = 12 * 3600 * 1000
 
 Row = tuple[str, str]
@@ -150,7 +148,7 @@ def _counted(name: str, events: list[Event]) -> list[Row]:
 
 def _is_recent(event: Event, bed_ms: int) -> bool:
     onset_s = event.detail.get("onset_s")
-    return isinstance(onset_s, float | int) and onset_s > bed_ms / 1000 - RECENT_S
+    return isinstance(onset_s, float | int) and onset_s > bed_ms / 1000 - WINDOW_S
 
 
 def _flags(log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> Table:

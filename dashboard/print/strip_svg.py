@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.contracts.strip import STRIP
+from quietward.contracts.strip import FHR_SCALES, STRIP
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.view.marks import StripMark, strip_marks
@@ -41,7 +41,7 @@ class PaperScale(Struct, frozen=True):
     @property
     def fhr_mm(self) -> float:
         """Height of FHR."""
-        low, high = STRIP.fhr_scale(self.bpm_per_cm).range
+        low, high = FHR_SCALES[self.bpm_per_cm].range
         return (high - low) / self.bpm_per_cm * 10
 
     @property
@@ -55,7 +55,7 @@ class PaperScale(Struct, frozen=True):
 
     def y_fhr(self, bpm: float) -> float:
         """Return the place of an FHR; values out of range are at the edge."""
-        low, high = STRIP.fhr_scale(self.bpm_per_cm).range
+        low, high = FHR_SCALES[self.bpm_per_cm].range
         return (high - min(high, max(low, bpm))) / self.bpm_per_cm * 10
 
     def y_ua(self, ua: float) -> float:
@@ -148,7 +148,7 @@ def _minutes(scale: PaperScale, from_s: float, clock: ClockFormat) -> Iterator[G
 
 def _levels(scale: PaperScale) -> Iterator[GridLine]:
     grid = STRIP.print
-    low, high = STRIP.fhr_scale(scale.bpm_per_cm).range
+    low, high = FHR_SCALES[scale.bpm_per_cm].range
     for bpm in range(-(-low // grid.line_bpm) * grid.line_bpm, high + 1, grid.line_bpm):
         is_strong = bpm % grid.strong_line_bpm == 0
         yield GridLine(scale.y_fhr(bpm), is_strong, str(bpm) if is_strong else "")

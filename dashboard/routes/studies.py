@@ -1,8 +1,6 @@
-"""Routes of the studies: the one in the package, and all that `quietward study --out` has written into a folder."""
+"""Routes of the studies: all that `quietward study --out` has written into a folder, and the example."""
 
 import re
-from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from fastapi import FastAPI, Response
@@ -16,41 +14,38 @@ REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; f
 """A report comes from a folder of the operator's: it may bring styles and pictures, but no scripts."""
 
 
-def find_studies(folder: Path) -> dict[str, Traversable]:
-    """Return the folder of every study by name; a study in `folder` hides one of the same name in the package."""
-    studies: dict[str, Traversable] = {}
-    for parent in (files("quietward.dashboard") / "studies", folder):
-        if parent.is_dir():
-            studies |= {
-                child.name: child
-                for child in sorted(parent.iterdir(), key=lambda p: p.name)
-                if NAME.fullmatch(child.name) and (child / WHAT_IF).is_file()
-            }
-    return studies
+def find_studies(*folders: Path) -> dict[str, Path]:
+    """Return the folder of every study by name; a study in a later folder hides one of the same name."""
+    return {
+        child.name: child
+        for folder in folders
+        if folder.is_dir()
+        for child in sorted(folder.iterdir())
+        if NAME.fullmatch(child.name) and (child / WHAT_IF).is_file()
+    }
 
 
-def add_routes(server: FastAPI, folder: Path) -> None:
-    """Register the routes. folder: the operator's, which need not exist."""
+def add_routes(server: FastAPI, *folders: Path) -> None:
+    """Register the routes. folders: of studies; they need not exist."""
+
+    def file(name: str, file: str, media_type: str) -> Response:
+        study = find_studies(*folders).get(name)
+        if study is None or not (study / file).is_file():
+            return Response(f"study: {name!r}. There is no {file} of such a study in {folders[-1]}", 404)
+        return Response((study / file).read_bytes(), media_type=media_type)
 
     @server.get("/studies")
     def list_studies() -> Response:
-        studies = find_studies(folder)
+        studies = find_studies(*folders)
         with_report = [name for name, study in studies.items() if (study / REPORT).is_file()]
         return json_response({"notice": NOTICE, "studies": list(studies), "with_report": with_report})
 
     @server.get(f"/studies/{{name}}/{WHAT_IF}")
     def what_if(name: str) -> Response:
-        return _file(folder, name, WHAT_IF, "application/json")
+        return file(name, WHAT_IF, "application/json")
 
     @server.get(f"/studies/{{name}}/{REPORT}")
     def report(name: str) -> Response:
-        response = _file(folder, name, REPORT, "text/html; charset=utf-8")
+        response = file(name, REPORT, "text/html; charset=utf-8")
         response.headers["content-security-policy"] = REPORT_POLICY
         return response
-
-
-def _file(folder: Path, name: str, file: str, media_type: str) -> Response:
-    study = find_studies(folder).get(name)
-    if study is None or not (study / file).is_file():
-        return Response(f"study: {name!r}. There is no {file} of such a study in {folder}", 404)
-    return Response((study / file).read_bytes(), media_type=media_type)

@@ -14,6 +14,7 @@ from quietward.contracts.settings import Settings
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.web.responses import json_response
+from quietward.runtime.embedded import die_when_parent_dies
 from quietward.runtime.process import command_of
 
 RUNNING_SHIFT = "running-shift"
@@ -48,35 +49,37 @@ class WhatIfJob:
 
     async def _run(self, hours: str) -> None:
         try:
-            error = await self._run_process(hours)
+            out = str(Path(self.settings.studies) / RUNNING_SHIFT)
+            error = await run_what_if(self.settings, "--hours", hours, "--out", out)
         except OSError as exception:
             error = f"it could not be started: {exception.strerror}"
         self.status = JobStatus("failed", error) if error else JobStatus("done", f"The last {hours} h are worked out.")
 
-    async def _run_process(self, hours: str) -> str:
-        """Return the process's error, empty if it succeeded. Raises OSError."""
-        settings = self.settings
-        environment = os.environ | {
-            "QUIETWARD_WARD": settings.ward, "QUIETWARD_STORE": settings.store,
-            "QUIETWARD_SHARDS": str(settings.shards), "QUIETWARD_POLICY": settings.policy,
-            "QUIETWARD_STUDIES": settings.studies,
-        }  # fmt: skip
-        out = str(Path(settings.studies) / RUNNING_SHIFT)
-        process = await asyncio.create_subprocess_exec(
-            *command_of("what-if", "--hours", hours, "--out", out), env=environment,
-            stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
-        )  # fmt: skip
-        try:
-            with contextlib.suppress(OSError):  # its niceness is higher already, or it has just ended
-                os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
-            _, stderr = await process.communicate()
-        except asyncio.CancelledError:
-            process.kill()
-            raise
-        lines = stderr.decode(errors="replace").strip().splitlines()
-        if not process.returncode:
-            return ""
-        return lines[-1] if lines else "it ended without a word"
+
+async def run_what_if(settings: Settings, *arguments: str) -> str:
+    """Run `quietward what-if` at low priority with this server's settings; return its error, empty if it succeeded.
+
+    The process ends when this is cancelled, and when the server dies. Raises OSError when it cannot be started.
+    """
+    environment = os.environ | {
+        "QUIETWARD_WARD": settings.ward, "QUIETWARD_STORE": settings.store, "QUIETWARD_SHARDS": str(settings.shards),
+        "QUIETWARD_POLICY": settings.policy, "QUIETWARD_STUDIES": settings.studies,
+    }  # fmt: skip
+    process = await asyncio.create_subprocess_exec(
+        *command_of("what-if", *arguments), env=environment, preexec_fn=die_when_parent_dies,
+        stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    try:
+        with contextlib.suppress(OSError):  # its niceness is higher already, or it has just ended
+            os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
+        _, stderr = await process.communicate()
+    except asyncio.CancelledError:
+        process.kill()
+        raise
+    lines = stderr.decode(errors="replace").strip().splitlines()
+    if not process.returncode:
+        return ""
+    return lines[-1] if lines else "it ended without a word"
 
 
 def add_routes(server: FastAPI, job: WhatIfJob, authenticator: Authenticator) -> None:

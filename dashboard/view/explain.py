@@ -1,34 +1,60 @@
-"""Pure: why a finding on the strip got its name, in short sentences with numbers.
+"""Pure: why something on a strip is called what it is called, in short sentences with the numbers that decided it.
 
-The terms are those that both published rule sets share (NICHD 2008, FIGO 2015): abrupt is less than 30 s from onset to
-nadir, and a late deceleration has onset, nadir and recovery after those of its contraction.
+Common words of the published rule sets (NICHD 2008, FIGO 2015): a deceleration is abrupt or gradual by the time from
+onset to nadir, and a late one has onset, nadir and recovery after those of its contraction. Limits are those of the
+rule set that named it.
 """
 
-ABRUPT_BELOW_S = 30.0
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from quietward.contracts.messages import RuleSetInfo
+
+GRADUAL = ("early", "late", "undetermined")
+MOST_DIGITS = 6
+
+
+class Fall(NamedTuple):
+    """A deceleration, in seconds. fall_s: from onset until the nadir is reached; nadir_s: the middle of a flat one."""
+
+    onset_s: float
+    nadir_s: float
+    end_s: float
+    fall_s: float
+    depth_bpm: float
 
 
 def deceleration(
-    onset_s: float, nadir_s: float, end_s: float, depth_bpm: float, contraction: tuple[float, float] | None
+    fall: Fall,
+    contraction: tuple[float, float] | None,
+    kinds: Mapping[str, str],
+    rule_sets: Sequence[RuleSetInfo] = (),
 ) -> list[str]:
-    """Return the criteria of a deceleration. contraction: onset and peak of the one that goes with it, in seconds."""
-    descent_s = nadir_s - onset_s
-    slope = f"abrupt, less than {ABRUPT_BELOW_S:.0f} s" if descent_s < ABRUPT_BELOW_S else "gradual"
-    sentences = [
-        f"{depth_bpm:.0f} bpm below the baseline, {end_s - onset_s:.0f} s from onset to end",
-        f"{descent_s:.0f} s from onset to nadir: {slope}",
+    """Return what makes a deceleration of its kinds.
+
+    contraction: onset and peak of the one it belongs to. kinds: what each rule set calls it. rule_sets: those of which
+    the numbers are known; of another one no limits are told.
+    """
+    numbers = {one.name: one for one in rule_sets if one.name in kinds}
+    depth = _beyond(fall.depth_bpm, [x for n in numbers.values() for x in (n.depth_bpm, n.gradual_depth_bpm)])
+    length = _beyond(fall.end_s - fall.onset_s, [x for n in numbers.values() for x in (n.length_s, n.prolonged_s)])
+    said = [
+        f"{depth} bpm below the baseline, {length} s from onset to end",
+        _slope(fall.fall_s, kinds, numbers),
     ]
     if contraction is None:
-        return [*sentences, "no contraction was seen that it could belong to"]
-    contraction_onset_s, contraction_peak_s = contraction
+        return [*said, "no contraction was seen that it could belong to"]
+    began_s, peak_s = contraction
+    lates = [n.late_onset_after_s for n in numbers.values()]
     return [
-        *sentences,
-        f"onset {_relative_to(onset_s - contraction_onset_s)} the start of the contraction",
-        f"nadir {_relative_to(nadir_s - contraction_peak_s)} its peak",
+        *said,
+        f"onset {_beside(fall.onset_s - began_s, lates)} the start of the contraction",
+        f"nadir {_beside(fall.nadir_s - peak_s, [])} its peak",
     ]
 
 
 def acceleration(onset_s: float, end_s: float, height_bpm: float) -> list[str]:
-    """Return the criteria of an acceleration."""
+    """Return what makes an acceleration."""
     return [f"{height_bpm:.0f} bpm above the baseline, {end_s - onset_s:.0f} s from onset to end"]
 
 
@@ -37,7 +63,39 @@ def contraction(onset_s: float, peak_s: float, end_s: float) -> list[str]:
     return [f"{end_s - onset_s:.0f} s long, its peak after {peak_s - onset_s:.0f} s"]
 
 
-def _relative_to(lag_s: float) -> str:
-    if abs(lag_s) < 0.5:
+def _slope(fall_s: float, kinds: Mapping[str, str], numbers: Mapping[str, RuleSetInfo]) -> str:
+    """Return how long the fall takes and what that makes it; by which rule set, if they do not agree."""
+    slopes = {name: _slope_by(fall_s, kind, numbers.get(name)) for name, kind in kinds.items()}
+    told = {name: slope for name, slope in slopes.items() if slope}
+    limits = [x for n in numbers.values() for x in (n.abrupt_below_s, n.abrupt_below_s - n.abrupt_doubt_s)]
+    begins = f"{_beyond(fall_s, limits)} s from onset to nadir"
+    if len(set(told.values())) > 1:
+        return f"{begins}: " + "; ".join(f"{slope}, by {name}" for name, slope in sorted(told.items()))
+    return ": ".join([begins, *dict.fromkeys(told.values())])
+
+
+def _slope_by(fall_s: float, kind: str, numbers: RuleSetInfo | None) -> str:
+    """Return what the fall is by one rule set; nothing where only its numbers, which are not known, would say it."""
+    limit_s = None if numbers is None else numbers.abrupt_below_s
+    if kind == "variable" or (kind not in GRADUAL and limit_s is not None and fall_s < limit_s):
+        return "abrupt" if limit_s is None or fall_s >= limit_s else f"abrupt, less than {limit_s:g} s"
+    if kind not in GRADUAL and limit_s is None:
+        return ""
+    if numbers is None or not numbers.abrupt_below_s - numbers.abrupt_doubt_s <= fall_s < numbers.abrupt_below_s:
+        return "gradual"
+    return f"counted as gradual, within {numbers.abrupt_doubt_s:g} s of {limit_s:g} s, with a gradual way back"
+
+
+def _beside(lag_s: float, limits: Sequence[float]) -> str:
+    if abs(lag_s) < 0.5 and all(lag_s <= limit for limit in limits):
         return "at"
-    return f"{abs(lag_s):.0f} s {'after' if lag_s > 0 else 'before'}"
+    return f"{_beyond(abs(lag_s), limits)} s {'after' if lag_s > 0 else 'before'}"
+
+
+def _beyond(value: float, limits: Sequence[float]) -> str:
+    """Return a number rounded, but never to the other side of a limit it was compared with."""
+    for digits in range(MOST_DIGITS):
+        shown = round(value, digits)
+        if all((shown < limit, shown > limit) == (value < limit, value > limit) for limit in limits):
+            break
+    return f"{shown:.{digits}f}"

@@ -2,7 +2,7 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Event
+from quietward.contracts.messages import Event, PolicyInfo
 from quietward.dashboard.view import explain
 
 
@@ -19,8 +19,8 @@ class StripMark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
     why: list[str] = []
 
 
-def strip_marks(newest_first: list[Event]) -> list[StripMark]:
-    """Return the marks of a log, newest first.
+def strip_marks(newest_first: list[Event], policy: PolicyInfo | None = None) -> list[StripMark]:
+    """Return the marks of a log, newest first. policy: the running one, None while no detector has told it.
 
     A contraction timed by hand has several events with the same onset when it was undone or corrected; the newest of
     them counts.
@@ -37,27 +37,35 @@ def strip_marks(newest_first: list[Event]) -> list[StripMark]:
             manual_onsets.add(onset_s)
         if not is_superseded and event.kind != "hand-undone":
             until = end_s if isinstance(end_s, float | int) else None
-            marks.append(StripMark(event.kind, onset_s, until, event.text, reasons(event)))
+            marks.append(StripMark(event.kind, onset_s, until, event.text, reasons(event, policy)))
     return marks
 
 
-def reasons(event: Event) -> list[str]:
-    """Return why a finding got its name, and what each rule set calls it; empty for other events."""
+def reasons(event: Event, policy: PolicyInfo | None = None) -> list[str]:
+    """Return why a finding got its name, and what each rule set calls it; empty for other events.
+
+    Limits are told of findings by the rules that run now; under other rules they may have been others.
+    """
 
     def numbers(*names: str) -> list[float]:
         values = [event.detail.get(name) for name in names]
         return [float(value) for value in values if isinstance(value, float | int)]
 
+    kinds = {
+        name.removeprefix("kind "): str(kind) for name, kind in sorted(event.detail.items()) if name.startswith("kind ")
+    }
     match event.kind, numbers("onset_s", "nadir_s", "end_s", "depth_bpm"), numbers("onset_s", "peak_s", "end_s"):
         case "deceleration", [onset, nadir, end, depth], _:
             times = numbers("contraction_onset_s", "contraction_peak_s")
             contraction = (times[0], times[1]) if len(times) == 2 else None
-            sentences = explain.deceleration(onset, nadir, end, depth, contraction)
+            (fall_s,) = numbers("fall_s") or [nadir - onset]
+            rule_sets = policy.rule_sets if policy is not None and policy.rules == event.rules else []
+            fall = explain.Fall(onset, nadir, end, fall_s, depth)
+            sentences = explain.deceleration(fall, contraction, kinds, rule_sets)
         case "acceleration", _, [onset, _, end]:
             sentences = explain.acceleration(onset, end, *numbers("height_bpm"))
         case "contraction", _, [onset, peak, end]:
             sentences = explain.contraction(onset, peak, end)
         case _:
             return []
-    names = sorted(name for name in event.detail if name.startswith("kind "))
-    return sentences + [f"{name.removeprefix('kind ')}: {event.detail[name]}" for name in names]
+    return sentences + [f"{rules}: {kind}" for rules, kind in kinds.items()]

@@ -17,10 +17,10 @@ from quietward.dashboard.web.templates import render
 
 @dataclass(frozen=True)
 class Page:
-    """One page. path: `{bed}` in it stands for a bed. title: in the menu; empty: it is reached from other pages.
+    """One page. path: `{bed}` in it is the name of a bed. title: in the menu; empty if other pages link to it instead.
 
     module: address of the JavaScript module whose default export draws it. style: address of a style sheet of its own.
-    data: what the module is told, as JSON.
+    data: passed to the module, as JSON.
     """
 
     path: str
@@ -33,7 +33,7 @@ class Page:
 
 @dataclass(frozen=True)
 class Extension:
-    """Pages of a part that the dashboard does not know, and the routes they ask."""
+    """Pages of a package that the dashboard must not import, and the routes they use."""
 
     pages: tuple[Page, ...]
     add_routes: Callable[[FastAPI], None]
@@ -58,15 +58,15 @@ class Registry:
     pages: tuple[Page, ...] = PAGES
 
     def find(self, path: str) -> tuple[Page, str] | None:
-        """Return the page at a path and the bed it is about (empty: none); None where there is no page."""
+        """Return the page at a path and its bed (empty if it is about none), None if there is no page."""
         for page in self.pages:
             pattern = re.escape(page.path).replace(re.escape("{bed}"), BED)
-            if found := re.fullmatch(pattern, path.rstrip("/") or "/"):
-                return page, found.groupdict().get("bed", "")
+            if match := re.fullmatch(pattern, path.rstrip("/") or "/"):
+                return page, match.groupdict().get("bed", "")
         return None
 
     def shell(self) -> Any:
-        """Return what is on every page: name, menu, notice, who uses it, and the place for the page."""
+        """Return what is on every page: menu, notice, user, warnings, and the host of the page with its data."""
         links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
         data: dict[str, Any] = {
             "data-pages": json.dumps([asdict(page) for page in self.pages]),
@@ -95,7 +95,7 @@ class Registry:
         )
 
     def page_for(self, path: str) -> Any:
-        """Return the place where the page of a path is drawn; that of the ward where there is none."""
+        """Return the element that the page of a path is drawn in; the ward's if there is no page."""
         page, bed = self.find(path) or (self.pages[0], "")
         attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed}
         return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)

@@ -13,8 +13,12 @@ from functools import cached_property
 from hashlib import sha256
 from typing import Any, Generic, ParamSpec, TypeVar, cast
 
-import numba
-from numba.core.caching import FunctionCache, IndexDataCacheFile
+import numba as numba_library
+from numba.core import caching
+
+numba: Any = numba_library  # whose own types know neither its options nor its insides
+FunctionCache: Any = caching.FunctionCache
+IndexDataCacheFile: Any = caching.IndexDataCacheFile
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -45,11 +49,12 @@ class EntryPoint(Generic[P, R]):
 
     def __call__(self, *args: P.args, **_: P.kwargs) -> R:
         """Call it; arguments are given by position."""
-        return self._run(*args) if "_run" in self.__dict__ else self._first(*args)
+        result: R = self._run(*args) if "_run" in self.__dict__ else self._first(*args)
+        return result
 
-    def _first(self, *args: Any) -> R:
+    def _first(self, *args: Any) -> Any:
         if numba.config.DISABLE_JIT:  # NUMBA_DISABLE_JIT=1: all of it as plain Python, to look at it step by step
-            self._run: Callable[..., R] = self._function
+            self._run: Any = self._function
         else:
             self._run = self._dispatcher.compile(tuple(numba.typeof(argument) for argument in args))
         return self._run(*args)

@@ -90,8 +90,11 @@ def advance(
     m = len(lanes)
     stage = np.zeros(m, dtype=np.int64) if stage is None else stage
     weeks = np.zeros(m, dtype=np.int64) if weeks is None else weeks
-    given = (lanes, second, fhr_bpm, ua, mhr_bpm, stage, weeks)
-    take_all(state.all, *(np.ascontiguousarray(x) for x in given), state.rules.numbers, state.room)
+    row = np.ascontiguousarray  # the one layout that is compiled for
+    take_all(
+        state.all, row(lanes), row(second), row(fhr_bpm), row(ua), row(mhr_bpm), row(stage), row(weeks),
+        state.rules.numbers, state.room,
+    )  # fmt: skip
     looked: Ints = lanes[state.room.looked[:m]]
     report.second(state, events)
     if len(looked):

@@ -1,9 +1,9 @@
 """Numbers the reading of a strip is done with, as read from `detect/rules/reading.toml`. No number is set here."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from quietward.contracts.messages import HZ
 
@@ -32,6 +32,7 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     poor_below_share: float
     silent_after_s: float
     no_value_after_s: float
+    shown_for_s: Annotated[float, Meta(gt=0)]
     forget_after_s: float
     wait_s: int
     missing_from_s: int
@@ -142,6 +143,7 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     least_usable_s: float
     low_fhr_bpm: float
     low_variability_bpm: float
+    low_variability_min: Annotated[int, Meta(ge=1)]
     least_minutes: int
     whole_ua_share: float
     contractions_after_s: float
@@ -152,6 +154,7 @@ class HandLimits(Struct, frozen=True, forbid_unknown_fields=True):
 
     longest_s: float
     least: int
+    before_s: Annotated[float, Meta(ge=0, le=1800)]
     differs_share: float
 
 

@@ -39,7 +39,7 @@ def _numbers(found: Any) -> Any:
 
 def record_of(found: Row) -> Row:
     """Return one Struct's numbers as a record: read by the same names, also by compiled functions."""
-    return cast("Row", records_of([found])[0])
+    return records_of([found])[0]
 
 
 def records_of(found: Sequence[Row]) -> Sequence[Row]:
@@ -48,10 +48,10 @@ def records_of(found: Sequence[Row]) -> Sequence[Row]:
 
 
 class Rows(NamedTuple, Generic[Row]):
-    """Room for what compiled functions tell. count: how many rows are written, shape (1,)."""
+    """Room for what compiled functions tell. written: how many rows are, shape (1,)."""
 
     rows: Sequence[Row]
-    count: Ints
+    written: Ints
 
     @classmethod
     def of(cls, kind: type[Row], at_most: int) -> "Rows[Row]":
@@ -62,15 +62,15 @@ class Rows(NamedTuple, Generic[Row]):
 @compiled
 def next_row(told: Rows[Row]) -> Row:
     """Return the next row, to be written to."""
-    row = told.rows[told.count[0]]
-    told.count[0] += 1
+    row: Row = told.rows[told.written[0]]
+    told.written[0] += 1
     return row
 
 
 def taken(told: Rows[Row], kind: type[Row]) -> list[Row]:
     """Return what was told since the last time, in its order."""
-    n = int(told.count[0])
+    n = int(told.written[0])
     if not n:
         return []
-    told.count[0] = 0
+    told.written[0] = 0
     return [kind(*row) for row in cast("Any", told.rows)[:n].tolist()]

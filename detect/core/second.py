@@ -74,7 +74,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         _set_thresholds(beds, n, numbers)  # a bed that begins
     look_is_due = second % reading.look.every_s == reading.look.every_s - 1
     minute_ends = second % MINUTE_S == MINUTE_S - 1
-    closed_before = room.closed.count[0]
+    closed_before = room.closed.written[0]
 
     used = _take_samples(beds, n, second, samples, numbers, room)
     conditioning.count_second(beds.conditioning, beds.last_minute, n, used.fhr, used.ua, used.near_mother)
@@ -89,7 +89,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         baseline.forget(b, beds.lagged, n)
 
     level_is_new = False
-    if room.closed.count[0] > closed_before:
+    if room.closed.written[0] > closed_before:
         level_is_new = _name_closed(beds, n, second, closed_before, numbers, room)
     if minute_ends:
         work = room.minute
@@ -145,7 +145,7 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
     """Name what has closed at bed n, the rows from `first` on; return whether one of them was a new level."""
     _fill_windows(beds, n, second, numbers)
     reading, level_is_new = numbers.reading, False
-    for i in range(first, room.closed.count[0]):
+    for i in range(first, room.closed.written[0]):
         x = room.closed.rows[i]
         if x.row == UA:
             naming.name_contraction(x, beds.history, beds.ua, second, beds.tone.rest[n], room.shape, reading)

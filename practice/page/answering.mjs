@@ -1,14 +1,15 @@
 // A learner's answer: marks on the strip, by pointer or in writing, and a judgement of it.
 
 import { draw, secondAt } from "/assets/shared/draw.mjs";
-import { button, field, make, say, spokenLine } from "/assets/shared/elements.mjs";
+import { button, field, make, setText, statusLine } from "/assets/shared/elements.mjs";
 import { heightToScale } from "/assets/shared/geometry.mjs";
 import { options } from "/assets/shared/options.mjs";
+import { stripStyle } from "/assets/shared/strip_style.mjs";
 import { marked, minuteOf, secondOf } from "./times.mjs";
 
 /** @import { Strip } from "/assets/shared/strip.mjs" */
 /** @import { Level } from "/assets/shared/types" */
-/** @import { Answer, Kind, LearnersMark, What } from "./types" */
+/** @import { Answer, Kind, LearnersMark, PracticeData, What } from "./types" */
 
 /** @typedef {{ what: What, kind: Kind }} Tool */
 
@@ -28,10 +29,10 @@ const MINUTE_CM = 1;
 export class AnswerForm {
   /**
    * @param {Strip} strip
-   * @param {Record<string, string[]>} classes of every rule set
+   * @param {PracticeData} data
    * @param {(answer: Answer) => void} onCompare
    */
-  constructor(strip, classes, onCompare) {
+  constructor(strip, { classes, bounds: [lowest, highest] }, onCompare) {
     this.strip = strip;
     this.classes = classes;
     this.isOver = false;
@@ -47,9 +48,9 @@ export class AnswerForm {
     this.canvas.addEventListener("pointerup", () => this.release());
     this.paper = make("div", "practice-paper");
     this.paper.append(this.canvas);
-    this.told = spokenLine("p", "hint");
+    this.told = statusLine("p", "hint");
     this.marked = make("ol", "marked");
-    this.baseline = field("baseline, bpm", "input", { type: "number", min: "30", max: "240", step: "1" });
+    this.baseline = field("baseline, bpm", "input", { type: "number", min: String(lowest), max: String(highest), step: "1" });
     this.rules = field("by", "select");
     this.ruleClass = field("class", "select");
     this.next = field("at its end", "select");
@@ -84,7 +85,7 @@ export class AnswerForm {
       const first = secondOf(from.input.value);
       const last = secondOf(until.input.value);
       if (first !== null && last !== null && last > first) this.add(first, last);
-      else say(this.told, "Write both times as minutes:seconds, the later one second.");
+      else setText(this.told, "Write both times as minutes:seconds, the later one second.");
     });
     for (const { input } of [from, until]) {
       input.addEventListener("keydown", (event) => {
@@ -149,7 +150,7 @@ export class AnswerForm {
     const end = this.strip.last + 1;
     this.marks.push({ ...this.tool, from_s: Math.min(from, end), until_s: Math.min(until, end) });
     this.marks.sort((a, b) => a.from_s - b.from_s);
-    say(this.told, `Marked ${named(this.tool)}, ${minuteOf(from)} to ${minuteOf(until)}.`);
+    setText(this.told, `Marked ${named(this.tool)}, ${minuteOf(from)} to ${minuteOf(until)}.`);
     this.showMarks();
     this.redraw();
   }
@@ -177,7 +178,7 @@ export class AnswerForm {
     if (!this.canvas.isConnected) return;
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm;
     const minutes = (this.strip.last + 1) / 60;
-    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
     this.canvas.style.width = `${minutes * MINUTE_CM}cm`;
     this.canvas.setAttribute("aria-label", `Strip to practise on, ${Math.round(minutes)} min, ${MINUTE_CM} cm a minute, ${bpm} bpm a centimetre`);
     const shown = this.marks.map((mark) => ({ kind: mark.what, from: mark.from_s, to: mark.until_s, text: mark.kind, why: [] }));
@@ -206,7 +207,7 @@ export class AnswerForm {
   /** @param {boolean} isAsked an answer is on its way */
   wait(isAsked) {
     this.submit.disabled = isAsked;
-    say(this.submit, isAsked ? "The detector is being asked …" : "Compare");
+    setText(this.submit, isAsked ? "The detector is being asked …" : "Compare");
   }
 
   /** Nothing can be marked any more. */

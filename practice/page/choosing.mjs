@@ -1,6 +1,6 @@
 // Which strip is practised on: a labour and a number, or the strips of a set in its order.
 
-import { button, labelled, make, say } from "/assets/shared/elements.mjs";
+import { button, labelled, make, setText } from "/assets/shared/elements.mjs";
 import { plain } from "/assets/shared/words.mjs";
 
 /** @import { Scenarios } from "./types" */
@@ -52,6 +52,6 @@ export class Chooser {
     this.queued.append(make("li", "", `${this.scenario.value ? plain(this.scenario.value) : "any"}, number ${seed}`));
     const path = `/practice?set=${this.own.join(".")}`;
     this.link.href = path;
-    say(this.link, `${location.origin}${path}`);
+    setText(this.link, `${location.origin}${path}`);
   }
 }

@@ -1,6 +1,6 @@
 // What became of an answer on the Practice page: three rows below the strip, a score in parts, and every event explained.
 
-import { drawn, make } from "/assets/shared/elements.mjs";
+import { make, makeSvg } from "/assets/shared/elements.mjs";
 import { plain } from "/assets/shared/words.mjs";
 import { minuteOf } from "./times.mjs";
 
@@ -95,13 +95,13 @@ function span(one) {
  * @param {number} seconds
  */
 function rows(shown, seconds) {
-  const svg = drawn("svg", { viewBox: `0 0 ${seconds} ${shown.length * ROW_PX}`, preserveAspectRatio: "none", class: "lanes", role: "img", "aria-label": "Your marks, what is true, and what the detector found, one below the other; the table says the same in words" });
+  const svg = makeSvg("svg", { viewBox: `0 0 ${seconds} ${shown.length * ROW_PX}`, preserveAspectRatio: "none", class: "lanes", role: "img", "aria-label": "Your marks, what is true, and what the detector found, one below the other; the table says the same in words" });
   const names = make("div", "lane-names");
   shown.forEach(({ name, events }, place) => {
     names.append(make("span", "", name));
     for (const one of events) {
       const from = Math.max(0, one.from_s);
-      svg.append(drawn("rect", { class: `${one.what} ${one.asked === false ? "small" : ""}`, x: from, y: place * ROW_PX + 4, width: Math.max(3, one.until_s - from), height: ROW_PX - 8 }));
+      svg.append(makeSvg("rect", { class: `${one.what} ${one.asked === false ? "small" : ""}`, x: from, y: place * ROW_PX + 4, width: Math.max(3, one.until_s - from), height: ROW_PX - 8 }));
     }
   });
   const root = make("div", "lane-rows");

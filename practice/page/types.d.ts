@@ -5,9 +5,10 @@ import type { Level } from "/assets/shared/types";
 export type What = "acceleration" | "deceleration";
 export type Kind = "" | "early" | "late" | "variable" | "prolonged";
 
-/** What the page is told: the names of the classes of every rule set, the calm one first. */
+/** What the page is told: the names of the classes of every rule set, the calm one first; the lowest and the highest FHR. */
 export interface PracticeData {
   classes: Record<string, string[]>;
+  bounds: [number, number];
 }
 
 export interface Scenarios {

@@ -1,7 +1,7 @@
 // Practice: a learner marks a strip, says who is needed, and is compared with what is true and with the detector.
 
-import { ask } from "/assets/shared/ask.mjs";
-import { button, make, say } from "/assets/shared/elements.mjs";
+import { fetchJson } from "/assets/shared/fetch.mjs";
+import { button, make, setText } from "/assets/shared/elements.mjs";
 import { onOptions } from "/assets/shared/options.mjs";
 import { KEPT_S, Strip } from "/assets/shared/strip.mjs";
 import { AnswerForm } from "./answering.mjs";
@@ -15,9 +15,9 @@ export default class PracticeView {
    * @param {HTMLElement} host
    * @param {PracticeData} data
    */
-  constructor(host, { classes }) {
+  constructor(host, data) {
     this.host = host;
-    this.classes = classes;
+    this.data = data;
     this.set = new URLSearchParams(location.search).get("set")?.split(".").filter(Boolean) ?? [];
     this.place = 0;
     this.code = "";
@@ -39,7 +39,7 @@ export default class PracticeView {
 
   async begin() {
     /** @type {Scenarios | null} */
-    const known = await this.ask("/practice/scenarios");
+    const known = await this.fetchJson("/practice/scenarios");
     if (!known) return;
     this.chooser.offer(known);
     await this.open(this.set[0] ?? this.chooser.chosen().code);
@@ -51,15 +51,15 @@ export default class PracticeView {
    * @param {RequestInit} options
    * @returns {Promise<Found | null>}
    */
-  ask(path, options = {}) {
+  fetchJson(path, options = {}) {
     this.trouble.hidden = true;
-    return ask(path, (words) => this.fail(words), options);
+    return fetchJson(path, (words) => this.fail(words), options);
   }
 
   /** @param {string} text */
   fail(text) {
     this.trouble.hidden = false;
-    say(this.trouble, text);
+    setText(this.trouble, text);
   }
 
   /** @param {string} code */
@@ -67,16 +67,16 @@ export default class PracticeView {
     this.code = code;
     this.desk.replaceChildren(); // nothing of the last one can be answered any more
     this.form = null;
-    say(this.chooser.progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `Strip ${code}`);
+    setText(this.chooser.progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `Strip ${code}`);
     /** @type {Signals | null} */
-    const found = await this.ask(`/practice/strips/${code}`);
+    const found = await this.fetchJson(`/practice/strips/${code}`);
     if (!found || code !== this.code) return;
     const strip = new Strip();
     strip.first = 0;
     strip.last = Math.min(found.seconds, KEPT_S) - 1;
     strip.fhr.set(found.fhr);
     strip.ua.set(found.ua);
-    const form = new AnswerForm(strip, this.classes, (answer) => void this.compare(form, answer));
+    const form = new AnswerForm(strip, this.data, (answer) => void this.compare(form, answer));
     this.form = form;
     this.desk.replaceChildren(form.paper, form.root);
     form.redraw();
@@ -90,13 +90,13 @@ export default class PracticeView {
     const { code } = this;
     form.wait(true);
     /** @type {{ compared: Compared } | null} */
-    const found = await this.ask(`/practice/strips/${code}/answer`, { method: "POST", body: JSON.stringify(answer) });
+    const found = await this.fetchJson(`/practice/strips/${code}/answer`, { method: "POST", body: JSON.stringify(answer) });
     if (form !== this.form) return; // another strip has been opened meanwhile
     form.wait(false);
     if (!found) return;
     form.end();
     this.scores[this.place] = found.compared.score;
-    const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.classes[answer.rules] ?? []);
+    const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.data.classes[answer.rules] ?? []);
     const result = make("div");
     result.append(comparison.root, this.after());
     form.paper.append(comparison.rows);

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from quietward.cli.common import progress, run_service
+from quietward.contracts.errors import extra
 from quietward.contracts.notice import NOTICE
 
 
@@ -35,9 +36,10 @@ def load(
     import msgspec
     from rich.console import Console
 
-    from quietward.load import limit, report, trial
+    with extra("load", "quietward load"):
+        from quietward.load import limit, report, trial
 
-    order = trial.Order(
+    order = trial.LoadOrder(
         beds, minutes, kind, own_parts=not real, shards=shards, ingests=ingests, detects=detects, page=page,
         processes=1 + (beds > trial.BEDS_OF_A_PROCESS),
     )  # fmt: skip
@@ -46,7 +48,7 @@ def load(
     command = "quietward " + " ".join(sys.argv[1:])
     with progress("s") as bar:
 
-        async def attempt(one: trial.Order) -> trial.Trial:
+        async def attempt(one: trial.LoadOrder) -> trial.Trial:
             task = bar.add_task(f"{one.beds} beds", total=round(one.minutes * 60) + one.warm_s + 10)
             try:
                 return await trial.run(one, lambda seconds: bar.update(task, completed=round(seconds)))
@@ -70,6 +72,6 @@ def load_devices(part: Annotated[Path, typer.Argument()]) -> None:
     import msgspec
 
     from quietward.load import devices
-    from quietward.load.schedule import Part
+    from quietward.load.schedule import DeviceShare
 
-    run_service(devices.run(msgspec.json.decode(part.read_bytes(), type=Part)))
+    run_service(devices.run(msgspec.json.decode(part.read_bytes(), type=DeviceShare)))

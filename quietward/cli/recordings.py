@@ -8,7 +8,7 @@ import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import QuietwardError
+from quietward.contracts.errors import QuietwardError, extra
 from quietward.contracts.notice import NOTICE
 
 if TYPE_CHECKING:
@@ -34,10 +34,12 @@ def assess(
     from rich.console import Console
 
     from quietward.detect import assess as assessment
-    from quietward.detect import picture, rule_file
+    from quietward.detect import rule_file
     from quietward.recordings.files import find_recordings, read_recording
 
     if plot is not None:
+        with extra("pictures", "--plot"):
+            from quietward.detect import picture
         picture.check(plot)
 
     loaded_rules = rule_file.load(settings_from(policy=policy).policy)
@@ -50,7 +52,7 @@ def assess(
             print(f"quietward: {error}", file=sys.stderr)
     print(NOTICE, file=sys.stderr)
     second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
-    labour = assessment.Labour(weeks, second_stage_from_s)
+    labour = assessment.LabourContext(weeks, second_stage_from_s)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
         rows = assessment.assess(readable, loaded_rules, rules, lambda n: bar.advance(task, n), labour)

@@ -3,18 +3,21 @@
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings
+from quietward.contracts.errors import BadSettings, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from quietward.study.report import FullReport
+    from quietward.study.result import Estimate
 
 
 def study(
@@ -31,9 +34,10 @@ def study(
     """Measure what alert thresholds cost in interruptions and save in minutes, over simulated shifts with staff."""
     from rich.console import Console
 
-    from quietward.study import cases, plan, report, result
-    from quietward.study import run as runner
-    from quietward.study import what_if as comparison
+    with extra("studies", "quietward study"):
+        from quietward.study import cases, plan, report, report_page, result
+        from quietward.study import run as runner
+        from quietward.study import what_if as comparison
 
     planned = plan.load(name)
     out = out or Path("studies") / planned.study.name
@@ -45,44 +49,56 @@ def study(
             planned, done_before, workers or os.cpu_count() or 1,
             lambda done, total: bar.update(task, completed=done, total=total),
         )  # fmt: skip
-    rows = result.rows(outcome)
-    whole = report.whole(outcome, rows, f"quietward study {name}")
-    first = cases.measured(cases.groups(planned.study)[0], planned.rules, done_before)
-    written = [*report.write(out, outcome, whole), comparison.write(out, comparison.of(planned, first))]
+    rows = result.summarize(outcome)
+    full_report = report.full_report(outcome, rows, f"quietward study {name}")
+    page = report_page.render(outcome, full_report)
+    first = cases.measure_shifts(cases.group_cases(planned.study)[0], planned.rules, done_before)
+    written = [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
     else:
-        Console().print(_study_table(whole))
+        Console().print(_study_table(full_report))
     for path in written:
         print(f"written: {path}", file=sys.stderr)
 
 
-def _study_table(whole: Any) -> "Table":
+def _study_table(report: "FullReport") -> "Table":
     from rich.box import SIMPLE
     from rich.table import Table
 
-    limit = whole.study.limit
-    title = f"{whole.study.name}: {whole.shifts} shifts, {whole.bed_hours:.0f} bed-hours; {limit.level} needs"
+    limit = report.study.limit
+    title = f"{report.study.name}: {report.shifts} shifts, {report.bed_hours:.0f} bed-hours; {limit.level} needs"
     table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("variant")
     for head in ("interruptions per nurse-hour", "late per 100", "median min to bed", "longest wait", "meets"):
         table.add_column(head, justify="right")
-    shown = [r for r in whole.rows if r.name in (whole.chosen, "today") or r.kind != "policy" or r.on_front]
+    shown = [r for r in report.rows if r.name in (report.chosen, "today") or r.kind != "policy" or r.on_front]
     for r in shown:
-        rate, late = r.interruptions_per_nurse_hour, r.late
         table.add_row(
-            f"{r.name} [green](chosen)[/]" if r.name == whole.chosen else r.name,
-            *("–" if e.value is None else f"{e.value * x:.2f} [{e.low * x:.2f}, {e.high * x:.2f}]".replace("[", r"\[")
-              for e, x in ((rate, 1), (late, 100))),
+            f"{r.name} [green](chosen)[/]" if r.name == report.chosen else r.name,
+            _with_interval(r.interruptions_per_nurse_hour, 1),
+            _with_interval(r.late, 100),
             "–" if not r.needs else "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
             f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", "yes" if r.meets else "no",
         )  # fmt: skip
     return table
 
 
+def _with_interval(estimate: "Estimate", times: float) -> str:
+    if estimate.value is None or estimate.low is None or estimate.high is None:
+        return "–"
+    value, low, high = (x * times for x in (estimate.value, estimate.low, estimate.high))
+    return rf"{value:.2f} \[{low:.2f}, {high:.2f}]"
+
+
 def what_if(
     hours: Annotated[float, typer.Option("--hours", min=0.2, max=8, help="So many of the ward's last hours.")] = 4.0,
-    out: Annotated[Path | None, typer.Option("--out", help="Folder; studies/running-shift if not given.")] = None,
+    study: Annotated[
+        str | None, typer.Option("--study", help="A study's first shift in place of the ward's hours: name or .toml.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder; studies/running-shift or studies/NAME if not given.")
+    ] = None,
     ward: WardOption = None,
     store: StoreOption = None,
     shards: ShardsOption = None,
@@ -92,16 +108,21 @@ def what_if(
     """Work out which flags a running ward's last hours would have had under other numbers, for the Study page."""
     import asyncio
 
-    from quietward.study import running
+    from quietward.study import plan, ward_hours
     from quietward.study import what_if as comparison
 
     own = settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
     print(NOTICE, file=sys.stderr)
-    kept = asyncio.run(running.read(own, hours))
-    out = out or Path(own.studies) / running.NAME
     with progress("bed-seconds") as bar:
-        task = bar.add_task("what if", total=sum(len(one.fhr) // HZ for one in kept))
-        result = running.of(kept, own.policy, hours, lambda n: bar.advance(task, n))
+        task = bar.add_task("what if", total=None)
+        if study is None:
+            kept = asyncio.run(ward_hours.read_last_hours(own, hours))
+            bar.update(task, total=sum(len(one.fhr) // HZ for one in kept))
+            result = ward_hours.build_ward_what_if(kept, own.policy, hours, lambda n: bar.advance(task, n))
+        else:
+            planned = plan.plan_base(plan.read(study), study)
+            result = comparison.build_from_study(planned, lambda n: bar.advance(task, n))
+    out = out or Path(own.studies) / result.study
     try:
         out.mkdir(parents=True, exist_ok=True)
         print(f"written: {comparison.write(out, result)}", file=sys.stderr)

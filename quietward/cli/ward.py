@@ -44,7 +44,7 @@ def demo(
     settings: SettingsOption = None,
 ) -> None:
     """Run a whole ward of simulated beds on this machine, with an embedded broker and store unless others are given."""
-    from quietward.runtime import demo as supervisor
+    from quietward.runtime.demo import run
     from quietward.simulator.shift import chosen
 
     check_range("--beds", beds, 1, 500)
@@ -53,7 +53,7 @@ def demo(
     own = settings_from(port=port, broker=broker, store=store, policy=policy, settings=settings)
     rules_check(own.policy)()  # so is a wrong rule table
     with _demo_people() if sign_in else nullcontext(own.people) as people:
-        supervisor.run(
+        run(
             structs.replace(own, people=people),
             beds=len(places),
             shift=shift,

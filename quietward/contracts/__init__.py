@@ -1,1 +1,1 @@
-"""What all parts agree on: messages, addresses, settings, errors, the notice."""
+"""What all packages share: messages, addresses, settings, errors, the notice."""

@@ -3,8 +3,8 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
-  Ingest's sessions are named quietward-ingest-<ward>; with several seats quietward-ingest-<ward>-<seat>, each a member
-  of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
+  Ingest's sessions are named quietward-ingest-<ward>; with several subscriber slots quietward-ingest-<ward>-<slot>,
+  each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
 
 Redis, per shard of a ward (all keys of one shard share a hash tag, so that one atomic commit can hold them)
   quietward:{<ward>:<n>}:input        stream, field `e`: msgpack list of Input      trimmed by age, 24 h by default
@@ -22,7 +22,7 @@ Redis, per ward
   quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has                   for good
   quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
-  quietward:{<ward>}:held:<kind>      hash: number of a shard or seat -> worker that holds it
+  quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
@@ -43,7 +43,7 @@ AUDIT_KEPT = 10_000
 
 @dataclass(frozen=True)
 class Ward:
-    """Names of one ward's topics and keys. `shards` must be the same for every part of the ward."""
+    """Names of one ward's topics and keys. `shards` must be the same for every service of the ward."""
 
     name: str
     shards: int = 1
@@ -63,11 +63,11 @@ class Ward:
 
     @property
     def shared_samples(self) -> str:
-        """Filter that hands every second to one of several subscribers."""
+        """Filter that delivers every second to one of several subscribers."""
         return f"$share/quietward/{self.samples_topic('+')}"
 
     def shard_of(self, bed: str) -> int:
-        """Shard that holds a bed; stable over processes and versions."""
+        """Shard that holds a bed; the same in every process and version."""
         return crc32(bed.encode()) % self.shards
 
     def shard(self, number: int) -> "Shard":
@@ -80,26 +80,26 @@ class Ward:
         return [self.shard(n) for n in range(self.shards)]
 
     @property
-    def layout(self) -> str:
-        """How many shards and seats the ward has."""
+    def topology(self) -> str:
+        """How many shards and subscriber slots the ward has."""
         return f"quietward:{{{self.name}}}:layout"
 
     def workers(self, kind: str) -> str:
         """Workers of a kind that are alive."""
         return f"quietward:{{{self.name}}}:workers:{kind}"
 
-    def held(self, kind: str) -> str:
-        """Who holds which of the numbered things that workers of a kind share."""
+    def holders(self, kind: str) -> str:
+        """Which worker of a kind holds which lease."""
         return f"quietward:{{{self.name}}}:held:{kind}"
 
     @property
-    def parts(self) -> str:
-        """Heartbeats of the parts."""
+    def heartbeats(self) -> str:
+        """Heartbeats of the services."""
         return f"quietward:{{{self.name}}}:parts"
 
     @property
     def policy(self) -> str:
-        """What the page must know of the attention policy."""
+        """What the page needs to know of the attention policy."""
         return f"quietward:{{{self.name}}}:policy"
 
     @property
@@ -114,20 +114,20 @@ class Ward:
 
     @property
     def audit(self) -> str:
-        """Who did what on the page."""
+        """Audit log: who did what on the page."""
         return f"quietward:{{{self.name}}}:audit"
 
     @property
     def secret(self) -> str:
-        """What sessions of the page are signed with."""
+        """The key that signs the page's sessions."""
         return f"quietward:{{{self.name}}}:secret"
 
     def signed_out(self, session: str) -> str:
-        """A session that was ended before its time."""
+        """A session that was ended before it expired."""
         return f"quietward:{{{self.name}}}:signed-out:{session}"
 
     def attempts(self, digest: str) -> str:
-        """How often somebody has tried in vain."""
+        """Count of failed attempts to sign in."""
         return f"quietward:{{{self.name}}}:attempts:{digest}"
 
 
@@ -155,11 +155,11 @@ class Shard:
 
     @property
     def checkpoint(self) -> str:
-        """Saved state and its position."""
+        """The detector's saved state and its position."""
         return f"{self.root}:checkpoint"
 
     def saving(self, token: str) -> str:
-        """The next checkpoint, not yet whole, of the owner with this token."""
+        """The next checkpoint, still incomplete, of the owner with this token."""
         return f"{self.root}:saving:{token}"
 
     @property
@@ -169,12 +169,12 @@ class Shard:
 
     @property
     def refusals(self) -> str:
-        """Counts of seconds that came twice or too late."""
+        """Counts of seconds that were repeated or too late."""
         return f"{self.root}:refusals"
 
     @property
     def written(self) -> str:
-        """Channel on which every commit is told."""
+        """Channel on which every commit is published."""
         return f"{self.root}:written"
 
     def log(self, bed: str) -> str:
@@ -182,5 +182,5 @@ class Shard:
         return f"{self.root}:log:{bed}"
 
     def trend(self, bed: str) -> str:
-        """Minute by minute values of one bed."""
+        """Minute-by-minute values of one bed."""
         return f"{self.root}:trend:{bed}"

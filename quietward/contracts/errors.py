@@ -1,19 +1,23 @@
-"""Errors, named by who is at fault; each says what, where and how to mend it.
+"""Errors, named by what is at fault; each says what is wrong, where, and how to fix it.
 
 QuietwardError
-├── BadMessage     a device sent something that cannot be used
+├── BadMessage     a device sent something unusable
 ├── BadRules       a rule table (TOML) is wrong
 ├── BadScenario    a scenario file (TOML) is wrong
 ├── BadStudy       a study file (TOML) is wrong
 ├── BadRecording   a recording cannot be read
 ├── BadSettings    an operator's setting is wrong
-├── Unreachable    a broker, store or port is not there, or refuses
-└── LostOwnership  another detector has taken this shard over
+├── MissingExtra   a command needs packages that are not installed
+├── Unreachable    a broker, store or port cannot be reached, or refuses
+└── LostOwnership  another detector has taken over this shard
 """
+
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 
 class QuietwardError(Exception):
-    """Base of all errors that are shown to people as one clear line."""
+    """Base of all errors that are shown as one clear line. remedy: how to fix it."""
 
     def __init__(self, what: str, value: object, remedy: str) -> None:
         super().__init__(what, value, remedy)
@@ -23,13 +27,13 @@ class QuietwardError(Exception):
 
     def __str__(self) -> str:
         shown = repr(self.value)
-        if len(shown) > 80:  # a device may send anything; the log must stay readable
+        if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = shown[:77] + "..."
         return f"{self.what}: {shown}. {self.remedy}"
 
 
 class BadMessage(QuietwardError):
-    """A device sent something that cannot be used. `reason` is the short word that is counted."""
+    """A device sent something unusable. reason: the label under which it is counted."""
 
     def __init__(self, reason: str, what: str, value: object, remedy: str) -> None:
         super().__init__(what, value, remedy)
@@ -56,9 +60,28 @@ class BadSettings(QuietwardError):
     """An operator's setting is wrong."""
 
 
+class MissingExtra(QuietwardError):
+    """A command needs packages that are not installed: those of an extra of this one."""
+
+
+@contextmanager
+def extra(name: str, what: str) -> Iterator[None]:
+    """Import, inside of it, what an extra of this package brings. what: the option or file that needs it.
+
+    Raises MissingExtra, which names the extra, when a package is not there.
+    """
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        if (error.name or "quietward").partition(".")[0] == "quietward":
+            raise  # a mistake of ours, and no missing package
+        remedy = f"Is not installed; it comes with the extra `{name}`: pip install 'quietward[{name}]'"
+        raise MissingExtra(f"{what} needs", error.name, remedy) from error
+
+
 class Unreachable(QuietwardError):
-    """A broker, store or port is not there, or refuses."""
+    """A broker, store or port cannot be reached, or refuses."""
 
 
 class LostOwnership(QuietwardError):
-    """Another detector has taken this shard over."""
+    """Another detector has taken over this shard."""

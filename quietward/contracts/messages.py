@@ -15,6 +15,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 HZ = 4
+WINDOW_S = 1800
+"""Published rule sets judge the last 30 minutes; measures, counts and hand-overs look back as far."""
 """Samples per second on the wire and in the core (storage rate of the open intrapartum data sets)."""
 
 FHR_LOWEST_BPM, FHR_HIGHEST_BPM = 20.0, 300.0
@@ -229,7 +231,7 @@ class ConcernContribution(Struct, frozen=True):
 
 
 class TraceSummary(Struct, frozen=True):
-    """Ten minutes of a trace in numbers, before or after an intervention."""
+    """A part of a trace in numbers, before or after an intervention."""
 
     decelerations: int
     deepest_bpm: float
@@ -354,8 +356,25 @@ class AdjustableLimit(Struct, frozen=True):
     highest: float
 
 
+class RuleSetInfo(Struct, frozen=True):
+    """What makes a deceleration one, and of which kind, under a published rule set.
+
+    One that falls in less than `abrupt_below_s` is abrupt, unless it takes no more than `abrupt_doubt_s` less, and the
+    way back and its place at the contraction are those of a gradual one.
+    """
+
+    name: str
+    depth_bpm: float
+    gradual_depth_bpm: float
+    length_s: float
+    prolonged_s: float
+    abrupt_below_s: float
+    abrupt_doubt_s: float
+    late_onset_after_s: float
+
+
 class PolicyInfo(Struct, frozen=True):
-    """What the page must know of the attention policy that the detector runs."""
+    """What the page must know of the attention policy and the rule sets that the detector runs."""
 
     name: str
     rules: str
@@ -364,6 +383,7 @@ class PolicyInfo(Struct, frozen=True):
     longest_limit_s: int
     helps_within_s: int
     limits: list[AdjustableLimit]
+    rule_sets: list[RuleSetInfo] = []
 
 
 class RefusedMessage(Struct, frozen=True):

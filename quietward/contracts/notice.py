@@ -1,4 +1,4 @@
-"""The one place that holds the notice which every screen, report and command must carry."""
+"""The notice that every screen, report and command must carry."""
 
 NOTICE = (
     "Not for diagnosis. quietward is a prototype for simulated or replayed signals. It recommends no treatment; "

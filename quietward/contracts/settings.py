@@ -1,4 +1,4 @@
-"""Settings of a running part: read once, checked, frozen.
+"""Settings of a service: read once, checked, frozen.
 
 Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), environment QUIETWARD_*, flags.
 """
@@ -16,12 +16,12 @@ from quietward.contracts.errors import BadSettings
 from quietward.contracts.validation import invalid_field
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
-NO_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
-"""Environment names that belong to the tests and to the demo's parts, not to the settings."""
+NOT_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
+"""Environment names that belong to the tests and to the demo's processes, not to the settings."""
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything an operator can set."""
+    """Everything an operator can set. seats: subscriber slots; copies: replicas that must have every input."""
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
     broker: str = "mqtt://127.0.0.1:1883"
@@ -48,7 +48,7 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     from_environment = {
         name.removeprefix(ENVIRONMENT_PREFIX).lower(): value
         for name, value in environment.items()
-        if name.startswith(ENVIRONMENT_PREFIX) and name not in NO_SETTINGS
+        if name.startswith(ENVIRONMENT_PREFIX) and name not in NOT_SETTINGS
     }
     given = {name: value for name, value in flags.items() if value is not None}
     file = given.pop("settings", from_environment.pop("settings", None))
@@ -82,15 +82,15 @@ def _check_url(name: str, value: str, scheme: str) -> None:
     example = f"Use {scheme}://[user:password@]host[:port]"
     try:
         parts = urlsplit(value)
-        port_is_sound = parts.port is None or parts.port > 0
+        port_is_valid = parts.port is None or parts.port > 0
     except ValueError as error:
         raise BadSettings(f"setting {name}", value, example) from error
-    if parts.scheme != scheme or not parts.hostname or not port_is_sound:
+    if parts.scheme != scheme or not parts.hostname or not port_is_valid:
         raise BadSettings(f"setting {name}", value, example)
 
 
 def without_password(urls: str) -> str:
-    """Return a URL, or several with commas between, fit for logs and screens."""
+    """Return a URL, or several separated by commas, without passwords: for logs and screens."""
     return ",".join(_without_password(url) for url in urls.split(","))
 
 

@@ -74,10 +74,6 @@ class StripStyle(Struct, frozen=True):
     print: PrintGrid
     marks: dict[str, MarkStyle]
 
-    def fhr_scale(self, bpm_per_cm: int) -> FhrScale:
-        """Return the scale of a height. Raises StopIteration if there is none."""
-        return next(scale for scale in self.fhr if scale.bpm_per_cm == bpm_per_cm)
-
 
 STRIP = StripStyle(
     normal_bpm=(110, 160),
@@ -99,3 +95,5 @@ STRIP = StripStyle(
         "hand-contraction": MarkStyle("by-hand", "ua-top", "by hand"),
     },
 )
+
+FHR_SCALES = {scale.bpm_per_cm: scale for scale in STRIP.fhr}

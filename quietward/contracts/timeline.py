@@ -1,11 +1,11 @@
-"""Pure: which second of a bed's signal a block is. Detector and page must agree, or marks would not fit the strip."""
+"""Pure: which second of a bed's signal a block is, the same for detector and page, so that marks fit the strip."""
 
 
 def second_after(second: int, seq: int, t: int, next_seq: int, next_t: int) -> int:
     """Return the second of a block that follows another of the same session; seq counts seconds, t is in ms.
 
-    The sequence number counts. Where the device's clock says that more time has passed, the clock is believed (a
-    pause); where it trembles or says less, the number is (a clock set back).
+    The sequence number decides, unless the device's clock says that more time has passed (a pause). A clock that
+    jitters or was set back is ignored.
     """
     ahead = next_seq - seq
     passed = (next_t - t + 500) // 1000
@@ -13,5 +13,5 @@ def second_after(second: int, seq: int, t: int, next_seq: int, next_t: int) -> i
 
 
 def second_anew(second: int, next_t: int) -> int:
-    """Return the second of the first block of another session, or of a device that has begun to count anew."""
+    """Return the second of the first block of another session, or after a device has restarted its count."""
     return max(second + 1, next_t // 1000)

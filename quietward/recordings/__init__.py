@@ -1,6 +1,6 @@
 """Recordings as files: FHR and UA, brought to 4 Hz. This module lists the formats and imports none of their libraries.
 
-A new format is a module of this package that is a `Format`, and an entry in READERS.
+A new format is a module of this package that is a `FormatModule`, and an entry in READERS.
 """
 
 from importlib import import_module
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from quietward.recordings.recording import Signal
 
 
-class Format(Protocol):
+class FormatModule(Protocol):
     """What the module of a file format holds."""
 
     def read(self, path: Path) -> "tuple[Signal, Signal, float]":
@@ -34,9 +34,9 @@ class Reader(NamedTuple):
     suffixes: tuple[str, ...]
     module: str
 
-    def format(self) -> Format:
+    def format(self) -> FormatModule:
         """Import the format and whatever library it needs."""
-        return cast("Format", import_module(f"{__name__}.{self.module}"))
+        return cast("FormatModule", import_module(f"{__name__}.{self.module}"))
 
 
 READERS = (

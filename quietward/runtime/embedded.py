@@ -21,7 +21,7 @@ id = 0
 id = 0
 max_connections = 2000
 max_outgoing_packet_count = 10000
-# Full segments drop their oldest messages without a word: room for an hour of a hundred beds.
+# A full segment drops its oldest messages silently: room for an hour of a hundred beds.
 max_segment_size = 104857600
 max_segment_count = 10
 
@@ -39,14 +39,14 @@ next_connection_delay_ms = 1
 
 
 def free_port() -> int:
-    """Return a port of 127.0.0.1 that nobody uses just now."""
+    """Return a port of 127.0.0.1 that is free at this moment."""
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))
         return int(s.getsockname()[1])
 
 
 def wait_for_port(port: int, within_s: float = 15.0) -> bool:
-    """Return True as soon as something listens on the port, False when the time is over."""
+    """Return True as soon as something listens on the port, False after within_s seconds."""
     end = time.monotonic() + within_s
     while time.monotonic() < end:
         try:
@@ -62,7 +62,7 @@ def run_broker(port: int) -> None:
     from iotcore.iotcore import IotCoreBroker
 
     logging.basicConfig(level=logging.WARNING)
-    logging.getLogger("rumqttd").setLevel(logging.CRITICAL)  # it calls every closed connection an error
+    logging.getLogger("rumqttd").setLevel(logging.CRITICAL)  # it logs every closed connection as an error
     die_with_parent()
     with tempfile.NamedTemporaryFile("w", suffix=".toml") as file:
         file.write(BROKER_TOML.format(port=port))
@@ -78,7 +78,7 @@ def run_broker(port: int) -> None:
         signal.signal(number, lambda *_: stop.set())
     while not stop.wait(0.2):
         pass
-    os._exit(0)  # the broker's own threads know no end
+    os._exit(0)  # the broker's threads cannot be stopped
 
 
 def store_command(port: int, folder: Path, *, durable: bool = False) -> list[str]:
@@ -94,13 +94,13 @@ def store_command(port: int, folder: Path, *, durable: bool = False) -> list[str
 
 
 def mosquitto_settings(port: int, folder: Path, *, durable: bool = False) -> Path:
-    """Write the settings of a mosquitto on loopback, as loads and tests start it, into a folder; return their path."""
+    """Write the settings of a mosquitto on loopback, for load tests and tests, into a folder; return their path."""
     lines = [
         f"listener {port} 127.0.0.1",
         "allow_anonymous true",
         "max_queued_messages 0",
         "max_inflight_messages 1000",
-        "set_tcp_nodelay true",  # Nagle would keep a message back until the one before it is answered
+        "set_tcp_nodelay true",  # Nagle's algorithm would hold back a message until the previous one is acknowledged
     ]
     if durable:
         lines += ["persistence true", f"persistence_location {folder}/", "autosave_interval 1"]
@@ -112,10 +112,10 @@ def mosquitto_settings(port: int, folder: Path, *, durable: bool = False) -> Pat
 
 
 def run_store(port: int) -> None:
-    """Run the store as a child of this process until SIGTERM, and end it whatever happens to us."""
+    """Run the store as a child of this process until SIGTERM, and end it however this process ends."""
     die_with_parent()
     with tempfile.TemporaryDirectory(prefix="quietward-store-") as folder:
-        # Nothing but the parent watch runs beside us yet, and it only waits: safe to run code before the exec.
+        # The only other thread is the parent watch, and it only waits: running code before the exec is safe.
         child = subprocess.Popen(
             store_command(port, Path(folder)),
             preexec_fn=die_when_parent_dies,  # noqa: PLW1509

@@ -28,6 +28,6 @@ async def heartbeat(store: Store, key: str, part: str) -> None:
 async def heartbeat_age_s(settings: Settings, part: str) -> float | None:
     """Return the age of a service's last heartbeat, None if there is none. Raises Unreachable."""
     async with connected(settings.store) as store:
-        key = Ward(settings.ward).parts
+        key = Ward(settings.ward).heartbeats
         at = await store.at(key).hget(key, part)
         return None if at is None else (now_ms() - int(at)) / 1000

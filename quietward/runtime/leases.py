@@ -1,9 +1,9 @@
-"""Workers of one kind share numbered things (shards, seats) among themselves, and take over what a dead one held.
+"""Workers of one kind divide numbered leases (shards, subscriber slots) among themselves and take over a dead one's.
 
-Every worker claims again and again, in one atomic script by the store's clock: it is alive, it gives up what is more
-than its fair share, it takes what nobody holds. Holding a number is no licence to write: a worker that stood still may
-not know yet that it was taken for dead. What it must not do then is refused elsewhere (a shard's fencing token, an MQTT
-session that another one has taken over).
+Every worker renews its claim again and again, in one atomic script by the store's clock: it reports itself alive, gives
+up what exceeds its fair share, and takes what nobody holds. A lease is no licence to write: a worker that was suspended
+may not know yet that it was declared dead. What it must not do then is refused elsewhere (by a shard's fencing token,
+by an MQTT session that another worker has taken over).
 """
 
 import asyncio
@@ -12,9 +12,9 @@ import logging
 import os
 import secrets
 import socket
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 import psutil
 
@@ -27,9 +27,9 @@ from quietward.store.client import RedisError, Script, Store
 log = logging.getLogger("quietward")
 
 CLAIM = Script("""
--- keys: hash of workers -> ms of their last claim, hash of numbers -> worker
--- arguments: worker, how many numbers there are, ms after which a worker is dead, '1' when the store was away, workers
--- that are known to be dead
+-- keys: hash of workers -> ms of their last claim, hash of lease numbers -> worker
+-- arguments: worker, count of leases, ms after which a worker is dead, '1' after an outage of the store (nobody is
+-- declared dead then), workers that are known to be dead
 local time = redis.call('TIME')
 local now = time[1] * 1000 + math.floor(time[2] / 1000)
 local me, count, dead_after, patient = ARGV[1], tonumber(ARGV[2]), tonumber(ARGV[3]), ARGV[4] == '1'
@@ -53,7 +53,7 @@ local least, most, another_is_short = math.floor(count / live), math.ceil(count 
 for worker, numbers in pairs(held) do
   if worker ~= me and numbers < least then another_is_short = true end
 end
--- All above the most goes back, and one at a time for a worker that has less than the least.
+-- What exceeds the most is given up; and one at a time for a worker that has less than the least.
 local keep = math.min(#mine, most)
 if keep == #mine and keep > least and another_is_short and #free == 0 then keep = keep - 1 end
 while #mine > keep do redis.call('HDEL', KEYS[2], table.remove(mine)) end
@@ -65,7 +65,7 @@ return mine
 """)
 
 LEAVE = Script("""
--- keys: as above; arguments: worker, how many numbers there are
+-- keys: as above; arguments: worker, count of leases
 redis.call('HDEL', KEYS[1], ARGV[1])
 for n = 0, ARGV[2] - 1 do
   if redis.call('HGET', KEYS[2], n) == ARGV[1] then redis.call('HDEL', KEYS[2], n) end
@@ -74,26 +74,28 @@ end
 
 
 @dataclass(frozen=True)
-class Share:
-    """What is shared: `count` numbered things of a kind (`detect`, `ingest`), and how soon a silent worker is dead."""
+class LeaseGroup:
+    """`count` leases of a kind (`detect`, `ingest`), and how long a worker may be silent before it is declared dead."""
 
     kind: str
     count: int
     dead_after_s: float
 
     @property
-    def claims_every_s(self) -> float:
-        """Several claims may fail or be late before a worker is taken for dead."""
+    def claim_every_s(self) -> float:
+        """Several claims may fail or be late before a worker is declared dead."""
         return self.dead_after_s / 4
 
 
-async def work(store: Store, ward: Ward, share: Share, one: Callable[[int], Awaitable[None]]) -> None:
-    """Run `one(number)` for every number that is ours, until cancelled.
+async def run_leased(
+    store: Store, ward: Ward, group: LeaseGroup, task: Callable[[int], Coroutine[Any, Any, None]]
+) -> None:
+    """Run `task(number)` for every lease that this process holds, until cancelled.
 
-    When it ends by itself it is started again with a later claim, if the number is still ours. When it fails, all ends.
+    A task that returns is started again with a later claim, if the lease is still ours. If one fails, all end.
     """
     async with RecancellingTaskGroup() as tasks:
-        worker = _Worker(store, ward, share, one, tasks)
+        worker = _Worker(store, ward, group, task, tasks)
         try:
             await worker.claim_for_ever()
         finally:
@@ -105,12 +107,12 @@ class _Worker:
         self,
         store: Store,
         ward: Ward,
-        share: Share,
-        one: Callable[[int], Awaitable[None]],
+        group: LeaseGroup,
+        task: Callable[[int], Coroutine[Any, Any, None]],
         tasks: RecancellingTaskGroup,
     ) -> None:
-        self.store, self.share, self.one, self.tasks = store, share, one, tasks
-        self.keys = [ward.workers(share.kind), ward.held(share.kind)]
+        self.store, self.group, self.task, self.tasks = store, group, task, tasks
+        self.keys = [ward.workers(group.kind), ward.holders(group.kind)]
         self.name = f"{socket.gethostname()} {os.getpid()} {secrets.token_hex(2)}"
         self.running: dict[int, asyncio.Task[None]] = {}
 
@@ -120,51 +122,51 @@ class _Worker:
         dead: list[str] | None = None
         while True:
             try:
-                dead = await self._died_here() if dead is None else dead
-                mine = await self._claim(dead, patient=store_was_away)
+                dead = await self._dead_on_this_host() if dead is None else dead
+                held = await self._claim(dead, patient=store_was_away)
                 claimed_at, store_was_away, dead = loop.time(), False, []
-                self._run(set(mine))
+                self._run_only(set(held))
             except RedisError as error:
-                log.warning("%s cannot claim its share: %s", self.share.kind, error)
+                log.warning("%s cannot claim its share: %s", self.group.kind, error)
                 store_was_away = True
-                if loop.time() - claimed_at > self.share.dead_after_s:
-                    self._run(set())  # by now others may hold what was ours
-            await asyncio.sleep(equal_jitter(self.share.claims_every_s))
+                if loop.time() - claimed_at > self.group.dead_after_s:
+                    self._run_only(set())  # by now others may hold our leases
+            await asyncio.sleep(equal_jitter(self.group.claim_every_s))
 
-    async def _died_here(self) -> list[str]:
-        """Return workers of this host whose process is gone: who is started again need not wait for its own lease."""
+    async def _dead_on_this_host(self) -> list[str]:
+        """Return workers of this host whose process has ended: a restarted one need not wait for its old lease."""
         names = cast("list[bytes]", await self.store.at(self.keys[0]).hkeys(self.keys[0]))
         return [name for name in (raw.decode() for raw in names) if _is_gone(name)]
 
     async def _claim(self, dead: list[str], *, patient: bool) -> list[int]:
-        arguments = [self.name, self.share.count, round(self.share.dead_after_s * 1000), int(patient), *dead]
+        arguments = [self.name, self.group.count, round(self.group.dead_after_s * 1000), int(patient), *dead]
         return [int(n) for n in await CLAIM.run(self.store.at(self.keys[0]), self.keys, arguments)]
 
-    def _run(self, mine: set[int]) -> None:
-        """Run what is ours and nothing else."""
+    def _run_only(self, held: set[int]) -> None:
+        """Start the tasks of the leases we hold, and cancel all others."""
         before = set(self.running)
-        for n, task in list(self.running.items()):
-            if task.done():
+        for n, running in list(self.running.items()):
+            if running.done():
                 del self.running[n]
-                metrics.HOLDS.labels(self.share.kind, n).set(0)
-            elif n not in mine:
-                task.cancel()  # with every claim again: a cancellation can get lost, see RecancellingTaskGroup
-        for n in sorted(mine - set(self.running)):
-            self.running[n] = self.tasks.create_task(self.one(n), name=f"{self.share.kind} {n}")
-            metrics.HOLDS.labels(self.share.kind, n).set(1)
-            metrics.TAKEN_OVER.labels(self.share.kind).inc()
-        if mine != before:
-            log.info("%s holds %s of %d", self.share.kind, sorted(mine), self.share.count)
+                metrics.HOLDS.labels(self.group.kind, n).set(0)
+            elif n not in held:
+                running.cancel()  # again with every claim: a cancellation can get lost, see RecancellingTaskGroup
+        for n in sorted(held - set(self.running)):
+            self.running[n] = self.tasks.create_task(self.task(n), name=f"{self.group.kind} {n}")
+            metrics.HOLDS.labels(self.group.kind, n).set(1)
+            metrics.TAKEN_OVER.labels(self.group.kind).inc()
+        if held != before:
+            log.info("%s holds %s of %d", self.group.kind, sorted(held), self.group.count)
 
     async def leave(self) -> None:
-        """Say goodbye, so that others need not wait until we are taken for dead."""
+        """Give up all leases, so that others need not wait until we are declared dead."""
         with contextlib.suppress(RedisError, TimeoutError):
-            async with asyncio.timeout(self.share.claims_every_s):
-                await LEAVE.run(self.store.at(self.keys[0]), self.keys, [self.name, self.share.count])
+            async with asyncio.timeout(self.group.claim_every_s):
+                await LEAVE.run(self.store.at(self.keys[0]), self.keys, [self.name, self.group.count])
 
 
 def _is_gone(worker: str) -> bool:
-    """Return True if a worker was a process of this host that has ended (or had our own number: it was not we)."""
+    """Return True if a worker was a process of this host that has ended, or whose recycled pid is ours now."""
     host, pid, _ = worker.rsplit(" ", 2)
     if host != socket.gethostname():
         return False

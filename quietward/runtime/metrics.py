@@ -1,7 +1,7 @@
-"""What every part counts about itself, for Prometheus: all names on one page.
+"""Metrics of every service, for Prometheus: all names on one page.
 
-A part counts in its own process and serves the counts on its own port (`QUIETWARD_METRICS_PORT`), together with what
-prometheus-client tells of any process (processor time, memory). Nothing here is about a patient: beds are counted,
+A service counts in its own process and serves the metrics on its own port (`QUIETWARD_METRICS_PORT`), together with
+what prometheus-client reports of any process (CPU time, memory). Nothing here is about a patient: beds are counted,
 never named.
 """
 
@@ -21,9 +21,9 @@ from quietward.contracts.settings import Settings
 log = logging.getLogger("quietward")
 
 FAST = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10)
-"""Borders of delays, s: from a step of the detector to a part that stood still."""
+"""Bucket limits of delays, s: from a step of the detector to a service that stood still."""
 
-# Every part.
+# Every service
 HOLDS = Gauge("quietward_holds", "1 for each number that this process holds.", ["kind", "number"])
 TAKEN_OVER = Counter("quietward_taken_over", "Numbers that this process has begun to hold.", ["kind"])
 HEARTBEATS = Counter("quietward_heartbeats", "Heartbeats written.", ["part"])
@@ -54,35 +54,35 @@ ACTS = Counter("quietward_acts", "What people did on pages.", ["kind"])
 
 
 class Shards(Collector):
-    """What a detector holds: beds by level and by signal state, and how far each shard is behind its input."""
+    """Shards of a detector: beds by level and by signal state, and how far each shard lags behind its input."""
 
     def __init__(self) -> None:
         self._beds: dict[int, dict[str, tuple[Level, SignalState]]] = {}
         self._behind_s: dict[int, Callable[[], float]] = {}
 
     def hold(self, shard: int, behind_s: Callable[[], float]) -> None:
-        """Begin with a shard. behind_s: asked whenever somebody collects."""
+        """Add a shard. behind_s: called at every collection."""
         self._beds[shard], self._behind_s[shard] = {}, behind_s
 
     def let_go(self, shard: int) -> None:
-        """Forget a shard that is another's now."""
+        """Remove a shard that another detector holds now."""
         self._beds.pop(shard, None)
         self._behind_s.pop(shard, None)
 
     def note(self, shard: int, summaries: Iterable[Summary]) -> None:
-        """Take what was said of beds."""
+        """Note the state of beds."""
         beds = self._beds[shard]
-        for one in summaries:
-            beds[one.bed] = one.level, one.signal
+        for summary in summaries:
+            beds[summary.bed] = summary.level, summary.signal
 
     def collect(self) -> Iterable[Metric]:
-        """Called in the server's thread: everything is copied before it is looked through."""
+        """Called in the server's thread: everything is copied before it is iterated over."""
         beds = [state for shard in list(self._beds.values()) for state in list(shard.values())]
-        for name, kinds, place in (("level", Level, 0), ("signal", SignalState, 1)):
+        for name, kinds, index in (("level", Level, 0), ("signal", SignalState, 1)):
             family = GaugeMetricFamily(f"quietward_beds_by_{name}", f"Beds by {name}.", labels=[name])
-            found = Counts(str(state[place]) for state in beds)
+            counts = Counts(str(state[index]) for state in beds)
             for kind in kinds:
-                family.add_metric([str(kind)], found[str(kind)])
+                family.add_metric([str(kind)], counts[str(kind)])
             yield family
         lag = GaugeMetricFamily(
             "quietward_lag_seconds", "Since the newest input whose outputs are written.", labels=["shard"]
@@ -96,7 +96,7 @@ SHARDS = Shards()
 
 
 def expose(settings: Settings, part: str) -> None:
-    """Serve what this process counts, if a port is set. Raises Unreachable when it is taken."""
+    """Serve the metrics of this process, if a port is set. Raises Unreachable when the port is taken."""
     if part == "detect":
         REGISTRY.register(SHARDS)
     if settings.metrics_port == 0:

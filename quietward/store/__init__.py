@@ -1,1 +1,1 @@
-"""Redis: the one client, and the layout that all parts of a ward share."""
+"""Redis: the one client, and the topology that all services of a ward share."""

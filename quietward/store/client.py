@@ -26,19 +26,19 @@ Redis = aioredis.Redis
 Entry = tuple[bytes, dict[bytes, bytes]]
 TIMEOUT_S = 10
 MOST_CONNECTIONS = 1024
-"""Every shard's waiting read holds one."""
+"""Every shard holds one for its blocking read."""
 
 BLOCK_MS = 1000
-"""How long a read of a stream waits; must stay below the timeout."""
+"""How long a read of a stream blocks; must stay below the timeout."""
 
-LOOKS_AROUND_S = 1.0
-"""How often it is asked which server of a cluster holds what."""
+TOPOLOGY_EVERY_S = 1.0
+"""Longest time between two queries of which server of a cluster holds which keys."""
 
 __all__ = [
     "BLOCK_MS",
     "Entry",
-    "Line",
-    "Lines",
+    "PipelinedConnection",
+    "PipelinedConnections",
     "Redis",
     "RedisError",
     "Script",
@@ -50,10 +50,10 @@ __all__ = [
 
 
 class Store(Redis):
-    """The server that was named; in a Redis Cluster it knows the servers that hold the other keys, too.
+    """The server at the URL; in a Redis Cluster it also knows the servers that hold the other keys.
 
-    Everything that goes to a key goes to `at(key)`. That is a plain client: nothing is tried again behind our back (a
-    repeated XADD would be a second entry), and what goes through one pipeline goes over one connection, as WAIT needs.
+    Every command goes to `at(key)`. That is a plain client: it never retries by itself (a repeated XADD would be a
+    second entry), and one pipeline uses one connection, as WAIT requires.
     """
 
     def __init__(self, **options: Any) -> None:
@@ -66,15 +66,15 @@ class Store(Redis):
         """Return the client of the server that holds a key."""
         return self if self._by_slot is None else self._by_slot[key_slot(key.encode())]
 
-    def copies(self, server: Redis, wanted: int) -> int:
-        """Return how many copies can be asked of a server: in a cluster no more than it has replicas that are alive.
+    def min_replicas(self, server: Redis, wanted: int) -> int:
+        """Return how many replicas a write can wait for: in a cluster no more than the server has alive.
 
-        Whoever asked for more would stand still after the first master that is lost.
+        Waiting for more would stop all writes once the first master is lost.
         """
         return wanted if self._by_slot is None else min(wanted, self._replicas.get(server, 0))
 
-    async def look_around(self) -> None:
-        """Learn which server holds what, from any that answers. Raises RedisError when none does."""
+    async def learn_topology(self) -> None:
+        """Ask which server holds which keys, until one server answers. Raises RedisError when none does."""
         failed: RedisError | None = None
         for client in (self, *self._servers.values()):
             try:
@@ -100,7 +100,7 @@ class Store(Redis):
             self._servers[host, port] = Redis(connection_pool=pool)
         return self._servers[host, port]
 
-    async def end(self) -> None:
+    async def close_all(self) -> None:
         """Close all connections."""
         for server in self._servers.values():
             await server.aclose()
@@ -111,24 +111,24 @@ class Store(Redis):
 async def connected(urls: str) -> AsyncIterator[Store]:
     """Yield a client whose store answers. Raises Unreachable at once when it does not.
 
-    urls: of one server; of a cluster better several, by commas: the first that answers tells of the others.
+    urls: of one server, or of several of a cluster, separated by commas: the first that answers names the others.
     """
     store = await _first_that_answers(urls.split(","))
-    looking: asyncio.Task[None] | None = None
+    following: asyncio.Task[None] | None = None
     try:
         if await _is_cluster(store):
-            await store.look_around()
-            looking = asyncio.create_task(_keep_looking(store), name="servers of the cluster")
+            await store.learn_topology()
+            following = asyncio.create_task(_follow_topology(store), name="servers of the cluster")
         yield store
     finally:
-        if looking is not None:
-            looking.cancel()
+        if following is not None:
+            following.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await looking
-        await store.end()
+                await following
+        await store.close_all()
 
 
-def _named(url: str) -> Store:
+def _client(url: str) -> Store:
     """Return a client for a URL that does not connect yet."""
     client: object = Store.from_url(
         url,
@@ -143,11 +143,11 @@ def _named(url: str) -> Store:
 
 async def _first_that_answers(urls: Sequence[str]) -> Store:
     for i, url in enumerate(urls):
-        store = _named(url)
+        store = _client(url)
         try:
             await check(store, url)
         except BaseException as error:
-            await store.end()
+            await store.close_all()
             if isinstance(error, Unreachable) and i + 1 < len(urls):
                 continue
             raise
@@ -160,11 +160,11 @@ async def _is_cluster(store: Store) -> bool:
     return bool(info.get("cluster_enabled"))
 
 
-async def _keep_looking(store: Store) -> None:
+async def _follow_topology(store: Store) -> None:
     while True:
-        await asyncio.sleep(equal_jitter(LOOKS_AROUND_S))
+        await asyncio.sleep(equal_jitter(TOPOLOGY_EVERY_S))
         try:
-            await store.look_around()
+            await store.learn_topology()
         except RedisError as error:
             log.warning("no server of the cluster answers: %s", error)
 
@@ -183,33 +183,33 @@ async def check(client: Redis, url: str) -> None:
 
 
 class Script:
-    """A Lua script that every server learns when it first meets it."""
+    """A Lua script, loaded into a server the first time it is run there."""
 
     def __init__(self, text: str) -> None:
         self.text, self.digest = text, sha1(text.encode(), usedforsecurity=False).hexdigest()
 
     def command(self, keys: Sequence[str], arguments: Sequence[Any]) -> Sequence[Any]:
-        """Return the command that runs it where it is known."""
+        """Return the command that runs it on a server where it is loaded."""
         return "EVALSHA", self.digest, len(keys), *keys, *arguments
 
     async def run(self, client: Redis, keys: Sequence[str], arguments: Sequence[Any]) -> Any:
-        """Return what the script says. Raises RedisError."""
+        """Run it and return its result. Raises RedisError."""
         try:
             return await client.evalsha(self.digest, len(keys), *keys, *arguments)
         except NoScriptError:
             return await client.eval(self.text, len(keys), *keys, *arguments)
 
 
-class Line:
-    """A connection of one's own: commands go out together, and their answers are read one by one, in order.
+class PipelinedConnection:
+    """A connection on which commands are sent together, and their replies are read one by one, in order.
 
-    A client asks and waits for one command after the other, at twice the cost. After any error close the line: what is
-    still under way on it would be taken for the answer to something else.
+    A client sends a command and waits for its reply before the next one, at twice the cost. Close the connection after
+    any error: replies still on their way would be taken for those of later commands.
     """
 
     def __init__(self, client: Redis) -> None:
         pool: Any = client.connection_pool
-        # Its timeout makes a task of every write; ours does not.
+        # The library's own timeout makes a task of every write; `_in_time` does not.
         self._connection = pool.connection_class(**pool.connection_kwargs | {"socket_timeout": None})
 
     async def send(self, *commands: Sequence[Any]) -> None:
@@ -217,8 +217,8 @@ class Line:
         packed = self._connection.pack_commands(commands)
         await self._in_time(self._connection.send_packed_command(packed, check_health=False))
 
-    async def answer(self) -> Any:
-        """Return the next answer. Raises RedisError, also where the answer is an error."""
+    async def read_reply(self) -> Any:
+        """Return the next reply. Raises RedisError, also where the reply is an error."""
         return await self._in_time(self._connection.read_response())
 
     async def _in_time(self, step: Awaitable[Any]) -> Any:
@@ -233,57 +233,57 @@ class Line:
         await self._connection.disconnect(nowait=True)
 
 
-class Lines:
-    """Lines to all servers that one task writes to. Use as `async with`."""
+class PipelinedConnections:
+    """One connection to each server that one task writes to. Use as `async with`."""
 
     def __init__(self) -> None:
-        self._by_server: dict[Redis, Line] = {}
+        self._by_server: dict[Redis, PipelinedConnection] = {}
 
     async def __aenter__(self) -> Self:
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        for line in self._by_server.values():
-            await line.close()
+        for connection in self._by_server.values():
+            await connection.close()
         self._by_server.clear()
 
-    async def ask(self, server: Redis, *commands: Sequence[Any]) -> list[Any]:
-        """Send commands together and return their answers. Raises RedisError when one of them fails."""
-        line = self._by_server.get(server)
-        if line is None:
-            line = self._by_server[server] = Line(server)
+    async def execute(self, server: Redis, *commands: Sequence[Any]) -> list[Any]:
+        """Send commands together and return their replies. Raises RedisError when one of them fails."""
+        connection = self._by_server.get(server)
+        if connection is None:
+            connection = self._by_server[server] = PipelinedConnection(server)
         try:
-            await line.send(*commands)
-            return [await line.answer() for _ in commands]
+            await connection.send(*commands)
+            return [await connection.read_reply() for _ in commands]
         except BaseException:
             del self._by_server[server]
-            await line.close()
+            await connection.close()
             raise
 
 
-def stream_after(key: str, after: str, at_most: int) -> Sequence[Any]:
-    """Return the command that reads a stream after an id, and waits for the first entry up to BLOCK_MS."""
+def xread_command(key: str, after: str, at_most: int) -> Sequence[Any]:
+    """Return the command that reads a stream after an id, and blocks for up to BLOCK_MS until the first entry."""
     return "XREAD", "COUNT", at_most, "BLOCK", BLOCK_MS, "STREAMS", key, after
 
 
-def entries_of(answer: Any) -> list[Entry]:
-    """Return the entries in the answer to `stream_after`."""
-    if not answer:
+def entries_in_reply(reply: Any) -> list[Entry]:
+    """Return the entries in the reply to `xread_command`."""
+    if not reply:
         return []
-    found = next(iter(answer.values())) if isinstance(answer, dict) else answer[0][1]  # RESP 3, RESP 2
-    return [(entry_id, dict(zip(fields[::2], fields[1::2], strict=True))) for entry_id, fields in found]
+    entries = next(iter(reply.values())) if isinstance(reply, dict) else reply[0][1]  # RESP 3, RESP 2
+    return [(entry_id, dict(zip(fields[::2], fields[1::2], strict=True))) for entry_id, fields in entries]
 
 
 async def read_stream(
     client: Redis, key: str, after: str, at_most: int, block_ms: int | None = BLOCK_MS
 ) -> list[Entry]:
-    """Return the entries of a stream after an id; wait up to `block_ms` for the first (None: do not wait)."""
-    answer = await client.xread({key: after}, count=at_most, block=block_ms)
-    streams = cast("list[tuple[bytes, list[Entry]]]", answer)
+    """Return the entries of a stream after an id; block up to `block_ms` for the first (None: do not block)."""
+    reply = await client.xread({key: after}, count=at_most, block=block_ms)
+    streams = cast("list[tuple[bytes, list[Entry]]]", reply)
     return streams[0][1] if streams else []
 
 
 async def newest_id(client: Redis, key: str) -> str:
-    """Return the id of the newest entry of a stream: what comes after it is new. Raises RedisError."""
+    """Return the id of the newest entry of a stream, 0-0 if it is empty. Raises RedisError."""
     newest = cast("list[Entry]", await client.xrevrange(key, count=1))
     return newest[0][0].decode() if newest else "0-0"

@@ -1,4 +1,4 @@
-"""What all parts of a ward must agree on: said by the first of them, held against every later one."""
+"""What all services of a ward must agree on: noted by the first of them, checked by every later one."""
 
 from typing import cast
 
@@ -7,18 +7,19 @@ from quietward.contracts.errors import BadSettings
 from quietward.store.client import Store
 
 
-async def agree(store: Store, ward: Ward, **numbers: int) -> None:
-    """Note how many shards (and seats) the ward has. Raises BadSettings if another part says otherwise, RedisError.
+async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
+    """Note the ward's counts of shards (and seats), or compare them with those that are noted.
 
-    Parts that disagree would look for a bed in different places, and one of them would show it calm.
+    Services that disagree would look for a bed in different places, and one of them would show it calm.
+    Raises BadSettings if another service runs with another count, and RedisError.
     """
-    client = store.at(ward.layout)
-    for name, number in numbers.items():
-        await client.hsetnx(ward.layout, name, str(number))
-        agreed = int(cast("bytes", await client.hget(ward.layout, name)))
-        if agreed != number:
+    client = store.at(ward.topology)
+    for name, count in counts.items():
+        await client.hsetnx(ward.topology, name, str(count))
+        noted = int(cast("bytes", await client.hget(ward.topology, name)))
+        if noted != count:
             remedy = (
-                f"Ward {ward.name} runs with {agreed}: use the same; or stop all its parts, delete {ward.layout} in "
+                f"Ward {ward.name} runs with {noted}: use the same; or stop all its parts, delete {ward.topology} in "
                 "the store, and begin anew"
             )
-            raise BadSettings(f"setting {name}", number, remedy)
+            raise BadSettings(f"setting {name}", count, remedy)

@@ -1,4 +1,4 @@
-"""The AsyncAPI 3 document of what goes over MQTT, made from the message types themselves.
+"""The AsyncAPI 3 document of the MQTT messages, made from the message types themselves.
 
 `python -m quietward.transport.asyncapi` writes asyncapi.json beside it; a test fails when document and code differ.
 """

@@ -28,25 +28,25 @@ from quietward.transport import packets
 from quietward.transport.packets import Message
 
 KEEPALIVE_S = 5
-"""A dead connection is noticed within one and a half of these."""
+"""A dead connection is noticed within one and a half times this."""
 CONNECT_TIMEOUT_S = 5
 SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
 IN_FLIGHT = 500
 READ_AT_ONCE = 65_536
 PACKETS_AT_ONCE = 1000
-"""So many are read before others have their turn."""
+"""Read in one turn of the loop; then other tasks run."""
 CONTENT_TYPE = "application/json"
 
 MqttError = aiomqtt.MqttError
 
 
 def private_attributes_missing() -> list[str]:
-    """Return the private attributes of aiomqtt and paho that this module needs and cannot find."""
+    """Return the private attributes of aiomqtt and paho that this module needs and that are missing."""
 
     async def look() -> list[str]:
         client = aiomqtt.Client("127.0.0.1")
-        found = {
+        is_there = {
             **{
                 f"Client._client.{name}": hasattr(client, "_client") and hasattr(client._client, name)
                 for name in (
@@ -62,7 +62,7 @@ def private_attributes_missing() -> list[str]:
             "Client._connected": isinstance(getattr(client, "_connected", None), asyncio.Future),
             "Client._disconnected": isinstance(getattr(client, "_disconnected", None), asyncio.Future),
         }
-        return [name for name, is_there in found.items() if not is_there]
+        return [name for name, there in is_there.items() if not there]
 
     return asyncio.run(look())
 
@@ -78,25 +78,28 @@ def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
         protocol=aiomqtt.ProtocolVersion.V5,  # its default is 3.1.1
         keepalive=KEEPALIVE_S,
         timeout=CONNECT_TIMEOUT_S,
-        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],  # a second of signal must not wait for an answer
+        socket_options=[
+            (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        ],  # a second of signal must not wait for the acknowledgement of another
         **more,
     )
-    client._client.disable_logger()  # it builds a line for every packet, whether anybody reads it or not
+    client._client.disable_logger()  # it formats a line for every packet, even if nobody logs it
     _watch_sockets(client)
     _notice_early_end(client)
     return client
 
 
 def _watch_sockets(client: aiomqtt.Client) -> None:
-    """Read and write without two gaps that aiomqtt leaves, in which uvloop aborts the process or is deaf for seconds.
+    """Watch the sockets without two races of aiomqtt, in which uvloop aborts the process or misses reads for seconds.
 
-    It asks the loop a turn ahead to watch a socket for writing, by its number: closed meanwhile, that is nobody's or
-    another's. And it reads one packet a turn: when a connection was reset, uvloop calls the reader once, never again.
-    Here all that has come is read in one turn, which is cheaper, too.
+    aiomqtt schedules the watching of a socket for the next turn of the loop, by its file descriptor: if the socket is
+    closed meanwhile, the descriptor is invalid or belongs to another. And it reads one packet a turn: after a reset of
+    the connection, uvloop calls the reader once and never again. Here everything received is read in one turn, which
+    is also cheaper.
     """
     loop, here, paho = asyncio.get_running_loop(), threading.get_ident(), client._client
     opened: Any = paho.on_socket_open
-    careful = partial(_carefully, client)
+    guarded = partial(_guarded, client)
     ahead = _ReadAhead(paho._sock_recv)
     paho._sock_recv = ahead.take  # type: ignore[method-assign,assignment]
 
@@ -105,7 +108,7 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
             paho.loop_read()
             if paho.socket() is not sock or (ahead.is_empty and _is_empty(sock)):
                 return
-        loop.call_soon(careful, partial(read_on, sock))
+        loop.call_soon(guarded, partial(read_on, sock))
 
     def read_on(sock: socket.socket) -> None:
         if paho.socket() is sock:
@@ -113,14 +116,14 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
 
     def write(sock: socket.socket) -> None:
         if paho.socket() is sock and paho.want_write():
-            loop.add_writer(sock.fileno(), careful, paho.loop_write)
+            loop.add_writer(sock.fileno(), guarded, paho.loop_write)
 
     def on_socket_open(*what: Any) -> None:
         opened(*what)
-        loop.call_soon_threadsafe(loop.add_reader, what[2].fileno(), careful, partial(read, what[2]))
+        loop.call_soon_threadsafe(loop.add_reader, what[2].fileno(), guarded, partial(read, what[2]))
 
     def on_socket_register_write(*what: Any) -> None:
-        # aiomqtt connects in a thread; all else is done here, where nobody need be woken for it.
+        # aiomqtt connects in a thread; everything else happens in the loop's, which need not be woken.
         soon = loop.call_soon if threading.get_ident() == here else loop.call_soon_threadsafe
         soon(write, what[2])
 
@@ -128,30 +131,30 @@ def _watch_sockets(client: aiomqtt.Client) -> None:
 
 
 class _ReadAhead:
-    """Takes from the socket whatever has come: paho asks for every packet in four pieces, each of them a system call.
+    """Reads whatever the socket has: paho reads every packet in four pieces, each of them a system call.
 
-    For one connection, which is all that a client of ours ever makes.
+    Serves one connection; a client here never makes a second one.
     """
 
     def __init__(self, receive: Callable[[int], bytes]) -> None:
-        self._receive, self._have, self._at = receive, b"", 0
+        self._receive, self._buffer, self._at = receive, b"", 0
 
     @property
     def is_empty(self) -> bool:
-        """True when paho has been given all that was read."""
-        return self._at == len(self._have)
+        """True when all that was read has been passed on."""
+        return self._at == len(self._buffer)
 
     def take(self, at_most: int) -> bytes:
-        """Return some bytes, none at the end. Raises BlockingIOError when nothing has come, and OSError."""
+        """Return some bytes, none at the end. Raises BlockingIOError when there are none yet, and OSError."""
         if self.is_empty:
-            self._have, self._at = self._receive(READ_AT_ONCE), 0
-        part = self._have[self._at : self._at + at_most]
+            self._buffer, self._at = self._receive(READ_AT_ONCE), 0
+        part = self._buffer[self._at : self._at + at_most]
         self._at += len(part)
         return part
 
 
-def _carefully(client: aiomqtt.Client, step: Callable[[], object]) -> None:
-    """Do it; whatever fails in it, the connection is of no use any more."""
+def _guarded(client: aiomqtt.Client, step: Callable[[], object]) -> None:
+    """Run a step; on any error mark the connection as dead."""
     try:
         step()
     except Exception as error:  # noqa: BLE001
@@ -160,18 +163,18 @@ def _carefully(client: aiomqtt.Client, step: Callable[[], object]) -> None:
 
 
 def _is_empty(sock: socket.socket) -> bool:
-    """Return True if there is nothing to read, not even an end or an error."""
+    """Return True if there is nothing to read, not even the end of the stream or an error."""
     try:
         sock.recv(1, socket.MSG_PEEK)
     except BlockingIOError:
         return True
     except OSError:
-        pass  # the next read says so
+        pass  # the next read raises it
     return False
 
 
 def _notice_early_end(client: aiomqtt.Client) -> None:
-    """Fail at once when the connection ends before the broker has answered; aiomqtt would wait for its timeout."""
+    """Fail at once when the connection ends before the broker's CONNACK; aiomqtt would wait for its timeout."""
     ended: Any = client._client.on_disconnect
 
     def on_disconnect(*what: Any) -> None:
@@ -197,13 +200,13 @@ async def _enter(client: aiomqtt.Client, url: str) -> None:
 
 async def _leave(client: aiomqtt.Client, *error: Any) -> None:
     await client.__aexit__(*error)
-    gone = client._disconnected
-    if gone.done() and not gone.cancelled():
-        gone.exception()  # has been told by what failed; unread it would be reported again
+    lost = client._disconnected
+    if lost.done() and not lost.cancelled():
+        lost.exception()  # already raised elsewhere; not retrieved it would be logged again
 
 
 def _send(paho: Any, kind: int, packet: bytes, mid: int = 0) -> None:
-    """Send a packet at once, as far as the socket takes it; paho would wait a turn until the socket is watched."""
+    """Send a packet at once, as far as the socket accepts it; paho would wait for the loop's next turn."""
     paho._packet_queue(kind << 4, packet, mid, int(mid > 0))
     paho.loop_write()
 
@@ -215,7 +218,7 @@ def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
 
 
 class Subscriber:
-    """A persistent session: what was published while we were away comes when we are back.
+    """A persistent session: what was published while we were disconnected is delivered on reconnection.
 
     Use as `async with`, once: a new Subscriber for every connection.
     """
@@ -228,10 +231,10 @@ class Subscriber:
         self._client = _client(url, client_id, clean_start=False, properties=properties)
         paho: Any = self._client._client
         paho.manual_ack_set(True)
-        paho._handle_publish = self._take
+        paho._handle_publish = self._receive
         self._paho = paho
-        self._taken: list[Message] = []
-        self._news = asyncio.Event()  # something was taken, or the connection is lost
+        self._received: list[Message] = []
+        self._changed = asyncio.Event()  # a message was received, or the connection is lost
         self._session_present = False
         on_connect: Any = paho.on_connect
 
@@ -246,8 +249,8 @@ class Subscriber:
         try:
             for topic in self.topics:
                 if self._session_present:
-                    # It may have been cut off before it subscribed, so ask again; but do not wait for the answer: the
-                    # embedded broker never gives one behind a backlog.
+                    # The session may have been cut off before it subscribed, so subscribe again. But do not wait for
+                    # the SUBACK: the embedded broker sends none behind a backlog.
                     _, number = self._paho.subscribe(topic, qos=1)
                     self._client._pending_subscribes[number] = asyncio.get_running_loop().create_future()
                 else:
@@ -255,43 +258,43 @@ class Subscriber:
         except BaseException:
             await _leave(self._client, None, None, None)
             raise
-        self._client._disconnected.add_done_callback(lambda _: self._news.set())
+        self._client._disconnected.add_done_callback(lambda _: self._changed.set())
         return self
 
     async def __aexit__(self, *error: object) -> None:
         await _leave(self._client, *error)
 
-    def _take(self) -> MQTTErrorCode:
-        """Keep what has come; paho and aiomqtt spend most of ingest's time on objects for it."""
+    def _receive(self) -> MQTTErrorCode:
+        """Keep a message; paho and aiomqtt would spend most of ingest's time on objects for it."""
         packet = self._paho._in_packet
-        self._taken.append(packets.message(packet["command"], bytes(packet["packet"])))
-        self._news.set()
+        self._received.append(packets.message(packet["command"], bytes(packet["packet"])))
+        self._changed.set()
         return MQTT_ERR_SUCCESS
 
     async def next_batch(self, at_most: int = 5000) -> list[Message]:
-        """Wait for a message and return it with all that have come meanwhile. Raises MqttError when disconnected."""
-        while not self._taken:
-            if (gone := self._client._disconnected).done():
-                raise MqttError("Disconnected") from gone.exception()
-            await self._news.wait()
-            self._news.clear()
-        batch = self._taken[:at_most]
-        del self._taken[:at_most]
+        """Wait for a message; return it with all others received so far. Raises MqttError when disconnected."""
+        while not self._received:
+            if (lost := self._client._disconnected).done():
+                raise MqttError("Disconnected") from lost.exception()
+            await self._changed.wait()
+            self._changed.clear()
+        batch = self._received[:at_most]
+        del self._received[:at_most]
         return batch
 
     def acknowledge(self, batch: Sequence[Message]) -> None:
-        """Tell the broker that these messages are safe. Raises MqttError when disconnected."""
+        """Acknowledge messages: they are stored safely. Raises MqttError when disconnected."""
         if self._paho.socket() is None:
             raise MqttError("Disconnected")
-        answers = packets.acknowledgements(message.mid for message in batch if message.qos)
-        if answers:
-            _send(self._paho, PacketTypes.PUBACK, answers)
+        pubacks = packets.acknowledgements(message.mid for message in batch if message.qos)
+        if pubacks:
+            _send(self._paho, PacketTypes.PUBACK, pubacks)
 
 
 class Publisher:
-    """Publishes with many messages in flight, and counts what the broker refused.
+    """Publishes with many messages in flight, and reports those that the broker refused.
 
-    Use as `async with`, once. `refused`: called with the topic when the broker says no (an access rule, usually).
+    Use as `async with`, once. refused: called with the topic of each refused message (usually an access rule).
     """
 
     def __init__(self, url: str, client_id: str, will_topic: str, refused: Callable[[str], None]) -> None:
@@ -308,7 +311,7 @@ class Publisher:
         on_connect: Any = paho.on_connect
 
         def note_room(*arguments: Any) -> None:
-            """Never have more in flight than the broker takes: it would hang up."""
+            """Never have more in flight than the broker accepts: it would disconnect."""
             self._room = asyncio.Semaphore(min(IN_FLIGHT, getattr(arguments[4], "ReceiveMaximum", IN_FLIGHT)))
             on_connect(*arguments)
 
@@ -341,10 +344,10 @@ class Publisher:
     async def publish(
         self, topic: str, payload: bytes, *, retain: bool = False, answered: Callable[[], None] = lambda: None
     ) -> None:
-        """Send at QoS 1 without waiting for the answer. Raises MqttError when disconnected.
+        """Send at QoS 1 without waiting for the PUBACK. Raises MqttError when disconnected.
 
-        answered: called when the broker has taken or refused the message. Until then it can still be lost with the
-        connection: whoever must not lose it keeps it and publishes it again.
+        answered: called when the broker has accepted or refused the message. Until then it can be lost with the
+        connection: keep it, and publish it again, if it must not be lost.
         """
         if self._room.locked():
             await self._wait_for_room()
@@ -364,14 +367,14 @@ class Publisher:
             raise aiomqtt.MqttError("The broker has stopped answering") from error
 
     def hang_up(self) -> None:
-        """End the connection without goodbye, as a pulled cable does: the broker speaks our last will."""
+        """Cut the connection without DISCONNECT, as a pulled cable does: the broker publishes our last will."""
         sock = self._paho.socket()
         if sock is not None:
-            with contextlib.suppress(OSError):  # it is over already
+            with contextlib.suppress(OSError):  # already closed
                 sock.shutdown(socket.SHUT_RDWR)
 
     async def settle(self, within_s: float = 2.0) -> int:
-        """Wait until the broker has answered for everything; return how many answers are still missing."""
+        """Wait for the PUBACK of every message; return how many are still missing."""
         end = asyncio.get_running_loop().time() + within_s
         while self._unanswered and self.connected and asyncio.get_running_loop().time() < end:
             await asyncio.sleep(0.01)

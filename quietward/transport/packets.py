@@ -1,7 +1,7 @@
-"""Pure: the packets of MQTT 5 that fly by the thousand, PUBLISH and PUBACK, to and from bytes.
+"""Pure: the frequent packets of MQTT 5, PUBLISH and PUBACK, to and from bytes.
 
-paho-mqtt does this, too, and all else of the protocol stays with it; for these two it builds so many objects that they
-were half of what ingest and devices did. Standard: OASIS MQTT Version 5.0, sections 2.1 to 2.2, 3.3 and 3.4.
+paho-mqtt handles the rest of the protocol. It could handle these two as well, but builds so many objects for them that
+they took half the time of ingest and devices. Standard: OASIS MQTT Version 5.0, sections 2.1 to 2.2, 3.3 and 3.4.
 """
 
 from collections.abc import Iterable
@@ -18,7 +18,7 @@ FAILED_FROM = 0x80  # reason codes from here on are failures
 
 
 class Message(NamedTuple):
-    """What was published. mid: to be acknowledged by, if qos is not 0."""
+    """A published message. mid: packet identifier to acknowledge, if qos is not 0."""
 
     topic: str
     payload: bytes
@@ -28,7 +28,7 @@ class Message(NamedTuple):
 
 
 def message(command: int, packet: bytes) -> Message:
-    """Return a PUBLISH without its fixed header, of which command is the first byte; QoS 0 or 1."""
+    """Parse a PUBLISH of QoS 0 or 1. command: first byte of the fixed header; packet: all that follows the header."""
     qos = command >> 1 & 3
     at = 2 + int.from_bytes(packet[:2])
     topic = packet[2:at].decode()
@@ -41,9 +41,9 @@ def message(command: int, packet: bytes) -> Message:
     elif properties[0] == CONTENT_TYPE_ID and int.from_bytes(properties[1:3]) == length - 3:  # this and nothing else
         content_type = properties[3:].decode()
     else:
-        found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        found.unpack(packet[at:])  # type: ignore[no-untyped-call]
-        content_type = getattr(found, "ContentType", "")
+        parsed = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        parsed.unpack(packet[at:])  # type: ignore[no-untyped-call]
+        content_type = getattr(parsed, "ContentType", "")
     return Message(topic, payload, qos, mid, content_type)
 
 
@@ -57,10 +57,10 @@ def publish(topic: str, payload: bytes, mid: int, content_type: str, *, retain: 
 
 @cache
 def _properties(content_type: str) -> bytes:
-    """Return the properties of a PUBLISH: the same for every message, so they are packed once."""
-    found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-    found.ContentType = content_type
-    packed: bytes = found.pack()  # type: ignore[no-untyped-call]
+    """Return the packed properties of a PUBLISH: the same for every message, so computed once."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.ContentType = content_type
+    packed: bytes = properties.pack()  # type: ignore[no-untyped-call]
     return packed
 
 
@@ -70,5 +70,5 @@ def acknowledgements(mids: Iterable[int]) -> bytes:
 
 
 def answer(packet: bytes) -> tuple[int, bool]:
-    """Return the identifier of a PUBACK without its fixed header, and whether the broker has taken the message."""
+    """Return the identifier in a PUBACK without its fixed header, and whether the broker accepted the message."""
     return int.from_bytes(packet[:2]), len(packet) < 3 or packet[2] < FAILED_FROM

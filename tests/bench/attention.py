@@ -23,7 +23,7 @@ from quietward.detect.calibrate import windows
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import read_recording
 from quietward.recordings.recording import Recording
-from quietward.study.alarms import beyond_limits
+from quietward.study.alarms import limit_alarm_edges
 
 NORMAL, PATHOLOGICAL = 1, 3
 LEAST_PH = 7.20
@@ -56,7 +56,7 @@ def _ph(header: Path) -> float:
 
 def plain(recording: Recording, for_s: float) -> int:
     """Return how often an alarm with fixed limits begins."""
-    return sum(turn.level > 0 for turn in beyond_limits(recording.fhr, LOW_BPM, HIGH_BPM, for_s, 1, 0))
+    return sum(turn.level > 0 for turn in limit_alarm_edges(recording.fhr, LOW_BPM, HIGH_BPM, for_s, 1, 0))
 
 
 class Cost(NamedTuple):

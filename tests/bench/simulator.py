@@ -13,7 +13,7 @@ HOURS = 8
 def main() -> None:
     """Measure and print."""
     names = scenario.names()
-    orders = [output.Order(name, scenario.load(name), 1, HOURS * 3600) for name in names]
+    orders = [output.RecordingOrder(name, scenario.load(name), 1, HOURS * 3600) for name in names]
     for kind in get_args(output.Format):
         with tempfile.TemporaryDirectory() as folder:
             began = time.process_time()

@@ -1,6 +1,6 @@
 """What policies cost beside what measuring costs: `python -m tests.bench.studies [--shifts N] [--policies P]`.
 
-One core, the same shifts: first they are simulated and measured, then lived through by one policy, then by many.
+One core, the same shifts: first they are simulated and measured, then run under one policy, then under many.
 Counted is processor time. Many policies shall cost less than twice what one costs, measuring included.
 """
 
@@ -12,8 +12,8 @@ from tempfile import TemporaryDirectory
 import msgspec
 
 from quietward.study import cases
-from quietward.study.life import learnt, lived
-from quietward.study.plan import Study, planned
+from quietward.study.plan import Study, plan_study
+from quietward.study.simulation import ppv_by_level, simulate_shifts
 
 TABLE = {
     "name": "bench",
@@ -35,21 +35,23 @@ def main() -> None:
     parser.add_argument("--policies", type=int, default=200)
     options = parser.parse_args()
     shifts = [{"shift": "night-shift", "hours": 8, "seeds": [1, options.shifts]}]
-    plan = planned(msgspec.convert(TABLE | {"cases": shifts, "points": options.policies - 1}, Study), "bench")
+    plan = plan_study(msgspec.convert(TABLE | {"cases": shifts, "points": options.policies - 1}, Study), "bench")
     spent = {}
     with TemporaryDirectory() as folder:
         began = time.process_time()
-        found = cases.measured(cases.groups(plan.study)[0], plan.rules, Path(folder))
+        measured = cases.measure_shifts(cases.group_cases(plan.study)[0], plan.rules, Path(folder))
         spent["measuring"] = time.process_time() - began
     for count in (1, options.policies):
         began = time.process_time()
         variants = plan.variants[:count]
-        lived(found, variants, [learnt(of) for of in lived(found, variants, None)])
+        unanswered = simulate_shifts(measured, variants, None)
+        simulate_shifts(measured, variants, [ppv_by_level(scores) for scores in unanswered])
         spent[f"{count} policies"] = time.process_time() - began
     for what, seconds in spent.items():
         print(f"{what:>14}: {seconds:7.1f} s of one core")
     one, many = (spent["measuring"] + spent[f"{count} policies"] for count in (1, options.policies))
-    print(f"{options.policies} policies cost {many / one:.2f} times what one costs; {found.looks.lanes * 8} bed-hours")
+    bed_hours = measured.evaluations.lanes * 8
+    print(f"{options.policies} policies cost {many / one:.2f} times what one costs; {bed_hours} bed-hours")
 
 
 if __name__ == "__main__":

@@ -122,7 +122,7 @@ async def _rate(parts: Parts, store: Store, ward: Ward, kind: str, count: int, w
     ports = [free_port() for _ in range(count)]
 
     async def is_shared_out() -> bool:
-        held = cast("list[bytes]", await store.hvals(ward.held(kind)))
+        held = cast("list[bytes]", await store.hvals(ward.holders(kind)))
         return len(set(held)) == count
 
     async def is_done() -> bool:

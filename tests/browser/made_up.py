@@ -171,7 +171,7 @@ class MadeUpWard:
         while not self.ended.wait(1.0):
             with self.lock, contextlib.suppress(redis.ConnectionError):  # a test may take the store away
                 now = time.time_ns() // 1_000_000
-                self.store.hset(self.ward.parts, mapping={"ingest": now, "detect": now})
+                self.store.hset(self.ward.heartbeats, mapping={"ingest": now, "detect": now})
                 self._send(now)
                 for bed in self.summaries:
                     self._write(bed)

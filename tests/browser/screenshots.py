@@ -46,7 +46,7 @@ def main(address: str, folder: Path) -> None:
         page.locator("#trouble").wait_for(state="hidden")
         page.screenshot(path=folder / "shift.png", full_page=True)
         page.goto(f"{address}/study")
-        page.locator(".shift svg").wait_for()
+        page.locator(".shift svg").wait_for(timeout=300_000)  # the example is worked out first
         page.locator("#trouble").wait_for(state="hidden")
         page.screenshot(path=folder / "study.png")
         practise(page, address)

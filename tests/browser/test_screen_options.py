@@ -111,6 +111,7 @@ def test_a_care_note_is_written_over_the_ward(page: Page, made_up: MadeUpWard) -
     made_up.flag("bed-2", Level.LOOK)
     page.goto(made_up.address)
     page.locator("#who-name").fill("Kim")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
     page.wait_for_timeout(1000)  # the bands have been still for a while
     page.get_by_role("button", name="What was done at bed-2").click()
     over = page.locator("dialog")

@@ -30,7 +30,7 @@ def test_bursts_are_those_of_the_standard(page: Page, made_up: MadeUpWard, level
     shape, starts = page.evaluate(
         """async level => {
           const sound = await import('/assets/shared/bursts.mjs');
-          return [sound.BURSTS[level], sound.starts(sound.BURSTS[level])];
+          return [sound.BURSTS[level], sound.pulseStarts(sound.BURSTS[level])];
         }""",
         level,
     )

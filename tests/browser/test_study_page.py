@@ -11,12 +11,12 @@ from quietward.contracts.notice import NOTICE
 from quietward.study import what_if
 from quietward.study.what_if import WhatIf
 from tests.browser.made_up import MadeUpWard
-from tests.studies import measured, small
+from tests.studies import measured_shifts, small
 
 
 @pytest.fixture(scope="module")
 def found() -> WhatIf:
-    return what_if.of(small(), measured())
+    return what_if.build_what_if(small(), measured_shifts())
 
 
 @pytest.fixture
@@ -71,12 +71,25 @@ def test_the_whole_report_is_one_press_away_and_may_do_nothing(page: Page, made_
     assert "sandbox" in answer.headers["content-security-policy"]
 
 
-def test_the_study_that_comes_along_is_there(page: Page, made_up: MadeUpWard) -> None:
-    page.goto(made_up.address)
-    page.get_by_role("link", name="Study").click()
-    expect(page.locator(".shift svg")).to_be_visible()
-    names = page.get_by_label("study").locator("option").all_inner_texts()
-    assert "default-policy" in names
+def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard) -> None:
+    """It is computed on first use, by a process of its own, and kept out of the ward's own folder."""
+    away = made_up.studies.with_name("studies-away")
+    if made_up.studies.exists():
+        made_up.studies.rename(away)
+    try:
+        page.goto(made_up.address)
+        page.get_by_role("link", name="Study").click()
+        expect(page.locator(".progress")).to_contain_text("An example is being worked out, from one simulated night")
+        expect(page.locator(".shift svg")).to_be_visible(timeout=300_000)
+        expect(page.get_by_label("study")).to_have_value("default-policy")
+        expect(page.locator(".about")).to_contain_text("night-shift, seed 2001, 8 h, 12 beds, nobody answering")
+        expect(page.get_by_role("link", name="whole report")).to_be_hidden()
+        page.reload()  # once it is there, it is there at once
+        expect(page.locator(".shift svg")).to_be_visible()
+        assert not made_up.studies.exists()
+    finally:
+        if away.exists():
+            away.rename(made_up.studies)
 
 
 def test_a_study_that_is_not_there_is_said(made_up: MadeUpWard, page: Page, study: Path) -> None:

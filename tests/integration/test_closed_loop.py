@@ -138,7 +138,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     playing = asyncio.create_task(simulate(ours, list(beds.values()), speed=1, head_start_s=0))
 
     async def is_alive() -> bool:
-        return await store.hget(ward.parts, "simulate") is not None
+        return await store.hget(ward.heartbeats, "simulate") is not None
 
     async def did(bed: str, what: CareKind) -> bool:
         """Note it, unless the store is away; nothing is noted twice."""

@@ -193,7 +193,7 @@ async def finished(store: Store, ward: Ward) -> bool:
 
 async def holders(store: Store, ward: Ward, kind: str) -> dict[int, int]:
     """Process that holds each number."""
-    key = ward.held(kind)
+    key = ward.holders(kind)
     raw = cast("dict[bytes, bytes]", await store.at(key).hgetall(key))
     return {int(n): int(worker.decode().split()[1]) for n, worker in raw.items()}
 

@@ -46,8 +46,8 @@ from quietward.detect.store import ShardStore
 from quietward.contracts.addresses import Ward
 from quietward.store.client import connected
 
-detect_store.AT_MOST = 3  # many commits, many places to die
-detect_store.PIECE, detect_store.BETWEEN_PIECES_S = 40_000, 0.0  # so that many die with half a checkpoint
+detect_store.READ_AT_MOST = 3  # many commits, many places to die
+detect_store.PIECE_BYTES, detect_store.BETWEEN_PIECES_S = 40_000, 0.0  # so that many die with half a checkpoint
 point, after, url, ward = sys.argv[1], int(sys.argv[2]), sys.argv[3], sys.argv[4]
 reached = 0
 

@@ -71,6 +71,22 @@ def demo(tmp_path: Path) -> Iterator[Demo]:
     assert wait_for(lambda: not any(map(alive, family)), 10)
 
 
+def test_an_example_that_is_being_computed_ends_with_the_demo(demo: Demo, tmp_path: Path) -> None:
+    """However it ends: here the page's process is killed."""
+    ask = urllib.request.Request(f"http://127.0.0.1:{demo.port}/studies/example", method="POST")
+    with urllib.request.urlopen(ask, timeout=10) as answer:
+        assert json.load(answer)["state"] == "working"
+
+    def example() -> list[int]:
+        return [pid for pid, command in demo.family().items() if "what-if --study" in command]
+
+    assert wait_for(lambda: bool(example()), 10)
+    (pid,) = example()
+    (page,) = [pid for pid, command in demo.family().items() if command.rstrip().endswith("quietward serve")]
+    os.kill(page, signal.SIGKILL)
+    assert wait_for(lambda: not alive(pid), 10)
+
+
 def test_ctrl_c_ends_everything(demo: Demo) -> None:
     assert NOTICE in demo.out.read_text()
     family = demo.family()

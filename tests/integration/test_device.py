@@ -20,7 +20,7 @@ from quietward.contracts.messages import Block, decode_inputs
 from quietward.contracts.settings import Settings
 from quietward.runtime.embedded import free_port
 from quietward.simulator.device import Device
-from quietward.simulator.sources import Strip
+from quietward.simulator.sources import RecordedStrip
 from quietward.store.client import Store
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
 from tests.conftest import Parts, Server, broker_command, until
@@ -65,7 +65,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
 
     monkeypatch.setattr("quietward.simulator.device.Backoff", Patient)
     parts = Parts(settings, tmp_path)
-    device = Device(ward, Strip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=400)
+    device = Device(ward, RecordedStrip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=400)
 
     async def ingest_has_connected(times: int) -> bool:
         return parts.log("ingest").count("connected to the broker") == times

@@ -422,7 +422,7 @@ class Run:
 
 
 @cache
-def labours() -> dict[str, simulated.Labour]:
+def labours() -> dict[str, simulated.SimulatedLabour]:
     return {bed: simulated.simulate(load(name), seed, BEGIN_S + MOST_S) for bed, (name, seed) in BEDS.items()}
 
 

@@ -121,7 +121,7 @@ async def test_a_device_with_every_fault(
     assert await until(is_well_again), parts.log("simulate") + parts.log("detect")
 
     assert [process.poll() for process in running] == [None] * 3, "something has stopped"
-    beats: Any = await store.hgetall(ward.parts)
+    beats: Any = await store.hgetall(ward.heartbeats)
     assert all(now_ms() - int(beats[part]) < 5000 for part in (b"ingest", b"detect", b"simulate"))
 
     # Every message that could not be used is counted and kept with its reason; the seconds that came twice, too.

@@ -10,9 +10,9 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
-from quietward.runtime.leases import CLAIM, Share, work
+from quietward.runtime.leases import CLAIM, LeaseGroup, run_leased
 from quietward.store.client import Store
-from quietward.store.topology import agree
+from quietward.store.topology import check_topology
 from tests.conftest import until
 
 WARD = Ward("shared")
@@ -23,7 +23,7 @@ class Workers:
     """Some workers of one kind in this process, and what each runs."""
 
     def __init__(self, store: Store, count: int) -> None:
-        self.store, self.share = store, Share("test", count, DEAD_AFTER_S)
+        self.store, self.group = store, LeaseGroup("test", count, DEAD_AFTER_S)
         self.runs: dict[str, set[int]] = {}
         self.tasks: dict[str, asyncio.Task[None]] = {}
 
@@ -37,7 +37,7 @@ class Workers:
             finally:
                 self.runs[name].discard(number)
 
-        self.tasks[name] = asyncio.create_task(work(self.store, WARD, self.share, one))
+        self.tasks[name] = asyncio.create_task(run_leased(self.store, WARD, self.group, one))
 
     async def stop(self, name: str) -> None:
         self.tasks[name].cancel()
@@ -49,7 +49,7 @@ class Workers:
 
         async def is_so() -> bool:
             return self.sizes == sorted(sizes) and Counter(n for runs in self.runs.values() for n in runs) == Counter(
-                range(self.share.count)
+                range(self.group.count)
             )
 
         return await until(is_so, 10)
@@ -113,7 +113,7 @@ async def test_what_ends_is_started_again(store: Store) -> None:
     async def often() -> bool:
         return started >= 3
 
-    task = asyncio.create_task(work(store, WARD, Share("test", 1, DEAD_AFTER_S), one))
+    task = asyncio.create_task(run_leased(store, WARD, LeaseGroup("test", 1, DEAD_AFTER_S), one))
     assert await until(often, 10)
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
@@ -121,7 +121,7 @@ async def test_what_ends_is_started_again(store: Store) -> None:
 
 
 async def claim(store: Store, worker: str, *dead: str, patient: int = 0, count: int = 4) -> list[int]:
-    keys = [WARD.workers("test"), WARD.held("test")]
+    keys = [WARD.workers("test"), WARD.holders("test")]
     return [int(n) for n in await CLAIM.run(store, keys, [worker, count, 300, patient, *dead])]
 
 
@@ -140,17 +140,17 @@ async def test_a_worker_known_to_be_dead_is_not_waited_for(store: Store, workers
     assert await claim(store, "b", "a") == [0, 1, 2, 3]
     process = await asyncio.create_subprocess_exec("true")
     await process.wait()
-    await store.delete(WARD.workers("test"), WARD.held("test"))
+    await store.delete(WARD.workers("test"), WARD.holders("test"))
     assert await claim(store, f"{socket.gethostname()} {process.pid} 00") == [0, 1, 2, 3]
     found = workers(4)
-    found.share = Share("test", 4, 60)
+    found.group = LeaseGroup("test", 4, 60)
     found.start("new")
     assert await found.reach(4), "a minute of silence was waited for"
 
 
 async def test_parts_must_agree_on_the_layout(store: Store) -> None:
-    await agree(store, WARD, shards=4, seats=2)
-    await agree(store, WARD, shards=4)
+    await check_topology(store, WARD, shards=4, seats=2)
+    await check_topology(store, WARD, shards=4)
     with pytest.raises(BadSettings, match=r"setting shards: 3\. Ward shared runs with 4"):
-        await agree(store, WARD, shards=3)
-    await agree(store, Ward("another"), shards=3)
+        await check_topology(store, WARD, shards=3)
+    await check_topology(store, Ward("another"), shards=3)

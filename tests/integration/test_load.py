@@ -15,7 +15,7 @@ from quietward.contracts.messages import Samples, decode_summary, encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.load import trial
-from quietward.load.trial import Order
+from quietward.load.trial import LoadOrder
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
@@ -30,7 +30,7 @@ async def test_a_short_trial(kind: str) -> None:
     if kind == "real":
         require(MOSQUITTO, "mosquitto")
         require(REDIS, "redis-server")
-    found = await trial.run(Order(beds=24, minutes=0.1, own_parts=kind == "embedded", shards=2, warm_s=3))
+    found = await trial.run(LoadOrder(beds=24, minutes=0.1, own_parts=kind == "embedded", shards=2, warm_s=3))
     assert (found.lost, found.duplicated) == (0, 0)
     assert found.delivered == found.sent == 24 * (300 + 9)
     assert found.flags_asked == 24
@@ -53,7 +53,7 @@ async def test_a_short_trial(kind: str) -> None:
 
 async def test_beds_that_join_one_after_the_other_are_all_measured() -> None:
     beds, warm_s, seconds, joins_s = 24, 3, 9, 7
-    found = await trial.run(Order(beds=beds, minutes=seconds / 60, kind="ramp", warm_s=warm_s))
+    found = await trial.run(LoadOrder(beds=beds, minutes=seconds / 60, kind="ramp", warm_s=warm_s))
     assert found.sent == sum(warm_s + seconds - bed * joins_s // beds for bed in range(beds))
     assert (found.delivered, found.lost, found.duplicated) == (found.sent, 0, 0)
     assert found.flags_asked == 0, "nobody's rate falls while beds join"
@@ -67,7 +67,7 @@ async def test_what_stands_still_counts_as_late_and_is_made_up_for(what: str, mo
     require(REDIS, "redis-server")
     monkeypatch.setattr(trial, "STANDS_STILL_S", 3.0)
     found = await trial.run(
-        Order(beds=24, minutes=0.2, kind=what, own_parts=False, shards=2, ingests=2, detects=2, warm_s=5)
+        LoadOrder(beds=24, minutes=0.2, kind=what, own_parts=False, shards=2, ingests=2, detects=2, warm_s=5)
     )
     assert (found.lost, found.delivered) == (0, found.sent)
     assert found.summary_ms.max is not None
@@ -131,8 +131,8 @@ async def test_commits_tell_when_a_summary_was_there(
 
         async def listening() -> bool:
             return (
-                await store.hget(ward.parts, "detect") is not None
-                and await store.hget(ward.parts, "ingest") is not None
+                await store.hget(ward.heartbeats, "detect") is not None
+                and await store.hget(ward.heartbeats, "ingest") is not None
             )
 
         assert await until(listening)

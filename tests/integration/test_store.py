@@ -1,4 +1,4 @@
-"""Lines to the store, and checkpoints that are written beside the commits; on both stores."""
+"""Pipelined connections to the store, and checkpoints that are written beside the commits; on both stores."""
 
 import asyncio
 from typing import Any
@@ -10,30 +10,37 @@ from quietward.contracts.errors import LostOwnership
 from quietward.contracts.messages import Tick, encode_inputs
 from quietward.detect import store as detect_store
 from quietward.detect.store import ShardStore
-from quietward.store.client import Line, Lines, RedisError, Store, entries_of, stream_after
+from quietward.store.client import (
+    PipelinedConnection,
+    PipelinedConnections,
+    RedisError,
+    Store,
+    entries_in_reply,
+    xread_command,
+)
 
 
 async def test_answers_come_in_the_order_of_the_commands(store: Store) -> None:
-    async with Lines() as lines:
-        found = await lines.ask(
+    async with PipelinedConnections() as connections:
+        found = await connections.execute(
             store, ("SET", "a", 1), ("INCR", "a"), ("XADD", "s", "1-1", "e", b"\x00x"), ("GET", "a")
         )
         assert found == [b"OK", 2, b"1-1", b"2"]
         with pytest.raises(RedisError):
-            await lines.ask(store, ("INCR", "s"), ("SET", "a", 7))
+            await connections.execute(store, ("INCR", "s"), ("SET", "a", 7))
         # The answer to SET was never read: it must not be taken for that of what is asked next.
-        assert await lines.ask(store, ("GET", "a")) == [b"7"]
+        assert await connections.execute(store, ("GET", "a")) == [b"7"]
 
 
 async def test_a_stream_is_read_as_the_client_reads_it(store: Store) -> None:
     for i in range(3):
         await store.xadd("s", {"e": b"%d" % i}, id=f"{i + 1}-0")
-    line = Line(store)
-    await line.send(stream_after("s", "1-0", 10), stream_after("s", "3-0", 10))
-    assert entries_of(await line.answer()) == await store.xrange("s", min="(1-0")
+    connection = PipelinedConnection(store)
+    await connection.send(xread_command("s", "1-0", 10), xread_command("s", "3-0", 10))
+    assert entries_in_reply(await connection.read_reply()) == await store.xrange("s", min="(1-0")
     await store.xadd("s", {"e": b"later"}, id="9-0")
-    assert entries_of(await line.answer()) == [(b"9-0", {b"e": b"later"})]
-    await line.close()
+    assert entries_in_reply(await connection.read_reply()) == [(b"9-0", {b"e": b"later"})]
+    await connection.close()
 
 
 async def shard_store(store: Store) -> ShardStore:
@@ -52,11 +59,11 @@ async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
     await store.xadd(shard.shard.input, {"e": entry}, id="3-0")
     await store.xadd(shard.shard.input, {"e": entry}, id="6-0")
     assert await shard.wait("5-0") == [("6-0", [Tick(1)])]  # not the answer to what the commit had asked for
-    await shard.hang_up()
+    await shard.disconnect()
 
 
 async def test_a_checkpoint_counts_when_it_is_whole(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(detect_store, "PIECE", 100)
+    monkeypatch.setattr(detect_store, "PIECE_BYTES", 100)
     first, second = bytes(range(256)) * 4, bytes(reversed(range(256))) * 3
     shard = await shard_store(store)
     await shard.save("1-0", first)
@@ -88,7 +95,7 @@ async def test_a_checkpoint_of_another_version_is_left_aside(store: Store) -> No
 
 
 async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(detect_store, "PIECE", 10)
+    monkeypatch.setattr(detect_store, "PIECE_BYTES", 10)
     old = await shard_store(store)
     await old.save("1-0", b"a state of some length")
     late = asyncio.create_task(old.save("2-0", b"another one, thirty letters long"))

@@ -63,6 +63,10 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
         "done", "report.html", "report.json", "variants.csv", "what-if.json",
     }  # fmt: skip
 
+    first = quietward("what-if", "--study", str(study), "--out", str(tmp_path / "first"))
+    assert first.returncode == 0, first.stderr
+    assert (tmp_path / "first" / "what-if.json").read_bytes() == (whole / "what-if.json").read_bytes()
+
     command = [sys.executable, "-m", "quietward", "study", str(study), "--out", str(broken), "--workers", "2"]
     with (tmp_path / "log").open("wb") as log:
         process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)

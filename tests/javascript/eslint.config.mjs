@@ -34,6 +34,7 @@ export default [
       "prefer-const": "error",
       "prefer-template": "error",
       radix: "error",
+      "sort-imports": ["error", { ignoreDeclarationSort: true, ignoreCase: true }],
       "require-await": "error",
     },
   },

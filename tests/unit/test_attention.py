@@ -1,9 +1,11 @@
 """Flags: raised, escalated while nobody comes, answered, eased; lost signals keep what was known."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from quietward.contracts.messages import (
     Acknowledge,
@@ -24,11 +26,15 @@ from quietward.contracts.messages import (
     Tick,
     Unshelve,
 )
+from quietward.dashboard.view.view_model import build_card
+from quietward.detect import rule_file
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
+from quietward.detect.core.alerting.attention import CareTimes
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 from quietward.recordings.recording import Recording
 from tests.traces import RULES, flat, put, ramp, ripple
@@ -51,8 +57,8 @@ LOOK_AT_S, BEDSIDE_AT_S, TEAM_AT_S = (
 class Bed:
     """One bed, driven second by second."""
 
-    def __init__(self) -> None:
-        self.state = State(RULES)
+    def __init__(self, rules: Rules = RULES) -> None:
+        self.state = State(rules)
         self.second = 0
         self.events: list[Event] = []
         self.summary: Summary | None = None
@@ -211,6 +217,28 @@ def test_the_trace_before_and_after_what_was_done_is_compared(after: float, help
         assert bed.now().level is level
         assert bed.now().acknowledged_by == "Kim"
     assert (": helped;" in bed.last("care-result").text) is helped
+
+
+@pytest.mark.parametrize("helps_s", [300, 600, 900])
+def test_one_time_says_when_what_was_done_must_have_helped(helps_s: int) -> None:
+    """Flag, comparison and page go by the policy's number, and as much of the trace is compared before and after."""
+    rules = replace(RULES, policy=structs.replace(RULES.policy, care=CareTimes(helps_within_s=helps_s)))
+    bed = Bed(rules)
+    bed.play(decelerating(40, 70))
+    done_ms = bed.now().t
+    bed.do(RecordCare("b", "Kim", "turned"))
+    bed.play(decelerating(16, 70))
+    assert ("returned", "team") in bed.flags()
+    note = bed.now().cared[0]
+    (shown,) = build_card("b", bed.now(), bed.now().at, rule_file.policy_info(rules)).notes
+    assert note.after is not None
+    told = {event.kind: event for event in bed.events if event.kind in ("flag-returned", "care-result")}
+    for event in told.values():
+        assert done_ms + helps_s * 1000 <= event.t <= done_ms + (helps_s + RULES.reading.look.every_s) * 1000
+    assert shown.result_at == note.t + helps_s * 1000
+    assert note.before.decelerations == pytest.approx(helps_s / 150, abs=1)
+    assert note.after.decelerations == pytest.approx(helps_s / 150, abs=1)
+    assert f"decelerations in {helps_s // 60} min" in told["care-result"].text
 
 
 def test_other_needs_words() -> None:

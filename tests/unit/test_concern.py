@@ -24,7 +24,7 @@ FINDINGS = [
     finding("area", "deceleration_area_30min", 0, 99, 10, log=True),
     finding("better", "variability_bpm", 5, 25, -30),
 ]
-CONCERN = Concern("by hand", 0.2, 30.0, 60.0, 1.5, FINDINGS)
+CONCERN = Concern("by hand", 0.2, 30.0, 60.0, 1.5, 3, 2.0, 0.5, FINDINGS)
 NONE_OF_IT = {
     "mean_depth_30min_bpm": 0.0,
     "accelerations_30min": 4.0,
@@ -72,7 +72,7 @@ def test_points_are_in_proportion(values: dict[str, float], points: list[float])
 
 
 def test_the_sum_stays_between_0_and_100() -> None:
-    many = Concern("", 0.2, 30.0, 60.0, 90.0, FINDINGS)
+    many = Concern("", 0.2, 30.0, 60.0, 90.0, 3, 2.0, 0.5, FINDINGS)
     assert weighed({"mean_depth_30min_bpm": 60}, many)[1] == 100
     assert weighed({"mean_depth_30min_bpm": 25}, many)[1] == 95
     assert weighed({"variability_bpm": 25})[1] == 0

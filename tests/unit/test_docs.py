@@ -1,5 +1,6 @@
 """Documents that can be wrong: commands, settings, scenarios, rule sets they name are there, and none is left out."""
 
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -60,6 +61,17 @@ def test_constraints_pin_every_direct_dependency_and_name_no_address() -> None:
     text = (ROOT / ".ci" / "constraints.txt").read_text()
     pinned = {re.split(r"==", line)[0].lower() for line in text.splitlines() if "==" in line}
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    wanted = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    wanted = [*project["dependencies"], *(name for of in project["optional-dependencies"].values() for name in of)]
+    wanted = [name for name in wanted if not name.startswith("quietward[")]
     assert {re.split(r"[\[<>=; ]", name)[0].lower() for name in wanted} <= pinned
     assert "://" not in text
+
+
+def test_tools_for_javascript_are_pinned_and_their_lock_names_no_address() -> None:
+    folder = ROOT / "tests" / "javascript"
+    lock = (folder / "package-lock.json").read_text()
+    assert "://" not in lock, "npm run lock, in tests/javascript, writes it without"
+    wanted = json.loads((folder / "package.json").read_text())["devDependencies"]
+    for name, version in wanted.items():
+        assert re.fullmatch(r"[\d.]+", version), name
+        assert json.loads(lock)["packages"][f"node_modules/{name}"]["version"] == version

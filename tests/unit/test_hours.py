@@ -7,15 +7,18 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from quietward.contracts.messages import HZ, Block, Event
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.hours_figure import figure
 from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.strip_svg import WIDTH_MM, PaperScale, page
 from quietward.dashboard.view.marks import reasons
 from quietward.dashboard.view.signal_buffer import SignalBuffer
+from quietward.detect import rule_file
 
 BEGINS = 1_790_000_040
 FALL = Event(
@@ -101,6 +104,25 @@ def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: 
     assert text.count(">late</text>") == 1
     assert f'width="{WIDTH_MM}mm"' in text
     assert re.search(r'class="fhr" d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
+
+
+def test_limits_are_told_of_what_comes_from_the_rules_that_run() -> None:
+    policy = structs.replace(rule_file.policy_info(rule_file.load()), rules="these")
+    abrupt = structs.replace(FALL, rules="these", detail=FALL.detail | {"fall_s": 29.75, "kind nichd-2008": "variable"})
+    assert reasons(abrupt, policy)[1] == (
+        "29.8 s from onset to nadir: counted as gradual, within 5 s of 30 s, with a gradual way back, by figo-2015; "
+        "abrupt, less than 30 s, by nichd-2008"
+    )
+    history = structs.replace(hours(), log=[abrupt], policy=policy)
+    texts = [text for trace in figure(history, UTC)["data"] for text in trace.get("hovertext") or ()]
+    assert any("abrupt, less than 30 s" in text for text in texts)
+    others = structs.replace(abrupt, rules="those")
+    for told in (reasons(others, policy), reasons(others)):
+        assert told[1] == "30 s from onset to nadir: gradual, by figo-2015; abrupt, by nichd-2008"
+
+
+def test_every_drawing_shows_the_usual_baseline_of_the_first_rule_set() -> None:
+    assert STRIP.normal_bpm == rule_file.load().rule_sets[0].usual_baseline_bpm
 
 
 def test_paper_of_a_bed_of_which_nothing_is_kept_says_so() -> None:

@@ -11,11 +11,11 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import decode_samples
 from quietward.load import limit, trial
-from quietward.load.devices import Gateway, Pieces
-from quietward.load.limit import Limit
-from quietward.load.schedule import HISTORY_S, JITTER_MS, Part, Schedule
-from quietward.load.trial import Order, Spread, Trial
-from quietward.load.watch import NEVER, Raised, Watch
+from quietward.load.devices import Gateway, SignalChunks
+from quietward.load.limit import LimitSearch
+from quietward.load.observer import NEVER, Observer, RaisedFlags
+from quietward.load.schedule import HISTORY_S, JITTER_MS, DeviceShare, Schedule
+from quietward.load.trial import LoadOrder, Spread, Trial
 
 START_MS = 1_790_000_000_000
 
@@ -27,10 +27,10 @@ def schedule(**changed: Any) -> Schedule:
 
 def turns(plan: Schedule) -> list[tuple[int, int, int]]:
     """Return everything that two processes send: due, bed, second."""
-    nothing = Pieces([], [], [])
+    nothing = SignalChunks([], [], [])
     every = np.arange(plan.beds)
-    gateways = [Gateway(Part(plan, "", i, 2), every[i::2], str(i), nothing) for i in range(2)]
-    return [turn for gateway in gateways for turn in gateway._all_turns()]
+    gateways = [Gateway(DeviceShare(plan, "", i, 2), every[i::2], str(i), nothing) for i in range(2)]
+    return [turn for gateway in gateways for turn in gateway._all_sends()]
 
 
 @pytest.mark.parametrize("joins_s", [0, 6])
@@ -69,8 +69,8 @@ def test_falls_come_due_evenly_while_it_is_measured() -> None:
 def test_a_device_sends_what_ingest_takes() -> None:
     plan = schedule(beds=1, seconds=300)
     usual, *falling = ([json.dumps([bpm] * 4).encode()] * 1500 for bpm in (140.0, 128.0, 116.0, 104.0, 92.0, 80.0))
-    pieces = Pieces([[b"[10,10,10,10]"] * 1500] * 5, [usual] * 5, falling)
-    gateway = Gateway(Part(plan, "", 0, 1), np.array([0]), "0", pieces)
+    chunks = SignalChunks([[b"[10,10,10,10]"] * 1500] * 5, [usual] * 5, falling)
+    gateway = Gateway(DeviceShare(plan, "", 0, 1), np.array([0]), "0", chunks)
     fell_at = int(plan.falls_at[0])
     for after, bpm in ((-1, 140.0), (0, 128.0), (1, 116.0), (4, 80.0), (5, 80.0), (120, 80.0), (200, 140.0)):
         k = fell_at + after
@@ -97,12 +97,12 @@ def test_no_share_of_the_delays_lies_above_the_greatest() -> None:
 
 def seen(plan: Schedule, blocks: list[tuple[int, int, int]], commits: list[tuple[int, int]]) -> Trial:
     """Return the trial of blocks (position, bed, second) and commits (position, ms after the start)."""
-    watch = Watch(Ward("load"), None, None, plan)  # type: ignore[arg-type]
-    watch._blocks = [(0, position, bed, k, START_MS) for position, bed, k in blocks]
-    watch.commits = {0: [(position, (START_MS + at_ms) * 1000) for position, at_ms in commits]}
-    used = trial._Used.__new__(trial._Used)
-    used.cpu_s, used.memory_mb, used.taken_away_share = {}, {}, 0.0
-    return trial._result(Order(plan.beds, 0.1), plan, watch, Raised({}, 0), 0, 0.0, used, {}, {}, None, 0.0)
+    observer = Observer(Ward("load"), None, None, plan)  # type: ignore[arg-type]
+    observer._blocks = [(0, position, bed, k, START_MS) for position, bed, k in blocks]
+    observer.commits = {0: [(position, (START_MS + at_ms) * 1000) for position, at_ms in commits]}
+    used = trial._ResourceUse.__new__(trial._ResourceUse)
+    used.cpu_s, used.memory_mb, used.cpu_steal_share = {}, {}, 0.0
+    return trial._result(LoadOrder(plan.beds, 0.1), plan, observer, RaisedFlags({}, 0), 0, 0.0, used, {}, {}, None, 0.0)
 
 
 def test_what_is_late_counts_from_when_it_was_due() -> None:
@@ -126,31 +126,31 @@ def test_loss_and_repeats_are_counted_by_sequence() -> None:
 
 
 def test_a_second_is_written_by_the_first_commit_that_has_got_so_far() -> None:
-    watch = Watch(Ward("load"), None, None, schedule())  # type: ignore[arg-type]
-    watch._blocks = [(0, position, 0, position, 0) for position in (10, 20, 21, 99)]
-    watch.commits = {0: [(10, 100), (20, 200), (30, 300)]}
-    assert watch.seen().written_us.tolist() == [100, 200, 300, NEVER]
+    observer = Observer(Ward("load"), None, None, schedule())  # type: ignore[arg-type]
+    observer._blocks = [(0, position, 0, position, 0) for position in (10, 20, 21, 99)]
+    observer.commits = {0: [(10, 100), (20, 200), (30, 300)]}
+    assert observer.observations().written_us.tolist() == [100, 200, 300, NEVER]
 
 
 @pytest.mark.parametrize(("carries", "begin"), [(5300, 1000), (5300, 8000), (700, 1000), (4, 1000)])
 async def test_the_search_ends_close_below_what_is_carried(carries: int, begin: int) -> None:
-    async def attempt(order: Order) -> Trial:
+    async def attempt(order: LoadOrder) -> Trial:
         p99 = 90.0 if order.beds <= carries else 4000.0
         found = seen(schedule(beds=1, warm_s=0, seconds=1), [(1, 0, k) for k in range(-HISTORY_S, 1)], [(1, 1100)])
         changed = {"beds": order.beds, "summary_ms": Spread(5.0, 20.0, p99, p99)}
         return Trial(**{name: getattr(found, name) for name in Trial.__struct_fields__} | changed)
 
-    found: Limit = await limit.find(Order(begin, 0.1), attempt)
+    found: LimitSearch = await limit.find(LoadOrder(begin, 0.1), attempt)
     assert found.beds <= carries
     assert carries <= max(found.beds * 1.15, found.beds + limit.LEAST_STEP)
     assert found.of_the_limit.beds == (found.beds or min(t.beds for t in found.tried))
 
 
 @pytest.mark.parametrize(("order", "named"), [
-    (Order(0, 1.0), "--beds"), (Order(10, 0.0), "--minutes"), (Order(10, 1.0, "all"), "--kind"),
-    (Order(10, 1.0, shards=0), "--shards"), (Order(10, 1.0, ingests=17), "--ingests"),
-    (Order(10, 1.0, ingests=2), "--ingests.*--real"), (Order(10, 1.0, shards=2, detects=3), "--detects"),
+    (LoadOrder(0, 1.0), "--beds"), (LoadOrder(10, 0.0), "--minutes"), (LoadOrder(10, 1.0, "all"), "--kind"),
+    (LoadOrder(10, 1.0, shards=0), "--shards"), (LoadOrder(10, 1.0, ingests=17), "--ingests"),
+    (LoadOrder(10, 1.0, ingests=2), "--ingests.*--real"), (LoadOrder(10, 1.0, shards=2, detects=3), "--detects"),
 ])  # fmt: skip
-def test_what_cannot_be_tried_is_said(order: Order, named: str) -> None:
+def test_what_cannot_be_tried_is_said(order: LoadOrder, named: str) -> None:
     with pytest.raises(BadSettings, match=named):
         trial.check(order)

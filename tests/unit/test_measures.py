@@ -141,7 +141,7 @@ def cases() -> Iterator[object]:
             yield pytest.param(s, name, id=f"{name}: {s.name}", marks=marks)
 
 
-@pytest.mark.parametrize(("strip", "name"), cases())
+@pytest.mark.parametrize(("strip", "name"), list(cases()))
 def test_the_value_is_as_drawn(strip: Strip, name: str) -> None:
     last = drawn(strip)[strip.seconds - 1]
     for i, expected in enumerate(by_rule_set(strip.says[name])):

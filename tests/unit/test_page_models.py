@@ -442,12 +442,12 @@ def test_every_page_of_the_list_has_its_module_and_the_page_is_told_of_it() -> N
             assert (root / ("dashboard" + address if address.startswith("/assets/") else address[1:])).is_file()
     rule_sets = told[-1]["data"]["classes"]
     assert rule_sets["figo-2015"] == ["normal", "suspicious", "pathological"]
-    assert list(rule_sets) == [rules.name for rules in rule_file.load().rule_sets]
+    assert list(rule_sets) == [one.name for one in rule_file.load().rule_sets]
+    limits = rule_file.load().reading.signal
+    assert told[-1]["data"]["bounds"] == [limits.fhr_lowest_bpm, limits.fhr_highest_bpm]
 
 
-@pytest.mark.parametrize(
-    ("part", "folders"), [("dashboard", ("assets", "studies", "templates")), ("practice", ("page",))]
-)
+@pytest.mark.parametrize(("part", "folders"), [("dashboard", ("assets", "templates")), ("practice", ("page",))])
 def test_an_installed_page_has_all_its_assets(part: str, folders: tuple[str, ...]) -> None:
     """What no pattern names is in the repository, and missing from what is installed."""
     root = Path(__file__).parents[2]

@@ -1,29 +1,35 @@
 """Practice: what a learner marks beside what is true; every expectation is counted here by hand."""
 
+import re
+from importlib.resources import files
+
 import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietward.contracts.errors import BadRules
 from quietward.contracts.messages import HZ, Level
 from quietward.practice import strip
-from quietward.practice.compare import Answer, Compared, Mark, compare, pairs
-from quietward.practice.scoring import scoring
-from quietward.practice.strip import BadStrip, Contraction, Found, Said, Strip
+from quietward.practice.compare import Answer, BadAnswer, Comparison, LearnerMark, check, pairs
+from quietward.practice.compare import compare as compare_by
+from quietward.practice.scoring import parse, scoring
+from quietward.practice.strip import BadStrip, DetectorResult, PracticeStrip, StripContraction, StripEvent
 from quietward.simulator import scenario
+from tests.traces import RULES
 
 SECONDS = 1800
 
 
 def fall(
     from_s: float, until_s: float, kind: str = "variable", size: float = 40.0, nadir_s: float | None = None
-) -> Found:
-    return Found("deceleration", kind, from_s, from_s + 15 if nadir_s is None else nadir_s, until_s, size)
+) -> StripEvent:
+    return StripEvent("deceleration", kind, from_s, from_s + 15 if nadir_s is None else nadir_s, until_s, size)
 
 
-def rise(from_s: float, until_s: float, size: float = 25.0) -> Found:
-    return Found("acceleration", "", from_s, (from_s + until_s) / 2, until_s, size)
+def rise(from_s: float, until_s: float, size: float = 25.0) -> StripEvent:
+    return StripEvent("acceleration", "", from_s, (from_s + until_s) / 2, until_s, size)
 
 
 TRUE = [
@@ -35,27 +41,33 @@ TRUE = [
 ]
 
 
-def made(events: list[Found] = TRUE, level: Level = Level.LOOK, fhr: float = 140.0) -> Strip:
+def made(events: list[StripEvent] = TRUE, level: Level = Level.LOOK, fhr: float = 140.0) -> PracticeStrip:
     signal = np.full(SECONDS * HZ, fhr)
-    contractions = [Contraction(390, 410, 450)]
-    return Strip("x-1", "calm", "purpose", "good watcher", 0, signal, signal, 138.0, events, contractions, level)
+    contractions = [StripContraction(390, 410, 450)]
+    return PracticeStrip(
+        "x-1", "calm", "purpose", "good watcher", 0, signal, signal, 138.0, events, contractions, level
+    )
 
 
-def detector(events: list[Found] = TRUE, level: Level = Level.BEDSIDE) -> Said:
-    return Said(140.0, events, level, 33.0, 2, ["a reason"])
+def detector(events: list[StripEvent] = TRUE, level: Level = Level.BEDSIDE) -> DetectorResult:
+    return DetectorResult(140.0, events, level, 33.0, 2, ["a reason"])
 
 
-def marks(events: list[Found]) -> list[Mark]:
-    given = [msgspec.to_builtins(Mark(e.what, e.from_s, e.until_s, e.kind)) for e in events]  # type: ignore[arg-type]
-    return msgspec.convert(given, list[Mark])
+def marks(events: list[StripEvent]) -> list[LearnerMark]:
+    given = [msgspec.to_builtins(LearnerMark(e.what, e.from_s, e.until_s, e.kind)) for e in events]  # type: ignore[arg-type]
+    return msgspec.convert(given, list[LearnerMark])
 
 
-def answer(events: list[Found] = TRUE, **more: object) -> Answer:
+def answer(events: list[StripEvent] = TRUE, **more: object) -> Answer:
     usual: dict[str, object] = {"baseline_bpm": 138.0, "rules": "nichd-2008", "rule_class": 2, "next": "look"}
     return msgspec.convert(usual | {"marks": msgspec.to_builtins(marks(events))} | more, Answer)
 
 
-def points(found: Compared) -> dict[str, float]:
+def compare(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> Comparison:
+    return compare_by(strip, result, answer, RULES)
+
+
+def points(found: Comparison) -> dict[str, float]:
     return {part.name: part.points for part in found.parts}
 
 
@@ -150,7 +162,7 @@ spans = st.tuples(
 def test_a_score_lies_between_0_and_100_and_pairs_are_one_to_one(
     true: list[tuple[float, float, str]], given: list[tuple[float, float, str]]
 ) -> None:
-    def events(told: list[tuple[float, float, str]]) -> list[Found]:
+    def events(told: list[tuple[float, float, str]]) -> list[StripEvent]:
         return [fall(a, a + b, kind) if kind else rise(a, a + b) for a, b, kind in told]
 
     assert 0 <= compare(made(events(true)), detector(), answer(events(given))).score <= 100
@@ -189,8 +201,55 @@ def test_strips_of_labours_in_need_often_end_while_somebody_is_needed() -> None:
 
 def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
     """Times count from the strip's beginning, and nothing that was over before it is told."""
-    said = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "figo-2015")
-    assert said.events
-    assert all(e.until_s > 0 and e.until_s <= SECONDS for e in said.events)
-    assert {e.kind for e in said.events if e.what == "deceleration"} == {"variable"}
-    assert said.rule_class in (1, 2, 3)
+    result = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "figo-2015")
+    assert result.events
+    assert all(e.until_s > 0 and e.until_s <= SECONDS for e in result.events)
+    assert {e.kind for e in result.events if e.what == "deceleration"} == {"variable"}
+    assert result.rule_class in (1, 2, 3)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (
+            {"rules": "nichd-2009"},
+            f"answer: rules: 'nichd-2009'. Use one of {', '.join(r.name for r in RULES.rule_sets)}",
+        ),
+        ({"baseline_bpm": 29.9}, "answer: baseline_bpm: 29.9. Give 30 to 240 bpm"),
+        ({"baseline_bpm": 240.1}, "answer: baseline_bpm: 240.1. Give 30 to 240 bpm"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_refused(change: dict[str, object], says: str) -> None:
+    """Names and bounds are those of the rule tables."""
+    with pytest.raises(BadAnswer) as caught:
+        check(msgspec.structs.replace(answer(), **change), RULES)
+    assert str(caught.value) == says
+    for bpm in (30, 240, None):
+        check(answer(baseline_bpm=bpm), RULES)
+
+
+def test_a_contraction_is_the_decelerations_own_for_as_long_as_the_detector_takes_it_for_it() -> None:
+    """Contractions end at 450 s; `kind.late_within_s` of the reading is what the core goes by."""
+    within = RULES.reading.kind.late_within_s
+    strip = made([fall(450 + within, 600, "late", 20.0, 550.0), fall(450.25 + within, 600, "late", 20.0, 550.0)])
+    near, far = (line.why for line in compare(strip, detector(), answer()).lines)
+    assert near[-1] == "nadir 140 s after its peak"
+    assert far[-1] == "no contraction was seen that it could belong to"
+
+
+SCORING = (files("quietward.practice") / "scoring.toml").read_text()
+
+
+@pytest.mark.parametrize(
+    ("key", "wrong"),
+    [
+        ("strip_min", "31"), ("strip_min", "9"), ("seen_share", "0"), ("seen_share", "1.1"), ("overlap_share", "-0.1"),
+        ("baseline_near_share", "1.1"), ("baseline_near_share", '"half"'), ("one_too_high_share", "0"),
+        ("one_too_high_share", "2"), ("baseline_right_bpm", "0"),
+    ],
+)  # fmt: skip
+def test_a_wrong_number_of_practice_is_refused(key: str, wrong: str) -> None:
+    text = re.sub(rf"(?m)^{key} = \S+", f"{key} = {wrong}", SCORING)
+    assert text != SCORING
+    with pytest.raises(BadRules, match=rf"scoring.toml: {key}: .*\. Mend this value"):
+        parse(text)

@@ -11,6 +11,7 @@ from quietward.contracts.errors import BadRules, BadScenario
 from quietward.detect import rule_file
 from quietward.detect.core.measures.findings import MEASURES, Measure
 from quietward.simulator import scenario
+from tests.traces import flat, run
 
 TABLES = {path.name.removesuffix(".toml"): path.read_text() for path in (files("quietward.detect") / "rules").iterdir()}
 POLICY = TABLES["attention"]
@@ -88,6 +89,8 @@ def test_only_rule_sets_may_ask_for_what_depends_on_them(monkeypatch: pytest.Mon
         (lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', "release = []"), "at least one clause"),
         (lambda t: t.replace("hold_s = 0", "hold_s = -5", 1), "hold_s"),
         (lambda t: t.replace("pause_s = 3600", "pause_s = 0"), "pause_s"),
+        (lambda t: t.replace("helps_within_s = 600", "helps_within_s = 0"), "care.helps_within_s: 0"),
+        (lambda t: t.replace("helps_within_s = 600", "helps_within_s = 1801"), "care.helps_within_s: 1801"),
         (
             lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', 'release = [["signal_lost_s", "<", 400]]'),
             "two thresholds",
@@ -116,10 +119,19 @@ def test_a_wrong_policy_is_refused(tmp_path: Path, change: Callable[[str], str],
     ("name", "before", "after", "says"),
     [
         ("reading", "every_s = 5 ", "every_s = 7 ", r"reading.toml: look.every_s: 7"),
+        ("reading", "shown_for_s = 2 ", "shown_for_s = 0 ", r"reading.toml: signal.shown_for_s: 0"),
+        ("reading", "low_variability_min = 5", "low_variability_min = 0", r"notable.low_variability_min: 0"),
+        ("reading", "low_variability_min = 5", "low_variability_min = 4.5", r"notable.low_variability_min: 4.5"),
+        ("reading", "before_s = 60", "before_s = -1", r"reading.toml: hand.before_s: -1"),
+        ("reading", "before_s = 60", "before_s = 1801", r"reading.toml: hand.before_s: 1801"),
+        ("concern", "most_named = 3", "most_named = 0", r"concern.toml: most_named: 0"),
+        ("concern", "least_points_named = 2", "least_points_named = -1", r"concern.toml: least_points_named: -1"),
+        ("concern", "least_points_shown = 0.5", "least_points_shown = -1", r"concern.toml: least_points_shown: -1"),
+        ("concern", "most_named = 3", "", r"concern.toml: .*most_named"),
         ("nichd-2008", "all = [", "all = []  # [", r"nichd-2008.toml: criterion.*all: \[\]"),
         ("rule-sets", '"figo-2015"', '"nichd-2008"', r"rule-sets.toml: names: 'nichd-2008'. Is there twice"),
         ("rule-sets", '"figo-2015"', '"figo-2051"', r"rule table: 'figo-2051'. Cannot be read"),
-        ("rule-sets", '"nichd-2008", "figo-2015"', "", r"rule-sets.toml: names: \[\]"),
+        ("rule-sets", "names = [", "names = []  # [", r"rule-sets.toml: names: \[\]"),
         ("figo-2015", '["baseline_bpm", ">", 160]', '["baseline_bpm", ">", 90]', r"figo-2015.toml: criterion: \[110"),
         ("nichd-2008", '[["baseline_bpm", ">", 160]]', '[["variability_bpm", ">", 160]]', r"criterion: .*usual range"),
         ("concern", "full_at = 60", "full_at = 15", r"concern.toml: finding depth of decelerations full_at: 15"),
@@ -195,3 +207,50 @@ def test_a_wrong_scenario_is_refused(tmp_path: Path, change: Callable[[str], str
 def test_a_scenario_that_is_not_there_lists_those_that_are() -> None:
     with pytest.raises(BadScenario, match="calm"):
         scenario.load("nobody")
+
+
+def numbers_of(text: str) -> set[float]:
+    """Return the numbers that a text says in itself, not those that it is given."""
+    return {float(found) for found in re.findall(r"\d+(?:\.\d+)?", re.sub(r"\{.*?\}", "", text))}
+
+
+def test_no_text_says_another_number_than_what_it_stands_for() -> None:
+    """Numbers of a text are limits of its clauses (in minutes, too), parts of a measure's name, or the reading's."""
+    rules = rule_file.load()
+    windows = {10.0, 20.0, 30.0}
+    of_reading = {
+        "low_fhr_share_30min": rules.reading.notable.low_fhr_bpm,
+        "low_variability_min": rules.reading.variability.low_below_bpm,
+        "high_variability_min": rules.reading.variability.high_above_bpm,
+        "low_variability_share_30min": rules.reading.notable.low_variability_bpm,
+    }
+
+    def allowed(measures: list[str], limits: list[float]) -> set[float]:
+        in_names = {float(found) for name in measures for found in re.findall(r"\d+", name)}
+        read = {of_reading[name] for name in measures if name in of_reading}
+        return windows | in_names | read | {*limits, *(limit / 60 for limit in limits)}
+
+    said = 0
+    for rule_set in rules.rule_sets:
+        for criterion in rule_set.criterion:
+            clauses = [c for other in rule_set.criterion if other.text == criterion.text for c in other.all]
+            assert numbers_of(criterion.text) <= allowed([m for m, _, _ in clauses], [x for *_, x in clauses])
+            said += len(numbers_of(criterion.text))
+    for condition in rules.policy.condition:
+        measures, limits = [m for m, _, _ in condition.all], [x for *_, x in condition.all]
+        assert numbers_of(condition.text) <= allowed(measures, limits), condition.name
+        said += len(numbers_of(condition.text))
+    for finding in rules.concern.finding:
+        assert numbers_of(finding.text) <= allowed([finding.measure], []), finding.name
+        assert numbers_of(finding.name) <= allowed([finding.measure], []), finding.name
+        said += len(numbers_of(finding.text))
+    assert said >= 20
+
+
+@pytest.mark.parametrize("name", [name for name in MEASURES if re.match(r"baseline_(below|above)_\d", name)])
+def test_a_measure_of_a_level_counts_beyond_the_level_in_its_name(name: str) -> None:
+    bpm = float(name.split("_")[2])
+    sign = -1 if "below" in name else 1
+    beyond, within = (run(flat(bpm + sign * by, 400)).measure(name) for by in (1, -1))
+    assert beyond > 60
+    assert within == 0

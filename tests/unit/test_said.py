@@ -25,9 +25,8 @@ from quietward.contracts.messages import (
     TraceSummary,
 )
 from quietward.contracts.messages import SignalState as Usable
-from quietward.detect.core import engine
-from quietward.detect.core.patterns import hand, history
-from quietward.detect.core.patterns.decelerations import Contraction
+from quietward.detect.core import arrays, engine
+from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.people import care
@@ -102,10 +101,11 @@ def test_a_summary_says_what_the_newest_look_says() -> None:
 
 def test_too_many_contractions_are_said_by_rule_set() -> None:
     many = [*range(70, 560, 95), *range(620, 1110, 95)]
-    assert Bed().play(flat(140, 1800), toco(1800, *many, 1300, 1600)).said.contractions.tachysystole == ["figo-2015"]
+    found = Bed().play(flat(140, 1800), toco(1800, *many, 1300, 1600)).said.contractions
+    assert {"nichd-2008", "figo-2015"} & {*found.tachysystole} == {"figo-2015"}
     many = list(range(70, 1740, 100))
     found = Bed().play(flat(140, 1800), toco(1800, *many, length_s=50)).said.contractions
-    assert found.tachysystole == ["nichd-2008", "figo-2015"]
+    assert found.tachysystole[:2] == ["nichd-2008", "figo-2015"]
 
 
 @pytest.mark.parametrize(
@@ -122,17 +122,17 @@ def test_a_rate_is_shown_for_two_seconds(missing_s: float, shown: float | None) 
 
 
 def test_classes_say_their_criteria_and_what_is_missing() -> None:
-    nichd, figo = Bed().play(flat(108, 720) + ripple(720, 10, 10)).said.classes
+    nichd, figo, *_ = Bed().play(flat(108, 720) + ripple(720, 10, 10)).said.classes
     assert (nichd.rules, nichd.rank, nichd.name, nichd.criteria) == ("nichd-2008", 1, "category I", [])
     assert (figo.rules, figo.rank, figo.name) == ("figo-2015", 2, "suspicious")
     assert figo.criteria == ["baseline outside 110 to 160 bpm (108 bpm)"]
     assert nichd.missing == ["fewer than two contractions seen: decelerations cannot be related to them"]
-    nichd, figo = Bed().play(flat(106, 720) + ripple(720, 10, 10)).said.classes
+    nichd, figo, *_ = Bed().play(flat(106, 720) + ripple(720, 10, 10)).said.classes
     assert nichd.criteria == ["bradycardia, baseline 105 bpm"], "rounded as the rule set says"
-    nichd, figo = Bed().play(flat(140, 100) + ripple(100, 10, 10)).said.classes
+    nichd, figo, *_ = Bed().play(flat(140, 100) + ripple(100, 10, 10)).said.classes
     assert (nichd.rank, nichd.name) == (0, "cannot be said")
     assert nichd.missing[:1] == ["the baseline is undetermined"]
-    nichd, _ = Bed().play(without(flat(140, 300), *((60.0 * k + 25, 60.0 * k + 60) for k in range(5)))).said.classes
+    nichd, *_ = Bed().play(without(flat(140, 300), *((60.0 * k + 25, 60.0 * k + 60) for k in range(5)))).said.classes
     assert nichd.missing[:1] == ["the variability is unknown"]
 
 
@@ -195,7 +195,7 @@ def test_a_fall_and_a_rise_are_told_with_all_that_is_known() -> None:
         "onset_s": 300.0, "nadir_s": 309.75, "end_s": 339.75, "depth_bpm": 30.0,
         "area_bpm_s": pytest.approx(30 * (41 / 2 + 80 + 39 / 2) / HZ), "fall_s": 10.0, "coverage": 1.0,
         "contraction_onset_s": None, "contraction_peak_s": None,
-        "kind nichd-2008": "variable", "kind figo-2015": "variable",
+        **{f"kind {rules.name}": "variable" for rules in RULES.rule_sets},
     }  # fmt: skip
     short, long = bed.of("acceleration")
     assert short.text == "acceleration of 20 bpm, 20 s"
@@ -332,9 +332,9 @@ def test_whether_it_has_helped(before: int, after: int, eased: bool, helped: boo
 
 def test_what_became_of_it_in_words() -> None:
     note = CareRecord(0, "Kim", "turned", "turned to the side", stretch(3))
-    assert care.in_words(note) == ""
+    assert care.in_words(note, 600) == ""
     note = CareRecord(0, "Kim", "turned", "turned to the side", stretch(3), None, stretch(1), helped=False)
-    assert care.in_words(note) == (
+    assert care.in_words(note, 600) == (
         "turned to the side: has not helped; decelerations in 10 min 3 before, 1 after, deepest 31 and 31 bpm"
     )
 
@@ -371,10 +371,17 @@ class Timed:
     """Taps at seconds, beside contractions the toco has recorded."""
 
     def __init__(self, *recorded_s: int) -> None:
-        self.hand = Hand.empty(2, {})
-        self.history = History.empty(2, {"rule_sets": 2})
+        self.hand = arrays.empty(Hand, 2, {})
+        self.history = arrays.empty(History, 2, {"rule_sets": 2})
         for at in recorded_s:
-            history.add_contraction(self.history, 1, Contraction(at * HZ, (at + 30) * HZ, (at + 60) * HZ))
+            self._record(at * HZ)
+
+    def _record(self, onset: int) -> None:
+        h, slot = self.history, self.history.contractions[1]
+        h.contraction_onset[slot, 1], h.contraction_peak[slot, 1], h.contraction_end[slot, 1] = (
+            onset + s * HZ for s in (0, 30, 60)
+        )
+        h.contractions[1] += 1
 
     def tap(self, edge: str, second: int) -> str:
         return hand.tap(self.hand, 1, edge, second, LIMITS)

@@ -14,7 +14,7 @@ import pytest
 
 from quietward.contracts.messages import HZ
 from quietward.simulator import scenario, shift
-from quietward.simulator.bed import Bed, Labour, simulate
+from quietward.simulator.bed import Bed, SimulatedLabour, simulate
 from quietward.simulator.scenario import Fault, load
 from quietward.simulator.truth import Span, Truth
 
@@ -27,16 +27,16 @@ OURS = [name for name in scenario.names() if name != "mixed-last-hours"]
 
 
 @cache
-def labour(name: str, seed: int) -> Labour:
+def labour(name: str, seed: int) -> SimulatedLabour:
     found = load(name)
     return simulate(found, seed, int(found.lasts_min * 60))
 
 
-def labours(name: str) -> list[Labour]:
+def labours(name: str) -> list[SimulatedLabour]:
     return [labour(name, seed) for seed in SEEDS]
 
 
-def events(of: Labour, kind: str, from_min: float = 0, until_min: float = 1e6) -> list[Truth]:
+def events(of: SimulatedLabour, kind: str, from_min: float = 0, until_min: float = 1e6) -> list[Truth]:
     return [e for e in of.truth.events if e.what.endswith(kind) and from_min * 60 <= e.onset_s < until_min * 60]
 
 
@@ -48,23 +48,23 @@ def part(signal: Any, from_min: float, until_min: float) -> Any:
     return signal[int(from_min * 60 * HZ) : int(until_min * 60 * HZ)]
 
 
-def seen_share(of: Labour, from_min: float, until_min: float) -> float:
+def seen_share(of: SimulatedLabour, from_min: float, until_min: float) -> float:
     return float(np.isfinite(part(of.fhr, from_min, until_min)).mean())
 
 
-def median_baseline(of: Labour, from_min: float, until_min: float) -> float:
+def median_baseline(of: SimulatedLabour, from_min: float, until_min: float) -> float:
     return float(np.median(part(of.baseline, from_min, until_min)))
 
 
-def least_in_three(name: str, of: Callable[[Labour], float]) -> float:
+def least_in_three(name: str, of: Callable[[SimulatedLabour], float]) -> float:
     return min(of(one) for one in labours(name))
 
 
-def most_in_three(name: str, of: Callable[[Labour], float]) -> float:
+def most_in_three(name: str, of: Callable[[SimulatedLabour], float]) -> float:
     return max(of(one) for one in labours(name))
 
 
-def contractions_in_ten(of: Labour, from_min: float) -> float:
+def contractions_in_ten(of: SimulatedLabour, from_min: float) -> float:
     """Averaged over 30 minutes, as NICHD 2008 counts them (Macones et al., Obstet Gynecol 2008;112:661)."""
     return len(events(of, "contraction", from_min, from_min + 30)) / 3
 
@@ -177,7 +177,7 @@ def test_the_mothers_pulse_hides_the_fall() -> None:
 def test_the_pattern_is_sinusoidal() -> None:
     """3 to 5 cycles a minute (NICHD 2008): that is where the power of the signal is, by an FFT."""
 
-    def peak(one: Labour, from_min: float, until_min: float) -> tuple[float, float]:
+    def peak(one: SimulatedLabour, from_min: float, until_min: float) -> tuple[float, float]:
         fhr = part(one.fhr, from_min, until_min)
         t, here = np.arange(len(fhr)), np.isfinite(fhr)
         fhr = np.interp(t, t[here], fhr[here])
@@ -304,7 +304,7 @@ def test_a_toco_that_shows_nothing() -> None:
 
 
 def test_traps_are_there() -> None:
-    def artefacts(one: Labour, *what: str) -> int:
+    def artefacts(one: SimulatedLabour, *what: str) -> int:
         return sum(a.what in what for a in one.truth.artefacts)
 
     assert least_in_three("walking", lambda one: seen_share(one, 0, 93)) > 0.55

@@ -13,7 +13,7 @@ from quietward.contracts.errors import BadScenario, BadSettings
 from quietward.contracts.messages import HZ, CareKind
 from quietward.recordings.files import read_recording
 from quietward.simulator import output, shift, truth
-from quietward.simulator.bed import Bed, Labour, simulate
+from quietward.simulator.bed import Bed, SimulatedLabour, simulate
 from quietward.simulator.physiology import responses
 from quietward.simulator.scenario import Cause, Factor, Happening, Phase, Scenario, load, one_bed
 from quietward.simulator.truth import Truth
@@ -22,7 +22,7 @@ HOUR_S = 3600
 QUIET: dict[str, Any] = {"asleep_share": 0.0, "capacity_bpm_min": 100_000.0, "recorder": "quarters"}
 
 
-def labour(seconds: int = HOUR_S, seed: int = 1, phase: dict[str, Any] | None = None, **more: Any) -> Labour:
+def labour(seconds: int = HOUR_S, seed: int = 1, phase: dict[str, Any] | None = None, **more: Any) -> SimulatedLabour:
     """A labour of one phase, clean sensors and a reserve that lasts, unless said otherwise."""
     numbers = {
         "baseline_bpm": 140.0, "variability_bpm": 8.0, "contraction_interval_s": 180.0, "contraction_duration_s": 80.0,
@@ -32,11 +32,11 @@ def labour(seconds: int = HOUR_S, seed: int = 1, phase: dict[str, Any] | None = 
     return simulate(made, seed, seconds)
 
 
-def of(found: Labour, what: str) -> list[Truth]:
+def of(found: SimulatedLabour, what: str) -> list[Truth]:
     return [e for e in found.truth.events if e.what == what]
 
 
-def causing(kind: str, depth_bpm: float = 30.0, length_s: float = 50.0, form: str = "plain") -> Labour:
+def causing(kind: str, depth_bpm: float = 30.0, length_s: float = 50.0, form: str = "plain") -> SimulatedLabour:
     cause = Cause(kind, 1.0, depth_bpm, length_s, form=form)  # type: ignore[arg-type]
     return labour(2 * HOUR_S, phase={"causes": [cause]})
 
@@ -95,7 +95,7 @@ class Squeeze(msgspec.Struct):
     end: float
 
 
-def with_contraction(made: Labour, what: str) -> list[tuple[Truth, Squeeze]]:
+def with_contraction(made: SimulatedLabour, what: str) -> list[tuple[Truth, Squeeze]]:
     """Falls, each with the last contraction that began before or with it."""
     pairs = []
     for fall in of(made, what):
@@ -304,7 +304,7 @@ def test_recordings_travel_with_their_truth(tmp_path: Path, kind: output.Format)
     """Read back by our reader, and a WFDB record by the WFDB library itself."""
     made = simulate(load("cord-now-and-then"), 3, 3 * HOUR_S)
     told: list[int] = []
-    order = output.Order("bed-1", load("cord-now-and-then"), 3, 2 * HOUR_S, HOUR_S)
+    order = output.RecordingOrder("bed-1", load("cord-now-and-then"), 3, 2 * HOUR_S, HOUR_S)
     recording, beside = output.write(tmp_path / "new", [order], kind, told.append)
     assert sum(told) == 3 * HOUR_S
     read = read_recording(recording)

@@ -7,7 +7,7 @@ from quietward.contracts.messages import HZ, CareKind
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import TICK_S, simulate
 from quietward.simulator.service import in_words, simulated
-from quietward.simulator.sources import LiveBed, Second, Strip
+from quietward.simulator.sources import DeviceSecond, LiveBed, RecordedStrip
 from quietward.simulator.truth import Helped, Span
 
 PRESSED = scenario.Scenario(
@@ -19,9 +19,9 @@ PRESSED = scenario.Scenario(
 SECONDS = 305
 
 
-def played(live: LiveBed, at: int | None = None, did: CareKind = "turned") -> list[Second]:
+def played(live: LiveBed, at: int | None = None, did: CareKind = "turned") -> list[DeviceSecond]:
     """All seconds; `did` is done when `at` of them have been played."""
-    found: list[Second] = []
+    found: list[DeviceSecond] = []
     for second in live.play():
         found.append(second)
         if len(found) == at:
@@ -29,13 +29,13 @@ def played(live: LiveBed, at: int | None = None, did: CareKind = "turned") -> li
     return found
 
 
-def fhr(seconds: list[Second]) -> np.ndarray:
+def fhr(seconds: list[DeviceSecond]) -> np.ndarray:
     return np.array([s.fhr for s in seconds], dtype=float).ravel()
 
 
 def test_a_recording_is_played_as_it_is() -> None:
-    strip = Strip("bed-1", np.array([140, np.nan, 141.25, 142, 143, 1]), np.arange(6.0), "test")
-    assert list(strip.play()) == [Second([140, None, 141.25, 142], [0, 1, 2, 3])]
+    strip = RecordedStrip("bed-1", np.array([140, np.nan, 141.25, 142, 143, 1]), np.arange(6.0), "test")
+    assert list(strip.play()) == [DeviceSecond([140, None, 141.25, 142], [0, 1, 2, 3])]
     assert strip.seconds == 1
 
 

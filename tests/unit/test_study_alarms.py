@@ -12,32 +12,32 @@ from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed, shift
-from quietward.study.alarms import CALLING, PolicyAlarms, Stood, Turn, beyond_limits, by_class
-from quietward.study.cases import Measured
-from quietward.study.looks import Looks
-from tests.studies import measured, small
+from quietward.study.alarms import CALLING, AlarmChange, AlarmEdge, PolicyAlarms, class_alarm_edges, limit_alarm_edges
+from quietward.study.cases import MeasuredShifts
+from quietward.study.evaluations import Evaluations
+from tests.studies import measured_shifts, small
 
-Told = dict[int, list[tuple[float, int]]]
+CallCount = dict[int, list[tuple[float, int]]]
 RANKS = {"look": 1, "bedside": 2, "team": 3}
 
 
-def alone(alarms: PolicyAlarms) -> list[Stood]:
+def alone(alarms: PolicyAlarms) -> list[AlarmChange]:
     while np.isfinite(alarms.next_s()):
-        alarms.look()
-    return alarms.told
+        alarms.step()
+    return alarms.changes
 
 
-def by_lane(told: list[Stood], variant: int = 0) -> Told:
-    found: Told = defaultdict(list)
+def by_lane(told: list[AlarmChange], variant: int = 0) -> CallCount:
+    found: CallCount = defaultdict(list)
     for one in told:
         if one.variant == variant:
             found[one.lane].append((one.t_s, one.level))
     return found
 
 
-def live(found: Measured) -> Told:
+def run_shift(found: MeasuredShifts) -> CallCount:
     """Return every change of level as the live detector's own core tells it."""
-    rules, n = small().rules, found.looks.lanes
+    rules, n = small().rules, found.evaluations.lanes
     state, events = State(rules, [str(i) for i in range(n)], [""] * n), list[Event]()
     fhr, ua = (signal.reshape(n, -1, HZ) for signal in (found.fhr, uterine_activity(found)))
     known = [t for t in found.truth if t is not None]
@@ -48,7 +48,7 @@ def live(found: Measured) -> Told:
             state, np.arange(n), np.full(n, second), fhr[:, second].T, ua[:, second].T, np.full(n, np.nan), events,
             np.where(stage_2 <= second, 2, 1), weeks,
         )  # fmt: skip
-    told: Told = defaultdict(list)
+    told: CallCount = defaultdict(list)
     for event in events:
         if event.kind.startswith("flag-"):
             level = 0 if event.kind == "flag-eased" else RANKS[str(event.detail["level"])]
@@ -56,7 +56,7 @@ def live(found: Measured) -> Told:
     return told
 
 
-def uterine_activity(found: Measured) -> Floats:
+def uterine_activity(found: MeasuredShifts) -> Floats:
     whole = []
     for case in found.cases:
         for i, (scenario, skip_s) in enumerate(shift.placed(shift.load(case.shift))):
@@ -66,9 +66,9 @@ def uterine_activity(found: Measured) -> Floats:
 
 
 def test_a_policy_says_what_the_live_system_says() -> None:
-    found = measured()
-    told = by_lane(alone(PolicyAlarms(found.looks, policies()[:1])))
-    assert told == live(found)
+    found = measured_shifts()
+    told = by_lane(alone(PolicyAlarms(found.evaluations, policies()[:1])))
+    assert told == run_shift(found)
     assert sum(len(changes) for changes in told.values()) > 8
 
 
@@ -77,7 +77,7 @@ def policies() -> list[Policy]:
 
 
 def test_policies_side_by_side_say_what_each_says_alone() -> None:
-    found = measured().looks
+    found = measured_shifts().evaluations
     together = alone(PolicyAlarms(found, policies()))
     for v, policy in enumerate(policies()):
         assert by_lane(together, v) == by_lane(alone(PolicyAlarms(found, [policy]))), v
@@ -86,12 +86,12 @@ def test_policies_side_by_side_say_what_each_says_alone() -> None:
 
 
 def test_who_answers_is_not_called_again_for_the_same() -> None:
-    found = measured().looks
+    found = measured_shifts().evaluations
     silent, answered = (PolicyAlarms(found, policies()[:1]) for _ in range(2))
     calls = {False: 0, True: 0}
     for alarms, answers in ((silent, False), (answered, True)):
         while np.isfinite(t_s := alarms.next_s()):
-            for call in alarms.look():
+            for call in alarms.step():
                 assert call.what in CALLING
                 assert alarms.level(0, call.lane) == call.level
                 calls[answers] += 1
@@ -128,20 +128,22 @@ def by_hand(fhr: list[float | None], for_s: float) -> list[tuple[int, bool]]:
 def test_limits_are_crossed_for_their_time(pieces: list[tuple[float | None, int]], for_s: float) -> None:
     fhr = [bpm for bpm, count in pieces for _ in range(count)]
     signal = np.array([np.nan if bpm is None else bpm for bpm in fhr])
-    found = beyond_limits(signal, 110, 160, for_s, 1, 0)
+    found = limit_alarm_edges(signal, 110, 160, for_s, 1, 0)
     assert [(round(t.t_s * HZ), t.level == 1) for t in found] == by_hand(fhr, for_s)
 
 
 def test_a_rule_set_at_its_word_asks_when_its_class_changes() -> None:
     classes = np.array([0, 1, 2, 2, 3, 3, 1, 2.0])
-    looks = Looks(1, np.arange(8) * 60, np.zeros(8, dtype=np.int64), np.zeros(8, dtype=bool), {})
-    turns = [Turn(120, 0, 1), Turn(240, 0, 2), Turn(360, 0, 0), Turn(420, 0, 1)]
-    assert by_class(looks, classes) == turns
+    looks = Evaluations(1, np.arange(8) * 60, np.zeros(8, dtype=np.int64), np.zeros(8, dtype=bool), {})
+    edges = [AlarmEdge(120, 0, 1), AlarmEdge(240, 0, 2), AlarmEdge(360, 0, 0), AlarmEdge(420, 0, 1)]
+    assert class_alarm_edges(looks, classes) == edges
 
 
 def test_waiting_takes_away_calls_that_stood_for_nothing() -> None:
     """14 s took away half of such alarms (Görges and others, Anesth Analg 2009;108:1546): here at least that."""
-    found = measured()
-    counts = [sum(t.level > 0 for fhr in found.fhr for t in beyond_limits(fhr, 110, 160, s, 1, 0)) for s in (0, 14, 19)]
+    found = measured_shifts()
+    counts = [
+        sum(t.level > 0 for fhr in found.fhr for t in limit_alarm_edges(fhr, 110, 160, s, 1, 0)) for s in (0, 14, 19)
+    ]
     assert counts[0] > 100
     assert counts[2] < counts[1] <= counts[0] / 2

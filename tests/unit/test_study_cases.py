@@ -8,8 +8,8 @@ import pytest
 from quietward.contracts.messages import HZ
 from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
-from quietward.study import cases, report, result, run
-from quietward.study.life import lived
+from quietward.study import cases, report, report_page, result, run
+from quietward.study.simulation import simulate_shifts
 from tests.studies import small
 
 
@@ -17,37 +17,37 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
     plan = small(
         cases=[{"scenarios": ["calm", "cord-not-recovering"], "hours": 0.5, "seeds": [3, 4]}], alarm=[], vary=[]
     )
-    (group,) = cases.groups(plan.study)
-    found = cases.measured(group, plan.rules, tmp_path)
+    (group,) = cases.group_cases(plan.study)
+    found = cases.measure_shifts(group, plan.rules, tmp_path)
     assert found.cases[0].names == ["calm", "cord-not-recovering"]
     assert [t.scenario for t in found.truth if t] == ["calm", "cord-not-recovering"] * 2
     assert found.beds == 2
-    ((one, other),) = lived(found, plan.variants, None)
+    ((one, other),) = simulate_shifts(found, plan.variants, None)
     assert one.bed_hours == other.bed_hours == 1.0
     assert {e.bed for e in one.episodes} == {1}
-    assert sum(t.count for t in one.calls if t.stands) > 0
+    assert sum(t.count for t in one.calls if t.true_positive) > 0
 
 
 def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> None:
     folder = tmp_path / "recorded"
-    output.write(folder, [output.Order("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
+    output.write(folder, [output.RecordingOrder("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
     quiet = np.full(900 * HZ, 140.0) + np.sin(np.arange(900 * HZ) / 8) * 5
     write_recording(folder / "b-short.csv", quiet, np.full(900 * HZ, 10.0))
     write_recording(folder / "c-short.csv", quiet, np.full(900 * HZ, 10.0))
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 2}], alarm=[], vary=[])
-    both, alone = cases.groups(plan.study)
-    found = cases.measured(both, plan.rules, tmp_path / "done")
+    both, alone = cases.group_cases(plan.study)
+    found = cases.measure_shifts(both, plan.rules, tmp_path / "done")
     assert found.cases[0].names == ["a-fall", "b-short"]
     assert [t and t.scenario for t in found.truth] == ["cord-not-recovering", None]
     assert found.seconds.tolist() == [1800, 900]
-    assert found.looks.second[found.looks.lane == 1].max() < 900
-    ((shift,),) = lived(found, plan.variants, None)
+    assert found.evaluations.second[found.evaluations.lane == 1].max() < 900
+    ((shift,),) = simulate_shifts(found, plan.variants, None)
     assert shift.bed_hours == pytest.approx(0.75)
     assert {e.bed for e in shift.episodes} == {0}
-    again = cases.measured(both, plan.rules, tmp_path / "done")
+    again = cases.measure_shifts(both, plan.rules, tmp_path / "done")
     assert again.seconds.tolist() == [1800, 900]
     assert np.array_equal(again.fhr, found.fhr, equal_nan=True)
-    assert cases.measured(alone, plan.rules, tmp_path / "done").beds == 1
+    assert cases.measure_shifts(alone, plan.rules, tmp_path / "done").beds == 1
 
 
 def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
@@ -59,14 +59,14 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     alarm = {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0}
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 1}], alarm=[alarm], vary=[])
     found = run.run(plan, tmp_path / "done", workers=1)
-    rows = result.rows(found, draws=50)
-    assert found.earned == [{}, {}]
+    rows = result.summarize(found, draws=50)
+    assert found.ppv == [{}, {}]
     for row in rows:
         assert row.calls_per_bed_hour["all"].value
         assert row.interruptions_per_nurse_hour.value
-        assert [e.value for e in row.worth.values()] == [None] * 3
+        assert [e.value for e in row.ppv.values()] == [None] * 3
         assert (row.needs, row.late.value, row.meets) == (0, None, False)
-    page = report.page(found, report.whole(found, rows, "quietward study x"))
+    page = report_page.render(found, report.full_report(found, rows, "quietward study x"))
     assert "1 shifts of recordings side by side" in page
     assert "nothing can be said of what is late" in page
     assert "never</td>" not in page

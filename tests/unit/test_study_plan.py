@@ -1,16 +1,13 @@
 """Study files: what varies, and what is refused with key, value and remedy."""
 
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 
 from quietward.contracts.errors import BadRules, BadScenario, BadStudy
 from quietward.study import plan
 from quietward.study.plan import BASE
-from quietward.study.what_if import WhatIf
 from tests.studies import small
 
 
@@ -102,14 +99,3 @@ def test_a_file_that_is_wrong_is_refused(tmp_path: Path, text: str, says: str) -
 def test_a_study_that_is_not_there_says_which_are() -> None:
     with pytest.raises(BadStudy, match="default-policy"):
         plan.load("nowhere")
-
-
-def test_the_report_that_comes_along_is_of_the_study_and_the_rules_that_come_along() -> None:
-    folder = files("quietward.dashboard") / "studies" / "default-policy"
-    found = plan.load("default-policy")
-    shown = msgspec.json.decode((folder / "what-if.json").read_bytes(), type=WhatIf)
-    assert {s.key: s.today for s in shown.sliders} == {v.key: found.today(v.key) for v in found.study.vary}
-    report = (folder / "report.html").read_text()
-    assert found.rules.digest in report
-    for alarm in found.study.alarm:
-        assert alarm.name in report

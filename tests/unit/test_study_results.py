@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import report, result, run, what_if
-from quietward.study.result import Row
+from quietward.study import report, report_page, result, run, what_if
+from quietward.study.result import VariantRow
 from quietward.study.run import Result
-from tests.studies import measured, small
+from tests.studies import measured_shifts, small
 
 
 @pytest.fixture(scope="module")
@@ -26,8 +26,8 @@ def found(folder: Path) -> Result:
 
 
 @pytest.fixture(scope="module")
-def rows(found: Result) -> list[Row]:
-    return result.rows(found, draws=200)
+def rows(found: Result) -> list[VariantRow]:
+    return result.summarize(found, draws=200)
 
 
 def test_workers_and_a_break_change_nothing(found: Result, folder: Path, tmp_path: Path) -> None:
@@ -36,17 +36,17 @@ def test_workers_and_a_break_change_nothing(found: Result, folder: Path, tmp_pat
     for path in folder.glob("*.truth.json"):
         (tmp_path / path.name).write_bytes(path.read_bytes())
     again = run.run(small(), tmp_path, workers=1)
-    assert (again.lived, again.alone, again.earned) == (found.lived, found.alone, found.earned)
+    assert (again.with_staff, again.unanswered, again.ppv) == (found.with_staff, found.unanswered, found.ppv)
     before = {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
     steps: list[tuple[int, int]] = []
     resumed = run.run(small(), tmp_path, workers=2, moved=lambda done, total: steps.append((done, total)))
-    assert resumed.lived == found.lived
+    assert resumed.with_staff == found.with_staff
     assert {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()} == before
     assert [done for done, _ in steps] == list(range(1, steps[0][1] + 1))
 
 
-def test_calls_are_what_their_alone_says(rows: list[Row], found: Result) -> None:
-    for row, shifts in zip(rows, found.lived, strict=True):
+def test_calls_are_what_their_alone_says(rows: list[VariantRow], found: Result) -> None:
+    for row, shifts in zip(rows, found.with_staff, strict=True):
         calls = sum(t.count for s in shifts for t in s.calls)
         assert row.calls_per_bed_hour["all"].value == pytest.approx(calls / (2 * 8 * 0.6))
         assert sum(of.calls for of in row.reasons) == calls
@@ -62,14 +62,14 @@ def test_calls_are_what_their_alone_says(rows: list[Row], found: Result) -> None
         assert row.needs == sum(e.level == "team" for s in shifts for e in s.episodes)
 
 
-def test_an_eager_alarm_interrupts_more(rows: list[Row]) -> None:
+def test_an_eager_alarm_interrupts_more(rows: list[VariantRow]) -> None:
     rate = {row.name: row.interruptions_per_nurse_hour.value or 0.0 for row in rows}
     assert rate["at once"] > rate["for 14 s"] > rate["today"] > 0
     today = next(row for row in rows if row.name == "today")
     assert (today.interruptions_against_today.value, today.late_against_today.value) == (0, 0)
 
 
-def test_the_truth_lies_within_what_the_draws_say(rows: list[Row]) -> None:
+def test_the_truth_lies_within_what_the_draws_say(rows: list[VariantRow]) -> None:
     for row in rows:
         for e in (row.interruptions_per_nurse_hour, row.late, row.calls_per_bed_hour["all"]):
             assert e.value is not None
@@ -94,8 +94,8 @@ def test_nothing_beats_what_is_on_the_front() -> None:
     assert result.front(points) == [True, True, False, False, True, True, False]
 
 
-def test_the_choice_meets_the_limit_and_is_the_least_late_then_the_quietest(rows: list[Row]) -> None:
-    best = result.chosen(rows)
+def test_the_choice_meets_the_limit_and_is_the_least_late_then_the_quietest(rows: list[VariantRow]) -> None:
+    best = result.choose(rows)
     meeting = [row for row in rows if row.meets and row.kind == result.POLICY]
     if best is None:
         assert not meeting
@@ -105,30 +105,41 @@ def test_the_choice_meets_the_limit_and_is_the_least_late_then_the_quietest(rows
     assert all((r.late.value, r.interruptions_per_nurse_hour.value) >= key for r in meeting)
 
 
-def test_where_nothing_meets_the_limit_that_is_said(found: Result, rows: list[Row]) -> None:
+def test_where_nothing_meets_the_limit_that_is_said(found: Result, rows: list[VariantRow]) -> None:
     none = [msgspec.structs.replace(row, meets=False) for row in rows]
-    whole = report.whole(found, none, "quietward study x")
-    assert whole.chosen is None
-    assert "None of the variants meets this limit" in report.page(found, whole)
+    full = report.full_report(found, none, "quietward study x")
+    assert full.chosen is None
+    assert "None of the variants meets this limit" in report_page.render(found, full)
 
 
-def test_the_report_says_what_it_is_and_how_it_is_made_again(found: Result, rows: list[Row], tmp_path: Path) -> None:
-    whole = report.whole(found, rows, "quietward study for-tests --out x")
-    paths = {path.name: path for path in report.write(tmp_path, found, whole)}
+def test_names_in_the_report_are_text_and_no_markup(found: Result, rows: list[VariantRow]) -> None:
+    renamed = [msgspec.structs.replace(row, name=f"<b>{row.name}</b>") if row.numbers else row for row in rows]
+    full = report.full_report(found, renamed, "quietward study '<i>x</i>'")
+    page = report_page.render(found, msgspec.structs.replace(full, chosen=None))
+    assert "<b>" not in page
+    assert "<i>" not in page
+    assert "quietward study &#39;&lt;i&gt;x&lt;/i&gt;&#39;" in page
+
+
+def test_the_report_says_what_it_is_and_how_it_is_made_again(
+    found: Result, rows: list[VariantRow], tmp_path: Path
+) -> None:
+    full = report.full_report(found, rows, "quietward study for-tests --out x")
+    paths = {path.name: path for path in report.write(tmp_path, full, report_page.render(found, full))}
     page = paths["report.html"].read_text()
     for text in (NOTICE, "quietward study for-tests --out x", "ISA-18.2", "Görges", *(row.name for row in rows)):
         assert text in page, text
     assert "http" not in page.replace("http://www.w3.org", "").replace("http://purl.org", "").replace(
         "http://creativecommons.org", ""
     ).replace("https://matplotlib.org", "")
-    assert msgspec.json.decode(paths["report.json"].read_bytes(), type=report.Whole).rows == rows
+    assert msgspec.json.decode(paths["report.json"].read_bytes(), type=report.FullReport).rows == rows
     lines = list(csv.DictReader(io.StringIO(paths["variants.csv"].read_text())))
     assert [line["variant"] for line in lines] == [row.name for row in rows]
     assert float(lines[1]["long-fall.limit"]) == 60
 
 
 def test_what_would_have_been_is_there_for_every_number(tmp_path: Path) -> None:
-    found = what_if.of(small(), measured())
+    found = what_if.build_what_if(small(), measured_shifts())
     assert [s.key for s in found.sliders] == ["long-fall.limit", "concern-raised.hold_s", "escalation.look_after_s"]
     for slider in found.sliders:
         values = [p.value for p in slider.positions]

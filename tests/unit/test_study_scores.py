@@ -4,20 +4,20 @@ import pytest
 
 from quietward.simulator.truth import Span
 from quietward.study import score
-from quietward.study.alarms import Call, Stood
-from quietward.study.score import Shift
+from quietward.study.alarms import AlarmChange, Call
+from quietward.study.score import ShiftScore
 from quietward.study.staff import BedTruth, Visit
 
 NOTHING = BedTruth([], [], [])
 
 
 def shift(
-    calls: list[tuple[float, int]], needs: list[Span] | None = None, told: list[Stood] | None = None,
+    calls: list[tuple[float, int]], needs: list[Span] | None = None, told: list[AlarmChange] | None = None,
     visits: list[Visit] | None = None, hours: float = 2.0,
-) -> Shift:  # fmt: skip
+) -> ShiftScore:  # fmt: skip
     """Score one bed with one nurse. calls: time and level."""
     made = [(Call(0, 0, t, level, "a-fall", "raised"), False) for t, level in calls]
-    return score.shift(hours, hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
+    return score.score_shift(hours, hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
 
 
 def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
@@ -44,16 +44,16 @@ def test_three_of_a_kind_in_a_minute_chatter() -> None:
 
 
 def test_what_is_over_at_once_and_stays_away_is_fleeting() -> None:
-    assert shift([], told=[Stood(0, 0, 10, 1, False), Stood(0, 0, 18, 0, False)]).fleeting == 1
-    assert shift([], told=[Stood(0, 0, 10, 1, False), Stood(0, 0, 21, 0, False)]).fleeting == 0
-    back = [Stood(0, 0, 10, 1, False), Stood(0, 0, 18, 0, False), Stood(0, 0, 50, 1, False)]
+    assert shift([], told=[AlarmChange(0, 0, 10, 1, False), AlarmChange(0, 0, 18, 0, False)]).fleeting == 1
+    assert shift([], told=[AlarmChange(0, 0, 10, 1, False), AlarmChange(0, 0, 21, 0, False)]).fleeting == 0
+    back = [AlarmChange(0, 0, 10, 1, False), AlarmChange(0, 0, 18, 0, False), AlarmChange(0, 0, 50, 1, False)]
     assert shift([], told=back).fleeting == 0
 
 
 def test_what_nobody_answers_for_half_an_hour_is_stale() -> None:
-    raised = [Stood(0, 0, 0, 1, False), Stood(0, 0, 1200, 2, False)]
-    assert shift([], told=[*raised, Stood(0, 0, 1900, 0, False)]).stale == 1
-    assert shift([], told=[*raised, Stood(0, 0, 1700, 2, True)]).stale == 0
+    raised = [AlarmChange(0, 0, 0, 1, False), AlarmChange(0, 0, 1200, 2, False)]
+    assert shift([], told=[*raised, AlarmChange(0, 0, 1900, 0, False)]).stale == 1
+    assert shift([], told=[*raised, AlarmChange(0, 0, 1700, 2, True)]).stale == 0
 
 
 BOTH = [Span("bedside", 1000, 1150), Span("team", 1150, 1600)]
@@ -84,16 +84,16 @@ def test_time_to_somebody_at_the_bed(
 
 
 def test_flagged_before_and_after() -> None:
-    told = [Stood(0, 0, 800, 1, False), Stood(0, 0, 1300, 2, False), Stood(0, 0, 2000, 0, False)]
+    told = [AlarmChange(0, 0, 800, 1, False), AlarmChange(0, 0, 1300, 2, False), AlarmChange(0, 0, 2000, 0, False)]
     bedside, team = shift([], BOTH, told).episodes
     assert (bedside.flagged_s, bedside.called_s) == (-200, 300)
     assert (team.flagged_s, team.called_s) == (-350, 150)
-    over = [Stood(0, 0, 500, 2, False), Stood(0, 0, 900, 0, False)]
+    over = [AlarmChange(0, 0, 500, 2, False), AlarmChange(0, 0, 900, 0, False)]
     assert {e.flagged_s for e in shift([], BOTH, over).episodes} == {None}
 
 
 def test_a_call_for_the_team_interrupts_every_nurse() -> None:
     calls = [(Call(0, 0, 10.0, 3, "a-fall", "raised"), True), (Call(0, 0, 20.0, 1, "a-fall", "raised"), True)]
-    found = score.shift(1.0, 4.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
+    found = score.score_shift(1.0, 4.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
     assert found.interruptions == 3
-    assert [(t.level, t.stands, t.count, t.heard) for t in found.calls] == [(1, True, 1, 1), (3, True, 1, 2)]
+    assert [(t.level, t.true_positive, t.count, t.heard) for t in found.calls] == [(1, True, 1, 1), (3, True, 1, 2)]

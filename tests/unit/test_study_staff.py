@@ -1,4 +1,4 @@
-"""Staff believe calls as far as they earn it, do one thing at a time, and come sooner to what is more urgent."""
+"""StaffModel believe calls as far as they earn it, do one thing at a time, and come sooner to what is more urgent."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -9,8 +9,9 @@ import simpy
 from msgspec import structs
 
 from quietward.simulator.truth import Span
-from quietward.study.alarms import Call, Stood
-from quietward.study.staff import BedTruth, Crew, Staff, Visit, live
+from quietward.study.alarms import AlarmChange, Call
+from quietward.study.staff import BedTruth, Staff, Visit, run_shift
+from quietward.study.staff_model import StaffModel
 from tests.studies import small
 
 LOOK, BEDSIDE, TEAM = 1, 2, 3
@@ -22,14 +23,14 @@ class Rung:
     """An alarm that calls as a test says. answered: bed and time."""
 
     calls: list[Call]
-    told: list[Stood] = field(default_factory=list)
+    changes: list[AlarmChange] = field(default_factory=list)
     answered: list[tuple[int, float]] = field(default_factory=list)
     standing: dict[int, int] = field(default_factory=dict)
 
     def next_s(self) -> float:
         return self.calls[0].t_s if self.calls else np.inf
 
-    def look(self) -> list[Call]:
+    def step(self) -> list[Call]:
         call = self.calls.pop(0)
         self.standing[call.lane] = call.level
         return [call]
@@ -43,7 +44,7 @@ class Rung:
             self.answered.append((lane, t_s))
 
 
-def usual(**tables: dict[str, Any]) -> Staff:
+def usual(**tables: dict[str, Any]) -> StaffModel:
     """Return staff with some numbers changed; nobody has a student unless it is said."""
     staff = structs.replace(small().variants[0].staff, student_share=0.0)
     parts = {name: structs.replace(getattr(staff, name), **table) for name, table in tables.items()}
@@ -54,31 +55,31 @@ BUSY_WITH_NOTHING = {"round_every_min": 1e6, "other_every_min": 1e6, "spread": 0
 
 
 def shift(
-    calls: list[tuple[float, int, int]], beds: list[BedTruth], staff: Staff, earned: float = 1.0, seed: str = "a",
-    hours: float = 12.0, stands: bool = False,
-) -> tuple[Crew, Rung]:  # fmt: skip
-    """Let a shift go by. calls: time, bed, level; stands: whether they stand for something."""
+    calls: list[tuple[float, int, int]], beds: list[BedTruth], staff: StaffModel, ppv: float = 1.0, seed: str = "a",
+    hours: float = 12.0, is_true: bool = False,
+) -> tuple[Staff, Rung]:  # fmt: skip
+    """Let a shift go by. calls: time, bed, level; is_true: whether they are true positives."""
     rung = Rung([Call(0, bed, t, level, "a-fall", "raised") for t, bed, level in calls])
     env = simpy.Environment()
-    crew = Crew(env, staff, beds, rung, 0, 0, dict.fromkeys((LOOK, BEDSIDE, TEAM), earned), seed)
-    live(env, rung, lambda call: crew.called(call, stands), hours * 3600)
-    return crew, rung
+    staff_on_shift = Staff(env, staff, beds, rung, 0, 0, dict.fromkeys((LOOK, BEDSIDE, TEAM), ppv), seed)
+    run_shift(env, rung, lambda call: staff_on_shift.on_call(call, is_true), hours * 3600)
+    return staff_on_shift, rung
 
 
-@pytest.mark.parametrize("earned", [0.25, 0.5, 0.75])
-def test_calls_are_answered_at_the_rate_at_which_they_stand_for_something(earned: float) -> None:
+@pytest.mark.parametrize("ppv", [0.25, 0.5, 0.75])
+def test_calls_are_answered_at_the_rate_at_which_they_stand_for_something(ppv: float) -> None:
     """Bliss, Gilson, Deaton, Ergonomics 1995;38:2300: most people match the rate of true alarms; these were tested."""
     staff = usual(tasks=BUSY_WITH_NOTHING, trust={"matching_share": 1.0, "slower": [1.0, 1.0, 1.0]})
     calls = [(600.0 * (i + 1), 0, BEDSIDE) for i in range(400)]
-    _, rung = shift(calls, [NOTHING], staff, earned, hours=70)
-    assert len(rung.answered) / 400 == pytest.approx(earned, abs=0.08)
+    _, rung = shift(calls, [NOTHING], staff, ppv, hours=70)
+    assert len(rung.answered) / 400 == pytest.approx(ppv, abs=0.08)
 
 
 def test_who_does_not_match_answers_all_or_none() -> None:
     """The same study: about one in ten."""
     staff = usual(tasks=BUSY_WITH_NOTHING, trust={"matching_share": 0.0, "least": 0.0})
     calls = [(600.0 * (i + 1), 0, BEDSIDE) for i in range(50)]
-    assert [len(shift(calls, [NOTHING], staff, earned)[1].answered) for earned in (0.4, 0.6)] == [0, 50]
+    assert [len(shift(calls, [NOTHING], staff, ppv)[1].answered) for ppv in (0.4, 0.6)] == [0, 50]
 
 
 def test_the_more_stood_for_nothing_in_two_hours_the_slower() -> None:
@@ -99,8 +100,8 @@ def test_the_more_stood_for_nothing_in_two_hours_the_slower() -> None:
 def test_a_strip_is_read_at_the_station_before_anybody_goes() -> None:
     staff = usual(tasks=BUSY_WITH_NOTHING, call={"reads_right": 1.0})
     needed = BedTruth([Span("bedside", 100, 5000)], [], [])
-    crew, rung = shift([(200, 0, LOOK), (300, 1, LOOK)], [needed, NOTHING], staff)
-    (visit,) = crew.visits
+    staff_on_shift, rung = shift([(200, 0, LOOK), (300, 1, LOOK)], [needed, NOTHING], staff)
+    (visit,) = staff_on_shift.visits
     assert visit.bed == 0
     assert visit.from_s == pytest.approx(200 + 15 + 25 + 40)
     assert sorted(bed for bed, _ in rung.answered) == [0, 1]
@@ -109,23 +110,23 @@ def test_a_strip_is_read_at_the_station_before_anybody_goes() -> None:
 def test_the_most_urgent_comes_first_and_one_thing_at_a_time() -> None:
     staff = usual(tasks=BUSY_WITH_NOTHING)
     beds = [BedTruth([Span("bedside", 0, 9000)], [], []) for _ in range(3)]
-    crew, _ = shift([(10, 0, BEDSIDE), (60, 1, LOOK), (70, 2, BEDSIDE)], beds, staff, hours=1)
-    assert [v.bed for v in crew.visits] == [0, 2, 1]
-    assert all(a.until_s < b.from_s for a, b in zip(crew.visits, crew.visits[1:], strict=False))
+    staff_on_shift, _ = shift([(10, 0, BEDSIDE), (60, 1, LOOK), (70, 2, BEDSIDE)], beds, staff, hours=1)
+    assert [v.bed for v in staff_on_shift.visits] == [0, 2, 1]
+    assert all(a.until_s < b.from_s for a, b in zip(staff_on_shift.visits, staff_on_shift.visits[1:], strict=False))
 
 
 def test_rounds_come_round_without_any_call() -> None:
-    crew, _ = shift([], [NOTHING] * 4, usual(), hours=8)
+    staff_on_shift, _ = shift([], [NOTHING] * 4, usual(), hours=8)
     for bed in range(4):
-        came = [v.from_s for v in crew.visits if v.bed == bed]
+        came = [v.from_s for v in staff_on_shift.visits if v.bed == bed]
         assert 12 <= len(came) <= 17
         assert max(np.diff(came)) < 3600
 
 
 def test_a_call_for_the_team_brings_others() -> None:
     beds = [BedTruth([Span("team", 0, 9000)], [], []), *[NOTHING] * 7]
-    crew, _ = shift([(60, 0, TEAM)], beds, usual(tasks=BUSY_WITH_NOTHING), hours=1)
-    assert {v.who for v in crew.visits if v.bed == 0} >= {"nurse 1", "clinician"}
+    staff_on_shift, _ = shift([(60, 0, TEAM)], beds, usual(tasks=BUSY_WITH_NOTHING), hours=1)
+    assert {v.who for v in staff_on_shift.visits if v.bed == 0} >= {"nurse 1", "clinician"}
 
 
 def test_a_student_reads_strips_and_tells_the_nurse() -> None:
@@ -133,8 +134,8 @@ def test_a_student_reads_strips_and_tells_the_nurse() -> None:
         usual(tasks={**BUSY_WITH_NOTHING, "student_reads_right": 1.0, "teaching": 1.5}), student_share=1.0
     )
     needed = BedTruth([Span("bedside", 0, 9000)], [], [])
-    crew, _ = shift([(100, 0, LOOK)], [needed], staff)
-    (visit,) = crew.visits
+    staff_on_shift, _ = shift([(100, 0, LOOK)], [needed], staff)
+    (visit,) = staff_on_shift.visits
     assert visit.from_s == pytest.approx(100 + 15 + 60 + 40)
     assert visit.until_s - visit.from_s == pytest.approx(480 * 1.5)
 
@@ -147,7 +148,7 @@ def test_the_same_seed_gives_the_same_shift_and_another_one_another() -> None:
 
 
 @pytest.mark.parametrize(
-    ("t_s", "about_signal", "stands"),
+    ("t_s", "about_signal", "is_true"),
     [
         (0, False, False),
         (450, False, True),
@@ -157,7 +158,7 @@ def test_the_same_seed_gives_the_same_shift_and_another_one_another() -> None:
         (2100, True, True),
     ],
 )
-def test_a_call_stands_for_what_is_there_or_will_be_before_long(t_s: float, about_signal: bool, stands: bool) -> None:
+def test_a_call_is_true_for_what_is_there_or_will_be_before_long(t_s: float, about_signal: bool, is_true: bool) -> None:
     truth = BedTruth([Span("bedside", 1000, 1200)], [], [Span("off", 2000, 2400)])
     call = Call(0, 0, t_s, LOOK, "a", "raised", about_signal)
-    assert truth.stands_for_something(call, 600.0 if t_s < 1000 else 0.0) == stands
+    assert truth.is_true_positive(call, 600.0 if t_s < 1000 else 0.0) == is_true

@@ -9,15 +9,18 @@ import numpy as np
 import pytest
 
 from quietward.contracts.messages import HZ, Block
+from quietward.dashboard.view.marks import reasons
 from quietward.detect import assess, calibrate, rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
+from quietward.practice import strip
+from quietward.practice.compare import Answer, check, compare
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
-from quietward.simulator.bed import Labour
+from quietward.simulator.bed import SimulatedLabour
 from tests.traces import put, ramp, run
 
 NAME = "ours-2026"
@@ -40,7 +43,7 @@ def rules(monkeypatch: pytest.MonkeyPatch) -> Rules:
 
 
 @pytest.fixture(scope="module")
-def labour() -> Labour:
+def labour() -> SimulatedLabour:
     """An hour with decelerations."""
     return bed.simulate(scenario.load("cord-with-shoulders"), 3, 3600)
 
@@ -59,7 +62,7 @@ def test_the_core_judges_by_it(rules: Rules) -> None:
     assert [found.measure("prolonged_30min", i) for i in range(3)] == [0, 0, 1]
 
 
-def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules, labour: Labour) -> None:
+def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules, labour: SimulatedLabour) -> None:
     found = run(labour.fhr, labour.ua, rules)
     looks = np.array(found.looks)
     differ = {
@@ -72,7 +75,7 @@ def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules
     assert {"late_or_prolonged_share_30min", "prolonged_30min"} <= differ
 
 
-def test_summaries_name_its_class(rules: Rules, labour: Labour) -> None:
+def test_summaries_name_its_class(rules: Rules, labour: SimulatedLabour) -> None:
     state = State(rules)
     fhr, ua = (x.reshape(-1, HZ).tolist() for x in (np.where(np.isnan(s), 0, s) for s in (labour.fhr, labour.ua)))
     at = 1_790_000_000_000
@@ -83,7 +86,7 @@ def test_summaries_name_its_class(rules: Rules, labour: Labour) -> None:
     assert summary.rules == rules.digest != rule_file._digest(rules.reading, rules.rule_sets[:2])
 
 
-def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Labour) -> None:
+def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: SimulatedLabour) -> None:
     recording = Recording("one", labour.fhr, labour.ua)
     kinds = {}
     for name in ("figo-2015", NAME):
@@ -95,7 +98,7 @@ def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Lab
 
 
 def test_calibration_sets_it_beside_the_others(
-    rules: Rules, labour: Labour, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    rules: Rules, labour: SimulatedLabour, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
         "quietward.detect.calibrate.read_recording", lambda path: Recording(path.stem, labour.fhr, labour.ua)
@@ -105,3 +108,22 @@ def test_calibration_sets_it_beside_the_others(
     assert shares.shape == (2, len(rules.concern.finding))
     assert literal.shape == (2, 3)
     assert set(literal.ravel().tolist()) <= {1, 2, 3}
+
+
+def test_practice_asks_and_explains_by_it(rules: Rules) -> None:
+    code = strip.code_of("cord-with-shoulders", 3)
+    answer = Answer(140.0, [], NAME, 2, None)
+    check(answer, rules)
+    made = strip.make(code)
+    said = strip.ask_detector(code, NAME)
+    assert "prolonged" in {e.kind for e in said.events}
+    falls = [line for line in compare(made, said, answer, rules).lines if line.what == "deceleration"]
+    assert falls
+    assert all("abrupt, less than 30 s" in line.why[1] for line in falls if line.kind == "variable")
+
+
+def test_explanations_name_it(rules: Rules) -> None:
+    fhr = put(np.full(900 * HZ, 140.0), 300, ramp(-30, 5, 40, 5))
+    (event,) = run(fhr, rules=rules).of("deceleration")
+    told = reasons(event, rule_file.policy_info(rules))
+    assert told[-3:] == ["figo-2015: variable", "nichd-2008: variable", f"{NAME}: prolonged"]

@@ -1,6 +1,6 @@
 // A bed's last contractions as a table.
 
-import { ifChanged, make, say } from "../shared/elements.mjs";
+import { ifChanged, make, setText } from "../shared/elements.mjs";
 import { minutesAndSeconds, timeOf } from "../shared/words.mjs";
 import { rowsOf, sinceLast } from "./timing.mjs";
 
@@ -22,7 +22,7 @@ export class Contractions {
    */
   show(card, strip) {
     const since = sinceLast(card, strip.marks, strip.last);
-    say(this.since, since === null ? "none seen in the last half hour" : `${minutesAndSeconds(since)} since the last one began`);
+    setText(this.since, since === null ? "none seen in the last half hour" : `${minutesAndSeconds(since)} since the last one began`);
     const rows = rowsOf(strip.marks);
     ifChanged(this.table, rows, () => this.table.replaceChildren(head(), ...rows.map(line)));
     this.table.hidden = rows.length === 0;

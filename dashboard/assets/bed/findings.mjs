@@ -2,7 +2,7 @@
 
 import { ifChanged, make } from "../shared/elements.mjs";
 
-/** @import { Card, Labour } from "../shared/types" */
+/** @import { Card, LabourInfo } from "../shared/types" */
 
 /** @type {Record<number, string>} */
 const STAGES = { 1: "first", 2: "second" };
@@ -17,7 +17,7 @@ export class Findings {
 
   /**
    * @param {Card} card
-   * @param {Labour | undefined} labour undefined when the device has not sent since the page's server began
+   * @param {LabourInfo | undefined} labour undefined when the device has not sent since the page's server began
    */
   show(card, labour) {
     /** @type {[name: string, value: string][]} */

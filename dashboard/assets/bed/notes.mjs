@@ -1,9 +1,9 @@
-// What was done at a bed, newest first, and the ten minutes before and after it side by side.
+// What was done at a bed, newest first, and the trace before and after it side by side.
 
 import { ifChanged, make } from "../shared/elements.mjs";
 import { timeOf } from "../shared/words.mjs";
 
-/** @import { Card, Note } from "../shared/types" */
+/** @import { Card, CareNote } from "../shared/types" */
 
 export class Notes {
   constructor() {
@@ -19,7 +19,7 @@ export class Notes {
   }
 }
 
-/** @param {Note} note */
+/** @param {CareNote} note */
 function article(note) {
   const root = make("article", "note");
   const head = make("p", "note-head");
@@ -43,7 +43,7 @@ function arrow() {
   return sign;
 }
 
-/** @param {Note} note */
+/** @param {CareNote} note */
 function result(note) {
   if (note.result) return note.result;
   return note.result_at === null ? "result later" : `result at ${timeOf(note.result_at)}`;

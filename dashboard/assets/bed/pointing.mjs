@@ -2,13 +2,13 @@
 
 import { isOver } from "../shared/strip.mjs";
 
-/** @import { Mark } from "../shared/types" */
+/** @import { StripMark } from "../shared/types" */
 
 const EXPLAINED = ["deceleration", "acceleration", "contraction"]; // where they overlap, the first is meant
 
 /**
  * The finding under a second.
- * @param {Mark[]} marks
+ * @param {StripMark[]} marks
  * @param {number} second
  */
 export function findingAt(marks, second) {
@@ -18,8 +18,8 @@ export function findingAt(marks, second) {
 
 /**
  * The finding before or after one; the newest where none is chosen.
- * @param {Mark[]} marks
- * @param {Mark | null} chosen
+ * @param {StripMark[]} marks
+ * @param {StripMark | null} chosen
  * @param {-1 | 1} way
  */
 export function neighbour(marks, chosen, way) {
@@ -28,7 +28,7 @@ export function neighbour(marks, chosen, way) {
   return known[here < 0 ? known.length - 1 : Math.max(0, Math.min(known.length - 1, here + way))] ?? null;
 }
 
-/** @param {Mark[]} marks */
+/** @param {StripMark[]} marks */
 function explained(marks) {
   return marks.filter(isOver).filter((mark) => EXPLAINED.includes(mark.kind));
 }

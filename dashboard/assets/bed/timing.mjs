@@ -2,7 +2,7 @@
 
 import { isOver } from "../shared/strip.mjs";
 
-/** @import { Card, Mark, Span } from "../shared/types" */
+/** @import { Card, StripMark, Span } from "../shared/types" */
 
 /** @typedef {{ from: number, interval: number | null, length: number, rest: number | null, how: string }} Row seconds */
 
@@ -10,7 +10,7 @@ export const SHOWN = 10;
 
 /**
  * The last contractions, newest first, recorded and by hand.
- * @param {Mark[]} marks
+ * @param {StripMark[]} marks
  */
 export function rowsOf(marks) {
   const rows = [...spaced(spans(marks, "contraction"), ""), ...spaced(spans(marks, "hand-contraction"), "by hand")];
@@ -20,7 +20,7 @@ export function rowsOf(marks) {
 /**
  * Seconds since the last one began, recorded or by hand; null when none is known.
  * @param {Pick<Card, "t" | "age_s" | "contraction_from_s" | "hand">} card
- * @param {Mark[]} marks
+ * @param {StripMark[]} marks
  * @param {number} lastSecond of the strip
  */
 export function sinceLast(card, marks, lastSecond) {
@@ -31,7 +31,7 @@ export function sinceLast(card, marks, lastSecond) {
 }
 
 /**
- * @param {Mark[]} marks
+ * @param {StripMark[]} marks
  * @param {string} kind
  * @returns {Span[]} newest first
  */

@@ -2,17 +2,18 @@
 
 import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { Bedside } from "../bedside/bedside.mjs";
-import { utcOffset } from "../shared/ask.mjs";
+import { utcOffset } from "../shared/fetch.mjs";
 import { draw } from "../shared/draw.mjs";
-import { make, say, setShape, shape } from "../shared/elements.mjs";
+import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
+import { stripStyle } from "../shared/strip_style.mjs";
 import { headline, signalWords, waiting } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
 import { Notes } from "./notes.mjs";
-import { Why } from "./why.mjs";
+import { Explanation } from "./explanation.mjs";
 
 /** @import { CareData, FrameHead, LogEvent, Strips } from "../shared/types" */
 
@@ -50,7 +51,7 @@ export default class BedView {
     this.signal = make("p", "signal");
     this.canvas = make("canvas", "strip tall");
     this.canvas.setAttribute("role", "img");
-    this.why = new Why(this.canvas, () => Number(options.minute));
+    this.why = new Explanation(this.canvas, () => Number(options.minute));
     this.contractions = new Contractions();
     this.findings = new Findings();
     this.notes = new Notes();
@@ -76,21 +77,21 @@ export default class BedView {
     this.last = [head, strips];
     const found = head.beds.find((bed) => bed.card.bed === this.bed);
     this.below.hidden = !found;
-    if (!found) return say(this.reason, "No device of this bed has sent anything.");
+    if (!found) return setText(this.reason, "No device of this bed has sent anything.");
     const { card } = found;
     this.host.className = `live bed state-${card.state}${card.acknowledged_by ? " answered" : ""}`;
     setShape(this.shape, card.shape);
-    say(this.headline, headline(card));
-    say(this.reason, card.reason);
-    say(this.waiting, waiting(card));
-    say(this.signal, signalWords(card, card.clock));
+    setText(this.headline, headline(card));
+    setText(this.reason, card.reason);
+    setText(this.waiting, waiting(card));
+    setText(this.signal, signalWords(card, card.clock));
     this.acknowledge.show(card);
     this.bedside.show(card, head.policy);
     this.notes.show(card);
     this.findings.show(card, found.labour);
     if (card.events !== this.events) void this.loadLog(card.events);
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
-    this.canvas.style.height = `${heightToScale(bpm)}px`;
+    this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
     this.canvas.setAttribute("aria-label", `Strip of ${this.bed}, ${options.minute} cm a minute, ${bpm} bpm a centimetre`);
     this.paper.href = `${this.paperPath}&cm=${options.minute}&bpm=${bpm}`;
     const strip = strips.get(this.bed);

@@ -1,7 +1,7 @@
 // The button that answers a bed's flag, on the ward and on the bed's page.
 
-import { button, say, spokenLine } from "../shared/elements.mjs";
-import { send } from "./acts.mjs";
+import { button, setText, statusLine } from "../shared/elements.mjs";
+import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 
 /** @import { Card, LogEvent } from "../shared/types" */
@@ -24,18 +24,18 @@ export class Acknowledge {
     this.asked = null; // what has been answered from here
     this.button = button("Acknowledge", "acknowledge", (event) => void this.press(event));
     this.button.setAttribute("aria-label", `Acknowledge the flag of ${bed}`);
-    this.result = spokenLine("span", "result");
+    this.result = statusLine("span", "result");
   }
 
   /** @param {MouseEvent} event */
   async press(event) {
-    if (!this.mayPress(event)) return say(this.result, "the beds have just changed places; press again");
+    if (!this.mayPress(event)) return setText(this.result, "the beds have just changed places; press again");
     const { flag, events: after } = this;
     this.button.disabled = true;
     const { by, trouble } = await send(this.bed, { type: "acknowledge", flag });
-    if (!trouble && this.button.hidden) return say(this.result, ""); // its answer was faster than the server's
+    if (!trouble && this.button.hidden) return setText(this.result, ""); // its answer was faster than the server's
     this.asked = trouble ? null : { by, after };
-    say(this.result, trouble || "sent");
+    setText(this.result, trouble || "sent");
     if (trouble) this.button.disabled = false;
     else setTimeout(() => this.overdue(flag), AGAIN_AFTER_MS);
   }
@@ -44,14 +44,14 @@ export class Acknowledge {
   overdue(flag) {
     if (this.flag !== flag || this.button.hidden || this.asked === null) return;
     this.button.disabled = false;
-    say(this.result, "sent, but the detector has not taken it yet");
+    setText(this.result, "sent, but the detector has not taken it yet");
   }
 
   /** @param {Card} card */
   show(card) {
     this.events = card.events;
     if (card.flag !== this.flag) {
-      say(this.result, this.asked ? "the flag is no longer there" : "");
+      setText(this.result, this.asked ? "the flag is no longer there" : "");
       this.flag = card.flag;
       this.asked = null;
       this.button.disabled = false;
@@ -59,7 +59,7 @@ export class Acknowledge {
     this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
     if (!this.button.hidden || this.asked === null) return;
     const first = card.acknowledged_by;
-    say(this.result, first && first !== this.asked.by ? `${first} had answered it before you` : "");
+    setText(this.result, first && first !== this.asked.by ? `${first} had answered it before you` : "");
     this.asked = null;
     this.button.disabled = false;
   }
@@ -71,7 +71,7 @@ export class Acknowledge {
   read(events) {
     const answer = this.asked && answerTo(this.asked, events);
     if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
-    say(this.result, `not taken: ${answer.detail.why}`);
+    setText(this.result, `not taken: ${answer.detail.why}`);
     this.asked = null;
     this.button.disabled = false;
   }

@@ -1,8 +1,8 @@
 // What people do at a bed: all its buttons and forms, and what came of the last press.
 
-import { make, say, spokenLine } from "../shared/elements.mjs";
+import { make, setText, statusLine } from "../shared/elements.mjs";
 import { word } from "../shared/log_words.mjs";
-import { send } from "./acts.mjs";
+import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 import { CareForm } from "./care.mjs";
 import { HandTiming } from "./hand_timing.mjs";
@@ -10,7 +10,7 @@ import { LimitsForm } from "./limits.mjs";
 import { PauseForm } from "./pause.mjs";
 import { ShelveForm } from "./shelve.mjs";
 
-/** @import { Card, Deed, LogEvent, PolicySheet } from "../shared/types" */
+/** @import { Card, Command, LogEvent, PolicyInfo } from "../shared/types" */
 /** @import { Sent } from "./answers.mjs" */
 
 const SOON_MS = 5000;
@@ -25,43 +25,43 @@ export class Bedside {
     this.events = 0; // number of the newest line of the log
     /** @type {Sent | null} */
     this.sent = null; // the last act
-    /** @param {Deed} deed */
-    const tell = (deed) => this.tell(deed);
-    this.result = spokenLine("p", "result");
+    /** @param {Command} command */
+    const tell = (command) => this.tell(command);
+    this.result = statusLine("p", "result");
     this.hand = new HandTiming(tell);
-    this.folds = [new ShelveForm(tell), new PauseForm(tell), new LimitsForm(tell)];
+    this.forms = [new ShelveForm(tell), new PauseForm(tell), new LimitsForm(tell)];
     this.root = make("section", "box bedside");
     this.root.setAttribute("aria-label", `At ${bed}`);
-    this.root.append(new CareForm(careWords, tell).root, this.result, this.hand.root, ...this.folds.map((one) => one.root));
+    this.root.append(new CareForm(careWords, tell).root, this.result, this.hand.root, ...this.forms.map((one) => one.root));
   }
 
   /**
    * Resolves to true when the server has taken it.
-   * @param {Deed} deed
+   * @param {Command} command
    */
-  async tell(deed) {
+  async tell(command) {
     const after = this.events;
-    const { by, trouble } = await send(this.bed, deed);
+    const { by, trouble } = await send(this.bed, command);
     if (trouble) {
-      say(this.result, trouble);
+      setText(this.result, trouble);
       return false;
     }
     this.sent = { by, after };
-    say(this.result, "sent");
+    setText(this.result, "sent");
     setTimeout(() => {
-      if (this.sent?.after === after) say(this.result, "sent, but the detector has not said anything yet");
+      if (this.sent?.after === after) setText(this.result, "sent, but the detector has not said anything yet");
     }, SOON_MS);
     return true;
   }
 
   /**
    * @param {Card} card
-   * @param {PolicySheet | null} policy
+   * @param {PolicyInfo | null} policy
    */
   show(card, policy) {
     this.events = card.events;
     this.hand.show(card);
-    for (const one of this.folds) one.show(card, policy);
+    for (const one of this.forms) one.show(card, policy);
   }
 
   /**
@@ -75,6 +75,6 @@ export class Bedside {
     this.sent = null;
     const isRefused = answer.kind === "not-taken";
     if (isRefused) this.hand.refused();
-    say(this.result, `${word(answer.kind)}: ${isRefused && answer.detail.why ? answer.detail.why : answer.text}`);
+    setText(this.result, `${word(answer.kind)}: ${isRefused && answer.detail.why ? answer.detail.why : answer.text}`);
   }
 }

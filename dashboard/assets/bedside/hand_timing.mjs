@@ -1,6 +1,6 @@
 // Contractions timed by hand: one large button for beginning and end.
 
-import { button, make, say } from "../shared/elements.mjs";
+import { button, make, setText } from "../shared/elements.mjs";
 import { Tap } from "./tap.mjs";
 
 /** @import { Card, Edge, Tell } from "../shared/types" */
@@ -44,10 +44,10 @@ export class HandTiming {
 
   write() {
     const { hand, isRunning } = this.tap;
-    say(this.button, isRunning ? `Contraction ends · ${this.tap.seconds(Date.now()).toFixed(0)} s` : "Contraction begins");
+    setText(this.button, isRunning ? `Contraction ends · ${this.tap.seconds(Date.now()).toFixed(0)} s` : "Contraction begins");
     this.button.classList.toggle("running", isRunning);
     this.undo.disabled = !this.tap.canUndo;
-    say(this.line, hand ? hand.text : "none timed by hand in the last 30 min");
-    say(this.differs, hand?.differs ?? "");
+    setText(this.line, hand ? hand.text : "none timed by hand in the last 30 min");
+    setText(this.differs, hand?.differs ?? "");
   }
 }

@@ -1,10 +1,10 @@
 // Another limit of a condition for this bed alone, for a time.
 
-import { button, field, fold, ifChanged, make, minutesField, say } from "../shared/elements.mjs";
+import { button, disclosure, field, ifChanged, make, minutesField, setText } from "../shared/elements.mjs";
 import { NO_POLICY, plain, timeOf } from "../shared/words.mjs";
 import { boundsOf, secondsOf } from "./times.mjs";
 
-/** @import { Card, Limited, PolicySheet, Tell } from "../shared/types" */
+/** @import { Card, BedLimit, PolicyInfo, Tell } from "../shared/types" */
 
 const FIRST_MIN = 120;
 
@@ -12,9 +12,9 @@ export class LimitsForm {
   /** @param {Tell} tell */
   constructor(tell) {
     this.tell = tell;
-    /** @type {PolicySheet | null} */
+    /** @type {PolicyInfo | null} */
     this.policy = null;
-    const { root, inside, hint, note } = fold("This bed's limits …", () => void this.set());
+    const { root, inside, hint, note } = disclosure("This bed's limits …", () => void this.set());
     this.root = root;
     this.inside = inside;
     this.hint = hint;
@@ -40,7 +40,7 @@ export class LimitsForm {
 
   /**
    * @param {Card} card
-   * @param {PolicySheet | null} policy
+   * @param {PolicyInfo | null} policy
    */
   show(card, policy) {
     this.policy = policy;
@@ -57,7 +57,7 @@ export class LimitsForm {
     });
   }
 
-  /** @param {Limited} one */
+  /** @param {BedLimit} one */
   inForce(one) {
     const line = make("p", "held", `${plain(one.condition)}: ${one.limit} until ${timeOf(one.until)}, by ${one.by}: ${one.why} `);
     const undo = button("Policy's limit again", "plain", () => {
@@ -72,11 +72,11 @@ export class LimitsForm {
   bound() {
     const chosen = this.policy?.limits.find((one) => one.condition === this.condition.input.value);
     if (!this.policy || !chosen) {
-      return say(this.hint, this.policy ? "This policy lets no bed have limits of its own." : NO_POLICY);
+      return setText(this.hint, this.policy ? "This policy lets no bed have limits of its own." : NO_POLICY);
     }
     const { longest, minutes, hint } = boundsOf(chosen, this.policy, this.minutes.input.value);
     Object.assign(this.limit.input, { min: chosen.lowest, max: chosen.highest, value: chosen.limit });
     Object.assign(this.minutes.input, { max: longest, value: minutes });
-    say(this.hint, hint);
+    setText(this.hint, hint);
   }
 }

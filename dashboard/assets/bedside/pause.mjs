@@ -1,10 +1,10 @@
 // The monitor is off on purpose for a time, and on again.
 
-import { button, field, fold, make, minutesField, say } from "../shared/elements.mjs";
+import { button, disclosure, field, make, minutesField, setText } from "../shared/elements.mjs";
 import { NO_POLICY, timeOf } from "../shared/words.mjs";
 import { longestMinutes, secondsOf } from "./times.mjs";
 
-/** @import { Card, PolicySheet, Tell } from "../shared/types" */
+/** @import { Card, PolicyInfo, Tell } from "../shared/types" */
 
 const FIRST_MIN = 10;
 const REASONS = ["bathroom", "walk", "other"];
@@ -12,7 +12,7 @@ const REASONS = ["bathroom", "walk", "other"];
 export class PauseForm {
   /** @param {Tell} tell */
   constructor(tell) {
-    const { root, inside, hint, note } = fold("Monitor off …", () => {
+    const { root, inside, hint, note } = disclosure("Monitor off …", () => {
       void tell({ type: "pause", for_s: secondsOf(this.minutes.input.value), why: this.why.input.value });
     });
     this.root = root;
@@ -29,14 +29,14 @@ export class PauseForm {
 
   /**
    * @param {Card} card
-   * @param {PolicySheet | null} policy
+   * @param {PolicyInfo | null} policy
    */
   show(card, policy) {
     const off = card.paused;
     this.note.hidden = !off;
-    if (off) say(this.off, `off on purpose until ${timeOf(off.until)}, by ${off.by}${off.why ? `: ${off.why}` : ""}`);
+    if (off) setText(this.off, `off on purpose until ${timeOf(off.until)}, by ${off.by}${off.why ? `: ${off.why}` : ""}`);
     this.inside.disabled = !policy;
     if (policy) this.minutes.input.max = String(longestMinutes(policy.longest_pause_s));
-    say(this.hint, policy ? `At most ${this.minutes.input.max} min.` : NO_POLICY);
+    setText(this.hint, policy ? `At most ${this.minutes.input.max} min.` : NO_POLICY);
   }
 }

@@ -1,10 +1,10 @@
 // Sets what a flag stands for aside for a time, and takes that back.
 
-import { button, field, fold, ifChanged, make, minutesField, say } from "../shared/elements.mjs";
+import { button, disclosure, field, ifChanged, make, minutesField, setText } from "../shared/elements.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { longestMinutes, secondsOf, whyNotShelved } from "./times.mjs";
 
-/** @import { Card, PolicySheet, Shelved, Tell } from "../shared/types" */
+/** @import { Card, PolicyInfo, Shelved, Tell } from "../shared/types" */
 
 const FIRST_MIN = 15;
 
@@ -14,7 +14,7 @@ export class ShelveForm {
     this.tell = tell;
     /** @type {string | null} */
     this.flag = null;
-    const { root, inside, hint, note } = fold("Shelve …", () => void this.shelve());
+    const { root, inside, hint, note } = disclosure("Shelve …", () => void this.shelve());
     this.root = root;
     this.inside = inside;
     this.hint = hint;
@@ -31,14 +31,14 @@ export class ShelveForm {
 
   /**
    * @param {Card} card
-   * @param {PolicySheet | null} policy
+   * @param {PolicyInfo | null} policy
    */
   show(card, policy) {
     this.flag = card.flag;
     const hindrance = whyNotShelved(card, policy);
     this.inside.disabled = hindrance !== "";
     if (policy) this.minutes.input.max = String(longestMinutes(policy.longest_shelve_s));
-    say(this.hint, hindrance || `At most ${this.minutes.input.max} min. It comes back by itself.`);
+    setText(this.hint, hindrance || `At most ${this.minutes.input.max} min. It comes back by itself.`);
     ifChanged(this.note, card.shelved, () => {
       const list = make("ul", "held");
       list.append(...card.shelved.map(line));

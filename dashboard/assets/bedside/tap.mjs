@@ -1,6 +1,6 @@
 // What a press on the button for contractions means, and what the button shows until the detector has answered. Pure.
 
-/** @import { Edge, Hand } from "../shared/types" */
+/** @import { Edge, ManualTimingLine } from "../shared/types" */
 
 export const ANSWER_WITHIN_MS = 6000; // then the button shows again what the detector says
 
@@ -8,7 +8,7 @@ export class Tap {
   constructor() {
     /** @type {{ edge: Edge, at: number } | null} */
     this.pressed = null; // what has not come back in the summary yet
-    /** @type {Hand | null} */
+    /** @type {ManualTimingLine | null} */
     this.hand = null;
   }
 
@@ -45,7 +45,7 @@ export class Tap {
 
   /**
    * Takes what the detector says; a press that it agrees with, or that is too old, is over.
-   * @param {Hand | null} hand
+   * @param {ManualTimingLine | null} hand
    * @param {number} nowMs
    */
   hear(hand, nowMs) {

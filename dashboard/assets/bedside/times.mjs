@@ -2,7 +2,7 @@
 
 import { NO_POLICY } from "../shared/words.mjs";
 
-/** @import { Card, Limit, PolicySheet } from "../shared/types" */
+/** @import { Card, AdjustableLimit, PolicyInfo } from "../shared/types" */
 
 /**
  * Seconds of minutes as they are written in a field.
@@ -23,7 +23,7 @@ export function longestMinutes(seconds) {
 /**
  * Why a bed's flag cannot be shelved; empty when it can.
  * @param {Pick<Card, "level" | "flag">} card
- * @param {PolicySheet | null} policy
+ * @param {PolicyInfo | null} policy
  */
 export function whyNotShelved(card, policy) {
   if (card.level === "team") return "What asks for the team cannot be shelved.";
@@ -33,8 +33,8 @@ export function whyNotShelved(card, policy) {
 
 /**
  * What the fields of another limit may hold, and what is said about it.
- * @param {Limit} limit
- * @param {PolicySheet} policy
+ * @param {AdjustableLimit} limit
+ * @param {PolicyInfo} policy
  * @param {string} minutes as they are written now
  */
 export function boundsOf(limit, policy, minutes) {

@@ -1,7 +1,7 @@
 // Hours: one bed's signal over hours, with trends, findings and flags; to be zoomed into.
 
-import { utcOffset } from "../shared/ask.mjs";
-import { button, hoursChoice, labelled, make, say, spokenLine } from "../shared/elements.mjs";
+import { utcOffset } from "../shared/fetch.mjs";
+import { button, hoursChoice, labelled, make, setText, statusLine } from "../shared/elements.mjs";
 
 /**
  * What is used of the library.
@@ -26,7 +26,7 @@ export default class HoursView {
     this.hours.addEventListener("change", () => void this.load());
     const head = make("div", "head");
     head.append(back, make("h1", "", `${this.bed} over hours`), labelled("show", this.hours), button("Read again", "plain", () => void this.load()));
-    this.told = spokenLine("p", "told");
+    this.told = statusLine("p", "told");
     this.plot = make("div", "plot");
     const box = make("div", "box");
     box.append(this.plot);
@@ -36,18 +36,18 @@ export default class HoursView {
 
   async load() {
     const hours = this.hours.value;
-    say(this.told, "Reading …");
+    setText(this.told, "Reading …");
     try {
       const [plotly, answer] = await Promise.all([library(), fetch(`/hours/${this.bed}.json?hours=${hours}&${utcOffset()}`)]);
-      if (!answer.ok) return say(this.told, await answer.text());
+      if (!answer.ok) return setText(this.told, await answer.text());
       /** @type {Answer} */
       const { figure, is_empty: isEmpty } = await answer.json();
       if (!this.host.isConnected || hours !== this.hours.value) return;
-      if (isEmpty) return say(this.told, `Nothing of ${this.bed} is kept.`);
+      if (isEmpty) return setText(this.told, `Nothing of ${this.bed} is kept.`);
       await plotly.react(this.plot, figure.data, figure.layout, { displaylogo: false, responsive: true });
-      say(this.told, "Drag over a part to see it larger, twice pressed shows all. Point at a mark to see why it is called what it is. Filled over the concern: a flag nobody had answered.");
+      setText(this.told, "Drag over a part to see it larger, twice pressed shows all. Point at a mark to see why it is called what it is. Filled over the concern: a flag nobody had answered.");
     } catch {
-      say(this.told, "The server does not answer.");
+      setText(this.told, "The server does not answer.");
     }
   }
 

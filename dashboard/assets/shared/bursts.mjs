@@ -4,9 +4,9 @@
 /** @import { Card } from "./types" */
 
 /** @typedef {{ pulseMs: number, spacingMs: number, pulses: number[], groupMs: number[], everyMs: number }} Burst */
-/** @typedef {"team" | "bedside" | "look"} Asking */
+/** @typedef {"team" | "bedside" | "look"} SoundLevel */
 
-/** @type {Record<Asking, Burst>} groupMs: from the end of one group of pulses to the start of the next */
+/** @type {Record<SoundLevel, Burst>} groupMs: from the end of one group of pulses to the start of the next */
 export const BURSTS = {
   team: { pulseMs: 150, spacingMs: 100, pulses: [3, 2, 3, 2], groupMs: [350, 700, 350], everyMs: 8000 },
   bedside: { pulseMs: 200, spacingMs: 200, pulses: [3], groupMs: [], everyMs: 15000 },
@@ -18,7 +18,7 @@ const LOUDEST_FIRST = /** @type {const} */ (["team", "bedside", "look"]);
  * Start times of the pulses of one burst, in ms.
  * @param {Burst} burst
  */
-export function starts({ pulseMs, spacingMs, pulses, groupMs }) {
+export function pulseStarts({ pulseMs, spacingMs, pulses, groupMs }) {
   /** @type {number[]} */
   const found = [];
   let at = 0;
@@ -32,9 +32,9 @@ export function starts({ pulseMs, spacingMs, pulses, groupMs }) {
 /**
  * The highest level that somebody has not answered, or null. A bed nobody watches speaks like one to look at.
  * @param {Pick<Card, "acknowledged_by" | "state">[]} cards
- * @returns {Asking | null}
+ * @returns {SoundLevel | null}
  */
-export function asks(cards) {
+export function levelToSound(cards) {
   const open = cards.filter((card) => !card.acknowledged_by).map((card) => (card.state === "unwatched" ? "look" : card.state));
   return LOUDEST_FIRST.find((level) => open.includes(level)) ?? null;
 }
@@ -42,21 +42,21 @@ export function asks(cards) {
 /** Says when the next burst is due: at once where a level is higher than before, else after that level's pause. */
 export class Schedule {
   constructor() {
-    /** @type {Asking | null} */
+    /** @type {SoundLevel | null} */
     this.level = null;
-    this.spokeAt = -Infinity;
+    this.soundedAt = -Infinity;
   }
 
-  /** @param {Asking | null} level */
+  /** @param {SoundLevel | null} level */
   hear(level) {
     const isLouder = level && (!this.level || LOUDEST_FIRST.indexOf(level) < LOUDEST_FIRST.indexOf(this.level));
-    if (isLouder) this.spokeAt = -Infinity;
+    if (isLouder) this.soundedAt = -Infinity;
     this.level = level;
   }
 
   /** Nothing has been heard yet of what is asked for. */
-  beginAnew() {
-    this.spokeAt = -Infinity;
+  restart() {
+    this.soundedAt = -Infinity;
   }
 
   /**
@@ -64,8 +64,8 @@ export class Schedule {
    * @param {number} nowMs
    */
   take(nowMs) {
-    if (!this.level || nowMs - this.spokeAt < BURSTS[this.level].everyMs) return null;
-    this.spokeAt = nowMs;
+    if (!this.level || nowMs - this.soundedAt < BURSTS[this.level].everyMs) return null;
+    this.soundedAt = nowMs;
     return BURSTS[this.level];
   }
 }

@@ -7,7 +7,7 @@ import { timeOf } from "./words.mjs";
 
 /** @import { Layout } from "./geometry.mjs" */
 /** @import { Strip } from "./strip.mjs" */
-/** @import { BpmPerCm, Mark } from "./types" */
+/** @import { BpmPerCm, StripMark } from "./types" */
 
 /**
  * @typedef {object} Drawing
@@ -53,7 +53,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   const style = getComputedStyle(canvas);
   /** @type {Colour} */
   const colour = (name) => style.getPropertyValue(name).trim();
-  const at = layout(width, height, strip.last, minuteCm, bpmPerCm);
+  const at = layout(stripStyle(), width, height, strip.last, minuteCm, bpmPerCm);
   const { split, end, x, yFhr, yUa } = at;
 
   g.fillStyle = colour("--sheet");
@@ -97,7 +97,7 @@ function timeOfSecond(second) {
 /**
  * Contractions timed by hand: open brackets above the uterine activity, never filled like the recorded ones.
  * @param {CanvasRenderingContext2D} g
- * @param {Mark[]} found
+ * @param {StripMark[]} found
  * @param {number | null} handFrom
  * @param {Layout} at
  * @param {number} start
@@ -164,7 +164,7 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
 
 /**
  * @param {CanvasRenderingContext2D} g
- * @param {Mark[]} found
+ * @param {StripMark[]} found
  * @param {Layout} at
  * @param {number} start
  * @param {Colour} colour

@@ -97,7 +97,7 @@ export function hoursChoice(hours, usual) {
  * @param {string} title
  * @param {() => void} onSubmit
  */
-export function fold(title, onSubmit) {
+export function disclosure(title, onSubmit) {
   const root = make("details", "fold");
   const form = make("form");
   const inside = make("fieldset");
@@ -117,7 +117,7 @@ export function fold(title, onSubmit) {
  * @param {string} className
  * @param {string} text
  */
-export function spokenLine(tag, className, text = "") {
+export function statusLine(tag, className, text = "") {
   const element = make(tag, className, text);
   element.setAttribute("role", "status");
   return element;
@@ -128,7 +128,7 @@ export function spokenLine(tag, className, text = "") {
  * @param {Element} element
  * @param {string} text
  */
-export function say(element, text) {
+export function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
@@ -151,7 +151,7 @@ export function ifChanged(element, value, draw) {
  * @param {Record<string, string | number>} attributes
  * @param {string} text
  */
-export function drawn(tag, attributes, text = "") {
+export function makeSvg(tag, attributes, text = "") {
   const element = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, String(value));
   if (text) element.textContent = text;
@@ -162,15 +162,15 @@ export function drawn(tag, attributes, text = "") {
  * A pattern of slanting lines, to be used as url(#id).
  * @param {string} id
  */
-export function hatched(id) {
-  const pattern = drawn("pattern", { id, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
-  pattern.append(drawn("rect", { class: "hatch", width: 3, height: 6 }));
+export function hatchPattern(id) {
+  const pattern = makeSvg("pattern", { id, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
+  pattern.append(makeSvg("rect", { class: "hatch", width: 3, height: 6 }));
   return pattern;
 }
 
 export function shape() {
-  const svg = drawn("svg", { viewBox: "0 0 20 20", class: "shape", "aria-hidden": "true" });
-  svg.append(drawn("path", {}));
+  const svg = makeSvg("svg", { viewBox: "0 0 20 20", class: "shape", "aria-hidden": "true" });
+  svg.append(makeSvg("path", {}));
   return svg;
 }
 

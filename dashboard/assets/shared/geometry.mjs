@@ -1,25 +1,26 @@
-// Where things lie on a strip. Pure: numbers in, numbers out; what is drawn goes to a pen that is handed in.
+// Where things lie on a strip, by its description. Numbers in, numbers out; what is drawn goes to a pen that is handed in.
 
 import { HZ, KEPT_S, NONE } from "./strip.mjs";
-import { fhrScale, speedScale, stripStyle } from "./strip_style.mjs";
+import { fhrScale, speedScale } from "./strip_style.mjs";
 
-/** @import { BpmPerCm } from "./types" */
+/** @import { BpmPerCm, StripStyle } from "./types" */
 
 /** @typedef {Pick<CanvasPath, "moveTo" | "lineTo">} Pen */
 /** @typedef {ReturnType<typeof layout>} Layout */
 
-export const PX_PER_CM = 96 / 2.54; // CSS pixels
+const PX_PER_CM = 96 / 2.54; // CSS pixels
 const FHR_SHARE = 0.72; // of a strip that fits what room there is
 const TOP_PX = 4;
 const BETWEEN_PX = 14; // the time of day stands there
 
 /**
  * Height in CSS pixels of a strip that is to scale.
+ * @param {StripStyle} style
  * @param {"20" | "30"} bpmPerCm
  */
-export function heightToScale(bpmPerCm) {
-  const [low, high] = fhrScale(bpmPerCm).range;
-  return TOP_PX + ((high - low) / Number(bpmPerCm) + stripStyle().ua.height_cm) * PX_PER_CM + BETWEEN_PX;
+export function heightToScale(style, bpmPerCm) {
+  const [low, high] = fhrScale(style, bpmPerCm).range;
+  return TOP_PX + ((high - low) / Number(bpmPerCm) + style.ua.height_cm) * PX_PER_CM + BETWEEN_PX;
 }
 
 /** @param {number} minuteCm */
@@ -29,15 +30,16 @@ export function pxPerSecond(minuteCm) {
 
 /**
  * Where seconds, bpm and uterine activity lie on a canvas of a size in pixels; the newest second ends at its right edge.
+ * @param {StripStyle} style
  * @param {number} width
  * @param {number} height
  * @param {number} last second
  * @param {number} minuteCm paper speed
  * @param {BpmPerCm} bpmPerCm "fit" takes what room there is
  */
-export function layout(width, height, last, minuteCm, bpmPerCm) {
-  const fhr = fhrScale(bpmPerCm);
-  const ua = stripStyle().ua;
+export function layout(style, width, height, last, minuteCm, bpmPerCm) {
+  const fhr = fhrScale(style, bpmPerCm);
+  const { ua } = style;
   const [low, high] = fhr.range;
   const uaHigh = ua.range[1];
   const isFit = bpmPerCm === "fit";
@@ -47,7 +49,7 @@ export function layout(width, height, last, minuteCm, bpmPerCm) {
   const end = last + 1; // right edge, in seconds
   const secondPx = pxPerSecond(minuteCm);
   return {
-    width, height, split, end, secondPx, low, fhr, speed: speedScale(minuteCm),
+    width, height, split, end, secondPx, low, fhr, speed: speedScale(style, minuteCm),
     start: end - width / secondPx,
     /** @param {number} s */
     x: (s) => width - (end - s) * secondPx,

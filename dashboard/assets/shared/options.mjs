@@ -39,7 +39,7 @@ function light() {
  * Full screen, to be read from across a room. Some browsers refuse; the page changes all the same.
  * @param {HTMLDetailsElement} menu
  */
-async function wall(menu) {
+async function showWallDisplay(menu) {
   document.body.classList.add("wall");
   menu.open = false;
   try {
@@ -49,7 +49,7 @@ async function wall(menu) {
   }
 }
 
-function leaveWall() {
+function leaveWallDisplay() {
   document.body.classList.remove("wall");
   for (const listener of listeners) listener();
 }
@@ -71,7 +71,7 @@ export function mountOptions() {
     panel.append(group);
   }
   const hint = make("p", "hint", "Centimetres are those of the browser: hold a ruler to this line of 5 cm.");
-  const wide = button("Wall: full screen, large", "plain", () => void wall(root));
+  const wide = button("Wall: full screen, large", "plain", () => void showWallDisplay(root));
   panel.append(wide, hint, make("div", "ruler"));
   const summary = make("summary", "", "Screen");
   root.append(summary, panel);
@@ -87,10 +87,10 @@ export function mountOptions() {
 }
 
 document.addEventListener("fullscreenchange", () => {
-  if (!document.fullscreenElement) leaveWall();
+  if (!document.fullscreenElement) leaveWallDisplay();
 });
 document.addEventListener("keydown", (event) => {
-  if (event.key === "Escape" && !document.fullscreenElement) leaveWall();
+  if (event.key === "Escape" && !document.fullscreenElement) leaveWallDisplay();
 });
 night.addEventListener("change", light);
 light();

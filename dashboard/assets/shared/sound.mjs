@@ -1,7 +1,7 @@
 // Sound while somebody is asked for and nobody has answered. Its state is always written out, and silence has an end.
 
-import { asks, Schedule, starts } from "./bursts.mjs";
-import { button, say } from "./elements.mjs";
+import { levelToSound, pulseStarts, Schedule } from "./bursts.mjs";
+import { button, setText } from "./elements.mjs";
 
 /** @import { Burst } from "./bursts.mjs" */
 /** @import { Card } from "./types" */
@@ -30,14 +30,14 @@ export class Sound {
   press() {
     if (!this.context) {
       this.context = new AudioContext(); // browsers allow it after a click only
-      this.schedule.beginAnew();
+      this.schedule.restart();
     } else this.pausedUntil = this.pausedUntil > Date.now() ? 0 : Date.now() + PAUSE_MS;
     this.turn();
   }
 
   /** @param {Card[]} cards */
   hear(cards) {
-    this.schedule.hear(asks(cards));
+    this.schedule.hear(levelToSound(cards));
     this.turn();
   }
 
@@ -48,7 +48,7 @@ export class Sound {
     const words = !this.context ? "sound is off: press to hear"
       : !isOn ? "sound is blocked by the browser"
       : isPaused ? `sound pauses for ${Math.ceil((this.pausedUntil - now) / 1000)} s` : "sound is on";
-    say(this.button, words);
+    setText(this.button, words);
     this.button.dataset.state = isOn && !isPaused ? "on" : "silent";
     this.button.title = isOn && !isPaused ? `press to pause it for ${PAUSE_MS / 60_000} minutes` : "press to hear";
     if (!this.context || !isOn || isPaused) return;
@@ -62,7 +62,7 @@ export class Sound {
  * @param {Burst} burst
  */
 function play(context, burst) {
-  for (const at of starts(burst)) {
+  for (const at of pulseStarts(burst)) {
     const from = context.currentTime + 0.05 + at / 1000;
     const to = from + burst.pulseMs / 1000;
     const loud = context.createGain();

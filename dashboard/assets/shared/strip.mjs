@@ -1,6 +1,6 @@
-// The last half hour of a bed as rings by second; the server's side is dashboard/view/strips.py.
+// The last half hour of a bed as rings by second; the server's side is dashboard/view/signal_buffer.py.
 
-/** @import { Mark, TrendPoint } from "./types" */
+/** @import { StripMark, TrendPoint } from "./types" */
 
 export const KEPT_S = 1800;
 export const HZ = 4;
@@ -12,7 +12,7 @@ export class Strip {
     this.ua = new Int16Array(KEPT_S * HZ).fill(NONE);
     this.first = -1; // seconds by the bed's clock; -1: there is none yet
     this.last = -1;
-    /** @type {Mark[]} */
+    /** @type {StripMark[]} */
     this.marks = [];
     /** @type {TrendPoint[]} */
     this.trend = [];
@@ -50,7 +50,7 @@ export class Strip {
 
 /**
  * Whether a mark has an end.
- * @param {Mark} mark
+ * @param {StripMark} mark
  * @returns {mark is import("./types").Span}
  */
 export function isOver(mark) {

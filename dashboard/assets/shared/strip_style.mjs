@@ -6,30 +6,32 @@ import { byId } from "./elements.mjs";
 /** @import { FhrScale, SpeedScale, StripStyle } from "./types" */
 
 /** @type {StripStyle | null} */
-let style = null;
+let known = null;
 
-/** @returns {StripStyle} */
+/** The one that the page's shell carries.
+ * @returns {StripStyle}
+ */
 export function stripStyle() {
-  style ??= /** @type {StripStyle} */ (JSON.parse(byId("page").dataset.strip ?? ""));
-  return style;
+  known ??= /** @type {StripStyle} */ (JSON.parse(byId("page").dataset.strip ?? ""));
+  return known;
 }
 
 /**
  * The scale of a height; that of strips which fit the room there is, is the first.
+ * @param {StripStyle} style
  * @param {string} bpmPerCm
  * @returns {FhrScale}
  */
-export function fhrScale(bpmPerCm) {
-  const { fhr } = stripStyle();
+export function fhrScale({ fhr }, bpmPerCm) {
   return fhr.find((scale) => String(scale.bpm_per_cm) === bpmPerCm) ?? fhr[0];
 }
 
 /**
  * The scale of a paper speed.
+ * @param {StripStyle} style
  * @param {number} cmPerMin
  * @returns {SpeedScale}
  */
-export function speedScale(cmPerMin) {
-  const { speeds } = stripStyle();
+export function speedScale({ speeds }, cmPerMin) {
   return speeds.find((scale) => scale.cm_per_min === cmPerMin) ?? speeds[0];
 }

@@ -7,7 +7,7 @@ export type Level = "quiet" | "look" | "bedside" | "team";
 export type State = Level | "lost" | "unwatched" | "paused" | "shelved";
 
 /** Something on a strip, in seconds by the bed's clock; to null: it marks a moment. */
-export interface Mark {
+export interface StripMark {
   kind: string;
   from: number;
   to: number | null;
@@ -16,7 +16,7 @@ export interface Mark {
 }
 
 /** A mark with an end. */
-export type Span = Mark & { to: number };
+export type Span = StripMark & { to: number };
 
 /** Second and baseline in bpm, a point a minute. */
 export type TrendPoint = [second: number, bpm: number | null];
@@ -36,7 +36,7 @@ export interface Shelved {
 }
 
 /** A condition that has another limit at this bed until `until`. */
-export interface Limited {
+export interface BedLimit {
   condition: string;
   limit: number;
   by: string;
@@ -45,7 +45,7 @@ export interface Limited {
 }
 
 /** Something that was done; numbers: word, before, after, unit. */
-export interface Note {
+export interface CareNote {
   t: number;
   by: string;
   what: string;
@@ -55,7 +55,7 @@ export interface Note {
 }
 
 /** Contractions timed by hand. */
-export interface Hand {
+export interface ManualTimingLine {
   text: string;
   differs: string;
   is_running: boolean;
@@ -99,21 +99,21 @@ export interface Card {
   rules: string;
   paused: Paused | null;
   shelved: Shelved[];
-  limited: Limited[];
+  limited: BedLimit[];
   held_back: string[];
-  notes: Note[];
-  hand: Hand | null;
+  notes: CareNote[];
+  hand: ManualTimingLine | null;
 }
 
 /** What a device says beside its signals. */
-export interface Labour {
+export interface LabourInfo {
   stage: number | null;
   weeks: number | null;
   mothers_bpm: number | null;
 }
 
 /** A condition whose limit may be another one for a single bed. */
-export interface Limit {
+export interface AdjustableLimit {
   condition: string;
   measure: string;
   limit: number;
@@ -121,14 +121,14 @@ export interface Limit {
   highest: number;
 }
 
-export interface PolicySheet {
+export interface PolicyInfo {
   name: string;
   rules: string;
   longest_shelve_s: number;
   longest_pause_s: number;
   longest_limit_s: number;
   helps_within_s: number;
-  limits: Limit[];
+  limits: AdjustableLimit[];
 }
 
 /** One bed of a frame: its card, and which seconds of its strip follow the head. marks, trend: only when changed. */
@@ -136,8 +136,8 @@ export interface BedFrame {
   card: Card;
   first: number;
   seconds: number;
-  labour?: Labour;
-  marks?: Mark[];
+  labour?: LabourInfo;
+  marks?: StripMark[];
   trend?: TrendPoint[];
 }
 
@@ -147,7 +147,7 @@ export interface FrameHead {
   ward: string;
   troubles: string[];
   whole: boolean;
-  policy: PolicySheet | null;
+  policy: PolicyInfo | null;
   beds: BedFrame[];
 }
 
@@ -165,7 +165,7 @@ export interface LogEvent {
 }
 
 /** What a person does at a bed, without the bed and the name. */
-export type Deed =
+export type Command =
   | { type: "acknowledge"; flag: string | null }
   | { type: "shelve"; flag: string | null; for_s: number; why: string }
   | { type: "unshelve" }
@@ -177,10 +177,10 @@ export type Deed =
 export type Edge = "start" | "end" | "undo";
 
 /** Sends what was done; resolves to true when the server has taken it. */
-export type Tell = (deed: Deed) => Promise<boolean>;
+export type Tell = (command: Command) => Promise<boolean>;
 
 /** Who uses this screen. */
-export interface Me {
+export interface User {
   open: boolean;
   name: string;
   role: string;

@@ -1,12 +1,12 @@
 // The flags of all beds side by side, as a drawing.
 
-import { drawn, hatched, make } from "../shared/elements.mjs";
+import { hatchPattern, make, makeSvg } from "../shared/elements.mjs";
 import { duration, timeOf } from "../shared/words.mjs";
 
 /** @import { Level } from "../shared/types" */
 
 /** Seconds before the bed's own now; now: ms by its clock. nothing: from when to when nothing is on record.
- * @typedef {object} BedHours
+ * @typedef {object} BedShift
  * @property {string} bed
  * @property {number} now
  * @property {number} since_s
@@ -25,7 +25,7 @@ const NARROW_FROM = 12; // more beds than this have lower rows
 
 /**
  * @param {number} hours
- * @param {BedHours[]} beds
+ * @param {BedShift[]} beds
  * @param {Say} tell is told what the pointer or the keyboard is at
  */
 export function timeline(hours, beds, tell) {
@@ -33,21 +33,21 @@ export function timeline(hours, beds, tell) {
   const height = TOP + beds.length * rowPx + 6;
   /** @param {number} s */
   const x = (s) => LEFT + (1 + s / (hours * 3600)) * WIDTH;
-  const svg = drawn("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": "Flags of all beds" });
-  svg.append(hatched("nothing"));
+  const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": "Flags of all beds" });
+  svg.append(hatchPattern("nothing"));
   const step = hours > 12 ? 2 : hours > 4 ? 1 : hours > 1 ? 0.5 : 0.25;
   for (let ago = 0; ago <= hours; ago += step) {
     const at = x(-ago * 3600);
     const words = ago === 0 ? "now" : `−${ago < 1 ? `${ago * 60} min` : `${ago} h`}`;
-    svg.append(drawn("line", { class: "hour", x1: at, x2: at, y1: TOP - 4, y2: height }), drawn("text", { class: "axis", x: at, y: TOP - 10, "text-anchor": "middle" }, words));
+    svg.append(makeSvg("line", { class: "hour", x1: at, x2: at, y1: TOP - 4, y2: height }), makeSvg("text", { class: "axis", x: at, y: TOP - 10, "text-anchor": "middle" }, words));
   }
-  svg.append(drawn("text", { class: "axis", x: LEFT + WIDTH + 24, y: TOP - 10 }, "calls, longest wait"));
+  svg.append(makeSvg("text", { class: "axis", x: LEFT + WIDTH + 24, y: TOP - 10 }, "calls, longest wait"));
   beds.forEach((bed, row) => svg.append(rowOf(bed, TOP + row * rowPx, rowPx, x, tell)));
   return svg;
 }
 
 /**
- * @param {BedHours} bed
+ * @param {BedShift} bed
  * @param {number} y
  * @param {number} rowPx
  * @param {(second: number) => number} x
@@ -55,34 +55,34 @@ export function timeline(hours, beds, tell) {
  */
 function rowOf(bed, y, rowPx, x, tell) {
   const floor = y + rowPx - 7;
-  const group = drawn("g", {});
-  const link = drawn("a", { href: `/bed/${bed.bed}` });
-  link.append(drawn("text", { class: "name", x: LEFT - 12, y: floor - 2, "text-anchor": "end" }, bed.bed));
-  group.append(link, drawn("line", { class: "rest", x1: x(bed.since_s), x2: x(0), y1: floor, y2: floor }));
+  const group = makeSvg("g", {});
+  const link = makeSvg("a", { href: `/bed/${bed.bed}` });
+  link.append(makeSvg("text", { class: "name", x: LEFT - 12, y: floor - 2, "text-anchor": "end" }, bed.bed));
+  group.append(link, makeSvg("line", { class: "rest", x1: x(bed.since_s), x2: x(0), y1: floor, y2: floor }));
   /** @param {number} s */
   const time = (s) => timeOf(bed.now + s * 1000);
   /** @param {SVGElement} element @param {string} words */
   const add = (element, words) => {
     for (const [name, value] of Object.entries({ tabindex: "0", role: "img", "aria-label": words })) element.setAttribute(name, value);
-    element.append(drawn("title", {}, words));
+    element.append(makeSvg("title", {}, words));
     for (const event of ["pointerenter", "focus"]) element.addEventListener(event, () => tell(words));
     group.append(element);
   };
   for (const [from, until] of bed.nothing) {
-    const gap = drawn("rect", { class: "gap", fill: "url(#nothing)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10 });
+    const gap = makeSvg("rect", { class: "gap", fill: "url(#nothing)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10 });
     add(gap, `${bed.bed}, ${time(from)} to ${time(until)}: nothing on record; nobody watched, or no signal came`);
   }
   for (const one of bed.flags) {
     const size = HEIGHTS[one.level] * rowPx;
-    const flag = drawn("rect", { class: `flag ${one.level}${one.waits ? "" : " answered"}`, x: x(one.from_s), y: floor - size, width: Math.max(2, x(one.until_s) - x(one.from_s)), height: size });
+    const flag = makeSvg("rect", { class: `flag ${one.level}${one.waits ? "" : " answered"}`, x: x(one.from_s), y: floor - size, width: Math.max(2, x(one.until_s) - x(one.from_s)), height: size });
     add(flag, `${bed.bed}, ${time(one.from_s)} to ${one.until_s === 0 ? "now" : time(one.until_s)}, ${one.level}, ${one.waits ? "unanswered" : "answered"}: ${one.text}`);
   }
   for (const one of bed.done) {
-    add(drawn("path", { class: "done", d: `M${x(one.at_s)} ${floor + 1}l4 6h-8z` }), `${bed.bed}, ${time(one.at_s)}: ${one.what}, ${one.by}`);
+    add(makeSvg("path", { class: "done", d: `M${x(one.at_s)} ${floor + 1}l4 6h-8z` }), `${bed.bed}, ${time(one.at_s)}: ${one.what}, ${one.by}`);
   }
   const waits = bed.longest_wait_s === null ? "" : `, ${duration(bed.longest_wait_s)}`;
   const now = bed.waits_s === null ? "" : " · waits now";
-  group.append(drawn("text", { class: bed.waits_s === null ? "sum" : "sum waits", x: LEFT + WIDTH + 24, y: floor - 2 }, `${bed.calls}${waits}${now}`));
+  group.append(makeSvg("text", { class: bed.waits_s === null ? "sum" : "sum waits", x: LEFT + WIDTH + 24, y: floor - 2 }, `${bed.calls}${waits}${now}`));
   return group;
 }
 

@@ -1,16 +1,16 @@
 // Shift: what happened at all beds in the last hours, what it adds up to, and what can be taken to the hand-over.
 
-import { utcOffset } from "../shared/ask.mjs";
-import { hoursChoice, labelled, make, say, spokenLine } from "../shared/elements.mjs";
-import { role } from "../shared/who.mjs";
+import { utcOffset } from "../shared/fetch.mjs";
+import { hoursChoice, labelled, make, setText, statusLine } from "../shared/elements.mjs";
+import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { legend, timeline } from "./timeline.mjs";
 
-/** @import { BedHours } from "./timeline.mjs" */
+/** @import { BedShift } from "./timeline.mjs" */
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
-/** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} Deed */
-/** @typedef {{ hours: number, beds: BedHours[], figures: Figure[] }} Shift */
+/** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} AuditEntry */
+/** @typedef {{ hours: number, beds: BedShift[], figures: Figure[] }} Shift */
 
 const AGAIN_MS = 10_000;
 const HOURS = [1, 2, 4, 8, 12, 24];
@@ -38,7 +38,7 @@ export default class ShiftView {
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.picture = make("div", "shift");
-    this.told = spokenLine("p", "told");
+    this.told = statusLine("p", "told");
     const picture = make("div", "box");
     picture.append(this.picture, legend(), this.told);
     this.figures = make("dl", "figures");
@@ -76,14 +76,14 @@ export default class ShiftView {
       return this.load();
     }
     this.trouble.hidden = found.beds.length > 0;
-    say(this.trouble, found.beds.length ? "" : "No device of this ward has sent anything yet.");
+    setText(this.trouble, found.beds.length ? "" : "No device of this ward has sent anything yet.");
     const isRead = this.picture.contains(document.activeElement); // then it is drawn again when they have left
     if (!isRead) {
       this.drawnAt = Date.now();
-      this.picture.replaceChildren(timeline(found.hours, found.beds, (words) => say(this.told, words)));
-      say(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
+      this.picture.replaceChildren(timeline(found.hours, found.beds, (words) => setText(this.told, words)));
+      setText(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
     }
-    say(this.asOf, `as of ${timeOf(this.drawnAt)}${isRead ? ", held while the keyboard is in it" : ""}`);
+    setText(this.asOf, `as of ${timeOf(this.drawnAt)}${isRead ? ", held while the keyboard is in it" : ""}`);
     this.figures.replaceChildren(...found.figures.map(figure));
     void this.readDeeds();
   }
@@ -92,7 +92,7 @@ export default class ShiftView {
     if (role() !== "in charge") return;
     const answer = await fetch("/audit.json").catch(() => null);
     if (!answer?.ok) return;
-    /** @type {{ deeds: Deed[] }} */
+    /** @type {{ deeds: AuditEntry[] }} */
     const { deeds } = await answer.json();
     this.audit.hidden = deeds.length === 0;
     this.deeds.replaceChildren(...deeds.slice(0, DEEDS_SHOWN).map(deed));
@@ -101,7 +101,7 @@ export default class ShiftView {
   /** @param {string} text */
   fail(text) {
     this.trouble.hidden = false;
-    say(this.trouble, text);
+    setText(this.trouble, text);
   }
 
   show() {} // it reads the logs by itself
@@ -112,7 +112,7 @@ export default class ShiftView {
   }
 }
 
-/** @param {Deed} deed */
+/** @param {AuditEntry} deed */
 function deed({ at, who, role: as, what, bed }) {
   const row = make("tr");
   for (const words of [timeOf(at), as ? `${who}, ${as}` : who, plain(what), bed]) row.append(make("td", "", words));

@@ -1,7 +1,7 @@
 // Study: one shift, and a slider for each number of the policy: the flags that would have been.
 
-import { ask } from "../shared/ask.mjs";
-import { button, labelled, make, say, spokenLine } from "../shared/elements.mjs";
+import { fetchJson } from "../shared/fetch.mjs";
+import { button, labelled, make, setText, statusLine } from "../shared/elements.mjs";
 import { plain } from "../shared/words.mjs";
 import { drawFlags, LEVELS } from "./flags.mjs";
 
@@ -29,7 +29,7 @@ export default class StudyView {
     this.slider = Object.assign(make("input", "slide"), { type: "range", min: "0", step: "1" });
     this.value = make("output", "value");
     this.counts = make("p", "counts");
-    this.told = spokenLine("p", "told", "Point at a flag, or move to it with the Tab key, to see why it stood.");
+    this.told = statusLine("p", "told", "Point at a flag, or move to it with the Tab key, to see why it stood.");
     this.report = make("a", "", "whole report");
     this.report.target = "_blank";
     this.trouble = make("p", "empty");
@@ -38,12 +38,12 @@ export default class StudyView {
     this.picture = make("div", "shift");
     const line = make("div", "choose");
     line.append(labelled("study", this.study), labelled("number", this.number), labelled("value", this.slider), this.value, this.report);
-    this.running = button("Work out this ward's last hours", "plain", () => void this.workOut());
+    this.running = button("Work out this ward's last hours", "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
     this.hours = make("select");
     for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, String(hours)));
     this.hours.value = String(USUAL_HOURS);
     this.hours.setAttribute("aria-label", "Hours of this ward");
-    this.progress = spokenLine("span", "progress");
+    this.progress = statusLine("span", "progress");
     const own = make("div", "choose");
     own.append(this.running, this.hours, this.progress);
     this.below = make("div", "box");
@@ -57,26 +57,30 @@ export default class StudyView {
 
   async begin() {
     /** @type {Studies | null} */
-    const answer = await this.ask("/studies");
+    const answer = await this.fetchJson("/studies");
     if (!answer) return;
     this.withReport = answer.with_report;
     for (const name of answer.studies) this.study.append(new Option(name, name));
     if (answer.studies[0]) await this.load(answer.studies[0]);
-    else this.fail("There is no study yet: quietward study writes one.");
+    else await this.workOut("/studies/example");
   }
 
-  /** A process of its own works it out; it takes about a minute for a dozen beds and four hours. */
-  async workOut() {
+  /**
+   * A process of its own works it out; it takes about a minute for a dozen beds and four hours.
+   * @param {string} path
+   */
+  async workOut(path, query = "") {
     this.running.disabled = true;
+    this.below.hidden = !this.found;
     /** @type {Progress | null} */
-    let said = await this.ask(`/studies/running?hours=${this.hours.value}`, "POST");
+    let said = await this.fetchJson(path + query, "POST");
     while (said?.state === "working" && this.host.isConnected) {
-      say(this.progress, said.text);
+      setText(this.progress, said.text);
       await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
-      said = await this.ask("/studies/running");
+      said = await this.fetchJson(path);
     }
     this.running.disabled = false;
-    say(this.progress, said?.text ?? "");
+    setText(this.progress, said?.text ?? "");
     if (said?.state !== "done" || !this.host.isConnected) return;
     const { study } = said;
     if (![...this.study.options].some((one) => one.value === study)) this.study.append(new Option(study, study));
@@ -89,28 +93,28 @@ export default class StudyView {
    * @param {string} path
    * @returns {Promise<Answer | null>}
    */
-  ask(path, method = "GET") {
-    return ask(path, (words) => this.fail(words), { method });
+  fetchJson(path, method = "GET") {
+    return fetchJson(path, (words) => this.fail(words), { method });
   }
 
   /** @param {string} text */
   fail(text) {
     this.below.hidden = true;
     this.trouble.hidden = false;
-    say(this.trouble, text);
+    setText(this.trouble, text);
   }
 
   /** @param {string} name */
   async load(name) {
     /** @type {WhatIf | null} */
-    const found = await this.ask(`/studies/${name}/what-if.json`);
+    const found = await this.fetchJson(`/studies/${name}/what-if.json`);
     if (!found || this.study.value !== name) return; // another one has been chosen meanwhile
     this.found = found;
     this.below.hidden = false;
     this.trouble.hidden = true;
     this.report.href = `/studies/${name}/report.html`;
     this.report.hidden = !this.withReport.includes(name);
-    say(this.about, found.about);
+    setText(this.about, found.about);
     this.number.replaceChildren(...found.sliders.map((s, i) => new Option(plain(s.key.replace(".", ": ")), String(i))));
     this.choose();
   }
@@ -131,10 +135,10 @@ export default class StudyView {
     const usual = positions.find((p) => p.value === today);
     if (!now || !usual) return;
     const words = `${now.value}${now.value === today ? ", as today" : `, today ${today}`}`;
-    say(this.value, words);
+    setText(this.value, words);
     this.slider.setAttribute("aria-valuetext", words);
-    say(this.counts, countsInWords(now, usual));
-    this.picture.replaceChildren(drawFlags(this.found, now, (told) => say(this.told, told)));
+    setText(this.counts, countsInWords(now, usual));
+    this.picture.replaceChildren(drawFlags(this.found, now, (told) => setText(this.told, told)));
   }
 
   show() {} // nothing here is live

@@ -1,16 +1,17 @@
-// Ward: a band for every bed, the one that needs somebody first.
+// Ward: a row for every bed, the one that needs somebody first.
 
 import { byId, make } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
+import { stripStyle } from "../shared/strip_style.mjs";
 import { headline } from "../shared/words.mjs";
-import { AtBedside } from "./at_bedside.mjs";
-import { Band } from "./band.mjs";
-import { arrange, FIRST_HEIGHT, sizes } from "./order.mjs";
+import { BedsideDialog } from "./bedside_dialog.mjs";
+import { BedRow } from "./bed_row.mjs";
+import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
 
 /** @import { Card, CareData, FrameHead, Strips } from "../shared/types" */
 
-const SETTLED_MS = 700; // a press so soon after the bands have moved was meant for what was there before
+const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
 
 export default class WardView {
   /**
@@ -19,12 +20,12 @@ export default class WardView {
    */
   constructor(host, { care }) {
     this.host = host;
-    /** @type {Map<string, Band>} */
-    this.bands = new Map();
+    /** @type {Map<string, BedRow>} */
+    this.rows = new Map();
     this.list = make("div", "bands");
     this.empty = make("p", "empty", "No device of this ward has sent anything yet. Start quietward simulate or quietward replay.");
-    this.atBedside = new AtBedside(care);
-    host.append(this.empty, this.list, this.atBedside.root);
+    this.dialog = new BedsideDialog(care);
+    host.append(this.empty, this.list, this.dialog.root);
     this.spoken = "";
     this.places = "";
     this.movedAt = -Infinity;
@@ -45,35 +46,35 @@ export default class WardView {
     this.last = [head, strips];
     this.empty.hidden = head.beds.length > 0;
     const byNeed = head.beds.map((bed) => bed.card);
-    const { beds, first } = arrange(byNeed, options.order);
-    for (const [bed, band] of this.bands) {
+    const { beds, first } = inOrder(byNeed, options.order);
+    for (const [bed, row] of this.rows) {
       if (!beds.some((card) => card.bed === bed)) {
-        band.root.remove();
-        this.bands.delete(bed);
+        row.root.remove();
+        this.rows.delete(bed);
       }
     }
-    const bands = beds.map(({ bed }) => this.bandOf(bed));
-    this.place(bands, `${beds.map((card) => card.bed)} ${first?.bed}`);
+    const shown = beds.map(({ bed }) => this.rowOf(bed));
+    this.place(shown, `${beds.map((card) => card.bed)} ${first?.bed}`);
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
-    beds.forEach((card, i) => bands[i]?.show(card, strips.get(card.bed), card === first, isNarrow && card !== first));
-    this.atBedside.show(byNeed, head.policy);
+    beds.forEach((card, i) => shown[i]?.show(card, strips.get(card.bed), card === first, isNarrow && card !== first));
+    this.dialog.show(byNeed, head.policy);
     if (byNeed[0]) this.speak(byNeed[0]);
   }
 
   /** @param {string} bed */
-  bandOf(bed) {
-    // The keyboard's focus moves with its band; a pointer stays where it is.
+  rowOf(bed) {
+    // The keyboard's focus moves with its row; a pointer stays where it is.
     /** @param {MouseEvent} event */
     const mayPress = (event) => event.detail === 0 || performance.now() - this.movedAt > SETTLED_MS;
-    const band = this.bands.get(bed) ?? new Band(bed, mayPress, (one) => this.act(one));
-    this.bands.set(bed, band);
-    return band;
+    const row = this.rows.get(bed) ?? new BedRow(bed, mayPress, (one) => this.act(one));
+    this.rows.set(bed, row);
+    return row;
   }
 
   /** @param {string} bed */
   act(bed) {
-    this.atBedside.open(bed);
+    this.dialog.open(bed);
     this.redraw();
   }
 
@@ -83,7 +84,7 @@ export default class WardView {
    * @param {boolean} hasFirst
    */
   size(beds, hasFirst) {
-    const { size, columns, rows } = sizes(beds, hasFirst, document.body.classList.contains("wall"));
+    const { size, columns, rows } = gridSize(beds, hasFirst, document.body.classList.contains("wall"));
     const { style, dataset } = this.list;
     dataset.size = size;
     dataset.paper = options.bpm === "fit" ? "fit" : "scale";
@@ -91,18 +92,18 @@ export default class WardView {
     style.setProperty("--rows", String(rows));
     style.setProperty("--first-height", String(FIRST_HEIGHT));
     style.setProperty("--from-top", `${this.host.getBoundingClientRect().top + window.scrollY}px`);
-    style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(options.bpm)}px`);
+    style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 
   /**
-   * @param {Band[]} bands
+   * @param {BedRow[]} rows
    * @param {string} places who stands where, to see whether somebody has moved
    */
-  place(bands, places) {
+  place(rows, places) {
     if (this.places && places !== this.places) this.movedAt = performance.now();
     this.places = places;
     const focused = document.activeElement;
-    bands.forEach(({ root }, place) => {
+    rows.forEach(({ root }, place) => {
       const there = this.list.children[place];
       if (there !== root) this.list.insertBefore(root, there ?? null);
     });

@@ -117,9 +117,9 @@ class Repeat(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """Within what time something that was done must have helped."""
+    """Within what time something that was done must have helped: no longer than findings are remembered."""
 
-    helps_within_s: Within
+    helps_within_s: Annotated[int, Meta(gt=0, le=1800)]
 
 
 class Longest(Struct, frozen=True, forbid_unknown_fields=True):
@@ -411,13 +411,13 @@ def _level(a: Attention, n: int, asked: int, turn: _Turn) -> int:
         return 0
     if turn.climbs:
         a.climbed[n] = min(a.level[n] + 1, TEAM)
-        return a.climbed[n]
+        return int(a.climbed[n])
     if turn.eases:
         a.climbed[n] = 0
         return asked
     if turn.what == WORSENED:
         return asked
-    return a.level[n] if a.answered[n] else max(asked, a.climbed[n])
+    return int(a.level[n] if a.answered[n] else max(asked, a.climbed[n]))
 
 
 @compiled

@@ -6,10 +6,10 @@ Each finding adds between 0 and its full points, in proportion to how far its me
 
 import math
 from functools import cached_property
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.compiled import compiled
@@ -29,13 +29,20 @@ class Finding(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Concern(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
-    """All of `concern.toml`. Class 2 and 3 begin at these values."""
+    """All of `concern.toml`. Class 2 and 3 begin at these values.
+
+    most_named: so many findings at most are named in a reason, none with fewer than `least_points_named`; what adds
+    less than `least_points_shown` is not shown among the parts of the sum.
+    """
 
     calibration: str
     least_usable_share: float
     class_2_from: float
     class_3_from: float
     start: float
+    most_named: Annotated[int, Meta(ge=1)]
+    least_points_named: Annotated[float, Meta(ge=0)]
+    least_points_shown: Annotated[float, Meta(ge=0)]
     finding: list[Finding]
 
     @cached_property
@@ -61,15 +68,10 @@ class Numbers(NamedTuple):
     least_usable_share: float
 
 
-MOST_SAID = 3
-LEAST_POINTS = 2.0
-"""So many findings are named in a reason, and none with fewer points."""
-
-
 def because(concern: Concern, points: list[float], values: dict[str, float]) -> str:
     """Return the findings of one lane that weigh most, in words and numbers."""
     weighed = sorted(zip(points, concern.finding, strict=True), key=lambda pair: -pair[0])
-    said = [f.text.format_map(values) for p, f in weighed[:MOST_SAID] if p >= LEAST_POINTS]
+    said = [f.text.format_map(values) for p, f in weighed[: concern.most_named] if p >= concern.least_points_named]
     return ", ".join(said) or "nothing single"
 
 

@@ -140,7 +140,7 @@ def _in_half_hour(r: Running, minutes: Minutes, kind: int, n: int) -> float:
     samples = r.this_minute[kind, n]
     for i in range(MINUTES):
         samples += minutes.used[kind, i, n]
-    return samples
+    return float(samples)
 
 
 @compiled

@@ -5,20 +5,19 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, HandTimed
+from quietward.contracts.messages import HZ, WINDOW_S, HandTimed
 from quietward.detect.core.arrays import Ints, index
 from quietward.detect.core.parameters import HandLimits
 from quietward.detect.core.patterns.history import History
 
 KEPT = 48
-WINDOW_S = 1800
 NONE = -1
 
 
 class Hand(NamedTuple):
     """The last contractions timed by hand, rings of shape (KEPT, beds); seconds are the bed's own."""
 
-    count: Ints = index(0)
+    timed: Ints = index(0)  # how many since the bed began
     onset: Ints = index(NONE, KEPT)
     end: Ints = index(NONE, KEPT)
     running: Ints = index(NONE)  # second the one that is going on began
@@ -38,15 +37,15 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
         case "end" if h.running[n] < 0:
             return "none is going on: start one first"
         case "end":
-            slot = h.count[n] % KEPT
+            slot = h.timed[n] % KEPT
             h.onset[slot, n], h.end[slot, n] = h.running[n], max(second, int(h.running[n]) + 1)
-            h.count[n] += 1
+            h.timed[n] += 1
             h.running[n] = NONE
         case _ if h.running[n] >= 0:
             h.running[n] = NONE
-        case _ if h.count[n] > 0 and h.end[(h.count[n] - 1) % KEPT, n] != NONE:
-            h.count[n] -= 1
-            slot = h.count[n] % KEPT
+        case _ if h.timed[n] > 0 and h.end[(h.timed[n] - 1) % KEPT, n] != NONE:
+            h.timed[n] -= 1
+            slot = h.timed[n] % KEPT
             h.running[n] = h.onset[slot, n]
             h.onset[slot, n] = h.end[slot, n] = NONE
         case _:
@@ -56,13 +55,13 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
 
 def newest(h: Hand, n: int) -> tuple[int, int]:
     """Return onset and end of bed n's newest finished one."""
-    slot = (h.count[n] - 1) % KEPT
+    slot = (h.timed[n] - 1) % KEPT
     return int(h.onset[slot, n]), int(h.end[slot, n])
 
 
 def of(h: Hand, recorded: History, n: int, second: int, limits: HandLimits) -> HandTimed | None:
     """Return the timing of the last half hour, None when nothing was timed in it."""
-    if h.count[n] == 0 and h.running[n] < 0:
+    if h.timed[n] == 0 and h.running[n] < 0:
         return None
     is_running = bool(h.running[n] >= 0) and second - int(h.running[n]) <= limits.longest_s
     onsets, durations = _within(h, n, second - WINDOW_S, second)
@@ -95,7 +94,7 @@ def _mean_step(starts: list[int]) -> float | None:
 def _difference(starts: list[int], recorded: History, n: int, second: int, limits: HandLimits) -> str:
     """Compare with what the toco has recorded since shortly before the first one timed by hand."""
     by_hand = len(starts)
-    since = starts[0] - 60
+    since = starts[0] - int(limits.before_s)
     by_toco = int((recorded.contraction_onset[:, n] >= since * HZ).sum())
     more = max(by_hand, by_toco)
     if more < limits.least or abs(by_hand - by_toco) <= max(1, math.floor(more * limits.differs_share)):

@@ -36,7 +36,7 @@ class History(NamedTuple):
 @compiled
 def in_64ths(value: float) -> float:
     """Round to steps of 1/64: sums of such numbers are exact, and the same in whatever order they are added."""
-    return np.rint(value * 64) / 64
+    return float(np.rint(value * 64) / 64)
 
 
 @compiled

@@ -82,7 +82,7 @@ def name_departure(
 @compiled
 def _first_sample(onset: int, h: Histogram, second: int, reading: Reading) -> int:
     """Return from where on an excursion is looked at again: a slow flank may begin earlier than it was seen."""
-    return max(onset - int(reading.shape.before_s * HZ), (second + 1) * HZ - h.ring.shape[0])
+    return int(max(onset - int(reading.shape.before_s * HZ), (second + 1) * HZ - h.ring.shape[0]))
 
 
 @compiled

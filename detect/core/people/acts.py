@@ -209,15 +209,16 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
 
 
 def due_results(state: State, seconds: dict[int, int], events: list[Event]) -> None:
-    """Compare the ten minutes after what was done with those before, where it is time. seconds: of the beds' clocks."""
+    """Compare the trace after what was done with that before, where it is time. seconds: of the beds' clocks."""
     if not state.words:
         return
+    within_s = state.rules.policy.care.helps_within_s
     for n, now in seconds.items():
         words = state.words.get(state.beds[n])
         if words is None:
             continue
         for place, note in enumerate(words.cared):
-            if not care.due(note, now):
+            if not care.due(note, now, within_s):
                 continue
             result = care.compared(state, n, now, note)
             words.cared[place] = result
@@ -226,4 +227,4 @@ def due_results(state: State, seconds: dict[int, int], events: list[Event]) -> N
             detail |= report.numbers(note.before, "before")
             if result.after is not None:
                 detail |= report.numbers(result.after, "after")
-            events.append(report.event(state, n, now, "care-result", care.in_words(result), detail))
+            events.append(report.event(state, n, now, "care-result", care.in_words(result, within_s), detail))

@@ -1,4 +1,4 @@
-"""What was done at a bed, and the trace in the ten minutes before and after it: did the decelerations stop?"""
+"""What was done at a bed, and the trace before and after it, each for as long as it has time to help."""
 
 import math
 
@@ -10,15 +10,14 @@ from quietward.detect.core.patterns.excursions import DOWN, UA
 from quietward.detect.core.reporting.events import flag_id
 from quietward.detect.core.state.state import State
 
-STRETCH_S = 600
 KEPT = 12
 """So many of the newest notes are kept beside the log."""
 
 
 def stretch(state: State, n: int, second: int) -> TraceSummary:
-    """Return the ten minutes of lane n up to `second` in numbers."""
+    """Return in numbers what the trace of bed n was up to `second`, for as long as the policy gives care to help."""
     notable, h, e = state.rules.reading.notable, state.history, state.excursions
-    since = (second + 1 - STRETCH_S) * HZ
+    since = (second + 1 - state.rules.policy.care.helps_within_s) * HZ
     falls = [
         (float(depth), float(area))
         for onset, end, depth, area in zip(
@@ -47,7 +46,7 @@ def has_helped(before: TraceSummary, after: TraceSummary, eased: bool) -> bool |
 
 
 def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
-    """Return the note with the ten minutes after it."""
+    """Return the note with the trace after it."""
     after = stretch(state, n, second)
     a = state.attention
     eased = note.flag is not None and (a.level[n] == 0 or note.flag != flag_id(state.beds[n], int(a.flag[n])))
@@ -55,18 +54,19 @@ def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     return structs.replace(note, after=after, helped=helped)
 
 
-def due(note: CareRecord, second: int) -> bool:
-    """Return whether it is time to look at the ten minutes after a note."""
-    return note.after is None and second * 1000 - note.t >= STRETCH_S * 1000
+def due(note: CareRecord, second: int, within_s: int) -> bool:
+    """Return whether it is time to look at the trace after a note. within_s: what was done must have helped by then."""
+    return note.after is None and second * 1000 - note.t >= within_s * 1000
 
 
-def in_words(note: CareRecord) -> str:
-    """Say what became of it."""
+def in_words(note: CareRecord, within_s: int) -> str:
+    """Say what became of it in that time."""
     before, after = note.before, note.after
     if after is None:
         return ""
     word = {True: "helped", False: "has not helped", None: "nothing to compare"}[note.helped]
     return (
-        f"{note.text}: {word}; decelerations in 10 min {before.decelerations} before, {after.decelerations} after, "
+        f"{note.text}: {word}; decelerations in {within_s / 60:g} min "
+        f"{before.decelerations} before, {after.decelerations} after, "
         f"deepest {before.deepest_bpm:.0f} and {after.deepest_bpm:.0f} bpm"
     )

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Event, Summary, TraceSummary
+from quietward.contracts.messages import HZ, WINDOW_S, Event, Summary, TraceSummary
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.attention import (
     HELD_BACK,
@@ -42,11 +42,11 @@ def second(state: State, events: list[Event]) -> None:
     Beds come in the order of the samples with which it happened.
     """
     room = state.room
-    if room.marks.count[0]:
+    if room.marks.written[0]:
         for mark in sorted(taken(room.marks, Mark), key=lambda mark: mark.at % HZ):
             _mark(state, mark, events)
-    if room.closed.count[0]:
-        kinds = room.kinds[: room.closed.count[0]].tolist()
+    if room.closed.written[0]:
+        kinds = room.kinds[: room.closed.written[0]].tolist()
         named = zip(taken(room.closed, Excursion), kinds, strict=True)
         for x, of_each in sorted(named, key=lambda one: (one[0].closed_at % HZ, one[0].row)):
             _closed(state, x, of_each, events)
@@ -100,15 +100,15 @@ def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Ev
 def looks(state: State, now: dict[int, int], events: list[Event]) -> None:
     """Say where the signal is lost, or back, and what happened beside the flags. now: second of each bed looked at."""
     room = state.room
-    for found in taken(room.lost, LostSignal):
-        text = "signal lost" if found.is_lost else "signal is back"
-        events.append(event(state, found.n, now[found.n], "signal", text, {"lost": float(found.is_lost)}))
-    for found in taken(room.told.asides, Aside):
-        aside(state, now[found.n], found, events)
+    for change in taken(room.lost, LostSignal):
+        text = "signal lost" if change.is_lost else "signal is back"
+        events.append(event(state, change.n, now[change.n], "signal", text, {"lost": float(change.is_lost)}))
+    for notice in taken(room.told.asides, Aside):
+        aside(state, now[notice.n], notice, events)
 
 
-USUAL_BASELINE_BPM = (110, 160)
-"""Outside of it the baseline is worth a word (the normal range of FIGO 2015 and NICHD 2008)."""
+FIRST = 0
+"""Of the rule sets: reasons call decelerations what it calls them, and name a baseline outside its usual range."""
 
 WHY_IT_SPEAKS = {
     "escalated": "unanswered: ",
@@ -161,7 +161,7 @@ def held_back_because(state: State, n: int, condition: int, why: int) -> str:
 
 
 def numbers(found: TraceSummary, when: str) -> Detail:
-    """Return ten minutes of a trace as details of an event."""
+    """Return what a part of a trace was as details of an event."""
     return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
 
 
@@ -206,9 +206,9 @@ def _in_words(state: State, n: int, texts: list[str]) -> str:
 def pattern(state: State, n: int) -> str:
     """Return what the last 30 minutes look like, in the trade's words and numbers."""
     h, second = state.history, int(state.clock.second[n])
-    since = (second + 1 - 1800) * HZ
+    since = (second + 1 - WINDOW_S) * HZ
     recent = np.flatnonzero(h.fall_onset[:, n] > since)
-    kinds = [Kind(int(k)) for k in h.fall_kind[0, recent, n] if k != Kind.NONE]
+    kinds = [Kind(int(k)) for k in h.fall_kind[FIRST, recent, n] if k != Kind.NONE]
     contractions = int((h.contraction_onset[:, n] > since).sum())
     said = []
     if kinds:
@@ -221,12 +221,13 @@ def pattern(state: State, n: int) -> str:
             said.append(f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min")
         said.append(f"deepest {deepest:.0f} bpm")
     bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
-    if low_min >= 5:
+    if low_min >= state.rules.reading.notable.low_variability_min:
         said.append(f"variability {bpm:.0f} bpm for {low_min} min")
     elif not np.isnan(bpm):
         said.append(f"variability {bpm:.0f} bpm")
     bpm = float(state.findings.values[0, BASELINE_BPM, n])
-    if not np.isnan(bpm) and not USUAL_BASELINE_BPM[0] <= bpm <= USUAL_BASELINE_BPM[1]:
+    lowest, highest = state.rules.rule_sets[FIRST].usual_baseline_bpm
+    if not np.isnan(bpm) and not lowest <= bpm <= highest:
         said.append(f"baseline {bpm:.0f} bpm")
     return ", ".join(said) or "no decelerations"
 

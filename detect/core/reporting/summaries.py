@@ -88,6 +88,7 @@ def _looked(state: State, n: int, values: Values, classes: list[RuleClass]) -> L
         return None if math.isnan(value) else round(value, 2)
 
     concern = float(state.findings.concern[n])
+    least = state.rules.concern.least_points_shown
     parts = zip(state.rules.concern.finding, state.findings.points[:, n].tolist(), strict=True)
     too_many = tachysystole_at(state.findings, n)
     return Looked(
@@ -103,7 +104,7 @@ def _looked(state: State, n: int, values: Values, classes: list[RuleClass]) -> L
             rest_s=known("contraction_rest_s"),
         ),
         concern=None if math.isnan(concern) else round(concern, 1),
-        concern_parts=[ConcernContribution(f.name, round(p, 1)) for f, p in parts if p >= 0.5],
+        concern_parts=[ConcernContribution(f.name, round(p, 1)) for f, p in parts if p >= least],
         classes=classes,
     )
 
@@ -134,7 +135,10 @@ def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
 def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
     n, bed = lane.n, state.beds[lane.n]
     signal, signal_reason = _signal(state, lane, looked.values)
-    is_fresh = signal is not SignalState.LOST and (lane.second + 1) * HZ - lane.fhr_at <= 2 * HZ
+    is_fresh = (
+        signal is not SignalState.LOST
+        and (lane.second + 1) * HZ - lane.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
+    )
     words = state.words.get(bed) or NO_WORDS
     return Summary(
         bed=bed,
@@ -147,7 +151,7 @@ def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
         fhr_bpm=lane.fhr_bpm if is_fresh else None,
         baseline_bpm=looked.baseline_bpm,
         variability_bpm=looked.variability_bpm,
-        running=_running(lane),
+        running=_running(lane, state.rules.reading.notable.deceleration_s),
         contractions=looked.contractions,
         concern=looked.concern,
         concern_parts=looked.concern_parts,
@@ -168,9 +172,9 @@ def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
     )
 
 
-def _running(lane: _Lane) -> OngoingDeceleration | None:
+def _running(lane: _Lane, least_s: float) -> OngoingDeceleration | None:
     length_s = ((lane.second + 1) * HZ - lane.onset) / HZ
-    return OngoingDeceleration(length_s, lane.height) if lane.open and length_s >= 15 else None
+    return OngoingDeceleration(length_s, lane.height) if lane.open and length_s >= least_s else None
 
 
 def _shelved(state: State, n: int, words: Words) -> list[Shelved]:

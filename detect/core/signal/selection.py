@@ -26,4 +26,4 @@ def kth_smallest(values: Floats, n: int, k: int) -> float:
             low = i
         else:
             break
-    return values[k]
+    return float(values[k])

@@ -45,7 +45,7 @@ def is_sinusoidal(bpm: Floats, bandwidth_bpm: float, waves: Waves, limits: Sinus
         if limits.slowest_per_min <= f + SLOWEST <= limits.fastest_per_min:
             in_band += power
     share = np.rint(in_band / max(total, 1e-9) * 1e6) / 1e6  # a limit is not missed by the last bit of a sum
-    return share >= limits.wave_share
+    return bool(share >= limits.wave_share)
 
 
 @compiled

@@ -43,7 +43,7 @@ def even_out(t: Tone, n: int, ua: float, limits: ToneLimits) -> float:
         t.smooth[n] = ua
     weight = 1 / (limits.smooth_s * HZ)
     t.smooth[n] += weight * (ua - t.smooth[n])
-    return t.smooth[n]
+    return float(t.smooth[n])
 
 
 @compiled

@@ -41,7 +41,7 @@ class Work(NamedTuple):
     @classmethod
     def of(cls) -> "Work":
         """Return such room."""
-        return cls(*np.zeros((2, LENGTH)), Waves.table())
+        return cls(np.zeros(LENGTH), np.zeros(LENGTH), Waves.table())
 
 
 @compiled

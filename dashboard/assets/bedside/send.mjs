@@ -1,19 +1,19 @@
 // Sends what a person does. The server hands it to the detector; whether that took it, the summary and the log say.
 
-import { who } from "../shared/who.mjs";
+import { userName } from "../shared/user.mjs";
 
-/** @import { Deed } from "../shared/types" */
+/** @import { Command } from "../shared/types" */
 
 /**
  * `trouble` is empty when the server has taken it; `by` is empty when nobody has said who it is.
  * @param {string} bed
- * @param {Deed} deed
+ * @param {Command} command
  */
-export async function send(bed, deed) {
-  const by = who();
+export async function send(bed, command) {
+  const by = userName();
   if (!by) return { by, trouble: "write your name first" };
   try {
-    const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...deed, bed, by }) });
+    const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by }) });
     return { by, trouble: response.ok ? "" : `not taken: ${await response.text()}` };
   } catch {
     return { by, trouble: "not sent: no connection to the server" };

@@ -2,7 +2,7 @@
 
 import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { draw } from "../shared/draw.mjs";
-import { button, make, say, setShape, shape } from "../shared/elements.mjs";
+import { button, make, setShape, setText, shape } from "../shared/elements.mjs";
 import { options } from "../shared/options.mjs";
 import { headline, signalWords, waiting } from "../shared/words.mjs";
 
@@ -18,7 +18,7 @@ const NUMBERS = [
   ["concern", "concern", "conc."],
 ];
 
-export class Band {
+export class BedRow {
   /**
    * @param {string} bed
    * @param {(event: MouseEvent) => boolean} mayPress
@@ -82,13 +82,13 @@ export class Band {
   show(card, strip, isFirst, isShort) {
     this.root.className = `band state-${card.state}${isFirst ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
     setShape(this.shape, card.shape);
-    say(this.headline, headline(card));
-    say(this.reason, card.reason || (card.running ? `deceleration running: ${card.running}` : ""));
-    this.reason.title = this.reason.textContent ?? ""; // where the band is too low for all of it
-    say(this.waiting, waiting(card));
-    say(this.signal, signalWords(card));
+    setText(this.headline, headline(card));
+    setText(this.reason, card.reason || (card.running ? `deceleration running: ${card.running}` : ""));
+    this.reason.title = this.reason.textContent ?? ""; // where the row is too low for all of it
+    setText(this.waiting, waiting(card));
+    setText(this.signal, signalWords(card));
     this.acknowledge.show(card);
-    say(this.fhr, card.fhr);
+    setText(this.fhr, card.fhr);
     const values = {
       baseline: card.baseline,
       variability: card.variability,
@@ -98,7 +98,7 @@ export class Band {
     };
     for (const [key] of NUMBERS) {
       const value = this.values.get(key);
-      if (value) say(value, values[key]);
+      if (value) setText(value, values[key]);
     }
     if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }

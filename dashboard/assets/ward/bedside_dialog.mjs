@@ -1,12 +1,12 @@
 // What people do at a bed, over the ward, without leaving it.
 
 import { Bedside } from "../bedside/bedside.mjs";
-import { button, make, say } from "../shared/elements.mjs";
-import { isNameless, nameField } from "../shared/who.mjs";
+import { button, make, setText } from "../shared/elements.mjs";
+import { isNameless, nameField } from "../shared/user.mjs";
 
-/** @import { Card, PolicySheet } from "../shared/types" */
+/** @import { Card, PolicyInfo } from "../shared/types" */
 
-export class AtBedside {
+export class BedsideDialog {
   /** @param {Record<string, string>} careWords */
   constructor(careWords) {
     this.careWords = careWords;
@@ -35,13 +35,13 @@ export class AtBedside {
 
   /**
    * @param {Card[]} cards
-   * @param {PolicySheet | null} policy
+   * @param {PolicyInfo | null} policy
    */
   show(cards, policy) {
     const { bedside } = this;
     const card = bedside && cards.find((one) => one.bed === bedside.bed);
     if (!card) return;
-    say(this.reason, card.reason);
+    setText(this.reason, card.reason);
     bedside.show(card, policy);
     if (card.events !== this.events) void this.readLog(bedside, card.events);
   }

@@ -1,21 +1,21 @@
 // Who uses this screen: signed in, or, where the page is open, a name that is asked for once, remembered and in sight.
 
-import { button, byId, field, make, spokenLine } from "./elements.mjs";
+import { button, byId, field, make, statusLine } from "./elements.mjs";
 import { memory } from "./memory.mjs";
 
-/** @import { Me } from "./types" */
+/** @import { User } from "./types" */
 
 const NAME_KEY = "quietward-name";
 const LONGEST = 64;
-/** @type {Me | null} */
+/** @type {User | null} */
 let me = null; // what the server says; null until it has
 
-export async function mountWho() {
+export async function mountUser() {
   const place = document.getElementById("who");
   if (!place || place.dataset.state) return;
   place.dataset.state = "asked";
   try {
-    me ??= /** @type {Me} */ (await (await fetch("/me")).json());
+    me ??= /** @type {User} */ (await (await fetch("/me")).json());
   } catch {
     delete place.dataset.state; // the trouble line says that the server is away; asked again with the next frame
     return;
@@ -36,7 +36,7 @@ export function role() {
 function askName(place) {
   const { label, input } = nameField();
   input.id = "who-name";
-  place.append(label, spokenLine("span", "missing-name", "write your name first"));
+  place.append(label, statusLine("span", "missing-name", "write your name first"));
 }
 
 /** A field for one's own name; all of them say the same. */
@@ -75,7 +75,7 @@ export function toSignIn() {
 }
 
 /** Returns the name; without one it shows where to write it and returns an empty text. */
-export function who() {
+export function userName() {
   if (me && !me.open) return me.name;
   if (!isNameless()) return remembered();
   byId("who").classList.add("missing");

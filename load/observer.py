@@ -1,7 +1,7 @@
-"""Watches a trial from outside: what came into the input streams, and when the outputs for it were written.
+"""Observes a trial from outside: what came into the input streams, and when the outputs for it were written.
 
-Nothing is asked of the detector: every commit tells its position and the store's time. Both that and the input streams
-are read behind the measured parts' backs, once a second. So watching costs little, and its own delay is in no figure.
+The detector is not asked: every commit publishes its position and the store's time. These messages and the input
+streams are read once a second, so observing costs little, and its own delay is in no figure.
 """
 
 import asyncio
@@ -27,8 +27,8 @@ EARLIER_S = 20
 
 
 @dataclass
-class Seen:
-    """Seconds that came in: bed, second, ms of arrival at ingest, us of the commit (NEVER: of none that was told)."""
+class Observations:
+    """Seconds that arrived: bed, second, ms of arrival at ingest, us of the commit (NEVER: none was reported)."""
 
     bed: Numbers
     second: Numbers
@@ -36,10 +36,10 @@ class Seen:
     written_us: Numbers
 
 
-class Raised(NamedTuple):
-    """at: for each bed that fell, the second on which its flag was raised, and when that was written (ms).
+class RaisedFlags(NamedTuple):
+    """at: for each falling bed, the second of its flag, and when that was written (ms).
 
-    earlier: at how many others it was raised in the fall, but too early for it: a dip before was read as its beginning.
+    earlier: number of other beds whose flag came too early for the fall: a dip before was taken for its beginning.
     """
 
     at: dict[int, tuple[int, int]]
@@ -48,7 +48,7 @@ class Raised(NamedTuple):
 
 @contextmanager
 def hearing(url: str, ward: Ward) -> Iterator[PubSub]:
-    """Yield what hears of a ward's commits. Whatever nobody has read yet waits at the socket and disturbs no one."""
+    """Yield a subscription to a ward's commits; unread messages wait in the socket's buffer."""
     channels = [shard.written for shard in ward.all_shards]
     with redis.Redis.from_url(url) as client, client.pubsub() as heard:
         heard.ssubscribe(*channels)
@@ -58,8 +58,8 @@ def hearing(url: str, ward: Ward) -> Iterator[PubSub]:
 
 
 @dataclass
-class Watch:
-    """Follows the shards of a ward."""
+class Observer:
+    """Observes the shards of a ward."""
 
     ward: Ward
     store: Store
@@ -75,7 +75,7 @@ class Watch:
         self._shards = {shard.written.encode(): shard.number for shard in self.ward.all_shards}
 
     async def read_on(self) -> None:
-        """Read what was committed and what has come into the input streams meanwhile."""
+        """Read the commits and the input that have arrived since the last call."""
         while (message := self.heard.get_message()) is not None:
             position, at_us = message["data"].split()
             commits = self.commits.setdefault(self._shards[message["channel"]], [])
@@ -99,7 +99,7 @@ class Watch:
         )
 
     async def depth_ms(self) -> float:
-        """Return how far the outputs are behind the inputs, in the worst shard, and remember the deepest."""
+        """Return by how much the outputs lag behind the inputs in the worst shard, and record the maximum."""
         deepest = 0.0
         for shard in self.ward.all_shards:
             newest = cast("list[Entry]", await self.store.at(shard.input).xrevrange(shard.input, count=1))
@@ -109,8 +109,8 @@ class Watch:
         self.deepest_ms = max(self.deepest_ms, deepest)
         return deepest
 
-    def seen(self) -> Seen:
-        """Return all seconds that have come in."""
+    def observations(self) -> Observations:
+        """Return all seconds that have arrived."""
         table = np.array(self._blocks, dtype=np.int64).reshape(-1, 5)
         written = np.full(len(table), NEVER)
         for number, commits in self.commits.items():
@@ -118,11 +118,11 @@ class Watch:
             told = np.array(commits, dtype=np.int64)
             place = np.searchsorted(told[:, 0], table[own, 1])  # the first commit that has got so far
             written[own] = np.append(told[:, 1], NEVER)[place]
-        return Seen(table[:, 2], table[:, 3], table[:, 4], written)
+        return Observations(table[:, 2], table[:, 3], table[:, 4], written)
 
-    async def raised(self) -> Raised:
-        """Return which of the flags that were to come have come."""
-        found, earlier = {}, set()
+    async def raised(self) -> RaisedFlags:
+        """Return which of the expected flags were raised."""
+        raised, earlier = {}, set()
         for bed, falls_at in zip(self.schedule.falling.tolist(), self.schedule.falls_at.tolist(), strict=True):
             name = self.schedule.names[bed]
             key = self.ward.shard(self.ward.shard_of(name)).log(name)
@@ -131,22 +131,22 @@ class Watch:
                 event = decode_event(fields[b"e"])
                 # A block's second is the one in which its first sample lies.
                 k = event.t // 1000 - self.schedule.start_ms // 1000 + 1
-                if event.kind not in ("flag-raised", "flag-worsened") or k < falls_at or bed in found:
+                if event.kind not in ("flag-raised", "flag-worsened") or k < falls_at or bed in raised:
                     continue
                 if k >= falls_at + self.schedule.falls_for_s - EARLIER_S:
-                    found[bed] = k, _ms(entry_id)
+                    raised[bed] = k, _ms(entry_id)
                 else:
                     earlier.add(bed)
-        return Raised(found, len(earlier - found.keys()))
+        return RaisedFlags(raised, len(earlier - raised.keys()))
 
     async def bytes_of_a_second(self) -> float:
-        """Return how much memory of the store a second of a bed takes in its input stream."""
+        """Return the store's memory per bed-second of the input streams, in bytes."""
         keys = [shard.input for shard in self.ward.all_shards]
         used = [await self.store.at(key).memory_usage(key, samples=0) for key in keys]
         return sum(one or 0 for one in used) / max(1, len(self._blocks))
 
     async def behind(self) -> int:
-        """Return at how many beds the summary is not that of the last second."""
+        """Return the number of beds whose summary is not that of the last second."""
         last = self.schedule.start_ms // 1000 + self.schedule.end_s - 2
         seconds: dict[str, int] = {}
         for shard in self.ward.all_shards:

@@ -8,7 +8,7 @@
  * @param {RequestInit} options
  * @returns {Promise<Answer | null>}
  */
-export async function ask(path, fail, options = {}) {
+export async function fetchJson(path, fail, options = {}) {
   try {
     const answer = await fetch(path, options);
     if (answer.ok) return await answer.json();

@@ -1,16 +1,16 @@
 // Why something on a strip is called what it is called: told for what the pointer, or the arrow keys, point at.
 
 import { secondAt } from "../shared/draw.mjs";
-import { say, spokenLine } from "../shared/elements.mjs";
+import { setText, statusLine } from "../shared/elements.mjs";
 import { timeOf } from "../shared/words.mjs";
 import { findingAt, neighbour } from "./pointing.mjs";
 
 /** @import { Strip } from "../shared/strip.mjs" */
-/** @import { Mark } from "../shared/types" */
+/** @import { StripMark } from "../shared/types" */
 
 const IDLE = "Point at a finding on the strip, or press the left and right arrow on it, to see why it is called what it is.";
 
-export class Why {
+export class Explanation {
   /**
    * @param {HTMLCanvasElement} canvas
    * @param {() => number} minuteCm paper speed of the strip that is shown
@@ -18,9 +18,9 @@ export class Why {
   constructor(canvas, minuteCm) {
     /** @type {Strip | null} */
     this.strip = null;
-    /** @type {Mark | null} */
+    /** @type {StripMark | null} */
     this.mark = null;
-    this.root = spokenLine("p", "told", IDLE);
+    this.root = statusLine("p", "told", IDLE);
     canvas.tabIndex = 0;
     canvas.addEventListener("pointermove", (event) => {
       if (this.strip) this.tell(findingAt(this.strip.marks, secondAt(canvas, this.strip, event.clientX, minuteCm())));
@@ -39,9 +39,9 @@ export class Why {
     this.strip = strip;
   }
 
-  /** @param {Mark | null} mark */
+  /** @param {StripMark | null} mark */
   tell(mark) {
     this.mark = mark;
-    say(this.root, mark ? `${timeOf(mark.from * 1000)}, ${mark.text}: ${mark.why.join("; ")}.` : IDLE);
+    setText(this.root, mark ? `${timeOf(mark.from * 1000)}, ${mark.text}: ${mark.why.join("; ")}.` : IDLE);
   }
 }

@@ -10,7 +10,7 @@ from quietward.detect import assess, rule_file
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
-from quietward.study import running
+from quietward.study import ward_hours
 from quietward.study.what_if import WhatIf
 
 BEGINS = 1_790_000_000
@@ -30,12 +30,12 @@ def kept() -> list[BedHistory]:
 
 @pytest.fixture(scope="module")
 def found(kept: list[BedHistory]) -> WhatIf:
-    return running.of(kept, "attention", SECONDS / 3600)
+    return ward_hours.build_ward_what_if(kept, "attention", SECONDS / 3600)
 
 
 def test_at_todays_numbers_it_is_what_assess_says(kept: list[BedHistory], found: WhatIf) -> None:
     recordings = [Recording(one.bed, one.fhr, one.ua) for one in kept[:2]]
-    labour = assess.Labour(weeks=kept[0].weeks or 0)
+    labour = assess.LabourContext(weeks=kept[0].weeks or 0)
     rows = assess.assess(recordings, rule_file.load(), "nichd-2008", labour=labour)
     assert rows[0]["flags"], "the first labour raises a flag, else nothing is compared"
     for slider in found.sliders:
@@ -71,10 +71,10 @@ def test_a_number_that_is_moved_changes_what_would_have_been(found: WhatIf) -> N
 def test_a_bed_that_fell_silent_ends_with_its_silence() -> None:
     """Its last signal is not drawn as if it were of now."""
     one = structs.replace(hours_of(FALLS, 5, 1800), now_s=BEGINS + 3000.0)
-    shown = running.of([one, hours_of("calm", 2)], "attention", SECONDS / 3600)
+    shown = ward_hours.build_ward_what_if([one, hours_of("calm", 2)], "attention", SECONDS / 3600)
     slider = shown.sliders[0]
     today = next(p for p in slider.positions if p.value == slider.today)
     row = assess.assess(
-        [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.Labour(one.weeks or 0)
+        [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.LabourContext(one.weeks or 0)
     )[0]
     assert next(f.from_s for f in today.flags if f.bed == 0) == row["flags"][0]["raised_s"]

@@ -1,0 +1,127 @@
+"""Processes of one ward under a supervisor: started, restarted when they die, and ended together."""
+
+import os
+import subprocess
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from quietward.contracts.errors import Unreachable
+from quietward.runtime.embedded import die_when_parent_dies, wait_for_port
+from quietward.runtime.process import command_of
+
+START_WITHIN_S = 60.0
+END_WITHIN_S = 4.0
+DEATHS_ALLOWED = 3
+"""A process that has ended so often within a minute is not restarted."""
+
+
+@dataclass
+class ManagedProcess:
+    """A process under supervision. once: it may end by itself. ours: it watches QUIETWARD_PARENT and ends with us.
+
+    metrics_port: where it serves its metrics; 0: nowhere.
+    """
+
+    name: str
+    arguments: list[str]
+    once: bool = False
+    ours: bool = True
+    metrics_port: int = 0
+    process: subprocess.Popen[bytes] | None = None
+    deaths: list[float] = field(default_factory=list)
+
+
+class ProcessSupervisor:
+    """Starts processes, restarts those that die, and ends all."""
+
+    def __init__(self, environment: dict[str, str], folder: Path) -> None:
+        self.environment, self.folder = environment, folder
+        self.processes: list[ManagedProcess] = []
+        # Every process reads from this pipe; it closes when we die, however we die, and then they end too.
+        self.pipe_read, self.pipe_write = os.pipe()
+
+    def start(self, name: str, *arguments: str, once: bool = False, metrics_port: int = 0) -> ManagedProcess:
+        """Start `quietward <arguments>`."""
+        return self._start(ManagedProcess(name, command_of(*arguments), once, metrics_port=metrics_port))
+
+    def start_program(self, name: str, command: list[str]) -> ManagedProcess:
+        """Start another program. On Linux the kernel ends it with us, however we die."""
+        return self._start(ManagedProcess(name, command, ours=False))
+
+    def _start(self, managed: ManagedProcess) -> ManagedProcess:
+        self.processes.append(managed)
+        self._launch(managed)
+        return managed
+
+    def _launch(self, managed: ManagedProcess) -> None:
+        with self.log(managed).open("ab") as file:
+            managed.process = subprocess.Popen(
+                managed.arguments,
+                stdout=file,
+                stderr=file,
+                stdin=subprocess.DEVNULL,
+                env={
+                    **self.environment,
+                    "QUIETWARD_METRICS_PORT": str(managed.metrics_port),  # each needs a port of its own
+                    "QUIETWARD_PARENT": str(self.pipe_read),
+                },
+                pass_fds=[self.pipe_read],
+                start_new_session=True,  # Ctrl-C reaches us alone; we end the processes in order
+                preexec_fn=None if managed.ours else die_when_parent_dies,  # noqa: PLW1509  # no thread holds a lock
+            )
+
+    def log(self, managed: ManagedProcess) -> Path:
+        """Return the log file of a process."""
+        return self.folder / f"{managed.name}.log"
+
+    def last_log_line(self, managed: ManagedProcess) -> str:
+        """Return the last line of a process's log that holds words."""
+        lines = self.log(managed).read_text(errors="replace").splitlines()
+        with_words = [line.strip(" |") for line in lines if line.strip(" |+-")]
+        return with_words[-1] if with_words else "(it said nothing)"
+
+    def wait_until_up(self, managed: ManagedProcess, port: int) -> None:
+        """Wait until a process listens. Raises Unreachable with its last log line when it does not."""
+        end = time.monotonic() + START_WITHIN_S
+        while time.monotonic() < end:
+            if managed.process is not None and managed.process.poll() is not None:
+                break
+            if wait_for_port(port, 0.3):
+                return
+        raise Unreachable(f"{managed.name} did not start", port, self.last_log_line(managed))
+
+    def restart_dead(self) -> str | None:
+        """Restart a process that has died, and return a line about it, or about one that has ended as it should.
+
+        Raises Unreachable when a process dies again and again.
+        """
+        for managed in self.processes:
+            if managed.process is None or (code := managed.process.poll()) is None:
+                continue
+            if managed.once and code == 0:
+                managed.process = None
+                return f"{managed.name} has come to its end"
+            now = time.monotonic()
+            managed.deaths = [t for t in managed.deaths if now - t < 60] + [now]
+            if len(managed.deaths) >= DEATHS_ALLOWED:
+                raise Unreachable(f"{managed.name} ends again and again", code, self.last_log_line(managed))
+            self._launch(managed)
+            return f"{managed.name} ended ({code}); started again"
+        return None
+
+    def end(self) -> None:
+        """End all processes, the last started first."""
+        running = [managed.process for managed in reversed(self.processes) if managed.process is not None]
+        for process in running:
+            if process.poll() is None:
+                process.terminate()
+        end = time.monotonic() + END_WITHIN_S
+        for process in running:
+            try:
+                process.wait(max(0.1, end - time.monotonic()))
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        os.close(self.pipe_read)
+        os.close(self.pipe_write)

@@ -1,0 +1,134 @@
+"""Runs variants through shifts: calls, staff, scores. In memory, no clock, no files."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+import simpy
+
+from quietward.detect.core.alerting.attention import LOOK
+from quietward.study.alarms import (
+    AlarmChange,
+    AlarmEdge,
+    Alarms,
+    Call,
+    PlainAlarms,
+    PolicyAlarms,
+    class_alarm_edges,
+    limit_alarm_edges,
+)
+from quietward.study.cases import MeasuredShifts
+from quietward.study.evaluations import CLASS
+from quietward.study.plan import LimitAlarm, Variant
+from quietward.study.score import ShiftScore, score_shift
+from quietward.study.staff import BedTruth, Staff, run_shift
+from quietward.study.staff_model import TruePositiveCriteria
+
+PpvByLevel = dict[int, float]
+"""Positive predictive value of the calls of each level: the share of true positives."""
+
+
+def simulate_shifts(
+    measured: MeasuredShifts, variants: Sequence[Variant], ppv: Sequence[PpvByLevel] | None
+) -> list[list[ShiftScore]]:
+    """Return the score of every shift under each variant. ppv: what staff expect, by variant; None: no staff at all."""
+    policies = [i for i, v in enumerate(variants) if v.policy is not None]
+    plain = [i for i, v in enumerate(variants) if v.policy is None]
+    scores: dict[int, list[ShiftScore]] = {}
+    for places in (policies, plain):
+        if places:
+            own = [variants[i] for i in places]
+            alarms = _alarms(measured, own)
+            of_these = _simulate(measured, own, alarms, None if ppv is None else [ppv[i] for i in places])
+            scores |= dict(zip(places, of_these, strict=True))
+    return [scores[i] for i in range(len(variants))]
+
+
+def _alarms(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
+    policies = [v.policy for v in variants if v.policy is not None]
+    if policies:
+        return PolicyAlarms(measured.evaluations, policies)
+    edges = [_edges(measured, variant) for variant in variants]
+    return PlainAlarms([v.name for v in variants], edges, measured.evaluations.lanes)
+
+
+def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
+    alarm = variant.alarm
+    if isinstance(alarm, LimitAlarm):
+        # It does not say how urgent it is: people read the strip before they go.
+        return [
+            edge
+            for lane, fhr in enumerate(measured.fhr)
+            for edge in limit_alarm_edges(fhr, alarm.low_bpm, alarm.high_bpm, alarm.for_s, LOOK, lane)
+        ]
+    if alarm is None:
+        raise TypeError("A variant is a policy or an alarm")
+    return class_alarm_edges(measured.evaluations, measured.evaluations.values[f"{CLASS} {alarm.rule_set}"])
+
+
+def _simulate(
+    measured: MeasuredShifts, variants: Sequence[Variant], alarms: Alarms, ppv: Sequence[PpvByLevel] | None
+) -> list[list[ShiftScore]]:
+    """Run variants whose alarms are driven together."""
+    beds, hours = measured.beds, measured.cases[0].hours
+    known: list[tuple[TruePositiveCriteria, list[BedTruth]]] = []  # the criteria are the same for nearly all variants
+    truth = [_truth_under(v.staff.true_positive, measured, known) for v in variants]
+    env = simpy.Environment()
+    staff: dict[tuple[int, int], Staff] = {}  # by variant and shift
+    calls: dict[tuple[int, int], list[tuple[Call, bool | None]]] = defaultdict(list)
+    if ppv is not None:
+        for v, variant in enumerate(variants):
+            for s, case in enumerate(measured.cases):
+                own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}"
+                staff[v, s] = Staff(env, variant.staff, own, alarms, v, s * beds, ppv[v], key)
+
+    def on_call(call: Call) -> None:
+        place = (call.variant, call.lane // beds)
+        is_true = truth[call.variant][call.lane].is_true_positive(call, variants[call.variant].staff.call.ahead_s)
+        calls[place].append((call, is_true))
+        if staff:
+            staff[place].on_call(call, is_true)
+
+    run_shift(env, alarms, on_call, hours * 3600)
+    changes: dict[tuple[int, int], list[AlarmChange]] = defaultdict(list)
+    for change in alarms.changes:
+        changes[change.variant, change.lane // beds].append(change._replace(lane=change.lane % beds))
+    return [
+        [
+            score_shift(
+                hours,
+                float(measured.seconds[s * beds : (s + 1) * beds].sum()) / 3600,
+                truth[v][s * beds : (s + 1) * beds],
+                [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
+                [(call._replace(lane=call.lane % beds), is_true) for call, is_true in calls[v, s]],
+                changes[v, s],
+                staff[v, s].visits if staff else [],
+            )
+            for s in range(len(measured.cases))
+        ]
+        for v in range(len(variants))
+    ]
+
+
+def _truth_under(
+    criteria: TruePositiveCriteria,
+    measured: MeasuredShifts,
+    known: list[tuple[TruePositiveCriteria, list[BedTruth]]],
+) -> list[BedTruth]:
+    """Return the truth of every lane under some criteria, from `known` if it is there already."""
+    for of, truth in known:
+        if of == criteria:
+            return truth
+    known.append((criteria, [BedTruth.of(t, criteria) for t in measured.truth]))
+    return known[-1][1]
+
+
+def ppv_by_level(shifts: Sequence[ShiftScore]) -> PpvByLevel:
+    """Return the positive predictive value of a variant's calls; a level whose calls cannot be judged is left out."""
+    true: dict[int, int] = defaultdict(int)
+    judged: dict[int, int] = defaultdict(int)
+    for shift in shifts:
+        for calls in shift.calls:
+            if calls.true_positive is not None:
+                judged[calls.level] += calls.count
+                true[calls.level] += calls.count * calls.true_positive
+    return {level: true[level] / n for level, n in sorted(judged.items())}

@@ -1,0 +1,135 @@
+import assert from "node:assert/strict";
+import { describe, test } from "node:test";
+
+import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
+import { ANSWER_WITHIN_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
+import { boundsOf, longestMinutes, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
+import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
+
+/** @import { ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
+
+/** @type {ManualTimingLine} */
+const RUNNING = { text: "1 in 30 min", differs: "", is_running: true, since_onset_s: 21, running_from_s: 100 };
+const OVER = { ...RUNNING, is_running: false, running_from_s: null };
+const LIMIT = { condition: "low-baseline", measure: "baseline_bpm", limit: 100, lowest: 90, highest: 110 };
+/** @type {PolicyInfo} */
+const POLICY = { name: "attention", rules: "r", longest_shelve_s: 3600, longest_pause_s: 1830, longest_limit_s: 7200, helps_within_s: 600, limits: [LIMIT] };
+
+describe("timing by hand", () => {
+  test("begins and ends a contraction with one button", () => {
+    const tap = new Tap();
+    assert.equal(tap.next, "start");
+    tap.press("start", 0);
+    assert.equal(tap.next, "end");
+    tap.press("end", 40_000);
+    assert.equal(tap.next, "start");
+  });
+
+  test("counts from the press until the detector has said when it began", () => {
+    const tap = new Tap();
+    tap.press("start", 1000);
+    assert.equal(tap.seconds(4000), 3);
+    tap.hear(null, 4000);
+    assert.equal(tap.isRunning, true, "a summary from before the press changes nothing");
+    tap.hear(RUNNING, 5000);
+    assert.equal(tap.seconds(6000), 21);
+  });
+
+  test("shows what the detector says when it has not answered within 6 s", () => {
+    const tap = new Tap();
+    tap.press("start", 0);
+    tap.hear(OVER, ANSWER_WITHIN_MS);
+    assert.equal(tap.isRunning, true);
+    tap.hear(OVER, ANSWER_WITHIN_MS + 1);
+    assert.equal(tap.isRunning, false);
+    assert.equal(ANSWER_WITHIN_MS, 6000);
+  });
+
+  test("does not let an end that is on its way flicker back", () => {
+    const tap = new Tap();
+    tap.hear(RUNNING, 0);
+    tap.press("end", 1000);
+    tap.hear(RUNNING, 1500);
+    assert.equal(tap.isRunning, false);
+    tap.hear(OVER, 2000);
+    assert.equal(tap.pressed, null);
+  });
+
+  test("forgets a press that could not be sent, and keeps the one before", () => {
+    const tap = new Tap();
+    tap.press("start", 0);
+    const forget = tap.press("end", 1000);
+    forget();
+    assert.equal(tap.isRunning, true);
+  });
+
+  test("forgets all that was refused", () => {
+    const tap = new Tap();
+    tap.press("start", 0);
+    tap.refuse();
+    assert.equal(tap.isRunning, false);
+  });
+
+  test("can be taken back once there is something, and taking back says nothing about what runs", () => {
+    const tap = new Tap();
+    assert.equal(tap.canUndo, false);
+    tap.press("undo", 0);
+    assert.equal(tap.pressed, null);
+    tap.press("start", 0);
+    assert.equal(tap.canUndo, true);
+    const other = new Tap();
+    other.hear(OVER, 0);
+    assert.equal(other.canUndo, true);
+  });
+});
+
+describe("how long something holds", () => {
+  test("is written in minutes and sent in whole seconds", () => {
+    assert.deepEqual(["15", "0.51", "1.5"].map(secondsOf), [900, 31, 90]);
+  });
+
+  test("is at most what the policy allows, in whole minutes", () => {
+    assert.equal(longestMinutes(POLICY.longest_shelve_s), 60);
+    assert.equal(longestMinutes(POLICY.longest_pause_s), 30);
+  });
+
+  test("of another limit is cut to what the policy allows", () => {
+    assert.deepEqual(boundsOf(LIMIT, POLICY, "180"), {
+      longest: 120,
+      minutes: 120,
+      hint: "The policy's limit is 100; here it may be 90 to 110, for at most 120 min.",
+    });
+    assert.equal(boundsOf(LIMIT, POLICY, "45").minutes, 45);
+  });
+});
+
+describe("a flag", () => {
+  test("can be shelved below team, where a policy is known", () => {
+    assert.equal(whyNotShelved({ level: "bedside", flag: "bed-1-f1" }, POLICY), "");
+    assert.equal(whyNotShelved({ level: "bedside", flag: "bed-1-f1" }, null), NO_POLICY);
+  });
+
+  test("of the team cannot", () => {
+    assert.match(whyNotShelved({ level: "team", flag: "bed-1-f1" }, POLICY), /team cannot be shelved/);
+  });
+
+  test("that is not there cannot", () => {
+    assert.match(whyNotShelved({ level: "quiet", flag: null }, POLICY), /no flag/);
+  });
+});
+
+describe("the answer to what was sent", () => {
+  /** @param {number} number @param {string} by @returns {LogEvent} */
+  const line = (number, by) => ({ id: `bed-1-${number}`, bed: "bed-1", t: 0, kind: "care", text: "", detail: { by }, rules: "" });
+  const log = [line(12, "Kim"), line(11, "Nora"), line(10, "Kim"), line(9, "Nora")];
+
+  test("is the newest line of the same person that came afterwards", () => {
+    assert.equal(answerTo({ by: "Kim", after: 10 }, log)?.id, "bed-1-12");
+    assert.equal(answerTo({ by: "Nora", after: 9 }, log)?.id, "bed-1-11");
+  });
+
+  test("is none while the log has only lines from before, and those of others", () => {
+    assert.equal(answerTo({ by: "Nora", after: 11 }, log), undefined);
+    assert.equal(answerTo({ by: "Kim", after: 12 }, log), undefined);
+  });
+});

@@ -1,0 +1,80 @@
+import assert from "node:assert/strict";
+import { describe, test } from "node:test";
+
+import { ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
+import { word } from "../../dashboard/assets/shared/log_words.mjs";
+import { duration, headline, minutesAndSeconds, plain, signalWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+
+const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
+
+describe("times", () => {
+  test("of day have 24 hours, and midnight is 0", () => {
+    assert.equal(timeOf(AT), "00:04");
+    assert.equal(timeOf(AT + 13 * 3600_000), "13:04");
+    assert.match(timeOfDay(AT), /^0?0:04:05$/);
+  });
+
+  test("that last are told in seconds below 90 s, then in minutes", () => {
+    assert.deepEqual([0, 89.4, 90, 149, 151].map(duration), ["0 s", "89 s", "2 min", "2 min", "3 min"]);
+  });
+
+  test("between contractions are told in minutes and seconds", () => {
+    assert.deepEqual([-3, 59.4, 60, 125.6].map(minutesAndSeconds), ["0 s", "59 s", "1 min 00 s", "2 min 06 s"]);
+  });
+});
+
+describe("a bed", () => {
+  const calm = { headline: "quiet", until: null, paused: null, state: /** @type {const} */ ("quiet"), acknowledged_by: null, waiting_s: null, flag: null };
+
+  test("has a headline that ends with a time where one is known", () => {
+    assert.equal(headline(calm), "quiet");
+    assert.equal(headline({ headline: "shelved until", until: AT }), "shelved until 00:04");
+  });
+
+  test("says who has answered, or for how long nobody has", () => {
+    assert.equal(waiting(calm), "");
+    assert.equal(waiting({ ...calm, flag: "bed-1-f1", waiting_s: 61 }), "unanswered for 61 s");
+    assert.equal(waiting({ ...calm, flag: "bed-1-f1", waiting_s: 61, acknowledged_by: "Kim" }), "answered by Kim");
+    assert.equal(waiting({ ...calm, waiting_s: 61 }), "", "without a flag nobody waits");
+  });
+
+  test("says that it was noted as off, unless that is its state", () => {
+    const paused = { by: "Kim", why: "bathroom", until: AT };
+    assert.equal(waiting({ ...calm, paused, acknowledged_by: "Kim" }), "answered by Kim · noted as off until 00:04");
+    assert.equal(waiting({ ...calm, paused, state: "paused" }), "");
+  });
+
+  test("says how old its data are, in tenths below 10 s", () => {
+    const signal = { signal: "good", signal_reason: "", far_clock: "" };
+    assert.equal(signalWords({ ...signal, age_s: 9.94 }), "signal good · data 9.9 s old");
+    assert.equal(signalWords({ ...signal, age_s: 10 }), "signal good · data 10 s old");
+    assert.equal(signalWords({ ...signal, age_s: null }), "signal good");
+    assert.equal(signalWords({ signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 1 }), "signal lost · data 1.0 s old · clock 4 min ahead · no value");
+    assert.equal(signalWords({ ...signal, age_s: null }, "its clock"), "signal good · its clock");
+  });
+});
+
+test("names are read as words, those of the log by what they are called", () => {
+  assert.equal(plain("low-baseline_bpm"), "low baseline bpm");
+  assert.equal(word("flag-escalated"), "nobody came");
+  assert.equal(word("some-new-kind"), "some new kind");
+});
+
+describe("this screen's clock", () => {
+  test("is not spoken of while it agrees within 2 s", () => {
+    assert.equal(new ScreenClock().words(0, 2000), "");
+    assert.equal(new ScreenClock().words(2000, 0), "");
+  });
+
+  test("is ahead or behind", () => {
+    assert.equal(new ScreenClock().words(0, 61_000), "This screen's clock is 61 s ahead of the server's.");
+    assert.equal(new ScreenClock().words(61_000, 0), "This screen's clock is 61 s behind the server's.");
+  });
+
+  test("is not blamed for a slow connection: one frame in ten that came in time is enough", () => {
+    const clock = new ScreenClock();
+    assert.equal(clock.words(0, 100), "");
+    for (let i = 0; i < 9; i++) assert.equal(clock.words(0, 5000), "");
+    assert.notEqual(clock.words(0, 5000), "");
+  });
+});
