@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from functools import cached_property
 from hashlib import sha256
-from typing import Any, Generic, ParamSpec, TypeVar, cast
+from typing import Any, Generic, ParamSpec, TypeVar
 
 import numba as numba_library
 from numba.core import caching
@@ -30,9 +30,27 @@ CORE = __name__.rpartition(".")[0]
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function that other compiled functions call.
 
-    It becomes part of them: to hand over a hundred arrays takes longer than what is done with them.
+    It becomes part of them: to hand over a hundred arrays takes longer than what is done with them. Called from Python
+    it runs as the plain Python it is.
     """
-    return cast("Callable[P, R]", numba.njit(no_cpython_wrapper=True, forceinline=True, **OPTIONS)(function))
+    return function if numba.config.DISABLE_JIT else _Part(function)
+
+
+class _Part(Generic[P, R]):
+    """A function for compiled functions. Numba asks for its type; Python calls what was written.
+
+    Without this, a call from Python would end the process: no entrance for such calls is compiled, since a hundred of
+    them would double the time that the first start takes.
+    """
+
+    def __init__(self, function: Callable[P, R]) -> None:
+        self.py_func = function
+        self.__doc__ = function.__doc__
+        self._dispatcher = numba.njit(no_cpython_wrapper=True, forceinline=True, **OPTIONS)(function)
+        self._numba_type_ = numba.types.Dispatcher(self._dispatcher)  # which does not keep it alive
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        return self.py_func(*args, **kwargs)
 
 
 class EntryPoint(Generic[P, R]):
