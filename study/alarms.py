@@ -106,7 +106,7 @@ class PolicyAlarms:
 
     def step(self) -> list[Call]:
         """Let the policies decide on the evaluations that are due at `next_s`."""
-        variant, place = np.nonzero(self._due)
+        variant, place = (np.ascontiguousarray(x) for x in np.nonzero(self._due))
         at = self._rows[self._row] + place
         self._row += 1
         lane = self._evaluations.lane[at]

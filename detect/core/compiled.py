@@ -57,25 +57,43 @@ class EntryPoint(Generic[P, R]):
     """A compiled function that is called from Python, always with arguments of the same types and layouts.
 
     Nothing is compiled when it is made: a process that never calls it does not pay for it. The first call compiles, or
-    reads what an earlier process has kept; from then on numba does not look at the types again, which for arguments of
-    a hundred arrays costs more than all the work at one bed.
+    reads what an earlier process has kept. From then on the types of what is handed over again are not looked at again:
+    for a hundred arrays that costs more than all the work at one bed. What is new is looked at, since compiled code
+    takes what it is given for what it was made for, whatever it is.
     """
 
     def __init__(self, function: Callable[P, R]) -> None:
         self._function = function
         self.__doc__ = function.__doc__
+        self._seen: list[Any] = []
 
     def __call__(self, *args: P.args, **_: P.kwargs) -> R:
-        """Call it; arguments are given by position."""
-        result: R = self._run(*args) if "_run" in self.__dict__ else self._first(*args)
+        """Call it; arguments are given by position. Raises TypeError where one has another type or layout."""
+        run = self._run or self._first(args)
+        for place, argument in enumerate(args):
+            if argument is not self._seen[place]:
+                self._check(place, argument)
+        result: R = run(*args)
         return result
 
-    def _first(self, *args: Any) -> Any:
+    _run: Any = None
+
+    def _first(self, args: tuple[Any, ...]) -> Any:
+        self._seen = [None] * len(args)
         if numba.config.DISABLE_JIT:  # NUMBA_DISABLE_JIT=1: all of it as plain Python, to look at it step by step
-            self._run: Any = self._function
+            self._types: tuple[Any, ...] = ()
+            self._run = self._function
         else:
-            self._run = self._dispatcher.compile(tuple(numba.typeof(argument) for argument in args))
-        return self._run(*args)
+            self._types = tuple(numba.typeof(argument) for argument in args)
+            self._run = self._dispatcher.compile(self._types)
+        return self._run
+
+    def _check(self, place: int, argument: Any) -> None:
+        if self._types and (kind := numba.typeof(argument)) != self._types[place]:
+            name = list(inspect.signature(self._function).parameters)[place]
+            raise TypeError(f"{self._function.__name__}: {name} is {kind}, and was compiled as {self._types[place]}")
+        if isinstance(argument, tuple):
+            self._seen[place] = argument
 
     @cached_property
     def _dispatcher(self) -> Any:
