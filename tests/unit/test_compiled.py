@@ -1,0 +1,63 @@
+"""What compiling must not change: calls from Python, and arguments that are not what the code was made for."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from quietward.detect.core.arrays import Floats
+from quietward.detect.core.compiled import EntryPoint, compiled
+
+
+@compiled
+def _twice(value: float) -> float:
+    """Return twice as much."""
+    return 2 * value
+
+
+def _fill(values: Floats, value: float) -> None:
+    for i in range(len(values)):
+        values[i] = _twice(value)
+
+
+def test_a_compiled_function_can_be_called_from_python() -> None:
+    assert _twice(4.0) == 8.0
+    assert _twice.__doc__ == "Return twice as much."
+
+
+def test_arguments_of_another_layout_or_type_are_refused() -> None:
+    """Compiled code would write beside the places of an array that lies otherwise."""
+    fill = EntryPoint(_fill)
+    values = np.zeros(3)
+    fill(values, 1.0)
+    assert values.tolist() == [2.0, 2.0, 2.0]
+    table = np.zeros((3, 2))
+    with pytest.raises(TypeError, match=r"_fill: values is .* was compiled as"):
+        fill(table[:, 0], 1.0)
+    with pytest.raises(TypeError, match="_fill: value is int64"):
+        fill(values, 1)
+    assert not table.any()
+
+
+@pytest.mark.parametrize("environment", [{"NUMBA_DISABLE_JIT": "1"}, {"NUMBA_CACHE_DIR": "/proc/nowhere"}])
+def test_it_runs_uncompiled_and_where_nothing_can_be_kept(environment: dict[str, str], tmp_path: Path) -> None:
+    code = (
+        "import numpy as np\n"
+        "from quietward.detect.core.compiled import EntryPoint\n"
+        "def fill(values, value):\n"
+        "    for i in range(len(values)):\n"
+        "        values[i] = value\n"
+        "values = np.zeros(2)\n"
+        "EntryPoint(fill)(values, 1.5)\n"
+        "print(values.tolist())\n"
+    )
+    script = tmp_path / "script.py"
+    script.write_text(code)
+    result = subprocess.run(
+        [sys.executable, str(script)], env=os.environ | environment, capture_output=True, text=True, check=False,
+        timeout=120,
+    )  # fmt: skip
+    assert result.stdout.strip() == "[1.5, 1.5]", result.stderr
