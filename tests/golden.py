@@ -1,4 +1,4 @@
-"""What the page's server sends, written down for the tests of JavaScript: two frames.
+"""What the page's server sends, written down for the tests of JavaScript: two frames, and how strips are drawn.
 
 What a card says is no part of it. `python -m tests.golden` writes it anew, when something has been changed on purpose.
 """
@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any, cast
 from unittest.mock import patch
 
+import msgspec
 from msgspec import Struct
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import Block, Event
+from quietward.contracts.strip import STRIP
 from quietward.dashboard.live import hub as live
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
 
@@ -67,7 +69,7 @@ def made() -> dict[str, Any]:
         strip.add(_block(FIRST + 5, [130.5] * 4, [30.0] * 4))
         hub.logs["bed-1"] = [_contraction(4, FIRST + 4, FIRST + 9), *hub.logs["bed-1"]]
         send(4, whole=False)
-    return {"first": FIRST, "frames": found}
+    return {"first": FIRST, "frames": found, "strip_style": msgspec.to_builtins(STRIP)}
 
 
 if __name__ == "__main__":

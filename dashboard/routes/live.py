@@ -25,7 +25,9 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
 
     @server.get("/health")
     async def health() -> dict[str, object]:
-        return {"ward": hub.ward.name, "beds": len(hub.signals), "frames": hub.frame_number}
+        """Say of how many beds a signal has come, and about how many of them a detector has said anything."""
+        beds, watched = len(hub.signals), len(hub.summaries)
+        return {"ward": hub.ward.name, "beds": beds, "watched": watched, "frames": hub.frame_number}
 
     @server.get("/log/{bed}")
     async def log_of(bed: str) -> Response:

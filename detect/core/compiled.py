@@ -6,15 +6,17 @@ these loops cost, is switched off for all of it, and a function that would need 
 """
 
 import inspect
-import sys
 from collections.abc import Callable
 from contextlib import suppress
 from functools import cached_property
 from hashlib import sha256
+from pathlib import Path
 from typing import Any, Generic, ParamSpec, TypeVar
 
 import numba as numba_library
 from numba.core import caching
+
+from quietward.contracts import messages
 
 numba: Any = numba_library  # whose own types know neither its options nor its insides
 FunctionCache: Any = caching.FunctionCache
@@ -24,7 +26,6 @@ P = ParamSpec("P")
 R = TypeVar("R")
 OPTIONS: dict[str, Any] = {"_nrt": False, "error_model": "numpy", "no_cfunc_wrapper": True}
 """Without counting references; a division by zero gives what it gives in numpy; not to be called from C."""
-CORE = __name__.rpartition(".")[0]
 
 
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
@@ -107,7 +108,7 @@ class _Kept(FunctionCache):  # type: ignore[misc]
     """Numba's files beside the module, or in the user's cache folder where that cannot be written to.
 
     Numba takes what is kept as long as the function's own file is the same. But what it calls is compiled into it: so
-    here it is as long as all loaded modules of the core are the same, and what else they take numbers from.
+    here it is as long as all files of the core are the same, and the one with the messages, which it takes numbers from.
     """
 
     def __init__(self, function: Callable[..., Any]) -> None:
@@ -116,9 +117,9 @@ class _Kept(FunctionCache):  # type: ignore[misc]
 
 
 def _sources() -> str:
-    """Return a digest of everything that the compiled code was made from."""
+    """Return a digest of everything that the compiled code was made from, whatever of it is loaded so far."""
     digest = sha256(numba.__version__.encode())
-    for name, module in sorted(sys.modules.items()):
-        if name.startswith(f"{CORE}.") or name.endswith(".messages"):
-            digest.update(inspect.getsource(module).encode())
+    files = sorted(Path(__file__).parent.rglob("*.py"))
+    for file in [*files, Path(inspect.getfile(messages))]:
+        digest.update(file.read_bytes())
     return digest.hexdigest()

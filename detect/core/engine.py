@@ -17,7 +17,19 @@ from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.second import keep_waiting, take_all
 from quietward.detect.core.state import ordering
 from quietward.detect.core.state.ordering import Second
+from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
+
+
+def prepare(rules: Rules) -> None:
+    """Compile all that `step` needs, or read what was kept of it: the first start takes 20 s or so, later ones 0.3 s.
+
+    Whoever calls it first does not keep beds waiting for it later.
+    """
+    state = State(rules)
+    none = np.zeros(0, dtype=np.int64)
+    advance(state, none, none, np.zeros((HZ, 0)), np.zeros((HZ, 0)), np.zeros(0), [])
+    keep_waiting(state.all, none, none, rules.numbers, state.room)
 
 
 def step(state: State, inputs: list[Input]) -> Output:

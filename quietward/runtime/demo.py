@@ -18,6 +18,9 @@ from quietward.runtime.embedded import free_port
 from quietward.runtime.process import bind
 from quietward.runtime.supervisor import START_WITHIN_S, ProcessSupervisor
 
+COMPILES_S = 4.0
+"""Who waits longer than that is told why: a start without compiling takes less."""
+
 
 class _Stop(Exception):
     """The demo is to end."""
@@ -118,16 +121,22 @@ def _in_use(host: str, port: int) -> bool:
 
 
 def _wait_for_beds(address: str, supervisor: ProcessSupervisor) -> None:
-    """Wait until the page has at least one bed, so that strips are shown from the start.
+    """Wait until a bed is watched, so that nobody opens a page of beds of which nothing is known.
 
     Raises Unreachable when a process dies again and again meanwhile.
     """
-    end = time.monotonic() + START_WITHIN_S
-    while time.monotonic() < end:
+    began = time.monotonic()
+    is_told = False
+    while (lasts_s := time.monotonic() - began) < START_WITHIN_S:
         supervisor.restart_dead()
+        if lasts_s > COMPILES_S and not is_told:
+            print(
+                "Starting. After an installation the detector compiles its core first: half a minute, once.", flush=True
+            )
+            is_told = True
         try:
             with urllib.request.urlopen(f"{address}health", timeout=2) as answer:  # noqa: S310 - our own address
-                if b'"beds":0' not in answer.read():
+                if b'"watched":0' not in answer.read():
                     return
         except OSError:
             pass  # not up yet

@@ -39,7 +39,7 @@ def test_every_page_by_day_by_night_and_on_a_tablet(page: Page, made_up: MadeUpW
     """axe-core's rules follow WCAG 2; serious and critical ones must be without any finding."""
     ward_with_something_of_everything(made_up)
     page.goto(f"{made_up.address}{path}")
-    page.locator(READY[path]).first.wait_for()
+    page.locator(READY[path]).first.wait_for(timeout=120_000)  # the example of a study is worked out first
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
         page.wait_for_timeout(300)

@@ -7,8 +7,8 @@ import { HZ, KEPT_S, NONE } from "../../dashboard/assets/shared/strip.mjs";
 
 /** @import { StripStyle } from "../../dashboard/assets/shared/types" */
 
-/** @type {StripStyle} as the server sends it */
-const STYLE = JSON.parse(readFileSync(new URL("strip_style.json", import.meta.url), "utf8"));
+/** @type {{ strip_style: StripStyle }} written by tests/golden.py */
+const { strip_style: STYLE } = JSON.parse(readFileSync(new URL("golden.json", import.meta.url), "utf8"));
 const PX_PER_CM = 96 / 2.54; // CSS: 96 px are an inch of 2.54 cm
 
 /** @param {number} found @param {number} wanted */
