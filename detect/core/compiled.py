@@ -108,7 +108,7 @@ class _Kept(FunctionCache):  # type: ignore[misc]
     """Numba's files beside the module, or in the user's cache folder where that cannot be written to.
 
     Numba takes what is kept as long as the function's own file is the same. But what it calls is compiled into it: so
-    here it is as long as all files of the core are the same, and the one with the messages, which it takes numbers from.
+    here it is as long as all files of the core are the same, and that of the messages, which it takes numbers from.
     """
 
     def __init__(self, function: Callable[..., Any]) -> None:
