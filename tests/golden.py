@@ -69,7 +69,7 @@ def made() -> dict[str, Any]:
         strip.add(_block(FIRST + 5, [130.5] * 4, [30.0] * 4))
         hub.logs["bed-1"] = [_contraction(4, FIRST + 4, FIRST + 9), *hub.logs["bed-1"]]
         send(4, whole=False)
-    return {"first": FIRST, "frames": found, "strip_style": msgspec.to_builtins(STRIP)}
+    return {"first": FIRST, "frames": found, "strip_style": json.loads(msgspec.json.encode(STRIP))}
 
 
 if __name__ == "__main__":
