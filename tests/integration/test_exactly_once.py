@@ -140,6 +140,7 @@ async def serve_detect(settings: Settings, at: Callable[[str], None]) -> None:
     class Sending(ShardStore):
         async def commit(self, *what: Any) -> None:
             sending = asyncio.ensure_future(super().commit(*what))
+            sending.add_done_callback(lambda task: task.cancelled() or task.exception())  # stopped, nobody else asks
             await asyncio.sleep(0.001)  # it is on its way, and may have been carried out
             at("sent")
             await sending
