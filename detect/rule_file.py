@@ -18,6 +18,7 @@ from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.measures.findings import MEASURES, same_for_all
 from quietward.detect.core.parameters import Reading
+from quietward.detect.core.reporting.quantities import Quantity
 from quietward.detect.core.state.rules import Rules
 
 T = TypeVar("T")
@@ -97,9 +98,11 @@ def check_policy(where: str, policy: Policy) -> None:
                 raise BadRules(f"{here} for_one_bed", list(condition.for_one_bed), remedy)
         _check_two_thresholds(here, condition)
         clauses = [*condition.all, *condition.release, *condition.needs, *condition.helped]
+        clauses += condition.release_answered
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
-        _check(where, f"condition {condition.name} text", [], condition.text, known | {"because", "pattern"})
-        _check_text(here, condition.text, known)
+        for text in (condition.text, condition.text_after):
+            _check(where, f"condition {condition.name} text", [], text, known | {"because", "pattern"})
+            _check_text(here, text, known)
 
 
 def _check_two_thresholds(here: str, condition: Condition) -> None:
@@ -112,7 +115,7 @@ def _check_two_thresholds(here: str, condition: Condition) -> None:
 
 def _check_text(here: str, text: str, known: set[str]) -> None:
     try:
-        text.format_map(dict.fromkeys(known, 0.0) | {"because": "", "pattern": ""})
+        text.format_map(dict.fromkeys(known, Quantity(0)) | {"because": "", "pattern": ""})
     except ValueError as error:
         raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 

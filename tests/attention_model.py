@@ -74,11 +74,11 @@ class Watched:
         first = (measure, sign, limit if self.own_limit is None else self.own_limit)
         return all(true(clause, values) for clause in (first, *others))
 
-    def is_over(self, values: Values) -> bool:
-        """Its release moves with an own limit. What can no longer be said is over, too: a NaN differs from itself."""
+    def is_over(self, values: Values, is_answered: bool) -> bool:
+        """Its release moves with an own limit. What cannot be said is not over."""
         if self.holds(values):
             return False
-        if any(values[name] != values[name] for name, _, _ in self.of.all):
+        if is_answered and any(true(clause, values) for clause in self.of.release_answered):
             return True
         (measure, sign, limit), *others = self.of.release
         moved = 0.0 if self.own_limit is None else self.own_limit - self.of.all[0][2]
@@ -207,7 +207,7 @@ class PlainBed:
             w.holds_since = w.over_since = None
         else:
             w.holds_since = _since(w.holds_since, second, w.holds(values))
-            w.over_since = _since(w.over_since, second, w.is_over(values))
+            w.over_since = _since(w.over_since, second, w.is_over(values, self.answered_at is not None))
             if w.active:
                 w.active = not _long_enough(w.over_since, second, w.of.release_s)
             elif _long_enough(w.holds_since, second, w.of.hold_s):

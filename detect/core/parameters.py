@@ -53,6 +53,16 @@ class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     maxima_apart_bpm: int
 
 
+class EarlierLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """Which levels are remembered after the FHR has left them, and until when."""
+
+    least_fall_bpm: float
+    least_rise_s: float
+    back_within_bpm: float
+    back_for_s: int
+    remembered_s: int
+
+
 class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How variability is measured."""
 
@@ -172,6 +182,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     look: LookLimits
     signal: SignalLimits
     baseline: BaselineLimits
+    earlier: EarlierLimits
     variability: VariabilityLimits
     sinusoidal: SinusoidalLimits
     deceleration: ExcursionNumbers

@@ -10,7 +10,7 @@ from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled
 from quietward.detect.core.measures import measuring
 from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
-from quietward.detect.core.patterns import excursions, naming
+from quietward.detect.core.patterns import earlier, excursions, naming
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
 from quietward.detect.core.records import next_row
 from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, variability
@@ -155,6 +155,9 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
             numbers.deceleration, numbers.acceleration,
         ):  # fmt: skip
             level_is_new = True
+            earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], True, reading.earlier)
+        elif x.cut:
+            earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], False, reading.earlier)
     return level_is_new
 
 
@@ -174,9 +177,11 @@ def _look(beds: Beds, n: int, second: int, numbers: Numbers, room: Room) -> None
     measured_bpm = baseline.measure(beds.fhr, n, reading.signal.fhr_lowest_bpm, reading.baseline)
     holds = e.open[DOWN, n] and e.height[DOWN, n] >= reading.baseline.hold_depth_bpm
     baseline.update(b, beds.lagged, n, second, measured_bpm, holds, reading.look.every_s)
+    fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
+    earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(
-        beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.variability, beds.tone, e,
-        beds.history, beds.running, beds.minutes, reading.notable, numbers.tachysystole,
+        beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.earlier, fhr_bpm, beds.variability, beds.tone, e,
+        beds.history, beds.running, beds.minutes, reading.notable, reading.earlier, numbers.tachysystole,
     )  # fmt: skip
     concern.weigh(beds.findings, n, numbers.concern)
     measures = beds.findings.values[0]

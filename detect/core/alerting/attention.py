@@ -1,8 +1,8 @@
 """Attention: from findings to one flag per bed that escalates until somebody comes.
 
 A condition of the policy becomes active when it has held for `hold_s`, and is over when its release has held for
-`release_s` (two thresholds: no flicker). While the signal is lost, conditions that need it stay as they are: no false
-calm, and nothing new from numbers that have stopped moving. What would begin and is kept back, because too little of
+`release_s` (two thresholds: no flicker). What is unknown ends nothing, and begins nothing. While the signal is lost,
+conditions that need it stay as they are: no false calm, and nothing new from numbers that have stopped moving. What would begin and is kept back, because too little of
 the signal is usable, or another condition explains it, or the monitor is off on purpose, or somebody has shelved it,
 is told as held back: nothing disappears.
 
@@ -66,7 +66,8 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     needs: clauses without which it does not begin (coverage). inhibited_by: earlier conditions that keep it from
     beginning while they are active. unless: conditions that say the same and more; while one of them counts this one
     adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
-    that what was done has helped. goes_up_to: highest level it reaches by waiting. look_after_s: own time at `look`.
+    that what was done has helped. release_answered: clauses that end it as well, once its flag has been answered.
+    text_after: said instead of `text` when it no longer holds and is not over yet. goes_up_to: highest level it reaches by waiting. look_after_s: own time at `look`.
     for_one_bed: bounds within which the limit of its first clause may be another one at a single bed.
     """
 
@@ -81,6 +82,8 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     inhibited_by: list[str] = []
     unless: list[str] = []
     helped: list[Clause] = []
+    release_answered: list[Clause] = []
+    text_after: str = ""
     goes_up_to: LevelName = "team"
     look_after_s: Wait | None = None
     for_one_bed: tuple[float, float] | None = None
@@ -170,6 +173,7 @@ class Numbers(NamedTuple):
     release: ClauseTable
     needs: ClauseTable
     helped: ClauseTable
+    release_answered: ClauseTable
     hold_s: Floats
     release_s: Floats
     look_after_s: Floats
@@ -208,7 +212,7 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
 
     repeats = [(np.inf, p.repeat.look_s, p.repeat.bedside_s, p.repeat.team_s) for p in policies]
     return Numbers(
-        table("all"), table("release"), table("needs"), table("helped"),
+        table("all"), table("release"), table("needs"), table("helped"), table("release_answered"),
         hold_s=numbers(lambda _, c: c.hold_s),
         release_s=numbers(lambda _, c: c.release_s),
         look_after_s=numbers(lambda p, c: p.escalation.look_after_s if c.look_after_s is None else c.look_after_s),
@@ -504,7 +508,7 @@ def _follow(
     is_frozen = is_lost and not numbers.is_about_signal[i]
     is_over = (
         was_active and not holds and not is_frozen
-        and _is_released(numbers, i, measures, column, policy, a.own_limit[i, n])
+        and _is_released(numbers, i, measures, column, policy, a.own_limit[i, n], a.answered[n])
     )  # fmt: skip
     if not holds or is_frozen:
         a.held_since[i, n] = -1
@@ -561,15 +565,16 @@ def _all_hold(clauses: ClauseTable, i: int, measures: Floats, column: int, polic
 
 
 @compiled
-def _is_released(numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float) -> bool:
-    """Return whether a condition is over: a measure is unknown, or one of the clauses of its release holds.
+def _is_released(
+    numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float, is_answered: bool
+) -> bool:
+    """Return whether a condition is over: one of the clauses of its release holds. What is unknown ends nothing.
 
     own_limit: of its first clause at this bed; the first limit of the release keeps its distance from it.
     """
     first = numbers.all.first[i]
-    for k in range(first, numbers.all.first[i + 1]):
-        if np.isnan(measures[numbers.all.row[k], column]):
-            return True
+    if is_answered and _one_holds(numbers.release_answered, i, measures, column, policy):
+        return True
     for k in range(numbers.release.first[i], numbers.release.first[i + 1]):
         limit = numbers.release.limit[k, policy]
         if k == numbers.release.first[i] and not np.isnan(own_limit):
@@ -635,17 +640,16 @@ def _has_not_helped(
     for i in range(len(numbers.rank)):
         if not a.noted[i, n] or not _counts(a, i, n, numbers):
             continue
-        if a.seemed_helped[i, n] or not _helps(numbers, i, measures, column, policy):
+        if a.seemed_helped[i, n] or not _one_holds(numbers.helped, i, measures, column, policy):
             return True
     return False
 
 
 @compiled
-def _helps(numbers: Numbers, i: int, measures: Floats, column: int, policy: int) -> bool:
-    """Return whether one of the clauses of `helped` holds."""
-    for k in range(numbers.helped.first[i], numbers.helped.first[i + 1]):
-        value = measures[numbers.helped.row[k], column]
-        if _holds(numbers.helped, k, value, numbers.helped.limit[k, policy]):
+def _one_holds(clauses: ClauseTable, i: int, measures: Floats, column: int, policy: int) -> bool:
+    """Return whether one of the clauses of condition i holds."""
+    for k in range(clauses.first[i], clauses.first[i + 1]):
+        if _holds(clauses, k, measures[clauses.row[k], column], clauses.limit[k, policy]):
             return True
     return False
 

@@ -13,8 +13,10 @@ from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.measures import findings as row
 from quietward.detect.core.measures.findings import Findings, say
-from quietward.detect.core.parameters import NotableLimits, TachysystoleRule
+from quietward.detect.core.parameters import EarlierLimits, NotableLimits, TachysystoleRule
+from quietward.detect.core.patterns import earlier
 from quietward.detect.core.patterns.decelerations import Kind
+from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import DOWN, UA, Excursions
 from quietward.detect.core.patterns.history import KEPT, History, in_64ths
 from quietward.detect.core.signal import conditioning
@@ -100,6 +102,8 @@ def measure(
     c: Conditioning,
     last_minute: LastMinute,
     b: Baseline,
+    left: Earlier,
+    fhr_bpm: float,
     v: Variability,
     t: Tone,
     e: Excursions,
@@ -107,9 +111,10 @@ def measure(
     r: Running,
     minutes: Minutes,
     notable: NotableLimits,
+    limits: EarlierLimits,
     tachysystole: Sequence[TachysystoleRule],
 ) -> None:
-    """Write the measures of bed n at `second` (its end is now) into `f`. tachysystole: that part of each rule set."""
+    """Write the measures of bed n at `second` (its end is now) into `f`. fhr_bpm: newest; tachysystole: that part of each rule set."""
     now = (second + 1) * HZ
     seconds = float(max(c.seconds[n], 1))
     window_s = min(seconds, MINUTES * 60.0)
@@ -123,7 +128,8 @@ def measure(
     say(f, n, row.OBSERVED_MIN, seconds / 60)
     _measure_signal(f, n, second, seconds, c, last_minute, t, r, minutes)
     _measure_level(f, n, b, v, r, minutes, notable)
-    _measure_falls(f, n, now, e, h, least_fhr_s, notable)
+    _measure_falls(f, n, now, e, h, earlier.risen_bpm(left, n, b.reference_bpm[n]), least_fhr_s, notable)
+    _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
     accelerations = 0
     for slot in range(KEPT):
@@ -202,13 +208,24 @@ def _measure_level(
 
 @compiled
 def _measure_falls(
-    f: Findings, n: int, now: int, e: Excursions, h: History, least_fhr_s: float, notable: NotableLimits
+    f: Findings,
+    n: int,
+    now: int,
+    e: Excursions,
+    h: History,
+    risen_bpm: float,
+    least_fhr_s: float,
+    notable: NotableLimits,
 ) -> None:
-    """Write what the decelerations of the last half hour amount to, whatever their kind; a running one with them."""
-    is_running = e.open[DOWN, n]
+    """Write what the decelerations of the last half hour amount to, whatever their kind; a running one with them.
+
+    risen_bpm: by so much the level has risen within the last hour. Back to where it was is no fall, so the running one
+    is measured from there.
+    """
+    is_running = e.open[DOWN, n] and (risen_bpm == 0 or e.height[DOWN, n] - risen_bpm >= notable.deceleration_bpm)
     running_s = (now - e.onset[DOWN, n]) / HZ if is_running else 0.0
-    running_depth = e.height[DOWN, n] if is_running else 0.0
-    running_area = e.area[DOWN, n] if is_running else 0.0
+    running_depth = e.height[DOWN, n] - risen_bpm if is_running else 0.0
+    running_area = max(e.area[DOWN, n] - risen_bpm * running_s, 0.0) if is_running else 0.0
     area_10 = area_30 = depths = deepest = longest_s = together_s = 0.0
     any_kind = counted = counted_10 = severe = 0
     first, last_end = FAR_AHEAD, LONG_AGO
@@ -246,6 +263,19 @@ def _measure_falls(
     say(f, n, row.RUNNING_S, running_s)
     say(f, n, row.RUNNING_DEPTH_BPM, running_depth)
     say(f, n, row.RUNNING_MEAN_DEPTH_BPM, running_area * HZ / max(e.used[DOWN, n], 1))
+
+
+@compiled
+def _compare_with_earlier(
+    f: Findings, n: int, second: int, b: Baseline, left: Earlier, fhr_bpm: float, limits: EarlierLimits
+) -> None:
+    """Write how things stand against levels that have been left."""
+    is_known = not np.isnan(left.before_fall_bpm[n])
+    say(f, n, row.EARLIER_BASELINE_BPM, left.before_fall_bpm[n])
+    say(f, n, row.EARLIER_BASELINE_S, max(second + 1 - left.fell_at[n], 0) if is_known else np.nan)
+    say(f, n, row.BELOW_EARLIER_BPM, earlier.below_bpm(left, n, b.bpm[n], fhr_bpm, limits))
+    if not f.values[0, row.RUNNING_S, n] > 0 and earlier.is_unseen(left, n, limits):
+        say(f, n, row.RUNNING_S, np.nan)
 
 
 @compiled

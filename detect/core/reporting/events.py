@@ -13,15 +13,18 @@ from quietward.detect.core.alerting.attention import (
     WHY_HELD_BACK,
     Aside,
     Change,
+    Condition,
     counting_at,
 )
+from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.arrays import LONG_AGO
-from quietward.detect.core.measures.findings import BASELINE_BPM, asked_of
+from quietward.detect.core.measures.findings import BASELINE_BPM, Values, asked_of
 from quietward.detect.core.patterns import excursions
 from quietward.detect.core.patterns.accelerations import Rise
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN, Excursion
 from quietward.detect.core.records import taken
+from quietward.detect.core.reporting.quantities import Quantity
 from quietward.detect.core.signal.conditioning import DOUBLE, HALF, Mark
 from quietward.detect.core.state.beds import LostSignal
 from quietward.detect.core.state.state import State
@@ -190,7 +193,13 @@ def reason_for(state: State, n: int) -> str:
     conditions = [c for c, does in zip(state.rules.policy.condition, counts, strict=True) if does]
     names = {c.name for c in conditions}
     conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
-    return _in_words(state, n, [c.text for c in conditions])
+    values = asked_of(state.findings, n)
+    return _in_words(state, n, [c.text_after if c.text_after and not _holds(c, values) else c.text for c in conditions])
+
+
+def _holds(condition: Condition, values: Values) -> bool:
+    """Return whether a condition still says what is; one that has just ended, or whose end was not seen, does not."""
+    return all(compare(values[measure], operator, limit) for measure, operator, limit in condition.all)
 
 
 def _in_words(state: State, n: int, texts: list[str]) -> str:
@@ -200,7 +209,8 @@ def _in_words(state: State, n: int, texts: list[str]) -> str:
     values = asked_of(found, n)
     because = concern.because(state.rules.concern, found.points[:, n].tolist(), values)
     words = {"because": because, "pattern": pattern(state, n)}
-    return "; ".join(text.format_map(values | words) for text in texts)
+    quantities = {name: Quantity(value) for name, value in values.items()}
+    return "; ".join(text.format_map(quantities | words) for text in texts)
 
 
 def pattern(state: State, n: int) -> str:
@@ -221,7 +231,7 @@ def pattern(state: State, n: int) -> str:
             said.append(f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min")
         said.append(f"deepest {deepest:.0f} bpm")
     bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
-    if low_min >= state.rules.reading.notable.low_variability_min:
+    if low_min >= state.rules.reading.notable.low_variability_min and not np.isnan(bpm):
         said.append(f"variability {bpm:.0f} bpm for {low_min} min")
     elif not np.isnan(bpm):
         said.append(f"variability {bpm:.0f} bpm")

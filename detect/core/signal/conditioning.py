@@ -55,6 +55,12 @@ class LastMinute(NamedTuple):
 
 
 @compiled
+def newest(c: Conditioning, n: int, since: int) -> float:
+    """Return the newest FHR of bed n that was used, in bpm; NaN if there was none since that sample."""
+    return c.last_bpm[n] if c.last_at[n] >= since else np.nan
+
+
+@compiled
 def usable_fhr(
     c: Conditioning, n: int, now: int, bpm: float, reference_bpm: float, limits: SignalLimits, marks: Rows[Mark]
 ) -> float:

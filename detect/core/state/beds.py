@@ -10,6 +10,7 @@ from quietward.detect.core.arrays import Bools, Ints, index, part, switch
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Minutes, Running
 from quietward.detect.core.patterns import shape
+from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import Excursion, Excursions
 from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
@@ -50,6 +51,7 @@ class Beds(NamedTuple):
     excursions: Excursions = part(Excursions)
     baseline: Baseline = part(Baseline)
     lagged: Lagged = part(Lagged)
+    earlier: Earlier = part(Earlier)
     fhr: Histogram = part(Histogram, ring="fhr ring", bins="fhr bins")
     tone: Tone = part(Tone)
     levels: Levels = part(Levels)

@@ -120,7 +120,7 @@ class State:
     def forget_signal(self, beds: Ints) -> None:
         """Let some beds forget their signal's past; attention, what people did, and the log go on."""
         for name, part in zip(Beds._fields, self.all, strict=True):
-            if name not in {"clock", "attention", "hand"}:
+            if name not in {"clock", "earlier", "attention", "hand"}:
                 arrays.reset(part, beds)
         self.measured_anew(beds)
 

@@ -1,0 +1,135 @@
+"""A bed may not look calm by mistake: what is unknown, or has become usual, takes nothing back.
+
+Common practice, no source: an emergency is over when the rate has recovered or somebody who came says so, not when the
+monitor can no longer see it.
+"""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quietward.contracts.messages import Level
+from tests.traces import RULES, Signal, flat, put, ramp
+from tests.unit.test_attention import T0, Bed, decelerating, flag_of, lively
+
+RANK = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM].index
+CALLING = ("raised", "worsened", "escalated", "renewed", "repeated", "returned")
+
+
+def fallen(to_bpm: float, minutes: float) -> Signal:
+    """Ten minutes at 170, then a fall that stays."""
+    return np.concatenate(
+        [lively(170, 600), 170 + (to_bpm - 170) * np.linspace(0, 1, 120), lively(to_bpm, minutes * 60)]
+    )
+
+
+def seen_for(trace: Signal, on_s: int, off_s: int) -> Signal:
+    """Return what is left of it when the signal comes and goes."""
+    seconds = np.arange(len(trace)) // 4
+    return np.where(seconds % (on_s + off_s) < on_s, trace, np.nan)
+
+
+@pytest.mark.parametrize("to_bpm", [80, 105, 120])
+def test_a_fall_that_becomes_the_baseline_stays_the_reason_until_it_recovers(to_bpm: int) -> None:
+    bed = Bed()
+    bed.play(fallen(to_bpm, 90))
+    assert bed.now().level is Level.TEAM
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+    assert f"{to_bpm} bpm, was 170 until" in bed.now().reason
+    bed.play(lively(168, 900))
+    assert "not back" not in bed.now().reason
+
+
+def test_a_fall_that_became_the_baseline_is_judged_against_the_hour_before_once_somebody_has_answered() -> None:
+    bed = Bed()
+    bed.play(fallen(120, 15))
+    bed.answer(flag_of(bed))
+    for _ in range(60):
+        bed.play(lively(120, 60))
+        if bed.now().level is not Level.QUIET and not bed.now().acknowledged_by:
+            bed.answer(flag_of(bed))
+    assert bed.now().level is Level.QUIET
+
+
+def test_a_fall_that_nobody_sees_the_end_of_is_not_over() -> None:
+    """The signal is lost during the fall, and what comes after it is the level the fall had reached."""
+    bed = Bed()
+    bed.play(fallen(100, 6))
+    assert bed.now().level is Level.TEAM
+    bed.play(flat(np.nan, 900))
+    bed.play(lively(100, 1800))
+    assert bed.now().level is Level.TEAM
+
+
+@pytest.mark.parametrize(("on_s", "off_s"), [(5, 55), (8, 52), (15, 45)])
+def test_a_signal_that_comes_and_goes_does_not_take_a_flag_back(on_s: int, off_s: int) -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    level = bed.now().level
+    assert RANK(level) >= RANK(Level.BEDSIDE)
+    bed.play(seen_for(decelerating(133, 70), on_s, off_s))
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+    assert bed.now().level is Level.TEAM
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 600), st.booleans()), min_size=2, max_size=8), st.booleans())
+def test_whatever_is_missing_no_level_falls_while_the_trace_stays_as_bad(
+    pieces: list[tuple[int, bool]], is_silent: bool
+) -> None:
+    """is_silent: the device says nothing at all instead of sending no values."""
+    bed = Bed()
+    bed.play(lively(95, 480))
+    level = bed.now().level
+    for seconds, is_there in pieces:
+        if is_there or not is_silent:
+            bed.play(lively(95, seconds) if is_there else flat(np.nan, seconds))
+        else:
+            bed.tick(seconds)
+        assert RANK(bed.now().level) >= RANK(level)
+        level = bed.now().level
+
+
+@pytest.mark.parametrize("bpm", [175, 185])
+@pytest.mark.parametrize("minutes", [12, 25, 40])
+def test_a_return_from_a_rise_calls_nobody(bpm: int, minutes: int) -> None:
+    bed = Bed()
+    size = bpm - 140
+    rise = ramp(size, 60, minutes * 60 - 60, 300)
+    bed.play(put(lively(140, 600 + minutes * 60 + 3000), 600, rise))
+    ends_ms = (T0 + 600 + minutes * 60) * 1000
+    after = [e.text for e in bed.events if e.kind.removeprefix("flag-") in CALLING and e.t >= ends_ms]
+    assert all("above 160" in text for text in after), "while it was high somebody may be called"
+
+
+def test_a_fall_below_what_was_usual_before_a_rise_calls() -> None:
+    bed = Bed()
+    trace = put(lively(140, 4200), 600, ramp(35, 60, 1500, 60))
+    bed.play(put(trace, 2230, ramp(-50, 30, 900, 30))[: (2230 + 400) * 4])
+    assert bed.now().level is Level.TEAM
+
+
+def test_a_sensor_that_was_never_on_is_seen() -> None:
+    """A device that is there and has sent no value for ten minutes."""
+    bed = Bed()
+    bed.play(flat(np.nan, 660))
+    assert bed.now().level is Level.LOOK
+    assert "no usable signal for 11 min" in bed.now().reason
+
+
+def test_a_device_that_is_away_again_and_again_is_seen() -> None:
+    bed = Bed()
+    bed.play(lively(140, 1200))
+    for _ in range(5):
+        bed.play(flat(np.nan, 290))
+        bed.play(lively(140, 100))
+    assert bed.now().level is Level.LOOK
+
+
+def test_every_number_of_a_reason_is_one_that_is_known() -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    bed.play(seen_for(decelerating(40, 70), 5, 55))
+    assert "nan" not in bed.now().reason
+    assert RULES.policy.condition
