@@ -88,7 +88,7 @@ def check_policy(where: str, policy: Policy) -> None:
             if unknown := sorted(set(named) - set(allowed)):
                 remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
                 raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
-        if condition.ceiling < condition.rank:
+        if condition.max_level < condition.rank:
             raise BadRules(f"{here} goes_up_to", condition.goes_up_to, f"Must not be below its level {condition.level}")
         if condition.for_one_bed is not None:
             low, high = condition.for_one_bed

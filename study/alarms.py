@@ -15,10 +15,10 @@ from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import (
     BEDSIDE,
-    Aside,
     Attention,
     Change,
     Condition,
+    Notice,
     Policy,
     Told,
     counting_at,
@@ -47,13 +47,13 @@ class Call(NamedTuple):
 
 
 class AlarmChange(NamedTuple):
-    """From `t_s` on a bed has an alarm of this level, 0 for none; answered: it has been acknowledged."""
+    """From `t_s` on a bed has an alarm of this level, 0 for none; acknowledged: somebody has acknowledged it."""
 
     variant: int
     lane: int
     t_s: float
     level: int
-    answered: bool
+    acknowledged: bool
 
 
 class Alarms(Protocol):
@@ -68,7 +68,7 @@ class Alarms(Protocol):
         """Take the next step and return its calls."""
 
     def level(self, variant: int, lane: int) -> int:
-        """Return the level of an unanswered call, 0 where there is none."""
+        """Return the level of an unacknowledged call, 0 where there is none."""
 
     def answer(self, variant: int, lane: int, t_s: float) -> None:
         """Acknowledge whatever is active at a bed; without effect where nothing is."""
@@ -122,14 +122,14 @@ class PolicyAlarms:
             variant,
             self._room,
         )
-        taken(self._room.asides, Aside)  # nobody reads them
+        taken(self._room.notices, Notice)  # nobody reads them
         waits = a.active[:, pairs] | (a.held_since[:, pairs] >= 0)
-        waits |= a.held_back[:, pairs] != attention.NOT_HELD_BACK
+        waits |= a.suppressed[:, pairs] != attention.NOT_SUPPRESSED
         self._busy[variant, lane] = waits.any(axis=0) | (a.level[pairs] > 0)
         calls, t_s = [], float(second[0])  # of all of them
         for change in taken(self._room.changes, Change):
             v, n = divmod(change.n, self._evaluations.lanes)
-            self.changes.append(AlarmChange(v, n, t_s, change.level, bool(a.answered[change.n])))
+            self.changes.append(AlarmChange(v, n, t_s, change.level, bool(a.acknowledged[change.n])))
             if change.word in CALLING:
                 lead = self._lead(change.n, v)
                 calls.append(Call(v, n, t_s, change.level, lead.name, change.word, lead.is_about_signal))
@@ -144,9 +144,9 @@ class PolicyAlarms:
         return max((c for c in counts if not names.intersection(c.unless)), key=lambda c: c.rank)
 
     def level(self, variant: int, lane: int) -> int:
-        """Return the level of an unanswered flag."""
+        """Return the level of an unacknowledged flag."""
         all_pairs, pair = self._attention, variant * self._evaluations.lanes + lane
-        return 0 if all_pairs.answered[pair] else int(all_pairs.level[pair])
+        return 0 if all_pairs.acknowledged[pair] else int(all_pairs.level[pair])
 
     def answer(self, variant: int, lane: int, t_s: float) -> None:
         """Acknowledge the flag of a bed."""
@@ -154,7 +154,7 @@ class PolicyAlarms:
         all_pairs = self._attention
         change = attention.acknowledge(all_pairs, pair, int(all_pairs.flag[pair]), int(t_s))
         if change is not None:
-            self.changes.append(AlarmChange(variant, lane, t_s, change.level, answered=True))
+            self.changes.append(AlarmChange(variant, lane, t_s, change.level, acknowledged=True))
 
 
 def _may_begin(evaluations: Evaluations, policies: Sequence[Policy]) -> Bools:
@@ -188,7 +188,7 @@ class PlainAlarms:
         self._names = names
         self._edges = sorted((edge.t_s, v, edge) for v, own in enumerate(edges) for edge in own)
         self._level = np.zeros((len(names), lanes), dtype=np.int64)
-        self._answered = np.zeros((len(names), lanes), dtype=np.bool_)
+        self._acknowledged = np.zeros((len(names), lanes), dtype=np.bool_)
         self._next = 0
 
     def next_s(self) -> float:
@@ -205,21 +205,21 @@ class PlainAlarms:
             rises = edge.level > before
             self._level[v, edge.lane] = edge.level
             if rises or edge.level == 0:
-                self._answered[v, edge.lane] = False
-            self.changes.append(AlarmChange(v, edge.lane, now, edge.level, bool(self._answered[v, edge.lane])))
+                self._acknowledged[v, edge.lane] = False
+            self.changes.append(AlarmChange(v, edge.lane, now, edge.level, bool(self._acknowledged[v, edge.lane])))
             if rises:
                 calls.append(Call(v, edge.lane, now, edge.level, self._names[v], "worsened" if before else "raised"))
         return calls
 
     def level(self, variant: int, lane: int) -> int:
-        """Return the level of an unanswered alarm, 0 where there is none."""
-        return 0 if self._answered[variant, lane] else int(self._level[variant, lane])
+        """Return the level of an unacknowledged alarm, 0 where there is none."""
+        return 0 if self._acknowledged[variant, lane] else int(self._level[variant, lane])
 
     def answer(self, variant: int, lane: int, t_s: float) -> None:
         """Silence the alarm of a bed until it is over."""
         if self.level(variant, lane):
-            self._answered[variant, lane] = True
-            self.changes.append(AlarmChange(variant, lane, t_s, int(self._level[variant, lane]), answered=True))
+            self._acknowledged[variant, lane] = True
+            self.changes.append(AlarmChange(variant, lane, t_s, int(self._level[variant, lane]), acknowledged=True))
 
 
 BACK_S = 10.0

@@ -118,7 +118,7 @@ class _AlarmInterval(Struct, frozen=True):
     """An alarm of one level at a bed, with a beginning and an end."""
 
     level: int
-    answered: bool
+    acknowledged: bool
     from_s: float
     until_s: float
 
@@ -132,7 +132,7 @@ def _alarm_intervals(changes: Sequence[AlarmChange], until_s: float) -> dict[int
     for bed, own in by_bed.items():
         for change, end_s in zip(own, [*(c.t_s for c in own[1:]), until_s], strict=True):
             if change.level and end_s > change.t_s:
-                intervals[bed].append(_AlarmInterval(change.level, change.answered, change.t_s, end_s))
+                intervals[bed].append(_AlarmInterval(change.level, change.acknowledged, change.t_s, end_s))
     return intervals
 
 
@@ -230,5 +230,5 @@ def _fleeting(alarms: dict[int, list[_AlarmInterval]]) -> int:
 
 def _stale(alarms: dict[int, list[_AlarmInterval]]) -> int:
     """Return how often an alarm was left unanswered for `STALE_S`."""
-    unanswered = ([a for a in own if not a.answered] for own in alarms.values())
+    unanswered = ([a for a in own if not a.acknowledged] for own in alarms.values())
     return sum(until - since >= STALE_S for own in unanswered for since, until in _joined(own))

@@ -17,7 +17,7 @@ from quietward.contracts.messages import (
     SignalState,
     Summary,
 )
-from quietward.detect.core.alerting.attention import LEVELS, NOT_HELD_BACK, SHELVED, Attention
+from quietward.detect.core.alerting.attention import LEVELS, NOT_SUPPRESSED, SHELVED, Attention
 from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import Values, measures_at, tachysystole_at, values_of
@@ -34,18 +34,18 @@ def of(state: State, output: Output) -> list[Summary]:
     clock, a, c, e = state.clock, state.attention, state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
         clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.level_since, a.flag,
-        a.answered, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
+        a.acknowledged, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
     )  # fmt: skip
     rows = zip(lanes.tolist(), *(c[lanes].tolist() for c in columns), _some_suppressed(a, lanes).tolist(), strict=True)
     return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
 
 
 def _some_suppressed(a: Attention, beds: Ints) -> Bools:
-    """Return at which beds a condition is shelved, has a limit of its own, or is held back."""
-    held_back = a.held_back[:, beds]
-    is_held_back = (held_back != NOT_HELD_BACK) & (held_back != SHELVED)
+    """Return at which beds a condition is shelved, has a limit of its own, or is suppressed."""
+    suppressed = a.suppressed[:, beds]
+    is_suppressed = (suppressed != NOT_SUPPRESSED) & (suppressed != SHELVED)
     has_own = (a.shelved_until[:, beds] >= 0) | (a.own_limit_until[:, beds] >= 0)
-    found: Bools = np.logical_or.reduce(has_own | is_held_back, axis=0)
+    found: Bools = np.logical_or.reduce(has_own | is_suppressed, axis=0)
     return found
 
 
@@ -61,12 +61,12 @@ class _Lane(NamedTuple):
     level: int
     level_since: int
     flag: int
-    answered: bool
+    acknowledged: bool
     paused_until: int
     open: bool
     onset: int
     height: float
-    kept_quiet: bool
+    some_suppressed: bool
 
 
 def looked_of(state: State, lanes: Ints) -> list[Looked]:
@@ -160,15 +160,15 @@ def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
         reason=reporting.reason_for(state, n) if lane.level else "",
         level_since=lane.level_since * 1000 if lane.level else None,
         flag=reporting.flag_id(bed, lane.flag) if lane.level else None,
-        acknowledged_by=words.acknowledged_by if lane.answered else None,
+        acknowledged_by=words.acknowledged_by if lane.acknowledged else None,
         events=lane.event,
         rules=state.rules.digest,
-        shelved=_shelved(state, n, words) if lane.kept_quiet else [],
+        shelved=_shelved(state, n, words) if lane.some_suppressed else [],
         cared=words.cared,
         paused=Paused(*words.paused, lane.paused_until * 1000) if lane.paused_until >= 0 else None,
-        limited=_limited(state, n, words) if lane.kept_quiet else [],
+        limited=_limited(state, n, words) if lane.some_suppressed else [],
         hand=hand.of(state.hand, state.history, n, lane.second, state.rules.reading.hand),
-        held_back=_held_back(state, n) if lane.kept_quiet else [],
+        held_back=_suppressed(state, n) if lane.some_suppressed else [],
     )
 
 
@@ -195,11 +195,11 @@ def _limited(state: State, n: int, words: Words) -> list[BedLimit]:
     ]
 
 
-def _held_back(state: State, n: int) -> list[str]:
+def _suppressed(state: State, n: int) -> list[str]:
     return [
-        f"{state.rules.policy.condition[i].name}: {reporting.held_back_because(state, n, i, why)}"
-        for i, why in enumerate(state.attention.held_back[:, n].tolist())
-        if why not in (NOT_HELD_BACK, SHELVED)
+        f"{state.rules.policy.condition[i].name}: {reporting.suppressed_because(state, n, i, why)}"
+        for i, why in enumerate(state.attention.suppressed[:, n].tolist())
+        if why not in (NOT_SUPPRESSED, SHELVED)
     ]
 
 
