@@ -106,7 +106,7 @@ class PlainBed:
         self.level = 0
         self.level_since = 0
         self.escalated_level = 0  # the level that this flag has reached by waiting, or by coming back
-        self.asked = 0  # the worst level of what counted at the last look
+        self.asked = 0  # the worst level of what counted at the last evaluation
         self.acknowledged_at: int | None = None
         self.cared_at: int | None = None
 
@@ -164,9 +164,9 @@ class PlainBed:
         w = self.watched[name]
         w.own_limit = w.own_limit_until = None
 
-    # What a look sees.
+    # What an evaluation sees.
 
-    def look(self, second: int, values: Values, lost: bool) -> tuple[list[PlainNotice], list[Said]]:
+    def evaluate(self, second: int, values: Values, lost: bool) -> tuple[list[PlainNotice], list[Said]]:
         notices = self._end_what_is_over(second, values, lost)
         suppressed_before = [w.suppressed for w in self.all]
         for w in self.all:

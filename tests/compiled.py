@@ -24,7 +24,7 @@ def called(function: Callable[P, R]) -> Callable[P, R]:
 
 
 class Decision(NamedTuple):
-    """What one look has changed, bed by bed."""
+    """What one evaluation has changed, bed by bed."""
 
     notices: list[Notice]
     changes: list[Change]

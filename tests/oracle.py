@@ -258,12 +258,14 @@ class PlainBed:
     reference: float = NOTHING
     before: float = NOTHING
     baseline: float = NOTHING
-    known: list[tuple[int, float]] = field(default_factory=list)  # (look, last known baseline)
+    known: list[tuple[int, float]] = field(default_factory=list)  # (evaluation, last known baseline)
     renewed: bool = False
     bandwidths: list[float] = field(default_factory=list)  # of each minute, excursions left out
     waves: list[bool | None] = field(default_factory=list)  # whether each minute was sinusoidal; None: too little there
     smooth: float = NOTHING
-    levels: list[list[float]] = field(default_factory=list)  # smoothed UA at each second's end, look by look
+    levels: list[list[float]] = field(
+        default_factory=list
+    )  # smoothed UA at each second's end, evaluation by evaluation
     rest: float = NOTHING
     span: float = NOTHING
     ua_is_useful: bool = False
@@ -309,7 +311,7 @@ class PlainBed:
         stage: int = 0,
         weeks: int = 0,
     ) -> bool:
-        """Take the next second; return whether a look was taken at its end."""
+        """Take the next second; return whether it was evaluated at its end."""
         number = self.seconds
         closed = self._samples(number, fhr, ua, mhr)
         self.baselines.append(self.baseline)
@@ -321,10 +323,10 @@ class PlainBed:
         at_once = [self._ended(x, number) for x in closed]
         if number % 60 == 59:
             self._minute(number)
-        look = number % READING.look.every_s == READING.look.every_s - 1 or any(at_once) or number == 0
-        if look:
-            self._look(number)
-        return look
+        is_evaluated = number % READING.look.every_s == READING.look.every_s - 1 or any(at_once) or number == 0
+        if is_evaluated:
+            self._evaluate(number)
+        return is_evaluated
 
     def _limits(self, row: int) -> tuple[float, float]:
         """Return tolerance and enter height: they grow with what the signal does anyway."""
@@ -448,25 +450,25 @@ class PlainBed:
         there = bandwidth(whole)
         self.waves.append(None if math.isnan(there) else is_wave(whole, there))
 
-    def _look(self, number: int) -> None:
+    def _evaluate(self, number: int) -> None:
         self._tone(number)
         limits = READING.baseline
         measured = self._level()
         down = self.machines[DOWN]
         hold = down.open and down.height >= limits.hold_depth_bpm
         known = measured if is_there(measured) else self.reference
-        look = number // READING.look.every_s
+        evaluation = number // READING.look.every_s
         slots = limits.lag_s // READING.look.every_s
-        old = next((bpm for at, bpm in self.known if at == look - slots), NOTHING)
-        # The oldest stays until the next slot: a look that is taken at once falls into the same one.
-        self.known = [(at, bpm) for at, bpm in self.known if look - slots <= at < look]
-        self.known.append((look, old if hold else known))
+        old = next((bpm for at, bpm in self.known if at == evaluation - slots), NOTHING)
+        # The oldest stays until the next slot: an evaluation that is made at once falls into the same one.
+        self.known = [(at, bpm) for at, bpm in self.known if evaluation - slots <= at < evaluation]
+        self.known.append((evaluation, old if hold else known))
         if not (hold and is_there(self.baseline) and not self.renewed):
             self.baseline = measured
         if not (hold and is_there(self.reference)):
             self.reference = old if is_there(old) else known
         if self.renewed and is_there(measured):
-            self.known = [(at, measured) for at in range(look - slots, look + 1)]
+            self.known = [(at, measured) for at in range(evaluation - slots, evaluation + 1)]
             self.reference = measured
         self.renewed = False
 
@@ -495,7 +497,7 @@ class PlainBed:
         enough = len(recent) >= 60 * HZ
         self.span = _share(recent, limits.high_share) - _share(recent, limits.low_share)
         self.ua_is_useful = enough and self.span >= limits.flat_range
-        # One level for each look of the last minutes; that of the looks to come is that of before.
+        # One level for each evaluation of the last minutes; that of the evaluations to come is that of before.
         whole = self.levels if number % READING.look.every_s == READING.look.every_s - 1 else self.levels[:-1]
         lowest = sorted(sum(x) / len(x) for x in whole[-(limits.rest_window_s // READING.look.every_s) :] if x)
         self.rest = lowest[int(limits.rest_share * len(lowest))] if enough and lowest else NOTHING

@@ -94,7 +94,7 @@ def without(signal: Signal, *spans: tuple[float, float]) -> Signal:
     return left
 
 
-# The baseline. It needs 2 minutes of samples: the first look that has them is that at 120 s.
+# The baseline. It needs 2 minutes of samples: the first evaluation that has them is that at 120 s.
 
 for level, below_100, below_110, above_160 in [
     (99.75, 480, 480, 0), (100, 0, 480, 0), (109.75, 0, 480, 0), (110, 0, 0, 0), (160, 0, 0, 0), (160.25, 0, 0, 480),

@@ -222,7 +222,7 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store
     await second.take_over()
     state = second.state
     for bed, summary in before.items():
-        n = state.lane_of[bed.decode()]
+        n = state.index_of[bed.decode()]
         assert state.clock.event[n] == summary.events
         if summary.flag and summary.acknowledged_by:
             assert state.attention.flag[n] >= int(summary.flag.rpartition("-f")[2])

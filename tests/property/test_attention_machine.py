@@ -41,7 +41,7 @@ from tests.attention_model import OF_THE_SIGNAL, RANK, TEAM, PlainBed, PlainNoti
 from tests.compiled import Decision, decide
 from tests.property.test_streaming_core import RELAXED
 
-LOOK_EVERY_S = 5
+EVALUATE_EVERY_S = 5
 POLICY = Policy(
     name="made-up",
     escalation=Escalation(look_after_s=30, bedside_after_s=25),
@@ -145,13 +145,13 @@ WORDS = {
     LOST: "lost",
     HIGHER: "higher",
 }
-LANES = 16
+BEDS = 16
 MOVES = [
     *((name, value) for name, values in CAN_BE.items() for value in values),
     *(("lost", lost) for lost in (True, False)),
     *[("deceleration_area_10min", 2), ("fhr_usable_1min", 0.2)] * 2,
 ]
-"""What may change at a look, to what."""
+"""What may change at an evaluation, to what."""
 BACK = [*((name, values[0]) for name, values in CAN_BE.items()), ("lost", False)]
 ACTS: list[tuple[str, dict[str, Any]]] = [  # of the neighbours
     *[("acknowledge", {"off_by": 0})] * 8,
@@ -164,7 +164,7 @@ ACTS: list[tuple[str, dict[str, Any]]] = [  # of the neighbours
     *(("limit", {"name": "uneasy", "up": up, "for_s": for_s}) for up in (True, False) for for_s in (20, 60)),
 ]
 WHERE = st.sampled_from([0, 0, 0, 0, 1, 2])
-DELAY_S = st.integers(0, LOOK_EVERY_S - 1)
+DELAY_S = st.integers(0, EVALUATE_EVERY_S - 1)
 FOR_S = st.sampled_from([10, 20, 45, 60])
 
 
@@ -197,7 +197,7 @@ class Witness:
         if a.level[n] == 0:
             self.escalated_level = 0
 
-    def looked(
+    def evaluated(
         self,
         a: Attention,
         n: int,
@@ -208,7 +208,7 @@ class Witness:
         notices: list[Notice],
         changes: list[Change],
     ) -> None:
-        """After a look. before: level, flag, and whether it was answered."""
+        """After an evaluation. before: level, flag, and whether it was answered."""
         self._everything_ends(a, n, second)
         active = a.active[:, n].tolist()
         counts = [active[i] and (RANKS[i] == TEAM or not (self.shelf_ends[i] > second)) for i in range(len(NAMES))]
@@ -285,14 +285,14 @@ class Beds(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.beside, self.alone = arrays.empty(Attention, LANES, SIZES), arrays.empty(Attention, 1, SIZES)
-        self.plain = [PlainBed(POLICY) for _ in range(LANES)]
-        self.witness = [Witness() for _ in range(LANES)]
-        self.second = 100 + 7001 * np.arange(LANES)  # the beds' own
-        self.passed_s = [0] * LANES  # since the last look
-        self.values = [quiet() for _ in range(LANES)]
-        self.lost = [False] * LANES
-        self.looks = 0
+        self.beside, self.alone = arrays.empty(Attention, BEDS, SIZES), arrays.empty(Attention, 1, SIZES)
+        self.plain = [PlainBed(POLICY) for _ in range(BEDS)]
+        self.witness = [Witness() for _ in range(BEDS)]
+        self.second = 100 + 7001 * np.arange(BEDS)  # the beds' own
+        self.passed_s = [0] * BEDS  # since the last evaluation
+        self.values = [quiet() for _ in range(BEDS)]
+        self.lost = [False] * BEDS
+        self.evaluations = 0
         self.chance = random.Random(0)
         self.compares_alone = False
 
@@ -302,55 +302,55 @@ class Beds(RuleBasedStateMachine):
         self.chance = random.Random(seed)
         self.compares_alone = alone == 0
 
-    @rule(moves=st.lists(st.sampled_from(MOVES), min_size=1, max_size=3), looks=st.integers(1, 6))
-    def something_changes(self, moves: list[tuple[str, float]], looks: int) -> None:
+    @rule(moves=st.lists(st.sampled_from(MOVES), min_size=1, max_size=3), evaluations=st.integers(1, 6))
+    def something_changes(self, moves: list[tuple[str, float]], evaluations: int) -> None:
         for move in moves:
             self.change(0, move)
-        self.time_passes(looks)
+        self.time_passes(evaluations)
 
-    @rule(looks=st.integers(1, 10))
-    def time_passes(self, looks: int) -> None:
-        for _ in range(looks):
-            self.look()
+    @rule(evaluations=st.integers(1, 10))
+    def time_passes(self, evaluations: int) -> None:
+        for _ in range(evaluations):
+            self.evaluate()
 
     @rule(n=WHERE, off_by=st.sampled_from([0, 0, 0, 1, -1]), delay_s=DELAY_S)
     def acknowledge(self, n: int, off_by: int, delay_s: int = 0) -> None:
         flag, second = self.plain[n].flag + off_by, self.now(n, delay_s)
         taken = self.plain[n].acknowledge(flag, second)
-        for a, lane in self.of(n):
-            change = attention.acknowledge(a, lane, flag, second)
-            assert change == (Change(lane, attention.ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
+        for a, bed in self.of(n):
+            change = attention.acknowledge(a, bed, flag, second)
+            assert change == (Change(bed, attention.ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
         self.after_an_act(n)
 
     @rule(n=WHERE, delay_s=DELAY_S)
     def care(self, n: int, delay_s: int = 0) -> None:
         second = self.now(n, delay_s)
         self.plain[n].care(second, self.values[n])
-        for a, lane in self.of(n):
-            attention.acknowledge(a, lane, int(a.flag[lane]), second)
-            attention.care(a, lane, second, self.values[n], POLICY)
+        for a, bed in self.of(n):
+            attention.acknowledge(a, bed, int(a.flag[bed]), second)
+            attention.care(a, bed, second, self.values[n], POLICY)
         self.after_an_act(n)
 
     @rule(n=WHERE, off_by=st.sampled_from([0, 0, 0, 1, -1]), for_s=FOR_S, delay_s=DELAY_S)
     def shelve(self, n: int, off_by: int, for_s: int, delay_s: int = 0) -> None:
         flag, until = self.plain[n].flag + off_by, self.now(n, delay_s) + for_s
         taken = self.plain[n].shelve(flag, until)
-        for a, lane in self.of(n):
-            change = attention.shelve(a, lane, flag, until, POLICY)
-            assert change == (Change(lane, attention.SHELVED_FLAG, 0, flag) if taken else None)
+        for a, bed in self.of(n):
+            change = attention.shelve(a, bed, flag, until, POLICY)
+            assert change == (Change(bed, attention.SHELVED_FLAG, 0, flag) if taken else None)
         self.after_an_act(n, until, shelves=True)
 
     @rule(n=WHERE)
     def unshelve(self, n: int) -> None:
         self.plain[n].unshelve()
-        for a, lane in self.of(n):
-            a.shelved_until[:, lane] = -1
+        for a, bed in self.of(n):
+            a.shelved_until[:, bed] = -1
         self.after_an_act(n)
 
     @rule(name=st.sampled_from(NAMES), for_s=FOR_S)
     def shelf_from_before(self, name: str, for_s: int) -> None:
         self.take_over(0, name, for_s)
-        self.look()
+        self.evaluate()
 
     @rule(n=WHERE, for_s=st.one_of(FOR_S, st.just(0)), delay_s=DELAY_S)
     def pause(self, n: int, for_s: int, delay_s: int = 0) -> None:
@@ -360,11 +360,11 @@ class Beds(RuleBasedStateMachine):
             self.plain[n].pause(until)
         else:
             self.plain[n].end_pause()
-        for a, lane in self.of(n):
+        for a, bed in self.of(n):
             if for_s:
-                attention.pause(a, lane, until, POLICY)
+                attention.pause(a, bed, until, POLICY)
             else:
-                a.paused_until[lane] = -1
+                a.paused_until[bed] = -1
         self.after_an_act(n, until)
 
     @rule(n=WHERE, name=st.sampled_from(["many", "uneasy"]), up=st.booleans(), for_s=st.one_of(FOR_S, st.just(0)))
@@ -377,10 +377,10 @@ class Beds(RuleBasedStateMachine):
             self.plain[n].limit(name, bounds[up], until)
         else:
             self.plain[n].end_limit(name)
-        for a, lane in self.of(n):
-            a.own_limit_until[i, lane] = until
+        for a, bed in self.of(n):
+            a.own_limit_until[i, bed] = until
             if for_s:
-                a.own_limit[i, lane] = bounds[up]
+                a.own_limit[i, bed] = bounds[up]
         self.after_an_act(n, until)
 
     def of(self, n: int) -> list[tuple[Attention, int]]:
@@ -408,55 +408,55 @@ class Beds(RuleBasedStateMachine):
             getattr(self, name)(n=n, **how)
 
     def take_over(self, n: int, name: str, for_s: int) -> None:
-        """A shelf from before a fresh start, of anything at all; nobody does anything before the next look."""
+        """A shelf from before a fresh start, of anything at all; nobody does anything before the next evaluation."""
         until = self.now(n, 0) + for_s
         self.plain[n].watched[name].shelved_until = until
-        for a, lane in self.of(n):
-            a.shelved_until[NAMES.index(name), lane] = until
+        for a, bed in self.of(n):
+            a.shelved_until[NAMES.index(name), bed] = until
         self.after_an_act(n, until)
 
     def after_an_act(self, n: int, until: int = -1, shelves: bool = False) -> None:
         self.witness[n].acted(self.beside, n, until, shelves)
         self.compare([n])
 
-    def look(self) -> None:
-        """The last bed is looked at every second time only."""
-        self.second += LOOK_EVERY_S
-        self.passed_s = [0] * LANES
-        self.looks += 1
-        lanes = np.arange(LANES - self.looks % 2)
-        for n in lanes[1:].tolist():
+    def evaluate(self) -> None:
+        """The last bed is evaluated every second time only."""
+        self.second += EVALUATE_EVERY_S
+        self.passed_s = [0] * BEDS
+        self.evaluations += 1
+        beds = np.arange(BEDS - self.evaluations % 2)
+        for n in beds[1:].tolist():
             self.live(n)
         a = self.beside
         before = list(zip(a.level.tolist(), a.flag.tolist(), a.acknowledged.tolist(), strict=True))
-        decision = self.decide(a, lanes)
+        decision = self.decide(a, beds)
         assert [c.n for c in decision.changes] == sorted(c.n for c in decision.changes)
         assert [a.n for a in decision.notices] == sorted(a.n for a in decision.notices)
         if self.compares_alone:
             by_itself = self.decide(self.alone, np.array([0]))
             assert by_itself.changes == [c for c in decision.changes if c.n == 0]
             assert by_itself.notices == [a for a in decision.notices if a.n == 0]
-        for n in lanes.tolist():
+        for n in beds.tolist():
             changes = [c for c in decision.changes if c.n == n]
             notices = [a for a in decision.notices if a.n == n]
             second, values, lost = int(self.second[n]), self.values[n], self.lost[n]
-            self.witness[n].looked(self.beside, n, second, values, lost, before[n], notices, changes)
-            plain_notices, said = self.plain[n].look(second, values, lost)
+            self.witness[n].evaluated(self.beside, n, second, values, lost, before[n], notices, changes)
+            plain_notices, said = self.plain[n].evaluate(second, values, lost)
             assert [Said(c.word, c.level, c.flag) for c in changes] == said, n
             named = [PlainNotice(a.word, NAMES[a.condition] if a.condition >= 0 else "", WORDS[a.why]) for a in notices]
             assert named == plain_notices, n
-        self.compare(range(LANES))
+        self.compare(range(BEDS))
 
-    def decide(self, a: Attention, lanes: Ints) -> Decision:
-        values = [self.values[n] for n in lanes.tolist()]
+    def decide(self, a: Attention, beds: Ints) -> Decision:
+        values = [self.values[n] for n in beds.tolist()]
         measures = {name: np.array([at[name] for at in values]) for name in CAN_BE}
-        lost = np.array([self.lost[n] for n in lanes.tolist()])
-        return decide(a, lanes, self.second[lanes], measures, lost, POLICY)
+        lost = np.array([self.lost[n] for n in beds.tolist()])
+        return decide(a, beds, self.second[beds], measures, lost, POLICY)
 
     def compare(self, beds: Iterable[int]) -> None:
         """Each bed with its plain one, and the first with itself alone."""
         a = self.beside
-        counting = np.array([attention.counting_at(a, n, POLICY) for n in range(LANES)]).T
+        counting = np.array([attention.counting_at(a, n, POLICY) for n in range(BEDS)]).T
         counts, active, suppressed = counting.tolist(), a.active.tolist(), a.suppressed.tolist()
         until = a.shelved_until.tolist()
         for n in beds:
@@ -497,8 +497,8 @@ class OneBed:
 
     def during(self, seconds: int, lost: float = 0, **values: float) -> "OneBed":
         self.values |= values
-        for _ in range(seconds // LOOK_EVERY_S):
-            self.second += LOOK_EVERY_S
+        for _ in range(seconds // EVALUATE_EVERY_S):
+            self.second += EVALUATE_EVERY_S
             at = np.array([self.second])
             decision = decide(self.a, np.array([0]), at, self.values, np.array([lost > 0]), POLICY)
             self.said += [(c.word, c.level) for c in decision.changes]

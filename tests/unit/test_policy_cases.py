@@ -30,7 +30,7 @@ def test_case(case: dict[str, Any]) -> None:
     a = arrays.empty(Attention, 1, {"conditions": len(POLICY.condition)})
     values, lost, told = dict(USUAL), False, []
     for second in range(0, case["until"], EVERY_S):
-        for at, new in case["looks"]:
+        for at, new in case["evaluations"]:
             if at == second:
                 lost = bool(new.get("lost", lost))
                 values |= {name: float(value) for name, value in new.items() if name != "lost"}

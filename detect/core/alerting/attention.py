@@ -34,7 +34,7 @@ from msgspec import Meta, Struct
 
 from quietward.contracts.messages import Level
 from quietward.detect.core.alerting.rule_sets import Clause, compare
-from quietward.detect.core.arrays import Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.arrays import Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import EntryPoint, compiled
 from quietward.detect.core.measures.findings import ASKED, FHR_USABLE_1MIN
 from quietward.detect.core.records import Rows, next_row
@@ -232,7 +232,7 @@ class Attention(NamedTuple):
     suppressed: Ints = index(NOT_SUPPRESSED, "conditions")
     acknowledged_for: Bools = switch("conditions")
     shelved_until: Ints = index(-1, "conditions")
-    own_limit: Floats = lane(np.nan, "conditions")
+    own_limit: Floats = array(np.nan, "conditions")
     own_limit_until: Ints = index(-1, "conditions")
     intervention_active: Bools = switch("conditions")  # counted when the intervention was recorded
     already_improving: Bools = switch(

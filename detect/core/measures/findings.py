@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.arrays import Floats, Ints, lane
+from quietward.detect.core.arrays import Floats, Ints, array
 from quietward.detect.core.compiled import compiled
 
 
@@ -205,10 +205,10 @@ ASKED = _ROW | {"concern": CONCERN}
 
 
 class Findings(NamedTuple):
-    """What the newest look said of each bed."""
+    """What the newest evaluation found at each bed."""
 
-    values: Floats = lane(np.nan, "rule_sets", len(ASKED))  # by row
-    points: Floats = lane(0.0, "findings")  # of each finding of the concern
+    values: Floats = array(np.nan, "rule_sets", len(ASKED))  # by row
+    points: Floats = array(0.0, "findings")  # of each finding of the concern
 
     @property
     def concern(self) -> Floats:

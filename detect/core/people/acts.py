@@ -24,8 +24,8 @@ from quietward.detect.core.state.state import State
 
 
 def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
-    """Take an act; return its lane, or none where there is no such bed."""
-    n = state.lane_of.get(done.bed)
+    """Take an act; return the index of its bed, [] where there is no such bed."""
+    n = state.index_of.get(done.bed)
     if n is None:
         return []
     if state.clock.second[n] < 0:
@@ -42,7 +42,7 @@ def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
 
 
 def second_now(state: State, n: int, at: int) -> int:
-    """Return the second of lane n's own clock at the server's time `at`."""
+    """Return the second of bed n's own clock at the server's time `at`."""
     return int(state.clock.second[n]) + max(0, at - int(state.clock.at[n])) // 1000
 
 

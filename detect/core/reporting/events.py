@@ -30,7 +30,7 @@ Detail = dict[str, float | str | None]
 
 
 def event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
-    """Return the next line of lane n's log."""
+    """Return the next line of bed n's log."""
     state.clock.event[n] += 1
     number = int(state.clock.event[n])
     return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail, state.rules.digest)
@@ -97,8 +97,8 @@ def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Ev
     events.append(event(state, x.n, x.closed_at // HZ, "deceleration", text, detail))
 
 
-def looks(state: State, now: dict[int, int], events: list[Event]) -> None:
-    """Say where the signal is lost, or back, and what happened beside the flags. now: second of each bed looked at."""
+def evaluations(state: State, now: dict[int, int], events: list[Event]) -> None:
+    """Say where the signal is lost, or back, and what happened beside the flags. now: second of each bed evaluated."""
     room = state.room
     for change in taken(room.lost, LostSignal):
         text = "signal lost" if change.is_lost else "signal is back"
@@ -185,7 +185,7 @@ def flag_number(flag: str) -> int:
 
 
 def reason_for(state: State, n: int) -> str:
-    """Return why lane n asks for attention, worst first; empty when it does not."""
+    """Return why bed n asks for attention, worst first; empty when it does not."""
     counts = counting_at(state.attention, n, state.rules.policy)
     conditions = [c for c, does in zip(state.rules.policy.condition, counts, strict=True) if does]
     names = {c.name for c in conditions}
@@ -246,7 +246,7 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
 
 def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
     """After a rebuild without a checkpoint: number events and flags on, and keep what people had said."""
-    n = state.lane_of[bed]
+    n = state.index_of[bed]
     a, words = state.attention, state.words_of(n)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
