@@ -1,4 +1,4 @@
-"""Assessment of recordings by the live system's own core: many recordings as lanes side by side, no MQTT, no Redis."""
+"""Assessment of recordings by the live system's own core: many recordings as beds side by side, no MQTT, no Redis."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -90,17 +90,17 @@ def _together(
     events: list[Event] = []
     series = [_Series() for _ in group]
     for second in range(longest):
-        lanes = np.flatnonzero(lengths > second)
-        at = np.full(len(lanes), second)
-        m = len(lanes)
+        beds = np.flatnonzero(lengths > second)
+        at = np.full(len(beds), second)
+        m = len(beds)
         stage = np.full(m, 2 if second >= labour.second_stage_from_s else 1)
         engine.advance(
-            state, lanes, at, fhr[second][:, lanes], ua[second][:, lanes], np.full(m, np.nan), events,
+            state, beds, at, fhr[second][:, beds], ua[second][:, beds], np.full(m, np.nan), events,
             stage, np.full(m, labour.weeks),
         )  # fmt: skip
         if (second + 1) % EVERY_S == 0:
-            _collect(state, lanes, second + 1, chosen, series)
-        moved(len(lanes))
+            _collect(state, beds, second + 1, chosen, series)
+        moved(len(beds))
     rows = []
     for i, recording in enumerate(group):
         own = [event for event in events if event.bed == str(i)]
@@ -108,12 +108,12 @@ def _together(
     return rows
 
 
-def _collect(state: State, lanes: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
-    classes = [looked.classes for looked in summaries.looked_of(state, lanes)]
+def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
+    classes = [evaluation.classes for evaluation in summaries.evaluations_of(state, beds)]
     found = state.findings
     ranks = concern.rank(state.rules.concern, found.concern)
     baseline = measures_of(found, chosen)["baseline_bpm"]
-    for place, n in enumerate(lanes.tolist()):
+    for place, n in enumerate(beds.tolist()):
         bpm, minute = float(baseline[n]), float(state.variability.minute_bpm[n])
         series[n].baseline.append({"t_s": t_s, "bpm": None if np.isnan(bpm) else round(bpm, 2)})
         if not np.isnan(minute):

@@ -77,7 +77,7 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
     """
     names = sorted({w.record for w in judged})
     found = [read_recording(folder / f"{name}.hea") for name in names]
-    lanes = np.arange(len(found))
+    beds = np.arange(len(found))
     longest = max(r.seconds for r in found)
     fhr, ua = np.full((2, longest, HZ, len(found)), np.nan)
     for i, recording in enumerate(found):
@@ -95,11 +95,13 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
     events: list[Event] = []
     nothing = np.full(len(names), np.nan)
     for second in range(longest):
-        engine.advance(state, lanes, np.full(len(names), second), fhr[second], ua[second], nothing, events)
+        engine.advance(state, beds, np.full(len(names), second), fhr[second], ua[second], nothing, events)
         if places := at[second]:
-            ended = np.array([state.lane_of[judged[place].record] for place in places])
+            ended = np.array([state.index_of[judged[place].record] for place in places])
             found_shares[places] = state.findings.points[:, ended].T
-            literal[places] = [[c.rank or 2 for c in looked.classes] for looked in summaries.looked_of(state, ended)]
+            literal[places] = [
+                [c.rank or 2 for c in evaluation.classes] for evaluation in summaries.evaluations_of(state, ended)
+            ]
         events.clear()
     return found_shares, literal
 

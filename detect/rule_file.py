@@ -89,7 +89,7 @@ def check_policy(where: str, policy: Policy) -> None:
             if unknown := sorted(set(named) - set(allowed)):
                 remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
                 raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
-        if condition.ceiling < condition.rank:
+        if condition.max_level < condition.rank:
             raise BadRules(f"{here} goes_up_to", condition.goes_up_to, f"Must not be below its level {condition.level}")
         if condition.for_one_bed is not None:
             low, high = condition.for_one_bed
@@ -98,7 +98,7 @@ def check_policy(where: str, policy: Policy) -> None:
                 raise BadRules(f"{here} for_one_bed", list(condition.for_one_bed), remedy)
         _check_two_thresholds(here, condition)
         clauses = [*condition.all, *condition.release, *condition.needs, *condition.helped]
-        clauses += condition.release_answered
+        clauses += condition.release_acknowledged
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
         for text in (condition.text, condition.text_after):
             _check(where, f"condition {condition.name} text", [], text, known | {"because", "pattern"})

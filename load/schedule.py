@@ -25,7 +25,7 @@ FALLS_WITHIN_S = 5
 FALL_GOES_ON_S = 40
 """A fall goes on for so long after the policy's time, then the rate is back."""
 SETTLES_S = 7
-"""So long before the end the last fall must have been long enough to be seen: a look is taken every 5 s."""
+"""So long before the end the last fall must have been long enough to be seen: a bed is evaluated every 5 s."""
 PRIMES = 618, 2_654_435_761, 40_503  # spread places and jitter over the beds without a pattern
 
 

@@ -15,10 +15,10 @@ from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import (
     BEDSIDE,
-    Aside,
     Attention,
     Change,
     Condition,
+    Notice,
     Policy,
     Told,
     counting_at,
@@ -38,7 +38,7 @@ class Call(NamedTuple):
     """One interruption. level: 1 to 3; why: name of the condition, or of the plain alarm."""
 
     variant: int
-    lane: int
+    bed: int
     t_s: float
     level: int
     why: str
@@ -47,13 +47,13 @@ class Call(NamedTuple):
 
 
 class AlarmChange(NamedTuple):
-    """From `t_s` on a bed has an alarm of this level, 0 for none; answered: it has been acknowledged."""
+    """From `t_s` on a bed has an alarm of this level, 0 for none; acknowledged: somebody has acknowledged it."""
 
     variant: int
-    lane: int
+    bed: int
     t_s: float
     level: int
-    answered: bool
+    acknowledged: bool
 
 
 class Alarms(Protocol):
@@ -67,27 +67,27 @@ class Alarms(Protocol):
     def step(self) -> list[Call]:
         """Take the next step and return its calls."""
 
-    def level(self, variant: int, lane: int) -> int:
-        """Return the level of an unanswered call, 0 where there is none."""
+    def level(self, variant: int, bed: int) -> int:
+        """Return the level of an unacknowledged call, 0 where there is none."""
 
-    def answer(self, variant: int, lane: int, t_s: float) -> None:
+    def answer(self, variant: int, bed: int, t_s: float) -> None:
         """Acknowledge whatever is active at a bed; without effect where nothing is."""
 
 
 class PolicyAlarms:
-    """Attention policies of one structure over the same evaluations, as lanes side by side: variant x bed."""
+    """Attention policies of one structure over the same evaluations, as beds side by side: variant x bed."""
 
     def __init__(self, evaluations: Evaluations, policies: Sequence[Policy]) -> None:
         self.changes: list[AlarmChange] = []
         self._evaluations, self._policies, self._numbers = evaluations, policies, numbers_of(policies)
-        pairs, conditions = len(policies) * evaluations.lanes, len(policies[0].condition)
+        pairs, conditions = len(policies) * evaluations.beds, len(policies[0].condition)
         self._attention = arrays.empty(Attention, pairs, {"conditions": conditions})
         self._room = Told.of(pairs, conditions)
         self._measures = np.full((len(ASKED), len(evaluations.second)), np.nan)
         for name, values in evaluations.values.items():
             if name in ASKED:
                 self._measures[ASKED[name]] = values
-        self._busy: Bools = np.zeros((len(policies), evaluations.lanes), dtype=np.bool_)
+        self._busy: Bools = np.zeros((len(policies), evaluations.beds), dtype=np.bool_)
         self._may_begin = _may_begin(evaluations, policies)
         self._rows = [*np.flatnonzero(np.diff(evaluations.second, prepend=-1)).tolist(), len(evaluations.second)]
         self._row = 0
@@ -97,7 +97,7 @@ class PolicyAlarms:
         """Return the time of the next evaluation that can change something: at an idle bed a condition must hold."""
         for row in range(self._row, len(self._rows) - 1):
             own = slice(self._rows[row], self._rows[row + 1])
-            self._due = self._may_begin[:, own] | self._busy[:, self._evaluations.lane[own]]
+            self._due = self._may_begin[:, own] | self._busy[:, self._evaluations.bed[own]]
             if self._due.any():
                 self._row = row
                 return float(self._evaluations.second[self._rows[row]])
@@ -109,8 +109,8 @@ class PolicyAlarms:
         variant, place = (np.ascontiguousarray(x) for x in np.nonzero(self._due))
         at = self._rows[self._row] + place
         self._row += 1
-        lane = self._evaluations.lane[at]
-        pairs = variant * self._evaluations.lanes + lane
+        bed = self._evaluations.bed[at]
+        pairs = variant * self._evaluations.beds + bed
         a, second = self._attention, self._evaluations.second[at]
         attention.decide_all(
             a,
@@ -122,14 +122,14 @@ class PolicyAlarms:
             variant,
             self._room,
         )
-        taken(self._room.asides, Aside)  # nobody reads them
+        taken(self._room.notices, Notice)  # nobody reads them
         waits = a.active[:, pairs] | (a.held_since[:, pairs] >= 0)
-        waits |= a.held_back[:, pairs] != attention.NOT_HELD_BACK
-        self._busy[variant, lane] = waits.any(axis=0) | (a.level[pairs] > 0)
+        waits |= a.suppressed[:, pairs] != attention.NOT_SUPPRESSED
+        self._busy[variant, bed] = waits.any(axis=0) | (a.level[pairs] > 0)
         calls, t_s = [], float(second[0])  # of all of them
         for change in taken(self._room.changes, Change):
-            v, n = divmod(change.n, self._evaluations.lanes)
-            self.changes.append(AlarmChange(v, n, t_s, change.level, bool(a.answered[change.n])))
+            v, n = divmod(change.n, self._evaluations.beds)
+            self.changes.append(AlarmChange(v, n, t_s, change.level, bool(a.acknowledged[change.n])))
             if change.word in CALLING:
                 lead = self._lead(change.n, v)
                 calls.append(Call(v, n, t_s, change.level, lead.name, change.word, lead.is_about_signal))
@@ -143,18 +143,18 @@ class PolicyAlarms:
         names = {c.name for c in counts}
         return max((c for c in counts if not names.intersection(c.unless)), key=lambda c: c.rank)
 
-    def level(self, variant: int, lane: int) -> int:
-        """Return the level of an unanswered flag."""
-        all_pairs, pair = self._attention, variant * self._evaluations.lanes + lane
-        return 0 if all_pairs.answered[pair] else int(all_pairs.level[pair])
+    def level(self, variant: int, bed: int) -> int:
+        """Return the level of an unacknowledged flag."""
+        all_pairs, pair = self._attention, variant * self._evaluations.beds + bed
+        return 0 if all_pairs.acknowledged[pair] else int(all_pairs.level[pair])
 
-    def answer(self, variant: int, lane: int, t_s: float) -> None:
+    def answer(self, variant: int, bed: int, t_s: float) -> None:
         """Acknowledge the flag of a bed."""
-        pair = variant * self._evaluations.lanes + lane
+        pair = variant * self._evaluations.beds + bed
         all_pairs = self._attention
         change = attention.acknowledge(all_pairs, pair, int(all_pairs.flag[pair]), int(t_s))
         if change is not None:
-            self.changes.append(AlarmChange(variant, lane, t_s, change.level, answered=True))
+            self.changes.append(AlarmChange(variant, bed, t_s, change.level, acknowledged=True))
 
 
 def _may_begin(evaluations: Evaluations, policies: Sequence[Policy]) -> Bools:
@@ -176,19 +176,19 @@ class AlarmEdge(NamedTuple):
     """A plain alarm changes its level; 0: it is over."""
 
     t_s: float
-    lane: int
+    bed: int
     level: int
 
 
 class PlainAlarms:
     """Alarms whose times do not depend on what staff do; each is silent once it has been acknowledged."""
 
-    def __init__(self, names: Sequence[str], edges: Sequence[Iterable[AlarmEdge]], lanes: int) -> None:
+    def __init__(self, names: Sequence[str], edges: Sequence[Iterable[AlarmEdge]], beds: int) -> None:
         self.changes: list[AlarmChange] = []
         self._names = names
         self._edges = sorted((edge.t_s, v, edge) for v, own in enumerate(edges) for edge in own)
-        self._level = np.zeros((len(names), lanes), dtype=np.int64)
-        self._answered = np.zeros((len(names), lanes), dtype=np.bool_)
+        self._level = np.zeros((len(names), beds), dtype=np.int64)
+        self._acknowledged = np.zeros((len(names), beds), dtype=np.bool_)
         self._next = 0
 
     def next_s(self) -> float:
@@ -201,25 +201,25 @@ class PlainAlarms:
         while self.next_s() == now:
             _, v, edge = self._edges[self._next]
             self._next += 1
-            before = int(self._level[v, edge.lane])
+            before = int(self._level[v, edge.bed])
             rises = edge.level > before
-            self._level[v, edge.lane] = edge.level
+            self._level[v, edge.bed] = edge.level
             if rises or edge.level == 0:
-                self._answered[v, edge.lane] = False
-            self.changes.append(AlarmChange(v, edge.lane, now, edge.level, bool(self._answered[v, edge.lane])))
+                self._acknowledged[v, edge.bed] = False
+            self.changes.append(AlarmChange(v, edge.bed, now, edge.level, bool(self._acknowledged[v, edge.bed])))
             if rises:
-                calls.append(Call(v, edge.lane, now, edge.level, self._names[v], "worsened" if before else "raised"))
+                calls.append(Call(v, edge.bed, now, edge.level, self._names[v], "worsened" if before else "raised"))
         return calls
 
-    def level(self, variant: int, lane: int) -> int:
-        """Return the level of an unanswered alarm, 0 where there is none."""
-        return 0 if self._answered[variant, lane] else int(self._level[variant, lane])
+    def level(self, variant: int, bed: int) -> int:
+        """Return the level of an unacknowledged alarm, 0 where there is none."""
+        return 0 if self._acknowledged[variant, bed] else int(self._level[variant, bed])
 
-    def answer(self, variant: int, lane: int, t_s: float) -> None:
+    def answer(self, variant: int, bed: int, t_s: float) -> None:
         """Silence the alarm of a bed until it is over."""
-        if self.level(variant, lane):
-            self._answered[variant, lane] = True
-            self.changes.append(AlarmChange(variant, lane, t_s, int(self._level[variant, lane]), answered=True))
+        if self.level(variant, bed):
+            self._acknowledged[variant, bed] = True
+            self.changes.append(AlarmChange(variant, bed, t_s, int(self._level[variant, bed]), acknowledged=True))
 
 
 BACK_S = 10.0
@@ -227,7 +227,7 @@ BACK_S = 10.0
 
 
 def limit_alarm_edges(
-    fhr: Floats, low_bpm: float, high_bpm: float, for_s: float, level: int, lane: int
+    fhr: Floats, low_bpm: float, high_bpm: float, for_s: float, level: int, bed: int
 ) -> list[AlarmEdge]:
     """Return the edges of an alarm with fixed limits over one bed; fhr: bpm, 4 Hz, NaN where there is no value.
 
@@ -244,7 +244,7 @@ def limit_alarm_edges(
         if end - begin < wanted or bool(outside[begin]) == is_on:
             continue
         is_on = not is_on
-        edges.append(AlarmEdge((float(known[begin + wanted - 1]) + 1) / HZ, lane, level if is_on else 0))
+        edges.append(AlarmEdge((float(known[begin + wanted - 1]) + 1) / HZ, bed, level if is_on else 0))
     return edges
 
 
@@ -252,8 +252,8 @@ def class_alarm_edges(evaluations: Evaluations, value: Floats) -> list[AlarmEdge
     """Return the edges of an alarm that takes a rule set literally: class 2 is a `look`, class 3 `bedside`."""
     edges = []
     level = np.clip(value - 1, 0, BEDSIDE).astype(np.int64)
-    for lane in range(evaluations.lanes):
-        own = np.flatnonzero(evaluations.lane == lane)
+    for bed in range(evaluations.beds):
+        own = np.flatnonzero(evaluations.bed == bed)
         changed = own[np.diff(level[own], prepend=0) != 0]
-        edges += [AlarmEdge(float(evaluations.second[i]), lane, int(level[i])) for i in changed.tolist()]
+        edges += [AlarmEdge(float(evaluations.second[i]), bed, int(level[i])) for i in changed.tolist()]
     return edges

@@ -25,7 +25,7 @@ from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measu
 from quietward.study.plan import Cases, Study
 
 TOGETHER = 16
-"""Shifts that are measured side by side: enough lanes to spread the cost of a step, few enough for memory."""
+"""Shifts that are measured side by side: enough beds to spread the cost of a step, few enough for memory."""
 
 
 class Case(NamedTuple):
@@ -45,9 +45,9 @@ class Case(NamedTuple):
 
 @dataclass(frozen=True)
 class MeasuredShifts:
-    """Some shifts with the same number of beds; lanes are beds, shift by shift.
+    """Some shifts with the same number of beds; beds are beds, shift by shift.
 
-    fhr: bpm, 4 Hz, shape (lanes, n), NaN where there is no value; seconds (length), truth: by lane; truth is None for a
+    fhr: bpm, 4 Hz, shape (beds, n), NaN where there is no value; seconds (length), truth: by bed; truth is None for a
     recording without a truth file.
     """
 
@@ -60,7 +60,7 @@ class MeasuredShifts:
     @property
     def beds(self) -> int:
         """How many beds each shift has."""
-        return self.evaluations.lanes // len(self.cases)
+        return self.evaluations.beds // len(self.cases)
 
 
 def group_cases(study: Study) -> list[list[Case]]:
@@ -110,8 +110,8 @@ def measure_shifts(
     measured = evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
     seconds = np.array([len(bed.fhr) // HZ for bed in beds])
     fhr = np.full((len(beds), round(max(case.hours for case in group) * 3600) * HZ), np.nan)
-    for lane, bed in enumerate(beds):
-        fhr[lane, : len(bed.fhr)] = bed.fhr
+    for n, bed in enumerate(beds):
+        fhr[n, : len(bed.fhr)] = bed.fhr
     folder.mkdir(parents=True, exist_ok=True)
     measured.save(path)
     np.savez_compressed(path.with_suffix(".fhr.npz"), fhr=fhr, seconds=seconds)

@@ -23,28 +23,28 @@ CLASS = "class"
 
 @dataclass(frozen=True)
 class Evaluations:
-    """Evaluations in the order of time: second, lane, lost: shape (n,); values: by measure, shape (n,).
+    """Evaluations in the order of time: second, bed, lost: shape (n,); values: by measure, shape (n,).
 
-    A lane may be evaluated at between two rounds of looks, when something has just ended at it.
+    A bed may be evaluated at between two rounds of evaluations, when something has just ended at it.
     """
 
-    lanes: int
+    beds: int
     second: Ints
-    lane: Ints
+    bed: Ints
     lost: Bools
     values: dict[str, Floats]
 
-    def of(self, lanes: range) -> Self:
-        """Return the evaluations of some neighbouring lanes, numbered from 0."""
-        own = (self.lane >= lanes.start) & (self.lane < lanes.stop)
+    def of(self, beds: range) -> Self:
+        """Return the evaluations of some neighbouring beds, numbered from 0."""
+        own = (self.bed >= beds.start) & (self.bed < beds.stop)
         values = {name: value[own] for name, value in self.values.items()}
-        return type(self)(len(lanes), self.second[own], self.lane[own] - lanes.start, self.lost[own], values)
+        return type(self)(len(beds), self.second[own], self.bed[own] - beds.start, self.lost[own], values)
 
     def save(self, path: Path) -> None:
         """Write to a .npz file, atomically."""
         unfinished = path.with_suffix(".part.npz")
         arrays: dict[str, Any] = {f"value {name}": value for name, value in self.values.items()}
-        arrays |= {"lanes": self.lanes, "second": self.second, "lane": self.lane, "lost": self.lost}
+        arrays |= {"lanes": self.beds, "second": self.second, "lane": self.bed, "lost": self.lost}
         np.savez_compressed(unfinished, **arrays)
         unfinished.rename(path)
 
@@ -87,24 +87,24 @@ def evaluate_beds(
             signals[k, : lengths[i], :, i] = signal[: lengths[i] * HZ].reshape(-1, HZ)
     starts_2, all_weeks = np.array(stage_2_from_s), np.array(weeks)
     state = State(rules, [str(i) for i in range(n)], [""] * n)
-    seconds, lanes_of, rows = [], [], []
+    seconds, beds_of, rows = [], [], []
     classes = np.zeros((len(rules.rule_sets), n))
     class_rows = []
     events: list[Event] = []
     for second in range(longest):
-        lanes = np.flatnonzero(lengths > second)
-        m = len(lanes)
+        beds = np.flatnonzero(lengths > second)
+        m = len(beds)
         evaluated = engine.advance(
-            state, lanes, np.full(m, second), signals[0, second][:, lanes], signals[1, second][:, lanes],
-            np.full(m, np.nan), events, np.where(starts_2[lanes] <= second, 2, 1), all_weeks[lanes],
+            state, beds, np.full(m, second), signals[0, second][:, beds], signals[1, second][:, beds],
+            np.full(m, np.nan), events, np.where(starts_2[beds] <= second, 2, 1), all_weeks[beds],
         )  # fmt: skip
         events.clear()
         if second % CLASS_EVERY_S == CLASS_EVERY_S - 1:
-            classes[:, lanes] = _classes(state, lanes)
+            classes[:, beds] = _classes(state, beds)
         if len(evaluated):
             measures = asked(state.findings, evaluated)
             seconds.append(np.full(len(evaluated), second))
-            lanes_of.append(evaluated)
+            beds_of.append(evaluated)
             rows.append(np.array([measures[name] for name in names]))
             class_rows.append(classes[:, evaluated].copy())
         moved(m)
@@ -112,15 +112,15 @@ def evaluate_beds(
     for rule_set, rank in zip(rules.rule_sets, np.concatenate(class_rows, axis=1), strict=True):
         values[f"{CLASS} {rule_set.name}"] = rank
     lost = values["signal_lost_s"] >= rules.reading.signal.no_value_after_s
-    return Evaluations(n, np.concatenate(seconds), np.concatenate(lanes_of), lost, values)
+    return Evaluations(n, np.concatenate(seconds), np.concatenate(beds_of), lost, values)
 
 
-def _classes(state: State, lanes: Ints) -> Floats:
-    """Return the class of some lanes under each rule set, shape (rule sets, m)."""
-    classes = np.empty((len(state.rules.rule_sets), len(lanes)))
+def _classes(state: State, beds: Ints) -> Floats:
+    """Return the class of some beds under each rule set, shape (rule sets, m)."""
+    classes = np.empty((len(state.rules.rule_sets), len(beds)))
     for place, rules in enumerate(state.rules.rule_sets):
-        measures = {name: value[lanes] for name, value in measures_of(state.findings, place).items()}
-        rank = np.zeros(len(lanes))
+        measures = {name: value[beds] for name, value in measures_of(state.findings, place).items()}
+        rank = np.zeros(len(beds))
         for criterion, holds in zip(rules.criterion, holding(rules, measures), strict=True):
             rank = np.maximum(rank, np.where(holds, criterion.rank, 0))
         known = ~np.isnan(measures["baseline_bpm"])

@@ -84,7 +84,7 @@ def score_shift(
     changes: Sequence[AlarmChange],
     visits: Sequence[Visit],
 ) -> ShiftScore:
-    """Score one shift; lanes are beds, times seconds from its beginning.
+    """Score one shift; beds are beds, times seconds from its beginning.
 
     nurses: the beds of each. calls: each with whether it is a true positive, None if that is not known.
     """
@@ -98,14 +98,14 @@ def score_shift(
         for episode in [_episode(bed, since_s, need, alarms[bed], [v for v in visits if v.bed == bed])]
     ]
     counted = Counter((c.why, c.level, true_positive) for c, true_positive in calls)
-    heard_by = [[(c, is_true) for c, is_true in calls if c.lane in own or c.level == TEAM] for own in nurses]
+    heard_by = [[(c, is_true) for c, is_true in calls if c.bed in own or c.level == TEAM] for own in nurses]
     heard = [sorted(c.t_s for c, _ in own) for own in heard_by]
     interrupted = Counter((c.why, c.level, is_true) for own in heard_by for c, is_true in own)
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, until_s - e.from_s) for e in episodes]
     return ShiftScore(
         hours, bed_hours, len(nurses),
         [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
-        dict(Counter(f"{c.why}, bed {c.lane + 1}" for c, _ in calls)),
+        dict(Counter(f"{c.why}, bed {c.bed + 1}" for c, _ in calls)),
         episodes, len(visits),
         max((_peak(times) for times in heard), default=0),
         float(np.mean([_flood_s(times, until_s) for times in heard])) if heard else 0.0,
@@ -118,7 +118,7 @@ class _AlarmInterval(Struct, frozen=True):
     """An alarm of one level at a bed, with a beginning and an end."""
 
     level: int
-    answered: bool
+    acknowledged: bool
     from_s: float
     until_s: float
 
@@ -127,12 +127,12 @@ def _alarm_intervals(changes: Sequence[AlarmChange], until_s: float) -> dict[int
     """Return the alarms of each bed, in the order of time."""
     by_bed: dict[int, list[AlarmChange]] = defaultdict(list)
     for change in changes:
-        by_bed[change.lane].append(change)
+        by_bed[change.bed].append(change)
     intervals: dict[int, list[_AlarmInterval]] = defaultdict(list)
     for bed, own in by_bed.items():
         for change, end_s in zip(own, [*(c.t_s for c in own[1:]), until_s], strict=True):
             if change.level and end_s > change.t_s:
-                intervals[bed].append(_AlarmInterval(change.level, change.answered, change.t_s, end_s))
+                intervals[bed].append(_AlarmInterval(change.level, change.acknowledged, change.t_s, end_s))
     return intervals
 
 
@@ -208,7 +208,7 @@ def _chattering(calls: Sequence[Call]) -> int:
     """Return the number of calls that are part of a chatter."""
     times: dict[tuple[int, str], list[float]] = defaultdict(list)
     for call in calls:
-        times[call.lane, call.why].append(call.t_s)
+        times[call.bed, call.why].append(call.t_s)
     chattering = 0
     for own in times.values():
         at = np.asarray(own)
@@ -230,5 +230,5 @@ def _fleeting(alarms: dict[int, list[_AlarmInterval]]) -> int:
 
 def _stale(alarms: dict[int, list[_AlarmInterval]]) -> int:
     """Return how often an alarm was left unanswered for `STALE_S`."""
-    unanswered = ([a for a in own if not a.answered] for own in alarms.values())
+    unanswered = ([a for a in own if not a.acknowledged] for own in alarms.values())
     return sum(until - since >= STALE_S for own in unanswered for since, until in _joined(own))

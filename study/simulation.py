@@ -48,7 +48,7 @@ def _alarms(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
     if policies:
         return PolicyAlarms(measured.evaluations, policies)
     edges = [_edges(measured, variant) for variant in variants]
-    return PlainAlarms([v.name for v in variants], edges, measured.evaluations.lanes)
+    return PlainAlarms([v.name for v in variants], edges, measured.evaluations.beds)
 
 
 def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
@@ -57,8 +57,8 @@ def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
         # It does not say how urgent it is: people read the strip before they go.
         return [
             edge
-            for lane, fhr in enumerate(measured.fhr)
-            for edge in limit_alarm_edges(fhr, alarm.low_bpm, alarm.high_bpm, alarm.for_s, LOOK, lane)
+            for bed, fhr in enumerate(measured.fhr)
+            for edge in limit_alarm_edges(fhr, alarm.low_bpm, alarm.high_bpm, alarm.for_s, LOOK, bed)
         ]
     if alarm is None:
         raise TypeError("A variant is a policy or an alarm")
@@ -82,8 +82,8 @@ def _simulate(
                 staff[v, s] = Staff(env, variant.staff, own, alarms, v, s * beds, ppv[v], key)
 
     def on_call(call: Call) -> None:
-        place = (call.variant, call.lane // beds)
-        is_true = truth[call.variant][call.lane].is_true_positive(call, variants[call.variant].staff.call.ahead_s)
+        place = (call.variant, call.bed // beds)
+        is_true = truth[call.variant][call.bed].is_true_positive(call, variants[call.variant].staff.call.ahead_s)
         calls[place].append((call, is_true))
         if staff:
             staff[place].on_call(call, is_true)
@@ -91,7 +91,7 @@ def _simulate(
     run_shift(env, alarms, on_call, hours * 3600)
     changes: dict[tuple[int, int], list[AlarmChange]] = defaultdict(list)
     for change in alarms.changes:
-        changes[change.variant, change.lane // beds].append(change._replace(lane=change.lane % beds))
+        changes[change.variant, change.bed // beds].append(change._replace(bed=change.bed % beds))
     return [
         [
             score_shift(
@@ -99,7 +99,7 @@ def _simulate(
                 float(measured.seconds[s * beds : (s + 1) * beds].sum()) / 3600,
                 truth[v][s * beds : (s + 1) * beds],
                 [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
-                [(call._replace(lane=call.lane % beds), is_true) for call, is_true in calls[v, s]],
+                [(call._replace(bed=call.bed % beds), is_true) for call, is_true in calls[v, s]],
                 changes[v, s],
                 staff[v, s].visits if staff else [],
             )
@@ -114,7 +114,7 @@ def _truth_under(
     measured: MeasuredShifts,
     known: list[tuple[TruePositiveCriteria, list[BedTruth]]],
 ) -> list[BedTruth]:
-    """Return the truth of every lane under some criteria, from `known` if it is there already."""
+    """Return the truth of every bed under some criteria, from `known` if it is there already."""
     for of, truth in known:
         if of == criteria:
             return truth

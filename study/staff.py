@@ -83,7 +83,7 @@ class Staff:
     beds: list[BedTruth]
     alarms: Alarms
     variant: int
-    first_lane: int
+    first_bed: int
     ppv: dict[int, float]
     seed: str
     visits: list[Visit] = field(default_factory=list)
@@ -101,7 +101,7 @@ class Staff:
 
         is_true: whether it is a true positive, None if that is not known.
         """
-        bed = call.lane - self.first_lane
+        bed = call.bed - self.first_bed
         for nurse in self.nurses:
             if bed in nurse.beds or call.level == TEAM:
                 nurse.hear(call, is_true)
@@ -116,11 +116,11 @@ class Staff:
 
     def level(self, bed: int) -> int:
         """Return the level of a bed's unanswered alarm."""
-        return self.alarms.level(self.variant, self.first_lane + bed)
+        return self.alarms.level(self.variant, self.first_bed + bed)
 
     def answer(self, bed: int) -> None:
         """Acknowledge whatever is active at a bed."""
-        self.alarms.answer(self.variant, self.first_lane + bed, self.env.now)
+        self.alarms.answer(self.variant, self.first_bed + bed, self.env.now)
 
 
 class Nurse:
@@ -164,7 +164,7 @@ class Nurse:
 
     def notice(self, pending: PendingCall) -> None:
         """Attend to a call as soon as she is free; a student reads strips for her."""
-        bed = pending.call.lane - self.staff.first_lane
+        bed = pending.call.bed - self.staff.first_bed
         if (
             self._student is not None
             and pending.call.level == LOOK
@@ -255,7 +255,7 @@ class Student:
     def _has_read(self, pending: PendingCall) -> None:
         self._is_free = True
         staff = self._nurse.staff
-        bed = pending.call.lane - staff.first_lane
+        bed = pending.call.bed - staff.first_bed
         is_needed = staff.beds[bed].is_needed(staff.env.now, staff.model.call.ahead_s)
         reads_right = self._rng.random() < staff.model.tasks.student_reads_right
         if is_needed and reads_right:

@@ -88,8 +88,8 @@ def _measure(kept: list[BedHistory], planned: StudyPlan, hours: float, moved: Ca
     measured = evaluate_beds(fhr, ua, second_stage, weeks, planned.rules, moved)
     seconds = np.array([len(one.fhr) // HZ for one in kept])
     padded = np.full((len(kept), int(seconds.max()) * HZ), np.nan)
-    for lane, one in enumerate(kept):
-        padded[lane, : seconds[lane] * HZ] = one.fhr[: seconds[lane] * HZ]
+    for n, one in enumerate(kept):
+        padded[n, : seconds[n] * HZ] = one.fhr[: seconds[n] * HZ]
     case = Case(NAME, hours, 0, tuple((one.bed, 0) for one in kept))
     return MeasuredShifts([case], measured, padded, seconds, [None] * len(kept))
 

@@ -109,14 +109,14 @@ def _positions(measured: MeasuredShifts, values: Sequence[float], variants: Sequ
 
 
 def _flags(changes: Sequence[AlarmChange], calls: Sequence[Call], until_s: float) -> list[FlagInterval]:
-    why = {(c.lane, c.t_s): c.why for c in calls}
+    why = {(c.bed, c.t_s): c.why for c in calls}
     flags = []
-    for lane in sorted({c.lane for c in changes}):
-        own, reason = [c for c in changes if c.lane == lane], ""
+    for bed in sorted({c.bed for c in changes}):
+        own, reason = [c for c in changes if c.bed == bed], ""
         for change, end_s in zip(own, [*(c.t_s for c in own[1:]), until_s], strict=True):
-            reason = why.get((lane, change.t_s), reason)
+            reason = why.get((bed, change.t_s), reason)
             if change.level:
-                flags.append(FlagInterval(lane, change.level, change.t_s, end_s, reason))
+                flags.append(FlagInterval(bed, change.level, change.t_s, end_s, reason))
     return flags
 
 

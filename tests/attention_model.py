@@ -24,8 +24,8 @@ COMPARE: dict[str, Callable[[float, float], bool]] = {
 Values = dict[str, float]
 
 
-class Beside(NamedTuple):
-    """Something said beside the flag."""
+class PlainNotice(NamedTuple):
+    """A notice beside the flag."""
 
     what: str
     condition: str = ""
@@ -48,13 +48,13 @@ class Watched:
     holds_since: int | None = None
     over_since: int | None = None
     active: bool = False
-    kept_back: str = ""
+    suppressed: str = ""
     shelved_until: int | None = None
     own_limit: float | None = None
     own_limit_until: int | None = None
-    answered: bool = False
+    acknowledged: bool = False
     cared_for: bool = False
-    seemed_helped: bool = False
+    already_improving: bool = False
 
     def __post_init__(self) -> None:
         self.rank = RANK[self.of.level]
@@ -78,7 +78,7 @@ class Watched:
         """Its release moves with an own limit. What cannot be said is not over."""
         if self.holds(values):
             return False
-        if is_answered and any(true(clause, values) for clause in self.of.release_answered):
+        if is_answered and any(true(clause, values) for clause in self.of.release_acknowledged):
             return True
         (measure, sign, limit), *others = self.of.release
         moved = 0.0 if self.own_limit is None else self.own_limit - self.of.all[0][2]
@@ -105,9 +105,9 @@ class PlainBed:
         self.flag = 0
         self.level = 0
         self.level_since = 0
-        self.climbed = 0  # the level that this flag has reached by waiting, or by coming back
-        self.asked = 0  # the worst level of what counted at the last look
-        self.answered_at: int | None = None
+        self.escalated_level = 0  # the level that this flag has reached by waiting, or by coming back
+        self.asked = 0  # the worst level of what counted at the last evaluation
+        self.acknowledged_at: int | None = None
         self.cared_at: int | None = None
 
     @property
@@ -117,15 +117,15 @@ class PlainBed:
     # What people do.
 
     def acknowledge(self, flag: int, second: int) -> bool:
-        if self.level == 0 or flag != self.flag or self.answered_at is not None:
+        if self.level == 0 or flag != self.flag or self.acknowledged_at is not None:
             return False
-        self.answered_at = second
+        self.acknowledged_at = second
         for w in self.all:
-            w.answered = w.counts
+            w.acknowledged = w.counts
         return True
 
     def care(self, second: int, values: Values) -> None:
-        """Whoever does something for a flag has answered it; the time to help runs from the first thing done."""
+        """Whoever does something for a flag has acknowledged it; the time to help runs from the first thing done."""
         if self.level == 0:
             return
         self.acknowledge(self.flag, second)
@@ -133,13 +133,13 @@ class PlainBed:
             return
         self.cared_at = second
         for w in self.all:
-            w.cared_for, w.seemed_helped = w.counts, w.has_helped(values)
+            w.cared_for, w.already_improving = w.counts, w.has_helped(values)
 
     def shelve(self, flag: int, until: int) -> bool:
         if self.level in (0, TEAM) or flag != self.flag:
             return False
         for w in self.counting:
-            w.shelved_until, w.kept_back = until, "shelved"
+            w.shelved_until, w.suppressed = until, "shelved"
         self._end_flag()
         return True
 
@@ -164,59 +164,59 @@ class PlainBed:
         w = self.watched[name]
         w.own_limit = w.own_limit_until = None
 
-    # What a look sees.
+    # What an evaluation sees.
 
-    def look(self, second: int, values: Values, lost: bool) -> tuple[list[Beside], list[Said]]:
-        besides = self._end_what_is_over(second, values, lost)
-        kept_back_before = [w.kept_back for w in self.all]
+    def evaluate(self, second: int, values: Values, lost: bool) -> tuple[list[PlainNotice], list[Said]]:
+        notices = self._end_what_is_over(second, values, lost)
+        suppressed_before = [w.suppressed for w in self.all]
         for w in self.all:
             self._begin_or_end(w, second, values, lost)
         said = self._follow_flag(second, values)
         self.asked = max((w.rank for w in self.counting), default=0)
-        besides += [
-            Beside("held-back", w.of.name, w.kept_back)
-            for w, before in zip(self.all, kept_back_before, strict=True)
-            if w.kept_back not in ("", before)
+        notices += [
+            PlainNotice("held-back", w.of.name, w.suppressed)
+            for w, before in zip(self.all, suppressed_before, strict=True)
+            if w.suppressed not in ("", before)
         ]
-        return besides, said
+        return notices, said
 
-    def _end_what_is_over(self, second: int, values: Values, lost: bool) -> list[Beside]:
-        besides = []
+    def _end_what_is_over(self, second: int, values: Values, lost: bool) -> list[PlainNotice]:
+        notices = []
         for w in self.all:
             if w.shelved_until is not None and second >= w.shelved_until:
                 w.shelved_until = None
-                besides.append(Beside("shelf-over", w.of.name))
+                notices.append(PlainNotice("shelf-over", w.of.name))
         for w in self.all:
             if w.own_limit_until is not None and second >= w.own_limit_until:
                 self.end_limit(w.of.name)
-                besides.append(Beside("own-limit-over", w.of.name))
+                notices.append(PlainNotice("own-limit-over", w.of.name))
         if self.paused_until is not None:
             self.lost_in_pause = self.lost_in_pause or lost
             back = self.lost_in_pause and not lost and values["fhr_usable_1min"] >= BACK_AGAIN
             if second >= self.paused_until or back:
                 self.end_pause()
-                besides.append(Beside("pause-over"))
-        return besides
+                notices.append(PlainNotice("pause-over"))
+        return notices
 
     def _begin_or_end(self, w: Watched, second: int, values: Values, lost: bool) -> None:
-        held_before = w.kept_back
-        w.kept_back = ""
+        held_before = w.suppressed
+        w.suppressed = ""
         if lost and not w.about_signal:
             if not w.active and (w.holds_since is not None or held_before == "lost"):
-                w.kept_back = "lost"
+                w.suppressed = "lost"
             w.holds_since = w.over_since = None
         else:
             w.holds_since = _since(w.holds_since, second, w.holds(values))
-            w.over_since = _since(w.over_since, second, w.is_over(values, self.answered_at is not None))
+            w.over_since = _since(w.over_since, second, w.is_over(values, self.acknowledged_at is not None))
             if w.active:
                 w.active = not _long_enough(w.over_since, second, w.of.release_s)
             elif _long_enough(w.holds_since, second, w.of.hold_s):
-                w.kept_back = self._why_not(w, values)
-                w.active = not w.kept_back
+                w.suppressed = self._why_not(w, values)
+                w.active = not w.suppressed
         if w.active and w.shelved:
-            w.kept_back = "shelved"
-        elif w.active and held_before == "higher" and self.answered_at is not None:
-            w.kept_back = "higher"
+            w.suppressed = "shelved"
+        elif w.active and held_before == "higher" and self.acknowledged_at is not None:
+            w.suppressed = "higher"
 
     def _why_not(self, w: Watched, values: Values) -> str:
         if not all(true(clause, values) for clause in w.of.needs):
@@ -240,20 +240,20 @@ class PlainBed:
         if what in ("raised", "worsened"):
             self.level = asked
         elif what in ("returned", "escalated"):
-            self.level = self.climbed = min(before + 1, TEAM)
-        elif self.answered_at is None:
-            self.level = max(asked, self.climbed)
+            self.level = self.escalated_level = min(before + 1, TEAM)
+        elif self.acknowledged_at is None:
+            self.level = max(asked, self.escalated_level)
         elif asked < self.asked:
-            self.level, self.climbed = asked, 0
+            self.level, self.escalated_level = asked, 0
         if what:
             self.flag += what == "raised"
-            self.answered_at = self.cared_at = None
+            self.acknowledged_at = self.cared_at = None
             for w in self.all:
-                w.answered = False
-                w.kept_back = "" if w.kept_back == "higher" else w.kept_back
+                w.acknowledged = False
+                w.suppressed = "" if w.suppressed == "higher" else w.suppressed
         else:
             for w in lower:
-                w.kept_back = "higher"
+                w.suppressed = "higher"
             what = "lowered" if self.level < before else ""
         if not what:
             return []
@@ -265,7 +265,7 @@ class PlainBed:
             return "raised"
         if asked > self.level:
             return "worsened"
-        if self.answered_at is None:
+        if self.acknowledged_at is None:
             return "escalated" if any(self._has_waited(w, second) for w in self.counting) else ""
         if unhelped:
             return "returned"
@@ -273,7 +273,7 @@ class PlainBed:
             return "renewed"
         repeat = self.policy.repeat
         after_s = (repeat.look_s, repeat.bedside_s, repeat.team_s)[self.level - 1]
-        return "repeated" if second - self.answered_at >= after_s else ""
+        return "repeated" if second - self.acknowledged_at >= after_s else ""
 
     def _has_waited(self, w: Watched, second: int) -> bool:
         if self.level >= RANK[w.of.goes_up_to]:
@@ -290,26 +290,26 @@ class PlainBed:
         lower, renewed = [], False
         counting = {w.of.name for w in self.counting}
         for w in self.all:
-            new = self.answered_at is not None and w.counts and not w.answered
+            new = self.acknowledged_at is not None and w.counts and not w.acknowledged
             if new and not counting.intersection(w.of.unless):
                 if w.rank < self.asked:
                     lower.append(w)
                 else:
                     renewed = True
-            w.answered = self.answered_at is not None and w.counts
+            w.acknowledged = self.acknowledged_at is not None and w.counts
         return lower, renewed
 
     def _was_in_vain(self, second: int, values: Values) -> bool:
         if self.cared_at is None or second - self.cared_at < self.policy.care.helps_within_s:
             return False
         self.cared_at = None
-        return any(w.cared_for and (w.seemed_helped or not w.has_helped(values)) for w in self.counting)
+        return any(w.cared_for and (w.already_improving or not w.has_helped(values)) for w in self.counting)
 
     def _end_flag(self) -> None:
-        self.level = self.climbed = self.asked = 0
-        self.answered_at = self.cared_at = None
+        self.level = self.escalated_level = self.asked = 0
+        self.acknowledged_at = self.cared_at = None
         for w in self.all:
-            w.answered = False
+            w.acknowledged = False
 
 
 def _since(since: int | None, second: int, true: bool) -> int | None:

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple, ParamSpec, TypeVar, cast
 
 import numpy as np
 
-from quietward.detect.core.alerting.attention import Aside, Attention, Change, Policy, Told, decide_all
+from quietward.detect.core.alerting.attention import Attention, Change, Notice, Policy, Told, decide_all
 from quietward.detect.core.arrays import Bools, Ints
 from quietward.detect.core.compiled import EntryPoint
 from quietward.detect.core.measures.findings import ASKED
@@ -24,9 +24,9 @@ def called(function: Callable[P, R]) -> Callable[P, R]:
 
 
 class Decision(NamedTuple):
-    """What one look has changed, bed by bed."""
+    """What one evaluation has changed, bed by bed."""
 
-    asides: list[Aside]
+    notices: list[Notice]
     changes: list[Change]
 
 
@@ -40,8 +40,8 @@ def decide(
     told = Told.of(len(beds), len(policy.condition))
     decide_all(a, beds, second, asked, lost, policy.numbers, np.zeros(len(beds), dtype=np.int64), told)
     rows = cast("Any", told)
-    asides = [Aside(*row) for row in rows.asides.rows[: told.asides.written[0]].tolist()]
-    return Decision(asides, [Change(*row) for row in rows.changes.rows[: told.changes.written[0]].tolist()])
+    notices = [Notice(*row) for row in rows.notices.rows[: told.notices.written[0]].tolist()]
+    return Decision(notices, [Change(*row) for row in rows.changes.rows[: told.changes.written[0]].tolist()])
 
 
 _refine = called(shape.refine)

@@ -50,7 +50,7 @@ ALERTING = [
     "tests/property/test_attention_machine.py",
 ]
 KEEPING = [
-    *(UNIT + name for name in ("lanes.py", "ordering.py", "histogram.py")),
+    *(UNIT + name for name in ("arrays.py", "ordering.py", "histogram.py")),
     "tests/property/test_streaming_core.py",
 ]
 TESTS = {

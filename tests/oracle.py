@@ -46,6 +46,7 @@ class Departure:
     area: float
     new_level: bool
     kept: bool
+    cut: bool = False  # ended by a gap
     exact: bool = True  # False: onset, extreme and end were read from smoothed flanks
 
     @property
@@ -195,7 +196,9 @@ class Machine:
             self.away_since = -1
         self.last_base = self.last_near = end
         kept = not new_level and self.height >= n.min_height and end - self.onset >= n.min_length_s * HZ
-        return Departure(self.row, self.onset, self.reached, self.peak, end, self.height, area, new_level, kept)
+        return Departure(
+            self.row, self.onset, self.reached, self.peak, end, self.height, area, new_level, kept, expired
+        )
 
 
 @dataclass
@@ -244,6 +247,44 @@ class Doubt:
 
 
 @dataclass
+class Left:
+    """Levels of one bed that its FHR has left. Seconds are the bed's own."""
+
+    before_fall: float = NOTHING
+    fell_at: float = -math.inf
+    seen: int = 0  # seconds in which there was an FHR since that fall was over
+    back: int = 0  # those in which it was about where it had been
+    recovered_at: float = -math.inf
+    before_rise: float = NOTHING
+    rose_at: float = -math.inf
+
+    def leave(self, x: "Departure", level: float, is_new: bool) -> None:
+        """A departure from this level is over. is_new: the FHR stays where it went."""
+        limits, at = READING.earlier, x.onset // HZ
+        lasting = is_new and x.length_s >= limits.least_rise_s
+        way_back = is_there(self.before_fall) or at - self.recovered_at < limits.remembered_s
+        if x.row == UP and lasting and not way_back:
+            if not is_there(self.before_rise):
+                self.rose_at = at
+            self.before_rise = min(x for x in (level, self.before_rise) if is_there(x))
+        if x.row == DOWN and (is_new or x.cut) and x.height >= limits.least_fall_bpm:
+            usual = min(x for x in (level, self.before_rise) if is_there(x))
+            if is_there(self.before_fall) and at - self.fell_at < limits.remembered_s:
+                usual = max(usual, self.before_fall)
+            self.before_fall, self.fell_at, self.seen, self.back = usual, at, 0, 0
+
+    def follow(self, second: int, baseline: float, fhr: float) -> None:
+        limits = READING.earlier
+        self.seen += READING.look.every_s if is_there(fhr) else 0
+        self.back += READING.look.every_s if fhr >= self.before_fall - 2 * limits.back_within_bpm else 0
+        if self.back >= limits.back_for_s and baseline >= self.before_fall - limits.back_within_bpm:
+            self.before_fall, self.recovered_at = NOTHING, second
+        is_old = second - self.rose_at >= limits.remembered_s
+        if is_old or baseline <= self.before_rise + limits.back_within_bpm:
+            self.before_rise = NOTHING
+
+
+@dataclass
 class PlainBed:
     """State of one bed. Samples and seconds are counted from 0; what was, is kept for the measures."""
 
@@ -258,12 +299,14 @@ class PlainBed:
     reference: float = NOTHING
     before: float = NOTHING
     baseline: float = NOTHING
-    known: list[tuple[int, float]] = field(default_factory=list)  # (look, last known baseline)
+    known: list[tuple[int, float]] = field(default_factory=list)  # (evaluation, last known baseline)
     renewed: bool = False
     bandwidths: list[float] = field(default_factory=list)  # of each minute, excursions left out
     waves: list[bool | None] = field(default_factory=list)  # whether each minute was sinusoidal; None: too little there
     smooth: float = NOTHING
-    levels: list[list[float]] = field(default_factory=list)  # smoothed UA at each second's end, look by look
+    levels: list[list[float]] = field(
+        default_factory=list
+    )  # smoothed UA at each second's end, evaluation by evaluation
     rest: float = NOTHING
     span: float = NOTHING
     ua_is_useful: bool = False
@@ -274,6 +317,7 @@ class PlainBed:
     falls: list[Fall] = field(default_factory=list)
     rises: list[Rise] = field(default_factory=list)
     contractions: list[Contraction] = field(default_factory=list)
+    left: Left = field(default_factory=Left)
 
     def __post_init__(self) -> None:
         self.doubt = Doubt()
@@ -309,7 +353,7 @@ class PlainBed:
         stage: int = 0,
         weeks: int = 0,
     ) -> bool:
-        """Take the next second; return whether a look was taken at its end."""
+        """Take the next second; return whether it was evaluated at its end."""
         number = self.seconds
         closed = self._samples(number, fhr, ua, mhr)
         self.baselines.append(self.baseline)
@@ -321,10 +365,10 @@ class PlainBed:
         at_once = [self._ended(x, number) for x in closed]
         if number % 60 == 59:
             self._minute(number)
-        look = number % READING.look.every_s == READING.look.every_s - 1 or any(at_once) or number == 0
-        if look:
-            self._look(number)
-        return look
+        is_evaluated = number % READING.look.every_s == READING.look.every_s - 1 or any(at_once) or number == 0
+        if is_evaluated:
+            self._evaluate(number)
+        return is_evaluated
 
     def _limits(self, row: int) -> tuple[float, float]:
         """Return tolerance and enter height: they grow with what the signal does anyway."""
@@ -403,12 +447,17 @@ class PlainBed:
                     self.samples.pop(i, None)
                 self.renewed = True
             self._name(x)
+            if x.cut:
+                self.left.leave(x, self.before, is_new=False)
             return False
         for i in range(x.onset, x.end):
             self.apart[i] = False
         if x.new_level or (x.kept and moved):
             self.renewed = True
+            self.left.leave(x, self.before, is_new=True)
             return True
+        if x.cut:
+            self.left.leave(x, self.before, is_new=False)
         return False
 
     def _name(self, x: Departure) -> None:
@@ -448,27 +497,34 @@ class PlainBed:
         there = bandwidth(whole)
         self.waves.append(None if math.isnan(there) else is_wave(whole, there))
 
-    def _look(self, number: int) -> None:
+    def _evaluate(self, number: int) -> None:
         self._tone(number)
         limits = READING.baseline
         measured = self._level()
         down = self.machines[DOWN]
         hold = down.open and down.height >= limits.hold_depth_bpm
         known = measured if is_there(measured) else self.reference
-        look = number // READING.look.every_s
+        evaluation = number // READING.look.every_s
         slots = limits.lag_s // READING.look.every_s
-        old = next((bpm for at, bpm in self.known if at == look - slots), NOTHING)
-        # The oldest stays until the next slot: a look that is taken at once falls into the same one.
-        self.known = [(at, bpm) for at, bpm in self.known if look - slots <= at < look]
-        self.known.append((look, old if hold else known))
+        old = next((bpm for at, bpm in self.known if at == evaluation - slots), NOTHING)
+        # The oldest stays until the next slot: an evaluation that is made at once falls into the same one.
+        self.known = [(at, bpm) for at, bpm in self.known if evaluation - slots <= at < evaluation]
+        self.known.append((evaluation, old if hold else known))
         if not (hold and is_there(self.baseline) and not self.renewed):
             self.baseline = measured
         if not (hold and is_there(self.reference)):
             self.reference = old if is_there(old) else known
         if self.renewed and is_there(measured):
-            self.known = [(at, measured) for at in range(look - slots, look + 1)]
+            self.known = [(at, measured) for at in range(evaluation - slots, evaluation + 1)]
             self.reference = measured
         self.renewed = False
+        self.left.follow(number, self.baseline, self.newest)
+
+    @property
+    def newest(self) -> float:
+        """The newest FHR, where there was one since the last evaluation by the clock."""
+        last = range(self.now - 1, self.now - READING.look.every_s * HZ - 1, -1)
+        return next((self.fhr[i] for i in last if i in self.fhr), NOTHING)
 
     def _level(self) -> float:
         """Mean of the samples around the densest level of the window, NaN where they are too few."""
@@ -495,7 +551,7 @@ class PlainBed:
         enough = len(recent) >= 60 * HZ
         self.span = _share(recent, limits.high_share) - _share(recent, limits.low_share)
         self.ua_is_useful = enough and self.span >= limits.flat_range
-        # One level for each look of the last minutes; that of the looks to come is that of before.
+        # One level for each evaluation of the last minutes; that of the evaluations to come is that of before.
         whole = self.levels if number % READING.look.every_s == READING.look.every_s - 1 else self.levels[:-1]
         lowest = sorted(sum(x) / len(x) for x in whole[-(limits.rest_window_s // READING.look.every_s) :] if x)
         self.rest = lowest[int(limits.rest_share * len(lowest))] if enough and lowest else NOTHING

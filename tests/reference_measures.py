@@ -7,10 +7,11 @@ of the newest second, and an event is in them when its first sample is.
 
 import math
 from collections.abc import Callable, Iterable
+from typing import NamedTuple
 
 from quietward.contracts.messages import HZ
 from quietward.detect.core.alerting.rule_sets import RuleSet
-from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, Machine, PlainBed, is_there
+from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, PlainBed, is_there
 
 Reference = Callable[[PlainBed, RuleSet], float]
 REFERENCE: dict[str, Reference] = {}
@@ -244,12 +245,33 @@ def counted(bed: PlainBed, last_s: int) -> list[Fall]:
     ]
 
 
-def going_on(bed: PlainBed) -> Machine | None:
-    return bed.machines[DOWN] if bed.machines[DOWN].open else None
+class GoingOn(NamedTuple):
+    """A deceleration that is not over."""
+
+    length_s: float
+    height: float
+    area: float
+    mean_height: float
+
+
+def going_on(bed: PlainBed) -> GoingOn | None:
+    """Return the deceleration that is going on; a level that rose within the last hour is no level to fall from."""
+    now = bed.machines[DOWN]
+    if not now.open:
+        return None
+    risen = bed.reference - bed.left.before_rise
+    length_s = (bed.now - now.onset) / HZ
+    if not risen > 0:
+        return GoingOn(length_s, now.height, now.area, now.mean_height)
+    if now.height - risen < NOTABLE.deceleration_bpm:
+        return None
+    area = max(now.area - risen * length_s, 0.0)
+    return GoingOn(length_s, now.height - risen, area, area / now.area * now.mean_height)
 
 
 def area_bpm_min(bed: PlainBed, last_s: int) -> float:
-    return (sum(fall.area for fall in falls(bed, last_s)) + bed.machines[DOWN].area) / 60
+    now = going_on(bed)
+    return (sum(fall.area for fall in falls(bed, last_s)) + (now.area if now else 0.0)) / 60
 
 
 @measure
@@ -286,7 +308,8 @@ def mean_depth_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def longest_30min_s(bed: PlainBed, rules: RuleSet) -> float:
-    return max([fall.length_s for fall in falls(bed, 30 * MIN)] + [running_s(bed, rules)])
+    now = going_on(bed)
+    return max([fall.length_s for fall in falls(bed, 30 * MIN)] + [now.length_s if now else 0.0])
 
 
 @measure
@@ -302,9 +325,7 @@ def between(spans: list[tuple[int, int]]) -> float:
 @measure
 def decelerations_10min(bed: PlainBed, rules: RuleSet) -> float:
     now = going_on(bed)
-    is_one = (
-        now is not None and running_s(bed, rules) >= NOTABLE.deceleration_s and now.height >= NOTABLE.deceleration_bpm
-    )
+    is_one = now is not None and now.length_s >= NOTABLE.deceleration_s and now.height >= NOTABLE.deceleration_bpm
     return len(counted(bed, 10 * MIN)) + is_one
 
 
@@ -316,7 +337,7 @@ def deceleration_area_10min(bed: PlainBed, rules: RuleSet) -> float:
 @measure
 def running_s(bed: PlainBed, rules: RuleSet) -> float:
     now = going_on(bed)
-    return (bed.now - now.onset) / HZ if now else 0.0
+    return now.length_s if now else NOTHING if end_is_unseen(bed) else 0.0
 
 
 @measure
@@ -329,6 +350,29 @@ def running_depth_bpm(bed: PlainBed, rules: RuleSet) -> float:
 def running_mean_depth_bpm(bed: PlainBed, rules: RuleSet) -> float:
     now = going_on(bed)
     return now.mean_height if now else 0.0
+
+
+def end_is_unseen(bed: PlainBed) -> bool:
+    """Return whether too little has come since the last fall to say that it is over."""
+    return is_there(bed.left.before_fall) and bed.left.seen < READING.earlier.back_for_s
+
+
+@measure
+def earlier_baseline_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.left.before_fall
+
+
+@measure
+def earlier_baseline_s(bed: PlainBed, rules: RuleSet) -> float:
+    return max(bed.seconds - bed.left.fell_at, 0) if is_there(bed.left.before_fall) else NOTHING
+
+
+@measure
+def below_earlier_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    if not is_there(bed.left.before_fall):
+        return 0.0
+    now = bed.baseline if bed.left.back >= READING.earlier.back_for_s else bed.newest
+    return NOTHING if end_is_unseen(bed) or not is_there(now) else max(0.0, bed.left.before_fall - now)
 
 
 @measure

@@ -94,7 +94,7 @@ def without(signal: Signal, *spans: tuple[float, float]) -> Signal:
     return left
 
 
-# The baseline. It needs 2 minutes of samples: the first look that has them is that at 120 s.
+# The baseline. It needs 2 minutes of samples: the first evaluation that has them is that at 120 s.
 
 for level, below_100, below_110, above_160 in [
     (99.75, 480, 480, 0), (100, 0, 480, 0), (109.75, 0, 480, 0), (110, 0, 0, 0), (160, 0, 0, 0), (160.25, 0, 0, 480),
@@ -541,6 +541,35 @@ strip(
     put_all(flat(140, 1920), (900, box(-24, 180.25)), (1590 + 30, LATE)),
     {"prolonged_30min": 1, "late_or_prolonged_share_20min": 2 / 6, "late_or_prolonged_share_30min": 2 / 10},
     ua=toco(1920, *CONTRACTIONS),
+)
+
+# Falls that become the baseline after ten minutes.
+
+for size, minutes in [(60, 20), (30, 15)]:
+    strip(
+        f"gone down by {size} bpm {minutes} min ago, and not back",
+        np.concatenate([flat(150, 600), 150 - ramp(size, 5, minutes * 60 - 5, 0)]),
+        {
+            "earlier_baseline_bpm": 150,
+            "earlier_baseline_s": Near(minutes * 60, 1),
+            "below_earlier_bpm": Near(size, 0.5),
+            "running_s": 0,
+        },
+    )
+strip(
+    "gone down by 30 bpm for 20 min, and back for 25",
+    np.concatenate([flat(150, 600), 150 - ramp(30, 5, 1190, 5), flat(150, 1500.25)]),
+    {"earlier_baseline_bpm": UNKNOWN, "earlier_baseline_s": UNKNOWN, "below_earlier_bpm": 0},
+)
+strip(
+    "gone down by 30 bpm for 2 min, the end of which shows nothing",
+    without(put(flat(160, 800), 600, -ramp(30, 5, 195, 0)), (720, 800)),
+    {"earlier_baseline_bpm": 160, "below_earlier_bpm": UNKNOWN, "running_s": UNKNOWN},
+)
+strip(
+    "down to where it was before a rise of 20 min",
+    np.concatenate([flat(140, 600), 140 + ramp(35, 5, 1195, 0), 175 - ramp(35, 60, 240, 0)]),
+    {"running_s": 0, "running_depth_bpm": 0, "longest_30min_s": 0},
 )
 
 # What the core says of these is not what its own definitions say.

@@ -53,7 +53,9 @@ class Run:
     """What the core said of one trace."""
 
     events: list[Event] = field(default_factory=list)
-    looks: list[NDArray[np.float64]] = field(default_factory=list)  # after each second: shape (rule sets, measures)
+    evaluations: list[NDArray[np.float64]] = field(
+        default_factory=list
+    )  # after each second: shape (rule sets, measures)
     classes: list[list[RuleClass]] = field(default_factory=list)
 
     def of(self, kind: str) -> list[Event]:
@@ -64,7 +66,7 @@ class Run:
         return self.measure_at(-1, name, rule_set)
 
     def measure_at(self, second: int, name: str, rule_set: int = 0) -> float:
-        return float(self.looks[second][rule_set, list(MEASURES).index(name)])
+        return float(self.evaluations[second][rule_set, list(MEASURES).index(name)])
 
     def ranks(self, rule_set: int) -> list[int]:
         return [c[rule_set].rank for c in self.classes]
@@ -80,7 +82,7 @@ def run(
     stage: int = 0,
     weeks: int = 0,
 ) -> Run:
-    """Run the core over one trace, a lane by itself, from second 0."""
+    """Run the core over one trace, a bed by itself, from second 0."""
     ua = np.full(len(fhr), 10.0) if ua is None else ua
     state = State(rules, ["bed"], [""])
     found = Run()
@@ -88,9 +90,9 @@ def run(
     for s in range(len(fhr) // HZ):
         part = slice(s * HZ, (s + 1) * HZ)
         engine.advance(state, one, np.array([s]), fhr[part, None], ua[part, None], mhr, found.events, stages, ages)
-        found.looks.append(state.findings.values[..., 0].copy())
+        found.evaluations.append(state.findings.values[..., 0].copy())
         if s % 60 == 59:
-            found.classes.append(summaries.looked_of(state, one)[0].classes)
+            found.classes.append(summaries.evaluations_of(state, one)[0].classes)
         if every is not None:
             every(state)
     return found

@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Arrays = TypeVar("Arrays", bound=tuple[Any, ...])
-"""A NamedTuple whose fields are declared by `lane`, `index`, `switch` and `part`."""
+"""A NamedTuple whose fields are declared by `array`, `index`, `switch` and `part`."""
 
 LONG_AGO = -(2**60)
 """An index before anything that can be remembered; far enough from the border of int64 to be subtracted."""
@@ -45,19 +45,19 @@ class _Part(NamedTuple):
         return sizes | {there: sizes[here] for there, here in self.sizes.items()}
 
 
-def lane(fill: float | bool, *shape: int | str, dtype: Any = np.float64) -> Any:
+def array(fill: float | bool, *shape: int | str, dtype: Any = np.float64) -> Any:
     """Declare an array of shape (*shape, beds) that starts as `fill`; a name in `shape` is looked up in Sizes."""
     return _Array(fill, shape, np.dtype(dtype))
 
 
 def index(fill: int, *shape: int | str) -> Any:
     """Declare an int64 array of shape (*shape, beds)."""
-    return lane(fill, *shape, dtype=np.int64)
+    return array(fill, *shape, dtype=np.int64)
 
 
 def switch(*shape: int | str) -> Any:
     """Declare a bool array of shape (*shape, beds) that starts as False."""
-    return lane(False, *shape, dtype=np.bool_)
+    return array(False, *shape, dtype=np.bool_)
 
 
 def part(kind: type[Any], **sizes: str) -> Any:

@@ -8,8 +8,8 @@ from msgspec import Meta, Struct
 from quietward.contracts.messages import HZ
 
 
-class LookLimits(Struct, frozen=True, forbid_unknown_fields=True):
-    """How often a bed is looked at: baseline, findings, attention. Divides a minute."""
+class EvaluationLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """How often a bed is evaluated: baseline, findings, attention. Divides a minute."""
 
     every_s: Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60]
 
@@ -179,7 +179,7 @@ class TachysystoleRule(Struct, frozen=True, forbid_unknown_fields=True):
 class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     """All of `reading.toml`."""
 
-    look: LookLimits
+    look: EvaluationLimits
     signal: SignalLimits
     baseline: BaselineLimits
     earlier: EarlierLimits

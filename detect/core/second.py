@@ -31,7 +31,7 @@ def _take_all(
     numbers: Numbers,
     room: Room,
 ) -> None:
-    """Take a second of each of the chosen beds; what is told of it, and where a look was taken, stands in `room`.
+    """Take a second of each of the chosen beds; what is told of them, and which were evaluated, stands in `room`.
 
     chosen, second, mhr_bpm, stage, weeks: shape (m,); fhr_bpm, ua: (4, m), NaN where there is no value.
     """
@@ -42,7 +42,7 @@ def _take_all(
         if weeks[place] > 0:
             beds.running.weeks[n] = weeks[place]
         samples = Samples(fhr_bpm, ua, mhr_bpm, place)
-        room.looked[place] = _take_second(beds, n, second[place], samples, numbers, room)
+        room.evaluated[place] = _take_second(beds, n, second[place], samples, numbers, room)
 
 
 take_all = EntryPoint(_take_all)
@@ -68,18 +68,18 @@ class _Used(NamedTuple):
 
 @compiled
 def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Numbers, room: Room) -> bool:
-    """Take a second of bed n; return whether a look was taken."""
+    """Take a second of bed n; return whether it was evaluated."""
     reading, b = numbers.reading, beds.baseline
     if np.isnan(beds.excursions.enter[DOWN, n]):
         _set_thresholds(beds, n, numbers)  # a bed that begins
-    look_is_due = second % reading.look.every_s == reading.look.every_s - 1
+    evaluation_is_due = second % reading.look.every_s == reading.look.every_s - 1
     minute_ends = second % MINUTE_S == MINUTE_S - 1
     closed_before = room.closed.written[0]
 
     used = _take_samples(beds, n, second, samples, numbers, room)
     conditioning.count_second(beds.conditioning, beds.last_minute, n, used.fhr, used.ua, used.near_mother)
     ua_is_there = not np.isnan(samples.ua[HZ - 1, samples.place])
-    tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, look_is_due, reading.look.every_s)
+    tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, evaluation_is_due, reading.look.every_s)
     useful_ua = used.ua if beds.tone.useful[n] else 0
     measuring.keep_up(beds.running, n, second, b.bpm[n], used.fhr, useful_ua, used.low, used.near_mother)
     if minute_ends:
@@ -96,12 +96,12 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         variability.finish_minute(
             beds.variability, beds.minute, n, second, work, reading.variability, reading.sinusoidal
         )
-    looks = look_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
-    if looks:
-        _look(beds, n, second, numbers, room)
-    if looks or minute_ends:
+    is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
+    if is_evaluated:
+        _evaluate(beds, n, second, numbers, room)
+    if is_evaluated or minute_ends:
         _set_thresholds(beds, n, numbers)
-    return looks
+    return is_evaluated
 
 
 @compiled
@@ -169,7 +169,7 @@ def _fill_windows(beds: Beds, n: int, second: int, numbers: Numbers) -> None:
 
 
 @compiled
-def _look(beds: Beds, n: int, second: int, numbers: Numbers, room: Room) -> None:
+def _evaluate(beds: Beds, n: int, second: int, numbers: Numbers, room: Room) -> None:
     """Measure baseline, tone and findings of bed n, and let attention follow."""
     reading, b, e = numbers.reading, beds.baseline, beds.excursions
     _fill_windows(beds, n, second, numbers)
@@ -180,8 +180,9 @@ def _look(beds: Beds, n: int, second: int, numbers: Numbers, room: Room) -> None
     fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
     earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(
-        beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.earlier, fhr_bpm, beds.variability, beds.tone, e,
-        beds.history, beds.running, beds.minutes, reading.notable, reading.earlier, numbers.tachysystole,
+        beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.earlier, fhr_bpm,
+        beds.variability, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable, reading.earlier,
+        numbers.tachysystole,
     )  # fmt: skip
     concern.weigh(beds.findings, n, numbers.concern)
     measures = beds.findings.values[0]

@@ -36,13 +36,13 @@ def us_per_bed_second(rules: Rules, beds: int, seconds: int) -> float:
     """Time the core in the middle of a shift."""
     fhr, ua = ward(beds, WARM_S + seconds)
     state = State(rules, [str(i) for i in range(beds)], [""] * beds)
-    lanes, nothing = np.arange(beds), np.full(beds, np.nan)
+    every_bed, nothing = np.arange(beds), np.full(beds, np.nan)
     events: list[Event] = []
     started = 0.0
     for second in range(WARM_S + seconds):
         if second == WARM_S:
             started = time.process_time()
-        engine.advance(state, lanes, np.full(beds, second), fhr[second], ua[second], nothing, events)
+        engine.advance(state, every_bed, np.full(beds, second), fhr[second], ua[second], nothing, events)
         events.clear()
     return (time.process_time() - started) / seconds / beds * 1e6
 

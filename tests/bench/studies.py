@@ -50,7 +50,7 @@ def main() -> None:
     for what, seconds in spent.items():
         print(f"{what:>14}: {seconds:7.1f} s of one core")
     one, many = (spent["measuring"] + spent[f"{count} policies"] for count in (1, options.policies))
-    bed_hours = measured.evaluations.lanes * 8
+    bed_hours = measured.evaluations.beds * 8
     print(f"{options.policies} policies cost {many / one:.2f} times what one costs; {bed_hours} bed-hours")
 
 

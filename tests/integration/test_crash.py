@@ -222,11 +222,11 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store
     await second.take_over()
     state = second.state
     for bed, summary in before.items():
-        n = state.lane_of[bed.decode()]
+        n = state.index_of[bed.decode()]
         assert state.clock.event[n] == summary.events
         if summary.flag and summary.acknowledged_by:
             assert state.attention.flag[n] >= int(summary.flag.rpartition("-f")[2])
-            assert state.attention.answered[n]
+            assert state.attention.acknowledged[n]
             assert state.words[bed.decode()].acknowledged_by == summary.acknowledged_by
 
 

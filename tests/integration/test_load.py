@@ -38,7 +38,7 @@ async def test_a_short_trial(kind: str) -> None:
     assert found.flags_raised + found.flags_earlier == 24  # where a dip was read as the beginning of the fall
     assert found.summary_ms.p50 is not None
     assert found.flag_needs_s.p50 is not None
-    assert 115 <= found.flag_needs_s.p50 <= 130  # the policy's 120 s, and a look every 5 s
+    assert 115 <= found.flag_needs_s.p50 <= 130  # the policy's 120 s, and an evaluation every 5 s
     assert {"broker", "store", "ingest", "detect", "devices-0", "watching"} == set(found.cpu_s)
     assert all(mb > 1 for mb in found.memory_mb.values())
     assert 50 < found.bytes_of_a_second < 1000

@@ -23,25 +23,25 @@ from quietward.detect.core.alerting.attention import (
     EXPLAINED,
     HIGHER,
     LOST,
-    NOT_HELD_BACK,
+    NOT_SUPPRESSED,
     OFF,
     SHELVED,
-    Aside,
     Attention,
     CareTimes,
     Change,
     Condition,
     Escalation,
     Longest,
+    Notice,
     Policy,
     Repeat,
 )
 from quietward.detect.core.arrays import Ints
-from tests.attention_model import OF_THE_SIGNAL, RANK, TEAM, Beside, PlainBed, Said, Values, true
+from tests.attention_model import OF_THE_SIGNAL, RANK, TEAM, PlainBed, PlainNotice, Said, Values, true
 from tests.compiled import Decision, decide
 from tests.property.test_streaming_core import RELAXED
 
-LOOK_EVERY_S = 5
+EVALUATE_EVERY_S = 5
 POLICY = Policy(
     name="made-up",
     escalation=Escalation(look_after_s=30, bedside_after_s=25),
@@ -137,7 +137,7 @@ CAN_BE: dict[str, list[float]] = {  # a quiet value first, then one at which som
     "fhr_usable_1min": [1, 0.5, 0.2, math.nan],
 }
 WORDS = {
-    NOT_HELD_BACK: "",
+    NOT_SUPPRESSED: "",
     COVERAGE: "coverage",
     EXPLAINED: "explained",
     OFF: "off",
@@ -145,13 +145,13 @@ WORDS = {
     LOST: "lost",
     HIGHER: "higher",
 }
-LANES = 16
+BEDS = 16
 MOVES = [
     *((name, value) for name, values in CAN_BE.items() for value in values),
     *(("lost", lost) for lost in (True, False)),
     *[("deceleration_area_10min", 2), ("fhr_usable_1min", 0.2)] * 2,
 ]
-"""What may change at a look, to what."""
+"""What may change at an evaluation, to what."""
 BACK = [*((name, values[0]) for name, values in CAN_BE.items()), ("lost", False)]
 ACTS: list[tuple[str, dict[str, Any]]] = [  # of the neighbours
     *[("acknowledge", {"off_by": 0})] * 8,
@@ -164,7 +164,7 @@ ACTS: list[tuple[str, dict[str, Any]]] = [  # of the neighbours
     *(("limit", {"name": "uneasy", "up": up, "for_s": for_s}) for up in (True, False) for for_s in (20, 60)),
 ]
 WHERE = st.sampled_from([0, 0, 0, 0, 1, 2])
-DELAY_S = st.integers(0, LOOK_EVERY_S - 1)
+DELAY_S = st.integers(0, EVALUATE_EVERY_S - 1)
 FOR_S = st.sampled_from([10, 20, 45, 60])
 
 
@@ -172,9 +172,9 @@ FOR_S = st.sampled_from([10, 20, 45, 60])
 class Witness:
     """What must never be at one bed, judged from what it shows and says."""
 
-    climbed: int = 0
+    escalated_level: int = 0
     holds_since: list[int | None] = field(default_factory=lambda: [None] * len(NAMES))
-    told: list[int] = field(default_factory=lambda: [NOT_HELD_BACK] * len(NAMES))
+    told: list[int] = field(default_factory=lambda: [NOT_SUPPRESSED] * len(NAMES))
     shelf_ends: list[int] = field(default_factory=lambda: [-1] * len(NAMES))
     limits: list[float] = field(default_factory=lambda: [math.nan] * len(NAMES))
     limit_ends: list[int] = field(default_factory=lambda: [-1] * len(NAMES))
@@ -195,9 +195,9 @@ class Witness:
         assert {*self.shelf_ends, *self.limit_ends, self.pause_ends} <= ends
         assert a.level[n] == TEAM or not self._asks_for_the_team(a, n)
         if a.level[n] == 0:
-            self.climbed = 0
+            self.escalated_level = 0
 
-    def looked(
+    def evaluated(
         self,
         a: Attention,
         n: int,
@@ -205,31 +205,31 @@ class Witness:
         values: Values,
         lost: bool,
         before: tuple[int, int, bool],
-        asides: list[Aside],
+        notices: list[Notice],
         changes: list[Change],
     ) -> None:
-        """After a look. before: level, flag, and whether it was answered."""
+        """After an evaluation. before: level, flag, and whether it was answered."""
         self._everything_ends(a, n, second)
         active = a.active[:, n].tolist()
         counts = [active[i] and (RANKS[i] == TEAM or not (self.shelf_ends[i] > second)) for i in range(len(NAMES))]
         level, asked = int(a.level[n]), max((RANKS[i] for i in range(len(NAMES)) if counts[i]), default=0)
         assert (level > 0) == any(counts)
         assert level == TEAM or not self._asks_for_the_team(a, n)
-        assert not a.answered[n] or (before[2] and before[1] == a.flag[n])
+        assert not a.acknowledged[n] or (before[2] and before[1] == a.flag[n])
         assert len(changes) <= 1
         for change in changes:
-            assert change.word in ("eased", "lowered") or not a.answered[n]
+            assert change.word in ("eased", "lowered") or not a.acknowledged[n]
             if change.word in ("escalated", "returned"):
-                self.climbed = change.level
+                self.escalated_level = change.level
                 assert change.level == min(before[0] + 1, TEAM)
             if change.word == "escalated":
                 may = max(RANK[c.goes_up_to] for c, does in zip(POLICY.condition, counts, strict=True) if does)
                 assert change.level <= may
             if change.word == "raised" or level == 0 or (before[2] and level < before[0]):  # what was answered may fall
-                self.climbed = 0
-        assert a.answered[n] or level == 0 or level >= max(self.climbed, asked)
+                self.escalated_level = 0
+        assert a.acknowledged[n] or level == 0 or level >= max(self.escalated_level, asked)
         assert before[0] == level or changes
-        self._nothing_disappears(a, n, second, values, lost, counts, asides)
+        self._nothing_disappears(a, n, second, values, lost, counts, notices)
 
     def _asks_for_the_team(self, a: Attention, n: int) -> bool:
         return any(a.active[i, n] for i, rank in enumerate(RANKS) if rank == TEAM)
@@ -251,12 +251,12 @@ class Witness:
         values: Values,
         lost: bool,
         counts: list[bool],
-        asides: list[Aside],
+        notices: list[Notice],
     ) -> None:
         """What has held long enough and does not count has been told, and once in one go for one reason."""
         active = a.active[:, n].tolist()
         for i, condition in enumerate(POLICY.condition):
-            said = [aside.why for aside in asides if aside.word == "held-back" and aside.condition == i]
+            said = [notice.why for notice in notices if notice.word == "held-back" and notice.condition == i]
             assert len(said) <= 1
             assert self.told[i] not in said, (NAMES[i], said)
             (name, sign, limit), *others = condition.all
@@ -267,13 +267,13 @@ class Witness:
             self.holds_since[i] = (second if since is None else since) if holds else None
             since = self.holds_since[i]
             long_enough = since is not None and second - since >= condition.hold_s
-            assert not long_enough or counts[i] or said or self.told[i] != NOT_HELD_BACK, NAMES[i]
+            assert not long_enough or counts[i] or said or self.told[i] != NOT_SUPPRESSED, NAMES[i]
             goes_on = (long_enough or active[i]) and not counts[i]
             if self.told[i] == LOST:
                 goes_on = lost
             elif self.told[i] == HIGHER:
-                goes_on = counts[i] and bool(a.answered[n])
-            self.told[i] = said[0] if said else (self.told[i] if goes_on else NOT_HELD_BACK)
+                goes_on = counts[i] and bool(a.acknowledged[n])
+            self.told[i] = said[0] if said else (self.told[i] if goes_on else NOT_SUPPRESSED)
 
 
 def quiet() -> Values:
@@ -285,14 +285,14 @@ class Beds(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.beside, self.alone = arrays.empty(Attention, LANES, SIZES), arrays.empty(Attention, 1, SIZES)
-        self.plain = [PlainBed(POLICY) for _ in range(LANES)]
-        self.witness = [Witness() for _ in range(LANES)]
-        self.second = 100 + 7001 * np.arange(LANES)  # the beds' own
-        self.passed_s = [0] * LANES  # since the last look
-        self.values = [quiet() for _ in range(LANES)]
-        self.lost = [False] * LANES
-        self.looks = 0
+        self.beside, self.alone = arrays.empty(Attention, BEDS, SIZES), arrays.empty(Attention, 1, SIZES)
+        self.plain = [PlainBed(POLICY) for _ in range(BEDS)]
+        self.witness = [Witness() for _ in range(BEDS)]
+        self.second = 100 + 7001 * np.arange(BEDS)  # the beds' own
+        self.passed_s = [0] * BEDS  # since the last evaluation
+        self.values = [quiet() for _ in range(BEDS)]
+        self.lost = [False] * BEDS
+        self.evaluations = 0
         self.chance = random.Random(0)
         self.compares_alone = False
 
@@ -302,55 +302,55 @@ class Beds(RuleBasedStateMachine):
         self.chance = random.Random(seed)
         self.compares_alone = alone == 0
 
-    @rule(moves=st.lists(st.sampled_from(MOVES), min_size=1, max_size=3), looks=st.integers(1, 6))
-    def something_changes(self, moves: list[tuple[str, float]], looks: int) -> None:
+    @rule(moves=st.lists(st.sampled_from(MOVES), min_size=1, max_size=3), evaluations=st.integers(1, 6))
+    def something_changes(self, moves: list[tuple[str, float]], evaluations: int) -> None:
         for move in moves:
             self.change(0, move)
-        self.time_passes(looks)
+        self.time_passes(evaluations)
 
-    @rule(looks=st.integers(1, 10))
-    def time_passes(self, looks: int) -> None:
-        for _ in range(looks):
-            self.look()
+    @rule(evaluations=st.integers(1, 10))
+    def time_passes(self, evaluations: int) -> None:
+        for _ in range(evaluations):
+            self.evaluate()
 
     @rule(n=WHERE, off_by=st.sampled_from([0, 0, 0, 1, -1]), delay_s=DELAY_S)
     def acknowledge(self, n: int, off_by: int, delay_s: int = 0) -> None:
         flag, second = self.plain[n].flag + off_by, self.now(n, delay_s)
         taken = self.plain[n].acknowledge(flag, second)
-        for a, lane in self.of(n):
-            change = attention.acknowledge(a, lane, flag, second)
-            assert change == (Change(lane, attention.ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
+        for a, bed in self.of(n):
+            change = attention.acknowledge(a, bed, flag, second)
+            assert change == (Change(bed, attention.ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
         self.after_an_act(n)
 
     @rule(n=WHERE, delay_s=DELAY_S)
     def care(self, n: int, delay_s: int = 0) -> None:
         second = self.now(n, delay_s)
         self.plain[n].care(second, self.values[n])
-        for a, lane in self.of(n):
-            attention.acknowledge(a, lane, int(a.flag[lane]), second)
-            attention.care(a, lane, second, self.values[n], POLICY)
+        for a, bed in self.of(n):
+            attention.acknowledge(a, bed, int(a.flag[bed]), second)
+            attention.care(a, bed, second, self.values[n], POLICY)
         self.after_an_act(n)
 
     @rule(n=WHERE, off_by=st.sampled_from([0, 0, 0, 1, -1]), for_s=FOR_S, delay_s=DELAY_S)
     def shelve(self, n: int, off_by: int, for_s: int, delay_s: int = 0) -> None:
         flag, until = self.plain[n].flag + off_by, self.now(n, delay_s) + for_s
         taken = self.plain[n].shelve(flag, until)
-        for a, lane in self.of(n):
-            change = attention.shelve(a, lane, flag, until, POLICY)
-            assert change == (Change(lane, attention.SHELVED_FLAG, 0, flag) if taken else None)
+        for a, bed in self.of(n):
+            change = attention.shelve(a, bed, flag, until, POLICY)
+            assert change == (Change(bed, attention.SHELVED_FLAG, 0, flag) if taken else None)
         self.after_an_act(n, until, shelves=True)
 
     @rule(n=WHERE)
     def unshelve(self, n: int) -> None:
         self.plain[n].unshelve()
-        for a, lane in self.of(n):
-            a.shelved_until[:, lane] = -1
+        for a, bed in self.of(n):
+            a.shelved_until[:, bed] = -1
         self.after_an_act(n)
 
     @rule(name=st.sampled_from(NAMES), for_s=FOR_S)
     def shelf_from_before(self, name: str, for_s: int) -> None:
         self.take_over(0, name, for_s)
-        self.look()
+        self.evaluate()
 
     @rule(n=WHERE, for_s=st.one_of(FOR_S, st.just(0)), delay_s=DELAY_S)
     def pause(self, n: int, for_s: int, delay_s: int = 0) -> None:
@@ -360,11 +360,11 @@ class Beds(RuleBasedStateMachine):
             self.plain[n].pause(until)
         else:
             self.plain[n].end_pause()
-        for a, lane in self.of(n):
+        for a, bed in self.of(n):
             if for_s:
-                attention.pause(a, lane, until, POLICY)
+                attention.pause(a, bed, until, POLICY)
             else:
-                a.paused_until[lane] = -1
+                a.paused_until[bed] = -1
         self.after_an_act(n, until)
 
     @rule(n=WHERE, name=st.sampled_from(["many", "uneasy"]), up=st.booleans(), for_s=st.one_of(FOR_S, st.just(0)))
@@ -377,10 +377,10 @@ class Beds(RuleBasedStateMachine):
             self.plain[n].limit(name, bounds[up], until)
         else:
             self.plain[n].end_limit(name)
-        for a, lane in self.of(n):
-            a.own_limit_until[i, lane] = until
+        for a, bed in self.of(n):
+            a.own_limit_until[i, bed] = until
             if for_s:
-                a.own_limit[i, lane] = bounds[up]
+                a.own_limit[i, bed] = bounds[up]
         self.after_an_act(n, until)
 
     def of(self, n: int) -> list[tuple[Attention, int]]:
@@ -408,63 +408,67 @@ class Beds(RuleBasedStateMachine):
             getattr(self, name)(n=n, **how)
 
     def take_over(self, n: int, name: str, for_s: int) -> None:
-        """A shelf from before a fresh start, of anything at all; nobody does anything before the next look."""
+        """A shelf from before a fresh start, of anything at all; nobody does anything before the next evaluation."""
         until = self.now(n, 0) + for_s
         self.plain[n].watched[name].shelved_until = until
-        for a, lane in self.of(n):
-            a.shelved_until[NAMES.index(name), lane] = until
+        for a, bed in self.of(n):
+            a.shelved_until[NAMES.index(name), bed] = until
         self.after_an_act(n, until)
 
     def after_an_act(self, n: int, until: int = -1, shelves: bool = False) -> None:
         self.witness[n].acted(self.beside, n, until, shelves)
         self.compare([n])
 
-    def look(self) -> None:
-        """The last bed is looked at every second time only."""
-        self.second += LOOK_EVERY_S
-        self.passed_s = [0] * LANES
-        self.looks += 1
-        lanes = np.arange(LANES - self.looks % 2)
-        for n in lanes[1:].tolist():
+    def evaluate(self) -> None:
+        """The last bed is evaluated every second time only."""
+        self.second += EVALUATE_EVERY_S
+        self.passed_s = [0] * BEDS
+        self.evaluations += 1
+        beds = np.arange(BEDS - self.evaluations % 2)
+        for n in beds[1:].tolist():
             self.live(n)
         a = self.beside
-        before = list(zip(a.level.tolist(), a.flag.tolist(), a.answered.tolist(), strict=True))
-        decision = self.decide(a, lanes)
+        before = list(zip(a.level.tolist(), a.flag.tolist(), a.acknowledged.tolist(), strict=True))
+        decision = self.decide(a, beds)
         assert [c.n for c in decision.changes] == sorted(c.n for c in decision.changes)
-        assert [a.n for a in decision.asides] == sorted(a.n for a in decision.asides)
+        assert [a.n for a in decision.notices] == sorted(a.n for a in decision.notices)
         if self.compares_alone:
             by_itself = self.decide(self.alone, np.array([0]))
             assert by_itself.changes == [c for c in decision.changes if c.n == 0]
-            assert by_itself.asides == [a for a in decision.asides if a.n == 0]
-        for n in lanes.tolist():
+            assert by_itself.notices == [a for a in decision.notices if a.n == 0]
+        for n in beds.tolist():
             changes = [c for c in decision.changes if c.n == n]
-            asides = [a for a in decision.asides if a.n == n]
+            notices = [a for a in decision.notices if a.n == n]
             second, values, lost = int(self.second[n]), self.values[n], self.lost[n]
-            self.witness[n].looked(self.beside, n, second, values, lost, before[n], asides, changes)
-            besides, said = self.plain[n].look(second, values, lost)
+            self.witness[n].evaluated(self.beside, n, second, values, lost, before[n], notices, changes)
+            plain_notices, said = self.plain[n].evaluate(second, values, lost)
             assert [Said(c.word, c.level, c.flag) for c in changes] == said, n
-            named = [Beside(a.word, NAMES[a.condition] if a.condition >= 0 else "", WORDS[a.why]) for a in asides]
-            assert named == besides, n
-        self.compare(range(LANES))
+            named = [PlainNotice(a.word, NAMES[a.condition] if a.condition >= 0 else "", WORDS[a.why]) for a in notices]
+            assert named == plain_notices, n
+        self.compare(range(BEDS))
 
-    def decide(self, a: Attention, lanes: Ints) -> Decision:
-        values = [self.values[n] for n in lanes.tolist()]
+    def decide(self, a: Attention, beds: Ints) -> Decision:
+        values = [self.values[n] for n in beds.tolist()]
         measures = {name: np.array([at[name] for at in values]) for name in CAN_BE}
-        lost = np.array([self.lost[n] for n in lanes.tolist()])
-        return decide(a, lanes, self.second[lanes], measures, lost, POLICY)
+        lost = np.array([self.lost[n] for n in beds.tolist()])
+        return decide(a, beds, self.second[beds], measures, lost, POLICY)
 
     def compare(self, beds: Iterable[int]) -> None:
         """Each bed with its plain one, and the first with itself alone."""
         a = self.beside
-        counting = np.array([attention.counting_at(a, n, POLICY) for n in range(LANES)]).T
-        counts, active, held_back = counting.tolist(), a.active.tolist(), a.held_back.tolist()
+        counting = np.array([attention.counting_at(a, n, POLICY) for n in range(BEDS)]).T
+        counts, active, suppressed = counting.tolist(), a.active.tolist(), a.suppressed.tolist()
         until = a.shelved_until.tolist()
         for n in beds:
             plain = self.plain[n]
-            assert (a.level[n], a.flag[n], a.answered[n]) == (plain.level, plain.flag, plain.answered_at is not None), n
+            assert (a.level[n], a.flag[n], a.acknowledged[n]) == (
+                plain.level,
+                plain.flag,
+                plain.acknowledged_at is not None,
+            ), n
             for i, w in enumerate(plain.all):
-                shown = active[i][n], counts[i][n], WORDS[held_back[i][n]], until[i][n]
-                expected = w.active, w.counts, w.kept_back, -1 if w.shelved_until is None else w.shelved_until
+                shown = active[i][n], counts[i][n], WORDS[suppressed[i][n]], until[i][n]
+                expected = w.active, w.counts, w.suppressed, -1 if w.shelved_until is None else w.shelved_until
                 assert shown == expected, (n, NAMES[i])
         if self.compares_alone:
             for name in Attention._fields:
@@ -489,16 +493,16 @@ class OneBed:
     def __init__(self) -> None:
         self.a, self.second, self.values = arrays.empty(Attention, 1, SIZES), 0, quiet()
         self.said: list[tuple[str, int]] = []
-        self.held_back: list[tuple[str, str]] = []
+        self.suppressed: list[tuple[str, str]] = []
 
     def during(self, seconds: int, lost: float = 0, **values: float) -> "OneBed":
         self.values |= values
-        for _ in range(seconds // LOOK_EVERY_S):
-            self.second += LOOK_EVERY_S
+        for _ in range(seconds // EVALUATE_EVERY_S):
+            self.second += EVALUATE_EVERY_S
             at = np.array([self.second])
             decision = decide(self.a, np.array([0]), at, self.values, np.array([lost > 0]), POLICY)
             self.said += [(c.word, c.level) for c in decision.changes]
-            self.held_back += [(NAMES[a.condition], WORDS[a.why]) for a in decision.asides if a.word == "held-back"]
+            self.suppressed += [(NAMES[a.condition], WORDS[a.why]) for a in decision.notices if a.word == "held-back"]
         return self
 
     def acknowledge(self) -> "OneBed":
@@ -537,7 +541,7 @@ def test_a_level_that_was_waited_for_outlives_a_condition_of_that_level() -> Non
         assert bed.a.level[0] == level
         bed.during(10, sinusoidal_min=0, running_s=0)
         assert bed.a.level[0] == 2
-        assert not bed.a.answered[0]
+        assert not bed.a.acknowledged[0]
 
 
 def test_what_people_set_ends_by_its_time() -> None:
@@ -556,9 +560,9 @@ def test_what_people_set_ends_by_its_time() -> None:
 
 def test_an_answer_ends_and_never_begins_by_itself() -> None:
     bed = OneBed().during(5, running_s=80).acknowledge().during(25)
-    assert bed.a.answered[0]
+    assert bed.a.acknowledged[0]
     assert bed.during(5).said[-1] == ("repeated", 3)
-    assert not bed.during(300).a.answered[0]
+    assert not bed.during(300).a.acknowledged[0]
 
 
 def test_what_came_off_its_shelf_after_an_answer_was_not_answered() -> None:
@@ -579,7 +583,7 @@ def test_what_was_done_before_a_flag_spoke_again_says_nothing_of_it() -> None:
 def test_what_began_after_something_was_done_was_not_helped_by_it() -> None:
     """It says nothing of whether that has helped."""
     bed = OneBed().during(5, sinusoidal_min=6).care().during(5, signal_lost_s=10).during(30, variability_bpm=8)
-    assert bed.held_back == [("probe", "higher")]
+    assert bed.suppressed == [("probe", "higher")]
     assert bed.said == [("raised", 2)]
 
 
@@ -599,24 +603,24 @@ def test_a_pause_begins_anew() -> None:
 
 def test_what_is_kept_back_is_told_once() -> None:
     covered = OneBed().during(60, concern=45, observed_min=1)
-    assert covered.held_back == [("uneasy", "coverage")]
+    assert covered.suppressed == [("uneasy", "coverage")]
     shelved = OneBed().shelf_from_before("wave", 40).during(30, sinusoidal_min=6)
-    assert shelved.held_back == [("wave", "shelved")]
+    assert shelved.suppressed == [("wave", "shelved")]
 
 
 def test_what_a_new_shelf_is_not_for_is_told_even_when_it_ends_with_an_older_one() -> None:
     bed = OneBed().during(5, sinusoidal_min=6).shelve(60).during(10, sinusoidal_min=0)
     bed.during(10, concern=45).shelve(60 - (bed.second - 5)).during(5, sinusoidal_min=6)
     assert bed.said == [("raised", 2), ("raised", 1)]
-    assert bed.held_back == [("wave", "shelved")]
+    assert bed.suppressed == [("wave", "shelved")]
 
 
 def test_a_flag_that_speaks_keeps_nothing_back() -> None:
     bed = OneBed().during(5, sinusoidal_min=6).acknowledge().during(5, signal_lost_s=10)
-    assert bed.held_back == [("probe", "higher")]
+    assert bed.suppressed == [("probe", "higher")]
     bed.during(5, running_s=80)
     assert bed.said == [("raised", 2), ("worsened", 3)]
-    assert not bed.a.held_back.any()
+    assert not bed.a.suppressed.any()
     at_once = OneBed().during(5, sinusoidal_min=6).acknowledge().during(5, signal_lost_s=10, running_s=80)
     assert at_once.said == [("raised", 2), ("worsened", 3)]
-    assert at_once.held_back == []
+    assert at_once.suppressed == []

@@ -1,8 +1,8 @@
 """The array engine against a plain reader of one bed, on any trace that hypothesis can think of.
 
 Every number is compared in both directions: baseline, resting tone and variability at every second, every named event
-with all that is said of it, every measure at many looks. Events are the same to the sample. Sums that are added up in
-another order may differ in the last bits (1e-6 here), measures by `WITHIN`: there the engine keeps depths, areas
+with all that is said of it, every measure at many evaluations. Events are the same to the sample. Sums that are added
+up in another order may differ in the last bits (1e-6 here), measures by `WITHIN`: there the engine keeps depths, areas
 and the minutes' baselines in such steps.
 """
 
@@ -72,20 +72,20 @@ def test_arrays_and_loops_find_the_same(fhr: Trace, ua: Trace, mhr: int, weeks: 
     plain = PlainBed()
     state = State(RULES, [f"b{i}" for i in range(beds)], [""] * beds)
     rate, toco = (np.stack([np.roll(trace, 97 * i) for i in range(beds)], axis=-1) for trace in (fhr, ua))
-    lanes, every, pulse = np.arange(beds), np.ones(beds, dtype=np.int64), np.full(beds, float(mhr))
+    every_bed, every, pulse = np.arange(beds), np.ones(beds, dtype=np.int64), np.full(beds, float(mhr))
     events: list[Event] = []
     for second in range(SECONDS):
         part, stage = slice(second * HZ, (second + 1) * HZ), 1 + (second >= SECONDS // 2)
         engine.advance(
-            state, lanes, every * second, rate[part], toco[part], pulse, events, every * stage,
+            state, every_bed, every * second, rate[part], toco[part], pulse, events, every * stage,
             every * weeks,
         )  # fmt: skip
-        looked = plain.second(fhr[part].tolist(), ua[part].tolist(), mhr, stage, weeks)
+        is_evaluated = plain.second(fhr[part].tolist(), ua[part].tolist(), mhr, stage, weeks)
         assert same(plain.baseline, float(state.baseline.bpm[0]), 1e-6), second
         assert same(plain.reference, float(state.baseline.reference_bpm[0]), 1e-6), second
         assert same(plain.variability, float(state.variability.bpm[0]), 1e-6), second
         assert same(plain.rest, float(state.all.tone.rest[0]), 1e-6), second
-        if looked and second % 7 == 0 and most_found(plain) <= MOST:
+        if is_evaluated and second % 7 == 0 and most_found(plain) <= MOST:
             compare_measures(plain, state, second)
     assert_same_events(plain, [e for e in events if e.bed == "b0"])
 

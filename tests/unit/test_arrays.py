@@ -7,7 +7,7 @@ import pytest
 
 from quietward.detect import rule_file
 from quietward.detect.core import arrays
-from quietward.detect.core.arrays import Bools, Floats, Ints, index, lane, part, switch
+from quietward.detect.core.arrays import Bools, Floats, Ints, array, index, part, switch
 from quietward.detect.core.state.beds import Beds
 from quietward.detect.core.state.state import State
 
@@ -17,18 +17,18 @@ SIZES = {"long": 7}
 class Some(NamedTuple):
     """One array of each kind and shape."""
 
-    bpm: Floats = lane(np.nan)
+    bpm: Floats = array(np.nan)
     number: Ints = index(-1)
     is_open: Bools = switch()
-    ring: Floats = lane(2.5, "long")
+    ring: Floats = array(2.5, "long")
     table: Ints = index(3, 2, "long")
-    codes: Ints = lane(0, "long", dtype=np.uint16)
+    codes: Ints = array(0, "long", dtype=np.uint16)
 
 
 class Whole(NamedTuple):
     """Arrays with others as their parts; one of them has a size of its own."""
 
-    bpm: Floats = lane(1.0)
+    bpm: Floats = array(1.0)
     first: Some = part(Some)
     second: Some = part(Some, long="longer")
 
@@ -39,8 +39,8 @@ WHOLE_SIZES = {"long": 7, "longer": 9}
 def different() -> Some:
     """Five beds with another number in every place."""
     some = arrays.empty(Some, 5, SIZES)
-    for place, array in enumerate(some):
-        array[...] = (np.arange(array.size).reshape(array.shape) + 100 * place) % (2 if array.dtype == bool else 10**6)
+    for place, one in enumerate(some):
+        one[...] = (np.arange(one.size).reshape(one.shape) + 100 * place) % (2 if one.dtype == bool else 10**6)
     return some
 
 
@@ -77,11 +77,11 @@ def test_parts_have_arrays_and_sizes_of_their_own() -> None:
 def test_arrays_grow_with_fresh_beds_and_the_old_ones_stay() -> None:
     grown = arrays.grown(different(), 2)
     fresh, old = all_of(arrays.empty(Some, 2, SIZES)), all_of(different())
-    for name, array in zip(Some._fields, grown, strict=True):
-        assert array[..., :5].tolist() == old[name]
-        np.testing.assert_array_equal(array[..., 5:], np.array(fresh[name]))
-        assert array.dtype == getattr(different(), name).dtype
-        assert array.flags.c_contiguous
+    for name, one in zip(Some._fields, grown, strict=True):
+        assert one[..., :5].tolist() == old[name]
+        np.testing.assert_array_equal(one[..., 5:], np.array(fresh[name]))
+        assert one.dtype == getattr(different(), name).dtype
+        assert one.flags.c_contiguous
     whole = arrays.grown(arrays.empty(Whole, 1, WHOLE_SIZES), 2)
     assert whole.second.table.shape == (2, 9, 3)
 
@@ -116,7 +116,7 @@ def test_bytes_are_read_back_and_what_is_behind_them_is_left() -> None:
 
 def test_another_order_size_type_or_beginning_is_another_layout() -> None:
     class Swapped(NamedTuple):
-        bpm: Floats = lane(1.0)
+        bpm: Floats = array(1.0)
         second: Some = part(Some, long="longer")
         first: Some = part(Some)
 
@@ -126,7 +126,7 @@ def test_another_order_size_type_or_beginning_is_another_layout() -> None:
         second: Some = part(Some, long="longer")
 
     class Begun(NamedTuple):
-        bpm: Floats = lane(2.0)
+        bpm: Floats = array(2.0)
         first: Some = part(Some)
         second: Some = part(Some, long="longer")
 
@@ -143,7 +143,7 @@ def test_a_checkpoint_of_another_layout_is_refused(monkeypatch: pytest.MonkeyPat
     again = State.from_bytes(stored, rules)
     assert again is not None
     assert again.to_bytes() == stored
-    assert again.lane_of == {"a": 0, "b": 1}
+    assert again.index_of == {"a": 0, "b": 1}
     told = arrays.layout(Beds, rules.sizes)
     monkeypatch.setattr(arrays, "layout", lambda *_: told.replace("onset", "offset"))
     assert State.from_bytes(stored, rules) is None

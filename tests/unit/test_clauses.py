@@ -30,15 +30,13 @@ def test_each_group_holds_where_all_its_clauses_hold(groups: list[list[Clause]])
     limits = {name: sorted({limit for other, _, limit in asked if other == name}) for name, _, _ in asked}
     # At the limits, on both sides of them, and unknown.
     choices = {name: [*found, found[0] - 1, found[-1] + 1, math.nan] for name, found in limits.items()}
-    lanes = 400
-    measures = {name: rng.choice(found, lanes) for name, found in choices.items()}
-    first = np.where(
-        rng.random((len(groups), lanes)) < 0.2, rng.choice([0.5, 3.0, 120.0], (len(groups), lanes)), np.nan
-    )
+    beds = 400
+    measures = {name: rng.choice(found, beds) for name, found in choices.items()}
+    first = np.where(rng.random((len(groups), beds)) < 0.2, rng.choice([0.5, 3.0, 120.0], (len(groups), beds)), np.nan)
     clauses = Clauses(groups)
     plain, own = clauses.holding(measures), clauses.holding(measures, first)
     seen = 0
-    for n in range(lanes):
+    for n in range(beds):
         values = {name: float(found[n]) for name, found in measures.items()}
         for i, group in enumerate(groups):
             assert plain[i, n] == holds(group, values)
@@ -47,7 +45,7 @@ def test_each_group_holds_where_all_its_clauses_hold(groups: list[list[Clause]])
     assert 0 < seen < plain.size
 
 
-def test_limits_may_differ_from_lane_to_lane() -> None:
+def test_limits_may_differ_from_bed_to_bed() -> None:
     clauses = Clauses([[("a", ">=", np.array([1.0, 2.0, 3.0])), ("b", "<", 5.0)], [("b", ">", 4.0)]])  # type: ignore[list-item]
     found = clauses.holding({"a": np.array([2.0, 2.0, 2.0]), "b": np.array([4.5, 5.5, np.nan])})
     assert found.tolist() == [[True, False, False], [True, True, False]]

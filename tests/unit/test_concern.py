@@ -38,7 +38,7 @@ weigh = called(concern.weigh)
 
 
 def weighed(values: dict[str, float], concerned: Concern = CONCERN) -> tuple[list[float], float]:
-    """Return the points and the sum, beside a lane at which nothing is found."""
+    """Return the points and the sum, beside a bed at which nothing is found."""
     f = arrays.empty(Findings, 2, {"rule_sets": 1, "findings": len(concerned.finding)})
     for name, none in NONE_OF_IT.items():
         f.values[0, ASKED[name]] = values.get(name, none), none

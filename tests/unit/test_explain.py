@@ -77,10 +77,10 @@ def decelerations(fhr: Signal, ua: Signal) -> list[Event]:
     """Return those of many traces side by side; fhr, ua: shape (samples, traces)."""
     n = fhr.shape[1]
     events: list[Event] = []
-    state, lanes, nothing = State(RULES, [str(i) for i in range(n)], [""] * n), np.arange(n), np.full(n, np.nan)
+    state, beds, nothing = State(RULES, [str(i) for i in range(n)], [""] * n), np.arange(n), np.full(n, np.nan)
     for second in range(len(fhr) // HZ):
         part = slice(second * HZ, (second + 1) * HZ)
-        engine.advance(state, lanes, np.full(n, second), fhr[part], ua[part], nothing, events)
+        engine.advance(state, beds, np.full(n, second), fhr[part], ua[part], nothing, events)
     return [event for event in events if event.kind == "deceleration"]
 
 

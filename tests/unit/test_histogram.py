@@ -13,20 +13,20 @@ from tests.compiled import called
 push, catch_up, leave_out, value_at = (
     called(f) for f in (minute.push, histogram.catch_up, histogram.leave_out, histogram.value_at)
 )
-LOWEST, HIGHEST, WINDOW_S, LANES, SECONDS = 30.0, 240.0, 120, 4, 400
+LOWEST, HIGHEST, WINDOW_S, BEDS, SECONDS = 30.0, 240.0, 120, 4, 400
 
 
 def signal(rng: np.random.Generator) -> np.ndarray:
-    """Seconds of quarters of a bpm, shape (SECONDS, 4, LANES), with gaps."""
-    bpm = np.clip(np.round((140 + rng.normal(0, 25, (SECONDS, HZ, LANES))) * STEPS) / STEPS, LOWEST, HIGHEST)
+    """Seconds of quarters of a bpm, shape (SECONDS, 4, BEDS), with gaps."""
+    bpm = np.clip(np.round((140 + rng.normal(0, 25, (SECONDS, HZ, BEDS))) * STEPS) / STEPS, LOWEST, HIGHEST)
     bpm[rng.random(bpm.shape) < 0.1] = np.nan
     return bpm
 
 
 def take(recent: Minute, second: int, bpm: np.ndarray) -> None:
-    """Let a second of all beds come, shape (4, LANES)."""
+    """Let a second of all beds come, shape (4, BEDS)."""
     for k in range(HZ):
-        for n in range(LANES):
+        for n in range(BEDS):
             push(recent, n, second * HZ + k, float(bpm[k, n]), float(bpm[k, n]), False)
 
 
@@ -34,12 +34,12 @@ def take(recent: Minute, second: int, bpm: np.ndarray) -> None:
 def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> None:
     rng = np.random.default_rng(seed)
     bpm, begins = signal(rng), rng.integers(0, 1_000_000)
-    h = arrays.empty(Histogram, LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
-    recent = arrays.empty(Minute, LANES, {})
-    every = np.arange(LANES)
+    h = arrays.empty(Histogram, BEDS, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
+    recent = arrays.empty(Minute, BEDS, {})
+    every = np.arange(BEDS)
     for k in range(SECONDS):
         take(recent, int(begins + k), bpm[k])
-        due = every if k % 50 == 49 else np.flatnonzero(rng.random(LANES) < 0.15)
+        due = every if k % 50 == 49 else np.flatnonzero(rng.random(BEDS) < 0.15)
         for n in due.tolist():
             catch_up(h, recent, FHR, n, int(begins + k), LOWEST)
             window = bpm[max(0, k + 1 - WINDOW_S) : k + 1, :, n].ravel()
@@ -55,9 +55,9 @@ def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> Non
 
 def test_what_is_left_out_is_counted_no_more() -> None:
     bpm = signal(np.random.default_rng(9))[:50]
-    h = arrays.empty(Histogram, LANES, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
-    recent = arrays.empty(Minute, LANES, {})
-    every = np.arange(LANES)
+    h = arrays.empty(Histogram, BEDS, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
+    recent = arrays.empty(Minute, BEDS, {})
+    every = np.arange(BEDS)
     for k in range(50):
         take(recent, k, bpm[k])
     for n in every.tolist():

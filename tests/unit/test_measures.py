@@ -31,45 +31,47 @@ MANY = "sixty accelerations in half an hour"
 """More than the core keeps: there its counts are too small."""
 
 
-Looks = dict[int, list[Values]]
+Evaluations = dict[int, list[Values]]
 """By second: the measures as each rule set sees them."""
 
 
 def is_compared(second: int, end: int) -> bool:
-    """Choose the ends of some minutes, looks in the middle of others, and the last one."""
+    """Choose the ends of some minutes, evaluations in the middle of others, and the last one."""
     return second in (end, 0) or second % 420 == 419 or second % 245 == 244
 
 
-def read_by_core(strips: list[Strip], chosen: Callable[[int, int], bool]) -> list[Looks]:
+def read_by_core(strips: list[Strip], chosen: Callable[[int, int], bool]) -> list[Evaluations]:
     """Read strips side by side."""
-    state, found = State(RULES, [s.name for s in strips], [""] * len(strips)), [Looks() for _ in strips]
+    state, found = State(RULES, [s.name for s in strips], [""] * len(strips)), [Evaluations() for _ in strips]
     for second in range(max(s.seconds for s in strips)):
         going_on = [n for n, s in enumerate(strips) if second < s.seconds]
-        part, lanes = slice(second * HZ, (second + 1) * HZ), np.array(going_on)
+        part, beds = slice(second * HZ, (second + 1) * HZ), np.array(going_on)
         fhr = np.stack([strips[n].fhr[part] for n in going_on], axis=-1)
         ua = np.stack([strips[n].ua[part] for n in going_on], axis=-1)
         mhr = np.array([strips[n].mhr[second] for n in going_on])
         stage = np.array([strips[n].stage[second] for n in going_on])
         weeks = np.array([strips[n].weeks for n in going_on])
-        engine.advance(state, lanes, np.full(len(lanes), second), fhr, ua, mhr, [], stage, weeks)
+        engine.advance(state, beds, np.full(len(beds), second), fhr, ua, mhr, [], stage, weeks)
         for n in going_on:
             if chosen(second, strips[n].seconds - 1):
                 found[n][second] = [values_of(state.findings, i, np.array([n]))[0] for i in range(len(RULE_SETS))]
     return found
 
 
-def read_plainly(s: Strip, chosen: Callable[[int, int], bool]) -> Looks:
+def read_plainly(s: Strip, chosen: Callable[[int, int], bool]) -> Evaluations:
     """Read one strip sample by sample."""
-    bed, found = PlainBed(), Looks()
+    bed, found = PlainBed(), Evaluations()
     for second in range(s.seconds):
         part = slice(second * HZ, (second + 1) * HZ)
-        looked = bed.second(s.fhr[part].tolist(), s.ua[part].tolist(), float(s.mhr[second]), s.stage[second], s.weeks)
-        if looked and chosen(second, s.seconds - 1):
+        is_evaluated = bed.second(
+            s.fhr[part].tolist(), s.ua[part].tolist(), float(s.mhr[second]), s.stage[second], s.weeks
+        )
+        if is_evaluated and chosen(second, s.seconds - 1):
             found[second] = [all_of(bed, rules) for rules in RULES.rule_sets]
     return found
 
 
-def kept(name: str, make: Callable[[], list[Looks]]) -> list[Looks]:
+def kept(name: str, make: Callable[[], list[Evaluations]]) -> list[Evaluations]:
     """Return what the plain reader found: where a folder is named for it, from before. It knows nothing of the core."""
     folder = os.environ.get("QUIETWARD_PLAIN")
     if folder is None:
@@ -81,7 +83,7 @@ def kept(name: str, make: Callable[[], list[Looks]]) -> list[Looks]:
     if not file.exists():
         file.with_suffix(".new").write_bytes(msgspec.msgpack.encode(make()))
         file.with_suffix(".new").rename(file)
-    return msgspec.msgpack.decode(file.read_bytes(), type=list[Looks])
+    return msgspec.msgpack.decode(file.read_bytes(), type=list[Evaluations])
 
 
 AT_ONCE = 13
@@ -89,17 +91,17 @@ AT_ONCE = 13
 
 
 @cache
-def some_drawn(first: int) -> dict[str, Looks]:
+def some_drawn(first: int) -> dict[str, Evaluations]:
     strips = STRIPS[first : first + AT_ONCE]
     return dict(zip((s.name for s in strips), read_by_core(strips, is_compared), strict=True))
 
 
-def drawn(s: Strip) -> Looks:
+def drawn(s: Strip) -> Evaluations:
     return some_drawn(STRIPS.index(s) // AT_ONCE * AT_ONCE)[s.name]
 
 
 @cache
-def drawn_plainly() -> dict[str, Looks]:
+def drawn_plainly() -> dict[str, Evaluations]:
     found = kept("drawn", lambda: [read_plainly(s, is_compared) for s in STRIPS])
     return dict(zip((s.name for s in STRIPS), found, strict=True))
 
@@ -157,14 +159,14 @@ def test_the_plain_reader_knows_what_is_drawn(strip: Strip) -> None:
             assert agrees(last[i][name], expected), (name, RULE_SETS[i], last[i][name], expected)
 
 
-# In both directions, at any look.
+# In both directions, at any evaluation.
 
 
-def compare(name: str, by_core: dict[str, Looks], plainly: dict[str, Looks]) -> None:
+def compare(name: str, by_core: dict[str, Evaluations], plainly: dict[str, Evaluations]) -> None:
     assert by_core.keys() == plainly.keys()
     compared = 0
-    for bed, looks in plainly.items():
-        for second, plain in looks.items():
+    for bed, evaluations in plainly.items():
+        for second, plain in evaluations.items():
             if name in DEFECTS and not (DEFECTS[name] == UP_TO_31_MIN and second % 60 == 59):
                 continue
             for i, rules in enumerate(RULE_SETS):
@@ -210,12 +212,12 @@ def labours() -> list[Strip]:
 
 
 @cache
-def simulated() -> dict[str, Looks]:
+def simulated() -> dict[str, Evaluations]:
     return dict(zip((s.name for s in labours()), read_by_core(labours(), at_random), strict=True))
 
 
 @cache
-def simulated_plainly() -> dict[str, Looks]:
+def simulated_plainly() -> dict[str, Evaluations]:
     found = kept("simulated", lambda: [read_plainly(s, at_random) for s in labours()])
     return dict(zip((s.name for s in labours()), found, strict=True))
 
@@ -228,7 +230,9 @@ def test_simulated_labours_are_read_as_the_plain_reader_does(name: str) -> None:
 @pytest.mark.parametrize("name", [name for name in MEASURES if name != "high_variability_min"])
 def test_simulated_labours_show_it_at_more_than_one_value(name: str) -> None:
     """A test of the tests: what is the same throughout has not been tried. No labour varies by more than 25 bpm."""
-    every = [values[name] for looks in simulated_plainly().values() for both in looks.values() for values in both]
+    every = [
+        values[name] for evaluations in simulated_plainly().values() for both in evaluations.values() for values in both
+    ]
     assert len({value for value in every if not np.isnan(value)}) >= 2
 
 
@@ -247,10 +251,10 @@ def test_a_fall_is_related_to_a_contraction_that_ends_with_it() -> None:
     ends = [256 + k / HZ for k in range(24)]
     falls = [put(flat(140, 420), end - 60, ramp(-20, 35, 0, 25)) for end in ends]
     state, events = State(RULES, [f"{end}" for end in ends], [""] * len(ends)), list[Event]()
-    fhr, ua, lanes = np.stack(falls, axis=-1), np.stack([toco(420, 200)] * len(ends), axis=-1), np.arange(len(ends))
+    fhr, ua, beds = np.stack(falls, axis=-1), np.stack([toco(420, 200)] * len(ends), axis=-1), np.arange(len(ends))
     for second in range(420):
         part = slice(second * HZ, (second + 1) * HZ)
-        engine.advance(state, lanes, lanes * 0 + second, fhr[part], ua[part], np.full(len(ends), np.nan), events)
+        engine.advance(state, beds, beds * 0 + second, fhr[part], ua[part], np.full(len(ends), np.nan), events)
     assert {e.bed: e.detail["kind nichd-2008"] for e in events if e.kind == "deceleration"} == {
         f"{end}": "early" for end in ends
     }

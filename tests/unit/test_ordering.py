@@ -20,7 +20,7 @@ WAIT_S = RULES.reading.signal.wait_s
 
 
 def seconds_taken(*blocks: Block) -> tuple[int, int, dict[tuple[str, str], int]]:
-    """Return how many seconds the lane has taken, which one it stands at (from T0), and what was refused."""
+    """Return how many seconds the bed has taken, which one it stands at (from T0), and what was refused."""
     state = State(RULES)
     output = engine.step(state, list(blocks))
     engine.step(state, [Tick(blocks[-1].at + WAIT_S * 1000)])  # nothing waits any longer
@@ -113,7 +113,7 @@ def test_other_inputs_for_a_bed_never_heard_of_are_harmless() -> None:
         [DeviceStatus("x", T0, online=False), CommandEnvelope(T0, Acknowledge("y", "somebody", "y-f1")), Tick(T0)],
     )
     assert output.events == []
-    assert output.looked == set()
+    assert output.updated == set()
 
 
 def test_a_device_that_only_repeats_itself_falls_silent() -> None:
@@ -123,7 +123,7 @@ def test_a_device_that_only_repeats_itself_falls_silent() -> None:
     for i in range(20):
         again = Block("b", "a", 29, T0 + 29_000, T0 + 30_000 + i * 1000, [140.0] * 4, [10.0] * 4)
         output = engine.step(state, [again, Tick(T0 + 30_000 + i * 1000)])
-    assert 0 in output.looked
+    assert 0 in output.updated
     assert state.clock.lost[0]
 
 
@@ -143,7 +143,7 @@ def test_the_servers_clock_set_back_hides_no_silence() -> None:
     state = State(RULES)
     engine.step(state, [block(0), Tick(T0 + 500)])
     back = -600_000
-    seen = [engine.step(state, [Tick(T0 + back + i * 1000)]).looked for i in range(20)]
+    seen = [engine.step(state, [Tick(T0 + back + i * 1000)]).updated for i in range(20)]
     assert seen[-1] == {0}, "silent for 20 s by whatever clock"
     assert state.clock.lost[0]
     assert state.now == T0 + back + 19_000

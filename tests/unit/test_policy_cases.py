@@ -10,7 +10,7 @@ import pytest
 
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import LEVELS, WHY_HELD_BACK, Attention, Change, Policy
+from quietward.detect.core.alerting.attention import LEVELS, WHY_SUPPRESSED, Attention, Change, Policy
 from quietward.detect.core.measures.findings import MEASURES
 from tests.compiled import decide
 
@@ -30,15 +30,15 @@ def test_case(case: dict[str, Any]) -> None:
     a = arrays.empty(Attention, 1, {"conditions": len(POLICY.condition)})
     values, lost, told = dict(USUAL), False, []
     for second in range(0, case["until"], EVERY_S):
-        for at, new in case["looks"]:
+        for at, new in case["evaluations"]:
             if at == second:
                 lost = bool(new.get("lost", lost))
                 values |= {name: float(value) for name, value in new.items() if name != "lost"}
         decision = decide(a, np.array([0]), np.array([second]), values, np.array([lost]), POLICY)
-        for aside in decision.asides:
-            name = POLICY.condition[aside.condition].name if aside.condition >= 0 else ""
-            why = f" ({WHY_HELD_BACK[aside.why]})" if aside.why else ""
-            told.append(f"{second} {aside.word} {name}{why}".rstrip())
+        for notice in decision.notices:
+            name = POLICY.condition[notice.condition].name if notice.condition >= 0 else ""
+            why = f" ({WHY_SUPPRESSED[notice.why]})" if notice.why else ""
+            told.append(f"{second} {notice.word} {name}{why}".rstrip())
         told += [f"{second} {change.word} {LEVELS[change.level]}" for change in decision.changes]
         for at, act in case.get("acts", []):
             if at == second:

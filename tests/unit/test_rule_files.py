@@ -84,7 +84,7 @@ def test_only_rule_sets_may_ask_for_what_depends_on_them(monkeypatch: pytest.Mon
         (lambda t: t.replace("hold_s = 0\n", "", 1), "hold_s"),
         (lambda t: t.replace("look_after_s", "look_before_s"), "look_"),
         (lambda t: t.replace('">="', '"=>"', 1), "=>"),
-        (lambda t: t.replace("{signal_lost_s:.0f}", "{nobody:.0f}"), "no such measure"),
+        (lambda t: t.replace("{signal_lost_s:time}", "{nobody:time}"), "no such measure"),
         (lambda t: t + "\n[[condition", "Mend the TOML"),
         (lambda t: t.replace('release = [["signal_lost_s", "<", 10]]', "release = []"), "at least one clause"),
         (lambda t: t.replace("hold_s = 0", "hold_s = -5", 1), "hold_s"),

@@ -73,7 +73,7 @@ def summary_after(fhr: np.ndarray, ua: float = 10.0, mhr_bpm: float = np.nan) ->
         ua_part = np.full((HZ, 1), ua) + (5 * np.sin(second / 20) if ua == 10.0 else 0)
         engine.advance(state, np.array([0]), np.array([second]), part, ua_part, np.array([mhr_bpm]), [])
     state.clock.second[0] = len(fhr) // HZ - 1
-    (found,) = summaries.of(state, Output(looked={0}))
+    (found,) = summaries.of(state, Output(updated={0}))
     return found
 
 

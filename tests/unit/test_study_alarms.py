@@ -1,6 +1,6 @@
 """The alarms of studies are those of the live system, and the plain ones are what their words say."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 
 import numpy as np
 from hypothesis import given
@@ -27,17 +27,17 @@ def alone(alarms: PolicyAlarms) -> list[AlarmChange]:
     return alarms.changes
 
 
-def by_lane(told: list[AlarmChange], variant: int = 0) -> CallCount:
+def by_bed(told: list[AlarmChange], variant: int = 0) -> CallCount:
     found: CallCount = defaultdict(list)
     for one in told:
         if one.variant == variant:
-            found[one.lane].append((one.t_s, one.level))
+            found[one.bed].append((one.t_s, one.level))
     return found
 
 
 def run_shift(found: MeasuredShifts) -> CallCount:
     """Return every change of level as the live detector's own core tells it."""
-    rules, n = small().rules, found.evaluations.lanes
+    rules, n = small().rules, found.evaluations.beds
     state, events = State(rules, [str(i) for i in range(n)], [""] * n), list[Event]()
     fhr, ua = (signal.reshape(n, -1, HZ) for signal in (found.fhr, uterine_activity(found)))
     known = [t for t in found.truth if t is not None]
@@ -67,7 +67,7 @@ def uterine_activity(found: MeasuredShifts) -> Floats:
 
 def test_a_policy_says_what_the_live_system_says() -> None:
     found = measured_shifts()
-    told = by_lane(alone(PolicyAlarms(found.evaluations, policies()[:1])))
+    told = by_bed(alone(PolicyAlarms(found.evaluations, policies()[:1])))
     assert told == run_shift(found)
     assert sum(len(changes) for changes in told.values()) > 8
 
@@ -80,25 +80,28 @@ def test_policies_side_by_side_say_what_each_says_alone() -> None:
     found = measured_shifts().evaluations
     together = alone(PolicyAlarms(found, policies()))
     for v, policy in enumerate(policies()):
-        assert by_lane(together, v) == by_lane(alone(PolicyAlarms(found, [policy]))), v
-    different = {tuple(sorted((n, tuple(x)) for n, x in by_lane(together, v).items())) for v in range(len(policies()))}
+        assert by_bed(together, v) == by_bed(alone(PolicyAlarms(found, [policy]))), v
+    different = {tuple(sorted((n, tuple(x)) for n, x in by_bed(together, v).items())) for v in range(len(policies()))}
     assert len(different) >= len(policies()) - 1
 
 
 def test_who_answers_is_not_called_again_for_the_same() -> None:
     found = measured_shifts().evaluations
     silent, answered = (PolicyAlarms(found, policies()[:1]) for _ in range(2))
-    calls = {False: 0, True: 0}
+    calls: dict[bool, Counter[str]] = {False: Counter(), True: Counter()}
     for alarms, answers in ((silent, False), (answered, True)):
         while np.isfinite(t_s := alarms.next_s()):
             for call in alarms.step():
                 assert call.what in CALLING
-                assert alarms.level(0, call.lane) == call.level
-                calls[answers] += 1
+                assert alarms.level(0, call.bed) == call.level
+                calls[answers][call.what] += 1
                 if answers:
-                    alarms.answer(0, call.lane, t_s)
-                    assert alarms.level(0, call.lane) == 0
-    assert 0 < calls[True] < calls[False]
+                    alarms.answer(0, call.bed, t_s)
+                    assert alarms.level(0, call.bed) == 0
+    assert calls[False]["escalated"] > 0
+    assert calls[True]["escalated"] == 0
+    for what in ("raised", "worsened", "renewed"):
+        assert calls[True][what] == calls[False][what]
 
 
 def by_hand(fhr: list[float | None], for_s: float) -> list[tuple[int, bool]]:

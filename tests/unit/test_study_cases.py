@@ -40,7 +40,7 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> N
     assert found.cases[0].names == ["a-fall", "b-short"]
     assert [t and t.scenario for t in found.truth] == ["cord-not-recovering", None]
     assert found.seconds.tolist() == [1800, 900]
-    assert found.evaluations.second[found.evaluations.lane == 1].max() < 900
+    assert found.evaluations.second[found.evaluations.bed == 1].max() < 900
     ((shift,),) = simulate_shifts(found, plan.variants, None)
     assert shift.bed_hours == pytest.approx(0.75)
     assert {e.bed for e in shift.episodes} == {0}

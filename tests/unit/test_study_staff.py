@@ -32,16 +32,16 @@ class Rung:
 
     def step(self) -> list[Call]:
         call = self.calls.pop(0)
-        self.standing[call.lane] = call.level
+        self.standing[call.bed] = call.level
         return [call]
 
-    def level(self, variant: int, lane: int) -> int:
+    def level(self, variant: int, bed: int) -> int:
         assert variant == 0
-        return self.standing.get(lane, 0)
+        return self.standing.get(bed, 0)
 
-    def answer(self, variant: int, lane: int, t_s: float) -> None:
-        if variant == 0 and self.standing.pop(lane, 0):
-            self.answered.append((lane, t_s))
+    def answer(self, variant: int, bed: int, t_s: float) -> None:
+        if variant == 0 and self.standing.pop(bed, 0):
+            self.answered.append((bed, t_s))
 
 
 def usual(**tables: dict[str, Any]) -> StaffModel:

@@ -40,9 +40,9 @@ def test_at_todays_numbers_it_is_what_assess_says(kept: list[BedHistory], found:
     assert rows[0]["flags"], "the first labour raises a flag, else nothing is compared"
     for slider in found.sliders:
         today = next(p for p in slider.positions if p.value == slider.today)
-        for lane, row in enumerate(rows):
+        for n, row in enumerate(rows):
             said = [(f["raised_s"], f["level"]) for f in row["flags"]]
-            shown = [(f.from_s, LEVELS[f.level].value) for f in today.flags if f.bed == lane]
+            shown = [(f.from_s, LEVELS[f.level].value) for f in today.flags if f.bed == n]
             risen = [b for a, b in zip([(0.0, "quiet"), *shown], shown, strict=False) if higher(a[1], b[1])]
             assert risen == said
 
@@ -56,7 +56,7 @@ def test_beds_end_together_and_those_that_came_later_begin_later(found: WhatIf, 
     assert found.beds == [one.bed for one in kept]
     assert found.needs == [[], [], []]
     today = next(p for p in found.sliders[0].positions if p.value == found.sliders[0].today)
-    early, late = ([f for f in today.flags if f.bed == lane] for lane in (0, 2))
+    early, late = ([f for f in today.flags if f.bed == bed] for bed in (0, 2))
     assert late[0].from_s == pytest.approx(early[0].from_s + 600)
     assert all(f.until_s <= SECONDS for p in found.sliders[0].positions for f in p.flags)
     assert "nobody answering" in found.about

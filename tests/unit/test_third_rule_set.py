@@ -64,12 +64,12 @@ def test_the_core_judges_by_it(rules: Rules) -> None:
 
 def test_what_is_said_to_be_the_same_for_all_is_so_and_nothing_else(rules: Rules, labour: SimulatedLabour) -> None:
     found = run(labour.fhr, labour.ua, rules)
-    looks = np.array(found.looks)
+    evaluations = np.array(found.evaluations)
     differ = {
         name
         for i, name in enumerate(MEASURES)
-        if not np.array_equal(looks[:, 1, i], looks[:, 2, i], equal_nan=True)
-        or not np.array_equal(looks[:, 0, i], looks[:, 1, i], equal_nan=True)
+        if not np.array_equal(evaluations[:, 1, i], evaluations[:, 2, i], equal_nan=True)
+        or not np.array_equal(evaluations[:, 0, i], evaluations[:, 1, i], equal_nan=True)
     }
     assert differ <= {measure.name for measure in MEASURES.values() if measure.depends}
     assert {"late_or_prolonged_share_30min", "prolonged_30min"} <= differ

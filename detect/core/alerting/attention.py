@@ -2,25 +2,25 @@
 
 A condition of the policy becomes active when it has held for `hold_s`, and is over when its release has held for
 `release_s` (two thresholds: no flicker). What is unknown ends nothing, and begins nothing. While the signal is lost,
-conditions that need it stay as they are: no false calm, and nothing new from numbers that have stopped moving. What would begin and is kept back, because too little of
-the signal is usable, or another condition explains it, or the monitor is off on purpose, or somebody has shelved it,
-is told as held back: nothing disappears.
+conditions that need it stay as they are: no false calm, and nothing new from numbers that have stopped moving. What
+would begin but is suppressed, because too little of the signal is usable, or another condition explains it, or the
+monitor is off on purpose, or somebody has shelved it, is reported as suppressed: nothing disappears.
 
 The level of a bed is that of its worst counting condition: one that is active and not shelved (what asks for the team
 counts even then). All counting conditions of a bed are one flag (alarm life cycle after IEC 62682 / ISA-18.2):
 
-    none ──raised──▶ unanswered ──acknowledged, care──▶ answered ──eased──▶ none
-                      │ ▲  ▲ │                             │
-           escalated ─┘ │  │ └── shelved ──▶ none          │
-           worsened ────┘  └── worsened, renewed, ─────────┘
+    none ──raised──▶ unacknowledged ──acknowledged, care──▶ acknowledged ──eased──▶ none
+                      │ ▲  ▲ │                                   │
+           escalated ─┘ │  │ └── shelved ──▶ none                │
+           worsened ────┘  └── worsened, renewed, ───────────────┘
                                repeated, returned
 
-- An unanswered flag goes one level up after the policy's time, as far as its conditions may go, and never falls while
-  what brought it there holds.
-- An answered flag keeps its level and waits. It speaks again when what holds gets worse (worsened), when another
-  condition
-  of the same rank begins that none of the answered ones explains (renewed), when it still holds after the policy's time
-  (repeated), and when what was done has not helped in time: then it comes back one level up (returned).
+- An unacknowledged flag goes one level up after the policy's time, as far as its conditions may go, and never falls
+  while what brought it there holds.
+- An acknowledged flag keeps its level and waits. It alerts again when what holds gets worse (worsened), when another
+  condition of the same rank begins that none of the acknowledged ones explains (renewed), when it still holds after
+  the policy's time (repeated), and when the intervention has not helped in time: then it comes back one level up
+  (returned).
 - Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
 """
 
@@ -34,7 +34,7 @@ from msgspec import Meta, Struct
 
 from quietward.contracts.messages import Level
 from quietward.detect.core.alerting.rule_sets import Clause, compare
-from quietward.detect.core.arrays import Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.arrays import Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import EntryPoint, compiled
 from quietward.detect.core.measures.findings import ASKED, FHR_USABLE_1MIN
 from quietward.detect.core.records import Rows, next_row
@@ -49,8 +49,8 @@ BACK_AGAIN_SHARE = 0.5
 Wait = Annotated[float, Meta(ge=0)]
 Within = Annotated[int, Meta(gt=0)]
 LevelName = Literal["look", "bedside", "team"]
-NOT_HELD_BACK, COVERAGE, EXPLAINED, OFF, SHELVED, LOST, HIGHER = range(7)
-WHY_HELD_BACK = {
+NOT_SUPPRESSED, COVERAGE, EXPLAINED, OFF, SHELVED, LOST, HIGHER = range(7)
+WHY_SUPPRESSED = {
     COVERAGE: "too little of the signal has been seen",
     EXPLAINED: "explained by another condition",
     OFF: "the monitor is off on purpose",
@@ -66,9 +66,10 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     needs: clauses without which it does not begin (coverage). inhibited_by: earlier conditions that keep it from
     beginning while they are active. unless: conditions that say the same and more; while one of them counts this one
     adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
-    that what was done has helped. release_answered: clauses that end it as well, once its flag has been answered.
-    text_after: said instead of `text` when it no longer holds and is not over yet. goes_up_to: highest level it reaches by waiting. look_after_s: own time at `look`.
-    for_one_bed: bounds within which the limit of its first clause may be another one at a single bed.
+    that what was done has helped. release_acknowledged: clauses that end it as well once its flag is acknowledged.
+    text_after: said instead of `text` when it no longer holds and is not over yet. goes_up_to: highest level it reaches
+    by waiting. look_after_s: own time at `look`. for_one_bed: bounds within which the limit of its first clause may be
+    another one at a single bed.
     """
 
     name: str
@@ -82,7 +83,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     inhibited_by: list[str] = []
     unless: list[str] = []
     helped: list[Clause] = []
-    release_answered: list[Clause] = []
+    release_acknowledged: list[Clause] = []
     text_after: str = ""
     goes_up_to: LevelName = "team"
     look_after_s: Wait | None = None
@@ -94,7 +95,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
         return RANKS[self.level]
 
     @property
-    def ceiling(self) -> int:
+    def max_level(self) -> int:
         """Number of the highest level it reaches by waiting."""
         return RANKS[self.goes_up_to]
 
@@ -105,14 +106,14 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Escalation(Struct, frozen=True, forbid_unknown_fields=True):
-    """How long a flag may stay unanswered at a level before it goes one up."""
+    """How long a flag may stay unacknowledged at a level before it is escalated by one."""
 
     look_after_s: Wait
     bedside_after_s: Wait
 
 
 class Repeat(Struct, frozen=True, forbid_unknown_fields=True):
-    """How long an answered flag may go on holding at a level before it speaks again."""
+    """How long an acknowledged flag may go on holding at a level before it alerts again."""
 
     look_s: Wait
     bedside_s: Wait
@@ -173,7 +174,7 @@ class Numbers(NamedTuple):
     release: ClauseTable
     needs: ClauseTable
     helped: ClauseTable
-    release_answered: ClauseTable
+    release_acknowledged: ClauseTable
     hold_s: Floats
     release_s: Floats
     look_after_s: Floats
@@ -181,7 +182,7 @@ class Numbers(NamedTuple):
     repeat_s: Floats  # (4, policies), by level
     helps_within_s: Floats  # (policies,)
     rank: Ints
-    highest: Ints  # level it reaches by waiting
+    max_level: Ints  # level it reaches by waiting
     is_about_signal: Bools
     inhibited_by: Bools  # (conditions, conditions)
     unless: Bools
@@ -212,7 +213,7 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
 
     repeats = [(np.inf, p.repeat.look_s, p.repeat.bedside_s, p.repeat.team_s) for p in policies]
     return Numbers(
-        table("all"), table("release"), table("needs"), table("helped"), table("release_answered"),
+        table("all"), table("release"), table("needs"), table("helped"), table("release_acknowledged"),
         hold_s=numbers(lambda _, c: c.hold_s),
         release_s=numbers(lambda _, c: c.release_s),
         look_after_s=numbers(lambda p, c: p.escalation.look_after_s if c.look_after_s is None else c.look_after_s),
@@ -220,7 +221,7 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
         repeat_s=np.array(repeats, dtype=np.float64).T.copy(),
         helps_within_s=np.array([p.care.helps_within_s for p in policies], dtype=np.float64),
         rank=np.array([c.rank for c in first.condition]),
-        highest=np.array([c.ceiling for c in first.condition]),
+        max_level=np.array([c.max_level for c in first.condition]),
         is_about_signal=np.array([c.is_about_signal for c in first.condition]),
         inhibited_by=named("inhibited_by"),
         unless=named("unless"),
@@ -231,34 +232,36 @@ class Attention(NamedTuple):
     """What attention remembers; seconds are the bed's own."""
 
     held_since: Ints = index(-1, "conditions")
-    eased_since: Ints = index(-1, "conditions")
+    clear_since: Ints = index(-1, "conditions")
     active: Bools = switch("conditions")
-    held_back: Ints = index(NOT_HELD_BACK, "conditions")
-    answered_for: Bools = switch("conditions")
+    suppressed: Ints = index(NOT_SUPPRESSED, "conditions")
+    acknowledged_for: Bools = switch("conditions")
     shelved_until: Ints = index(-1, "conditions")
-    own_limit: Floats = lane(np.nan, "conditions")
+    own_limit: Floats = array(np.nan, "conditions")
     own_limit_until: Ints = index(-1, "conditions")
-    noted: Bools = switch("conditions")  # counted when something was done
-    seemed_helped: Bools = switch("conditions")  # its `helped` held already then, and so says nothing
-    noted_at: Ints = index(-1)  # second of the first thing done since the flag last spoke
+    intervention_active: Bools = switch("conditions")  # counted when the intervention was recorded
+    already_improving: Bools = switch(
+        "conditions"
+    )  # `helped` was already true at the intervention: no evidence of effect
+    intervention_at: Ints = index(-1)  # second of the first intervention since the flag last alerted
     paused_until: Ints = index(-1)
     lost_in_pause: Bools = switch()
     level: Ints = index(0)
     from_conditions: Ints = index(0)  # what the conditions alone ask for
-    climbed: Ints = index(0)  # what the flag has reached by waiting or by coming back
+    escalated_level: Ints = index(0)  # what the flag has reached by waiting or by coming back
     level_since: Ints = index(-1)
     flag: Ints = index(0)  # number of the bed's newest flag
-    answered: Bools = switch()
-    answered_at: Ints = index(-1)
+    acknowledged: Bools = switch()
+    acknowledged_at: Ints = index(-1)
 
 
-RAISED, WORSENED, ESCALATED, LOWERED, EASED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED = range(10)
+RAISED, WORSENED, ESCALATED, LOWERED, CLEARED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED = range(10)
 WHAT = (
     "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned"
 )  # fmt: skip
 """What becomes of a flag, in words."""
-HELD_BACK, SHELF_OVER, OWN_LIMIT_OVER, PAUSE_OVER = range(4)
-BESIDE = ("held-back", "shelf-over", "own-limit-over", "pause-over")
+SUPPRESSED, SHELF_OVER, OWN_LIMIT_OVER, PAUSE_OVER = range(4)
+NOTICE_WORDS = ("held-back", "shelf-over", "own-limit-over", "pause-over")
 
 
 @dataclass
@@ -277,24 +280,24 @@ class Change:
 
 
 @dataclass
-class Aside:
-    """Something beside the flag of bed n: kept back (`why` says why), or at its end. condition: -1 where none is."""
+class Notice:
+    """Something beside the flag of bed n: suppressed (`why` says why), or over. condition: -1 where there is none."""
 
     n: int
     what: int
     condition: int
-    why: int = NOT_HELD_BACK
+    why: int = NOT_SUPPRESSED
 
     @property
     def word(self) -> str:
         """What it is."""
-        return BESIDE[self.what]
+        return NOTICE_WORDS[self.what]
 
 
 class Told(NamedTuple):
     """What is told of beds one after the other. before: room to work in, one place for each condition."""
 
-    asides: Rows[Aside]
+    notices: Rows[Notice]
     changes: Rows[Change]
     before: Ints
 
@@ -302,7 +305,7 @@ class Told(NamedTuple):
     def of(cls, beds: int, conditions: int) -> "Told":
         """Return room for so many beds at once."""
         return cls(
-            Rows.of(Aside, beds * (3 * conditions + 1)), Rows.of(Change, beds), np.zeros(conditions, dtype=np.int64)
+            Rows.of(Notice, beds * (3 * conditions + 1)), Rows.of(Change, beds), np.zeros(conditions, dtype=np.int64)
         )
 
 
@@ -340,16 +343,16 @@ def decide(
     told: Told,
 ) -> None:
     """Bring bed n up to `second`, and tell what changed. Its measures stand in a column of `measures`."""
-    _end_what_is_over(a, n, second, is_lost, measures[FHR_USABLE_1MIN, column], told.asides)
+    _end_what_is_over(a, n, second, is_lost, measures[FHR_USABLE_1MIN, column], told.notices)
     for i in range(len(numbers.rank)):
-        told.before[i] = a.held_back[i, n]
+        told.before[i] = a.suppressed[i, n]
         _follow(a, i, n, second, measures, column, is_lost, numbers, policy)
     asked, before = _asked(a, n, numbers), a.level[n]
     turn = _turn(a, n, second, asked, measures, column, numbers, policy)
     speaks = asked > 0 and before > 0 and turn.what != LOWERED
     level = _level(a, n, asked, turn)
     a.from_conditions[n] = asked
-    _tell_held_back(a, n, speaks, numbers, told)
+    _add_suppressed(a, n, speaks, numbers, told)
     if level != before or speaks:
         change = next_row(told.changes)
         change.n, change.what, change.level = n, turn.what, level
@@ -357,26 +360,26 @@ def decide(
             change.what = RAISED
             a.flag[n] += 1
         elif level == 0:
-            change.what = EASED
+            change.what = CLEARED
         change.flag = a.flag[n]
         a.level_since[n] = second
-        a.answered[n] = a.answered[n] and not speaks and level > 0
+        a.acknowledged[n] = a.acknowledged[n] and not speaks and level > 0
     a.level[n] = level
-    if not a.answered[n]:
-        a.answered_for[:, n] = False
+    if not a.acknowledged[n]:
+        a.acknowledged_for[:, n] = False
     if speaks or level == 0:
-        a.noted_at[n] = -1
+        a.intervention_at[n] = -1
 
 
 class _Turn(NamedTuple):
-    """What becomes of a flag. what: why it speaks, the first reason that holds; LOWERED: it does not.
+    """What becomes of a flag. what: why it alerts, the first reason that holds; LOWERED: it does not.
 
-    climbs: it goes one level up by waiting or by coming back; eases: what was answered asks for less.
+    escalates: it goes one level up by waiting or by coming back; lowers: what was acknowledged asks for less.
     """
 
     what: int
-    climbs: bool
-    eases: bool
+    escalates: bool
+    lowers: bool
 
 
 @compiled
@@ -384,44 +387,44 @@ def _turn(
     a: Attention, n: int, second: int, asked: int, measures: Floats, column: int, numbers: Numbers, policy: int
 ) -> _Turn:
     """Return what becomes of the flag of bed n, whose conditions ask for the level `asked`."""
-    level, is_answered = a.level[n], a.answered[n]
+    level, is_acknowledged = a.level[n], a.acknowledged[n]
     renews = _renews(a, n, numbers)
     returns = _has_not_helped(a, n, second, measures, column, numbers, policy)
     if level == 0:
         return _Turn(WORSENED if asked > 0 else LOWERED, False, False)
-    eases = is_answered and asked < a.from_conditions[n]
+    lowers = is_acknowledged and asked < a.from_conditions[n]
     if asked > level:
-        return _Turn(WORSENED, False, eases)
+        return _Turn(WORSENED, False, lowers)
     if returns:
-        return _Turn(RETURNED, True, eases)
-    if not is_answered and _has_waited(a, n, second, numbers, policy):
-        return _Turn(ESCALATED, True, eases)
+        return _Turn(RETURNED, True, lowers)
+    if not is_acknowledged and _has_waited(a, n, second, numbers, policy):
+        return _Turn(ESCALATED, True, lowers)
     if renews:
-        return _Turn(RENEWED, False, eases)
-    if is_answered and second - a.answered_at[n] >= numbers.repeat_s[level, policy]:
-        return _Turn(REPEATED, False, eases)
-    return _Turn(LOWERED, False, eases)
+        return _Turn(RENEWED, False, lowers)
+    if is_acknowledged and second - a.acknowledged_at[n] >= numbers.repeat_s[level, policy]:
+        return _Turn(REPEATED, False, lowers)
+    return _Turn(LOWERED, False, lowers)
 
 
 @compiled
 def _level(a: Attention, n: int, asked: int, turn: _Turn) -> int:
     """Return the level the flag of bed n has from now on, and remember what it has reached by itself.
 
-    While unanswered, a level that was reached by waiting or by coming back stays; only what conditions brought can go
-    with them. An answered flag falls only with its conditions.
+    While unacknowledged, a level reached by waiting or by coming back stays; only what conditions brought can go
+    with them. An acknowledged flag falls only with its conditions.
     """
     if asked == 0:
-        a.climbed[n] = 0
+        a.escalated_level[n] = 0
         return 0
-    if turn.climbs:
-        a.climbed[n] = min(a.level[n] + 1, TEAM)
-        return int(a.climbed[n])
-    if turn.eases:
-        a.climbed[n] = 0
+    if turn.escalates:
+        a.escalated_level[n] = min(a.level[n] + 1, TEAM)
+        return int(a.escalated_level[n])
+    if turn.lowers:
+        a.escalated_level[n] = 0
         return asked
     if turn.what == WORSENED:
         return asked
-    return int(a.level[n] if a.answered[n] else max(asked, a.climbed[n]))
+    return int(a.level[n] if a.acknowledged[n] else max(asked, a.escalated_level[n]))
 
 
 @compiled
@@ -432,8 +435,8 @@ def _counts(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
 
 def counting_at(a: Attention, n: int, policy: Policy) -> Bools:
     """Return which conditions of bed n ask for attention: active, and not shelved unless they ask for the team."""
-    found: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (policy.numbers.rank < TEAM))
-    return found
+    counting: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (policy.numbers.rank < TEAM))
+    return counting
 
 
 @compiled
@@ -447,34 +450,34 @@ def _asked(a: Attention, n: int, numbers: Numbers) -> int:
 
 
 @compiled
-def _tell_aside(asides: Rows[Aside], n: int, what: int, condition: int, why: int) -> None:
-    aside = next_row(asides)
-    aside.n, aside.what, aside.condition, aside.why = n, what, condition, why
+def _add_notice(notices: Rows[Notice], n: int, what: int, condition: int, why: int) -> None:
+    notice = next_row(notices)
+    notice.n, notice.what, notice.condition, notice.why = n, what, condition, why
 
 
 @compiled
-def _tell_held_back(a: Attention, n: int, speaks: bool, numbers: Numbers, told: Told) -> None:
-    """Tell what is held back since this look."""
+def _add_suppressed(a: Attention, n: int, speaks: bool, numbers: Numbers, told: Told) -> None:
+    """Report what has been suppressed since the evaluation before."""
     for i in range(len(numbers.rank)):
-        if speaks and a.held_back[i, n] == HIGHER:
-            a.held_back[i, n] = NOT_HELD_BACK  # an unanswered flag speaks for all that counts
-        if a.held_back[i, n] != told.before[i] and a.held_back[i, n] != NOT_HELD_BACK:
-            _tell_aside(told.asides, n, HELD_BACK, i, a.held_back[i, n])
+        if speaks and a.suppressed[i, n] == HIGHER:
+            a.suppressed[i, n] = NOT_SUPPRESSED  # an unacknowledged flag speaks for all that counts
+        if a.suppressed[i, n] != told.before[i] and a.suppressed[i, n] != NOT_SUPPRESSED:
+            _add_notice(told.notices, n, SUPPRESSED, i, a.suppressed[i, n])
 
 
 @compiled
 def _end_what_is_over(
-    a: Attention, n: int, second: int, is_lost: bool, usable_share: float, asides: Rows[Aside]
+    a: Attention, n: int, second: int, is_lost: bool, usable_share: float, notices: Rows[Notice]
 ) -> None:
     """End shelves, limits of one bed and pauses whose time is over, and a pause when the signal is back."""
     for i in range(a.shelved_until.shape[0]):
         if 0 <= a.shelved_until[i, n] <= second:
             a.shelved_until[i, n] = -1
-            _tell_aside(asides, n, SHELF_OVER, i, NOT_HELD_BACK)
+            _add_notice(notices, n, SHELF_OVER, i, NOT_SUPPRESSED)
     for i in range(a.own_limit_until.shape[0]):
         if 0 <= a.own_limit_until[i, n] <= second:
             a.own_limit_until[i, n] = -1
-            _tell_aside(asides, n, OWN_LIMIT_OVER, i, NOT_HELD_BACK)
+            _add_notice(notices, n, OWN_LIMIT_OVER, i, NOT_SUPPRESSED)
         if a.own_limit_until[i, n] < 0:
             a.own_limit[i, n] = np.nan
     if a.paused_until[n] < 0:
@@ -485,7 +488,7 @@ def _end_what_is_over(
     is_back = a.lost_in_pause[n] and not is_lost and usable_share >= BACK_AGAIN_SHARE
     if second >= a.paused_until[n] or is_back:
         a.paused_until[n] = -1
-        _tell_aside(asides, n, PAUSE_OVER, -1, NOT_HELD_BACK)
+        _add_notice(notices, n, PAUSE_OVER, -1, NOT_SUPPRESSED)
 
 
 @compiled
@@ -502,38 +505,38 @@ def _follow(
 ) -> None:
     """Let condition i of bed n begin and end."""
     holds = _all_hold(numbers.all, i, measures, column, policy, a.own_limit[i, n])
-    was_active, was_held, was_lost = a.active[i, n], a.held_since[i, n] >= 0, a.held_back[i, n] == LOST
-    if not (holds or was_active or was_held or a.held_back[i, n] != NOT_HELD_BACK):
+    was_active, was_held, was_lost = a.active[i, n], a.held_since[i, n] >= 0, a.suppressed[i, n] == LOST
+    if not (holds or was_active or was_held or a.suppressed[i, n] != NOT_SUPPRESSED):
         return  # most of them, most of the time
     is_frozen = is_lost and not numbers.is_about_signal[i]
     is_over = (
         was_active and not holds and not is_frozen
-        and _is_released(numbers, i, measures, column, policy, a.own_limit[i, n], a.answered[n])
+        and _is_released(numbers, i, measures, column, policy, a.own_limit[i, n], a.acknowledged[n])
     )  # fmt: skip
     if not holds or is_frozen:
         a.held_since[i, n] = -1
     elif not was_held:
         a.held_since[i, n] = second
     if not is_over:
-        a.eased_since[i, n] = -1
-    elif a.eased_since[i, n] < 0:
-        a.eased_since[i, n] = second
-    why = LOST if is_frozen and not was_active and (was_held or was_lost) else NOT_HELD_BACK
+        a.clear_since[i, n] = -1
+    elif a.clear_since[i, n] < 0:
+        a.clear_since[i, n] = second
+    why = LOST if is_frozen and not was_active and (was_held or was_lost) else NOT_SUPPRESSED
     if not was_active and a.held_since[i, n] >= 0 and second - a.held_since[i, n] >= numbers.hold_s[i, policy]:
         why = _why_not(a, i, n, measures, column, numbers, policy)
-        a.active[i, n] = why == NOT_HELD_BACK
-    if is_over and second - a.eased_since[i, n] >= numbers.release_s[i, policy]:
-        a.active[i, n], a.eased_since[i, n] = False, -1
+        a.active[i, n] = why == NOT_SUPPRESSED
+    if is_over and second - a.clear_since[i, n] >= numbers.release_s[i, policy]:
+        a.active[i, n], a.clear_since[i, n] = False, -1
     if a.active[i, n] and a.shelved_until[i, n] >= 0 and numbers.rank[i] < TEAM:
         why = SHELVED
-    elif a.active[i, n] and a.answered[n] and a.held_back[i, n] == HIGHER:
+    elif a.active[i, n] and a.acknowledged[n] and a.suppressed[i, n] == HIGHER:
         why = HIGHER
-    a.held_back[i, n] = why
+    a.suppressed[i, n] = why
 
 
 @compiled
 def _why_not(a: Attention, i: int, n: int, measures: Floats, column: int, numbers: Numbers, policy: int) -> int:
-    """Return why a condition that has held long enough does not begin all the same."""
+    """Return why a condition that has held long enough does not begin."""
     if not _all_hold(numbers.needs, i, measures, column, policy, np.nan):
         return COVERAGE
     for other in range(len(numbers.rank)):
@@ -541,7 +544,7 @@ def _why_not(a: Attention, i: int, n: int, measures: Floats, column: int, number
             return EXPLAINED
     if a.paused_until[n] >= 0 and numbers.is_about_signal[i]:
         return OFF
-    return NOT_HELD_BACK
+    return NOT_SUPPRESSED
 
 
 @compiled
@@ -566,14 +569,14 @@ def _all_hold(clauses: ClauseTable, i: int, measures: Floats, column: int, polic
 
 @compiled
 def _is_released(
-    numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float, is_answered: bool
+    numbers: Numbers, i: int, measures: Floats, column: int, policy: int, own_limit: float, is_acknowledged: bool
 ) -> bool:
     """Return whether a condition is over: one of the clauses of its release holds. What is unknown ends nothing.
 
     own_limit: of its first clause at this bed; the first limit of the release keeps its distance from it.
     """
     first = numbers.all.first[i]
-    if is_answered and _one_holds(numbers.release_answered, i, measures, column, policy):
+    if is_acknowledged and _one_holds(numbers.release_acknowledged, i, measures, column, policy):
         return True
     for k in range(numbers.release.first[i], numbers.release.first[i + 1]):
         limit = numbers.release.limit[k, policy]
@@ -595,21 +598,21 @@ def _is_explained(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
 
 @compiled
 def _renews(a: Attention, n: int, numbers: Numbers) -> bool:
-    """Return whether a condition has begun that no answer was meant for, and that nothing counting explains."""
-    if not a.answered[n]:
+    """Return whether a condition has begun that no acknowledgement covers, and that nothing counting explains."""
+    if not a.acknowledged[n]:
         return False
     renews = False
     for i in range(len(numbers.rank)):
         if not _counts(a, i, n, numbers):
-            a.answered_for[i, n] = False
+            a.acknowledged_for[i, n] = False
             continue
-        if a.answered_for[i, n]:
+        if a.acknowledged_for[i, n]:
             continue
-        a.answered_for[i, n] = True
+        a.acknowledged_for[i, n] = True
         if _is_explained(a, i, n, numbers):
             continue
         if numbers.rank[i] < a.from_conditions[n]:
-            a.held_back[i, n] = HIGHER
+            a.suppressed[i, n] = HIGHER
         else:
             renews = True
     return renews
@@ -620,7 +623,7 @@ def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int
     """Return whether the flag has waited long enough at its level for one of its conditions to take it one up."""
     waited, level = second - a.level_since[n], a.level[n]
     for i in range(len(numbers.rank)):
-        if not _counts(a, i, n, numbers) or level >= numbers.highest[i]:
+        if not _counts(a, i, n, numbers) or level >= numbers.max_level[i]:
             continue
         if level == LOOK and waited >= numbers.look_after_s[i, policy]:
             return True
@@ -633,14 +636,14 @@ def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int
 def _has_not_helped(
     a: Attention, n: int, second: int, measures: Floats, column: int, numbers: Numbers, policy: int
 ) -> bool:
-    """Return whether the time for what was done to help is over, and a condition it was done for holds as before."""
-    if a.noted_at[n] < 0 or second - a.noted_at[n] < numbers.helps_within_s[policy]:
+    """Return whether an intervention had its time to help, and a condition it was recorded for holds as before."""
+    if a.intervention_at[n] < 0 or second - a.intervention_at[n] < numbers.helps_within_s[policy]:
         return False
-    a.noted_at[n] = -1
+    a.intervention_at[n] = -1
     for i in range(len(numbers.rank)):
-        if not a.noted[i, n] or not _counts(a, i, n, numbers):
+        if not a.intervention_active[i, n] or not _counts(a, i, n, numbers):
             continue
-        if a.seemed_helped[i, n] or not _one_holds(numbers.helped, i, measures, column, policy):
+        if a.already_improving[i, n] or not _one_holds(numbers.helped, i, measures, column, policy):
             return True
     return False
 
@@ -655,23 +658,23 @@ def _one_holds(clauses: ClauseTable, i: int, measures: Floats, column: int, poli
 
 
 def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
-    """Somebody answers flag number `flag` of lane n; None if there is nothing (any more) to answer."""
-    if a.level[n] == 0 or a.flag[n] != flag or a.answered[n]:
+    """Acknowledge flag number `flag` of bed n; None if there is nothing (any more) to acknowledge."""
+    if a.level[n] == 0 or a.flag[n] != flag or a.acknowledged[n]:
         return None
-    a.answered[n], a.answered_at[n] = True, second
-    a.answered_for[:, n] = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.held_back[:, n] == SHELVED))
+    a.acknowledged[n], a.acknowledged_at[n] = True, second
+    a.acknowledged_for[:, n] = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.suppressed[:, n] == SHELVED))
     return Change(n, ACKNOWLEDGED, int(a.level[n]), flag)
 
 
 def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: Policy) -> None:
     """Something was done for the flag of bed n: from the first thing on its time to help runs."""
-    if a.level[n] == 0 or a.noted_at[n] >= 0:
+    if a.level[n] == 0 or a.intervention_at[n] >= 0:
         return
-    a.noted[:, n] = counting_at(a, n, policy)
-    a.seemed_helped[:, n] = [
+    a.intervention_active[:, n] = counting_at(a, n, policy)
+    a.already_improving[:, n] = [
         any(compare(measures[name], operator, limit) for name, operator, limit in c.helped) for c in policy.condition
     ]
-    a.noted_at[n] = second
+    a.intervention_at[n] = second
 
 
 def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Change | None:
@@ -679,15 +682,15 @@ def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Chang
     if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM:
         return None
     shelved = counting_at(a, n, policy)
-    a.shelved_until[shelved, n], a.held_back[shelved, n] = until, SHELVED
-    a.level[n] = a.from_conditions[n] = a.climbed[n] = 0
-    a.answered[n], a.noted_at[n] = False, -1
+    a.shelved_until[shelved, n], a.suppressed[shelved, n] = until, SHELVED
+    a.level[n] = a.from_conditions[n] = a.escalated_level[n] = 0
+    a.acknowledged[n], a.intervention_at[n] = False, -1
     return Change(n, SHELVED_FLAG, 0, flag)
 
 
 def pause(a: Attention, n: int, until: int, policy: Policy) -> None:
-    """Take the monitor of lane n off on purpose: what asks for the signal itself keeps quiet until then."""
+    """Take the monitor of bed n off on purpose: what asks for the signal itself is suppressed until then."""
     a.paused_until[n], a.lost_in_pause[n] = until, False
     for i, condition in enumerate(policy.condition):
         if condition.is_about_signal:
-            a.active[i, n], a.eased_since[i, n] = False, -1
+            a.active[i, n], a.clear_since[i, n] = False, -1

@@ -69,7 +69,7 @@ class Numbers(NamedTuple):
 
 
 def because(concern: Concern, points: list[float], values: dict[str, float]) -> str:
-    """Return the findings of one lane that weigh most, in words and numbers."""
+    """Return the findings of one bed that weigh most, in words and numbers."""
     weighed = sorted(zip(points, concern.finding, strict=True), key=lambda pair: -pair[0])
     said = [f.text.format_map(values) for p, f in weighed[: concern.most_named] if p >= concern.least_points_named]
     return ", ".join(said) or "nothing single"

@@ -29,7 +29,7 @@ class Clauses:
         self._firsts = np.cumsum([0, *(len(group) for group in groups)])[:-1]
 
     def holding(self, measures: Measures, first: Floats | None = None) -> Bools:
-        """Return where each group holds, shape (groups, lanes); a measure that is NaN holds nothing.
+        """Return where each group holds, shape (groups, beds); a measure that is NaN holds nothing.
 
         first: other limits of the first clause of each group, same shape, NaN where there are none.
         """
@@ -89,7 +89,7 @@ def rounded_baseline(baseline_bpm: Number, to_bpm: float) -> Number:
 
 
 def holding(rules: RuleSet, measures: Measures) -> Bools:
-    """Return where each criterion holds, shape (criteria, lanes); a measure that is NaN holds nothing."""
+    """Return where each criterion holds, shape (criteria, beds); a measure that is NaN holds nothing."""
     baseline_bpm = rounded_baseline(measures["baseline_bpm"], rules.round_baseline_to_bpm)
     return rules.criteria.holding(measures | {"baseline_bpm": baseline_bpm})
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.arrays import Floats, Ints, lane
+from quietward.detect.core.arrays import Floats, Ints, array
 from quietward.detect.core.compiled import compiled
 
 
@@ -89,7 +89,8 @@ MEASURES = {
         Measure(
             "running_s",
             "s",
-            "length of the deceleration that is going on; 0: there is none, NaN: the end of the last was not seen. A return from a rise of the last hour is none",
+            "length of the deceleration that is going on, a return from a rise of the last hour left out; "
+            "0: there is none, NaN: the end of the last was not seen",
         ),
         Measure("running_depth_bpm", "bpm", "its depth so far; below what was usual before such a rise"),
         Measure("running_mean_depth_bpm", "bpm", "its mean depth so far, over the samples that were there"),
@@ -219,10 +220,10 @@ ASKED = _ROW | {"concern": CONCERN}
 
 
 class Findings(NamedTuple):
-    """What the newest look said of each bed."""
+    """What the newest evaluation found at each bed."""
 
-    values: Floats = lane(np.nan, "rule_sets", len(ASKED))  # by row
-    points: Floats = lane(0.0, "findings")  # of each finding of the concern
+    values: Floats = array(np.nan, "rule_sets", len(ASKED))  # by row
+    points: Floats = array(0.0, "findings")  # of each finding of the concern
 
     @property
     def concern(self) -> Floats:

@@ -1,6 +1,6 @@
 """Measuring: from what is remembered of a bed to its measures, under each rule set.
 
-Run lengths and shares are kept up second by second; all else is worked out when a look is taken.
+Run lengths and shares are kept up second by second; all else is worked out when a bed is evaluated.
 """
 
 from collections.abc import Sequence
@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
+from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.measures import findings as row
 from quietward.detect.core.measures.findings import Findings, say
@@ -39,7 +39,7 @@ class Running(NamedTuple):
     """Run lengths and shares that are kept up second by second."""
 
     beyond_s: Ints = index(0, 3)  # how long the baseline has been BELOW_100 bpm, BELOW_110, ABOVE_160
-    this_minute: Floats = lane(0.0, 4)  # of the minute that is running, what Minutes keeps of those that are over
+    this_minute: Floats = array(0.0, 4)  # of the minute that is running, what Minutes keeps of those that are over
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
@@ -48,9 +48,9 @@ class Running(NamedTuple):
 class Minutes(NamedTuple):
     """What the last minutes were, one by one."""
 
-    used: Floats = lane(0.0, 3, MINUTES)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
-    near_mother: Floats = lane(0.0, MINUTES_NEAR_MOTHER)  # FHR samples near the mother's pulse
-    baseline_bpm: Floats = lane(np.nan, MINUTES)
+    used: Floats = array(0.0, 3, MINUTES)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
+    near_mother: Floats = array(0.0, MINUTES_NEAR_MOTHER)  # FHR samples near the mother's pulse
+    baseline_bpm: Floats = array(np.nan, MINUTES)
 
 
 @compiled
@@ -114,7 +114,10 @@ def measure(
     limits: EarlierLimits,
     tachysystole: Sequence[TachysystoleRule],
 ) -> None:
-    """Write the measures of bed n at `second` (its end is now) into `f`. fhr_bpm: newest; tachysystole: that part of each rule set."""
+    """Write the measures of bed n at `second` (its end is now) into `f`.
+
+    fhr_bpm: the newest, NaN where there is none now. tachysystole: that part of each rule set.
+    """
     now = (second + 1) * HZ
     seconds = float(max(c.seconds[n], 1))
     window_s = min(seconds, MINUTES * 60.0)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
+from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import EarlierLimits
 from quietward.detect.core.patterns.excursions import DOWN, UP, Excursion, length_s
@@ -22,12 +22,12 @@ from quietward.detect.core.patterns.excursions import DOWN, UP, Excursion, lengt
 class Earlier(NamedTuple):
     """NaN: there is no such level. Seconds are the bed's own."""
 
-    before_fall_bpm: Floats = lane(np.nan)
+    before_fall_bpm: Floats = array(np.nan)
     fell_at: Ints = index(LONG_AGO)
     seen_s: Ints = index(0)  # for how long the FHR has been seen since that fall closed ...
     back_s: Ints = index(0)  # ... and was where it had been before it
     recovered_at: Ints = index(LONG_AGO)
-    before_rise_bpm: Floats = lane(np.nan)
+    before_rise_bpm: Floats = array(np.nan)
     rose_at: Ints = index(LONG_AGO)
 
 

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import ExcursionLimits
 from quietward.detect.core.records import Rows, next_row
@@ -32,21 +32,23 @@ BASE, NEAR = 0, 1
 class Excursions(NamedTuple):
     """What the machine remembers, each of shape (3, beds). Positions are sample indices."""
 
-    within: Floats = lane(np.nan, 2, ROWS)  # up to this height the signal is at its reference (BASE), or near it (NEAR)
-    enter: Floats = lane(np.nan, ROWS)  # from this height on it has left it
+    within: Floats = array(
+        np.nan, 2, ROWS
+    )  # up to this height the signal is at its reference (BASE), or near it (NEAR)
+    enter: Floats = array(np.nan, ROWS)  # from this height on it has left it
     open: Bools = switch(ROWS)
     onset: Ints = index(LONG_AGO, ROWS)
-    height: Floats = lane(0.0, ROWS)
+    height: Floats = array(0.0, ROWS)
     peak_at: Ints = index(LONG_AGO, ROWS)
-    reach: Floats = lane(0.0, ROWS)  # height at `reached_at`
+    reach: Floats = array(0.0, ROWS)  # height at `reached_at`
     reached_at: Ints = index(LONG_AGO, ROWS)  # where the fall (or rise) was over, ripples left out
-    area: Floats = lane(0.0, ROWS)
+    area: Floats = array(0.0, ROWS)
     used: Ints = index(0, ROWS)  # samples there since the opening
     opened_at: Ints = index(LONG_AGO, ROWS)
     closing: Ints = index(-1, ROWS)
     away_since: Ints = index(-1, ROWS)  # onset of the first excursion since the signal was last at the reference
     last: Ints = index(LONG_AGO, 2, ROWS)  # where the signal was last at the reference (BASE), and near it (NEAR)
-    area_since: Floats = lane(0.0, 2, ROWS)  # since then
+    area_since: Floats = array(0.0, 2, ROWS)  # since then
     last_there: Ints = index(LONG_AGO, ROWS)
 
 

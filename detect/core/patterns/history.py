@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, index, lane
+from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import UA, Excursion, Excursions
@@ -15,15 +15,15 @@ KEPT = 48
 
 
 class History(NamedTuple):
-    """Rings of shape (KEPT, lanes), newest at (count - 1) % KEPT. Positions are sample indices."""
+    """Rings of shape (KEPT, beds), newest at (count - 1) % KEPT. Positions are sample indices."""
 
     until: Ints = index(LONG_AGO)  # end of the newest named departure of the FHR
-    decelerations: Ints = index(0)  # counts since the lane began
+    decelerations: Ints = index(0)  # counts since the array began
     fall_onset: Ints = index(LONG_AGO, KEPT)
     fall_end: Ints = index(LONG_AGO, KEPT)
-    fall_depth: Floats = lane(0.0, KEPT)
-    fall_area: Floats = lane(0.0, KEPT)
-    fall_lowest: Floats = lane(0.0, KEPT)
+    fall_depth: Floats = array(0.0, KEPT)
+    fall_area: Floats = array(0.0, KEPT)
+    fall_lowest: Floats = array(0.0, KEPT)
     fall_kind: Ints = index(int(Kind.NONE), "rule_sets", KEPT)
     accelerations: Ints = index(0)
     rise_onset: Ints = index(LONG_AGO, KEPT)

@@ -53,8 +53,8 @@ def name_departure(
 ) -> bool:
     """Take a closed departure of the FHR: name it, take it out of the baseline's window, remember it.
 
-    kinds: room for what it is under each rule set. Returns whether it was a new level, so that a look must be taken at
-    once. m, fhr: everything up to the end of `second`.
+    kinds: room for what it is under each rule set. Returns whether it was a new level, so that the bed must
+    be evaluated at once. m, fhr: everything up to the end of `second`.
     """
     n = x.n
     has_moved = abs(b.reference_bpm[n] - b.before_bpm[n]) > reading.baseline.moved_bpm

@@ -24,8 +24,8 @@ from quietward.detect.core.state.state import State
 
 
 def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
-    """Take an act; return its lane, or none where there is no such bed."""
-    n = state.lane_of.get(done.bed)
+    """Take an act; return the index of its bed, [] where there is no such bed."""
+    n = state.index_of.get(done.bed)
     if n is None:
         return []
     if state.clock.second[n] < 0:
@@ -42,7 +42,7 @@ def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
 
 
 def second_now(state: State, n: int, at: int) -> int:
-    """Return the second of lane n's own clock at the server's time `at`."""
+    """Return the second of bed n's own clock at the server's time `at`."""
     return int(state.clock.second[n]) + max(0, at - int(state.clock.at[n])) // 1000
 
 
@@ -71,7 +71,7 @@ def _no_such_flag(state: State, n: int, number: int) -> str:
         return "the flag is over"
     if a.flag[n] != number:
         return f"the flag is over; there is a newer one, {report.flag_id(state.beds[n], int(a.flag[n]))}"
-    if a.answered[n]:
+    if a.acknowledged[n]:
         return f"already answered by {state.words_of(n).acknowledged_by}"
     return ""
 
@@ -88,7 +88,7 @@ def _answer(state: State, n: int, second: int, number: int, by: str, text: str, 
     if change is None:
         return False
     state.words_of(n).acknowledged_by = by
-    report.answered(state, second, change, {"by": by}, text, events)
+    report.flag_action(state, second, change, {"by": by}, text, events)
     return True
 
 
@@ -109,7 +109,7 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
     text = f"shelved for {act.for_s / 60:.0f} min by {act.by} ({act.why}): {reason}"
     detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
-    report.answered(state, second, change, detail, text, events)
+    report.flag_action(state, second, change, detail, text, events)
     return ""
 
 
@@ -120,7 +120,7 @@ def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Eve
         return "nothing is shelved"
     a.shelved_until[:, n] = -1
     for i in shelved:
-        report.aside(state, second, attention.Aside(n, attention.SHELF_OVER, i), events, by=act.by)
+        report.notice(state, second, attention.Notice(n, attention.SHELF_OVER, i), events, by=act.by)
     return ""
 
 
@@ -146,7 +146,7 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
         if a.paused_until[n] < 0:
             return "the monitor is not off"
         a.paused_until[n] = -1
-        report.aside(state, second, attention.Aside(n, attention.PAUSE_OVER, -1), events, by=act.by)
+        report.notice(state, second, attention.Notice(n, attention.PAUSE_OVER, -1), events, by=act.by)
         return ""
     if act.for_s > longest_s:
         return f"a pause may last {longest_s / 60:.0f} min at most"
@@ -187,7 +187,7 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
         if a.own_limit_until[i, n] < 0:
             return f"condition {act.condition} has the policy's limit"
         a.own_limit_until[i, n] = -1
-        report.aside(state, second, attention.Aside(n, attention.OWN_LIMIT_OVER, i), events, by=act.by)
+        report.notice(state, second, attention.Notice(n, attention.OWN_LIMIT_OVER, i), events, by=act.by)
         return ""
     if not low <= act.limit <= high:
         return f"limit {act.limit:g} of {act.condition}: use {low:g} to {high:g}"

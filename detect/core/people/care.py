@@ -38,9 +38,9 @@ def stretch(state: State, n: int, second: int) -> TraceSummary:
     )
 
 
-def has_helped(before: TraceSummary, after: TraceSummary, eased: bool) -> bool | None:
+def has_helped(before: TraceSummary, after: TraceSummary, cleared: bool) -> bool | None:
     """Say whether what was done has helped; None where there was nothing that could have become better."""
-    if eased:
+    if cleared:
         return True
     return after.decelerations == 0 if before.decelerations else None
 
@@ -49,8 +49,8 @@ def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     """Return the note with the trace after it."""
     after = stretch(state, n, second)
     a = state.attention
-    eased = note.flag is not None and (a.level[n] == 0 or note.flag != flag_id(state.beds[n], int(a.flag[n])))
-    helped = None if state.clock.lost[n] else has_helped(note.before, after, eased)
+    cleared = note.flag is not None and (a.level[n] == 0 or note.flag != flag_id(state.beds[n], int(a.flag[n])))
+    helped = None if state.clock.lost[n] else has_helped(note.before, after, cleared)
     return structs.replace(note, after=after, helped=helped)
 
 

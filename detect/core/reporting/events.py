@@ -5,15 +5,15 @@ import numpy as np
 from quietward.contracts.messages import HZ, WINDOW_S, Event, Summary, TraceSummary
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.attention import (
-    HELD_BACK,
     LEVELS,
     PAUSE_OVER,
     SHELF_OVER,
     SHELVED,
-    WHY_HELD_BACK,
-    Aside,
+    SUPPRESSED,
+    WHY_SUPPRESSED,
     Change,
     Condition,
+    Notice,
     counting_at,
 )
 from quietward.detect.core.alerting.rule_sets import compare
@@ -33,7 +33,7 @@ Detail = dict[str, float | str | None]
 
 
 def event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
-    """Return the next line of lane n's log."""
+    """Return the next line of bed n's log."""
     state.clock.event[n] += 1
     number = int(state.clock.event[n])
     return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail, state.rules.digest)
@@ -100,14 +100,14 @@ def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Ev
     events.append(event(state, x.n, x.closed_at // HZ, "deceleration", text, detail))
 
 
-def looks(state: State, now: dict[int, int], events: list[Event]) -> None:
-    """Say where the signal is lost, or back, and what happened beside the flags. now: second of each bed looked at."""
+def evaluations(state: State, now: dict[int, int], events: list[Event]) -> None:
+    """Say where the signal is lost, or back, and what happened beside the flags. now: second of each bed evaluated."""
     room = state.room
     for change in taken(room.lost, LostSignal):
         text = "signal lost" if change.is_lost else "signal is back"
         events.append(event(state, change.n, now[change.n], "signal", text, {"lost": float(change.is_lost)}))
-    for notice in taken(room.told.asides, Aside):
-        aside(state, now[notice.n], notice, events)
+    for one in taken(room.told.notices, Notice):
+        notice(state, now[one.n], one, events)
 
 
 FIRST = 0
@@ -121,7 +121,7 @@ WHY_IT_SPEAKS = {
 
 
 def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> None:
-    """Say which flags were raised, grew, came back, eased."""
+    """Say which flags were raised, escalated, reopened, cleared."""
     for change in taken(state.room.told.changes, Change):
         reason = reason_for(state, change.n)
         if reason:
@@ -131,34 +131,34 @@ def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> Non
         events.append(event(state, change.n, now[change.n], f"flag-{change.word}", text, detail))
 
 
-def answered(state: State, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
+def flag_action(state: State, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
     """Say what somebody did to a flag; `detail` says who."""
     detail = _flag(state, change, "") | detail
     events.append(event(state, change.n, second, f"flag-{change.word}", text, detail))
 
 
-def aside(state: State, second: int, found: Aside, events: list[Event], by: str = "") -> None:
-    """Say what was held back, or is over; by: somebody has ended it before its time."""
-    n, who = found.n, f", ended by {by}" if by else ""
+def notice(state: State, second: int, one: Notice, events: list[Event], by: str = "") -> None:
+    """Log what was suppressed, or has expired; by: somebody has ended it before its time."""
+    n, who = one.n, f", ended by {by}" if by else ""
     detail: Detail = {"by": by} if by else {}
-    if found.what == PAUSE_OVER:
-        events.append(event(state, n, second, found.word, f"the monitor should be on again{who}", detail))
+    if one.what == PAUSE_OVER:
+        events.append(event(state, n, second, one.word, f"the monitor should be on again{who}", detail))
         return
-    condition = state.rules.policy.condition[found.condition]
+    condition = state.rules.policy.condition[one.condition]
     detail["condition"] = condition.name
-    if found.what == HELD_BACK:
-        why = held_back_because(state, n, found.condition, found.why)
+    if one.what == SUPPRESSED:
+        why = suppressed_because(state, n, one.condition, one.why)
         text = f"{why}: {_in_words(state, n, [condition.text])}"
-        events.append(event(state, n, second, found.word, text, detail | {"why": why}))
+        events.append(event(state, n, second, one.word, text, detail | {"why": why}))
         return
-    what = "no longer shelved" if found.what == SHELF_OVER else "the policy's limit again"
-    events.append(event(state, n, second, found.word, f"{condition.name}: {what}{who}", detail))
+    what = "no longer shelved" if one.what == SHELF_OVER else "the policy's limit again"
+    events.append(event(state, n, second, one.word, f"{condition.name}: {what}{who}", detail))
 
 
-def held_back_because(state: State, n: int, condition: int, why: int) -> str:
-    """Say why a condition of lane n is kept quiet."""
+def suppressed_because(state: State, n: int, condition: int, why: int) -> str:
+    """Return why a condition of bed n is suppressed."""
     if why != SHELVED:
-        return WHY_HELD_BACK[why]
+        return WHY_SUPPRESSED[why]
     by, reason = state.words_of(n).shelved.get(condition, ("somebody", ""))
     return f"shelved by {by}" + (f" ({reason})" if reason else "")
 
@@ -188,13 +188,16 @@ def flag_number(flag: str) -> int:
 
 
 def reason_for(state: State, n: int) -> str:
-    """Return why lane n asks for attention, worst first; empty when it does not."""
+    """Return why bed n asks for attention, worst first; empty when it does not."""
     counts = counting_at(state.attention, n, state.rules.policy)
     conditions = [c for c, does in zip(state.rules.policy.condition, counts, strict=True) if does]
-    names = {c.name for c in conditions}
-    conditions = sorted((c for c in conditions if not names.intersection(c.unless)), key=lambda c: -c.rank)
+    said: dict[str, Condition] = {}
+    for condition in sorted(conditions, key=lambda c: -c.rank):
+        if not said.keys() & set(condition.unless):
+            said[condition.name] = condition
     values = asked_of(state.findings, n)
-    return _in_words(state, n, [c.text_after if c.text_after and not _holds(c, values) else c.text for c in conditions])
+    texts = [c.text_after if c.text_after and not _holds(c, values) else c.text for c in said.values()]
+    return _in_words(state, n, texts)
 
 
 def _holds(condition: Condition, values: Values) -> bool:
@@ -256,7 +259,7 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
 
 def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
     """After a rebuild without a checkpoint: number events and flags on, and keep what people had said."""
-    n = state.lane_of[bed]
+    n = state.index_of[bed]
     a, words = state.attention, state.words_of(n)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
@@ -264,8 +267,8 @@ def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary
         numbers.append(summary.events)
         flags += [summary.flag] if summary.flag else []
         if summary.flag and summary.acknowledged_by and a.level[n] > 0:
-            a.answered[n], a.answered_at[n] = True, max(int(state.clock.second[n]), 0)
-            a.answered_for[:, n] = a.active[:, n]
+            a.acknowledged[n], a.acknowledged_at[n] = True, max(int(state.clock.second[n]), 0)
+            a.acknowledged_for[:, n] = a.active[:, n]
             words.acknowledged_by = summary.acknowledged_by
         place = state.rules.policy.place
         for shelf in summary.shelved:

@@ -7,8 +7,8 @@ from quietward.contracts.messages import Event
 
 @dataclass
 class Output:
-    """events: in order. looked: the lanes whose summary is new."""
+    """events: in order. updated: the beds whose summary is new."""
 
     events: list[Event] = field(default_factory=list)
-    looked: set[int] = field(default_factory=set)
+    updated: set[int] = field(default_factory=set)
     refused: dict[tuple[str, str], int] = field(default_factory=dict)  # (bed, why) -> seconds not used

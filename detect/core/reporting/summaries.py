@@ -1,4 +1,4 @@
-"""The live summary of a bed: what the newest look says, for the page."""
+"""The live summary of a bed: what the newest evaluation found, for the page."""
 
 import math
 from typing import NamedTuple
@@ -17,7 +17,7 @@ from quietward.contracts.messages import (
     SignalState,
     Summary,
 )
-from quietward.detect.core.alerting.attention import LEVELS, NOT_HELD_BACK, SHELVED, Attention
+from quietward.detect.core.alerting.attention import LEVELS, NOT_SUPPRESSED, SHELVED, Attention
 from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import Values, measures_at, tachysystole_at, values_of
@@ -25,32 +25,35 @@ from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.excursions import DOWN
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting.output import Output
-from quietward.detect.core.state.state import Looked, State, Words
+from quietward.detect.core.state.state import Evaluation, State, Words
 
 
 def of(state: State, output: Output) -> list[Summary]:
-    """Return the summaries of all beds that were looked at."""
-    lanes = np.array(sorted(output.looked), dtype=np.int64)
+    """Return the summaries of all beds whose summary is new."""
+    beds = np.array(sorted(output.updated), dtype=np.int64)
     clock, a, c, e = state.clock, state.attention, state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
         clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.level_since, a.flag,
-        a.answered, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
+        a.acknowledged, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
     )  # fmt: skip
-    rows = zip(lanes.tolist(), *(c[lanes].tolist() for c in columns), _some_suppressed(a, lanes).tolist(), strict=True)
-    return [_summary(state, _Lane(*row), looked) for row, looked in zip(rows, looked_of(state, lanes), strict=True)]
+    rows = zip(beds.tolist(), *(c[beds].tolist() for c in columns), _some_suppressed(a, beds).tolist(), strict=True)
+    return [
+        _summary(state, _Row(*row), evaluation)
+        for row, evaluation in zip(rows, evaluations_of(state, beds), strict=True)
+    ]
 
 
 def _some_suppressed(a: Attention, beds: Ints) -> Bools:
-    """Return at which beds a condition is shelved, has a limit of its own, or is held back."""
-    held_back = a.held_back[:, beds]
-    is_held_back = (held_back != NOT_HELD_BACK) & (held_back != SHELVED)
+    """Return at which beds a condition is shelved, has a limit of its own, or is suppressed."""
+    suppressed = a.suppressed[:, beds]
+    is_suppressed = (suppressed != NOT_SUPPRESSED) & (suppressed != SHELVED)
     has_own = (a.shelved_until[:, beds] >= 0) | (a.own_limit_until[:, beds] >= 0)
-    found: Bools = np.logical_or.reduce(has_own | is_held_back, axis=0)
+    found: Bools = np.logical_or.reduce(has_own | is_suppressed, axis=0)
     return found
 
 
-class _Lane(NamedTuple):
-    """What is said of one lane anew with every second."""
+class _Row(NamedTuple):
+    """What is said of one bed anew with every second."""
 
     n: int
     second: int
@@ -61,28 +64,28 @@ class _Lane(NamedTuple):
     level: int
     level_since: int
     flag: int
-    answered: bool
+    acknowledged: bool
     paused_until: int
     open: bool
     onset: int
     height: float
-    kept_quiet: bool
+    some_suppressed: bool
 
 
-def looked_of(state: State, lanes: Ints) -> list[Looked]:
-    """Return, for each lane, what follows from its newest look alone. It is worked out once for each look."""
-    unknown = np.array([n for n in lanes.tolist() if n not in state.looked], dtype=np.int64)
+def evaluations_of(state: State, beds: Ints) -> list[Evaluation]:
+    """Return, for each bed, what follows from its newest evaluation alone; worked out once for each evaluation."""
+    unknown = np.array([n for n in beds.tolist() if n not in state.evaluations], dtype=np.int64)
     if len(unknown):
         f, rule_sets = state.findings, state.rules.rule_sets
         led = [holding(rules, measures_at(f, i, unknown)).T.tolist() for i, rules in enumerate(rule_sets)]
         seen = [values_of(f, i, unknown) for i in range(len(rule_sets))]
         for place, n in enumerate(unknown.tolist()):
             classes = [_class(r, s[place], h[place]) for r, s, h in zip(rule_sets, seen, led, strict=True)]
-            state.looked[n] = _looked(state, n, seen[0][place], classes)
-    return [state.looked[n] for n in lanes.tolist()]
+            state.evaluations[n] = _evaluation(state, n, seen[0][place], classes)
+    return [state.evaluations[n] for n in beds.tolist()]
 
 
-def _looked(state: State, n: int, values: Values, classes: list[RuleClass]) -> Looked:
+def _evaluation(state: State, n: int, values: Values, classes: list[RuleClass]) -> Evaluation:
     def known(name: str) -> float | None:
         value = values[name]
         return None if math.isnan(value) else round(value, 2)
@@ -91,7 +94,7 @@ def _looked(state: State, n: int, values: Values, classes: list[RuleClass]) -> L
     least = state.rules.concern.least_points_shown
     parts = zip(state.rules.concern.finding, state.findings.points[:, n].tolist(), strict=True)
     too_many = tachysystole_at(state.findings, n)
-    return Looked(
+    return Evaluation(
         values=values,
         baseline_bpm=known("baseline_bpm"),
         variability_bpm=known("variability_bpm"),
@@ -120,7 +123,7 @@ MISSING = {
 
 
 def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
-    """Return the class of one lane. led: which criteria hold there."""
+    """Return the class of one bed. led: which criteria hold there."""
     missing = [text for name, text in MISSING.items() if math.isnan(values[name])]
     criteria = [c for c, holds in zip(rules.criterion, led, strict=True) if holds]
     if not criteria:
@@ -132,49 +135,49 @@ def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
     return RuleClass(rules.name, worst, rules.classes[worst - 1], [c.text.format_map(own) for c in criteria], missing)
 
 
-def _summary(state: State, lane: _Lane, looked: Looked) -> Summary:
-    n, bed = lane.n, state.beds[lane.n]
-    signal, signal_reason = _signal(state, lane, looked.values)
+def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
+    n, bed = row.n, state.beds[row.n]
+    signal, signal_reason = _signal(state, row, evaluation.values)
     is_fresh = (
         signal is not SignalState.LOST
-        and (lane.second + 1) * HZ - lane.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
+        and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
     )
     words = state.words.get(bed) or NO_WORDS
     return Summary(
         bed=bed,
         session=state.sessions[n],
-        t=lane.second * 1000,
-        at=lane.at,
+        t=row.second * 1000,
+        at=row.at,
         looked_at=state.now,
         signal=signal,
         signal_reason=signal_reason,
-        fhr_bpm=lane.fhr_bpm if is_fresh else None,
-        baseline_bpm=looked.baseline_bpm,
-        variability_bpm=looked.variability_bpm,
-        running=_running(lane, state.rules.reading.notable.deceleration_s),
-        contractions=looked.contractions,
-        concern=looked.concern,
-        concern_parts=looked.concern_parts,
-        classes=looked.classes,
-        level=LEVELS[lane.level],
-        reason=reporting.reason_for(state, n) if lane.level else "",
-        level_since=lane.level_since * 1000 if lane.level else None,
-        flag=reporting.flag_id(bed, lane.flag) if lane.level else None,
-        acknowledged_by=words.acknowledged_by if lane.answered else None,
-        events=lane.event,
+        fhr_bpm=row.fhr_bpm if is_fresh else None,
+        baseline_bpm=evaluation.baseline_bpm,
+        variability_bpm=evaluation.variability_bpm,
+        running=_running(row, state.rules.reading.notable.deceleration_s),
+        contractions=evaluation.contractions,
+        concern=evaluation.concern,
+        concern_parts=evaluation.concern_parts,
+        classes=evaluation.classes,
+        level=LEVELS[row.level],
+        reason=reporting.reason_for(state, n) if row.level else "",
+        level_since=row.level_since * 1000 if row.level else None,
+        flag=reporting.flag_id(bed, row.flag) if row.level else None,
+        acknowledged_by=words.acknowledged_by if row.acknowledged else None,
+        events=row.event,
         rules=state.rules.digest,
-        shelved=_shelved(state, n, words) if lane.kept_quiet else [],
+        shelved=_shelved(state, n, words) if row.some_suppressed else [],
         cared=words.cared,
-        paused=Paused(*words.paused, lane.paused_until * 1000) if lane.paused_until >= 0 else None,
-        limited=_limited(state, n, words) if lane.kept_quiet else [],
-        hand=hand.of(state.hand, state.history, n, lane.second, state.rules.reading.hand),
-        held_back=_held_back(state, n) if lane.kept_quiet else [],
+        paused=Paused(*words.paused, row.paused_until * 1000) if row.paused_until >= 0 else None,
+        limited=_limited(state, n, words) if row.some_suppressed else [],
+        hand=hand.of(state.hand, state.history, n, row.second, state.rules.reading.hand),
+        held_back=_suppressed(state, n) if row.some_suppressed else [],
     )
 
 
-def _running(lane: _Lane, least_s: float) -> OngoingDeceleration | None:
-    length_s = ((lane.second + 1) * HZ - lane.onset) / HZ
-    return OngoingDeceleration(length_s, lane.height) if lane.open and length_s >= least_s else None
+def _running(row: _Row, least_s: float) -> OngoingDeceleration | None:
+    length_s = ((row.second + 1) * HZ - row.onset) / HZ
+    return OngoingDeceleration(length_s, row.height) if row.open and length_s >= least_s else None
 
 
 def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
@@ -195,22 +198,22 @@ def _limited(state: State, n: int, words: Words) -> list[BedLimit]:
     ]
 
 
-def _held_back(state: State, n: int) -> list[str]:
+def _suppressed(state: State, n: int) -> list[str]:
     return [
-        f"{state.rules.policy.condition[i].name}: {reporting.held_back_because(state, n, i, why)}"
-        for i, why in enumerate(state.attention.held_back[:, n].tolist())
-        if why not in (NOT_HELD_BACK, SHELVED)
+        f"{state.rules.policy.condition[i].name}: {reporting.suppressed_because(state, n, i, why)}"
+        for i, why in enumerate(state.attention.suppressed[:, n].tolist())
+        if why not in (NOT_SUPPRESSED, SHELVED)
     ]
 
 
-def _signal(state: State, lane: _Lane, values: Values) -> tuple[SignalState, str]:
+def _signal(state: State, row: _Row, values: Values) -> tuple[SignalState, str]:
     limits = state.rules.reading.signal
-    if lane.second < 0:
+    if row.second < 0:
         return SignalState.LOST, "its device is online, but nothing usable has come from it"
     lost_s = values["signal_lost_s"]
-    silent_s = (state.now - lane.at) / 1000
+    silent_s = (state.now - row.at) / 1000
     if silent_s >= limits.silent_after_s:
-        why = "its device is offline" if not state.clock.online[lane.n] else "its device sends nothing"
+        why = "its device is offline" if not state.clock.online[row.n] else "its device sends nothing"
         return SignalState.LOST, f"nothing for {silent_s:.0f} s: {why}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60

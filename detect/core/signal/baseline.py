@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import Bools, Floats, lane, switch
+from quietward.detect.core.arrays import Bools, Floats, array, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import BaselineLimits
 from quietward.detect.core.signal.histogram import Histogram, to_value
@@ -23,16 +23,16 @@ from quietward.detect.core.signal.histogram import Histogram, to_value
 class Baseline(NamedTuple):
     """What the baseline remembers besides its histogram."""
 
-    bpm: Floats = lane(np.nan)  # NaN: undetermined
-    reference_bpm: Floats = lane(np.nan)  # what excursions are measured against
+    bpm: Floats = array(np.nan)  # NaN: undetermined
+    reference_bpm: Floats = array(np.nan)  # what excursions are measured against
     renewed: Bools = switch()  # an excursion was taken out of the window, or is a new level: forget the lagged values
-    before_bpm: Floats = lane(np.nan)  # reference when the newest excursion opened
+    before_bpm: Floats = array(np.nan)  # reference when the newest excursion opened
 
 
 class Lagged(NamedTuple):
-    """The last known baseline, one for each look of the last lag_s."""
+    """The last known baseline, one for each evaluation of the last lag_s."""
 
-    bpm: Floats = lane(np.nan, "lag")
+    bpm: Floats = array(np.nan, "lag")
 
 
 @compiled
@@ -73,9 +73,10 @@ def _level(h: Histogram, n: int, within: int, apart: int) -> int:
 
 @compiled
 def update(b: Baseline, lagged: Lagged, n: int, second: int, measured_bpm: float, hold: bool, every_s: int) -> None:
-    """Take a newly measured baseline of bed n; `second` is a look's, one is taken every `every_s` at the latest.
+    """Take a newly measured baseline of bed n.
 
-    hold: a deep fall is open. Until it has lasted 10 minutes it is no baseline change, so baseline and reference stay.
+    second: that of an evaluation; there is one at least every `every_s`. hold: a deep fall is open. Until it has
+    lasted 10 minutes it is no baseline change, so baseline and reference stay.
     """
     slots = lagged.bpm.shape[0]
     slot = second // every_s % slots

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, index, lane, switch
+from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SignalLimits
 from quietward.detect.core.records import Rows, next_row
@@ -37,9 +37,9 @@ class Mark:
 class Conditioning(NamedTuple):
     """What conditioning remembers."""
 
-    last_bpm: Floats = lane(np.nan)  # newest sample that was used
+    last_bpm: Floats = array(np.nan)  # newest sample that was used
     last_at: Ints = index(LONG_AGO)
-    suspect_bpm: Floats = lane(np.nan)  # newest sample of a run that jumped away
+    suspect_bpm: Floats = array(np.nan)  # newest sample of a run that jumped away
     suspect_since: Ints = index(-1)
     suspect_at: Ints = index(-1)  # where its newest sample is
     suspect_ratio: Ints = index(0)
@@ -51,7 +51,7 @@ class Conditioning(NamedTuple):
 class LastMinute(NamedTuple):
     """Used samples of each of the last 60 seconds: FHR, UA, and of the FHR those near the mother's pulse."""
 
-    used: Floats = lane(0.0, 3, MINUTE_S)
+    used: Floats = array(0.0, 3, MINUTE_S)
 
 
 @compiled

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import Ints, index, lane
+from quietward.detect.core.arrays import Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.signal.minute import LENGTH, MINUTE_S, Minute
 
@@ -24,9 +24,9 @@ class Histogram(NamedTuple):
     """
 
     until: Ints = index(0)  # second before which samples have been taken
-    ring: NDArray[np.uint16] = lane(0, "ring", dtype=np.uint16)
-    counts: NDArray[np.int16] = lane(0, "bins", dtype=np.int16)  # a window holds fewer than 32,767 samples
-    sums: NDArray[np.int32] = lane(0, "bins", dtype=np.int32)  # of codes
+    ring: NDArray[np.uint16] = array(0, "ring", dtype=np.uint16)
+    counts: NDArray[np.int16] = array(0, "bins", dtype=np.int16)  # a window holds fewer than 32,767 samples
+    sums: NDArray[np.int32] = array(0, "bins", dtype=np.int32)  # of codes
 
 
 def sizes(window_s: int, lowest: float, highest: float) -> dict[str, int]:

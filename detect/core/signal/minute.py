@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import Bools, Floats, lane, switch
+from quietward.detect.core.arrays import Bools, Floats, array, switch
 from quietward.detect.core.compiled import compiled
 
 MINUTE_S = 60
@@ -16,7 +16,7 @@ FHR, UA = 0, 1
 class Minute(NamedTuple):
     """Rings of one minute; sample i is at i % LENGTH."""
 
-    samples: Floats = lane(np.nan, 2, LENGTH)  # FHR and UA, NaN where nothing is to be used
+    samples: Floats = array(np.nan, 2, LENGTH)  # FHR and UA, NaN where nothing is to be used
     in_excursion: Bools = switch(LENGTH)  # the FHR belongs to an excursion
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import Bools, Floats, lane, switch
+from quietward.detect.core.arrays import Bools, Floats, array, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import ToneLimits
 from quietward.detect.core.signal.histogram import Histogram
@@ -20,18 +20,18 @@ from quietward.detect.core.signal.selection import kth_smallest
 class Tone(NamedTuple):
     """What is known of the resting UA."""
 
-    rest: Floats = lane(np.nan)  # resting tone, relative units
-    span: Floats = lane(np.nan)  # from low to high share of the window
-    smooth: Floats = lane(np.nan)  # UA with coughs and noise evened out
+    rest: Floats = array(np.nan)  # resting tone, relative units
+    span: Floats = array(np.nan)  # from low to high share of the window
+    smooth: Floats = array(np.nan)  # UA with coughs and noise evened out
     useful: Bools = switch()  # False where too little has come, or the UA is flat
-    level_sum: Floats = lane(0.0)  # of the seconds since the last look
-    level_n: Floats = lane(0.0)
+    level_sum: Floats = array(0.0)  # of the seconds since the last evaluation
+    level_n: Floats = array(0.0)
 
 
 class Levels(NamedTuple):
-    """Mean UA between looks, for the last rest_window_s."""
+    """Mean UA between evaluations, for the last rest_window_s."""
 
-    ua: Floats = lane(np.nan, "levels")
+    ua: Floats = array(np.nan, "levels")
 
 
 @compiled
@@ -47,12 +47,14 @@ def even_out(t: Tone, n: int, ua: float, limits: ToneLimits) -> float:
 
 
 @compiled
-def end_second(t: Tone, levels: Levels, n: int, second: int, is_there: bool, look_is_due: bool, every_s: int) -> None:
+def end_second(
+    t: Tone, levels: Levels, n: int, second: int, is_there: bool, evaluation_is_due: bool, every_s: int
+) -> None:
     """Take the end of a second of bed n; is_there: its last UA sample is there."""
     if is_there:
         t.level_sum[n] += t.smooth[n]
         t.level_n[n] += 1
-    if not look_is_due:
+    if not evaluation_is_due:
         return
     slot = second // every_s % levels.ua.shape[0]
     levels.ua[slot, n] = t.level_sum[n] / t.level_n[n] if t.level_n[n] > 0 else np.nan

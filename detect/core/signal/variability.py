@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import Floats, Ints, index, lane
+from quietward.detect.core.arrays import Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SinusoidalLimits, VariabilityLimits
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S, Minute
@@ -23,9 +23,9 @@ KEPT_MIN = 30
 class Variability(NamedTuple):
     """What variability remembers of finished minutes."""
 
-    minutes: Floats = lane(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
-    bpm: Floats = lane(np.nan)  # mean of the last ten of those, NaN when unknown
-    minute_bpm: Floats = lane(np.nan)  # bandwidth of the last finished minute
+    minutes: Floats = array(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
+    bpm: Floats = array(np.nan)  # mean of the last ten of those, NaN when unknown
+    minute_bpm: Floats = array(np.nan)  # bandwidth of the last finished minute
     low_min: Ints = index(0)  # how many minutes in a row the mean has been low, and high
     high_min: Ints = index(0)
     sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal

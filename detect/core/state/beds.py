@@ -76,8 +76,8 @@ class LostSignal:
 class Room(NamedTuple):
     """Room for what a second tells, and to work in.
 
-    kinds: of each closed excursion under each rule set, shape (closed, rule sets); looked: at which of the chosen beds
-    a look was taken, shape (beds,).
+    kinds: of each closed excursion under each rule set, shape (closed, rule sets); evaluated: which of the chosen
+    beds were evaluated, shape (beds,).
     """
 
     marks: Rows[Mark]
@@ -85,7 +85,7 @@ class Room(NamedTuple):
     kinds: Ints
     lost: Rows[LostSignal]
     told: Told
-    looked: Bools
+    evaluated: Bools
     shape: shape.Work
     minute: variability.Work
 

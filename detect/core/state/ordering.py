@@ -13,9 +13,9 @@ NOTHING: list[float | None] = [None] * HZ
 
 
 class Second(NamedTuple):
-    """One second of one lane, ready for `advance`. forget: the lane's signal starts anew with it."""
+    """One second of one bed, ready for `advance`. forget: the bed's signal starts anew with it."""
 
-    lane: int
+    n: int
     second: int
     fhr: list[float | None]
     ua: list[float | None]
@@ -33,7 +33,7 @@ def place(state: State, block: Block, refused: dict[tuple[str, str], int]) -> li
     come, for after a break those come all at once. Repeated blocks, those that come later still, and those of a session
     that another one has superseded (unless that has fallen silent) are dropped and counted.
     """
-    n = state.lane_of[block.bed]
+    n = state.index_of[block.bed]
     clock = state.clock
     if clock.second[n] < 0:
         return _accept(state, n, block)
@@ -82,12 +82,12 @@ def follow_clock(state: State, at: int) -> None:
 
 
 def give_up_waiting(state: State, n: int) -> list[Second]:
-    """Return the seconds of all blocks of lane n that wait for an earlier one."""
+    """Return the seconds of all blocks of bed n that wait for an earlier one."""
     return [second for block in state.waiting.pop(n, []) for second in _take(state, n, block)]
 
 
 def overdue(state: State) -> dict[int, list[Second]]:
-    """Return by lane the seconds of blocks that have waited for `wait_s`, of those before them and of those that follow
+    """Return by bed the seconds of blocks that have waited for `wait_s`, of those before them and of those that follow
     without a gap. What they waited for is lost.
     """
     before = state.now - state.rules.reading.signal.wait_s * 1000
@@ -109,7 +109,7 @@ def _take(state: State, n: int, block: Block, *, renumbered: bool = False) -> li
         second = second_after(last, int(clock.seq[n]), int(clock.t[n]), block.seq, block.t)
     else:
         second = second_anew(last, block.t)
-    forget = last >= 0 and second - last > state.rules.reading.signal.forget_after_s  # a fresh lane has no past
+    forget = last >= 0 and second - last > state.rules.reading.signal.forget_after_s  # a fresh bed has no past
     first = second if forget or last < 0 else last + 1
     state.sessions[n] = block.session
     clock.second[n], clock.seq[n], clock.t[n] = second, block.seq, block.t

@@ -24,7 +24,7 @@ from quietward.detect.core.state.rules import Rules
 
 
 class Words(msgspec.Struct):
-    """What people said at one bed; the times that go with it are in its lane of Attention."""
+    """What people said at one bed; the times that go with it are in its bed of Attention."""
 
     acknowledged_by: str = ""
     shelved: dict[int, tuple[str, str]] = {}  # condition -> by, why
@@ -33,8 +33,8 @@ class Words(msgspec.Struct):
     cared: list[CareRecord] = []  # the newest first
 
 
-class Looked(msgspec.Struct, frozen=True):
-    """What follows from the newest look at one bed alone, in the words of a summary; values: the measures by name."""
+class Evaluation(msgspec.Struct, frozen=True):
+    """What follows from the newest evaluation of one bed, in the words of a summary; values: the measures by name."""
 
     values: dict[str, float]
     baseline_bpm: float | None
@@ -74,7 +74,9 @@ class State:
     words: dict[str, Words] = field(default_factory=dict)  # by bed
     waiting: dict[int, list[Block]] = field(default_factory=dict)  # bed -> blocks that came before their predecessor
     earlier: dict[int, str] = field(default_factory=dict)  # bed -> the session before the newest
-    looked: dict[int, Looked] = field(default_factory=dict)  # bed -> what follows from its newest look, once asked for
+    evaluations: dict[int, Evaluation] = field(
+        default_factory=dict
+    )  # bed -> what of its newest evaluation, once asked for
     all: Beds = field(init=False)
     room: Room = field(init=False)
     clock: Clock = field(init=False)
@@ -89,7 +91,7 @@ class State:
     hand: Hand = field(init=False)
 
     def __post_init__(self) -> None:
-        self.lane_of = {bed: i for i, bed in enumerate(self.beds)}
+        self.index_of = {bed: i for i, bed in enumerate(self.beds)}
         self._hold(arrays.empty(Beds, len(self.beds), self.rules.sizes))
 
     def _hold(self, all_of: Beds) -> None:
@@ -108,11 +110,11 @@ class State:
 
     def admit(self, beds: Iterable[str]) -> None:
         """Give a fresh place to every bed never seen, all in one go: growing copies everything."""
-        fresh = [bed for bed in dict.fromkeys(beds) if bed not in self.lane_of]
+        fresh = [bed for bed in dict.fromkeys(beds) if bed not in self.index_of]
         if not fresh:
             return
         for bed in fresh:
-            self.lane_of[bed] = len(self.beds)
+            self.index_of[bed] = len(self.beds)
             self.beds.append(bed)
             self.sessions.append("")
         self._hold(arrays.grown(self.all, len(fresh)))
@@ -127,7 +129,7 @@ class State:
     def measured_anew(self, beds: Ints) -> None:
         """Forget what follows from the measures of some beds."""
         for n in beds.tolist():
-            self.looked.pop(n, None)
+            self.evaluations.pop(n, None)
 
     def to_bytes(self) -> bytes:
         """Return a checkpoint: the length of its head, the head, all arrays."""
@@ -160,6 +162,6 @@ class State:
         except (msgspec.DecodeError, ValueError):
             return None
         state.beds = found.beds
-        state.lane_of = {bed: i for i, bed in enumerate(found.beds)}
+        state.index_of = {bed: i for i, bed in enumerate(found.beds)}
         state._hold(all_of)
         return state
