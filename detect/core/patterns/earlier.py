@@ -85,7 +85,9 @@ def below_bpm(e: Earlier, n: int, baseline_bpm: float, fhr_bpm: float, limits: E
     if np.isnan(e.before_fall_bpm[n]):
         return 0.0
     now_bpm = baseline_bpm if e.back_s[n] >= limits.back_for_s else fhr_bpm
-    return np.nan if is_unseen(e, n, limits) or np.isnan(now_bpm) else max(0.0, e.before_fall_bpm[n] - now_bpm)
+    if is_unseen(e, n, limits) or np.isnan(now_bpm):
+        return np.nan
+    return float(max(0.0, e.before_fall_bpm[n] - now_bpm))
 
 
 @compiled
