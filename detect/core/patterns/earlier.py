@@ -87,7 +87,8 @@ def below_bpm(e: Earlier, n: int, baseline_bpm: float, fhr_bpm: float, limits: E
     now_bpm = baseline_bpm if e.back_s[n] >= limits.back_for_s else fhr_bpm
     if is_unseen(e, n, limits) or np.isnan(now_bpm):
         return np.nan
-    return float(max(0.0, e.before_fall_bpm[n] - now_bpm))
+    below: float = e.before_fall_bpm[n] - now_bpm
+    return max(0.0, below)
 
 
 @compiled
@@ -95,4 +96,5 @@ def risen_bpm(e: Earlier, n: int, reference_bpm: float) -> float:
     """Return how far what departures of bed n are measured against is above what was usual before a rise."""
     if np.isnan(e.before_rise_bpm[n]) or np.isnan(reference_bpm):
         return 0.0
-    return max(0.0, reference_bpm - e.before_rise_bpm[n])
+    risen: float = reference_bpm - e.before_rise_bpm[n]
+    return max(0.0, risen)
