@@ -101,11 +101,10 @@ def _together(
         if (second + 1) % EVERY_S == 0:
             _collect(state, beds, second + 1, chosen, series)
         moved(len(beds))
-    rows = []
-    for i, recording in enumerate(group):
-        own = [event for event in events if event.bed == str(i)]
-        rows.append(_object(recording, rules, chosen, own, series[i]))
-    return rows
+    own: dict[str, list[Event]] = {bed: [] for bed in state.beds}
+    for event in events:
+        own[event.bed].append(event)
+    return [_object(recording, rules, chosen, own[str(i)], series[i]) for i, recording in enumerate(group)]
 
 
 def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
