@@ -1,0 +1,165 @@
+"""The table of abnormalities: strips made from its rows, and when somebody was told: `python -m tests.abnormalities`.
+
+Each row is played clean, and realistic with a seed: a tenth of the samples missing in gaps, single wrong samples,
+pieces at half rate, and a baseline that wanders. Nobody answers.
+"""
+
+import argparse
+import tomllib
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from quietward.contracts.messages import HZ, Event, Level
+from quietward.contracts.notice import NOTICE
+from quietward.detect.core import engine
+from quietward.detect.core.state.rules import Rules
+from quietward.detect.core.state.state import State
+from tests.traces import RULES, Signal, bell, flat, put, ramp
+
+FILE = Path(__file__).with_suffix(".toml")
+HOURS = 2.0
+MIN = 60
+FROM_MIN = 30
+LEVELS = [level.value for level in (Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM)]
+VARIED = ("baseline_bpm", "variability_bpm", "depth_bpm", "size_bpm")
+USUAL = {"baseline_bpm": 140, "variability_bpm": 10}
+
+
+@dataclass(frozen=True)
+class Case:
+    """One strip. seed: 0 for a clean one. by_s: when `level` must have been reached; told: level -> second."""
+
+    name: str
+    level: str
+    by_s: float
+    known: str
+    source: str
+    fhr: Signal
+    ua: Signal
+
+
+def rows() -> list[dict[str, Any]]:
+    return tomllib.loads(FILE.read_text())["row"]  # type: ignore[no-any-return]
+
+
+def cases(seeds: tuple[int, ...] = (0,)) -> list[Case]:
+    """Return a strip for every row, every combination of its numbers, and every seed."""
+    made = []
+    for row in rows():
+        varied = {name: row[name] for name in VARIED if name in row}
+        for numbers, seed in product(product(*varied.values()), seeds):
+            strip = USUAL | row | dict(zip(varied, numbers, strict=True))
+            chosen = " ".join(f"{value:g}" for value in numbers)
+            by_s = (strip.get("holds_min", 0) + strip.get("within_min", 0)) * MIN
+            fhr, ua = draw(strip, seed)
+            name = f"{row['name']} {chosen}".rstrip() + (f", realistic {seed}" if seed else "")
+            made.append(Case(name, row["level"], by_s, row.get("known", ""), row["source"], fhr, ua))
+    return made
+
+
+def draw(row: dict[str, Any], seed: int) -> tuple[Signal, Signal]:
+    """Return FHR and UA of a row."""
+    random = np.random.default_rng([seed, sum(row["name"].encode())])
+    seconds = HOURS * 3600
+    size, from_s = row.get("size_bpm", 0), row.get("from_min", FROM_MIN) * MIN
+    every_s, lasts_s = row.get("contraction_every_s", 180), row.get("minutes", 0) * MIN
+    variability = np.full(round(seconds * HZ), float(row["variability_bpm"]))
+    what = row.get("what", "")
+    if what == "low-variability":
+        variability[from_s * HZ : (from_s + lasts_s) * HZ] = size
+    fhr = flat(row["baseline_bpm"], seconds) + variability * wave(random, seconds)
+    ua = flat(10, seconds)
+    for at in np.arange(90, seconds - 150, every_s) if every_s else ():
+        ua = put(ua, at, bell(60, min(70, every_s * 0.7)))
+        if at >= from_s and what in ("early", "late", "variable"):
+            fhr = put(fhr, at, -deceleration(what, row["depth_bpm"]))
+    if what == "fall":
+        fhr = put(fhr, from_s, -ramp(row["depth_bpm"], 15, lasts_s - 30, 15))
+    elif what == "level":
+        fhr = put(fhr, from_s, ramp(size, 30, seconds - from_s - 30, 0))
+    elif what == "sinusoidal":
+        t = np.arange(len(fhr)) / HZ
+        fhr = fhr + np.where(t >= from_s, size / 2 * np.sin(2 * np.pi * t / 15), 0)
+    elif what == "silence":
+        fhr[from_s * HZ :] = np.nan
+    return (spoilt(fhr, random) if seed else fhr), ua
+
+
+def wave(random: np.random.Generator, seconds: float) -> Signal:
+    """Irregular, some 1 from the lowest to the highest within a minute, nothing slower than 2 cycles in it."""
+    noise = random.normal(size=round(seconds * HZ) + 256)
+    smooth = np.convolve(noise, np.hanning(14), "same")
+    slow = np.convolve(smooth, np.ones(128) / 128, "same")
+    moving = (smooth - slow)[128:-128]
+    return np.asarray(moving / (4.6 * moving.std()))
+
+
+def deceleration(what: str, depth: float) -> Signal:
+    """Early: with the contraction; late: 25 s behind it, gradual; variable: down within 8 s."""
+    if what == "early":
+        return bell(depth, 70)
+    if what == "late":
+        return np.concatenate([np.zeros(25 * HZ), bell(depth, 80)])
+    return np.concatenate([np.zeros(10 * HZ), ramp(depth, 8, 35, 10)])
+
+
+def spoilt(fhr: Signal, random: np.random.Generator) -> Signal:
+    """Return it as sensors give it."""
+    wander = np.convolve(random.normal(size=len(fhr)), np.ones(240 * HZ), "same")
+    fhr = fhr + 3 * wander / wander.std()
+    for _ in range(len(fhr) // (HZ * MIN)):
+        at = int(random.integers(len(fhr) - 20 * HZ))
+        fhr[at : at + int(random.integers(2, 10) * HZ)] = np.nan
+        at = int(random.integers(len(fhr)))
+        fhr[at : at + 2] = np.where(np.isnan(fhr[at : at + 2]), np.nan, random.uniform(60, 220))
+    for _ in range(int(HOURS * 4)):
+        at = int(random.integers(len(fhr) - 20 * HZ))
+        fhr[at : at + int(random.integers(2, 8) * HZ)] /= 2
+    return np.clip(fhr, 30, 240)
+
+
+def told(made: list[Case], rules: Rules = RULES) -> list[dict[str, float]]:
+    """Return of each strip when each level was first reached, in seconds."""
+    state = State(rules, [str(i) for i in range(len(made))], [""] * len(made))
+    beds, events = np.arange(len(made)), list[Event]()
+    fhr, ua = (
+        np.stack([signal.reshape(-1, HZ) for signal in signals], -1)
+        for signals in zip(*((c.fhr, c.ua) for c in made), strict=True)
+    )
+    for second in range(len(fhr)):
+        at = np.full(len(made), second)
+        engine.advance(state, beds, at, fhr[second], ua[second], np.full(len(made), np.nan), events)
+    reached: list[dict[str, float]] = [{} for _ in made]
+    for event in events:
+        if event.kind.startswith("flag-"):
+            rank = LEVELS.index(str(event.detail["level"]))
+            for level in LEVELS[1 : rank + 1]:
+                reached[int(event.bed)].setdefault(level, event.t / 1000)
+    return reached
+
+
+def is_met(case: Case, reached: dict[str, float]) -> bool:
+    return not reached if case.level == "none" else reached.get(case.level, np.inf) <= case.by_s
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", type=int, default=3, help="realistic strips of each, seeds 1 to this")
+    made = cases(tuple(range(parser.parse_args().seeds + 1)))
+    print(NOTICE)
+    met = 0
+    for case, reached in zip(made, told(made), strict=True):
+        times = ", ".join(f"{level} {s / MIN:.1f}" for level, s in reached.items()) or "nobody called"
+        wanted = "nobody" if case.level == "none" else f"{case.level} by {case.by_s / MIN:.1f} min"
+        met += is_met(case, reached)
+        print(f"{'met' if is_met(case, reached) else 'MISSED':7}{case.name:62}{wanted:24}{times}")
+    print(f"{met} of {len(made)} met")
+
+
+if __name__ == "__main__":
+    main()
