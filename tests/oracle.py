@@ -221,14 +221,16 @@ class Doubt:
         at_reference = abs(bpm - reference) <= n.jump_bpm
         silent = now - self.last_at
         goes_on = self.since >= 0 and abs(bpm - self.newest_bpm) <= n.jump_bpm
-        suspect = away and (goes_on or (not at_reference and silent <= n.gap_within_s * HZ))
+        suspect = away and (goes_on or silent <= n.gap_within_s * HZ)
         if not (suspect and goes_on):
             began, after_gap = now, silent > n.jump_within_s * HZ
         else:
             began, after_gap = self.since, self.after_gap
         quotient = bpm / self.last_bpm
         odd_rate = any(abs(quotient - times) <= times * n.ratio_within for times in (0.5, 2.0))
-        if bpm - reference > n.improbable_rise_bpm or (odd_rate and not after_gap):
+        if at_reference:
+            patience_s = n.suspect_for_s
+        elif bpm - reference > n.improbable_rise_bpm or (odd_rate and not after_gap):
             patience_s = n.doubtful_for_s
         else:
             patience_s = n.suspect_after_gap_s if after_gap else n.suspect_for_s

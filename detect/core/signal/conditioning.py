@@ -66,8 +66,9 @@ def usable_fhr(
 ) -> float:
     """Return the sample with index `now` of bed n as it came, or NaN where it is not to be used.
 
-    reference_bpm: the bed's baseline, NaN while unknown. A jump away from it is doubted: it has to last before it is
-    taken as real, and longer at half or double the rate before it, or where no heart accelerates like that.
+    reference_bpm: the bed's baseline, NaN while unknown. A jump is doubted: it has to last before it is taken as real,
+    also one back to the baseline, which would end a fall; and longer after a gap, at half or double the rate before it,
+    or where no heart accelerates like that.
     """
     if not limits.fhr_lowest_bpm <= bpm <= limits.fhr_highest_bpm:
         return np.nan  # there is no value; what was doubted stays so
@@ -77,8 +78,7 @@ def usable_fhr(
     follows_suspect, is_suspect = False, False
     if abs(bpm - c.last_bpm[n]) > limits.jump_bpm:
         follows_suspect = c.suspect_since[n] >= 0 and abs(bpm - c.suspect_bpm[n]) <= limits.jump_bpm
-        # A return to the baseline is not suspicious, nor is anything after a long gap.
-        is_suspect = follows_suspect or (not at_reference and now - c.last_at[n] <= limits.gap_within_s * HZ)
+        is_suspect = follows_suspect or now - c.last_at[n] <= limits.gap_within_s * HZ
     if not is_suspect:
         _end_run(c, n, now, limits, marks)
         return _use(c, n, now, bpm)
@@ -86,7 +86,8 @@ def usable_fhr(
     if follows_suspect:
         began, after_gap = c.suspect_since[n], c.after_gap[n]
     ratio = _ratio(bpm / c.last_bpm[n], limits)
-    if now - began >= _patience_s(ratio, after_gap, bpm - reference_bpm, limits) * HZ:
+    patience_s = limits.suspect_for_s if at_reference else _patience_s(ratio, after_gap, bpm - reference_bpm, limits)
+    if now - began >= patience_s * HZ:
         if not at_reference and not after_gap:
             c.stepped[n] = True
         _end_run(c, n, now, limits, marks)
@@ -94,7 +95,7 @@ def usable_fhr(
     if began == now:
         _end_run(c, n, now, limits, marks)  # the run before, if there was one, jumped elsewhere
     c.suspect_since[n], c.suspect_at[n], c.suspect_bpm[n] = began, now, bpm
-    c.suspect_ratio[n], c.after_gap[n] = ratio, after_gap
+    c.suspect_ratio[n], c.after_gap[n] = 0 if at_reference else ratio, after_gap
     if not after_gap:
         c.last_at[n] = now
     return np.nan
