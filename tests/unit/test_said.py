@@ -179,7 +179,7 @@ def test_conditions_that_are_kept_quiet_are_said_with_the_reason() -> None:
     bed = Bed().play(flat(140, 2700) + ripple(2700, 3, 10))
     names, why = ("variability-gone", "variability-low"), "too little of the signal has been seen"
     assert sorted(bed.said.held_back) == [f"{name}: {why}" for name in names]
-    assert sorted(event.detail["condition"] for event in bed.of("held-back")) == list(names)
+    assert sorted(str(event.detail["condition"]) for event in bed.of("held-back")) == list(names)
     assert {event.detail["why"] for event in bed.of("held-back")} == {why}
 
 
