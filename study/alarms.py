@@ -137,11 +137,7 @@ class PolicyAlarms:
 
     def _lead(self, pair: int, variant: int) -> Condition:
         """Return the condition that is told first of a bed's flag."""
-        policy = self._policies[variant]
-        counting = counting_at(self._attention, pair, policy)
-        counts = [c for c, does in zip(policy.condition, counting, strict=True) if does]
-        names = {c.name for c in counts}
-        return max((c for c in counts if not names.intersection(c.unless)), key=lambda c: c.rank)
+        return self._policies[variant].spoken(counting_at(self._attention, pair))[0]
 
     def level(self, variant: int, bed: int) -> int:
         """Return the level of an unacknowledged flag."""

@@ -48,6 +48,8 @@ class Watched:
     holds_since: int | None = None
     over_since: int | None = None
     active: bool = False
+    active_since: int | None = None
+    goes_on: bool = False  # so long that it asks for the team
     suppressed: str = ""
     shelved_until: int | None = None
     own_limit: float | None = None
@@ -57,8 +59,11 @@ class Watched:
     already_improving: bool = False
 
     def __post_init__(self) -> None:
-        self.rank = RANK[self.of.level]
         self.about_signal = {name for name, _, _ in self.of.all} <= OF_THE_SIGNAL
+
+    @property
+    def rank(self) -> int:
+        return TEAM if self.goes_on else RANK[self.of.level]
 
     @property
     def shelved(self) -> bool:
@@ -213,6 +218,9 @@ class PlainBed:
             elif _long_enough(w.holds_since, second, w.of.hold_s):
                 w.suppressed = self._why_not(w, values)
                 w.active = not w.suppressed
+        w.active_since = _since(w.active_since, second, w.active)
+        by_s = self.policy.escalation.team_by_s
+        w.goes_on = w.of.level == "bedside" and _long_enough(w.active_since, second, by_s)
         if w.active and w.shelved:
             w.suppressed = "shelved"
         elif w.active and held_before == "higher" and self.acknowledged_at is not None:

@@ -44,7 +44,7 @@ from tests.property.test_streaming_core import RELAXED
 EVALUATE_EVERY_S = 5
 POLICY = Policy(
     name="made-up",
-    escalation=Escalation(look_after_s=30, bedside_after_s=25),
+    escalation=Escalation(look_after_s=30, bedside_after_s=25, team_by_s=70),
     repeat=Repeat(look_s=50, bedside_s=40, team_s=30),
     care=CareTimes(helps_within_s=30),
     longest=Longest(shelve_s=60, pause_s=60, limit_s=60),
@@ -179,6 +179,8 @@ class Witness:
     limits: list[float] = field(default_factory=lambda: [math.nan] * len(NAMES))
     limit_ends: list[int] = field(default_factory=lambda: [-1] * len(NAMES))
     pause_ends: int = -1
+    active_since: list[int | None] = field(default_factory=lambda: [None] * len(NAMES))
+    ranks: list[int] = field(default_factory=lambda: list(RANKS))  # by now: what goes on at the bedside asks for more
 
     def acted(self, a: Attention, n: int, until: int, shelves: bool) -> None:
         """After what somebody did, for a time that ends at `until`: nothing ends later than was asked for.
@@ -211,8 +213,9 @@ class Witness:
         """After an evaluation. before: level, flag, and whether it was answered."""
         self._everything_ends(a, n, second)
         active = a.active[:, n].tolist()
-        counts = [active[i] and (RANKS[i] == TEAM or not (self.shelf_ends[i] > second)) for i in range(len(NAMES))]
-        level, asked = int(a.level[n]), max((RANKS[i] for i in range(len(NAMES)) if counts[i]), default=0)
+        self._time_counts(active, second)
+        counts = [active[i] and (self.ranks[i] == TEAM or not (self.shelf_ends[i] > second)) for i in range(len(NAMES))]
+        level, asked = int(a.level[n]), max((self.ranks[i] for i in range(len(NAMES)) if counts[i]), default=0)
         assert (level > 0) == any(counts)
         assert level == TEAM or not self._asks_for_the_team(a, n)
         assert not a.acknowledged[n] or (before[2] and before[1] == a.flag[n])
@@ -231,8 +234,16 @@ class Witness:
         assert before[0] == level or changes
         self._nothing_disappears(a, n, second, values, lost, counts, notices)
 
+    def _time_counts(self, active: list[bool], second: int) -> None:
+        for i, is_active in enumerate(active):
+            since = self.active_since[i]
+            self.active_since[i] = (second if since is None else since) if is_active else None
+            since = self.active_since[i]
+            goes_on = since is not None and second - since >= POLICY.escalation.team_by_s
+            self.ranks[i] = TEAM if goes_on and RANKS[i] == RANK["bedside"] else RANKS[i]
+
     def _asks_for_the_team(self, a: Attention, n: int) -> bool:
-        return any(a.active[i, n] for i, rank in enumerate(RANKS) if rank == TEAM)
+        return any(a.active[i, n] for i, rank in enumerate(self.ranks) if rank == TEAM)
 
     def _everything_ends(self, a: Attention, n: int, second: int) -> None:
         self.shelf_ends = [-1 if second >= end else end for end in self.shelf_ends]
@@ -336,7 +347,7 @@ class Beds(RuleBasedStateMachine):
         flag, until = self.plain[n].flag + off_by, self.now(n, delay_s) + for_s
         taken = self.plain[n].shelve(flag, until)
         for a, bed in self.of(n):
-            change = attention.shelve(a, bed, flag, until, POLICY)
+            change = attention.shelve(a, bed, flag, until)
             assert change == (Change(bed, attention.SHELVED_FLAG, 0, flag) if taken else None)
         self.after_an_act(n, until, shelves=True)
 
@@ -456,7 +467,7 @@ class Beds(RuleBasedStateMachine):
     def compare(self, beds: Iterable[int]) -> None:
         """Each bed with its plain one, and the first with itself alone."""
         a = self.beside
-        counting = np.array([attention.counting_at(a, n, POLICY) for n in range(BEDS)]).T
+        counting = np.array([attention.counting_at(a, n) for n in range(BEDS)]).T
         counts, active, suppressed = counting.tolist(), a.active.tolist(), a.suppressed.tolist()
         until = a.shelved_until.tolist()
         for n in beds:
@@ -515,7 +526,7 @@ class OneBed:
         return self
 
     def shelve(self, for_s: int) -> "OneBed":
-        assert attention.shelve(self.a, 0, int(self.a.flag[0]), self.second + for_s, POLICY) is not None
+        assert attention.shelve(self.a, 0, int(self.a.flag[0]), self.second + for_s) is not None
         return self
 
     def shelf_from_before(self, name: str, for_s: int) -> "OneBed":
@@ -526,7 +537,7 @@ class OneBed:
 def test_what_asks_for_the_team_is_never_hidden() -> None:
     bed = OneBed().shelf_from_before("stop", 60).during(5, running_s=80)
     assert bed.said == [("raised", 3)]
-    assert attention.shelve(bed.a, 0, 1, 60, POLICY) is None
+    assert attention.shelve(bed.a, 0, 1, 60) is None
     bed.acknowledge().during(25)
     assert bed.a.level[0] == TEAM
     assert bed.said == [("raised", 3)]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import Level
+from quietward.contracts.messages import Acknowledge, Level, Pause, Shelve
 from tests.traces import RULES, Signal, flat, put, ramp
 from tests.unit.test_attention import T0, Bed, decelerating, flag_of, lively
 
@@ -133,3 +133,45 @@ def test_every_number_of_a_reason_is_one_that_is_known() -> None:
     bed.play(seen_for(decelerating(40, 70), 5, 55))
     assert "nan" not in bed.now().reason
     assert RULES.policy.condition
+
+
+TEAM_BY_S = int(RULES.policy.escalation.team_by_s)
+
+
+def press(bed: Bed, how: str, minute: int) -> None:
+    """Somebody presses something once a minute, and does nothing else."""
+    flag, level = bed.now().flag, bed.now().level
+    if how in ("acknowledge", "both") and flag and not bed.now().acknowledged_by:
+        bed.do(Acknowledge("b", "Kim", flag))
+    if how in ("shelve", "both") and flag and level is not Level.TEAM:
+        bed.do(Shelve("b", "Kim", flag, 60 if minute % 2 else 3600, "known"))
+    if how in ("pause", "both"):
+        bed.do(Pause("b", "Kim", 1800, "walk"))
+
+
+@pytest.mark.parametrize("how", ["acknowledge", "shelve", "pause", "both"])
+def test_no_press_of_a_button_keeps_the_team_away(how: str) -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    began = next(e.t for e in bed.events if e.kind == "flag-raised" and e.detail["level"] == "bedside")
+    for minute in range(60):
+        press(bed, how, minute)
+        bed.play(decelerating(150, 70)[minute * 240 : (minute + 1) * 240])
+    team = [e for e in bed.events if e.kind.startswith("flag-") and e.detail["level"] == "team"]
+    assert team
+    assert (team[0].t - began) / 1000 <= TEAM_BY_S + 60
+    assert "not resolved within 45 min: " in team[0].text or "unanswered" in team[0].text
+
+
+def test_pauses_have_a_total() -> None:
+    """A monitor that is off again and again is seen after the longest pause at the latest."""
+    bed = Bed()
+    bed.play(lively(140, 600))
+    for _ in range(5):
+        bed.do(Pause("b", "Kim", 1800, "walk"))
+        bed.tick(1200)
+    assert "no signal has come since the pause before" in bed.last("not-taken").text
+    assert bed.now().level is not Level.QUIET
+    bed.play(lively(140, 120))
+    bed.do(Pause("b", "Kim", 1800, "walk"))
+    assert bed.now().paused is not None

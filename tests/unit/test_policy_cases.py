@@ -55,7 +55,7 @@ def do(a: Attention, second: int, act: str, values: dict[str, float]) -> list[st
         case "acknowledge":
             change = attention.acknowledge(a, 0, flag, second)
         case "shelve":
-            change = attention.shelve(a, 0, flag, second + int(more[0]), POLICY)
+            change = attention.shelve(a, 0, flag, second + int(more[0]))
         case "care":
             attention.care(a, 0, second, values, POLICY)
             return []

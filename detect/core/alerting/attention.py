@@ -22,6 +22,8 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
   the policy's time (repeated), and when the intervention has not helped in time: then it comes back one level up
   (returned).
 - Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
+- Time counts, not what was pressed: a condition of `bedside` that goes on for `team_by_s` asks for the team, whatever
+  was acknowledged, shelved or paused meanwhile.
 """
 
 from collections.abc import Callable, Sequence
@@ -106,10 +108,15 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Escalation(Struct, frozen=True, forbid_unknown_fields=True):
-    """How long a flag may stay unacknowledged at a level before it is escalated by one."""
+    """How long a flag may stay unacknowledged at a level before it is escalated by one.
+
+    team_by_s: for how long a condition of `bedside` may go on, whatever is acknowledged, shelved or paused meanwhile,
+    before it asks for the team.
+    """
 
     look_after_s: Wait
     bedside_after_s: Wait
+    team_by_s: Wait
 
 
 class Repeat(Struct, frozen=True, forbid_unknown_fields=True):
@@ -149,6 +156,15 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
         """The same as compiled functions take it."""
         return numbers_of([self])
 
+    def spoken(self, counting: Bools) -> list[Condition]:
+        """Return the conditions that add words, worst first: what says the same as another, and less, adds none."""
+        spoken: dict[str, Condition] = {}
+        counts = [c for c, does in zip(self.condition, counting, strict=True) if does]
+        for condition in sorted(counts, key=lambda c: -c.rank):
+            if not spoken.keys() & set(condition.unless):
+                spoken[condition.name] = condition
+        return list(spoken.values())
+
     def place(self, name: str) -> int | None:
         """Return which condition has this name."""
         return next((i for i, c in enumerate(self.condition) if c.name == name), None)
@@ -179,6 +195,7 @@ class Numbers(NamedTuple):
     release_s: Floats
     look_after_s: Floats
     bedside_after_s: Floats  # (policies,)
+    team_by_s: Floats  # (policies,)
     repeat_s: Floats  # (4, policies), by level
     helps_within_s: Floats  # (policies,)
     rank: Ints
@@ -218,6 +235,7 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
         release_s=numbers(lambda _, c: c.release_s),
         look_after_s=numbers(lambda p, c: p.escalation.look_after_s if c.look_after_s is None else c.look_after_s),
         bedside_after_s=np.array([p.escalation.bedside_after_s for p in policies], dtype=np.float64),
+        team_by_s=np.array([p.escalation.team_by_s for p in policies], dtype=np.float64),
         repeat_s=np.array(repeats, dtype=np.float64).T.copy(),
         helps_within_s=np.array([p.care.helps_within_s for p in policies], dtype=np.float64),
         rank=np.array([c.rank for c in first.condition]),
@@ -234,6 +252,8 @@ class Attention(NamedTuple):
     held_since: Ints = index(-1, "conditions")
     clear_since: Ints = index(-1, "conditions")
     active: Bools = switch("conditions")
+    active_since: Ints = index(-1, "conditions")
+    rank: Ints = index(0, "conditions")  # number of the level that an active condition asks for by now
     suppressed: Ints = index(NOT_SUPPRESSED, "conditions")
     acknowledged_for: Bools = switch("conditions")
     shelved_until: Ints = index(-1, "conditions")
@@ -245,6 +265,7 @@ class Attention(NamedTuple):
     )  # `helped` was already true at the intervention: no evidence of effect
     intervention_at: Ints = index(-1)  # second of the first intervention since the flag last alerted
     paused_until: Ints = index(-1)
+    paused_from: Ints = index(-1)  # beginning of the first pause since the signal was last there
     lost_in_pause: Bools = switch()
     level: Ints = index(0)
     from_conditions: Ints = index(0)  # what the conditions alone ask for
@@ -428,14 +449,14 @@ def _level(a: Attention, n: int, asked: int, turn: _Turn) -> int:
 
 
 @compiled
-def _counts(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
+def _counts(a: Attention, i: int, n: int) -> bool:
     """Return whether a condition asks for attention: active, and not shelved unless it asks for the team."""
-    return a.active[i, n] and not (a.shelved_until[i, n] >= 0 and numbers.rank[i] < TEAM)
+    return a.active[i, n] and not (a.shelved_until[i, n] >= 0 and a.rank[i, n] < TEAM)
 
 
-def counting_at(a: Attention, n: int, policy: Policy) -> Bools:
+def counting_at(a: Attention, n: int) -> Bools:
     """Return which conditions of bed n ask for attention: active, and not shelved unless they ask for the team."""
-    counting: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (policy.numbers.rank < TEAM))
+    counting: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.rank[:, n] < TEAM))
     return counting
 
 
@@ -444,8 +465,8 @@ def _asked(a: Attention, n: int, numbers: Numbers) -> int:
     """Return the level of the worst condition that counts."""
     asked = 0
     for i in range(len(numbers.rank)):
-        if _counts(a, i, n, numbers):
-            asked = max(asked, numbers.rank[i])
+        if _counts(a, i, n):
+            asked = max(asked, a.rank[i, n])
     return asked
 
 
@@ -482,6 +503,8 @@ def _end_what_is_over(
             a.own_limit[i, n] = np.nan
     if a.paused_until[n] < 0:
         a.lost_in_pause[n] = False
+        if not is_lost:
+            a.paused_from[n] = -1
         return
     if is_lost:
         a.lost_in_pause[n] = True
@@ -527,11 +550,24 @@ def _follow(
         a.active[i, n] = why == NOT_SUPPRESSED
     if is_over and second - a.clear_since[i, n] >= numbers.release_s[i, policy]:
         a.active[i, n], a.clear_since[i, n] = False, -1
-    if a.active[i, n] and a.shelved_until[i, n] >= 0 and numbers.rank[i] < TEAM:
+    _set_rank(a, i, n, second, numbers, policy)
+    if a.active[i, n] and a.shelved_until[i, n] >= 0 and a.rank[i, n] < TEAM:
         why = SHELVED
     elif a.active[i, n] and a.acknowledged[n] and a.suppressed[i, n] == HIGHER:
         why = HIGHER
     a.suppressed[i, n] = why
+
+
+@compiled
+def _set_rank(a: Attention, i: int, n: int, second: int, numbers: Numbers, policy: int) -> None:
+    """Let a condition of `bedside` that goes on and on ask for the team: time counts, not what was pressed."""
+    if not a.active[i, n]:
+        a.active_since[i, n] = -1
+        return
+    if a.active_since[i, n] < 0:
+        a.active_since[i, n] = second
+    goes_on = numbers.rank[i] == BEDSIDE and second - a.active_since[i, n] >= numbers.team_by_s[policy]
+    a.rank[i, n] = TEAM if goes_on else numbers.rank[i]
 
 
 @compiled
@@ -591,7 +627,7 @@ def _is_released(
 def _is_explained(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
     """Return whether a condition counts that says the same as condition i, and more."""
     for other in range(len(numbers.rank)):
-        if numbers.unless[i, other] and _counts(a, other, n, numbers):
+        if numbers.unless[i, other] and _counts(a, other, n):
             return True
     return False
 
@@ -603,7 +639,7 @@ def _renews(a: Attention, n: int, numbers: Numbers) -> bool:
         return False
     renews = False
     for i in range(len(numbers.rank)):
-        if not _counts(a, i, n, numbers):
+        if not _counts(a, i, n):
             a.acknowledged_for[i, n] = False
             continue
         if a.acknowledged_for[i, n]:
@@ -611,7 +647,7 @@ def _renews(a: Attention, n: int, numbers: Numbers) -> bool:
         a.acknowledged_for[i, n] = True
         if _is_explained(a, i, n, numbers):
             continue
-        if numbers.rank[i] < a.from_conditions[n]:
+        if a.rank[i, n] < a.from_conditions[n]:
             a.suppressed[i, n] = HIGHER
         else:
             renews = True
@@ -623,7 +659,7 @@ def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int
     """Return whether the flag has waited long enough at its level for one of its conditions to take it one up."""
     waited, level = second - a.level_since[n], a.level[n]
     for i in range(len(numbers.rank)):
-        if not _counts(a, i, n, numbers) or level >= numbers.max_level[i]:
+        if not _counts(a, i, n) or level >= numbers.max_level[i]:
             continue
         if level == LOOK and waited >= numbers.look_after_s[i, policy]:
             return True
@@ -641,7 +677,7 @@ def _has_not_helped(
         return False
     a.intervention_at[n] = -1
     for i in range(len(numbers.rank)):
-        if not a.intervention_active[i, n] or not _counts(a, i, n, numbers):
+        if not a.intervention_active[i, n] or not _counts(a, i, n):
             continue
         if a.already_improving[i, n] or not _one_holds(numbers.helped, i, measures, column, policy):
             return True
@@ -670,18 +706,18 @@ def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: 
     """Something was done for the flag of bed n: from the first thing on its time to help runs."""
     if a.level[n] == 0 or a.intervention_at[n] >= 0:
         return
-    a.intervention_active[:, n] = counting_at(a, n, policy)
+    a.intervention_active[:, n] = counting_at(a, n)
     a.already_improving[:, n] = [
         any(compare(measures[name], operator, limit) for name, operator, limit in c.helped) for c in policy.condition
     ]
     a.intervention_at[n] = second
 
 
-def shelve(a: Attention, n: int, flag: int, until: int, policy: Policy) -> Change | None:
+def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
     """Set aside what flag number `flag` stands for; None if that is not (any more) there, or asks for the team."""
     if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM:
         return None
-    shelved = counting_at(a, n, policy)
+    shelved = counting_at(a, n)
     a.shelved_until[shelved, n], a.suppressed[shelved, n] = until, SHELVED
     a.level[n] = a.from_conditions[n] = a.escalated_level[n] = 0
     a.acknowledged[n], a.intervention_at[n] = False, -1

@@ -101,9 +101,9 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
     reason = report.reason_for(state, n)
-    counted = attention.counting_at(a, n, state.rules.policy).nonzero()[0].tolist()
+    counted = attention.counting_at(a, n).nonzero()[0].tolist()
     until = second + act.for_s
-    change = attention.shelve(a, n, number, until, state.rules.policy)
+    change = attention.shelve(a, n, number, until)
     if change is None:
         return _no_such_flag(state, n, number)
     state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
@@ -151,7 +151,12 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
     if act.for_s > longest_s:
         return f"a pause may last {longest_s / 60:.0f} min at most"
     until = second + act.for_s
+    first = second if a.paused_from[n] < 0 else int(a.paused_from[n])
+    if until > first + longest_s:
+        left_s = max(0, first + longest_s - second)
+        return f"no signal has come since the pause before; it may go on for {left_s / 60:.0f} min"
     attention.pause(a, n, until, state.rules.policy)
+    a.paused_from[n] = first
     state.words_of(n).paused = (act.by, act.why)
     text = f"monitor off for {act.for_s / 60:.0f} min, said by {act.by}" + (f": {act.why}" if act.why else "")
     detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0}

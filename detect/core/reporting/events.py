@@ -24,7 +24,7 @@ from quietward.detect.core.patterns.accelerations import Rise
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN, Excursion
 from quietward.detect.core.records import taken
-from quietward.detect.core.reporting.quantities import Quantity
+from quietward.detect.core.reporting.quantities import Quantity, time_in_words
 from quietward.detect.core.signal.conditioning import DOUBLE, HALF, Mark
 from quietward.detect.core.state.beds import LostSignal
 from quietward.detect.core.state.state import State
@@ -125,10 +125,18 @@ def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> Non
     for change in taken(state.room.told.changes, Change):
         reason = reason_for(state, change.n)
         if reason:
-            reason = WHY_IT_SPEAKS.get(change.word, "") + reason
+            reason = _why_it_speaks(state, change) + reason
         text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
         detail = _flag(state, change, reason)
         events.append(event(state, change.n, now[change.n], f"flag-{change.word}", text, detail))
+
+
+def _why_it_speaks(state: State, change: Change) -> str:
+    policy, a = state.rules.policy, state.attention
+    goes_on = (a.rank[:, change.n] > policy.numbers.rank) & counting_at(a, change.n)
+    if change.word == "worsened" and goes_on.any():
+        return f"not resolved within {time_in_words(policy.escalation.team_by_s)}: "
+    return WHY_IT_SPEAKS.get(change.word, "")
 
 
 def flag_action(state: State, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
@@ -189,15 +197,9 @@ def flag_number(flag: str) -> int:
 
 def reason_for(state: State, n: int) -> str:
     """Return why bed n asks for attention, worst first; empty when it does not."""
-    counts = counting_at(state.attention, n, state.rules.policy)
-    conditions = [c for c, does in zip(state.rules.policy.condition, counts, strict=True) if does]
-    said: dict[str, Condition] = {}
-    for condition in sorted(conditions, key=lambda c: -c.rank):
-        if not said.keys() & set(condition.unless):
-            said[condition.name] = condition
     values = asked_of(state.findings, n)
-    texts = [c.text_after if c.text_after and not _holds(c, values) else c.text for c in said.values()]
-    return _in_words(state, n, texts)
+    spoken = state.rules.policy.spoken(counting_at(state.attention, n))
+    return _in_words(state, n, [c.text_after if c.text_after and not _holds(c, values) else c.text for c in spoken])
 
 
 def _holds(condition: Condition, values: Values) -> bool:
