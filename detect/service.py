@@ -34,8 +34,8 @@ log = logging.getLogger("quietward.detect")
 DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
 REBUILD_MS = 90 * 60_000
-"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, and than
-any condition of the default policy takes to hold."""
+"""Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, and
+than any condition of the default policy takes to hold."""
 
 
 async def serve(settings: Settings) -> None:

@@ -40,9 +40,12 @@ class Workers:
         self.tasks[name] = asyncio.create_task(run_leased(self.store, WARD, self.group, one))
 
     async def stop(self, name: str) -> None:
-        self.tasks[name].cancel()
+        task = self.tasks[name]
+        while not task.done():
+            task.cancel()  # again and again: a cancellation can get lost, see RecancellingTaskGroup
+            await asyncio.wait([task], timeout=1)
         with contextlib.suppress(asyncio.CancelledError):
-            await self.tasks[name]
+            task.result()
 
     async def reach(self, *sizes: int) -> bool:
         """Wait until the workers run so many each, everything is run, and nothing twice."""
