@@ -441,7 +441,7 @@ class PlainBed:
             return False
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
         if x.kept and not moved:
-            if not self.variability < READING.shape.from_variability_bpm:
+            if not self.variability < READING.flanks.from_variability_bpm:
                 x = self._again(x, number)
             self.until = x.end
             if x.row == DOWN or x.length_s <= READING.baseline.leave_out_rise_s:
@@ -480,7 +480,7 @@ class PlainBed:
 
     def _again(self, x: Departure, number: int) -> Departure:
         newest = (number + 1) * HZ
-        first = x.onset - int(READING.shape.before_s * HZ)
+        first = x.onset - int(READING.flanks.before_s * HZ)
         if x.row == UA:
             first = max(first, newest - READING.tone.window_s * HZ)
             height = [round(self.ua.get(i, NOTHING) * 4) / 4 - self.rest if i in self.ua else NOTHING
@@ -596,7 +596,7 @@ def second_look(x: Departure, first: int, height: list[float]) -> Departure:
 
     height: samples from index `first` on, NaN where there is none.
     """
-    n = READING.shape
+    n = READING.flanks
     if x.onset < first:
         return x
     half = (round(min(n.smooth_share * x.length_s, n.smooth_at_most_s) * HZ) | 1) // 2
@@ -643,10 +643,10 @@ def moving_mean(x: list[float], half: int) -> list[float]:
 
 def flank(outwards: list[float], high: float) -> tuple[int, int] | None:
     """Return where a flank is low, counted from the extreme, and the length of its steep part; None: it never is."""
-    low = next((i for i, y in enumerate(outwards) if y <= READING.shape.low_share * high), None)
+    low = next((i for i, y in enumerate(outwards) if y <= READING.flanks.low_share * high), None)
     if low is None:
         return None
-    last_high = max(i for i in range(low + 1) if outwards[i] >= READING.shape.high_share * high)
+    last_high = max(i for i in range(low + 1) if outwards[i] >= READING.flanks.high_share * high)
     return low, low - last_high
 
 

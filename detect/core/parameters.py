@@ -188,7 +188,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     deceleration: ExcursionNumbers
     acceleration: ExcursionNumbers
     contraction: ExcursionNumbers
-    shape: ShapeLimits
+    flanks: ShapeLimits
     tone: ToneLimits
     kind: KindLimits
     notable: NotableLimits

@@ -149,15 +149,14 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
         x = room.closed.rows[i]
         if x.row == UA:
             naming.name_contraction(x, beds.history, beds.ua, second, beds.tone.rest[n], room.shape, reading)
-        elif naming.name_departure(
+            continue
+        is_level = naming.name_departure(
             x, room.kinds[i], beds.history, beds.fhr, beds.minute, beds.baseline, beds.excursions, second,
             beds.variability.bpm[n], beds.running.weeks[n], room.shape, reading,
             numbers.deceleration, numbers.acceleration,
-        ):  # fmt: skip
-            level_is_new = True
-            earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], True, reading.earlier)
-        elif x.cut:
-            earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], False, reading.earlier)
+        )  # fmt: skip
+        earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], is_level, reading.earlier)
+        level_is_new |= is_level
     return level_is_new
 
 

@@ -42,6 +42,26 @@ def test_arguments_of_another_layout_or_type_are_refused() -> None:
     assert not table.any()
 
 
+def test_a_second_can_be_taken_uncompiled() -> None:
+    """What counts branches and makes mutations runs the core so."""
+    code = (
+        "from quietward.contracts.messages import Block\n"
+        "from quietward.detect import rule_file\n"
+        "from quietward.detect.core import engine\n"
+        "from quietward.detect.core.state.state import State\n"
+        "state = State(rule_file.load())\n"
+        "for s in range(240):\n"
+        "    fhr, ua = [100.0 if s % 60 > 40 else 140.0] * 4, [60.0 if s % 120 > 60 else 10.0] * 4\n"
+        "    engine.step(state, [Block('b', 's', s, s * 1000, s * 1000, fhr, ua)])\n"
+        "print(int(state.clock.second[0]))\n"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", code], env=os.environ | {"NUMBA_DISABLE_JIT": "1"}, capture_output=True, text=True,
+        check=False, timeout=120,
+    )  # fmt: skip
+    assert result.stdout.strip() == "239", result.stderr
+
+
 @pytest.mark.parametrize("environment", [{"NUMBA_DISABLE_JIT": "1"}, {"NUMBA_CACHE_DIR": "/proc/nowhere"}])
 def test_it_runs_uncompiled_and_where_nothing_can_be_kept(environment: dict[str, str], tmp_path: Path) -> None:
     code = (

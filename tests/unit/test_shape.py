@@ -10,7 +10,7 @@ from quietward.detect.core.patterns.excursions import DOWN, Excursion
 from tests.compiled import refine
 from tests.traces import RULES, Signal, bell, flat, put, ramp
 
-SHAPE = RULES.reading.shape
+SHAPE = RULES.reading.flanks
 AT_S = 40
 
 

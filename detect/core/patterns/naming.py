@@ -29,7 +29,7 @@ def name_contraction(
     length = (second + 1) * HZ - first
     for i in range(length):
         work.height[i] = value_at(ua, x.n, first + i, UA_LOWEST) - rest
-    refine(x, first, length, work, reading.shape)
+    refine(x, first, length, work, reading.flanks)
     x.what = excursions.CONTRACTION
     history.add_contraction(h, x)
 
@@ -59,7 +59,7 @@ def name_departure(
     n = x.n
     has_moved = abs(b.reference_bpm[n] - b.before_bpm[n]) > reading.baseline.moved_bpm
     if x.kept and not has_moved:
-        if not variability_bpm < reading.shape.from_variability_bpm:
+        if not variability_bpm < reading.flanks.from_variability_bpm:
             _look_again(x, h, fhr, e, second, b.before_bpm[n], work, reading)
         h.until[n] = x.end
         if x.row == DOWN or length_s(x) <= reading.baseline.leave_out_rise_s:
@@ -82,7 +82,7 @@ def name_departure(
 @compiled
 def _first_sample(onset: int, h: Histogram, second: int, reading: Reading) -> int:
     """Return from where on an excursion is looked at again: a slow flank may begin earlier than it was seen."""
-    return int(max(onset - int(reading.shape.before_s * HZ), (second + 1) * HZ - h.ring.shape[0]))
+    return int(max(onset - int(reading.flanks.before_s * HZ), (second + 1) * HZ - h.ring.shape[0]))
 
 
 @compiled
@@ -104,7 +104,7 @@ def _look_again(
     for i in range(end - first):
         bpm = value_at(fhr, n, first + i, reading.signal.fhr_lowest_bpm)
         work.height[i] = sign * (bpm - reference_bpm)
-    refine(x, first, end - first, work, reading.shape)
+    refine(x, first, end - first, work, reading.flanks)
 
 
 @compiled
