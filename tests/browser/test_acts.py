@@ -32,6 +32,7 @@ from quietward.contracts.messages import (
 from quietward.contracts.notice import NOTICE
 from tests.browser.conftest import screen
 from tests.browser.made_up import SHEET, MadeUpWard
+from tests.conftest import wait_for
 
 MINUTE = 60_000
 BEFORE, AFTER = TraceSummary(4, 60.0, 161.0, 140.0, 14.0, 4), TraceSummary(1, 20.0, 30.0, 139.0, 11.0, 3)
@@ -332,18 +333,19 @@ UA_COLOURS = """(canvas, colour) => {
 def test_hand_timed_contractions_are_drawn_unlike_recorded_ones(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
     canvas = page.locator("canvas")
+
+    def by_hand() -> int:
+        return int(canvas.evaluate(UA_COLOURS, "--by-hand"))
+
     page.wait_for_timeout(1500)
-    assert canvas.evaluate(UA_COLOURS, "--by-hand") == 0
+    assert by_hand() == 0
     second = made_up.now_ms() / 1000
     made_up.log("bed-1", "hand-contraction", "60 s by hand", onset_s=second - 80, end_s=second - 20, by="Kim")
-    page.wait_for_timeout(2500)
-    assert canvas.evaluate(UA_COLOURS, "--by-hand") > 20
+    assert wait_for(lambda: by_hand() > 20)
     made_up.log("bed-1", "hand-undone", "taken back", onset_s=second - 80, by="Kim")
-    page.wait_for_timeout(2500)
-    assert canvas.evaluate(UA_COLOURS, "--by-hand") == 0
+    assert wait_for(lambda: by_hand() == 0)
     made_up.put("bed-1", hand=HAND)
-    page.wait_for_timeout(2500)
-    assert canvas.evaluate(UA_COLOURS, "--by-hand") > 10, "the one that goes on"
+    assert wait_for(lambda: by_hand() > 10), "the one that goes on"
 
 
 def test_what_could_not_be_taken_is_said_beside_the_form(page: Page, made_up: MadeUpWard) -> None:
@@ -356,7 +358,7 @@ def test_what_could_not_be_taken_is_said_beside_the_form(page: Page, made_up: Ma
     expect(page.locator(".bedside .result")).to_have_text("sent")
     made_up.log("bed-1", "not-taken", "tap by Kim: one is going on", by="Kim", act="tap", why="one is going on")
     expect(page.locator(".bedside .result")).to_have_text("not taken: one is going on")
-    assert page.locator(".tap").inner_text() == "Contraction begins"
+    expect(page.locator(".tap")).to_have_text("Contraction begins")
 
 
 def test_the_log_speaks_plainly_and_lets_what_was_kept_quiet_be_hidden(page: Page, made_up: MadeUpWard) -> None:
@@ -389,11 +391,11 @@ def test_the_hand_over_sheet_opens_with_its_own_looks(page: Page, made_up: MadeU
         page.get_by_role("link", name="hand-over sheet").click()
     sheet = opened.value
     expect(sheet.locator("body")).to_contain_text(NOTICE)
-    assert sheet.locator("h2").all_inner_texts() == ["Situation", "Background", "Assessment", "Recommendation"]
+    expect(sheet.locator("h2")).to_have_text(["Situation", "Background", "Assessment", "Recommendation"])
     expect(sheet.locator("body")).to_contain_text("a <fall>")
     local = page.evaluate("0 - new Date().getTimezoneOffset()")
     assert f"utc-offset-min={local}" in sheet.url
-    assert sheet.locator(".ruled").first.evaluate("line => getComputedStyle(line).borderBottomStyle") == "solid"
+    expect(sheet.locator(".ruled").first).to_have_css("border-bottom-style", "solid")
 
 
 def test_clocks_that_differ_are_said(page: Page, made_up: MadeUpWard) -> None:

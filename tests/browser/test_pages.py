@@ -27,7 +27,7 @@ def test_the_ward_shows_all_beds_and_moves(page: Page, address: str) -> None:
     strip = page.locator(".band canvas").first
     before = strip.evaluate("c => c.toDataURL()")
     page.wait_for_function("([c, old]) => c.toDataURL() !== old", arg=[strip.element_handle(), before])
-    assert strip.evaluate(COLOURS) > 20
+    assert wait_for(lambda: strip.evaluate(COLOURS) > 20)
     expect(page.locator(".band.state-unwatched")).to_have_count(0, timeout=30_000)
     for band in page.locator(".band").all():
         assert band.locator(".headline").inner_text() in {
@@ -132,7 +132,7 @@ def test_it_fits_other_screens_and_the_night(page: Page, address: str, width: in
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     page.goto(address)
     expect(page.locator(".band")).to_have_count(3)
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert wait_for(lambda: page.evaluate("document.documentElement.scrollWidth <= innerWidth"))
     for canvas in page.locator("canvas").all():
         box, band = canvas.bounding_box(), canvas.locator("xpath=..").bounding_box()
         assert box is not None
@@ -146,7 +146,7 @@ def test_a_lost_server_is_said_within_five_seconds_and_recovers_by_itself(page: 
     (pid,) = [pid for pid, command in demo.family().items() if command.strip().endswith("serve")]
     os.kill(pid, signal.SIGSTOP)
     expect(page.locator("#trouble")).to_contain_text("No connection to the server", timeout=5_000)
-    assert page.evaluate("document.body.classList.contains('no-server')")
+    assert wait_for(lambda: page.evaluate("document.body.classList.contains('no-server')"))
     os.kill(pid, signal.SIGKILL)
     assert wait_for(lambda: "page ended (-9); started again" in demo.out.read_text())
     expect(page.locator("#trouble")).to_be_hidden(timeout=20_000)

@@ -8,6 +8,7 @@ from playwright.sync_api import Page, expect
 from quietward.contracts.messages import Level, RecordCare
 from quietward.contracts.notice import NOTICE
 from tests.browser.made_up import MadeUpWard
+from tests.conftest import wait_for
 
 PX_PER_CM = 96 / 2.54
 """CSS Values and Units Module Level 4, section 6.2: 1in = 2.54cm = 96px."""
@@ -39,21 +40,23 @@ def test_a_strip_to_scale_is_as_high_as_its_paper(page: Page, made_up: MadeUpWar
     page.goto(f"{made_up.address}/bed/bed-1")
     expect(page.locator(".headline")).not_to_have_text("")
     choose(page, words)
-    height = page.locator("canvas.strip").evaluate("c => c.clientHeight")
-    assert height > (fhr_cm + 3) * PX_PER_CM
-    lines = page.locator("canvas.strip").evaluate(
-        """c => {  // rows of a column without a trace that are darker than their neighbours: the horizontal lines
+    strip = page.locator("canvas.strip")
+    assert wait_for(lambda: strip.evaluate("c => c.clientHeight") > (fhr_cm + 3) * PX_PER_CM)
+    grid_lines = """c => {  // rows without a trace that are darker than their neighbours: the horizontal lines
           const g = c.getContext('2d');
           const of = y => { const d = g.getImageData(40, y, 1, 1).data; return d[0] + d[1] + d[2]; };
           const rows = [];
           for (let y = 2; y < c.height; y++) if (of(y) < of(y - 1) - 3 && of(y) < of(y + 1) - 3) rows.push(y);
           return rows;
         }"""
-    )
-    apart = [b - a for a, b in pairwise(lines)]
     per_line_cm = 1 if words.startswith("20") else 1 / 3
-    assert len(apart) >= 5
-    assert all(abs(one - per_line_cm * PX_PER_CM) <= 1 for one in apart[:5]), apart
+    apart: list[int] = []
+
+    def to_scale() -> bool:  # it is drawn in the frame after it was chosen
+        apart[:] = [b - a for a, b in pairwise(strip.evaluate(grid_lines))]
+        return len(apart) >= 5 and all(abs(one - per_line_cm * PX_PER_CM) <= 1 for one in apart[:5])
+
+    assert wait_for(to_scale), apart
 
 
 @pytest.mark.parametrize(("words", "cm"), [("1 cm/min", 1), ("3 cm/min", 3)])
@@ -61,9 +64,8 @@ def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: s
     """So many seconds were sent; where the trace begins says how wide they are."""
     page.goto(made_up.address)
     choose(page, words)
-    page.wait_for_timeout(300)
-    trace_px = page.locator(".band[data-bed=bed-1] canvas").evaluate(
-        """c => {  // the first column with a pixel of the trace's colour
+    canvas = page.locator(".band[data-bed=bed-1] canvas")
+    width_of_trace = """c => {  // the first column with a pixel of the trace's colour
           const g = c.getContext('2d'), { data, width, height } = g.getImageData(0, 0, c.width, c.height);
           const ink = getComputedStyle(c).getPropertyValue('--fhr').trim();
           const [r, g_, b] = [1, 3, 5].map(i => parseInt(ink.slice(i, i + 2), 16));
@@ -72,8 +74,13 @@ def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: s
           let x = 0; while (x < width && !seen(x)) x++;
           return width - x;
         }"""
-    )
-    assert trace_px / PX_PER_CM == pytest.approx(min(made_up.seq, 1800) * cm / 60, rel=0.05)
+
+    def as_wide() -> bool:
+        return bool(
+            canvas.evaluate(width_of_trace) / PX_PER_CM == pytest.approx(min(made_up.seq, 1800) * cm / 60, rel=0.05)
+        )
+
+    assert wait_for(as_wide), canvas.evaluate(width_of_trace)
 
 
 def test_night_is_dark_and_day_is_light(page: Page, made_up: MadeUpWard) -> None:
@@ -82,11 +89,11 @@ def test_night_is_dark_and_day_is_light(page: Page, made_up: MadeUpWard) -> None
     choose(page, "night")
     dark = page.evaluate(paper)
     choose(page, "day")
-    assert page.evaluate(paper) != dark
+    assert wait_for(lambda: page.evaluate(paper) != dark)
     page.emulate_media(color_scheme="dark")
     assert page.evaluate(paper) != dark  # what was chosen goes before what the device says
     choose(page, "as the device says")
-    assert page.evaluate(paper) == dark
+    assert wait_for(lambda: page.evaluate(paper) == dark)
 
 
 def test_the_wall_is_large_keeps_the_notice_and_ends_with_escape(page: Page, made_up: MadeUpWard) -> None:
@@ -98,10 +105,10 @@ def test_the_wall_is_large_keeps_the_notice_and_ends_with_escape(page: Page, mad
     page.locator(".options summary").click()
     page.get_by_role("button", name="Wall").click()
     expect(page.locator("body.wall")).to_be_visible()
-    assert headline.evaluate(size) > 2 * before
+    assert wait_for(lambda: headline.evaluate(size) > 2 * before)
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator("#who-name")).to_be_hidden()
-    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+    assert wait_for(lambda: page.evaluate("document.documentElement.scrollHeight <= innerHeight"))
     page.evaluate("document.fullscreenElement && document.exitFullscreen()")  # what the Escape key does in a window
     page.keyboard.press("Escape")
     expect(page.locator("body.wall")).to_have_count(0)
