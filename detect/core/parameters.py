@@ -43,14 +43,17 @@ class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How the baseline is found."""
 
     window_s: int
+    stretch_s: Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60]
+    flat_over_s: Annotated[int, Meta(ge=1, le=60)]
+    flat_bpm: Annotated[float, Meta(gt=0)]
     level_within_bpm: int
+    apart_bpm: float
+    higher_counts: Annotated[float, Meta(ge=1)]
     mean_within_bpm: int
     identifiable_s: float
-    lag_s: int
+    identifiable_within_bpm: int
     hold_depth_bpm: float
     moved_bpm: float
-    leave_out_rise_s: float
-    maxima_apart_bpm: int
 
 
 class EarlierLimits(Struct, frozen=True, forbid_unknown_fields=True):
