@@ -311,6 +311,7 @@ class PlainBed:
     before: float = NOTHING
     baseline: float = NOTHING
     bandwidths: list[float] = field(default_factory=list)  # of each minute, excursions left out
+    fine: list[float] = field(default_factory=list)  # of each minute, without what is slow
     waves: list[bool | None] = field(default_factory=list)  # whether each minute was sinusoidal; None: too little there
     smooth: float = NOTHING
     levels: list[list[float]] = field(
@@ -499,6 +500,11 @@ class PlainBed:
         last = range((number - 59) * HZ, (number + 1) * HZ)
         whole = [self.fhr.get(i, NOTHING) for i in last]
         self.bandwidths.append(bandwidth([x for i, x in zip(last, whole, strict=True) if not self.apart.get(i)]))
+        short, long = (
+            moving_mean(whole, int(s * HZ) // 2)
+            for s in (READING.variability.fine_short_s, READING.variability.fine_long_s)
+        )
+        self.fine.append(bandwidth([a - b for x, a, b in zip(whole, short, long, strict=True) if is_there(x)]))
         there = bandwidth(whole)
         self.waves.append(None if math.isnan(there) else is_wave(whole, there))
 

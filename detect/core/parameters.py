@@ -75,6 +75,8 @@ class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
     assumed_bpm: float
     low_below_bpm: float
     high_above_bpm: float
+    fine_short_s: float
+    fine_long_s: float
 
 
 class SinusoidalLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -153,10 +155,12 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     severe_s: float
     severe_depth_bpm: float
     severe_below_bpm: float
+    prolonged_s: float
     least_usable_s: float
     low_fhr_bpm: float
     low_variability_bpm: float
     low_variability_min: Annotated[int, Meta(ge=1)]
+    smooth_below_bpm: float
     least_minutes: int
     whole_ua_share: float
     contractions_after_s: float

@@ -62,7 +62,7 @@ def test_the_digest_is_of_what_a_table_says_and_not_of_how_it_is_written(
 
 def test_only_rule_sets_may_ask_for_what_depends_on_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """What a measure is called says nothing about it: the registry does."""
-    usual = '[["concern", ">=", 60]]'
+    usual = '[["concern", ">=", 55]]'
     assert usual in POLICY
     monkeypatch.setitem(MEASURES, "latest_fall_s", Measure("latest_fall_s", "s", "time since the last deceleration"))
     for measure in MEASURES.values():

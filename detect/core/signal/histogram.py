@@ -66,7 +66,10 @@ def _first_new(w: Window, n: int, second: int) -> int:
 
 @compiled
 def _code(value: float, lowest: float) -> int:
-    return 0 if np.isnan(value) else int(max(np.rint((value - lowest) * STEPS) + STEPS, 0.0))
+    if np.isnan(value):
+        return 0
+    code: float = np.rint((value - lowest) * STEPS) + STEPS
+    return int(max(code, 0.0))
 
 
 @compiled
