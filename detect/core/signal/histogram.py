@@ -68,8 +68,8 @@ def _first_new(w: Window, n: int, second: int) -> int:
 def _code(value: float, lowest: float) -> int:
     if np.isnan(value):
         return 0
-    code: float = np.rint((value - lowest) * STEPS) + STEPS
-    return int(max(code, 0.0))
+    code: int = int(max(np.rint((value - lowest) * STEPS) + STEPS, 0.0))
+    return code
 
 
 @compiled
