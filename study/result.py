@@ -136,7 +136,7 @@ class _VariantSums:
         in_time = [[_within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
         self._late, self._meant = [sum(not x for x in of) for of in in_time], [len(of) for of in in_time]
         self._interruptions = [s.interruptions for s in shifts]
-        self._nurse_hours = [s.nurses * s.hours for s in shifts]
+        self._nurse_hours = [s.nurse_hours for s in shifts]
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
         self.before = self._ratio(
@@ -190,7 +190,7 @@ class _VariantSums:
             for rank, name in asking
         }
         meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
-        nurse_s = sum(s.hours * 3600 * s.nurses for s in shifts)
+        nurse_s = sum(s.nurse_hours for s in shifts) * 3600
         by_bed: Counter[str] = Counter()
         for s in shifts:
             by_bed.update(s.by_bed)
@@ -205,7 +205,7 @@ class _VariantSums:
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), bool(meets[0]), float(meets[1:].mean()), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
-            sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
+            sum(s.flood_s for s in shifts) / nurse_s,
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},

@@ -96,7 +96,7 @@ def _simulate(
         [
             score_shift(
                 hours,
-                float(measured.seconds[s * beds : (s + 1) * beds].sum()) / 3600,
+                measured.seconds[s * beds : (s + 1) * beds].tolist(),
                 truth[v][s * beds : (s + 1) * beds],
                 [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
                 [(call._replace(bed=call.bed % beds), is_true) for call, is_true in calls[v, s]],

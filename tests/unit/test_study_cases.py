@@ -71,3 +71,28 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     assert "nothing can be said of what is late" in page
     assert "never</td>" not in page
     assert "what they stood for is not known here" in page
+
+
+def recordings(folder: Path, minutes: list[int]) -> None:
+    """Write recordings of these lengths, each with a fall after five minutes."""
+    folder.mkdir()
+    for i, length in enumerate(minutes):
+        fhr = np.full(length * 60 * HZ, 140.0) + np.sin(np.arange(length * 60 * HZ) / 8) * 5
+        fhr[300 * HZ : 720 * HZ] -= 70
+        write_recording(folder / f"r{i}.csv", fhr, np.full(len(fhr), 10.0))
+
+
+def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
+    """The same recordings give the same figures, however long a shift is allowed to be."""
+    recordings(tmp_path / "recorded", [20, 25, 30, 20, 15])
+    rates = []
+    for hours in (0.5, 2, 8):
+        plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": hours, "beds": 5}], alarm=[], vary=[])
+        found = run.run(plan, tmp_path / "done", workers=1)
+        (row,) = result.summarize(found, draws=50)
+        ((shift,),) = found.with_staff
+        rates.append((row.interruptions_per_nurse_hour, row.per_10_min, row.flood_share, row.stale))
+        # two nurses: beds 1, 3 and 5, and beds 2 and 4
+        assert shift.nurse_hours == pytest.approx((30 + 25) / 60)
+    assert rates[0] == rates[1] == rates[2]
+    assert rates[0][0].value

@@ -57,7 +57,7 @@ def test_calls_are_what_their_alone_says(rows: list[VariantRow], found: Result) 
                 (row.interruptions_by_level[level], [of.per_nurse_hour for of in own]),
             ):
                 assert of_all.value == pytest.approx(sum(e.value or 0.0 for e in each))
-        per_nurse_hour = sum(s.interruptions for s in shifts) / sum(s.hours * s.nurses for s in shifts)
+        per_nurse_hour = sum(s.interruptions for s in shifts) / sum(s.nurse_hours for s in shifts)
         assert sum(e.value or 0.0 for e in row.interruptions_by_level.values()) == pytest.approx(per_nurse_hour)
         assert row.needs == sum(e.level == "team" for s in shifts for e in s.episodes)
 
