@@ -58,10 +58,8 @@ class ShiftScore(Struct, frozen=True):
     nurse_hours: a nurse counts until the last signal of her beds ends. flood_s: summed over the nurses.
     """
 
-    hours: float
     bed_hours: float
     nurse_hours: float
-    nurses: int
     calls: list[CallCount]
     by_bed: dict[str, int]
     episodes: list[Episode]
@@ -80,7 +78,6 @@ class ShiftScore(Struct, frozen=True):
 
 
 def score_shift(
-    hours: float,
     bed_s: Sequence[float],
     beds: Sequence[BedTruth],
     nurses: Sequence[Sequence[int]],
@@ -112,7 +109,7 @@ def score_shift(
     interrupted = Counter((c.why, c.level, is_true) for own in heard_by for c, is_true in own)
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, bed_s[e.bed] - e.from_s) for e in episodes]
     return ShiftScore(
-        hours, sum(bed_s) / 3600, sum(nurse_s) / 3600, len(nurses),
+        sum(bed_s) / 3600, sum(nurse_s) / 3600,
         [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.bed + 1}" for c, _ in calls)),
         episodes, sum(map(len, came)),

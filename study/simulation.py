@@ -95,7 +95,6 @@ def _simulate(
     return [
         [
             score_shift(
-                hours,
                 measured.seconds[s * beds : (s + 1) * beds].tolist(),
                 truth[v][s * beds : (s + 1) * beds],
                 [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
