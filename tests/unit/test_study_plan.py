@@ -83,7 +83,7 @@ def test_what_is_wrong_is_refused(changes: dict[str, Any], kind: type[Exception]
     ("text", "says"),
     [
         ("name = ", r"Mend the TOML"),
-        ('name = "x"', r"top level"),
+        ('name = "x"', r"purpose: None. Is missing; add it"),
         ('name = "x"\npurpose = "y"\ncolour = 3', r"colour"),
         ('name = "x"\npurpose = "y"\nlimit = {interruptions_per_nurse_hour = -1}\ncases = []', r"-1|cases"),
     ],
