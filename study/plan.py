@@ -15,6 +15,7 @@ from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.state.rules import Rules
+from quietward.recordings import SUFFIXES
 from quietward.recordings.files import find_recordings
 from quietward.simulator import scenario, shift
 from quietward.study.staff_model import StaffModel
@@ -197,8 +198,12 @@ def _check_cases(cases: Cases, where: str) -> int:
         raise BadStudy(where, given, "Name one of shift, scenarios, recordings")
     if cases.recordings is not None:
         if not Path(cases.recordings).is_dir():
-            raise BadStudy(f"{where}.recordings", cases.recordings, "Give a folder of recordings")
-        return -(-len(find_recordings([Path(cases.recordings)])) // cases.beds)
+            raise BadStudy(f"{where}.recordings", cases.recordings, "Is no folder; give one with recordings")
+        count = len(find_recordings([Path(cases.recordings)]))
+        if not count:
+            remedy = f"Holds no recording; give a folder with some ({', '.join(SUFFIXES)})"
+            raise BadStudy(f"{where}.recordings", cases.recordings, remedy)
+        return -(-count // cases.beds)
     if cases.seeds is None or cases.seeds[1] < cases.seeds[0]:
         raise BadStudy(f"{where}.seeds", cases.seeds, "Give the first and the last, in this order")
     if cases.shift is not None:

@@ -43,17 +43,18 @@ class Result:
 
 @dataclass(frozen=True)
 class _Job:
-    """Some variants over one group of shifts. ppv: of these variants; None where nobody answers."""
+    """Some variants over one group of shifts. digest: of its measures; ppv: of these variants, None: nobody answers."""
 
     planned: StudyPlan
     group: list[Case]
+    digest: str
     variants: list[Variant]
     ppv: list[PpvByLevel] | None
     folder: Path
 
     @property
     def path(self) -> Path:
-        key = repr((self.group, self.variants, self.ppv, self.planned.rules.digest, _code()))
+        key = repr((self.digest, self.variants, self.ppv, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
@@ -67,6 +68,7 @@ def run(planned: StudyPlan, folder: Path, workers: int, moved: Callable[[int, in
     except OSError as error:
         raise BadStudy("--out", str(folder), f"Cannot be made: {error.strerror}") from error
     groups = cases.group_cases(planned.study)
+    digests = [cases.digest(group, planned.rules) for group in groups]
     parts = range(0, len(planned.variants), TOGETHER)
     total = len(groups) * (1 + 2 * len(parts))
     done = 0
@@ -84,8 +86,8 @@ def run(planned: StudyPlan, folder: Path, workers: int, moved: Callable[[int, in
         def all_variants(ppv: list[PpvByLevel] | None) -> list[list[ShiftScore]]:
             scores: list[list[ShiftScore]] = [[] for _ in planned.variants]
             jobs = [
-                _Job(planned, group, planned.variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
-                for group in groups
+                _Job(planned, group, digest, planned.variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
+                for group, digest in zip(groups, digests, strict=True)
                 for i in parts
             ]
             futures = [pool.submit(_work, job) for job in jobs]

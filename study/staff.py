@@ -15,9 +15,10 @@ from typing import Any, NamedTuple
 import simpy
 
 from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
-from quietward.simulator.truth import Span, TruthFile
+from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call
 from quietward.study.staff_model import StaffModel, TruePositiveCriteria
+from quietward.study.truth import KnownTruth
 
 NEVER = TEAM + 1
 
@@ -46,7 +47,7 @@ class BedTruth:
     is_known: bool = True
 
     @classmethod
-    def of(cls, truth: TruthFile | None, criteria: TruePositiveCriteria) -> "BedTruth":
+    def of(cls, truth: KnownTruth | None, criteria: TruePositiveCriteria) -> "BedTruth":
         """Return what a truth file says under some criteria."""
         if truth is None:
             return cls([], [], [], is_known=False)

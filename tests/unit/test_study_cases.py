@@ -2,13 +2,15 @@
 
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
+from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.messages import HZ
 from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
-from quietward.study import cases, report, report_page, result, run
+from quietward.study import cases, report, report_page, result, run, truth
 from quietward.study.simulation import simulate_shifts
 from tests.studies import small
 
@@ -20,7 +22,7 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
     (group,) = cases.group_cases(plan.study)
     found = cases.measure_shifts(group, plan.rules, tmp_path)
     assert found.cases[0].names == ["calm", "cord-not-recovering"]
-    assert [t.scenario for t in found.truth if t] == ["calm", "cord-not-recovering"] * 2
+    assert [bool(t and t.needs) for t in found.truth] == [False, True] * 2
     assert found.beds == 2
     ((one, other),) = simulate_shifts(found, plan.variants, None)
     assert one.bed_hours == other.bed_hours == 1.0
@@ -38,7 +40,7 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> N
     both, alone = cases.group_cases(plan.study)
     found = cases.measure_shifts(both, plan.rules, tmp_path / "done")
     assert found.cases[0].names == ["a-fall", "b-short"]
-    assert [t and t.scenario for t in found.truth] == ["cord-not-recovering", None]
+    assert [t and bool(t.needs) for t in found.truth] == [True, None]
     assert found.seconds.tolist() == [1800, 900]
     assert found.evaluations.second[found.evaluations.bed == 1].max() < 900
     ((shift,),) = simulate_shifts(found, plan.variants, None)
@@ -96,3 +98,50 @@ def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
         assert shift.nurse_hours == pytest.approx((30 + 25) / 60)
     assert rates[0] == rates[1] == rates[2]
     assert rates[0][0].value
+
+
+def test_a_truth_that_is_added_is_read_in_a_folder_that_was_used_before(tmp_path: Path) -> None:
+    recordings(tmp_path / "recorded", [20])
+    plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 1}], alarm=[], vary=[])
+    (row,) = result.summarize(run.run(plan, tmp_path / "done", workers=1), draws=50)
+    assert row.needs == 0
+    path = tmp_path / "recorded" / "r0.truth.json"
+    known = {"needs": [{"what": "team", "from_s": 400, "until_s": 720}], "states": [], "artefacts": []}
+    path.write_bytes(msgspec.json.encode(known))
+    (row,) = result.summarize(run.run(plan, tmp_path / "done", workers=1), draws=50)
+    assert row.needs == 1
+    known["needs"].append({"what": "team", "from_s": 900, "until_s": 1000})
+    path.write_bytes(msgspec.json.encode(known))
+    (row,) = result.summarize(run.run(plan, tmp_path / "done", workers=1), draws=50)
+    assert row.needs == 2
+
+
+NEED = '{"what": "team", "from_s": 400, "until_s": 720}'
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('{"needs": []}', r"r0.truth.json: states: None. Is missing; give a list, empty where there were none"),
+        ("{", r"r0.truth.json: .*Is not JSON"),
+        ('{"needs": [{"what": "team"}], "states": [], "artefacts": []}', r"needs\[0\].from_s: None. Is missing"),
+        ('{"needs": 3, "states": [], "artefacts": []}', r"r0.truth.json: needs: 3. "),
+        (f'{{"needs": [{NEED.replace("team", "taem")}], "states": [], "artefacts": []}}',
+         r"needs\[0\].what: 'taem'. Use bedside or team; did you mean 'team'\?"),
+        (f'{{"needs": [{NEED.replace("720", "20")}], "states": [], "artefacts": []}}',
+         r"needs\[0\].until_s: 20.*after from_s, 400"),
+    ],
+)  # fmt: skip
+def test_a_truth_that_is_wrong_is_one_line_that_names_file_field_and_remedy(
+    text: str, says: str, tmp_path: Path
+) -> None:
+    recordings(tmp_path / "recorded", [1])
+    (tmp_path / "recorded" / "r0.truth.json").write_text(text)
+    with pytest.raises(BadRecording, match=says):
+        truth.read(tmp_path / "recorded" / "r0.truth.json")
+
+
+def test_a_folder_without_recordings_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(BadStudy, match=r"cases\[0\].recordings: .*empty.*Holds no recording.*\.hea, \.csv"):
+        small(cases=[{"recordings": str(tmp_path / "empty"), "hours": 0.5}])
