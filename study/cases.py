@@ -13,6 +13,7 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
+from quietward.contracts.errors import BadStudy, QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
@@ -30,18 +31,25 @@ TOGETHER = 16
 
 
 class Case(NamedTuple):
-    """One shift. beds: scenario and first second of each, or recordings: the path of each."""
+    """One shift. beds: scenario and first second of each, or recordings: the path of each, with its length."""
 
     shift: str
     hours: float
     seed: int
     beds: tuple[tuple[str, int], ...] = ()
     recordings: tuple[str, ...] = ()
+    recorded_s: tuple[int, ...] = ()
 
     @property
     def names(self) -> list[str]:
         """The names of the beds: of the scenario, or of the recording."""
         return [name for name, _ in self.beds] + [Path(path).stem for path in self.recordings]
+
+    @property
+    def bed_s(self) -> list[int]:
+        """How long each bed's signal lasts, in seconds."""
+        most = round(self.hours * 3600)
+        return [most] * len(self.beds) + [min(most, seconds) for seconds in self.recorded_s]
 
 
 @dataclass(frozen=True)
@@ -64,11 +72,15 @@ class MeasuredShifts:
         return self.evaluations.beds // len(self.cases)
 
 
-def group_cases(study: Study) -> list[list[Case]]:
-    """Return the shifts of a study in groups that are measured together; the number of workers has no influence."""
+def group_cases(study: Study, tell: Callable[[QuietwardError], None] = lambda _: None) -> list[list[Case]]:
+    """Return the shifts of a study in groups that are measured together; the number of workers has no influence.
+
+    tell: called with what is wrong with each recording that cannot be read; it is passed over.
+    Raises BadStudy where a folder has no other.
+    """
     groups: list[list[Case]] = []
     for cases in study.cases:
-        of_these = _recorded(cases) if cases.recordings else _simulated(cases)
+        of_these = _recorded(cases, tell) if cases.recordings else _simulated(cases)
         for _, alike in groupby(of_these, key=lambda case: len(case.beds) + len(case.recordings)):
             own = list(alike)
             groups += [own[i : i + TOGETHER] for i in range(0, len(own), TOGETHER)]
@@ -85,11 +97,30 @@ def _simulated(cases: Cases) -> list[Case]:
     return [Case(name, cases.hours, seed, beds) for seed in range(first, last + 1)]
 
 
-def _recorded(cases: Cases) -> list[Case]:
+def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case]:
     folder = Path(cases.recordings or "")
-    paths = [str(path) for path in find_recordings([folder])]
-    chunks = [tuple(paths[i : i + cases.beds]) for i in range(0, len(paths), cases.beds)]
-    return [Case(folder.name, cases.hours, i, recordings=chunk) for i, chunk in enumerate(chunks)]
+    seconds: dict[str, int] = {}
+    paths = find_recordings([folder])
+    for path in paths:
+        try:
+            _known_truth(path)
+            seconds[str(path)] = read_recording(path).seconds
+        except QuietwardError as error:
+            tell(error)
+    if not seconds:
+        remedy = f"None of its {len(paths)} recordings can be read; `quietward assess` says why"
+        raise BadStudy("cases: recordings", str(folder), remedy)
+    names = list(seconds)
+    chunks = [tuple(names[i : i + cases.beds]) for i in range(0, len(names), cases.beds)]
+    return [
+        Case(folder.name, cases.hours, i, recordings=chunk, recorded_s=tuple(seconds[name] for name in chunk))
+        for i, chunk in enumerate(chunks)
+    ]
+
+
+def _known_truth(recording: Path) -> KnownTruth | None:
+    path = recording.with_suffix(".truth.json")
+    return truth.read(path) if path.exists() else None
 
 
 def measure_shifts(
@@ -146,8 +177,7 @@ def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
         seconds = min(recording.seconds, round(case.hours * 3600))
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in recording.by_second())
-        truth_path = path.with_suffix(".truth.json")
-        yield _BedSignals(fhr, ua, truth.read(truth_path) if truth_path.exists() else None)
+        yield _BedSignals(fhr, ua, _known_truth(path))
 
 
 def _load_signals(path: Path) -> tuple[Floats, Ints]:

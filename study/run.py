@@ -58,16 +58,22 @@ class _Job:
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
-def run(planned: StudyPlan, folder: Path, workers: int, moved: Callable[[int, int], None] = lambda *_: None) -> Result:
-    """Run a study. folder: of finished jobs. moved: called with the number of finished jobs, and of all.
+def run(
+    planned: StudyPlan,
+    groups: list[list[Case]],
+    folder: Path,
+    workers: int,
+    moved: Callable[[int, int], None] = lambda *_: None,
+) -> Result:
+    """Run a study. groups: its shifts, from `cases.group_cases`. folder: of finished jobs.
 
+    moved: called with the number of finished jobs, and of all.
     Raises BadStudy when the folder cannot be written to.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise BadStudy("--out", str(folder), f"Cannot be made: {error.strerror}") from error
-    groups = cases.group_cases(planned.study)
     digests = [cases.digest(group, planned.rules) for group in groups]
     parts = range(0, len(planned.variants), TOGETHER)
     total = len(groups) * (1 + 2 * len(parts))

@@ -7,9 +7,10 @@ from typing import Any
 
 import msgspec
 
-from quietward.study import cases
+from quietward.study import cases, run
 from quietward.study.cases import MeasuredShifts
 from quietward.study.plan import Study, StudyPlan, plan_study
+from quietward.study.run import Result
 
 TABLE: dict[str, Any] = {
     "name": "for-tests",
@@ -33,6 +34,11 @@ TABLE: dict[str, Any] = {
 def small(**changes: Any) -> StudyPlan:
     """Return the study, with some of its keys changed."""
     return plan_study(msgspec.convert(TABLE | changes, Study), "for-tests")
+
+
+def run_study(plan: StudyPlan, folder: Path, workers: int = 1) -> Result:
+    """Run a study."""
+    return run.run(plan, cases.group_cases(plan.study), folder, workers)
 
 
 @cache

@@ -9,7 +9,7 @@ import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, extra
+from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 
@@ -42,17 +42,25 @@ def study(
     planned = plan.load(name)
     out = out or Path("studies") / planned.study.name
     print(NOTICE, file=sys.stderr)
+    failures = 0
+
+    def tell(error: QuietwardError) -> None:
+        nonlocal failures
+        failures += 1
+        print(f"quietward: {error}", file=sys.stderr)
+
+    groups = cases.group_cases(planned.study, tell)
     done_before = out / "done"
     with progress("steps") as bar:
         task = bar.add_task("study", total=None)
         outcome = runner.run(
-            planned, done_before, workers or os.cpu_count() or 1,
+            planned, groups, done_before, workers or os.cpu_count() or 1,
             lambda done, total: bar.update(task, completed=done, total=total),
         )  # fmt: skip
     rows = result.summarize(outcome)
     full_report = report.full_report(outcome, rows, f"quietward study {name}")
     page = report_page.render(outcome, full_report)
-    first = cases.measure_shifts(cases.group_cases(planned.study)[0], planned.rules, done_before)
+    first = cases.measure_shifts(groups[0], planned.rules, done_before)
     written = [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
@@ -60,6 +68,8 @@ def study(
         Console().print(_study_table(full_report))
     for path in written:
         print(f"written: {path}", file=sys.stderr)
+    if failures:
+        raise SystemExit(2)
 
 
 def _study_table(report: "FullReport") -> "Table":

@@ -42,7 +42,11 @@ def _in_words(field: InvalidField, of: type) -> tuple[str, object, str]:
     if field.reason.startswith(MISSING):
         key = field.reason.removeprefix(MISSING).rstrip("`")
         is_list = any(isinstance(one, inspect.ListType) for one in _types_at(of, within + key))
-        return within + key, None, "Is missing; give a list, empty where there were none" if is_list else "Is missing; add it"
+        return (
+            within + key,
+            None,
+            "Is missing; give a list, empty where there were none" if is_list else "Is missing; add it",
+        )
     if field.reason.startswith(UNKNOWN):
         key = field.reason.removeprefix(UNKNOWN).rstrip("`")
         known = [one.encode_name for own in types if isinstance(own, inspect.StructType) for one in own.fields]

@@ -10,9 +10,9 @@ from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.messages import HZ
 from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
-from quietward.study import cases, report, report_page, result, run, truth
+from quietward.study import cases, report, report_page, result, truth
 from quietward.study.simulation import simulate_shifts
-from tests.studies import small
+from tests.studies import run_study, small
 
 
 def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
@@ -60,7 +60,7 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     write_recording(folder / "a-fall.csv", fhr, np.full(1800 * HZ, 10.0))
     alarm = {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0}
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 1}], alarm=[alarm], vary=[])
-    found = run.run(plan, tmp_path / "done", workers=1)
+    found = run_study(plan, tmp_path / "done")
     rows = result.summarize(found, draws=50)
     assert found.ppv == [{}, {}]
     for row in rows:
@@ -90,7 +90,7 @@ def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
     rates = []
     for hours in (0.5, 2, 8):
         plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": hours, "beds": 5}], alarm=[], vary=[])
-        found = run.run(plan, tmp_path / "done", workers=1)
+        found = run_study(plan, tmp_path / "done")
         (row,) = result.summarize(found, draws=50)
         ((shift,),) = found.with_staff
         rates.append((row.interruptions_per_nurse_hour, row.per_10_min, row.flood_share, row.stale))
@@ -103,16 +103,16 @@ def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
 def test_a_truth_that_is_added_is_read_in_a_folder_that_was_used_before(tmp_path: Path) -> None:
     recordings(tmp_path / "recorded", [20])
     plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 1}], alarm=[], vary=[])
-    (row,) = result.summarize(run.run(plan, tmp_path / "done", workers=1), draws=50)
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50)
     assert row.needs == 0
     path = tmp_path / "recorded" / "r0.truth.json"
     known = {"needs": [{"what": "team", "from_s": 400, "until_s": 720}], "states": [], "artefacts": []}
     path.write_bytes(msgspec.json.encode(known))
-    (row,) = result.summarize(run.run(plan, tmp_path / "done", workers=1), draws=50)
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50)
     assert row.needs == 1
     known["needs"].append({"what": "team", "from_s": 900, "until_s": 1000})
     path.write_bytes(msgspec.json.encode(known))
-    (row,) = result.summarize(run.run(plan, tmp_path / "done", workers=1), draws=50)
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50)
     assert row.needs == 2
 
 
@@ -145,3 +145,28 @@ def test_a_folder_without_recordings_is_refused(tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     with pytest.raises(BadStudy, match=r"cases\[0\].recordings: .*empty.*Holds no recording.*\.hea, \.csv"):
         small(cases=[{"recordings": str(tmp_path / "empty"), "hours": 0.5}])
+
+
+def test_folders_are_read_with_theirs_and_bad_files_are_told_and_passed_over(tmp_path: Path) -> None:
+    recordings(tmp_path / "recorded", [5])
+    recordings(tmp_path / "recorded" / "night", [5, 5])
+    (tmp_path / "recorded" / "a-broken.csv").write_text("t_s,fhr,ua\n0,fast,1\n")
+    (tmp_path / "recorded" / "night" / "r1.truth.json").write_text("{")
+    plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 5}], alarm=[], vary=[])
+    told: list[str] = []
+    ((case,),) = cases.group_cases(plan.study, lambda error: told.append(str(error)))
+    assert [Path(path).relative_to(tmp_path / "recorded") for path in case.recordings] == [
+        Path("night/r0.csv"), Path("r0.csv"),
+    ]  # fmt: skip
+    assert case.bed_s == [300, 300]
+    assert len(told) == 2
+    assert "a-broken.csv line 2: 'fast'" in told[0]
+    assert "r1.truth.json" in told[1]
+    assert run_study(plan, tmp_path / "done").with_staff[0][0].bed_hours == pytest.approx(1 / 6)
+
+
+def test_a_folder_in_which_nothing_can_be_read_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("t_s,fhr,ua\n0,fast,1\n")
+    plan = small(cases=[{"recordings": str(tmp_path), "hours": 0.5}], alarm=[], vary=[])
+    with pytest.raises(BadStudy, match=r"recordings: .*None of its 1 recordings can be read"):
+        cases.group_cases(plan.study)

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import report, report_page, result, run, what_if
+from quietward.study import cases, report, report_page, result, run, what_if
 from quietward.study.result import VariantRow
 from quietward.study.run import Result
-from tests.studies import measured_shifts, small
+from tests.studies import measured_shifts, run_study, small
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +22,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def found(folder: Path) -> Result:
-    return run.run(small(), folder, workers=2)
+    return run_study(small(), folder, workers=2)
 
 
 @pytest.fixture(scope="module")
@@ -35,11 +35,12 @@ def test_workers_and_a_break_change_nothing(found: Result, folder: Path, tmp_pat
         (tmp_path / path.name).write_bytes(path.read_bytes())
     for path in folder.glob("*.truth.json"):
         (tmp_path / path.name).write_bytes(path.read_bytes())
-    again = run.run(small(), tmp_path, workers=1)
+    again = run_study(small(), tmp_path)
     assert (again.with_staff, again.unanswered, again.ppv) == (found.with_staff, found.unanswered, found.ppv)
     before = {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
     steps: list[tuple[int, int]] = []
-    resumed = run.run(small(), tmp_path, workers=2, moved=lambda done, total: steps.append((done, total)))
+    groups = cases.group_cases(small().study)
+    resumed = run.run(small(), groups, tmp_path, workers=2, moved=lambda done, total: steps.append((done, total)))
     assert resumed.with_staff == found.with_staff
     assert {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()} == before
     assert [done for done, _ in steps] == list(range(1, steps[0][1] + 1))
