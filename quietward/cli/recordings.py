@@ -80,7 +80,10 @@ def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
     for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
         table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
+        unknown = row["not_assessed"][-1]["t_s"] if row["not_assessed"] else 0
         last = row["assessments"][-1] if row["assessments"] else None
+        if last is not None and last["t_s"] < unknown:
+            last = None  # what was known some time ago is not what is known at the end
         bpm = [b["bpm"] for b in row["baseline"] if b["bpm"] is not None]
         minutes = [v["bpm"] for v in row["variability"][-10:]]
         table.add_row(

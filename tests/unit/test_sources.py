@@ -44,7 +44,7 @@ def test_a_recording_is_played_as_it_is() -> None:
 def test_two_recordings_of_one_name_do_not_play_at_one_bed() -> None:
     """Folders are read with the folders in them."""
     one = Recording("r1", np.full(8, 140.0), np.full(8, 10.0))
-    with pytest.raises(BadSettings, match="'rec-r1'. Two recordings"):
+    with pytest.raises(BadSettings, match=r"'rec-r1'. Two recordings"):
         recorded([one, one], None)
 
 
