@@ -69,7 +69,7 @@ class PracticeStrip(Struct, frozen=True):
 
 
 class DetectorResult(Struct, frozen=True):
-    """The detector's result for a strip under a rule set; level, concern and class are those at its end; None: not known.
+    """The detector's result for a strip under a rule set; level, concern and class are those at its end, None: unknown.
 
     baseline_bpm: its last in the strip, None where it could say none. reasons: what led to class and concern.
     """

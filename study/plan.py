@@ -18,6 +18,7 @@ from quietward.detect.core.state.rules import Rules
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import find_recordings
 from quietward.simulator import scenario, shift
+from quietward.study import ranges
 from quietward.study.staff_model import StaffModel
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
@@ -164,6 +165,9 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     """Check a study and derive its variants. Raises BadStudy, BadRules, BadScenario."""
     base = plan_base(study, where)
     (today,) = base.variants
+    for number in study.vary:
+        for value in number.values:
+            _check_range(today, number.key, value, where)
     variants = [today, *(varied(today, point, where) for point in _points(study, where))]
     if study.how == "sample":
         variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
@@ -182,6 +186,9 @@ def plan_base(study: Study, where: str) -> StudyPlan:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):
         known = [r.name for r in rules.rule_sets]
+        if isinstance(alarm, LimitAlarm) and alarm.low_bpm >= alarm.high_bpm:
+            remedy = f"Must be below high_bpm, {alarm.high_bpm:g}"
+            raise BadStudy(f"study {where}: alarm[{i}].low_bpm", alarm.low_bpm, remedy)
         if isinstance(alarm, ClassAlarm) and alarm.rule_set not in known:
             raise BadStudy(f"study {where}: alarm[{i}].rule_set", alarm.rule_set, f"Use one of {', '.join(known)}")
     staff = _staff(study.staff, where)
@@ -264,6 +271,7 @@ def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
     name = ", ".join(f"{key} {value:g}" for key, value in point.items())
     variant = structs.replace(base, name=name, numbers=point)
     for key, value in point.items():
+        _check_range(base, key, value, where)
         try:
             variant = _apply_value(variant, key, value)
             msgspec.convert(msgspec.to_builtins(variant.policy), Policy)  # only this checks bounds
@@ -281,6 +289,23 @@ def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
             error.what, error.value, f"{error.remedy}. Leave this value away, or move the other one"
         ) from error
     return variant
+
+
+def _check_range(base: Variant, key: str, value: float, where: str) -> None:
+    """Raise BadStudy for a value that no policy would have. Whether there is such a key is not looked at here."""
+    table, _, name = key.partition(".")
+    policy = base.policy or _no_policy()
+    place = policy.place(table)
+    if place is not None and name in ("limit", "release"):
+        condition = policy.condition[place]
+        measure = (condition.all if name == "limit" else condition.release)[0][0]
+        (low, high), what = ranges.of_measure(measure), ranges.in_words(measure)
+    elif (place is not None or table in TIME_TABLES) and name.endswith("_s"):
+        (low, high), what = ranges.TIMES, "s"
+    else:
+        return
+    if not low <= value <= high:
+        raise BadStudy(f"study {where}: vary {key}", value, f"Use {low:g} to {high:g}: {what}")
 
 
 def _no_policy() -> Policy:

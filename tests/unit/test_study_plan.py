@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from quietward.contracts.errors import BadRules, BadScenario, BadStudy
-from quietward.study import plan
+from quietward.detect.core.measures.findings import MEASURES
+from quietward.study import plan, ranges
 from quietward.study.plan import BASE
 from tests.studies import small
 
@@ -17,6 +18,16 @@ def test_studies_that_come_along_can_be_read(name: str) -> None:
     assert found.study.name == name
     assert found.variants[0].name == BASE
     assert len({v.name for v in found.variants}) == len(found.variants)
+
+
+def test_every_measure_has_a_plausible_range() -> None:
+    for name, unit in [*((m.name, m.unit) for m in MEASURES.values()), ("concern", "")]:
+        low, high = ranges.of_measure(name)
+        assert low < high, unit
+    for condition in plan.load("default-policy").rules.policy.condition:
+        for measure, _, limit in [*condition.all, *condition.release, *condition.needs]:
+            low, high = ranges.of_measure(measure)
+            assert low <= limit <= high
 
 
 def test_a_limit_moves_its_release_and_nothing_else() -> None:
@@ -49,6 +60,9 @@ def varied(key: str, *values: float) -> dict[str, Any]:
     return {"vary": [{"key": key, "values": list(values)}]}
 
 
+ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.0, "for_s": 0}
+
+
 @pytest.mark.parametrize(
     ("changes", "kind", "says"),
     [
@@ -59,6 +73,16 @@ def varied(key: str, *values: float) -> dict[str, Any]:
         (varied("staff.tasks.walk_s", -1), BadStudy, r"vary staff.tasks.walk_s: -1"),
         (varied("staff.tasks.fly_s", 1), BadStudy, r"vary staff.tasks.fly_s: 1"),
         (varied("concern-high.release", 70), BadStudy, r"concern-high release.*70"),
+        (varied("concern-high.limit", 500), BadStudy, r"vary concern-high.limit: 500.0. Use 0 to 100: concern$"),
+        (varied("concern-high.limit", -5), BadStudy, r"vary concern-high.limit: -5.0. Use 0 to 100: concern$"),
+        (varied("concern-high.limit", 48, 500) | {"how": "sample", "points": 1}, BadStudy,
+         r"vary concern-high.limit: 500.0. Use 0 to 100"),
+        (varied("signal-poor.limit", 35), BadStudy, r"vary signal-poor.limit: 35.0. Use 0 to 1: fhr_usable_30min \(share\)"),
+        (varied("low-baseline.release", 500), BadStudy, r"low-baseline.release: 500.0. Use 30 to 240: baseline_bpm \(bpm\)"),
+        (varied("long-fall.limit", -60), BadStudy, r"vary long-fall.limit: -60.0. Use 0 to 86400: running_s \(s\)"),
+        (varied("long-fall.hold_s", 1e6), BadStudy, r"vary long-fall.hold_s: 1000000.0. Use 0 to 86400: s$"),
+        (varied("escalation.look_after_s", 1e6), BadStudy, r"escalation.look_after_s: 1000000.0. Use 0 to 86400: s$"),
+        ({"alarm": [ALARM | {"low_bpm": 170}]}, BadStudy, r"alarm\[0\].low_bpm: 170.0. Must be below high_bpm, 160"),
         (varied("concern-high.limit", 55, 55), BadStudy, r"concern-high.limit 55.*twice"),
         ({"cases": [{"shift": "nowhere", "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"shift: 'nowhere'"),
         ({"cases": [{"shift": "two-at-once", "hours": 1, "seeds": [2, 1]}]}, BadStudy, r"cases\[0\].seeds: \[2, 1\]"),
