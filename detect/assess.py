@@ -8,7 +8,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from quietward.contracts.errors import BadRules
+from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import HZ, WINDOW_S, Event
 from quietward.detect.core import engine
 from quietward.detect.core.alerting import concern
@@ -65,7 +65,7 @@ def assess(
     labour = labour or LabourContext()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
-        raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
+        raise BadRules("--rules", rule_set, possible([*names, "a path ending in .toml"], rule_set))
     done: dict[int, Row] = {}
     for group in _groups([r.seconds for r in found]):
         objects = _together([found[i] for i in group], rules, names.index(rule_set), moved, labour)

@@ -150,9 +150,12 @@ def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:
     )
     assert row["assessments"][-1]["window_s"] == 1800
     assert all(b["bpm"] is None or abs(b["bpm"] - 140) < 5 for b in row["baseline"])
-    table = quietward("assess", str(tmp_path / "one.csv"))
+    long = tmp_path / "one-with-a-rather-long-name-of-its-own.csv"
+    (tmp_path / "one.csv").rename(long)
+    table = quietward("assess", str(long))
     assert table.returncode == 0
-    assert "one" in table.stdout
+    assert "one-with" in table.stdout
+    assert max(map(len, table.stdout.splitlines())) <= 80
 
 
 @pytest.mark.parametrize("values", [[], ["nan"], ["0"] * 3000, ["140"]])
