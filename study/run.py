@@ -6,7 +6,7 @@ influence on the results.
 """
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import cache
@@ -39,6 +39,15 @@ class Result:
     with_staff: list[list[ShiftScore]]
     unanswered: list[list[ShiftScore]]
     ppv: list[PpvByLevel]
+
+    def of(self, places: Sequence[int]) -> "Result":
+        """Return the same of some of the shifts. What staff expect of calls they have learnt from all of them."""
+
+        def some(scores: list[list[ShiftScore]]) -> list[list[ShiftScore]]:
+            return [[shifts[i] for i in places] for shifts in scores]
+
+        cases = [self.cases[i] for i in places]
+        return Result(self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv)
 
 
 @dataclass(frozen=True)

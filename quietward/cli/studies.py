@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from quietward.study.report import FullReport
-    from quietward.study.result import Estimate
+    from quietward.study.result import Estimate, Share
 
 
 def study(
@@ -42,11 +42,10 @@ def study(
     planned = plan.load(name)
     out = out or Path("studies") / planned.study.name
     print(NOTICE, file=sys.stderr)
-    failures = 0
+    passed_over: list[str] = []
 
     def tell(error: QuietwardError) -> None:
-        nonlocal failures
-        failures += 1
+        passed_over.append(str(error))
         print(f"quietward: {error}", file=sys.stderr)
 
     groups = cases.group_cases(planned.study, tell)
@@ -57,18 +56,19 @@ def study(
             planned, groups, done_before, workers or os.cpu_count() or 1,
             lambda done, total: bar.update(task, completed=done, total=total),
         )  # fmt: skip
-    rows = result.summarize(outcome)
-    full_report = report.full_report(outcome, rows, f"quietward study {name}")
-    page = report_page.render(outcome, full_report)
+    summary = result.summarize(outcome)
+    full_report = report.full_report(outcome, summary, f"quietward study {name}", passed_over)
+    page = report_page.render(summary.reported, full_report)
     first = cases.measure_shifts(groups[0], planned.rules, done_before)
     written = [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
     else:
-        Console().print(_study_table(full_report))
+        Console(highlight=False).print(full_report.headline, markup=False)
+        Console(highlight=False).print(_study_table(full_report))
     for path in written:
         print(f"written: {path}", file=sys.stderr)
-    if failures:
+    if passed_over:
         raise SystemExit(2)
 
 
@@ -76,29 +76,35 @@ def _study_table(report: "FullReport") -> "Table":
     from rich.box import SIMPLE
     from rich.table import Table
 
-    limit = report.study.limit
-    title = f"{report.study.name}: {report.shifts} shifts, {report.bed_hours:.0f} bed-hours; {limit.level} needs"
-    table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("variant")
-    for head in ("interruptions per nurse-hour", "late per 100", "median min to bed", "longest wait", "meets"):
+    limit, choice = report.study.limit, report.choice
+    title = f"{report.study.name}: {report.reported} of {report.shifts} shifts; late: needs of level {limit.level}"
+    chosen = f"{choice.name} chosen on the other {choice.chosen_on} shifts" if choice.name else choice.why
+    caption = f"In brackets: 95 % intervals; {chosen}\n{NOTICE}"
+    table = Table(title=title, caption=caption, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("variant", overflow="fold")
+    for head in ("interruptions\nper nurse-hour", "late", "min to bed:\nmedian", "\nlongest", "meets\nlimit"):
         table.add_column(head, justify="right")
     shown = [r for r in report.rows if r.name in (report.chosen, "today") or r.kind != "policy" or r.on_front]
     for r in shown:
         table.add_row(
             f"{r.name} [green](chosen)[/]" if r.name == report.chosen else r.name,
-            _with_interval(r.interruptions_per_nurse_hour, 1),
-            _with_interval(r.late, 100),
+            _rate_in_words(r.interruptions_per_nurse_hour), _share_in_words(r.late),
             "–" if not r.needs else "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
-            f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", "yes" if r.meets else "no",
+            f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", r.verdict.replace(", not certain", "?"),
         )  # fmt: skip
     return table
 
 
-def _with_interval(estimate: "Estimate", times: float) -> str:
-    if estimate.value is None or estimate.low is None or estimate.high is None:
+def _rate_in_words(rate: "Estimate") -> str:
+    if rate.value is None:
         return "–"
-    value, low, high = (x * times for x in (estimate.value, estimate.low, estimate.high))
-    return rf"{value:.2f} \[{low:.2f}, {high:.2f}]"
+    return f"{rate.value:.2f}" + ("" if rate.low is None or rate.high is None else f" ({rate.low:.2f}–{rate.high:.2f})")
+
+
+def _share_in_words(share: "Share") -> str:
+    if share.low is None or share.high is None:
+        return "–"
+    return f"{share.count} of {share.of} ({100 * share.low:.0f}–{100 * share.high:.0f} %)"
 
 
 def what_if(

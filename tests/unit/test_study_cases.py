@@ -61,15 +61,16 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     alarm = {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0}
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 1}], alarm=[alarm], vary=[])
     found = run_study(plan, tmp_path / "done")
-    rows = result.summarize(found, draws=50)
+    summary = result.summarize(found, draws=50)
+    rows = summary.rows
     assert found.ppv == [{}, {}]
     for row in rows:
         assert row.calls_per_bed_hour["all"].value
         assert row.interruptions_per_nurse_hour.value
         assert [e.value for e in row.ppv.values()] == [None] * 3
         assert (row.needs, row.late.value, row.meets) == (0, None, False)
-    page = report_page.render(found, report.full_report(found, rows, "quietward study x"))
-    assert "1 shifts of recordings side by side" in page
+    page = report_page.render(summary.reported, report.full_report(found, summary, "quietward study x"))
+    assert "1 shift of recordings side by side" in page
     assert "nothing can be said of what is late" in page
     assert "never</td>" not in page
     assert "what they stood for is not known here" in page
@@ -91,7 +92,7 @@ def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
     for hours in (0.5, 2, 8):
         plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": hours, "beds": 5}], alarm=[], vary=[])
         found = run_study(plan, tmp_path / "done")
-        (row,) = result.summarize(found, draws=50)
+        (row,) = result.summarize(found, draws=50).rows
         ((shift,),) = found.with_staff
         rates.append((row.interruptions_per_nurse_hour, row.per_10_min, row.flood_share, row.stale))
         # two nurses: beds 1, 3 and 5, and beds 2 and 4
@@ -103,16 +104,16 @@ def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
 def test_a_truth_that_is_added_is_read_in_a_folder_that_was_used_before(tmp_path: Path) -> None:
     recordings(tmp_path / "recorded", [20])
     plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 1}], alarm=[], vary=[])
-    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50)
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
     assert row.needs == 0
     path = tmp_path / "recorded" / "r0.truth.json"
     known = {"needs": [{"what": "team", "from_s": 400, "until_s": 720}], "states": [], "artefacts": []}
     path.write_bytes(msgspec.json.encode(known))
-    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50)
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
     assert row.needs == 1
     known["needs"].append({"what": "team", "from_s": 900, "until_s": 1000})
     path.write_bytes(msgspec.json.encode(known))
-    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50)
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
     assert row.needs == 2
 
 

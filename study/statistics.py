@@ -1,0 +1,49 @@
+"""Uncertainty of what is counted: exact intervals of shares, paired exact tests, draws of shifts kind by kind."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+Matrix = NDArray[np.float64]
+
+BETWEEN = (0.025, 0.975)
+LEVEL = 0.05
+PERMUTATIONS = 9999
+"""More assignments than these are drawn, not gone through."""
+
+
+def exact_interval(count: int, of: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share after Clopper and Pearson (Biometrika 1934;26:404)."""
+    found = stats.binomtest(count, of).proportion_ci(BETWEEN[1] - BETWEEN[0], method="exact")
+    return float(found.low), float(found.high)
+
+
+def mcnemar_p(only_one: int, only_other: int) -> float:
+    """Return the exact two-sided p of McNemar's test: of pairs that differ, so many differ in one direction."""
+    pairs = only_one + only_other
+    return float(stats.binomtest(only_one, pairs).pvalue) if pairs else 1.0
+
+
+def paired_p(differences: Sequence[float], seed: int) -> float:
+    """Return the two-sided p of a permutation test: the sign of each shift's difference could as well be the other."""
+    if len(differences) < 2 or not np.any(differences):
+        return 1.0
+    found = stats.permutation_test(
+        (differences,), np.mean, permutation_type="samples", n_resamples=PERMUTATIONS, rng=seed
+    )
+    return float(found.pvalue)
+
+
+def draw_shifts(kinds: Sequence[str], draws: int, seed: int) -> Matrix:
+    """Return how often each shift is in each draw with replacement, shape (draws, shifts).
+
+    Shifts are drawn kind by kind, so every draw has as many of each kind as the study.
+    """
+    rng = np.random.default_rng(seed)
+    weights = np.zeros((draws, len(kinds)))
+    for kind in dict.fromkeys(kinds):
+        own = [i for i, other in enumerate(kinds) if other == kind]
+        weights[:, own] = rng.multinomial(len(own), np.full(len(own), 1 / len(own)), size=draws)
+    return weights
