@@ -275,12 +275,24 @@ def after(env: simpy.Environment, delay_s: float, then: Callable[[], None]) -> N
     env.timeout(delay_s).callbacks.append(lambda _: then())
 
 
-def run_shift(env: simpy.Environment, alarms: Alarms, on_call: Callable[[Call], None], until_s: float) -> None:
-    """Run alarms and staff side by side until a shift is over. on_call: called with every call."""
+def run_shift(
+    env: simpy.Environment,
+    alarms: Alarms,
+    on_call: Callable[[Call], None],
+    until_s: float,
+    moved: Callable[[float], None] = lambda _: None,
+) -> None:
+    """Run alarms and staff side by side until a shift is over.
+
+    on_call: called with every call; moved: with the seconds that have gone by since it was called last.
+    """
+    before_s = 0.0
     while (t_s := alarms.next_s()) < until_s:
         if env.peek() < t_s:
             env.run(until=t_s)
         for call in alarms.step():
             on_call(call)
+        moved(t_s - before_s)
+        before_s = t_s
     if env.peek() < until_s:
         env.run(until=until_s)

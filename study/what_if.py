@@ -14,7 +14,7 @@ from quietward.detect.core.alerting.attention import LEVELS
 from quietward.simulator.truth import Span
 from quietward.study import cases
 from quietward.study.alarms import AlarmChange, Call, PolicyAlarms
-from quietward.study.cases import MeasuredShifts
+from quietward.study.cases import Case, MeasuredShifts
 from quietward.study.plan import StudyPlan, Variant, Varied, varied
 
 STEPS = 11
@@ -61,11 +61,10 @@ class WhatIf(Struct, frozen=True):
     sliders: list[Slider]
 
 
-def build_from_study(planned: StudyPlan, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
-    """Return the first shift of a study, measured here and now. moved: told of bed-seconds, simulated and measured."""
-    first = cases.group_cases(planned.study)[0][:1]
+def build_from_study(planned: StudyPlan, case: Case, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
+    """Return one shift of a study, measured here and now. moved: told of bed-seconds, simulated and measured."""
     with TemporaryDirectory(prefix="quietward-what-if-") as folder:
-        return build_what_if(planned, cases.measure_shifts(first, planned.rules, Path(folder), moved))
+        return build_what_if(planned, cases.measure_shifts([case], planned.rules, Path(folder), moved))
 
 
 def build_what_if(planned: StudyPlan, measured: MeasuredShifts) -> WhatIf:
