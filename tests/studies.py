@@ -5,8 +5,8 @@ from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
 
-import msgspec
-
+from quietward.contracts.errors import BadStudy
+from quietward.contracts.tables import check_table
 from quietward.study import cases, run
 from quietward.study.cases import MeasuredShifts
 from quietward.study.plan import Study, StudyPlan, plan_study
@@ -33,7 +33,7 @@ TABLE: dict[str, Any] = {
 
 def small(**changes: Any) -> StudyPlan:
     """Return the study, with some of its keys changed."""
-    return plan_study(msgspec.convert(TABLE | changes, Study), "for-tests")
+    return plan_study(check_table(TABLE | changes, Study, "study for-tests: ", BadStudy), "for-tests")
 
 
 def run_study(plan: StudyPlan, folder: Path, workers: int = 1) -> Result:

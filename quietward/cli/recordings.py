@@ -8,8 +8,9 @@ import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import QuietwardError, extra
+from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.notice import NOTICE
+from quietward.recordings import SUFFIXES
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -52,6 +53,8 @@ def assess(
         except QuietwardError as error:
             failures += 1
             print(f"quietward: {error}", file=sys.stderr)
+    if not readable and not failures:
+        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
     print(NOTICE, file=sys.stderr)
     second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
     labour = assessment.LabourContext(weeks, second_stage_from_s)
@@ -63,7 +66,7 @@ def assess(
 
         for row in rows:
             print(encode_json(row).decode())
-    else:
+    elif rows:
         Console().print(_assessment_table(rows))
     if plot is not None:
         for picture_file in picture.draw(readable, rows, plot):

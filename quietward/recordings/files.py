@@ -22,6 +22,8 @@ def read_recording(path: Path) -> Recording:
     Raises BadRecording naming the file, what is wrong and the remedy.
     """
     reader = reader_of(path)
+    if reader is None and not path.exists():
+        raise BadRecording(str(path), path.name, "There is no such file or folder")
     if reader is None:
         known = " or ".join(f"{reader.title} ({', '.join(reader.suffixes)})" for reader in READERS)
         raise BadRecording(str(path), path.suffix, f"Use {known}")

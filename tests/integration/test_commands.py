@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from quietward import __version__
 from quietward.contracts.notice import NOTICE
 from quietward.recordings.files import write_recording
 from quietward.runtime.embedded import free_port
@@ -51,6 +52,8 @@ def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProces
         (("replay", "GOOD", "--bed", "Bed 1"), "--bed"),
         (("replay", "GOOD", "--broker", f"mqtt://{NOWHERE}"), "broker is not there"),
         (("assess", "nowhere.csv"), "There is no such file"),
+        (("assess", "nowhere"), "There is no such file or folder"),
+        (("assess", "FOLDER"), "Holds no recording"),
         (("assess", "GOOD", "--rules", "mine"), "--rules"),
         (("detect", "--store", "http://x"), "setting store"),
     ],
@@ -104,6 +107,11 @@ def test_a_wrong_password_is_said(kind: str, tmp_path: Path) -> None:
             assert "wrong" not in found.stderr
     finally:
         server.kill()
+
+
+def test_its_version_is_said() -> None:
+    found = quietward("--version")
+    assert (found.returncode, found.stdout.strip()) == (0, f"quietward {__version__}")
 
 
 def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:

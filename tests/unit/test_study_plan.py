@@ -66,12 +66,22 @@ ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.
 @pytest.mark.parametrize(
     ("changes", "kind", "says"),
     [
-        (varied("no-such.limit", 3), BadStudy, r"vary no-such.limit: 3.*concern-high"),
-        (varied("concern-high.colour", 3), BadStudy, r"vary concern-high.colour: 3.*hold_s"),
+        (varied("no-such.limit", 3), BadStudy,
+         r"vary: 'no-such.limit'. There is no condition or table 'no-such'. Use .*concern-high"),
+        (varied("consern-high.limit", 50), BadStudy, r"vary: 'consern-high.limit'. .*; did you mean 'concern-high'\?$"),
+        (varied("limit", 50), BadStudy, r"vary: 'limit'. There is no condition or table 'limit'"),
+        (varied("concern-high.colour", 3), BadStudy,
+         r"vary: 'concern-high.colour'. There is no 'colour'. Use limit, .*hold_s"),
+        (varied("concern-high.limt", 3), BadStudy, r"vary: 'concern-high.limt'. .*; did you mean 'limit'\?$"),
         (varied("concern-high.hold_s", -5), BadStudy, r"vary concern-high.hold_s: -5"),
-        (varied("escalation.never", 3), BadStudy, r"vary escalation.never: 3"),
+        (varied("escalation.never", 3), BadStudy, r"vary: 'escalation.never'. There is no 'never'. Use look_after_s, "),
         (varied("staff.tasks.walk_s", -1), BadStudy, r"vary staff.tasks.walk_s: -1"),
-        (varied("staff.tasks.fly_s", 1), BadStudy, r"vary staff.tasks.fly_s: 1"),
+        (varied("staff.tasks.fly_s", 1), BadStudy,
+         r"vary: 'staff.tasks.fly_s'. There is no 'tasks.fly_s'. Use .*tasks.walk_s"),
+        (varied("staff.tasks.wlak_s", 1), BadStudy, r"did you mean 'tasks.walk_s'\?$"),
+        ({"how": "grdi"}, BadStudy, r"how: 'grdi'. Use each, grid or sample; did you mean 'grid'\?$"),
+        ({"alarm": [ALARM | {"kind": "rule-est"}]}, BadStudy,
+         r"alarm\[0\].kind: 'rule-est'. .*did you mean 'rule-set'\?$"),
         (varied("concern-high.release", 70), BadStudy, r"concern-high release.*70"),
         (varied("concern-high.limit", 500), BadStudy, r"vary concern-high.limit: 500.0. Use 0 to 100: concern$"),
         (varied("concern-high.limit", -5), BadStudy, r"vary concern-high.limit: -5.0. Use 0 to 100: concern$"),
@@ -95,9 +105,10 @@ ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.
         ({"cases": [{"scenarios": ["nowhere"], "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"scenario: 'nowhere'"),
         ({"policy": "nowhere"}, BadRules, r"nowhere"),
         ({"staff": {"beds_per_nurse": 0}}, BadStudy, r"staff.beds_per_nurse: 0"),
-        ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3.*beds_per_nurse"),
+        ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3. There is no such key. Use .*beds_per_nurse"),
         ({"staff": {"call": {"read_s": "long"}}}, BadStudy, r"staff.call.read_s: 'long'"),
-        ({"alarm": [{"kind": "rule-set", "name": "x", "rule_set": "who"}]}, BadStudy, r"alarm\[0\].rule_set: 'who'"),
+        ({"alarm": [{"kind": "rule-set", "name": "x", "rule_set": "who"}]}, BadStudy,
+         r"alarm\[0\].rule_set: 'who'. Use nichd-2008 or"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_refused(changes: dict[str, Any], kind: type[Exception], says: str) -> None:
@@ -123,5 +134,8 @@ def test_a_file_that_is_wrong_is_refused(tmp_path: Path, text: str, says: str) -
 
 
 def test_a_study_that_is_not_there_says_which_are() -> None:
-    with pytest.raises(BadStudy, match="default-policy"):
-        plan.load("nowhere")
+    says = r"study: 'busy-hour'. There is no such study. Use busy-hours, default-policy or a path ending in .toml"
+    with pytest.raises(BadStudy, match=rf"{says}; did you mean 'busy-hours'\?"):
+        plan.load("busy-hour")
+    with pytest.raises(BadStudy, match=r"study: 'no/where.toml'. Cannot be read: No such file"):
+        plan.load("no/where.toml")
