@@ -11,7 +11,8 @@ from typing import NamedTuple
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.alerting.rule_sets import Clause
 
-RANK = {"look": 1, "bedside": 2, "team": 3}
+RANK = {"noted": 0, "look": 1, "bedside": 2, "team": 3}
+LOOK = 1
 TEAM = 3
 OF_THE_SIGNAL = {"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"}
 BACK_AGAIN = 0.5
@@ -49,7 +50,7 @@ class Watched:
     over_since: int | None = None
     active: bool = False
     active_since: int | None = None
-    goes_on: bool = False  # so long that it asks for the team
+    goes_on: bool = False  # so long that it asks for more: for the team, or, if it was only noted, for a look
     suppressed: str = ""
     shelved_until: int | None = None
     own_limit: float | None = None
@@ -63,7 +64,8 @@ class Watched:
 
     @property
     def rank(self) -> int:
-        return TEAM if self.goes_on else RANK[self.of.level]
+        more = LOOK if self.of.level == "noted" else TEAM
+        return more if self.goes_on else RANK[self.of.level]
 
     @property
     def shelved(self) -> bool:
@@ -72,7 +74,12 @@ class Watched:
 
     @property
     def counts(self) -> bool:
-        return self.active and not self.shelved
+        return self.active and self.rank > 0 and not self.shelved
+
+    @property
+    def is_there(self) -> bool:
+        """It keeps a bed without a flag from being quiet."""
+        return self.active or self.suppressed == "coverage"
 
     def holds(self, values: Values) -> bool:
         (measure, sign, limit), *others = self.of.all
@@ -114,6 +121,7 @@ class PlainBed:
         self.asked = 0  # the worst level of what counted at the last evaluation
         self.acknowledged_at: int | None = None
         self.cared_at: int | None = None
+        self.noted: Watched | None = None
 
     @property
     def counting(self) -> list[Watched]:
@@ -143,6 +151,7 @@ class PlainBed:
     def shelve(self, flag: int, until: int) -> bool:
         if self.level in (0, TEAM) or flag != self.flag:
             return False
+        self.noted = max(self.counting, key=lambda w: w.rank)
         for w in self.counting:
             w.shelved_until, w.suppressed = until, "shelved"
         self._end_flag()
@@ -181,9 +190,20 @@ class PlainBed:
         notices += [
             PlainNotice("held-back", w.of.name, w.suppressed)
             for w, before in zip(self.all, suppressed_before, strict=True)
-            if w.suppressed not in ("", before)
+            if w.suppressed not in ("", before) and w.of.level != "noted"
         ]
-        return notices, said
+        return notices + self._note(), said
+
+    def _note(self) -> list[PlainNotice]:
+        """Without a flag the worst of what is there is named, of equals the policy's first, none that others say."""
+        there = {w.of.name for w in self.all if w.is_there}
+        says = [w for w in self.all if w.is_there and not there.intersection(w.of.unless)]
+        before, self.noted = self.noted, None
+        if self.level == 0:
+            self.noted = max(says, key=lambda w: RANK[w.of.level], default=None)
+        if self.noted is before or (self.noted is None and self.level > 0):
+            return []
+        return [PlainNotice("noted", self.noted.of.name) if self.noted else PlainNotice("noted-over")]
 
     def _end_what_is_over(self, second: int, values: Values, lost: bool) -> list[PlainNotice]:
         notices = []
@@ -220,7 +240,10 @@ class PlainBed:
                 w.active = not w.suppressed
         w.active_since = _since(w.active_since, second, w.active)
         by_s = self.policy.escalation.team_by_s
-        w.goes_on = w.of.level == "bedside" and _long_enough(w.active_since, second, by_s)
+        if w.of.level == "noted":
+            w.goes_on = w.of.look_by_s is not None and _long_enough(w.active_since, second, w.of.look_by_s)
+        else:
+            w.goes_on = w.of.level == "bedside" and _long_enough(w.active_since, second, by_s)
         if w.active and w.shelved:
             w.suppressed = "shelved"
         elif w.active and held_before == "higher" and self.acknowledged_at is not None:

@@ -7,7 +7,9 @@ from msgspec import Struct
 
 from quietward.dashboard.view.view_model import Card
 
-STATE_RANK = {"team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 3, "shelved": 2, "quiet": 0}
+STATE_RANK = {
+    "team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 3, "shelved": 2, "noted": 1, "quiet": 0,
+}  # fmt: skip
 CONCERN_STEP = 10.0
 HYSTERESIS = 3.0
 """A bed changes its step of concern only when its concern is more than this beyond the step's edge."""

@@ -12,6 +12,7 @@ SHAPES = {
     "team": "hexagon",
     "bedside": "triangle",
     "look": "diamond",
+    "noted": "square",
     "quiet": "ring",
     "lost": "gap",
     "unwatched": "cross",
@@ -176,16 +177,16 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
     if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [shelf for shelf in s.shelved if shelf.active]
-    if s.level is Level.QUIET and active:
+    if s.flag is None and active:
         reasons = "; ".join(f"{wording.plain(shelf.condition)}, shelved by {shelf.by}: {shelf.why}" for shelf in active)
         return _Headline("shelved", "shelved until", reasons, min(shelf.until for shelf in active))
     return _Headline(s.level.value, s.level.value, s.reason)
 
 
 def _without_signal(s: Summary) -> _Headline:
-    if s.level not in (Level.QUIET, Level.LOOK):
+    if s.level in (Level.BEDSIDE, Level.TEAM):
         return _Headline(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
-    other = f"; {s.reason}" if s.reason and "usable signal" not in s.reason else ""
+    other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
         reason = f"monitor off on purpose, {s.paused.by}{why}{other}"

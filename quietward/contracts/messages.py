@@ -52,9 +52,10 @@ CARE_WORDS: dict[str, str] = {
 
 
 class Level(StrEnum):
-    """Attention level of a bed, calm first."""
+    """Attention level of a bed, calm first. `noted` calls nobody: the trace is not normal, or cannot be read."""
 
     QUIET = "quiet"
+    NOTED = "noted"
     LOOK = "look"
     BEDSIDE = "bedside"
     TEAM = "team"

@@ -99,6 +99,27 @@ def test_the_bed_that_needs_somebody_comes_first() -> None:
     assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10"]
 
 
+def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
+    noted = summary("bed-2", level=Level.NOTED, reason="baseline 166 bpm, above 160 for 11 min", concern=20.0)
+    found = build_card("bed-2", noted, NOW)
+    assert (found.state, found.headline, found.shape) == ("noted", "noted", "square")
+    assert (found.flag, found.waiting_s) == (None, None)
+    assert found.reason == "baseline 166 bpm, above 160 for 11 min"
+    cards = [
+        build_card("bed-1", summary("bed-1", concern=31.0), NOW),
+        found,
+        build_card("bed-3", summary("bed-3", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
+    ]
+    assert order(cards) == ["bed-3", "bed-2", "bed-1"]
+
+
+def test_a_lost_signal_is_said_and_not_what_was_noted_before() -> None:
+    found = shown(
+        signal=SignalState.LOST, signal_reason="nothing for 12 s", level=Level.NOTED, reason="baseline 166 bpm"
+    )
+    assert (found.state, found.reason) == ("lost", "nothing for 12 s")
+
+
 def test_what_is_off_on_purpose_or_shelved_stands_between_quiet_and_look() -> None:
     cards = [
         build_card("bed-1", summary("bed-1", concern=60.0), NOW),

@@ -16,6 +16,7 @@ const WORDS = {
   "flag-returned": "did not help",
   "shelf-over": "shelf is over",
   "held-back": "kept quiet",
+  "noted-over": "quiet again",
   care: "done",
   "care-result": "result",
   pause: "monitor off",

@@ -3,7 +3,7 @@
 
 import type { Strip } from "./strip.mjs";
 
-export type Level = "quiet" | "look" | "bedside" | "team";
+export type Level = "quiet" | "noted" | "look" | "bedside" | "team";
 export type State = Level | "lost" | "unwatched" | "paused" | "shelved";
 
 /** Something on a strip, in seconds by the bed's clock; to null: it marks a moment. */

@@ -20,6 +20,7 @@ from quietward.detect.core.measures.findings import asked_of
 from quietward.detect.core.patterns import hand
 from quietward.detect.core.people import care
 from quietward.detect.core.reporting import events as report
+from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state.state import State
 
 
@@ -100,7 +101,7 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     a = state.attention
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
-    reason = report.reason_for(state, n)
+    reason = reason_for(state, n)
     counted = attention.counting_at(a, n).nonzero()[0].tolist()
     until = second + act.for_s
     change = attention.shelve(a, n, number, until)
