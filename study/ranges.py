@@ -6,7 +6,7 @@ Range = tuple[float, float]
 
 DAY_S = 24 * 3600
 TIMES: Range = (0, DAY_S)
-CONCERN = "concern"
+NO_MEASURES: dict[str, Range] = {"concern": (0, 100), "concern_class": (1, 3)}
 LEVELS_BPM: Range = (30, 240)
 """Of a heart rate: the scale of the paper. Other measures in bpm are differences."""
 BY_UNIT: dict[str, Range] = {
@@ -26,11 +26,11 @@ BY_UNIT: dict[str, Range] = {
 
 def of_measure(name: str) -> Range:
     """Return the least and the greatest plausible limit of a measure."""
-    if name == CONCERN:
-        return (0, 100)
+    if name in NO_MEASURES:
+        return NO_MEASURES[name]
     return LEVELS_BPM if name.endswith("baseline_bpm") or name == "baseline_30min_bpm" else BY_UNIT[MEASURES[name].unit]
 
 
 def in_words(name: str) -> str:
     """Return a measure with its unit."""
-    return name if name == CONCERN else f"{name} ({MEASURES[name].unit})"
+    return name if name in NO_MEASURES else f"{name} ({MEASURES[name].unit})"
