@@ -63,7 +63,7 @@ def headline(today: VariantRow, study: Study) -> str:
         f"at least {100 * limit.reached_share:g} % asked for; {share_in_words(late)} late"
     )
     does = "meets" if today.meets else "DOES NOT MEET"
-    certain = ", and with so few that is not certain" if today.verdict.endswith("not certain") else ""
+    certain = ", but not with certainty" if today.verdict.endswith("not certain") else ""
     return f"{policy} {does} its limit{certain}: {reached}; {rates}."
 
 

@@ -101,7 +101,7 @@ def minutes(seconds: float | None) -> str:
 
 def percent(share: float) -> str:
     """Return a share in whole percent."""
-    return f"{share:.0%}"
+    return f"{100 * share:.0f} %"
 
 
 def full_name(row: VariantRow) -> str:

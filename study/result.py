@@ -4,8 +4,8 @@ A choice is made on one half of the shifts and everything is reported on the oth
 the least of many is least by luck, too, and on the shifts it was chosen on it looks better than it is.
 
 Uncertainty of rates: shifts are resampled with replacement, kind by kind, the same draw for all variants, so that
-differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, widened to
-that of the resampling where needs or calls of a shift belong together. Between variants: exact tests, paired.
+differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, as of fewer
+where needs or calls of a shift belong together. Between variants: exact tests, paired.
 """
 
 from collections import Counter
@@ -20,7 +20,16 @@ from quietward.detect.core.alerting.attention import LEVELS
 from quietward.study.plan import BASE, StudyLimit, Variant
 from quietward.study.run import Result
 from quietward.study.score import CallCount, Episode, ShiftScore
-from quietward.study.statistics import BETWEEN, LEVEL, Matrix, draw_shifts, exact_interval, mcnemar_p, paired_p
+from quietward.study.statistics import (
+    BETWEEN,
+    LEVEL,
+    Matrix,
+    clustered_interval,
+    draw_shifts,
+    mcnemar_p,
+    none_seen_at_most,
+    paired_p,
+)
 
 DRAWS = 2000
 MOST_FREQUENT = 10
@@ -269,31 +278,37 @@ class _VariantSums:
         of_kind = Counter(k for k in self._kinds if kind in (None, k))
         return Estimate(found.value, None, None) if 1 in of_kind.values() else found
 
+    def _rate(self, counts: Sequence[int], hours: Sequence[float], kind: str | None = None) -> Estimate:
+        found = self._estimate(self._ratio(counts, hours, kind), kind)
+        if found.value == 0.0:  # drawn again, none are none: what was not seen in so many hours may still be
+            return Estimate(
+                0.0,
+                0.0,
+                none_seen_at_most() / sum(h for h, k in zip(hours, self._kinds, strict=True) if kind in (None, k)),
+            )
+        return found
+
     def _share(self, count: Sequence[int], of: Sequence[int], kind: str | None = None) -> Share:
-        here = [kind in (None, k) for k in self._kinds]
-        n, total = (sum(x for x, is_meant in zip(each, here, strict=True) if is_meant) for each in (count, of))
+        here = [i for i, k in enumerate(self._kinds) if kind in (None, k)]
+        counts, totals = ([each[i] for i in here] for each in (count, of))
+        n, total = sum(counts), sum(totals)
         if not total:
             return Share(0, 0, None, None, None)
-        low, high = exact_interval(n, total)
-        drawn = estimate(self._ratio(count, of, kind))
-        return Share(
-            n, total, n / total,
-            low if drawn.low is None else min(low, drawn.low), high if drawn.high is None else max(high, drawn.high),
-        )  # fmt: skip
+        return Share(n, total, n / total, *clustered_interval(counts, totals, [self._kinds[i] for i in here]))
 
     def _shift_kind(self, kind: str) -> ShiftKindRow:
         return ShiftKindRow(
-            self._estimate(self._ratio(self._interruptions, self._nurse_hours, kind), kind),
+            self._rate(self._interruptions, self._nurse_hours, kind),
             self._share(self._late, self._meant, kind),
         )
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
         counts = [sum(c.count for c in _calls_of(s, rank, why)) for s in self.shifts]
-        return self._estimate(self._ratio(counts, [s.bed_hours for s in self.shifts]))
+        return self._rate(counts, [s.bed_hours for s in self.shifts])
 
     def _per_nurse_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
         counts = [sum(c.heard for c in _calls_of(s, rank, why)) for s in self.shifts]
-        return self._estimate(self._ratio(counts, self._nurse_hours))
+        return self._rate(counts, self._nurse_hours)
 
     def _by_reason(self) -> list[ReasonRow]:
         """Return the calls of each reason and level, the most frequent first."""
@@ -328,7 +343,7 @@ class _VariantSums:
             by_bed.update(s.by_bed)
         meant = [e for of in self.meant for e in of]
         before = [sum(e.flagged_s is not None and e.flagged_s <= 0 for e in of) for of in self.meant]
-        rate, late = self._estimate(self.rate), self.late_share
+        rate, late = self._rate(self._interruptions, self._nurse_hours), self.late_share
         return VariantRow(
             self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
             {"all": self._per_bed_hour(), **{name: self._per_bed_hour(rank) for rank, name in asking}},

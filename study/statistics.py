@@ -20,6 +20,39 @@ def exact_interval(count: int, of: int) -> tuple[float, float]:
     return float(found.low), float(found.high)
 
 
+def clustered_interval(counts: Sequence[int], of: Sequence[int], kinds: Sequence[str]) -> tuple[float, float]:
+    """Return the 95 % interval of a share of what is counted shift by shift, where one shift's belong together.
+
+    It is the exact one for as many independent ones as would vary as much (Korn and Graubard, Survey Methodology
+    1998;24:193, without their correction for few clusters); for never more than there are.
+    """
+    n, count = sum(of), sum(counts)
+    share = count / n
+    plain = share * (1 - share) / n
+    effect = max(1.0, _variance(share, counts, of, kinds) / n**2 / plain) if plain else 1.0
+    if effect == 1.0:
+        return exact_interval(count, n)
+    n_effective, seen = n / effect, count / effect
+    low = stats.beta.ppf(BETWEEN[0], seen, n_effective - seen + 1)
+    high = stats.beta.ppf(BETWEEN[1], seen + 1, n_effective - seen)
+    return float(low), float(high)
+
+
+def _variance(share: float, counts: Sequence[int], of: Sequence[int], kinds: Sequence[str]) -> float:
+    """Return the variance of the sum over shifts, from how shifts of one kind differ."""
+    variance = 0.0
+    for kind in dict.fromkeys(kinds):
+        rest = [c - share * n for c, n, k in zip(counts, of, kinds, strict=True) if k == kind]
+        if len(rest) > 1:
+            variance += len(rest) * float(np.var(rest, ddof=1))
+    return variance
+
+
+def none_seen_at_most() -> float:
+    """Return the upper end of the exact 95 % interval of a Poisson count of which none was seen."""
+    return float(stats.chi2.ppf(BETWEEN[1], 2) / 2)
+
+
 def mcnemar_p(only_one: int, only_other: int) -> float:
     """Return the exact two-sided p of McNemar's test: of pairs that differ, so many differ in one direction."""
     pairs = only_one + only_other

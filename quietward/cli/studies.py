@@ -96,11 +96,11 @@ def _study_table(report: "FullReport") -> "Table":
     chosen = f"{choice.name} chosen on the other {choice.chosen_on} shifts" if choice.name else choice.why
     if BASE in choice.alike:
         chosen += ", today's cannot be told apart from it"
-    caption = f"In brackets: 95 % intervals; {chosen}\n{NOTICE}"
+    caption = f"In brackets: 95 % intervals; min: to somebody at the bed; {chosen}\n{NOTICE}"
     table = Table(title=title, caption=caption, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("variant", overflow="fold")
-    for head in ("interruptions\nper nurse-hour", "late", "min to bed:\nmedian", "\nlongest", "meets\nlimit"):
-        table.add_column(head, justify="right")
+    for head in ("interruptions\nper nurse-hour", "late", "median\nmin", "longest\nmin", "meets\nlimit"):
+        table.add_column(head, justify="right", no_wrap=True)
     shown = [r for r in report.rows if r.name in (report.chosen, BASE) or r.kind != "policy" or r.on_front]
     for r in shown:
         table.add_row(

@@ -45,3 +45,19 @@ def test_every_draw_has_as_many_shifts_of_each_kind_as_the_study() -> None:
     assert (drawn[:, :6].sum(axis=1) == 6).all()
     assert (drawn[:, 6:].sum(axis=1) == 2).all()
     assert np.allclose(drawn.mean(axis=0), 1, atol=0.15)
+
+
+def test_needs_of_one_shift_that_are_late_together_count_for_fewer() -> None:
+    """Four at a time, all late or none: as many as there are shifts, not as there are needs. Independent: the same."""
+    kinds = ["night"] * 40
+    together = [4 if i % 4 == 0 else 0 for i in range(40)]
+    low, high = statistics.clustered_interval(together, [4] * 40, kinds)
+    assert (low, high) == pytest.approx(statistics.exact_interval(10, 40), abs=0.006)
+    apart = [1] * 40
+    assert statistics.clustered_interval(apart, [4] * 40, kinds) == statistics.exact_interval(40, 160)
+    assert statistics.clustered_interval([0] * 4, [2] * 4, ["night"] * 4) == statistics.exact_interval(0, 8)
+
+
+def test_none_seen_is_up_to_3_7() -> None:
+    """The exact upper limit of a Poisson mean with none seen: 3.69 (Garwood, Biometrika 1936;28:437)."""
+    assert statistics.none_seen_at_most() == pytest.approx(3.689, abs=0.001)
