@@ -70,10 +70,9 @@ def build_from_study(planned: StudyPlan, case: Case, moved: Callable[[int], None
 def build_what_if(planned: StudyPlan, measured: MeasuredShifts) -> WhatIf:
     """Return the first of the measured shifts, and a slider for every number of the policy that the study varies."""
     case, beds = measured.cases[0], measured.beds
-    about = (
-        f"Simulated shift {case.shift}, seed {case.seed}, {case.hours:g} h, {beds} beds, nobody answering. "
-        "Hatched: somebody was needed."
-    )
+    simulated = f"Simulated shift {case.shift}, seed {case.seed}, {case.hours:g} h, {beds} beds"
+    recorded = f"{beds} recordings of {case.shift} side by side, {case.hours:g} h at most"
+    about = f"{recorded if case.recordings else simulated}, nobody answering. Hatched: somebody was needed."
     return WhatIf(
         NOTICE, about, planned.study.name, case.shift, case.seed, case.hours,
         case.names, [[] if t is None else t.needs for t in measured.truth[:beds]],

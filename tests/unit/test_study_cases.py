@@ -10,7 +10,7 @@ from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.messages import HZ
 from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
-from quietward.study import cases, report, report_page, result, truth
+from quietward.study import cases, report, report_page, result, truth, what_if
 from quietward.study.simulation import simulate_shifts
 from tests.studies import run_study, small
 
@@ -164,6 +164,8 @@ def test_folders_are_read_with_theirs_and_bad_files_are_told_and_passed_over(tmp
     assert "a-broken.csv line 2: 'fast'" in told[0]
     assert "r1.truth.json" in told[1]
     assert run_study(plan, tmp_path / "done").with_staff[0][0].bed_hours == pytest.approx(1 / 6)
+    shown = what_if.build_from_study(plan, case)
+    assert shown.about.startswith("2 recordings of recorded side by side, 0.5 h at most, nobody answering.")
 
 
 def test_a_folder_in_which_nothing_can_be_read_is_refused(tmp_path: Path) -> None:
