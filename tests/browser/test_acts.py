@@ -209,7 +209,7 @@ def test_a_flag_is_shelved_with_a_reason_and_taken_back(page: Page, made_up: Mad
     shelf = Shelved("low-baseline", "Kim", "toco moved", until, active=True)
     made_up.put("bed-1", level=Level.QUIET, flag=None, level_since=None, reason="", shelved=[shelf])
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
-    expect(page.locator(".headline")).to_have_text(f"shelved until {time}")
+    expect(page.locator(".headline")).to_have_text(f"look, shelved until {time}")
     expect(page.locator(".reason")).to_contain_text("shelved by Kim: toco moved")
     page.get_by_role("button", name="Unshelve").click()
     assert made_up.next_act(1) == Unshelve("bed-1", "Kim")
