@@ -266,7 +266,7 @@ def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpW
     assert made_up.next_act() == Pause("bed-1", "Kim", 600, "walk")
     until = made_up.now_ms() + 10 * MINUTE
     made_up.put("bed-1", paused=Paused("Kim", "walk", until))
-    expect(page.locator(".waiting")).to_contain_text("noted as off until")
+    expect(page.locator(".waiting")).to_contain_text("monitor off until")
     made_up.put("bed-1", signal=SignalState.LOST, signal_reason="nothing for 20 s")
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
     expect(page.locator(".headline")).to_have_text(f"paused, back at {time}")
