@@ -151,6 +151,7 @@ def policy_info(rules: Rules) -> PolicyInfo:
         policy.name,
         rules.digest,
         longest.shelve_s,
+        longest.shelve_bedside_s,
         longest.pause_s,
         longest.limit_s,
         policy.care.helps_within_s,

@@ -121,6 +121,7 @@ class PlainBed:
         self.asked = 0  # the worst level of what counted at the last evaluation
         self.acknowledged_at: int | None = None
         self.cared_at: int | None = None
+        self.answers = 0  # to the same, since something was done
         self.noted: Watched | None = None
 
     @property
@@ -133,6 +134,7 @@ class PlainBed:
         if self.level == 0 or flag != self.flag or self.acknowledged_at is not None:
             return False
         self.acknowledged_at = second
+        self.answers += 1
         for w in self.all:
             w.acknowledged = w.counts
         return True
@@ -142,6 +144,7 @@ class PlainBed:
         if self.level == 0:
             return
         self.acknowledge(self.flag, second)
+        self.answers = 0
         if self.cared_at is not None:
             return
         self.cared_at = second
@@ -270,7 +273,7 @@ class PlainBed:
         what = self._why_it_speaks(second, asked, renewed, unhelped)
         if what in ("raised", "worsened"):
             self.level = asked
-        elif what in ("returned", "escalated"):
+        elif what in ("returned", "escalated", "unresolved"):
             self.level = self.escalated_level = min(before + 1, TEAM)
         elif self.acknowledged_at is None:
             self.level = max(asked, self.escalated_level)
@@ -279,6 +282,7 @@ class PlainBed:
         if what:
             self.flag += what == "raised"
             self.acknowledged_at = self.cared_at = None
+            self.answers = self.answers if what == "repeated" else 0
             for w in self.all:
                 w.acknowledged = False
                 w.suppressed = "" if w.suppressed == "higher" else w.suppressed
@@ -304,7 +308,10 @@ class PlainBed:
             return "renewed"
         repeat = self.policy.repeat
         after_s = (repeat.look_s, repeat.bedside_s, repeat.team_s)[self.level - 1]
-        return "repeated" if second - self.acknowledged_at >= after_s else ""
+        if second - self.acknowledged_at < after_s:
+            return ""
+        may_go_up = any(self.level < RANK[w.of.goes_up_to] for w in self.counting)
+        return "unresolved" if self.answers >= 2 and may_go_up else "repeated"
 
     def _has_waited(self, w: Watched, second: int) -> bool:
         if self.level >= RANK[w.of.goes_up_to]:
@@ -337,7 +344,7 @@ class PlainBed:
         return any(w.cared_for and (w.already_improving or not w.has_helped(values)) for w in self.counting)
 
     def _end_flag(self) -> None:
-        self.level = self.escalated_level = self.asked = 0
+        self.level = self.escalated_level = self.asked = self.answers = 0
         self.acknowledged_at = self.cared_at = None
         for w in self.all:
             w.acknowledged = False

@@ -209,7 +209,7 @@ def test_a_flag_is_shelved_with_a_reason_and_taken_back(page: Page, made_up: Mad
     shelf = Shelved("low-baseline", "Kim", "toco moved", until, active=True)
     made_up.put("bed-1", level=Level.QUIET, flag=None, level_since=None, reason="", shelved=[shelf])
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
-    expect(page.locator(".headline")).to_have_text(f"shelved until {time}")
+    expect(page.locator(".headline")).to_have_text(f"look, shelved until {time}")
     expect(page.locator(".reason")).to_contain_text("shelved by Kim: toco moved")
     page.get_by_role("button", name="Unshelve").click()
     assert made_up.next_act(1) == Unshelve("bed-1", "Kim")
@@ -266,7 +266,7 @@ def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpW
     assert made_up.next_act() == Pause("bed-1", "Kim", 600, "walk")
     until = made_up.now_ms() + 10 * MINUTE
     made_up.put("bed-1", paused=Paused("Kim", "walk", until))
-    expect(page.locator(".waiting")).to_contain_text("noted as off until")
+    expect(page.locator(".waiting")).to_contain_text("monitor off until")
     made_up.put("bed-1", signal=SignalState.LOST, signal_reason="nothing for 20 s")
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
     expect(page.locator(".headline")).to_have_text(f"paused, back at {time}")

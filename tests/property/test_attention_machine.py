@@ -47,7 +47,7 @@ POLICY = Policy(
     escalation=Escalation(look_after_s=30, bedside_after_s=25, team_by_s=70),
     repeat=Repeat(look_s=50, bedside_s=40, team_s=30),
     care=CareTimes(helps_within_s=30),
-    longest=Longest(shelve_s=60, pause_s=60, limit_s=60),
+    longest=Longest(shelve_s=60, shelve_bedside_s=60, pause_s=60, limit_s=60),
     condition=[
         Condition(
             name="probe",
@@ -250,10 +250,10 @@ class Witness:
         assert len(changes) <= 1
         for change in changes:
             assert change.word in ("eased", "lowered") or not a.acknowledged[n]
-            if change.word in ("escalated", "returned"):
+            if change.word in ("escalated", "returned", "unresolved"):
                 self.escalated_level = change.level
                 assert change.level == min(before[0] + 1, TEAM)
-            if change.word == "escalated":
+            if change.word in ("escalated", "unresolved"):
                 may = max(RANK[c.goes_up_to] for c, does in zip(POLICY.condition, counts, strict=True) if does)
                 assert change.level <= may
             if change.word == "raised" or level == 0 or (before[2] and level < before[0]):  # what was answered may fall

@@ -252,10 +252,10 @@ def test_other_needs_words() -> None:
 def test_a_shelf_ends_and_then_the_flag_is_there_again() -> None:
     bed = bed_with_low_baseline()
     first = flag_of(bed)
-    bed.do(Shelve("b", "Kim", first, 900, "known, plan is written"))
+    bed.do(Shelve("b", "Kim", first, 600, "known, plan is written"))
     assert bed.now().level is Level.NOTED
     assert [(s.condition, s.by, s.active) for s in bed.now().shelved] == [("low-baseline", "Kim", True)]
-    bed.play(low_baseline(840))
+    bed.play(low_baseline(540))
     assert bed.now().level is Level.NOTED
     bed.play(low_baseline(90))
     assert bed.now().level is Level.BEDSIDE
@@ -266,7 +266,7 @@ def test_a_shelf_ends_and_then_the_flag_is_there_again() -> None:
 
 def test_a_shelf_can_be_ended_early() -> None:
     bed = bed_with_low_baseline()
-    bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "known"))
     bed.do(Unshelve("b", "Kim"))
     bed.play(low_baseline(10))
     assert bed.now().level is Level.BEDSIDE
@@ -278,16 +278,16 @@ def test_team_cannot_be_shelved_and_is_not_hidden_by_a_shelf() -> None:
     bed = Bed()
     trace = with_long_fall(TEAM_AT_S + 60, 0)
     bed.play(trace[: (FALL_AT_S + BEDSIDE_AT_S + 20) * 4])
-    bed.do(Shelve("b", "Kim", flag_of(bed), 1800, "in the room"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "in the room"))
     assert bed.now().level is Level.NOTED
     bed.play(trace[(FALL_AT_S + BEDSIDE_AT_S + 20) * 4 :])
     assert bed.now().level is Level.TEAM
-    bed.do(Shelve("b", "Kim", flag_of(bed), 1800, "in the room"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "in the room"))
     assert bed.now().level is Level.TEAM
     assert "cannot be shelved" in bed.last("not-taken").text
 
 
-@pytest.mark.parametrize("for_s", [0, 100_000])
+@pytest.mark.parametrize("for_s", [0, 601, 100_000])
 def test_a_shelf_needs_an_end_within_the_policys_longest(for_s: int) -> None:
     bed = bed_with_low_baseline()
     bed.do(Shelve("b", "Kim", flag_of(bed), for_s, "known"))
@@ -343,10 +343,10 @@ def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
     bed.play(decelerating(40, 70))
     concern = bed.now().concern
     assert concern is not None
-    bed.do(SetBedLimit("b", "Kim", "concern-high", 79.0, 1800, "plan of the day"))
-    assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 79.0)]
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 59.0, 1800, "plan of the day"))
+    assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 59.0)]
     bed.do(SetBedLimit("b", "Kim", "concern-high", 99.0, 1800, "too far"))
-    assert "use 50 to 80" in bed.last("not-taken").text
+    assert "use 50 to 60" in bed.last("not-taken").text
     bed.do(SetBedLimit("b", "Kim", "fall-not-recovering", 900.0, 1800, "no"))
     assert "no limit of a single bed" in bed.last("not-taken").text
     bed.play(decelerating(31, 70))
@@ -456,9 +456,9 @@ def test_no_level_without_a_reason() -> None:
 def test_what_people_said_survives_a_rebuild_without_a_checkpoint() -> None:
     """A checkpoint of other rules is of no use; shelves, pauses, limits and notes come back from the last summary."""
     bed = bed_with_low_baseline()
-    bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "known"))
     bed.do(Pause("b", "Ana", 1200, "walk"))
-    bed.do(SetBedLimit("b", "Kim", "concern-high", 70.0, 1800, "plan of the day"))
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 55.0, 1800, "plan of the day"))
     bed.do(RecordCare("b", "Ana", "transducer-moved"))
     before = bed.now()
     again = Bed()

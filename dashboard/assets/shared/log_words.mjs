@@ -14,6 +14,7 @@ const WORDS = {
   "flag-renewed": "something new",
   "flag-repeated": "still so",
   "flag-returned": "did not help",
+  "flag-unresolved": "nothing done",
   "shelf-over": "shelf is over",
   "held-back": "kept quiet",
   "noted-over": "quiet again",

@@ -13,14 +13,14 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
                       │ ▲  ▲ │                                   │
            escalated ─┘ │  │ └── shelved ──▶ none                │
            worsened ────┘  └── worsened, renewed, ───────────────┘
-                               repeated, returned
+                               repeated, returned, unresolved
 
 - An unacknowledged flag goes one level up after the policy's time, as far as its conditions may go, and never falls
   while what brought it there holds.
 - An acknowledged flag keeps its level and waits. It alerts again when what holds gets worse (worsened), when another
   condition of the same rank begins that none of the acknowledged ones explains (renewed), when it still holds after
   the policy's time (repeated), and when the intervention has not helped in time: then it comes back one level up
-  (returned).
+  (returned). So it does when it has been answered twice, nothing was done, and it still holds (unresolved).
 - What is only `noted` raises no flag: nobody is called, but the bed is not quiet and says why. So is a bed without a
   flag whose conditions are shelved, or have not been seen long enough. Noted for `look_by_s`, it asks for a look.
 - Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
@@ -50,6 +50,8 @@ LOOK, BEDSIDE, TEAM = (LEVELS.index(level) for level in (Level.LOOK, Level.BEDSI
 NOTED = 0
 """Rank of what calls nobody."""
 RANKS = {level.value: rank for rank, level in enumerate(LEVELS) if rank} | {Level.NOTED.value: NOTED}
+ANSWERS_TO_ONE_LEVEL = 2
+"""Answered so often with nothing done, what still holds goes one level up instead of being repeated."""
 BACK_AGAIN_SHARE = 0.5
 """A pause is over when the signal has been lost and so much of the last minute is usable again."""
 
@@ -140,9 +142,10 @@ class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Longest(Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything that keeps a bed quieter has an end, at most so far away."""
+    """Everything that keeps a bed quieter has an end, at most so far away. shelve_bedside_s: of a flag of `bedside`."""
 
     shelve_s: Within
+    shelve_bedside_s: Within
     pause_s: Within
     limit_s: Within
 
@@ -284,12 +287,16 @@ class Attention(NamedTuple):
     flag: Ints = index(0)  # number of the bed's newest flag
     acknowledged: Bools = switch()
     acknowledged_at: Ints = index(-1)
+    answers: Ints = index(0)  # to the same, since something was done
     noted: Ints = index(-1)  # condition that a bed without a flag names first; -1: it is quiet, or has a flag
 
 
-RAISED, WORSENED, ESCALATED, LOWERED, CLEARED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED = range(10)
+(
+    RAISED, WORSENED, ESCALATED, LOWERED, CLEARED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED, UNRESOLVED
+) = range(11)  # fmt: skip
 WHAT = (
-    "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned"
+    "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned",
+    "unresolved",
 )  # fmt: skip
 """What becomes of a flag, in words."""
 SUPPRESSED, SHELF_OVER, OWN_LIMIT_OVER, PAUSE_OVER, IS_NOTED, IS_QUIET = range(6)
@@ -298,7 +305,7 @@ NOTICE_WORDS = ("held-back", "shelf-over", "own-limit-over", "pause-over", "note
 
 @dataclass
 class Change:
-    """A flag of bed n has changed. what: one of RAISED to RETURNED."""
+    """A flag of bed n has changed. what: one of RAISED to UNRESOLVED."""
 
     n: int
     what: int
@@ -404,6 +411,8 @@ def decide(
         a.acknowledged_for[:, n] = False
     if speaks or level == 0:
         a.intervention_at[n] = -1
+    if level == 0 or (speaks and turn.what != REPEATED):
+        a.answers[n] = 0
     _note(a, n, numbers, told.notices)
 
 
@@ -438,7 +447,8 @@ def _turn(
     if renews:
         return _Turn(RENEWED, False, lowers)
     if is_acknowledged and second - a.acknowledged_at[n] >= numbers.repeat_s[level, policy]:
-        return _Turn(REPEATED, False, lowers)
+        goes_up = a.answers[n] >= ANSWERS_TO_ONE_LEVEL and _may_go_up(a, n, numbers)
+        return _Turn(UNRESOLVED if goes_up else REPEATED, goes_up, lowers)
     return _Turn(LOWERED, False, lowers)
 
 
@@ -715,6 +725,15 @@ def _renews(a: Attention, n: int, numbers: Numbers) -> bool:
 
 
 @compiled
+def _may_go_up(a: Attention, n: int, numbers: Numbers) -> bool:
+    """Return whether one of the conditions of a flag may take it one level up."""
+    for i in range(len(numbers.rank)):
+        if _counts(a, i, n) and a.level[n] < numbers.max_level[i]:
+            return True
+    return False
+
+
+@compiled
 def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int) -> bool:
     """Return whether the flag has waited long enough at its level for one of its conditions to take it one up."""
     waited, level = second - a.level_since[n], a.level[n]
@@ -758,6 +777,7 @@ def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
     if a.level[n] == 0 or a.flag[n] != flag or a.acknowledged[n]:
         return None
     a.acknowledged[n], a.acknowledged_at[n] = True, second
+    a.answers[n] += 1
     is_aside = (a.shelved_until[:, n] >= 0) & (a.suppressed[:, n] == SHELVED)
     a.acknowledged_for[:, n] = a.active[:, n] & (a.rank[:, n] > NOTED) & ~is_aside
     return Change(n, ACKNOWLEDGED, int(a.level[n]), flag)
@@ -765,6 +785,7 @@ def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
 
 def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: Policy) -> None:
     """Something was done for the flag of bed n: from the first thing on its time to help runs."""
+    a.answers[n] = 0
     if a.level[n] == 0 or a.intervention_at[n] >= 0:
         return
     a.intervention_active[:, n] = counting_at(a, n)
@@ -782,7 +803,7 @@ def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
     a.shelved_until[shelved, n], a.suppressed[shelved, n] = until, SHELVED
     a.noted[n] = max(np.flatnonzero(shelved), key=lambda i: a.rank[i, n])  # set aside is not quiet
     a.level[n] = a.from_conditions[n] = a.escalated_level[n] = 0
-    a.acknowledged[n], a.intervention_at[n] = False, -1
+    a.acknowledged[n], a.intervention_at[n], a.answers[n] = False, -1, 0
     return Change(n, SHELVED_FLAG, 0, flag)
 
 

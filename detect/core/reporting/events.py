@@ -114,6 +114,7 @@ WHY_IT_SPEAKS = {
     "escalated": "unanswered: ",
     "repeated": "answered, and still: ",
     "returned": "what was done has not helped: ",
+    "unresolved": "answered twice, nothing done: ",
 }
 
 

@@ -187,7 +187,13 @@ def _running(row: _Row, least_s: float) -> OngoingDeceleration | None:
 def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
     attention, conditions = state.attention, state.rules.policy.condition
     return [
-        Shelved(conditions[i].name, *words.shelved.get(i, ("", "")), until * 1000, active=bool(attention.active[i, n]))
+        Shelved(
+            conditions[i].name,
+            *words.shelved.get(i, ("", "")),
+            until * 1000,
+            active=bool(attention.active[i, n]),
+            level=Level(conditions[i].level),
+        )
         for i, until in enumerate(attention.shelved_until[:, n].tolist())
         if until >= 0
     ]
