@@ -27,6 +27,8 @@ def clustered_interval(counts: Sequence[int], of: Sequence[int], kinds: Sequence
     1998;24:193, without their correction for few clusters); for never more than there are.
     """
     n, count = sum(of), sum(counts)
+    if max(of) <= 1:
+        return exact_interval(count, n)  # nothing that could belong together
     share = count / n
     plain = share * (1 - share) / n
     effect = max(1.0, _variance(share, counts, of, kinds) / n**2 / plain) if plain else 1.0

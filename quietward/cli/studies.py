@@ -96,6 +96,8 @@ def _study_table(report: "FullReport") -> "Table":
     chosen = f"{choice.name} chosen on the other {choice.chosen_on} shifts" if choice.name else choice.why
     if BASE in choice.alike:
         chosen += ", today's cannot be told apart from it"
+    elif BASE in choice.as_late:
+        chosen += ", today's cannot be told apart from it by what is late"
     caption = f"In brackets: 95 % intervals; min: to somebody at the bed; {chosen}\n{NOTICE}"
     table = Table(title=title, caption=caption, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("variant", overflow="fold")

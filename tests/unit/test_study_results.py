@@ -190,11 +190,15 @@ def test_what_cannot_be_told_apart_is_named_together() -> None:
         "as late, louder": [score([False, False], 30 + x) for x in noise],
         "later": [score([True, False], 16) for _ in noise],
     }
-    choice = made_up(scores).choice
+    summary = made_up(scores)
+    choice = summary.choice
     assert choice.name == "chosen"
     assert choice.of == 3
     assert choice.alike == ["today"]
     assert choice.as_late == ["today", "as late, louder"]
+    page = report_page.render(summary.reported, report.full_report(summary.reported, summary, "quietward study x"))
+    assert "Today's cannot be told apart from it: nothing here is a reason to change" in page
+    assert "2 of the 3 other policies cannot be told apart from it. Nor by interruptions:" in page
 
 
 def test_with_one_shift_nothing_is_chosen() -> None:

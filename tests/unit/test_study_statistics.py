@@ -55,6 +55,7 @@ def test_needs_of_one_shift_that_are_late_together_count_for_fewer() -> None:
     assert (low, high) == pytest.approx(statistics.exact_interval(10, 40), abs=0.006)
     apart = [1] * 40
     assert statistics.clustered_interval(apart, [4] * 40, kinds) == statistics.exact_interval(40, 160)
+    assert statistics.clustered_interval([1, 0, 0, 0], [1] * 4, kinds[:4]) == statistics.exact_interval(1, 4)
     assert statistics.clustered_interval([0] * 4, [2] * 4, ["night"] * 4) == statistics.exact_interval(0, 8)
 
 
