@@ -17,7 +17,7 @@ def shift(
 ) -> ShiftScore:  # fmt: skip
     """Score one bed with one nurse. calls: time and level."""
     made = [(Call(0, 0, t, level, "a-fall", "raised"), False) for t, level in calls]
-    return score.score_shift(hours, hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
+    return score.score_shift([hours * 3600], [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
 
 
 def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
@@ -33,7 +33,7 @@ def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
 def test_even_calls_are_the_most_that_can_be_managed() -> None:
     """12 an hour are 2 in 10 min (ANSI/ISA-18.2-2016: the most that can be managed)."""
     found = shift([(300.0 * i, 1) for i in range(24)])
-    assert found.interruptions / found.hours / 6 == pytest.approx(2)
+    assert found.interruptions / found.nurse_hours / 6 == pytest.approx(2)
     assert found.flood_s == 0
 
 
@@ -94,6 +94,6 @@ def test_flagged_before_and_after() -> None:
 
 def test_a_call_for_the_team_interrupts_every_nurse() -> None:
     calls = [(Call(0, 0, 10.0, 3, "a-fall", "raised"), True), (Call(0, 0, 20.0, 1, "a-fall", "raised"), True)]
-    found = score.score_shift(1.0, 4.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
+    found = score.score_shift([3600.0] * 4, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
     assert found.interruptions == 3
     assert [(t.level, t.true_positive, t.count, t.heard) for t in found.calls] == [(1, True, 1, 1), (3, True, 1, 2)]
