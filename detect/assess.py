@@ -26,6 +26,8 @@ MOST_BYTES = 2**30
 STILL_S = 180
 """The toco of a woman moves with her breath, and in labour a contraction comes every few minutes; no source."""
 FLAT_STEP_S = 10
+NOT_KNOWN_TO_BE_NORMAL = 2
+UNKNOWN = "too little usable FHR to say anything"
 GAPS_S = (2.25, 15.25, 60.25)
 """Upper ends of the classes of gaps, a sample beyond: 2, 15 and 60 s count as short."""
 
@@ -129,17 +131,17 @@ def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Seri
             for f, p in zip(state.rules.concern.finding, found.points[:, n].tolist(), strict=True)
             if p >= state.rules.concern.least_points_shown
         ]
-        unknown = "too little usable FHR to say anything"
         row = {
             "t_s": t_s,
             "window_s": min(t_s, WINDOW_S),
-            "rule_class": judged.rank or None,
+            # Where no criterion holds and one cannot be judged, the trace is at least not known to be normal.
+            "rule_class": judged.rank or (NOT_KNOWN_TO_BE_NORMAL if is_known else None),
             "concern": round(value, 1) if is_known else None,
             "concern_class": int(ranks[n]) if is_known else None,
-            "reasons": [*judged.criteria, *judged.missing, *(parts if is_known else [unknown])],
+            "reasons": [*judged.criteria, *judged.missing, *(parts if is_known else [UNKNOWN])],
         }
-        # A class or a number that nobody knows is not made up: such a minute is told apart from the others.
-        (series[n].assessments if judged.rank and is_known else series[n].not_assessed).append(row)
+        # A number that nobody knows is not made up: such a minute is told apart from the others.
+        (series[n].assessments if is_known else series[n].not_assessed).append(row)
 
 
 def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series) -> Row:

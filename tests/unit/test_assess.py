@@ -37,7 +37,7 @@ def test_nothing_is_assessed_where_no_fhr_is_known() -> None:
 
 
 def test_what_is_assessed_is_known_in_full() -> None:
-    """The FHR begins after ten minutes: before that there is no class and no concern."""
+    """The FHR begins after ten minutes: before that there is no concern, and the class says what is missing."""
     fhr = flat(140, MINUTES * 60) + ripple(MINUTES * 60, 10)
     fhr[: 600 * HZ] = np.nan
     row = assessed(fhr, toco(MINUTES * 60))
@@ -46,6 +46,8 @@ def test_what_is_assessed_is_known_in_full() -> None:
     assert row["assessments"][-1]["t_s"] == MINUTES * 60
     assert all(x["rule_class"] in (1, 2, 3) and x["concern_class"] in (1, 2, 3) for x in row["assessments"])
     assert {x["concern"] for x in row["assessments"]} != {50.0}
+    without = [x for x in row["assessments"] if "the baseline is undetermined" in x["reasons"]]
+    assert {x["rule_class"] for x in without} <= {2, 3}, "not known to be normal"
 
 
 @pytest.mark.parametrize(
