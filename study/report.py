@@ -106,6 +106,7 @@ def table(rows: Sequence[VariantRow]) -> str:
     write_row = csv.writer(out, lineterminator="\n").writerow
     head = [
         "variant", "kind", *keys, "calls_per_bed_hour", *(f"calls_per_bed_hour_{name}" for name in LEVEL_COLOURS),
+        "noted_share",
         "interruptions_per_nurse_hour", "interruptions_low", "interruptions_high",
         *(f"interruptions_per_nurse_hour_{name}" for name in LEVEL_COLOURS), "needs", "late", "late_share", "late_low",
         "late_high", "flagged_before_share", "reached_p50_s", "reached_p90_s", "never_reached", "longest_wait_s",
@@ -118,7 +119,7 @@ def table(rows: Sequence[VariantRow]) -> str:
         write_row(
             [
                 r.name, r.kind, *(r.numbers.get(key, "") for key in keys),
-                *(_cell(r.calls_per_bed_hour[name].value) for name in ("all", *LEVEL_COLOURS)),
+                *(_cell(r.calls_per_bed_hour[name].value) for name in ("all", *LEVEL_COLOURS)), _cell(r.noted.value),
                 *(_cell(x) for x in (rate.value, rate.low, rate.high)),
                 *(_cell(r.interruptions_by_level[name].value) for name in LEVEL_COLOURS), r.needs, late.count,
                 *(_cell(x) for x in (late.value, late.low, late.high, r.flagged_before.value)),

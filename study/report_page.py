@@ -137,12 +137,13 @@ def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
 def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     head = [
         "variant", RATE, "calls per bed-hour", "look", "bedside", "team",
-        f"late needs ({study.limit.level})", "late against today's", "flagged before need began", "median to flag",
-        "median to bed", "90 % to bed", "never", "longest wait", *(f"PPV ({name})" for name in LEVEL_COLOURS), "meets",
+        "time noted", f"late needs ({study.limit.level})", "late against today's", "flagged before need began",
+        "median to flag", "median to bed", "90 % to bed", "never", "longest wait", *(f"PPV ({name})" for name in LEVEL_COLOURS), "meets",
     ]  # fmt: skip
     return ReportTable(head, [[
         full_name(r), interval(r.interruptions_per_nurse_hour),
         *(interval(r.calls_per_bed_hour[name]) for name in ("all", *LEVEL_COLOURS)),
+        NONE if r.noted.value is None else percent(r.noted.value),
         share_in_words(r.late), _against(r), share_in_words(r.flagged_before),
         *(
             (minutes(r.flagged.p50), minutes(r.reached.p50), minutes(r.reached.p90), str(r.reached.never),

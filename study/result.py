@@ -94,6 +94,7 @@ class ReasonRow(Struct, frozen=True):
 class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
+    noted: share of the bed-hours in which a bed called nobody and was not quiet.
     ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time. meets:
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
     top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
@@ -103,6 +104,7 @@ class VariantRow(Struct, frozen=True):
     kind: str
     numbers: dict[str, float]
     calls_per_bed_hour: dict[str, Estimate]
+    noted: Estimate
     interruptions_per_nurse_hour: Estimate
     interruptions_by_level: dict[str, Estimate]
     interruptions_against_today: Estimate
@@ -347,6 +349,7 @@ class _VariantSums:
         return VariantRow(
             self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
             {"all": self._per_bed_hour(), **{name: self._per_bed_hour(rank) for rank, name in asking}},
+            self._estimate(self._ratio([s.noted_hours for s in shifts], [s.bed_hours for s in shifts])),
             rate, {name: self._per_nurse_hour(rank) for rank, name in asking},
             self._estimate(self.rate - base.rate), ppv, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),

@@ -15,7 +15,7 @@ from msgspec import Struct
 from quietward.contracts.messages import Level
 from quietward.detect.core.alerting.attention import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
-from quietward.study.alarms import AlarmChange, Call
+from quietward.study.alarms import AlarmChange, Call, NotedTime
 from quietward.study.staff import BedTruth, Visit
 
 SLICE_S = 600
@@ -55,11 +55,13 @@ class CallCount(Struct, frozen=True):
 class ShiftScore(Struct, frozen=True):
     """Measures of one shift under one variant; peak, flood and so on: see the top of this file.
 
+    noted_hours: in which a bed called nobody and was not quiet.
     nurse_hours: a nurse counts until the last signal of her beds ends. flood_s: summed over the nurses.
     """
 
     bed_hours: float
     nurse_hours: float
+    noted_hours: float
     calls: list[CallCount]
     by_bed: dict[str, int]
     episodes: list[Episode]
@@ -83,6 +85,7 @@ def score_shift(
     nurses: Sequence[Sequence[int]],
     calls: Sequence[tuple[Call, bool | None]],
     changes: Sequence[AlarmChange],
+    noted: Sequence[NotedTime],
     visits: Sequence[Visit],
 ) -> ShiftScore:
     """Score one shift; times are seconds from its beginning.
@@ -110,6 +113,7 @@ def score_shift(
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, bed_s[e.bed] - e.from_s) for e in episodes]
     return ShiftScore(
         sum(bed_s) / 3600, sum(nurse_s) / 3600,
+        sum(max(0.0, min(x.until_s, bed_s[x.bed]) - x.from_s) for x in noted) / 3600,
         [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.bed + 1}" for c, _ in calls)),
         episodes, sum(map(len, came)),

@@ -12,6 +12,7 @@ from quietward.study.alarms import (
     AlarmEdge,
     Alarms,
     Call,
+    NotedTime,
     PlainAlarms,
     PolicyAlarms,
     class_alarm_edges,
@@ -109,6 +110,9 @@ def _simulate(
     changes: dict[tuple[int, int], list[AlarmChange]] = defaultdict(list)
     for change in alarms.changes:
         changes[change.variant, change.bed // beds].append(change._replace(bed=change.bed % beds))
+    noted: dict[tuple[int, int], list[NotedTime]] = defaultdict(list)
+    for one in alarms.noted():
+        noted[one.variant, one.bed // beds].append(one._replace(bed=one.bed % beds))
     return [
         [
             score_shift(
@@ -117,6 +121,7 @@ def _simulate(
                 [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
                 [(call._replace(bed=call.bed % beds), is_true) for call, is_true in calls[v, s]],
                 changes[v, s],
+                noted[v, s],
                 staff[v, s].visits if staff else [],
             )
             for s in range(len(measured.cases))

@@ -132,7 +132,7 @@ def score(late: Sequence[bool], interruptions: int) -> ShiftScore:
     """A shift of 8 nurse-hours with needs that are late or not."""
     episodes = [Episode(i, "team", 100.0, 900.0, 0.0, 0.0, 600.0 if x else 60.0) for i, x in enumerate(late)]
     calls = [CallCount("x", 1, False, interruptions, interruptions)]
-    return ShiftScore(32.0, 8.0, calls, {}, episodes, 0, 0, 0.0, 0, 0, 0, 600.0)
+    return ShiftScore(32.0, 8.0, 8.0, calls, {}, episodes, 0, 0, 0.0, 0, 0, 0, 600.0)
 
 
 def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5) -> Summary:
