@@ -138,7 +138,8 @@ def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     head = [
         "variant", RATE, "calls per bed-hour", "look", "bedside", "team",
         "time noted", f"late needs ({study.limit.level})", "late against today's", "flagged before need began",
-        "median to flag", "median to bed", "90 % to bed", "never", "longest wait", *(f"PPV ({name})" for name in LEVEL_COLOURS), "meets",
+        "median to flag", "median to bed", "90 % to bed", "never", "longest wait",
+        *(f"PPV ({name})" for name in LEVEL_COLOURS), "meets",
     ]  # fmt: skip
     return ReportTable(head, [[
         full_name(r), interval(r.interruptions_per_nurse_hour),
