@@ -10,15 +10,15 @@ from typing import Annotated, TypeVar
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadRules
+from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
-from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
+from quietward.detect.core.alerting.attention import NOTED, TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.measures.findings import MEASURES, same_for_all
 from quietward.detect.core.parameters import Reading
-from quietward.detect.core.reporting.quantities import Quantity
+from quietward.detect.core.reporting.quantities import WORDS, Quantity
 from quietward.detect.core.state.rules import Rules
 
 T = TypeVar("T")
@@ -30,17 +30,31 @@ class RuleSetNames(Struct, frozen=True, forbid_unknown_fields=True):
     names: Annotated[list[str], Meta(min_length=1)]
 
 
-def load(policy: str = "attention") -> Rules:
+OTHER_TABLES = frozenset({"reading", "concern", "rule-sets"})
+A_PATH = "a path ending in .toml"
+
+
+def load(policy: str = "attention", own_rule_set: str | None = None) -> Rules:
     """Return all rules with the given attention policy: the name of one that comes along, or a path ending in .toml.
 
-    Raises BadRules.
+    own_rule_set: path of a rule set beside those that come along; it is the last. Raises BadRules.
     """
     reading = _parse(*_text("reading"), Reading)
-    rule_sets = tuple(_rule_set(*_text(name)) for name in _parse(*_text("rule-sets"), RuleSetNames).names)
+    along = _parse(*_text("rule-sets"), RuleSetNames).names
+    rule_sets = tuple(_rule_set(*_text(name)) for name in along)
+    if own_rule_set is not None:
+        own = _rule_set(*_text(own_rule_set))
+        if own.name in {rules.name for rules in rule_sets}:
+            raise BadRules(f"{own_rule_set}: name", own.name, "Is that of one that comes along; give it another")
+        rule_sets = (*rule_sets, own)
     names = [rules.name for rules in rule_sets]
     if repeated := [name for name in names if names.count(name) > 1]:
         raise BadRules("rule-sets.toml: names", repeated[0], "Is there twice; give every rule set a name of its own")
     concern = _concern(*_text("concern"))
+    if not policy.endswith(".toml"):
+        tables = {path.name.removesuffix(".toml") for path in (files("quietward.detect") / "rules").iterdir()}
+        if policy not in (policies := sorted(tables - OTHER_TABLES - set(along))):
+            raise BadRules("policy", policy, f"There is no such policy. {possible([*policies, A_PATH], policy)}")
     where, text = _text(policy)
     attention = _parse(where, text, Policy)
     check_policy(where, attention)
@@ -74,10 +88,12 @@ def _concern(where: str, text: str) -> Concern:
 
 def check_policy(where: str, policy: Policy) -> None:
     """Raise BadRules for what types alone do not show."""
-    known = same_for_all() | {"concern"}
+    same = same_for_all() | {"concern", "concern_class"}
     names = [condition.name for condition in policy.condition]
     for place, condition in enumerate(policy.condition):
         here = f"{where}: condition {condition.name}"
+        # What calls depends on no definition that publications differ in; what is noted may, as the first one has it.
+        known = same | set(MEASURES) if condition.rank == NOTED else same
         if names.count(condition.name) > 1:
             raise BadRules(f"{where}: condition name", condition.name, "Give every condition a name of its own")
         if not condition.all or not condition.release:
@@ -89,6 +105,8 @@ def check_policy(where: str, policy: Policy) -> None:
             if unknown := sorted(set(named) - set(allowed)):
                 remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
                 raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
+        if condition.look_by_s is not None and condition.rank != NOTED:
+            raise BadRules(f"{here} look_by_s", condition.look_by_s, 'Only what is "noted" has it; leave it out')
         if condition.max_level < condition.rank:
             raise BadRules(f"{here} goes_up_to", condition.goes_up_to, f"Must not be below its level {condition.level}")
         if condition.for_one_bed is not None:
@@ -101,7 +119,7 @@ def check_policy(where: str, policy: Policy) -> None:
         clauses += condition.release_acknowledged
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
         for text in (condition.text, condition.text_after):
-            _check(where, f"condition {condition.name} text", [], text, known | {"because", "pattern"})
+            _check(where, f"condition {condition.name} text", [], text, known | WORDS)
             _check_text(here, text, known)
 
 
@@ -115,7 +133,7 @@ def _check_two_thresholds(here: str, condition: Condition) -> None:
 
 def _check_text(here: str, text: str, known: set[str]) -> None:
     try:
-        text.format_map(dict.fromkeys(known, Quantity(0)) | {"because": "", "pattern": ""})
+        text.format_map(dict.fromkeys(known, Quantity(0)) | dict.fromkeys(WORDS, ""))
     except ValueError as error:
         raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 
@@ -133,6 +151,7 @@ def policy_info(rules: Rules) -> PolicyInfo:
         policy.name,
         rules.digest,
         longest.shelve_s,
+        longest.shelve_bedside_s,
         longest.pause_s,
         longest.limit_s,
         policy.care.helps_within_s,
@@ -164,7 +183,8 @@ def _text(name: str) -> tuple[str, str]:
             return name, Path(name).read_text()
         return f"{name}.toml", (files("quietward.detect") / "rules" / f"{name}.toml").read_text()
     except (OSError, UnicodeDecodeError) as error:
-        raise BadRules("rule table", name, f"Cannot be read ({error}); give a path that ends in .toml") from error
+        why = getattr(error, "strerror", None) or str(error)
+        raise BadRules("rule table", name, f"Cannot be read: {why}. Give {A_PATH}") from error
 
 
 def _parse(where: str, text: str, kind: type[T]) -> T:

@@ -1,5 +1,7 @@
 """The table of abnormalities: strips made from its rows, and when somebody was told: `python -m tests.abnormalities`.
 
+With `--page` it writes the clean ones as a page of the documents, which a test compares with what it measures.
+
 Each row is played clean, and realistic with a seed: a tenth of the samples missing in gaps, single wrong samples,
 pieces at half rate, and a baseline that wanders. Nobody answers.
 """
@@ -24,18 +26,26 @@ FILE = Path(__file__).with_suffix(".toml")
 HOURS = 2.0
 MIN = 60
 FROM_MIN = 30
-LEVELS = [level.value for level in (Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM)]
+SEEN_WITHIN_MIN = 10
+"""What is abnormal by definition is noted so soon after it holds, whatever it asks for later."""
+TOO_NEW = "too-new"
+"""The condition under which every bed begins; it says nothing of the strip."""
+LEVELS = [level.value for level in Level]
 VARIED = ("baseline_bpm", "variability_bpm", "depth_bpm", "size_bpm")
 USUAL = {"baseline_bpm": 140, "variability_bpm": 10}
 
 
 @dataclass(frozen=True)
 class Case:
-    """One strip. seed: 0 for a clean one. by_s: when `level` must have been reached; told: level -> second."""
+    """One strip. seed: 0 for a clean one. by_s: when `level` must have been reached; seen_by_s: when the bed must at
+    least be noted; told: level -> second.
+    """
 
     name: str
     level: str
     by_s: float
+    seen_by_s: float
+    may_be_noted: bool
     known: str
     source: str
     fhr: Signal
@@ -57,7 +67,10 @@ def cases(seeds: tuple[int, ...] = (0,)) -> list[Case]:
             by_s = (strip.get("holds_min", 0) + strip.get("within_min", 0)) * MIN
             fhr, ua = draw(strip, seed)
             name = f"{row['name']} {chosen}".rstrip() + (f", realistic {seed}" if seed else "")
-            made.append(Case(name, row["level"], by_s, row.get("known", ""), row["source"], fhr, ua))
+            seen_by_s = min(by_s, (strip.get("holds_min", 0) + SEEN_WITHIN_MIN) * MIN)
+            may_be_noted = row.get("may_be_noted", False)
+            known = row.get("known", "")
+            made.append(Case(name, row["level"], by_s, seen_by_s, may_be_noted, known, row["source"], fhr, ua))
     return made
 
 
@@ -135,30 +148,75 @@ def told(made: list[Case], rules: Rules = RULES) -> list[dict[str, float]]:
         engine.advance(state, beds, at, fhr[second], ua[second], np.full(len(made), np.nan), events)
     reached: list[dict[str, float]] = [{} for _ in made]
     for event in events:
-        if event.kind.startswith("flag-"):
-            rank = LEVELS.index(str(event.detail["level"]))
+        if (event.kind == "noted" and event.detail["condition"] != TOO_NEW) or event.kind.startswith("flag-"):
+            rank = LEVELS.index(str(event.detail.get("level", "noted")))
             for level in LEVELS[1 : rank + 1]:
                 reached[int(event.bed)].setdefault(level, event.t / 1000)
     return reached
 
 
 def is_met(case: Case, reached: dict[str, float]) -> bool:
-    return not reached if case.level == "none" else reached.get(case.level, np.inf) <= case.by_s
+    if case.level == "none":
+        return "look" not in reached
+    return reached.get(case.level, np.inf) <= case.by_s
+
+
+def is_seen(case: Case, reached: dict[str, float]) -> bool:
+    """Return whether the bed is at least noted by its time; a normal one never is."""
+    if case.level == "none":
+        return case.may_be_noted or not reached
+    return reached.get("noted", np.inf) <= case.seen_by_s
+
+
+def page(outcome: list[tuple[Case, dict[str, float]]]) -> str:
+    """Return the table as Markdown; times in minutes from the beginning of the strip."""
+    columns = ("strip", "must reach", "by", *LEVELS[1:], "met", "source")
+    lines = [
+        "# By when somebody is told",
+        "",
+        NOTICE,
+        "",
+        "Every abnormality that two published definitions name, as a clean strip of two hours, with nobody",
+        "answering. What happens begins after 30 min, or from the start where the strip says so. A bed must be noted",
+        "within 10 min after its trace is abnormal by definition, and reach the level by the time that stands here;",
+        "what is normal calls nobody, and is quiet from its tenth minute on. Times are minutes from the beginning of",
+        "the strip. The deadlines are ours.",
+        "",
+        "Written by `python -m tests.abnormalities --page docs/abnormalities.md`; a test measures it again. The same",
+        "strips with gaps, wrong samples and half rates, with seeds: `python -m tests.abnormalities --seeds 3`.",
+        "",
+        f"| {' | '.join(columns)} |",
+        f"| {' | '.join('---' for _ in columns)} |",
+    ]
+    for case, reached in outcome:
+        wanted = ("nobody", "") if case.level == "none" else (case.level, f"{case.by_s / MIN:.1f}")
+        times = [f"{reached[level] / MIN:.1f}" if level in reached else "" for level in LEVELS[1:]]
+        met = "yes" if is_met(case, reached) else f"no: {case.known}"
+        lines.append(f"| {' | '.join((case.name, *wanted, *times, met, case.source))} |")
+    return "\n".join(lines) + "\n"
 
 
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3, help="realistic strips of each, seeds 1 to this")
-    made = cases(tuple(range(parser.parse_args().seeds + 1)))
+    parser.add_argument("--page", type=Path, help="write the clean ones to this file, as Markdown, and nothing else")
+    options = parser.parse_args()
+    if options.page:
+        made = cases()
+        options.page.write_text(page(list(zip(made, told(made), strict=True))))
+        return
+    made = cases(tuple(range(options.seeds + 1)))
     print(NOTICE)
-    met = 0
+    met = seen = 0
     for case, reached in zip(made, told(made), strict=True):
         times = ", ".join(f"{level} {s / MIN:.1f}" for level, s in reached.items()) or "nobody called"
         wanted = "nobody" if case.level == "none" else f"{case.level} by {case.by_s / MIN:.1f} min"
         met += is_met(case, reached)
-        print(f"{'met' if is_met(case, reached) else 'MISSED':7}{case.name:62}{wanted:24}{times}")
-    print(f"{met} of {len(made)} met")
+        seen += is_seen(case, reached)
+        marks = f"{'met' if is_met(case, reached) else 'MISSED':7}{'seen' if is_seen(case, reached) else 'UNSEEN':7}"
+        print(f"{marks}{case.name:62}{wanted:24}{times}")
+    print(f"{met} of {len(made)} met; {seen} seen by their time: not quiet if abnormal, quiet if normal")
 
 
 if __name__ == "__main__":

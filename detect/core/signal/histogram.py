@@ -61,15 +61,15 @@ def count_up(h: Histogram, m: Minute, signal: int, n: int, second: int, lowest: 
 @compiled
 def _first_new(w: Window, n: int, second: int) -> int:
     """Return the first sample of bed n that has not been taken and is still there."""
-    return max(w.until[n], second + 1 - MINUTE_S) * HZ
+    first: int = max(w.until[n], second + 1 - MINUTE_S) * HZ
+    return first
 
 
 @compiled
 def _code(value: float, lowest: float) -> int:
     if np.isnan(value):
         return 0
-    code: int = int(max(np.rint((value - lowest) * STEPS) + STEPS, 0.0))
-    return code
+    return int(max(np.rint((value - lowest) * STEPS) + STEPS, 0.0))
 
 
 @compiled
