@@ -181,6 +181,37 @@ async def test_a_broker_that_hangs_up_is_not_waited_for() -> None:
     assert time.monotonic() - began < 2
 
 
+@pytest.mark.parametrize("loop", [asyncio.new_event_loop, uvloop.new_event_loop])
+@pytest.mark.parametrize("ending", ["closed", "reset"])
+def test_a_connection_that_ends_with_its_connack_is_no_connection(
+    ending: str, loop: Callable[[], asyncio.AbstractEventLoop]
+) -> None:
+    """The end comes along with the CONNACK: whoever did not notice would wait for ever for messages."""
+
+    async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(CONNACK)
+        if ending == "closed":
+            writer.write_eof()
+            await reader.read()
+
+    async def try_it(make: Callable[[str], Subscriber | Publisher]) -> None:
+        async with broker_that(talks) as url, asyncio.timeout(10):
+            with pytest.raises((Unreachable, MqttError)):
+                async with make(url) as client:
+                    if isinstance(client, Subscriber):
+                        await client.next_batch()
+                    else:
+                        while True:
+                            await client.publish("t", b"x")
+                            await asyncio.sleep(0.01)
+
+    with asyncio.Runner(loop_factory=loop) as runner:
+        for _ in range(5):
+            runner.run(try_it(lambda url: Subscriber(url, "test")))
+            runner.run(try_it(lambda url: Publisher(url, "test", "t", print)))
+
+
 async def test_a_socket_is_not_watched_when_it_was_closed_meanwhile() -> None:
     async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.read(1000)
