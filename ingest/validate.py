@@ -12,7 +12,7 @@ from quietward.contracts.validation import NOT_DECODED, invalid_json
 LARGEST_BYTES = 4096
 TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samples|status)")
 SENML = "application/senml+json"
-REASONS = ("topic", "size", "content-type", "json", "field", "status", "senml")
+REASONS = ("packet", "topic", "size", "content-type", "json", "field", "status", "senml")
 """Every reason a message can be refused for."""
 
 

@@ -32,6 +32,8 @@ KEEPALIVE_S = 5
 CONNECT_TIMEOUT_S = 5
 SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
+LARGEST_PACKET = 65_536
+"""Brokers hand on nothing larger to ingest, so a device cannot fill its memory; far above what a second needs."""
 IN_FLIGHT = 500
 READ_AT_ONCE = 65_536
 PACKETS_AT_ONCE = 1000
@@ -251,6 +253,7 @@ class Subscriber:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_KEPT_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        properties.MaximumPacketSize = LARGEST_PACKET
         self._client = _client(url, client_id, clean_start=False, properties=properties)
         paho: Any = self._client._client
         paho.manual_ack_set(True)

@@ -195,16 +195,18 @@ def test_a_connection_that_ends_with_its_connack_is_no_connection(
             writer.write_eof()
             await reader.read()
 
+    async def use(client: Subscriber | Publisher) -> None:
+        async with client:
+            if isinstance(client, Subscriber):
+                await client.next_batch()
+            while isinstance(client, Publisher):
+                await client.publish("t", b"x")
+                await asyncio.sleep(0.01)
+
     async def try_it(make: Callable[[str], Subscriber | Publisher]) -> None:
         async with broker_that(talks) as url, asyncio.timeout(10):
             with pytest.raises((Unreachable, MqttError)):
-                async with make(url) as client:
-                    if isinstance(client, Subscriber):
-                        await client.next_batch()
-                    else:
-                        while True:
-                            await client.publish("t", b"x")
-                            await asyncio.sleep(0.01)
+                await use(make(url))
 
     with asyncio.Runner(loop_factory=loop) as runner:
         for _ in range(5):
