@@ -114,10 +114,7 @@ class Ingest:
         refused = []
         for message in batch:
             try:
-                if message.malformed:
-                    remedy = f"Send properties as MQTT 5 has them: {message.malformed}"
-                    raise BadMessage("packet", "packet", message.payload, remedy)
-                item = check(message.topic, message.payload, message.content_type, at)
+                item = check(message.topic, message.payload, message.content_type, at, message.malformed)
                 inputs[self.ward.shard_of(item.bed)].append(item)
             except Exception as error:  # one message must never stop the others
                 if not isinstance(error, BadMessage):

@@ -16,8 +16,10 @@ REASONS = ("packet", "topic", "size", "content-type", "json", "field", "status",
 """Every reason a message can be refused for."""
 
 
-def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | DeviceStatus:
-    """Return a message's content. at: its arrival, ms. Raises BadMessage."""
+def check(topic: str, payload: bytes, content_type: str, at: int, malformed: str = "") -> Block | DeviceStatus:
+    """Return a message's content. at: its arrival, ms; malformed: why its packet cannot be read. Raises BadMessage."""
+    if malformed:
+        raise BadMessage("packet", "packet", payload, f"Send properties as MQTT 5 has them: {malformed}")
     matched = TOPIC.fullmatch(topic)
     if matched is None:
         raise BadMessage(

@@ -8,7 +8,7 @@ from collections import defaultdict
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Block, CommandEnvelope, DeviceStatus, Event, Input, Tick
+from quietward.contracts.messages import HZ, Block, CommandEnvelope, DeviceStatus, Event, Input, SetAside, Tick
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people
@@ -54,6 +54,9 @@ def step(state: State, inputs: list[Input]) -> Output:
             case CommandEnvelope():
                 _work_through(state, waiting, output)
                 output.updated.update(people.take(state, item, output.events))
+            case SetAside():
+                _work_through(state, waiting, output)
+                _say_set_aside(state, item.bed, output)
     _work_through(state, waiting, output)
     return output
 
@@ -80,6 +83,15 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         fhr, ua, mhr = signals[:HZ], signals[HZ:-1], signals[-1]
         advance(state, np.array(beds), second, fhr, ua, mhr, output.events, stage, weeks)
         output.updated.update(beds)
+
+
+def _say_set_aside(state: State, bed: str, output: Output) -> None:
+    n = state.index_of.get(bed)
+    if n is not None:
+        second = max(0, int(state.clock.second[n]))
+        text = "something that came from this bed could not be worked through, and is left out"
+        output.events.append(report.event(state, n, second, "set-aside", text, {}))
+        output.updated.add(n)
 
 
 def advance(

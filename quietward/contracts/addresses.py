@@ -16,6 +16,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
   quietward:{<ward>:<n>}:refusals     hash: "<bed> repeated" or "<bed> late" -> seconds that were not used
+  quietward:{<ward>:<n>}:aside        hash: "<entry> <number in it>" -> why it is not worked through     as its entry
   quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
@@ -171,6 +172,11 @@ class Shard:
     def refusals(self) -> str:
         """Counts of seconds that were repeated or too late."""
         return f"{self.root}:refusals"
+
+    @property
+    def aside(self) -> str:
+        """Inputs that could not be worked through."""
+        return f"{self.root}:aside"
 
     @property
     def written(self) -> str:
