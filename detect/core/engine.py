@@ -16,7 +16,7 @@ from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.second import keep_waiting, take_all
 from quietward.detect.core.state import ordering
-from quietward.detect.core.state.ordering import Second
+from quietward.detect.core.state.ordering import Report, Second
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 
@@ -36,17 +36,23 @@ def step(state: State, inputs: list[Input]) -> Output:
     """Take inputs in their order; `state` is changed in place."""
     state.admit(item.bed for item in inputs if isinstance(item, Block | DeviceStatus))
     output = Output()
+    placed = Report(output.refused)
     waiting: dict[int, list[Second]] = defaultdict(list)
     for item in inputs:
         match item:
             case Block():
                 state.now = max(state.now, item.at)
-                _line_up(state, ordering.place(state, item, output.refused), waiting, output)
+                seconds = ordering.place(state, item, placed)
+                if placed.notices:
+                    _work_through(state, waiting, output)
+                    _say_of_devices(state, placed, output)
+                _line_up(state, seconds, waiting, output)
             case Tick(at=at):
                 ordering.follow_clock(state, at)
-                for seconds in ordering.overdue(state).values():
+                for seconds in ordering.overdue(state, placed).values():
                     _line_up(state, seconds, waiting, output)
                 _work_through(state, waiting, output)
+                _say_of_devices(state, placed, output)
                 _tick(state, output)
             case DeviceStatus():
                 _work_through(state, waiting, output)
@@ -83,6 +89,13 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         fhr, ua, mhr = signals[:HZ], signals[HZ:-1], signals[-1]
         advance(state, np.array(beds), second, fhr, ua, mhr, output.events, stage, weeks)
         output.updated.update(beds)
+
+
+def _say_of_devices(state: State, placed: Report, output: Output) -> None:
+    for n, notice in placed.notices:
+        output.events.append(report.event(state, n, int(state.clock.second[n]), "device", notice.value, {}))
+        output.updated.add(n)
+    placed.notices.clear()
 
 
 def _say_set_aside(state: State, bed: str, output: Output) -> None:

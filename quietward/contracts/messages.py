@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from quietward.contracts.bounds import LARGEST_SEQ
 from quietward.contracts.validation import NOT_DECODED
 
 HZ = 4
@@ -31,7 +32,7 @@ Fhr = Annotated[float, Meta(ge=FHR_LOWEST_BPM, le=FHR_HIGHEST_BPM, description="
 Ua = Annotated[float, Meta(ge=UA_LOWEST, le=UA_HIGHEST, description="relative units")]
 Mhr = Annotated[float, Meta(ge=20.0, le=250.0, description="mother's pulse, bpm")]
 SessionId = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:-]{1,64}$", description="id of this monitoring")]
-Seq = Annotated[int, Meta(ge=0, le=2**53, description="number of this second within the session")]
+Seq = Annotated[int, Meta(ge=0, le=LARGEST_SEQ, description="number of this second within the session")]
 Name = Annotated[str, Meta(min_length=1, max_length=64, description="of a bed or session that ingest has checked")]
 FhrSecond = Annotated[list[Fhr | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 UaSecond = Annotated[list[Ua | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]

@@ -25,6 +25,7 @@ from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.excursions import DOWN
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.state import ordering
 from quietward.detect.core.state.state import Evaluation, State, Words
 
 
@@ -218,6 +219,10 @@ def _signal(state: State, row: _Row, values: Values) -> tuple[SignalState, str]:
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
         return SignalState.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
+    if ordering.has_rival(state, row.n):
+        return SignalState.POOR, ordering.Notice.RIVAL.value
+    if ordering.is_doubted(state, row.n):
+        return SignalState.POOR, ordering.Notice.DOUBTED.value
     if values["near_mother_1min"] >= limits.mother_share:
         return SignalState.POOR, "may be the mother's pulse"
     if values["stepped"]:
