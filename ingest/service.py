@@ -19,7 +19,7 @@ from quietward.contracts.messages import Input, RefusedMessage, Tick, encode_inp
 from quietward.contracts.settings import Settings
 from quietward.ingest.validate import REASONS, check
 from quietward.runtime import metrics
-from quietward.runtime.clock import now_ms
+from quietward.runtime.clock import Kept, WatchedClock
 from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
@@ -56,9 +56,17 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
 class Ingest:
     """Checks messages, sorts them by shard, writes them."""
 
-    def __init__(self, ward: Ward, store: Store, settings: Settings, test_hook: TestHook = no_hook) -> None:
+    def __init__(
+        self,
+        ward: Ward,
+        store: Store,
+        settings: Settings,
+        test_hook: TestHook = no_hook,
+        clock: WatchedClock | None = None,
+    ) -> None:
         self.ward, self.store, self.settings, self.test_hook = ward, store, settings, test_hook
-        self.keep_ms = int(settings.keep_hours * 3_600_000)
+        self.clock = clock or WatchedClock()
+        self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
@@ -102,7 +110,10 @@ class Ingest:
             metrics.MESSAGES.inc(len(batch))
             metrics.BATCH.observe(len(batch))
             with metrics.WRITING.time():
-                inputs, refused = self.sort(batch, now_ms())
+                at, stepped_ms = self.clock.read()
+                inputs, refused = self.sort(batch, at)
+                if stepped_ms:  # before anything that bears the new time
+                    inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
                 await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
             self.test_hook("written")
             subscriber.acknowledge(batch)
@@ -158,17 +169,18 @@ class Ingest:
         inputs: dict[int, list[Input]],
         numbers: list[int],
     ) -> None:
-        oldest = now_ms() - self.keep_ms
         commands: list[Sequence[Any]] = [
-            ("XADD", keys[number], "MINID", "~", oldest, "*", "e", encode_inputs(inputs[number])) for number in numbers
+            ("XADD", keys[n], "MINID", "~", self.kept[n].oldest_ms(), "*", "e", encode_inputs(inputs[n]))
+            for n in numbers
         ]
         min_replicas = self.store.min_replicas(server, self.settings.copies)
         if min_replicas:
             commands.append(("WAIT", min_replicas, REPLICATED_WITHIN_MS))
-        *_, replicas = await connections.execute(server, *commands)
-        if min_replicas and replicas < min_replicas:
-            raise RedisError(f"only {replicas} of {min_replicas} replicas have what was written")
-        for number in numbers:
+        replies = await connections.execute(server, *commands)
+        if min_replicas and replies[-1] < min_replicas:
+            raise RedisError(f"only {replies[-1]} of {min_replicas} replicas have what was written")
+        for number, entry_id in zip(numbers, replies, strict=False):
+            self.kept[number].note(int(entry_id.partition(b"-")[0]))
             del inputs[number]
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
@@ -185,7 +197,8 @@ class Ingest:
         async with PipelinedConnections() as connections:
             while True:
                 await asyncio.sleep(TICK_S)
-                ticks: dict[int, list[Input]] = {number: [Tick(now_ms())] for number in range(self.ward.shards)}
+                tick = Tick(*self.clock.read())
+                ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
                     await self.write(connections, ticks, [])
                 except RedisError as error:

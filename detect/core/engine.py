@@ -47,8 +47,8 @@ def step(state: State, inputs: list[Input]) -> Output:
                     _work_through(state, waiting, output)
                     _say_of_devices(state, placed, output)
                 _line_up(state, seconds, waiting, output)
-            case Tick(at=at):
-                ordering.follow_clock(state, at)
+            case Tick(at=at, stepped_ms=stepped_ms):
+                ordering.follow_clock(state, at, stepped_ms)
                 for seconds in ordering.overdue(state, placed).values():
                     _line_up(state, seconds, waiting, output)
                 _work_through(state, waiting, output)

@@ -190,9 +190,13 @@ class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
 
 
 class Tick(Struct, frozen=True, tag="tick", array_like=True):
-    """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second."""
+    """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second.
+
+    stepped_ms: by how much the server's clock was just set (below 0: back): that time has not passed.
+    """
 
     at: EpochMs
+    stepped_ms: int = 0
 
 
 class SetAside(Struct, frozen=True, tag="set-aside", array_like=True):

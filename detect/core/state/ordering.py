@@ -5,6 +5,9 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
 
+import msgspec
+import numpy as np
+
 from quietward.contracts.bounds import EARLIER_SESSIONS, SKIP_CREDIT_S
 from quietward.contracts.messages import HZ, Block
 from quietward.contracts.timeline import Standing
@@ -165,21 +168,26 @@ def _accept(state: State, n: int, block: Block, report: Report, *, renumbered: b
     return _take(state, n, block, report, renumbered=renumbered)
 
 
-def follow_clock(state: State, at: int) -> None:
-    """Take the server's time. When it was set back, arrivals move with it: silence is counted from what was heard."""
+def follow_clock(state: State, at: int, stepped_ms: int) -> None:
+    """Take the server's time. When it was set, arrivals move with it: silence is counted from what was heard.
+
+    stepped_ms: as ingest noticed it. Several ingests may tell of one step; only the first sees it ahead of `now`.
+    """
     if at < state.now - CLOCK_TREMBLES_MS:
         _move_arrivals(state, at - state.now)
         state.now = at
+    elif CLOCK_TREMBLES_MS < stepped_ms <= at - state.now + CLOCK_TREMBLES_MS:
+        _move_arrivals(state, stepped_ms)
     state.now = max(state.now, at)
 
 
 def _move_arrivals(state: State, by_ms: int) -> None:
     clock = state.clock
-    clock.at[:] += by_ms
-    clock.placed_at[:] += by_ms
-    clock.doubted_at[:] += by_ms
-    clock.rival_at[:] += by_ms
+    for arrivals in (clock.at, clock.placed_at, clock.doubted_at, clock.rival_at):
+        np.add(arrivals, by_ms, out=arrivals)
     clock.lead_ms[:] -= by_ms
+    for waiting in state.waiting.values():
+        waiting[:] = [msgspec.structs.replace(block, at=block.at + by_ms) for block in waiting]
 
 
 def give_up_waiting(state: State, n: int, report: Report) -> list[Second]:
