@@ -168,7 +168,7 @@ class Detector:
                     metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(refused)
 
-    def _usable(self, entries: list[StreamEntry]) -> dict[Place, Input]:
+    def _usable(self, entries: list[StreamEntry]) -> dict[Place, Input | SetAside]:
         """Return the inputs of entries by their places, in order; SetAside for each that makes a step fail."""
         return {
             (entry_id, number): SetAside(bed_of(item)) if (entry_id, number) in self.aside else item
@@ -189,7 +189,7 @@ class Detector:
                     )
         return {("?", "unreadable"): count} if count else {}
 
-    async def _work_through(self, inputs: dict[Place, Input]) -> tuple[Output, list[Summary]]:
+    async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary]]:
         """Take a step. If it fails, begin again from what is stored, and leave out what makes it fail."""
         try:
             output = engine.step(self.state, list(inputs.values()))
@@ -203,7 +203,7 @@ class Detector:
         output = await self._without_what_fails(inputs)
         return output, summaries.of(self.state, output)
 
-    async def _without_what_fails(self, inputs: dict[Place, Input]) -> Output:
+    async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:
         """Take a step without the inputs that make it fail, and note these, so that they stop nobody a second time."""
         output, failed = Output(), {}
         left = [list(inputs.items())]
@@ -251,7 +251,7 @@ class Detector:
         """Return the age in s of the newest input whose outputs are written."""
         return max(0.0, (now_ms() - entry_key(self.position)[0]) / 1000)
 
-    def _count(self, inputs: Iterable[Input], events: list[Event], live: list[Summary]) -> None:
+    def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]
         metrics.WORKED.inc(len(arrivals))
         for at in arrivals:
@@ -261,7 +261,7 @@ class Detector:
         metrics.SHARDS.note(self.store.shard.number, live)
 
 
-def bed_of(item: Input) -> str:
+def bed_of(item: Input | SetAside) -> str:
     """Return the bed that an input is of; empty if it is of all."""
     return "" if isinstance(item, Tick) else item.bed
 

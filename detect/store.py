@@ -141,7 +141,7 @@ class ShardStore:
     async def put_aside(self, places: Mapping[Place, str]) -> None:
         """Note inputs that are not worked through, for whoever rebuilds the state. Raises RedisError."""
         noted = {f"{entry_id} {number}": why for (entry_id, number), why in places.items()}
-        await self.redis.hset(self.shard.aside, mapping=noted)
+        await cast("Any", self.redis.hset(self.shard.aside, mapping=cast("Any", noted)))
 
     async def read(self, after: str) -> list[StreamEntry]:
         """Return the next entries of the input stream that are there already."""

@@ -13,8 +13,14 @@ from quietward.contracts.validation import NOT_DECODED, invalid_json
 LARGEST_BYTES = 4096
 TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samples|status)")
 SENML = "application/senml+json"
-REASONS = ("packet", "topic", "size", "content-type", "json", "field", "status", "senml", "time")
+REASONS = ("packet", "topic", "size", "content-type", "json", "field", "status", "senml", "time", "bed", "rate")
 """Every reason a message can be refused for."""
+
+
+def bed_in(topic: str) -> str | None:
+    """Return the bed that a topic is of, None if it is no topic of ours."""
+    matched = TOPIC.fullmatch(topic)
+    return None if matched is None else matched[2]
 
 
 def check(topic: str, payload: bytes, content_type: str, at: int, malformed: str = "") -> Block | DeviceStatus:

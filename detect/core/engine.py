@@ -5,6 +5,7 @@ second of many beds as arrays; live, replay, assessment and studies all go throu
 """
 
 from collections import defaultdict
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -32,7 +33,7 @@ def prepare(rules: Rules) -> None:
     keep_waiting(state.all, none, none, rules.numbers, state.room)
 
 
-def step(state: State, inputs: list[Input]) -> Output:
+def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
     """Take inputs in their order; `state` is changed in place."""
     state.admit(item.bed for item in inputs if isinstance(item, Block | DeviceStatus))
     output = Output()

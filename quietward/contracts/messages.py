@@ -199,13 +199,13 @@ class Tick(Struct, frozen=True, tag="tick", array_like=True):
     stepped_ms: int = 0
 
 
-class SetAside(Struct, frozen=True, tag="set-aside", array_like=True):
-    """Stands in the place of an input of this bed that made the detector fail."""
+Input = Block | DeviceStatus | Tick | CommandEnvelope
+
+
+class SetAside(Struct, frozen=True):
+    """Stands in the place of an input of this bed that made the detector fail; never in the stream."""
 
     bed: str
-
-
-Input = Block | DeviceStatus | Tick | CommandEnvelope | SetAside
 
 
 class Unreadable(Struct, frozen=True):
@@ -444,6 +444,7 @@ def inputs_of(fields: Mapping[bytes, bytes]) -> list[Input | Unreadable]:
 
 def _input_or_why(raw: msgspec.Raw) -> Input | Unreadable:
     try:
-        return _decode_input(raw)
+        found: Input = _decode_input(raw)
     except NOT_DECODED as error:
         return Unreadable(str(error))
+    return found

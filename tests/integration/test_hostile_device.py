@@ -3,17 +3,25 @@
 import asyncio
 import contextlib
 import struct
+import subprocess
+import sys
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any, Self
 from urllib.parse import urlsplit
 
+import msgspec
+import psutil
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.bounds import LARGEST_SEQ
 from quietward.contracts.messages import (
     Block,
     Input,
+    SignalState,
     Tick,
     decode_event,
     decode_summary,
@@ -25,12 +33,15 @@ from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
+from quietward.ingest.service import BEGINS_WITHIN_MS, Ingest
+from quietward.runtime.clock import WatchedClock, now_ms
+from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
 from tests.conftest import Parts, until, wait_for
 from tests.integration.test_crash import outputs
 from tests.integration.test_crash import until as run_until
-from tests.integration.test_flow import T0_MS, second
+from tests.integration.test_flow import T0_MS, frame, get, second
 
 
 class RawDevice:
@@ -263,3 +274,195 @@ async def test_an_input_that_makes_the_detector_fail_is_set_aside_once(
     n = second_one.state.index_of["bed-3"]
     assert second_one.state.clock.event[n] == max(int(event.id.rpartition("-")[2]) for event in log)
     assert second_one.state.clock.seq[n] == 90
+
+
+def resident_mb(process: subprocess.Popen[bytes]) -> float:
+    return float(psutil.Process(process.pid).memory_info().rss) / 1e6
+
+
+@pytest.mark.parametrize("named", [True, False])
+async def test_invented_beds_are_refused_and_cost_nothing(
+    named: bool, settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    more = {"QUIETWARD_BEDS": "bed-*"} if named else {"QUIETWARD_MOST_BEDS": "20"}
+    ingest, detect = parts.start("ingest", environment=more), parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for(lambda: "detect holds" in parts.log("detect"))
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(20))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 19)), parts.log("detect")
+        before = resident_mb(detect), resident_mb(ingest)
+        for number in range(4000):
+            await out.publish(ward.samples_topic(f"invented-{number}"), second(0))
+            await out.publish(ward.status_topic(f"invented-{number}"), b"online")
+        await send(out, ward, "bed-1", range(20, 40))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 39)), parts.log("detect")
+    taken = 1 if named else 20
+    assert await store.hlen(ward.shard(0).summary) <= taken
+    assert await store.scard(ward.beds) == taken
+    assert await store.hgetall(ward.refusals) == {b"? bed": b"%d" % (8000 - 2 * (taken - 1))}
+    assert await store.xlen(ward.refused) <= 1200
+    grown = resident_mb(detect) - before[0], resident_mb(ingest) - before[1]
+    print("MB grown: detect, ingest", grown, file=sys.stderr)
+    assert max(grown) < 40
+    if not named:
+        assert "takes no more" in parts.log("ingest")
+
+
+async def test_a_flood_is_cut_and_counted_and_the_neighbour_is_in_time(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    ingest, detect = parts.start("ingest"), parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for(lambda: "detect holds" in parts.log("detect"))
+    flood = 40_000
+    async with neighbour(settings, ward) as out, Publisher(
+        settings.broker, "hostile", ward.status_topic("bed-2"), lambda _: None
+    ) as hostile:  # fmt: skip
+        await send(out, ward, "bed-1", range(3))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 2)), parts.log("detect")
+        await asyncio.sleep(BEGINS_WITHIN_MS / 1000)
+        await send(out, ward, "bed-1", range(3, 4))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 3)), parts.log("detect")
+        before = resident_mb(detect), resident_mb(ingest)
+        began = time.monotonic()
+
+        async def flooding() -> None:
+            for seq in range(flood):
+                await hostile.publish(ward.samples_topic("bed-2"), second(seq))
+            await hostile.settle(20)
+
+        task = asyncio.create_task(flooding())
+        waits = []
+        for seq in range(4, 33):
+            sent = time.monotonic()
+            await send(out, ward, "bed-1", range(seq, seq + 1))
+            assert await until(partial(stands_at, store, ward, "bed-1", seq), 60), parts.log("detect")
+            waits.append(time.monotonic() - sent)
+            await asyncio.sleep(0.2)
+        await task
+
+        async def is_counted() -> bool:
+            counted = await store.hgetall(ward.refusals)
+            return int(counted.get(b"bed-2 rate", 0)) >= flood // 2
+
+        assert await until(is_counted, 60), await store.hgetall(ward.refusals)
+        assert set(await store.hgetall(ward.refusals)) == {b"bed-2 rate"}
+    grown = resident_mb(detect) - before[0], resident_mb(ingest) - before[1]
+    print(
+        f"flood of {flood} in {time.monotonic() - began:.0f} s: neighbour waits {max(waits):.2f} s at most, "
+        f"{sorted(waits)[len(waits) // 2]:.2f} median; MB grown {grown}", file=sys.stderr,
+    )  # fmt: skip
+    assert await seconds_of(store, ward, "bed-1") == list(range(33))
+    assert [ingest.poll(), detect.poll()] == [None, None]
+
+
+def sent_at(bpm: float, seq: int, t: int, session: str = "h") -> bytes:
+    plain = {"session": session, "seq": seq, "t": t, "hz": 4, "fhr": [bpm] * 4, "ua": [9] * 4}
+    return msgspec.json.encode(plain)
+
+
+async def test_numbers_and_times_that_cannot_be_leave_page_and_ward_as_they_are(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    """Numbers near 2^53 by turns of two sessions, times of 2099, and numbers that go on from there."""
+    running = [parts.start(part) for part in ("ingest", "detect", "serve")]
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for_port(settings.port), parts.log("serve")
+    now = now_ms()
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(3))
+        for i in range(2200):
+            seq = (2**53 - 1000 + i, LARGEST_SEQ - 1000 + i // 2, i)[i % 3]
+            await out.publish(ward.samples_topic("bed-2"), sent_at(140, seq, now + i * 3, f"h{i % 2}"))
+            if i % 100 == 0:
+                await out.publish(ward.samples_topic("bed-2"), sent_at(140, i, 4_102_444_800_000))
+        await send(out, ward, "bed-1", range(3, 6))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 5)), parts.log("detect")
+    counted = await store.hgetall(ward.refusals)
+    assert {b"bed-2 field", b"bed-2 time"} <= set(counted), counted
+    assert int((await store.hgetall(ward.shard(0).refusals))[b"bed-2 time"]) > 100
+    raw: Any = await store.hget(ward.shard(0).summary, "bed-2")
+    found = decode_summary(raw)
+    assert found.t < now + 2 * 3_600_000
+    assert found.signal is not SignalState.GOOD
+    for path in (
+        "/handover",
+        "/handover/bed-2",
+        "/export/bed-2/log.csv",
+        "/hours/bed-2.json",
+        "/paper/bed-2",
+        "/health",
+    ):
+        status, _ = await asyncio.to_thread(get, settings.port, path)
+        assert status == 200, path
+    head, body = await frame(settings.port)
+    assert {bed["card"]["bed"] for bed in head["beds"]} == {"bed-1", "bed-2"}
+    assert all(0 <= bed["seconds"] <= 1800 and bed["first"] < 2**33 for bed in head["beds"])
+    assert len(body) < 2 * 1800 * 16 + 1
+    assert [process.poll() for process in running] == [None] * 3
+
+
+async def test_two_devices_under_one_name_are_said_on_its_card(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    now = now_ms()
+    async with neighbour(settings, ward) as out:
+        for seq in range(40):
+            for session, bpm in (("slow", 60), ("fast", 142)):
+                await out.publish(ward.samples_topic("bed-2"), sent_at(bpm, seq, now + seq * 1000, session))
+            await out.settle()
+
+    async def is_said() -> bool:
+        raw: Any = await store.hget(ward.shard(0).summary, "bed-2")
+        entries: Any = await store.xrange(ward.shard(0).log("bed-2"))
+        kinds = [decode_event(fields[b"e"]).kind for _, fields in entries]
+        found = decode_summary(raw) if raw else None
+        return found is not None and "several devices" in found.signal_reason and kinds.count("device") == 1
+
+    assert await until(is_said), parts.log("detect")
+    assert int((await store.hgetall(ward.shard(0).refusals))[b"bed-2 superseded"]) >= 30
+
+
+async def test_a_servers_clock_that_is_set_trims_nothing(settings: Settings, ward: Ward, store: Store) -> None:
+    ahead = 0
+    ingest = Ingest(ward, store, settings, clock=WatchedClock(lambda: now_ms() + ahead))
+    working = asyncio.create_task(ingest.run_slot(0))
+    try:
+        async with neighbour(settings, ward) as out:
+            assert await until(partial(exists, store, ward.shard(0).input))  # it writes ticks, and listens soon
+            assert await until(lambda: is_there(out, ward, store))
+            for first in (0, 300, 600):
+                await send(out, ward, "bed-1", range(first, first + 300))
+                assert await until(partial(has_seconds, store, ward, range(first + 300)))
+                ahead += 25 * 3_600_000
+            told = [item for item in await items_of(store, ward) if isinstance(item, Tick) and item.stepped_ms]
+    finally:
+        while not working.done():
+            working.cancel()
+            await asyncio.wait([working], timeout=1)
+    assert await has_seconds(store, ward, range(900))
+    assert {item.stepped_ms // 3_600_000 for item in told} <= {24, 25, 49, 50}
+    assert told
+
+
+async def exists(store: Store, key: str) -> bool:
+    return bool(await store.exists(key))
+
+
+async def items_of(store: Store, ward: Ward) -> list[Any]:
+    entries: Any = await store.xrange(ward.shard(0).input)
+    return [item for _, fields in entries for item in inputs_of(fields)]
+
+
+async def is_there(out: Publisher, ward: Ward, store: Store) -> bool:
+    """Ingest has subscribed: it takes what is sent."""
+    await send(out, ward, "bed-0", range(1))
+    return bool(await seconds_of(store, ward, "bed-0"))
+
+
+async def has_seconds(store: Store, ward: Ward, seqs: range) -> bool:
+    return await seconds_of(store, ward, "bed-1") == list(seqs)

@@ -302,9 +302,9 @@ def test_several_devices_under_one_name_are_said_and_never_good(devices: int) ->
     state, events, found = State(RULES), [], []
     device = two_devices(devices)
     for i in range(900 * devices):
-        inputs: list[Input] = [device(i)] + (
-            [Tick(T0 + i // devices * 1000 + 999)] if i % devices == devices - 1 else []
-        )
+        inputs: list[Input] = [device(i)]
+        if i % devices == devices - 1:
+            inputs.append(Tick(T0 + i // devices * 1000 + 999))
         output = engine.step(state, inputs)
         events += output.events
         found += summaries.of(state, output)
