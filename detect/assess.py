@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 from quietward.contracts.errors import BadRules
 from quietward.contracts.messages import HZ, WINDOW_S, Event
 from quietward.detect.core import engine
-from quietward.detect.core.alerting import concern
 from quietward.detect.core.arrays import Ints
-from quietward.detect.core.measures.findings import measures_of
+from quietward.detect.core.measures.findings import CONCERN_CLASS, measures_of
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
@@ -110,7 +109,7 @@ def _together(
 def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
     classes = [evaluation.classes for evaluation in summaries.evaluations_of(state, beds)]
     found = state.findings
-    ranks = concern.rank(state.rules.concern, found.concern)
+    ranks = found.values[chosen, CONCERN_CLASS]
     baseline = measures_of(found, chosen)["baseline_bpm"]
     for place, n in enumerate(beds.tolist()):
         bpm, minute = float(baseline[n]), float(state.variability.minute_bpm[n])
@@ -167,6 +166,7 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
         "marks": [_picked(e, "what", "onset_s", "end_s") for e in events if e.kind == "signal-mark"],
         "assessments": series.assessments,
         "flags": _flags(events),
+        "noted": _noted(events),
         "note": recording.note,
     }
 
@@ -200,4 +200,17 @@ def _flags(events: list[Event]) -> list[Row]:
         elif event.kind == "flag-eased":
             for row in rows:
                 row["eased_s"] = row["eased_s"] or event.t / 1000
+    return rows
+
+
+def _noted(events: list[Event]) -> list[Row]:
+    """Return one row for each time in which the bed was noted for one reason: until that changed, it was quiet again,
+    or a flag was raised.
+    """
+    rows: list[Row] = []
+    for event in events:
+        if event.kind in ("noted", "noted-over", "flag-raised") and rows:
+            rows[-1]["to_s"] = rows[-1]["to_s"] or event.t / 1000
+        if event.kind == "noted":
+            rows.append({"from_s": event.t / 1000, "to_s": None, "reason": event.detail["reason"]})
     return rows

@@ -13,12 +13,12 @@ from msgspec import Meta, Struct
 from quietward.contracts.errors import BadRules
 from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
-from quietward.detect.core.alerting.attention import TEAM, Condition, Policy
+from quietward.detect.core.alerting.attention import NOTED, TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.measures.findings import MEASURES, same_for_all
 from quietward.detect.core.parameters import Reading
-from quietward.detect.core.reporting.quantities import Quantity
+from quietward.detect.core.reporting.quantities import WORDS, Quantity
 from quietward.detect.core.state.rules import Rules
 
 T = TypeVar("T")
@@ -74,10 +74,12 @@ def _concern(where: str, text: str) -> Concern:
 
 def check_policy(where: str, policy: Policy) -> None:
     """Raise BadRules for what types alone do not show."""
-    known = same_for_all() | {"concern"}
+    same = same_for_all() | {"concern", "concern_class"}
     names = [condition.name for condition in policy.condition]
     for place, condition in enumerate(policy.condition):
         here = f"{where}: condition {condition.name}"
+        # What calls depends on no definition that publications differ in; what is noted may, as the first one has it.
+        known = same | set(MEASURES) if condition.rank == NOTED else same
         if names.count(condition.name) > 1:
             raise BadRules(f"{where}: condition name", condition.name, "Give every condition a name of its own")
         if not condition.all or not condition.release:
@@ -89,6 +91,8 @@ def check_policy(where: str, policy: Policy) -> None:
             if unknown := sorted(set(named) - set(allowed)):
                 remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
                 raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
+        if condition.look_by_s is not None and condition.rank != NOTED:
+            raise BadRules(f"{here} look_by_s", condition.look_by_s, 'Only what is "noted" has it; leave it out')
         if condition.max_level < condition.rank:
             raise BadRules(f"{here} goes_up_to", condition.goes_up_to, f"Must not be below its level {condition.level}")
         if condition.for_one_bed is not None:
@@ -101,7 +105,7 @@ def check_policy(where: str, policy: Policy) -> None:
         clauses += condition.release_acknowledged
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
         for text in (condition.text, condition.text_after):
-            _check(where, f"condition {condition.name} text", [], text, known | {"because", "pattern"})
+            _check(where, f"condition {condition.name} text", [], text, known | WORDS)
             _check_text(here, text, known)
 
 
@@ -115,7 +119,7 @@ def _check_two_thresholds(here: str, condition: Condition) -> None:
 
 def _check_text(here: str, text: str, known: set[str]) -> None:
     try:
-        text.format_map(dict.fromkeys(known, Quantity(0)) | {"because": "", "pattern": ""})
+        text.format_map(dict.fromkeys(known, Quantity(0)) | dict.fromkeys(WORDS, ""))
     except ValueError as error:
         raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 
@@ -133,6 +137,7 @@ def policy_info(rules: Rules) -> PolicyInfo:
         policy.name,
         rules.digest,
         longest.shelve_s,
+        longest.shelve_bedside_s,
         longest.pause_s,
         longest.limit_s,
         policy.care.helps_within_s,

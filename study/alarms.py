@@ -30,7 +30,7 @@ from quietward.detect.core.measures.findings import ASKED
 from quietward.detect.core.records import taken
 from quietward.study.evaluations import Evaluations
 
-CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned"})
+CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned", "unresolved"})
 """Changes of an attention flag that interrupt somebody."""
 
 

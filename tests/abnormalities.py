@@ -24,18 +24,26 @@ FILE = Path(__file__).with_suffix(".toml")
 HOURS = 2.0
 MIN = 60
 FROM_MIN = 30
-LEVELS = [level.value for level in (Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM)]
+SEEN_WITHIN_MIN = 10
+"""What is abnormal by definition is noted so soon after it holds, whatever it asks for later."""
+TOO_NEW = "too-new"
+"""The condition under which every bed begins; it says nothing of the strip."""
+LEVELS = [level.value for level in Level]
 VARIED = ("baseline_bpm", "variability_bpm", "depth_bpm", "size_bpm")
 USUAL = {"baseline_bpm": 140, "variability_bpm": 10}
 
 
 @dataclass(frozen=True)
 class Case:
-    """One strip. seed: 0 for a clean one. by_s: when `level` must have been reached; told: level -> second."""
+    """One strip. seed: 0 for a clean one. by_s: when `level` must have been reached; seen_by_s: when the bed must at
+    least be noted; told: level -> second.
+    """
 
     name: str
     level: str
     by_s: float
+    seen_by_s: float
+    may_be_noted: bool
     known: str
     source: str
     fhr: Signal
@@ -57,7 +65,10 @@ def cases(seeds: tuple[int, ...] = (0,)) -> list[Case]:
             by_s = (strip.get("holds_min", 0) + strip.get("within_min", 0)) * MIN
             fhr, ua = draw(strip, seed)
             name = f"{row['name']} {chosen}".rstrip() + (f", realistic {seed}" if seed else "")
-            made.append(Case(name, row["level"], by_s, row.get("known", ""), row["source"], fhr, ua))
+            seen_by_s = min(by_s, (strip.get("holds_min", 0) + SEEN_WITHIN_MIN) * MIN)
+            may_be_noted = row.get("may_be_noted", False)
+            known = row.get("known", "")
+            made.append(Case(name, row["level"], by_s, seen_by_s, may_be_noted, known, row["source"], fhr, ua))
     return made
 
 
@@ -135,15 +146,24 @@ def told(made: list[Case], rules: Rules = RULES) -> list[dict[str, float]]:
         engine.advance(state, beds, at, fhr[second], ua[second], np.full(len(made), np.nan), events)
     reached: list[dict[str, float]] = [{} for _ in made]
     for event in events:
-        if event.kind.startswith("flag-"):
-            rank = LEVELS.index(str(event.detail["level"]))
+        if (event.kind == "noted" and event.detail["condition"] != TOO_NEW) or event.kind.startswith("flag-"):
+            rank = LEVELS.index(str(event.detail.get("level", "noted")))
             for level in LEVELS[1 : rank + 1]:
                 reached[int(event.bed)].setdefault(level, event.t / 1000)
     return reached
 
 
 def is_met(case: Case, reached: dict[str, float]) -> bool:
-    return not reached if case.level == "none" else reached.get(case.level, np.inf) <= case.by_s
+    if case.level == "none":
+        return "look" not in reached
+    return reached.get(case.level, np.inf) <= case.by_s
+
+
+def is_seen(case: Case, reached: dict[str, float]) -> bool:
+    """Return whether the bed is at least noted by its time; a normal one never is."""
+    if case.level == "none":
+        return case.may_be_noted or not reached
+    return reached.get("noted", np.inf) <= case.seen_by_s
 
 
 def main() -> None:
@@ -152,13 +172,15 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3, help="realistic strips of each, seeds 1 to this")
     made = cases(tuple(range(parser.parse_args().seeds + 1)))
     print(NOTICE)
-    met = 0
+    met = seen = 0
     for case, reached in zip(made, told(made), strict=True):
         times = ", ".join(f"{level} {s / MIN:.1f}" for level, s in reached.items()) or "nobody called"
         wanted = "nobody" if case.level == "none" else f"{case.level} by {case.by_s / MIN:.1f} min"
         met += is_met(case, reached)
-        print(f"{'met' if is_met(case, reached) else 'MISSED':7}{case.name:62}{wanted:24}{times}")
-    print(f"{met} of {len(made)} met")
+        seen += is_seen(case, reached)
+        marks = f"{'met' if is_met(case, reached) else 'MISSED':7}{'seen' if is_seen(case, reached) else 'UNSEEN':7}"
+        print(f"{marks}{case.name:62}{wanted:24}{times}")
+    print(f"{met} of {len(made)} met; {seen} seen by their time: not quiet if abnormal, quiet if normal")
 
 
 if __name__ == "__main__":

@@ -11,7 +11,8 @@ from typing import NamedTuple
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.alerting.rule_sets import Clause
 
-RANK = {"look": 1, "bedside": 2, "team": 3}
+RANK = {"noted": 0, "look": 1, "bedside": 2, "team": 3}
+LOOK = 1
 TEAM = 3
 OF_THE_SIGNAL = {"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"}
 BACK_AGAIN = 0.5
@@ -49,7 +50,7 @@ class Watched:
     over_since: int | None = None
     active: bool = False
     active_since: int | None = None
-    goes_on: bool = False  # so long that it asks for the team
+    goes_on: bool = False  # so long that it asks for more: for the team, or, if it was only noted, for a look
     suppressed: str = ""
     shelved_until: int | None = None
     own_limit: float | None = None
@@ -63,7 +64,8 @@ class Watched:
 
     @property
     def rank(self) -> int:
-        return TEAM if self.goes_on else RANK[self.of.level]
+        more = LOOK if self.of.level == "noted" else TEAM
+        return more if self.goes_on else RANK[self.of.level]
 
     @property
     def shelved(self) -> bool:
@@ -72,7 +74,12 @@ class Watched:
 
     @property
     def counts(self) -> bool:
-        return self.active and not self.shelved
+        return self.active and self.rank > 0 and not self.shelved
+
+    @property
+    def is_there(self) -> bool:
+        """It keeps a bed without a flag from being quiet."""
+        return self.active or self.suppressed == "coverage"
 
     def holds(self, values: Values) -> bool:
         (measure, sign, limit), *others = self.of.all
@@ -114,6 +121,8 @@ class PlainBed:
         self.asked = 0  # the worst level of what counted at the last evaluation
         self.acknowledged_at: int | None = None
         self.cared_at: int | None = None
+        self.answers = 0  # to the same, since something was done
+        self.noted: Watched | None = None
 
     @property
     def counting(self) -> list[Watched]:
@@ -125,6 +134,7 @@ class PlainBed:
         if self.level == 0 or flag != self.flag or self.acknowledged_at is not None:
             return False
         self.acknowledged_at = second
+        self.answers += 1
         for w in self.all:
             w.acknowledged = w.counts
         return True
@@ -134,6 +144,7 @@ class PlainBed:
         if self.level == 0:
             return
         self.acknowledge(self.flag, second)
+        self.answers = 0
         if self.cared_at is not None:
             return
         self.cared_at = second
@@ -143,6 +154,7 @@ class PlainBed:
     def shelve(self, flag: int, until: int) -> bool:
         if self.level in (0, TEAM) or flag != self.flag:
             return False
+        self.noted = max(self.counting, key=lambda w: w.rank)
         for w in self.counting:
             w.shelved_until, w.suppressed = until, "shelved"
         self._end_flag()
@@ -181,9 +193,20 @@ class PlainBed:
         notices += [
             PlainNotice("held-back", w.of.name, w.suppressed)
             for w, before in zip(self.all, suppressed_before, strict=True)
-            if w.suppressed not in ("", before)
+            if w.suppressed not in ("", before) and w.of.level != "noted"
         ]
-        return notices, said
+        return notices + self._note(), said
+
+    def _note(self) -> list[PlainNotice]:
+        """Without a flag the worst of what is there is named, of equals the policy's first, none that others say."""
+        there = {w.of.name for w in self.all if w.is_there}
+        says = [w for w in self.all if w.is_there and not there.intersection(w.of.unless)]
+        before, self.noted = self.noted, None
+        if self.level == 0:
+            self.noted = max(says, key=lambda w: RANK[w.of.level], default=None)
+        if self.noted is before or (self.noted is None and self.level > 0):
+            return []
+        return [PlainNotice("noted", self.noted.of.name) if self.noted else PlainNotice("noted-over")]
 
     def _end_what_is_over(self, second: int, values: Values, lost: bool) -> list[PlainNotice]:
         notices = []
@@ -220,7 +243,10 @@ class PlainBed:
                 w.active = not w.suppressed
         w.active_since = _since(w.active_since, second, w.active)
         by_s = self.policy.escalation.team_by_s
-        w.goes_on = w.of.level == "bedside" and _long_enough(w.active_since, second, by_s)
+        if w.of.level == "noted":
+            w.goes_on = w.of.look_by_s is not None and _long_enough(w.active_since, second, w.of.look_by_s)
+        else:
+            w.goes_on = w.of.level == "bedside" and _long_enough(w.active_since, second, by_s)
         if w.active and w.shelved:
             w.suppressed = "shelved"
         elif w.active and held_before == "higher" and self.acknowledged_at is not None:
@@ -247,7 +273,7 @@ class PlainBed:
         what = self._why_it_speaks(second, asked, renewed, unhelped)
         if what in ("raised", "worsened"):
             self.level = asked
-        elif what in ("returned", "escalated"):
+        elif what in ("returned", "escalated", "unresolved"):
             self.level = self.escalated_level = min(before + 1, TEAM)
         elif self.acknowledged_at is None:
             self.level = max(asked, self.escalated_level)
@@ -256,6 +282,7 @@ class PlainBed:
         if what:
             self.flag += what == "raised"
             self.acknowledged_at = self.cared_at = None
+            self.answers = self.answers if what == "repeated" else 0
             for w in self.all:
                 w.acknowledged = False
                 w.suppressed = "" if w.suppressed == "higher" else w.suppressed
@@ -281,7 +308,10 @@ class PlainBed:
             return "renewed"
         repeat = self.policy.repeat
         after_s = (repeat.look_s, repeat.bedside_s, repeat.team_s)[self.level - 1]
-        return "repeated" if second - self.acknowledged_at >= after_s else ""
+        if second - self.acknowledged_at < after_s:
+            return ""
+        may_go_up = any(self.level < RANK[w.of.goes_up_to] for w in self.counting)
+        return "unresolved" if self.answers >= 2 and may_go_up else "repeated"
 
     def _has_waited(self, w: Watched, second: int) -> bool:
         if self.level >= RANK[w.of.goes_up_to]:
@@ -314,7 +344,7 @@ class PlainBed:
         return any(w.cared_for and (w.already_improving or not w.has_helped(values)) for w in self.counting)
 
     def _end_flag(self) -> None:
-        self.level = self.escalated_level = self.asked = 0
+        self.level = self.escalated_level = self.asked = self.answers = 0
         self.acknowledged_at = self.cared_at = None
         for w in self.all:
             w.acknowledged = False

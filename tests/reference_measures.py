@@ -102,6 +102,12 @@ def baseline_above_160_s(bed: PlainBed, rules: RuleSet) -> float:
     return lasting(bed, lambda bpm: bpm > 160)
 
 
+@measure
+def baseline_unknown_s(bed: PlainBed, rules: RuleSet) -> float:
+    """Seconds in a row up to now in which it was undetermined."""
+    return next((age for age, bpm in enumerate(reversed(bed.baselines)) if is_there(bpm)), len(bed.baselines))
+
+
 # Variability.
 
 

@@ -108,6 +108,7 @@ for level, below_100, below_110, above_160 in [
             "baseline_below_100_s": below_100,
             "baseline_below_110_s": below_110,
             "baseline_above_160_s": above_160,
+            "baseline_unknown_s": 0,
             "observed_min": 10,
             "signal_lost_s": 0,
             "weeks": UNKNOWN,
@@ -117,7 +118,13 @@ for level, below_100, below_110, above_160 in [
 strip(
     "too little for a baseline",
     without(flat(140, 600), (119.75, 600)),
-    {"baseline_bpm": UNKNOWN, "baseline_30min_bpm": UNKNOWN, "baseline_below_110_s": 0, "signal_lost_s": 480},
+    {
+        "baseline_bpm": UNKNOWN,
+        "baseline_30min_bpm": UNKNOWN,
+        "baseline_below_110_s": 0,
+        "baseline_unknown_s": 600,
+        "signal_lost_s": 480,
+    },
 )
 strip(
     "gone down by 30 bpm within 10 min, half an hour and more ago",

@@ -6,7 +6,15 @@ from msgspec import Struct
 
 from quietward.contracts.messages import Event, Level
 
-CALL_KINDS = {"flag-raised", "flag-worsened", "flag-escalated", "flag-renewed", "flag-repeated", "flag-returned"}
+CALL_KINDS = {
+    "flag-raised",
+    "flag-worsened",
+    "flag-escalated",
+    "flag-renewed",
+    "flag-repeated",
+    "flag-returned",
+    "flag-unresolved",
+}
 """Events with which a flag calls somebody, even if it had been answered before."""
 ANSWER_KINDS = {"flag-acknowledged", "flag-shelved"}
 LEVELS = [level.value for level in Level]

@@ -46,7 +46,7 @@ def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Comma
             _check_flag(command.bed, flag)
         case Shelve(flag=flag):
             _check_flag(command.bed, flag)
-            _check_time(command.for_s, _known(policy).longest_shelve_s)
+            _check_time(command.for_s, _known(policy).longest_shelve_s)  # by its level, the detector may allow less
         case RecordCare(what="other", text=text) if not text.strip():
             raise BadCommand("text", text, "Say what was done when it is none of the named things")
         case Pause(for_s=for_s) if for_s > 0:

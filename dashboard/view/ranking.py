@@ -7,7 +7,9 @@ from msgspec import Struct
 
 from quietward.dashboard.view.view_model import Card
 
-STATE_RANK = {"team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 3, "shelved": 2, "quiet": 0}
+STATE_RANK = {
+    "team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 2, "noted": 1, "quiet": 0,
+}  # fmt: skip
 CONCERN_STEP = 10.0
 HYSTERESIS = 3.0
 """A bed changes its step of concern only when its concern is more than this beyond the step's edge."""
@@ -30,7 +32,7 @@ def rank_beds(cards: list[Card], before: Mapping[str, Ranking], now_ms: int) -> 
     """Return the beds, the one that needs somebody most first, and what to pass as `before` to the next call.
 
     Beds of the same state: unanswered before answered, then by concern in steps, then the longest unanswered, then by
-    name.
+    name. A shelved bed stands with those of the level that its shelf hides, as if it were answered.
     """
     rankings = {c.bed: _ranking(c, before.get(c.bed), now_ms) for c in cards}
 
@@ -38,9 +40,9 @@ def rank_beds(cards: list[Card], before: Mapping[str, Ranking], now_ms: int) -> 
         return rankings[c.bed].level_began if c.waiting_s is not None else inf
 
     def key(c: Card) -> tuple[int, bool, int, float, tuple[int, str]]:
-        is_answered = c.acknowledged_by is not None
+        is_answered = c.acknowledged_by is not None or c.hides != ""
         step = rankings[c.bed].concern_step
-        return (-STATE_RANK[c.state], is_answered, -step, unanswered_since(c), natural_key(c.bed))
+        return (-STATE_RANK[c.hides or c.state], is_answered, -step, unanswered_since(c), natural_key(c.bed))
 
     return sorted(cards, key=key), rankings
 

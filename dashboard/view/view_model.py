@@ -12,6 +12,7 @@ SHAPES = {
     "team": "hexagon",
     "bedside": "triangle",
     "look": "diamond",
+    "noted": "square",
     "quiet": "ring",
     "lost": "gap",
     "unwatched": "cross",
@@ -49,7 +50,8 @@ class Card(Struct, frozen=True):
     """One bed as it is shown. Times ending in _at, _since, until and t: ms by the bed's clock; _from_s: seconds by it.
 
     state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not.
-    until: the time that the headline ends with. contraction_from_s: onset of the last recorded contraction.
+    hides: the level that a shelved bed would have. until: the time that the headline ends with.
+    contraction_from_s: onset of the last recorded contraction.
     """
 
     bed: str
@@ -61,6 +63,7 @@ class Card(Struct, frozen=True):
     signal_reason: str
     until: int | None = None
     level: str = "quiet"
+    hides: str = ""
     age_s: float | None = None
     level_since: int | None = None
     level_s: float | None = None
@@ -93,12 +96,16 @@ class Card(Struct, frozen=True):
 
 
 class _Headline(Struct, frozen=True):
-    """State, headline and reason of a bed. until: the time the headline ends with, ms by the bed's clock."""
+    """State, headline and reason of a bed. until: the time the headline ends with, ms by the bed's clock.
+
+    hides: the level that a shelf keeps from being asked for.
+    """
 
     state: str
     headline: str
     reason: str
     until: int | None = None
+    hides: str = ""
 
 
 def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None) -> Card:
@@ -130,6 +137,7 @@ def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInf
         signal="unwatched" if unwatched else s.signal.value,
         signal_reason=s.signal_reason,
         level=s.level.value,
+        hides=headline.hides,
         age_s=round((now_ms - s.at) / 1000, 1) if s.at else None,
         level_since=s.level_since,
         level_s=level_s,
@@ -176,16 +184,17 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
     if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [shelf for shelf in s.shelved if shelf.active]
-    if s.level is Level.QUIET and active:
+    if s.flag is None and active:
         reasons = "; ".join(f"{wording.plain(shelf.condition)}, shelved by {shelf.by}: {shelf.why}" for shelf in active)
-        return _Headline("shelved", "shelved until", reasons, min(shelf.until for shelf in active))
+        hides = max((shelf.level for shelf in active), key=list(Level).index).value
+        return _Headline("shelved", f"{hides}, shelved until", reasons, min(shelf.until for shelf in active), hides)
     return _Headline(s.level.value, s.level.value, s.reason)
 
 
 def _without_signal(s: Summary) -> _Headline:
-    if s.level not in (Level.QUIET, Level.LOOK):
+    if s.level in (Level.BEDSIDE, Level.TEAM):
         return _Headline(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
-    other = f"; {s.reason}" if s.reason and "usable signal" not in s.reason else ""
+    other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
         reason = f"monitor off on purpose, {s.paused.by}{why}{other}"

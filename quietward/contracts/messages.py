@@ -57,9 +57,10 @@ CARE_WORDS: dict[str, str] = {
 
 
 class Level(StrEnum):
-    """Attention level of a bed, calm first."""
+    """Attention level of a bed, calm first. `noted` calls nobody: the trace is not normal, or cannot be read."""
 
     QUIET = "quiet"
+    NOTED = "noted"
     LOOK = "look"
     BEDSIDE = "bedside"
     TEAM = "team"
@@ -277,13 +278,17 @@ class CareRecord(Struct, frozen=True):
 
 
 class Shelved(Struct, frozen=True):
-    """A condition that is suppressed until `until` (ms by the bed's clock). active: it is met at this moment."""
+    """A condition that is suppressed until `until` (ms by the bed's clock).
+
+    active: it is met at this moment. level: what it would ask for.
+    """
 
     condition: str
     by: str
     why: str
     until: int
     active: bool = False
+    level: Level = Level.LOOK
 
 
 class Paused(Struct, frozen=True):
@@ -400,6 +405,7 @@ class PolicyInfo(Struct, frozen=True):
     name: str
     rules: str
     longest_shelve_s: int
+    longest_shelve_bedside_s: int
     longest_pause_s: int
     longest_limit_s: int
     helps_within_s: int

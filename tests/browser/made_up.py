@@ -36,7 +36,8 @@ from quietward.runtime.embedded import free_port
 from tests.conftest import Server, make_store, wait_for
 
 SHEET = PolicyInfo(
-    "attention", "made-up", longest_shelve_s=3600, longest_pause_s=1800, longest_limit_s=14_400, helps_within_s=600,
+    "attention", "made-up", longest_shelve_s=3600, longest_shelve_bedside_s=600,
+    longest_pause_s=1800, longest_limit_s=14_400, helps_within_s=600,
     limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
 )  # fmt: skip
 

@@ -91,7 +91,7 @@ def test_what_people_do_reaches_the_detector_and_comes_back(page: Page, address:
     expect(page.locator(".tap")).to_have_text("Contraction begins")
     page.locator("summary", has_text="Monitor off").click()
     page.locator(".fold").get_by_role("button", name="Monitor off").click()
-    expect(page.locator(".waiting")).to_contain_text("noted as off until")
+    expect(page.locator(".waiting")).to_contain_text("monitor off until")
     page.get_by_role("button", name="On again").click()
     expect(page.locator(".waiting")).not_to_contain_text("noted as off")
     page.locator("summary", has_text="limits").click()

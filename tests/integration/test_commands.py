@@ -132,6 +132,7 @@ def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:
         "decelerations",
         "assessments",
         "flags",
+        "noted",
     } <= set(row)
     assert (row["record"], row["rules"], row["hz"], row["duration_s"]) == ("one", "nichd-2008", 4, 2400.0)
     (fall,) = row["decelerations"]

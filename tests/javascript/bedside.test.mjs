@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
 import { ANSWER_WITHIN_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
-import { boundsOf, longestMinutes, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
+import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
 
 /** @import { ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
@@ -13,7 +13,7 @@ const RUNNING = { text: "1 in 30 min", differs: "", is_running: true, since_onse
 const OVER = { ...RUNNING, is_running: false, running_from_s: null };
 const LIMIT = { condition: "low-baseline", measure: "baseline_bpm", limit: 100, lowest: 90, highest: 110 };
 /** @type {PolicyInfo} */
-const POLICY = { name: "attention", rules: "r", longest_shelve_s: 3600, longest_pause_s: 1830, longest_limit_s: 7200, helps_within_s: 600, limits: [LIMIT] };
+const POLICY = { name: "attention", rules: "r", longest_shelve_s: 3600, longest_shelve_bedside_s: 600, longest_pause_s: 1830, longest_limit_s: 7200, helps_within_s: 600, limits: [LIMIT] };
 
 describe("timing by hand", () => {
   test("begins and ends a contraction with one button", () => {
@@ -91,6 +91,8 @@ describe("how long something holds", () => {
   test("is at most what the policy allows, in whole minutes", () => {
     assert.equal(longestMinutes(POLICY.longest_shelve_s), 60);
     assert.equal(longestMinutes(POLICY.longest_pause_s), 30);
+    assert.equal(longestMinutes(longestShelf({ level: "look" }, POLICY)), 60);
+    assert.equal(longestMinutes(longestShelf({ level: "bedside" }, POLICY)), 10);
   });
 
   test("of another limit is cut to what the policy allows", () => {

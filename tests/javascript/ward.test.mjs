@@ -17,7 +17,7 @@ describe("beds", () => {
     assert.equal(first, byNeed[0]);
   });
 
-  for (const state of /** @type {const} */ (["quiet", "shelved", "paused"])) {
+  for (const state of /** @type {const} */ (["quiet", "noted", "shelved", "paused"])) {
     test(`have no first one when it is ${state}`, () => assert.equal(inOrder([card("bed-1", state)], "need").first, null));
   }
 

@@ -40,7 +40,7 @@ describe("a bed", () => {
 
   test("says that it was noted as off, unless that is its state", () => {
     const paused = { by: "Kim", why: "bathroom", until: AT };
-    assert.equal(waiting({ ...calm, paused, acknowledged_by: "Kim" }), "answered by Kim · noted as off until 00:04");
+    assert.equal(waiting({ ...calm, paused, acknowledged_by: "Kim" }), "answered by Kim · monitor off until 00:04");
     assert.equal(waiting({ ...calm, paused, state: "paused" }), "");
   });
 

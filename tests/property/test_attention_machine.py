@@ -47,7 +47,7 @@ POLICY = Policy(
     escalation=Escalation(look_after_s=30, bedside_after_s=25, team_by_s=70),
     repeat=Repeat(look_s=50, bedside_s=40, team_s=30),
     care=CareTimes(helps_within_s=30),
-    longest=Longest(shelve_s=60, pause_s=60, limit_s=60),
+    longest=Longest(shelve_s=60, shelve_bedside_s=60, pause_s=60, limit_s=60),
     condition=[
         Condition(
             name="probe",
@@ -117,6 +117,27 @@ POLICY = Policy(
             release=[("running_s", "<", 1)],
             release_s=5,
         ),
+        Condition(
+            name="mild",
+            level="noted",
+            text="",
+            all=[("deepest_30min_bpm", ">=", 25)],
+            hold_s=5,
+            release=[("deepest_30min_bpm", "<", 15)],
+            release_s=10,
+            unless=["uneasy"],
+            look_by_s=45,
+            goes_up_to="bedside",
+        ),
+        Condition(
+            name="unclear",
+            level="noted",
+            text="",
+            all=[("fhr_usable_1min", "<", 0.3)],
+            hold_s=0,
+            release=[("fhr_usable_1min", ">=", 0.4)],
+            release_s=0,
+        ),
     ],
 )
 NAMES = [c.name for c in POLICY.condition]
@@ -131,6 +152,7 @@ CAN_BE: dict[str, list[float]] = {  # a quiet value first, then one at which som
     "variability_bpm": [4, 8, 12, math.nan],
     "sinusoidal_min": [0, 6, 3],
     "running_s": [0, 80, 30, math.nan],
+    "deepest_30min_bpm": [0, 30, 20, math.nan],
     "ua_usable_30min": [1, 0.4],
     "observed_min": [10, 1],
     "deceleration_area_10min": [5, 2, math.nan],
@@ -180,7 +202,7 @@ class Witness:
     limit_ends: list[int] = field(default_factory=lambda: [-1] * len(NAMES))
     pause_ends: int = -1
     active_since: list[int | None] = field(default_factory=lambda: [None] * len(NAMES))
-    ranks: list[int] = field(default_factory=lambda: list(RANKS))  # by now: what goes on at the bedside asks for more
+    ranks: list[int] = field(default_factory=lambda: list(RANKS))  # by now: what goes on asks for more
 
     def acted(self, a: Attention, n: int, until: int, shelves: bool) -> None:
         """After what somebody did, for a time that ends at `until`: nothing ends later than was asked for.
@@ -214,18 +236,24 @@ class Witness:
         self._everything_ends(a, n, second)
         active = a.active[:, n].tolist()
         self._time_counts(active, second)
-        counts = [active[i] and (self.ranks[i] == TEAM or not (self.shelf_ends[i] > second)) for i in range(len(NAMES))]
+        counts = [
+            active[i] and self.ranks[i] > 0 and (self.ranks[i] == TEAM or not (self.shelf_ends[i] > second))
+            for i in range(len(NAMES))
+        ]
         level, asked = int(a.level[n]), max((self.ranks[i] for i in range(len(NAMES)) if counts[i]), default=0)
         assert (level > 0) == any(counts)
+        assert (a.noted[n] >= 0) == (level == 0 and (any(active) or COVERAGE in a.suppressed[:, n])), (
+            "quiet means quiet"
+        )
         assert level == TEAM or not self._asks_for_the_team(a, n)
         assert not a.acknowledged[n] or (before[2] and before[1] == a.flag[n])
         assert len(changes) <= 1
         for change in changes:
             assert change.word in ("eased", "lowered") or not a.acknowledged[n]
-            if change.word in ("escalated", "returned"):
+            if change.word in ("escalated", "returned", "unresolved"):
                 self.escalated_level = change.level
                 assert change.level == min(before[0] + 1, TEAM)
-            if change.word == "escalated":
+            if change.word in ("escalated", "unresolved"):
                 may = max(RANK[c.goes_up_to] for c, does in zip(POLICY.condition, counts, strict=True) if does)
                 assert change.level <= may
             if change.word == "raised" or level == 0 or (before[2] and level < before[0]):  # what was answered may fall
@@ -239,8 +267,12 @@ class Witness:
             since = self.active_since[i]
             self.active_since[i] = (second if since is None else since) if is_active else None
             since = self.active_since[i]
-            goes_on = since is not None and second - since >= POLICY.escalation.team_by_s
-            self.ranks[i] = TEAM if goes_on and RANKS[i] == RANK["bedside"] else RANKS[i]
+            lasts_s, look_by_s = -1 if since is None else second - since, POLICY.condition[i].look_by_s
+            self.ranks[i] = RANKS[i]
+            if RANKS[i] == RANK["bedside"] and lasts_s >= POLICY.escalation.team_by_s:
+                self.ranks[i] = TEAM
+            elif RANKS[i] == 0 and look_by_s is not None and lasts_s >= look_by_s:
+                self.ranks[i] = RANK["look"]
 
     def _asks_for_the_team(self, a: Attention, n: int) -> bool:
         return any(a.active[i, n] for i, rank in enumerate(self.ranks) if rank == TEAM)
@@ -268,7 +300,7 @@ class Witness:
         active = a.active[:, n].tolist()
         for i, condition in enumerate(POLICY.condition):
             said = [notice.why for notice in notices if notice.word == "held-back" and notice.condition == i]
-            assert len(said) <= 1
+            assert len(said) <= (RANKS[i] > 0), "what is only noted would have called nobody"
             assert self.told[i] not in said, (NAMES[i], said)
             (name, sign, limit), *others = condition.all
             own = limit if self.limit_ends[i] < 0 else self.limits[i]
@@ -278,7 +310,9 @@ class Witness:
             self.holds_since[i] = (second if since is None else since) if holds else None
             since = self.holds_since[i]
             long_enough = since is not None and second - since >= condition.hold_s
-            assert not long_enough or counts[i] or said or self.told[i] != NOT_SUPPRESSED, NAMES[i]
+            is_told = bool(said) or self.told[i] != NOT_SUPPRESSED or (RANKS[i] == 0 and active[i])
+            is_off = RANKS[i] == 0 and a.suppressed[i, n] == OFF
+            assert not long_enough or counts[i] or is_told or is_off, NAMES[i]
             goes_on = (long_enough or active[i]) and not counts[i]
             if self.told[i] == LOST:
                 goes_on = lost
@@ -477,6 +511,7 @@ class Beds(RuleBasedStateMachine):
                 plain.flag,
                 plain.acknowledged_at is not None,
             ), n
+            assert a.noted[n] == (-1 if plain.noted is None else NAMES.index(plain.noted.of.name)), n
             for i, w in enumerate(plain.all):
                 shown = active[i][n], counts[i][n], WORDS[suppressed[i][n]], until[i][n]
                 expected = w.active, w.counts, w.suppressed, -1 if w.shelved_until is None else w.shelved_until

@@ -151,14 +151,14 @@ def test_any_numbers_and_gaps_are_survived_and_give_no_nan(values: list[float | 
 def test_as_good_as_new_once_a_long_gap_is_over(blocks: list[Block], earlier: list[Block]) -> None:
     """After a gap as long as the longest window nothing of what was before it is left in the findings.
 
-    Flags go on, and a signal that was lost before the gap is said to be back.
+    Flags and what is noted go on, and a signal that was lost before the gap is said to be back.
     """
     back = (int(RULES.reading.signal.forget_after_s) + 1 + SECONDS) * 1000
     before = [Block("bed-1", "old", b.seq, b.t - back, b.at - back, b.fhr, b.ua) for b in earlier]
     first_ms = blocks[0].t
 
     def goes_on(event: Event) -> bool:
-        return event.kind == "signal" or event.kind.startswith("flag")
+        return event.kind == "signal" or event.kind.startswith(("flag", "noted"))
 
     def found(inputs: list[Input]) -> list[tuple[str, int, str]]:
         return [(e.kind, e.t, e.text) for e in work(inputs) if e.t >= first_ms and not goes_on(e)]

@@ -4,7 +4,7 @@ from functools import cache
 
 import pytest
 
-from tests.abnormalities import Case, cases, is_met, rows, told
+from tests.abnormalities import Case, cases, is_met, is_seen, rows, told
 
 SEEDS = (1, 2, 3)
 LEAST_MET = 0.95
@@ -30,6 +30,13 @@ def test_a_clean_strip_is_told_by_its_deadline(name: str) -> None:
     assert is_met(case, reached), f"{case.level} by {case.by_s:.0f} s ({case.source}): {reached}"
 
 
+@pytest.mark.parametrize("name", [case.name for case in cases()])
+def test_quiet_means_quiet(name: str) -> None:
+    """A bed is noted as soon as its trace is not normal by definition, whatever it asks for later; only then."""
+    case, reached = clean()[name]
+    assert is_seen(case, reached), f"by {case.seen_by_s:.0f} s ({case.source}): {reached}"
+
+
 def test_realistic_strips_are_too_but_for_few() -> None:
     """Loss, wrong samples and half rates; nobody may be called for a normal one at the bedside."""
     made = cases(SEEDS)
@@ -38,6 +45,8 @@ def test_realistic_strips_are_too_but_for_few() -> None:
     missed = [f"{case.name}: {reached}" for case, reached in asked if not is_met(case, reached)]
     assert len(missed) <= (1 - LEAST_MET) * len(asked), "\n".join(missed)
     assert not [case.name for case, reached in asked if case.level == "none" and "bedside" in reached]
+    abnormal = [(case, reached) for case, reached in outcome if case.level != "none"]
+    assert not [case.name for case, reached in abnormal if not is_seen(case, reached)]
 
 
 def test_every_row_has_a_source_and_a_level() -> None:

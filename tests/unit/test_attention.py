@@ -117,7 +117,7 @@ def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
     running = bed.now().running
     assert running is not None
     assert running.depth_bpm > 50
-    assert bed.now().level is Level.QUIET
+    assert bed.now().level is Level.NOTED
     bed.play(trace[(FALL_AT_S + 60) * 4 : (FALL_AT_S + BEDSIDE_AT_S + 10) * 4])
     assert bed.now().level is Level.BEDSIDE
     assert "not over" in bed.now().reason
@@ -128,7 +128,7 @@ def test_worse_goes_up_and_ease_ends_the_flag() -> None:
     bed.play(with_long_fall(TEAM_AT_S + 40, 1900))
     assert bed.flags()[:3] == [("raised", "look"), ("worsened", "bedside"), ("worsened", "team")]
     assert bed.flags()[-1] == ("eased", "quiet")
-    assert bed.now().level is Level.QUIET
+    assert bed.now().level is Level.NOTED
 
 
 def low_baseline(seconds: float) -> Trace:
@@ -252,11 +252,11 @@ def test_other_needs_words() -> None:
 def test_a_shelf_ends_and_then_the_flag_is_there_again() -> None:
     bed = bed_with_low_baseline()
     first = flag_of(bed)
-    bed.do(Shelve("b", "Kim", first, 900, "known, plan is written"))
-    assert bed.now().level is Level.QUIET
+    bed.do(Shelve("b", "Kim", first, 600, "known, plan is written"))
+    assert bed.now().level is Level.NOTED
     assert [(s.condition, s.by, s.active) for s in bed.now().shelved] == [("low-baseline", "Kim", True)]
-    bed.play(low_baseline(840))
-    assert bed.now().level is Level.QUIET
+    bed.play(low_baseline(540))
+    assert bed.now().level is Level.NOTED
     bed.play(low_baseline(90))
     assert bed.now().level is Level.BEDSIDE
     assert flag_of(bed) != first
@@ -266,7 +266,7 @@ def test_a_shelf_ends_and_then_the_flag_is_there_again() -> None:
 
 def test_a_shelf_can_be_ended_early() -> None:
     bed = bed_with_low_baseline()
-    bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "known"))
     bed.do(Unshelve("b", "Kim"))
     bed.play(low_baseline(10))
     assert bed.now().level is Level.BEDSIDE
@@ -278,16 +278,16 @@ def test_team_cannot_be_shelved_and_is_not_hidden_by_a_shelf() -> None:
     bed = Bed()
     trace = with_long_fall(TEAM_AT_S + 60, 0)
     bed.play(trace[: (FALL_AT_S + BEDSIDE_AT_S + 20) * 4])
-    bed.do(Shelve("b", "Kim", flag_of(bed), 1800, "in the room"))
-    assert bed.now().level is Level.QUIET
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "in the room"))
+    assert bed.now().level is Level.NOTED
     bed.play(trace[(FALL_AT_S + BEDSIDE_AT_S + 20) * 4 :])
     assert bed.now().level is Level.TEAM
-    bed.do(Shelve("b", "Kim", flag_of(bed), 1800, "in the room"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "in the room"))
     assert bed.now().level is Level.TEAM
     assert "cannot be shelved" in bed.last("not-taken").text
 
 
-@pytest.mark.parametrize("for_s", [0, 100_000])
+@pytest.mark.parametrize("for_s", [0, 601, 100_000])
 def test_a_shelf_needs_an_end_within_the_policys_longest(for_s: int) -> None:
     bed = bed_with_low_baseline()
     bed.do(Shelve("b", "Kim", flag_of(bed), for_s, "known"))
@@ -343,10 +343,10 @@ def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
     bed.play(decelerating(40, 70))
     concern = bed.now().concern
     assert concern is not None
-    bed.do(SetBedLimit("b", "Kim", "concern-high", 79.0, 1800, "plan of the day"))
-    assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 79.0)]
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 59.0, 1800, "plan of the day"))
+    assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 59.0)]
     bed.do(SetBedLimit("b", "Kim", "concern-high", 99.0, 1800, "too far"))
-    assert "use 50 to 80" in bed.last("not-taken").text
+    assert "use 50 to 60" in bed.last("not-taken").text
     bed.do(SetBedLimit("b", "Kim", "fall-not-recovering", 900.0, 1800, "no"))
     assert "no limit of a single bed" in bed.last("not-taken").text
     bed.play(decelerating(31, 70))
@@ -391,7 +391,7 @@ def test_nothing_is_taken_at_a_bed_from_which_nothing_has_come() -> None:
 def test_the_reason_is_a_sentence_with_numbers() -> None:
     bed = Bed()
     bed.play(decelerating(40, 70))
-    assert re.search(r"\d+ variable decelerations in 30 min, deepest 7\d bpm, variability \d+ bpm", bed.now().reason)
+    assert re.search(r"\d+ variable decelerations in 30 min · deepest 7\d bpm · variability \d+ bpm", bed.now().reason)
 
 
 def test_an_answer_to_an_old_or_foreign_flag_changes_nothing() -> None:
@@ -426,7 +426,7 @@ def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
     assert bed.now().level is Level.BEDSIDE
     bed.play(lively(140, 120))
     assert bed.now().signal is not SignalState.LOST
-    assert bed.now().level is Level.QUIET
+    assert bed.now().level is Level.NOTED
 
 
 def test_a_device_that_sends_no_value_is_lost_too() -> None:
@@ -456,9 +456,9 @@ def test_no_level_without_a_reason() -> None:
 def test_what_people_said_survives_a_rebuild_without_a_checkpoint() -> None:
     """A checkpoint of other rules is of no use; shelves, pauses, limits and notes come back from the last summary."""
     bed = bed_with_low_baseline()
-    bed.do(Shelve("b", "Kim", flag_of(bed), 900, "known"))
+    bed.do(Shelve("b", "Kim", flag_of(bed), 600, "known"))
     bed.do(Pause("b", "Ana", 1200, "walk"))
-    bed.do(SetBedLimit("b", "Kim", "concern-high", 70.0, 1800, "plan of the day"))
+    bed.do(SetBedLimit("b", "Kim", "concern-high", 55.0, 1800, "plan of the day"))
     bed.do(RecordCare("b", "Ana", "transducer-moved"))
     before = bed.now()
     again = Bed()
@@ -493,3 +493,18 @@ def test_a_strip_that_has_gone_flat_is_not_called_quiet() -> None:
     assert flag["reason"].count("variability 5 bpm or less") == 1
     assert 49 * 60 <= flag["raised_s"] <= 60 * 60
     assert lively["flags"] == []
+
+
+def test_assess_says_when_a_bed_was_noted_and_why() -> None:
+    """Quiet, then a baseline above 160 (NICHD 2008, FIGO 2015: for more than 10 min), which asks for a look later."""
+    rise = np.concatenate([flat(140, 1500), flat(170, 2700)]) + ripple(4200, 9.0, 7.0)
+    quiet, risen = assess(
+        [Recording("a", lively(140, 4200), flat(10, 4200)), Recording("b", rise, flat(10, 4200))], RULES, "nichd-2008"
+    )
+    assert [(row["from_s"], row["to_s"]) for row in quiet["noted"]] == [(0, pytest.approx(600, abs=10))]
+    assert quiet["noted"][0]["reason"] == "not enough trace to judge yet"
+    *_, last = risen["noted"]
+    assert last["reason"].startswith("baseline 170 bpm, above 160 for 10 min")
+    assert 2100 <= last["from_s"] <= 2700
+    assert [flag["level"] for flag in risen["flags"]][:1] == ["look"]
+    assert last["to_s"] == risen["flags"][0]["raised_s"], "its flag speaks from then on"

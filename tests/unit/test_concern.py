@@ -2,7 +2,7 @@
 
 import math
 
-import numpy as np
+import msgspec
 import pytest
 
 from quietward.detect.core import arrays
@@ -37,15 +37,25 @@ NONE_OF_IT = {
 weigh = called(concern.weigh)
 
 
-def weighed(values: dict[str, float], concerned: Concern = CONCERN) -> tuple[list[float], float]:
-    """Return the points and the sum, beside a bed at which nothing is found."""
+def found(values: dict[str, float], concerned: Concern = CONCERN) -> Findings:
+    """Return the findings of a bed, beside one at which nothing is found."""
     f = arrays.empty(Findings, 2, {"rule_sets": 1, "findings": len(concerned.finding)})
     for name, none in NONE_OF_IT.items():
         f.values[0, ASKED[name]] = values.get(name, none), none
     for n in range(2):
         weigh(f, n, concerned.numbers)
     assert f.points[:, 1].tolist() == [0, 0, 0, 0]
+    return f
+
+
+def weighed(values: dict[str, float], concerned: Concern = CONCERN) -> tuple[list[float], float]:
+    """Return the points and the sum."""
+    f = found(values, concerned)
     return f.points[:, 0].tolist(), float(f.concern[0])
+
+
+def classed(concerned: Concern, values: dict[str, float] | None = None) -> float:
+    return float(found(values or {}, concerned).values[0, ASKED["concern_class"], 0])
 
 
 @pytest.mark.parametrize(
@@ -84,9 +94,10 @@ def test_nothing_is_said_of_too_little_signal(usable: float, known: bool) -> Non
 
 
 def test_classes_begin_at_their_values() -> None:
-    ranks = concern.rank(CONCERN, np.array([0, 29.9, 30, 59.9, 60, 100, UNKNOWN])).tolist()
-    assert ranks[:-1] == [1, 1, 2, 2, 3, 3]
-    assert math.isnan(ranks[-1])
+    totals = {0.0: 1, 29.9: 1, 30.0: 2, 59.9: 2, 60.0: 3, 100.0: 3}
+    for total, expected in totals.items():
+        assert classed(msgspec.structs.replace(CONCERN, start=total)) == expected
+    assert math.isnan(classed(CONCERN, {"fhr_usable_30min": 0.0}))
 
 
 def test_the_three_that_weigh_most_are_named_and_none_of_less_than_two_points() -> None:

@@ -116,7 +116,7 @@ def test_a_shelved_flag_is_over_and_waits_no_longer() -> None:
     assert (episode.over_at, episode.unanswered_s(NOW), episode.highest) == (NOW - 58 * MINUTE, 120, "look")
 
 
-@pytest.mark.parametrize("again", ["renewed", "repeated", "returned", "worsened"])
+@pytest.mark.parametrize("again", ["renewed", "repeated", "returned", "unresolved", "worsened"])
 def test_a_flag_that_asks_again_waits_again(again: str) -> None:
     log = [flag(1, 60, "raised"), flag(2, 58, "acknowledged", by="Kim"), flag(3, 5, again)]
     assert alert_episodes(log)[0].unanswered_s(NOW) == 7 * 60

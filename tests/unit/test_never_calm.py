@@ -4,17 +4,31 @@ Common practice, no source: an emergency is over when the rate has recovered or 
 monitor can no longer see it.
 """
 
+from functools import cache
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import Acknowledge, Level, Pause, Shelve
+from quietward.contracts.messages import (
+    HZ,
+    Acknowledge,
+    Level,
+    Pause,
+    RecordCare,
+    SetBedLimit,
+    Shelve,
+    Tick,
+    Unshelve,
+)
+from quietward.detect.core import engine
+from quietward.detect.core.state.state import State
 from tests.traces import RULES, Signal, flat, put, ramp
-from tests.unit.test_attention import T0, Bed, decelerating, flag_of, lively
+from tests.unit.test_attention import LOST_S, T0, Bed, decelerating, flag_of, lively
 
 RANK = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM].index
-CALLING = ("raised", "worsened", "escalated", "renewed", "repeated", "returned")
+CALLING = ("raised", "worsened", "escalated", "renewed", "repeated", "returned", "unresolved")
 
 
 def fallen(to_bpm: float, minutes: float) -> Signal:
@@ -135,6 +149,7 @@ def test_every_number_of_a_reason_is_one_that_is_known() -> None:
     assert RULES.policy.condition
 
 
+EVALUATED_EVERY_S = int(RULES.reading.look.every_s)
 TEAM_BY_S = int(RULES.policy.escalation.team_by_s)
 
 
@@ -160,7 +175,81 @@ def test_no_press_of_a_button_keeps_the_team_away(how: str) -> None:
     team = [e for e in bed.events if e.kind.startswith("flag-") and e.detail["level"] == "team"]
     assert team
     assert (team[0].t - began) / 1000 <= TEAM_BY_S + 60
-    assert "not resolved within 45 min: " in team[0].text or "unanswered" in team[0].text
+    assert "not resolved within 40 min: " in team[0].text or "unanswered" in team[0].text
+
+
+DEEDS = st.sampled_from(["acknowledge", "shelve", "unshelve", "pause", "care", "limit"])
+ACTS = st.lists(st.tuples(st.integers(1, 900), DEEDS, st.floats(0, 1)), max_size=20)
+"""Seconds to the next act, what it is, and how long it lasts: a share of the longest that the policy allows."""
+
+
+def act(bed: Bed, what: str, share: float) -> None:
+    """Do whatever is possible at the bed; what is not is refused, and said so."""
+    flag, longest = bed.now().flag or "b-f0", RULES.policy.longest
+    shelf_s = longest.shelve_bedside_s if bed.now().level is Level.BEDSIDE else longest.shelve_s
+    match what:
+        case "acknowledge":
+            bed.do(Acknowledge("b", "Kim", flag))
+        case "shelve":
+            bed.do(Shelve("b", "Kim", flag, max(1, round(share * shelf_s)), "known"))
+        case "unshelve":
+            bed.do(Unshelve("b", "Kim"))
+        case "pause":
+            bed.do(Pause("b", "Kim", round(share * longest.pause_s), "walk"))
+        case "care":
+            bed.do(RecordCare("b", "Kim", "turned"))
+        case _:
+            (low, high) = next(c.for_one_bed for c in RULES.policy.condition if c.name == "concern-high") or (60, 60)
+            bed.do(SetBedLimit("b", "Kim", "concern-high", low + share * (high - low), longest.limit_s, "plan"))
+
+
+@cache
+def worsening() -> tuple[bytes, int]:
+    """Return the state of a bed whose concern has just reached 60, and its second."""
+    bed = Bed()
+    trace = decelerating(90, 70)
+    for minute in range(90):
+        bed.play(trace[minute * 240 : (minute + 1) * 240])
+        if (bed.now().concern or 0) >= 60:
+            return bed.state.to_bytes(), bed.second
+    raise AssertionError("its concern never reached 60")
+
+
+@settings(max_examples=25, deadline=None)
+@given(ACTS)
+def test_no_sequence_of_acts_keeps_the_team_from_a_bed_that_goes_on(acts: list[tuple[int, str, float]]) -> None:
+    """All acts, in any order, at any time: within an hour the team has been asked for."""
+    stored, second = worsening()
+    bed = Bed()
+    state = State.from_bytes(stored, RULES)
+    assert state is not None
+    bed.state, bed.second = state, second
+    trace, played = decelerating(160, 70)[second * HZ :], 0
+    for after_s, what, share in acts:
+        until = min(played + after_s, 3600)
+        bed.play(trace[played * HZ : until * HZ])
+        played = until
+        act(bed, what, share)
+    bed.play(trace[played * HZ : 3600 * HZ])
+    assert any(e.kind.startswith("flag-") and e.detail["level"] == "team" for e in bed.events)
+
+
+@settings(max_examples=10, deadline=None)
+@given(ACTS)
+def test_no_sequence_of_acts_keeps_a_silent_bed_silent_for_more_than_an_hour(
+    acts: list[tuple[int, str, float]],
+) -> None:
+    bed = Bed()
+    bed.play(lively(140, 900))
+    asked_at = bed.second
+    for after_s, what, share in [*acts, (4200, "unshelve", 0.0)]:
+        for _ in range(0, after_s, EVALUATED_EVERY_S):
+            bed.second += EVALUATED_EVERY_S
+            bed.take(engine.step(bed.state, [Tick((T0 + bed.second) * 1000)]))
+            asks = bed.state.attention.level[0] > 0 and not bed.state.attention.acknowledged[0]
+            asked_at = bed.second if asks else asked_at
+            assert bed.second - asked_at <= 3600 + LOST_S + 60
+        act(bed, what, share)
 
 
 def test_pauses_have_a_total() -> None:

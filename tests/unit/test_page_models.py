@@ -60,9 +60,10 @@ def order(cards: list[Card], before: dict[str, Ranking] | None = None) -> list[s
 
 
 PAUSED = Paused("Kim", "bathroom", NOW + 600_000)
-SHELF = Shelved("low-baseline", "Kim", "toco moved", NOW + 900_000, active=True)
+SHELF = Shelved("low-baseline", "Kim", "toco moved", NOW + 900_000, active=True, level=Level.BEDSIDE)
 SHEET = PolicyInfo(
-    "attention", "r1", longest_shelve_s=3600, longest_pause_s=1800, longest_limit_s=7200, helps_within_s=600,
+    "attention", "r1", longest_shelve_s=3600, longest_shelve_bedside_s=600,
+    longest_pause_s=1800, longest_limit_s=7200, helps_within_s=600,
     limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
 )  # fmt: skip
 
@@ -99,14 +100,37 @@ def test_the_bed_that_needs_somebody_comes_first() -> None:
     assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10"]
 
 
-def test_what_is_off_on_purpose_or_shelved_stands_between_quiet_and_look() -> None:
+def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
+    noted = summary("bed-2", level=Level.NOTED, reason="baseline 166 bpm, above 160 for 11 min", concern=20.0)
+    found = build_card("bed-2", noted, NOW)
+    assert (found.state, found.headline, found.shape) == ("noted", "noted", "square")
+    assert (found.flag, found.waiting_s) == (None, None)
+    assert found.reason == "baseline 166 bpm, above 160 for 11 min"
+    cards = [
+        build_card("bed-1", summary("bed-1", concern=31.0), NOW),
+        found,
+        build_card("bed-3", summary("bed-3", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
+    ]
+    assert order(cards) == ["bed-3", "bed-2", "bed-1"]
+
+
+def test_a_lost_signal_is_said_and_not_what_was_noted_before() -> None:
+    found = shown(
+        signal=SignalState.LOST, signal_reason="nothing for 12 s", level=Level.NOTED, reason="baseline 166 bpm"
+    )
+    assert (found.state, found.reason) == ("lost", "nothing for 12 s")
+
+
+def test_what_is_off_on_purpose_stands_below_look_and_what_is_shelved_where_it_would_be_without() -> None:
     cards = [
         build_card("bed-1", summary("bed-1", concern=60.0), NOW),
         build_card("bed-2", summary("bed-2", shelved=[SHELF]), NOW),
         build_card("bed-3", summary("bed-3", signal=SignalState.LOST, paused=PAUSED), NOW),
         build_card("bed-4", summary("bed-4", level=Level.LOOK, level_since=NOW, flag="f"), NOW),
     ]
-    assert order(cards) == ["bed-4", "bed-3", "bed-2", "bed-1"]
+    assert order(cards) == ["bed-2", "bed-4", "bed-3", "bed-1"]
+    asking = build_card("bed-5", summary("bed-5", level=Level.BEDSIDE, level_since=NOW, flag="f"), NOW)
+    assert order([*cards, asking])[:2] == ["bed-5", "bed-2"], "whoever has not been answered comes first"
 
 
 def test_small_changes_of_concern_make_no_bed_jump() -> None:
@@ -168,9 +192,10 @@ def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
 
 
 def test_a_bed_that_is_quiet_only_because_something_is_shelved_says_so() -> None:
-    later = msgspec.structs.replace(SHELF, condition="concern-high", why="known", until=NOW + 1_800_000)
+    later = msgspec.structs.replace(SHELF, condition="long-fall", why="known", until=NOW + 1_800_000, level=Level.LOOK)
     found = shown(shelved=[later, SHELF])
-    assert (found.state, found.headline, found.until) == ("shelved", "shelved until", SHELF.until)
+    assert (found.state, found.headline, found.until) == ("shelved", "bedside, shelved until", SHELF.until)
+    assert found.hides == "bedside"
     assert "low baseline, shelved by Kim: toco moved" in found.reason
     assert shown(shelved=[msgspec.structs.replace(SHELF, active=False)]).state == "quiet"
     assert shown(shelved=[SHELF], level=Level.LOOK, level_since=NOW, flag="f").state == "look"

@@ -100,7 +100,11 @@ def test_only_rule_sets_may_ask_for_what_depends_on_them(monkeypatch: pytest.Mon
         (lambda t: t.replace('unless = ["fall-not-recovering"]', 'unless = ["fall-not-there"]'), "no such condition"),
         (lambda t: t.replace("hold_s = 300", 'hold_s = 300\ninhibited_by = ["concern-raised"]', 1), "no such earlier"),
         (lambda t: t.replace('level = "bedside"', 'level = "bedside"\ngoes_up_to = "look"', 1), "goes_up_to"),
-        (lambda t: t.replace("for_one_bed = [50, 80]", "for_one_bed = [70, 80]"), "for_one_bed"),
+        (lambda t: t.replace("for_one_bed = [50, 60]", "for_one_bed = [50, 55]"), "for_one_bed"),
+        (
+            lambda t: t.replace("look_by_s = 900\n", "", 1).replace("hold_s = 300", "hold_s = 300\nlook_by_s = 9", 1),
+            "noted",
+        ),
         (lambda t: t.replace('name = "sinusoidal"', 'name = "low-baseline"'), "a name of its own"),
         (lambda t: t.replace('needs = [["observed_min"', 'needs = [["observed_hours"', 1), "no such measure"),
     ],

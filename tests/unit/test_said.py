@@ -30,8 +30,7 @@ from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.people import care
-from quietward.detect.core.reporting import events as reporting
-from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting import reasons, summaries
 from quietward.detect.core.state.state import State
 from tests.strips import box, put_all, toco, without
 from tests.traces import RULES, Signal, flat, put, ramp, ripple
@@ -252,38 +251,38 @@ def test_every_minute_the_trend_is_told() -> None:
 @pytest.mark.parametrize(
     ("fhr", "ua", "said"),
     [
-        (flat(140, 900) + ripple(900, 8, 10), None, "variability 8 bpm"),
-        (flat(140, 900) + ripple(900, 3, 10), None, "variability 3 bpm for 15 min"),
-        (flat(140, 240) + ripple(240, 3, 10), None, "variability 3 bpm"),
-        (flat(140, 100), None, "variability 0 bpm"),
-        (flat(109, 900) + ripple(900, 8, 10), None, "variability 8 bpm, baseline 109 bpm"),
-        (flat(161, 900) + ripple(900, 8, 10), None, "variability 8 bpm, baseline 161 bpm"),
-        (flat(160, 900) + ripple(900, 8, 10), None, "variability 8 bpm"),
+        (flat(140, 900) + ripple(900, 8, 10), None, "variability 8 bpm · no decelerations"),
+        (flat(140, 900) + ripple(900, 3, 10), None, "variability 3 bpm for 15 min · no decelerations"),
+        (flat(140, 240) + ripple(240, 3, 10), None, "variability 3 bpm · no decelerations"),
+        (flat(140, 100), None, "variability 0 bpm · no decelerations"),
+        (flat(109, 900) + ripple(900, 8, 10), None, "variability 8 bpm · baseline 109 bpm · no decelerations"),
+        (flat(161, 900) + ripple(900, 8, 10), None, "variability 8 bpm · baseline 161 bpm · no decelerations"),
+        (flat(160, 900) + ripple(900, 8, 10), None, "variability 8 bpm · no decelerations"),
         (flat(math.nan, 300), None, "no decelerations"),
         (
             put_all(flat(140, 900), (300, box(-24, 60)), (500, box(-60, 60))),
             None,
-            "2 variable decelerations in 30 min, deepest 60 bpm, variability 0 bpm for 15 min",
+            "2 variable decelerations in 30 min · deepest 60 bpm · variability 0 bpm for 15 min",
         ),
         (
             put_all(flat(140, 2400), (300, box(-60, 60)), (700, box(-24, 60))),
             None,
-            "1 variable deceleration in 30 min, deepest 24 bpm, variability 0 bpm for 40 min",
+            "1 variable deceleration in 30 min · deepest 24 bpm · variability 0 bpm for 40 min",
         ),
         (
             put_all(flat(140, 1200), (630, ramp(-20, 35, 0, 35.25)), (830, ramp(-20, 35, 0, 35.25))),
             toco(1200, 200, 400, 600, 800, 1000),
-            "late decelerations with 2 of the last 5 contractions, deepest 20 bpm, variability 1 bpm for 20 min",
+            "late decelerations, 2 of 5 contractions · deepest 20 bpm · variability 1 bpm for 20 min",
         ),
         (
             put_all(flat(140, 900), (400, box(-24, 150))),
             toco(900, 200, 400, 600, 800),
-            "1 prolonged deceleration in 30 min, deepest 24 bpm, variability 0 bpm for 15 min",
+            "1 prolonged deceleration in 30 min · deepest 24 bpm · variability 0 bpm for 15 min",
         ),
     ],
 )
 def test_the_last_half_hour_in_words(fhr: Signal, ua: Signal | None, said: str) -> None:
-    assert reporting.pattern(Bed().play(fhr, ua).state, 0) == said
+    assert reasons.pattern(Bed().play(fhr, ua).state, 0) == said
 
 
 # What was done, and the ten minutes before and after it.
@@ -361,7 +360,7 @@ def test_the_newest_twelve_notes_are_kept() -> None:
     for i in range(14):
         bed.do(RecordCare("b", "Kim", "other", f"{i}"))
     assert [note.text for note in bed.said.cared] == [str(i) for i in range(13, 1, -1)]
-    assert bed.said.level is Level.QUIET
+    assert bed.said.level is Level.NOTED
 
 
 # Contractions timed by hand.

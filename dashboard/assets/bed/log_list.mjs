@@ -7,6 +7,7 @@ import { timeOfDay } from "../shared/words.mjs";
 /** @import { LogEvent } from "../shared/types" */
 
 const SHOWN = 60;
+const CALLED_NOBODY = new Set(["held-back", "noted", "noted-over"]);
 const BY_PEOPLE = new Set(["flag-acknowledged", "flag-shelved", "care", "pause", "hand-contraction", "hand-undone", "own-limit", "not-taken"]);
 
 export class LogList {
@@ -16,8 +17,8 @@ export class LogList {
     this.events = [];
     this.root = make("section", "box");
     this.list = make("ol", "log");
-    const quiet = field("without what was kept quiet", "input", { type: "checkbox" });
-    this.hidesHeldBack = quiet.input;
+    const quiet = field("without what called nobody", "input", { type: "checkbox" });
+    this.hidesUncalled = quiet.input;
     quiet.input.addEventListener("change", () => this.draw());
     const all = make("p", "all");
     all.append("All of it: ");
@@ -38,7 +39,7 @@ export class LogList {
   }
 
   draw() {
-    const chosen = this.events.filter((event) => !(this.hidesHeldBack.checked && event.kind === "held-back"));
+    const chosen = this.events.filter((event) => !(this.hidesUncalled.checked && CALLED_NOBODY.has(event.kind)));
     this.list.replaceChildren(...chosen.slice(0, SHOWN).map(line));
   }
 }
@@ -55,7 +56,7 @@ function line(event) {
 
 /** @param {string} kind */
 function group(kind) {
-  if (kind === "held-back") return "kept-quiet";
+  if (CALLED_NOBODY.has(kind)) return "kept-quiet";
   if (BY_PEOPLE.has(kind)) return "person";
   return kind.startsWith("flag") ? "flag" : "";
 }

@@ -79,7 +79,7 @@ export default class BedView {
     this.below.hidden = !found;
     if (!found) return setText(this.reason, "No device of this bed has sent anything.");
     const { card } = found;
-    this.host.className = `live bed state-${card.state}${card.acknowledged_by ? " answered" : ""}`;
+    this.host.className = `live bed state-${card.state}${card.hides ? ` hides-${card.hides}` : ""}${card.acknowledged_by ? " answered" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.reason, card.reason);

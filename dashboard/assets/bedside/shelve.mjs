@@ -2,7 +2,7 @@
 
 import { button, disclosure, field, ifChanged, make, minutesField, setText } from "../shared/elements.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
-import { longestMinutes, secondsOf, whyNotShelved } from "./times.mjs";
+import { longestMinutes, longestShelf, secondsOf, whyNotShelved } from "./times.mjs";
 
 /** @import { Card, PolicyInfo, Shelved, Tell } from "../shared/types" */
 
@@ -37,7 +37,7 @@ export class ShelveForm {
     this.flag = card.flag;
     const hindrance = whyNotShelved(card, policy);
     this.inside.disabled = hindrance !== "";
-    if (policy) this.minutes.input.max = String(longestMinutes(policy.longest_shelve_s));
+    if (policy) this.minutes.input.max = String(longestMinutes(longestShelf(card, policy)));
     setText(this.hint, hindrance || `At most ${this.minutes.input.max} min. It comes back by itself.`);
     ifChanged(this.note, card.shelved, () => {
       const list = make("ul", "held");

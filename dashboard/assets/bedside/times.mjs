@@ -21,6 +21,15 @@ export function longestMinutes(seconds) {
 }
 
 /**
+ * For how many seconds a bed's flag may be shelved at most: who is needed at the bedside is set aside for minutes only.
+ * @param {Pick<Card, "level">} card
+ * @param {PolicyInfo} policy
+ */
+export function longestShelf(card, policy) {
+  return card.level === "bedside" ? policy.longest_shelve_bedside_s : policy.longest_shelve_s;
+}
+
+/**
  * Why a bed's flag cannot be shelved; empty when it can.
  * @param {Pick<Card, "level" | "flag">} card
  * @param {PolicyInfo | null} policy

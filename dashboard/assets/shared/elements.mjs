@@ -4,6 +4,7 @@ const SVG = "http://www.w3.org/2000/svg";
 /** @type {Record<string, string>} */
 const OUTLINES = {
   ring: "M10 2a8 8 0 1 0 .01 0zm0 3a5 5 0 1 1-.01 0z",
+  square: "M3 3h14v14H3zm3 3v8h8V6z",
   diamond: "M10 1l9 9-9 9-9-9z",
   triangle: "M10 2l9 16H1z",
   hexagon: "M5.5 2h9l5 8-5 8h-9l-5-8z",

@@ -3,7 +3,7 @@
 
 import type { Strip } from "./strip.mjs";
 
-export type Level = "quiet" | "look" | "bedside" | "team";
+export type Level = "quiet" | "noted" | "look" | "bedside" | "team";
 export type State = Level | "lost" | "unwatched" | "paused" | "shelved";
 
 /** Something on a strip, in seconds by the bed's clock; to null: it marks a moment. */
@@ -33,6 +33,7 @@ export interface Shelved {
   why: string;
   until: number;
   active: boolean;
+  level: Level;
 }
 
 /** A condition that has another limit at this bed until `until`. */
@@ -74,6 +75,7 @@ export interface Card {
   signal_reason: string;
   until: number | null;
   level: Level;
+  hides: string;
   age_s: number | null;
   level_since: number | null;
   level_s: number | null;
@@ -125,6 +127,7 @@ export interface PolicyInfo {
   name: string;
   rules: string;
   longest_shelve_s: number;
+  longest_shelve_bedside_s: number;
   longest_pause_s: number;
   longest_limit_s: number;
   helps_within_s: number;

@@ -58,7 +58,7 @@ export function headline(card) {
  * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag">} card
  */
 export function waiting(card) {
-  const off = card.paused && card.state !== "paused" ? `noted as off until ${timeOf(card.paused.until)}` : "";
+  const off = card.paused && card.state !== "paused" ? `monitor off until ${timeOf(card.paused.until)}` : "";
   if (card.acknowledged_by) return [`answered by ${card.acknowledged_by}`, off].filter(Boolean).join(" · ");
   const alone = card.waiting_s !== null && card.flag ? `unanswered for ${duration(card.waiting_s)}` : "";
   return [alone, off].filter(Boolean).join(" · ");

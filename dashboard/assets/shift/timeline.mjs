@@ -10,7 +10,7 @@ import { duration, timeOf } from "../shared/words.mjs";
  * @property {string} bed
  * @property {number} now
  * @property {number} since_s
- * @property {{ from_s: number, until_s: number, level: Exclude<Level, "quiet">, waits: boolean, text: string }[]} flags
+ * @property {{ from_s: number, until_s: number, level: Exclude<Level, "quiet" | "noted">, waits: boolean, text: string }[]} flags
  * @property {[from: number, until: number][]} nothing
  * @property {{ at_s: number, what: string, by: string }[]} done
  * @property {number} calls

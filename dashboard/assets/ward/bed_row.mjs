@@ -80,10 +80,10 @@ export class BedRow {
    * @param {boolean} isShort there is little room for words
    */
   show(card, strip, isFirst, isShort) {
-    this.root.className = `band state-${card.state}${isFirst ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
+    this.root.className = `band state-${card.state}${card.hides ? ` hides-${card.hides}` : ""}${isFirst ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
-    setText(this.reason, card.reason || (card.running ? `deceleration running: ${card.running}` : ""));
+    setText(this.reason, card.running && !card.flag ? `deceleration running: ${card.running}` : card.reason);
     this.reason.title = this.reason.textContent ?? ""; // where the row is too low for all of it
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords(card));

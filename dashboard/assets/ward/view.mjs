@@ -13,6 +13,9 @@ import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
 
 const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
 
+/** @type {Record<string, string>} */
+const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody" };
+
 export default class WardView {
   /**
    * @param {HTMLElement} host
@@ -116,7 +119,7 @@ export default class WardView {
    */
   speak(first) {
     /** @param {string} reason */
-    const sentence = (reason) => (first.state === "quiet" ? "All beds quiet" : `${first.bed}: ${headline(first)}. ${reason}`);
+    const sentence = (reason) => CALM[first.state] ?? `${first.bed}: ${headline(first)}. ${reason}`;
     const text = sentence(first.reason.replace(/\d+(\.\d+)?/g, ""));
     if (text === this.spoken) return;
     this.spoken = text;

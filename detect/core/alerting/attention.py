@@ -13,14 +13,16 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
                       │ ▲  ▲ │                                   │
            escalated ─┘ │  │ └── shelved ──▶ none                │
            worsened ────┘  └── worsened, renewed, ───────────────┘
-                               repeated, returned
+                               repeated, returned, unresolved
 
 - An unacknowledged flag goes one level up after the policy's time, as far as its conditions may go, and never falls
   while what brought it there holds.
 - An acknowledged flag keeps its level and waits. It alerts again when what holds gets worse (worsened), when another
   condition of the same rank begins that none of the acknowledged ones explains (renewed), when it still holds after
   the policy's time (repeated), and when the intervention has not helped in time: then it comes back one level up
-  (returned).
+  (returned). So it does when it has been answered twice, nothing was done, and it still holds (unresolved).
+- What is only `noted` raises no flag: nobody is called, but the bed is not quiet and says why. So is a bed without a
+  flag whose conditions are shelved, or have not been seen long enough. Noted for `look_by_s`, it asks for a look.
 - Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
 - Time counts, not what was pressed: a condition of `bedside` that goes on for `team_by_s` asks for the team, whatever
   was acknowledged, shelved or paused meanwhile.
@@ -43,14 +45,19 @@ from quietward.detect.core.records import Rows, next_row
 
 SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
 LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]
+"""Levels of a flag; 0: there is none."""
 LOOK, BEDSIDE, TEAM = (LEVELS.index(level) for level in (Level.LOOK, Level.BEDSIDE, Level.TEAM))
-RANKS = {level.value: rank for rank, level in enumerate(LEVELS)}
+NOTED = 0
+"""Rank of what calls nobody."""
+RANKS = {level.value: rank for rank, level in enumerate(LEVELS) if rank} | {Level.NOTED.value: NOTED}
+ANSWERS_TO_ONE_LEVEL = 2
+"""Answered so often with nothing done, what still holds goes one level up instead of being repeated."""
 BACK_AGAIN_SHARE = 0.5
 """A pause is over when the signal has been lost and so much of the last minute is usable again."""
 
 Wait = Annotated[float, Meta(ge=0)]
 Within = Annotated[int, Meta(gt=0)]
-LevelName = Literal["look", "bedside", "team"]
+LevelName = Literal["noted", "look", "bedside", "team"]
 NOT_SUPPRESSED, COVERAGE, EXPLAINED, OFF, SHELVED, LOST, HIGHER = range(7)
 WHY_SUPPRESSED = {
     COVERAGE: "too little of the signal has been seen",
@@ -70,8 +77,8 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
     that what was done has helped. release_acknowledged: clauses that end it as well once its flag is acknowledged.
     text_after: said instead of `text` when it no longer holds and is not over yet. goes_up_to: highest level it reaches
-    by waiting. look_after_s: own time at `look`. for_one_bed: bounds within which the limit of its first clause may be
-    another one at a single bed.
+    by waiting. look_after_s: own time at `look`. look_by_s: how long it may be noted before it asks for a look; None:
+    for ever. for_one_bed: bounds within which the limit of its first clause may be another one at a single bed.
     """
 
     name: str
@@ -89,11 +96,12 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     text_after: str = ""
     goes_up_to: LevelName = "team"
     look_after_s: Wait | None = None
+    look_by_s: Wait | None = None
     for_one_bed: tuple[float, float] | None = None
 
     @property
     def rank(self) -> int:
-        """Number of its level, 1 to 3."""
+        """Number of its level, NOTED to TEAM."""
         return RANKS[self.level]
 
     @property
@@ -134,9 +142,10 @@ class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Longest(Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything that keeps a bed quieter has an end, at most so far away."""
+    """Everything that keeps a bed quieter has an end, at most so far away. shelve_bedside_s: of a flag of `bedside`."""
 
     shelve_s: Within
+    shelve_bedside_s: Within
     pause_s: Within
     limit_s: Within
 
@@ -156,10 +165,12 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
         """The same as compiled functions take it."""
         return numbers_of([self])
 
-    def spoken(self, counting: Bools) -> list[Condition]:
-        """Return the conditions that add words, worst first: what says the same as another, and less, adds none."""
+    def spoken(self, said: Bools) -> list[Condition]:
+        """Return which of the conditions that are said add words, worst first: what says the same as another, and less,
+        adds none.
+        """
         spoken: dict[str, Condition] = {}
-        counts = [c for c, does in zip(self.condition, counting, strict=True) if does]
+        counts = [c for c, is_said in zip(self.condition, said, strict=True) if is_said]
         for condition in sorted(counts, key=lambda c: -c.rank):
             if not spoken.keys() & set(condition.unless):
                 spoken[condition.name] = condition
@@ -196,6 +207,7 @@ class Numbers(NamedTuple):
     look_after_s: Floats
     bedside_after_s: Floats  # (policies,)
     team_by_s: Floats  # (policies,)
+    look_by_s: Floats  # infinite: never
     repeat_s: Floats  # (4, policies), by level
     helps_within_s: Floats  # (policies,)
     rank: Ints
@@ -236,6 +248,7 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
         look_after_s=numbers(lambda p, c: p.escalation.look_after_s if c.look_after_s is None else c.look_after_s),
         bedside_after_s=np.array([p.escalation.bedside_after_s for p in policies], dtype=np.float64),
         team_by_s=np.array([p.escalation.team_by_s for p in policies], dtype=np.float64),
+        look_by_s=numbers(lambda _, c: np.inf if c.look_by_s is None else c.look_by_s),
         repeat_s=np.array(repeats, dtype=np.float64).T.copy(),
         helps_within_s=np.array([p.care.helps_within_s for p in policies], dtype=np.float64),
         rank=np.array([c.rank for c in first.condition]),
@@ -274,20 +287,25 @@ class Attention(NamedTuple):
     flag: Ints = index(0)  # number of the bed's newest flag
     acknowledged: Bools = switch()
     acknowledged_at: Ints = index(-1)
+    answers: Ints = index(0)  # to the same, since something was done
+    noted: Ints = index(-1)  # condition that a bed without a flag names first; -1: it is quiet, or has a flag
 
 
-RAISED, WORSENED, ESCALATED, LOWERED, CLEARED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED = range(10)
+(
+    RAISED, WORSENED, ESCALATED, LOWERED, CLEARED, ACKNOWLEDGED, SHELVED_FLAG, RENEWED, REPEATED, RETURNED, UNRESOLVED
+) = range(11)  # fmt: skip
 WHAT = (
-    "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned"
+    "raised", "worsened", "escalated", "lowered", "eased", "acknowledged", "shelved", "renewed", "repeated", "returned",
+    "unresolved",
 )  # fmt: skip
 """What becomes of a flag, in words."""
-SUPPRESSED, SHELF_OVER, OWN_LIMIT_OVER, PAUSE_OVER = range(4)
-NOTICE_WORDS = ("held-back", "shelf-over", "own-limit-over", "pause-over")
+SUPPRESSED, SHELF_OVER, OWN_LIMIT_OVER, PAUSE_OVER, IS_NOTED, IS_QUIET = range(6)
+NOTICE_WORDS = ("held-back", "shelf-over", "own-limit-over", "pause-over", "noted", "noted-over")
 
 
 @dataclass
 class Change:
-    """A flag of bed n has changed. what: one of RAISED to RETURNED."""
+    """A flag of bed n has changed. what: one of RAISED to UNRESOLVED."""
 
     n: int
     what: int
@@ -302,7 +320,10 @@ class Change:
 
 @dataclass
 class Notice:
-    """Something beside the flag of bed n: suppressed (`why` says why), or over. condition: -1 where there is none."""
+    """Something beside the flag of bed n: suppressed (`why` says why), over, or noted without a flag.
+
+    condition: -1 where there is none.
+    """
 
     n: int
     what: int
@@ -326,7 +347,7 @@ class Told(NamedTuple):
     def of(cls, beds: int, conditions: int) -> "Told":
         """Return room for so many beds at once."""
         return cls(
-            Rows.of(Notice, beds * (3 * conditions + 1)), Rows.of(Change, beds), np.zeros(conditions, dtype=np.int64)
+            Rows.of(Notice, beds * (3 * conditions + 2)), Rows.of(Change, beds), np.zeros(conditions, dtype=np.int64)
         )
 
 
@@ -390,6 +411,9 @@ def decide(
         a.acknowledged_for[:, n] = False
     if speaks or level == 0:
         a.intervention_at[n] = -1
+    if level == 0 or (speaks and turn.what != REPEATED):
+        a.answers[n] = 0
+    _note(a, n, numbers, told.notices)
 
 
 class _Turn(NamedTuple):
@@ -423,7 +447,8 @@ def _turn(
     if renews:
         return _Turn(RENEWED, False, lowers)
     if is_acknowledged and second - a.acknowledged_at[n] >= numbers.repeat_s[level, policy]:
-        return _Turn(REPEATED, False, lowers)
+        goes_up = a.answers[n] >= ANSWERS_TO_ONE_LEVEL and _may_go_up(a, n, numbers)
+        return _Turn(UNRESOLVED if goes_up else REPEATED, goes_up, lowers)
     return _Turn(LOWERED, False, lowers)
 
 
@@ -450,14 +475,55 @@ def _level(a: Attention, n: int, asked: int, turn: _Turn) -> int:
 
 @compiled
 def _counts(a: Attention, i: int, n: int) -> bool:
-    """Return whether a condition asks for attention: active, and not shelved unless it asks for the team."""
-    return a.active[i, n] and not (a.shelved_until[i, n] >= 0 and a.rank[i, n] < TEAM)
+    """Return whether a condition asks for attention: active, not only noted, and not shelved unless for the team."""
+    is_shelved = a.shelved_until[i, n] >= 0 and a.rank[i, n] < TEAM
+    return bool(a.active[i, n] and a.rank[i, n] > NOTED and not is_shelved)
 
 
 def counting_at(a: Attention, n: int) -> Bools:
     """Return which conditions of bed n ask for attention: active, and not shelved unless they ask for the team."""
-    counting: Bools = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.rank[:, n] < TEAM))
+    is_shelved = (a.shelved_until[:, n] >= 0) & (a.rank[:, n] < TEAM)
+    counting: Bools = a.active[:, n] & (a.rank[:, n] > NOTED) & ~is_shelved
     return counting
+
+
+@compiled
+def _is_there(a: Attention, i: int, n: int) -> bool:
+    """Return whether a condition keeps a bed without a flag from being quiet: also one that is shelved or too new."""
+    return bool(a.active[i, n] or a.suppressed[i, n] == COVERAGE)
+
+
+def said_at(a: Attention, n: int) -> Bools:
+    """Return which conditions the reason of bed n is made of: what counts for its flag and what is noted beside it.
+
+    Without a flag: everything that keeps the bed from being quiet.
+    """
+    is_there: Bools = a.active[:, n] | (a.suppressed[:, n] == COVERAGE)
+    return is_there & (counting_at(a, n) | (a.rank[:, n] == NOTED)) if a.level[n] > 0 else is_there
+
+
+@compiled
+def _note(a: Attention, n: int, numbers: Numbers, notices: Rows[Notice]) -> None:
+    """Let a bed without a flag name what keeps it from being quiet: the worst first, of these the policy's first."""
+    noted = -1
+    for i in range(len(numbers.rank)):
+        is_first = noted < 0 or numbers.rank[i] > numbers.rank[noted]
+        if a.level[n] == 0 and is_first and _is_there(a, i, n) and not _is_said_by_another(a, i, n, numbers):
+            noted = i
+    if noted != a.noted[n] and noted >= 0:
+        _add_notice(notices, n, IS_NOTED, noted, NOT_SUPPRESSED)
+    elif noted != a.noted[n] and a.level[n] == 0:
+        _add_notice(notices, n, IS_QUIET, -1, NOT_SUPPRESSED)
+    a.noted[n] = noted
+
+
+@compiled
+def _is_said_by_another(a: Attention, i: int, n: int, numbers: Numbers) -> bool:
+    """Return whether another condition is there that says the same as condition i, and more."""
+    for other in range(len(numbers.rank)):
+        if numbers.unless[i, other] and _is_there(a, other, n):
+            return True
+    return False
 
 
 @compiled
@@ -482,7 +548,8 @@ def _add_suppressed(a: Attention, n: int, speaks: bool, numbers: Numbers, told: 
     for i in range(len(numbers.rank)):
         if speaks and a.suppressed[i, n] == HIGHER:
             a.suppressed[i, n] = NOT_SUPPRESSED  # an unacknowledged flag speaks for all that counts
-        if a.suppressed[i, n] != told.before[i] and a.suppressed[i, n] != NOT_SUPPRESSED:
+        would_call = a.suppressed[i, n] != NOT_SUPPRESSED and numbers.rank[i] > NOTED
+        if would_call and a.suppressed[i, n] != told.before[i]:
             _add_notice(told.notices, n, SUPPRESSED, i, a.suppressed[i, n])
 
 
@@ -560,14 +627,17 @@ def _follow(
 
 @compiled
 def _set_rank(a: Attention, i: int, n: int, second: int, numbers: Numbers, policy: int) -> None:
-    """Let a condition of `bedside` that goes on and on ask for the team: time counts, not what was pressed."""
+    """Let what goes on and on ask for more, `bedside` for the team, `noted` for a look: time counts, not presses."""
     if not a.active[i, n]:
         a.active_since[i, n] = -1
         return
     if a.active_since[i, n] < 0:
         a.active_since[i, n] = second
-    goes_on = numbers.rank[i] == BEDSIDE and second - a.active_since[i, n] >= numbers.team_by_s[policy]
-    a.rank[i, n] = TEAM if goes_on else numbers.rank[i]
+    lasts_s, a.rank[i, n] = second - a.active_since[i, n], numbers.rank[i]
+    if numbers.rank[i] == BEDSIDE and lasts_s >= numbers.team_by_s[policy]:
+        a.rank[i, n] = TEAM
+    elif numbers.rank[i] == NOTED and lasts_s >= numbers.look_by_s[i, policy]:
+        a.rank[i, n] = LOOK
 
 
 @compiled
@@ -655,6 +725,15 @@ def _renews(a: Attention, n: int, numbers: Numbers) -> bool:
 
 
 @compiled
+def _may_go_up(a: Attention, n: int, numbers: Numbers) -> bool:
+    """Return whether one of the conditions of a flag may take it one level up."""
+    for i in range(len(numbers.rank)):
+        if _counts(a, i, n) and a.level[n] < numbers.max_level[i]:
+            return True
+    return False
+
+
+@compiled
 def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int) -> bool:
     """Return whether the flag has waited long enough at its level for one of its conditions to take it one up."""
     waited, level = second - a.level_since[n], a.level[n]
@@ -698,12 +777,15 @@ def acknowledge(a: Attention, n: int, flag: int, second: int) -> Change | None:
     if a.level[n] == 0 or a.flag[n] != flag or a.acknowledged[n]:
         return None
     a.acknowledged[n], a.acknowledged_at[n] = True, second
-    a.acknowledged_for[:, n] = a.active[:, n] & ~((a.shelved_until[:, n] >= 0) & (a.suppressed[:, n] == SHELVED))
+    a.answers[n] += 1
+    is_aside = (a.shelved_until[:, n] >= 0) & (a.suppressed[:, n] == SHELVED)
+    a.acknowledged_for[:, n] = a.active[:, n] & (a.rank[:, n] > NOTED) & ~is_aside
     return Change(n, ACKNOWLEDGED, int(a.level[n]), flag)
 
 
 def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: Policy) -> None:
     """Something was done for the flag of bed n: from the first thing on its time to help runs."""
+    a.answers[n] = 0
     if a.level[n] == 0 or a.intervention_at[n] >= 0:
         return
     a.intervention_active[:, n] = counting_at(a, n)
@@ -719,8 +801,9 @@ def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
         return None
     shelved = counting_at(a, n)
     a.shelved_until[shelved, n], a.suppressed[shelved, n] = until, SHELVED
+    a.noted[n] = max(np.flatnonzero(shelved), key=lambda i: a.rank[i, n])  # set aside is not quiet
     a.level[n] = a.from_conditions[n] = a.escalated_level[n] = 0
-    a.acknowledged[n], a.intervention_at[n] = False, -1
+    a.acknowledged[n], a.intervention_at[n], a.answers[n] = False, -1, 0
     return Change(n, SHELVED_FLAG, 0, flag)
 
 

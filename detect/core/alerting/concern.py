@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.compiled import compiled
-from quietward.detect.core.measures.findings import ASKED, CONCERN, FHR_USABLE_30MIN, Findings, say
+from quietward.detect.core.measures.findings import ASKED, CONCERN, CONCERN_CLASS, FHR_USABLE_30MIN, Findings, say
 
 
 class Finding(Struct, frozen=True, forbid_unknown_fields=True):
@@ -53,6 +53,7 @@ class Concern(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
         return Numbers(
             np.array([ASKED[f.measure] for f in self.finding]), logs, ends[:, 0].copy(), ends[:, 1] - ends[:, 0],
             np.array([f.points for f in self.finding], dtype=np.float64), self.start, self.least_usable_share,
+            self.class_2_from, self.class_3_from,
         )  # fmt: skip
 
 
@@ -66,6 +67,8 @@ class Numbers(NamedTuple):
     points: Floats
     start: float
     least_usable_share: float
+    class_2_from: float
+    class_3_from: float
 
 
 def because(concern: Concern, points: list[float], values: dict[str, float]) -> str:
@@ -77,9 +80,9 @@ def because(concern: Concern, points: list[float], values: dict[str, float]) -> 
 
 @compiled
 def weigh(f: Findings, n: int, numbers: Numbers) -> None:
-    """Write the concern of bed n and the points of each finding; a measure that is NaN adds nothing.
+    """Write the concern of bed n, its class, and the points of each finding; a measure that is NaN adds nothing.
 
-    The concern is NaN where too little of the FHR could be used to say anything.
+    Concern and class are NaN where too little of the FHR could be used to say anything.
     """
     total = numbers.start
     for i in range(len(numbers.row)):
@@ -90,10 +93,7 @@ def weigh(f: Findings, n: int, numbers: Numbers) -> None:
         f.points[i, n] = 0.0 if np.isnan(share) else min(max(share, 0.0), 1.0) * numbers.points[i]
         total += f.points[i, n]
     can_be_said = f.values[0, FHR_USABLE_30MIN, n] >= numbers.least_usable_share
-    say(f, n, CONCERN, min(max(total, 0.0), 100.0) if can_be_said else np.nan)
-
-
-def rank(concern: Concern, value: Floats) -> Floats:
-    """Return the concern's class, 1 to 3, NaN where the concern is."""
-    classes = 1.0 + (value >= concern.class_2_from) + (value >= concern.class_3_from)
-    return np.where(np.isnan(value), np.nan, classes)
+    total = min(max(total, 0.0), 100.0) if can_be_said else np.nan
+    say(f, n, CONCERN, total)
+    in_class = 1.0 + (total >= numbers.class_2_from) + (total >= numbers.class_3_from)
+    say(f, n, CONCERN_CLASS, in_class if can_be_said else np.nan)

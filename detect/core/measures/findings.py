@@ -36,6 +36,7 @@ MEASURES = {
         Measure("baseline_below_100_s", "s", "how long the baseline has been below 100 bpm"),
         Measure("baseline_below_110_s", "s", "how long the baseline has been below 110 bpm"),
         Measure("baseline_above_160_s", "s", "how long the baseline has been above 160 bpm"),
+        Measure("baseline_unknown_s", "s", "how long the baseline has been undetermined; 0: it is known"),
         Measure(
             "variability_bpm", "bpm", "mean bandwidth of the last 10 minutes, excursions left out, rounded to 1 bpm"
         ),
@@ -149,7 +150,7 @@ MEASURES = {
 
 
 def same_for_all() -> set[str]:
-    """Return the measures that are the same under each rule set: what concern and policy may ask for."""
+    """Return the measures that are the same under each rule set: what the concern and what calls may ask for."""
     return {measure.name for measure in MEASURES.values() if not measure.depends}
 
 
@@ -161,6 +162,7 @@ Measures = dict[str, Floats]
     BASELINE_BELOW_100_S,
     BASELINE_BELOW_110_S,
     BASELINE_ABOVE_160_S,
+    BASELINE_UNKNOWN_S,
     VARIABILITY_BPM,
     LOW_VARIABILITY_MIN,
     HIGH_VARIABILITY_MIN,
@@ -211,11 +213,12 @@ Measures = dict[str, Floats]
     SIGNAL_LOST_S,
     OBSERVED_MIN,
     CONCERN,
-) = range(len(MEASURES) + 1)
-"""Rows of the measures, and of the concern behind them."""
+    CONCERN_CLASS,
+) = range(len(MEASURES) + 2)
+"""Rows of the measures, and of the concern and its class behind them."""
 
 _ROW = {name: globals()[name.upper()] for name in MEASURES}
-ASKED = _ROW | {"concern": CONCERN}
+ASKED = _ROW | {"concern": CONCERN, "concern_class": CONCERN_CLASS}
 """Rows of all that an attention policy may ask for."""
 
 

@@ -26,7 +26,7 @@ from quietward.detect.core.signal.minute import MINUTE_S
 from quietward.detect.core.signal.tone import Tone
 from quietward.detect.core.signal.variability import KEPT_MIN, Variability
 
-BELOW_100, BELOW_110, ABOVE_160 = range(3)
+BELOW_100, BELOW_110, ABOVE_160, UNKNOWN = range(4)
 FHR_USED, UA_USED, LOW_FHR, NEAR_MOTHER = range(4)
 MINUTES = 30
 MINUTES_NEAR_MOTHER = 10
@@ -38,7 +38,7 @@ FAR_AHEAD = -LONG_AGO
 class Running(NamedTuple):
     """Run lengths and shares that are kept up second by second."""
 
-    beyond_s: Ints = index(0, 3)  # how long the baseline has been BELOW_100 bpm, BELOW_110, ABOVE_160
+    beyond_s: Ints = index(0, 4)  # how long the baseline has been BELOW_100 bpm, BELOW_110, ABOVE_160, UNKNOWN
     this_minute: Floats = array(0.0, 4)  # of the minute that is running, what Minutes keeps of those that are over
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
@@ -64,6 +64,7 @@ def keep_up(
     _run(r, BELOW_100, n, baseline_bpm < 100, baseline_bpm)
     _run(r, BELOW_110, n, baseline_bpm < 110, baseline_bpm)
     _run(r, ABOVE_160, n, baseline_bpm > 160, baseline_bpm)
+    _run(r, UNKNOWN, n, bool(np.isnan(baseline_bpm)), baseline_bpm)
     r.this_minute[FHR_USED, n] += fhr
     r.this_minute[UA_USED, n] += ua
     r.this_minute[LOW_FHR, n] += low
@@ -191,6 +192,7 @@ def _measure_level(
     say(f, n, row.BASELINE_BELOW_100_S, r.beyond_s[BELOW_100, n])
     say(f, n, row.BASELINE_BELOW_110_S, r.beyond_s[BELOW_110, n])
     say(f, n, row.BASELINE_ABOVE_160_S, r.beyond_s[ABOVE_160, n])
+    say(f, n, row.BASELINE_UNKNOWN_S, r.beyond_s[UNKNOWN, n])
     total, known = 0.0, 0
     for i in range(MINUTES):
         if not np.isnan(minutes.baseline_bpm[i, n]):

@@ -15,11 +15,12 @@ from quietward.contracts.messages import (
     Unshelve,
 )
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import LEVELS, TEAM
+from quietward.detect.core.alerting.attention import BEDSIDE, LEVELS, TEAM
 from quietward.detect.core.measures.findings import asked_of
 from quietward.detect.core.patterns import hand
 from quietward.detect.core.people import care
 from quietward.detect.core.reporting import events as report
+from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state.state import State
 
 
@@ -93,14 +94,14 @@ def _answer(state: State, n: int, second: int, number: int, by: str, text: str, 
 
 
 def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event]) -> str:
-    longest_s = state.rules.policy.longest.shelve_s
+    a, longest = state.attention, state.rules.policy.longest
+    longest_s = longest.shelve_bedside_s if a.level[n] == BEDSIDE else longest.shelve_s
     if not 0 < act.for_s <= longest_s:
         return f"a shelf needs an end, at most {longest_s / 60:.0f} min away"
     number = report.flag_number(act.flag)
-    a = state.attention
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
-    reason = report.reason_for(state, n)
+    reason = reason_for(state, n)
     counted = attention.counting_at(a, n).nonzero()[0].tolist()
     until = second + act.for_s
     change = attention.shelve(a, n, number, until)

@@ -2,9 +2,10 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, WINDOW_S, Event, Summary, TraceSummary
-from quietward.detect.core.alerting import concern
+from quietward.contracts.messages import HZ, Event, Summary, TraceSummary
 from quietward.detect.core.alerting.attention import (
+    IS_NOTED,
+    IS_QUIET,
     LEVELS,
     PAUSE_OVER,
     SHELF_OVER,
@@ -12,19 +13,18 @@ from quietward.detect.core.alerting.attention import (
     SUPPRESSED,
     WHY_SUPPRESSED,
     Change,
-    Condition,
     Notice,
     counting_at,
 )
-from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.arrays import LONG_AGO
-from quietward.detect.core.measures.findings import BASELINE_BPM, Values, asked_of
+from quietward.detect.core.measures.findings import asked_of
 from quietward.detect.core.patterns import excursions
 from quietward.detect.core.patterns.accelerations import Rise
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN, Excursion
 from quietward.detect.core.records import taken
-from quietward.detect.core.reporting.quantities import Quantity, time_in_words
+from quietward.detect.core.reporting.quantities import time_in_words
+from quietward.detect.core.reporting.reasons import LONGEST, condition_in_words, reason_for
 from quietward.detect.core.signal.conditioning import DOUBLE, HALF, Mark
 from quietward.detect.core.state.beds import LostSignal
 from quietward.detect.core.state.state import State
@@ -110,22 +110,19 @@ def evaluations(state: State, now: dict[int, int], events: list[Event]) -> None:
         notice(state, now[one.n], one, events)
 
 
-FIRST = 0
-"""Of the rule sets: reasons call decelerations what it calls them, and name a baseline outside its usual range."""
-
 WHY_IT_SPEAKS = {
     "escalated": "unanswered: ",
     "repeated": "answered, and still: ",
     "returned": "what was done has not helped: ",
+    "unresolved": "answered twice, nothing done: ",
 }
 
 
 def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> None:
     """Say which flags were raised, escalated, reopened, cleared."""
     for change in taken(state.room.told.changes, Change):
-        reason = reason_for(state, change.n)
-        if reason:
-            reason = _why_it_speaks(state, change) + reason
+        why = _why_it_speaks(state, change)
+        reason = why + reason_for(state, change.n, LONGEST - len(why)) if change.level else ""
         text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
         detail = _flag(state, change, reason)
         events.append(event(state, change.n, now[change.n], f"flag-{change.word}", text, detail))
@@ -152,11 +149,18 @@ def notice(state: State, second: int, one: Notice, events: list[Event], by: str 
     if one.what == PAUSE_OVER:
         events.append(event(state, n, second, one.word, f"the monitor should be on again{who}", detail))
         return
+    if one.what == IS_QUIET:
+        events.append(event(state, n, second, one.word, "quiet again", detail))
+        return
     condition = state.rules.policy.condition[one.condition]
     detail["condition"] = condition.name
+    if one.what == IS_NOTED:
+        reason = reason_for(state, n)
+        events.append(event(state, n, second, one.word, reason, detail | {"reason": reason}))
+        return
     if one.what == SUPPRESSED:
         why = suppressed_because(state, n, one.condition, one.why)
-        text = f"{why}: {_in_words(state, n, [condition.text])}"
+        text = f"{why}: {condition_in_words(state, n, condition)}"
         events.append(event(state, n, second, one.word, text, detail | {"why": why}))
         return
     what = "no longer shelved" if one.what == SHELF_OVER else "the policy's limit again"
@@ -193,58 +197,6 @@ def flag_number(flag: str) -> int:
     """Return the number in a flag's name; 0, which no flag has, where there is none."""
     number = flag.rpartition("-f")[2]
     return int(number) if number.isdecimal() else 0
-
-
-def reason_for(state: State, n: int) -> str:
-    """Return why bed n asks for attention, worst first; empty when it does not."""
-    values = asked_of(state.findings, n)
-    spoken = state.rules.policy.spoken(counting_at(state.attention, n))
-    return _in_words(state, n, [c.text_after if c.text_after and not _holds(c, values) else c.text for c in spoken])
-
-
-def _holds(condition: Condition, values: Values) -> bool:
-    """Return whether a condition still says what is; one that has just ended, or whose end was not seen, does not."""
-    return all(compare(values[measure], operator, limit) for measure, operator, limit in condition.all)
-
-
-def _in_words(state: State, n: int, texts: list[str]) -> str:
-    if not texts:
-        return ""
-    found = state.findings
-    values = asked_of(found, n)
-    because = concern.because(state.rules.concern, found.points[:, n].tolist(), values)
-    words = {"because": because, "pattern": pattern(state, n)}
-    quantities = {name: Quantity(value) for name, value in values.items()}
-    return "; ".join(text.format_map(quantities | words) for text in texts)
-
-
-def pattern(state: State, n: int) -> str:
-    """Return what the last 30 minutes look like, in the trade's words and numbers."""
-    h, second = state.history, int(state.clock.second[n])
-    since = (second + 1 - WINDOW_S) * HZ
-    recent = np.flatnonzero(h.fall_onset[:, n] > since)
-    kinds = [Kind(int(k)) for k in h.fall_kind[FIRST, recent, n] if k != Kind.NONE]
-    contractions = int((h.contraction_onset[:, n] > since).sum())
-    said = []
-    if kinds:
-        most = max(set(kinds), key=lambda k: (kinds.count(k), k))
-        times = kinds.count(most)
-        deepest = float(h.fall_depth[recent, n].max())
-        if most in (Kind.EARLY, Kind.LATE, Kind.VARIABLE) and contractions >= times:
-            said.append(f"{most.word} decelerations with {times} of the last {contractions} contractions")
-        else:
-            said.append(f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min")
-        said.append(f"deepest {deepest:.0f} bpm")
-    bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
-    if low_min >= state.rules.reading.notable.low_variability_min and not np.isnan(bpm):
-        said.append(f"variability {bpm:.0f} bpm for {low_min} min")
-    elif not np.isnan(bpm):
-        said.append(f"variability {bpm:.0f} bpm")
-    bpm = float(state.findings.values[0, BASELINE_BPM, n])
-    lowest, highest = state.rules.rule_sets[FIRST].usual_baseline_bpm
-    if not np.isnan(bpm) and not lowest <= bpm <= highest:
-        said.append(f"baseline {bpm:.0f} bpm")
-    return ", ".join(said) or "no decelerations"
 
 
 def trend(state: State, now: dict[int, int], events: list[Event]) -> None:

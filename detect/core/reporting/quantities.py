@@ -3,6 +3,8 @@
 import math
 
 LONGEST_IN_S, LONGEST_IN_MIN = 100, 100
+WORDS = frozenset({"because", "pattern", "lasting"})
+"""What a text of the policy may name beside measures."""
 
 
 class Quantity(float):

@@ -10,6 +10,7 @@ from quietward.contracts.messages import (
     BedLimit,
     ConcernContribution,
     Contractions,
+    Level,
     OngoingDeceleration,
     Paused,
     RuleClass,
@@ -17,7 +18,7 @@ from quietward.contracts.messages import (
     SignalState,
     Summary,
 )
-from quietward.detect.core.alerting.attention import LEVELS, NOT_SUPPRESSED, SHELVED, Attention
+from quietward.detect.core.alerting.attention import LEVELS, NOT_SUPPRESSED, NOTED, SHELVED, Attention
 from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import Values, measures_at, tachysystole_at, values_of
@@ -25,6 +26,7 @@ from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.excursions import DOWN
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state import ordering
 from quietward.detect.core.state.state import Evaluation, State, Words
 
@@ -34,7 +36,7 @@ def of(state: State, output: Output) -> list[Summary]:
     beds = np.array(sorted(output.updated), dtype=np.int64)
     clock, a, c, e = state.clock, state.attention, state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
-        clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.level_since, a.flag,
+        clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.noted, a.level_since, a.flag,
         a.acknowledged, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
     )  # fmt: skip
     rows = zip(beds.tolist(), *(c[beds].tolist() for c in columns), _some_suppressed(a, beds).tolist(), strict=True)
@@ -63,6 +65,7 @@ class _Row(NamedTuple):
     fhr_bpm: float
     fhr_at: int
     level: int
+    noted: int
     level_since: int
     flag: int
     acknowledged: bool
@@ -110,6 +113,7 @@ def _evaluation(state: State, n: int, values: Values, classes: list[RuleClass]) 
         concern=None if math.isnan(concern) else round(concern, 1),
         concern_parts=[ConcernContribution(f.name, round(p, 1)) for f, p in parts if p >= least],
         classes=classes,
+        reason="" if state.attention.level[n] else reason_for(state, n),
     )
 
 
@@ -160,8 +164,8 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         concern=evaluation.concern,
         concern_parts=evaluation.concern_parts,
         classes=evaluation.classes,
-        level=LEVELS[row.level],
-        reason=reporting.reason_for(state, n) if row.level else "",
+        level=LEVELS[row.level] if row.level or row.noted < 0 else Level.NOTED,
+        reason=reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason,
         level_since=row.level_since * 1000 if row.level else None,
         flag=reporting.flag_id(bed, row.flag) if row.level else None,
         acknowledged_by=words.acknowledged_by if row.acknowledged else None,
@@ -184,7 +188,13 @@ def _running(row: _Row, least_s: float) -> OngoingDeceleration | None:
 def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
     attention, conditions = state.attention, state.rules.policy.condition
     return [
-        Shelved(conditions[i].name, *words.shelved.get(i, ("", "")), until * 1000, active=bool(attention.active[i, n]))
+        Shelved(
+            conditions[i].name,
+            *words.shelved.get(i, ("", "")),
+            until * 1000,
+            active=bool(attention.active[i, n]),
+            level=Level(conditions[i].level),
+        )
         for i, until in enumerate(attention.shelved_until[:, n].tolist())
         if until >= 0
     ]
@@ -203,7 +213,7 @@ def _suppressed(state: State, n: int) -> list[str]:
     return [
         f"{state.rules.policy.condition[i].name}: {reporting.suppressed_because(state, n, i, why)}"
         for i, why in enumerate(state.attention.suppressed[:, n].tolist())
-        if why not in (NOT_SUPPRESSED, SHELVED)
+        if why not in (NOT_SUPPRESSED, SHELVED) and state.rules.policy.condition[i].rank > NOTED
     ]
 
 

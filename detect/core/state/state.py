@@ -34,7 +34,11 @@ class Words(msgspec.Struct):
 
 
 class Evaluation(msgspec.Struct, frozen=True):
-    """What follows from the newest evaluation of one bed, in the words of a summary; values: the measures by name."""
+    """What follows from the newest evaluation of one bed, in the words of a summary.
+
+    values: the measures by name. reason: of a bed without a flag; empty where there is one, whose reason also depends
+    on what people do.
+    """
 
     values: dict[str, float]
     baseline_bpm: float | None
@@ -43,6 +47,7 @@ class Evaluation(msgspec.Struct, frozen=True):
     concern: float | None
     concern_parts: list[ConcernContribution]
     classes: list[RuleClass]
+    reason: str
 
 
 HEAD_LENGTH = 8

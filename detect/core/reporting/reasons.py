@@ -1,0 +1,122 @@
+"""Reasons: what a bed says of itself in one line, worst first; also one that is quiet."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from quietward.contracts.messages import HZ, WINDOW_S
+from quietward.detect.core.alerting import concern
+from quietward.detect.core.alerting.attention import Condition, said_at
+from quietward.detect.core.alerting.rule_sets import compare
+from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, asked_of
+from quietward.detect.core.patterns.decelerations import Kind
+from quietward.detect.core.reporting.quantities import Quantity, time_in_words
+from quietward.detect.core.state.state import State
+
+LONGEST = 90
+"""Characters of a reason: what a nurse takes in with one look, and what a line of the ward holds."""
+BETWEEN = " · "
+LASTS_FROM_S = 60
+"""From when on it is said how long something has lasted."""
+FIRST = 0
+"""Of the rule sets: reasons call decelerations what it calls them, and name a baseline outside its usual range."""
+
+
+def reason_for(state: State, n: int, longest: int = LONGEST) -> str:
+    """Return what bed n has to say, in at most so many characters: why it calls, or what is noted; else how it is."""
+    said = state.rules.policy.spoken(said_at(state.attention, n))
+    if not said:
+        return _fitting(_usual_facts(state, n), longest)
+    return _fitting((fact for condition in said for fact in _facts(state, n, condition)), longest)
+
+
+def condition_in_words(state: State, n: int, condition: Condition) -> str:
+    """Return what one condition says of bed n."""
+    return _fitting(_facts(state, n, condition), LONGEST)
+
+
+def pattern(state: State, n: int) -> str:
+    """Return what the last 30 minutes look like, in the trade's words and numbers."""
+    return _fitting(_pattern(state, n), LONGEST)
+
+
+def _fitting(facts: Iterator[str], longest: int) -> str:
+    """Return the first fact, and of the others, in their order, each that still fits: a line is never cut."""
+    line = next(facts)
+    for fact in facts:
+        if fact and fact not in line and len(line) + len(BETWEEN) + len(fact) <= longest:
+            line += BETWEEN + fact
+    return line
+
+
+def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
+    words = _Words(state, n, condition)
+    is_over = condition.text_after and not _holds(condition, words)
+    text = condition.text_after if is_over else condition.text
+    yield from text.format_map(words).split(BETWEEN)
+
+
+class _Words(dict[str, Any]):
+    """What the text of a condition may name, worked out where it is named."""
+
+    def __init__(self, state: State, n: int, condition: Condition) -> None:
+        super().__init__()
+        self._state, self._n, self._condition = state, n, condition
+
+    def __missing__(self, name: str) -> str | Quantity:
+        state, n = self._state, self._n
+        if name == "pattern":
+            return BETWEEN.join(_pattern(state, n))
+        if name == "lasting":
+            return _lasting(state, n, self._condition)
+        if name == "because":
+            return concern.because(
+                state.rules.concern, state.findings.points[:, n].tolist(), asked_of(state.findings, n)
+            )
+        return Quantity(state.findings.values[0, ASKED[name], n])
+
+
+def _holds(condition: Condition, words: _Words) -> bool:
+    """Return whether a condition still says what is; one that has just ended, or whose end was not seen, does not."""
+    return all(compare(words[measure], operator, limit) for measure, operator, limit in condition.all)
+
+
+def _lasting(state: State, n: int, condition: Condition) -> str:
+    """Return for how long a condition has been there; empty where that is not worth a word."""
+    i = state.rules.policy.place(condition.name)
+    since = int(state.attention.active_since[i, n])
+    lasts_s = int(state.clock.second[n]) - since if since >= 0 else 0
+    return f"for {time_in_words(lasts_s)}" if lasts_s >= LASTS_FROM_S else ""
+
+
+def _pattern(state: State, n: int) -> Iterator[str]:
+    h, second = state.history, int(state.clock.second[n])
+    since = (second + 1 - WINDOW_S) * HZ
+    recent = np.flatnonzero(h.fall_onset[:, n] > since)
+    kinds = [Kind(int(k)) for k in h.fall_kind[FIRST, recent, n] if k != Kind.NONE]
+    if kinds:
+        most = max(set(kinds), key=lambda k: (kinds.count(k), k))
+        times, contractions = kinds.count(most), int((h.contraction_onset[:, n] > since).sum())
+        if most in (Kind.EARLY, Kind.LATE, Kind.VARIABLE) and contractions >= times > 1:
+            yield f"{most.word} decelerations, {times} of {contractions} contractions"
+        else:
+            yield f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min"
+        yield f"deepest {float(h.fall_depth[recent, n].max()):.0f} bpm"
+    bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
+    if low_min >= state.rules.reading.notable.low_variability_min and not np.isnan(bpm):
+        yield f"variability {bpm:.0f} bpm for {low_min} min"
+    elif not np.isnan(bpm):
+        yield f"variability {bpm:.0f} bpm"
+    bpm = float(state.findings.values[0, BASELINE_BPM, n])
+    lowest, highest = state.rules.rule_sets[FIRST].usual_baseline_bpm
+    if not np.isnan(bpm) and not lowest <= bpm <= highest:
+        yield f"baseline {bpm:.0f} bpm"
+    if not kinds:
+        yield "no decelerations"
+
+
+def _usual_facts(state: State, n: int) -> Iterator[str]:
+    bpm = float(state.findings.values[0, BASELINE_BPM, n])
+    yield "baseline not known yet" if np.isnan(bpm) else f"baseline {bpm:.0f} bpm"
+    yield from _pattern(state, n)
