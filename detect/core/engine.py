@@ -128,6 +128,7 @@ def advance(
     m = len(beds)
     stage = np.zeros(m, dtype=np.int64) if stage is None else stage
     weeks = np.zeros(m, dtype=np.int64) if weeks is None else weeks
+    state.clock.second[beds] = second
     row = np.ascontiguousarray  # the one layout that is compiled for
     take_all(
         state.all, row(beds), row(second), row(fhr_bpm), row(ua), row(mhr_bpm), row(stage), row(weeks),

@@ -6,6 +6,7 @@ import pytest
 
 from quietward.contracts.bounds import LARGEST_SEQ, SKIP_CREDIT_S
 from quietward.contracts.messages import (
+    HZ,
     Acknowledge,
     Block,
     CommandEnvelope,
@@ -22,6 +23,8 @@ from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.ordering import MOST_WAITING, Notice
 from quietward.detect.core.state.state import State
+from quietward.simulator import bed as simulated
+from quietward.simulator.scenario import load
 from tests.traces import RULES
 
 T0 = 1_790_000_000_000
@@ -225,7 +228,7 @@ def test_the_page_draws_a_device_where_the_detector_places_it(device: Callable[[
         strip.add(device(i))
         engine.step(state, [device(i)])
         clock = state.clock
-        columns = clock.second, clock.seq, clock.t, clock.placed_at, clock.lead_ms, clock.credit_s
+        columns = clock.placed, clock.seq, clock.t, clock.placed_at, clock.lead_ms, clock.credit_s
         assert state.waiting.get(0) or strip.stands == tuple(column[0] for column in columns)
 
 
@@ -322,6 +325,24 @@ def test_a_device_that_starts_again_is_no_second_device() -> None:
     assert [e for e in output.events if e.kind == "device"] == []
     (found,) = summaries.of(state, output)
     assert found.signal is SignalState.GOOD
+
+
+@pytest.mark.parametrize(
+    ("scenario", "seed"), [("cord-not-recovering", 1), ("noisy-but-well", 3), ("cord-not-recovering", 4)]
+)
+def test_what_is_said_does_not_depend_on_how_much_comes_at_once(scenario: str, seed: int) -> None:
+    """How long something has lasted was counted up to the last second that had come, not up to the one looked at."""
+    begin, seconds = 660, 900
+    labour = simulated.simulate(load(scenario), seed, begin + seconds)
+    both = [s.reshape(-1, HZ)[begin:] for s in (labour.fhr, labour.ua)]
+    blocks = [
+        Block("b", "s", i, T0 + i * 1000, T0 + i * 1000, *([None if x != x else float(x) for x in s[i]] for s in both))
+        for i in range(seconds)
+    ]
+    one_by_one, at_once = State(RULES), State(RULES)
+    said = [event for block in blocks for event in engine.step(one_by_one, [block]).events]
+    assert engine.step(at_once, blocks).events == said
+    assert any("for " in event.text for event in said)
 
 
 def test_what_waits_is_bounded_and_costs_no_square() -> None:

@@ -31,12 +31,12 @@ MOST_MARKS = 4
 
 
 class Clock(NamedTuple):
-    """Where each bed's signal stands. `second`: seconds since the epoch by the device's clock, of the newest second.
-
-    lead_ms, credit_s: as in `Standing`.
+    """Where each bed's signal stands. `second`: of the newest second worked through, seconds since the epoch by the
+    device's clock; placed: of the newest that stands in line. lead_ms, credit_s: as in `Standing`.
     """
 
     second: Ints = index(-1)
+    placed: Ints = index(-1)
     seq: Ints = index(-1)
     t: Ints = index(0)  # device time of the newest block, ms
     at: Ints = index(0)  # arrival of the newest block, ms

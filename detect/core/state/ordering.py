@@ -74,7 +74,7 @@ def place(state: State, block: Block, report: Report) -> list[Second]:
     """
     n = state.index_of[block.bed]
     clock = state.clock
-    if clock.second[n] < 0:
+    if clock.placed[n] < 0:
         return _accept(state, n, block, report)
     if block.seq == clock.seq[n] + 1 and block.session == state.sessions[n] and not state.waiting.get(n):
         if block.t - clock.t[n] < ON_TIME_MS:
@@ -101,8 +101,8 @@ def place(state: State, block: Block, report: Report) -> list[Second]:
 def _follow(state: State, n: int, block: Block) -> list[Second]:
     """Return the second of a block that follows its predecessor without doubt: `_take`, in a third of its time."""
     clock, at = state.clock, block.at
-    second = int(clock.second[n]) + 1
-    clock.second[n], clock.seq[n], clock.t[n], clock.online[n] = second, block.seq, block.t, True
+    second = int(clock.placed[n]) + 1
+    clock.placed[n], clock.seq[n], clock.t[n], clock.online[n] = second, block.seq, block.t, True
     if at > clock.at[n]:
         clock.at[n] = at
     if at > clock.placed_at[n]:
@@ -215,8 +215,8 @@ def overdue(state: State, report: Report) -> dict[int, list[Second]]:
 def _take(state: State, n: int, block: Block, report: Report, *, renumbered: bool = False) -> list[Second]:
     """Return the seconds that are missing before `block`, and its own."""
     clock = state.clock
-    last = int(clock.second[n])
-    columns = clock.second, clock.seq, clock.t, clock.placed_at, clock.lead_ms, clock.credit_s
+    last = int(clock.placed[n])
+    columns = clock.placed, clock.seq, clock.t, clock.placed_at, clock.lead_ms, clock.credit_s
     stands = Standing(*(int(column[n]) for column in columns))
     anew = renumbered or state.sessions[n] != block.session
     stands, is_believed = stands.followed_by(block.seq, block.t, block.at, anew=anew)
