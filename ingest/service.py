@@ -79,7 +79,7 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
         ingest = Ingest(ward, store, settings, test_hook)
         slots = LeaseGroup("ingest", settings.seats, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, slots, ingest.run_slot), name="slots")
-        tasks.create_task(heartbeat(store, ward.heartbeats, "ingest"), name="heartbeat")
+        tasks.create_task(heartbeat(store, ward.heartbeats, "ingest", lambda: ingest.is_listening), name="heartbeat")
 
 
 class Ingest:
@@ -98,15 +98,25 @@ class Ingest:
         self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
         self.beds: set[str] = set()
-        self._full_until = self._connected_ms = 0
+        self._deaf: set[int] = set()  # slots that are not connected
+        self._full_until = self._told_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
         """Run a subscriber slot until cancelled; whoever runs slot 0 also writes the ticks."""
-        async with RecancellingTaskGroup() as tasks:
-            tasks.create_task(self.receive_for_ever(slot), name="receive")
-            if slot == 0:
-                tasks.create_task(self.tick(), name="tick")
+        self._deaf.add(slot)
+        try:
+            async with RecancellingTaskGroup() as tasks:
+                tasks.create_task(self.receive_for_ever(slot), name="receive")
+                if slot == 0:
+                    tasks.create_task(self.tick(), name="tick")
+        finally:
+            self._deaf.discard(slot)
+
+    @property
+    def is_listening(self) -> bool:
+        """False while a slot of ours has no connection to the broker: nothing comes, whatever devices send."""
+        return not self._deaf
 
     def _subscriber(self, slot: int) -> Subscriber:
         name = f"quietward-ingest-{self.ward.name}"
@@ -128,7 +138,11 @@ class Ingest:
                     backoff.worked()
                     self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
                     self._connected_ms = steady_ms()
-                    await self.receive(subscriber, connections)
+                    self._deaf.discard(slot)
+                    try:
+                        await self.receive(subscriber, connections)
+                    finally:
+                        self._deaf.add(slot)
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -197,6 +211,10 @@ class Ingest:
                 metrics.REFUSED.labels(error.reason).inc()
                 shown = message.payload[:500].decode("utf-8", "replace") if len(refused) < SHOWN_AT_ONCE else ""
                 refused.append(RefusedMessage(at, message.topic[:200], error.reason, str(error), shown))
+        too_fast = [bed_in(message.topic) or "?" for message in refused if message.reason == "rate"]
+        if too_fast and steady >= self._told_until:
+            self._told_until = steady + FULL_FOR_MS
+            log.warning("%s: too many messages, some are refused; see QUIETWARD_RATE", told_of(too_fast))
         return inputs, refused
 
     def _checked(self, message: Message, at: int, steady: int) -> Block | DeviceStatus:
