@@ -334,11 +334,11 @@ def test_what_is_said_does_not_depend_on_how_much_comes_at_once(scenario: str, s
     """How long something has lasted was counted up to the last second that had come, not up to the one looked at."""
     begin, seconds = 660, 900
     labour = simulated.simulate(load(scenario), seed, begin + seconds)
-    both = [s.reshape(-1, HZ)[begin:] for s in (labour.fhr, labour.ua)]
-    blocks = [
-        Block("b", "s", i, T0 + i * 1000, T0 + i * 1000, *([None if x != x else float(x) for x in s[i]] for s in both))
-        for i in range(seconds)
-    ]
+    fhr, ua = (
+        [[None if x != x else float(x) for x in second] for second in signal.reshape(-1, HZ)[begin:]]
+        for signal in (labour.fhr, labour.ua)
+    )
+    blocks = [Block("b", "s", i, T0 + i * 1000, T0 + i * 1000, fhr[i], ua[i]) for i in range(seconds)]
     one_by_one, at_once = State(RULES), State(RULES)
     said = [event for block in blocks for event in engine.step(one_by_one, [block]).events]
     assert engine.step(at_once, blocks).events == said
