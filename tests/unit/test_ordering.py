@@ -216,6 +216,7 @@ def test_a_device_whose_time_runs_away_is_never_good_and_its_patient_is_seen(dev
     _, events, found = steps(device, 1800)
     good = [i for i, s in enumerate(found) if s.signal is SignalState.GOOD and i > 60]
     assert not good, (len(good), good[:3])
+    assert not [i for i, s in enumerate(found) if s.level is Level.QUIET and i > 60]
     assert {e.kind for e in events} >= {"device", "flag-raised"}, "60 bpm is noticed"
     assert found[-1].level is not Level.QUIET
     assert found[-1].t / 1000 <= T0 / 1000 + 1800 + 2 * 86_400
@@ -311,7 +312,7 @@ def test_several_devices_under_one_name_are_said_and_never_good(devices: int) ->
         output = engine.step(state, inputs)
         events += output.events
         found += summaries.of(state, output)
-    assert not [s for s in found[60 * devices :] if s.signal is SignalState.GOOD]
+    assert not [s for s in found[60 * devices :] if s.signal is SignalState.GOOD or s.level is Level.QUIET]
     assert found[-1].signal_reason == Notice.RIVAL.value
     assert [e.text for e in events if e.kind == "device"] == [Notice.RIVAL.value]
 

@@ -146,15 +146,12 @@ def _count_rival(state: State, n: int, block: Block, report: Report) -> None:
         report.notices.append((n, Notice.RIVAL))
 
 
-def has_rival(state: State, n: int) -> bool:
-    """Return whether several devices send under bed n's name, or one that starts again and again."""
+def notice_of(state: State, n: int) -> Notice | None:
+    """Return what is wrong with the devices of bed n now: several under its name, or numbers or a clock run away."""
     clock = state.clock
-    return bool(clock.rivals[n] >= RIVAL_FROM and state.now - clock.rival_at[n] <= TOLD_FOR_MS)
-
-
-def is_doubted(state: State, n: int) -> bool:
-    """Return whether the numbers or the clock of bed n's device have run away lately."""
-    return bool(state.now - state.clock.doubted_at[n] <= TOLD_FOR_MS)
+    if clock.rivals[n] >= RIVAL_FROM and state.now - clock.rival_at[n] <= TOLD_FOR_MS:
+        return Notice.RIVAL
+    return Notice.DOUBTED if state.now - clock.doubted_at[n] <= TOLD_FOR_MS else None
 
 
 def _refuse(block: Block, why: str, report: Report) -> list[Second]:
