@@ -169,7 +169,7 @@ def test_as_good_as_new_once_a_long_gap_is_over(blocks: list[Block], earlier: li
 def test_the_generator_makes_every_kind_of_event() -> None:
     """A test of the tests: what is never generated is never checked."""
     seen = set()
-    for seed, name in ((1, "lively"), (3, "lost-before-a-fall")):
+    for seed, name in ((1, "lively"), (3, "cord-not-recovering")):
         labour = simulated.simulate(load(name), seed, 5400)
         fhr, ua = labour.fhr.reshape(-1, HZ), labour.ua.reshape(-1, HZ)
         blocks: list[Input] = [

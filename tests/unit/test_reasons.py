@@ -16,7 +16,7 @@ from quietward.detect.core.reporting import reasons, summaries
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import State
 from tests.abnormalities import cases
-from tests.traces import RULES, flat
+from tests.traces import RULES, flat, ripple
 
 EVERY_S = 60
 NO_NUMBER = re.compile(r"\b(nan|inf|unknown)\b", re.IGNORECASE)
@@ -82,8 +82,7 @@ def test_no_condition_of_the_policy_says_too_much(name: str, value: float) -> No
 def test_a_quiet_bed_says_how_it_is() -> None:
     """Baseline, variability, decelerations: what somebody who passes by would ask."""
     state = State(RULES, ["b"], [""])
-    random = np.random.default_rng(7)
-    fhr = flat(140, 1200) + random.normal(0, 2.5, 1200 * HZ)
+    fhr = flat(140, 1200) + ripple(1200, 5, 12.0) + ripple(1200, 4, 7.0)
     for second in range(1200):
         samples = fhr[second * HZ : (second + 1) * HZ].reshape(HZ, 1)
         engine.advance(
