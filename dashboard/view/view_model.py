@@ -193,7 +193,7 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
 
 def _without_signal(s: Summary) -> _Headline:
     if s.level in (Level.BEDSIDE, Level.TEAM):
-        return _Headline(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
+        return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
     other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
@@ -239,5 +239,5 @@ def _manual_timing(s: Summary) -> ManualTimingLine | None:
     if s.hand is None:
         return None
     since_s = s.hand.since_onset_s
-    from_s = s.t / 1000 - since_s if s.hand.is_running else None
+    from_s = bed_now_ms(s) // 1000 - since_s if s.hand.is_running else None  # it also runs while nothing arrives
     return ManualTimingLine(wording.manual_timing(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)

@@ -267,7 +267,7 @@ def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpW
     until = made_up.now_ms() + 10 * MINUTE
     made_up.put("bed-1", paused=Paused("Kim", "walk", until))
     expect(page.locator(".waiting")).to_contain_text("monitor off until")
-    made_up.put("bed-1", signal=SignalState.LOST, signal_reason="nothing for 20 s")
+    made_up.put("bed-1", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
     expect(page.locator(".headline")).to_have_text(f"paused, back at {time}")
     page.locator("a.back").click()

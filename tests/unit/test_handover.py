@@ -279,6 +279,6 @@ def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
     stale = hand_over(BedRecord("bed-1", FULL, LOG, None, None, None), "ward-1", NOW + 60_000, UTC)
     assert dict(stale.situation)["State"] == "unwatched"
     assert dict(stale.assessment)["Concern"] == "cannot be said"
-    lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="nothing for 60 s")).situation)
-    assert lost["Signal"] == "lost (nothing for 60 s)"
+    lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="No data for 60 s")).situation)
+    assert lost["Signal"] == "lost (No data for 60 s)"
     assert "Attention level" not in lost

@@ -77,7 +77,7 @@ def test_a_bed_nobody_looked_at_is_never_quiet() -> None:
 
 
 def test_a_lost_bed_is_never_quiet_and_keeps_a_higher_level() -> None:
-    assert shown(signal=SignalState.LOST, signal_reason="nothing for 12 s").state == "lost"
+    assert shown(signal=SignalState.LOST, signal_reason="No data for 12 s, monitor disconnected").state == "lost"
     worse = shown(signal=SignalState.LOST, level=Level.BEDSIDE, reason="a fall", flag="bed-1-f1", level_since=NOW)
     assert worse.state == "bedside"
     assert "a fall" in worse.reason
@@ -116,9 +116,9 @@ def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
 
 def test_a_lost_signal_is_said_and_not_what_was_noted_before() -> None:
     found = shown(
-        signal=SignalState.LOST, signal_reason="nothing for 12 s", level=Level.NOTED, reason="baseline 166 bpm"
+        signal=SignalState.LOST, signal_reason="No data for 12 s, monitor disconnected", level=Level.NOTED, reason="baseline 166 bpm"
     )
-    assert (found.state, found.reason) == ("lost", "nothing for 12 s")
+    assert (found.state, found.reason) == ("lost", "No data for 12 s, monitor disconnected")
 
 
 def test_what_is_off_on_purpose_stands_below_look_and_what_is_shelved_where_it_would_be_without() -> None:
@@ -177,7 +177,7 @@ def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
 
 
 def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
-    off: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": "nothing for 60 s", "paused": PAUSED}
+    off: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": "No data for 60 s, monitor disconnected", "paused": PAUSED}
     found = shown(**off)
     assert (found.state, found.headline, found.until) == ("paused", "paused, back at", PAUSED.until)
     assert "Kim: bathroom" in found.reason
@@ -274,6 +274,9 @@ def test_contractions_timed_by_hand_in_words() -> None:
         "hand-timed, 4 in 30 min"
     )
     assert found.hand.running_from_s == NOW / 1000 - 20
+    late = shown(hand=hand, looked_at=NOW + 26_000, at=NOW, signal=SignalState.LOST)
+    assert late.hand is not None
+    assert late.hand.running_from_s == NOW / 1000 + 6, "while nothing arrives, the bed's clock goes on"
     assert shown(hand=hand).contractions == "every 3.2 min, 61 s", "what is recorded goes first"
     one = HandTimed(1, None, None, 20.0, is_running=False, change=None, differs="")
     assert "second" in str(shown(hand=one).hand)
