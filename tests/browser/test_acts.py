@@ -315,6 +315,15 @@ def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: Mad
     assert made_up.next_act(2) == Tap("bed-1", "Kim", "undo")
 
 
+def test_a_double_click_begins_a_contraction_and_says_that_it_goes_on(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    page.locator(".tap").dblclick()
+    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
+    expect(page.locator(".hand-told")).to_contain_text("has only just begun and goes on")
+    expect(page.locator(".tap")).to_contain_text("Contraction ends")
+    assert made_up.acts() == [Tap("bed-1", "Kim", "start")]
+
+
 UA_COLOURS = """(canvas, colour) => {
   const g = canvas.getContext('2d');
   g.save(); g.fillStyle = getComputedStyle(canvas).getPropertyValue(colour).trim();

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
 import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
-import { ANSWER_WITHIN_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
+import { ANSWER_WITHIN_MS, SHORTEST_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
 import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
 
@@ -43,6 +43,24 @@ describe("timing by hand", () => {
     tap.hear(OVER, ANSWER_WITHIN_MS + 1);
     assert.equal(tap.isRunning, false);
     assert.equal(ANSWER_WITHIN_MS, 6000);
+  });
+
+  test("takes no end within 5 s of the beginning: it was a double click", () => {
+    const tap = new Tap();
+    assert.equal(tap.isTooSoon("start", 0), false);
+    tap.press("start", 0);
+    assert.equal(tap.isTooSoon("end", SHORTEST_MS - 1), true);
+    assert.equal(tap.isTooSoon("undo", SHORTEST_MS - 1), false);
+    assert.equal(tap.isTooSoon("end", SHORTEST_MS), false);
+    assert.equal(SHORTEST_MS, 5000);
+    tap.hear({ ...RUNNING, since_onset_s: 4 }, 1000);
+    assert.equal(tap.isTooSoon("end", 1000), true, "also by what the detector says");
+  });
+
+  test("never tells a negative time", () => {
+    const tap = new Tap();
+    tap.hear({ ...RUNNING, since_onset_s: -26 }, 0);
+    assert.equal(tap.seconds(0), 0);
   });
 
   test("does not let an end that is on its way flicker back", () => {
