@@ -441,7 +441,7 @@ def test_a_bed_that_never_had_a_signal_says_so_and_calls_nobody() -> None:
     bed = Bed()
     bed.play(flat(np.nan, LOST_S + 120))
     assert bed.now().signal is SignalState.LOST
-    assert bed.now().signal_reason == f"No FHR yet, for {LOST_S + 120} s"
+    assert bed.now().signal_reason == f"No FHR yet, for {(LOST_S + 120) // 60} min"
     assert not bed.flags()
 
 

@@ -1,0 +1,59 @@
+"""A bed's row on the ward: nothing of it is hidden by what the keyboard, a finger or a change of places does to it."""
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from quietward.contracts.messages import Level, SignalState
+from tests.browser.made_up import MadeUpWard
+from tests.browser.test_acts import tab_to
+from tests.conftest import CHROMIUM, require
+
+BEDS = 14
+"""More than twelve: two columns, the narrowest words."""
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
+    require(CHROMIUM, "chromium")
+    found = MadeUpWard(tmp_path_factory.mktemp("rows"), BEDS)
+    yield found
+    found.end()
+
+
+WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside the row's own words, in px
+  const words = document.querySelector(`.band[data-bed=${bed}] .words`);
+  const inside = words.getBoundingClientRect();
+  const outside = [...words.querySelectorAll('.shape, .open, .headline, .acknowledge, .act, .waiting')]
+    .filter(one => one.getClientRects().length)
+    .flatMap(one => {
+      const box = one.getBoundingClientRect();
+      return [inside.left - box.left, box.right - inside.right, inside.top - box.top, box.bottom - inside.bottom];
+    });
+  return Math.max(words.scrollLeft, words.scrollTop, ...outside);
+}"""
+
+
+@pytest.mark.parametrize("width", [1280, 1920])
+@pytest.mark.parametrize("by", [None, "Kim"])
+def test_the_keyboard_moves_no_words_out_of_sight(
+    page: Page, made_up: MadeUpWard, width: int, by: str | None
+) -> None:
+    """At 1280 px "unanswered" read "answered" once Acknowledge had the focus: the words had been scrolled."""
+    page.set_viewport_size({"width": width, "height": 800})
+    for number in range(1, BEDS + 1):
+        made_up.flag(f"bed-{number}", Level.BEDSIDE)
+        made_up.put(f"bed-{number}", acknowledged_by=by)
+    made_up.flag("bed-11", Level.LOOK)
+    made_up.put("bed-11", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
+    page.goto(made_up.address)
+    expect(page.locator(".band.state-bedside")).to_have_count(BEDS - 1)
+    expect(page.locator(".band.state-lost")).to_have_count(1)
+    bed = "bed-12"
+    tab_to(page, f".band[data-bed={bed}] .{'acknowledge' if by is None else 'act'}")
+    for _ in range(2):
+        assert page.evaluate(WITHIN_ITS_ROW, bed) <= 0.5
+        page.keyboard.press("Tab")
+    for number in range(1, BEDS + 1):
+        assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
