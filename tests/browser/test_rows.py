@@ -57,3 +57,54 @@ def test_the_keyboard_moves_no_words_out_of_sight(
         page.keyboard.press("Tab")
     for number in range(1, BEDS + 1):
         assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
+
+
+STRETCHED = """() => {  // of all frames that are painted: the largest share by which a strip is drawn stretched
+  window.stretched = 0;
+  window.painted = 0;
+  const look = () => {
+    for (const one of document.querySelectorAll('.band canvas')) {
+      const ratio = window.devicePixelRatio || 1;
+      const box = one.getBoundingClientRect();
+      window.stretched = Math.max(window.stretched, Math.abs(one.height / ratio / box.height - 1));
+    }
+    window.painted += 1;
+    requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+}"""
+
+
+def test_no_strip_is_stretched_when_beds_change_places(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(made_up.address)
+    expect(page.locator(".band")).to_have_count(BEDS)
+    page.evaluate(STRETCHED)
+    made_up.flag("bed-9", Level.BEDSIDE)
+    expect(page.locator(".band.first")).to_have_attribute("data-bed", "bed-9")
+    made_up.flag("bed-3", Level.TEAM)
+    expect(page.locator(".band.first")).to_have_attribute("data-bed", "bed-3")
+    painted = page.evaluate("window.painted")
+    page.wait_for_function("seen => window.painted > seen + 5", arg=painted)
+    assert page.evaluate("window.stretched") < 0.05, "a pixel of rounding"
+
+
+@pytest.mark.parametrize("path", ["/", "/bed/bed-2"])
+def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: str) -> None:
+    """44 px: WCAG 2.2, target size (enhanced), 2.5.5."""
+    made_up.flag("bed-2", Level.BEDSIDE)
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, has_touch=True, is_mobile=True)
+    try:
+        page = context.new_page()
+        page.goto(f"{made_up.address}{path}")
+        assert page.evaluate("matchMedia('(pointer: coarse)').matches")
+        expect(page.locator(".acknowledge").locator("visible=true")).to_have_count(1)
+        for button in page.locator(".acknowledge, .act").locator("visible=true").all():
+            box = button.bounding_box()
+            assert box is not None
+            assert min(box["width"], box["height"]) >= 44, button
+            assert button.evaluate("one => one.closest('a') === null"), "a press on it opens no bed"
+        if path == "/":
+            for number in range(1, BEDS + 1):
+                assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
+    finally:
+        context.close()
