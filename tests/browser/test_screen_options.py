@@ -77,7 +77,7 @@ def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: s
 
     def as_wide() -> bool:
         return bool(
-            canvas.evaluate(width_of_trace) / PX_PER_CM == pytest.approx(min(made_up.seq, 1800) * cm / 60, rel=0.05)
+            canvas.evaluate(width_of_trace) / PX_PER_CM == pytest.approx(min(made_up.seq, 3600) * cm / 60, rel=0.05)
         )
 
     assert wait_for(as_wide), canvas.evaluate(width_of_trace)

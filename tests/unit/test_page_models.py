@@ -390,7 +390,7 @@ def block(second: int, bpm: float | None) -> Block:
     return Block("b", "s", second, second * 1000, 0, [bpm] * 4, [10.0] * 4)
 
 
-def test_strips_keep_half_an_hour_and_leave_gaps_empty() -> None:
+def test_strips_keep_an_hour_and_leave_gaps_empty() -> None:
     strip = SignalBuffer()
     for second in [*range(100, 200), *range(205, 300)]:
         strip.add(block(second, 140.25))
@@ -402,6 +402,11 @@ def test_strips_keep_half_an_hour_and_leave_gaps_empty() -> None:
     assert len(strip.bytes_after(298)[1]) == 2 * 4 * struct.calcsize("<h")
     strip.add(block(300 + KEPT_S - 10, None))
     assert strip.bytes_after(-1)[0] == 300 - 9
+
+
+def test_the_page_keeps_as_much_as_the_server() -> None:
+    module = (Path(pages.__file__).parents[1] / "assets" / "shared" / "strip.mjs").read_text()
+    assert f"export const KEPT_S = {KEPT_S};" in module
 
 
 def test_a_clock_that_trembles_makes_no_holes() -> None:
