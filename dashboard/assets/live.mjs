@@ -11,12 +11,15 @@ import { timeOfDay } from "./shared/words.mjs";
 
 /** @import { Page, View, ViewClass } from "./shared/types" */
 
+const STRAYED_FRAMES = 3; // one a second; a page that is only slow has come by then
+
 const screenClock = new ScreenClock();
 const sound = new Sound();
 /** @type {HTMLElement | null} */
 let shownIn = null;
 /** @type {View | null} */
 let view = null;
+let strayed = 0; // frames in a row that found another page than that of the address
 
 const feed = new Feed({
   onFrame(head, strips) {
@@ -30,6 +33,7 @@ const feed = new Feed({
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
     view?.show(head, strips);
+    followAddress();
     sound.hear(head.beds.map((bed) => bed.card));
   },
   onSignedOut: toSignIn,
@@ -38,6 +42,16 @@ const feed = new Feed({
     showTrouble(`No connection to the server since ${timeOfDay(since)}. What is shown below is old. Trying again.`);
   },
 });
+
+/**
+ * A link that was pressed while the server was away has changed the address and nothing else: once it is back, the page
+ * of the address is loaded.
+ */
+function followAddress() {
+  const isThere = !shownIn || shownIn.dataset.path === location.pathname;
+  strayed = isThere ? 0 : strayed + 1;
+  if (strayed === STRAYED_FRAMES) location.reload();
+}
 
 function mount() {
   void mountUser();

@@ -97,7 +97,7 @@ class Registry:
     def page_for(self, path: str) -> Any:
         """Return the element that the page of a path is drawn in; the ward's if there is no page."""
         page, bed = self.find(path) or (self.pages[0], "")
-        attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed}
+        attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed, "data-path": path}
         return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)
 
 

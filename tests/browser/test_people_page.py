@@ -221,6 +221,23 @@ def test_a_restart_of_the_page_signs_nobody_out(ward: MadeUpWard) -> None:
     assert wait_for(lambda: ask(ward, "/me", Cookie=cookie)[0] == 200)
 
 
+def test_a_link_that_is_pressed_while_the_server_restarts_is_followed(page: Page, ward: MadeUpWard) -> None:
+    """Address and page said different things before, for as long as the page was open."""
+    sign_in(page, ward, "Nora")
+    expect(page.locator(".band")).to_have_count(2)
+    page.wait_for_load_state("networkidle")
+    ward.page.terminate()
+    ward.page.wait(10)
+    page.locator(".top nav a", has_text="Shift").click()
+    page.wait_for_url("**/shift")
+    expect(page.locator("#trouble")).to_contain_text("No connection to the server")
+    expect(page.locator(".live.ward")).to_be_visible()
+    ward.start_page()
+    expect(page.locator(".live.shift h1")).to_be_visible()
+    assert page.url.endswith("/shift")
+    expect(page.locator(".top nav a[aria-current]")).to_have_text("Shift")
+
+
 def test_another_password_ends_the_sessions_of_the_old_one(ward: MadeUpWard) -> None:
     cookie = cookie_of(ward, "Nora")
     file = ward.studies.parent / "people.toml"
