@@ -27,7 +27,8 @@ const feed = new Feed({
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
     name.textContent = head.ward;
     setText(byId("clock"), timeOfDay(head.now));
-    setText(byId("clocks"), screenClock.words(head.now, Date.now()));
+    setText(byId("clocks"), screenClock.words);
+    void compareClocks();
     document.body.classList.remove("no-server");
     void mountUser();
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
@@ -42,6 +43,19 @@ const feed = new Feed({
     showTrouble(`No connection to the server since ${timeOfDay(since)}. What is shown below is old. Trying again.`);
   },
 });
+
+async function compareClocks() {
+  const asked = performance.now();
+  if (!screenClock.isDue(asked)) return;
+  try {
+    const answer = await fetch("/clock", { cache: "no-store" });
+    if (!answer.ok) return;
+    const { now } = await answer.json();
+    screenClock.take(now, Date.now(), performance.now() - asked);
+  } catch {
+    // the trouble line says that the server is away
+  }
+}
 
 /**
  * A link that was pressed while the server was away has changed the address and nothing else: once it is back, the page

@@ -14,6 +14,7 @@ from quietward.dashboard.routes import commands
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
 from quietward.runtime import metrics
+from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError
 
 AUTH_CHECK_S = 5.0
@@ -21,13 +22,18 @@ AUTH_CHECK_S = 5.0
 
 
 def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
-    """Register /health, /log/{bed}, /act and the WebSocket /live."""
+    """Register /health, /clock, /log/{bed}, /act and the WebSocket /live."""
 
     @server.get("/health")
     async def health() -> dict[str, object]:
         """Say of how many beds a signal has come, and about how many of them a detector has said anything."""
         beds, watched = len(hub.signals), len(hub.summaries)
         return {"ward": hub.ward.name, "beds": beds, "watched": watched, "frames": hub.frame_number}
+
+    @server.get("/clock")
+    async def clock() -> Response:
+        """Say what time it is by this server, for a page that compares its screen's clock."""
+        return json_response({"now": now_ms()})
 
     @server.get("/log/{bed}")
     async def log_of(bed: str) -> Response:
