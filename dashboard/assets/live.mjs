@@ -7,7 +7,7 @@ import { mountOptions } from "./shared/options.mjs";
 import { Sound } from "./shared/sound.mjs";
 import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
 import { mountUser, toSignIn } from "./shared/user.mjs";
-import { timeOfDay } from "./shared/words.mjs";
+import { speedWords, timeOfDay } from "./shared/words.mjs";
 
 /** @import { Page, View, ViewClass } from "./shared/types" */
 
@@ -27,7 +27,7 @@ const feed = new Feed({
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
     name.textContent = head.ward;
     setText(byId("clock"), timeOfDay(head.now));
-    setText(byId("clocks"), screenClock.words);
+    setText(byId("clocks"), [speedWords(head.speed), screenClock.words].filter(Boolean).join(" "));
     void compareClocks();
     document.body.classList.remove("no-server");
     void mountUser();

@@ -108,10 +108,13 @@ class _Headline(Struct, frozen=True):
     hides: str = ""
 
 
-def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None) -> Card:
+def build_card(
+    bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None, speed: float = 1.0
+) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
-    policy: the one that runs, None if no detector does.
+    policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
+    bed's clock differs on purpose, and nothing is said about it.
     """
     if summary is None:
         return Card(
@@ -158,8 +161,8 @@ def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInf
         source=s.session,
         events=s.events,
         t=None if never_usable(s) else s.t,
-        clock=device_clock(s),
-        far_clock=far_clock(s),
+        clock=device_clock(s) if speed == 1 else "",
+        far_clock=far_clock(s) if speed == 1 else "",
         rules=s.rules,
         paused=s.paused,
         shelved=s.shelved,

@@ -21,7 +21,10 @@ NOT_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIET
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything an operator can set. seats: subscriber slots; copies: replicas that must have every input."""
+    """Everything an operator can set. seats: subscriber slots; copies: replicas that must have every input.
+
+    demo_speed: seconds of signal per second of a demo, whose beds' clocks run ahead on purpose.
+    """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
     broker: str = "mqtt://127.0.0.1:1883"
@@ -37,6 +40,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     studies: str = "studies"
     people: str = ""
+    demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
 
 
 def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Settings:

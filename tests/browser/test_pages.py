@@ -43,6 +43,18 @@ def test_the_ward_shows_all_beds_and_moves(page: Page, address: str) -> None:
         assert band.locator("svg.shape path").get_attribute("d")
 
 
+def test_a_demo_that_runs_ahead_says_so_once_and_blames_no_clock(page: Page, demo: Demo, address: str) -> None:
+    """At ten times the speed every bed's clock was said to be 49 min ahead."""
+    page.goto(address)
+    expect(page.locator("#clocks")).to_have_text("Simulated time, 10 times as fast as real time.")
+    assert wait_for(lambda: page.locator(".band .signal").first.inner_text() != "")
+    page.wait_for_timeout(9000)  # beds are more than a minute ahead by now
+    assert not [text for text in page.locator(".band .signal").all_inner_texts() if "clock" in text]
+    page.goto(f"{address}/bed/bed-1")
+    expect(page.locator(".live .signal").first).to_contain_text("signal")
+    expect(page.locator(".live .signal").first).not_to_contain_text("clock")
+
+
 def test_a_click_opens_a_bed_with_findings_and_log(page: Page, address: str) -> None:
     page.goto(address)
     expect(page.locator(".band")).to_have_count(3)

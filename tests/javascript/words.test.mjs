@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { duration, headline, minutesAndSeconds, plain, signalWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { duration, headline, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -21,6 +21,12 @@ describe("times", () => {
   test("between contractions are told in minutes and seconds", () => {
     assert.deepEqual([-3, 59.4, 60, 125.6].map(minutesAndSeconds), ["0 s", "59 s", "1 min 00 s", "2 min 06 s"]);
   });
+});
+
+test("a demo that is not in real time says so", () => {
+  assert.equal(speedWords(1), "");
+  assert.equal(speedWords(10), "Simulated time, 10 times as fast as real time.");
+  assert.equal(speedWords(0.5), "Simulated time, at 0.5 of real time.");
 });
 
 describe("a bed", () => {

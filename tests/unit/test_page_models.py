@@ -221,6 +221,8 @@ def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
 def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, on_the_ward: str) -> None:
     found = shown(t=NOW - behind_s * 1000, at=NOW)
     assert (found.clock, found.far_clock) == (says, on_the_ward)
+    sped = build_card("bed-1", summary(t=NOW - behind_s * 1000, at=NOW), NOW, speed=10)
+    assert (sped.clock, sped.far_clock) == ("", ""), "a demo's beds run ahead on purpose"
 
 
 BEFORE, AFTER = TraceSummary(4, 45.0, 120.4, 141.0, 8.0, 3), TraceSummary(1, 20.0, 30.0, None, 9.0, 4)
