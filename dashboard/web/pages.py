@@ -101,9 +101,9 @@ class Registry:
         return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)
 
 
-def sign_in(target: str, message: str = "") -> str:
-    """Return the sign-in page. target: path to open afterwards. message: why the last attempt failed."""
-    return render("sign_in.html", target=target, message=message, notice=NOTICE)
+def sign_in(target: str, message: str = "", name: str = "") -> str:
+    """Return the sign-in page. target: path to open afterwards. message: why the last attempt, by `name`, failed."""
+    return render("sign_in.html", target=target, message=message, name=name, notice=NOTICE)
 
 
 def not_found(path: str) -> str:
