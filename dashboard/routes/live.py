@@ -8,7 +8,7 @@ from msgspec import structs
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
-from quietward.dashboard.auth.people import may
+from quietward.dashboard.auth.people import why_not
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.routes import commands
 from quietward.dashboard.web.request_body import read_body
@@ -47,9 +47,9 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
         except commands.BadCommand as error:
             return Response(str(error), error.status)
         kind = str(command.__struct_config__.tag)
-        if not may(user.role, command):
+        if refusal := why_not(user.role, command):
             await authenticator.audit(user, f"{kind}: refused", command.bed)
-            return Response(f"{kind}: {user.role.value} may not do that; ask whoever is in charge", 403)
+            return Response(refusal, 403)
         if user.name:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
         await hub.send(command)

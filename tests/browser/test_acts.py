@@ -238,7 +238,7 @@ def test_longer_than_the_policy_allows_is_refused_before_and_by_the_server(page:
     form.locator("form").evaluate("form => { form.noValidate = true; }")
     form.get_by_role("button", name="Shelve").click()
     expect(page.locator(".bedside .result")).to_have_text(
-        "not taken: for_s: 3660. Give 1 to 3600 s; the policy allows no longer"
+        "rejected: for_s: 3660. Give 1 to 3600 s; the policy allows no longer"
     )
     assert made_up.acts() == []
 
@@ -284,7 +284,7 @@ def test_a_bed_has_its_own_limit_within_bounds(page: Page, made_up: MadeUpWard) 
     open_bed(page, made_up)
     page.locator("summary", has_text="limits").click()
     form = page.locator(".fold", has_text="limits")
-    expect(form.locator(".hint")).to_contain_text("The policy's limit is 100; here it may be 90 to 110")
+    expect(form.locator(".hint")).to_contain_text("The ward's limit is 100. For this bed: 90 to 110")
     form.get_by_label("because").fill("known low")
     form.get_by_label("limit", exact=True).fill("80")
     form.get_by_role("button", name="Set").click()
@@ -294,7 +294,7 @@ def test_a_bed_has_its_own_limit_within_bounds(page: Page, made_up: MadeUpWard) 
     assert made_up.next_act() == SetBedLimit("bed-1", "Kim", "low-baseline", 95.0, 7200, "known low")
     made_up.put("bed-1", limited=[BedLimit("low-baseline", 95.0, "Kim", "known low", made_up.now_ms() + 120 * MINUTE)])
     expect(form.locator(".held")).to_contain_text("low baseline: 95 until")
-    form.get_by_role("button", name="Policy's limit again").click()
+    form.get_by_role("button", name="Back to ward limit").click()
     assert made_up.next_act(1) == SetBedLimit("bed-1", "Kim", "low-baseline", None, 0, "taken back")
 
 

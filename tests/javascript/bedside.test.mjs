@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
 import { ANSWER_WITHIN_MS, SHORTEST_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
-import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
+import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNoLimits, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
 
 /** @import { ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
@@ -117,10 +117,18 @@ describe("how long something holds", () => {
     assert.deepEqual(boundsOf(LIMIT, POLICY, "180"), {
       longest: 120,
       minutes: 120,
-      hint: "The policy's limit is 100; here it may be 90 to 110, for at most 120 min.",
+      hint: "The ward's limit is 100. For this bed: 90 to 110, for at most 120 min.",
     });
     assert.equal(boundsOf(LIMIT, POLICY, "45").minutes, 45);
   });
+});
+
+test("another limit is for whoever is in charge, where the policy knows one", () => {
+  assert.equal(whyNoLimits("in charge", POLICY), "");
+  assert.equal(whyNoLimits("", POLICY), "", "the server has not said yet who it is");
+  assert.match(whyNoLimits("nurse", POLICY), /Only the nurse in charge/);
+  assert.equal(whyNoLimits("in charge", null), NO_POLICY);
+  assert.match(whyNoLimits("in charge", { ...POLICY, limits: [] }), /no limits/);
 });
 
 describe("a flag", () => {

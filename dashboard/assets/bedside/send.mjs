@@ -14,8 +14,14 @@ export async function send(bed, command) {
   if (!by) return { by, trouble: "write your name first" };
   try {
     const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by }) });
-    return { by, trouble: response.ok ? "" : `not taken: ${await response.text()}` };
+    return { by, trouble: response.ok ? "" : await refusal(response) };
   } catch {
     return { by, trouble: "not sent: no connection to the server" };
   }
+}
+
+/** @param {Response} response */
+async function refusal(response) {
+  const why = await response.text();
+  return response.status === 403 ? why : `rejected: ${why}`;
 }
