@@ -55,7 +55,8 @@ def _add_sign_in(server: FastAPI, authenticator: Authenticator, people: People) 
         locked_s = await sessions.count_attempt(name, address)
         if locked_s:
             message = f"Too many wrong passwords. Try again in {-(-locked_s // 60)} min."
-            return HTMLResponse(pages.sign_in(target, message, name[:MAX_NAME_LENGTH]), 429, {"retry-after": str(locked_s)})
+            page = pages.sign_in(target, message, name[:MAX_NAME_LENGTH])
+            return HTMLResponse(page, 429, {"retry-after": str(locked_s)})
         person = people.find(name)
         async with one_check:
             matches = await asyncio.to_thread(password_matches, person, password)

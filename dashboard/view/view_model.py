@@ -24,7 +24,7 @@ SHAPES = {
 class CareNote(Struct, frozen=True):
     """Care that was given: what, by whom, and the trace before and after it.
 
-    numbers: word, before, after, unit of each measure. result: helped, did not help, nothing to compare; empty until
+    numbers: word, before, after, unit of each measure. result: helped, no improvement, nothing to compare; empty until
     it is due. result_at: when it is due, in ms by the bed's clock; None if no policy is known.
     """
 
@@ -122,7 +122,7 @@ def build_card(
             state="unwatched",
             shape=SHAPES["unwatched"],
             headline="unwatched",
-            reason="its device sends, but no detector has looked at it yet",
+            reason="its monitor sends data, but no detector has evaluated it yet",
             signal="unwatched",
             signal_reason="",
         )
@@ -200,8 +200,8 @@ def _without_signal(s: Summary) -> _Headline:
     other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
-        reason = f"monitor off on purpose, {s.paused.by}{why}{other}"
-        return _Headline("paused", "paused, back at", reason, s.paused.until)
+        reason = f"on purpose, {s.paused.by}{why}{other}"
+        return _Headline("paused", "Monitor off until", reason, s.paused.until)
     return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
 
 
@@ -235,7 +235,7 @@ def _care_notes(s: Summary, policy: PolicyInfo | None) -> list[CareNote]:
 def _result(c: CareRecord) -> str:
     if c.after is None:
         return ""
-    return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]
+    return {True: "helped", False: "no improvement", None: "nothing to compare"}[c.helped]
 
 
 def _manual_timing(s: Summary) -> ManualTimingLine | None:

@@ -104,7 +104,7 @@ def test_what_people_do_reaches_the_detector_and_comes_back(page: Page, address:
     page.locator("summary", has_text="Monitor off").click()
     page.locator(".fold").get_by_role("button", name="Monitor off").click()
     expect(page.locator(".waiting")).to_contain_text("monitor off until")
-    page.get_by_role("button", name="On again").click()
+    page.get_by_role("button", name="Monitor back on").click()
     expect(page.locator(".waiting")).not_to_contain_text("noted as off")
     page.locator("summary", has_text="limits").click()
     form = page.locator(".fold", has_text="limits")
@@ -113,7 +113,7 @@ def test_what_people_do_reaches_the_detector_and_comes_back(page: Page, address:
     expect(form.locator(".held")).to_contain_text("by Kim: known")
     form.get_by_role("button", name="Policy's limit again").click()
     expect(form.locator(".held")).to_have_count(0)
-    for kind in ("done", "by hand", "monitor off", "monitor on", "own limit", "policy's limit"):
+    for kind in ("done", "by hand", "monitor off", "monitor on", "bed limit", "ward limit"):
         expect(page.locator(".log .kind", has_text=kind).first).to_be_visible()
 
 

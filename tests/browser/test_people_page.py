@@ -229,7 +229,7 @@ def test_a_failed_sign_in_keeps_the_name_and_is_logged_without_a_role(page: Page
     expect(page.get_by_label("Password")).to_be_focused()
     status, answer = ask(ward, "/audit.json", Cookie=cookie_of(ward, "Ines"))
     assert status == 200
-    failed = [one for one in json.load(answer)["deeds"] if one["what"] == "could not sign in"][0]
+    failed = next(one for one in json.load(answer)["deeds"] if one["what"] == "could not sign in")
     assert (failed["who"], failed["role"]) == (name, "")
 
 

@@ -37,9 +37,7 @@ WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside the row
 
 @pytest.mark.parametrize("width", [1280, 1920])
 @pytest.mark.parametrize("by", [None, "Kim"])
-def test_the_keyboard_moves_no_words_out_of_sight(
-    page: Page, made_up: MadeUpWard, width: int, by: str | None
-) -> None:
+def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWard, width: int, by: str | None) -> None:
     """At 1280 px "unanswered" read "answered" once Acknowledge had the focus: the words had been scrolled."""
     page.set_viewport_size({"width": width, "height": 800})
     for number in range(1, BEDS + 1):

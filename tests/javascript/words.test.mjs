@@ -62,7 +62,7 @@ describe("a bed", () => {
 
 test("names are read as words, those of the log by what they are called", () => {
   assert.equal(plain("low-baseline_bpm"), "low baseline bpm");
-  assert.equal(word("flag-escalated"), "nobody came");
+  assert.equal(word("flag-escalated"), "escalated");
   assert.equal(word("some-new-kind"), "some new kind");
 });
 

@@ -116,7 +116,10 @@ def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
 
 def test_a_lost_signal_is_said_and_not_what_was_noted_before() -> None:
     found = shown(
-        signal=SignalState.LOST, signal_reason="No data for 12 s, monitor disconnected", level=Level.NOTED, reason="baseline 166 bpm"
+        signal=SignalState.LOST,
+        signal_reason="No data for 12 s, monitor disconnected",
+        level=Level.NOTED,
+        reason="baseline 166 bpm",
     )
     assert (found.state, found.reason) == ("lost", "No data for 12 s, monitor disconnected")
 
@@ -177,9 +180,13 @@ def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
 
 
 def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
-    off: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": "No data for 60 s, monitor disconnected", "paused": PAUSED}
+    off: dict[str, Any] = {
+        "signal": SignalState.LOST,
+        "signal_reason": "No data for 60 s, monitor disconnected",
+        "paused": PAUSED,
+    }
     found = shown(**off)
-    assert (found.state, found.headline, found.until) == ("paused", "paused, back at", PAUSED.until)
+    assert (found.state, found.headline, found.until) == ("paused", "Monitor off until", PAUSED.until)
     assert "Kim: bathroom" in found.reason
     looked = shown(**off, level=Level.LOOK, reason="concern 55", level_since=NOW, flag="bed-1-f1")
     assert looked.state == "paused"
@@ -238,7 +245,7 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
     assert ("deepest", "45", "20", "bpm") in second.numbers
     assert ("baseline", "141", "–", "bpm") in second.numbers
     not_yet = build_card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=False)]), NOW)
-    assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("did not help", None)
+    assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("no improvement", None)
     lost = build_card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=None)]), NOW)
     assert lost.notes[0].result == "nothing to compare"
 
@@ -249,7 +256,7 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
         ("turned", "", "turned to the side"),
         ("turned", "turned to the side", "turned to the side"),
         ("turned", "left", "turned to the side (left)"),
-        ("oxytocin-turned-down", "", "oxytocin turned down, as local policy says"),
+        ("oxytocin-turned-down", "", "oxytocin reduced"),
         ("other", "blanket", "blanket"),
         ("other", "", "other"),
         ("something-newer", "", "something-newer"),
@@ -338,7 +345,7 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
         (sent(type="cure"), "type: 'cure'"),
         (sent(type="acknowledge"), "missing required field `flag`"),
         (sent(type="acknowledge", flag="bed-1-f3", more=1), "unknown field `more`"),
-        (sent(type="acknowledge", flag="bed-2-f3"), "flag: 'bed-2-f3'. Is no flag of bed-1"),
+        (sent(type="acknowledge", flag="bed-2-f3"), "flag: 'bed-2-f3'. It belongs to another bed"),
         (sent(type="shelve", flag="bed-2-f3", for_s=60, why="x"), "flag: 'bed-2-f3'"),
         (sent(type="shelve", flag="bed-1-f3", for_s=0, why="x"), "for_s: 0. Give 1 to 3600 s"),
         (sent(type="shelve", flag="bed-1-f3", for_s=3601, why="x"), "for_s: 3601"),

@@ -185,7 +185,7 @@ def test_how_long_nothing_has_come_is_told_in_whole_minutes_from_100_s_on() -> N
 def test_conditions_that_are_kept_quiet_are_said_with_the_reason() -> None:
     """Low variability for 45 minutes, and not yet 50 minutes seen."""
     bed = Bed().play(flat(140, 2700) + ripple(2700, 3, 10))
-    names, why = ("variability-gone", "variability-low"), "too little of the signal has been seen"
+    names, why = ("variability-gone", "variability-low"), "not enough trace"
     assert sorted(bed.said.held_back) == [f"{name}: {why}" for name in names]
     assert sorted(str(event.detail["condition"]) for event in bed.of("held-back")) == list(names)
     assert {event.detail["why"] for event in bed.of("held-back")} == {why}

@@ -51,7 +51,7 @@ export class HandTiming {
     setText(this.button, isRunning ? `Contraction ends · ${this.tap.seconds(Date.now()).toFixed(0)} s` : "Contraction begins");
     this.button.classList.toggle("running", isRunning);
     this.undo.disabled = !this.tap.canUndo;
-    setText(this.line, hand ? hand.text : "none timed by hand in the last 30 min");
+    setText(this.line, hand ? hand.text : "No hand-timed contractions in the last 30 min");
     setText(this.differs, hand?.differs ?? "");
   }
 }

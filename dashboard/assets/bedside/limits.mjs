@@ -66,7 +66,7 @@ export class LimitsForm {
   inForce(one) {
     const line = make("p", "held", `${plain(one.condition)}: ${one.limit} until ${timeOf(one.until)}, by ${one.by}: ${one.why} `);
     const undo = button("Back to ward limit", "plain", () => {
-      void this.tell({ type: "own-limit", condition: one.condition, limit: null, for_s: 0, why: "taken back" });
+      void this.tell({ type: "own-limit", condition: one.condition, limit: null, for_s: 0, why: "back to the ward limit" });
     });
     undo.setAttribute("aria-label", `Back to ward limit for ${plain(one.condition)}`);
     undo.disabled = this.hindrance !== "";

@@ -11,7 +11,7 @@ import { userName } from "../shared/user.mjs";
  */
 export async function send(bed, command) {
   const by = userName();
-  if (!by) return { by, trouble: "write your name first" };
+  if (!by) return { by, trouble: "Enter your name" };
   try {
     const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by }) });
     return { by, trouble: response.ok ? "" : await refusal(response) };

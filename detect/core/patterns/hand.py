@@ -9,7 +9,6 @@ from quietward.contracts.messages import HZ, WINDOW_S, HandTimed
 from quietward.detect.core.arrays import Ints, index
 from quietward.detect.core.parameters import HandLimits
 from quietward.detect.core.patterns.history import History
-from quietward.detect.core.reporting.quantities import time_in_words
 
 KEPT = 48
 NONE = -1
@@ -31,7 +30,7 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
     if h.running[n] >= 0 and second - h.running[n] > limits.longest_s:
         h.running[n] = NONE  # its end was forgotten
         if edge == "end":
-            return f"It began more than {time_in_words(limits.longest_s)} ago and was dropped"
+            return f"It began more than {limits.longest_s / 60:.0f} min ago and was dropped"
     match edge:
         case "start" if h.running[n] >= 0:
             return f"A contraction began {second - h.running[n]} s ago: end it first"
