@@ -5,22 +5,29 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from quietward.contracts.errors import BadRules
+from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import HZ, WINDOW_S, Event
 from quietward.detect.core import engine
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import CONCERN_CLASS, measures_of
+from quietward.detect.core.parameters import ToneLimits
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import Recording, Signal
 
 EVERY_S = 60
 TOGETHER = 1024
 MOST_BYTES = 2**30
 """Recordings of one go, and what their samples may take: enough to spread the cost of a step, few enough for memory."""
+STILL_S = 180
+"""The toco of a woman moves with her breath, and in labour a contraction comes every few minutes; no source."""
+FLAT_STEP_S = 10
+NOT_KNOWN_TO_BE_NORMAL = 2
+UNKNOWN = "too little usable FHR to say anything"
 GAPS_S = (2.25, 15.25, 60.25)
 """Upper ends of the classes of gaps, a sample beyond: 2, 15 and 60 s count as short."""
 
@@ -34,6 +41,7 @@ class _Series:
     baseline: list[Row] = field(default_factory=list)
     variability: list[Row] = field(default_factory=list)
     assessments: list[Row] = field(default_factory=list)
+    not_assessed: list[Row] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -58,7 +66,7 @@ def assess(
     labour = labour or LabourContext()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
-        raise BadRules("--rules", rule_set, f"Use one of {', '.join(names)}")
+        raise BadRules("--rules", rule_set, possible([*names, "a path ending in .toml"], rule_set))
     done: dict[int, Row] = {}
     for group in _groups([r.seconds for r in found]):
         objects = _together([found[i] for i in group], rules, names.index(rule_set), moved, labour)
@@ -117,25 +125,23 @@ def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Seri
         if not np.isnan(minute):
             series[n].variability.append({"t_s": t_s, "bpm": round(minute, 2)})
         judged, value = classes[place][chosen], float(found.concern[n])
-        if np.isnan(value):
-            # Nothing that can be used is no reason for calm: say so, and leave the class in the middle.
-            reasons = [*judged.criteria, *judged.missing, "too little usable FHR to say anything"]
-            series[n].assessments.append(_assessment(t_s, max(judged.rank, 2), 50.0, 2, reasons))
-            continue
+        is_known = not np.isnan(value)
         parts = [
             f"{f.name}: {p:.0f} points"
             for f, p in zip(state.rules.concern.finding, found.points[:, n].tolist(), strict=True)
             if p >= state.rules.concern.least_points_shown
         ]
-        reasons = [*judged.criteria, *judged.missing, *parts]
-        series[n].assessments.append(_assessment(t_s, judged.rank or 2, round(value, 1), int(ranks[n]), reasons))
-
-
-def _assessment(t_s: int, rank: int, value: float, value_class: int, reasons: list[str]) -> Row:
-    return {
-        "t_s": t_s, "window_s": min(t_s, WINDOW_S), "rule_class": rank,
-        "concern": value, "concern_class": value_class, "reasons": reasons,
-    }  # fmt: skip
+        row = {
+            "t_s": t_s,
+            "window_s": min(t_s, WINDOW_S),
+            # Where no criterion holds and one cannot be judged, the trace is at least not known to be normal.
+            "rule_class": judged.rank or (NOT_KNOWN_TO_BE_NORMAL if is_known else None),
+            "concern": round(value, 1) if is_known else None,
+            "concern_class": int(ranks[n]) if is_known else None,
+            "reasons": [*judged.criteria, *judged.missing, *(parts if is_known else [UNKNOWN])],
+        }
+        # A number that nobody knows is not made up: such a minute is told apart from the others.
+        (series[n].assessments if is_known else series[n].not_assessed).append(row)
 
 
 def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series) -> Row:
@@ -152,7 +158,7 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
         "duration_s": len(recording.fhr) / HZ,
         "signal": {
             "fhr_usable": round(float(usable.mean()), 4),
-            "ua_usable": round(float((~np.isnan(recording.ua)).mean()), 4),
+            "ua_usable": round(float(_ua_usable(recording.ua, rules.reading.tone).mean()), 4),
             "gaps": _gaps(usable),
         },
         "baseline": series.baseline,
@@ -165,10 +171,38 @@ def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event]
         ],
         "marks": [_picked(e, "what", "onset_s", "end_s") for e in events if e.kind == "signal-mark"],
         "assessments": series.assessments,
+        "not_assessed": series.not_assessed,
         "flags": _flags(events),
         "noted": _noted(events),
         "note": recording.note,
     }
+
+
+def _ua_usable(ua: Signal, tone: ToneLimits) -> NDArray[np.bool_]:
+    """Return which samples are there and part of a UA that does something.
+
+    It does nothing while its value stays the same for `STILL_S`, and while it stays within the detector's flat range
+    for as long as that looks back.
+    """
+    usable = ~np.isnan(ua)
+    stays = np.concatenate([[False], ua[1:] == ua[:-1], [False]])  # the same as the sample before
+    for begin, end in np.flatnonzero(np.diff(stays)).reshape(-1, 2).tolist():
+        if end - begin + 1 >= STILL_S * HZ:
+            usable[begin : end + 1] = False
+    window = min(tone.window_s, len(ua) // HZ)
+    if window < STILL_S:
+        return usable
+    whole = slice(0, len(ua) // HZ * HZ)
+
+    def over_windows(values: NDArray[Any]) -> NDArray[Any]:
+        return sliding_window_view(values, window)[::FLAT_STEP_S]
+
+    known = over_windows(usable[whole].reshape(-1, HZ).sum(axis=1)).sum(axis=1)
+    low, high = (np.where(usable, ua, beyond)[whole].reshape(-1, HZ) for beyond in (np.inf, -np.inf))
+    span = over_windows(high.max(axis=1)).max(axis=1) - over_windows(low.min(axis=1)).min(axis=1)
+    for i in np.flatnonzero((span < tone.flat_range) & (known >= window * HZ / 2)).tolist():
+        usable[i * FLAT_STEP_S * HZ : (i * FLAT_STEP_S + window) * HZ] = False
+    return usable
 
 
 def _gaps(usable: NDArray[np.bool_]) -> dict[str, float]:

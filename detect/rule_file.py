@@ -10,7 +10,7 @@ from typing import Annotated, TypeVar
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadRules
+from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.attention import NOTED, TEAM, Condition, Policy
@@ -30,17 +30,31 @@ class RuleSetNames(Struct, frozen=True, forbid_unknown_fields=True):
     names: Annotated[list[str], Meta(min_length=1)]
 
 
-def load(policy: str = "attention") -> Rules:
+OTHER_TABLES = frozenset({"reading", "concern", "rule-sets"})
+A_PATH = "a path ending in .toml"
+
+
+def load(policy: str = "attention", own_rule_set: str | None = None) -> Rules:
     """Return all rules with the given attention policy: the name of one that comes along, or a path ending in .toml.
 
-    Raises BadRules.
+    own_rule_set: path of a rule set beside those that come along; it is the last. Raises BadRules.
     """
     reading = _parse(*_text("reading"), Reading)
-    rule_sets = tuple(_rule_set(*_text(name)) for name in _parse(*_text("rule-sets"), RuleSetNames).names)
+    along = _parse(*_text("rule-sets"), RuleSetNames).names
+    rule_sets = tuple(_rule_set(*_text(name)) for name in along)
+    if own_rule_set is not None:
+        own = _rule_set(*_text(own_rule_set))
+        if own.name in {rules.name for rules in rule_sets}:
+            raise BadRules(f"{own_rule_set}: name", own.name, "Is that of one that comes along; give it another")
+        rule_sets = (*rule_sets, own)
     names = [rules.name for rules in rule_sets]
     if repeated := [name for name in names if names.count(name) > 1]:
         raise BadRules("rule-sets.toml: names", repeated[0], "Is there twice; give every rule set a name of its own")
     concern = _concern(*_text("concern"))
+    if not policy.endswith(".toml"):
+        tables = {path.name.removesuffix(".toml") for path in (files("quietward.detect") / "rules").iterdir()}
+        if policy not in (policies := sorted(tables - OTHER_TABLES - set(along))):
+            raise BadRules("policy", policy, f"There is no such policy. {possible([*policies, A_PATH], policy)}")
     where, text = _text(policy)
     attention = _parse(where, text, Policy)
     check_policy(where, attention)
@@ -169,7 +183,8 @@ def _text(name: str) -> tuple[str, str]:
             return name, Path(name).read_text()
         return f"{name}.toml", (files("quietward.detect") / "rules" / f"{name}.toml").read_text()
     except (OSError, UnicodeDecodeError) as error:
-        raise BadRules("rule table", name, f"Cannot be read ({error}); give a path that ends in .toml") from error
+        why = getattr(error, "strerror", None) or str(error)
+        raise BadRules("rule table", name, f"Cannot be read: {why}. Give {A_PATH}") from error
 
 
 def _parse(where: str, text: str, kind: type[T]) -> T:

@@ -79,9 +79,9 @@ class Comparison(Struct, frozen=True):
     detector_events: list[StripEvent]
     extra_of_detector: list[StripEvent]
     rule_class: int | None
-    detector_class: int
+    detector_class: int | None
     detector_reasons: list[str]
-    concern: float
+    concern: float | None
     note: str
 
 

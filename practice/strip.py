@@ -69,7 +69,7 @@ class PracticeStrip(Struct, frozen=True):
 
 
 class DetectorResult(Struct, frozen=True):
-    """The detector's result for a strip under a rule set; level, concern and class are those at its end.
+    """The detector's result for a strip under a rule set; level, concern and class are those at its end, None: unknown.
 
     baseline_bpm: its last in the strip, None where it could say none. reasons: what led to class and concern.
     """
@@ -77,8 +77,8 @@ class DetectorResult(Struct, frozen=True):
     baseline_bpm: float | None
     events: list[StripEvent]
     level: Level
-    concern: float
-    rule_class: int
+    concern: float | None
+    rule_class: int | None
     reasons: list[str]
 
 
@@ -152,7 +152,7 @@ def ask_detector(code: str, rule_set: str) -> DetectorResult:
 
     rises = within(row["accelerations"], "peak_s", "height_bpm")
     falls = within(row["decelerations"], "nadir_s", "depth_bpm")
-    at_end = row["assessments"][-1]
+    at_end = max([*row["assessments"], *row["not_assessed"]], key=lambda x: x["t_s"])
     standing = (Level(f["level"]) for f in row["flags"] if f["eased_s"] is None)
     return DetectorResult(
         baseline_bpm=next((b["bpm"] for b in reversed(row["baseline"]) if b["bpm"] is not None), None),

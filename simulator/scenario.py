@@ -16,7 +16,7 @@ from typing import Annotated, Literal, TypeVar
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadScenario
+from quietward.contracts.errors import BadScenario, possible
 from quietward.contracts.messages import Weeks
 from quietward.contracts.tables import parse_toml_table
 
@@ -222,7 +222,11 @@ def read(kind: str, name: str, of: type[T]) -> T:
         source = Path(name) if name.endswith(".toml") else files("quietward.simulator") / f"{kind}s" / f"{name}.toml"
         text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
-        raise BadScenario(kind, name, f"There is no such {kind}; use one of {', '.join(names_of(kind))}") from error
+        if name.endswith(".toml"):
+            why = getattr(error, "strerror", None) or str(error)
+            raise BadScenario(kind, name, f"Cannot be read: {why}") from error
+        remedy = f"There is no such {kind}. {possible([*names_of(kind), 'a path ending in .toml'], name)}"
+        raise BadScenario(kind, name, remedy) from error
     return parse_toml_table(text, of, f"{kind} {name}", BadScenario)
 
 

@@ -46,6 +46,9 @@ def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
         raise BadSettings("--bed", bed, "Give one recording with --bed, or leave it away")
     if bed is not None and not re.fullmatch(r"[a-z0-9-]{1,32}", bed):
         raise BadSettings("--bed", bed, "Use 1 to 32 of a-z, 0-9 and -")
+    beds = [bed or bed_for(r.name) for r in found]
+    if repeated := [name for name in beds if beds.count(name) > 1]:
+        raise BadSettings("PATH", repeated[0], "Two recordings would play at this bed; rename one, or play them apart")
     return [RecordedStrip(bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64]) for r in found]
 
 

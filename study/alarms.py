@@ -15,6 +15,8 @@ from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import (
     BEDSIDE,
+    IS_NOTED,
+    IS_QUIET,
     Attention,
     Change,
     Condition,
@@ -56,10 +58,22 @@ class AlarmChange(NamedTuple):
     acknowledged: bool
 
 
+class NotedTime(NamedTuple):
+    """From `from_s` to `until_s` (infinite: it goes on) a bed was noted: it called nobody, and was not quiet."""
+
+    variant: int
+    bed: int
+    from_s: float
+    until_s: float
+
+
 class Alarms(Protocol):
     """A source of calls. `changes`: every change of level or acknowledgement, in the order of time."""
 
     changes: list[AlarmChange]
+
+    def noted(self) -> list[NotedTime]:
+        """Return when beds were noted; plain alarms know no such state."""
 
     def next_s(self) -> float:
         """Return the time of the next step; infinity at the end."""
@@ -91,6 +105,8 @@ class PolicyAlarms:
         self._may_begin = _may_begin(evaluations, policies)
         self._rows = [*np.flatnonzero(np.diff(evaluations.second, prepend=-1)).tolist(), len(evaluations.second)]
         self._row = 0
+        self._noted: list[NotedTime] = []
+        self._noted_since: dict[int, float] = {}
         self._due: Bools = np.zeros((0, 0), dtype=np.bool_)
 
     def next_s(self) -> float:
@@ -122,18 +138,37 @@ class PolicyAlarms:
             variant,
             self._room,
         )
-        taken(self._room.notices, Notice)  # nobody reads them
+        t_s = float(second[0])  # of all of them
+        for notice in taken(self._room.notices, Notice):
+            if notice.what == IS_NOTED:
+                self._noted_since.setdefault(notice.n, t_s)
+            elif notice.what == IS_QUIET:
+                self._end_noted(notice.n, t_s)
         waits = a.active[:, pairs] | (a.held_since[:, pairs] >= 0)
         waits |= a.suppressed[:, pairs] != attention.NOT_SUPPRESSED
         self._busy[variant, bed] = waits.any(axis=0) | (a.level[pairs] > 0)
-        calls, t_s = [], float(second[0])  # of all of them
+        calls = []
         for change in taken(self._room.changes, Change):
             v, n = divmod(change.n, self._evaluations.beds)
+            if change.level:
+                self._end_noted(change.n, t_s)
             self.changes.append(AlarmChange(v, n, t_s, change.level, bool(a.acknowledged[change.n])))
             if change.word in CALLING:
                 lead = self._lead(change.n, v)
                 calls.append(Call(v, n, t_s, change.level, lead.name, change.word, lead.is_about_signal))
         return calls
+
+    def _end_noted(self, pair: int, t_s: float) -> None:
+        if (since_s := self._noted_since.pop(pair, None)) is not None:
+            self._noted.append(NotedTime(*divmod(pair, self._evaluations.beds), since_s, t_s))
+
+    def noted(self) -> list[NotedTime]:
+        """Return when beds were noted."""
+        open_ones = [
+            NotedTime(*divmod(pair, self._evaluations.beds), since_s, np.inf)
+            for pair, since_s in self._noted_since.items()
+        ]
+        return self._noted + open_ones
 
     def _lead(self, pair: int, variant: int) -> Condition:
         """Return the condition that is told first of a bed's flag."""
@@ -206,6 +241,10 @@ class PlainAlarms:
             if rises:
                 calls.append(Call(v, edge.bed, now, edge.level, self._names[v], "worsened" if before else "raised"))
         return calls
+
+    def noted(self) -> list[NotedTime]:
+        """Return none: such an alarm sounds, or does not."""
+        return []
 
     def level(self, variant: int, bed: int) -> int:
         """Return the level of an unacknowledged alarm, 0 where there is none."""

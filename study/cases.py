@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from itertools import groupby
@@ -11,36 +12,44 @@ from typing import NamedTuple
 
 import msgspec
 import numpy as np
-from msgspec import structs
 
+from quietward.contracts.errors import BadStudy, QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.simulator import bed as bed_simulation
 from quietward.simulator import scenario, shift
-from quietward.simulator import truth as truth_file
 from quietward.simulator.truth import TruthFile
+from quietward.study import truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
+from quietward.study.truth import KnownTruth
 
 TOGETHER = 16
 """Shifts that are measured side by side: enough beds to spread the cost of a step, few enough for memory."""
 
 
 class Case(NamedTuple):
-    """One shift. beds: scenario and first second of each, or recordings: the path of each."""
+    """One shift. beds: scenario and first second of each, or recordings: the path of each, with its length."""
 
     shift: str
     hours: float
     seed: int
     beds: tuple[tuple[str, int], ...] = ()
     recordings: tuple[str, ...] = ()
+    recorded_s: tuple[int, ...] = ()
 
     @property
     def names(self) -> list[str]:
         """The names of the beds: of the scenario, or of the recording."""
         return [name for name, _ in self.beds] + [Path(path).stem for path in self.recordings]
+
+    @property
+    def bed_s(self) -> list[int]:
+        """How long each bed's signal lasts, in seconds."""
+        most = round(self.hours * 3600)
+        return [most] * len(self.beds) + [min(most, seconds) for seconds in self.recorded_s]
 
 
 @dataclass(frozen=True)
@@ -55,7 +64,7 @@ class MeasuredShifts:
     evaluations: Evaluations
     fhr: Floats
     seconds: Ints
-    truth: list[TruthFile | None]
+    truth: list[KnownTruth | None]
 
     @property
     def beds(self) -> int:
@@ -63,11 +72,15 @@ class MeasuredShifts:
         return self.evaluations.beds // len(self.cases)
 
 
-def group_cases(study: Study) -> list[list[Case]]:
-    """Return the shifts of a study in groups that are measured together; the number of workers has no influence."""
+def group_cases(study: Study, tell: Callable[[QuietwardError], None] = lambda _: None) -> list[list[Case]]:
+    """Return the shifts of a study in groups that are measured together; the number of workers has no influence.
+
+    tell: called with what is wrong with each recording that cannot be read; it is passed over.
+    Raises BadStudy where a folder has no other.
+    """
     groups: list[list[Case]] = []
     for cases in study.cases:
-        of_these = _recorded(cases) if cases.recordings else _simulated(cases)
+        of_these = _recorded(cases, tell) if cases.recordings else _simulated(cases)
         for _, alike in groupby(of_these, key=lambda case: len(case.beds) + len(case.recordings)):
             own = list(alike)
             groups += [own[i : i + TOGETHER] for i in range(0, len(own), TOGETHER)]
@@ -84,11 +97,30 @@ def _simulated(cases: Cases) -> list[Case]:
     return [Case(name, cases.hours, seed, beds) for seed in range(first, last + 1)]
 
 
-def _recorded(cases: Cases) -> list[Case]:
+def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case]:
     folder = Path(cases.recordings or "")
-    paths = [str(path) for path in find_recordings([folder])]
-    chunks = [tuple(paths[i : i + cases.beds]) for i in range(0, len(paths), cases.beds)]
-    return [Case(folder.name, cases.hours, i, recordings=chunk) for i, chunk in enumerate(chunks)]
+    seconds: dict[str, int] = {}
+    paths = find_recordings([folder])
+    for path in paths:
+        try:
+            _known_truth(path)
+            seconds[str(path)] = read_recording(path).seconds
+        except QuietwardError as error:
+            tell(error)
+    if not seconds:
+        remedy = f"None of its {len(paths)} recordings can be read; what is wrong is said of each"
+        raise BadStudy("cases: recordings", str(folder), remedy)
+    names = list(seconds)
+    chunks = [tuple(names[i : i + cases.beds]) for i in range(0, len(names), cases.beds)]
+    return [
+        Case(folder.name, cases.hours, i, recordings=chunk, recorded_s=tuple(seconds[name] for name in chunk))
+        for i, chunk in enumerate(chunks)
+    ]
+
+
+def _known_truth(recording: Path) -> KnownTruth | None:
+    path = recording.with_suffix(".truth.json")
+    return truth.read(path) if path.exists() else None
 
 
 def measure_shifts(
@@ -98,15 +130,15 @@ def measure_shifts(
 
     Raises BadScenario, BadRecording.
     """
-    path = folder / f"{_digest(group, rules)}.npz"
+    path = folder / f"{digest(group, rules)}.npz"
     truth_path = path.with_suffix(".truth.json")
     if path.exists() and truth_path.exists():
-        truth = msgspec.json.decode(truth_path.read_bytes(), type=list[TruthFile | None])
-        return MeasuredShifts(group, Evaluations.load(path), *_load_signals(path), truth)
+        known = msgspec.json.decode(truth_path.read_bytes(), type=list[KnownTruth | None])
+        return MeasuredShifts(group, Evaluations.load(path), *_load_signals(path), known)
     beds = [bed for case in group for bed in (_read(case, moved) if case.recordings else _simulate(case, moved))]
-    truth = [bed.truth and structs.replace(bed.truth, events=[], minutes=[]) for bed in beds]
-    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in truth]
-    weeks = [0 if t is None else t.weeks for t in truth]
+    known = [bed.truth for bed in beds]
+    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
+    weeks = [0 if t is None else t.weeks for t in known]
     measured = evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
     seconds = np.array([len(bed.fhr) // HZ for bed in beds])
     fhr = np.full((len(beds), round(max(case.hours for case in group) * 3600) * HZ), np.nan)
@@ -115,14 +147,14 @@ def measure_shifts(
     folder.mkdir(parents=True, exist_ok=True)
     measured.save(path)
     np.savez_compressed(path.with_suffix(".fhr.npz"), fhr=fhr, seconds=seconds)
-    truth_path.write_bytes(msgspec.json.encode(truth))  # the last: it marks the others as complete
-    return MeasuredShifts(group, measured, fhr, seconds, truth)
+    truth_path.write_bytes(msgspec.json.encode(known))  # the last: it marks the others as complete
+    return MeasuredShifts(group, measured, fhr, seconds, known)
 
 
 class _BedSignals(NamedTuple):
     fhr: Floats
     ua: Floats
-    truth: TruthFile | None
+    truth: KnownTruth | None
 
 
 def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
@@ -131,7 +163,11 @@ def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]
         labour = bed_simulation.simulate(scenario.load(name), case.seed * 1000 + i, skip_s + seconds)
         moved(seconds)
         part = slice(skip_s * HZ, None)
-        yield _BedSignals(labour.fhr[part], labour.ua[part], labour.truth.since(skip_s, seconds))
+        yield _BedSignals(labour.fhr[part], labour.ua[part], _known(labour.truth.since(skip_s, seconds)))
+
+
+def _known(t: TruthFile) -> KnownTruth:
+    return KnownTruth(t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s)
 
 
 def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
@@ -141,8 +177,7 @@ def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
         seconds = min(recording.seconds, round(case.hours * 3600))
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in recording.by_second())
-        truth_path = path.with_suffix(".truth.json")
-        yield _BedSignals(fhr, ua, truth_file.read(truth_path) if truth_path.exists() else None)
+        yield _BedSignals(fhr, ua, _known_truth(path))
 
 
 def _load_signals(path: Path) -> tuple[Floats, Ints]:
@@ -150,19 +185,35 @@ def _load_signals(path: Path) -> tuple[Floats, Ints]:
         return arrays["fhr"], arrays["seconds"]
 
 
-def _digest(group: list[Case], rules: Rules) -> str:
-    """Return a digest of all that a group's measures depend on: the shifts, the signal parameters, the code of both."""
+def digest(group: list[Case], rules: Rules) -> str:
+    """Return a digest of all that a group's measures depend on.
+
+    That is the shifts, the files of recordings with their truth, the signal parameters, and the code of both.
+    """
     h = hashlib.sha256(repr((group, rules.reading, rules.rule_sets, rules.concern)).encode())
     h.update(repr(policy_measures(rules.policy)).encode())
     for name in sorted({name for case in group for name, _ in case.beds}):
         h.update(repr(scenario.load(name)).encode())
     for name in (name for case in group for name in case.recordings):
-        about = Path(name).stat()
-        h.update(f"{name} {about.st_size} {about.st_mtime_ns}".encode())
+        for path in _files_of(Path(name)):
+            about = path.stat()
+            h.update(f"{path} {about.st_size} {about.st_mtime_ns}".encode())
+    h.update(_code())
+    return h.hexdigest()[:16]
+
+
+def _files_of(recording: Path) -> list[Path]:
+    """Return all files of a recording: itself, its truth, and where a WFDB header stands for it, its data."""
+    return sorted(path for path in recording.parent.iterdir() if path.name.startswith(f"{recording.stem}."))
+
+
+@cache
+def _code() -> bytes:
+    h = hashlib.sha256()
     for package in ("quietward.simulator", "quietward.detect"):
         for source in sorted(_sources(files(package)), key=lambda s: s.name):
             h.update(source.read_bytes())
-    return h.hexdigest()[:16]
+    return h.digest()
 
 
 def _sources(folder: Traversable) -> list[Traversable]:

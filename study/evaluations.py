@@ -59,8 +59,11 @@ class Evaluations:
 def policy_measures(policy: Policy) -> list[str]:
     """Return the measures that a policy of this structure can refer to, whatever its numbers are."""
     clauses = [
-        clause for c in policy.condition for part in (c.all, c.release, c.needs, c.helped) for clause in part
-    ]  # fmt: skip
+        clause
+        for c in policy.condition
+        for part in (c.all, c.release, c.needs, c.helped, c.release_acknowledged)
+        for clause in part
+    ]
     return sorted({measure for measure, _, _ in clauses} | {"fhr_usable_1min"})
 
 

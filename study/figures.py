@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from quietward.study.plan import BASE, Study
-from quietward.study.result import Estimate, VariantRow
+from quietward.study.result import Estimate, Share, VariantRow
 from quietward.study.run import Result
 
 RATE = "interruptions per nurse-hour"
@@ -58,7 +58,7 @@ def front(rows: Sequence[VariantRow], study: Study, best: VariantRow | None) -> 
     ]
     points = sorted((x, y) for x, y in ends if x is not None)
     panel.step([x for x, _ in points], [y for _, y in points], where="post", color="#777777", lw=1, zorder=2)
-    panel.set(xlabel=RATE, ylabel=f"late, of 100 needs of level {limit.level}", xscale="symlog")
+    panel.set(xlabel=RATE, ylabel=f"late needs of level {limit.level}, %", xscale="symlog")
     panel.set_xlim(left=0)
     panel.grid(alpha=0.3)
     return figure
@@ -81,11 +81,13 @@ def _name(panel: Axes, named: Sequence[tuple[float, float, str, str]]) -> None:
         )  # fmt: skip
 
 
-def _bars(panel: Axes, rate: Estimate, late: Estimate, colour: str) -> None:
-    if rate.value is None or late.value is None or rate.low is None or late.low is None:
+def _bars(panel: Axes, rate: Estimate, late: Share, colour: str) -> None:
+    if rate.value is None or late.value is None:
         return
-    panel.hlines(100 * late.value, rate.low, rate.high or rate.value, color=colour, lw=1)
-    panel.vlines(rate.value, 100 * late.low, 100 * (late.high or late.value), color=colour, lw=1)
+    if rate.low is not None and rate.high is not None:
+        panel.hlines(100 * late.value, rate.low, rate.high, color=colour, lw=1)
+    if late.low is not None and late.high is not None:
+        panel.vlines(rate.value, 100 * late.low, 100 * late.high, color=colour, lw=1)
 
 
 def times(result: Result, rows: Sequence[VariantRow], study: Study) -> Figure:
@@ -103,14 +105,14 @@ def times(result: Result, rows: Sequence[VariantRow], study: Study) -> Figure:
                    color=colour, ls=styles[i % len(styles)], lw=2 if colour else 1.3)  # fmt: skip
     panel.axvline(study.limit.reached_within_min, color="#777777", lw=0.8, ls=":")
     panel.set(xlim=(0, 30), ylim=(0, 101), xlabel="min from the beginning of the need",
-              ylabel=f"reached, of 100 needs ({study.limit.level})")  # fmt: skip
+              ylabel=f"reached needs ({study.limit.level}), %")  # fmt: skip
     panel.legend(fontsize=8, loc="lower right")
     panel.grid(alpha=0.3)
     return figure
 
 
 def reasons(rows: Sequence[VariantRow]) -> Figure:
-    """Draw how many calls there are of each level, and how many of them stand for something."""
+    """Draw how many calls there are of each level, and how many of them are true positives."""
     figure, panels = _figure(11, 0.5 + 0.42 * len(rows), 2)
     names = [row.name if len(row.name) < 36 else row.name[:34] + " …" for row in rows][::-1]
     ordered = list(rows)[::-1]
@@ -126,7 +128,7 @@ def reasons(rows: Sequence[VariantRow]) -> Figure:
         x = [100 * (ordered[i].ppv[level].value or 0.0) for i in y]
         panels[1].plot(x, y, "o", color=colour, ms=7)
     panels[1].set(yticks=range(len(names)), yticklabels=[], xlim=(0, 101), ylim=(-0.5, len(names) - 0.5))
-    panels[1].set_xlabel("of 100 calls stand for something, by level, nobody answering")
+    panels[1].set_xlabel("positive predictive value of calls, %, by level, nobody answering")
     for panel in panels:
         panel.grid(axis="x", alpha=0.3)
     return figure
@@ -148,5 +150,5 @@ def effects(rows: Sequence[VariantRow], study: Study) -> Figure:
         panel.tick_params(labelsize=7)
         twin.tick_params(labelsize=7)
     panels[0].set_ylabel(f"o {RATE}", fontsize=8)
-    figure.supylabel("x late, of 100", x=1.0, fontsize=8, ha="right")
+    figure.supylabel("x late needs, %", x=1.0, fontsize=8, ha="right")
     return figure

@@ -10,13 +10,15 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct, structs
 
-from quietward.contracts.errors import BadRules, BadStudy, extra
+from quietward.contracts.errors import BadRules, BadStudy, extra, possible
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Condition, Policy
 from quietward.detect.core.state.rules import Rules
+from quietward.recordings import SUFFIXES
 from quietward.recordings.files import find_recordings
 from quietward.simulator import scenario, shift
+from quietward.study import ranges
 from quietward.study.staff_model import StaffModel
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
@@ -155,7 +157,11 @@ def read(name: str) -> Study:
     try:
         text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
-        raise BadStudy("study", name, f"Use a path that ends in .toml, or one of {', '.join(names())}") from error
+        if name.endswith(".toml"):
+            why = getattr(error, "strerror", None) or str(error)
+            raise BadStudy("study", name, f"Cannot be read: {why}") from error
+        remedy = f"There is no such study. {possible([*names(), 'a path ending in .toml'], name)}"
+        raise BadStudy("study", name, remedy) from error
     return parse_toml_table(text, Study, f"study {name}", BadStudy)
 
 
@@ -163,6 +169,10 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     """Check a study and derive its variants. Raises BadStudy, BadRules, BadScenario."""
     base = plan_base(study, where)
     (today,) = base.variants
+    for number in study.vary:
+        _check_key(today, number.key, where)
+        for value in number.values:
+            _check_range(today, number.key, value, where)
     variants = [today, *(varied(today, point, where) for point in _points(study, where))]
     if study.how == "sample":
         variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
@@ -181,8 +191,11 @@ def plan_base(study: Study, where: str) -> StudyPlan:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):
         known = [r.name for r in rules.rule_sets]
+        if isinstance(alarm, LimitAlarm) and alarm.low_bpm >= alarm.high_bpm:
+            remedy = f"Must be below high_bpm, {alarm.high_bpm:g}"
+            raise BadStudy(f"study {where}: alarm[{i}].low_bpm", alarm.low_bpm, remedy)
         if isinstance(alarm, ClassAlarm) and alarm.rule_set not in known:
-            raise BadStudy(f"study {where}: alarm[{i}].rule_set", alarm.rule_set, f"Use one of {', '.join(known)}")
+            raise BadStudy(f"study {where}: alarm[{i}].rule_set", alarm.rule_set, possible(known, alarm.rule_set))
     staff = _staff(study.staff, where)
     # The limits of one bed are set by people, and nobody sets any here: their bounds would only be in the way.
     shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
@@ -197,8 +210,12 @@ def _check_cases(cases: Cases, where: str) -> int:
         raise BadStudy(where, given, "Name one of shift, scenarios, recordings")
     if cases.recordings is not None:
         if not Path(cases.recordings).is_dir():
-            raise BadStudy(f"{where}.recordings", cases.recordings, "Give a folder of recordings")
-        return -(-len(find_recordings([Path(cases.recordings)])) // cases.beds)
+            raise BadStudy(f"{where}.recordings", cases.recordings, "Is no folder; give one with recordings")
+        count = len(find_recordings([Path(cases.recordings)]))
+        if not count:
+            remedy = f"Holds no recording; give a folder with some ({', '.join(SUFFIXES)})"
+            raise BadStudy(f"{where}.recordings", cases.recordings, remedy)
+        return -(-count // cases.beds)
     if cases.seeds is None or cases.seeds[1] < cases.seeds[0]:
         raise BadStudy(f"{where}.seeds", cases.seeds, "Give the first and the last, in this order")
     if cases.shift is not None:
@@ -218,7 +235,8 @@ def _staff(own: dict[str, Any], where: str) -> StaffModel:
     table = usual_staff()
     unknown = sorted(set(own) - set(table))
     if unknown:
-        raise BadStudy(f"study {where}: staff.{unknown[0]}", own[unknown[0]], f"Use one of {', '.join(table)}")
+        remedy = f"There is no such key. {possible(table, unknown[0])}"
+        raise BadStudy(f"study {where}: staff.{unknown[0]}", own[unknown[0]], remedy)
     merged = {
         key: value | own.get(key, {}) if isinstance(value, dict) else own.get(key, value)
         for key, value in table.items()
@@ -259,16 +277,13 @@ def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
     name = ", ".join(f"{key} {value:g}" for key, value in point.items())
     variant = structs.replace(base, name=name, numbers=point)
     for key, value in point.items():
+        _check_key(base, key, where)
+        _check_range(base, key, value, where)
         try:
             variant = _apply_value(variant, key, value)
             msgspec.convert(msgspec.to_builtins(variant.policy), Policy)  # only this checks bounds
-        except (AttributeError, LookupError, TypeError, msgspec.ValidationError) as error:
-            known = [
-                f"{c.name}.KEY (KEY: {', '.join(CONDITION_KEYS)})" for c in (base.policy or _no_policy()).condition
-            ]
-            known += [f"{name}.KEY" for name in (*TIME_TABLES, "staff")]
-            remedy = f"{error}. Use {'; '.join(known)}"
-            raise BadStudy(f"study {where}: vary {key}", value, remedy) from error
+        except (TypeError, msgspec.ValidationError) as error:
+            raise BadStudy(f"study {where}: vary {key}", value, f"{error}. Mend this value") from error
     try:
         rule_file.check_policy(f"study {where}, {variant.name}", variant.policy or _no_policy())
     except BadRules as error:
@@ -276,6 +291,52 @@ def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
             error.what, error.value, f"{error.remedy}. Leave this value away, or move the other one"
         ) from error
     return variant
+
+
+def _check_key(base: Variant, key: str, where: str) -> None:
+    """Raise BadStudy where nothing of this name can vary, with what can."""
+    table, _, name = key.partition(".")
+    policy = base.policy or _no_policy()
+    tables = [*(c.name for c in policy.condition), *TIME_TABLES, "staff"]
+    if table not in tables:
+        remedy = f"There is no condition or table {table!r}. {possible(tables, table)}"
+        raise BadStudy(f"study {where}: vary", key, remedy)
+    if table == "staff":
+        known = _numbers_of(msgspec.to_builtins(base.staff))
+    elif table in TIME_TABLES:
+        known = list(getattr(policy, table).__struct_fields__)
+    else:
+        known = list(CONDITION_KEYS)
+    if name not in known:
+        raise BadStudy(f"study {where}: vary", key, f"There is no {name!r}. {possible(known, name)}")
+
+
+def _numbers_of(staff: dict[str, Any]) -> list[str]:
+    """Return the names of the numbers in nested tables, such as `tasks.walk_s`."""
+    names = []
+    for key, value in staff.items():
+        if isinstance(value, dict):
+            names += [f"{key}.{name}" for name in _numbers_of(value)]
+        elif isinstance(value, int | float):
+            names.append(key)
+    return names
+
+
+def _check_range(base: Variant, key: str, value: float, where: str) -> None:
+    """Raise BadStudy for a value that no policy would have."""
+    table, _, name = key.partition(".")
+    policy = base.policy or _no_policy()
+    place = policy.place(table)
+    if place is not None and name in ("limit", "release"):
+        condition = policy.condition[place]
+        measure = (condition.all if name == "limit" else condition.release)[0][0]
+        (low, high), what = ranges.of_measure(measure), ranges.in_words(measure)
+    elif (place is not None or table in TIME_TABLES) and name.endswith("_s"):
+        (low, high), what = ranges.TIMES, "s"
+    else:
+        return
+    if not low <= value <= high:
+        raise BadStudy(f"study {where}: vary {key}", value, f"Use {low:g} to {high:g}: {what}")
 
 
 def _no_policy() -> Policy:
@@ -289,20 +350,12 @@ def _apply_value(variant: Variant, key: str, value: float) -> Variant:
         return structs.replace(variant, staff=_staff_with(variant.staff, name, value))
     if table in TIME_TABLES:
         part = getattr(policy, table)
-        changed = structs.replace(part, **{_key(part, name): value})
+        changed = structs.replace(part, **{name: value})
         return structs.replace(variant, policy=structs.replace(policy, **{table: changed}))
-    place = policy.place(table)
-    if place is None or name not in CONDITION_KEYS:
-        raise LookupError(f"There is no {key}")
+    place = [c.name for c in policy.condition].index(table)
     conditions = list(policy.condition)
     conditions[place] = _condition_with(conditions[place], name, value)
     return structs.replace(variant, policy=structs.replace(policy, condition=conditions))
-
-
-def _key(part: Struct, name: str) -> str:
-    if name not in part.__struct_fields__:
-        raise LookupError(f"There is no {name}")
-    return name
 
 
 def _condition_with(condition: Condition, name: str, value: float) -> Condition:
@@ -322,7 +375,5 @@ def _staff_with(staff: StaffModel, path: str, value: float) -> StaffModel:
     table, _, key = path.partition(".")
     numbers = msgspec.to_builtins(staff)
     own, name = (numbers.get(table, {}), key) if key else (numbers, table)
-    if name not in own:
-        raise LookupError(f"There is no {path}")
     own[name] = value
     return msgspec.convert(numbers, StaffModel, strict=False)

@@ -11,31 +11,76 @@ from msgspec import Struct
 from quietward.contracts.errors import BadStudy
 from quietward.contracts.notice import NOTICE
 from quietward.study.figures import LEVEL_COLOURS
-from quietward.study.plan import Study
-from quietward.study.result import VariantRow, choose
+from quietward.study.plan import BASE, Study
+from quietward.study.result import Choice, Estimate, Share, Summary, VariantRow
 from quietward.study.run import Result
 
 
 class FullReport(Struct, frozen=True):
-    """All of report.json. chosen: name of the variant to recommend, None where none meets the limit."""
+    """All of report.json. headline: whether today's policy meets its limit. shifts, bed_hours: all of them; reported:
+    of how many shifts the rows are. chosen: name of the variant to recommend, None where none can be. passed_over: what
+    is wrong with each recording that could not be read.
+    """
 
+    headline: str
     notice: str
     command: str
     study: Study
     rules: str
     shifts: int
     bed_hours: float
+    reported: int
     chosen: str | None
+    choice: Choice
     rows: list[VariantRow]
+    passed_over: list[str] = []
 
 
-def full_report(result: Result, rows: Sequence[VariantRow], command: str) -> FullReport:
+def full_report(result: Result, summary: Summary, command: str, passed_over: Sequence[str] = ()) -> FullReport:
     """Return all that the report is made of."""
-    best = choose(rows)
     hours = sum(s.bed_hours for s in result.with_staff[0])
-    planned = result.planned
-    name = best.name if best else None
-    return FullReport(NOTICE, command, planned.study, planned.rules.digest, len(result.cases), hours, name, list(rows))
+    study, choice = result.planned.study, summary.choice
+    today = next(row for row in summary.rows if row.name == BASE)
+    return FullReport(
+        headline(today, study), NOTICE, command, study, result.planned.rules.digest, len(result.cases), hours,
+        len(summary.reported.cases), choice.name, choice, summary.rows, list(passed_over),
+    )  # fmt: skip
+
+
+def headline(today: VariantRow, study: Study) -> str:
+    """Return in words whether today's policy meets the limit that the study states, and how certain that is."""
+    limit, late, rate = study.limit, today.late, today.interruptions_per_nurse_hour
+    policy = f"Today's policy ({study.policy})"
+    rates = (
+        f"{_number(rate.value or 0.0)} interruptions per nurse-hour{rate_interval(rate)}, "
+        f"at most {limit.interruptions_per_nurse_hour:g} asked for"
+    )
+    if not late.of:
+        unknown = f"of no bed is it known that somebody was needed at level {limit.level}"
+        return f"Whether today's policy ({study.policy}) meets its limit is not known: {unknown}; {rates}."
+    reached = (
+        f"{late.of - late.count} of {late.of} needs ({limit.level}) reached within {limit.reached_within_min:g} min, "
+        f"at least {100 * limit.reached_share:g} % asked for; {share_in_words(late)} late"
+    )
+    does = "meets" if today.meets else "DOES NOT MEET"
+    certain = ", but not with certainty" if today.verdict.endswith("not certain") else ""
+    return f"{policy} {does} its limit{certain}: {reached}; {rates}."
+
+
+def share_in_words(share: Share) -> str:
+    """Return a share as a count, with its 95 % interval."""
+    if share.low is None or share.high is None:
+        return "–"
+    return f"{share.count} of {share.of} ({share.low:.0%} to {share.high:.0%})".replace("%", " %")
+
+
+def rate_interval(rate: Estimate) -> str:
+    """Return the 95 % interval of a rate, empty where there is none."""
+    return "" if rate.low is None or rate.high is None else f" ({_number(rate.low)} to {_number(rate.high)})"
+
+
+def _number(value: float) -> str:
+    return f"{value:.3g}"
 
 
 def write(folder: Path, report: FullReport, page: str) -> list[Path]:
@@ -61,10 +106,11 @@ def table(rows: Sequence[VariantRow]) -> str:
     write_row = csv.writer(out, lineterminator="\n").writerow
     head = [
         "variant", "kind", *keys, "calls_per_bed_hour", *(f"calls_per_bed_hour_{name}" for name in LEVEL_COLOURS),
+        "noted_share",
         "interruptions_per_nurse_hour", "interruptions_low", "interruptions_high",
-        *(f"interruptions_per_nurse_hour_{name}" for name in LEVEL_COLOURS), "needs", "late_share", "late_low",
+        *(f"interruptions_per_nurse_hour_{name}" for name in LEVEL_COLOURS), "needs", "late", "late_share", "late_low",
         "late_high", "flagged_before_share", "reached_p50_s", "reached_p90_s", "never_reached", "longest_wait_s",
-        "worth_look", "worth_bedside", "worth_team", "meets", "sure", "on_front", "peak_in_10_min", "flood_share",
+        "worth_look", "worth_bedside", "worth_team", "meets", "verdict", "on_front", "peak_in_10_min", "flood_share",
         "chattering_share", "fleeting_share", "stale",
     ]  # fmt: skip
     write_row(head)
@@ -73,12 +119,12 @@ def table(rows: Sequence[VariantRow]) -> str:
         write_row(
             [
                 r.name, r.kind, *(r.numbers.get(key, "") for key in keys),
-                *(_cell(r.calls_per_bed_hour[name].value) for name in ("all", *LEVEL_COLOURS)),
+                *(_cell(r.calls_per_bed_hour[name].value) for name in ("all", *LEVEL_COLOURS)), _cell(r.noted.value),
                 *(_cell(x) for x in (rate.value, rate.low, rate.high)),
-                *(_cell(r.interruptions_by_level[name].value) for name in LEVEL_COLOURS), r.needs,
+                *(_cell(r.interruptions_by_level[name].value) for name in LEVEL_COLOURS), r.needs, late.count,
                 *(_cell(x) for x in (late.value, late.low, late.high, r.flagged_before.value)),
                 _cell(r.reached.p50), _cell(r.reached.p90), r.reached.never, _cell(r.longest_wait_s),
-                *(_cell(r.ppv[name].value) for name in LEVEL_COLOURS), r.meets, _cell(r.sure), r.on_front,
+                *(_cell(r.ppv[name].value) for name in LEVEL_COLOURS), r.meets, r.verdict, r.on_front,
                 r.peak_in_10_min, *(_cell(x) for x in (r.flood_share, r.chattering_share, r.fleeting_share)), r.stale,
             ]
         )  # fmt: skip

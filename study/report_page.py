@@ -10,11 +10,12 @@ from matplotlib.figure import Figure
 from quietward.study import figures
 from quietward.study.figures import LEVEL_COLOURS, RATE
 from quietward.study.plan import BASE, LimitAlarm, Study
-from quietward.study.report import FullReport
+from quietward.study.report import FullReport, rate_interval, share_in_words
 from quietward.study.result import Estimate, VariantRow
 from quietward.study.run import Result
 
 SHOWN_ROWS = 40
+MOST_NAMED = 12
 NONE = "–"
 
 
@@ -32,8 +33,8 @@ class DelayTable(NamedTuple):
     table: ReportTable
 
 
-def render(result: Result, report: FullReport) -> str:
-    """Return the report as HTML."""
+def render(reported: Result, report: FullReport) -> str:
+    """Return the report as HTML. reported: the half of the study that the rows are of."""
     study, rows = report.study, report.rows
     today = next(row for row in rows if row.name == BASE)
     best = next((row for row in rows if row.name == report.chosen), None)
@@ -42,7 +43,8 @@ def render(result: Result, report: FullReport) -> str:
     first = [next(r for r in rows if r.name == name) for name in shown]
     on_front = sorted((r for r in rows if r.on_front), key=lambda r: r.interruptions_per_nurse_hour.value or 0.0)
     return _environment().get_template("report.html").render(
-        study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(result),
+        study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(report),
+        alike=_names(report.choice.alike, rows),
         tables={
             "front": _variants(on_front, study),
             "first": _variants(first, study),
@@ -57,7 +59,7 @@ def render(result: Result, report: FullReport) -> str:
         },
         pictures={
             "front": _svg(figures.front(rows, study, best)) if today.needs else None,
-            "times": _svg(figures.times(result, first, study)) if today.needs else None,
+            "times": _svg(figures.times(reported, first, study)) if today.needs else None,
             "reasons": _svg(figures.reasons(first)),
             "effects": _svg(figures.effects(rows, study)) if any(row.numbers for row in rows) else None,
         },
@@ -71,6 +73,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {
         "interval": interval, "difference": difference, "minutes": minutes, "percent": percent, "full_name": full_name,
+        "share": share_in_words,
     }  # fmt: skip
     return environment
 
@@ -79,18 +82,16 @@ def _svg(figure: Figure) -> Markup:
     return Markup(figures.svg(figure))  # noqa: S704  # made by matplotlib, which escapes what it writes
 
 
-def interval(e: Estimate, times: float = 1.0) -> str:
-    """Return an estimate with its interval."""
-    if e.value is None or e.low is None or e.high is None:
-        return NONE
-    return f"{e.value * times:.3g} [{e.low * times:.3g}, {e.high * times:.3g}]"
+def interval(e: Estimate) -> str:
+    """Return a rate with its interval, if there is one."""
+    return NONE if e.value is None else f"{e.value:.3g}{rate_interval(e)}"
 
 
-def difference(e: Estimate, times: float = 1.0) -> str:
+def difference(e: Estimate) -> str:
     """Return an estimated difference with its interval, with signs."""
-    if e.value is None or e.low is None or e.high is None:
+    if e.value is None:
         return NONE
-    return f"{e.value * times:+.3g} [{e.low * times:+.3g}, {e.high * times:+.3g}]"
+    return f"{e.value:+.3g}" + ("" if e.low is None or e.high is None else f" ({e.low:+.3g} to {e.high:+.3g})")
 
 
 def minutes(seconds: float | None) -> str:
@@ -100,7 +101,7 @@ def minutes(seconds: float | None) -> str:
 
 def percent(share: float) -> str:
     """Return a share in whole percent."""
-    return f"{share:.0%}"
+    return f"{100 * share:.0f} %"
 
 
 def full_name(row: VariantRow) -> str:
@@ -110,10 +111,23 @@ def full_name(row: VariantRow) -> str:
     return f"{row.name}: " + ", ".join(f"{key} {value:g}" for key, value in row.numbers.items())
 
 
-def _shifts(result: Result) -> str:
-    recorded = sum(bool(case.recordings) for case in result.cases)
-    kinds = [(len(result.cases) - recorded, "simulated shifts"), (recorded, "shifts of recordings side by side")]
-    return " and ".join(f"{count} {kind}" for count, kind in kinds if count)
+def _shifts(report: FullReport) -> str:
+    is_recorded = {bool(cases.recordings) for cases in report.study.cases}
+    kind = (
+        " of recordings side by side"
+        if is_recorded == {True}
+        else ", some of recordings"
+        if True in is_recorded
+        else ""
+    )
+    return f"{report.shifts} {'' if kind else 'simulated '}{'shift' if report.shifts == 1 else 'shifts'}{kind}"
+
+
+def _names(names: Sequence[str], rows: Sequence[VariantRow]) -> str:
+    """Return the names of variants, with their numbers, the first `MOST_NAMED` of them."""
+    named = [full_name(row) for row in rows if row.name in names]
+    more = f"; and {len(named) - MOST_NAMED} more (report.json)" if len(named) > MOST_NAMED else ""
+    return "; ".join(named[:MOST_NAMED]) + more
 
 
 def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
@@ -123,20 +137,30 @@ def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
 def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     head = [
         "variant", RATE, "calls per bed-hour", "look", "bedside", "team",
-        f"late per 100 ({study.limit.level})", "flagged before it mattered", "median to flag", "median to bed",
-        "90 % to bed", "never", "longest wait", "look worth", "bedside worth", "team worth", "meets",
+        "time noted", f"late needs ({study.limit.level})", "late against today's", "flagged before need began",
+        "median to flag", "median to bed", "90 % to bed", "never", "longest wait",
+        *(f"PPV ({name})" for name in LEVEL_COLOURS), "meets",
     ]  # fmt: skip
     return ReportTable(head, [[
         full_name(r), interval(r.interruptions_per_nurse_hour),
         *(interval(r.calls_per_bed_hour[name]) for name in ("all", *LEVEL_COLOURS)),
-        interval(r.late, 100), interval(r.flagged_before),
+        NONE if r.noted.value is None else percent(r.noted.value),
+        share_in_words(r.late), _against(r), share_in_words(r.flagged_before),
         *(
             (minutes(r.flagged.p50), minutes(r.reached.p50), minutes(r.reached.p90), str(r.reached.never),
              minutes(r.longest_wait_s))
             if r.needs else NONE * 5
         ),
-        *(interval(r.ppv[name]) for name in LEVEL_COLOURS), f"{'yes' if r.meets else 'no'} ({percent(r.sure)})",
+        *(share_in_words(r.ppv[name]) for name in LEVEL_COLOURS), r.verdict,
     ] for r in rows])  # fmt: skip
+
+
+def _against(row: VariantRow) -> str:
+    """Return which needs were late under one of a variant and today's policy alone, with the p of the exact test."""
+    paired = row.late_against_today
+    if row.name == BASE or not row.needs:
+        return NONE
+    return f"{paired.late_here_only} more, {paired.late_there_only} fewer, p {paired.p:.2g}"
 
 
 def _by_shift(rows: Sequence[VariantRow]) -> ReportTable | None:
@@ -144,12 +168,12 @@ def _by_shift(rows: Sequence[VariantRow]) -> ReportTable | None:
     kinds = list(rows[0].by_shift)
     if len(kinds) < 2:
         return None
-    head = ["variant", *(f"{kind}: {what}" for kind in kinds for what in (RATE, "needs", "late per 100"))]
+    head = ["variant", *(f"{kind}: {what}" for kind in kinds for what in (RATE, "late needs"))]
     lines = []
     for r in rows:
         cells = [r.name]
         for of in r.by_shift.values():
-            cells += [interval(of.interruptions_per_nurse_hour), str(of.needs), interval(of.late, 100)]
+            cells += [interval(of.interruptions_per_nurse_hour), share_in_words(of.late)]
         lines.append(cells)
     return ReportTable(head, lines)
 
@@ -200,5 +224,5 @@ def _delays(rows: Sequence[VariantRow], study: Study) -> DelayTable | None:
         for a, r in limit_alarms
         if a.low_bpm == alarms[at_once.name].low_bpm and a.high_bpm == alarms[at_once.name].high_bpm
     ]
-    rate = "for nothing, per bed-hour" if is_known else "per bed-hour"
+    rate = "false, per bed-hour" if is_known else "per bed-hour"
     return DelayTable(is_known, ReportTable(["alarm", "delay", rate, "taken away"], lines))

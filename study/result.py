@@ -1,35 +1,68 @@
 """From scores of shifts to a row for every variant, with uncertainty, and the choice of one.
 
-Uncertainty: shifts are resampled with replacement, the same draw for all variants, so that differences between variants
-are those of the same shifts (paired bootstrap).
+A choice is made on one half of the shifts and everything is reported on the other, which knows nothing of the choice:
+the least of many is least by luck, too, and on the shifts it was chosen on it looks better than it is.
+
+Uncertainty of rates: shifts are resampled with replacement, kind by kind, the same draw for all variants, so that
+differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, as of fewer
+where needs or calls of a shift belong together. Between variants: exact tests, paired.
 """
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from msgspec import Struct, field
-from numpy.typing import NDArray
 
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.study.plan import BASE, StudyLimit, Variant
 from quietward.study.run import Result
 from quietward.study.score import CallCount, Episode, ShiftScore
+from quietward.study.statistics import (
+    BETWEEN,
+    LEVEL,
+    Matrix,
+    clustered_interval,
+    draw_shifts,
+    mcnemar_p,
+    none_seen_at_most,
+    paired_p,
+)
 
 DRAWS = 2000
-BETWEEN = (0.025, 0.975)
 MOST_FREQUENT = 10
 POLICY = "policy"
 
-Matrix = NDArray[np.float64]
+Verdict = Literal["yes", "yes, not certain", "no, not certain", "no"]
+"""Whether a limit is met by what was seen; certain where the whole 95 % intervals say the same."""
 
 
 class Estimate(Struct, frozen=True):
-    """A number with its 95 % interval over the draws; None where it is not known."""
+    """A number with its 95 % interval; None where it is not known."""
 
     value: float | None
     low: float | None
     high: float | None
+
+
+class Share(Struct, frozen=True):
+    """So many of so many, with the 95 % interval of the share; None where there were none."""
+
+    count: int
+    of: int
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+class Paired(Struct, frozen=True):
+    """The same needs under two variants: how many were late under one alone, and the p of McNemar's exact test."""
+
+    late_here_only: int
+    late_there_only: int
+    p: float
 
 
 class Delays(Struct, frozen=True):
@@ -45,8 +78,7 @@ class ShiftKindRow(Struct, frozen=True):
     """One kind of shift by itself."""
 
     interruptions_per_nurse_hour: Estimate
-    needs: int
-    late: Estimate
+    late: Share
 
 
 class ReasonRow(Struct, frozen=True):
@@ -62,30 +94,32 @@ class ReasonRow(Struct, frozen=True):
 class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
-    ppv: positive predictive value, by level. late: share of needs of the limit's level that were not reached in time.
-    sure: share of draws in which it meets the limit. per_10_min to top_ten: borrowed from process industry, see
-    `study/score.py`; per call, per nurse.
+    noted: share of the bed-hours in which a bed called nobody and was not quiet.
+    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time. meets:
+    whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
+    top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
     """
 
     name: str
     kind: str
     numbers: dict[str, float]
     calls_per_bed_hour: dict[str, Estimate]
+    noted: Estimate
     interruptions_per_nurse_hour: Estimate
     interruptions_by_level: dict[str, Estimate]
     interruptions_against_today: Estimate
-    ppv: dict[str, Estimate] = field(name="worth")
+    ppv: dict[str, Share] = field(name="worth")
     needs: int
     flagged: Delays
     called: Delays
-    flagged_before: Estimate
+    flagged_before: Share
     reached: Delays
-    late: Estimate
-    late_against_today: Estimate
+    late: Share
+    late_against_today: Paired
     by_shift: dict[str, ShiftKindRow]
     longest_wait_s: float
     meets: bool
-    sure: float
+    verdict: Verdict
     on_front: bool
     per_10_min: float
     peak_in_10_min: int
@@ -98,24 +132,89 @@ class VariantRow(Struct, frozen=True):
     top_ten: list[tuple[str, int]]
 
 
-def summarize(result: Result, draws: int = DRAWS) -> list[VariantRow]:
-    """Return a row for every variant, in their order."""
-    limit = result.planned.study.limit
-    shifts = len(result.cases)
-    rng = np.random.default_rng(result.planned.study.seed)
-    drawn = rng.multinomial(shifts, np.full(shifts, 1 / shifts), size=draws).astype(np.float64)
-    kinds = [case.shift for case in result.cases]
-    sums = [_VariantSums(v, of, unanswered, kinds, limit, drawn) for v, of, unanswered in zip(
-        result.planned.variants, result.with_staff, result.unanswered, strict=True)]  # fmt: skip
+class Choice(Struct, frozen=True):
+    """The policy to recommend. name: None where none can be, and `why` says why.
+
+    chosen_on: how many shifts; rate, late: of the chosen one on those. alike: the policies that cannot be told apart
+    from it, neither by what is late nor by interruptions; as_late: those that cannot by what is late; of: so many
+    others.
+    """
+
+    name: str | None
+    why: str
+    chosen_on: int
+    rate: Estimate | None = None
+    late: Share | None = None
+    alike: list[str] = []
+    as_late: list[str] = []
+    of: int = 0
+
+
+@dataclass(frozen=True)
+class Summary:
+    """reported: the half that the rows are of, one for every variant in their order."""
+
+    reported: Result
+    rows: list[VariantRow]
+    choice: Choice
+
+
+def summarize(result: Result, draws: int = DRAWS) -> Summary:
+    """Return the choice, made on one half of the shifts, and the rows of all variants on the other."""
+    chosen_on, reported = halves([case.shift for case in result.cases])
+    half = result.of(reported)
+    sums = _sums(half, draws)
     base = next(s for s in sums if s.variant.name == BASE)
     on_front = front([(s.rate[0], s.late[0]) for s in sums])
-    return [s.row(base, limit, is_on) for s, is_on in zip(sums, on_front, strict=True)]
+    rows = [s.row(base, is_on) for s, is_on in zip(sums, on_front, strict=True)]
+    return Summary(half, rows, _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed))
 
 
-def choose(rows: Sequence[VariantRow]) -> VariantRow | None:
-    """Return the policy to recommend: of those that meet the limit the least late, then the quietest; or None."""
-    meeting = [row for row in rows if row.meets and row.kind == POLICY]
-    return min(meeting, key=lambda r: (r.late.value, r.interruptions_per_nurse_hour.value), default=None)
+def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
+    """Return the places of the shifts to choose on and of those to report on: of each kind every second.
+
+    A kind of which there is one is reported only.
+    """
+    seen: Counter[str] = Counter()
+    parts: tuple[list[int], list[int]] = ([], [])
+    for i, kind in enumerate(kinds):
+        parts[1 - seen[kind] % 2].append(i)
+        seen[kind] += 1
+    return parts
+
+
+def _sums(result: Result, draws: int) -> "list[_VariantSums]":
+    kinds = [case.shift for case in result.cases]
+    drawn = draw_shifts(kinds, draws, result.planned.study.seed)
+    return [
+        _VariantSums(v, of, unanswered, kinds, result.planned.study.limit, drawn)
+        for v, of, unanswered in zip(result.planned.variants, result.with_staff, result.unanswered, strict=True)
+    ]
+
+
+def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", seed: int) -> Choice:
+    """Return the policy that meets the limit and is the least late, then the quietest, on one half.
+
+    Which others cannot be told apart from it is looked at on the other half, with as many comparisons taken into
+    account as there are (Bonferroni).
+    """
+    shifts = len(on[0].shifts)
+    if not shifts:
+        return Choice(None, "there is one shift of a kind at most, and none is left to choose on", 0)
+    meeting = [i for i, s in enumerate(on) if s.variant.policy and s.meets]
+    if not sum(len(of) for of in on[0].meant):
+        return Choice(None, "in the shifts to choose on nobody is known to have been needed at this level", shifts)
+    if not meeting:
+        return Choice(None, "none of the policies meets the limit on the shifts to choose on", shifts)
+    place = min(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))
+    best = reported[place]
+    others = [s for s in reported if s.variant.policy and s is not best]
+    as_late = [s for s in others if best.paired_late(s).p * len(others) >= LEVEL]
+    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed) * len(others) >= LEVEL]
+    return Choice(
+        best.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share,
+        [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others),
+    )  # fmt: skip
 
 
 class _VariantSums:
@@ -130,19 +229,41 @@ class _VariantSums:
         limit: StudyLimit,
         drawn: Matrix,
     ) -> None:
-        self.variant, self.shifts, self.unanswered, self._kinds = variant, shifts, unanswered, kinds
+        self.variant, self.shifts, self.unanswered, self._kinds, self._limit = variant, shifts, unanswered, kinds, limit
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
-        in_time = [[_within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
-        self._late, self._meant = [sum(not x for x in of) for of in in_time], [len(of) for of in in_time]
+        self._is_late = [[not _within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
+        self._late, self._meant = [sum(of) for of in self._is_late], [len(of) for of in self.meant]
         self._interruptions = [s.interruptions for s in shifts]
-        self._nurse_hours = [s.nurses * s.hours for s in shifts]
+        self._nurse_hours = [s.nurse_hours for s in shifts]
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
-        self.before = self._ratio(
-            [sum(e.flagged_s is not None and e.flagged_s <= 0 for e in of) for of in self.meant],
-            [len(of) for of in self.meant],
-        )
+
+    @property
+    def late_share(self) -> Share:
+        """The needs that were late."""
+        return self._share(self._late, self._meant)
+
+    @property
+    def meets(self) -> bool:
+        """Whether the limit is met by what was seen."""
+        limit = self._limit
+        return bool(self.rate[0] <= limit.interruptions_per_nurse_hour and 1 - self.late[0] >= limit.reached_share)
+
+    def paired_late(self, other: "_VariantSums") -> Paired:
+        """Compare what is late, need by need."""
+        pairs = [
+            (here, there)
+            for own, others in zip(self._is_late, other._is_late, strict=True)  # noqa: SLF001
+            for here, there in zip(own, others, strict=True)
+        ]
+        here, there = (sum(pair == one for pair in pairs) for one in ((True, False), (False, True)))
+        return Paired(here, there, mcnemar_p(here, there))
+
+    def more_interruptions(self, other: "_VariantSums") -> list[float]:
+        """Return the difference of interruptions per nurse-hour, shift by shift."""
+        own, others = ([s.interruptions / s.nurse_hours for s in v.shifts] for v in (self, other))
+        return [a - b for a, b in zip(own, others, strict=True)]
 
     def _ratio(self, above: Sequence[float], below: Sequence[float], kind: str | None = None) -> Matrix:
         """Return the ratio of two sums over the shifts, or over those of one kind."""
@@ -153,21 +274,43 @@ class _VariantSums:
             )
         return ratio
 
+    def _estimate(self, values: Matrix, kind: str | None = None) -> Estimate:
+        """Return a rate; its interval is not known where a kind of shift is there only once."""
+        found = estimate(values)
+        of_kind = Counter(k for k in self._kinds if kind in (None, k))
+        return Estimate(found.value, None, None) if 1 in of_kind.values() else found
+
+    def _rate(self, counts: Sequence[int], hours: Sequence[float], kind: str | None = None) -> Estimate:
+        found = self._estimate(self._ratio(counts, hours, kind), kind)
+        if found.value == 0.0:  # drawn again, none are none: what was not seen in so many hours may still be
+            return Estimate(
+                0.0,
+                0.0,
+                none_seen_at_most() / sum(h for h, k in zip(hours, self._kinds, strict=True) if kind in (None, k)),
+            )
+        return found
+
+    def _share(self, count: Sequence[int], of: Sequence[int], kind: str | None = None) -> Share:
+        here = [i for i, k in enumerate(self._kinds) if kind in (None, k)]
+        counts, totals = ([each[i] for i in here] for each in (count, of))
+        n, total = sum(counts), sum(totals)
+        if not total:
+            return Share(0, 0, None, None, None)
+        return Share(n, total, n / total, *clustered_interval(counts, totals, [self._kinds[i] for i in here]))
+
     def _shift_kind(self, kind: str) -> ShiftKindRow:
         return ShiftKindRow(
-            estimate(self._ratio(self._interruptions, self._nurse_hours, kind)),
-            sum(n for n, k in zip(self._meant, self._kinds, strict=True) if k == kind),
-            estimate(self._ratio(self._late, self._meant, kind)),
+            self._rate(self._interruptions, self._nurse_hours, kind),
+            self._share(self._late, self._meant, kind),
         )
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
         counts = [sum(c.count for c in _calls_of(s, rank, why)) for s in self.shifts]
-        return estimate(self._ratio(counts, [s.bed_hours for s in self.shifts]))
+        return self._rate(counts, [s.bed_hours for s in self.shifts])
 
     def _per_nurse_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
-        return estimate(
-            self._ratio([sum(c.heard for c in _calls_of(s, rank, why)) for s in self.shifts], self._nurse_hours)
-        )
+        counts = [sum(c.heard for c in _calls_of(s, rank, why)) for s in self.shifts]
+        return self._rate(counts, self._nurse_hours)
 
     def _by_reason(self) -> list[ReasonRow]:
         """Return the calls of each reason and level, the most frequent first."""
@@ -179,33 +322,43 @@ class _VariantSums:
             for (why, rank), n in counts.most_common()
         ]
 
-    def row(self, base: "_VariantSums", limit: StudyLimit, on_front: bool) -> VariantRow:
+    def _verdict(self, rate: Estimate, late: Share) -> Verdict:
+        if rate.high is None or rate.low is None or late.high is None or late.low is None:
+            return "yes, not certain" if self.meets else "no, not certain"
+        most, most_late = self._limit.interruptions_per_nurse_hour, 1 - self._limit.reached_share
+        if self.meets:
+            return "yes" if rate.high <= most and late.high <= most_late else "yes, not certain"
+        return "no" if rate.low > most or late.low > most_late else "no, not certain"
+
+    def row(self, base: "_VariantSums", on_front: bool) -> VariantRow:
+        """Return what is reported of the variant."""
         shifts = self.shifts
         count = sum(calls.count for s in shifts for calls in s.calls)
         asking = [(rank, level.value) for rank, level in enumerate(LEVELS) if rank]
         ppv = {
-            name: estimate(
-                self._ratio(_count(self.unanswered, rank, {True}), _count(self.unanswered, rank, {True, False}))
-            )
+            name: self._share(_count(self.unanswered, rank, {True}), _count(self.unanswered, rank, {True, False}))
             for rank, name in asking
         }
-        meets = (self.rate <= limit.interruptions_per_nurse_hour) & (1 - self.late >= limit.reached_share)
-        nurse_s = sum(s.hours * 3600 * s.nurses for s in shifts)
+        nurse_s = sum(s.nurse_hours for s in shifts) * 3600
         by_bed: Counter[str] = Counter()
         for s in shifts:
             by_bed.update(s.by_bed)
         meant = [e for of in self.meant for e in of]
+        before = [sum(e.flagged_s is not None and e.flagged_s <= 0 for e in of) for of in self.meant]
+        rate, late = self._rate(self._interruptions, self._nurse_hours), self.late_share
         return VariantRow(
             self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
             {"all": self._per_bed_hour(), **{name: self._per_bed_hour(rank) for rank, name in asking}},
-            estimate(self.rate), {name: self._per_nurse_hour(rank) for rank, name in asking},
-            estimate(self.rate - base.rate), ppv, len(meant),
-            _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]), estimate(self.before),
-            _delays([e.reached_s for e in meant]), estimate(self.late), estimate(self.late - base.late),
+            self._estimate(self._ratio([s.noted_hours for s in shifts], [s.bed_hours for s in shifts])),
+            rate, {name: self._per_nurse_hour(rank) for rank, name in asking},
+            self._estimate(self.rate - base.rate), ppv, len(meant),
+            _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),
+            self._share(before, self._meant),
+            _delays([e.reached_s for e in meant]), late, self.paired_late(base),
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
-            max((s.longest_wait_s for s in shifts), default=0.0), bool(meets[0]), float(meets[1:].mean()), on_front,
+            max((s.longest_wait_s for s in shifts), default=0.0), self.meets, self._verdict(rate, late), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
-            sum(s.flood_s * s.nurses for s in shifts) / nurse_s,
+            sum(s.flood_s for s in shifts) / nurse_s,
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},

@@ -6,25 +6,39 @@ influence on the results.
 """
 
 import hashlib
-from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
+import multiprocessing
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from quietward.contracts.errors import BadStudy
-from quietward.runtime.embedded import die_when_parent_dies
 from quietward.study import cases
 from quietward.study.cases import Case
 from quietward.study.plan import StudyPlan, Variant
+from quietward.study.progress import (
+    MEASURING,
+    PHASES,
+    UNANSWERED,
+    WITH_STAFF,
+    Progress,
+    Workload,
+    begin_process,
+    counting,
+    progress,
+)
 from quietward.study.score import ShiftScore
 from quietward.study.simulation import PpvByLevel, ppv_by_level, simulate_shifts
 
 TOGETHER = 100
 """Variants that run side by side."""
+TOLD_EVERY_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -40,60 +54,79 @@ class Result:
     unanswered: list[list[ShiftScore]]
     ppv: list[PpvByLevel]
 
+    def of(self, places: Sequence[int]) -> "Result":
+        """Return the same of some of the shifts. What staff expect of calls they have learnt from all of them."""
+
+        def some(scores: list[list[ShiftScore]]) -> list[list[ShiftScore]]:
+            return [[shifts[i] for i in places] for shifts in scores]
+
+        cases = [self.cases[i] for i in places]
+        return Result(self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv)
+
 
 @dataclass(frozen=True)
 class _Job:
-    """Some variants over one group of shifts. ppv: of these variants; None where nobody answers."""
+    """Some variants over one group of shifts. digest: of its measures; ppv: of these variants, None: nobody answers."""
 
     planned: StudyPlan
     group: list[Case]
+    digest: str
     variants: list[Variant]
     ppv: list[PpvByLevel] | None
     folder: Path
 
     @property
     def path(self) -> Path:
-        key = repr((self.group, self.variants, self.ppv, self.planned.rules.digest, _code()))
+        key = repr((self.digest, self.variants, self.ppv, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
-def run(planned: StudyPlan, folder: Path, workers: int, moved: Callable[[int, int], None] = lambda *_: None) -> Result:
-    """Run a study. folder: of finished jobs. moved: called with the number of finished jobs, and of all.
+def run(
+    planned: StudyPlan,
+    groups: list[list[Case]],
+    folder: Path,
+    workers: int,
+    moved: Callable[[Progress], None] = lambda _: None,
+) -> Result:
+    """Run a study. groups: its shifts, from `cases.group_cases`. folder: of finished jobs.
 
+    moved: called with how far it is, every `TOLD_EVERY_S` from the beginning on.
     Raises BadStudy when the folder cannot be written to.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise BadStudy("--out", str(folder), f"Cannot be made: {error.strerror}") from error
-    groups = cases.group_cases(planned.study)
+    digests = [cases.digest(group, planned.rules) for group in groups]
     parts = range(0, len(planned.variants), TOGETHER)
-    total = len(groups) * (1 + 2 * len(parts))
-    done = 0
-    with ProcessPoolExecutor(workers, initializer=die_when_parent_dies) as pool:
+    load = workload(planned, groups, workers)
+    counts = multiprocessing.Array("d", 2 * len(PHASES))
+    began = time.monotonic()
+    with ProcessPoolExecutor(workers, initializer=begin_process, initargs=(counts,)) as pool:
 
-        def one_more() -> None:
-            nonlocal done
-            done += 1
-            moved(done, total)
+        def results(futures: list[Future[Any]]) -> list[Any]:
+            """Wait for all; return their results. The first error ends the study."""
+            waiting = set(futures)
+            while waiting:
+                moved(progress(load, counts[:], time.monotonic() - began))
+                done, waiting = wait(waiting, TOLD_EVERY_S)
+                for future in done:
+                    future.result()
+            moved(progress(load, counts[:], time.monotonic() - began))
+            return [future.result() for future in futures]
 
-        for future in as_completed([pool.submit(_measure, planned, group, folder) for group in groups]):
-            future.result()
-            one_more()
+        results([pool.submit(_measure, planned, group, folder) for group in groups])
 
         def all_variants(ppv: list[PpvByLevel] | None) -> list[list[ShiftScore]]:
             scores: list[list[ShiftScore]] = [[] for _ in planned.variants]
             jobs = [
-                _Job(planned, group, planned.variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
-                for group in groups
+                _Job(planned, group, digest, planned.variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
+                for group, digest in zip(groups, digests, strict=True)
                 for i in parts
             ]
-            futures = [pool.submit(_work, job) for job in jobs]
-            for future in as_completed(futures):
-                future.result()
-                one_more()
-            for future, i in zip(futures, [i for _ in groups for i in parts], strict=True):
-                for place, of_group in enumerate(future.result()):
+            found = results([pool.submit(_work, job) for job in jobs])
+            for of_job, i in zip(found, [i for _ in groups for i in parts], strict=True):
+                for place, of_group in enumerate(of_job):
                     scores[i + place] += of_group
             return scores
 
@@ -103,15 +136,29 @@ def run(planned: StudyPlan, folder: Path, workers: int, moved: Callable[[int, in
     return Result(planned, [case for group in groups for case in group], with_staff, unanswered, ppv)
 
 
+def workload(planned: StudyPlan, groups: list[list[Case]], workers: int) -> Workload:
+    """Return how much there is to do. A group of shifts is the least that a process takes."""
+    return Workload(sum(map(_bed_hours, groups)), len(planned.variants), min(workers, len(groups)))
+
+
+def _bed_hours(group: list[Case]) -> float:
+    return sum(sum(case.bed_s) for case in group) / 3600
+
+
 def _measure(planned: StudyPlan, group: list[Case], folder: Path) -> None:
-    cases.measure_shifts(group, planned.rules, folder)
+    bed_hours = _bed_hours(group)
+    with counting(MEASURING, bed_hours, 2 * 3600 * bed_hours) as moved:  # a bed-second is simulated, then measured
+        cases.measure_shifts(group, planned.rules, folder, moved)
 
 
 def _work(job: _Job) -> list[list[ShiftScore]]:
     """Return the scores of each variant of a job."""
-    if job.path.exists():
-        return msgspec.json.decode(job.path.read_bytes(), type=list[list[ShiftScore]])
-    scores = simulate_shifts(cases.measure_shifts(job.group, job.planned.rules, job.folder), job.variants, job.ppv)
+    bed_hours = _bed_hours(job.group) * len(job.variants)
+    with counting(UNANSWERED if job.ppv is None else WITH_STAFF, bed_hours, 1.0) as moved:
+        if job.path.exists():
+            return msgspec.json.decode(job.path.read_bytes(), type=list[list[ShiftScore]])
+        measured = cases.measure_shifts(job.group, job.planned.rules, job.folder)
+        scores = simulate_shifts(measured, job.variants, job.ppv, moved)
     unfinished = job.path.with_suffix(".part")
     unfinished.write_bytes(msgspec.json.encode(scores))
     unfinished.rename(job.path)

@@ -15,7 +15,7 @@ from msgspec import Struct
 from quietward.contracts.messages import Level
 from quietward.detect.core.alerting.attention import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
-from quietward.study.alarms import AlarmChange, Call
+from quietward.study.alarms import AlarmChange, Call, NotedTime
 from quietward.study.staff import BedTruth, Visit
 
 SLICE_S = 600
@@ -53,11 +53,15 @@ class CallCount(Struct, frozen=True):
 
 
 class ShiftScore(Struct, frozen=True):
-    """Measures of one shift under one variant; peak, flood and so on: see the top of this file."""
+    """Measures of one shift under one variant; peak, flood and so on: see the top of this file.
 
-    hours: float
+    noted_hours: in which a bed called nobody and was not quiet.
+    nurse_hours: a nurse counts until the last signal of her beds ends. flood_s: summed over the nurses.
+    """
+
     bed_hours: float
-    nurses: int
+    nurse_hours: float
+    noted_hours: float
     calls: list[CallCount]
     by_bed: dict[str, int]
     episodes: list[Episode]
@@ -76,39 +80,45 @@ class ShiftScore(Struct, frozen=True):
 
 
 def score_shift(
-    hours: float,
-    bed_hours: float,
+    bed_s: Sequence[float],
     beds: Sequence[BedTruth],
     nurses: Sequence[Sequence[int]],
     calls: Sequence[tuple[Call, bool | None]],
     changes: Sequence[AlarmChange],
+    noted: Sequence[NotedTime],
     visits: Sequence[Visit],
 ) -> ShiftScore:
-    """Score one shift; beds are beds, times seconds from its beginning.
+    """Score one shift; times are seconds from its beginning.
 
-    nurses: the beds of each. calls: each with whether it is a true positive, None if that is not known.
+    bed_s: how long each bed's signal lasts; recordings may end before the shift does, and nothing is counted at a bed
+    after that. nurses: the beds of each. calls: each with whether it is a true positive, None if that is not known.
     """
-    until_s = hours * 3600
-    alarms = _alarm_intervals(changes, until_s)
+    alarms = _alarm_intervals(changes, bed_s)
+    came = [[v for v in visits if v.bed == bed and v.from_s < end_s] for bed, end_s in enumerate(bed_s)]
     episodes = [
         episode
         for bed, truth in enumerate(beds)
         for since_s, need in _merge_needs(truth.needs)
-        if need.from_s < until_s
-        for episode in [_episode(bed, since_s, need, alarms[bed], [v for v in visits if v.bed == bed])]
+        if need.from_s < bed_s[bed]
+        for episode in [_episode(bed, since_s, need, alarms[bed], came[bed])]
     ]
     counted = Counter((c.why, c.level, true_positive) for c, true_positive in calls)
-    heard_by = [[(c, is_true) for c, is_true in calls if c.bed in own or c.level == TEAM] for own in nurses]
+    nurse_s = [max(bed_s[bed] for bed in own) for own in nurses]
+    heard_by = [
+        [(c, is_true) for c, is_true in calls if c.t_s <= end_s and (c.bed in own or c.level == TEAM)]
+        for own, end_s in zip(nurses, nurse_s, strict=True)
+    ]
     heard = [sorted(c.t_s for c, _ in own) for own in heard_by]
     interrupted = Counter((c.why, c.level, is_true) for own in heard_by for c, is_true in own)
-    waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, until_s - e.from_s) for e in episodes]
+    waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, bed_s[e.bed] - e.from_s) for e in episodes]
     return ShiftScore(
-        hours, bed_hours, len(nurses),
+        sum(bed_s) / 3600, sum(nurse_s) / 3600,
+        sum(max(0.0, min(x.until_s, bed_s[x.bed]) - x.from_s) for x in noted) / 3600,
         [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.bed + 1}" for c, _ in calls)),
-        episodes, len(visits),
+        episodes, sum(map(len, came)),
         max((_peak(times) for times in heard), default=0),
-        float(np.mean([_flood_s(times, until_s) for times in heard])) if heard else 0.0,
+        sum(_flood_s(times, end_s) for times, end_s in zip(heard, nurse_s, strict=True)),
         _chattering([c for c, _ in calls]), _fleeting(alarms), _stale(alarms),
         max(waits, default=0.0),
     )  # fmt: skip
@@ -123,14 +133,14 @@ class _AlarmInterval(Struct, frozen=True):
     until_s: float
 
 
-def _alarm_intervals(changes: Sequence[AlarmChange], until_s: float) -> dict[int, list[_AlarmInterval]]:
+def _alarm_intervals(changes: Sequence[AlarmChange], bed_s: Sequence[float]) -> dict[int, list[_AlarmInterval]]:
     """Return the alarms of each bed, in the order of time."""
     by_bed: dict[int, list[AlarmChange]] = defaultdict(list)
     for change in changes:
         by_bed[change.bed].append(change)
     intervals: dict[int, list[_AlarmInterval]] = defaultdict(list)
     for bed, own in by_bed.items():
-        for change, end_s in zip(own, [*(c.t_s for c in own[1:]), until_s], strict=True):
+        for change, end_s in zip(own, [*(c.t_s for c in own[1:]), bed_s[bed]], strict=True):
             if change.level and end_s > change.t_s:
                 intervals[bed].append(_AlarmInterval(change.level, change.acknowledged, change.t_s, end_s))
     return intervals

@@ -1,7 +1,8 @@
 """Runs variants through shifts: calls, staff, scores. In memory, no clock, no files."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import simpy
 
@@ -11,6 +12,7 @@ from quietward.study.alarms import (
     AlarmEdge,
     Alarms,
     Call,
+    NotedTime,
     PlainAlarms,
     PolicyAlarms,
     class_alarm_edges,
@@ -28,9 +30,15 @@ PpvByLevel = dict[int, float]
 
 
 def simulate_shifts(
-    measured: MeasuredShifts, variants: Sequence[Variant], ppv: Sequence[PpvByLevel] | None
+    measured: MeasuredShifts,
+    variants: Sequence[Variant],
+    ppv: Sequence[PpvByLevel] | None,
+    moved: Callable[[float], None] = lambda _: None,
 ) -> list[list[ShiftScore]]:
-    """Return the score of every shift under each variant. ppv: what staff expect, by variant; None: no staff at all."""
+    """Return the score of every shift under each variant. ppv: what staff expect, by variant; None: no staff at all.
+
+    moved: called with the share of all that has been done since it was called last.
+    """
     policies = [i for i, v in enumerate(variants) if v.policy is not None]
     plain = [i for i, v in enumerate(variants) if v.policy is None]
     scores: dict[int, list[ShiftScore]] = {}
@@ -38,9 +46,15 @@ def simulate_shifts(
         if places:
             own = [variants[i] for i in places]
             alarms = _alarms(measured, own)
-            of_these = _simulate(measured, own, alarms, None if ppv is None else [ppv[i] for i in places])
+            expected = None if ppv is None else [ppv[i] for i in places]
+            share = len(own) / len(variants) / (measured.cases[0].hours * 3600)
+            of_these = _simulate(measured, own, alarms, expected, partial(_times, moved, share))
             scores |= dict(zip(places, of_these, strict=True))
     return [scores[i] for i in range(len(variants))]
+
+
+def _times(moved: Callable[[float], None], share: float, seconds: float) -> None:
+    moved(share * seconds)
 
 
 def _alarms(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
@@ -66,9 +80,13 @@ def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
 
 
 def _simulate(
-    measured: MeasuredShifts, variants: Sequence[Variant], alarms: Alarms, ppv: Sequence[PpvByLevel] | None
+    measured: MeasuredShifts,
+    variants: Sequence[Variant],
+    alarms: Alarms,
+    ppv: Sequence[PpvByLevel] | None,
+    moved: Callable[[float], None],
 ) -> list[list[ShiftScore]]:
-    """Run variants whose alarms are driven together."""
+    """Run variants whose alarms are driven together. moved: called with seconds of the shift."""
     beds, hours = measured.beds, measured.cases[0].hours
     known: list[tuple[TruePositiveCriteria, list[BedTruth]]] = []  # the criteria are the same for nearly all variants
     truth = [_truth_under(v.staff.true_positive, measured, known) for v in variants]
@@ -88,19 +106,22 @@ def _simulate(
         if staff:
             staff[place].on_call(call, is_true)
 
-    run_shift(env, alarms, on_call, hours * 3600)
+    run_shift(env, alarms, on_call, hours * 3600, moved)
     changes: dict[tuple[int, int], list[AlarmChange]] = defaultdict(list)
     for change in alarms.changes:
         changes[change.variant, change.bed // beds].append(change._replace(bed=change.bed % beds))
+    noted: dict[tuple[int, int], list[NotedTime]] = defaultdict(list)
+    for one in alarms.noted():
+        noted[one.variant, one.bed // beds].append(one._replace(bed=one.bed % beds))
     return [
         [
             score_shift(
-                hours,
-                float(measured.seconds[s * beds : (s + 1) * beds].sum()) / 3600,
+                measured.seconds[s * beds : (s + 1) * beds].tolist(),
                 truth[v][s * beds : (s + 1) * beds],
                 [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
                 [(call._replace(bed=call.bed % beds), is_true) for call, is_true in calls[v, s]],
                 changes[v, s],
+                noted[v, s],
                 staff[v, s].visits if staff else [],
             )
             for s in range(len(measured.cases))

@@ -15,9 +15,10 @@ from typing import Any, NamedTuple
 import simpy
 
 from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
-from quietward.simulator.truth import Span, TruthFile
+from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call
 from quietward.study.staff_model import StaffModel, TruePositiveCriteria
+from quietward.study.truth import KnownTruth
 
 NEVER = TEAM + 1
 
@@ -46,7 +47,7 @@ class BedTruth:
     is_known: bool = True
 
     @classmethod
-    def of(cls, truth: TruthFile | None, criteria: TruePositiveCriteria) -> "BedTruth":
+    def of(cls, truth: KnownTruth | None, criteria: TruePositiveCriteria) -> "BedTruth":
         """Return what a truth file says under some criteria."""
         if truth is None:
             return cls([], [], [], is_known=False)
@@ -274,12 +275,24 @@ def after(env: simpy.Environment, delay_s: float, then: Callable[[], None]) -> N
     env.timeout(delay_s).callbacks.append(lambda _: then())
 
 
-def run_shift(env: simpy.Environment, alarms: Alarms, on_call: Callable[[Call], None], until_s: float) -> None:
-    """Run alarms and staff side by side until a shift is over. on_call: called with every call."""
+def run_shift(
+    env: simpy.Environment,
+    alarms: Alarms,
+    on_call: Callable[[Call], None],
+    until_s: float,
+    moved: Callable[[float], None] = lambda _: None,
+) -> None:
+    """Run alarms and staff side by side until a shift is over.
+
+    on_call: called with every call; moved: with the seconds that have gone by since it was called last.
+    """
+    before_s = 0.0
     while (t_s := alarms.next_s()) < until_s:
         if env.peek() < t_s:
             env.run(until=t_s)
         for call in alarms.step():
             on_call(call)
+        moved(t_s - before_s)
+        before_s = t_s
     if env.peek() < until_s:
         env.run(until=until_s)

@@ -14,7 +14,7 @@ from quietward.detect.core.alerting.attention import LEVELS
 from quietward.simulator.truth import Span
 from quietward.study import cases
 from quietward.study.alarms import AlarmChange, Call, PolicyAlarms
-from quietward.study.cases import MeasuredShifts
+from quietward.study.cases import Case, MeasuredShifts
 from quietward.study.plan import StudyPlan, Variant, Varied, varied
 
 STEPS = 11
@@ -61,20 +61,18 @@ class WhatIf(Struct, frozen=True):
     sliders: list[Slider]
 
 
-def build_from_study(planned: StudyPlan, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
-    """Return the first shift of a study, measured here and now. moved: told of bed-seconds, simulated and measured."""
-    first = cases.group_cases(planned.study)[0][:1]
+def build_from_study(planned: StudyPlan, case: Case, moved: Callable[[int], None] = lambda _: None) -> WhatIf:
+    """Return one shift of a study, measured here and now. moved: told of bed-seconds, simulated and measured."""
     with TemporaryDirectory(prefix="quietward-what-if-") as folder:
-        return build_what_if(planned, cases.measure_shifts(first, planned.rules, Path(folder), moved))
+        return build_what_if(planned, cases.measure_shifts([case], planned.rules, Path(folder), moved))
 
 
 def build_what_if(planned: StudyPlan, measured: MeasuredShifts) -> WhatIf:
     """Return the first of the measured shifts, and a slider for every number of the policy that the study varies."""
     case, beds = measured.cases[0], measured.beds
-    about = (
-        f"Simulated shift {case.shift}, seed {case.seed}, {case.hours:g} h, {beds} beds, nobody answering. "
-        "Hatched: somebody was needed."
-    )
+    simulated = f"Simulated shift {case.shift}, seed {case.seed}, {case.hours:g} h, {beds} beds"
+    recorded = f"{beds} recordings of {case.shift} side by side, {case.hours:g} h at most"
+    about = f"{recorded if case.recordings else simulated}, nobody answering. Hatched: somebody was needed."
     return WhatIf(
         NOTICE, about, planned.study.name, case.shift, case.seed, case.hours,
         case.names, [[] if t is None else t.needs for t in measured.truth[:beds]],

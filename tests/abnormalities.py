@@ -1,5 +1,7 @@
 """The table of abnormalities: strips made from its rows, and when somebody was told: `python -m tests.abnormalities`.
 
+With `--page` it writes the clean ones as a page of the documents, which a test compares with what it measures.
+
 Each row is played clean, and realistic with a seed: a tenth of the samples missing in gaps, single wrong samples,
 pieces at half rate, and a baseline that wanders. Nobody answers.
 """
@@ -166,11 +168,45 @@ def is_seen(case: Case, reached: dict[str, float]) -> bool:
     return reached.get("noted", np.inf) <= case.seen_by_s
 
 
+def page(outcome: list[tuple[Case, dict[str, float]]]) -> str:
+    """Return the table as Markdown; times in minutes from the beginning of the strip."""
+    columns = ("strip", "must reach", "by", *LEVELS[1:], "met", "source")
+    lines = [
+        "# By when somebody is told",
+        "",
+        NOTICE,
+        "",
+        "Every abnormality that two published definitions name, as a clean strip of two hours, with nobody",
+        "answering. What happens begins after 30 min, or from the start where the strip says so. A bed must be noted",
+        "within 10 min after its trace is abnormal by definition, and reach the level by the time that stands here;",
+        "what is normal calls nobody, and is quiet from its tenth minute on. Times are minutes from the beginning of",
+        "the strip. The deadlines are ours.",
+        "",
+        "Written by `python -m tests.abnormalities --page docs/abnormalities.md`; a test measures it again. The same",
+        "strips with gaps, wrong samples and half rates, with seeds: `python -m tests.abnormalities --seeds 3`.",
+        "",
+        f"| {' | '.join(columns)} |",
+        f"| {' | '.join('---' for _ in columns)} |",
+    ]
+    for case, reached in outcome:
+        wanted = ("nobody", "") if case.level == "none" else (case.level, f"{case.by_s / MIN:.1f}")
+        times = [f"{reached[level] / MIN:.1f}" if level in reached else "" for level in LEVELS[1:]]
+        met = "yes" if is_met(case, reached) else f"no: {case.known}"
+        lines.append(f"| {' | '.join((case.name, *wanted, *times, met, case.source))} |")
+    return "\n".join(lines) + "\n"
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=3, help="realistic strips of each, seeds 1 to this")
-    made = cases(tuple(range(parser.parse_args().seeds + 1)))
+    parser.add_argument("--page", type=Path, help="write the clean ones to this file, as Markdown, and nothing else")
+    options = parser.parse_args()
+    if options.page:
+        made = cases()
+        options.page.write_text(page(list(zip(made, told(made), strict=True))))
+        return
+    made = cases(tuple(range(options.seeds + 1)))
     print(NOTICE)
     met = seen = 0
     for case, reached in zip(made, told(made), strict=True):

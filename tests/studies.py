@@ -1,21 +1,22 @@
-"""A small study for tests: two short shifts, measured once."""
+"""A small study for tests: four short shifts, measured once."""
 
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
 
-import msgspec
-
-from quietward.study import cases
+from quietward.contracts.errors import BadStudy
+from quietward.contracts.tables import check_table
+from quietward.study import cases, run
 from quietward.study.cases import MeasuredShifts
 from quietward.study.plan import Study, StudyPlan, plan_study
+from quietward.study.run import Result
 
 TABLE: dict[str, Any] = {
     "name": "for-tests",
-    "purpose": "two short shifts",
+    "purpose": "four short shifts",
     "limit": {"interruptions_per_nurse_hour": 20.0},
-    "cases": [{"shift": "two-at-once", "hours": 0.6, "seeds": [1, 2]}],
+    "cases": [{"shift": "two-at-once", "hours": 0.6, "seeds": [1, 4]}],
     "vary": [
         {"key": "long-fall.limit", "values": [60, 90]},
         {"key": "concern-raised.hold_s", "values": [0, 600]},
@@ -32,12 +33,17 @@ TABLE: dict[str, Any] = {
 
 def small(**changes: Any) -> StudyPlan:
     """Return the study, with some of its keys changed."""
-    return plan_study(msgspec.convert(TABLE | changes, Study), "for-tests")
+    return plan_study(check_table(TABLE | changes, Study, "study for-tests: ", BadStudy), "for-tests")
+
+
+def run_study(plan: StudyPlan, folder: Path, workers: int = 1) -> Result:
+    """Run a study."""
+    return run.run(plan, cases.group_cases(plan.study), folder, workers)
 
 
 @cache
 def measured_shifts() -> MeasuredShifts:
-    """Return its shifts."""
+    """Return the first two shifts of the small study, measured once."""
     found = small()
     (group,) = cases.group_cases(found.study)
-    return cases.measure_shifts(group, found.rules, Path(mkdtemp()))
+    return cases.measure_shifts(group[:2], found.rules, Path(mkdtemp()))

@@ -41,7 +41,8 @@ function parts(compared, classes) {
   const cells = compared.parts.map((one) => [one.name, one.you, one.truth, one.detector, `${one.points.toFixed(0)} of ${one.most}`]);
   /** @param {number | null} rank */
   const className = (rank) => (rank === null ? undefined : classes[rank - 1]) ?? "–";
-  const detector = `${className(compared.detector_class)}; concern ${compared.concern.toFixed(0)} of 100: ${compared.detector_reasons.join(", ")}`;
+  const concern = compared.concern === null ? "concern not known" : `concern ${compared.concern.toFixed(0)} of 100`;
+  const detector = `${className(compared.detector_class)}; ${concern}: ${compared.detector_reasons.join(", ")}`;
   cells.push(["Class", className(compared.rule_class), "not known to the simulation", detector, "not counted"]);
   table.append(tableRow("th", ["", "you", "true", "detector", "points"]), ...cells.map((one) => tableRow("td", one)));
   return table;

@@ -84,8 +84,8 @@ export interface Compared {
   detector_events: Found[];
   extra_of_detector: Found[];
   rule_class: number | null;
-  detector_class: number;
+  detector_class: number | null;
   detector_reasons: string[];
-  concern: number;
+  concern: number | null;
   note: string;
 }

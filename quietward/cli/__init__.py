@@ -5,10 +5,11 @@ Commands import what they need when they run: `quietward --help` must be quick.
 
 import sys
 from collections.abc import Callable
-from typing import NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
+from quietward import __version__
 from quietward.cli import checks, devices, embedded, load, people, recordings, studies, ward
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.notice import NOTICE
@@ -44,6 +45,21 @@ for _command in COMMANDS:
     app.command()(_command)
 for _command in HIDDEN:
     app.command(hidden=True)(_command)
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        print(f"quietward {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[  # its callback answers
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Say the version and end.")
+    ] = False,
+) -> None:
+    pass
 
 
 def main() -> None:

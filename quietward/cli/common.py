@@ -2,6 +2,7 @@
 
 import os
 import sys
+import time
 from collections.abc import Callable, Coroutine
 from typing import TYPE_CHECKING, Any
 
@@ -57,3 +58,43 @@ def progress(unit: str) -> "Progress":
         console=console,
         disable=not console.is_terminal,
     )
+
+
+class ProgressLines:
+    """How far long work is, counted in bed-hours: one line that is written over on a terminal, plain lines into a pipe.
+
+    The first is written at once. Into a pipe others follow at growing distances, at most `MOST_BETWEEN_S` apart.
+    """
+
+    FIRST_AFTER_S, GROWING, MOST_BETWEEN_S, ON_TERMINAL_S = 1.0, 1.5, 30.0, 0.2
+
+    def __init__(self) -> None:
+        self._is_terminal = sys.stderr.isatty()
+        self._began, self._next_s, self._width = time.monotonic(), 0.0, 0
+
+    def tell(self, what: str, bed_hours: float, of: float, left_s: float) -> None:
+        """Say how far it is, if it is time to."""
+        elapsed_s = time.monotonic() - self._began
+        if elapsed_s < self._next_s:
+            return
+        line = f"{what}: {bed_hours:.0f} of {of:.0f} bed-hours, {time_left(left_s)} left"
+        if self._is_terminal:
+            print(f"\r{line:{self._width}}", end="", file=sys.stderr, flush=True)
+            self._width, self._next_s = len(line), elapsed_s + self.ON_TERMINAL_S
+        else:
+            print(line, file=sys.stderr, flush=True)
+            further_s = min(elapsed_s * (self.GROWING - 1), self.MOST_BETWEEN_S)
+            self._next_s = elapsed_s + max(self.FIRST_AFTER_S, further_s)
+
+    def end(self) -> None:
+        """End the line on a terminal."""
+        if self._is_terminal:
+            print(file=sys.stderr)
+
+
+def time_left(seconds: float) -> str:
+    """Return roughly how long something takes, in words."""
+    if seconds < 60:
+        return "less than a minute"
+    minutes = round(seconds / 60)
+    return f"about {minutes} min" if minutes < 100 else f"about {minutes // 60} h {minutes % 60} min"

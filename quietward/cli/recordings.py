@@ -8,8 +8,9 @@ import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import QuietwardError, extra
+from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.notice import NOTICE
+from quietward.recordings import SUFFIXES
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 def assess(
     paths: PathsArgument,
     rules: Annotated[
-        str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008 or figo-2015.")
+        str, typer.Option("--rules", help="Rule set for kinds and classes: nichd-2008, figo-2015, or a .toml path.")
     ] = "figo-2015",
     json: Annotated[bool, typer.Option("--json", help="One JSON object per recording and line.")] = False,
     plot: Annotated[
@@ -42,7 +43,9 @@ def assess(
             from quietward.detect import picture
         picture.check(plot)
 
-    loaded_rules = rule_file.load(settings_from(policy=policy).policy)
+    own_rules = rules if rules.endswith(".toml") else None
+    loaded_rules = rule_file.load(settings_from(policy=policy).policy, own_rules)
+    rule_set = loaded_rules.rule_sets[-1].name if own_rules else rules
     readable, failures = [], 0
     for path in find_recordings(paths):
         try:
@@ -50,18 +53,20 @@ def assess(
         except QuietwardError as error:
             failures += 1
             print(f"quietward: {error}", file=sys.stderr)
+    if not readable and not failures:
+        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
     print(NOTICE, file=sys.stderr)
     second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
     labour = assessment.LabourContext(weeks, second_stage_from_s)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
-        rows = assessment.assess(readable, loaded_rules, rules, lambda n: bar.advance(task, n), labour)
+        rows = assessment.assess(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n), labour)
     if json:
         from quietward.contracts.messages import encode_json
 
         for row in rows:
             print(encode_json(row).decode())
-    else:
+    elif rows:
         Console().print(_assessment_table(rows))
     if plot is not None:
         for picture_file in picture.draw(readable, rows, plot):
@@ -76,18 +81,21 @@ def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
 
     title = "At the end of each recording (FHR: share usable; base, var. in bpm)"
     table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("recording", no_wrap=True)
+    table.add_column("recording", overflow="fold")
     for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
         table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
+        unknown = row["not_assessed"][-1]["t_s"] if row["not_assessed"] else 0
         last = row["assessments"][-1] if row["assessments"] else None
-        bpm = [b["bpm"] for b in row["baseline"] if b["bpm"] is not None]
+        if last is not None and last["t_s"] < unknown:
+            last = None  # what was known some time ago is not what is known at the end
+        bpm = row["baseline"][-1]["bpm"] if row["baseline"] else None
         minutes = [v["bpm"] for v in row["variability"][-10:]]
         table.add_row(
             row["record"],
             f"{row['duration_s'] / 60:.0f}",
             f"{row['signal']['fhr_usable']:.0%}",
-            f"{bpm[-1]:.0f}" if bpm else "–",
+            "–" if bpm is None else f"{bpm:.0f}",
             f"{sum(minutes) / len(minutes):.0f}" if minutes else "–",
             *(str(len(row[name])) for name in ("contractions", "accelerations", "decelerations")),
             str(last["rule_class"]) if last else "–",

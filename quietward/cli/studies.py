@@ -2,22 +2,25 @@
 
 import os
 import sys
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietward.cli.common import progress, settings_from
+from quietward.cli.common import ProgressLines, settings_from, time_left
 from quietward.cli.options import PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, extra
+from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rich.table import Table
 
     from quietward.study.report import FullReport
-    from quietward.study.result import Estimate
+    from quietward.study.result import Estimate, Share
 
 
 def study(
@@ -38,57 +41,89 @@ def study(
         from quietward.study import cases, plan, report, report_page, result
         from quietward.study import run as runner
         from quietward.study import what_if as comparison
+        from quietward.study.progress import PHASES, Progress
 
     planned = plan.load(name)
     out = out or Path("studies") / planned.study.name
     print(NOTICE, file=sys.stderr)
+    passed_over: list[str] = []
+
+    def tell(error: QuietwardError) -> None:
+        passed_over.append(str(error))
+        print(f"quietward: {error}", file=sys.stderr)
+
+    groups = cases.group_cases(planned.study, tell)
     done_before = out / "done"
-    with progress("steps") as bar:
-        task = bar.add_task("study", total=None)
-        outcome = runner.run(
-            planned, done_before, workers or os.cpu_count() or 1,
-            lambda done, total: bar.update(task, completed=done, total=total),
-        )  # fmt: skip
-    rows = result.summarize(outcome)
-    full_report = report.full_report(outcome, rows, f"quietward study {name}")
-    page = report_page.render(outcome, full_report)
-    first = cases.measure_shifts(cases.group_cases(planned.study)[0], planned.rules, done_before)
+    processes = workers or os.cpu_count() or 1
+    load = runner.workload(planned, groups, processes)
+    print(
+        f"{load.bed_hours:.0f} bed-hours under {load.variants} variants: {time_left(load.expected_s)} on "
+        f"{load.processes} {'core' if load.processes == 1 else 'cores'}; what is in {done_before} is not done again",
+        file=sys.stderr, flush=True,
+    )  # fmt: skip
+    lines = ProgressLines()
+
+    def moved(now: Progress) -> None:
+        what = f"{now.phase + 1} of {len(PHASES)}, {PHASES[now.phase]}"
+        lines.tell(what, now.bed_hours, now.of, now.left_s)
+
+    outcome = runner.run(planned, groups, done_before, processes, moved)
+    lines.end()
+    summary = result.summarize(outcome)
+    full_report = report.full_report(outcome, summary, f"quietward study {name}", passed_over)
+    page = report_page.render(summary.reported, full_report)
+    first = cases.measure_shifts(groups[0], planned.rules, done_before)
     written = [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
     else:
-        Console().print(_study_table(full_report))
+        Console(highlight=False).print(full_report.headline, markup=False)
+        Console(highlight=False).print(_study_table(full_report))
     for path in written:
         print(f"written: {path}", file=sys.stderr)
+    if passed_over:
+        raise SystemExit(2)
 
 
 def _study_table(report: "FullReport") -> "Table":
     from rich.box import SIMPLE
     from rich.table import Table
 
-    limit = report.study.limit
-    title = f"{report.study.name}: {report.shifts} shifts, {report.bed_hours:.0f} bed-hours; {limit.level} needs"
-    table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("variant")
-    for head in ("interruptions per nurse-hour", "late per 100", "median min to bed", "longest wait", "meets"):
-        table.add_column(head, justify="right")
-    shown = [r for r in report.rows if r.name in (report.chosen, "today") or r.kind != "policy" or r.on_front]
+    from quietward.study.plan import BASE
+
+    limit, choice = report.study.limit, report.choice
+    title = f"{report.study.name}: {report.reported} of {report.shifts} shifts; late: needs of level {limit.level}"
+    chosen = f"{choice.name} chosen on the other {choice.chosen_on} shifts" if choice.name else choice.why
+    if BASE in choice.alike:
+        chosen += ", today's cannot be told apart from it"
+    elif BASE in choice.as_late:
+        chosen += ", today's cannot be told apart from it by what is late"
+    caption = f"In brackets: 95 % intervals; min: to somebody at the bed; {chosen}\n{NOTICE}"
+    table = Table(title=title, caption=caption, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("variant", overflow="fold")
+    for head in ("interruptions\nper nurse-hour", "late", "median\nmin", "longest\nmin", "meets\nlimit"):
+        table.add_column(head, justify="right", no_wrap=True)
+    shown = [r for r in report.rows if r.name in (report.chosen, BASE) or r.kind != "policy" or r.on_front]
     for r in shown:
         table.add_row(
             f"{r.name} [green](chosen)[/]" if r.name == report.chosen else r.name,
-            _with_interval(r.interruptions_per_nurse_hour, 1),
-            _with_interval(r.late, 100),
+            _rate_in_words(r.interruptions_per_nurse_hour), _share_in_words(r.late),
             "–" if not r.needs else "never" if r.reached.p50 is None else f"{r.reached.p50 / 60:.1f}",
-            f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", "yes" if r.meets else "no",
+            f"{r.longest_wait_s / 60:.0f}" if r.needs else "–", r.verdict.replace(", not certain", "?"),
         )  # fmt: skip
     return table
 
 
-def _with_interval(estimate: "Estimate", times: float) -> str:
-    if estimate.value is None or estimate.low is None or estimate.high is None:
+def _rate_in_words(rate: "Estimate") -> str:
+    if rate.value is None:
         return "–"
-    value, low, high = (x * times for x in (estimate.value, estimate.low, estimate.high))
-    return rf"{value:.2f} \[{low:.2f}, {high:.2f}]"
+    return f"{rate.value:.2f}" + ("" if rate.low is None or rate.high is None else f" ({rate.low:.2f}–{rate.high:.2f})")
+
+
+def _share_in_words(share: "Share") -> str:
+    if share.low is None or share.high is None:
+        return "–"
+    return f"{share.count} of {share.of} ({100 * share.low:.0f}–{100 * share.high:.0f} %)"
 
 
 def what_if(
@@ -108,23 +143,39 @@ def what_if(
     """Work out which flags a running ward's last hours would have had under other numbers, for the Study page."""
     import asyncio
 
-    from quietward.study import plan, ward_hours
+    from quietward.study import cases, plan, ward_hours
     from quietward.study import what_if as comparison
 
     own = settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
     print(NOTICE, file=sys.stderr)
-    with progress("bed-seconds") as bar:
-        task = bar.add_task("what if", total=None)
-        if study is None:
-            kept = asyncio.run(ward_hours.read_last_hours(own, hours))
-            bar.update(task, total=sum(len(one.fhr) // HZ for one in kept))
-            result = ward_hours.build_ward_what_if(kept, own.policy, hours, lambda n: bar.advance(task, n))
-        else:
-            planned = plan.plan_base(plan.read(study), study)
-            result = comparison.build_from_study(planned, lambda n: bar.advance(task, n))
+    if study is None:
+        kept = asyncio.run(ward_hours.read_last_hours(own, hours))
+        moved = _moved(sum(len(one.fhr) for one in kept) / HZ / 3600, passes=1)
+        result = ward_hours.build_ward_what_if(kept, own.policy, hours, moved)
+    else:
+        planned = plan.plan_base(plan.read(study), study)
+        first = cases.group_cases(planned.study)[0][0]
+        result = comparison.build_from_study(planned, first, _moved(sum(first.bed_s) / 3600, passes=2))
     out = out or Path(own.studies) / result.study
     try:
         out.mkdir(parents=True, exist_ok=True)
         print(f"written: {comparison.write(out, result)}", file=sys.stderr)
     except OSError as error:
         raise BadSettings("--out", str(out), f"Cannot be written to: {error.strerror}") from error
+
+
+def _moved(bed_hours: float, passes: int) -> "Callable[[int], None]":
+    """Return what is called with bed-seconds that are done. passes: so often each of them is gone through."""
+    from quietward.study.progress import Workload, progress
+
+    lines, load, began = ProgressLines(), Workload(bed_hours, 0, 1), time.monotonic()
+    done = 0.0
+
+    def moved(bed_seconds: int) -> None:
+        nonlocal done
+        done += bed_seconds / 3600 / passes
+        now = progress(load, [done, 0, 0, 0, 0, 0], time.monotonic() - began)
+        lines.tell("measuring", now.bed_hours, now.of, now.left_s)
+
+    moved(0)
+    return moved

@@ -12,8 +12,9 @@ QuietwardError
 └── LostOwnership  another detector has taken over this shard
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from difflib import get_close_matches
 
 
 class QuietwardError(Exception):
@@ -30,6 +31,18 @@ class QuietwardError(Exception):
         if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = shown[:77] + "..."
         return f"{self.what}: {shown}. {self.remedy}"
+
+
+def possible(known: Iterable[object], given: object) -> str:
+    """Return as a remedy which values are possible, and which one was probably meant."""
+    names = [str(one) for one in known]
+    if not names:
+        return "There is none to choose from"
+    *others, last = names
+    nearest = get_close_matches(str(given), names, n=1) if len(names) > 1 else []
+    return f"Use {', '.join(others)}{' or ' if others else ''}{last}" + (
+        f"; did you mean {nearest[0]!r}?" if nearest else ""
+    )
 
 
 class BadMessage(QuietwardError):

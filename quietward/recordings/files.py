@@ -22,6 +22,8 @@ def read_recording(path: Path) -> Recording:
     Raises BadRecording naming the file, what is wrong and the remedy.
     """
     reader = reader_of(path)
+    if reader is None and not path.exists():
+        raise BadRecording(str(path), path.name, "There is no such file or folder")
     if reader is None:
         known = " or ".join(f"{reader.title} ({', '.join(reader.suffixes)})" for reader in READERS)
         raise BadRecording(str(path), path.suffix, f"Use {known}")
@@ -66,14 +68,14 @@ def write_recording(path: Path, fhr: Signal, ua: Signal) -> None:
 
 
 def find_recordings(paths: list[Path]) -> list[Path]:
-    """Return the files meant by `paths`: a folder stands for all recordings in it, sorted by name.
+    """Return the files meant by `paths`: a folder stands for all recordings in it and in its folders, sorted by path.
 
     A path without a suffix stands for the file that has one, as records are named in WFDB.
     """
     files: list[Path] = []
     for path in paths:
         if path.is_dir():
-            files += [inside for inside in sorted(path.iterdir()) if _is_recording(inside)]
+            files += [inside for inside in sorted(path.rglob("*")) if _is_recording(inside)]
         elif path.suffix == "":
             with_suffix = [path.with_suffix(suffix) for suffix in SUFFIXES]
             files.append(next((file for file in with_suffix if file.is_file()), path))
@@ -84,4 +86,7 @@ def find_recordings(paths: list[Path]) -> list[Path]:
 
 def _is_recording(path: Path) -> bool:
     reader = reader_of(path)
-    return reader is not None and reader.format().is_recording(path)
+    try:
+        return reader is not None and reader.format().is_recording(path)
+    except OSError:
+        return True  # nobody may read it: that is told where it is read

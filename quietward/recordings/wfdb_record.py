@@ -96,7 +96,8 @@ def _read_file(path: Path, signals: list[_SignalLine], samples: int) -> list[Sig
     values = _unpacked_212(stored) if format_ == 212 else np.frombuffer(stored, "<i2", len(stored) // 2)
     there = len(values) // len(signals)
     if there < samples:
-        raise BadRecording(str(path), there, f"Holds fewer samples than its header says: {samples}")
+        remedy = f"Is shorter than its header says: {samples} samples; copy it again"
+        raise BadRecording(str(path), there, remedy)
     table = values[: (samples or there) * len(signals)].reshape(-1, len(signals))
     found = []
     for own, signal in zip(table.T, signals, strict=True):

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from quietward import __version__
 from quietward.contracts.notice import NOTICE
 from quietward.recordings.files import write_recording
 from quietward.runtime.embedded import free_port
@@ -51,6 +52,8 @@ def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProces
         (("replay", "GOOD", "--bed", "Bed 1"), "--bed"),
         (("replay", "GOOD", "--broker", f"mqtt://{NOWHERE}"), "broker is not there"),
         (("assess", "nowhere.csv"), "There is no such file"),
+        (("assess", "nowhere"), "There is no such file or folder"),
+        (("assess", "FOLDER"), "Holds no recording"),
         (("assess", "GOOD", "--rules", "mine"), "--rules"),
         (("detect", "--store", "http://x"), "setting store"),
     ],
@@ -106,6 +109,11 @@ def test_a_wrong_password_is_said(kind: str, tmp_path: Path) -> None:
         server.kill()
 
 
+def test_its_version_is_said() -> None:
+    found = quietward("--version")
+    assert (found.returncode, found.stdout.strip()) == (0, f"quietward {__version__}")
+
+
 def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:
     fhr = put(flat(140, 2400) + ripple(2400, 10), 900, ramp(-40, 10, 30, 10))
     ua = flat(10, 2400)
@@ -141,16 +149,22 @@ def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:
     assert fall["depth_bpm"] == pytest.approx(40, abs=6)
     assert fall["onset_s"] < fall["nadir_s"] < fall["end_s"]
     assert len(row["contractions"]) in (12, 13)
-    assert [a["t_s"] for a in row["assessments"]] == list(range(60, 2401, 60))
+    every = [*row["assessments"], *row["not_assessed"]]
+    assert sorted(a["t_s"] for a in every) == list(range(60, 2401, 60))
+    assert [a["t_s"] for a in row["assessments"]] == list(range(row["assessments"][0]["t_s"], 2401, 60))
+    assert row["assessments"][0]["t_s"] <= 300
     assert all(
         a["rule_class"] in (1, 2, 3) and 0 <= a["concern"] <= 100 and a["reasons"] is not None
         for a in row["assessments"]
     )
     assert row["assessments"][-1]["window_s"] == 1800
     assert all(b["bpm"] is None or abs(b["bpm"] - 140) < 5 for b in row["baseline"])
-    table = quietward("assess", str(tmp_path / "one.csv"))
+    long = tmp_path / "one-with-a-rather-long-name-of-its-own.csv"
+    (tmp_path / "one.csv").rename(long)
+    table = quietward("assess", str(long))
     assert table.returncode == 0
-    assert "one" in table.stdout
+    assert "one-with" in table.stdout
+    assert max(map(len, table.stdout.splitlines())) <= 80
 
 
 @pytest.mark.parametrize("values", [[], ["nan"], ["0"] * 3000, ["140"]])
@@ -161,8 +175,9 @@ def test_assess_survives_poor_recordings(values: list[str], tmp_path: Path) -> N
     assert found.returncode == (0 if values else 2)
     assert "Traceback" not in found.stderr
     for line in found.stdout.splitlines():
-        for judged in json.loads(line)["assessments"]:
-            assert judged["concern_class"] > 1, "nothing usable must not look calm"
+        row = json.loads(line)
+        assert row["assessments"] == [], "nothing usable must not look calm, nor be made up"
+        assert len(row["not_assessed"]) == int(row["duration_s"]) // 60
 
 
 def test_doctor_says_what_is_missing_and_how_to_mend_it(parts: Parts) -> None:

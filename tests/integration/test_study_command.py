@@ -58,6 +58,10 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
     assert NOTICE in found.stderr
     said = json.loads(found.stdout)
     assert said["notice"] == NOTICE
+    assert said["headline"].startswith("Today's policy (attention) meets its limit")
+    begins = found.stderr.splitlines()
+    assert begins[1].startswith("4 bed-hours under 4 variants: less than a minute on 1 core")
+    assert begins[2] == "1 of 3, simulating and measuring: 0 of 4 bed-hours, less than a minute left"
     assert [row["name"] for row in said["rows"]] == ["today", "long-fall.limit 60", "long-fall.limit 90", "for 10 s"]
     assert {path.name for path in whole.iterdir()} == {
         "done", "report.html", "report.json", "variants.csv", "what-if.json",
@@ -76,7 +80,9 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
     assert wait_for(lambda: not [line for line in running() if str(broken) in line]), "its workers outlived it"
     again = quietward("study", str(study), "--out", str(broken), "--workers", "2")
     assert again.returncode == 0, again.stderr
+    assert again.stdout.startswith("Today's policy (attention) meets its limit")
     assert "for 10 s" in again.stdout
+    assert max(map(len, again.stdout.splitlines())) <= 80
     assert numbers(broken) == numbers(whole)
 
 

@@ -1,10 +1,11 @@
 """By when somebody must have been told: every row of the table of abnormalities (tests/abnormalities.toml)."""
 
 from functools import cache
+from pathlib import Path
 
 import pytest
 
-from tests.abnormalities import Case, cases, is_met, is_seen, rows, told
+from tests.abnormalities import Case, cases, is_met, is_seen, page, rows, told
 
 SEEDS = (1, 2, 3)
 LEAST_MET = 0.95
@@ -35,6 +36,11 @@ def test_quiet_means_quiet(name: str) -> None:
     """A bed is noted as soon as its trace is not normal by definition, whatever it asks for later; only then."""
     case, reached = clean()[name]
     assert is_seen(case, reached), f"by {case.seen_by_s:.0f} s ({case.source}): {reached}"
+
+
+def test_the_page_of_the_documents_says_what_is_measured() -> None:
+    text = (Path(__file__).parents[2] / "docs/abnormalities.md").read_text()
+    assert text == page(list(clean().values())), "python -m tests.abnormalities --page docs/abnormalities.md"
 
 
 def test_realistic_strips_are_too_but_for_few() -> None:

@@ -19,7 +19,7 @@ README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 FILES = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", "docker-compose.yml"}
-FOLDERS = {"quietward", "ingest", "detect", "dashboard", "simulator", "study", "load", "practice", "tests"}
+FOLDERS = {"docs", "quietward", "ingest", "detect", "dashboard", "simulator", "study", "load", "practice", "tests"}
 
 
 def test_readme_carries_the_notice_and_its_picture() -> None:

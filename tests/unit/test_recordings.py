@@ -90,7 +90,11 @@ def test_a_folder_stands_for_its_recordings(tmp_path: Path) -> None:
     csv(tmp_path, HEAD + "0,140,5\n")
     (tmp_path / "notes.csv").write_text("not,ours\n")
     (tmp_path / "a.hea").write_text("")
-    assert [p.name for p in find_recordings([tmp_path])] == ["a.hea", "r.csv"]
+    below = tmp_path / "night" / "two"
+    below.mkdir(parents=True)
+    csv(below, HEAD + "0,140,5\n")
+    found = [str(p.relative_to(tmp_path)) for p in find_recordings([tmp_path])]
+    assert found == ["a.hea", "night/two/r.csv", "r.csv"]
 
 
 def test_every_format_is_registered_once_and_described() -> None:

@@ -151,8 +151,25 @@ def test_other_tables_are_refused_in_the_same_way(
 
 
 def test_a_policy_that_is_not_there() -> None:
-    with pytest.raises(BadRules, match="Cannot be read"):
+    with pytest.raises(BadRules, match=r"'nowhere.toml'. Cannot be read: No such file or directory. Give a path"):
         rule_file.load("nowhere.toml")
+    says = r"There is no such policy. Use attention or a path ending in .toml"
+    with pytest.raises(BadRules, match=rf"policy: 'atention'. {says}; did you mean 'attention'\?$"):
+        rule_file.load("atention")
+    with pytest.raises(BadRules, match=rf"policy: 'nope'. {says}$"):
+        rule_file.load("nope")
+
+
+def test_a_rule_set_of_ones_own_stands_beside_those_that_come_along(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text(TABLES["figo-2015"].replace('name = "figo-2015"', 'name = "ours"'))
+    found = rule_file.load(own_rule_set=str(own))
+    assert [r.name for r in found.rule_sets] == ["nichd-2008", "figo-2015", "ours"]
+    own.write_text(TABLES["figo-2015"])
+    with pytest.raises(BadRules, match=r"own.toml: name: 'figo-2015'. Is that of one that comes along"):
+        rule_file.load(own_rule_set=str(own))
+    with pytest.raises(BadRules, match=r"rule table: .*Cannot be read: No such file"):
+        rule_file.load(own_rule_set=str(tmp_path / "none.toml"))
 
 
 def test_scenarios_that_come_along_are_sound_and_say_what_they_are_for() -> None:

@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 
+from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import HZ, CareKind
+from quietward.recordings.recording import Recording
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import TICK_S, simulate
-from quietward.simulator.service import in_words, simulated
+from quietward.simulator.service import in_words, recorded, simulated
 from quietward.simulator.sources import DeviceSecond, LiveBed, RecordedStrip
 from quietward.simulator.truth import Helped, Span
 
@@ -37,6 +39,13 @@ def test_a_recording_is_played_as_it_is() -> None:
     strip = RecordedStrip("bed-1", np.array([140, np.nan, 141.25, 142, 143, 1]), np.arange(6.0), "test")
     assert list(strip.play()) == [DeviceSecond([140, None, 141.25, 142], [0, 1, 2, 3])]
     assert strip.seconds == 1
+
+
+def test_two_recordings_of_one_name_do_not_play_at_one_bed() -> None:
+    """Folders are read with the folders in them."""
+    one = Recording("r1", np.full(8, 140.0), np.full(8, 10.0))
+    with pytest.raises(BadSettings, match=r"'rec-r1'. Two recordings"):
+        recorded([one, one], None)
 
 
 def test_a_simulated_bed_is_played_as_it_is_simulated() -> None:

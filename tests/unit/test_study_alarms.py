@@ -12,7 +12,15 @@ from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed, shift
-from quietward.study.alarms import CALLING, AlarmChange, AlarmEdge, PolicyAlarms, class_alarm_edges, limit_alarm_edges
+from quietward.study.alarms import (
+    CALLING,
+    AlarmChange,
+    AlarmEdge,
+    NotedTime,
+    PolicyAlarms,
+    class_alarm_edges,
+    limit_alarm_edges,
+)
 from quietward.study.cases import MeasuredShifts
 from quietward.study.evaluations import Evaluations
 from tests.studies import measured_shifts, small
@@ -35,8 +43,8 @@ def by_bed(told: list[AlarmChange], variant: int = 0) -> CallCount:
     return found
 
 
-def run_shift(found: MeasuredShifts) -> CallCount:
-    """Return every change of level as the live detector's own core tells it."""
+def run_shift(found: MeasuredShifts) -> list[Event]:
+    """Return what the live detector's own core says."""
     rules, n = small().rules, found.evaluations.beds
     state, events = State(rules, [str(i) for i in range(n)], [""] * n), list[Event]()
     fhr, ua = (signal.reshape(n, -1, HZ) for signal in (found.fhr, uterine_activity(found)))
@@ -48,12 +56,29 @@ def run_shift(found: MeasuredShifts) -> CallCount:
             state, np.arange(n), np.full(n, second), fhr[:, second].T, ua[:, second].T, np.full(n, np.nan), events,
             np.where(stage_2 <= second, 2, 1), weeks,
         )  # fmt: skip
+    return events
+
+
+def levels(events: list[Event]) -> CallCount:
     told: CallCount = defaultdict(list)
     for event in events:
         if event.kind.startswith("flag-"):
             level = 0 if event.kind == "flag-eased" else RANKS[str(event.detail["level"])]
             told[int(event.bed)].append((event.t / 1000, level))
     return told
+
+
+def noted(events: list[Event]) -> list[NotedTime]:
+    """Return when the detector says that a bed is noted; a change of its reason ends nothing."""
+    since: dict[int, float] = {}
+    found = []
+    for event in events:
+        bed_place, t_s = int(event.bed), event.t / 1000
+        if event.kind == "noted":
+            since.setdefault(bed_place, t_s)
+        elif event.kind in ("noted-over", "flag-raised") and bed_place in since:
+            found.append(NotedTime(0, bed_place, since.pop(bed_place), t_s))
+    return found + [NotedTime(0, bed_place, since_s, np.inf) for bed_place, since_s in since.items()]
 
 
 def uterine_activity(found: MeasuredShifts) -> Floats:
@@ -67,9 +92,12 @@ def uterine_activity(found: MeasuredShifts) -> Floats:
 
 def test_a_policy_says_what_the_live_system_says() -> None:
     found = measured_shifts()
-    told = by_bed(alone(PolicyAlarms(found.evaluations, policies()[:1])))
-    assert told == run_shift(found)
+    alarms, said = PolicyAlarms(found.evaluations, policies()[:1]), run_shift(found)
+    told = by_bed(alone(alarms))
+    assert told == levels(said)
     assert sum(len(changes) for changes in told.values()) > 8
+    assert sorted(alarms.noted()) == sorted(noted(said))
+    assert len(noted(said)) > 8
 
 
 def policies() -> list[Policy]:

@@ -2,15 +2,17 @@
 
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
+from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.messages import HZ
 from quietward.recordings.files import write_recording
 from quietward.simulator import output, scenario
-from quietward.study import cases, report, report_page, result, run
+from quietward.study import cases, report, report_page, result, truth, what_if
 from quietward.study.simulation import simulate_shifts
-from tests.studies import small
+from tests.studies import run_study, small
 
 
 def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
@@ -20,7 +22,7 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
     (group,) = cases.group_cases(plan.study)
     found = cases.measure_shifts(group, plan.rules, tmp_path)
     assert found.cases[0].names == ["calm", "cord-not-recovering"]
-    assert [t.scenario for t in found.truth if t] == ["calm", "cord-not-recovering"] * 2
+    assert [bool(t and t.needs) for t in found.truth] == [False, True] * 2
     assert found.beds == 2
     ((one, other),) = simulate_shifts(found, plan.variants, None)
     assert one.bed_hours == other.bed_hours == 1.0
@@ -38,7 +40,7 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> N
     both, alone = cases.group_cases(plan.study)
     found = cases.measure_shifts(both, plan.rules, tmp_path / "done")
     assert found.cases[0].names == ["a-fall", "b-short"]
-    assert [t and t.scenario for t in found.truth] == ["cord-not-recovering", None]
+    assert [t and bool(t.needs) for t in found.truth] == [True, None]
     assert found.seconds.tolist() == [1800, 900]
     assert found.evaluations.second[found.evaluations.bed == 1].max() < 900
     ((shift,),) = simulate_shifts(found, plan.variants, None)
@@ -58,16 +60,116 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     write_recording(folder / "a-fall.csv", fhr, np.full(1800 * HZ, 10.0))
     alarm = {"kind": "fixed-limits", "name": "at once", "low_bpm": 110, "high_bpm": 160, "for_s": 0}
     plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 1}], alarm=[alarm], vary=[])
-    found = run.run(plan, tmp_path / "done", workers=1)
-    rows = result.summarize(found, draws=50)
+    found = run_study(plan, tmp_path / "done")
+    summary = result.summarize(found, draws=50)
+    rows = summary.rows
     assert found.ppv == [{}, {}]
     for row in rows:
         assert row.calls_per_bed_hour["all"].value
         assert row.interruptions_per_nurse_hour.value
         assert [e.value for e in row.ppv.values()] == [None] * 3
         assert (row.needs, row.late.value, row.meets) == (0, None, False)
-    page = report_page.render(found, report.full_report(found, rows, "quietward study x"))
-    assert "1 shifts of recordings side by side" in page
+    page = report_page.render(summary.reported, report.full_report(found, summary, "quietward study x"))
+    assert "1 shift of recordings side by side" in page
     assert "nothing can be said of what is late" in page
     assert "never</td>" not in page
     assert "what they stood for is not known here" in page
+
+
+def recordings(folder: Path, minutes: list[int]) -> None:
+    """Write recordings of these lengths, each with a fall after five minutes."""
+    folder.mkdir()
+    for i, length in enumerate(minutes):
+        fhr = np.full(length * 60 * HZ, 140.0) + np.sin(np.arange(length * 60 * HZ) / 8) * 5
+        fhr[300 * HZ : 720 * HZ] -= 70
+        write_recording(folder / f"r{i}.csv", fhr, np.full(len(fhr), 10.0))
+
+
+def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
+    """The same recordings give the same figures, however long a shift is allowed to be."""
+    recordings(tmp_path / "recorded", [20, 25, 30, 20, 15])
+    rates = []
+    for hours in (0.5, 2, 8):
+        plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": hours, "beds": 5}], alarm=[], vary=[])
+        found = run_study(plan, tmp_path / "done")
+        (row,) = result.summarize(found, draws=50).rows
+        ((shift,),) = found.with_staff
+        rates.append((row.interruptions_per_nurse_hour, row.per_10_min, row.flood_share, row.stale))
+        # two nurses: beds 1, 3 and 5, and beds 2 and 4
+        assert shift.nurse_hours == pytest.approx((30 + 25) / 60)
+    assert rates[0] == rates[1] == rates[2]
+    assert rates[0][0].value
+
+
+def test_a_truth_that_is_added_is_read_in_a_folder_that_was_used_before(tmp_path: Path) -> None:
+    recordings(tmp_path / "recorded", [20])
+    plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 1}], alarm=[], vary=[])
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
+    assert row.needs == 0
+    path = tmp_path / "recorded" / "r0.truth.json"
+    known = {"needs": [{"what": "team", "from_s": 400, "until_s": 720}], "states": [], "artefacts": []}
+    path.write_bytes(msgspec.json.encode(known))
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
+    assert row.needs == 1
+    known["needs"].append({"what": "team", "from_s": 900, "until_s": 1000})
+    path.write_bytes(msgspec.json.encode(known))
+    (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
+    assert row.needs == 2
+
+
+NEED = '{"what": "team", "from_s": 400, "until_s": 720}'
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('{"needs": []}', r"r0.truth.json: states: None. Is missing; give a list, empty where there were none"),
+        ("{", r"r0.truth.json: .*Is not JSON"),
+        ('{"needs": [{"what": "team"}], "states": [], "artefacts": []}', r"needs\[0\].from_s: None. Is missing"),
+        ('{"needs": 3, "states": [], "artefacts": []}', r"r0.truth.json: needs: 3. "),
+        (f'{{"needs": [{NEED.replace("team", "taem")}], "states": [], "artefacts": []}}',
+         r"needs\[0\].what: 'taem'. Use bedside or team; did you mean 'team'\?"),
+        (f'{{"needs": [{NEED.replace("720", "20")}], "states": [], "artefacts": []}}',
+         r"needs\[0\].until_s: 20.*after from_s, 400"),
+    ],
+)  # fmt: skip
+def test_a_truth_that_is_wrong_is_one_line_that_names_file_field_and_remedy(
+    text: str, says: str, tmp_path: Path
+) -> None:
+    recordings(tmp_path / "recorded", [1])
+    (tmp_path / "recorded" / "r0.truth.json").write_text(text)
+    with pytest.raises(BadRecording, match=says):
+        truth.read(tmp_path / "recorded" / "r0.truth.json")
+
+
+def test_a_folder_without_recordings_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(BadStudy, match=r"cases\[0\].recordings: .*empty.*Holds no recording.*\.hea, \.csv"):
+        small(cases=[{"recordings": str(tmp_path / "empty"), "hours": 0.5}])
+
+
+def test_folders_are_read_with_theirs_and_bad_files_are_told_and_passed_over(tmp_path: Path) -> None:
+    recordings(tmp_path / "recorded", [5])
+    recordings(tmp_path / "recorded" / "night", [5, 5])
+    (tmp_path / "recorded" / "a-broken.csv").write_text("t_s,fhr,ua\n0,fast,1\n")
+    (tmp_path / "recorded" / "night" / "r1.truth.json").write_text("{")
+    plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 5}], alarm=[], vary=[])
+    told: list[str] = []
+    ((case,),) = cases.group_cases(plan.study, lambda error: told.append(str(error)))
+    assert [Path(path).relative_to(tmp_path / "recorded") for path in case.recordings] == [
+        Path("night/r0.csv"), Path("r0.csv"),
+    ]  # fmt: skip
+    assert case.bed_s == [300, 300]
+    assert len(told) == 2
+    assert "a-broken.csv line 2: 'fast'" in told[0]
+    assert "r1.truth.json" in told[1]
+    assert run_study(plan, tmp_path / "done").with_staff[0][0].bed_hours == pytest.approx(1 / 6)
+    shown = what_if.build_from_study(plan, case)
+    assert shown.about.startswith("2 recordings of recorded side by side, 0.5 h at most, nobody answering.")
+
+
+def test_a_folder_in_which_nothing_can_be_read_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("t_s,fhr,ua\n0,fast,1\n")
+    plan = small(cases=[{"recordings": str(tmp_path), "hours": 0.5}], alarm=[], vary=[])
+    with pytest.raises(BadStudy, match=r"recordings: .*None of its 1 recordings can be read"):
+        cases.group_cases(plan.study)

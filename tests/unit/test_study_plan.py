@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from quietward.contracts.errors import BadRules, BadScenario, BadStudy
-from quietward.study import plan
+from quietward.detect.core.measures.findings import ASKED, MEASURES
+from quietward.study import plan, ranges
 from quietward.study.plan import BASE
 from tests.studies import small
 
@@ -17,6 +18,16 @@ def test_studies_that_come_along_can_be_read(name: str) -> None:
     assert found.study.name == name
     assert found.variants[0].name == BASE
     assert len({v.name for v in found.variants}) == len(found.variants)
+
+
+def test_every_measure_has_a_plausible_range() -> None:
+    for name in {*MEASURES, *ASKED}:
+        low, high = ranges.of_measure(name)
+        assert low < high, name
+    for condition in plan.load("default-policy").rules.policy.condition:
+        for measure, _, limit in [*condition.all, *condition.release, *condition.needs]:
+            low, high = ranges.of_measure(measure)
+            assert low <= limit <= high
 
 
 def test_a_limit_moves_its_release_and_nothing_else() -> None:
@@ -49,16 +60,41 @@ def varied(key: str, *values: float) -> dict[str, Any]:
     return {"vary": [{"key": key, "values": list(values)}]}
 
 
+ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.0, "for_s": 0}
+
+
 @pytest.mark.parametrize(
     ("changes", "kind", "says"),
     [
-        (varied("no-such.limit", 3), BadStudy, r"vary no-such.limit: 3.*concern-high"),
-        (varied("concern-high.colour", 3), BadStudy, r"vary concern-high.colour: 3.*hold_s"),
+        (varied("no-such.limit", 3), BadStudy,
+         r"vary: 'no-such.limit'. There is no condition or table 'no-such'. Use .*concern-high"),
+        (varied("consern-high.limit", 50), BadStudy, r"vary: 'consern-high.limit'. .*; did you mean 'concern-high'\?$"),
+        (varied("limit", 50), BadStudy, r"vary: 'limit'. There is no condition or table 'limit'"),
+        (varied("concern-high.colour", 3), BadStudy,
+         r"vary: 'concern-high.colour'. There is no 'colour'. Use limit, .*hold_s"),
+        (varied("concern-high.limt", 3), BadStudy, r"vary: 'concern-high.limt'. .*; did you mean 'limit'\?$"),
         (varied("concern-high.hold_s", -5), BadStudy, r"vary concern-high.hold_s: -5"),
-        (varied("escalation.never", 3), BadStudy, r"vary escalation.never: 3"),
+        (varied("escalation.never", 3), BadStudy, r"vary: 'escalation.never'. There is no 'never'. Use look_after_s, "),
         (varied("staff.tasks.walk_s", -1), BadStudy, r"vary staff.tasks.walk_s: -1"),
-        (varied("staff.tasks.fly_s", 1), BadStudy, r"vary staff.tasks.fly_s: 1"),
+        (varied("staff.tasks.fly_s", 1), BadStudy,
+         r"vary: 'staff.tasks.fly_s'. There is no 'tasks.fly_s'. Use .*tasks.walk_s"),
+        (varied("staff.tasks.wlak_s", 1), BadStudy, r"did you mean 'tasks.walk_s'\?$"),
+        ({"how": "grdi"}, BadStudy, r"how: 'grdi'. Use each, grid or sample; did you mean 'grid'\?$"),
+        ({"alarm": [ALARM | {"kind": "rule-est"}]}, BadStudy,
+         r"alarm\[0\].kind: 'rule-est'. .*did you mean 'rule-set'\?$"),
         (varied("concern-high.release", 70), BadStudy, r"concern-high release.*70"),
+        (varied("concern-high.limit", 500), BadStudy, r"vary concern-high.limit: 500.0. Use 0 to 100: concern$"),
+        (varied("concern-high.limit", -5), BadStudy, r"vary concern-high.limit: -5.0. Use 0 to 100: concern$"),
+        (varied("concern-high.limit", 48, 500) | {"how": "sample", "points": 1}, BadStudy,
+         r"vary concern-high.limit: 500.0. Use 0 to 100"),
+        (varied("signal-poor.limit", 35), BadStudy,
+         r"vary signal-poor.limit: 35.0. Use 0 to 1: fhr_usable_30min \(share\)"),
+        (varied("low-baseline.release", 500), BadStudy,
+         r"low-baseline.release: 500.0. Use 30 to 240: baseline_bpm \(bpm\)"),
+        (varied("long-fall.limit", -60), BadStudy, r"vary long-fall.limit: -60.0. Use 0 to 86400: running_s \(s\)"),
+        (varied("long-fall.hold_s", 1e6), BadStudy, r"vary long-fall.hold_s: 1000000.0. Use 0 to 86400: s$"),
+        (varied("escalation.look_after_s", 1e6), BadStudy, r"escalation.look_after_s: 1000000.0. Use 0 to 86400: s$"),
+        ({"alarm": [ALARM | {"low_bpm": 170}]}, BadStudy, r"alarm\[0\].low_bpm: 170.0. Must be below high_bpm, 160"),
         (varied("concern-high.limit", 55, 55), BadStudy, r"concern-high.limit 55.*twice"),
         ({"cases": [{"shift": "nowhere", "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"shift: 'nowhere'"),
         ({"cases": [{"shift": "two-at-once", "hours": 1, "seeds": [2, 1]}]}, BadStudy, r"cases\[0\].seeds: \[2, 1\]"),
@@ -69,9 +105,10 @@ def varied(key: str, *values: float) -> dict[str, Any]:
         ({"cases": [{"scenarios": ["nowhere"], "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"scenario: 'nowhere'"),
         ({"policy": "nowhere"}, BadRules, r"nowhere"),
         ({"staff": {"beds_per_nurse": 0}}, BadStudy, r"staff.beds_per_nurse: 0"),
-        ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3.*beds_per_nurse"),
+        ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3. There is no such key. Use .*beds_per_nurse"),
         ({"staff": {"call": {"read_s": "long"}}}, BadStudy, r"staff.call.read_s: 'long'"),
-        ({"alarm": [{"kind": "rule-set", "name": "x", "rule_set": "who"}]}, BadStudy, r"alarm\[0\].rule_set: 'who'"),
+        ({"alarm": [{"kind": "rule-set", "name": "x", "rule_set": "who"}]}, BadStudy,
+         r"alarm\[0\].rule_set: 'who'. Use nichd-2008 or"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_refused(changes: dict[str, Any], kind: type[Exception], says: str) -> None:
@@ -83,7 +120,7 @@ def test_what_is_wrong_is_refused(changes: dict[str, Any], kind: type[Exception]
     ("text", "says"),
     [
         ("name = ", r"Mend the TOML"),
-        ('name = "x"', r"top level"),
+        ('name = "x"', r"purpose: None. Is missing; add it"),
         ('name = "x"\npurpose = "y"\ncolour = 3', r"colour"),
         ('name = "x"\npurpose = "y"\nlimit = {interruptions_per_nurse_hour = -1}\ncases = []', r"-1|cases"),
     ],
@@ -97,5 +134,8 @@ def test_a_file_that_is_wrong_is_refused(tmp_path: Path, text: str, says: str) -
 
 
 def test_a_study_that_is_not_there_says_which_are() -> None:
-    with pytest.raises(BadStudy, match="default-policy"):
-        plan.load("nowhere")
+    says = r"study: 'busy-hour'. There is no such study. Use busy-hours, default-policy or a path ending in .toml"
+    with pytest.raises(BadStudy, match=rf"{says}; did you mean 'busy-hours'\?"):
+        plan.load("busy-hour")
+    with pytest.raises(BadStudy, match=r"study: 'no/where.toml'. Cannot be read: No such file"):
+        plan.load("no/where.toml")

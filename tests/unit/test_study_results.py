@@ -1,18 +1,24 @@
 """Results: the same for any number of workers and after a break, with uncertainty, and a choice with its reasons."""
 
 import csv
+import dataclasses
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
 import numpy as np
 import pytest
+from markupsafe import escape
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import report, report_page, result, run, what_if
-from quietward.study.result import VariantRow
+from quietward.study import cases, report, report_page, result, run, statistics, what_if
+from quietward.study.cases import Case
+from quietward.study.progress import Progress
+from quietward.study.result import Estimate, Share, Summary, VariantRow
 from quietward.study.run import Result
-from tests.studies import measured_shifts, small
+from quietward.study.score import CallCount, Episode, ShiftScore
+from tests.studies import measured_shifts, run_study, small
 
 
 @pytest.fixture(scope="module")
@@ -22,12 +28,17 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def found(folder: Path) -> Result:
-    return run.run(small(), folder, workers=2)
+    return run_study(small(), folder, workers=2)
 
 
 @pytest.fixture(scope="module")
-def rows(found: Result) -> list[VariantRow]:
+def summary(found: Result) -> Summary:
     return result.summarize(found, draws=200)
+
+
+@pytest.fixture(scope="module")
+def rows(summary: Summary) -> list[VariantRow]:
+    return summary.rows
 
 
 def test_workers_and_a_break_change_nothing(found: Result, folder: Path, tmp_path: Path) -> None:
@@ -35,18 +46,22 @@ def test_workers_and_a_break_change_nothing(found: Result, folder: Path, tmp_pat
         (tmp_path / path.name).write_bytes(path.read_bytes())
     for path in folder.glob("*.truth.json"):
         (tmp_path / path.name).write_bytes(path.read_bytes())
-    again = run.run(small(), tmp_path, workers=1)
+    again = run_study(small(), tmp_path)
     assert (again.with_staff, again.unanswered, again.ppv) == (found.with_staff, found.unanswered, found.ppv)
     before = {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
-    steps: list[tuple[int, int]] = []
-    resumed = run.run(small(), tmp_path, workers=2, moved=lambda done, total: steps.append((done, total)))
+    steps: list[Progress] = []
+    groups = cases.group_cases(small().study)
+    resumed = run.run(small(), groups, tmp_path, workers=2, moved=steps.append)
     assert resumed.with_staff == found.with_staff
     assert {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()} == before
-    assert [done for done, _ in steps] == list(range(1, steps[0][1] + 1))
+    assert (steps[0].phase, steps[0].bed_hours) == (0, 0)
+    assert steps[0].of == pytest.approx(4 * 8 * 0.6)
+    assert (steps[-1].phase, steps[-1].bed_hours, steps[-1].left_s) == (2, steps[-1].of, 0)
+    assert [step.phase for step in steps] == sorted(step.phase for step in steps)
 
 
-def test_calls_are_what_their_alone_says(rows: list[VariantRow], found: Result) -> None:
-    for row, shifts in zip(rows, found.with_staff, strict=True):
+def test_calls_are_what_their_scores_say(rows: list[VariantRow], summary: Summary) -> None:
+    for row, shifts in zip(rows, summary.reported.with_staff, strict=True):
         calls = sum(t.count for s in shifts for t in s.calls)
         assert row.calls_per_bed_hour["all"].value == pytest.approx(calls / (2 * 8 * 0.6))
         assert sum(of.calls for of in row.reasons) == calls
@@ -57,7 +72,7 @@ def test_calls_are_what_their_alone_says(rows: list[VariantRow], found: Result) 
                 (row.interruptions_by_level[level], [of.per_nurse_hour for of in own]),
             ):
                 assert of_all.value == pytest.approx(sum(e.value or 0.0 for e in each))
-        per_nurse_hour = sum(s.interruptions for s in shifts) / sum(s.hours * s.nurses for s in shifts)
+        per_nurse_hour = sum(s.interruptions for s in shifts) / sum(s.nurse_hours for s in shifts)
         assert sum(e.value or 0.0 for e in row.interruptions_by_level.values()) == pytest.approx(per_nurse_hour)
         assert row.needs == sum(e.level == "team" for s in shifts for e in s.episodes)
 
@@ -66,16 +81,31 @@ def test_an_eager_alarm_interrupts_more(rows: list[VariantRow]) -> None:
     rate = {row.name: row.interruptions_per_nurse_hour.value or 0.0 for row in rows}
     assert rate["at once"] > rate["for 14 s"] > rate["today"] > 0
     today = next(row for row in rows if row.name == "today")
-    assert (today.interruptions_against_today.value, today.late_against_today.value) == (0, 0)
+    assert (today.interruptions_against_today.value, today.late_against_today) == (0, result.Paired(0, 0, 1.0))
 
 
-def test_the_truth_lies_within_what_the_draws_say(rows: list[VariantRow]) -> None:
+def test_what_was_seen_lies_within_its_interval(rows: list[VariantRow]) -> None:
     for row in rows:
-        for e in (row.interruptions_per_nurse_hour, row.late, row.calls_per_bed_hour["all"]):
+        shown: list[Estimate | Share] = [row.interruptions_per_nurse_hour, row.calls_per_bed_hour["all"]]
+        for e in [*shown, row.late, *row.ppv.values()]:
+            if isinstance(e, Share) and not e.of:
+                assert e.value is None
+                continue
             assert e.value is not None
             assert e.low is not None
             assert e.high is not None
             assert e.low <= e.value <= e.high
+
+
+def test_no_share_is_certain(rows: list[VariantRow]) -> None:
+    """None of a few, or all of them, leaves open what it is in the long run."""
+    for row in rows:
+        for share in (row.late, row.flagged_before, *row.ppv.values()):
+            if share.of:
+                low, high = statistics.exact_interval(share.count, share.of)
+                assert (share.low or 0.0) <= low + 1e-9 < high <= (share.high or 0.0) + 1e-9
+        for rate in row.calls_per_bed_hour.values():
+            assert rate.value or rate.high == pytest.approx(3.689 / (2 * 8 * 0.6), abs=0.001)
 
 
 def test_uncertainty_is_that_of_the_mean_of_the_shifts() -> None:
@@ -94,38 +124,137 @@ def test_nothing_beats_what_is_on_the_front() -> None:
     assert result.front(points) == [True, True, False, False, True, True, False]
 
 
-def test_the_choice_meets_the_limit_and_is_the_least_late_then_the_quietest(rows: list[VariantRow]) -> None:
-    best = result.choose(rows)
-    meeting = [row for row in rows if row.meets and row.kind == result.POLICY]
-    if best is None:
-        assert not meeting
-        return
-    assert best.meets
-    key = (best.late.value, best.interruptions_per_nurse_hour.value)
-    assert all((r.late.value, r.interruptions_per_nurse_hour.value) >= key for r in meeting)
+def test_every_second_shift_of_a_kind_is_one_to_choose_on() -> None:
+    assert result.halves(["night"] * 5 + ["busy"] * 2 + ["calm"]) == ([1, 3, 6], [0, 2, 4, 5, 7])
 
 
-def test_where_nothing_meets_the_limit_that_is_said(found: Result, rows: list[VariantRow]) -> None:
-    none = [msgspec.structs.replace(row, meets=False) for row in rows]
+def score(late: Sequence[bool], interruptions: int) -> ShiftScore:
+    """A shift of 8 nurse-hours with needs that are late or not."""
+    episodes = [Episode(i, "team", 100.0, 900.0, 0.0, 0.0, 600.0 if x else 60.0) for i, x in enumerate(late)]
+    calls = [CallCount("x", 1, False, interruptions, interruptions)]
+    return ShiftScore(32.0, 8.0, 8.0, calls, {}, episodes, 0, 0, 0.0, 0, 0, 0, 600.0)
+
+
+def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5) -> Summary:
+    """Summarize policies with these scores, shift by shift; the first is today's."""
+    vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
+    plan = small(vary=vary, alarm=[],
+                 limit={"interruptions_per_nurse_hour": limit, "reached_share": reached})  # fmt: skip
+    variants = [
+        msgspec.structs.replace(v, name=name) for v, name in zip(plan.variants, scores, strict=True)
+    ]  # fmt: skip
+    of_each = list(scores.values())
+    shifts = [Case("night-shift", 8, seed) for seed in range(len(of_each[0]))]
+    planned = msgspec.structs.replace(plan, variants=variants)
+    return result.summarize(Result(planned, shifts, of_each, of_each, [{}] * len(scores)), draws=200)
+
+
+def test_a_policy_is_chosen_on_one_half_and_reported_on_the_other() -> None:
+    """Lucky is the best on the shifts to choose on, every second, and the worst on the others."""
+    summary = made_up(
+        {
+            "today": [score([True, False, False], 16)] * 12,
+            "lucky": [score([True, True, False], 16), score([False] * 3, 16)] * 6,
+            "plain": [score([True, False, False], 24)] * 12,
+        }
+    )
+    assert summary.choice.name == "lucky"
+    assert summary.choice.late is not None
+    assert (summary.choice.late.count, summary.choice.late.of, summary.choice.chosen_on) == (0, 18, 6)
+    lucky = next(row for row in summary.rows if row.name == "lucky")
+    assert (lucky.late.count, lucky.late.of) == (12, 18)
+    assert lucky.meets is False
+    assert (lucky.late_against_today.late_here_only, lucky.late_against_today.late_there_only) == (6, 0)
+    assert lucky.late_against_today.p == pytest.approx(2 / 2**6)
+
+
+def test_of_those_that_meet_the_limit_the_least_late_is_chosen_then_the_quietest() -> None:
+    scores = {
+        "today": [score([True, False], 16)] * 12,
+        "late": [score([True, True], 8)] * 12,
+        "loud": [score([False, False], 80)] * 12,
+        "less loud": [score([False, False], 32)] * 12,
+        "quietest": [score([False, False], 16)] * 12,
+    }
+    assert made_up(scores).choice.name == "quietest"
+    assert made_up(scores, limit=1.0).choice.name is None
+    assert "none of the policies meets the limit" in made_up(scores, limit=1.0).choice.why
+
+
+def test_what_cannot_be_told_apart_is_named_together() -> None:
+    rng = np.random.default_rng(1)
+    noise = rng.integers(-6, 7, 24).tolist()
+    scores = {
+        "today": [score([i % 12 < 2, False], 16 + x) for i, x in enumerate(noise)],
+        "chosen": [score([False, False], 16) for _ in noise],
+        "as late, louder": [score([False, False], 30 + x) for x in noise],
+        "later": [score([True, False], 16) for _ in noise],
+    }
+    summary = made_up(scores)
+    choice = summary.choice
+    assert choice.name == "chosen"
+    assert choice.of == 3
+    assert choice.alike == ["today"]
+    assert choice.as_late == ["today", "as late, louder"]
+    page = report_page.render(summary.reported, report.full_report(summary.reported, summary, "quietward study x"))
+    assert "Today's cannot be told apart from it: nothing here is a reason to change" in page
+    assert "2 of the 3 other policies cannot be told apart from it. Nor by interruptions:" in page
+
+
+def test_with_one_shift_nothing_is_chosen() -> None:
+    summary = made_up({"today": [score([False], 8)], "other": [score([False], 4)]})
+    assert summary.choice.name is None
+    assert "one shift of a kind at most" in summary.choice.why
+    (today, _) = summary.rows
+    assert (today.late.count, today.late.of) == (0, 1)
+    assert today.late.high == pytest.approx(0.975)
+    assert (today.interruptions_per_nurse_hour.value, today.interruptions_per_nurse_hour.low) == (1.0, None)
+
+
+@pytest.mark.parametrize(
+    ("late", "says"),
+    [
+        (0, ("meets its limit: 64 of 64 needs (team) reached within 5 min, at least 90 % asked for; "
+            "0 of 64 (0 % to 6 %) late; 2 interruptions per nurse-hour (2 to 2), at most 5 asked for.")),
+        (5, "meets its limit, but not with certainty: 59 of 64 needs (team)"),
+        (8, "DOES NOT MEET its limit, but not with certainty: 56 of 64 needs (team)"),
+        (40, "DOES NOT MEET its limit: 24 of 64 needs (team)"),
+    ],
+)  # fmt: skip
+def test_the_first_line_says_whether_todays_policy_meets_its_limit(late: int, says: str) -> None:
+    half = [score([i < late], 16) for i in range(64)]
+    summary = made_up({"today": [one for one in half for _ in range(2)]}, reached=0.9)
+    study = summary.reported.planned.study
+    full = report.full_report(summary.reported, summary, "quietward study x")
+    assert full.headline.startswith("Today's policy (attention) ")
+    assert says in full.headline
+    page = report_page.render(summary.reported, full)
+    assert page.index("</h1>") < page.index(f">{escape(full.headline)}<") < page.index(study.purpose)
+
+
+def test_where_nothing_is_chosen_that_is_said(summary: Summary, found: Result) -> None:
+    none = dataclasses.replace(summary, choice=result.Choice(None, "none meets the limit", 2))
     full = report.full_report(found, none, "quietward study x")
     assert full.chosen is None
-    assert "None of the variants meets this limit" in report_page.render(found, full)
+    assert "No policy is recommended:</strong> none meets the limit" in report_page.render(summary.reported, full)
 
 
-def test_names_in_the_report_are_text_and_no_markup(found: Result, rows: list[VariantRow]) -> None:
-    renamed = [msgspec.structs.replace(row, name=f"<b>{row.name}</b>") if row.numbers else row for row in rows]
-    full = report.full_report(found, renamed, "quietward study '<i>x</i>'")
-    page = report_page.render(found, msgspec.structs.replace(full, chosen=None))
+def test_names_in_the_report_are_text_and_no_markup(found: Result, summary: Summary) -> None:
+    renamed = [msgspec.structs.replace(row, name=f"<b>{row.name}</b>") if row.numbers else row for row in summary.rows]
+    marked = dataclasses.replace(summary, rows=renamed)
+    full = report.full_report(found, marked, "quietward study '<i>x</i>'", ["<u>no.csv</u>: cannot be read"])
+    page = report_page.render(summary.reported, msgspec.structs.replace(full, chosen=None))
+    assert "<u>" not in page
+    assert "no.csv" in page
     assert "<b>" not in page
     assert "<i>" not in page
     assert "quietward study &#39;&lt;i&gt;x&lt;/i&gt;&#39;" in page
 
 
-def test_the_report_says_what_it_is_and_how_it_is_made_again(
-    found: Result, rows: list[VariantRow], tmp_path: Path
-) -> None:
-    full = report.full_report(found, rows, "quietward study for-tests --out x")
-    paths = {path.name: path for path in report.write(tmp_path, full, report_page.render(found, full))}
+def test_the_report_says_what_it_is_and_how_it_is_made_again(found: Result, summary: Summary, tmp_path: Path) -> None:
+    rows = summary.rows
+    full = report.full_report(found, summary, "quietward study for-tests --out x")
+    paths = {path.name: path for path in report.write(tmp_path, full, report_page.render(summary.reported, full))}
     page = paths["report.html"].read_text()
     for text in (NOTICE, "quietward study for-tests --out x", "ISA-18.2", "Görges", *(row.name for row in rows)):
         assert text in page, text

@@ -1,10 +1,11 @@
 """Scores of shifts against examples done by hand and against published definitions."""
 
+import numpy as np
 import pytest
 
 from quietward.simulator.truth import Span
 from quietward.study import score
-from quietward.study.alarms import AlarmChange, Call
+from quietward.study.alarms import AlarmChange, Call, NotedTime
 from quietward.study.score import ShiftScore
 from quietward.study.staff import BedTruth, Visit
 
@@ -13,11 +14,17 @@ NOTHING = BedTruth([], [], [])
 
 def shift(
     calls: list[tuple[float, int]], needs: list[Span] | None = None, told: list[AlarmChange] | None = None,
-    visits: list[Visit] | None = None, hours: float = 2.0,
+    noted: list[NotedTime] | None = None, visits: list[Visit] | None = None, hours: float = 2.0,
 ) -> ShiftScore:  # fmt: skip
     """Score one bed with one nurse. calls: time and level."""
     made = [(Call(0, 0, t, level, "a-fall", "raised"), False) for t, level in calls]
-    return score.score_shift(hours, hours, [BedTruth(needs or [], [], [])], [[0]], made, told or [], visits or [])
+    truth = [BedTruth(needs or [], [], [])]
+    return score.score_shift([hours * 3600], truth, [[0]], made, told or [], noted or [], visits or [])
+
+
+def test_time_noted_ends_with_the_signal() -> None:
+    noted = [NotedTime(0, 0, 0.0, 900.0), NotedTime(0, 0, 3600.0, np.inf), NotedTime(0, 0, 8000.0, np.inf)]
+    assert shift([], noted=noted).noted_hours == 1.25
 
 
 def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
@@ -33,7 +40,7 @@ def test_a_flood_begins_with_more_than_ten_in_ten_minutes() -> None:
 def test_even_calls_are_the_most_that_can_be_managed() -> None:
     """12 an hour are 2 in 10 min (ANSI/ISA-18.2-2016: the most that can be managed)."""
     found = shift([(300.0 * i, 1) for i in range(24)])
-    assert found.interruptions / found.hours / 6 == pytest.approx(2)
+    assert found.interruptions / found.nurse_hours / 6 == pytest.approx(2)
     assert found.flood_s == 0
 
 
@@ -94,6 +101,6 @@ def test_flagged_before_and_after() -> None:
 
 def test_a_call_for_the_team_interrupts_every_nurse() -> None:
     calls = [(Call(0, 0, 10.0, 3, "a-fall", "raised"), True), (Call(0, 0, 20.0, 1, "a-fall", "raised"), True)]
-    found = score.score_shift(1.0, 4.0, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [])
+    found = score.score_shift([3600.0] * 4, [NOTHING] * 4, [[0, 2], [1, 3]], calls, [], [], [])
     assert found.interruptions == 3
     assert [(t.level, t.true_positive, t.count, t.heard) for t in found.calls] == [(1, True, 1, 1), (3, True, 1, 2)]

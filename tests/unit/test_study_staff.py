@@ -9,7 +9,7 @@ import simpy
 from msgspec import structs
 
 from quietward.simulator.truth import Span
-from quietward.study.alarms import AlarmChange, Call
+from quietward.study.alarms import AlarmChange, Call, NotedTime
 from quietward.study.staff import BedTruth, Staff, Visit, run_shift
 from quietward.study.staff_model import StaffModel
 from tests.studies import small
@@ -34,6 +34,9 @@ class Rung:
         call = self.calls.pop(0)
         self.standing[call.bed] = call.level
         return [call]
+
+    def noted(self) -> list[NotedTime]:
+        return []
 
     def level(self, variant: int, bed: int) -> int:
         assert variant == 0

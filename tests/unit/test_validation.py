@@ -1,6 +1,6 @@
 """What is wrong with a document is named by field, value and reason, wherever the document came from."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 import pytest
@@ -17,11 +17,21 @@ class Pump(Struct, forbid_unknown_fields=True):
     rate: Annotated[int, Meta(ge=0)]
 
 
+class Cold(Struct, tag_field="kind", tag="cold", forbid_unknown_fields=True):
+    """One of several parts."""
+
+
+class Hot(Struct, tag_field="kind", tag="hot", forbid_unknown_fields=True):
+    """Another."""
+
+
 class Room(Struct, forbid_unknown_fields=True):
     """A document."""
 
     pumps: list[Pump]
     name: str = ""
+    taps: list[Cold | Hot] = []
+    doors: list[Literal["red", "blue"]] = []
 
 
 def problem_in(body: bytes) -> InvalidField:
@@ -63,7 +73,13 @@ def test_builtin_types_with_the_item_of_a_list() -> None:
     ("text", "says"),
     [
         ("pumps = [{rate = -1}]", r"room: pumps\[0\].rate: -1. .*Mend this value"),
-        ("pumps = []\ncolour = 3", "room: top level: None. .*unknown field `colour`"),
+        ("pumps = []\ncolour = 3", r"room: colour: 3. There is no such key. Use pumps, name, taps or doors$"),
+        ("pumps = []\nnmae = 3", r"room: nmae: 3. There is no such key. Use .*; did you mean 'name'\?$"),
+        ("pumps = [{rate = 1, rat = 2}]", r"room: pumps\[0\].rat: 2. .* Use rate$"),
+        ("doors = ['red', 'rde']", r"room: doors\[1\]: 'rde'. Use blue or red; did you mean 'red'\?$"),
+        ("taps = [{kind = 'hott'}]", r"room: taps\[0\].kind: 'hott'. Use cold or hot; did you mean 'hot'\?$"),
+        ("taps = [{kind = 'hot', degrees = 3}]", r"room: taps\[0\].degrees: 3. There is no such key. Use kind$"),
+        ("name = ''", r"room: pumps: None. Is missing; give a list"),
         ("pumps = [", "room: .*Mend the TOML"),
     ],
 )

@@ -71,7 +71,7 @@ def test_other_formats_are_left_to_the_package(tmp_path: Path) -> None:
         ("nonsense", SIX, "first line"),
         ("x 2 4 6\nx.dat 16\n", SIX, "describes 1"),
         ("x 0 4 6\n", SIX, "describes 0"),
-        ("x 1 4 99\nx.dat 16\n", SIX, "fewer samples than its header says: 99"),
+        ("x 1 4 99\nx.dat 16\n", SIX, "x.dat: 12. Is shorter than its header says: 99 samples; copy it again"),
         ("x 1 4 6\nother.dat 16\n", SIX, "other.dat: 'FileNotFoundError'"),
         ("x 2 4 4\nx.dat 16\nx.dat 212\n", SIX, "several formats"),
     ],

@@ -1,0 +1,84 @@
+"""Uncertainty of what is counted: exact intervals of shares, paired exact tests, draws of shifts kind by kind."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+Matrix = NDArray[np.float64]
+
+BETWEEN = (0.025, 0.975)
+LEVEL = 0.05
+PERMUTATIONS = 9999
+"""More assignments than these are drawn, not gone through."""
+
+
+def exact_interval(count: int, of: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share after Clopper and Pearson (Biometrika 1934;26:404)."""
+    found = stats.binomtest(count, of).proportion_ci(BETWEEN[1] - BETWEEN[0], method="exact")
+    return float(found.low), float(found.high)
+
+
+def clustered_interval(counts: Sequence[int], of: Sequence[int], kinds: Sequence[str]) -> tuple[float, float]:
+    """Return the 95 % interval of a share of what is counted shift by shift, where one shift's belong together.
+
+    It is the exact one for as many independent ones as would vary as much (Korn and Graubard, Survey Methodology
+    1998;24:193, without their correction for few clusters); for never more than there are.
+    """
+    n, count = sum(of), sum(counts)
+    if max(of) <= 1:
+        return exact_interval(count, n)  # nothing that could belong together
+    share = count / n
+    plain = share * (1 - share) / n
+    effect = max(1.0, _variance(share, counts, of, kinds) / n**2 / plain) if plain else 1.0
+    if effect == 1.0:
+        return exact_interval(count, n)
+    n_effective, seen = n / effect, count / effect
+    low = stats.beta.ppf(BETWEEN[0], seen, n_effective - seen + 1)
+    high = stats.beta.ppf(BETWEEN[1], seen + 1, n_effective - seen)
+    return float(low), float(high)
+
+
+def _variance(share: float, counts: Sequence[int], of: Sequence[int], kinds: Sequence[str]) -> float:
+    """Return the variance of the sum over shifts, from how shifts of one kind differ."""
+    variance = 0.0
+    for kind in dict.fromkeys(kinds):
+        rest = [c - share * n for c, n, k in zip(counts, of, kinds, strict=True) if k == kind]
+        if len(rest) > 1:
+            variance += len(rest) * float(np.var(rest, ddof=1))
+    return variance
+
+
+def none_seen_at_most() -> float:
+    """Return the upper end of the exact 95 % interval of a Poisson count of which none was seen."""
+    return float(stats.chi2.ppf(BETWEEN[1], 2) / 2)
+
+
+def mcnemar_p(only_one: int, only_other: int) -> float:
+    """Return the exact two-sided p of McNemar's test: of pairs that differ, so many differ in one direction."""
+    pairs = only_one + only_other
+    return float(stats.binomtest(only_one, pairs).pvalue) if pairs else 1.0
+
+
+def paired_p(differences: Sequence[float], seed: int) -> float:
+    """Return the two-sided p of a permutation test: the sign of each shift's difference could as well be the other."""
+    if len(differences) < 2 or not np.any(differences):
+        return 1.0
+    found = stats.permutation_test(
+        (differences,), np.mean, permutation_type="samples", n_resamples=PERMUTATIONS, rng=seed
+    )
+    return float(found.pvalue)
+
+
+def draw_shifts(kinds: Sequence[str], draws: int, seed: int) -> Matrix:
+    """Return how often each shift is in each draw with replacement, shape (draws, shifts).
+
+    Shifts are drawn kind by kind, so every draw has as many of each kind as the study.
+    """
+    rng = np.random.default_rng(seed)
+    weights = np.zeros((draws, len(kinds)))
+    for kind in dict.fromkeys(kinds):
+        own = [i for i, other in enumerate(kinds) if other == kind]
+        weights[:, own] = rng.multinomial(len(own), np.full(len(own), 1 / len(own)), size=draws)
+    return weights

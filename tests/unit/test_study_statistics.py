@@ -1,0 +1,64 @@
+"""Intervals and tests of studies, against worked examples that others have published."""
+
+import numpy as np
+import pytest
+
+from quietward.study import statistics
+
+
+@pytest.mark.parametrize(
+    ("count", "of", "low", "high"),
+    [(81, 263, 0.2527, 0.3676), (15, 148, 0.0578, 0.1617), (0, 20, 0.0, 0.1684), (1, 29, 0.0009, 0.1776)],
+)
+def test_exact_intervals_are_those_of_newcombe(count: int, of: int, low: float, high: float) -> None:
+    """Newcombe, Statistics in Medicine 1998;17:857, table I, method 5 (Clopper-Pearson)."""
+    assert statistics.exact_interval(count, of) == pytest.approx((low, high), abs=5e-5)
+
+
+def test_none_of_eight_is_not_none() -> None:
+    """Nobody of eight: up to 1 - .025 ** (1/8), which is 37 %."""
+    assert statistics.exact_interval(0, 8) == pytest.approx((0.0, 1 - 0.025 ** (1 / 8)))
+
+
+def test_mcnemars_exact_test_is_that_of_fay() -> None:
+    """M. P. Fay, "Exact McNemar's test and matching confidence intervals", vignette of the R package exact2x2."""
+    assert statistics.mcnemar_p(2, 9) == pytest.approx(0.06543, abs=5e-6)
+    assert statistics.mcnemar_p(9, 2) == statistics.mcnemar_p(2, 9)
+    assert statistics.mcnemar_p(0, 0) == 1.0
+
+
+def test_a_paired_permutation_test_is_that_of_fisher() -> None:
+    """Fisher, The Design of Experiments (1935), section 21: Darwin's fifteen pairs of Zea mays, differences in eighths
+    of an inch; 1726 of 32768 assignments are as far out, p = .0527.
+    """
+    darwin = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
+    assert statistics.paired_p(darwin, 1) == pytest.approx(1726 / 32768, abs=0.008)  # drawn: 9999 of them
+    assert statistics.paired_p([1.0, 2.0, 3.0], 1) == pytest.approx(2 / 8)
+    assert statistics.paired_p([0.0, 0.0], 1) == 1.0
+    assert statistics.paired_p([5.0], 1) == 1.0
+
+
+def test_every_draw_has_as_many_shifts_of_each_kind_as_the_study() -> None:
+    kinds = ["night"] * 6 + ["busy"] * 2
+    drawn = statistics.draw_shifts(kinds, 500, 1)
+    assert drawn.shape == (500, 8)
+    assert (drawn[:, :6].sum(axis=1) == 6).all()
+    assert (drawn[:, 6:].sum(axis=1) == 2).all()
+    assert np.allclose(drawn.mean(axis=0), 1, atol=0.15)
+
+
+def test_needs_of_one_shift_that_are_late_together_count_for_fewer() -> None:
+    """Four at a time, all late or none: as many as there are shifts, not as there are needs. Independent: the same."""
+    kinds = ["night"] * 40
+    together = [4 if i % 4 == 0 else 0 for i in range(40)]
+    low, high = statistics.clustered_interval(together, [4] * 40, kinds)
+    assert (low, high) == pytest.approx(statistics.exact_interval(10, 40), abs=0.006)
+    apart = [1] * 40
+    assert statistics.clustered_interval(apart, [4] * 40, kinds) == statistics.exact_interval(40, 160)
+    assert statistics.clustered_interval([1, 0, 0, 0], [1] * 4, kinds[:4]) == statistics.exact_interval(1, 4)
+    assert statistics.clustered_interval([0] * 4, [2] * 4, ["night"] * 4) == statistics.exact_interval(0, 8)
+
+
+def test_none_seen_is_up_to_3_7() -> None:
+    """The exact upper limit of a Poisson mean with none seen: 3.69 (Garwood, Biometrika 1936;28:437)."""
+    assert statistics.none_seen_at_most() == pytest.approx(3.689, abs=0.001)
