@@ -244,7 +244,7 @@ def test_one_time_says_when_what_was_done_must_have_helped(helps_s: int) -> None
 def test_other_needs_words() -> None:
     bed = bed_with_low_baseline()
     bed.do(RecordCare("b", "Kim", "other"))
-    assert "in words" in bed.last("not-taken").text
+    assert "Write what was done" in bed.last("not-taken").text
     bed.do(RecordCare("b", "Kim", "other", "bladder emptied"))
     assert bed.now().cared[0].text == "bladder emptied"
 
@@ -271,7 +271,7 @@ def test_a_shelf_can_be_ended_early() -> None:
     bed.play(low_baseline(10))
     assert bed.now().level is Level.BEDSIDE
     bed.do(Unshelve("b", "Kim"))
-    assert "nothing is shelved" in bed.last("not-taken").text
+    assert "Nothing is shelved" in bed.last("not-taken").text
 
 
 def test_team_cannot_be_shelved_and_is_not_hidden_by_a_shelf() -> None:
