@@ -94,6 +94,15 @@ class Rise:
     kinds: dict[str, str]
 
 
+@dataclass(frozen=True)
+class Stretch:
+    """A few seconds of the FHR: how many samples were there, their mean, and how much that weighs for the baseline."""
+
+    samples: int
+    bpm: float
+    weight: int
+
+
 @dataclass
 class Machine:
     """Departures of one sign, sample by sample."""
@@ -290,8 +299,8 @@ class Left:
 class PlainBed:
     """State of one bed. Samples and seconds are counted from 0; what was, is kept for the measures."""
 
-    samples: dict[int, float] = field(default_factory=dict)  # usable FHR that is still in the baseline's window
     fhr: dict[int, float] = field(default_factory=dict)  # all usable FHR
+    stretches: list["Stretch"] = field(default_factory=list)  # from the beginning on
     ua: dict[int, float] = field(default_factory=dict)  # all UA
     units: list[int | None] = field(default_factory=list)  # the same in whole units, sample by sample
     near_mother: set[int] = field(default_factory=set)  # usable FHR near the mother's pulse
@@ -301,9 +310,8 @@ class PlainBed:
     reference: float = NOTHING
     before: float = NOTHING
     baseline: float = NOTHING
-    known: list[tuple[int, float]] = field(default_factory=list)  # (evaluation, last known baseline)
-    renewed: bool = False
     bandwidths: list[float] = field(default_factory=list)  # of each minute, excursions left out
+    fine: list[float] = field(default_factory=list)  # of each minute, without what is slow
     waves: list[bool | None] = field(default_factory=list)  # whether each minute was sinusoidal; None: too little there
     smooth: float = NOTHING
     levels: list[list[float]] = field(
@@ -363,13 +371,13 @@ class PlainBed:
         self.stage, self.weeks = stage or self.stage, weeks or self.weeks
         self.silent_s = 0 if any(number * HZ + k in self.fhr for k in range(HZ)) else self.silent_s + 1
         if self.silent_s > READING.signal.forget_after_s:
-            self.reference, self.known = NOTHING, []
+            self.reference = NOTHING
         at_once = [self._ended(x, number) for x in closed]
         if number % 60 == 59:
             self._minute(number)
         is_evaluated = number % READING.look.every_s == READING.look.every_s - 1 or any(at_once) or number == 0
         if is_evaluated:
-            self._evaluate(number)
+            self._evaluate(number, level_is_new=any(at_once))
         return is_evaluated
 
     def _limits(self, row: int) -> tuple[float, float]:
@@ -405,8 +413,8 @@ class PlainBed:
             self.apart[now] = is_open
         for onset in opened:  # apart from its onset on
             self.apart |= dict.fromkeys(range(onset, number * HZ + HZ), True)
-        for now in range(number * HZ, number * HZ + HZ):
-            self.samples.pop(now - READING.baseline.window_s * HZ, None)
+        if (number + 1) % READING.baseline.stretch_s == 0:
+            self.stretches.append(self._stretch(number + 1))
         if number % READING.look.every_s == 0:
             self.levels.append([])
         if is_there(ua[-1]):
@@ -418,7 +426,6 @@ class PlainBed:
         if not self.doubt.use(now, bpm, self.reference):
             return NOTHING
         self.fhr[now] = bpm
-        self.samples[now] = round(bpm * 4) / 4  # as exact as devices store it
         if abs(bpm - mhr) <= READING.signal.mother_within_bpm:
             self.near_mother.add(now)
         return bpm
@@ -444,10 +451,6 @@ class PlainBed:
             if not self.variability < READING.flanks.from_variability_bpm:
                 x = self._again(x, number)
             self.until = x.end
-            if x.row == DOWN or x.length_s <= READING.baseline.leave_out_rise_s:
-                for i in range(x.onset, x.end):
-                    self.samples.pop(i, None)
-                self.renewed = True
             self._name(x)
             if x.cut:
                 self.left.leave(x, self.before, is_new=False)
@@ -455,7 +458,6 @@ class PlainBed:
         for i in range(x.onset, x.end):
             self.apart[i] = False
         if x.new_level or (x.kept and moved):
-            self.renewed = True
             self.left.leave(x, self.before, is_new=True)
             return True
         if x.cut:
@@ -489,37 +491,35 @@ class PlainBed:
         first = max(first, min(self.until, x.onset), newest - READING.baseline.window_s * HZ)
         other = self.machines[UP if x.row == DOWN else DOWN]
         newest = max(x.end, other.onset) if other.open else newest
-        height = [SIGN[x.row] * (self.samples.get(i, NOTHING) - self.before) for i in range(first, newest)]
+        # Kept as exactly as devices store it.
+        height = [SIGN[x.row] * (round(self.fhr.get(i, NOTHING) * 4) / 4 - self.before) if i in self.fhr else NOTHING
+                  for i in range(first, newest)]  # fmt: skip
         return second_look(x, first, height)
 
     def _minute(self, number: int) -> None:
         last = range((number - 59) * HZ, (number + 1) * HZ)
         whole = [self.fhr.get(i, NOTHING) for i in last]
         self.bandwidths.append(bandwidth([x for i, x in zip(last, whole, strict=True) if not self.apart.get(i)]))
+        short, long = (
+            moving_mean(whole, int(s * HZ) // 2)
+            for s in (READING.variability.fine_short_s, READING.variability.fine_long_s)
+        )
+        self.fine.append(bandwidth([a - b for x, a, b in zip(whole, short, long, strict=True) if is_there(x)]))
         there = bandwidth(whole)
         self.waves.append(None if math.isnan(there) else is_wave(whole, there))
 
-    def _evaluate(self, number: int) -> None:
+    def _evaluate(self, number: int, *, level_is_new: bool) -> None:
         self._tone(number)
-        limits = READING.baseline
         measured = self._level()
         down = self.machines[DOWN]
-        hold = down.open and down.height >= limits.hold_depth_bpm
-        known = measured if is_there(measured) else self.reference
-        evaluation = number // READING.look.every_s
-        slots = limits.lag_s // READING.look.every_s
-        old = next((bpm for at, bpm in self.known if at == evaluation - slots), NOTHING)
-        # The oldest stays until the next slot: an evaluation that is made at once falls into the same one.
-        self.known = [(at, bpm) for at, bpm in self.known if evaluation - slots <= at < evaluation]
-        self.known.append((evaluation, old if hold else known))
-        if not (hold and is_there(self.baseline) and not self.renewed):
+        falls = down.open and not level_is_new
+        is_above, by = self.machines[UP].open, measured - self.reference
+        stays = falls and down.height >= READING.baseline.hold_depth_bpm
+        stays |= not is_above and ((falls and by > 0) or by > READING.baseline.apart_bpm)
+        if not (stays and is_there(self.baseline)):
             self.baseline = measured
-        if not (hold and is_there(self.reference)):
-            self.reference = old if is_there(old) else known
-        if self.renewed and is_there(measured):
-            self.known = [(at, measured) for at in range(evaluation - slots, evaluation + 1)]
+        if is_there(measured) and not (stays and is_there(self.reference)):
             self.reference = measured
-        self.renewed = False
         self.left.follow(number, self.baseline, self.newest)
 
     @property
@@ -528,23 +528,49 @@ class PlainBed:
         last = range(self.now - 1, self.now - READING.look.every_s * HZ - 1, -1)
         return next((self.fhr[i] for i in last if i in self.fhr), NOTHING)
 
+    def _stretch(self, end: int) -> "Stretch":
+        """Return the one that ends before this second."""
+        limits = READING.baseline
+        there = [self.fhr[i] for i in range((end - limits.stretch_s) * HZ, end * HZ) if i in self.fhr]
+        around = [self.fhr[i] for i in range((end - limits.flat_over_s) * HZ, end * HZ) if i in self.fhr]
+        if not there:
+            return Stretch(0, NOTHING, 0)
+        flat = limits.flat_bpm / (limits.flat_bpm + max(around) - min(around))
+        # Means are kept in sixteenths, weights as whole numbers: the same to the last bit as in the engine.
+        mean = round((sum(there) / len(there) - READING.signal.fhr_lowest_bpm) * 16) / 16
+        return Stretch(len(there), mean + READING.signal.fhr_lowest_bpm, round(len(there) * 64 * flat))
+
     def _level(self) -> float:
-        """Mean of the samples around the densest level of the window, NaN where they are too few."""
-        lowest, limits = READING.signal.fhr_lowest_bpm, READING.baseline
-        count = Counter([int(bpm - lowest) for bpm in self.samples.values()])
-        w = limits.level_within_bpm
-        bins = range(int(READING.signal.fhr_highest_bpm - lowest) + 1)
-        counts = [count[b] for b in range(-w, len(bins) + w)]
-        around = [sum(counts[b : b + 2 * w + 1]) for b in bins]
-        most = max(around)
-        top = [b for b in bins if around[b] == most]
-        level = top[-1] if top[-1] - top[0] > limits.maxima_apart_bpm else (top[0] + top[-1]) // 2
-        first, end = lowest + level - limits.mean_within_bpm, lowest + level + limits.mean_within_bpm + 1
-        near = [bpm for bpm in self.samples.values() if first <= bpm < end]
-        if len(near) < limits.identifiable_s * HZ:
+        """Mean of the stretches around the level at which most weight lies, NaN where there is too little anywhere."""
+        limits, lowest = READING.baseline, READING.signal.fhr_lowest_bpm
+        slots = limits.window_s // limits.stretch_s
+        window = self.stretches[-slots:]
+        newer = Counter[int]()
+        samples, weight = Counter[int](), Counter[int]()
+        for age, x in enumerate(reversed(window)):
+            if x.samples:
+                unit = int(x.bpm - lowest)
+                samples[unit] += x.samples
+                weight[unit] += x.weight
+                newer[unit] += x.weight if age < slots - slots // 2 else 0
+
+        def counts(unit: int) -> float:
+            all_of, recent = (_around(c, unit, limits.level_within_bpm) for c in (weight, newer))
+            if unit < self.reference - lowest - limits.apart_bpm:
+                return all_of / limits.higher_counts
+            if unit > self.reference - lowest + limits.apart_bpm:
+                return all_of + 2 * min(recent, all_of - recent) * (limits.higher_counts - 1)
+            return all_of
+
+        units = range(int(READING.signal.fhr_highest_bpm - lowest) + 1)
+        enough = [u for u in units if _around(samples, u, limits.identifiable_within_bpm) >= limits.identifiable_s * HZ]
+        if not enough:
             return NOTHING
-        # Summed up in quarters from 1 on, as the engine does: the same to the last bit.
-        return (sum([(bpm - lowest) * 4 + 4 for bpm in near]) / len(near) - 4) / 4 + lowest
+        most = max(counts(u) for u in enough)
+        first, *_, last = [u for u in enough if counts(u) == most] * 2
+        level = last if last - first > 2 * limits.level_within_bpm else (first + last) // 2
+        near = [x for x in window if x.samples and abs(int(x.bpm - lowest) - level) <= limits.mean_within_bpm]
+        return sum(x.weight * (x.bpm - lowest) for x in near) / sum(x.weight for x in near) + lowest
 
     def _tone(self, number: int) -> None:
         """Resting tone, and whether the UA does anything."""
@@ -557,6 +583,10 @@ class PlainBed:
         whole = self.levels if number % READING.look.every_s == READING.look.every_s - 1 else self.levels[:-1]
         lowest = sorted(sum(x) / len(x) for x in whole[-(limits.rest_window_s // READING.look.every_s) :] if x)
         self.rest = lowest[int(limits.rest_share * len(lowest))] if enough and lowest else NOTHING
+
+
+def _around(counts: Counter[int], middle: int, within: int) -> int:
+    return sum(counts[b] for b in range(middle - within, middle + within + 1))
 
 
 def _share(ordered: list[int], share: float) -> int:

@@ -150,6 +150,12 @@ def low_variability_share_30min(bed: PlainBed, rules: RuleSet) -> float:
 
 
 @measure
+def smooth_share_30min(bed: PlainBed, rules: RuleSet) -> float:
+    known = [x for x in bed.fine[-30:] if is_there(x)]
+    return share(len([x for x in known if x < NOTABLE.smooth_below_bpm]), len(known), NOTABLE.least_minutes)
+
+
+@measure
 def sinusoidal_min(bed: PlainBed, rules: RuleSet) -> float:
     return minutes_in_a_row(bed.waves)
 
@@ -308,8 +314,14 @@ def deepest_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
 
 
 @measure
-def mean_depth_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
-    return mean(depths(bed)) if depths(bed) else 0.0
+def repeated_or_long_depth_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    """As if one of two minutes or more were there three times."""
+    now = going_on(bed)
+    found = [(fall.depth, fall.length_s) for fall in falls(bed, 30 * MIN)] + (
+        [(now.height, now.length_s)] if now else []
+    )
+    times = [depth for depth, length_s in found for _ in range(3 if length_s >= NOTABLE.prolonged_s else 1)]
+    return sorted(times)[-3] if len(times) >= 3 else 0.0
 
 
 @measure

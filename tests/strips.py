@@ -154,6 +154,7 @@ strip(
         "low_variability_min": 30,
         "high_variability_min": 0,
         "low_variability_share_30min": 1,
+        "smooth_share_30min": 1,
         "sinusoidal_min": 0,
     },
 )
@@ -165,7 +166,18 @@ strip(
 strip(
     "variability 6",
     flat(140, 600) + ripple(600, 6),
-    {"variability_bpm": 6, "low_variability_min": 0, "low_variability_share_30min": 0, "sinusoidal_min": 10},
+    {
+        "variability_bpm": 6,
+        "low_variability_min": 0,
+        "low_variability_share_30min": 0,
+        "smooth_share_30min": 0,
+        "sinusoidal_min": 10,
+    },
+)
+strip(
+    "slow swings of 10 bpm and decelerations, and nothing finer",
+    put_all(flat(140, 900) + ripple(900, 10, 60), (400, -bell(20, 150)), (700, -bell(20, 150))),
+    {"low_variability_share_30min": 0, "smooth_share_30min": 1},
 )
 strip(
     "variability 25 is not above 25",
@@ -181,12 +193,22 @@ strip(
     "40 min of variability 10 and 10 of 3",
     flat(140, 3000) + np.concatenate([ripple(2400, 10), ripple(600, 3)]),
     # Mean of ten after 7, 8 low minutes: 5.05 and 4.36, so the last 3 of them are low.
-    {"variability_bpm": 3, "low_variability_min": 3, "low_variability_share_30min": 10 / 30},
+    {
+        "variability_bpm": 3,
+        "low_variability_min": 3,
+        "low_variability_share_30min": 10 / 30,
+        "smooth_share_30min": 10 / 30,
+    },
 )
 strip(
     "four minutes known are too few for a share",
     without(flat(140, 600) + ripple(600, 3), (240, 600)),
-    {"low_variability_share_30min": UNKNOWN, "low_variability_min": 10, "variability_bpm": 3},
+    {
+        "low_variability_share_30min": UNKNOWN,
+        "smooth_share_30min": UNKNOWN,
+        "low_variability_min": 10,
+        "variability_bpm": 3,
+    },
 )
 strip(
     "variability unknown",
@@ -284,14 +306,15 @@ strip(
         "decelerations_10min": 1,
         "severe_decelerations_30min": 1,
         "deepest_30min_bpm": 75,
-        "mean_depth_30min_bpm": (24 + 75 + 16 + 12) / 4,
+        # The slow one draws the baseline down by some tenths: its flanks are near it.
+        "repeated_or_long_depth_30min_bpm": 16,
         "longest_30min_s": 90,
         "recovery_between_s": ((1300 - 760) + (1900 - 1390)) / 2,
         # 75 bpm for 89 s and two edges of 25 and 50 bpm
-        "deceleration_area_30min": (
+        "deceleration_area_30min": Near((
             24 * 60 + (75 * 89 + 2 * (25 + 50) / HZ) + 16 * 20 + SLOW_AREA
-        ) / 60 / 3,
-        "deceleration_area_10min": (16 * 20 + SLOW_AREA) / 60,
+        ) / 60 / 3, 0.2),
+        "deceleration_area_10min": Near((16 * 20 + SLOW_AREA) / 60, 0.5),
         "late_or_variable_30min": 3,
         "prolonged_30min": 0,
         "running_s": 0,
@@ -310,7 +333,7 @@ strip(
         "decelerations_10min": 0,
         "severe_decelerations_30min": 0,
         "deepest_30min_bpm": 0,
-        "mean_depth_30min_bpm": 0,
+        "repeated_or_long_depth_30min_bpm": 0,
         "longest_30min_s": 0,
         "recovery_between_s": UNKNOWN,
         "deceleration_area_30min": 0,
@@ -329,6 +352,11 @@ strip(
     {"severe_decelerations_30min": 1, "decelerations_30min": 3, "recovery_between_s": 140},
 )
 strip(
+    "the third deepest, and one of 2 min by itself",
+    put_all(flat(140, 1500), (300, box(-20, 120)), (600, box(-24, 60)), (900, box(-18, 119.75))),
+    {"repeated_or_long_depth_30min_bpm": 20},
+)
+strip(
     "15 bpm and 15 s count",
     put_all(flat(140, 900), (300, box(-15, 15)), (500, box(-14.75, 60)), (700, box(-60, 14.75))),
     {"decelerations_30min": 1, "decelerations_10min": 0, "deepest_30min_bpm": 15, "longest_30min_s": 15},
@@ -345,14 +373,14 @@ strip(
         "deceleration_area_10min": 96,
         "deceleration_area_30min": (96 + 10) / 2.9,  # 29 min are there
         "deepest_30min_bpm": 24,
-        "mean_depth_30min_bpm": 22,
+        "repeated_or_long_depth_30min_bpm": 24,  # two, and one of them long
         "longest_30min_s": 240,
     },
 )
 strip(
     "one that goes on less deep than those before",
     put_all(flat(140, 1800), (1000, box(-60, 90)), (1750, flat(-20, 50))),
-    {"deepest_30min_bpm": 60, "mean_depth_30min_bpm": 40, "longest_30min_s": 90, "running_s": 50},
+    {"deepest_30min_bpm": 60, "repeated_or_long_depth_30min_bpm": 0, "longest_30min_s": 90, "running_s": 50},
 )
 strip(
     "going on for 14.75 s",
@@ -621,8 +649,9 @@ strip(
 )
 strip(
     "sixty accelerations in half an hour",
-    put_all(flat(140, 1920), *((at_s, box(20, 15.25)) for at_s in every(30, 130, 1900))),
+    put_all(flat(140, 1920), *((at_s, box(11, 10.25)) for at_s in every(30, 130, 1900))),
     {"accelerations_30min": 60},
+    weeks=30,
     why="no more than 48 are kept",
 )
 

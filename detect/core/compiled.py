@@ -109,11 +109,18 @@ class _Kept(FunctionCache):  # type: ignore[misc]
 
     Numba takes what is kept as long as the function's own file is the same. But what it calls is compiled into it: so
     here it is as long as all files of the core are the same, and that of the messages, which it takes numbers from.
+    Their digest is part of the files' names, since what other code has kept cannot even be opened: it names classes
+    that may be gone.
     """
 
     def __init__(self, function: Callable[..., Any]) -> None:
         super().__init__(function)
-        self._cache_file = IndexDataCacheFile(self.cache_path, self._impl.filename_base, _sources())
+        sources = _sources()
+        own = f"{self._impl.filename_base}-{sources[:16]}"
+        self._cache_file = IndexDataCacheFile(self.cache_path, own, sources)
+        for file in Path(self.cache_path).glob(f"{own.rsplit('-', 2)[0]}-*.nb[ic]"):
+            if not file.name.startswith(own):
+                file.unlink(missing_ok=True)
 
 
 def _sources() -> str:

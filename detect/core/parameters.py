@@ -43,14 +43,17 @@ class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How the baseline is found."""
 
     window_s: int
+    stretch_s: Literal[1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30, 60]
+    flat_over_s: Annotated[int, Meta(ge=1, le=60)]
+    flat_bpm: Annotated[float, Meta(gt=0)]
     level_within_bpm: int
+    apart_bpm: float
+    higher_counts: Annotated[float, Meta(ge=1)]
     mean_within_bpm: int
     identifiable_s: float
-    lag_s: int
+    identifiable_within_bpm: int
     hold_depth_bpm: float
     moved_bpm: float
-    leave_out_rise_s: float
-    maxima_apart_bpm: int
 
 
 class EarlierLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -72,6 +75,8 @@ class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
     assumed_bpm: float
     low_below_bpm: float
     high_above_bpm: float
+    fine_short_s: float
+    fine_long_s: float
 
 
 class SinusoidalLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -150,10 +155,12 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     severe_s: float
     severe_depth_bpm: float
     severe_below_bpm: float
+    prolonged_s: float
     least_usable_s: float
     low_fhr_bpm: float
     low_variability_bpm: float
     low_variability_min: Annotated[int, Meta(ge=1)]
+    smooth_below_bpm: float
     least_minutes: int
     whole_ua_share: float
     contractions_after_s: float

@@ -86,7 +86,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         measuring.end_minute(beds.running, beds.minutes, n, second, b.bpm[n])
     none_since = beds.running.none_since[n]
     if none_since >= 0 and second - none_since >= reading.signal.forget_after_s:
-        baseline.forget(b, beds.lagged, n)
+        baseline.forget(b, n)
 
     level_is_new = False
     if room.closed.written[0] > closed_before:
@@ -98,7 +98,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         )
     is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
     if is_evaluated:
-        _evaluate(beds, n, second, numbers, room)
+        _evaluate(beds, n, second, level_is_new, numbers, room)
     if is_evaluated or minute_ends:
         _set_thresholds(beds, n, numbers)
     return is_evaluated
@@ -164,18 +164,22 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
 def _fill_windows(beds: Beds, n: int, second: int, numbers: Numbers) -> None:
     """Let the windows behind baseline and resting tone hold all that has come."""
     histogram.catch_up(beds.fhr, beds.minute, FHR, n, second, numbers.reading.signal.fhr_lowest_bpm)
-    histogram.catch_up(beds.ua, beds.minute, minute.UA, n, second, UA_LOWEST)
+    histogram.count_up(beds.ua, beds.minute, minute.UA, n, second, UA_LOWEST)
 
 
 @compiled
-def _evaluate(beds: Beds, n: int, second: int, numbers: Numbers, room: Room) -> None:
-    """Measure baseline, tone and findings of bed n, and let attention follow."""
+def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numbers, room: Room) -> None:
+    """Measure baseline, tone and findings of bed n, and let attention follow. level_is_new: its FHR stays where an
+    excursion went that has just closed.
+    """
     reading, b, e = numbers.reading, beds.baseline, beds.excursions
     _fill_windows(beds, n, second, numbers)
     tone.measure(beds.tone, beds.levels, beds.ua, n, room.shape.height, reading.tone)
-    measured_bpm = baseline.measure(beds.fhr, n, reading.signal.fhr_lowest_bpm, reading.baseline)
-    holds = e.open[DOWN, n] and e.height[DOWN, n] >= reading.baseline.hold_depth_bpm
-    baseline.update(b, beds.lagged, n, second, measured_bpm, holds, reading.look.every_s)
+    lowest_bpm = reading.signal.fhr_lowest_bpm
+    baseline.catch_up(beds.stretches, beds.minute, n, second, lowest_bpm, reading.baseline)
+    measured_bpm = baseline.measure(beds.stretches, n, b.reference_bpm[n], lowest_bpm, reading.baseline)
+    fall_bpm = e.height[DOWN, n] if e.open[DOWN, n] and not level_is_new else 0.0
+    baseline.update(b, n, measured_bpm, fall_bpm, e.open[UP, n], reading.baseline)
     fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
     earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(

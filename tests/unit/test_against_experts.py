@@ -6,9 +6,13 @@ chosen on these same records, so this only keeps them from getting worse unseen;
 
 import pytest
 
+from quietward.detect import calibrate
+from quietward.detect.assess import assess
+from quietward.recordings.files import read_recording
 from tests.bench import attention
 from tests.bench.attention import Cost
 from tests.conftest import record
+from tests.traces import RULES
 
 
 @pytest.fixture(scope="module")
@@ -29,3 +33,14 @@ def test_few_raisings_on_normal_records(costs: dict[str, Cost]) -> None:
 def test_somebody_is_called_in_most_pathological_records(costs: dict[str, Cost]) -> None:
     found = costs["pathological in step 1 or 2"]
     assert found.reached / found.records >= 0.85
+
+
+def test_the_baseline_is_known_at_nearly_all_ends_of_judged_windows() -> None:
+    """In 19 of the 722 there are less than 2 min of FHR in the last 10."""
+    folder = record("1001").parent
+    judged = calibrate.windows(folder)
+    names = sorted({w.record for w in judged})
+    rows = assess([read_recording(folder / f"{name}.hea") for name in names], RULES, "figo-2015")
+    baselines = {row["record"]: row["baseline"] for row in rows}
+    last = [[b["bpm"] for b in baselines[w.record] if b["t_s"] <= w.end_s][-1] for w in judged]
+    assert last.count(None) <= 0.05 * len(judged)

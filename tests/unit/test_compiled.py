@@ -62,6 +62,33 @@ def test_a_second_can_be_taken_uncompiled() -> None:
     assert result.stdout.strip() == "239", result.stderr
 
 
+def test_what_other_code_has_kept_is_never_opened_and_goes(tmp_path: Path) -> None:
+    """An index names classes; one of a version before may name some that are gone."""
+    script, kept = tmp_path / "script.py", tmp_path / "__pycache__"
+    script.write_text(
+        "import numpy as np\n"
+        "from quietward.detect.core.compiled import EntryPoint\n"
+        "def fill(values, value):\n"
+        "    values[0] = value\n"
+        "values = np.zeros(1)\n"
+        "EntryPoint(fill)(values, 1.5)\n"
+        "print(values.tolist())\n"
+    )
+
+    def run() -> str:
+        command = [sys.executable, str(script)]
+        return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120).stdout.strip()
+
+    assert run() == "[1.5]"
+    own = sorted(file.name for file in kept.glob("*.nb[ic]"))
+    assert len(own) == 2, "an index and the code"
+    base = own[0].rpartition("-")[0]
+    for name in (f"{base}.nbi", f"{base}-0123456789abcdef.nbi", f"{base}-0123456789abcdef.1.nbc"):
+        (kept / name).write_bytes(b"0.1\n" + b"cgone\nGone\n.")
+    assert run() == "[1.5]"
+    assert sorted(file.name for file in kept.glob("*.nb[ic]")) == own
+
+
 @pytest.mark.parametrize("environment", [{"NUMBA_DISABLE_JIT": "1"}, {"NUMBA_CACHE_DIR": "/proc/nowhere"}])
 def test_it_runs_uncompiled_and_where_nothing_can_be_kept(environment: dict[str, str], tmp_path: Path) -> None:
     code = (

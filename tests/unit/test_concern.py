@@ -9,7 +9,9 @@ from quietward.detect.core import arrays
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.concern import Concern, Finding
 from quietward.detect.core.measures.findings import ASKED, Findings
+from quietward.detect.core.measures.findings import CONCERN as CONCERN_ROW
 from tests.compiled import called
+from tests.traces import Run, flat, put, ramp, ripple, run
 
 UNKNOWN = math.nan
 
@@ -19,14 +21,14 @@ def finding(name: str, measure: str, none_at: float, full_at: float, points: flo
 
 
 FINDINGS = [
-    finding("depth", "mean_depth_30min_bpm", 15, 55, 20),
+    finding("depth", "repeated_or_long_depth_30min_bpm", 15, 55, 20),
     finding("few", "accelerations_30min", 4, 0, 8),
     finding("area", "deceleration_area_30min", 0, 99, 10, log=True),
     finding("better", "variability_bpm", 5, 25, -30),
 ]
 CONCERN = Concern("by hand", 0.2, 30.0, 60.0, 1.5, 3, 2.0, 0.5, FINDINGS)
 NONE_OF_IT = {
-    "mean_depth_30min_bpm": 0.0,
+    "repeated_or_long_depth_30min_bpm": 0.0,
     "accelerations_30min": 4.0,
     "deceleration_area_30min": 0.0,
     "variability_bpm": 5.0,
@@ -61,18 +63,18 @@ def classed(concerned: Concern, values: dict[str, float] | None = None) -> float
 @pytest.mark.parametrize(
     ("values", "points"),
     [
-        ({"mean_depth_30min_bpm": 15}, [0, 0, 0, 0]),
-        ({"mean_depth_30min_bpm": 25}, [5, 0, 0, 0]),
-        ({"mean_depth_30min_bpm": 55}, [20, 0, 0, 0]),
-        ({"mean_depth_30min_bpm": 90}, [20, 0, 0, 0]),
-        ({"mean_depth_30min_bpm": UNKNOWN}, [0, 0, 0, 0]),
+        ({"repeated_or_long_depth_30min_bpm": 15}, [0, 0, 0, 0]),
+        ({"repeated_or_long_depth_30min_bpm": 25}, [5, 0, 0, 0]),
+        ({"repeated_or_long_depth_30min_bpm": 55}, [20, 0, 0, 0]),
+        ({"repeated_or_long_depth_30min_bpm": 90}, [20, 0, 0, 0]),
+        ({"repeated_or_long_depth_30min_bpm": UNKNOWN}, [0, 0, 0, 0]),
         ({"accelerations_30min": 5}, [0, 0, 0, 0]),
         ({"accelerations_30min": 3}, [0, 2, 0, 0]),
         ({"accelerations_30min": 0}, [0, 8, 0, 0]),
         ({"deceleration_area_30min": 9}, [0, 0, 5, 0]),  # the logarithm of 10 is half of that of 100
         ({"deceleration_area_30min": 99}, [0, 0, 10, 0]),
         ({"variability_bpm": 15}, [0, 0, 0, -15]),
-        ({"mean_depth_30min_bpm": 35, "accelerations_30min": 2}, [10, 4, 0, 0]),
+        ({"repeated_or_long_depth_30min_bpm": 35, "accelerations_30min": 2}, [10, 4, 0, 0]),
     ],
 )
 def test_points_are_in_proportion(values: dict[str, float], points: list[float]) -> None:
@@ -83,8 +85,8 @@ def test_points_are_in_proportion(values: dict[str, float], points: list[float])
 
 def test_the_sum_stays_between_0_and_100() -> None:
     many = Concern("", 0.2, 30.0, 60.0, 90.0, 3, 2.0, 0.5, FINDINGS)
-    assert weighed({"mean_depth_30min_bpm": 60}, many)[1] == 100
-    assert weighed({"mean_depth_30min_bpm": 25}, many)[1] == 95
+    assert weighed({"repeated_or_long_depth_30min_bpm": 60}, many)[1] == 100
+    assert weighed({"repeated_or_long_depth_30min_bpm": 25}, many)[1] == 95
     assert weighed({"variability_bpm": 25})[1] == 0
 
 
@@ -105,3 +107,18 @@ def test_the_three_that_weigh_most_are_named_and_none_of_less_than_two_points() 
     assert concern.because(CONCERN, [3, 9, 2, 4], values) == "few 8, better 10, depth 7"
     assert concern.because(CONCERN, [1.9, 2, 0, -5], values) == "few 8"
     assert concern.because(CONCERN, [1, 1, 1, 1], values) == "nothing single"
+
+
+@pytest.mark.parametrize("falls", [0, 2, 6])
+@pytest.mark.parametrize(("depth_bpm", "length_s"), [(16, 20), (30, 60), (50, 150)])
+def test_another_deceleration_never_lowers_it(falls: int, depth_bpm: float, length_s: float) -> None:
+    """However shallow it is beside the others."""
+    trace = flat(140, 1500) + ripple(1500, 8)
+    for i in range(falls):
+        trace = put(trace, 300 + 120 * i, ramp(-45, 5, 30, 5))
+
+    def concern_of(found: Run) -> float:
+        return float(found.evaluations[-1][0, CONCERN_ROW])
+
+    more = put(trace, 1150, ramp(-depth_bpm, 5, length_s - 10, 5))
+    assert concern_of(run(more)) >= concern_of(run(trace))

@@ -6,12 +6,12 @@ import pytest
 from quietward.contracts.messages import HZ
 from quietward.detect.core import arrays
 from quietward.detect.core.signal import histogram, minute
-from quietward.detect.core.signal.histogram import STEPS, Histogram
+from quietward.detect.core.signal.histogram import STEPS, Histogram, Window
 from quietward.detect.core.signal.minute import FHR, Minute
 from tests.compiled import called
 
-push, catch_up, leave_out, value_at = (
-    called(f) for f in (minute.push, histogram.catch_up, histogram.leave_out, histogram.value_at)
+push, catch_up, count_up, value_at = (
+    called(f) for f in (minute.push, histogram.catch_up, histogram.count_up, histogram.value_at)
 )
 LOWEST, HIGHEST, WINDOW_S, BEDS, SECONDS = 30.0, 240.0, 120, 4, 400
 
@@ -34,35 +34,21 @@ def take(recent: Minute, second: int, bpm: np.ndarray) -> None:
 def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> None:
     rng = np.random.default_rng(seed)
     bpm, begins = signal(rng), rng.integers(0, 1_000_000)
-    h = arrays.empty(Histogram, BEDS, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
+    sizes = histogram.sizes(WINDOW_S, LOWEST, HIGHEST)
+    h, alone = arrays.empty(Histogram, BEDS, sizes), arrays.empty(Window, BEDS, sizes)
     recent = arrays.empty(Minute, BEDS, {})
     every = np.arange(BEDS)
     for k in range(SECONDS):
         take(recent, int(begins + k), bpm[k])
         due = every if k % 50 == 49 else np.flatnonzero(rng.random(BEDS) < 0.15)
         for n in due.tolist():
-            catch_up(h, recent, FHR, n, int(begins + k), LOWEST)
+            count_up(h, recent, FHR, n, int(begins + k), LOWEST)
+            catch_up(alone, recent, FHR, n, int(begins + k), LOWEST)
             window = bpm[max(0, k + 1 - WINDOW_S) : k + 1, :, n].ravel()
             edges = np.arange(LOWEST, HIGHEST + 2)
             expected, _ = np.histogram(window, edges)
             assert h.counts[1:, n].tolist() == expected.tolist()
-            codes = (window[~np.isnan(window)] - LOWEST) * STEPS + STEPS
-            assert h.sums[1:, n].sum() == codes.sum()
             first = (begins + max(0, k + 1 - WINDOW_S)) * HZ
-            kept = [value_at(h, n, i, LOWEST) for i in range(int(first), int((begins + k + 1) * HZ))]
-            np.testing.assert_array_equal(kept, window)
-
-
-def test_what_is_left_out_is_counted_no_more() -> None:
-    bpm = signal(np.random.default_rng(9))[:50]
-    h = arrays.empty(Histogram, BEDS, histogram.sizes(WINDOW_S, LOWEST, HIGHEST))
-    recent = arrays.empty(Minute, BEDS, {})
-    every = np.arange(BEDS)
-    for k in range(50):
-        take(recent, k, bpm[k])
-    for n in every.tolist():
-        catch_up(h, recent, FHR, n, 49, LOWEST)
-    leave_out(h, 2, 10 * HZ, 20 * HZ)
-    rest = np.concatenate([bpm[:10, :, 2].ravel(), bpm[20:, :, 2].ravel()])
-    assert h.counts[1:, 2].sum() == np.count_nonzero(~np.isnan(rest))
-    assert h.counts[1:, 1].sum() == np.count_nonzero(~np.isnan(bpm[:, :, 1]))
+            for w in (h.window, alone):
+                kept = [value_at(w, n, i, LOWEST) for i in range(int(first), int((begins + k + 1) * HZ))]
+                np.testing.assert_array_equal(kept, window)

@@ -209,6 +209,12 @@ def _measure_level(
             low += np.rint(v.minutes[i, n]) <= notable.low_variability_bpm
             known += 1
     say(f, n, row.LOW_VARIABILITY_SHARE_30MIN, low / max(known, 1) if known >= notable.least_minutes else np.nan)
+    smooth, known = 0.0, 0
+    for i in range(KEPT_MIN):
+        if not np.isnan(v.fine[i, n]):
+            smooth += v.fine[i, n] < notable.smooth_below_bpm
+            known += 1
+    say(f, n, row.SMOOTH_SHARE_30MIN, smooth / max(known, 1) if known >= notable.least_minutes else np.nan)
 
 
 @compiled
@@ -231,18 +237,21 @@ def _measure_falls(
     running_s = (now - e.onset[DOWN, n]) / HZ if is_running else 0.0
     running_depth = e.height[DOWN, n] - risen_bpm if is_running else 0.0
     running_area = max(e.area[DOWN, n] - risen_bpm * running_s, 0.0) if is_running else 0.0
-    area_10 = area_30 = depths = deepest = longest_s = together_s = 0.0
-    any_kind = counted = counted_10 = severe = 0
+    area_10 = area_30 = longest_s = together_s = 0.0
+    deepest, second, third = in_64ths(running_depth), 0.0, 0.0  # in steps of 1/64, as those that are over are kept
+    long_depth = deepest if running_s >= notable.prolonged_s else 0.0
+    counted = counted_10 = severe = 0
     first, last_end = FAR_AHEAD, LONG_AGO
     for slot in range(KEPT):
         onset, end = h.fall_onset[slot, n], h.fall_end[slot, n]
         if onset <= now - IN_30:
             continue
         depth, length_s = h.fall_depth[slot, n], (end - onset) / HZ
-        any_kind += 1
-        depths += depth
+        deepest, second, third = max(deepest, depth), _middle(deepest, second, depth), _middle(second, third, depth)
         area_30 += h.fall_area[slot, n]
-        deepest, longest_s = max(deepest, depth), max(longest_s, length_s)
+        longest_s = max(longest_s, length_s)
+        if length_s >= notable.prolonged_s:
+            long_depth = max(long_depth, depth)
         is_10 = onset > now - IN_10
         if is_10:
             area_10 += h.fall_area[slot, n]
@@ -258,9 +267,8 @@ def _measure_falls(
     say(f, n, row.DECELERATIONS_30MIN, counted)
     say(f, n, row.DECELERATION_AREA_30MIN, (area_30 + running_area) / 60 / least_fhr_s * 600)
     say(f, n, row.SEVERE_DECELERATIONS_30MIN, severe)
-    say(f, n, row.DEEPEST_30MIN_BPM, max(deepest, running_depth))
-    # The running one in steps of 1/64, as the others are kept.
-    say(f, n, row.MEAN_DEPTH_30MIN_BPM, (depths + in_64ths(running_depth)) / max(any_kind + is_running, 1))
+    say(f, n, row.DEEPEST_30MIN_BPM, deepest)
+    say(f, n, row.REPEATED_OR_LONG_DEPTH_30MIN_BPM, max(third, long_depth))
     say(f, n, row.LONGEST_30MIN_S, max(longest_s, running_s))
     say(f, n, row.RECOVERY_BETWEEN_S, _between_s(first, last_end, together_s, counted))
     say(f, n, row.DECELERATIONS_10MIN, counted_10)
@@ -268,6 +276,12 @@ def _measure_falls(
     say(f, n, row.RUNNING_S, running_s)
     say(f, n, row.RUNNING_DEPTH_BPM, running_depth)
     say(f, n, row.RUNNING_MEAN_DEPTH_BPM, running_area * HZ / max(e.used[DOWN, n], 1))
+
+
+@compiled
+def _middle(high: float, low: float, value: float) -> float:
+    """Return the value, but no more than `high` and no less than `low`."""
+    return max(low, min(high, value))
 
 
 @compiled

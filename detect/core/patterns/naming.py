@@ -14,7 +14,7 @@ from quietward.detect.core.patterns.history import History
 from quietward.detect.core.patterns.shape import Work, refine
 from quietward.detect.core.signal import minute
 from quietward.detect.core.signal.baseline import Baseline
-from quietward.detect.core.signal.histogram import Histogram, leave_out, value_at
+from quietward.detect.core.signal.histogram import Histogram, Window, value_at
 from quietward.detect.core.signal.minute import Minute
 
 
@@ -25,10 +25,10 @@ def name_contraction(
     """Take a closed rise of the UA above the resting tone: remember it if it is a contraction."""
     if not x.kept:
         return
-    first = _first_sample(x.onset, ua, second, reading)
+    first = _first_sample(x.onset, ua.window, second, reading)
     length = (second + 1) * HZ - first
     for i in range(length):
-        work.height[i] = value_at(ua, x.n, first + i, UA_LOWEST) - rest
+        work.height[i] = value_at(ua.window, x.n, first + i, UA_LOWEST) - rest
     refine(x, first, length, work, reading.flanks)
     x.what = excursions.CONTRACTION
     history.add_contraction(h, x)
@@ -39,7 +39,7 @@ def name_departure(
     x: Excursion,
     kinds: Ints,
     h: History,
-    fhr: Histogram,
+    fhr: Window,
     m: Minute,
     b: Baseline,
     e: Excursions,
@@ -51,7 +51,7 @@ def name_departure(
     deceleration: Sequence[DecelerationRule],
     acceleration: Sequence[AccelerationRule],
 ) -> bool:
-    """Take a closed departure of the FHR: name it, take it out of the baseline's window, remember it.
+    """Take a closed departure of the FHR: name it and remember it.
 
     kinds: room for what it is under each rule set. Returns whether it was a new level, so that the bed must
     be evaluated at once. m, fhr: everything up to the end of `second`.
@@ -62,9 +62,6 @@ def name_departure(
         if not variability_bpm < reading.flanks.from_variability_bpm:
             _look_again(x, h, fhr, e, second, b.before_bpm[n], work, reading)
         h.until[n] = x.end
-        if x.row == DOWN or length_s(x) <= reading.baseline.leave_out_rise_s:
-            leave_out(fhr, n, x.onset, x.end)
-            b.renewed[n] = True
         if x.row == DOWN:
             _name_fall(x, kinds, h, e, second, b.before_bpm[n], reading, deceleration)
         else:
@@ -73,23 +70,22 @@ def name_departure(
     minute.mark(m, n, x.onset, x.end, second, False)
     if not (x.new_level or x.kept):
         return False
-    b.renewed[n] = True
     if length_s(x) >= reading.deceleration.longest_s / 2:  # else a drift, not worth a line
         x.what = excursions.BASELINE_CHANGE
     return True
 
 
 @compiled
-def _first_sample(onset: int, h: Histogram, second: int, reading: Reading) -> int:
+def _first_sample(onset: int, w: Window, second: int, reading: Reading) -> int:
     """Return from where on an excursion is looked at again: a slow flank may begin earlier than it was seen."""
-    return int(max(onset - int(reading.flanks.before_s * HZ), (second + 1) * HZ - h.ring.shape[0]))
+    return int(max(onset - int(reading.flanks.before_s * HZ), (second + 1) * HZ - w.ring.shape[0]))
 
 
 @compiled
 def _look_again(
     x: Excursion,
     h: History,
-    fhr: Histogram,
+    fhr: Window,
     e: Excursions,
     second: int,
     reference_bpm: float,

@@ -2,6 +2,9 @@
 
 Bandwidth of one-minute segments after FIGO 2015; averaged over 10 minutes after NICHD 2008. A few samples at either
 end are trimmed, so that one wrong sample is not the bandwidth.
+
+Beside it stands the fine bandwidth: that of the whole minute, excursions included, without what is slower than some
+seconds. A trace that looks smooth has little of it, whatever its slow swings; no published definition asks for it.
 """
 
 from typing import NamedTuple
@@ -26,22 +29,28 @@ class Variability(NamedTuple):
     minutes: Floats = array(np.nan, KEPT_MIN)  # bandwidth of each of the last minutes
     bpm: Floats = array(np.nan)  # mean of the last ten of those, NaN when unknown
     minute_bpm: Floats = array(np.nan)  # bandwidth of the last finished minute
+    fine: Floats = array(np.nan, KEPT_MIN)  # fine bandwidth of each of the last minutes
     low_min: Ints = index(0)  # how many minutes in a row the mean has been low, and high
     high_min: Ints = index(0)
     sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
 
 
 class Work(NamedTuple):
-    """Room for the samples of a minute, and for those of them that count, shape (240,)."""
+    """Room for the samples of a minute, and for those of them that count, shape (240,); for running totals of its
+    samples and of how many there are, shape (241,).
+    """
 
     bpm: Floats
     chosen: Floats
+    totals: Floats
+    there: Ints
     waves: Waves
 
     @classmethod
     def of(cls) -> "Work":
         """Return such room."""
-        return cls(np.zeros(LENGTH), np.zeros(LENGTH), Waves.table())
+        totals, there = np.zeros(LENGTH + 1), np.zeros(LENGTH + 1, dtype=np.int64)
+        return cls(np.zeros(LENGTH), np.zeros(LENGTH), totals, there, Waves.table())
 
 
 @compiled
@@ -67,6 +76,7 @@ def finish_minute(
     v.minute_bpm[n] = _bandwidth(work.chosen, outside, limits)
     minute = second // MINUTE_S
     v.minutes[minute % KEPT_MIN, n] = v.minute_bpm[n]
+    v.fine[minute % KEPT_MIN, n] = _fine_bandwidth(work, limits)
     v.bpm[n] = _mean(v, n, minute, limits.mean_over_min)
     if np.isnan(v.bpm[n]):
         return  # runs of minutes stay as they are
@@ -82,6 +92,31 @@ def _bandwidth(bpm: Floats, n: int, limits: VariabilityLimits) -> float:
         return np.nan
     cut = int(limits.trim_share * n)
     return kth_smallest(bpm, n, n - 1 - cut) - kth_smallest(bpm, n, cut)
+
+
+@compiled
+def _fine_bandwidth(work: Work, limits: VariabilityLimits) -> float:
+    """Return the bandwidth of the minute in `work` between a short mean around each sample and a longer one, both of
+    what of the minute is there; NaN where too little is.
+    """
+    for i in range(LENGTH):
+        is_there = not np.isnan(work.bpm[i])
+        work.totals[i + 1] = work.totals[i] + (work.bpm[i] if is_there else 0.0)
+        work.there[i + 1] = work.there[i] + is_there
+    short, long = int(limits.fine_short_s * HZ) // 2, int(limits.fine_long_s * HZ) // 2
+    known = 0
+    for i in range(LENGTH):
+        if not np.isnan(work.bpm[i]):
+            work.chosen[known] = _mean_around(work, i, short) - _mean_around(work, i, long)
+            known += 1
+    return _bandwidth(work.chosen, known, limits)
+
+
+@compiled
+def _mean_around(work: Work, i: int, half: int) -> float:
+    first, end = max(i - half, 0), min(i + half + 1, LENGTH)
+    mean: float = (work.totals[end] - work.totals[first]) / (work.there[end] - work.there[first])
+    return mean
 
 
 @compiled

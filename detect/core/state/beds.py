@@ -16,9 +16,9 @@ from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.records import Rows
 from quietward.detect.core.signal import variability
-from quietward.detect.core.signal.baseline import Baseline, Lagged
+from quietward.detect.core.signal.baseline import Baseline, Stretches
 from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, Mark
-from quietward.detect.core.signal.histogram import Histogram
+from quietward.detect.core.signal.histogram import Histogram, Window
 from quietward.detect.core.signal.minute import Minute
 from quietward.detect.core.signal.tone import Levels, Tone
 from quietward.detect.core.signal.variability import Variability
@@ -50,9 +50,9 @@ class Beds(NamedTuple):
     minute: Minute = part(Minute)
     excursions: Excursions = part(Excursions)
     baseline: Baseline = part(Baseline)
-    lagged: Lagged = part(Lagged)
+    stretches: Stretches = part(Stretches, stretches="fhr stretches", bpm="fhr bpm")
     earlier: Earlier = part(Earlier)
-    fhr: Histogram = part(Histogram, ring="fhr ring", bins="fhr bins")
+    fhr: Window = part(Window, ring="fhr ring")
     tone: Tone = part(Tone)
     levels: Levels = part(Levels)
     ua: Histogram = part(Histogram, ring="ua ring", bins="ua bins")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-from quietward.contracts.messages import UA_HIGHEST, UA_LOWEST
+from quietward.contracts.messages import HZ, UA_HIGHEST, UA_LOWEST
 from quietward.detect.core.alerting import attention, concern
 from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.alerting.concern import Concern
@@ -15,7 +15,7 @@ from quietward.detect.core.parameters import ExcursionLimits, Reading, Tachysyst
 from quietward.detect.core.patterns.accelerations import AccelerationRule
 from quietward.detect.core.patterns.decelerations import DecelerationRule
 from quietward.detect.core.records import record_of, records_of
-from quietward.detect.core.signal import histogram
+from quietward.detect.core.signal import baseline, histogram
 
 
 @dataclass(frozen=True)
@@ -46,12 +46,12 @@ class Rules:
     def sizes(self) -> Sizes:
         """Lengths of what is remembered of each bed."""
         signal, reading = self.reading.signal, self.reading
-        fhr = histogram.sizes(reading.baseline.window_s, signal.fhr_lowest_bpm, signal.fhr_highest_bpm)
+        fhr = baseline.sizes(reading.baseline, signal.fhr_lowest_bpm, signal.fhr_highest_bpm)
         ua = histogram.sizes(reading.tone.window_s, UA_LOWEST, UA_HIGHEST)
         return {
+            "fhr ring": reading.baseline.window_s * HZ,
             **{f"fhr {name}": size for name, size in fhr.items()},
             **{f"ua {name}": size for name, size in ua.items()},
-            "lag": reading.baseline.lag_s // reading.look.every_s + 1,
             "levels": reading.tone.rest_window_s // reading.look.every_s,
             "rule_sets": len(self.rule_sets),
             "conditions": len(self.policy.condition),
