@@ -22,7 +22,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
     found.end()
 
 
-WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside the row's own words, in px
+WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their row, or its name or state is cut, in px
   const words = document.querySelector(`.band[data-bed=${bed}] .words`);
   const inside = words.getBoundingClientRect();
   const outside = [...words.querySelectorAll('.shape, .open, .headline, .acknowledge, .act, .waiting')]
@@ -31,11 +31,14 @@ WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside the row
       const box = one.getBoundingClientRect();
       return [inside.left - box.left, box.right - inside.right, inside.top - box.top, box.bottom - inside.bottom];
     });
-  return Math.max(words.scrollLeft, words.scrollTop, ...outside);
+  const name = words.querySelector('.open');
+  const said = words.querySelector('.headline');
+  const cut = [name, said].map(one => one.scrollWidth - one.clientWidth);
+  return Math.max(words.scrollLeft, words.scrollTop, ...cut, ...outside);
 }"""
 
 
-@pytest.mark.parametrize("width", [1280, 1920])
+@pytest.mark.parametrize("width", [820, 1280, 1920])
 @pytest.mark.parametrize("by", [None, "Kim"])
 def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWard, width: int, by: str | None) -> None:
     """At 1280 px "unanswered" read "answered" once Acknowledge had the focus: the words had been scrolled."""
@@ -55,6 +58,21 @@ def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWar
         page.keyboard.press("Tab")
     for number in range(1, BEDS + 1):
         assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
+
+
+@pytest.mark.parametrize("width", [820, 1280, 1920])
+@pytest.mark.parametrize("size", ["few", "several"])
+def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard, width: int, size: str) -> None:
+    """As few beds stand; the one that comes first has the largest words."""
+    page.set_viewport_size({"width": width, "height": 800})
+    made_up.flag("bed-14", Level.LOOK)
+    made_up.put("bed-14", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
+    page.goto(made_up.address)
+    expect(page.locator(".band.first .acknowledge")).to_be_visible()
+    as_few = "size => { document.querySelector('.bands').dataset.size = size; return "
+    for _ in range(2):  # the second time as if it were not the first
+        assert page.evaluate(f"{as_few}({WITHIN_ITS_ROW})('bed-14'); }}", size) <= 0.5
+        page.locator(".band[data-bed=bed-14]").evaluate("one => one.classList.remove('first')")
 
 
 STRETCHED = """() => {  // of all frames that are painted: the largest share by which a strip is drawn stretched
@@ -86,11 +104,11 @@ def test_no_strip_is_stretched_when_beds_change_places(page: Page, made_up: Made
     assert page.evaluate("window.stretched") < 0.05, "a pixel of rounding"
 
 
-@pytest.mark.parametrize("path", ["/", "/bed/bed-2"])
-def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: str) -> None:
+@pytest.mark.parametrize(("path", "width"), [("/", 1280), ("/", 820), ("/bed/bed-2", 1280)])
+def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: str, width: int) -> None:
     """44 px: WCAG 2.2, target size (enhanced), 2.5.5."""
     made_up.flag("bed-2", Level.BEDSIDE)
-    context = browser.new_context(viewport={"width": 1280, "height": 800}, has_touch=True, is_mobile=True)
+    context = browser.new_context(viewport={"width": width, "height": 800}, has_touch=True, is_mobile=True)
     try:
         page = context.new_page()
         page.goto(f"{made_up.address}{path}")
