@@ -5,20 +5,23 @@ checkpoint and the entries after it, saying nothing up to the last written posit
 """
 
 import asyncio
+import dataclasses
 import logging
 import time
+from collections.abc import Iterable
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import Block, Event, Input, Summary, encode_json
+from quietward.contracts.messages import Block, Event, Input, SetAside, Summary, Tick, Unreadable, encode_json
 from quietward.contracts.settings import Settings
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.detect.store import STREAM_START, ShardStore
+from quietward.detect.store import STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.heartbeat import heartbeat
@@ -73,6 +76,7 @@ class Detector:
     def __init__(self, store: ShardStore, rules: Rules, checkpoint_s: float, test_hook: TestHook = no_hook) -> None:
         self.store, self.rules, self.checkpoint_s, self.test_hook = store, rules, checkpoint_s, test_hook
         self.state = State(rules)
+        self.aside: dict[Place, str] = {}
         self.position = STREAM_START
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
@@ -101,30 +105,44 @@ class Detector:
 
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written."""
-        resume = await self.store.take_over()
+        await self._rebuild(await self.store.take_over())
+
+    async def _rebuild(self, resume: Resume, *, careful: bool = False) -> None:
+        """Bring the state up to what has been written. careful: an input makes a step fail; find out which."""
+        started = time.monotonic()
+        self.aside = await self.store.set_aside()
         saved = State.from_bytes(resume.state, self.rules) if resume.state else None
-        state, after = saved, resume.saved
-        if state is None:
-            oldest = max(0, int(resume.written.partition("-")[0]) - REBUILD_MS)
-            state, after = State(self.rules), f"{oldest}-0"
-        rebuilt_from, started = after, time.monotonic()
+        if saved is None:
+            oldest = max(0, entry_key(resume.written)[0] - REBUILD_MS)
+            self.state, after = State(self.rules), f"{oldest}-0"
+        else:
+            self.state, after = saved, resume.saved
+        rebuilt_from = after
         while after != resume.written and resume.written != STREAM_START:
-            entries = [e for e in await self.store.read(after) if _key(e[0]) <= _key(resume.written)]
+            entries = [e for e in await self.store.read(after) if entry_key(e[0]) <= entry_key(resume.written)]
             if not entries:
                 break
-            for _, inputs in entries:
-                engine.step(state, inputs)
+            inputs = self._usable(entries)
+            if careful:
+                await self._without_what_fails(inputs)
+            else:
+                try:
+                    engine.step(self.state, list(inputs.values()))
+                except Exception:
+                    log.exception("shard %d: rebuilding the state failed", self.store.shard.number)
+                    await self._rebuild(resume, careful=True)
+                    return
             after = entries[-1][0]
             await asyncio.sleep(0)
         if saved is None:
             written = await self.store.summaries()
-            state.admit(written)
-            for bed in state.beds:
-                reporting.go_on_counting(state, bed, await self.store.last_events(bed), written.get(bed))
-        self.state, self.position = state, resume.written
+            self.state.admit(written)
+            for bed in self.state.beds:
+                reporting.go_on_counting(self.state, bed, await self.store.last_events(bed), written.get(bed))
+        self.position = resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",
-            self.store.shard.number, len(state.beds), rebuilt_from, resume.written, time.monotonic() - started,
+            self.store.shard.number, len(self.state.beds), rebuilt_from, resume.written, time.monotonic() - started,
         )  # fmt: skip
 
     async def run(self) -> None:
@@ -133,10 +151,9 @@ class Detector:
             entries = await self.store.wait(self.position)
             if not entries:
                 continue
-            inputs = [item for _, items in entries for item in items]
+            inputs = self._usable(entries)
             with metrics.STEP.time():
-                output = engine.step(self.state, inputs)
-                live = summaries.of(self.state, output)
+                output, live = await self._work_through(inputs)
             position = entries[-1][0]
             self.test_hook("stepped")
             with metrics.COMMIT.time():
@@ -144,11 +161,76 @@ class Detector:
             self.test_hook("committed")
             self.position = position
             self._save_if_due()
-            self._count(inputs, output.events, live)
-            if output.refused:
-                for (_, why), seconds in output.refused.items():
+            self._count(inputs.values(), output.events, live)
+            refused = output.refused | self._unreadable_in(entries)
+            if refused:
+                for (_, why), seconds in refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
-                await self.store.count_refused(output.refused)
+                await self.store.count_refused(refused)
+
+    def _usable(self, entries: list[StreamEntry]) -> dict[Place, Input | SetAside]:
+        """Return the inputs of entries by their places, in order; SetAside for each that makes a step fail."""
+        return {
+            (entry_id, number): SetAside(bed_of(item)) if (entry_id, number) in self.aside else item
+            for entry_id, items in entries
+            for number, item in enumerate(items)
+            if not isinstance(item, Unreadable)
+        }
+
+    def _unreadable_in(self, entries: list[StreamEntry]) -> dict[tuple[str, str], int]:
+        """Tell what could not be decoded in entries, and return it as counts of refusals."""
+        count = 0
+        for entry_id, items in entries:
+            for item in items:
+                if isinstance(item, Unreadable):
+                    count += 1
+                    log.error(
+                        "shard %d: entry %s is passed over in part: %s", self.store.shard.number, entry_id, item.why
+                    )
+        return {("?", "unreadable"): count} if count else {}
+
+    async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary]]:
+        """Take a step. If it fails, begin again from what is stored, and leave out what makes it fail."""
+        try:
+            output = engine.step(self.state, list(inputs.values()))
+            return output, summaries.of(self.state, output)
+        except Exception:
+            log.exception("shard %d: a step failed", self.store.shard.number)
+        if self._saving is not None:
+            await asyncio.wait([self._saving])
+        resume = await self.store.resume()
+        await self._rebuild(dataclasses.replace(resume, written=self.position))
+        output = await self._without_what_fails(inputs)
+        return output, summaries.of(self.state, output)
+
+    async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:
+        """Take a step without the inputs that make it fail, and note these, so that they stop nobody a second time."""
+        output, failed = Output(), {}
+        left = [list(inputs.items())]
+        while left:
+            part = left.pop()
+            before = self.state.to_bytes()
+            try:
+                found = engine.step(self.state, [item for _, item in part])
+                summaries.of(self.state, found)
+            except Exception as error:
+                self.state = State.from_bytes(before, self.rules) or self.state  # what was just written can be read
+                if len(part) > 1:
+                    middle = len(part) // 2
+                    left += [part[middle:], part[:middle]]
+                    continue
+                ((place, item),) = part
+                failed[place] = repr(error)
+                log.exception(
+                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item
+                )
+                found = engine.step(self.state, [SetAside(bed_of(item))])
+                key = bed_of(item) or "?", "failed"
+                found.refused[key] = found.refused.get(key, 0) + 1
+            _add(output, found)
+        if failed:
+            await self.store.put_aside(failed)
+        return output
 
     def _save_if_due(self) -> None:
         if time.monotonic() >= self._saves_at and (self._saving is None or self._saving.done()):
@@ -167,9 +249,9 @@ class Detector:
 
     def behind_s(self) -> float:
         """Return the age in s of the newest input whose outputs are written."""
-        return max(0.0, (now_ms() - _key(self.position)[0]) / 1000)
+        return max(0.0, (now_ms() - entry_key(self.position)[0]) / 1000)
 
-    def _count(self, inputs: list[Input], events: list[Event], live: list[Summary]) -> None:
+    def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]
         metrics.WORKED.inc(len(arrivals))
         for at in arrivals:
@@ -179,6 +261,13 @@ class Detector:
         metrics.SHARDS.note(self.store.shard.number, live)
 
 
-def _key(entry_id: str) -> tuple[int, int]:
-    ms, _, number = entry_id.partition("-")
-    return int(ms), int(number)
+def bed_of(item: Input | SetAside) -> str:
+    """Return the bed that an input is of; empty if it is of all."""
+    return "" if isinstance(item, Tick) else item.bed
+
+
+def _add(output: Output, more: Output) -> None:
+    output.events += more.events
+    output.updated |= more.updated
+    for key, seconds in more.refused.items():
+        output.refused[key] = output.refused.get(key, 0) + seconds

@@ -1,14 +1,23 @@
 """All that a shard's detector reads from and writes to Redis; the one atomic commit."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any, cast
 
 from quietward.contracts.addresses import TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import Event, Input, Summary, decode_event, decode_inputs, decode_summary, encode_json
+from quietward.contracts.messages import (
+    Event,
+    Input,
+    Summary,
+    Unreadable,
+    decode_event,
+    decode_summary,
+    encode_json,
+    inputs_of,
+)
 from quietward.store.client import (
     Entry,
     PipelinedConnection,
@@ -53,6 +62,11 @@ READ_AT_MOST = 500
 """Entries of one read; an entry holds what ingest has drained in one go."""
 
 
+Place = tuple[str, int]
+"""Where an input stands: id of its entry, number in it."""
+StreamEntry = tuple[str, list[Input | Unreadable]]
+
+
 @dataclass(frozen=True)
 class Resume:
     """Where a detector resumes: state as it was at `saved` (empty: none), outputs written up to `written`."""
@@ -79,6 +93,10 @@ class ShardStore:
     async def take_over(self) -> Resume:
         """Become the owner (commits of an earlier one are refused from now on) and return where to resume."""
         self.token = str(await self.redis.incr(self.shard.owner))
+        return await self.resume()
+
+    async def resume(self) -> Resume:
+        """Return what is stored of a state."""
         saved = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.checkpoint))
         written = await self.redis.get(self.shard.position)
         return Resume(
@@ -104,12 +122,33 @@ class ShardStore:
                 pipe.hincrby(self.shard.refusals, f"{bed} {why}", seconds)
             await pipe.execute()
 
-    async def read(self, after: str) -> list[tuple[str, list[Input]]]:
+    async def set_aside(self) -> dict[Place, str]:
+        """Return the inputs that are not worked through, and why; those that the stream still holds."""
+        noted = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.aside))
+        oldest = cast("list[Entry]", await self.redis.xrange(self.shard.input, count=1))
+        first = entry_key(oldest[0][0].decode()) if oldest else (0, 0)
+        found, gone = {}, []
+        for raw, why in noted.items():
+            entry_id, _, number = raw.decode().partition(" ")
+            if entry_key(entry_id) < first:
+                gone.append(raw)
+            else:
+                found[entry_id, int(number)] = why.decode()
+        if gone:
+            await self.redis.hdel(self.shard.aside, *gone)
+        return found
+
+    async def put_aside(self, places: Mapping[Place, str]) -> None:
+        """Note inputs that are not worked through, for whoever rebuilds the state. Raises RedisError."""
+        noted = {f"{entry_id} {number}": why for (entry_id, number), why in places.items()}
+        await cast("Any", self.redis.hset(self.shard.aside, mapping=cast("Any", noted)))
+
+    async def read(self, after: str) -> list[StreamEntry]:
         """Return the next entries of the input stream that are there already."""
         entries = await read_stream(self.redis, self.shard.input, after, READ_AT_MOST, block_ms=None)
         return [_decoded(entry) for entry in entries]
 
-    async def wait(self, after: str) -> list[tuple[str, list[Input]]]:
+    async def wait(self, after: str) -> list[StreamEntry]:
         """Return the next entries of the input stream, [] if none come for a while. A commit has requested them."""
         if self._reading_after not in ("", after):
             await self.disconnect()  # the reply on its way belongs to another read
@@ -189,5 +228,11 @@ class ShardStore:
             raise self._lost()
 
 
-def _decoded(entry: Entry) -> tuple[str, list[Input]]:
-    return entry[0].decode(), decode_inputs(entry[1][b"e"])
+def _decoded(entry: Entry) -> StreamEntry:
+    return entry[0].decode(), inputs_of(entry[1])
+
+
+def entry_key(entry_id: str) -> tuple[int, int]:
+    """Return the id of a stream's entry as two numbers that sort as the entries do: ms, number."""
+    ms, _, number = entry_id.partition("-")
+    return int(ms), int(number)

@@ -9,23 +9,32 @@ while no ingest runs it. So what a killed ingest had in hand is delivered to who
 
 import asyncio
 import logging
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from typing import Any
 
 from quietward.contracts.addresses import REFUSED_KEPT, Ward
 from quietward.contracts.errors import BadMessage, Unreachable
-from quietward.contracts.messages import Input, RefusedMessage, Tick, encode_inputs, encode_json
+from quietward.contracts.messages import (
+    Block,
+    DeviceStatus,
+    Input,
+    RefusedMessage,
+    Tick,
+    encode_inputs,
+    encode_json,
+)
 from quietward.contracts.settings import Settings
-from quietward.ingest.validate import REASONS, check
+from quietward.ingest.admission import Expected, Rates, told_of
+from quietward.ingest.validate import REASONS, bed_in, check
 from quietward.runtime import metrics
-from quietward.runtime.clock import now_ms
+from quietward.runtime.clock import Kept, WatchedClock, steady_ms
 from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
-from quietward.store.client import PipelinedConnections, Redis, RedisError, Store, connected
+from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
 from quietward.store.topology import check_topology
 from quietward.transport.mqtt import MqttError, Subscriber
 from quietward.transport.packets import Message
@@ -33,6 +42,26 @@ from quietward.transport.packets import Message
 log = logging.getLogger("quietward.ingest")
 
 TICK_S = 1.0
+ADMIT = Script("""
+-- key: set of the beds that the ward has taken; arguments: how many it takes, beds that ask
+local taken = {}
+for i = 2, #ARGV do
+  if redis.call('SISMEMBER', KEYS[1], ARGV[i]) == 1 then table.insert(taken, ARGV[i])
+  elseif redis.call('SCARD', KEYS[1]) < tonumber(ARGV[1]) then
+    redis.call('SADD', KEYS[1], ARGV[i])
+    table.insert(taken, ARGV[i])
+  end
+end
+return taken
+""")
+FULL_FOR_MS = 10_000
+"""A ward that is full is asked again, and told of again, after so long."""
+CATCHES_UP_MS, BEGINS_WITHIN_MS = 60_000, 2_000
+"""After a connection the broker hands over what came while nobody listened: for so long at most, from then on."""
+BACKLOG_BATCH = 100
+"""Messages at once; less, and the broker has handed over what it had."""
+SHOWN_AT_ONCE = 100
+"""Refused messages of one batch that are kept for inspection; all are counted."""
 DEAD_AFTER_S = 2.0
 """The slots of an ingest that is silent for so long go to others. Every bed's seconds arrive by all slots in turn, so
 this must be well below the time that a second waits for its predecessor (`wait_s`)."""
@@ -50,23 +79,44 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
         ingest = Ingest(ward, store, settings, test_hook)
         slots = LeaseGroup("ingest", settings.seats, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, slots, ingest.run_slot), name="slots")
-        tasks.create_task(heartbeat(store, ward.heartbeats, "ingest"), name="heartbeat")
+        tasks.create_task(heartbeat(store, ward.heartbeats, "ingest", lambda: ingest.is_listening), name="heartbeat")
 
 
 class Ingest:
     """Checks messages, sorts them by shard, writes them."""
 
-    def __init__(self, ward: Ward, store: Store, settings: Settings, test_hook: TestHook = no_hook) -> None:
+    def __init__(
+        self,
+        ward: Ward,
+        store: Store,
+        settings: Settings,
+        test_hook: TestHook = no_hook,
+        clock: WatchedClock | None = None,
+    ) -> None:
         self.ward, self.store, self.settings, self.test_hook = ward, store, settings, test_hook
-        self.keep_ms = int(settings.keep_hours * 3_600_000)
+        self.clock = clock or WatchedClock()
+        self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
+        self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
+        self.beds: set[str] = set()
+        self._deaf: set[int] = set()  # slots that are not connected
+        self._full_until = self._told_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
         """Run a subscriber slot until cancelled; whoever runs slot 0 also writes the ticks."""
-        async with RecancellingTaskGroup() as tasks:
-            tasks.create_task(self.receive_for_ever(slot), name="receive")
-            if slot == 0:
-                tasks.create_task(self.tick(), name="tick")
+        self._deaf.add(slot)
+        try:
+            async with RecancellingTaskGroup() as tasks:
+                tasks.create_task(self.receive_for_ever(slot), name="receive")
+                if slot == 0:
+                    tasks.create_task(self.tick(), name="tick")
+        finally:
+            self._deaf.discard(slot)
+
+    @property
+    def is_listening(self) -> bool:
+        """False while a slot of ours has no connection to the broker: nothing comes, whatever devices send."""
+        return not self._deaf
 
     def _subscriber(self, slot: int) -> Subscriber:
         name = f"quietward-ingest-{self.ward.name}"
@@ -86,7 +136,13 @@ class Ingest:
                     log.info("ingest of %s: connected to the broker", self.ward.name)
                     self._worked_once = True
                     backoff.worked()
-                    await self.receive(subscriber, connections)
+                    self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
+                    self._connected_ms = steady_ms()
+                    self._deaf.discard(slot)
+                    try:
+                        await self.receive(subscriber, connections)
+                    finally:
+                        self._deaf.add(slot)
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -102,19 +158,49 @@ class Ingest:
             metrics.MESSAGES.inc(len(batch))
             metrics.BATCH.observe(len(batch))
             with metrics.WRITING.time():
-                inputs, refused = self.sort(batch, now_ms())
+                await self.admit(batch)
+                at, stepped_ms = self.clock.read()
+                inputs, refused = self.sort(batch, at)
+                if stepped_ms:  # before anything that bears the new time
+                    inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
                 await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
             self.test_hook("written")
             subscriber.acknowledge(batch)
             self.test_hook("acknowledged")
 
+    async def admit(self, batch: list[Message]) -> None:
+        """Take beds that the ward expects and that are new, as long as it has room."""
+        topics = {message.topic for message in batch}
+        asking = {bed for topic in topics if (bed := bed_in(topic)) is not None} - self.beds
+        new = sorted(bed for bed in asking if bed in self.expected)
+        if not new or steady_ms() < self._full_until:
+            return
+        server, key = self.store.at(self.ward.beds), self.ward.beds
+        taken: list[bytes] = []
+
+        async def ask() -> None:
+            taken[:] = await ADMIT.run(server, [key], [self.settings.most_beds, *new])
+
+        await until_stored(ask)
+        self.beds.update(bed.decode() for bed in taken)
+        refused = [bed for bed in new if bed not in self.beds]
+        if refused:
+            self._full_until = steady_ms() + FULL_FOR_MS
+            log.warning(
+                "the ward has %d beds and takes no more: %s are refused. Name the beds that it expects by "
+                "QUIETWARD_BEDS, or raise QUIETWARD_MOST_BEDS", self.settings.most_beds, told_of(refused),
+            )  # fmt: skip
+
     def sort(self, batch: list[Message], at: int) -> tuple[dict[int, list[Input]], list[RefusedMessage]]:
         """Return valid inputs by shard, and the refused messages. at: their arrival, ms."""
         inputs: dict[int, list[Input]] = defaultdict(list)
-        refused = []
+        refused: list[RefusedMessage] = []
+        steady = steady_ms()
+        if len(batch) < BACKLOG_BATCH and steady > self._connected_ms + BEGINS_WITHIN_MS:
+            self.rates.catch_up(0)
         for message in batch:
             try:
-                item = check(message.topic, message.payload, message.content_type, at)
+                item = self._checked(message, at, steady)
                 inputs[self.ward.shard_of(item.bed)].append(item)
             except Exception as error:  # one message must never stop the others
                 if not isinstance(error, BadMessage):
@@ -122,10 +208,26 @@ class Ingest:
                     error = BadMessage(
                         "broken", "payload", message.payload, "Could not be checked; this is a defect here"
                     )
-                shown = message.payload[:500].decode("utf-8", "replace")
                 metrics.REFUSED.labels(error.reason).inc()
-                refused.append(RefusedMessage(at, message.topic, error.reason, str(error), shown))
+                shown = message.payload[:500].decode("utf-8", "replace") if len(refused) < SHOWN_AT_ONCE else ""
+                refused.append(RefusedMessage(at, message.topic[:200], error.reason, str(error), shown))
+        too_fast = [bed_in(message.topic) or "?" for message in refused if message.reason == "rate"]
+        if too_fast and steady >= self._told_until:
+            self._told_until = steady + FULL_FOR_MS
+            log.warning("%s: too many messages, some are refused; see QUIETWARD_RATE", told_of(too_fast))
         return inputs, refused
+
+    def _checked(self, message: Message, at: int, steady: int) -> Block | DeviceStatus:
+        """Return a message's content. Raises BadMessage."""
+        bed = bed_in(message.topic)
+        if bed is not None:  # else `check` says what is wrong with the topic
+            if bed not in self.beds:
+                remedy = "The ward does not expect it, or is full: see QUIETWARD_BEDS and QUIETWARD_MOST_BEDS"
+                raise BadMessage("bed", "bed", bed, remedy)
+            if not self.rates.take(bed, steady):
+                remedy = f"Send {self.settings.rate:g} messages a second on average, or set QUIETWARD_RATE"
+                raise BadMessage("rate", "bed", bed, remedy)
+        return check(message.topic, message.payload, message.content_type, at, message.malformed)
 
     async def write(
         self, connections: PipelinedConnections, inputs: dict[int, list[Input]], refused: list[RefusedMessage]
@@ -158,24 +260,27 @@ class Ingest:
         inputs: dict[int, list[Input]],
         numbers: list[int],
     ) -> None:
-        oldest = now_ms() - self.keep_ms
         commands: list[Sequence[Any]] = [
-            ("XADD", keys[number], "MINID", "~", oldest, "*", "e", encode_inputs(inputs[number])) for number in numbers
+            ("XADD", keys[n], "MINID", "~", self.kept[n].oldest_ms(), "*", "e", encode_inputs(inputs[n]))
+            for n in numbers
         ]
         min_replicas = self.store.min_replicas(server, self.settings.copies)
         if min_replicas:
             commands.append(("WAIT", min_replicas, REPLICATED_WITHIN_MS))
-        *_, replicas = await connections.execute(server, *commands)
-        if min_replicas and replicas < min_replicas:
-            raise RedisError(f"only {replicas} of {min_replicas} replicas have what was written")
-        for number in numbers:
+        replies = await connections.execute(server, *commands)
+        if min_replicas and replies[-1] < min_replicas:
+            raise RedisError(f"only {replies[-1]} of {min_replicas} replicas have what was written")
+        for number, entry_id in zip(numbers, replies, strict=False):
+            self.kept[number].note(int(entry_id.partition(b"-")[0]))
             del inputs[number]
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
+        """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
+        counts = Counter((bed_in(message.topic) or "?", message.reason) for message in refused)
         async with self.store.at(self.ward.refused).pipeline(transaction=False) as pipe:
-            for message in refused:
-                bed = message.topic.split("/")[3][:32] if message.topic.count("/") >= 3 else "?"
-                pipe.hincrby(self.ward.refusals, f"{bed} {message.reason}", 1)
+            for (bed, reason), count in counts.items():
+                pipe.hincrby(self.ward.refusals, f"{bed if bed in self.beds else '?'} {reason}", count)
+            for message in refused[:SHOWN_AT_ONCE]:
                 pipe.xadd(self.ward.refused, {"e": encode_json(message)}, maxlen=REFUSED_KEPT, approximate=True)
             await pipe.execute()
         refused.clear()
@@ -185,7 +290,8 @@ class Ingest:
         async with PipelinedConnections() as connections:
             while True:
                 await asyncio.sleep(TICK_S)
-                ticks: dict[int, list[Input]] = {number: [Tick(now_ms())] for number in range(self.ward.shards)}
+                tick = Tick(*self.clock.read())
+                ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
                     await self.write(connections, ticks, [])
                 except RedisError as error:

@@ -5,6 +5,7 @@ import re
 import msgspec
 
 from quietward.contracts.addresses import TOPIC_ROOT
+from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS
 from quietward.contracts.errors import BadMessage
 from quietward.contracts.messages import HZ, Block, DeviceStatus, Samples, decode_samples
 from quietward.contracts.validation import NOT_DECODED, invalid_json
@@ -12,12 +13,20 @@ from quietward.contracts.validation import NOT_DECODED, invalid_json
 LARGEST_BYTES = 4096
 TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samples|status)")
 SENML = "application/senml+json"
-REASONS = ("topic", "size", "content-type", "json", "field", "status", "senml")
+REASONS = ("packet", "topic", "size", "content-type", "json", "field", "status", "senml", "time", "bed", "rate")
 """Every reason a message can be refused for."""
 
 
-def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | DeviceStatus:
-    """Return a message's content. at: its arrival, ms. Raises BadMessage."""
+def bed_in(topic: str) -> str | None:
+    """Return the bed that a topic is of, None if it is no topic of ours."""
+    matched = TOPIC.fullmatch(topic)
+    return None if matched is None else matched[2]
+
+
+def check(topic: str, payload: bytes, content_type: str, at: int, malformed: str = "") -> Block | DeviceStatus:
+    """Return a message's content. at: its arrival, ms; malformed: why its packet cannot be read. Raises BadMessage."""
+    if malformed:
+        raise BadMessage("packet", "packet", payload, f"Send properties as MQTT 5 has them: {malformed}")
     matched = TOPIC.fullmatch(topic)
     if matched is None:
         raise BadMessage(
@@ -36,6 +45,9 @@ def check(topic: str, payload: bytes, content_type: str, at: int) -> Block | Dev
         s = _from_json(payload)
     else:
         raise BadMessage("content-type", "content type", content_type, f"Send application/json or {SENML}")
+    if s.t > at + AHEAD_OF_ARRIVAL_MS:
+        remedy = f"Set the clocks: it is {(s.t - at) / 86_400_000:.0f} days ahead of the server's"
+        raise BadMessage("time", "t", s.t, remedy)
     return Block(bed, s.session, s.seq, s.t, at, s.fhr, s.ua, s.mhr, s.stage, s.weeks)
 
 

@@ -15,7 +15,7 @@ import redis
 from redis.client import PubSub
 
 from quietward.contracts.addresses import Shard, Ward
-from quietward.contracts.messages import Block, decode_event, decode_inputs, decode_summary
+from quietward.contracts.messages import Block, decode_event, decode_summary, inputs_of
 from quietward.load.schedule import HISTORY_S, Numbers, Schedule
 from quietward.store.client import Entry, Store
 
@@ -86,7 +86,7 @@ class Observer:
                     position = _position(entry_id)
                     self._blocks += [
                         (shard.number, position, self._numbers[item.bed], item.seq - HISTORY_S, item.at)
-                        for item in decode_inputs(fields[b"e"])
+                        for item in inputs_of(fields)
                         if isinstance(item, Block)
                     ]
                 self._after[shard.number] = "(" + entries[-1][0].decode()

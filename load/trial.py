@@ -175,6 +175,7 @@ async def _ward(order: LoadOrder, folder: Path) -> AsyncIterator[tuple[ProcessSu
         "QUIETWARD_BROKER": broker,
         "QUIETWARD_STORE": store,
         "QUIETWARD_KEEP_HOURS": "1",
+        "QUIETWARD_MOST_BEDS": str(order.beds),
     }
     supervisor = ProcessSupervisor(environment, folder)
     try:

@@ -1,8 +1,10 @@
 """What a device has to say and the broker has not answered for yet: it is sent again when the connection was lost."""
 
+import asyncio
 from functools import partial
 from itertools import count
 
+from quietward.contracts.bounds import AT_ONCE, BURST_PER_S
 from quietward.runtime import metrics
 from quietward.transport.mqtt import Publisher
 
@@ -36,5 +38,7 @@ class Outbox:
 
     async def send_all(self, out: Publisher) -> None:
         """Publish all that are unanswered, over a new connection. Raises MqttError when disconnected."""
-        for number in sorted(self.unanswered):
+        for place, number in enumerate(sorted(self.unanswered)):
+            if place >= AT_ONCE // 2 and place % BURST_PER_S == 0:
+                await asyncio.sleep(1)  # no faster than ingest takes it from one bed
             await self.send(out, number)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import CommandEnvelope, RecordCare, decode_inputs
+from quietward.contracts.messages import CommandEnvelope, RecordCare, inputs_of
 from quietward.contracts.settings import Settings
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
@@ -105,7 +105,7 @@ async def respond(store: Store, shard: Shard, beds: dict[str, LiveBed]) -> None:
         try:
             after = after or await newest_id(store.at(shard.input), shard.input)
             for entry_id, fields in await read_stream(store.at(shard.input), shard.input, after, 500):
-                for item in decode_inputs(fields[b"e"]):
+                for item in inputs_of(fields):
                     if isinstance(item, CommandEnvelope) and isinstance(item.command, RecordCare) and item.bed in beds:
                         log.info("%s", in_words(item.bed, beds[item.bed].did(item.command.what)))
                 after = entry_id.decode()

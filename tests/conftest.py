@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -136,8 +136,10 @@ class Parts:
         self.settings, self.folder = settings, folder
         self.running: list[subprocess.Popen[bytes]] = []
 
-    def start(self, *arguments: str, metrics_port: int = 0) -> subprocess.Popen[bytes]:
-        environment = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")} | {
+    def start(
+        self, *arguments: str, metrics_port: int = 0, environment: Mapping[str, str] | None = None
+    ) -> subprocess.Popen[bytes]:
+        given = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")} | {
             "QUIETWARD_WARD": self.settings.ward,
             "QUIETWARD_BROKER": self.settings.broker,
             "QUIETWARD_STORE": self.settings.store,
@@ -147,10 +149,11 @@ class Parts:
             "QUIETWARD_SEATS": str(self.settings.seats),
             "QUIETWARD_COPIES": str(self.settings.copies),
             "QUIETWARD_CHECKPOINT_S": str(self.settings.checkpoint_s),
+            **(environment or {}),
         }
         with (self.folder / f"{arguments[0]}.log").open("ab") as file:
             process = subprocess.Popen(
-                [sys.executable, "-m", "quietward", *arguments], env=environment, stdout=file, stderr=file
+                [sys.executable, "-m", "quietward", *arguments], env=given, stdout=file, stderr=file
             )
         self.running.append(process)
         return process

@@ -13,9 +13,9 @@ from quietward.contracts.messages import (
     PolicyInfo,
     Summary,
     decode_event,
-    decode_inputs,
     decode_policy_info,
     decode_summary,
+    inputs_of,
 )
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
@@ -103,7 +103,7 @@ async def read_history(store: Store, ward: Ward, bed: str, hours: float, now_ms:
     after = f"{now_ms - round(hours * 3_600_000)}-0"  # by arrival: a device that runs faster than time sends more
     while entries := await read_stream(store.at(shard.input), shard.input, after, BATCH, None):
         for _, fields in entries:
-            for item in decode_inputs(fields[b"e"]):
+            for item in inputs_of(fields):
                 if isinstance(item, Block) and item.bed == bed:
                     buffer.add(item)
                     weeks = item.weeks or weeks
@@ -153,7 +153,7 @@ async def read_policy(store: Store, ward: Ward) -> PolicyInfo | None:
 async def _read_newest_block(store: Store, key: str, bed: str) -> Block | None:
     entries = cast("list[Entry]", await store.at(key).xrevrange(key, count=BLOCK_SEARCH_ENTRIES))
     for _, fields in entries:
-        blocks = [item for item in decode_inputs(fields[b"e"]) if isinstance(item, Block) and item.bed == bed]
+        blocks = [item for item in inputs_of(fields) if isinstance(item, Block) and item.bed == bed]
         if blocks:
             return blocks[-1]
     return None

@@ -16,10 +16,10 @@ from quietward.contracts.messages import (
     Event,
     PolicyInfo,
     Summary,
-    decode_inputs,
     decode_summary,
     encode_inputs,
     encode_json,
+    inputs_of,
 )
 from quietward.dashboard.history.reader import read_newest, read_policy
 from quietward.dashboard.view.clocks import silent_processes
@@ -95,15 +95,23 @@ class Hub:
         while True:
             try:
                 for entry_id, fields in await read_stream(self.store.at(shard.input), shard.input, after, BATCH):
-                    for item in decode_inputs(fields[b"e"]):
+                    for item in inputs_of(fields):
                         if isinstance(item, Block):
-                            self.signals.setdefault(item.bed, SignalBuffer()).add(item)
-                            self.labours[item.bed] = LabourInfo(item.stage, item.weeks, item.mhr)
+                            self._take(item)
                     after = entry_id.decode()
                 await asyncio.sleep(0)
                 backoff.worked()
             except RedisError as error:
                 await backoff.wait(f"store: {error}")
+
+    def _take(self, block: Block) -> None:
+        """Take a second. Whatever one bed sends, the others are shown."""
+        try:
+            self.signals.setdefault(block.bed, SignalBuffer()).add(block)
+        except Exception:
+            log.exception("the strip of %s begins anew", block.bed)
+            self.signals[block.bed] = SignalBuffer()
+        self.labours[block.bed] = LabourInfo(block.stage, block.weeks, block.mhr)
 
     async def _make_frames(self) -> None:
         loop = asyncio.get_running_loop()

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.contracts.messages import HZ, Block
-from quietward.contracts.timeline import second_after, second_anew
+from quietward.contracts.timeline import Standing
 
 KEPT_S = 3600
 """Length of the strip on the page: at 1 cm a minute it fills a screen 1920 px wide. A snapshot has 58 kB a bed."""
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 class SignalBuffer:
     """The newest `kept_s` seconds of FHR and UA; both have shape (kept_s, HZ), row: second modulo kept_s.
 
-    first, last: oldest and newest second held, -1 for none. session, seq, t: of the newest block.
+    first, last: oldest and newest second held, -1 for none. session, stands: of the newest block.
     """
 
     kept_s: int = KEPT_S
@@ -31,8 +31,7 @@ class SignalBuffer:
     last: int = -1
     first: int = -1
     session: str = ""
-    seq: int = -1
-    t: int = 0
+    stands: Standing = Standing()
 
     def __post_init__(self) -> None:
         self._clear()
@@ -58,17 +57,13 @@ class SignalBuffer:
 
     def _second_of(self, block: Block) -> int:
         """Return the second of a block, by the detector's rule; a late block gets the second it was sent for."""
-        ahead = block.seq - self.seq
-        if self.last < 0:
-            second = block.t // 1000
-        elif block.session != self.session or (ahead <= 0 and block.t > self.t):
-            second = second_anew(self.last, block.t)
-        elif ahead <= 0:
+        ahead = block.seq - self.stands.seq
+        anew = block.session != self.session or (ahead <= 0 and block.t > self.stands.t)
+        if self.last >= 0 and ahead <= 0 and not anew:
             return self.last + ahead
-        else:
-            second = second_after(self.last, self.seq, self.t, block.seq, block.t)
-        self.session, self.seq, self.t = block.session, block.seq, block.t
-        return second
+        self.session = block.session
+        self.stands, _ = self.stands.followed_by(block.seq, block.t, block.at, anew=anew)
+        return self.stands.second
 
     def bytes_after(self, after: int) -> tuple[int, bytes]:
         """Return the first second held after second `after`, and FHR, then UA, from there on as little-endian int16."""

@@ -5,10 +5,11 @@ second of many beds as arrays; live, replay, assessment and studies all go throu
 """
 
 from collections import defaultdict
+from collections.abc import Sequence
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Block, CommandEnvelope, DeviceStatus, Event, Input, Tick
+from quietward.contracts.messages import HZ, Block, CommandEnvelope, DeviceStatus, Event, Input, SetAside, Tick
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people
@@ -16,7 +17,7 @@ from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.second import keep_waiting, take_all
 from quietward.detect.core.state import ordering
-from quietward.detect.core.state.ordering import Second
+from quietward.detect.core.state.ordering import Report, Second
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 
@@ -32,21 +33,27 @@ def prepare(rules: Rules) -> None:
     keep_waiting(state.all, none, none, rules.numbers, state.room)
 
 
-def step(state: State, inputs: list[Input]) -> Output:
+def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
     """Take inputs in their order; `state` is changed in place."""
     state.admit(item.bed for item in inputs if isinstance(item, Block | DeviceStatus))
     output = Output()
+    placed = Report(output.refused)
     waiting: dict[int, list[Second]] = defaultdict(list)
     for item in inputs:
         match item:
             case Block():
                 state.now = max(state.now, item.at)
-                _line_up(state, ordering.place(state, item, output.refused), waiting, output)
-            case Tick(at=at):
-                ordering.follow_clock(state, at)
-                for seconds in ordering.overdue(state).values():
+                seconds = ordering.place(state, item, placed)
+                if placed.notices:
+                    _work_through(state, waiting, output)
+                    _say_of_devices(state, placed, output)
+                _line_up(state, seconds, waiting, output)
+            case Tick(at=at, stepped_ms=stepped_ms):
+                ordering.follow_clock(state, at, stepped_ms)
+                for seconds in ordering.overdue(state, placed).values():
                     _line_up(state, seconds, waiting, output)
                 _work_through(state, waiting, output)
+                _say_of_devices(state, placed, output)
                 _tick(state, output)
             case DeviceStatus():
                 _work_through(state, waiting, output)
@@ -54,6 +61,9 @@ def step(state: State, inputs: list[Input]) -> Output:
             case CommandEnvelope():
                 _work_through(state, waiting, output)
                 output.updated.update(people.take(state, item, output.events))
+            case SetAside():
+                _work_through(state, waiting, output)
+                _say_set_aside(state, item.bed, output)
     _work_through(state, waiting, output)
     return output
 
@@ -82,6 +92,22 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         output.updated.update(beds)
 
 
+def _say_of_devices(state: State, placed: Report, output: Output) -> None:
+    for n, notice in placed.notices:
+        output.events.append(report.event(state, n, int(state.clock.second[n]), "device", notice.value, {}))
+        output.updated.add(n)
+    placed.notices.clear()
+
+
+def _say_set_aside(state: State, bed: str, output: Output) -> None:
+    n = state.index_of.get(bed)
+    if n is not None:
+        second = max(0, int(state.clock.second[n]))
+        text = "something that came from this bed could not be worked through, and is left out"
+        output.events.append(report.event(state, n, second, "set-aside", text, {}))
+        output.updated.add(n)
+
+
 def advance(
     state: State,
     beds: Ints,
@@ -102,6 +128,7 @@ def advance(
     m = len(beds)
     stage = np.zeros(m, dtype=np.int64) if stage is None else stage
     weeks = np.zeros(m, dtype=np.int64) if weeks is None else weeks
+    state.clock.second[beds] = second
     row = np.ascontiguousarray  # the one layout that is compiled for
     take_all(
         state.all, row(beds), row(second), row(fhr_bpm), row(ua), row(mhr_bpm), row(stage), row(weeks),

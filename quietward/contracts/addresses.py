@@ -15,7 +15,9 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
-  quietward:{<ward>:<n>}:refusals     hash: "<bed> repeated" or "<bed> late" -> seconds that were not used
+  quietward:{<ward>:<n>}:refusals     hash: "<bed> <why>" -> seconds that were not used (repeated, late, superseded,
+                                      failed), or not when their device says (time); "? unreadable" -> items
+  quietward:{<ward>:<n>}:aside        hash: "<entry> <number in it>" -> why it is not worked through     as its entry
   quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
@@ -24,7 +26,8 @@ Redis, per ward
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
-  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages
+  quietward:{<ward>}:beds             set: beds that the ward has taken                              for good
+  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
   quietward:{<ward>}:audit            stream, field `e`: JSON Deed, who did what on the page   newest 10,000
   quietward:{<ward>}:secret           string: what sessions of the page are signed with         for good
@@ -103,6 +106,11 @@ class Ward:
         return f"quietward:{{{self.name}}}:policy"
 
     @property
+    def beds(self) -> str:
+        """The beds that the ward has taken."""
+        return f"quietward:{{{self.name}}}:beds"
+
+    @property
     def refusals(self) -> str:
         """Counts of refused messages."""
         return f"quietward:{{{self.name}}}:refusals"
@@ -171,6 +179,11 @@ class Shard:
     def refusals(self) -> str:
         """Counts of seconds that were repeated or too late."""
         return f"{self.root}:refusals"
+
+    @property
+    def aside(self) -> str:
+        """Inputs that could not be worked through."""
+        return f"{self.root}:aside"
 
     @property
     def written(self) -> str:

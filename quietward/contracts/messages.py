@@ -8,11 +8,15 @@ Output (Redis, JSON): Summary, one per bed and the newest only; Event, appended 
 Times: `t` and `at` are ms since the epoch, `t` by the device's clock and `at` by the server's. `_s` are seconds.
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta, Struct
+
+from quietward.contracts.bounds import LARGEST_SEQ
+from quietward.contracts.validation import NOT_DECODED
 
 HZ = 4
 WINDOW_S = 1800
@@ -28,7 +32,8 @@ Fhr = Annotated[float, Meta(ge=FHR_LOWEST_BPM, le=FHR_HIGHEST_BPM, description="
 Ua = Annotated[float, Meta(ge=UA_LOWEST, le=UA_HIGHEST, description="relative units")]
 Mhr = Annotated[float, Meta(ge=20.0, le=250.0, description="mother's pulse, bpm")]
 SessionId = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:-]{1,64}$", description="id of this monitoring")]
-Seq = Annotated[int, Meta(ge=0, le=2**53, description="number of this second within the session")]
+Seq = Annotated[int, Meta(ge=0, le=LARGEST_SEQ, description="number of this second within the session")]
+Name = Annotated[str, Meta(min_length=1, max_length=64, description="of a bed or session that ingest has checked")]
 FhrSecond = Annotated[list[Fhr | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 UaSecond = Annotated[list[Ua | None], Meta(min_length=HZ, max_length=HZ, description="null: no value")]
 Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestation")]
@@ -88,23 +93,23 @@ class Samples(Struct, frozen=True, forbid_unknown_fields=True):
 class Block(Struct, frozen=True, tag="samples", array_like=True):
     """One checked second of one bed, as ingest hands it to the detector."""
 
-    bed: str
-    session: str
-    seq: int
-    t: int
-    at: int
-    fhr: list[float | None]
-    ua: list[float | None]
-    mhr: float | None = None
-    stage: int | None = None
-    weeks: int | None = None
+    bed: Name
+    session: Name
+    seq: Seq
+    t: EpochMs
+    at: EpochMs
+    fhr: FhrSecond
+    ua: UaSecond
+    mhr: Mhr | None = None
+    stage: Literal[1, 2] | None = None
+    weeks: Weeks | None = None
 
 
 class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
     """A device is online, or the broker has sent its last will."""
 
-    bed: str
-    at: int
+    bed: Name
+    at: EpochMs
     online: bool
 
 
@@ -176,7 +181,7 @@ Command = Acknowledge | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLim
 class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
     """A command with the time at which the server accepted it."""
 
-    at: int
+    at: EpochMs
     command: Command
 
     @property
@@ -186,12 +191,28 @@ class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
 
 
 class Tick(Struct, frozen=True, tag="tick", array_like=True):
-    """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second."""
+    """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second.
 
-    at: int
+    stepped_ms: by how much the server's clock was just set (below 0: back): that time has not passed.
+    """
+
+    at: EpochMs
+    stepped_ms: int = 0
 
 
 Input = Block | DeviceStatus | Tick | CommandEnvelope
+
+
+class SetAside(Struct, frozen=True):
+    """Stands in the place of an input of this bed that made the detector fail; never in the stream."""
+
+    bed: str
+
+
+class Unreadable(Struct, frozen=True):
+    """An item of the input stream that cannot be decoded, and why. Whoever reads the stream passes over it."""
+
+    why: str
 
 
 class OngoingDeceleration(Struct, frozen=True):
@@ -405,8 +426,31 @@ class RefusedMessage(Struct, frozen=True):
 decode_samples = msgspec.json.Decoder(Samples).decode
 encode_json = msgspec.json.encode
 decode_inputs = msgspec.msgpack.Decoder(list[Input]).decode
+_decode_input = msgspec.msgpack.Decoder(Input).decode
+_split_inputs = msgspec.msgpack.Decoder(list[msgspec.Raw]).decode
 encode_inputs = msgspec.msgpack.encode
 decode_summary = msgspec.json.Decoder(Summary).decode
 decode_event = msgspec.json.Decoder(Event).decode
 decode_command = msgspec.json.Decoder(Command).decode
 decode_policy_info = msgspec.json.Decoder(PolicyInfo).decode
+
+
+def inputs_of(fields: Mapping[bytes, bytes]) -> list[Input | Unreadable]:
+    """Return the inputs in the fields of one entry of an input stream; each that cannot be decoded as Unreadable."""
+    raw = fields.get(b"e", b"")
+    try:
+        return list(decode_inputs(raw))
+    except NOT_DECODED:
+        pass
+    try:
+        return [_input_or_why(item) for item in _split_inputs(raw)]
+    except NOT_DECODED as error:
+        return [Unreadable(str(error))]
+
+
+def _input_or_why(raw: msgspec.Raw) -> Input | Unreadable:
+    try:
+        found: Input = _decode_input(raw)
+    except NOT_DECODED as error:
+        return Unreadable(str(error))
+    return found

@@ -21,14 +21,19 @@ NOT_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIET
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything an operator can set. seats: subscriber slots; copies: replicas that must have every input.
+    """Everything an operator can set.
 
-    demo_speed: seconds of signal per second of a demo, whose beds' clocks run ahead on purpose.
+    beds: names or patterns of the beds that the ward expects, by commas, empty: any; most_beds: how many it takes;
+    rate: messages a second that each of them may send on average. seats: subscriber slots; copies: replicas that must
+    have every input. demo_speed: seconds of signal per second of a demo; its beds' clocks run ahead on purpose.
     """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
     broker: str = "mqtt://127.0.0.1:1883"
     store: str = "redis://127.0.0.1:6379/0"
+    beds: Annotated[str, Meta(pattern=r"^[a-z0-9*?,\[\]! -]*$")] = ""
+    most_beds: Annotated[int, Meta(ge=1, le=100_000)] = 1000
+    rate: Annotated[float, Meta(ge=1, le=10_000)] = 2.0
     shards: Annotated[int, Meta(ge=1, le=256)] = 1
     seats: Annotated[int, Meta(ge=1, le=64)] = 1
     copies: Annotated[int, Meta(ge=0, le=5)] = 0

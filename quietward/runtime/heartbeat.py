@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from collections.abc import Callable
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.settings import Settings
@@ -14,12 +15,13 @@ log = logging.getLogger("quietward")
 HEARTBEAT_S = 1.0
 
 
-async def heartbeat(store: Store, key: str, part: str) -> None:
-    """Write a service's heartbeat once a second, until cancelled."""
+async def heartbeat(store: Store, key: str, part: str, is_well: Callable[[], bool] = lambda: True) -> None:
+    """Write a service's heartbeat once a second while it is well, until cancelled."""
     while True:
         try:
-            await store.at(key).hset(key, part, str(now_ms()))
-            metrics.HEARTBEATS.labels(part).inc()
+            if is_well():
+                await store.at(key).hset(key, part, str(now_ms()))
+                metrics.HEARTBEATS.labels(part).inc()
         except RedisError as error:
             log.warning("heartbeat of %s: %s", part, error)
         await asyncio.sleep(HEARTBEAT_S)

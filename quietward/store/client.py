@@ -156,7 +156,10 @@ async def _first_that_answers(urls: Sequence[str]) -> Store:
 
 
 async def _is_cluster(store: Store) -> bool:
-    info = await store.info("cluster")
+    try:
+        info = await store.info("cluster")
+    except RedisError as error:  # it has ended in between
+        raise Unreachable("store does not work", "its kind", f"It said: {error}") from error
     return bool(info.get("cluster_enabled"))
 
 

@@ -32,6 +32,8 @@ KEEPALIVE_S = 5
 CONNECT_TIMEOUT_S = 5
 SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
+LARGEST_PACKET = 65_536
+"""Brokers hand on nothing larger to ingest, so a device cannot fill its memory; far above what a second needs."""
 IN_FLIGHT = 500
 READ_AT_ONCE = 65_536
 PACKETS_AT_ONCE = 1000
@@ -67,9 +69,15 @@ def private_attributes_missing() -> list[str]:
     return asyncio.run(look())
 
 
-def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
+class _Client(aiomqtt.Client):
+    """aiomqtt's client, and why its connection was lost: aiomqtt forgets that while it still connects."""
+
+    lost: Exception | None = None
+
+
+def _client(url: str, client_id: str, **more: Any) -> _Client:
     parts = urlsplit(url)
-    client = aiomqtt.Client(
+    client = _Client(
         parts.hostname or "",
         parts.port or 1883,
         identifier=client_id,
@@ -89,7 +97,7 @@ def _client(url: str, client_id: str, **more: Any) -> aiomqtt.Client:
     return client
 
 
-def _watch_sockets(client: aiomqtt.Client) -> None:
+def _watch_sockets(client: _Client) -> None:
     """Watch the sockets without two races of aiomqtt, in which uvloop aborts the process or misses reads for seconds.
 
     aiomqtt schedules the watching of a socket for the next turn of the loop, by its file descriptor: if the socket is
@@ -153,11 +161,12 @@ class _ReadAhead:
         return part
 
 
-def _guarded(client: aiomqtt.Client, step: Callable[[], object]) -> None:
+def _guarded(client: _Client, step: Callable[[], object]) -> None:
     """Run a step; on any error mark the connection as dead."""
     try:
         step()
     except Exception as error:  # noqa: BLE001
+        client.lost = error
         if not client._disconnected.done():
             client._disconnected.set_exception(error)
 
@@ -173,22 +182,30 @@ def _is_empty(sock: socket.socket) -> bool:
     return False
 
 
-def _notice_early_end(client: aiomqtt.Client) -> None:
-    """Fail at once when the connection ends before the broker's CONNACK; aiomqtt would wait for its timeout."""
+def _notice_early_end(client: _Client) -> None:
+    """Notice a connection that ends before the broker's CONNACK, where aiomqtt would wait for its timeout, and one that
+    ends along with it, which aiomqtt would take for a connection that stands: nothing would ever come of it.
+    """
     ended: Any = client._client.on_disconnect
 
     def on_disconnect(*what: Any) -> None:
+        closed = MqttError("the connection was closed")
+        client.lost = client.lost or closed
         if not client._connected.done():
-            client._connected.set_exception(MqttError("the connection was closed"))
+            client._connected.set_exception(closed)
         ended(*what)
+        if client._disconnected.done():
+            client._disconnected.exception()  # what aiomqtt forgets would be logged as never retrieved
 
     client._client.on_disconnect = on_disconnect
 
 
-async def _enter(client: aiomqtt.Client, url: str) -> None:
+async def _enter(client: _Client, url: str) -> None:
     shown = without_password(url)
     try:
         await client.__aenter__()
+        if client.lost is not None:
+            await _give_up(client, client.lost)
     except aiomqtt.MqttError as error:
         if "ot authorized" in str(error) or "user name or password" in str(error).lower():
             raise Unreachable("broker refuses us", shown, "Check user and password in QUIETWARD_BROKER") from error
@@ -198,7 +215,15 @@ async def _enter(client: aiomqtt.Client, url: str) -> None:
         raise Unreachable("broker is not there", shown, remedy) from error
 
 
-async def _leave(client: aiomqtt.Client, *error: Any) -> None:
+async def _give_up(client: _Client, lost: Exception) -> None:
+    """Leave a connection that was lost while it was made. Raises MqttError."""
+    if not client._disconnected.done():
+        client._disconnected.set_exception(lost)
+    await _leave(client, None, None, None)
+    raise MqttError(str(lost)) from lost
+
+
+async def _leave(client: _Client, *error: Any) -> None:
     await client.__aexit__(*error)
     lost = client._disconnected
     if lost.done() and not lost.cancelled():
@@ -228,6 +253,7 @@ class Subscriber:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_KEPT_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        properties.MaximumPacketSize = LARGEST_PACKET
         self._client = _client(url, client_id, clean_start=False, properties=properties)
         paho: Any = self._client._client
         paho.manual_ack_set(True)

@@ -18,6 +18,7 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import Block, decode_inputs
 from quietward.contracts.settings import Settings
+from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import free_port
 from quietward.simulator.device import Device
 from quietward.simulator.sources import RecordedStrip
@@ -120,6 +121,34 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         parts.end()
 
 
+async def test_an_ingest_that_hears_nothing_shows_no_sign_of_life(
+    forgetful_broker: Server, settings: Settings, ward: Ward, store: Store, tmp_path: Path
+) -> None:
+    """Its process runs well, and nothing would ever come: whoever asks whether it is alive must hear that."""
+    parts = Parts(msgspec.structs.replace(settings, broker=f"mqtt://127.0.0.1:{forgetful_broker.port}"), tmp_path)
+
+    async def age_s() -> float:
+        at = await store.hget(ward.heartbeats, "ingest")
+        return float("inf") if at is None else (now_ms() - int(at)) / 1000
+
+    async def is_alive() -> bool:
+        return await age_s() < 2
+
+    async def is_silent() -> bool:
+        return await age_s() > 4
+
+    try:
+        ingest = parts.start("ingest")
+        assert await until(is_alive), parts.log("ingest")
+        forgetful_broker.kill()
+        assert await until(is_silent), parts.log("ingest")
+        assert ingest.poll() is None
+        forgetful_broker.start()
+        assert await until(is_alive), parts.log("ingest")
+    finally:
+        parts.end()
+
+
 CONNACK = bytes([0x20, 3, 0, 0, 0])
 
 
@@ -179,6 +208,39 @@ async def test_a_broker_that_hangs_up_is_not_waited_for() -> None:
         with pytest.raises(Unreachable, match="closed"):
             await Subscriber(url, "test", "t").__aenter__()
     assert time.monotonic() - began < 2
+
+
+@pytest.mark.parametrize("loop", [asyncio.new_event_loop, uvloop.new_event_loop])
+@pytest.mark.parametrize("ending", ["closed", "reset"])
+def test_a_connection_that_ends_with_its_connack_is_no_connection(
+    ending: str, loop: Callable[[], asyncio.AbstractEventLoop]
+) -> None:
+    """The end comes along with the CONNACK: whoever did not notice would wait for ever for messages."""
+
+    async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(CONNACK)
+        if ending == "closed":
+            writer.write_eof()
+            await reader.read()
+
+    async def use(client: Subscriber | Publisher) -> None:
+        async with client:
+            if isinstance(client, Subscriber):
+                await client.next_batch()
+            while isinstance(client, Publisher):
+                await client.publish("t", b"x")
+                await asyncio.sleep(0.01)
+
+    async def try_it(make: Callable[[str], Subscriber | Publisher]) -> None:
+        async with broker_that(talks) as url, asyncio.timeout(10):
+            with pytest.raises((Unreachable, MqttError)):
+                await use(make(url))
+
+    with asyncio.Runner(loop_factory=loop) as runner:
+        for _ in range(5):
+            runner.run(try_it(lambda url: Subscriber(url, "test")))
+            runner.run(try_it(lambda url: Publisher(url, "test", "t", print)))
 
 
 async def test_a_socket_is_not_watched_when_it_was_closed_meanwhile() -> None:

@@ -81,7 +81,7 @@ async def test_every_part_is_scraped(parts: Parts, settings: Settings, ward: War
     assert BEDS * 180 <= detect["quietward_bed_seconds_total"][()] <= ingest["quietward_messages_total"][()] + BEDS * 3
     assert 0 <= detect["quietward_lag_seconds"]["0",] < 5
     assert sum(detect["quietward_beds_by_level"].values()) == sum(detect["quietward_beds_by_signal"].values()) == BEDS
-    assert {level for (level,) in detect["quietward_beds_by_level"]} == {"quiet", "look", "bedside", "team"}
+    assert {level for (level,) in detect["quietward_beds_by_level"]} == {"quiet", "noted", "look", "bedside", "team"}
     good = sum(one.signal == "good" for one in await summaries())
     assert abs(detect["quietward_beds_by_signal"]["good",] - good) <= 1  # a moment later
     assert detect["quietward_commit_seconds_sum"][()] > 0

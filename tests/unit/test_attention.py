@@ -346,7 +346,7 @@ def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
     bed.do(SetBedLimit("b", "Kim", "concern-high", 54.0, 1800, "plan of the day"))
     assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", 54.0)]
     bed.do(SetBedLimit("b", "Kim", "concern-high", 99.0, 1800, "too far"))
-    assert "use 50 to 55" in bed.last("not-taken").text
+    assert "use 50 to 58" in bed.last("not-taken").text
     bed.do(SetBedLimit("b", "Kim", "fall-not-recovering", 900.0, 1800, "no"))
     assert "no limit of a single bed" in bed.last("not-taken").text
     bed.play(decelerating(31, 70))

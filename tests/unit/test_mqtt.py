@@ -45,6 +45,14 @@ def test_a_message_is_decoded_as_paho_does(
     assert found.content_type == getattr(expected.properties, "ContentType", "") == (content_type or "")
 
 
+@given(properties=st.binary(max_size=60), topic=st.binary(max_size=20), payload=st.binary(max_size=20))
+def test_whatever_a_device_writes_can_be_acknowledged(properties: bytes, topic: bytes, payload: bytes) -> None:
+    packet = len(topic).to_bytes(2) + topic + (77).to_bytes(2) + len(properties).to_bytes(1) + properties + payload
+    found = packets.message(PacketTypes.PUBLISH << 4 | 0b10, packet)
+    assert (found.qos, found.mid) == (1, 77)
+    assert found.malformed or found.payload == payload
+
+
 @given(
     topic=TEXT.filter(bool), payload=st.binary(max_size=40_000), mid=st.integers(1, 0xFFFF), retain=st.booleans(),
     content_type=TEXT,

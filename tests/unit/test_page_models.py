@@ -409,7 +409,8 @@ def test_strips_keep_an_hour_and_leave_gaps_empty() -> None:
     assert (fhr[:100] == 561).all()
     assert (fhr[100:105] == NO_VALUE).all()
     assert len(strip.bytes_after(298)[1]) == 2 * 4 * struct.calcsize("<h")
-    strip.add(block(300 + KEPT_S - 10, None))
+    later = block(300 + KEPT_S - 10, None)
+    strip.add(msgspec.structs.replace(later, at=later.at + KEPT_S * 1000))  # it has been away for so long
     assert strip.bytes_after(-1)[0] == 300 - 9
 
 

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS, LARGEST_SEQ
 from quietward.contracts.errors import BadMessage
 from quietward.contracts.messages import Block, DeviceStatus
 from quietward.ingest.validate import LARGEST_BYTES, REASONS, SENML, check
@@ -21,6 +22,7 @@ GOOD = {
     "fhr": [142.25, None, 141, 140],
     "ua": [12.0, 12, 13, None],
 }
+NOW = 1_790_000_000_005
 WITHOUT = object()
 
 
@@ -29,9 +31,9 @@ def message(**changes: object) -> bytes:
 
 
 def test_a_good_message_becomes_a_block() -> None:
-    block = check(TOPIC, message(mhr=81.0, stage=2, src="probe"), "application/json", 5)
+    block = check(TOPIC, message(mhr=81.0, stage=2, src="probe"), "application/json", NOW)
     assert block == Block(
-        "bed-3", "a-1", 17, 1_790_000_000_000, 5, [142.25, None, 141.0, 140.0], [12.0, 12.0, 13.0, None], 81.0, 2
+        "bed-3", "a-1", 17, 1_790_000_000_000, NOW, [142.25, None, 141.0, 140.0], [12.0, 12.0, 13.0, None], 81.0, 2
     )
 
 
@@ -49,6 +51,7 @@ def test_a_good_message_becomes_a_block() -> None:
         ({"seq": -1}, "seq", -1),
         ({"seq": 1.5}, "seq", 1.5),
         ({"seq": 2**60}, "seq", 2**60),
+        ({"seq": LARGEST_SEQ + 1}, "seq", LARGEST_SEQ + 1),
         ({"t": "now"}, "t", "now"),
         ({"t": -5}, "t", -5),
         ({"hz": 2}, "hz", 2),
@@ -63,7 +66,7 @@ def test_a_good_message_becomes_a_block() -> None:
 )
 def test_a_wrong_field_is_named_with_its_value(changes: dict[str, object], field: str, value: object) -> None:
     with pytest.raises(BadMessage) as caught:
-        check(TOPIC, message(**changes), "", 5)
+        check(TOPIC, message(**changes), "", NOW)
     assert caught.value.reason == "field"
     assert caught.value.what.startswith(field)
     if field != "message":
@@ -85,13 +88,21 @@ def test_a_wrong_field_is_named_with_its_value(changes: dict[str, object], field
         (TOPIC, message(), "text/plain", "content-type"),
         (TOPIC.replace("samples", "status"), b"gone fishing", "", "status"),
         (TOPIC, b"{}", SENML, "senml"),
+        (TOPIC, message(t=NOW + AHEAD_OF_ARRIVAL_MS + 1), "", "time"),
+        (TOPIC, message(t=4_102_444_800_000), "", "time"),
     ],
 )
 def test_everything_else_is_refused_by_reason(topic: str, payload: bytes, content_type: str, reason: str) -> None:
     with pytest.raises(BadMessage) as caught:
-        check(topic, payload, content_type, 5)
+        check(topic, payload, content_type, NOW)
     assert caught.value.reason == reason
     assert reason in REASONS
+
+
+def test_a_device_may_say_any_time_that_has_been() -> None:
+    """A clock that was never set says 1970, and its device watches somebody all the same."""
+    for t in (0, NOW - 10 * 365 * 86_400_000, NOW + AHEAD_OF_ARRIVAL_MS):
+        assert isinstance(check(TOPIC, message(t=t), "", NOW), Block)
 
 
 def test_status() -> None:
@@ -106,7 +117,7 @@ def test_senml_after_rfc_8428() -> None:
         {"n": "fhr", "u": "1/s", "t": 0.25, "v": 2.375},
         {"n": "ua", "v": 12, "t": 0.75},
     ]
-    block = check(TOPIC, msgspec.json.encode(pack), SENML, 5)
+    block = check(TOPIC, msgspec.json.encode(pack), SENML, NOW)
     assert isinstance(block, Block)
     assert block.fhr == [142.0, 142.5, None, None]
     assert block.ua == [None, None, None, 12.0]
@@ -119,7 +130,7 @@ def test_senml_after_rfc_8428() -> None:
 )
 def test_senml_that_cannot_be_used(record: dict[str, object]) -> None:
     with pytest.raises(BadMessage) as caught:
-        check(TOPIC, msgspec.json.encode([record]), SENML, 5)
+        check(TOPIC, msgspec.json.encode([record]), SENML, NOW)
     assert caught.value.reason == "senml"
 
 
@@ -133,17 +144,17 @@ def test_senml_that_cannot_be_used(record: dict[str, object]) -> None:
 @pytest.mark.parametrize("content_type", ["application/json", "application/senml+json"])
 def test_whatever_comes_is_refused_and_nothing_else_happens(payload: bytes, content_type: str) -> None:
     with pytest.raises(BadMessage):
-        check(TOPIC, payload, content_type, 5)
+        check(TOPIC, payload, content_type, NOW)
 
 
 @pytest.mark.parametrize("record", [{"t": 1e308}, {"bt": 1e306}, {"bv": 100}, {"t": -1e300}, {"bt": -5}])
 def test_senml_with_numbers_that_cannot_be(record: dict[str, float]) -> None:
     pack = [{"bn": "dev:", "bt": 1790000000, "n": "fhr", "u": "beat/min", "v": 140, "t": 0} | record]
     with pytest.raises(BadMessage):
-        check(TOPIC, json.dumps(pack).encode(), "application/senml+json", 5)
+        check(TOPIC, json.dumps(pack).encode(), "application/senml+json", NOW)
 
 
 @given(st.binary(max_size=300) | st.text(max_size=200).map(str.encode), st.booleans())
 def test_no_bytes_at_all_bring_anything_but_a_refusal(payload: bytes, senml: bool) -> None:
     with contextlib.suppress(BadMessage):
-        check(TOPIC, payload, "application/senml+json" if senml else "application/json", 5)
+        check(TOPIC, payload, "application/senml+json" if senml else "application/json", NOW)

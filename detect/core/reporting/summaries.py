@@ -28,6 +28,7 @@ from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.reporting.quantities import time_in_words
 from quietward.detect.core.reporting.reasons import reason_for
+from quietward.detect.core.state import ordering
 from quietward.detect.core.state.state import Evaluation, State, Words
 
 
@@ -142,12 +143,14 @@ def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
 
 def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
     n, bed = row.n, state.beds[row.n]
-    signal, signal_reason = _signal(state, row, evaluation.values)
+    notice = ordering.notice_of(state, n)  # whose signal it is, or when it was, is not known: that is not quiet
+    signal, signal_reason = _signal(state, row, evaluation.values, notice)
     is_fresh = (
         signal is not SignalState.LOST
         and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
     )
     words = state.words.get(bed) or NO_WORDS
+    reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
     return Summary(
         bed=bed,
         session=state.sessions[n],
@@ -164,8 +167,8 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         concern=evaluation.concern,
         concern_parts=evaluation.concern_parts,
         classes=evaluation.classes,
-        level=LEVELS[row.level] if row.level or row.noted < 0 else Level.NOTED,
-        reason=reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason,
+        level=LEVELS[row.level] if row.level or (row.noted < 0 and notice is None) else Level.NOTED,
+        reason=notice.value if notice is not None and not row.level else reason,
         level_since=row.level_since * 1000 if row.level else None,
         flag=reporting.flag_id(bed, row.flag) if row.level else None,
         acknowledged_by=words.acknowledged_by if row.acknowledged else None,
@@ -222,7 +225,7 @@ def _suppressed(state: State, n: int) -> list[str]:
     ]
 
 
-def _signal(state: State, row: _Row, values: Values) -> tuple[SignalState, str]:
+def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | None) -> tuple[SignalState, str]:
     limits = state.rules.reading.signal
     if row.second < 0:
         return SignalState.LOST, "Monitor connected, but no usable data yet"
@@ -234,6 +237,8 @@ def _signal(state: State, row: _Row, values: Values) -> tuple[SignalState, str]:
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
         return SignalState.LOST, f"No FHR{' yet,' if never else ''} for {time_in_words(lost_s)}"
+    if notice is not None:
+        return SignalState.POOR, notice.value
     if values["near_mother_1min"] >= limits.mother_share:
         return SignalState.POOR, "may be the mother's pulse"
     if values["stepped"]:

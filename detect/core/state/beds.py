@@ -5,8 +5,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from quietward.contracts.bounds import SKIP_CREDIT_S
 from quietward.detect.core.alerting.attention import Attention, Told
-from quietward.detect.core.arrays import Bools, Ints, index, part, switch
+from quietward.detect.core.arrays import LONG_AGO, Bools, Ints, index, part, switch
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Minutes, Running
 from quietward.detect.core.patterns import shape
@@ -30,12 +31,21 @@ MOST_MARKS = 4
 
 
 class Clock(NamedTuple):
-    """Where each bed's signal stands. `second`: seconds since the epoch by the device's clock, of the newest second."""
+    """Where each bed's signal stands. `second`: of the newest second worked through, seconds since the epoch by the
+    device's clock; placed: of the newest that stands in line. lead_ms, credit_s: as in `Standing`.
+    """
 
     second: Ints = index(-1)
+    placed: Ints = index(-1)
     seq: Ints = index(-1)
     t: Ints = index(0)  # device time of the newest block, ms
     at: Ints = index(0)  # arrival of the newest block, ms
+    placed_at: Ints = index(0)  # arrival of the newest block that does not wait, ms
+    lead_ms: Ints = index(0)
+    credit_s: Ints = index(SKIP_CREDIT_S)
+    doubted_at: Ints = index(LONG_AGO)  # arrival of the newest block whose number and time were not believed, ms
+    rivals: Ints = index(0)  # seconds that came of another session while the bed was heard, one soon after the other
+    rival_at: Ints = index(LONG_AGO)  # arrival of the newest of them, ms
     online: Bools = switch()
     lost: Bools = switch()
     event: Ints = index(0)  # number of the bed's newest event

@@ -63,7 +63,7 @@ class _Head(msgspec.Struct):
     now: int
     words: dict[str, Words]
     waiting: dict[int, list[Block]]
-    earlier: dict[int, str]
+    earlier: dict[int, dict[str, int]]
 
 
 @dataclass
@@ -78,7 +78,9 @@ class State:
     now: int = 0
     words: dict[str, Words] = field(default_factory=dict)  # by bed
     waiting: dict[int, list[Block]] = field(default_factory=dict)  # bed -> blocks that came before their predecessor
-    earlier: dict[int, str] = field(default_factory=dict)  # bed -> the session before the newest
+    earlier: dict[int, dict[str, int]] = field(
+        default_factory=dict
+    )  # bed -> sessions that were superseded, the newest last -> highest number that came of each
     evaluations: dict[int, Evaluation] = field(
         default_factory=dict
     )  # bed -> what of its newest evaluation, once asked for

@@ -1,0 +1,476 @@
+"""Whatever one bed's device sends, the other beds' seconds arrive, are read and shown as without it."""
+
+import asyncio
+import contextlib
+import struct
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import partial
+from typing import Any, Self
+from urllib.parse import urlsplit
+
+import msgspec
+import psutil
+import pytest
+
+from quietward.contracts.addresses import Ward
+from quietward.contracts.bounds import LARGEST_SEQ
+from quietward.contracts.messages import (
+    Block,
+    Input,
+    SignalState,
+    Tick,
+    decode_event,
+    decode_summary,
+    encode_inputs,
+    inputs_of,
+)
+from quietward.contracts.settings import Settings
+from quietward.detect import rule_file
+from quietward.detect.core import engine
+from quietward.detect.service import Detector
+from quietward.detect.store import ShardStore
+from quietward.ingest.service import BEGINS_WITHIN_MS, Ingest
+from quietward.runtime.clock import WatchedClock, now_ms
+from quietward.runtime.embedded import wait_for_port
+from quietward.store.client import Store
+from quietward.transport.mqtt import Publisher
+from tests.conftest import Parts, until, wait_for
+from tests.integration.test_crash import outputs
+from tests.integration.test_crash import until as run_until
+from tests.integration.test_flow import T0_MS, frame, get, second
+
+
+class RawDevice:
+    """A device that writes its packets byte by byte, right or wrong. Use as `async with`."""
+
+    def __init__(self, url: str, client_id: str) -> None:
+        parts = urlsplit(url)
+        self.host, self.port, self.name = parts.hostname or "", parts.port or 1883, client_id.encode()
+
+    async def __aenter__(self) -> Self:
+        self.reader, self.writer = await asyncio.open_connection(self.host, self.port)
+        body = b"\x00\x04MQTT\x05\x02" + struct.pack(">H", 60) + b"\x00" + text(self.name)
+        self.writer.write(b"\x10" + number(len(body)) + body)
+        assert (await self.reader.readexactly(2))[0] == 0x20, "CONNACK"
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self.writer.close()
+
+    async def publish(self, topic: str, payload: bytes, properties: bytes = b"", mid: int = 1) -> None:
+        """Publish at QoS 1 with properties as they are given."""
+        body = text(topic.encode()) + struct.pack(">H", mid) + number(len(properties)) + properties + payload
+        self.writer.write(b"\x32" + number(len(body)) + body)
+        await self.writer.drain()
+
+
+def text(raw: bytes) -> bytes:
+    return struct.pack(">H", len(raw)) + raw
+
+
+def number(value: int) -> bytes:
+    """A variable byte integer."""
+    out = b""
+    while True:
+        value, digit = divmod(value, 128)
+        out += bytes([digit | (0x80 if value else 0)])
+        if not value:
+            return out
+
+
+async def seconds_of(store: Store, ward: Ward, bed: str) -> list[int]:
+    """The sequence numbers of a bed's seconds in the input stream, each once."""
+    shard = ward.shard(ward.shard_of(bed))
+    entries: Any = await store.xrange(shard.input)
+    items = [item for _, fields in entries for item in inputs_of(fields)]
+    return sorted({item.seq for item in items if isinstance(item, Block) and item.bed == bed})
+
+
+async def stands_at(store: Store, ward: Ward, bed: str, seq: int) -> bool:
+    raw = await store.hget(ward.shard(ward.shard_of(bed)).summary, bed)
+    return raw is not None and decode_summary(raw).t == T0_MS + seq * 1000
+
+
+@asynccontextmanager
+async def neighbour(settings: Settings, ward: Ward) -> AsyncIterator[Publisher]:
+    async with Publisher(settings.broker, "neighbour", ward.status_topic("bed-1"), lambda _: None) as out:
+        yield out
+
+
+async def send(out: Publisher, ward: Ward, bed: str, seqs: range) -> None:
+    for seq in seqs:
+        await out.publish(ward.samples_topic(bed), second(seq))
+    await out.settle()
+
+
+USER = b"\x26"
+PROPERTIES = {
+    "a byte-order mark in a user property": USER + text("\ufeffa".encode()) + text(b"b"),
+    "U+FFFF in a user property": USER + text("\uffff".encode()) + text(b"b"),
+    "a byte-order mark in the content type": b"\x03" + text("\ufeffapplication/json".encode()),
+    "a property twice": b"\x01\x00\x01\x00",
+    "the content type twice": (b"\x03" + text(b"application/json")) * 2,
+    "a response topic with a byte-order mark": b"\x08" + text("\ufeffr".encode()),
+    "a property that no message has": b"\x7e\x00",
+    "a property without its end": USER + text(b"a") + b"\x00\xff" + b"b",
+    "text that is not UTF-8": USER + text(b"\xff\xfe") + text(b"b"),
+    "many properties": (USER + text(b"a" * 90) + text(b"b")) * 300,
+}
+
+
+@pytest.mark.parametrize("properties", PROPERTIES.values(), ids=PROPERTIES.keys())
+async def test_no_properties_of_a_message_make_ingest_deaf(
+    properties: bytes, settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    """A broker hands it on or ends its sender's session; either way the ward goes on, after a restart, too."""
+    ingest = parts.start("ingest")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(3))
+        async with RawDevice(settings.broker, "hostile") as device:
+            await device.publish(ward.samples_topic("bed-2"), second(0), properties)
+            await asyncio.sleep(0.2)
+        await send(out, ward, "bed-1", range(3, 6))
+
+        async def has(count: int) -> bool:
+            return await seconds_of(store, ward, "bed-1") == list(range(count))
+
+        assert await until(lambda: has(6)), parts.log("ingest")
+        assert parts.log("ingest").count("connected to the broker") == 1, parts.log("ingest")
+        ingest.terminate()
+        ingest.wait(10)
+        parts.start("ingest")
+        await send(out, ward, "bed-1", range(6, 9))
+        assert await until(lambda: has(9)), parts.log("ingest")
+
+
+async def test_a_message_that_is_too_large_for_anybody_is_not_even_delivered(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    parts.start("ingest")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with neighbour(settings, ward) as out, RawDevice(settings.broker, "hostile") as device:
+        for size in (5_000, 5_000_000):
+            with contextlib.suppress(OSError):  # a broker may end the session
+                await device.publish(ward.samples_topic("bed-2"), b" " * size)
+        await send(out, ward, "bed-1", range(3))
+
+        async def all_there() -> bool:
+            return await seconds_of(store, ward, "bed-1") == [0, 1, 2]
+
+        assert await until(all_there), parts.log("ingest")
+    assert await store.hgetall(ward.refusals) == {b"bed-2 size": b"1"}
+    assert parts.log("ingest").count("connected to the broker") == 1
+
+
+UNREADABLE = {
+    "no field": {"x": b""},
+    "no MessagePack": {"e": b"\xc1\xff\x00"},
+    "no list": {"e": b"\x01"},
+    "nothing": {"e": b""},
+    "a nest": {"e": b"\x91" * 5000},
+    "one good, one of another version, one good": {
+        "e": encode_inputs([
+            Block("bed-4", "s", 3, T0_MS + 3000, T0_MS, [140.0] * 4, [9.0] * 4),
+            ("from-tomorrow", 7),
+            Tick(T0_MS),
+        ])
+    },
+    "numbers that cannot be": {"e": encode_inputs([("samples", "bed-2", "s", 2**63, 2**63, 2**63, [1e308] * 9, [])])},
+}  # fmt: skip
+
+
+async def test_what_cannot_be_decoded_is_passed_over_and_counted(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    running = [parts.start(part) for part in ("ingest", "detect", "serve")]
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    running.append(parts.start("simulate", "--beds", "1", "--speed", "5", "--hours", "1"))
+    shard = ward.shard(0)
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-3", range(3))
+        assert await until(lambda: stands_at(store, ward, "bed-3", 2)), parts.log("detect")
+        for fields in UNREADABLE.values():
+            await store.xadd(shard.input, fields)  # type: ignore[arg-type]
+        await send(out, ward, "bed-3", range(3, 6))
+        assert await until(lambda: stands_at(store, ward, "bed-3", 5)), parts.log("detect")
+
+    async def is_counted() -> bool:
+        return await store.hgetall(shard.refusals) == {b"? unreadable": b"%d" % len(UNREADABLE)}
+
+    assert await until(is_counted), await store.hgetall(shard.refusals)
+    assert [process.poll() for process in running] == [None] * 4
+    assert await stands_at(store, ward, "bed-4", 3), "what is good in an entry is used"
+    running[1].kill()
+    running[1].wait()
+    parts.start("detect")
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-3", range(6, 9))
+        assert await until(lambda: stands_at(store, ward, "bed-3", 8)), parts.log("detect")
+
+
+def calm(bed: str, seq: int, session: str = "s") -> Block:
+    return Block(bed, session, seq, T0_MS + seq * 1000, T0_MS + seq * 1000, [140.0] * 4, [9.0] * 4)
+
+
+@pytest.mark.parametrize("with_checkpoint", [True, False])
+async def test_an_input_that_makes_the_detector_fail_is_set_aside_once(
+    with_checkpoint: bool, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is known that does; it would be a defect, and must not be one for the whole ward."""
+    step, failed = engine.step, []
+
+    def fails(state: Any, inputs: list[Input]) -> Any:
+        poison = [item for item in inputs if isinstance(item, Block) and item.session == "poison"]
+        if poison:
+            step(state, inputs)  # it fails with half of its work done
+            failed.append(len(inputs))
+            raise OverflowError("too large")
+        return step(state, inputs)
+
+    monkeypatch.setattr(engine, "step", fails)
+
+    def entries() -> list[list[Input]]:
+        found: list[list[Input]] = []
+        for seq in range(120):
+            items: list[Input] = [Tick(T0_MS + seq * 1000), calm("bed-1", seq), calm("bed-2", seq)]
+            if seq in (40, 41, 90):
+                items[2:2] = [calm("bed-3", seq, "poison"), calm("bed-3", seq), calm("bed-3", seq, "poison")]
+            found.append(items)
+        return found
+
+    ward, plain = Ward("poison"), Ward("plain")
+    for number, items in enumerate(entries()):
+        await store.xadd(ward.shard(0).input, {"e": encode_inputs(items)}, id=f"{number + 1}-0")
+        good = [i for i in items if not (isinstance(i, Block) and i.bed == "bed-3")]
+        await store.xadd(plain.shard(0).input, {"e": encode_inputs(good)}, id=f"{number + 1}-0")
+    checkpoint_s = 0.0 if with_checkpoint else 3600
+    rules = rule_file.load()
+    await run_until(
+        Detector(ShardStore(store, ward.shard(0)), rules, checkpoint_s), store, ward.shard(0).position, "120-0"
+    )
+    await run_until(Detector(ShardStore(store, plain.shard(0)), rules, 3600), store, plain.shard(0).position, "120-0")
+    expected, found = await outputs(store, plain), await outputs(store, ward)
+    for key, said in expected.items():
+        if "bed-3" not in key and key != "summaries":
+            assert found[key] == said, key
+    for bed in (b"bed-1", b"bed-2"):
+        assert found["summaries"][bed] == expected["summaries"][bed]
+    entries_of_log: Any = await store.xrange(ward.shard(0).log("bed-3"))
+    log = [decode_event(fields[b"e"]) for _, fields in entries_of_log]
+    assert [event.kind for event in log].count("set-aside") == 5, "the first came before the bed was known"
+    assert len({event.id for event in log}) == len(log)
+    assert await store.hlen(ward.shard(0).aside) == 6
+
+    # Whoever takes the shard over does not stumble over it again, and numbers events as before.
+    times = len(failed)
+    second_one = Detector(ShardStore(store, ward.shard(0)), rules, 3600)
+    await second_one.take_over()
+    assert len(failed) == times
+    n = second_one.state.index_of["bed-3"]
+    assert second_one.state.clock.event[n] == max(int(event.id.rpartition("-")[2]) for event in log)
+    assert second_one.state.clock.seq[n] == 90
+
+
+def resident_mb(process: subprocess.Popen[bytes]) -> float:
+    return float(psutil.Process(process.pid).memory_info().rss) / 1e6
+
+
+@pytest.mark.parametrize("named", [True, False])
+async def test_invented_beds_are_refused_and_cost_nothing(
+    named: bool, settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    more = {"QUIETWARD_BEDS": "bed-*"} if named else {"QUIETWARD_MOST_BEDS": "20"}
+    ingest, detect = parts.start("ingest", environment=more), parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for(lambda: "detect holds" in parts.log("detect"))
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(20))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 19)), parts.log("detect")
+        before = resident_mb(detect), resident_mb(ingest)
+        for number in range(4000):
+            await out.publish(ward.samples_topic(f"invented-{number}"), second(0))
+            await out.publish(ward.status_topic(f"invented-{number}"), b"online")
+        await send(out, ward, "bed-1", range(20, 40))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 39)), parts.log("detect")
+    taken = 1 if named else 20
+    assert await store.hlen(ward.shard(0).summary) <= taken
+    assert await store.scard(ward.beds) == taken
+    assert await store.hgetall(ward.refusals) == {b"? bed": b"%d" % (8000 - 2 * (taken - 1))}
+    assert await store.xlen(ward.refused) <= 1200
+    grown = resident_mb(detect) - before[0], resident_mb(ingest) - before[1]
+    print("MB grown: detect, ingest", grown, file=sys.stderr)
+    assert max(grown) < 40
+    if not named:
+        assert "takes no more" in parts.log("ingest")
+
+
+async def test_a_flood_is_cut_and_counted_and_the_neighbour_is_in_time(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    ingest, detect = parts.start("ingest"), parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for(lambda: "detect holds" in parts.log("detect"))
+    flood = 40_000
+    async with neighbour(settings, ward) as out, Publisher(
+        settings.broker, "hostile", ward.status_topic("bed-2"), lambda _: None
+    ) as hostile:  # fmt: skip
+        await send(out, ward, "bed-1", range(3))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 2)), parts.log("detect")
+        await asyncio.sleep(BEGINS_WITHIN_MS / 1000)
+        await send(out, ward, "bed-1", range(3, 4))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 3)), parts.log("detect")
+        before = resident_mb(detect), resident_mb(ingest)
+        began = time.monotonic()
+
+        async def flooding() -> None:
+            for seq in range(flood):
+                await hostile.publish(ward.samples_topic("bed-2"), second(seq))
+            await hostile.settle(20)
+
+        task = asyncio.create_task(flooding())
+        waits = []
+        for seq in range(4, 33):
+            sent = time.monotonic()
+            await send(out, ward, "bed-1", range(seq, seq + 1))
+            assert await until(partial(stands_at, store, ward, "bed-1", seq), 60), parts.log("detect")
+            waits.append(time.monotonic() - sent)
+            await asyncio.sleep(0.2)
+        await task
+
+        async def is_counted() -> bool:
+            counted = await store.hgetall(ward.refusals)
+            return int(counted.get(b"bed-2 rate", 0)) >= flood // 2
+
+        assert await until(is_counted, 60), await store.hgetall(ward.refusals)
+        assert set(await store.hgetall(ward.refusals)) == {b"bed-2 rate"}
+    grown = resident_mb(detect) - before[0], resident_mb(ingest) - before[1]
+    print(
+        f"flood of {flood} in {time.monotonic() - began:.0f} s: neighbour waits {max(waits):.2f} s at most, "
+        f"{sorted(waits)[len(waits) // 2]:.2f} median; MB grown {grown}", file=sys.stderr,
+    )  # fmt: skip
+    assert await seconds_of(store, ward, "bed-1") == list(range(33))
+    assert [ingest.poll(), detect.poll()] == [None, None]
+
+
+def sent_at(bpm: float, seq: int, t: int, session: str = "h") -> bytes:
+    plain = {"session": session, "seq": seq, "t": t, "hz": 4, "fhr": [bpm] * 4, "ua": [9] * 4}
+    return msgspec.json.encode(plain)
+
+
+async def test_numbers_and_times_that_cannot_be_leave_page_and_ward_as_they_are(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    """Numbers near 2^53 by turns of two sessions, times of 2099, and numbers that go on from there."""
+    running = [parts.start(part) for part in ("ingest", "detect", "serve")]
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    assert wait_for_port(settings.port), parts.log("serve")
+    now = now_ms()
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(3))
+        for i in range(2200):
+            seq = (2**53 - 1000 + i, LARGEST_SEQ - 1000 + i // 2, i)[i % 3]
+            await out.publish(ward.samples_topic("bed-2"), sent_at(140, seq, now + i * 3, f"h{i % 2}"))
+            if i % 100 == 0:
+                await out.publish(ward.samples_topic("bed-2"), sent_at(140, i, 4_102_444_800_000))
+        await send(out, ward, "bed-1", range(3, 6))
+        assert await until(lambda: stands_at(store, ward, "bed-1", 5)), parts.log("detect")
+    counted = await store.hgetall(ward.refusals)
+    assert {b"bed-2 field", b"bed-2 time"} <= set(counted), counted
+
+    async def is_counted() -> bool:  # after the commit
+        return int((await store.hgetall(ward.shard(0).refusals)).get(b"bed-2 time", 0)) > 100
+
+    assert await until(is_counted)
+    raw: Any = await store.hget(ward.shard(0).summary, "bed-2")
+    found = decode_summary(raw)
+    assert found.t < now + 2 * 3_600_000
+    assert found.signal is not SignalState.GOOD
+    for path in (
+        "/handover",
+        "/handover/bed-2",
+        "/export/bed-2/log.csv",
+        "/hours/bed-2.json",
+        "/paper/bed-2",
+        "/health",
+    ):
+        status, _ = await asyncio.to_thread(get, settings.port, path)
+        assert status == 200, path
+    head, body = await frame(settings.port)
+    assert {bed["card"]["bed"] for bed in head["beds"]} == {"bed-1", "bed-2"}
+    assert all(0 <= bed["seconds"] <= 1800 and bed["first"] < 2**33 for bed in head["beds"])
+    assert len(body) < 2 * 1800 * 16 + 1
+    assert [process.poll() for process in running] == [None] * 3
+
+
+async def test_two_devices_under_one_name_are_said_on_its_card(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    now = now_ms()
+    async with neighbour(settings, ward) as out:
+        for seq in range(40):
+            for session, bpm in (("slow", 60), ("fast", 142)):
+                await out.publish(ward.samples_topic("bed-2"), sent_at(bpm, seq, now + seq * 1000, session))
+            await out.settle()
+
+    async def is_said() -> bool:
+        raw: Any = await store.hget(ward.shard(0).summary, "bed-2")
+        entries: Any = await store.xrange(ward.shard(0).log("bed-2"))
+        kinds = [decode_event(fields[b"e"]).kind for _, fields in entries]
+        found = decode_summary(raw) if raw else None
+        return found is not None and "several devices" in found.signal_reason and kinds.count("device") == 1
+
+    assert await until(is_said), parts.log("detect")
+
+    async def is_counted() -> bool:  # after the commit
+        return int((await store.hgetall(ward.shard(0).refusals)).get(b"bed-2 superseded", 0)) >= 30
+
+    assert await until(is_counted)
+
+
+async def test_a_servers_clock_that_is_set_trims_nothing(settings: Settings, ward: Ward, store: Store) -> None:
+    ahead = 0
+    ingest = Ingest(ward, store, settings, clock=WatchedClock(lambda: now_ms() + ahead))
+    working = asyncio.create_task(ingest.run_slot(0))
+    try:
+        async with neighbour(settings, ward) as out:
+            assert await until(partial(exists, store, ward.shard(0).input))  # it writes ticks, and listens soon
+            assert await until(lambda: is_there(out, ward, store))
+            for first in (0, 300, 600):
+                await send(out, ward, "bed-1", range(first, first + 300))
+                assert await until(partial(has_seconds, store, ward, range(first + 300)))
+                ahead += 25 * 3_600_000
+            told = [item for item in await items_of(store, ward) if isinstance(item, Tick) and item.stepped_ms]
+    finally:
+        while not working.done():
+            working.cancel()
+            await asyncio.wait([working], timeout=1)
+    assert await has_seconds(store, ward, range(900))
+    assert {item.stepped_ms // 3_600_000 for item in told} <= {24, 25, 49, 50}
+    assert told
+
+
+async def exists(store: Store, key: str) -> bool:
+    return bool(await store.exists(key))
+
+
+async def items_of(store: Store, ward: Ward) -> list[Any]:
+    entries: Any = await store.xrange(ward.shard(0).input)
+    return [item for _, fields in entries for item in inputs_of(fields)]
+
+
+async def is_there(out: Publisher, ward: Ward, store: Store) -> bool:
+    """Ingest has subscribed: it takes what is sent."""
+    await send(out, ward, "bed-0", range(1))
+    return bool(await seconds_of(store, ward, "bed-0"))
+
+
+async def has_seconds(store: Store, ward: Ward, seqs: range) -> bool:
+    return await seconds_of(store, ward, "bed-1") == list(seqs)
