@@ -54,7 +54,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
             await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
-            hub = Hub(ward, store)
+            hub = Hub(ward, store, settings.demo_speed)
             background = [
                 tasks.create_task(hub.run(), name="hub"),
                 tasks.create_task(heartbeat(store, ward.heartbeats, "serve"), name="heartbeat"),

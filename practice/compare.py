@@ -199,7 +199,7 @@ def _events(what: str, strip: PracticeStrip, asked: list[bool], you: Side, detec
         small = {j for i, j in pairs_of.items() if i not in true}  # true, but not asked for: neither way
         extra = sum(f.what == what for j, f in enumerate(found) if j not in small) - right
         both = len(true) + right + extra
-        return (2 * right / both if both else 1.0), f"{right} found, {len(true) - right} missed, {extra} not there"
+        return (2 * right / both if both else 1.0), f"{right} found, {len(true) - right} missed, {extra} false"
 
     share, words = counted(you)
     return ScorePart(f"{what.capitalize()}s", share * most, most, words, f"{len(true)} to find", counted(detector)[1])

@@ -20,7 +20,7 @@ from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
 
 FILE = Path(__file__).parent / "javascript" / "golden.json"
 NOW = 1_790_000_000_000
-FIRST = 994_444 * KEPT_S - 3
+FIRST = 497_222 * KEPT_S - 3
 """Three seconds before the rings begin again at their start."""
 
 

@@ -7,9 +7,11 @@ import { mountOptions } from "./shared/options.mjs";
 import { Sound } from "./shared/sound.mjs";
 import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
 import { mountUser, toSignIn } from "./shared/user.mjs";
-import { timeOfDay } from "./shared/words.mjs";
+import { speedWords, timeOfDay } from "./shared/words.mjs";
 
 /** @import { Page, View, ViewClass } from "./shared/types" */
+
+const STRAYED_FRAMES = 3; // one a second; a page that is only slow has come by then
 
 const screenClock = new ScreenClock();
 const sound = new Sound();
@@ -17,6 +19,7 @@ const sound = new Sound();
 let shownIn = null;
 /** @type {View | null} */
 let view = null;
+let strayed = 0; // frames in a row that found another page than that of the address
 
 const feed = new Feed({
   onFrame(head, strips) {
@@ -24,12 +27,14 @@ const feed = new Feed({
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
     name.textContent = head.ward;
     setText(byId("clock"), timeOfDay(head.now));
-    setText(byId("clocks"), screenClock.words(head.now, Date.now()));
+    setText(byId("clocks"), [speedWords(head.speed), screenClock.words].filter(Boolean).join(" "));
+    void compareClocks();
     document.body.classList.remove("no-server");
     void mountUser();
     if (head.troubles.length) showTrouble(head.troubles.join("; "));
     else hideTrouble();
     view?.show(head, strips);
+    followAddress();
     sound.hear(head.beds.map((bed) => bed.card));
   },
   onSignedOut: toSignIn,
@@ -38,6 +43,29 @@ const feed = new Feed({
     showTrouble(`No connection to the server since ${timeOfDay(since)}. What is shown below is old. Trying again.`);
   },
 });
+
+async function compareClocks() {
+  const asked = performance.now();
+  if (!screenClock.isDue(asked)) return;
+  try {
+    const answer = await fetch("/clock", { cache: "no-store" });
+    if (!answer.ok) return;
+    const { now } = await answer.json();
+    screenClock.take(now, Date.now(), performance.now() - asked);
+  } catch {
+    // the trouble line says that the server is away
+  }
+}
+
+/**
+ * A link that was pressed while the server was away has changed the address and nothing else: once it is back, the page
+ * of the address is loaded.
+ */
+function followAddress() {
+  const isThere = !shownIn || shownIn.dataset.path === location.pathname;
+  strayed = isThere ? 0 : strayed + 1;
+  if (strayed === STRAYED_FRAMES) location.reload();
+}
 
 function mount() {
   void mountUser();

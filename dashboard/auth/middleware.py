@@ -41,7 +41,7 @@ class AuthMiddleware:
         has_effects = scope["type"] == "websocket" or scope["method"] not in SAFE_METHODS
         is_foreign = has_effects and not is_own_origin(headers.get("origin"), headers.get("host"))
         if _is_cross_site(headers) or is_foreign:
-            refusal = Response("acts are taken from this page only", 403)
+            refusal = Response("Cross-site request rejected", 403)
             await self._refuse(scope, receive, send, POLICY_VIOLATION, refusal)
             return
         try:

@@ -61,11 +61,13 @@ class PeopleFile(Struct, frozen=True, forbid_unknown_fields=True):
     person: list[Person]
 
 
-def may(role: Role, command: Command) -> bool:
-    """Return True if a role may do this at a bed."""
+def why_not(role: Role, command: Command) -> str:
+    """Return why a role may not do this at a bed; empty if it may."""
     if role is Role.VIEWER:
-        return False
-    return role is Role.IN_CHARGE or not isinstance(command, SetBedLimit)
+        return "Viewers can look, and change nothing"
+    if isinstance(command, SetBedLimit) and role is not Role.IN_CHARGE:
+        return "Only the nurse in charge can change limits"
+    return ""
 
 
 class People:

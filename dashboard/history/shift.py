@@ -200,7 +200,7 @@ def _figures_of_waits(waits: list[tuple[Wait, float]]) -> list[KeyFigure]:
         KeyFigure("Answered within 5 minutes", share, "of those answered, and those that have waited longer"),
         KeyFigure("Until somebody answered", _spread(answered), "median, nine in ten, longest"),
         KeyFigure("Waiting now", _waiting_now(open_now), "nobody has answered yet"),
-        KeyFigure("Passed by themselves", f"{passed}", "their reason was over before anybody answered"),
+        KeyFigure("Resolved before answered", f"{passed}", "their cause was over before anybody answered"),
     ]
 
 
@@ -219,11 +219,11 @@ def _waiting_now(lengths: list[float]) -> str:
 def _figures_of_events(events: list[Event]) -> list[KeyFigure]:
     kinds = Counter(event.kind for event in events)
     results = Counter(event.detail.get("helped") for event in events if event.kind == "care-result")
-    counted = [f"{results[key]} {words}" for key, words in ((1.0, "helped"), (0.0, "did not help")) if results[key]]
+    counted = [f"{results[key]} {words}" for key, words in ((1.0, "helped"), (0.0, "no improvement")) if results[key]]
     care = f"{kinds['care']}" + (f": {', '.join(counted)}" if counted else "")
     return [
-        KeyFigure("Went up, nobody came", f"{kinds['flag-escalated']}", "the level rose for want of an answer"),
-        KeyFigure("Kept quiet", f"{kinds['held-back']}", "would have called, and did not; the log says why"),
+        KeyFigure("Escalated unanswered", f"{kinds['flag-escalated']}", "the level rose because nobody answered"),
+        KeyFigure("Suppressed", f"{kinds['held-back']}", "would have called, and did not; the log says why"),
         KeyFigure("Shelved", f"{kinds['flag-shelved']}", "set aside by somebody for a time"),
         KeyFigure("Care notes", care, "what was done, and whether the trace was better afterwards"),
     ]

@@ -57,12 +57,15 @@ class LabourInfo(Struct, frozen=True):
 class Hub:
     """Newest state of the ward, and the frames for the pages. All dictionaries are by bed, `heartbeats` by process.
 
+    speed: seconds of signal per second; other than 1 in a demo whose beds' clocks run ahead on purpose.
+
     A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR and UA of its new
     seconds as int16 (see SignalBuffer). All little-endian.
     """
 
     ward: Ward
     store: Store
+    speed: float = 1.0
     signals: dict[str, SignalBuffer] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
     labours: dict[str, LabourInfo] = field(default_factory=dict)
@@ -162,7 +165,7 @@ class Hub:
     def cards(self) -> list[Card]:
         """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        cards = [build_card(bed, self.summaries.get(bed), now, self.policy) for bed in self.beds]
+        cards = [build_card(bed, self.summaries.get(bed), now, self.policy, self.speed) for bed in self.beds]
         ranked, self.rankings = rank_beds(cards, self.rankings, now)
         return ranked
 
@@ -193,6 +196,7 @@ class Hub:
             "ward": self.ward.name,
             "troubles": troubles,
             "whole": whole,
+            "speed": self.speed,
             "policy": self.policy,
             "beds": beds,
         }

@@ -75,17 +75,17 @@ def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
         answered = f"answered by {card.acknowledged_by}" if card.acknowledged_by else "unanswered"
         since = f" since {clock.time(card.level_since)}"
         rows.append(("Attention level", f"{card.level}{since}, {answered}, flag {card.flag}"))
-    rows.append(("Reason", card.reason or "nothing asks for attention"))
+    rows.append(("Reason", card.reason or "no current concern"))
     why = f" ({card.signal_reason})" if card.signal_reason else ""
     rows.append(("Signal", card.signal + why))
     if card.paused is not None:
         text = f"until {clock.time(card.paused.until)}, by {card.paused.by}"
-        rows.append(("Monitor off on purpose", text + (f": {card.paused.why}" if card.paused.why else "")))
+        rows.append(("Monitor off", text + (f": {card.paused.why}" if card.paused.why else "")))
     for shelf in card.shelved:
         holds = ", holds now" if shelf.active else ""
         text = f"{wording.plain(shelf.condition)} until {clock.time(shelf.until)}, by {shelf.by}: {shelf.why}{holds}"
         rows.append(("Shelved", text))
-    return rows + [("Kept quiet", text) for text in card.held_back]
+    return rows + [("Suppressed", text) for text in card.held_back]
 
 
 def _background(card: Card, newest: Block | None, on_record_since: int | None, clock: ClockFormat) -> list[Row]:
@@ -94,8 +94,8 @@ def _background(card: Card, newest: Block | None, on_record_since: int | None, c
     rows = [
         ("Monitoring", card.source or "–"),
         ("On record since", clock.time(on_record_since)),
-        ("Stage of labour", "not said by its device" if stage is None else {1: "first", 2: "second"}.get(stage, "–")),
-        ("Gestation", "not said by its device" if weeks is None else f"{weeks} completed weeks"),
+        ("Stage of labour", "not sent by its monitor" if stage is None else {1: "first", 2: "second"}.get(stage, "–")),
+        ("Gestation", "not sent by its monitor" if weeks is None else f"{weeks} completed weeks"),
         ("Contractions, recorded", _recorded(card)),
         ("Contractions, by hand", "none timed" if card.hand is None else card.hand.text),
     ]
@@ -105,14 +105,14 @@ def _background(card: Card, newest: Block | None, on_record_since: int | None, c
         text = f"{wording.plain(own.condition)}: {own.limit:g} until {clock.time(own.until)}, by {own.by}: {own.why}"
         rows.append(("This bed's own limit", text))
     if not card.limited:
-        rows.append(("This bed's own limits", "none, those of the policy"))
+        rows.append(("This bed's own limits", "none, ward limits apply"))
     rows.append(("Rules", card.rules or "–"))
     return rows
 
 
 def _recorded(card: Card) -> str:
     if card.contractions.endswith("by hand"):
-        return "cannot be said from the recorded uterine activity"
+        return "not measurable on the recorded uterine activity"
     return f"{card.contractions}; {card.contraction_rate}"
 
 
@@ -120,7 +120,7 @@ def _assessment(card: Card, recent: list[Event]) -> list[Row]:
     rows = [
         ("Baseline", f"{card.baseline} bpm"),
         ("Variability", f"{card.variability} bpm"),
-        ("Deceleration running", card.running or "none"),
+        ("Deceleration now", card.running or "none"),
     ]
     for kind, name in (("acceleration", "Accelerations, 30 min"), ("deceleration", "Decelerations, 30 min")):
         rows += _counted(name, [e for e in recent if e.kind == kind])

@@ -31,7 +31,7 @@ def add_routes(server: FastAPI, authenticator: Authenticator) -> None:
     @server.get("/audit.json")
     async def audit_log(request: Request) -> Response:
         if user_of(request).role is not Role.IN_CHARGE:
-            return PlainTextResponse("who did what is read by whoever is in charge", 403)
+            return PlainTextResponse("Only the nurse in charge can read the audit log", 403)
         entries = await audit.read_newest(authenticator.sessions.store, authenticator.sessions.ward)
         return json_response({"deeds": entries})
 
@@ -55,13 +55,15 @@ def _add_sign_in(server: FastAPI, authenticator: Authenticator, people: People) 
         locked_s = await sessions.count_attempt(name, address)
         if locked_s:
             message = f"Too many wrong passwords. Try again in {-(-locked_s // 60)} min."
-            return HTMLResponse(pages.sign_in(target, message), 429, {"retry-after": str(locked_s)})
+            page = pages.sign_in(target, message, name[:MAX_NAME_LENGTH])
+            return HTMLResponse(page, 429, {"retry-after": str(locked_s)})
         person = people.find(name)
         async with one_check:
             matches = await asyncio.to_thread(password_matches, person, password)
         if not matches or person is None:
-            await authenticator.audit(User(name[:MAX_NAME_LENGTH], Role.VIEWER), "could not sign in")
-            return HTMLResponse(pages.sign_in(target, "Name or password is wrong."), 401)
+            who = name[:MAX_NAME_LENGTH]  # as it was typed; whoever that was has no role
+            await audit.append(sessions.store, sessions.ward, who, role="", what="could not sign in")
+            return HTMLResponse(pages.sign_in(target, "Name or password is wrong.", who), 401)
         await sessions.undo_attempt(name, address)
         await authenticator.audit(User(person.name, person.role), "signed in")
         response = RedirectResponse(target, 303)

@@ -34,13 +34,11 @@ def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Comma
         invalid = invalid_json(error, body)
         raise BadCommand(invalid.path or "act", invalid.value, invalid.reason) from error
     if command.bed not in beds:
-        raise BadCommand(
-            "bed", command.bed, "Nothing has come from such a bed of this ward; name one that has sent", 404
-        )
+        raise BadCommand("bed", command.bed, "Unknown bed; name one of this ward", 404)
     for name in ("by", "why"):
         value = getattr(command, name, None)
         if value is not None and value != "" and not value.strip():
-            raise BadCommand(name, value, "Holds nothing but blanks; write it out")
+            raise BadCommand(name, value, "Must not be blank")
     match command:
         case Acknowledge(flag=flag):
             _check_flag(command.bed, flag)
@@ -58,7 +56,7 @@ def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Comma
 
 def _check_flag(bed: str, flag: str) -> None:
     if flag.rpartition("-f")[0] != bed:
-        raise BadCommand("flag", flag, f"Is no flag of {bed}; name the one it has now")
+        raise BadCommand("flag", flag, f"It belongs to another bed; name a flag of {bed}")
 
 
 def _check_time(for_s: int, longest_s: int) -> None:

@@ -36,7 +36,7 @@ class ExampleStudy:
         """Start the computation, unless it is done or under way."""
         if self.status.state in ("idle", "failed"):
             text = (
-                "There is no study of this ward yet. An example is being worked out, from one simulated night shift; "
+                "There is no study of this ward yet. An example is being calculated, from one simulated night shift; "
                 "it takes about a minute …"
             )
             self.status = JobStatus("working", text, STUDY)

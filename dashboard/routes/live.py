@@ -8,12 +8,13 @@ from msgspec import structs
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
-from quietward.dashboard.auth.people import may
+from quietward.dashboard.auth.people import why_not
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.routes import commands
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
 from quietward.runtime import metrics
+from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError
 
 AUTH_CHECK_S = 5.0
@@ -21,13 +22,18 @@ AUTH_CHECK_S = 5.0
 
 
 def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
-    """Register /health, /log/{bed}, /act and the WebSocket /live."""
+    """Register /health, /clock, /log/{bed}, /act and the WebSocket /live."""
 
     @server.get("/health")
     async def health() -> dict[str, object]:
         """Say of how many beds a signal has come, and about how many of them a detector has said anything."""
         beds, watched = len(hub.signals), len(hub.summaries)
         return {"ward": hub.ward.name, "beds": beds, "watched": watched, "frames": hub.frame_number}
+
+    @server.get("/clock")
+    async def clock() -> Response:
+        """Say what time it is by this server, for a page that compares its screen's clock."""
+        return json_response({"now": now_ms()})
 
     @server.get("/log/{bed}")
     async def log_of(bed: str) -> Response:
@@ -41,9 +47,9 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
         except commands.BadCommand as error:
             return Response(str(error), error.status)
         kind = str(command.__struct_config__.tag)
-        if not may(user.role, command):
+        if refusal := why_not(user.role, command):
             await authenticator.audit(user, f"{kind}: refused", command.bed)
-            return Response(f"{kind}: {user.role.value} may not do that; ask whoever is in charge", 403)
+            return Response(refusal, 403)
         if user.name:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
         await hub.send(command)

@@ -43,7 +43,7 @@ class WhatIfJob:
     def begin(self, hours: str) -> JobStatus:
         """Start a run over the last hours, unless one is under way."""
         if self.status.state != "working":
-            self.status = JobStatus("working", f"The last {hours} h are being worked out …")
+            self.status = JobStatus("working", f"Calculating the last {hours} h …")
             self.task = asyncio.create_task(self._run(hours), name="what-if job")
         return self.status
 
@@ -79,7 +79,7 @@ async def run_what_if(settings: Settings, *arguments: str) -> str:
     lines = stderr.decode(errors="replace").strip().splitlines()
     if not process.returncode:
         return ""
-    return lines[-1] if lines else "it ended without a word"
+    return lines[-1] if lines else "the job ended without a message"
 
 
 def add_routes(server: FastAPI, job: WhatIfJob, authenticator: Authenticator) -> None:

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from quietward.contracts.messages import HZ, Block
 from quietward.contracts.timeline import Standing
 
-KEPT_S = 1800
-"""Length of the strip on the page."""
+KEPT_S = 3600
+"""Length of the strip on the page: at 1 cm a minute it fills a screen 1920 px wide. A snapshot has 58 kB a bed."""
 NO_VALUE = -1
 FHR_STEPS, UA_STEPS = 4, 2
 """Samples are int16: FHR in quarters of a bpm, UA in halves, NO_VALUE where there is none."""

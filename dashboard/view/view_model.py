@@ -24,7 +24,7 @@ SHAPES = {
 class CareNote(Struct, frozen=True):
     """Care that was given: what, by whom, and the trace before and after it.
 
-    numbers: word, before, after, unit of each measure. result: helped, did not help, nothing to compare; empty until
+    numbers: word, before, after, unit of each measure. result: helped, no improvement, nothing to compare; empty until
     it is due. result_at: when it is due, in ms by the bed's clock; None if no policy is known.
     """
 
@@ -108,10 +108,13 @@ class _Headline(Struct, frozen=True):
     hides: str = ""
 
 
-def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None) -> Card:
+def build_card(
+    bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None, speed: float = 1.0
+) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
-    policy: the one that runs, None if no detector does.
+    policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
+    bed's clock differs on purpose, and nothing is said about it.
     """
     if summary is None:
         return Card(
@@ -119,7 +122,7 @@ def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInf
             state="unwatched",
             shape=SHAPES["unwatched"],
             headline="unwatched",
-            reason="its device sends, but no detector has looked at it yet",
+            reason="its monitor sends data, but no detector has evaluated it yet",
             signal="unwatched",
             signal_reason="",
         )
@@ -158,8 +161,8 @@ def build_card(bed: str, summary: Summary | None, now_ms: int, policy: PolicyInf
         source=s.session,
         events=s.events,
         t=None if never_usable(s) else s.t,
-        clock=device_clock(s),
-        far_clock=far_clock(s),
+        clock=device_clock(s) if speed == 1 else "",
+        far_clock=far_clock(s) if speed == 1 else "",
         rules=s.rules,
         paused=s.paused,
         shelved=s.shelved,
@@ -193,12 +196,12 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
 
 def _without_signal(s: Summary) -> _Headline:
     if s.level in (Level.BEDSIDE, Level.TEAM):
-        return _Headline(s.level.value, s.level.value, f"{s.reason}; now {s.signal_reason}")
+        return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
     other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
-        reason = f"monitor off on purpose, {s.paused.by}{why}{other}"
-        return _Headline("paused", "paused, back at", reason, s.paused.until)
+        reason = f"on purpose, {s.paused.by}{why}{other}"
+        return _Headline("paused", "Monitor off until", reason, s.paused.until)
     return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
 
 
@@ -232,12 +235,12 @@ def _care_notes(s: Summary, policy: PolicyInfo | None) -> list[CareNote]:
 def _result(c: CareRecord) -> str:
     if c.after is None:
         return ""
-    return {True: "helped", False: "did not help", None: "nothing to compare"}[c.helped]
+    return {True: "helped", False: "no improvement", None: "nothing to compare"}[c.helped]
 
 
 def _manual_timing(s: Summary) -> ManualTimingLine | None:
     if s.hand is None:
         return None
     since_s = s.hand.since_onset_s
-    from_s = s.t / 1000 - since_s if s.hand.is_running else None
+    from_s = bed_now_ms(s) // 1000 - since_s if s.hand.is_running else None  # it also runs while nothing arrives
     return ManualTimingLine(wording.manual_timing(s.hand), s.hand.differs, s.hand.is_running, since_s, from_s)

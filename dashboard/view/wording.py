@@ -21,6 +21,11 @@ def plain(name: str) -> str:
     return name.replace("-", " ").replace("_", " ")
 
 
+def in_sentence(text: str) -> str:
+    """Return a text that begins a line as it stands within a sentence."""
+    return text[:1].lower() + text[1:]
+
+
 def care(what: str, text: str) -> str:
     """Return the care that was given, with the free text behind it in brackets; for `other` only the free text."""
     name = CARE_WORDS.get(what, what)

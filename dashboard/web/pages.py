@@ -97,13 +97,13 @@ class Registry:
     def page_for(self, path: str) -> Any:
         """Return the element that the page of a path is drawn in; the ward's if there is no page."""
         page, bed = self.find(path) or (self.pages[0], "")
-        attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed}
+        attributes: dict[str, Any] = {"data-view": page.view, "data-bed": bed, "data-path": path}
         return html.Div(id=f"{page.view}-view", className=f"live {page.view}", key=path, **attributes)
 
 
-def sign_in(target: str, message: str = "") -> str:
-    """Return the sign-in page. target: path to open afterwards. message: why the last attempt failed."""
-    return render("sign_in.html", target=target, message=message, notice=NOTICE)
+def sign_in(target: str, message: str = "", name: str = "") -> str:
+    """Return the sign-in page. target: path to open afterwards. message: why the last attempt, by `name`, failed."""
+    return render("sign_in.html", target=target, message=message, name=name, notice=NOTICE)
 
 
 def not_found(path: str) -> str:

@@ -5,7 +5,7 @@ import { button, field, make, setText, statusLine } from "/assets/shared/element
 import { heightToScale } from "/assets/shared/geometry.mjs";
 import { options } from "/assets/shared/options.mjs";
 import { stripStyle } from "/assets/shared/strip_style.mjs";
-import { marked, minuteOf, secondOf } from "./times.mjs";
+import { LEAST_S, marked, minuteOf, secondOf } from "./times.mjs";
 
 /** @import { Strip } from "/assets/shared/strip.mjs" */
 /** @import { Level } from "/assets/shared/types" */
@@ -25,6 +25,7 @@ const TOOLS = [
 const LEVELS = [["quiet", "nobody now"], ["look", "somebody reads the strip again soon"], ["bedside", "somebody goes there"], ["team", "the responsible clinicians are called"]];
 const USUAL_BPM = "20";
 const MINUTE_CM = 1;
+const WRITE_TIMES = "Write both times as minutes:seconds, the later one second.";
 
 export class AnswerForm {
   /**
@@ -49,12 +50,14 @@ export class AnswerForm {
     this.paper = make("div", "practice-paper");
     this.paper.append(this.canvas);
     this.told = statusLine("p", "hint");
+    this.from = field("from", "input", { placeholder: "min:s", size: 5 });
+    this.until = field("to", "input", { placeholder: "min:s", size: 5 });
     this.marked = make("ol", "marked");
     this.baseline = field("baseline, bpm", "input", { type: "number", min: String(lowest), max: String(highest), step: "1" });
-    this.rules = field("by", "select");
+    this.rules = field("rule set", "select");
     this.ruleClass = field("class", "select");
-    this.next = field("at its end", "select");
-    this.note = field("in your words", "textarea", { maxLength: 500, rows: 2, placeholder: "what you would do next, as local policy says" });
+    this.next = field("who is needed at the end?", "select");
+    this.note = field("your note", "textarea", { maxLength: 500, rows: 2, placeholder: "what you would do next under local policy" });
     this.submit = make("button", "acknowledge", "Compare");
     const list = make("section", "box");
     list.append(make("h2", "", "Your marks"), this.marked);
@@ -62,6 +65,11 @@ export class AnswerForm {
     this.root.append(this.tools(), list, this.judgement());
     this.root.addEventListener("submit", (event) => {
       event.preventDefault();
+      if (this.isWritten && !this.addWritten()) {
+        setText(this.told, `These times have not been added. ${WRITE_TIMES} Or clear them.`);
+        this.from.input.focus();
+        return;
+      }
       onCompare(this.answer());
     });
     this.showMarks();
@@ -78,14 +86,9 @@ export class AnswerForm {
     }
     root.append(make("p", "hint", "Choose one, then drag over it on the strip. Or write its times:"));
     const times = make("div", "line");
-    const written = { placeholder: "min:s", pattern: "\\d{1,2}:[0-5]\\d", size: 5 };
-    const from = field("from", "input", written);
-    const until = field("to", "input", written);
+    const { from, until } = this;
     const add = button("Add", "plain", () => {
-      const first = secondOf(from.input.value);
-      const last = secondOf(until.input.value);
-      if (first !== null && last !== null && last > first) this.add(first, last);
-      else setText(this.told, "Write both times as minutes:seconds, the later one second.");
+      if (!this.addWritten()) setText(this.told, WRITE_TIMES);
     });
     for (const { input } of [from, until]) {
       input.addEventListener("keydown", (event) => {
@@ -97,6 +100,21 @@ export class AnswerForm {
     times.append(from.label, until.label, add);
     root.append(times, this.told);
     return root;
+  }
+
+  /** Whether times stand in the fields that are no mark yet. */
+  get isWritten() {
+    return Boolean(this.from.input.value.trim() || this.until.input.value.trim());
+  }
+
+  /** Makes a mark of the times in the fields and clears them; false where they are none. */
+  addWritten() {
+    const first = secondOf(this.from.input.value.trim());
+    const last = secondOf(this.until.input.value.trim());
+    if (first === null || last === null || last <= first) return false;
+    this.from.input.value = this.until.input.value = "";
+    this.add(first, last);
+    return true;
   }
 
   judgement() {
@@ -131,10 +149,12 @@ export class AnswerForm {
   }
 
   release() {
-    const found = this.drag && marked(this.drag);
+    if (!this.drag) return;
+    const found = marked(this.drag);
     this.drag = null;
-    if (found) this.add(...found);
-    else this.redraw();
+    if (found) return this.add(...found);
+    setText(this.told, `Too short for a mark: drag over at least ${LEAST_S} s.`);
+    this.redraw();
   }
 
   /** @param {PointerEvent} event */
@@ -169,7 +189,7 @@ export class AnswerForm {
       this.showMarks();
       this.redraw();
     });
-    remove.setAttribute("aria-label", `Take away: ${words}`);
+    remove.setAttribute("aria-label", `Remove ${words}`);
     item.append(remove);
     return item;
   }

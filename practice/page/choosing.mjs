@@ -1,6 +1,6 @@
 // Which strip is practised on: a labour and a number, or the strips of a set in its order.
 
-import { button, labelled, make, setText } from "/assets/shared/elements.mjs";
+import { button, labelled, make, setText, statusLine } from "/assets/shared/elements.mjs";
 import { plain } from "/assets/shared/words.mjs";
 
 /** @import { Scenarios } from "./types" */
@@ -13,8 +13,8 @@ export class Chooser {
     /** @type {string[]} */
     this.own = []; // codes of the set that is being made
     this.scenario = make("select");
-    this.scenario.append(new Option("any, not told", ""));
-    this.seed = Object.assign(make("input"), { type: "number", min: "0", max: "9999", step: "1", placeholder: "any" });
+    this.scenario.append(new Option("random (hidden)", ""));
+    this.seed = Object.assign(make("input"), { type: "number", min: "0", max: "9999", step: "1", placeholder: "random" });
     const line = make("form", "choose");
     line.append(labelled("labour", this.scenario), labelled("number", this.seed), make("button", "plain", "New strip"));
     line.addEventListener("submit", (event) => {
@@ -26,7 +26,7 @@ export class Chooser {
     this.link = make("a");
     const add = button("Add this choice to a set", "plain", () => this.addToSet());
     queue.append(make("summary", "", "For teachers: a set of strips"), make("p", "hint", "Add one strip after the other; whoever opens the link gets them in this order, without their names."), add, this.queued, this.link);
-    this.progress = make("p", "progress");
+    this.progress = statusLine("p", "progress");
     this.root = make("div", "chooser");
     this.root.append(line, queue, this.progress);
   }
@@ -49,7 +49,7 @@ export class Chooser {
   addToSet() {
     const { code, seed } = this.chosen();
     this.own.push(code);
-    this.queued.append(make("li", "", `${this.scenario.value ? plain(this.scenario.value) : "any"}, number ${seed}`));
+    this.queued.append(make("li", "", `${this.scenario.value ? plain(this.scenario.value) : "random"}, number ${seed}`));
     const path = `/practice?set=${this.own.join(".")}`;
     this.link.href = path;
     setText(this.link, `${location.origin}${path}`);

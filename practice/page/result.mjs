@@ -23,7 +23,7 @@ export class Comparison {
     this.title.tabIndex = -1;
     this.root = make("section", "box compared");
     this.root.append(this.title, parts(compared, classes), make("h2", "", `It was: ${plain(compared.scenario)}`), make("p", "", compared.purpose), make("p", "", `A good watcher: ${compared.good_watcher}`));
-    if (compared.note) this.root.append(make("p", "", `You wrote: ${compared.note}`));
+    if (compared.note) this.root.append(make("p", "", `Your note: ${compared.note}`));
     this.root.append(make("h2", "", "Event by event"), eventTable(compared));
     this.rows = rows(
       [{ name: "You", events: marks }, { name: "True", events: compared.lines }, { name: "Detector", events: compared.detector_events }],
@@ -66,7 +66,7 @@ function tableRow(tag, cells) {
 function eventTable(compared) {
   const table = make("table", "events");
   table.append(tableRow("th", ["when", "what it was", "you", "detector", "why"]));
-  const nothing = "nothing: the rate did not do this by itself";
+  const nothing = "artefact";
   const found = [
     ...compared.lines.map((one) => ({ from_s: one.from_s, cells: [span(one), named(one), byYou(one), one.detector, one.why.join("; ")] })),
     ...compared.extra.map((one) => ({ from_s: one.from_s, cells: [span(one), nothing, `marked as ${named(one)}`, "", ""] })),

@@ -1,6 +1,6 @@
 // Times on a strip as minutes and seconds, and the share of it that a drag covers. Pure.
 
-const LEAST_S = 5; // a shorter drag was a click
+export const LEAST_S = 5; // a shorter drag was a click
 
 /** @param {number} second */
 export function minuteOf(second) {

@@ -67,10 +67,12 @@ export default class PracticeView {
     this.code = code;
     this.desk.replaceChildren(); // nothing of the last one can be answered any more
     this.form = null;
-    setText(this.chooser.progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `Strip ${code}`);
+    const { progress } = this.chooser;
+    setText(progress, "Making a new strip …");
     /** @type {Signals | null} */
     const found = await this.fetchJson(`/practice/strips/${code}`);
-    if (!found || code !== this.code) return;
+    if (code !== this.code) return;
+    if (!found) return setText(progress, "");
     const strip = new Strip();
     strip.first = 0;
     strip.last = Math.min(found.seconds, KEPT_S) - 1;
@@ -80,6 +82,8 @@ export default class PracticeView {
     this.form = form;
     this.desk.replaceChildren(form.paper, form.root);
     form.redraw();
+    const minutes = Math.round((strip.last + 1) / 60);
+    setText(progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `New strip ${code}, ${minutes} min`);
   }
 
   /**

@@ -47,11 +47,11 @@ CareKind = Literal[
 ]
 CARE_WORDS: dict[str, str] = {
     "turned": "turned to the side",
-    "fluids-checked": "fluids checked as local policy says",
-    "oxytocin-turned-down": "oxytocin turned down, as local policy says",
+    "fluids-checked": "fluids checked",
+    "oxytocin-turned-down": "oxytocin reduced",
     "transducer-moved": "transducer moved",
     "examined": "vaginal examination",
-    "clinician-called": "clinician called",
+    "clinician-called": "obstetrician called",
     "other": "other",
 }
 

@@ -25,7 +25,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
 
     beds: names or patterns of the beds that the ward expects, by commas, empty: any; most_beds: how many it takes;
     rate: messages a second that each of them may send on average. seats: subscriber slots; copies: replicas that must
-    have every input.
+    have every input. demo_speed: seconds of signal per second of a demo; its beds' clocks run ahead on purpose.
     """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
@@ -45,6 +45,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     studies: str = "studies"
     people: str = ""
+    demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
 
 
 def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Settings:

@@ -39,6 +39,7 @@ def screen(browser: Browser) -> Iterator[Page]:
     context.close()
     expected = (
         "ERR_CONNECTION",
+        "the server did not respond",
         "WebSocket connection",
         "status of 503",
         "status of 422",

@@ -65,7 +65,7 @@ def practise(page: Page, address: str) -> None:
         page.get_by_role("button", name="Add", exact=True).click()
     page.get_by_label("baseline, bpm").fill("130")
     page.get_by_label("class").select_option("2")
-    page.get_by_label("at its end").select_option("look")
+    page.get_by_label("who is needed at the end?").select_option("look")
     page.get_by_role("button", name="Compare").click()
     page.locator(".compared").wait_for(timeout=60_000)
 

@@ -102,7 +102,7 @@ def test_without_a_name_nothing_is_sent(page: Page, made_up: MadeUpWard) -> None
     expect(page.locator(".missing-name")).to_be_visible()
     expect(page.locator("#who-name")).to_be_focused()
     page.get_by_role("button", name="turned to the side").click()
-    expect(page.locator(".bedside .result")).to_have_text("write your name first")
+    expect(page.locator(".bedside .result")).to_have_text("Enter your name")
     page.keyboard.type("Kim")
     page.get_by_role("button", name="turned to the side").click()
     assert made_up.next_act() == RecordCare("bed-1", "Kim", "turned")
@@ -156,7 +156,7 @@ def test_an_answer_that_came_too_late_is_said(page: Page, made_up: MadeUpWard) -
     page.get_by_role("button", name="Acknowledge").click()
     made_up.next_act()
     made_up.log("bed-1", "not-taken", "acknowledge by Kim: it is over", by="Kim", act="acknowledge", why="it is over")
-    expect(page.locator(".head .result")).to_have_text("not taken: it is over")
+    expect(page.locator(".head .result")).to_have_text("rejected: it is over")
     expect(page.get_by_role("button", name="Acknowledge")).to_be_enabled()
     page.get_by_role("button", name="Acknowledge").click()
     made_up.next_act(1)
@@ -166,11 +166,11 @@ def test_an_answer_that_came_too_late_is_said(page: Page, made_up: MadeUpWard) -
 
 def test_what_was_done_is_noted_with_one_press_and_compared(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
-    page.get_by_role("button", name="clinician called").click()
+    page.get_by_role("button", name="obstetrician called").click()
     assert made_up.next_act() == RecordCare("bed-1", "Kim", "clinician-called")
-    made_up.log("bed-1", "care", "clinician called", by="Kim", what="clinician-called", text="")
-    expect(page.locator(".bedside .result")).to_have_text("done: clinician called")
-    page.get_by_role("button", name="oxytocin turned down, as local policy says").click()
+    made_up.log("bed-1", "care", "obstetrician called", by="Kim", what="clinician-called", text="")
+    expect(page.locator(".bedside .result")).to_have_text("done: obstetrician called")
+    page.get_by_role("button", name="oxytocin reduced").click()
     assert made_up.next_act(1) == RecordCare("bed-1", "Kim", "oxytocin-turned-down")
     page.get_by_role("button", name="other …").click()
     page.keyboard.type("blanket")
@@ -238,7 +238,7 @@ def test_longer_than_the_policy_allows_is_refused_before_and_by_the_server(page:
     form.locator("form").evaluate("form => { form.noValidate = true; }")
     form.get_by_role("button", name="Shelve").click()
     expect(page.locator(".bedside .result")).to_have_text(
-        "not taken: for_s: 3660. Give 1 to 3600 s; the policy allows no longer"
+        "rejected: for_s: 3660. Give 1 to 3600 s; the policy allows no longer"
     )
     assert made_up.acts() == []
 
@@ -259,7 +259,7 @@ def test_forms_that_need_the_policy_say_that_nobody_has_said_it(page: Page, made
 
 def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
-    expect(page.get_by_role("button", name="On again")).to_be_hidden()
+    expect(page.get_by_role("button", name="Monitor back on")).to_be_hidden()
     page.locator("summary", has_text="Monitor off").click()
     page.get_by_label("because").locator("visible=true").select_option("walk")
     page.locator(".fold").get_by_role("button", name="Monitor off").click()
@@ -267,16 +267,16 @@ def test_the_monitor_is_off_on_purpose_and_on_again(page: Page, made_up: MadeUpW
     until = made_up.now_ms() + 10 * MINUTE
     made_up.put("bed-1", paused=Paused("Kim", "walk", until))
     expect(page.locator(".waiting")).to_contain_text("monitor off until")
-    made_up.put("bed-1", signal=SignalState.LOST, signal_reason="nothing for 20 s")
+    made_up.put("bed-1", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
     time = page.evaluate("ms => new Date(ms).toTimeString().slice(0, 5)", until)
-    expect(page.locator(".headline")).to_have_text(f"paused, back at {time}")
+    expect(page.locator(".headline")).to_have_text(f"Monitor off until {time}")
     page.locator("a.back").click()
     band = page.locator(".band[data-bed=bed-1]")
-    expect(band.locator(".headline")).to_have_text(f"paused, back at {time}")
+    expect(band.locator(".headline")).to_have_text(f"Monitor off until {time}")
     expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-1")
     band.locator("a").click()
     page.locator("summary", has_text="Monitor off").click()
-    page.get_by_role("button", name="On again").click()
+    page.get_by_role("button", name="Monitor back on").click()
     assert made_up.next_act(1) == Pause("bed-1", "Kim", 0)
 
 
@@ -284,7 +284,7 @@ def test_a_bed_has_its_own_limit_within_bounds(page: Page, made_up: MadeUpWard) 
     open_bed(page, made_up)
     page.locator("summary", has_text="limits").click()
     form = page.locator(".fold", has_text="limits")
-    expect(form.locator(".hint")).to_contain_text("The policy's limit is 100; here it may be 90 to 110")
+    expect(form.locator(".hint")).to_contain_text("The ward's limit is 100. For this bed: 90 to 110")
     form.get_by_label("because").fill("known low")
     form.get_by_label("limit", exact=True).fill("80")
     form.get_by_role("button", name="Set").click()
@@ -294,8 +294,8 @@ def test_a_bed_has_its_own_limit_within_bounds(page: Page, made_up: MadeUpWard) 
     assert made_up.next_act() == SetBedLimit("bed-1", "Kim", "low-baseline", 95.0, 7200, "known low")
     made_up.put("bed-1", limited=[BedLimit("low-baseline", 95.0, "Kim", "known low", made_up.now_ms() + 120 * MINUTE)])
     expect(form.locator(".held")).to_contain_text("low baseline: 95 until")
-    form.get_by_role("button", name="Policy's limit again").click()
-    assert made_up.next_act(1) == SetBedLimit("bed-1", "Kim", "low-baseline", None, 0, "taken back")
+    form.get_by_role("button", name="Back to ward limit").click()
+    assert made_up.next_act(1) == SetBedLimit("bed-1", "Kim", "low-baseline", None, 0, "back to the ward limit")
 
 
 def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: MadeUpWard) -> None:
@@ -313,6 +313,15 @@ def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: Mad
     made_up.put("bed-1", hand=msgspec.structs.replace(HAND, is_running=False))
     page.locator(".hand").get_by_role("button", name="Undo").click()
     assert made_up.next_act(2) == Tap("bed-1", "Kim", "undo")
+
+
+def test_a_double_click_begins_a_contraction_and_says_that_it_goes_on(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    page.locator(".tap").dblclick()
+    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
+    expect(page.locator(".hand-told")).to_contain_text("has only just begun and goes on")
+    expect(page.locator(".tap")).to_contain_text("Contraction ends")
+    assert made_up.acts() == [Tap("bed-1", "Kim", "start")]
 
 
 UA_COLOURS = """(canvas, colour) => {
@@ -357,7 +366,7 @@ def test_what_could_not_be_taken_is_said_beside_the_form(page: Page, made_up: Ma
     expect(page.locator(".log")).to_contain_text("somebody else's act")
     expect(page.locator(".bedside .result")).to_have_text("sent")
     made_up.log("bed-1", "not-taken", "tap by Kim: one is going on", by="Kim", act="tap", why="one is going on")
-    expect(page.locator(".bedside .result")).to_have_text("not taken: one is going on")
+    expect(page.locator(".bedside .result")).to_have_text("rejected: one is going on")
     expect(page.locator(".tap")).to_have_text("Contraction begins")
 
 
@@ -372,9 +381,9 @@ def test_the_log_speaks_plainly_and_lets_what_was_kept_quiet_be_hidden(page: Pag
     expect(lines).to_have_count(60)
     expect(lines.nth(0)).to_contain_text("monitor off")
     expect(lines.nth(0)).to_contain_text("Kim")
-    expect(lines.nth(1)).to_contain_text("nobody came")
-    expect(lines.nth(2)).to_contain_text("kept quiet")
-    page.get_by_label("without what called nobody").check()
+    expect(lines.nth(1)).to_contain_text("escalated")
+    expect(lines.nth(2)).to_contain_text("suppressed")
+    page.get_by_label("Hide notes and suppressed alerts").check()
     expect(lines.nth(2)).to_contain_text("contraction number 69")
     expect(lines).to_have_count(60)
     link = page.locator(".tools").get_by_role("link", name="CSV").get_attribute("href")
@@ -420,7 +429,7 @@ def test_clocks_that_agree_are_not_spoken_of(page: Page, made_up: MadeUpWard) ->
 def test_what_is_kept_quiet_is_shown_with_why(page: Page, made_up: MadeUpWard) -> None:
     made_up.put("bed-1", held_back=["concern raised: shelved by Kim until 15:10"])
     open_bed(page, made_up)
-    expect(page.locator(".facts")).to_contain_text("Kept quiet")
+    expect(page.locator(".facts")).to_contain_text("Suppressed")
     expect(page.locator(".facts")).to_contain_text("concern raised: shelved by Kim until 15:10")
 
 

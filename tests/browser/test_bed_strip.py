@@ -48,7 +48,7 @@ def test_a_finding_says_why_it_is_called_so(page: Page, made_up: MadeUpWard) -> 
     page.mouse.move(box["x"] + box["width"] - 20 / 60 * 96 / 2.54, box["y"] + 60)  # where it was 20 s ago
     expect(told).to_contain_text("late deceleration")
     page.mouse.move(5, 5)
-    expect(told).to_contain_text("Point at a finding")
+    expect(told).to_contain_text("point at a marking")
 
 
 def test_the_last_contractions_stand_in_a_table(page: Page, made_up: MadeUpWard) -> None:

@@ -77,7 +77,7 @@ def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: s
 
     def as_wide() -> bool:
         return bool(
-            canvas.evaluate(width_of_trace) / PX_PER_CM == pytest.approx(min(made_up.seq, 1800) * cm / 60, rel=0.05)
+            canvas.evaluate(width_of_trace) / PX_PER_CM == pytest.approx(min(made_up.seq, 3600) * cm / 60, rel=0.05)
         )
 
     assert wait_for(as_wide), canvas.evaluate(width_of_trace)
@@ -92,7 +92,7 @@ def test_night_is_dark_and_day_is_light(page: Page, made_up: MadeUpWard) -> None
     assert wait_for(lambda: page.evaluate(paper) != dark)
     page.emulate_media(color_scheme="dark")
     assert page.evaluate(paper) != dark  # what was chosen goes before what the device says
-    choose(page, "as the device says")
+    choose(page, "match device")
     assert wait_for(lambda: page.evaluate(paper) == dark)
 
 
@@ -138,7 +138,7 @@ def test_without_a_name_it_is_asked_for_over_the_ward(page: Page, made_up: MadeU
     page.get_by_role("button", name="What was done at bed-2").press("Enter")
     over = page.locator("dialog")
     over.get_by_role("button", name="turned to the side").click()
-    expect(over.locator(".result")).to_have_text("write your name first")
+    expect(over.locator(".result")).to_have_text("Enter your name")
     expect(over.get_by_label("You")).to_be_focused()
     page.keyboard.type("Ann")
     over.get_by_role("button", name="turned to the side").click()

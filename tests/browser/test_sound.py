@@ -49,11 +49,11 @@ def test_it_sounds_until_somebody_answers_and_says_whether_it_would(page: Page, 
     made_up.flag("bed-1", Level.TEAM)
     page.goto(made_up.address)
     button = page.locator("button.sound")
-    expect(button).to_have_text("sound is off: press to hear")
+    expect(button).to_have_text("Sound off: tap to turn on")
     page.wait_for_timeout(1500)
     assert page.evaluate("window.tones") == 0
     button.click()
-    expect(button).to_have_text("sound is on")
+    expect(button).to_have_text("Sound on")
     page.wait_for_function("() => window.tones >= 50")  # ten pulses of a fundamental and four harmonics
     page.wait_for_function("() => window.tones >= 100", timeout=15_000)  # and again
     made_up.put("bed-1", acknowledged_by="Kim")
@@ -68,10 +68,10 @@ def test_a_pause_of_the_sound_is_seen_and_has_an_end(page: Page, made_up: MadeUp
     page.goto(made_up.address)
     button = page.locator("button.sound")
     button.click()
-    expect(button).to_have_text("sound is on")
+    expect(button).to_have_text("Sound on")
     button.click()
-    expect(button).to_contain_text("sound pauses for")
+    expect(button).to_contain_text("Sound muted")
     page.clock.fast_forward("01:50")
-    expect(button).to_contain_text("sound pauses for")
+    expect(button).to_contain_text("Sound muted")
     page.clock.fast_forward("00:12")
-    expect(button).to_have_text("sound is on")
+    expect(button).to_have_text("Sound on")

@@ -79,7 +79,7 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
     try:
         page.goto(made_up.address)
         page.get_by_role("link", name="Study").click()
-        expect(page.locator(".progress")).to_contain_text("An example is being worked out, from one simulated night")
+        expect(page.locator(".progress")).to_contain_text("An example is being calculated, from one simulated night")
         expect(page.locator(".shift svg")).to_be_visible(timeout=300_000)
         expect(page.get_by_label("study")).to_have_value("default-policy")
         expect(page.locator(".about")).to_contain_text("night-shift, seed 2001, 8 h, 12 beds, nobody answering")
@@ -106,7 +106,7 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     made_up.backlog(700)
     page.goto(f"{made_up.address}/study")
     page.get_by_label("Hours of this ward").select_option("1")
-    page.get_by_role("button", name="Work out this ward's last hours").click()
+    page.get_by_role("button", name="Try it on this ward's last hours").click()
     expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=90_000)
     expect(page.get_by_label("study")).to_have_value("running-shift")
     expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")

@@ -288,8 +288,8 @@ async def test_a_device_that_dies_is_offline_by_its_last_will(
     assert await until(lambda: said("good"))
     device.kill()
     device.wait()
-    assert await until(lambda: said("lost nothing for"))
-    assert await said("its device is offline")
+    assert await until(lambda: said("lost No data for"))
+    assert await said("monitor disconnected")
 
 
 @pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js", "/practice/page/none.mjs"])

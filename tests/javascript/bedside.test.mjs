@@ -2,8 +2,8 @@ import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
 import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
-import { ANSWER_WITHIN_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
-import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
+import { ANSWER_WITHIN_MS, SHORTEST_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
+import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNoLimits, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
 
 /** @import { ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
@@ -43,6 +43,24 @@ describe("timing by hand", () => {
     tap.hear(OVER, ANSWER_WITHIN_MS + 1);
     assert.equal(tap.isRunning, false);
     assert.equal(ANSWER_WITHIN_MS, 6000);
+  });
+
+  test("takes no end within 5 s of the beginning: it was a double click", () => {
+    const tap = new Tap();
+    assert.equal(tap.isTooSoon("start", 0), false);
+    tap.press("start", 0);
+    assert.equal(tap.isTooSoon("end", SHORTEST_MS - 1), true);
+    assert.equal(tap.isTooSoon("undo", SHORTEST_MS - 1), false);
+    assert.equal(tap.isTooSoon("end", SHORTEST_MS), false);
+    assert.equal(SHORTEST_MS, 5000);
+    tap.hear({ ...RUNNING, since_onset_s: 4 }, 1000);
+    assert.equal(tap.isTooSoon("end", 1000), true, "also by what the detector says");
+  });
+
+  test("never tells a negative time", () => {
+    const tap = new Tap();
+    tap.hear({ ...RUNNING, since_onset_s: -26 }, 0);
+    assert.equal(tap.seconds(0), 0);
   });
 
   test("does not let an end that is on its way flicker back", () => {
@@ -99,10 +117,18 @@ describe("how long something holds", () => {
     assert.deepEqual(boundsOf(LIMIT, POLICY, "180"), {
       longest: 120,
       minutes: 120,
-      hint: "The policy's limit is 100; here it may be 90 to 110, for at most 120 min.",
+      hint: "The ward's limit is 100. For this bed: 90 to 110, for at most 120 min.",
     });
     assert.equal(boundsOf(LIMIT, POLICY, "45").minutes, 45);
   });
+});
+
+test("another limit is for whoever is in charge, where the policy knows one", () => {
+  assert.equal(whyNoLimits("in charge", POLICY), "");
+  assert.equal(whyNoLimits("", POLICY), "", "the server has not said yet who it is");
+  assert.match(whyNoLimits("nurse", POLICY), /Only the nurse in charge/);
+  assert.equal(whyNoLimits("in charge", null), NO_POLICY);
+  assert.match(whyNoLimits("in charge", { ...POLICY, limits: [] }), /no limits/);
 });
 
 describe("a flag", () => {

@@ -92,7 +92,7 @@ describe("a strip", () => {
     assert.deepEqual([strip.first, strip.last], [100, 105]);
   });
 
-  test("forgets what a missing second held half an hour before", () => {
+  test("forgets what a missing second held an hour before", () => {
     const strip = read(read(new Strip(), 0, KEPT_S), KEPT_S + 1, 1);
     assert.equal(at(strip, KEPT_S), NONE);
     assert.equal(strip.first, 2);

@@ -136,3 +136,7 @@ describe("a trace", () => {
     assert.deepEqual(traced([NONE, NONE, NONE, NONE], 8), []);
   });
 });
+
+test("a strip of 1 cm a minute fills a screen 1920 px wide", () => {
+  assert.ok(KEPT_S * pxPerSecond(1) >= 1920, `${KEPT_S * pxPerSecond(1)} px`);
+});

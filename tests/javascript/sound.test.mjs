@@ -5,7 +5,7 @@ import { describe, test } from "node:test";
 
 import { BURSTS, levelToSound, pulseStarts, Schedule } from "../../dashboard/assets/shared/bursts.mjs";
 
-/** @import { State } from "../../dashboard/assets/shared/types" */
+/** @import { Level, State } from "../../dashboard/assets/shared/types" */
 
 const WITHIN = {
   team: { pulses: [10], pulseMs: [75, 200], spacingMs: [50, 125], everyMs: [2500, 15_000] },
@@ -41,8 +41,9 @@ test("pulses begin when they should, to the ms", () => {
 });
 
 describe("what is asked for", () => {
+  const LEVELS = ["look", "bedside", "team"];
   /** @param {State} state @param {string | null} by */
-  const card = (state, by = null) => ({ state, acknowledged_by: by });
+  const card = (state, by = null) => ({ state, level: /** @type {Level} */ (LEVELS.includes(state) ? state : "quiet"), flag: LEVELS.includes(state) ? "bed-1-f1" : null, acknowledged_by: by });
 
   test("is the highest level that nobody has answered", () => {
     assert.equal(levelToSound([card("look"), card("team"), card("bedside")]), "team");
@@ -57,6 +58,21 @@ describe("what is asked for", () => {
 
   test("is nothing where all is quiet, off on purpose, shelved, or without signal", () => {
     assert.equal(levelToSound([card("quiet"), card("paused"), card("shelved"), card("lost")]), null);
+  });
+});
+
+describe("a flag that nobody has answered", () => {
+  for (const state of /** @type {const} */ (["lost", "paused", "shelved", "unwatched"])) {
+    test(`sounds like its level, also where the bed is ${state}`, () => {
+      for (const level of /** @type {const} */ (["look", "bedside", "team"])) {
+        assert.equal(levelToSound([{ state, level, flag: "bed-1-f1", acknowledged_by: null }]), level);
+      }
+    });
+  }
+
+  test("is silent once it is answered, except that a bed nobody watches is one to look at", () => {
+    assert.equal(levelToSound([{ state: "lost", level: "look", flag: "bed-1-f1", acknowledged_by: "Kim" }]), null);
+    assert.equal(levelToSound([{ state: "unwatched", level: "team", flag: "bed-1-f1", acknowledged_by: "Kim" }]), "look");
   });
 });
 

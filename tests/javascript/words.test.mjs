@@ -1,9 +1,9 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
-import { ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
+import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { duration, headline, minutesAndSeconds, plain, signalWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { duration, headline, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -21,6 +21,12 @@ describe("times", () => {
   test("between contractions are told in minutes and seconds", () => {
     assert.deepEqual([-3, 59.4, 60, 125.6].map(minutesAndSeconds), ["0 s", "59 s", "1 min 00 s", "2 min 06 s"]);
   });
+});
+
+test("a demo that is not in real time says so", () => {
+  assert.equal(speedWords(1), "");
+  assert.equal(speedWords(10), "Simulated time, 10 times as fast as real time.");
+  assert.equal(speedWords(0.5), "Simulated time, at 0.5 of real time.");
 });
 
 describe("a bed", () => {
@@ -56,25 +62,63 @@ describe("a bed", () => {
 
 test("names are read as words, those of the log by what they are called", () => {
   assert.equal(plain("low-baseline_bpm"), "low baseline bpm");
-  assert.equal(word("flag-escalated"), "nobody came");
+  assert.equal(word("flag-escalated"), "escalated");
   assert.equal(word("some-new-kind"), "some new kind");
 });
 
 describe("this screen's clock", () => {
-  test("is not spoken of while it agrees within 2 s", () => {
-    assert.equal(new ScreenClock().words(0, 2000), "");
-    assert.equal(new ScreenClock().words(2000, 0), "");
+  const SERVER = 1_000_000;
+  /**
+   * An answer to the question for the server's time, which the server has given half way.
+   * @param {ScreenClock} clock
+   * @param {number} aheadMs of this screen's clock
+   * @param {number} tookMs
+   */
+  const ask = (clock, aheadMs, tookMs) => clock.take(SERVER, SERVER + aheadMs + tookMs / 2, tookMs);
+
+  test("is not spoken of before it was compared, nor while it agrees within 2 s", () => {
+    assert.equal(new ScreenClock().words, "");
+    for (const ahead of [2000, -2000]) {
+      const clock = new ScreenClock();
+      ask(clock, ahead, 100);
+      assert.equal(clock.words, "");
+    }
   });
 
-  test("is ahead or behind", () => {
-    assert.equal(new ScreenClock().words(0, 61_000), "This screen's clock is 61 s ahead of the server's.");
-    assert.equal(new ScreenClock().words(61_000, 0), "This screen's clock is 61 s behind the server's.");
+  test("is ahead or behind, by what the question has taken half of", () => {
+    for (const [ahead, words] of /** @type {const} */ ([[61_000, "61 s ahead of"], [-61_000, "61 s behind"]])) {
+      const clock = new ScreenClock();
+      ask(clock, ahead, 4000);
+      assert.equal(clock.words, `This screen's clock is ${words} the server's.`);
+    }
   });
 
-  test("is not blamed for a slow connection: one frame in ten that came in time is enough", () => {
+  test("is not blamed for a slow answer, on whichever way it was slow", () => {
+    for (const arrived of [SERVER, SERVER + 26_000]) {
+      const clock = new ScreenClock();
+      clock.take(SERVER, arrived, 26_000);
+      assert.equal(clock.words, "", "13 s ahead or behind, and uncertain by 13 s");
+    }
+  });
+
+  test("is what the quickest of the last answers says", () => {
     const clock = new ScreenClock();
-    assert.equal(clock.words(0, 100), "");
-    for (let i = 0; i < 9; i++) assert.equal(clock.words(0, 5000), "");
-    assert.notEqual(clock.words(0, 5000), "");
+    ask(clock, 30_000, 20);
+    for (let i = 0; i < KEPT - 1; i++) clock.take(SERVER, SERVER + 9000, 9000);
+    assert.match(clock.words, /30 s ahead/);
+    ask(clock, 0, 30);
+    assert.equal(clock.words, "", "the clock was put right, and the quickest answer is no longer among the last");
+  });
+
+  test("is compared at once and then twice a minute", () => {
+    const clock = new ScreenClock();
+    const asked = [];
+    for (let ms = 0; ms < 70_000; ms += 1000) {
+      if (clock.isDue(ms)) {
+        asked.push(ms);
+        ask(clock, 0, 10);
+      }
+    }
+    assert.deepEqual(asked, [0, 1000, 2000, 32_000, 62_000]);
   });
 });

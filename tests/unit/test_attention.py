@@ -244,7 +244,7 @@ def test_one_time_says_when_what_was_done_must_have_helped(helps_s: int) -> None
 def test_other_needs_words() -> None:
     bed = bed_with_low_baseline()
     bed.do(RecordCare("b", "Kim", "other"))
-    assert "in words" in bed.last("not-taken").text
+    assert "Write what was done" in bed.last("not-taken").text
     bed.do(RecordCare("b", "Kim", "other", "bladder emptied"))
     assert bed.now().cared[0].text == "bladder emptied"
 
@@ -271,7 +271,7 @@ def test_a_shelf_can_be_ended_early() -> None:
     bed.play(low_baseline(10))
     assert bed.now().level is Level.BEDSIDE
     bed.do(Unshelve("b", "Kim"))
-    assert "nothing is shelved" in bed.last("not-taken").text
+    assert "Nothing is shelved" in bed.last("not-taken").text
 
 
 def test_team_cannot_be_shelved_and_is_not_hidden_by_a_shelf() -> None:
@@ -368,7 +368,7 @@ def test_contractions_timed_by_hand() -> None:
     assert timed.differs.endswith("3 timed by hand, 0 recorded")
     assert bed.now().contractions.per_10min is None or bed.now().contractions.per_10min == 0, "the toco is not touched"
     bed.do(Tap("b", "Ana", "end"))
-    assert "none is going on" in bed.last("not-taken").text
+    assert "No contraction" in bed.last("not-taken").text
     bed.do(Tap("b", "Ana", "undo"))
     running = bed.now().hand
     assert running is not None
@@ -410,7 +410,7 @@ def test_silence_is_lost_and_what_was_raised_stays() -> None:
     bed.tick(60)
     assert bed.now().signal is SignalState.LOST
     assert bed.now().level is Level.BEDSIDE
-    assert "device sends nothing" in bed.now().signal_reason
+    assert "monitor sends nothing" in bed.now().signal_reason
 
 
 def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
@@ -419,7 +419,7 @@ def test_a_quiet_bed_that_falls_silent_says_so_and_asks_for_somebody() -> None:
     bed.take(engine.step(bed.state, [DeviceStatus("b", (T0 + bed.second) * 1000, online=False)]))
     bed.tick(11)
     assert bed.now().signal is SignalState.LOST
-    assert "offline" in bed.now().signal_reason
+    assert "disconnected" in bed.now().signal_reason
     bed.tick(LOST_S)
     assert bed.now().level is Level.LOOK
     bed.tick(LOST_LOOK_S + 5)
@@ -441,7 +441,7 @@ def test_a_bed_that_never_had_a_signal_says_so_and_calls_nobody() -> None:
     bed = Bed()
     bed.play(flat(np.nan, LOST_S + 120))
     assert bed.now().signal is SignalState.LOST
-    assert bed.now().signal_reason == f"not one FHR value yet, for {LOST_S + 120} s"
+    assert bed.now().signal_reason == f"No FHR yet, for {(LOST_S + 120) // 60} min"
     assert not bed.flags()
 
 

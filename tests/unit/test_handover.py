@@ -179,9 +179,9 @@ def test_the_situation() -> None:
     assert said["Attention level"] == "bedside since 16:10, unanswered, flag bed-1-f3"
     assert said["Reason"] == "a fall & more"
     assert said["Time"] == "2026-09-21 16:13"
-    assert said["Monitor off on purpose"] == "until 16:23, by Kim: bathroom"
+    assert said["Monitor off"] == "until 16:23, by Kim: bathroom"
     assert said["Shelved"] == "low baseline until 16:28, by Kim: toco moved, holds now"
-    assert said["Kept quiet"] == "concern high: shelved by Kim"
+    assert said["Suppressed"] == "concern high: shelved by Kim"
 
 
 def test_the_background() -> None:
@@ -255,7 +255,7 @@ def test_the_printed_sheet_has_its_four_parts_and_leaves_the_last_one_empty() ->
 def test_a_note_about_oxytocin_says_what_was_done_and_leaves_the_recommendation_empty() -> None:
     note = event(12, 200, "care", by="Kim", what="oxytocin-turned-down", text="")
     found = Outline(handover_html.page([sheet(log=sorted([*LOG, note], key=lambda e: e.t))]))
-    assert "oxytocin turned down, as local policy says" in "".join(found.texts["Assessment"])
+    assert "oxytocin reduced" in "".join(found.texts["Assessment"])
     assert found.texts["Recommendation"] == ["for the clinician", "name, time"]
 
 
@@ -279,6 +279,6 @@ def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
     stale = hand_over(BedRecord("bed-1", FULL, LOG, None, None, None), "ward-1", NOW + 60_000, UTC)
     assert dict(stale.situation)["State"] == "unwatched"
     assert dict(stale.assessment)["Concern"] == "cannot be said"
-    lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="nothing for 60 s")).situation)
-    assert lost["Signal"] == "lost (nothing for 60 s)"
+    lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="No data for 60 s")).situation)
+    assert lost["Signal"] == "lost (No data for 60 s)"
     assert "Attention level" not in lost

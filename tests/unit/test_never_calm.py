@@ -259,7 +259,7 @@ def test_pauses_have_a_total() -> None:
     for _ in range(5):
         bed.do(Pause("b", "Kim", 1800, "walk"))
         bed.tick(1200)
-    assert "no signal has come since the pause before" in bed.last("not-taken").text
+    assert "No signal has come since the pause before" in bed.last("not-taken").text
     assert bed.now().level is not Level.QUIET
     bed.play(lively(140, 120))
     bed.do(Pause("b", "Kim", 1800, "walk"))

@@ -77,7 +77,7 @@ def test_a_bed_nobody_looked_at_is_never_quiet() -> None:
 
 
 def test_a_lost_bed_is_never_quiet_and_keeps_a_higher_level() -> None:
-    assert shown(signal=SignalState.LOST, signal_reason="nothing for 12 s").state == "lost"
+    assert shown(signal=SignalState.LOST, signal_reason="No data for 12 s, monitor disconnected").state == "lost"
     worse = shown(signal=SignalState.LOST, level=Level.BEDSIDE, reason="a fall", flag="bed-1-f1", level_since=NOW)
     assert worse.state == "bedside"
     assert "a fall" in worse.reason
@@ -116,9 +116,12 @@ def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
 
 def test_a_lost_signal_is_said_and_not_what_was_noted_before() -> None:
     found = shown(
-        signal=SignalState.LOST, signal_reason="nothing for 12 s", level=Level.NOTED, reason="baseline 166 bpm"
+        signal=SignalState.LOST,
+        signal_reason="No data for 12 s, monitor disconnected",
+        level=Level.NOTED,
+        reason="baseline 166 bpm",
     )
-    assert (found.state, found.reason) == ("lost", "nothing for 12 s")
+    assert (found.state, found.reason) == ("lost", "No data for 12 s, monitor disconnected")
 
 
 def test_what_is_off_on_purpose_stands_below_look_and_what_is_shelved_where_it_would_be_without() -> None:
@@ -177,9 +180,13 @@ def test_the_longest_unanswered_comes_first_and_keeps_its_place() -> None:
 
 
 def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
-    off: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": "nothing for 60 s", "paused": PAUSED}
+    off: dict[str, Any] = {
+        "signal": SignalState.LOST,
+        "signal_reason": "No data for 60 s, monitor disconnected",
+        "paused": PAUSED,
+    }
     found = shown(**off)
-    assert (found.state, found.headline, found.until) == ("paused", "paused, back at", PAUSED.until)
+    assert (found.state, found.headline, found.until) == ("paused", "Monitor off until", PAUSED.until)
     assert "Kim: bathroom" in found.reason
     looked = shown(**off, level=Level.LOOK, reason="concern 55", level_since=NOW, flag="bed-1-f1")
     assert looked.state == "paused"
@@ -221,6 +228,8 @@ def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
 def test_a_devices_clock_that_differs_is_said(behind_s: int, says: str, on_the_ward: str) -> None:
     found = shown(t=NOW - behind_s * 1000, at=NOW)
     assert (found.clock, found.far_clock) == (says, on_the_ward)
+    sped = build_card("bed-1", summary(t=NOW - behind_s * 1000, at=NOW), NOW, speed=10)
+    assert (sped.clock, sped.far_clock) == ("", ""), "a demo's beds run ahead on purpose"
 
 
 BEFORE, AFTER = TraceSummary(4, 45.0, 120.4, 141.0, 8.0, 3), TraceSummary(1, 20.0, 30.0, None, 9.0, 4)
@@ -236,7 +245,7 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
     assert ("deepest", "45", "20", "bpm") in second.numbers
     assert ("baseline", "141", "–", "bpm") in second.numbers
     not_yet = build_card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=False)]), NOW)
-    assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("did not help", None)
+    assert (not_yet.notes[0].result, not_yet.notes[0].result_at) == ("no improvement", None)
     lost = build_card("bed-1", summary(cared=[msgspec.structs.replace(done, helped=None)]), NOW)
     assert lost.notes[0].result == "nothing to compare"
 
@@ -247,7 +256,7 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
         ("turned", "", "turned to the side"),
         ("turned", "turned to the side", "turned to the side"),
         ("turned", "left", "turned to the side (left)"),
-        ("oxytocin-turned-down", "", "oxytocin turned down, as local policy says"),
+        ("oxytocin-turned-down", "", "oxytocin reduced"),
         ("other", "blanket", "blanket"),
         ("other", "", "other"),
         ("something-newer", "", "something-newer"),
@@ -274,6 +283,9 @@ def test_contractions_timed_by_hand_in_words() -> None:
         "hand-timed, 4 in 30 min"
     )
     assert found.hand.running_from_s == NOW / 1000 - 20
+    late = shown(hand=hand, looked_at=NOW + 26_000, at=NOW, signal=SignalState.LOST)
+    assert late.hand is not None
+    assert late.hand.running_from_s == NOW / 1000 + 6, "while nothing arrives, the bed's clock goes on"
     assert shown(hand=hand).contractions == "every 3.2 min, 61 s", "what is recorded goes first"
     one = HandTimed(1, None, None, 20.0, is_running=False, change=None, differs="")
     assert "second" in str(shown(hand=one).hand)
@@ -333,7 +345,7 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
         (sent(type="cure"), "type: 'cure'"),
         (sent(type="acknowledge"), "missing required field `flag`"),
         (sent(type="acknowledge", flag="bed-1-f3", more=1), "unknown field `more`"),
-        (sent(type="acknowledge", flag="bed-2-f3"), "flag: 'bed-2-f3'. Is no flag of bed-1"),
+        (sent(type="acknowledge", flag="bed-2-f3"), "flag: 'bed-2-f3'. It belongs to another bed"),
         (sent(type="shelve", flag="bed-2-f3", for_s=60, why="x"), "flag: 'bed-2-f3'"),
         (sent(type="shelve", flag="bed-1-f3", for_s=0, why="x"), "for_s: 0. Give 1 to 3600 s"),
         (sent(type="shelve", flag="bed-1-f3", for_s=3601, why="x"), "for_s: 3601"),
@@ -387,7 +399,7 @@ def block(second: int, bpm: float | None) -> Block:
     return Block("b", "s", second, second * 1000, 0, [bpm] * 4, [10.0] * 4)
 
 
-def test_strips_keep_half_an_hour_and_leave_gaps_empty() -> None:
+def test_strips_keep_an_hour_and_leave_gaps_empty() -> None:
     strip = SignalBuffer()
     for second in [*range(100, 200), *range(205, 300)]:
         strip.add(block(second, 140.25))
@@ -400,6 +412,11 @@ def test_strips_keep_half_an_hour_and_leave_gaps_empty() -> None:
     later = block(300 + KEPT_S - 10, None)
     strip.add(msgspec.structs.replace(later, at=later.at + KEPT_S * 1000))  # it has been away for so long
     assert strip.bytes_after(-1)[0] == 300 - 9
+
+
+def test_the_page_keeps_as_much_as_the_server() -> None:
+    module = (Path(pages.__file__).parents[1] / "assets" / "shared" / "strip.mjs").read_text()
+    assert f"export const KEPT_S = {KEPT_S};" in module
 
 
 def test_a_clock_that_trembles_makes_no_holes() -> None:

@@ -88,8 +88,8 @@ def test_misses_wrong_kinds_and_marks_without_anything_behind_them() -> None:
     assert [line.you for line in found.lines] == ["found", "found, called early", "missed", "found", "missed"]
     assert [(one.from_s, one.kind) for one in found.extra] == [(1500, "variable")]
     said = {part.name: part.you for part in found.parts}
-    assert said["Decelerations"] == "2 found, 1 missed, 1 not there"
-    assert said["Accelerations"] == "1 found, 1 missed, 0 not there"
+    assert said["Decelerations"] == "2 found, 1 missed, 1 false"
+    assert said["Accelerations"] == "1 found, 1 missed, 0 false"
     assert said["Kinds of deceleration"] == "1 of 2 right"
     p = scoring().points
     assert points(found)["Decelerations"] == pytest.approx(p.decelerations * 2 * 2 / (3 + 3))
@@ -150,7 +150,7 @@ def test_the_baseline_counts_by_how_near_it_is(bpm: float | None, share: float) 
 
 def test_two_marks_on_one_deceleration_are_one_found_and_one_too_many() -> None:
     found = compare(made(), detector(), answer([*TRUE, fall(102, 138)]))
-    assert {p.name: p.you for p in found.parts}["Decelerations"] == "3 found, 0 missed, 1 not there"
+    assert {p.name: p.you for p in found.parts}["Decelerations"] == "3 found, 0 missed, 1 false"
 
 
 spans = st.tuples(

@@ -21,6 +21,7 @@ from quietward.contracts.messages import (
     OngoingDeceleration,
     RecordCare,
     Summary,
+    Tap,
     Tick,
     TraceSummary,
 )
@@ -138,11 +139,12 @@ def test_classes_say_their_criteria_and_what_is_missing() -> None:
 @pytest.mark.parametrize(
     ("fhr", "signal", "reason"),
     [
-        (without(flat(140, 300), (240, 300)), Usable.LOST, "no FHR value for 60 s"),
+        (without(flat(140, 300), (240, 300)), Usable.LOST, "No FHR for 60 s"),
+        (without(flat(140, 1200), (240, 1200)), Usable.LOST, "No FHR for 16 min"),
         (without(flat(140, 300), (241, 300)), Usable.POOR, "2% of the last minute usable"),
         (without(flat(140, 300), (288, 300)), Usable.GOOD, ""),
         (without(flat(140, 300), (287, 300)), Usable.POOR, "78% of the last minute usable"),
-        (flat(math.nan, 90), Usable.LOST, "not one FHR value yet, for 90 s"),
+        (flat(math.nan, 90), Usable.LOST, "No FHR yet, for 90 s"),
     ],
 )
 def test_a_poor_signal_says_why(fhr: Signal, signal: Usable, reason: str) -> None:
@@ -163,9 +165,9 @@ def test_a_device_that_falls_silent_is_lost_after_8_s() -> None:
     bed.work([Tick(299_000 + 7_999)])
     assert bed.said.signal is Usable.GOOD
     bed.work([Tick(299_000 + 8_000)])
-    assert (bed.said.signal, bed.said.signal_reason) == (Usable.LOST, "nothing for 8 s: its device sends nothing")
+    assert (bed.said.signal, bed.said.signal_reason) == (Usable.LOST, "No data for 8 s, monitor sends nothing")
     bed.work([DeviceStatus("b", 308_000, online=False), Tick(299_000 + 10_000)])
-    assert bed.said.signal_reason == "nothing for 10 s: its device is offline"
+    assert bed.said.signal_reason == "No data for 10 s, monitor disconnected"
     assert bed.said.looked_at == 309_000
     assert [(e.text, e.detail["lost"]) for e in bed.of("signal")] == [("signal lost", 1.0)]
     bed.second = 340  # so many are missing that it does not wait for them
@@ -173,10 +175,17 @@ def test_a_device_that_falls_silent_is_lost_after_8_s() -> None:
     assert [(e.text, e.detail["lost"]) for e in bed.of("signal")][1:] == [("signal is back", 0.0)]
 
 
+def test_how_long_nothing_has_come_is_told_in_whole_minutes_from_100_s_on() -> None:
+    bed = Bed().play(flat(140, 300), flat(10, 300) + ripple(300, 20, 30))
+    for silent_s, told in ((99, "99 s"), (100, "1 min"), (888, "14 min")):
+        bed.work([Tick(299_000 + silent_s * 1000)])
+        assert bed.said.signal_reason == f"No data for {told}, monitor sends nothing"
+
+
 def test_conditions_that_are_kept_quiet_are_said_with_the_reason() -> None:
     """Low variability for 45 minutes, and not yet 50 minutes seen."""
     bed = Bed().play(flat(140, 2700) + ripple(2700, 3, 10))
-    names, why = ("variability-gone", "variability-low"), "too little of the signal has been seen"
+    names, why = ("variability-gone", "variability-low"), "not enough trace"
     assert sorted(bed.said.held_back) == [f"{name}: {why}" for name in names]
     assert sorted(str(event.detail["condition"]) for event in bed.of("held-back")) == list(names)
     assert {event.detail["why"] for event in bed.of("held-back")} == {why}
@@ -428,18 +437,41 @@ def test_a_start_whose_end_was_forgotten_is_dropped() -> None:
     timed.tap("start", 100)
     assert timed.at(400).is_running  # type: ignore[union-attr]
     assert timed.at(401) is None
-    assert timed.tap("end", 401) == "it began more than 300 s ago and was dropped"
+    assert timed.tap("end", 401) == "It began more than 5 min ago and was dropped"
     timed.tap("start", 500)
-    assert timed.tap("start", 520) == "one is going on for 20 s: end it first"
+    assert timed.tap("start", 520) == "A contraction began 20 s ago: end it first"
     assert timed.tap("start", 801) == "", "the first was dropped"
-    assert timed.tap("end", 801) == ""
-    assert hand.newest(timed.hand, 1) == (801, 802), "none is shorter than a second"
-    assert timed.tap("end", 810) == "none is going on: start one first"
+    assert timed.tap("end", 811) == ""
+    assert hand.newest(timed.hand, 1) == (801, 811)
+    assert timed.tap("end", 820) == "No contraction is being timed"
+
+
+def test_a_double_click_ends_no_contraction() -> None:
+    timed = Timed()
+    timed.tap("start", 100)
+    for second, ago in ((100, "0 s"), (101, "1 s"), (104, "4 s")):
+        assert timed.tap("end", second) == f"The contraction began {ago} ago and goes on; Undo if it was none"
+    assert timed.at(105).is_running  # type: ignore[union-attr]
+    assert timed.tap("end", 105) == ""
+    assert hand.newest(timed.hand, 1) == (100, 105)
+
+
+def test_contractions_are_timed_while_the_device_is_offline() -> None:
+    """The bed's clock stands still then; time goes on."""
+    bed = Bed().play(flat(140, 300))
+    bed.work([DeviceStatus("b", 301_000, online=False), CommandEnvelope(319_000, Tap("b", "Kim", "start"))])
+    bed.work([Tick(329_000)])
+    assert bed.said.t == 299_000
+    assert bed.said.hand == HandTimed(1, None, None, 10, is_running=True, change=None, differs="")
+    bed.work([CommandEnvelope(364_000, Tap("b", "Kim", "end")), Tick(369_000)])
+    assert bed.said.hand == HandTimed(1, None, 45, 50, is_running=False, change=None, differs="")
+    (timed,) = bed.of("hand-contraction")
+    assert (timed.detail["onset_s"], timed.detail["end_s"]) == (319, 364)
 
 
 def test_a_tap_can_be_undone() -> None:
     timed = Timed()
-    assert timed.tap("undo", 10) == "there is nothing to undo"
+    assert timed.tap("undo", 10) == "There is nothing to undo"
     timed.contraction(100, 160)
     assert timed.tap("undo", 165) == ""
     assert timed.at(170) == HandTimed(1, None, None, 70, is_running=True, change=None, differs="")

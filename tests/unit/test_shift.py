@@ -72,8 +72,8 @@ def test_the_figures_of_that_story() -> None:
     assert found["Answered within 5 minutes"] == "1 of 3"  # after 2 and 15 min; one has waited for 10
     assert found["Until somebody answered"] == "8 min, 14 min, 15 min"
     assert found["Waiting now"] == "1, the longest for 10 min"
-    assert found["Passed by themselves"] == "0"
-    assert found["Went up, nobody came"] == "1"
+    assert found["Resolved before answered"] == "0"
+    assert found["Escalated unanswered"] == "1"
 
 
 def test_what_was_done_and_whether_it_helped() -> None:
@@ -92,13 +92,13 @@ def test_what_was_done_and_whether_it_helped() -> None:
         (-40, "vaginal examination", "Ann"),
     ]
     found = figures(kept(*done))
-    assert (found["Care notes"], found["Kept quiet"]) == ("2: 1 helped, 1 did not help", "1")
-    assert (found["Until somebody answered"], found["Passed by themselves"]) == ("5 min, 5 min, 5 min", "0")
+    assert (found["Care notes"], found["Suppressed"]) == ("2: 1 helped, 1 no improvement", "1")
+    assert (found["Until somebody answered"], found["Resolved before answered"]) == ("5 min, 5 min, 5 min", "0")
 
 
 def test_what_eased_before_anybody_came_is_no_answer() -> None:
     found = figures(kept(flag(60, "raised"), flag(58, "eased", "quiet")))
-    assert (found["Passed by themselves"], found["Until somebody answered"]) == ("1", "–")
+    assert (found["Resolved before answered"], found["Until somebody answered"]) == ("1", "–")
     assert found["Answered within 5 minutes"] == "–"
 
 

@@ -37,3 +37,36 @@ def test_scales_keep_the_normal_range_and_their_labels_on_the_paper() -> None:
         assert FHR_SCALES[scale.bpm_per_cm] is scale
     for speed in STRIP.speeds:
         assert speed.strong_line_s % speed.line_s == speed.time_s % speed.line_s == 0
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb (WCAG 2.2)."""
+    shares = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [x / 12.92 if x <= 0.04045 else ((x + 0.055) / 1.055) ** 2.4 for x in shares]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast of two colours, 1 to 21 (WCAG 2.2)."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_contrast_is_that_of_the_standard() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)
+
+
+@pytest.mark.parametrize("light", [":root", ':root[data-light="night"]'])
+def test_the_paper_can_be_seen_and_the_trace_on_it(light: str) -> None:
+    """Lines and normal band against the sheet, and all that is drawn on it (3:1: WCAG 2.2, 1.4.11) against both."""
+    page = (ROOT / "dashboard" / "assets" / "quietward.css").read_text()
+    rule = re.search(rf"^{re.escape(light)} \{{(.*?)\}}", page, re.DOTALL | re.MULTILINE)
+    assert rule is not None
+    colours = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6});", rule[1]))
+    sheet, band = colours["sheet"], colours["usual"]
+    assert 1.45 <= contrast(colours["grid"], sheet) <= 1.65
+    assert 1.95 <= contrast(colours["grid-strong"], sheet) <= 2.3
+    assert 1.14 <= contrast(band, sheet) <= 1.2
+    for drawn in ("fhr", "ua", "baseline", "faint"):
+        assert min(contrast(colours[drawn], ground) for ground in (sheet, band)) >= 3, drawn

@@ -31,7 +31,7 @@ export class Contractions {
 
 function head() {
   const row = make("tr");
-  for (const words of ["start", "since the one before", "long", "rest before it", ""]) {
+  for (const words of ["Start", "Interval", "Duration", "Rest", ""]) {
     const cell = make("th", "", words);
     cell.scope = "col";
     row.append(cell);

@@ -8,7 +8,7 @@ import { findingAt, neighbour } from "./pointing.mjs";
 /** @import { Strip } from "../shared/strip.mjs" */
 /** @import { StripMark } from "../shared/types" */
 
-const IDLE = "Point at a finding on the strip, or press the left and right arrow on it, to see why it is called what it is.";
+const IDLE = "Tap or point at a marking to see why it was labelled; the left and right arrow keys go from one to the next.";
 
 export class Explanation {
   /**

@@ -1,4 +1,4 @@
-// What was found on a bed's strip, and what holds and is kept quiet.
+// What was found on a bed's strip, and what holds and is suppressed.
 
 import { ifChanged, make } from "../shared/elements.mjs";
 
@@ -6,7 +6,7 @@ import { ifChanged, make } from "../shared/elements.mjs";
 
 /** @type {Record<number, string>} */
 const STAGES = { 1: "first", 2: "second" };
-const NOT_SAID = "not said by its device";
+const NOT_SAID = "not sent by its monitor";
 
 export class Findings {
   constructor() {
@@ -27,7 +27,7 @@ export class Findings {
       ["Variability", `${card.variability} bpm`],
       ["Contractions", card.contractions],
       ["", card.contraction_rate],
-      ["Deceleration running", card.running || "none"],
+      ["Deceleration now", card.running || "none"],
       ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
     ];
     for (const [name, points] of card.concern_parts) rows.push([`· ${name}`, `${points.toFixed(0)} points`]);
@@ -35,7 +35,7 @@ export class Findings {
       rows.push([rules, name]);
       for (const criterion of criteria) rows.push(["·", criterion]);
     }
-    card.held_back.forEach((text, place) => rows.push([place === 0 ? "Kept quiet" : "", text]));
+    card.held_back.forEach((text, place) => rows.push([place === 0 ? "Suppressed" : "", text]));
     rows.push(
       ["Stage of labour", STAGES[labour?.stage ?? 0] ?? NOT_SAID],
       ["Gestation", labour?.weeks ? `${labour.weeks} completed weeks` : NOT_SAID],

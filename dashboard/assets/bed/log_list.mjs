@@ -17,11 +17,11 @@ export class LogList {
     this.events = [];
     this.root = make("section", "box");
     this.list = make("ol", "log");
-    const quiet = field("without what called nobody", "input", { type: "checkbox" });
+    const quiet = field("Hide notes and suppressed alerts", "input", { type: "checkbox" });
     this.hidesUncalled = quiet.input;
     quiet.input.addEventListener("change", () => this.draw());
     const all = make("p", "all");
-    all.append("All of it: ");
+    all.append("Download full log: ");
     for (const ending of ["csv", "json"]) {
       const link = make("a", "", ending.toUpperCase());
       link.href = `/export/${bed}/log.${ending}`;

@@ -71,7 +71,7 @@ export class Acknowledge {
   read(events) {
     const answer = this.asked && answerTo(this.asked, events);
     if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
-    setText(this.result, `not taken: ${answer.detail.why}`);
+    setText(this.result, `rejected: ${answer.detail.why}`);
     this.asked = null;
     this.button.disabled = false;
   }

@@ -13,13 +13,13 @@ export class CareForm {
     this.root = make("section", "care");
     const buttons = make("div", "buttons");
     for (const [what, text] of Object.entries(words)) {
-      if (what !== "other") buttons.append(button(text, "plain", () => void tell({ type: "care", what })));
+      if (what !== "other") buttons.append(button(capital(text), "plain", () => void tell({ type: "care", what })));
     }
     const form = make("form", "line");
     form.hidden = true;
     const { label, input } = field("other", "input", { maxLength: 200, required: true, placeholder: "what else was done" });
     const submit = make("button", "plain", "Note it");
-    const other = button("other …", "plain", () => {
+    const other = button("Other …", "plain", () => {
       form.hidden = !form.hidden;
       other.setAttribute("aria-expanded", String(!form.hidden));
       if (!form.hidden) input.focus();
@@ -33,7 +33,12 @@ export class CareForm {
         if (isTaken) input.value = "";
       });
     });
-    const hint = make("p", "hint", "A note of what was done. What to do, local policy says.");
+    const hint = make("p", "hint", "Records what was done. Follow local policy.");
     this.root.append(make("h2", "", "What was done"), buttons, form, hint);
   }
+}
+
+/** @param {string} text */
+function capital(text) {
+  return text.charAt(0).toUpperCase() + text.slice(1);
 }

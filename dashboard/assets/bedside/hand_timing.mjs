@@ -1,6 +1,6 @@
 // Contractions timed by hand: one large button for beginning and end.
 
-import { button, make, setText } from "../shared/elements.mjs";
+import { button, make, setText, statusLine } from "../shared/elements.mjs";
 import { Tap } from "./tap.mjs";
 
 /** @import { Card, Edge, Tell } from "../shared/types" */
@@ -13,16 +13,20 @@ export class HandTiming {
     this.root = make("section", "hand");
     this.button = button("", "tap", () => void this.take(this.tap.next));
     this.undo = button("Undo", "plain", () => void this.take("undo"));
+    this.told = statusLine("p", "hand-told");
     this.line = make("p", "hand-line");
     this.differs = make("p", "differs");
     const row = make("div", "line");
     row.append(this.button, this.undo);
-    this.root.append(make("h2", "", "Contractions by hand"), row, this.line, this.differs);
+    this.root.append(make("h2", "", "Contractions by hand"), row, this.told, this.line, this.differs);
     this.write();
   }
 
   /** @param {Edge} edge */
   async take(edge) {
+    const isTooSoon = this.tap.isTooSoon(edge, Date.now());
+    setText(this.told, isTooSoon ? "The contraction has only just begun and goes on. Undo if it was none." : "");
+    if (isTooSoon) return;
     const forget = this.tap.press(edge, Date.now());
     this.write();
     if (await this.tell({ type: "tap", edge })) return;
@@ -47,7 +51,7 @@ export class HandTiming {
     setText(this.button, isRunning ? `Contraction ends · ${this.tap.seconds(Date.now()).toFixed(0)} s` : "Contraction begins");
     this.button.classList.toggle("running", isRunning);
     this.undo.disabled = !this.tap.canUndo;
-    setText(this.line, hand ? hand.text : "none timed by hand in the last 30 min");
+    setText(this.line, hand ? hand.text : "No hand-timed contractions in the last 30 min");
     setText(this.differs, hand?.differs ?? "");
   }
 }

@@ -1,8 +1,9 @@
 // Another limit of a condition for this bed alone, for a time.
 
 import { button, disclosure, field, ifChanged, make, minutesField, setText } from "../shared/elements.mjs";
-import { NO_POLICY, plain, timeOf } from "../shared/words.mjs";
-import { boundsOf, secondsOf } from "./times.mjs";
+import { role } from "../shared/user.mjs";
+import { plain, timeOf } from "../shared/words.mjs";
+import { boundsOf, secondsOf, whyNoLimits } from "./times.mjs";
 
 /** @import { Card, BedLimit, PolicyInfo, Tell } from "../shared/types" */
 
@@ -14,6 +15,8 @@ export class LimitsForm {
     this.tell = tell;
     /** @type {PolicyInfo | null} */
     this.policy = null;
+    this.hindrance = ""; // why no limit can be set
+    this.allowed = ""; // what the chosen one may be
     const { root, inside, hint, note } = disclosure("This bed's limits …", () => void this.set());
     this.root = root;
     this.inside = inside;
@@ -45,14 +48,16 @@ export class LimitsForm {
   show(card, policy) {
     this.policy = policy;
     const limits = policy?.limits ?? [];
-    this.inside.disabled = limits.length === 0;
+    this.hindrance = whyNoLimits(role(), policy);
+    this.inside.disabled = this.hindrance !== "";
     ifChanged(this.condition.label, policy?.limits, () => {
       const chosen = this.condition.input.value;
       this.condition.input.replaceChildren(...limits.map((one) => new Option(`${plain(one.condition)} (${plain(one.measure)})`, one.condition)));
       if (limits.some((one) => one.condition === chosen)) this.condition.input.value = chosen;
       this.bound();
     });
-    ifChanged(this.note, card.limited, () => {
+    setText(this.hint, this.hindrance || this.allowed);
+    ifChanged(this.note, [card.limited, this.hindrance], () => {
       this.note.replaceChildren(...card.limited.map((one) => this.inForce(one)));
     });
   }
@@ -60,10 +65,11 @@ export class LimitsForm {
   /** @param {BedLimit} one */
   inForce(one) {
     const line = make("p", "held", `${plain(one.condition)}: ${one.limit} until ${timeOf(one.until)}, by ${one.by}: ${one.why} `);
-    const undo = button("Policy's limit again", "plain", () => {
-      void this.tell({ type: "own-limit", condition: one.condition, limit: null, for_s: 0, why: "taken back" });
+    const undo = button("Back to ward limit", "plain", () => {
+      void this.tell({ type: "own-limit", condition: one.condition, limit: null, for_s: 0, why: "back to the ward limit" });
     });
-    undo.setAttribute("aria-label", `Policy's limit again for ${plain(one.condition)}`);
+    undo.setAttribute("aria-label", `Back to ward limit for ${plain(one.condition)}`);
+    undo.disabled = this.hindrance !== "";
     line.append(undo);
     return line;
   }
@@ -71,12 +77,11 @@ export class LimitsForm {
   /** Says what the chosen condition's limit may be. */
   bound() {
     const chosen = this.policy?.limits.find((one) => one.condition === this.condition.input.value);
-    if (!this.policy || !chosen) {
-      return setText(this.hint, this.policy ? "This policy lets no bed have limits of its own." : NO_POLICY);
-    }
+    if (!this.policy || !chosen) return;
     const { longest, minutes, hint } = boundsOf(chosen, this.policy, this.minutes.input.value);
     Object.assign(this.limit.input, { min: chosen.lowest, max: chosen.highest, value: chosen.limit });
     Object.assign(this.minutes.input, { max: longest, value: minutes });
-    setText(this.hint, hint);
+    this.allowed = hint;
+    if (!this.hindrance) setText(this.hint, hint);
   }
 }

@@ -24,7 +24,7 @@ export class PauseForm {
     for (const reason of REASONS) this.why.input.append(new Option(reason, reason));
     inside.append(this.minutes.label, this.why.label, make("button", "plain", "Monitor off"));
     this.off = make("p", "held");
-    note.append(this.off, button("On again", "plain", () => void tell({ type: "pause", for_s: 0 })));
+    note.append(this.off, button("Monitor back on", "plain", () => void tell({ type: "pause", for_s: 0 })));
   }
 
   /**
@@ -34,7 +34,7 @@ export class PauseForm {
   show(card, policy) {
     const off = card.paused;
     this.note.hidden = !off;
-    if (off) setText(this.off, `off on purpose until ${timeOf(off.until)}, by ${off.by}${off.why ? `: ${off.why}` : ""}`);
+    if (off) setText(this.off, `Monitor off until ${timeOf(off.until)}, by ${off.by}${off.why ? `: ${off.why}` : ""}`);
     this.inside.disabled = !policy;
     if (policy) this.minutes.input.max = String(longestMinutes(policy.longest_pause_s));
     setText(this.hint, policy ? `At most ${this.minutes.input.max} min.` : NO_POLICY);

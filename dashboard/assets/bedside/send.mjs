@@ -11,11 +11,17 @@ import { userName } from "../shared/user.mjs";
  */
 export async function send(bed, command) {
   const by = userName();
-  if (!by) return { by, trouble: "write your name first" };
+  if (!by) return { by, trouble: "Enter your name" };
   try {
     const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by }) });
-    return { by, trouble: response.ok ? "" : `not taken: ${await response.text()}` };
+    return { by, trouble: response.ok ? "" : await refusal(response) };
   } catch {
     return { by, trouble: "not sent: no connection to the server" };
   }
+}
+
+/** @param {Response} response */
+async function refusal(response) {
+  const why = await response.text();
+  return response.status === 403 ? why : `rejected: ${why}`;
 }

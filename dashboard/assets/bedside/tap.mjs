@@ -3,6 +3,7 @@
 /** @import { Edge, ManualTimingLine } from "../shared/types" */
 
 export const ANSWER_WITHIN_MS = 6000; // then the button shows again what the detector says
+export const SHORTEST_MS = 5000; // as in detect/core/patterns/hand.py, which refuses an end so soon after the beginning
 
 export class Tap {
   constructor() {
@@ -23,6 +24,15 @@ export class Tap {
 
   get canUndo() {
     return Boolean(this.hand ?? this.pressed);
+  }
+
+  /**
+   * Whether a press would end a contraction that has only just begun: the second half of a double click.
+   * @param {Edge} edge
+   * @param {number} nowMs
+   */
+  isTooSoon(edge, nowMs) {
+    return edge === "end" && this.seconds(nowMs) * 1000 < SHORTEST_MS;
   }
 
   /**
@@ -60,6 +70,6 @@ export class Tap {
    * @param {number} nowMs
    */
   seconds(nowMs) {
-    return this.pressed ? (nowMs - this.pressed.at) / 1000 : (this.hand?.since_onset_s ?? 0);
+    return Math.max(0, this.pressed ? (nowMs - this.pressed.at) / 1000 : (this.hand?.since_onset_s ?? 0));
   }
 }

@@ -41,6 +41,17 @@ export function whyNotShelved(card, policy) {
 }
 
 /**
+ * Why nobody of this role may set another limit at a bed; empty when she may, or when it is not known yet who she is.
+ * @param {string} role
+ * @param {PolicyInfo | null} policy
+ */
+export function whyNoLimits(role, policy) {
+  if (!["", "in charge"].includes(role)) return "Only the nurse in charge can change limits.";
+  if (!policy) return NO_POLICY;
+  return policy.limits.length ? "" : "This policy has no limits that can be changed for one bed.";
+}
+
+/**
  * What the fields of another limit may hold, and what is said about it.
  * @param {AdjustableLimit} limit
  * @param {PolicyInfo} policy
@@ -51,6 +62,6 @@ export function boundsOf(limit, policy, minutes) {
   return {
     longest,
     minutes: Math.min(Number(minutes), longest),
-    hint: `The policy's limit is ${limit.limit}; here it may be ${limit.lowest} to ${limit.highest}, for at most ${longest} min.`,
+    hint: `The ward's limit is ${limit.limit}. For this bed: ${limit.lowest} to ${limit.highest}, for at most ${longest} min.`,
   };
 }

@@ -25,7 +25,7 @@ export default class HoursView {
     this.hours = hoursChoice(HOURS, USUAL_HOURS);
     this.hours.addEventListener("change", () => void this.load());
     const head = make("div", "head");
-    head.append(back, make("h1", "", `${this.bed} over hours`), labelled("show", this.hours), button("Read again", "plain", () => void this.load()));
+    head.append(back, make("h1", "", `${this.bed} over hours`), labelled("show", this.hours), button("Refresh", "plain", () => void this.load()));
     this.told = statusLine("p", "told");
     this.plot = make("div", "plot");
     const box = make("div", "box");
@@ -45,7 +45,7 @@ export default class HoursView {
       if (!this.host.isConnected || hours !== this.hours.value) return;
       if (isEmpty) return setText(this.told, `Nothing of ${this.bed} is kept.`);
       await plotly.react(this.plot, figure.data, figure.layout, { displaylogo: false, responsive: true });
-      setText(this.told, "Drag over a part to see it larger, twice pressed shows all. Point at a mark to see why it is called what it is. Filled over the concern: a flag nobody had answered.");
+      setText(this.told, "Drag to zoom in, double-click to reset. Point at a marking to see why it was labelled. Shaded: unanswered flag.");
     } catch {
       setText(this.told, "The server does not answer.");
     }

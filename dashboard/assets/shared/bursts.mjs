@@ -30,13 +30,15 @@ export function pulseStarts({ pulseMs, spacingMs, pulses, groupMs }) {
 }
 
 /**
- * The highest level that somebody has not answered, or null. A bed nobody watches speaks like one to look at.
- * @param {Pick<Card, "acknowledged_by" | "state">[]} cards
+ * The highest level of a flag that nobody has answered, whatever else the bed's state says of its signal; else that of
+ * a bed nobody watches, which is one to look at; null where there is neither.
+ * @param {Pick<Card, "acknowledged_by" | "flag" | "level" | "state">[]} cards
  * @returns {SoundLevel | null}
  */
 export function levelToSound(cards) {
-  const open = cards.filter((card) => !card.acknowledged_by).map((card) => (card.state === "unwatched" ? "look" : card.state));
-  return LOUDEST_FIRST.find((level) => open.includes(level)) ?? null;
+  const open = cards.filter((card) => card.flag && !card.acknowledged_by).map((card) => card.level);
+  const isUnwatched = cards.some((card) => card.state === "unwatched");
+  return LOUDEST_FIRST.find((level) => open.includes(level) || (level === "look" && isUnwatched)) ?? null;
 }
 
 /** Says when the next burst is due: at once where a level is higher than before, else after that level's pause. */

@@ -7,7 +7,7 @@ export const CHOICES = {
   order: { title: "Beds", values: [["need", "who needs somebody first"], ["place", "each in its own place"]] },
   minute: { title: "Paper speed", values: [["1", "1 cm/min"], ["2", "2 cm/min"], ["3", "3 cm/min"]] },
   bpm: { title: "Height", values: [["fit", "fits the screen"], ["20", "20 bpm/cm"], ["30", "30 bpm/cm"]] },
-  light: { title: "Light", values: [["auto", "as the device says"], ["day", "day"], ["night", "night"]] },
+  light: { title: "Light", values: [["auto", "match device"], ["day", "day"], ["night", "night"]] },
 };
 
 /** @type {Readonly<Options>} */

@@ -1,24 +1,44 @@
-// This screen's clock against the server's.
+// This screen's clock against the server's. Pure.
 
 const AGREE_MS = 2000;
-const FRAMES = 10;
+const AT_ONCE = 3; // so many answers are asked for one after the other, then one every
+const EVERY_MS = 30_000;
+export const KEPT = 8;
 
 export class ScreenClock {
   constructor() {
-    /** @type {number[]} */
+    /** @type {{ aheadMs: number, tookMs: number }[]} */
     this.newest = [];
+    this.asked = 0;
+    this.askedAt = -Infinity;
   }
 
   /**
-   * Transport only ever adds: the least of the last differences is nearest to that of the clocks.
-   * @param {number} serverMs
-   * @param {number} arrivedMs
+   * Whether the server's time is to be asked for; then it counts as asked for.
+   * @param {number} nowMs
    */
-  words(serverMs, arrivedMs) {
-    this.newest = [...this.newest, arrivedMs - serverMs].slice(-FRAMES);
-    const ahead = Math.min(...this.newest);
-    if (Math.abs(ahead) <= AGREE_MS) return "";
-    const off = Math.abs(ahead / 1000).toFixed(0);
-    return `This screen's clock is ${off} s ${ahead > 0 ? "ahead of" : "behind"} the server's.`;
+  isDue(nowMs) {
+    if (this.asked >= AT_ONCE && nowMs - this.askedAt < EVERY_MS) return false;
+    this.asked += 1;
+    this.askedAt = nowMs;
+    return true;
+  }
+
+  /**
+   * Takes an answer. The server said it at some time between question and answer; in the middle, as far as is known.
+   * @param {number} serverMs
+   * @param {number} arrivedMs by this screen's clock
+   * @param {number} tookMs from question to answer
+   */
+  take(serverMs, arrivedMs, tookMs) {
+    this.newest = [...this.newest, { aheadMs: arrivedMs - tookMs / 2 - serverMs, tookMs }].slice(-KEPT);
+  }
+
+  /** By how much the clocks differ in words; empty unless it is certain that they do. */
+  get words() {
+    const [best] = [...this.newest].sort((a, b) => a.tookMs - b.tookMs);
+    if (!best || Math.abs(best.aheadMs) - best.tookMs / 2 <= AGREE_MS) return "";
+    const off = Math.abs(best.aheadMs / 1000).toFixed(0);
+    return `This screen's clock is ${off} s ${best.aheadMs > 0 ? "ahead of" : "behind"} the server's.`;
   }
 }

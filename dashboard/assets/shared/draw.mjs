@@ -156,10 +156,15 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
     g.lineTo(width, Math.round(yFhr(bpm)) + 0.5);
     g.stroke();
   }
-  g.fillStyle = colour("--faint");
   const [normalLow, normalHigh] = stripStyle().normal_bpm;
   const normal = yFhr(normalLow) - yFhr(normalHigh) < 11 ? [normalHigh] : [normalHigh, normalLow]; // px: a line of text
-  for (const bpm of height > TIME_FROM_PX ? fhr.labels : normal) g.fillText(String(bpm), 3, yFhr(bpm) - 2);
+  for (const bpm of height > TIME_FROM_PX ? fhr.labels : normal) {
+    const label = String(bpm);
+    g.fillStyle = colour("--sheet"); // no line through it
+    g.fillRect(2, yFhr(bpm) - 11, g.measureText(label).width + 2, 10);
+    g.fillStyle = colour("--faint");
+    g.fillText(label, 3, yFhr(bpm) - 2);
+  }
 }
 
 /**

@@ -70,8 +70,8 @@ export function mountOptions() {
     }
     panel.append(group);
   }
-  const hint = make("p", "hint", "Centimetres are those of the browser: hold a ruler to this line of 5 cm.");
-  const wide = button("Wall: full screen, large", "plain", () => void showWallDisplay(root));
+  const hint = make("p", "hint", "On-screen centimetres: this line should measure 5 cm.");
+  const wide = button("Wall display", "plain", () => void showWallDisplay(root));
   panel.append(wide, hint, make("div", "ruler"));
   const summary = make("summary", "", "Screen");
   root.append(summary, panel);

@@ -45,12 +45,12 @@ export class Sound {
     const now = Date.now();
     const isOn = this.context?.state === "running";
     const isPaused = this.pausedUntil > now;
-    const words = !this.context ? "sound is off: press to hear"
-      : !isOn ? "sound is blocked by the browser"
-      : isPaused ? `sound pauses for ${Math.ceil((this.pausedUntil - now) / 1000)} s` : "sound is on";
+    const words = !this.context ? "Sound off: tap to turn on"
+      : !isOn ? "Sound blocked by the browser"
+      : isPaused ? `Sound muted, ${Math.ceil((this.pausedUntil - now) / 1000)} s left` : "Sound on";
     setText(this.button, words);
     this.button.dataset.state = isOn && !isPaused ? "on" : "silent";
-    this.button.title = isOn && !isPaused ? `press to pause it for ${PAUSE_MS / 60_000} minutes` : "press to hear";
+    this.button.title = isOn && !isPaused ? `tap to mute for ${PAUSE_MS / 60_000} min` : "tap to turn on";
     if (!this.context || !isOn || isPaused) return;
     const burst = this.schedule.take(now);
     if (burst) play(this.context, burst);

@@ -1,8 +1,8 @@
-// The last half hour of a bed as rings by second; the server's side is dashboard/view/signal_buffer.py.
+// The last hour of a bed as rings by second; the server's side is dashboard/view/signal_buffer.py.
 
 /** @import { StripMark, TrendPoint } from "./types" */
 
-export const KEPT_S = 1800;
+export const KEPT_S = 3600; // at 1 cm a minute 2268 px
 export const HZ = 4;
 export const NONE = -1; // no value; others are FHR in quarters of a bpm, UA in halves
 

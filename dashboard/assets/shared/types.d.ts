@@ -144,12 +144,14 @@ export interface BedFrame {
   trend?: TrendPoint[];
 }
 
-/** The head of a frame. whole: it carries everything that is held, not only what is new. */
+/** The head of a frame. whole: it carries everything that is held, not only what is new. speed: seconds of signal per
+ * second, of a demo. */
 export interface FrameHead {
   now: number;
   ward: string;
   troubles: string[];
   whole: boolean;
+  speed: number;
   policy: PolicyInfo | null;
   beds: BedFrame[];
 }

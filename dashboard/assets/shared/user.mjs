@@ -36,12 +36,12 @@ export function role() {
 function askName(place) {
   const { label, input } = nameField();
   input.id = "who-name";
-  place.append(label, statusLine("span", "missing-name", "write your name first"));
+  place.append(label, statusLine("span", "missing-name", "Enter your name"));
 }
 
 /** A field for one's own name; all of them say the same. */
 export function nameField() {
-  const found = field("You", "input", { maxLength: LONGEST, placeholder: "your name", autocomplete: "off", className: "own-name" });
+  const found = field("Your name", "input", { maxLength: LONGEST, autocomplete: "off", className: "own-name" });
   found.input.value = remembered();
   found.input.addEventListener("input", () => {
     memory.set(NAME_KEY, found.input.value.trim());

@@ -25,6 +25,15 @@ export function timeOfDay(ms) {
   return new Date(ms).toLocaleTimeString([], { hourCycle: "h23" });
 }
 
+/**
+ * That a demo's time is not real time; empty where it is.
+ * @param {number} speed seconds of signal per second
+ */
+export function speedWords(speed) {
+  if (speed === 1) return "";
+  return `Simulated time, ${speed > 1 ? `${speed} times as fast as` : `at ${speed} of`} real time.`;
+}
+
 /** @param {number} seconds */
 export function duration(seconds) {
   if (seconds < SHORT_S) return `${Math.round(seconds)} s`;

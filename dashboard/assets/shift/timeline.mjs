@@ -5,7 +5,7 @@ import { duration, timeOf } from "../shared/words.mjs";
 
 /** @import { Level } from "../shared/types" */
 
-/** Seconds before the bed's own now; now: ms by its clock. nothing: from when to when nothing is on record.
+/** Seconds before the bed's own now; now: ms by its clock. nothing: from when to when there are no data.
  * @typedef {object} BedShift
  * @property {string} bed
  * @property {number} now
@@ -70,7 +70,7 @@ function rowOf(bed, y, rowPx, x, tell) {
   };
   for (const [from, until] of bed.nothing) {
     const gap = makeSvg("rect", { class: "gap", fill: "url(#nothing)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10 });
-    add(gap, `${bed.bed}, ${time(from)} to ${time(until)}: nothing on record; nobody watched, or no signal came`);
+    add(gap, `${bed.bed}, ${time(from)} to ${time(until)}: no data; nobody watched, or no signal came`);
   }
   for (const one of bed.flags) {
     const size = HEIGHTS[one.level] * rowPx;
@@ -89,6 +89,6 @@ function rowOf(bed, y, rowPx, x, tell) {
 export function legend() {
   const list = make("p", "legend");
   for (const name of Object.keys(HEIGHTS)) list.append(make("span", `key ${name}`), name);
-  list.append(make("span", "key team answered"), "answered", make("span", "key done"), "something was done", make("span", "key gap"), "nothing on record");
+  list.append(make("span", "key team answered"), "answered", make("span", "key done"), "something was done", make("span", "key gap"), "no data");
   return list;
 }

@@ -43,7 +43,7 @@ export default class ShiftView {
     picture.append(this.picture, legend(), this.told);
     this.figures = make("dl", "figures");
     const sums = make("section", "box");
-    sums.append(make("h2", "", "What it adds up to"), this.figures);
+    sums.append(make("h2", "", "Shift summary"), this.figures);
     this.deeds = make("table", "deeds");
     this.audit = make("section", "box");
     this.audit.append(make("h2", "", "Who did what on the page"), this.deeds);

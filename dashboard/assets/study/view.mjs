@@ -38,7 +38,7 @@ export default class StudyView {
     this.picture = make("div", "shift");
     const line = make("div", "choose");
     line.append(labelled("study", this.study), labelled("number", this.number), labelled("value", this.slider), this.value, this.report);
-    this.running = button("Work out this ward's last hours", "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
+    this.running = button("Try it on this ward's last hours", "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
     this.hours = make("select");
     for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, String(hours)));
     this.hours.value = String(USUAL_HOURS);
@@ -48,7 +48,7 @@ export default class StudyView {
     own.append(this.running, this.hours, this.progress);
     this.below = make("div", "box");
     this.below.append(line, this.counts, this.picture, this.told);
-    host.append(make("h1", "", "What if the policy had been another one?"), own, this.about, this.trouble, this.below);
+    host.append(make("h1", "", "What if the limits were different?"), own, this.about, this.trouble, this.below);
     this.study.addEventListener("change", () => void this.load(this.study.value));
     this.number.addEventListener("change", () => this.choose());
     this.slider.addEventListener("input", () => this.draw());

@@ -83,7 +83,7 @@ export class BedRow {
     this.root.className = `band state-${card.state}${card.hides ? ` hides-${card.hides}` : ""}${isFirst ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
-    setText(this.reason, card.running && !card.flag ? `deceleration running: ${card.running}` : card.reason);
+    setText(this.reason, card.running && !card.flag ? `Deceleration now, ${card.running}` : card.reason);
     this.reason.title = this.reason.textContent ?? ""; // where the row is too low for all of it
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords(card));

@@ -60,7 +60,7 @@ Within = Annotated[int, Meta(gt=0)]
 LevelName = Literal["noted", "look", "bedside", "team"]
 NOT_SUPPRESSED, COVERAGE, EXPLAINED, OFF, SHELVED, LOST, HIGHER = range(7)
 WHY_SUPPRESSED = {
-    COVERAGE: "too little of the signal has been seen",
+    COVERAGE: "not enough trace",
     EXPLAINED: "explained by another condition",
     OFF: "the monitor is off on purpose",
     SHELVED: "shelved",

@@ -12,6 +12,8 @@ from quietward.detect.core.patterns.history import History
 
 KEPT = 48
 NONE = -1
+SHORTEST_S = 5
+"""An end so soon after the beginning was a double click. No contraction is that short."""
 
 
 class Hand(NamedTuple):
@@ -28,17 +30,19 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
     if h.running[n] >= 0 and second - h.running[n] > limits.longest_s:
         h.running[n] = NONE  # its end was forgotten
         if edge == "end":
-            return f"it began more than {limits.longest_s:.0f} s ago and was dropped"
+            return f"It began more than {limits.longest_s / 60:.0f} min ago and was dropped"
     match edge:
         case "start" if h.running[n] >= 0:
-            return f"one is going on for {second - h.running[n]} s: end it first"
+            return f"A contraction began {second - h.running[n]} s ago: end it first"
         case "start":
             h.running[n] = second
         case "end" if h.running[n] < 0:
-            return "none is going on: start one first"
+            return "No contraction is being timed"
+        case "end" if second - h.running[n] < SHORTEST_S:
+            return f"The contraction began {second - h.running[n]} s ago and goes on; Undo if it was none"
         case "end":
             slot = h.timed[n] % KEPT
-            h.onset[slot, n], h.end[slot, n] = h.running[n], max(second, int(h.running[n]) + 1)
+            h.onset[slot, n], h.end[slot, n] = h.running[n], second
             h.timed[n] += 1
             h.running[n] = NONE
         case _ if h.running[n] >= 0:
@@ -49,7 +53,7 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
             h.running[n] = h.onset[slot, n]
             h.onset[slot, n] = h.end[slot, n] = NONE
         case _:
-            return "there is nothing to undo"
+            return "There is nothing to undo"
     return ""
 
 
@@ -60,7 +64,10 @@ def newest(h: Hand, n: int) -> tuple[int, int]:
 
 
 def of(h: Hand, recorded: History, n: int, second: int, limits: HandLimits) -> HandTimed | None:
-    """Return the timing of the last half hour, None when nothing was timed in it."""
+    """Return the timing of the last half hour, None when nothing was timed in it.
+
+    second: the present one. While nothing arrives it is later than the newest one of the signal.
+    """
     if h.timed[n] == 0 and h.running[n] < 0:
         return None
     is_running = bool(h.running[n] >= 0) and second - int(h.running[n]) <= limits.longest_s

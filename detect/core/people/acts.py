@@ -69,11 +69,11 @@ def _take(state: State, n: int, second: int, act: Command, events: list[Event]) 
 def _no_such_flag(state: State, n: int, number: int) -> str:
     a = state.attention
     if a.level[n] == 0:
-        return "the flag is over"
+        return "The flag is over"
     if a.flag[n] != number:
-        return f"the flag is over; there is a newer one, {report.flag_id(state.beds[n], int(a.flag[n]))}"
+        return f"The flag is over; there is a newer one, {report.flag_id(state.beds[n], int(a.flag[n]))}"
     if a.acknowledged[n]:
-        return f"already answered by {state.words_of(n).acknowledged_by}"
+        return f"Already answered by {state.words_of(n).acknowledged_by}"
     return ""
 
 
@@ -97,10 +97,10 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     a, longest = state.attention, state.rules.policy.longest
     longest_s = longest.shelve_bedside_s if a.level[n] == BEDSIDE else longest.shelve_s
     if not 0 < act.for_s <= longest_s:
-        return f"a shelf needs an end, at most {longest_s / 60:.0f} min away"
+        return f"Shelve for at most {longest_s / 60:.0f} min"
     number = report.flag_number(act.flag)
     if a.level[n] == TEAM and a.flag[n] == number:
-        return f"what asks for the {LEVELS[TEAM]} cannot be shelved"
+        return f"A flag for the {LEVELS[TEAM]} cannot be shelved"
     reason = reason_for(state, n)
     counted = attention.counting_at(a, n).nonzero()[0].tolist()
     until = second + act.for_s
@@ -118,7 +118,7 @@ def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Eve
     a = state.attention
     shelved = (a.shelved_until[:, n] >= 0).nonzero()[0].tolist()
     if not shelved:
-        return "nothing is shelved"
+        return "Nothing is shelved"
     a.shelved_until[:, n] = -1
     for i in shelved:
         report.notice(state, second, attention.Notice(n, attention.SHELF_OVER, i), events, by=act.by)
@@ -127,7 +127,7 @@ def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Eve
 
 def _care(state: State, n: int, second: int, act: RecordCare, events: list[Event]) -> str:
     if act.what == "other" and not act.text.strip():
-        return "say in words what was done"
+        return "Write what was done"
     a, words = state.attention, state.words_of(n)
     what = act.text.strip() or CARE_WORDS[act.what]
     before = care.stretch(state, n, second)
@@ -145,17 +145,17 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
     a, longest_s = state.attention, state.rules.policy.longest.pause_s
     if act.for_s == 0:
         if a.paused_until[n] < 0:
-            return "the monitor is not off"
+            return "The monitor is not off"
         a.paused_until[n] = -1
         report.notice(state, second, attention.Notice(n, attention.PAUSE_OVER, -1), events, by=act.by)
         return ""
     if act.for_s > longest_s:
-        return f"a pause may last {longest_s / 60:.0f} min at most"
+        return f"Monitor off for at most {longest_s / 60:.0f} min"
     until = second + act.for_s
     first = second if a.paused_from[n] < 0 else int(a.paused_from[n])
     if until > first + longest_s:
         left_s = max(0, first + longest_s - second)
-        return f"no signal has come since the pause before; it may go on for {left_s / 60:.0f} min"
+        return f"No signal has come since the pause before; at most {left_s / 60:.0f} min more"
     attention.pause(a, n, until, state.rules.policy)
     a.paused_from[n] = first
     state.words_of(n).paused = (act.by, act.why)
@@ -178,7 +178,7 @@ def _tap(state: State, n: int, second: int, act: Tap, events: list[Event]) -> st
     elif act.edge == "undo":
         opened = int(state.hand.running[n])  # it goes on again, or its beginning was the mistake
         undone: report.Detail = {"by": act.by, "onset_s": float(opened) if opened >= 0 else None}
-        events.append(report.event(state, n, second, "hand-undone", f"last tap undone by {act.by}", undone))
+        events.append(report.event(state, n, second, "hand-undone", f"last entry undone by {act.by}", undone))
     return ""
 
 
@@ -191,14 +191,14 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
     low, high = policy.condition[i].for_one_bed or (0.0, 0.0)
     if act.limit is None:
         if a.own_limit_until[i, n] < 0:
-            return f"condition {act.condition} has the policy's limit"
+            return f"{act.condition} already has the ward limit"
         a.own_limit_until[i, n] = -1
         report.notice(state, second, attention.Notice(n, attention.OWN_LIMIT_OVER, i), events, by=act.by)
         return ""
     if not low <= act.limit <= high:
         return f"limit {act.limit:g} of {act.condition}: use {low:g} to {high:g}"
     if not 0 < act.for_s <= policy.longest.limit_s:
-        return f"a limit of a single bed needs an end, at most {policy.longest.limit_s / 3600:.0f} h away"
+        return f"Another limit for one bed lasts at most {policy.longest.limit_s / 3600:.0f} h"
     until = second + act.for_s
     a.own_limit[i, n], a.own_limit_until[i, n] = act.limit, until
     state.words_of(n).limited[i] = (act.by, act.why)

@@ -26,6 +26,7 @@ from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.excursions import DOWN
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.reporting.quantities import time_in_words
 from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state import ordering
 from quietward.detect.core.state.state import Evaluation, State, Words
@@ -177,9 +178,14 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         cared=words.cared,
         paused=Paused(*words.paused, row.paused_until * 1000) if row.paused_until >= 0 else None,
         limited=_limited(state, n, words) if row.some_suppressed else [],
-        hand=hand.of(state.hand, state.history, n, row.second, state.rules.reading.hand),
+        hand=hand.of(state.hand, state.history, n, _present_second(state, row), state.rules.reading.hand),
         held_back=_suppressed(state, n) if row.some_suppressed else [],
     )
+
+
+def _present_second(state: State, row: _Row) -> int:
+    """Return the second of the bed's clock at the evaluation: it also runs while nothing arrives."""
+    return row.second + max(0, state.now - row.at) // 1000
 
 
 def _running(row: _Row, least_s: float) -> OngoingDeceleration | None:
@@ -222,15 +228,15 @@ def _suppressed(state: State, n: int) -> list[str]:
 def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | None) -> tuple[SignalState, str]:
     limits = state.rules.reading.signal
     if row.second < 0:
-        return SignalState.LOST, "its device is online, but nothing usable has come from it"
+        return SignalState.LOST, "Monitor connected, but no usable data yet"
     lost_s = values["signal_lost_s"]
     silent_s = (state.now - row.at) / 1000
     if silent_s >= limits.silent_after_s:
-        why = "its device is offline" if not state.clock.online[row.n] else "its device sends nothing"
-        return SignalState.LOST, f"nothing for {silent_s:.0f} s: {why}"
+        why = "monitor disconnected" if not state.clock.online[row.n] else "monitor sends nothing"
+        return SignalState.LOST, f"No data for {time_in_words(silent_s)}, {why}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
-        return SignalState.LOST, f"{'not one FHR value yet,' if never else 'no FHR value'} for {lost_s:.0f} s"
+        return SignalState.LOST, f"No FHR{' yet,' if never else ''} for {time_in_words(lost_s)}"
     if notice is not None:
         return SignalState.POOR, notice.value
     if values["near_mother_1min"] >= limits.mother_share:

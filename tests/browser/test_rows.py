@@ -1,0 +1,126 @@
+"""A bed's row on the ward: nothing of it is hidden by what the keyboard, a finger or a change of places does to it."""
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from quietward.contracts.messages import Level, SignalState
+from tests.browser.made_up import MadeUpWard
+from tests.browser.test_acts import tab_to
+from tests.conftest import CHROMIUM, require
+
+BEDS = 14
+"""More than twelve: two columns, the narrowest words."""
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
+    require(CHROMIUM, "chromium")
+    found = MadeUpWard(tmp_path_factory.mktemp("rows"), BEDS)
+    yield found
+    found.end()
+
+
+WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their row, or its name or state is cut, in px
+  const words = document.querySelector(`.band[data-bed=${bed}] .words`);
+  const inside = words.getBoundingClientRect();
+  const outside = [...words.querySelectorAll('.shape, .open, .headline, .acknowledge, .act, .waiting')]
+    .filter(one => one.getClientRects().length)
+    .flatMap(one => {
+      const box = one.getBoundingClientRect();
+      return [inside.left - box.left, box.right - inside.right, inside.top - box.top, box.bottom - inside.bottom];
+    });
+  const name = words.querySelector('.open');
+  const said = words.querySelector('.headline');
+  const cut = [name, said].map(one => one.scrollWidth - one.clientWidth);
+  return Math.max(words.scrollLeft, words.scrollTop, ...cut, ...outside);
+}"""
+
+
+@pytest.mark.parametrize("width", [820, 1280, 1920])
+@pytest.mark.parametrize("by", [None, "Kim"])
+def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWard, width: int, by: str | None) -> None:
+    """At 1280 px "unanswered" read "answered" once Acknowledge had the focus: the words had been scrolled."""
+    page.set_viewport_size({"width": width, "height": 800})
+    for number in range(1, BEDS + 1):
+        made_up.flag(f"bed-{number}", Level.BEDSIDE)
+        made_up.put(f"bed-{number}", acknowledged_by=by)
+    made_up.flag("bed-11", Level.LOOK)
+    made_up.put("bed-11", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
+    page.goto(made_up.address)
+    expect(page.locator(".band.state-bedside")).to_have_count(BEDS - 1)
+    expect(page.locator(".band.state-lost")).to_have_count(1)
+    bed = "bed-12"
+    tab_to(page, f".band[data-bed={bed}] .{'acknowledge' if by is None else 'act'}")
+    for _ in range(2):
+        assert page.evaluate(WITHIN_ITS_ROW, bed) <= 0.5
+        page.keyboard.press("Tab")
+    for number in range(1, BEDS + 1):
+        assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
+
+
+@pytest.mark.parametrize("width", [820, 1280, 1920])
+@pytest.mark.parametrize("size", ["few", "several"])
+def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard, width: int, size: str) -> None:
+    """As few beds stand; the one that comes first has the largest words."""
+    page.set_viewport_size({"width": width, "height": 800})
+    made_up.flag("bed-14", Level.LOOK)
+    made_up.put("bed-14", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
+    page.goto(made_up.address)
+    expect(page.locator(".band.first .acknowledge")).to_be_visible()
+    as_few = "size => { document.querySelector('.bands').dataset.size = size; return "
+    for _ in range(2):  # the second time as if it were not the first
+        assert page.evaluate(f"{as_few}({WITHIN_ITS_ROW})('bed-14'); }}", size) <= 0.5
+        page.locator(".band[data-bed=bed-14]").evaluate("one => one.classList.remove('first')")
+
+
+STRETCHED = """() => {  // of all frames that are painted: the largest share by which a strip is drawn stretched
+  window.stretched = 0;
+  window.painted = 0;
+  const look = () => {
+    for (const one of document.querySelectorAll('.band canvas')) {
+      const ratio = window.devicePixelRatio || 1;
+      const box = one.getBoundingClientRect();
+      window.stretched = Math.max(window.stretched, Math.abs(one.height / ratio / box.height - 1));
+    }
+    window.painted += 1;
+    requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+}"""
+
+
+def test_no_strip_is_stretched_when_beds_change_places(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(made_up.address)
+    expect(page.locator(".band")).to_have_count(BEDS)
+    page.evaluate(STRETCHED)
+    made_up.flag("bed-9", Level.BEDSIDE)
+    expect(page.locator(".band.first")).to_have_attribute("data-bed", "bed-9")
+    made_up.flag("bed-3", Level.TEAM)
+    expect(page.locator(".band.first")).to_have_attribute("data-bed", "bed-3")
+    painted = page.evaluate("window.painted")
+    page.wait_for_function("seen => window.painted > seen + 5", arg=painted)
+    assert page.evaluate("window.stretched") < 0.05, "a pixel of rounding"
+
+
+@pytest.mark.parametrize(("path", "width"), [("/", 1280), ("/", 820), ("/bed/bed-2", 1280)])
+def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: str, width: int) -> None:
+    """44 px: WCAG 2.2, target size (enhanced), 2.5.5."""
+    made_up.flag("bed-2", Level.BEDSIDE)
+    context = browser.new_context(viewport={"width": width, "height": 800}, has_touch=True, is_mobile=True)
+    try:
+        page = context.new_page()
+        page.goto(f"{made_up.address}{path}")
+        assert page.evaluate("matchMedia('(pointer: coarse)').matches")
+        expect(page.locator(".acknowledge").locator("visible=true")).to_have_count(1)
+        for button in page.locator(".acknowledge, .act").locator("visible=true").all():
+            box = button.bounding_box()
+            assert box is not None
+            assert min(box["width"], box["height"]) >= 44, button
+            assert button.evaluate("one => one.closest('a') === null"), "a press on it opens no bed"
+        if path == "/":
+            for number in range(1, BEDS + 1):
+                assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
+    finally:
+        context.close()
