@@ -173,7 +173,7 @@ def test_a_bed_from_which_nothing_usable_comes_is_shown_as_lost() -> None:
     output = engine.step(state, [DeviceStatus("b", T0, online=True), Tick(T0 + 1000)])
     (found,) = summaries.of(state, output)
     assert (found.bed, found.signal, found.baseline_bpm) == ("b", SignalState.LOST, None)
-    assert "nothing usable" in found.signal_reason
+    assert "no usable data yet" in found.signal_reason
 
 
 def steps(device: Callable[[int], Block], count: int) -> tuple[State, list[Event], list[Summary]]:
