@@ -8,6 +8,7 @@ import asyncio
 import dataclasses
 import logging
 import time
+from collections import Counter
 from collections.abc import Iterable
 
 from quietward.contracts.addresses import Ward
@@ -162,7 +163,7 @@ class Detector:
             self.position = position
             self._save_if_due()
             self._count(inputs.values(), output.events, live)
-            refused = output.refused | self._unreadable_in(entries)
+            refused = output.refused + self._unreadable_in(entries)
             if refused:
                 for (_, why), seconds in refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
@@ -177,17 +178,17 @@ class Detector:
             if not isinstance(item, Unreadable)
         }
 
-    def _unreadable_in(self, entries: list[StreamEntry]) -> dict[tuple[str, str], int]:
+    def _unreadable_in(self, entries: list[StreamEntry]) -> Counter[tuple[str, str]]:
         """Tell what could not be decoded in entries, and return it as counts of refusals."""
-        count = 0
+        refused: Counter[tuple[str, str]] = Counter()
         for entry_id, items in entries:
             for item in items:
                 if isinstance(item, Unreadable):
-                    count += 1
+                    refused["?", "unreadable"] += 1
                     log.error(
                         "shard %d: entry %s is passed over in part: %s", self.store.shard.number, entry_id, item.why
                     )
-        return {("?", "unreadable"): count} if count else {}
+        return refused
 
     async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary]]:
         """Take a step. If it fails, begin again from what is stored, and leave out what makes it fail."""
@@ -225,8 +226,7 @@ class Detector:
                     "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item
                 )
                 found = engine.step(self.state, [SetAside(bed_of(item))])
-                key = bed_of(item) or "?", "failed"
-                found.refused[key] = found.refused.get(key, 0) + 1
+                found.refused[bed_of(item) or "?", "failed"] += 1
             _add(output, found)
         if failed:
             await self.store.put_aside(failed)
@@ -269,5 +269,4 @@ def bed_of(item: Input | SetAside) -> str:
 def _add(output: Output, more: Output) -> None:
     output.events += more.events
     output.updated |= more.updated
-    for key, seconds in more.refused.items():
-        output.refused[key] = output.refused.get(key, 0) + seconds
+    output.refused.update(more.refused)

@@ -10,7 +10,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.messages import CALLING, HZ
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.attention import (
@@ -31,9 +31,6 @@ from quietward.detect.core.arrays import Bools, Floats
 from quietward.detect.core.measures.findings import ASKED
 from quietward.detect.core.records import taken
 from quietward.study.evaluations import Evaluations
-
-CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned", "unresolved"})
-"""Changes of an attention flag that interrupt somebody."""
 
 
 class Call(NamedTuple):

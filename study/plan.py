@@ -352,9 +352,7 @@ def _apply_value(variant: Variant, key: str, value: float) -> Variant:
         part = getattr(policy, table)
         changed = structs.replace(part, **{name: value})
         return structs.replace(variant, policy=structs.replace(policy, **{table: changed}))
-    place = [c.name for c in policy.condition].index(table)
-    conditions = list(policy.condition)
-    conditions[place] = _condition_with(conditions[place], name, value)
+    conditions = [_condition_with(c, name, value) if c.name == table else c for c in policy.condition]
     return structs.replace(variant, policy=structs.replace(policy, condition=conditions))
 
 

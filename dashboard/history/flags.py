@@ -4,17 +4,9 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Event, Level
+from quietward.contracts.messages import CALLING, Event, Level
 
-CALL_KINDS = {
-    "flag-raised",
-    "flag-worsened",
-    "flag-escalated",
-    "flag-renewed",
-    "flag-repeated",
-    "flag-returned",
-    "flag-unresolved",
-}
+CALL_KINDS = {f"flag-{change}" for change in CALLING}
 """Events with which a flag calls somebody, even if it had been answered before."""
 ANSWER_KINDS = {"flag-acknowledged", "flag-shelved"}
 LEVELS = [level.value for level in Level]

@@ -66,6 +66,10 @@ class Level(StrEnum):
     TEAM = "team"
 
 
+CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "returned", "unresolved"})
+"""Changes of a flag that interrupt somebody, by their words; in a bed's log they stand behind `flag-`."""
+
+
 class SignalState(StrEnum):
     """Signal state of a bed. `unwatched` is set by whoever reads an old summary, never by the detector itself."""
 

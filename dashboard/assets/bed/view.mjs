@@ -8,7 +8,7 @@ import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
-import { headline, signalWords, waiting } from "../shared/words.mjs";
+import { headline, signalWords, stateClasses, waiting } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
@@ -79,7 +79,7 @@ export default class BedView {
     this.below.hidden = !found;
     if (!found) return setText(this.reason, "No device of this bed has sent anything.");
     const { card } = found;
-    this.host.className = `live bed state-${card.state}${card.hides ? ` hides-${card.hides}` : ""}${card.acknowledged_by ? " answered" : ""}`;
+    this.host.className = `live bed ${stateClasses(card)}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.reason, card.reason);

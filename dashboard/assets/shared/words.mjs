@@ -57,6 +57,14 @@ export function plain(name) {
   return name.replace(/[-_]/g, " ");
 }
 
+/**
+ * What the style sheet knows a bed's state by.
+ * @param {Pick<Card, "state" | "hides" | "acknowledged_by">} card
+ */
+export function stateClasses(card) {
+  return [`state-${card.state}`, card.hides && `hides-${card.hides}`, card.acknowledged_by && "answered"].filter(Boolean).join(" ");
+}
+
 /** @param {Pick<Card, "headline" | "until">} card */
 export function headline(card) {
   return card.until === null ? card.headline : `${card.headline} ${timeOf(card.until)}`;

@@ -4,7 +4,7 @@ import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { draw } from "../shared/draw.mjs";
 import { button, make, setShape, setText, shape } from "../shared/elements.mjs";
 import { options } from "../shared/options.mjs";
-import { headline, signalWords, waiting } from "../shared/words.mjs";
+import { headline, signalWords, stateClasses, waiting } from "../shared/words.mjs";
 
 /** @import { Strip } from "../shared/strip.mjs" */
 /** @import { Card } from "../shared/types" */
@@ -80,7 +80,7 @@ export class BedRow {
    * @param {boolean} isShort there is little room for words
    */
   show(card, strip, isFirst, isShort) {
-    this.root.className = `band state-${card.state}${card.hides ? ` hides-${card.hides}` : ""}${isFirst ? " first" : ""}${card.acknowledged_by ? " answered" : ""}`;
+    this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.reason, card.running && !card.flag ? `Deceleration now, ${card.running}` : card.reason);

@@ -1,5 +1,6 @@
 """What a step of the core has brought."""
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 from quietward.contracts.messages import Event
@@ -11,4 +12,4 @@ class Output:
 
     events: list[Event] = field(default_factory=list)
     updated: set[int] = field(default_factory=set)
-    refused: dict[tuple[str, str], int] = field(default_factory=dict)  # (bed, why) -> seconds not used
+    refused: Counter[tuple[str, str]] = field(default_factory=Counter)  # (bed, why) -> seconds not used

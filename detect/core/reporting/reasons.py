@@ -9,7 +9,7 @@ from quietward.contracts.messages import HZ, WINDOW_S
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.attention import Condition, said_at
 from quietward.detect.core.alerting.rule_sets import compare
-from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, asked_of
+from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.reporting.quantities import Quantity, time_in_words
 from quietward.detect.core.state.state import State
@@ -71,9 +71,7 @@ class _Words(dict[str, Any]):
         if name == "lasting":
             return _lasting(state, n, self._condition)
         if name == "because":
-            return concern.because(
-                state.rules.concern, state.findings.points[:, n].tolist(), asked_of(state.findings, n)
-            )
+            return concern.because(state.rules.concern, state.findings.points[:, n].tolist(), self)
         return Quantity(state.findings.values[0, ASKED[name], n])
 
 

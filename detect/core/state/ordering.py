@@ -1,6 +1,7 @@
 """Which second of a bed's signal a block is: early ones wait, gaps are filled, repeated and late ones are counted."""
 
 from bisect import bisect_left
+from collections import Counter
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
@@ -56,12 +57,12 @@ class Report:
     refused: (bed, why) -> seconds that were not used, or not as they came; notices: bed index, and what is to be said.
     """
 
-    refused: dict[tuple[str, str], int]
+    refused: Counter[tuple[str, str]]
     notices: list[tuple[int, Notice]] = field(default_factory=list)
 
     def count(self, block: Block, why: str) -> None:
         """Count a second."""
-        self.refused[block.bed, why] = self.refused.get((block.bed, why), 0) + 1
+        self.refused[block.bed, why] += 1
 
 
 def place(state: State, block: Block, report: Report) -> list[Second]:
