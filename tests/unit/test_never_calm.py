@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from quietward.contracts.messages import (
@@ -236,6 +236,10 @@ def test_no_sequence_of_acts_keeps_the_team_from_a_bed_that_goes_on(acts: list[t
 
 @settings(max_examples=10, deadline=None)
 @given(ACTS)
+@example([(296, "acknowledge", 0.0), (366, "shelve", 1.0)])
+@example([(296, "acknowledge", 0.0), (366, "pause", 1.0)])
+@example([(296, "shelve", 1.0), (3500, "pause", 1.0)])
+@example([(296, "pause", 1.0), (3700, "shelve", 1.0), (3500, "pause", 1.0)])
 def test_no_sequence_of_acts_keeps_a_silent_bed_silent_for_more_than_an_hour(
     acts: list[tuple[int, str, float]],
 ) -> None:

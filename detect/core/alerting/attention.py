@@ -149,6 +149,11 @@ class Longest(Struct, frozen=True, forbid_unknown_fields=True):
     pause_s: Within
     limit_s: Within
 
+    @property
+    def silent_s(self) -> int:
+        """How long all that is pressed one after the other may keep a bed silent, from its last call on."""
+        return max(self.shelve_s, self.pause_s)
+
 
 class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
     """All of an attention policy's file."""
@@ -279,6 +284,7 @@ class Attention(NamedTuple):
     intervention_at: Ints = index(-1)  # second of the first intervention since the flag last alerted
     paused_until: Ints = index(-1)
     paused_from: Ints = index(-1)  # beginning of the first pause since the signal was last there
+    silent_from: Ints = index(-1)  # since when what people pressed keeps it silent: its last call, or the first pause
     lost_in_pause: Bools = switch()
     level: Ints = index(0)
     from_conditions: Ints = index(0)  # what the conditions alone ask for
@@ -414,6 +420,10 @@ def decide(
     if level == 0 or (speaks and turn.what != REPEATED):
         a.answers[n] = 0
     _note(a, n, numbers, told.notices)
+    if level > 0 and not a.acknowledged[n]:
+        a.silent_from[n] = second
+    elif not is_lost and a.paused_until[n] < 0 and not _would_call(a, n):
+        a.silent_from[n] = -1
 
 
 class _Turn(NamedTuple):
@@ -534,6 +544,15 @@ def _asked(a: Attention, n: int, numbers: Numbers) -> int:
         if _counts(a, i, n):
             asked = max(asked, a.rank[i, n])
     return asked
+
+
+@compiled
+def _would_call(a: Attention, n: int) -> bool:
+    """Return whether something would call for bed n, were it not for what people have pressed."""
+    for i in range(a.active.shape[0]):
+        if a.active[i, n] and a.rank[i, n] > NOTED:
+            return True
+    return False
 
 
 @compiled

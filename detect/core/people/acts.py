@@ -103,15 +103,31 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
         return f"A flag for the {LEVELS[TEAM]} cannot be shelved"
     reason = reason_for(state, n)
     counted = attention.counting_at(a, n).nonzero()[0].tolist()
-    until = second + act.for_s
+    until, refused = _silent_until(state, n, second, act.for_s)
+    if refused:
+        return refused
     change = attention.shelve(a, n, number, until)
     if change is None:
         return _no_such_flag(state, n, number)
     state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
-    text = f"shelved for {act.for_s / 60:.0f} min by {act.by} ({act.why}): {reason}"
+    text = f"shelved for {(until - second) / 60:.0f} min by {act.by} ({act.why}): {reason}"
     detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
     report.flag_action(state, second, change, detail, text, events)
     return ""
+
+
+def _silent_until(state: State, n: int, second: int, for_s: int) -> tuple[int, str]:
+    """Return how long a bed may be silent that somebody wants silent for `for_s`, or why it may not any more.
+
+    All that people press one after the other has one end, so far after the bed last called: pressing again, or
+    something else, does not begin a new time.
+    """
+    began = int(state.attention.silent_from[n])
+    longest_s = state.rules.policy.longest.silent_s
+    end = (second if began < 0 else began) + longest_s
+    if second >= end:
+        return 0, f"It has been silent for {longest_s / 60:.0f} min; look at it first"
+    return min(second + for_s, end), ""
 
 
 def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Event]) -> str:
@@ -151,15 +167,19 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
         return ""
     if act.for_s > longest_s:
         return f"Monitor off for at most {longest_s / 60:.0f} min"
-    until = second + act.for_s
+    until, refused = _silent_until(state, n, second, act.for_s)
+    if refused:
+        return refused
     first = second if a.paused_from[n] < 0 else int(a.paused_from[n])
     if until > first + longest_s:
         left_s = max(0, first + longest_s - second)
         return f"No signal has come since the pause before; at most {left_s / 60:.0f} min more"
     attention.pause(a, n, until, state.rules.policy)
     a.paused_from[n] = first
+    if a.silent_from[n] < 0:
+        a.silent_from[n] = second
     state.words_of(n).paused = (act.by, act.why)
-    text = f"monitor off for {act.for_s / 60:.0f} min, said by {act.by}" + (f": {act.why}" if act.why else "")
+    text = f"monitor off for {(until - second) / 60:.0f} min, said by {act.by}" + (f": {act.why}" if act.why else "")
     detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0}
     events.append(report.event(state, n, second, "pause", text, detail))
     return ""
