@@ -141,26 +141,23 @@ def ask_detector(code: str, rule_set: str) -> DetectorResult:
     row = assess.assess([recording], rule_file.load(), rule_set, labour=known)[0]
     moved = ends_s - length_s - from_s
 
-    def within(found: list[assess.Row], extreme: str, size: str) -> list[StripEvent]:
-        return [
-            StripEvent(
-                "deceleration" if size == "depth_bpm" else "acceleration", x.get("kind", ""),
-                x["onset_s"] - moved, x[extreme] - moved, x["end_s"] - moved, x[size],
-            )
-            for x in found if x["end_s"] > moved
-        ]  # fmt: skip
-
-    rises = within(row["accelerations"], "peak_s", "height_bpm")
-    falls = within(row["decelerations"], "nadir_s", "depth_bpm")
-    at_end = max([*row["assessments"], *row["not_assessed"]], key=lambda x: x["t_s"])
-    standing = (Level(f["level"]) for f in row["flags"] if f["eased_s"] is None)
+    rises = [
+        StripEvent("acceleration", "", x.onset_s - moved, x.peak_s - moved, x.end_s - moved, x.height_bpm)
+        for x in row.accelerations if x.end_s > moved
+    ]  # fmt: skip
+    falls = [
+        StripEvent("deceleration", x.kind, x.onset_s - moved, x.nadir_s - moved, x.end_s - moved, x.depth_bpm)
+        for x in row.decelerations if x.end_s > moved
+    ]  # fmt: skip
+    at_end = max([*row.assessments, *row.not_assessed], key=lambda x: x.t_s)
+    standing = (Level(f.level) for f in row.flags if f.eased_s is None)
     return DetectorResult(
-        baseline_bpm=next((b["bpm"] for b in reversed(row["baseline"]) if b["bpm"] is not None), None),
+        baseline_bpm=next((b.bpm for b in reversed(row.baseline) if b.bpm is not None), None),
         events=rises + falls,
         level=max(standing, key=list(Level).index, default=Level.QUIET),
-        concern=at_end["concern"],
-        rule_class=at_end["rule_class"],
-        reasons=at_end["reasons"],
+        concern=at_end.concern,
+        rule_class=at_end.rule_class,
+        reasons=at_end.reasons,
     )  # fmt: skip
 
 

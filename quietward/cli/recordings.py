@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,6 +14,8 @@ from quietward.recordings import SUFFIXES
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from quietward.detect.assessment import Assessment
 
 
 def assess(
@@ -75,7 +77,7 @@ def assess(
         raise SystemExit(2)
 
 
-def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
+def _assessment_table(rows: "list[Assessment]") -> "Table":
     from rich.box import SIMPLE
     from rich.table import Table
 
@@ -85,22 +87,22 @@ def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
     for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
         table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
-        unknown = row["not_assessed"][-1]["t_s"] if row["not_assessed"] else 0
-        last = row["assessments"][-1] if row["assessments"] else None
-        if last is not None and last["t_s"] < unknown:
+        unknown = row.not_assessed[-1].t_s if row.not_assessed else 0
+        last = row.assessments[-1] if row.assessments else None
+        if last is not None and last.t_s < unknown:
             last = None  # what was known some time ago is not what is known at the end
-        bpm = row["baseline"][-1]["bpm"] if row["baseline"] else None
-        minutes = [v["bpm"] for v in row["variability"][-10:]]
+        bpm = row.baseline[-1].bpm if row.baseline else None
+        minutes = [v.bpm for v in row.variability[-10:]]
         table.add_row(
-            row["record"],
-            f"{row['duration_s'] / 60:.0f}",
-            f"{row['signal']['fhr_usable']:.0%}",
+            row.record,
+            f"{row.duration_s / 60:.0f}",
+            f"{row.signal.fhr_usable:.0%}",
             "–" if bpm is None else f"{bpm:.0f}",
             f"{sum(minutes) / len(minutes):.0f}" if minutes else "–",
-            *(str(len(row[name])) for name in ("contractions", "accelerations", "decelerations")),
-            str(last["rule_class"]) if last else "–",
-            f"{last['concern']:.0f}" if last else "–",
-            str(len(row["flags"])),
+            *(str(len(found)) for found in (row.contractions, row.accelerations, row.decelerations)),
+            str(last.rule_class) if last else "–",
+            f"{last.concern:.0f}" if last else "–",
+            str(len(row.flags)),
         )
     return table
 

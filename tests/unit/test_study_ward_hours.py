@@ -37,11 +37,11 @@ def test_at_todays_numbers_it_is_what_assess_says(kept: list[BedHistory], found:
     recordings = [Recording(one.bed, one.fhr, one.ua) for one in kept[:2]]
     labour = assess.LabourContext(weeks=kept[0].weeks or 0)
     rows = assess.assess(recordings, rule_file.load(), "nichd-2008", labour=labour)
-    assert rows[0]["flags"], "the first labour raises a flag, else nothing is compared"
+    assert rows[0].flags, "the first labour raises a flag, else nothing is compared"
     for slider in found.sliders:
         today = next(p for p in slider.positions if p.value == slider.today)
         for n, row in enumerate(rows):
-            said = [(f["raised_s"], f["level"]) for f in row["flags"]]
+            said = [(f.raised_s, f.level) for f in row.flags]
             shown = [(f.from_s, LEVELS[f.level].value) for f in today.flags if f.bed == n]
             risen = [b for a, b in zip([(0.0, "quiet"), *shown], shown, strict=False) if higher(a[1], b[1])]
             assert risen == said
@@ -77,4 +77,4 @@ def test_a_bed_that_fell_silent_ends_with_its_silence() -> None:
     row = assess.assess(
         [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.LabourContext(one.weeks or 0)
     )[0]
-    assert next(f.from_s for f in today.flags if f.bed == 0) == row["flags"][0]["raised_s"]
+    assert next(f.from_s for f in today.flags if f.bed == 0) == row.flags[0].raised_s
