@@ -87,7 +87,7 @@ def with_events(
     labour = labour or LabourContext()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
-        raise BadRules("--rules", rule_set, possible([*names, "a path ending in .toml"], rule_set))
+        raise BadRules("rules", rule_set, possible(names, rule_set))
     done: dict[int, Outcome] = {}
     for group in _groups([r.seconds for r in found]):
         objects = _together([found[i] for i in group], rules, names.index(rule_set), moved, labour)

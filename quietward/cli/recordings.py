@@ -45,9 +45,7 @@ def assess(
             from quietward.detect import picture
         picture.check(plot)
 
-    own_rules = rules if rules.endswith(".toml") else None
-    loaded_rules = rule_file.load(settings_from(policy=policy).policy, own_rules)
-    rule_set = loaded_rules.rule_sets[-1].name if own_rules else rules
+    loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
     readable, failures = [], 0
     for path in find_recordings(paths):
         try:

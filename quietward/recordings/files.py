@@ -2,23 +2,14 @@
 
 from pathlib import Path
 
-import numpy as np
-
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
 from quietward.recordings import READERS, SUFFIXES, reader_of
-from quietward.recordings.recording import Recording, Signal
-
-LONGEST_S = 14 * 24 * 3600
-ABSURD_BPM = 400.0
-"""A value above this is a wrong unit or column, not a noisy sample."""
+from quietward.recordings.recording import Recording, Signal, make_recording
 
 
 def read_recording(path: Path) -> Recording:
-    """Read one recording.
+    """Read one recording; what becomes of its values is said at `make_recording`.
 
-    FHR of 0 and outside 20 to 300 bpm means no value (the convention of the open data sets); UA is clipped to
-    0 to 127.5. Rates of 1, 2 and 8 Hz are brought to 4 Hz, and `note` says so.
     Raises BadRecording naming the file, what is wrong and the remedy.
     """
     reader = reader_of(path)
@@ -30,33 +21,7 @@ def read_recording(path: Path) -> Recording:
     if not path.is_file():
         raise BadRecording(str(path), path.name, "There is no such file")
     fhr, ua, hz = reader.format().read(path)
-    if len(fhr) == 0:
-        raise BadRecording(str(path), 0, "Holds no sample; give a recording with at least one")
-    if len(fhr) / hz > LONGEST_S:
-        raise BadRecording(str(path), f"{len(fhr) / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
-    absurd = fhr[fhr > ABSURD_BPM]
-    if absurd.size:
-        raise BadRecording(str(path), float(absurd[0]), "FHR must be in beats per minute; check unit and column")
-    fhr, ua, note = _at_4_hz(path, fhr, ua, hz)
-    fhr = np.where((fhr >= FHR_LOWEST_BPM) & (fhr <= FHR_HIGHEST_BPM), fhr, np.nan)
-    ua = np.clip(np.where(np.isfinite(ua), ua, np.nan), UA_LOWEST, UA_HIGHEST)
-    return Recording(path.stem, fhr, ua, note)
-
-
-def _at_4_hz(path: Path, fhr: Signal, ua: Signal, hz: float) -> tuple[Signal, Signal, str]:
-    if np.isclose(hz, HZ, rtol=0.01):
-        return fhr, ua, ""
-    for known in (1, 2):
-        if np.isclose(hz, known, rtol=0.01):
-            repeat = HZ // known
-            return (
-                np.repeat(fhr, repeat),
-                np.repeat(ua, repeat),
-                f"{known} Hz brought to {HZ} Hz by holding values",
-            )
-    if np.isclose(hz, 2 * HZ, rtol=0.01):
-        return fhr[::2], ua[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
-    raise BadRecording(str(path), f"{hz:g} Hz", "Resample to 4 Hz (1, 2 and 8 Hz are also read)")
+    return make_recording(path.stem, fhr, ua, hz, str(path))
 
 
 def write_recording(path: Path, fhr: Signal, ua: Signal) -> None:

@@ -54,7 +54,7 @@ def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProces
         (("assess", "nowhere.csv"), "There is no such file"),
         (("assess", "nowhere"), "There is no such file or folder"),
         (("assess", "FOLDER"), "Holds no recording"),
-        (("assess", "GOOD", "--rules", "mine"), "--rules"),
+        (("assess", "GOOD", "--rules", "mine"), "rules: 'mine'"),
         (("detect", "--store", "http://x"), "setting store"),
     ],
 )
