@@ -55,6 +55,9 @@ def assess(
             print(f"quietward: {error}", file=sys.stderr)
     if not readable and not failures:
         raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    for recording in readable:
+        if recording.note:
+            print(f"{recording.name}: {recording.note}", file=sys.stderr)
     print(NOTICE, file=sys.stderr)
     second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
     labour = assessment.LabourContext(weeks, second_stage_from_s)

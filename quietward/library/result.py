@@ -11,7 +11,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.detect.assessment import Assessment
 from quietward.drawing.strip import Level, Mark, PaperScale, Trace, sheets, svg
 from quietward.recordings.annotations import annotations_of
-from quietward.recordings.recording import Annotation, Recording, Signal
+from quietward.recordings.recording import Annotation, Signal
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,13 +37,11 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
     log: list[Event]
 
     @property
-    def recording(self) -> Recording:
-        """The signals as a recording, to be written to a file."""
-        return Recording(self.record, self.fhr, self.ua, self.note)
-
-    @property
     def findings(self) -> list[Annotation]:
-        """The log as annotations, by their beginning: kind, from_s, to_s (None for a moment), text."""
+        """The log as annotations, by their beginning: kind, from_s, to_s (None for a moment), text.
+
+        `quietward.write_recording(path, result.fhr, result.ua, annotations=result.findings)` keeps them in a file.
+        """
         return annotations_of(self.log)
 
     def to_json(self) -> str:

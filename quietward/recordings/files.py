@@ -1,35 +1,57 @@
 """Finds, reads and writes files of recordings, whatever their format."""
 
+from collections.abc import Iterable
+from datetime import datetime
 from pathlib import Path
 
-from quietward.contracts.errors import BadRecording
-from quietward.recordings import READERS, SUFFIXES, reader_of
-from quietward.recordings.recording import Recording, Signal, make_recording
+from quietward.contracts.errors import BadRecording, MissingExtra, possible
+from quietward.recordings import FORMATS, SUFFIXES, Format, format_of, name_of
+from quietward.recordings.recording import Annotation, Recording, Signal, make_recording, same_length
 
 
-def read_recording(path: Path) -> Recording:
+def read_recording(path: Path | str) -> Recording:
     """Read one recording; what becomes of its values is said at `make_recording`.
 
-    Raises BadRecording naming the file, what is wrong and the remedy.
+    Raises BadRecording naming the file, what is wrong and the remedy, MissingExtra if its format needs packages.
     """
-    reader = reader_of(path)
-    if reader is None and not path.exists():
+    path = Path(path)
+    found = format_of(path)
+    if found is None and not path.exists():
         raise BadRecording(str(path), path.name, "There is no such file or folder")
-    if reader is None:
-        known = " or ".join(f"{reader.title} ({', '.join(reader.suffixes)})" for reader in READERS)
+    if found is None:
+        known = " or ".join(f"{one.title} ({one.suffix})" for one in FORMATS)
         raise BadRecording(str(path), path.suffix, f"Use {known}")
     if not path.is_file():
         raise BadRecording(str(path), path.name, "There is no such file")
-    fhr, ua, hz = reader.format().read(path)
-    return make_recording(path.stem, fhr, ua, hz, str(path))
+    return make_recording(name_of(path), found.load().read(path), str(path))
 
 
-def write_recording(path: Path, fhr: Signal, ua: Signal) -> None:
-    """Write signals of 4 Hz in the format of the path's suffix. Raises BadRecording, OSError."""
-    reader = reader_of(path)
-    if reader is None:
-        raise BadRecording(str(path), path.suffix, f"Use a name that ends in {' or '.join(SUFFIXES)}")
-    reader.format().write(path, fhr, ua)
+def write_recording(
+    path: Path | str,
+    fhr: Signal,
+    ua: Signal,
+    *,
+    annotations: Iterable[Annotation] = (),
+    began: datetime | None = None,
+) -> None:
+    """Write signals of 4 Hz in the format that the path's name ends in.
+
+    fhr (bpm), ua (relative units): shape (n,), NaN for no value. began: time of the first sample.
+    Raises BadRecording, OSError, MissingExtra if the format needs packages.
+    """
+    path = Path(path)
+    same_length(str(path), fhr, ua)
+    writing_format(path).load().write(path, Recording(name_of(path), fhr, ua, "", tuple(annotations), began))
+
+
+def writing_format(path: Path) -> Format:
+    """Return the format in which a recording of this name is written. Raises BadRecording."""
+    found = format_of(path)
+    if found is None:
+        raise BadRecording(
+            str(path), path.name, f"Use a name that ends so: {possible(SUFFIXES, ''.join(path.suffixes))}"
+        )
+    return found
 
 
 def find_recordings(paths: list[Path]) -> list[Path]:
@@ -50,8 +72,8 @@ def find_recordings(paths: list[Path]) -> list[Path]:
 
 
 def _is_recording(path: Path) -> bool:
-    reader = reader_of(path)
+    found = format_of(path)
     try:
-        return reader is not None and reader.format().is_recording(path)
-    except OSError:
-        return True  # nobody may read it: that is told where it is read
+        return found is not None and found.load().is_recording(path)
+    except (OSError, MissingExtra):
+        return True  # nobody may read it, or its package is missing: that is told where it is read

@@ -1,6 +1,7 @@
 """A recording in memory, and the one place where samples from outside are checked and brought to 4 Hz."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,13 +30,33 @@ class Annotation:
 
 
 @dataclass(frozen=True)
+class Content:
+    """What a file holds. fhr (bpm), ua (relative units): shape (n,), NaN where there is no value, at `hz`.
+
+    notes: what reading has changed or left out. began: time of the first sample, None where it is not said.
+    """
+
+    fhr: Signal
+    ua: Signal
+    hz: float
+    notes: tuple[str, ...] = ()
+    annotations: tuple[Annotation, ...] = ()
+    began: datetime | None = None
+
+
+@dataclass(frozen=True)
 class Recording:
-    """fhr: bpm; ua: relative units; shape (n,), 4 Hz, NaN where there is no value; note: what reading changed."""
+    """fhr: bpm; ua: relative units; shape (n,), 4 Hz, NaN where there is no value; note: what reading changed.
+
+    began: time of the first sample, None where it is not known.
+    """
 
     name: str
     fhr: Signal
     ua: Signal
     note: str = ""
+    annotations: tuple[Annotation, ...] = ()
+    began: datetime | None = None
 
     @property
     def seconds(self) -> int:
@@ -50,14 +71,14 @@ class Recording:
         )
 
 
-def make_recording(name: str, fhr: Signal, ua: Signal, hz: float, where: str) -> Recording:
+def make_recording(name: str, content: Content, where: str) -> Recording:
     """Return a recording of samples at any of the rates 1, 2, 4 and 8 Hz; `note` says what was changed.
 
-    fhr (bpm), ua (relative units): shape (n,). FHR of 0 and outside 20 to 300 bpm means no value (the convention of the
-    open data sets); UA is clipped to 0 to 127.5. where: named in errors. Raises BadRecording.
+    FHR of 0 and outside 20 to 300 bpm means no value (the convention of the open data sets); UA is clipped to
+    0 to 127.5. where: named in errors. Raises BadRecording.
     """
-    if len(fhr) != len(ua):
-        raise BadRecording(where, [len(fhr), len(ua)], "FHR and UA must have the same number of samples")
+    fhr, ua, hz = content.fhr, content.ua, content.hz
+    same_length(where, fhr, ua)
     if len(fhr) == 0:
         raise BadRecording(where, 0, "Holds no sample; give a recording with at least one")
     if len(fhr) / hz > LONGEST_S:
@@ -66,7 +87,14 @@ def make_recording(name: str, fhr: Signal, ua: Signal, hz: float, where: str) ->
     if absurd.size:
         raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
     fhr, ua, note = _at_4_hz(fhr, ua, hz, where)
-    return Recording(name, *usable_values(fhr, ua), note)
+    notes = [*content.notes, *([note] if note else [])]
+    return Recording(name, *usable_values(fhr, ua), "; ".join(notes), content.annotations, content.began)
+
+
+def same_length(where: str, fhr: Signal, ua: Signal) -> None:
+    """Raise BadRecording if FHR and UA differ in length."""
+    if len(fhr) != len(ua):
+        raise BadRecording(where, [len(fhr), len(ua)], "FHR and UA must have the same number of samples")
 
 
 def usable_values(fhr: Signal, ua: Signal) -> tuple[Signal, Signal]:
