@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from quietward.detect.assessment import Assessment
+    from quietward.recordings.recording import Recording
 
 
 def assess(
@@ -38,7 +39,6 @@ def assess(
 
     from quietward.detect import assess as assessment
     from quietward.detect import rule_file
-    from quietward.recordings.files import find_recordings, read_recording
 
     if plot is not None:
         with extra("pictures", "--plot"):
@@ -46,18 +46,7 @@ def assess(
         picture.check(plot)
 
     loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
-    readable, failures = [], 0
-    for path in find_recordings(paths):
-        try:
-            readable.append(read_recording(path))
-        except QuietwardError as error:
-            failures += 1
-            print(f"quietward: {error}", file=sys.stderr)
-    if not readable and not failures:
-        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
-    for recording in readable:
-        if recording.note:
-            print(f"{recording.name}: {recording.note}", file=sys.stderr)
+    readable, failures = _read_all(paths)
     print(NOTICE, file=sys.stderr)
     second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
     labour = assessment.LabourContext(weeks, second_stage_from_s)
@@ -76,6 +65,26 @@ def assess(
             print(f"drawn: {picture_file}", file=sys.stderr)
     if failures:
         raise SystemExit(2)
+
+
+def _read_all(paths: list[Path]) -> "tuple[list[Recording], int]":
+    """Return the recordings that can be read, and how many cannot; why, and what reading has changed, is told."""
+    from quietward.recordings.files import find_recordings, read_recording
+
+    readable: list[Recording] = []
+    failures = 0
+    for path in find_recordings(paths):
+        try:
+            readable.append(recording := read_recording(path))
+        except QuietwardError as error:
+            failures += 1
+            print(f"quietward: {error}", file=sys.stderr)
+        else:
+            if recording.note:
+                print(f"{path}: {recording.note}", file=sys.stderr)
+    if not readable and not failures:
+        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    return readable, failures
 
 
 def _assessment_table(rows: "list[Assessment]") -> "Table":
@@ -126,3 +135,25 @@ def export(
     print(NOTICE, file=sys.stderr)
     for written in asyncio.run(files.write(own, bed, log, handover)):
         print(f"written: {written}", file=sys.stderr)
+
+
+def record(
+    bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help=f"File, replaced if there is one: {', '.join(SUFFIXES)}; BED.hea.")
+    ] = None,
+    hours: Annotated[float, typer.Option("--hours", min=0.01, max=336, help="So many of its last hours.")] = 24.0,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Write a bed's signals from Redis as a recording, with its log as annotations."""
+    import asyncio
+
+    from quietward.dashboard.print import files
+
+    own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
+    print(NOTICE, file=sys.stderr)
+    written = asyncio.run(files.write_signals(own, bed, hours, out or Path(f"{bed}.hea")))
+    print(f"written: {written}", file=sys.stderr)

@@ -12,7 +12,6 @@ import numpy as np
 
 from quietward.contracts.errors import BadRecording, extra
 from quietward.contracts.messages import HZ
-from quietward.contracts.notice import NOTICE
 from quietward.recordings.recording import Annotation, Content, Recording, Signal
 from quietward.recordings.signal_names import FHR, NAMES, UA, factor_of, find_signals
 
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
 
 DIGITAL = (-1, 32767)
 PHYSICAL = (-0.01, 327.67)
+YEARS = range(1985, 2085)
 UNITS = {FHR: "bpm", UA: "nd"}
 SEPARATOR = ": "
 """Between kind and text of an annotation."""
@@ -89,6 +89,8 @@ def write(path: Path, recording: Recording) -> None:
         import edfio
     heart, womb = (signal.ravel() for signal in recording.by_second())
     began = None if recording.began is None else recording.began.astimezone(UTC)
+    if began is not None and began.year not in YEARS:
+        raise BadRecording(str(path), began, f"EDF+ has dates of {YEARS[0]} to {YEARS[-1]}; use another format")
     edf = edfio.Edf(
         [_signal(FHR, heart), _signal(UA, womb)],
         recording=edfio.Recording(
@@ -99,11 +101,8 @@ def write(path: Path, recording: Recording) -> None:
         starttime=None if began is None else began.time(),
         data_record_duration=1,
         annotations=[
-            edfio.EdfAnnotation(0, None, f"notice{SEPARATOR}{NOTICE}"),
-            *(
-                edfio.EdfAnnotation(x.from_s, None if x.to_s is None else x.to_s - x.from_s, _text(x))
-                for x in recording.annotations
-            ),
+            edfio.EdfAnnotation(x.from_s, None if x.to_s is None else x.to_s - x.from_s, _text(x))
+            for x in recording.annotations
         ],
     )
     path.write_bytes(edf.to_bytes())

@@ -49,7 +49,7 @@ def writing_format(path: Path) -> Format:
     found = format_of(path)
     if found is None:
         raise BadRecording(
-            str(path), path.name, f"Use a name that ends so: {possible(SUFFIXES, ''.join(path.suffixes))}"
+            str(path), path.name, f"Name the file by its format. {possible(SUFFIXES, ''.join(path.suffixes))}"
         )
     return found
 

@@ -72,9 +72,8 @@ def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
     np.testing.assert_allclose(found.ua, written.ua, atol=1e-9)
     assert found.name == "one"
     assert found.began == written.began
-    kept = [x for x in found.annotations if x.kind != "notice"]
     key = lambda x: (x.from_s, x.kind, x.text, x.to_s or 0)  # noqa: E731
-    assert sorted(kept, key=key) == sorted(written.annotations, key=key)
+    assert sorted(found.annotations, key=key) == sorted(written.annotations, key=key)
 
 
 @given(written=recordings())
@@ -104,8 +103,8 @@ def test_edfio_reads_our_files(written: Written) -> None:
         assert (heart.physical_dimension, heart.sampling_frequency) == ("bpm", HZ)
         np.testing.assert_allclose(heart.data, np.where(np.isnan(written.fhr), MISSING_IN_EDF, written.fhr), atol=1e-9)
         texts = [x.text for x in edf.annotations]
-        assert f"notice: {NOTICE}" in texts
-        assert len(texts) == 1 + len(written.annotations)
+        assert texts == [f"{x.kind}: {x.text}" for x in written.annotations]
+        assert edf.recording.additional == ("not-for-diagnosis",)
         assert edf.reserved.startswith("EDF+C")
 
 
@@ -164,6 +163,6 @@ def test_writing_again_leaves_nothing_of_before(suffix: str, tmp_path: Path) -> 
     path = tmp_path / f"one{suffix}"
     fhr = np.full(8, 140.0)
     write_recording(path, fhr, fhr, annotations=[Annotation(0, 1, "noted", "a")])
-    assert [x.text for x in read_recording(path).annotations if x.kind == "noted"] == ["a"]
+    assert [x.text for x in read_recording(path).annotations] == ["a"]
     write_recording(path, fhr, fhr)
-    assert [x for x in read_recording(path).annotations if x.kind != "notice"] == []
+    assert read_recording(path).annotations == ()
