@@ -139,8 +139,8 @@ def check_policy(where: str, policy: Policy) -> None:
             ("inhibited_by", condition.inhibited_by, names[:place]),  # they are looked at in this order
         ):
             if unknown := sorted(set(named) - set(allowed)):
-                remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
-                raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
+                remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition. "
+                raise BadRules(f"{here} {key}", unknown, remedy + possible(sorted(allowed), unknown[0]))
         if condition.look_by_s is not None and condition.rank != NOTED:
             raise BadRules(f"{here} look_by_s", condition.look_by_s, 'Only what is "noted" has it; leave it out')
         if condition.max_level < condition.rank:
@@ -231,6 +231,4 @@ def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -
     named = [name for _, name, _, _ in Formatter().parse(text) if name]
     for measure in [*asked, *named]:
         if measure not in known:
-            raise BadRules(
-                f"{where}: {key}", measure, f"There is no such measure; use one of {', '.join(sorted(known))}"
-            )
+            raise BadRules(f"{where}: {key}", measure, f"There is no such measure. {possible(sorted(known), measure)}")

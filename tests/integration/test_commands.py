@@ -180,10 +180,11 @@ def test_assess_survives_poor_recordings(values: list[str], tmp_path: Path) -> N
         assert len(row["not_assessed"]) == int(row["duration_s"]) // 60
 
 
-def test_doctor_says_what_is_missing_and_how_to_mend_it(parts: Parts) -> None:
+def test_doctor_says_what_is_missing_and_how_to_fix_it(parts: Parts) -> None:
     sick = quietward("doctor", "--broker", f"mqtt://{NOWHERE}", "--store", f"redis://{NOWHERE}")
     assert sick.returncode == 1
     assert "broker is not there" in sick.stdout
     assert "QUIETWARD_STORE" in sick.stdout
+    assert max(map(len, sick.stdout.splitlines())) <= 80
     well = quietward("doctor", "--broker", parts.settings.broker, "--store", parts.settings.store)
     assert well.returncode == 0, well.stdout
