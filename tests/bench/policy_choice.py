@@ -143,7 +143,8 @@ def main() -> None:
     as_it_is = count(evaluate(records, rules), policies[:1], hours)
     shares, _ = read(options.folder, judged, rules)
     order = np.random.default_rng(options.seed).permutation(len(names))
-    outside, default = (Calls(*np.zeros((2, 1, len(names)), dtype=np.int64), hours) for _ in range(2))
+    nothing = np.zeros((1, len(names)), dtype=np.int64)
+    outside, default = (Calls(nothing.copy(), nothing.copy(), hours) for _ in range(2))
     picked: Counter[str] = Counter()
     for k in range(FOLDS):
         left_out = order[k::FOLDS]
