@@ -54,26 +54,17 @@ class _Series:
     not_assessed: list[assessment.Minute] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
-class LabourContext:
-    """What a recording does not say of its labour. weeks: of gestation; second_stage_from_s: of the recording."""
-
-    weeks: int = 0
-    second_stage_from_s: float = np.inf
-
-
 def assess(
     found: list[Recording],
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
-    labour: LabourContext | None = None,
 ) -> list[Assessment]:
     """Return one object per recording, in order. moved: told how many recording-seconds are done.
 
     Raises BadRules if there is no such rule set.
     """
-    return [outcome.assessment for outcome in with_events(found, rules, rule_set, moved, labour)]
+    return [outcome.assessment for outcome in with_events(found, rules, rule_set, moved)]
 
 
 def with_events(
@@ -81,16 +72,14 @@ def with_events(
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
-    labour: LabourContext | None = None,
 ) -> list[Outcome]:
     """Return the same with the log of each recording. Raises BadRules."""
-    labour = labour or LabourContext()
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
         raise BadRules("rules", rule_set, possible(names, rule_set))
     done: dict[int, Outcome] = {}
     for group in _groups([r.seconds for r in found]):
-        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved, labour)
+        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved)
         done |= dict(zip(group, objects, strict=True))
     return [done[i] for i in range(len(found))]
 
@@ -106,12 +95,12 @@ def _groups(seconds: list[int]) -> list[list[int]]:
     return groups
 
 
-def _together(
-    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: LabourContext
-) -> list[Outcome]:
+def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None]) -> list[Outcome]:
     state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
     lengths = np.array([r.seconds for r in group])
     longest = int(lengths.max())
+    weeks = np.array([r.labour.weeks for r in group])
+    second_stage_from_s = np.array([r.labour.second_stage_from_s for r in group])
     fhr, ua = np.full((2, longest, HZ, len(group)), np.nan)
     for i, recording in enumerate(group):
         fhr[: lengths[i], :, i], ua[: lengths[i], :, i] = recording.by_second()
@@ -121,10 +110,10 @@ def _together(
         beds = np.flatnonzero(lengths > second)
         at = np.full(len(beds), second)
         m = len(beds)
-        stage = np.full(m, 2 if second >= labour.second_stage_from_s else 1)
+        stage = np.where(second >= second_stage_from_s[beds], 2, 1)
         engine.advance(
             state, beds, at, fhr[second][:, beds], ua[second][:, beds], np.full(m, np.nan), events,
-            stage, np.full(m, labour.weeks),
+            stage, weeks[beds],
         )  # fmt: skip
         if (second + 1) % EVERY_S == 0:
             _collect(state, beds, second + 1, chosen, series)

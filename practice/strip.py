@@ -13,7 +13,7 @@ from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ, Level
 from quietward.detect import assess, rule_file
 from quietward.practice.scoring import scoring
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import LabourContext, Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.bed import Signal
 from quietward.simulator.truth import Truth, TruthFile
@@ -135,10 +135,10 @@ def ask_detector(code: str, rule_set: str) -> DetectorResult:
     length_s = scoring().strip_min * 60
     from_s = max(0, ends_s - length_s - scoring().watched_before_min * 60)
     part = slice(from_s * HZ, ends_s * HZ)
-    recording = Recording(code, labour.fhr[part], labour.ua[part])
     stage = told.second_stage_from_s
-    known = assess.LabourContext(told.weeks, np.inf if stage is None else stage - from_s)
-    row = assess.assess([recording], rule_file.load(), rule_set, labour=known)[0]
+    known = LabourContext(told.weeks, np.inf if stage is None else stage - from_s)
+    recording = Recording(code, labour.fhr[part], labour.ua[part], labour=known)
+    row = assess.assess([recording], rule_file.load(), rule_set)[0]
     moved = ends_s - length_s - from_s
 
     rises = [

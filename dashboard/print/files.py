@@ -3,6 +3,7 @@
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from importlib.resources import files
+from math import inf
 from pathlib import Path
 from typing import TypeVar
 
@@ -16,6 +17,7 @@ from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
 from quietward.recordings.annotations import annotations_of
 from quietward.recordings.files import write_recording, writing_format
+from quietward.recordings.recording import LabourContext
 from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError, Store, connected
 
@@ -51,8 +53,10 @@ async def write_signals(settings: Settings, bed: str, hours: float, file: Path) 
         raise _nothing_kept(bed, ward)
     said = [x for x in annotations_of(history.log, history.first_s) if x.from_s >= 0]  # a log is kept for longer
     began = datetime.fromtimestamp(history.first_s, UTC)
+    stage_s = history.second_stage_from_s
+    labour = LabourContext(history.weeks or 0, inf if stage_s is None else max(0.0, stage_s - history.first_s))
     try:
-        write_recording(file, history.fhr, history.ua, annotations=said, began=began)
+        write_recording(file, history.fhr, history.ua, annotations=said, began=began, labour=labour)
     except OSError as error:
         raise BadSettings("--out", str(file), f"Cannot be written: {error.strerror}") from error
     return file

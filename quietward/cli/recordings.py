@@ -8,13 +8,14 @@ import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, QuietwardError, extra
+from quietward.contracts.errors import BadSettings, QuietwardError, extra, possible
 from quietward.contracts.notice import NOTICE
-from quietward.recordings import SUFFIXES
+from quietward.recordings import FORMATS, SUFFIXES
 
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from quietward.contracts.messages import Event
     from quietward.detect.assessment import Assessment
     from quietward.recordings.recording import Recording
 
@@ -28,10 +29,17 @@ def assess(
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Picture of the strips with all that was found: .png, .svg, .pdf.")
     ] = None,
-    weeks: Annotated[int, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = 0,
+    weeks: Annotated[int | None, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = None,
     second_stage_from: Annotated[
         float | None, typer.Option("--second-stage-from", min=0, help="Minute at which the second stage begins.")
     ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Write the recordings into this folder, with all that was found as annotations."),
+    ] = None,
+    out_format: Annotated[
+        str, typer.Option("--format", help=f"Format of these: {', '.join(one.name for one in FORMATS)}.")
+    ] = FORMATS[0].name,
     policy: PolicyOption = None,
 ) -> None:
     """Read recordings with the live system's detector, without MQTT or Redis."""
@@ -44,15 +52,14 @@ def assess(
         with extra("pictures", "--plot"):
             from quietward.detect import picture
         picture.check(plot)
-
+    suffix = _suffix_of(out_format)
     loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
-    readable, failures = _read_all(paths)
+    readable, failures = _read_all(paths, weeks, None if second_stage_from is None else second_stage_from * 60)
     print(NOTICE, file=sys.stderr)
-    second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
-    labour = assessment.LabourContext(weeks, second_stage_from_s)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
-        rows = assessment.assess(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n), labour)
+        outcomes = assessment.with_events(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n))
+    rows = [outcome.assessment for outcome in outcomes]
     if json:
         from quietward.contracts.messages import encode_json
 
@@ -63,23 +70,63 @@ def assess(
     if plot is not None:
         for picture_file in picture.draw(readable, rows, plot):
             print(f"drawn: {picture_file}", file=sys.stderr)
+    if out is not None:
+        _write_all(out, suffix, readable, [outcome.events for outcome in outcomes])
     if failures:
         raise SystemExit(2)
 
 
-def _read_all(paths: list[Path]) -> "tuple[list[Recording], int]":
-    """Return the recordings that can be read, and how many cannot; why, and what reading has changed, is told."""
+def _suffix_of(name: str) -> str:
+    names = {one.name: one.suffix for one in FORMATS}
+    if name not in names:
+        raise BadSettings("--format", name, possible(names, name))
+    return names[name]
+
+
+def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[list[Event]]") -> None:
+    """Write recordings with their logs as annotations; nothing is overwritten. Raises BadSettings."""
+    from quietward.contracts.messages import TREND_KIND
+    from quietward.recordings.annotations import annotations_of
+    from quietward.recordings.files import write_recording
+
+    for recording, log in zip(found, logs, strict=True):
+        path = folder / f"{recording.name}{suffix}"
+        if path.exists():
+            raise BadSettings("--out", str(path), "Is there already; choose another folder")
+        said = annotations_of(event for event in log if event.kind != TREND_KIND)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            write_recording(path, recording.fhr, recording.ua, annotations=said, began=recording.began,
+                            labour=recording.labour)  # fmt: skip
+        except OSError as error:
+            raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
+        print(f"written: {path}", file=sys.stderr)
+
+
+def _read_all(paths: list[Path], weeks: int | None, second_stage_from_s: float | None) -> "tuple[list[Recording], int]":
+    """Return the recordings that can be read, and how many cannot; why, and what reading has changed, is told.
+
+    weeks, second_stage_from_s: in place of what recordings say of their labour, where given.
+    """
+    from dataclasses import replace
+
     from quietward.recordings.files import find_recordings, read_recording
 
     readable: list[Recording] = []
     failures = 0
     for path in find_recordings(paths):
         try:
-            readable.append(recording := read_recording(path))
+            recording = read_recording(path)
         except QuietwardError as error:
             failures += 1
             print(f"quietward: {error}", file=sys.stderr)
         else:
+            labour = recording.labour
+            if weeks is not None:
+                labour = replace(labour, weeks=weeks)
+            if second_stage_from_s is not None:
+                labour = replace(labour, second_stage_from_s=second_stage_from_s)
+            readable.append(replace(recording, labour=labour))
             if recording.note:
                 print(f"{path}: {recording.note}", file=sys.stderr)
     if not readable and not failures:

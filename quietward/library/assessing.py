@@ -12,7 +12,7 @@ from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.library.result import Result
 from quietward.library.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
-from quietward.recordings.recording import Content, make_recording
+from quietward.recordings.recording import Content, LabourContext, make_recording
 
 
 def assess(
@@ -48,10 +48,10 @@ def assess(
     """
     if not (isfinite(rate) and rate > 0):
         raise BadRecording("rate", rate, "Needs samples per second: 1, 2, 4 or 8")
-    recording = make_recording(name, Content(*both_signals(fhr, ua), rate), "fhr")
+    labour = LabourContext(weeks, second_stage_from_s)
+    recording = make_recording(name, Content(*both_signals(fhr, ua), rate, labour=labour), "fhr")
     loaded, rule_set = rule_file.load_for(rules_of(rules), policy_of(policy))
-    labour = assessment.LabourContext(weeks, second_stage_from_s)
-    (outcome,) = assessment.with_events([recording], loaded, rule_set, labour=labour)
+    (outcome,) = assessment.with_events([recording], loaded, rule_set)
     return Result(
         **structs.asdict(outcome.assessment),
         fhr=recording.fhr,

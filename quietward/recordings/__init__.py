@@ -31,6 +31,11 @@ class Format(NamedTuple):
     suffix: str
     module: str
 
+    @property
+    def name(self) -> str:
+        """What `--format` calls it."""
+        return self.module.removesuffix("_files")
+
     def load(self) -> FormatModule:
         """Import the format and whatever library it needs."""
         return cast("FormatModule", import_module(f"{__name__}.{self.module}"))

@@ -13,9 +13,9 @@ import numpy as np
 
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
-from quietward.recordings.recording import Annotation, Content, Recording, Signal
-from quietward.recordings.signal_names import FHR, TIME, UA
-from quietward.recordings.tables import at_one_rate, find_columns, is_table
+from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
+from quietward.recordings.signal_names import FHR, STAGE, TIME, UA
+from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
 
 COLUMNS = ("t_s", "fhr", "ua")
 ANNOTATION_COLUMNS = ("kind", "from_s", "to_s", "text")
@@ -42,7 +42,7 @@ def read(path: Path) -> Content:
     has_decimal_commas = delimiter == ";"
     values = {
         signal: _numbers(path, head[found[signal].place], columns[signal], has_decimal_commas) * found[signal].factor
-        for signal in (FHR, UA)
+        for signal in (FHR, UA, STAGE)
         if signal in found
     }
     began = None
@@ -51,7 +51,8 @@ def read(path: Path) -> Content:
     else:
         times_s = _numbers(path, head[found[TIME].place], columns[TIME], has_decimal_commas) * found[TIME].factor
     ua = values.get(UA, np.full(len(rows), np.nan))
-    content = Content(values[FHR], ua, HZ, notes, tuple(_read_annotations(_beside(path))), began)
+    labour = labour_of(values[STAGE], times_s) if STAGE in values else NOTHING_KNOWN
+    content = Content(values[FHR], ua, HZ, notes, tuple(_read_annotations(_beside(path))), began, labour)
     return at_one_rate(content, times_s, lambda i: _line(path, i))
 
 

@@ -1,12 +1,26 @@
 """Finds, reads and writes files of recordings, whatever their format."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
+from math import inf
 from pathlib import Path
+from typing import Annotated
+
+from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadRecording, MissingExtra, possible
+from quietward.contracts.tables import parse_toml_table
 from quietward.recordings import FORMATS, SUFFIXES, Format, format_of, name_of
-from quietward.recordings.recording import Annotation, Recording, Signal, make_recording, same_length
+from quietward.recordings.recording import (
+    NOTHING_KNOWN,
+    Annotation,
+    LabourContext,
+    Recording,
+    Signal,
+    make_recording,
+    same_length,
+)
 
 
 def read_recording(path: Path | str) -> Recording:
@@ -23,7 +37,8 @@ def read_recording(path: Path | str) -> Recording:
         raise BadRecording(str(path), path.suffix, f"Use {known}")
     if not path.is_file():
         raise BadRecording(str(path), path.name, "There is no such file")
-    return make_recording(name_of(path), found.load().read(path), str(path))
+    content = found.load().read(path)
+    return make_recording(name_of(path), replace(content, labour=_read_labour(path, content.labour)), str(path))
 
 
 def write_recording(
@@ -33,15 +48,18 @@ def write_recording(
     *,
     annotations: Iterable[Annotation] = (),
     began: datetime | None = None,
+    labour: LabourContext = NOTHING_KNOWN,
 ) -> None:
     """Write signals of 4 Hz in the format that the path's name ends in.
 
-    fhr (bpm), ua (relative units): shape (n,), NaN for no value. began: time of the first sample.
+    fhr (bpm), ua (relative units): shape (n,), NaN for no value. began: time of the first sample. labour: goes
+    into `NAME.labour.toml` beside it, where something is known of it.
     Raises BadRecording, OSError, MissingExtra if the format needs packages.
     """
     path = Path(path)
     same_length(str(path), fhr, ua)
     writing_format(path).load().write(path, Recording(name_of(path), fhr, ua, "", tuple(annotations), began))
+    _write_labour(path, labour)
 
 
 def writing_format(path: Path) -> Format:
@@ -52,6 +70,41 @@ def writing_format(path: Path) -> Format:
             str(path), path.name, f"Name the file by its format. {possible(SUFFIXES, ''.join(path.suffixes))}"
         )
     return found
+
+
+class Labour(Struct, frozen=True, forbid_unknown_fields=True):
+    """`NAME.labour.toml`: what is known of the labour, in place of what the recording itself says."""
+
+    weeks: Annotated[int, Meta(ge=0, le=45)] | None = None
+    second_stage_from_s: Annotated[float, Meta(ge=0)] | None = None
+
+
+def _labour_path(path: Path) -> Path:
+    return path.with_name(f"{name_of(path)}.labour.toml")
+
+
+def _read_labour(path: Path, said: LabourContext) -> LabourContext:
+    beside = _labour_path(path)
+    try:
+        text = beside.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return said
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadRecording(str(beside), type(error).__name__, f"Cannot be read: {error}") from error
+    labour = parse_toml_table(text, Labour, str(beside), BadRecording)
+    return LabourContext(
+        said.weeks if labour.weeks is None else labour.weeks,
+        said.second_stage_from_s if labour.second_stage_from_s is None else labour.second_stage_from_s,
+    )
+
+
+def _write_labour(path: Path, labour: LabourContext) -> None:
+    known = {"weeks": labour.weeks or None, "second_stage_from_s": labour.second_stage_from_s}
+    lines = [f"{name} = {value}\n" for name, value in known.items() if value is not None and value < inf]
+    beside = _labour_path(path)
+    beside.unlink(missing_ok=True)
+    if lines:
+        beside.write_text("".join(lines), encoding="utf-8")
 
 
 def find_recordings(paths: list[Path]) -> list[Path]:

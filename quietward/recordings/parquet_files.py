@@ -13,9 +13,9 @@ import numpy as np
 from quietward.contracts.errors import BadRecording, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.recordings.recording import Annotation, Content, Recording, Signal
-from quietward.recordings.signal_names import FHR, TIME, UA, Found
-from quietward.recordings.tables import at_one_rate, find_columns, is_table
+from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
+from quietward.recordings.signal_names import FHR, STAGE, TIME, UA, Found
+from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -55,7 +55,10 @@ def read(path: Path) -> Content:
         times_s = _numbers(path, table, names[TIME], found[TIME])
     fhr = _numbers(path, table, names[FHR], found[FHR])
     ua = _numbers(path, table, names[UA], found[UA]) if UA in found else np.full(len(fhr), np.nan)
-    content = Content(fhr, ua, HZ, notes, metadata.annotations, began)
+    labour = NOTHING_KNOWN
+    if STAGE in found:
+        labour = labour_of(_numbers(path, table, names[STAGE], found[STAGE]), times_s)
+    content = Content(fhr, ua, HZ, notes, metadata.annotations, began, labour)
     return at_one_rate(content, times_s, lambda i: f"{path} row {i}")
 
 

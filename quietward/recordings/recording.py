@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,17 @@ class Annotation:
 
 
 @dataclass(frozen=True)
+class LabourContext:
+    """What is known of a labour. weeks: of gestation, 0: at term; second_stage_from_s: of the recording."""
+
+    weeks: int = 0
+    second_stage_from_s: float = inf
+
+
+NOTHING_KNOWN = LabourContext()
+
+
+@dataclass(frozen=True)
 class Content:
     """What a file holds. fhr (bpm), ua (relative units): shape (n,), NaN where there is no value, at `hz`.
 
@@ -42,6 +54,7 @@ class Content:
     notes: tuple[str, ...] = ()
     annotations: tuple[Annotation, ...] = ()
     began: datetime | None = None
+    labour: LabourContext = NOTHING_KNOWN
 
 
 @dataclass(frozen=True)
@@ -57,6 +70,7 @@ class Recording:
     note: str = ""
     annotations: tuple[Annotation, ...] = ()
     began: datetime | None = None
+    labour: LabourContext = NOTHING_KNOWN
 
     @property
     def seconds(self) -> int:
@@ -88,7 +102,8 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
         raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
     fhr, ua, note = _at_4_hz(fhr, ua, hz, where)
     notes = [*content.notes, *([note] if note else [])]
-    return Recording(name, *usable_values(fhr, ua), "; ".join(notes), content.annotations, content.began)
+    fhr, ua = usable_values(fhr, ua)
+    return Recording(name, fhr, ua, "; ".join(notes), content.annotations, content.began, content.labour)
 
 
 def same_length(where: str, fhr: Signal, ua: Signal) -> None:

@@ -2,13 +2,14 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
-from quietward.recordings.recording import LONGEST_S, Content, Signal
-from quietward.recordings.signal_names import FHR, NAMES, TIME, UA, Found, find_signals
+from quietward.recordings.recording import LONGEST_S, Content, LabourContext, Signal
+from quietward.recordings.signal_names import FHR, NAMES, STAGE, TIME, UA, Found, find_signals
 
 RATES = (1, 2, 4, 8)
 OFF_THE_GRID = 0.25
@@ -17,7 +18,7 @@ OFF_THE_GRID = 0.25
 
 def find_columns(where: str, names: Sequence[str]) -> tuple[dict[str, Found], tuple[str, ...]]:
     """Return the columns of time, FHR and, if there is one, UA, and notes on the others. Raises BadRecording."""
-    found, others = find_signals(where, names, (TIME, FHR, UA))
+    found, others = find_signals(where, names, (TIME, FHR, UA, STAGE))
     for signal in (TIME, FHR):
         if signal not in found:
             remedy = (
@@ -67,6 +68,12 @@ def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str
     fhr, ua = np.full((2, length), np.nan)
     fhr[places], ua[places] = content.fhr, content.ua
     return replace(content, fhr=fhr, ua=ua, hz=1 / step, notes=(*content.notes, *notes))
+
+
+def labour_of(stage: Signal, times_s: Signal) -> LabourContext:
+    """Return when the second stage begins. stage: 1 or 2, NaN where it is not said; times_s: of the same rows."""
+    second = np.flatnonzero(stage >= 2)
+    return LabourContext(second_stage_from_s=float(times_s[second[0]] - times_s[0]) if len(second) else inf)
 
 
 def _shown(time_s: float) -> str:

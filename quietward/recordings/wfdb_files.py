@@ -1,5 +1,8 @@
 """WFDB records: a header (`.hea`) with signals named as in `signal_names`, its data file, and annotations (`.qwd`)."""
 
+import re
+from collections.abc import Iterable
+from math import inf
 from pathlib import Path
 
 import numpy as np
@@ -7,8 +10,12 @@ import numpy as np
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.recordings import wfdb_annotations, wfdb_record
-from quietward.recordings.recording import Content, Recording
+from quietward.recordings.recording import Content, LabourContext, Recording
 from quietward.recordings.signal_names import FHR, NAMES, UA, find_signals
+
+LABOUR = re.compile(r"(Gest\. weeks|Pos\. II\.st\.)\s+(-?\d+)")
+"""Weeks of gestation; the sample at which the second stage begins, -1 for none."""
+MOST_WEEKS = 45
 
 
 def read(path: Path) -> Content:
@@ -21,7 +28,16 @@ def read(path: Path) -> Content:
             raise BadRecording(str(path), record.names, f"Needs a signal named {names}")
     fhr, ua = (record.signals[:, found[signal].place] * found[signal].factor for signal in (FHR, UA))
     annotations = wfdb_annotations.read(path.with_suffix(wfdb_annotations.SUFFIX))
-    return Content(fhr, ua, record.hz, (), tuple(annotations), record.began)
+    labour = _labour(record.comments, record.hz)
+    return Content(fhr, ua, record.hz, (), tuple(annotations), record.began, labour)
+
+
+def _labour(comments: Iterable[str], hz: float) -> LabourContext:
+    """Return what the header's comments say of the labour, in the words of the open CTU-UHB records."""
+    numbers = {m[1]: float(m[2]) for line in comments if (m := LABOUR.fullmatch(line))}
+    weeks, second_stage_at = numbers.get("Gest. weeks", 0), numbers.get("Pos. II.st.", -1)
+    is_plausible = 0 <= weeks <= MOST_WEEKS
+    return LabourContext(int(weeks) if is_plausible else 0, second_stage_at / hz if second_stage_at >= 0 else inf)
 
 
 def write(path: Path, recording: Recording) -> None:

@@ -44,6 +44,7 @@ class Record:
     signals: Signals
     hz: float
     began: datetime | None = None
+    comments: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,7 @@ def read(header: Path) -> Record:
         lines = [line.strip() for line in header.read_text(encoding="utf-8", errors="replace").splitlines()]
     except OSError as error:
         raise BadRecording(str(header), type(error).__name__, f"Cannot be read: {error.strerror}") from error
+    comments = tuple(line.lstrip("#").strip() for line in lines if line.startswith("#"))
     lines = [line for line in lines if line and not line.startswith("#")]
     record = RECORD_LINE.fullmatch(lines[0]) if lines else None
     if record is None:
@@ -80,8 +82,8 @@ def read(header: Path) -> Record:
     ]
     if len({len(column) for column in columns}) > 1:
         raise BadRecording(str(header), [len(column) for column in columns], "Its signals differ in length")
-    hz = float(record["hz"] or DEFAULT_HZ)
-    return Record([s.name for s in signals], np.column_stack(columns), hz, _began(record["time"], record["date"]))
+    hz, began = float(record["hz"] or DEFAULT_HZ), _began(record["time"], record["date"])
+    return Record([s.name for s in signals], np.column_stack(columns), hz, began, comments)
 
 
 def _began(time: str | None, date: str | None) -> datetime | None:
@@ -140,7 +142,8 @@ def _read_by_package(header: Path) -> Record:
         raise BadRecording(str(header), type(error).__name__, remedy) from error
     if record.p_signal is None or not record.n_sig:
         raise BadRecording(str(header), 0, "Holds no signal")
-    return Record(list(record.sig_name), np.asarray(record.p_signal, dtype=np.float64), float(record.fs))
+    signals = np.asarray(record.p_signal, dtype=np.float64)
+    return Record(list(record.sig_name), signals, float(record.fs), comments=tuple(record.comments))
 
 
 def write(

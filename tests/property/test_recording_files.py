@@ -2,6 +2,7 @@
 
 import tempfile
 from datetime import UTC, datetime, timedelta
+from math import inf
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -19,7 +20,7 @@ from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording, write_recording
-from quietward.recordings.recording import Annotation, Signal
+from quietward.recordings.recording import Annotation, LabourContext, Signal
 
 MISSING_IN_EDF = -0.01
 
@@ -31,6 +32,7 @@ class Written(NamedTuple):
     ua: Signal
     annotations: list[Annotation]
     began: datetime | None
+    labour: LabourContext
 
 
 def signals(seconds: int, lowest: int, highest: int) -> st.SearchStrategy[Signal]:
@@ -53,12 +55,14 @@ def recordings(draw: st.DrawFn) -> Written:
     began = draw(st.none() | since.map(lambda x: datetime(1985, 1, 2, tzinfo=UTC) + x / 2))
     began = None if began is None else began.replace(microsecond=began.microsecond // 1000 * 1000)
     order = sorted(annotations, key=lambda x: x.from_s)
-    return Written(draw(signals(seconds, 20, 300)), draw(signals(seconds, 0, 127)), order, began)
+    labour = LabourContext(draw(st.integers(0, 45)), draw(st.just(inf) | st.floats(0, 1e5)))
+    return Written(draw(signals(seconds, 20, 300)), draw(signals(seconds, 0, 127)), order, began, labour)
 
 
 def put_down(folder: str, suffix: str, written: Written) -> Path:
     path = Path(folder) / f"one{suffix}"
-    write_recording(path, written.fhr, written.ua, annotations=written.annotations, began=written.began)
+    more = {"annotations": written.annotations, "began": written.began, "labour": written.labour}
+    write_recording(path, written.fhr, written.ua, **more)  # type: ignore[arg-type]
     return path
 
 
@@ -72,6 +76,7 @@ def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
     np.testing.assert_allclose(found.ua, written.ua, atol=1e-9)
     assert found.name == "one"
     assert found.began == written.began
+    assert found.labour == written.labour
     key = lambda x: (x.from_s, x.kind, x.text, x.to_s or 0)  # noqa: E731
     assert sorted(found.annotations, key=key) == sorted(written.annotations, key=key)
 
@@ -103,7 +108,7 @@ def test_edfio_reads_our_files(written: Written) -> None:
         assert (heart.physical_dimension, heart.sampling_frequency) == ("bpm", HZ)
         np.testing.assert_allclose(heart.data, np.where(np.isnan(written.fhr), MISSING_IN_EDF, written.fhr), atol=1e-9)
         texts = [x.text for x in edf.annotations]
-        assert texts == [f"{x.kind}: {x.text}" for x in written.annotations]
+        assert sorted(texts) == sorted(f"{x.kind}: {x.text}" for x in written.annotations)
         assert edf.recording.additional == ("not-for-diagnosis",)
         assert edf.reserved.startswith("EDF+C")
 
@@ -162,7 +167,8 @@ def test_a_broken_file_is_told_in_one_line(suffix: str, data: st.DataObject) -> 
 def test_writing_again_leaves_nothing_of_before(suffix: str, tmp_path: Path) -> None:
     path = tmp_path / f"one{suffix}"
     fhr = np.full(8, 140.0)
-    write_recording(path, fhr, fhr, annotations=[Annotation(0, 1, "noted", "a")])
+    write_recording(path, fhr, fhr, annotations=[Annotation(0, 1, "noted", "a")], labour=LabourContext(30))
     assert [x.text for x in read_recording(path).annotations] == ["a"]
     write_recording(path, fhr, fhr)
     assert read_recording(path).annotations == ()
+    assert read_recording(path).labour == LabourContext()

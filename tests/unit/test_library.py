@@ -25,7 +25,7 @@ from quietward.contracts.errors import BadRecording, BadRules, BadSettings
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.library.result import TABLES
-from quietward.recordings.files import write_recording
+from quietward.recordings.files import find_recordings, write_recording
 from quietward.simulator import bed, scenario
 from tests.traces import Signal, flat, ripple
 
@@ -53,7 +53,7 @@ def test_examples_of_docstrings_are_right(module: str) -> None:
 
 @pytest.mark.parametrize("page", ["docs/library.md", "README.md"])
 def test_examples_of_documents_are_right(page: str) -> None:
-    tested = doctest.testfile(str(ROOT / page), module_relative=False, encoding="utf-8")
+    tested = doctest.testfile(str(ROOT / page), module_relative=False, encoding="utf-8", optionflags=doctest.ELLIPSIS)
     assert tested.attempted
     assert not tested.failed
 
@@ -68,6 +68,27 @@ def test_it_is_what_the_command_prints(labour: bed.SimulatedLabour, tmp_path: Pa
     assert found.decelerations
     assert json.loads(found.to_json()) == json.loads(printed)
     assert found.to_json() == printed.strip()
+
+
+@pytest.mark.parametrize("name", ["wfdb", "fhir"])
+def test_the_command_writes_what_it_found_as_annotations(
+    labour: bed.SimulatedLabour, name: str, tmp_path: Path
+) -> None:
+    path, out = tmp_path / "one.csv", tmp_path / "out"
+    write_recording(path, labour.fhr, labour.ua)
+    arguments = ["assess", str(path), "--weeks", "31", "--out", str(out), "--format", name]
+    done = CliRunner().invoke(app, arguments)
+    assert done.exit_code == 0, done.output
+    (file,) = find_recordings([out])
+    recording = quietward.read_recording(file)
+    found = quietward.assess(recording.fhr, recording.ua, weeks=31)
+    said = [(x.kind, x.from_s, x.to_s, x.text) for x in recording.annotations]
+    assert said == [(x.kind, x.from_s, x.to_s, x.text) for x in found.findings]
+    assert (recording.labour.weeks, found.flags != []) == (31, True)
+    with pytest.raises(BadSettings, match="Is there already"):
+        CliRunner().invoke(app, arguments, catch_exceptions=False)
+    with pytest.raises(BadSettings, match="did you mean 'edf'"):
+        CliRunner().invoke(app, ["assess", str(path), "--format", "edg"], catch_exceptions=False)
 
 
 def test_importing_it_loads_nothing_else() -> None:

@@ -7,13 +7,15 @@ from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import wfdb
 
 from quietward.contracts.errors import BadRecording
 from quietward.recordings import FORMATS, SUFFIXES, format_of
 from quietward.recordings.files import find_recordings, read_recording, write_recording
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import LabourContext, Recording
 from tests.conftest import record
 
 HEAD = "t_s,fhr,ua\n"
@@ -178,3 +180,44 @@ def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) 
     (tmp_path / "other.json").write_text('{"resourceType": "Bundle"}')
     (tmp_path / "study.fhir.json").write_text("{}")
     assert [path.name for path in find_recordings([tmp_path])] == ["yes.csv"]
+
+
+def test_the_open_records_say_when_the_second_stage_begins() -> None:
+    """`#Pos. II.st. 14400` (samples of 4 Hz) and `#Gest. weeks 37` in the header of 1001."""
+    assert read_recording(record("1001")).labour == LabourContext(37, 3600)
+
+
+@pytest.mark.parametrize(
+    ("comments", "labour"),
+    [
+        ("#Pos. II.st.  -1\n#Gest. weeks  0\n", LabourContext()),
+        ("#Pos. II.st.  0\n", LabourContext(0, 0)),
+        ("#Gest. weeks  370\n# some words\n", LabourContext()),
+    ],
+)
+def test_what_headers_say_of_the_labour(tmp_path: Path, comments: str, labour: LabourContext) -> None:
+    path = tmp_path / "r.hea"
+    write_recording(path, np.full(8, 140.0), np.full(8, 10.0))
+    path.write_text(path.read_text() + comments)
+    assert read_recording(path).labour == labour
+
+
+def test_the_stage_may_be_a_column(tmp_path: Path) -> None:
+    text = "t_s,fhr,ua,stage\n100,140,5,1\n100.25,140,5,\n100.5,140,5,2\n100.75,140,5,2\n"
+    assert read_text(tmp_path, text).labour == LabourContext(0, 0.5)
+    assert read_text(tmp_path, text.replace(",2", ",1")).labour == LabourContext()
+    pq.write_table(pa.table({"t_s": [0.0, 0.25], "fhr": [140, 140], "stage": [1, 2]}), tmp_path / "r.parquet")
+    assert read_recording(tmp_path / "r.parquet").labour == LabourContext(0, 0.25)
+
+
+def test_a_file_beside_it_says_more_of_the_labour(tmp_path: Path) -> None:
+    csv(tmp_path, "t_s,fhr,ua,stage\n0,140,5,2\n")
+    beside = tmp_path / "r.labour.toml"
+    beside.write_text("weeks = 31\n")
+    assert read_recording(tmp_path / "r.csv").labour == LabourContext(31, 0)
+    beside.write_text("second_stage_from_s = 60\n")
+    assert read_recording(tmp_path / "r.csv").labour == LabourContext(0, 60)
+    for text, says in (("week = 31", "did you mean 'weeks'"), ("weeks = 99", "weeks: 99"), ("weeks", "Fix the TOML")):
+        beside.write_text(text)
+        with pytest.raises(BadRecording, match=says):
+            read_recording(tmp_path / "r.csv")

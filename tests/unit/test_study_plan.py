@@ -68,7 +68,8 @@ ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.
     [
         (varied("no-such.limit", 3), BadStudy,
          r"vary: 'no-such.limit'. There is no condition or table 'no-such'. Use .*concern-high"),
-        (varied("consern-high.limit", 50), BadStudy, r"vary: 'consern-high.limit'. .*Did you mean 'concern-high'\? Use"),
+        (varied("consern-high.limit", 50), BadStudy,
+         r"vary: 'consern-high.limit'. .*Did you mean 'concern-high'\? Use"),
         (varied("limit", 50), BadStudy, r"vary: 'limit'. There is no condition or table 'limit'"),
         (varied("concern-high.colour", 3), BadStudy,
          r"vary: 'concern-high.colour'. There is no 'colour'. Use limit, .*hold_s"),
