@@ -9,7 +9,7 @@ import dataclasses
 import logging
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
@@ -25,9 +25,9 @@ from quietward.detect.core.state.state import State
 from quietward.detect.store import STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
-from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
+from quietward.runtime.liveness import LATE_S, StoppedSince, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
@@ -54,16 +54,26 @@ async def serve(settings: Settings) -> None:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
         await until_stored(lambda: publish_policy(store, ward, rules))
 
+        held: dict[int, Detector] = {}
+
         async def run(number: int) -> None:
+            detector = held[number] = Detector(ShardStore(store, ward.shard(number)), rules, settings.checkpoint_s)
             try:
-                await Detector(ShardStore(store, ward.shard(number)), rules, settings.checkpoint_s).run_for_ever()
+                await detector.run_for_ever()
             except LostOwnership as error:
                 log.warning("%s", error)
+            finally:
+                del held[number]
 
         shards = LeaseGroup("detect", settings.shards, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, shards, run), name="shards")
-        tasks.create_task(heartbeat(store, ward.heartbeats, "detect"), name="heartbeat")
+        tasks.create_task(report(store, ward, "detect", lambda: troubles_of(held)), name="report")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
+
+
+def troubles_of(detectors: Mapping[int, "Detector"]) -> list[str]:
+    """Return in words which shards have not had their last second worked through."""
+    return [trouble for _, detector in sorted(detectors.items()) for trouble in detector.troubles()]
 
 
 async def publish_policy(store: Store, ward: Ward, rules: Rules) -> None:
@@ -79,6 +89,8 @@ class Detector:
         self.state = State(rules)
         self.aside: dict[Place, str] = {}
         self.position = STREAM_START
+        self._worked = StoppedSince()
+        self._is_abreast = False  # the newest read found nothing more
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
 
@@ -150,7 +162,9 @@ class Detector:
         """Read, step, commit. Raises RedisError, LostOwnership."""
         while True:
             entries = await self.store.wait(self.position)
+            self._is_abreast = not entries
             if not entries:
+                self._worked.note()
                 continue
             inputs = self._usable(entries)
             with metrics.STEP.time():
@@ -161,6 +175,7 @@ class Detector:
                 await self.store.commit(position, output.events, live)
             self.test_hook("committed")
             self.position = position
+            self._worked.note()
             self._save_if_due()
             self._count(inputs.values(), output.events, live)
             refused = output.refused + self._unreadable_in(entries)
@@ -247,9 +262,21 @@ class Detector:
         except RedisError as error:
             log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
 
-    def behind_s(self) -> float:
-        """Return the age in s of the newest input whose outputs are written."""
+    def behind_s(self) -> float | None:
+        """Return the age in s of the newest input whose outputs are written, None before the first commit."""
+        if self.position == STREAM_START:
+            return None
         return max(0.0, (now_ms() - entry_key(self.position)[0]) / 1000)
+
+    def troubles(self) -> list[str]:
+        """Return in words whether the last second was not worked through."""
+        name = f"shard {self.store.shard.number}"
+        behind_s = self.behind_s()
+        if stopped := self._worked.trouble(f"{name} has not been worked through"):
+            return stopped
+        if behind_s is not None and behind_s > LATE_S and not self._is_abreast:
+            return [f"{name} is {behind_s:.0f} s behind"]
+        return []
 
     def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]

@@ -29,14 +29,14 @@ from quietward.ingest.admission import Expected, Rates, told_of
 from quietward.ingest.validate import REASONS, bed_in, check
 from quietward.runtime import metrics
 from quietward.runtime.clock import Kept, WatchedClock, steady_ms
-from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
+from quietward.runtime.liveness import StoppedSince, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
 from quietward.store.topology import check_topology
-from quietward.transport.mqtt import MqttError, Subscriber
+from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Subscriber
 from quietward.transport.packets import Message
 
 log = logging.getLogger("quietward.ingest")
@@ -66,6 +66,9 @@ DEAD_AFTER_S = 2.0
 """The slots of an ingest that is silent for so long go to others. Every bed's seconds arrive by all slots in turn, so
 this must be well below the time that a second waits for its predecessor (`wait_s`)."""
 REPLICATED_WITHIN_MS = 1000
+CONNECTS_WITHIN_S = 2.0
+BROKER_SILENT_S = KEEPALIVE_S + 2.0
+"""A broker that has sent nothing for so long, not even an answer to a ping, is away."""
 
 
 async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
@@ -79,7 +82,7 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
         ingest = Ingest(ward, store, settings, test_hook)
         slots = LeaseGroup("ingest", settings.seats, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, slots, ingest.run_slot), name="slots")
-        tasks.create_task(heartbeat(store, ward.heartbeats, "ingest", lambda: ingest.is_listening), name="heartbeat")
+        tasks.create_task(report(store, ward, "ingest", ingest.troubles), name="report")
 
 
 class Ingest:
@@ -98,25 +101,39 @@ class Ingest:
         self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
         self.beds: set[str] = set()
-        self._deaf: set[int] = set()  # slots that are not connected
+        self._subscribers: dict[int, Subscriber | None] = {}  # by slot; None while it has no connection
+        self._listened = StoppedSince()
+        self._ticked: StoppedSince | None = None
+        self._writing: StoppedSince | None = None
         self._full_until = self._told_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
         """Run a subscriber slot until cancelled; whoever runs slot 0 also writes the ticks."""
-        self._deaf.add(slot)
+        self._subscribers[slot] = None
         try:
             async with RecancellingTaskGroup() as tasks:
                 tasks.create_task(self.receive_for_ever(slot), name="receive")
                 if slot == 0:
                     tasks.create_task(self.tick(), name="tick")
         finally:
-            self._deaf.discard(slot)
+            del self._subscribers[slot]
 
     @property
-    def is_listening(self) -> bool:
-        """False while a slot of ours has no connection to the broker: nothing comes, whatever devices send."""
-        return not self._deaf
+    def broker_is_away(self) -> bool:
+        """True while a slot of ours hears nothing of the broker: nothing comes, whatever devices send."""
+        return any(one is None or one.silent_s > BROKER_SILENT_S for one in self._subscribers.values())
+
+    def troubles(self) -> list[str]:
+        """Return in words whether the last second was not worked through, with broker and store."""
+        if not self.broker_is_away:
+            self._listened.note()
+        found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
+        if self._writing is not None:
+            found += self._writing.trouble("the store has not taken what came")
+        if self._ticked is not None:
+            found += self._ticked.trouble("no second was written")
+        return found
 
     def _subscriber(self, slot: int) -> Subscriber:
         name = f"quietward-ingest-{self.ward.name}"
@@ -138,11 +155,11 @@ class Ingest:
                     backoff.worked()
                     self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
                     self._connected_ms = steady_ms()
-                    self._deaf.discard(slot)
+                    self._subscribers[slot] = subscriber
                     try:
                         await self.receive(subscriber, connections)
                     finally:
-                        self._deaf.add(slot)
+                        self._subscribers[slot] = None
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -157,6 +174,7 @@ class Ingest:
             self.test_hook("taken")
             metrics.MESSAGES.inc(len(batch))
             metrics.BATCH.observe(len(batch))
+            self._writing = StoppedSince()
             with metrics.WRITING.time():
                 await self.admit(batch)
                 at, stepped_ms = self.clock.read()
@@ -164,6 +182,7 @@ class Ingest:
                 if stepped_ms:  # before anything that bears the new time
                     inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
                 await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
+            self._writing = None
             self.test_hook("written")
             subscriber.acknowledge(batch)
             self.test_hook("acknowledged")
@@ -287,12 +306,14 @@ class Ingest:
 
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""
+        self._ticked = StoppedSince()
         async with PipelinedConnections() as connections:
             while True:
                 await asyncio.sleep(TICK_S)
-                tick = Tick(*self.clock.read())
+                tick = Tick(*self.clock.read(), self.broker_is_away)
                 ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
                     await self.write(connections, ticks, [])
+                    self._ticked.note()
                 except RedisError as error:
                     log.warning("tick: %s", error)

@@ -49,6 +49,7 @@ def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
                     _say_of_devices(state, placed, output)
                 _line_up(state, seconds, waiting, output)
             case Tick(at=at, stepped_ms=stepped_ms):
+                state.broker_is_away = item.broker_is_away
                 ordering.follow_clock(state, at, stepped_ms)
                 for seconds in ordering.overdue(state, placed).values():
                     _line_up(state, seconds, waiting, output)

@@ -35,16 +35,37 @@ def doctor(
 
 
 def alive(
-    part: Annotated[str, typer.Argument(help="simulate, ingest, detect or serve.")],
+    part: Annotated[str | None, typer.Argument(help="simulate, ingest, detect or serve; all if not given.")] = None,
+    here: Annotated[bool, typer.Option("--here", help="Only workers of this machine or container.")] = False,
     ward: WardOption = None,
     store: StoreOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Exit with 0 if a part's last heartbeat is young, else with 1: for health checks."""
-    import asyncio
+    """Exit with 0 if every worker of a part has worked its last second through, else with 1: for health checks."""
+    import socket
+    import time
 
-    from quietward.runtime.heartbeat import heartbeat_age_s
+    from quietward.contracts import liveness
+    from quietward.contracts.addresses import Ward
+    from quietward.contracts.errors import Unreachable
+    from quietward.store.ask import ask
 
-    age_s = asyncio.run(heartbeat_age_s(settings_from(ward=ward, store=store, settings=settings), part))
-    print(f"{part}: no heartbeat" if age_s is None else f"{part}: last heartbeat {age_s:.1f} s ago")
-    raise SystemExit(0 if age_s is not None and age_s < 10 else 1)
+    own = settings_from(ward=ward, store=store, settings=settings)
+    try:
+        raw = ask(own.store, "HGETALL", Ward(own.ward).heartbeats)
+    except Unreachable as error:
+        print(f"quietward: {error}", file=sys.stderr)
+        raise SystemExit(1) from error
+    reports = [
+        report
+        for report in liveness.reports_of(dict(zip(raw[::2], raw[1::2], strict=True)))
+        if part in (None, report.part) and (not here or report.host == socket.gethostname())
+    ]
+    now_ms = time.time_ns() // 1_000_000
+    for report in reports:
+        troubles = "; ".join(liveness.troubles_of(report, now_ms))
+        print(f"{report.part} on {report.worker}: {troubles or 'well'}")
+    missing = [name for name in ([part] if part else liveness.NEEDED) if name not in {one.part for one in reports}]
+    for name in missing:
+        print(f"{name}: does not run")
+    raise SystemExit(1 if missing or any(liveness.troubles_of(report, now_ms) for report in reports) else 0)

@@ -22,7 +22,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
 
 Redis, per ward
   quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has                   for good
-  quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
+  quietward:{<ward>}:parts            hash: "<part> <worker>" -> JSON WorkerReport    1 min after its last
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
@@ -97,7 +97,7 @@ class Ward:
 
     @property
     def heartbeats(self) -> str:
-        """Heartbeats of the services."""
+        """What each worker says of itself, once a second."""
         return f"quietward:{{{self.name}}}:parts"
 
     @property

@@ -197,11 +197,13 @@ class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
 class Tick(Struct, frozen=True, tag="tick", array_like=True):
     """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second.
 
-    stepped_ms: by how much the server's clock was just set (below 0: back): that time has not passed.
+    stepped_ms: by how much the server's clock was just set (below 0: back): that time has not passed. broker_is_away:
+    ingest hears nothing of the broker, so that silence says nothing of the devices.
     """
 
     at: EpochMs
     stepped_ms: int = 0
+    broker_is_away: bool = False
 
 
 Input = Block | DeviceStatus | Tick | CommandEnvelope

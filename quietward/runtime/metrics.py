@@ -26,7 +26,7 @@ FAST = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 1
 # Every service
 HOLDS = Gauge("quietward_holds", "1 for each number that this process holds.", ["kind", "number"])
 TAKEN_OVER = Counter("quietward_taken_over", "Numbers that this process has begun to hold.", ["kind"])
-HEARTBEATS = Counter("quietward_heartbeats", "Heartbeats written.", ["part"])
+HEARTBEATS = Counter("quietward_heartbeats", "Reports of a worker on itself that were written.", ["part"])
 WAITS = Counter("quietward_waits", "Times that broker or store did not do what was asked and were waited for.")
 
 # simulate, replay
@@ -58,10 +58,10 @@ class Shards(Collector):
 
     def __init__(self) -> None:
         self._beds: dict[int, dict[str, tuple[Level, SignalState]]] = {}
-        self._behind_s: dict[int, Callable[[], float]] = {}
+        self._behind_s: dict[int, Callable[[], float | None]] = {}
 
-    def hold(self, shard: int, behind_s: Callable[[], float]) -> None:
-        """Add a shard. behind_s: called at every collection."""
+    def hold(self, shard: int, behind_s: Callable[[], float | None]) -> None:
+        """Add a shard. behind_s: called at every collection; None before the first commit."""
         self._beds[shard], self._behind_s[shard] = {}, behind_s
 
     def let_go(self, shard: int) -> None:
@@ -88,7 +88,8 @@ class Shards(Collector):
             "quietward_lag_seconds", "Since the newest input whose outputs are written.", labels=["shard"]
         )
         for shard, behind_s in list(self._behind_s.items()):
-            lag.add_metric([str(shard)], behind_s())
+            if (lag_s := behind_s()) is not None:
+                lag.add_metric([str(shard)], lag_s)
         yield lag
 
 

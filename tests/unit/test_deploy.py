@@ -33,7 +33,7 @@ def test_the_four_parts_run_from_one_image_by_commands_that_exist() -> None:
         assert command in COMMANDS
         known = {name for parameter in COMMANDS[command].params for name in parameter.opts}
         assert {o for o in options if o.startswith("--")} <= known
-        assert SERVICES[part]["healthcheck"]["test"] == ["CMD", "quietward", "alive", part]
+        assert SERVICES[part]["healthcheck"]["test"] == ["CMD", "quietward", "alive", part, "--here"]
     assert "alive" in COMMANDS
 
 
