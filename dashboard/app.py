@@ -57,7 +57,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
             hub = Hub(ward, store, settings.demo_speed)
             background = [
                 tasks.create_task(hub.run(), name="hub"),
-                tasks.create_task(report(store, ward, "serve", hub.troubles), name="report"),
+                tasks.create_task(report(store, ward, "serve", hub.troubles, hub.note_refusal), name="report"),
             ]
             authenticator = Authenticator(people, Sessions(store, ward))
             config = uvicorn.Config(

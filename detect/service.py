@@ -17,8 +17,8 @@ from quietward.contracts.messages import Block, Event, Input, SetAside, Summary,
 from quietward.contracts.settings import Settings
 from quietward.detect import rule_file
 from quietward.detect.core import engine
-from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
@@ -125,6 +125,9 @@ class Detector:
         started = time.monotonic()
         self.aside = await self.store.set_aside()
         saved = State.from_bytes(resume.state, self.rules) if resume.state else None
+        if saved is None and resume.state:
+            why = State.why_not(resume.state, self.rules)
+            log.warning("shard %d: the checkpoint is of %s; the state is rebuilt", self.store.shard.number, why)
         if saved is None:
             oldest = max(0, entry_key(resume.written)[0] - REBUILD_MS)
             self.state, after = State(self.rules), f"{oldest}-0"
@@ -151,7 +154,7 @@ class Detector:
             written = await self.store.summaries()
             self.state.admit(written)
             for bed in self.state.beds:
-                reporting.go_on_counting(self.state, bed, await self.store.last_events(bed), written.get(bed))
+                carry_over(self.state, bed, await self.store.last_events(bed), written.get(bed))
         self.position = resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",

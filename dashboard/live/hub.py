@@ -36,6 +36,8 @@ from quietward.store.client import RedisError, Store, read_stream
 log = logging.getLogger("quietward.serve")
 
 FRAME_S = 1.0
+READ_WITHIN_S = 2.0
+"""A store that does not answer for so long is away: frames must go on, or pages lose their server."""
 LOG_LINES = 200
 TREND_POINTS = KEPT_S // 60
 BATCH = 500
@@ -80,6 +82,7 @@ class Hub:
     frame_ready: asyncio.Condition = field(default_factory=asyncio.Condition)
     framed: StoppedSince = field(default_factory=StoppedSince)
     store_away_since: int | None = None
+    store_refuses: str = ""
 
     async def run(self) -> None:
         """Follow the store and make frames until cancelled."""
@@ -119,11 +122,12 @@ class Hub:
         while True:
             with metrics.FRAMES.time():
                 try:
-                    await self._read_state()
+                    async with asyncio.timeout(READ_WITHIN_S):
+                        await self._read_state()
                     self.store_away_since = None
-                except RedisError as error:
+                except (RedisError, TimeoutError) as error:
                     self.store_away_since = self.store_away_since or now_ms()
-                    log.warning("store: %s", error)
+                    log.warning("store: %s", error or f"no answer within {READ_WITHIN_S:.0f} s")
                 frame = self._frame(whole=False)
             self.sent_events = {bed: summary.events for bed, summary in self.summaries.items()}
             self.sent_seconds = {bed: buffer.last for bed, buffer in self.signals.items()}
@@ -205,7 +209,13 @@ class Hub:
         """Return in words what is wrong with the ward's parts. While the store is away nothing is known of others."""
         if self.store_away_since is not None:
             return [f"the store has been away for {(now_ms - self.store_away_since) / 1000:.0f} s"]
+        if self.store_refuses:  # nor is it while the store can be read and not written
+            return [f"the store takes nothing: {self.store_refuses}"]
         return troubles_of_ward(self.reports, now_ms)
+
+    def note_refusal(self, why: str) -> None:
+        """Note why the store takes nothing that is written; empty: it does."""
+        self.store_refuses = why[:80]
 
     def troubles(self) -> list[str]:
         """Return in words whether the page itself has made no frame lately."""

@@ -62,8 +62,17 @@ class StoppedSince:
         return [f"{what} for {self.s:.0f} s"] if self.s > after_s else []
 
 
-async def report(store: Store, ward: Ward, part: str, troubles: Callable[[], list[str]] = list) -> None:
-    """Report once a second as a worker of `part`, with its troubles, until cancelled."""
+async def report(
+    store: Store,
+    ward: Ward,
+    part: str,
+    troubles: Callable[[], list[str]] = list,
+    refused: Callable[[str], None] = lambda _: None,
+) -> None:
+    """Report once a second as a worker of `part`, with its troubles, until cancelled.
+
+    refused: called after every try with what the store said when it did not take the report, empty when it did.
+    """
     worker, turn = new_worker_name(), 0
     try:
         while True:
@@ -74,8 +83,10 @@ async def report(store: Store, ward: Ward, part: str, troubles: Callable[[], lis
                 line = encode_report(WorkerReport(part, worker, now_ms(), troubles()))
                 await store.at(ward.heartbeats).hset(ward.heartbeats, f"{part} {worker}", line)
                 metrics.HEARTBEATS.labels(part).inc()
+                refused("")
             except RedisError as error:
                 log.warning("report of %s: %s", part, error)
+                refused(str(error))
             await asyncio.sleep(REPORT_EVERY_S)
     finally:
         with contextlib.suppress(RedisError, TimeoutError):

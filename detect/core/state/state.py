@@ -175,3 +175,13 @@ class State:
         state.index_of = {bed: i for i, bed in enumerate(found.beds)}
         state._hold(all_of)
         return state
+
+    @classmethod
+    def why_not(cls, stored: bytes, rules: Rules) -> str:
+        """Return in words of what a checkpoint is that `from_bytes` does not take."""
+        try:
+            found = msgspec.msgpack.decode(stored[HEAD_LENGTH : HEAD_LENGTH + int.from_bytes(stored[:HEAD_LENGTH])])
+            digest = str(found["digest"])
+        except (msgspec.DecodeError, LookupError, TypeError):
+            return "another version"
+        return f"other rules ({digest}, now {rules.digest})" if digest != rules.digest else "another version"
