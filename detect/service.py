@@ -240,9 +240,11 @@ class Detector:
                     continue
                 ((place, item),) = part
                 failed[place] = repr(error)
+                about = {"bed": bed_of(item), "session": getattr(item, "session", "")}
                 log.exception(
-                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item
-                )
+                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item,
+                    extra=about,
+                )  # fmt: skip
                 found = engine.step(self.state, [SetAside(bed_of(item))])
                 found.refused[bed_of(item) or "?", "failed"] += 1
             _add(output, found)

@@ -26,7 +26,7 @@ from quietward.contracts.messages import (
 )
 from quietward.contracts.settings import Settings
 from quietward.ingest.admission import Expected, Rates, told_of
-from quietward.ingest.validate import REASONS, bed_in, check
+from quietward.ingest.validate import IGNORED, REASONS, bed_in, check
 from quietward.runtime import metrics
 from quietward.runtime.clock import Kept, WatchedClock, steady_ms
 from quietward.runtime.hooks import TestHook, no_hook
@@ -60,6 +60,8 @@ CATCHES_UP_MS, BEGINS_WITHIN_MS = 60_000, 2_000
 """After a connection the broker hands over what came while nobody listened: for so long at most, from then on."""
 BACKLOG_BATCH = 100
 """Messages at once; less, and the broker has handed over what it had."""
+IGNORED_TOLD_EVERY_MS = 600_000
+"""How often a message of a bed is shown that was used but for fields that are not known here; all are counted."""
 SHOWN_AT_ONCE = 100
 """Refused messages of one batch that are kept for inspection; all are counted."""
 DEAD_AFTER_S = 2.0
@@ -105,6 +107,8 @@ class Ingest:
         self._listened = StoppedSince()
         self._ticked: StoppedSince | None = None
         self._writing: StoppedSince | None = None
+        self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
+        self._told_ignored: dict[str, int] = {}  # bed -> until when its unknown fields are not told of again
         self._full_until = self._told_until = self._connected_ms = 0
         self._worked_once = False
 
@@ -126,6 +130,7 @@ class Ingest:
 
     def troubles(self) -> list[str]:
         """Return in words whether the last second was not worked through, with broker and store."""
+        metrics.BROKER.set(not self.broker_is_away)
         if not self.broker_is_away:
             self._listened.note()
         found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
@@ -219,11 +224,15 @@ class Ingest:
             self.rates.catch_up(0)
         for message in batch:
             try:
-                item = self._checked(message, at, steady)
+                ignored: list[str] = []
+                item = self._checked(message, at, steady, ignored)
                 inputs[self.ward.shard_of(item.bed)].append(item)
+                if ignored:
+                    refused += self._told_of_ignored(item.bed, message, ignored, at, steady)
             except Exception as error:  # one message must never stop the others
                 if not isinstance(error, BadMessage):
-                    log.exception("could not check a message on %s", message.topic)
+                    about = {"bed": bed_in(message.topic)}
+                    log.exception("could not check a message on %s", message.topic, extra=about)
                     error = BadMessage(
                         "broken", "payload", message.payload, "Could not be checked; this is a defect here"
                     )
@@ -236,8 +245,25 @@ class Ingest:
             log.warning("%s: too many messages, some are refused; see QUIETWARD_RATE", told_of(too_fast))
         return inputs, refused
 
-    def _checked(self, message: Message, at: int, steady: int) -> Block | DeviceStatus:
-        """Return a message's content. Raises BadMessage."""
+    def _told_of_ignored(
+        self, bed: str, message: Message, names: list[str], at: int, steady: int
+    ) -> list[RefusedMessage]:
+        """Count a message that was used but for some fields; return it as an example now and then."""
+        metrics.IGNORED.inc()
+        self.ignored[bed] += 1
+        if steady < self._told_ignored.get(bed, 0):
+            return []
+        self._told_ignored[bed] = steady + IGNORED_TOLD_EVERY_MS
+        said = f"Used, but for fields that are not known here: {', '.join(names)}"
+        log.warning("%s: %s", bed, said, extra={"bed": bed})
+        shown = message.payload[:500].decode("utf-8", "replace")
+        return [RefusedMessage(at, message.topic[:200], IGNORED, said, shown)]
+
+    def _checked(self, message: Message, at: int, steady: int, ignored: list[str]) -> Block | DeviceStatus:
+        """Return a message's content; the names of its fields that are not known here go to `ignored`.
+
+        Raises BadMessage.
+        """
         bed = bed_in(message.topic)
         if bed is not None:  # else `check` says what is wrong with the topic
             if bed not in self.beds:
@@ -246,7 +272,7 @@ class Ingest:
             if not self.rates.take(bed, steady):
                 remedy = f"Send {self.settings.rate:g} messages a second on average, or set QUIETWARD_RATE"
                 raise BadMessage("rate", "bed", bed, remedy)
-        return check(message.topic, message.payload, message.content_type, at, message.malformed)
+        return check(message.topic, message.payload, message.content_type, at, message.malformed, ignored)
 
     async def write(
         self, connections: PipelinedConnections, inputs: dict[int, list[Input]], refused: list[RefusedMessage]
@@ -262,7 +288,7 @@ class Ingest:
         writes = [
             self._write_inputs(connections, server, keys, inputs, numbers) for server, numbers in by_server.items()
         ]
-        if refused:
+        if refused or self.ignored:
             writes.append(self._write_refused(refused))
         if len(writes) == 1:
             await writes[0]
@@ -295,7 +321,10 @@ class Ingest:
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
         """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
-        counts = Counter((bed_in(message.topic) or "?", message.reason) for message in refused)
+        examples = [(bed_in(message.topic) or "?", message.reason) for message in refused]
+        counts = Counter(example for example in examples if example[1] != IGNORED)
+        ignored = Counter(self.ignored)
+        counts.update({(bed, IGNORED): count for bed, count in ignored.items()})
         async with self.store.at(self.ward.refused).pipeline(transaction=False) as pipe:
             for (bed, reason), count in counts.items():
                 pipe.hincrby(self.ward.refusals, f"{bed if bed in self.beds else '?'} {reason}", count)
@@ -303,6 +332,7 @@ class Ingest:
                 pipe.xadd(self.ward.refused, {"e": encode_json(message)}, maxlen=REFUSED_KEPT, approximate=True)
             await pipe.execute()
         refused.clear()
+        self.ignored -= ignored
 
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""

@@ -54,7 +54,7 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
             return Response(str(error), error.status)
         kind = str(command.__struct_config__.tag)
         if refusal := why_not(user.role, command):
-            await authenticator.audit(user, f"{kind}: refused", command.bed)
+            await authenticator.audit(user, f"{kind}: refused", command.bed, refused=True)
             return Response(refusal, 403)
         if user.name:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page

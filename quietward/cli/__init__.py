@@ -36,6 +36,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     recordings.export,
     checks.doctor,
     checks.alive,
+    checks.refused,
 )
 """In the order of `quietward --help`."""
 HIDDEN: tuple[Callable[..., None], ...] = (embedded.embedded_broker, load.load_devices, embedded.embedded_store)

@@ -6,7 +6,14 @@ from typing import Annotated
 import typer
 
 from quietward.cli.common import rules_check, settings_from
-from quietward.cli.options import BrokerOption, PolicyOption, SettingsOption, StoreOption, WardOption
+from quietward.cli.options import (
+    BrokerOption,
+    PolicyOption,
+    SettingsOption,
+    ShardsOption,
+    StoreOption,
+    WardOption,
+)
 
 
 def doctor(
@@ -69,3 +76,45 @@ def alive(
     for name in missing:
         print(f"{name}: does not run")
     raise SystemExit(1 if missing or any(liveness.troubles_of(report, now_ms) for report in reports) else 0)
+
+
+def refused(
+    bed: Annotated[str | None, typer.Argument(help="Only of this bed.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="One JSON object a line, with the message itself.")] = False,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """List what was refused, by bed and reason, with why the newest of each was."""
+    import asyncio
+    from datetime import UTC, datetime
+
+    from rich.box import SIMPLE
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from quietward.contracts.addresses import Ward
+    from quietward.contracts.messages import encode_json
+    from quietward.runtime.refused import Refused, read_refused
+    from quietward.store.client import connected
+
+    own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
+
+    async def read() -> list[Refused]:
+        async with connected(own.store) as client:
+            return await read_refused(client, Ward(own.ward, own.shards))
+
+    found = [one for one in asyncio.run(read()) if bed in (None, one.bed)]
+    if json:
+        for one in found:
+            print(encode_json(one).decode())
+        return
+    table = Table(box=SIMPLE, pad_edge=False)
+    for name in ("bed", "by", "reason", "count", "newest (UTC)", "why"):
+        table.add_column(name, justify="right" if name == "count" else "left", overflow="fold")
+    for one in found:
+        at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S")
+        table.add_row(one.bed, one.by, one.reason, str(one.count), at, escape(one.text))
+    Console(width=None if sys.stdout.isatty() else 160).print(table if found else "nothing was refused")

@@ -90,7 +90,8 @@ def ingest(
     """Take samples from MQTT, check them, and write them to Redis."""
     from quietward.ingest import service
 
-    run_service(service.serve(settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)))
+    own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
+    run_service(service.serve(own), own)
 
 
 def detect(
@@ -103,7 +104,8 @@ def detect(
     """Read samples from Redis, find what is on the strips, and keep summaries, flags and logs."""
     from quietward.detect import service
 
-    run_service(service.serve(settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)))
+    own = settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
+    run_service(service.serve(own), own)
 
 
 def serve(
@@ -120,4 +122,4 @@ def serve(
 
     print(NOTICE, file=sys.stderr)
     own = settings_from(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
-    run_service(page.serve(own, [practice.extension()]))
+    run_service(page.serve(own, [practice.extension()]), own)

@@ -27,9 +27,11 @@ Redis, per ward
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
   quietward:{<ward>}:beds             set: beds that the ward has taken                              for good
-  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others
+  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others;
+                                      reason ignored-field: used, but for fields that are not known here
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
-  quietward:{<ward>}:audit            stream, field `e`: JSON Deed, who did what on the page   newest 10,000
+  quietward:{<ward>}:audit            stream, field `e`: JSON AuditEntry, who did what on the page   newest 100,000
+  quietward:{<ward>}:audit-refused    the same of what was refused: acts, and attempts to sign in     newest 1,000
   quietward:{<ward>}:secret           string: what sessions of the page are signed with         for good
   quietward:{<ward>}:signed-out:<id>  string: a session that was ended before its time           12 h
   quietward:{<ward>}:attempts:<hash>  string: count of wrong passwords                           5 min
@@ -41,7 +43,8 @@ from zlib import crc32
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
 TREND_KEPT = 1_440
-AUDIT_KEPT = 10_000
+AUDIT_KEPT = 100_000
+AUDIT_REFUSED_KEPT = 1_000
 
 
 @dataclass(frozen=True)
@@ -124,6 +127,11 @@ class Ward:
     def audit(self) -> str:
         """Audit log: who did what on the page."""
         return f"quietward:{{{self.name}}}:audit"
+
+    @property
+    def audit_refused(self) -> str:
+        """Audit log: what was refused."""
+        return f"quietward:{{{self.name}}}:audit-refused"
 
     @property
     def secret(self) -> str:

@@ -79,8 +79,11 @@ class SignalState(StrEnum):
     UNWATCHED = "unwatched"
 
 
-class Samples(Struct, frozen=True, forbid_unknown_fields=True):
-    """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`."""
+class Samples(Struct, frozen=True):
+    """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`.
+
+    Further fields are ignored and counted.
+    """
 
     session: SessionId
     seq: Seq
@@ -92,6 +95,10 @@ class Samples(Struct, frozen=True, forbid_unknown_fields=True):
     stage: Literal[1, 2] | None = None
     weeks: Weeks | None = None
     src: SourceName = ""
+
+
+class _KnownSamples(Samples, frozen=True, forbid_unknown_fields=True):
+    """Samples with the fields that are known here, and no others."""
 
 
 class Block(Struct, frozen=True, tag="samples", array_like=True):
@@ -430,6 +437,7 @@ class RefusedMessage(Struct, frozen=True):
 
 
 decode_samples = msgspec.json.Decoder(Samples).decode
+decode_known_samples = msgspec.json.Decoder(_KnownSamples).decode
 encode_json = msgspec.json.encode
 decode_inputs = msgspec.msgpack.Decoder(list[Input]).decode
 _decode_input = msgspec.msgpack.Decoder(Input).decode

@@ -80,7 +80,9 @@ async def report(
                 if turn % FORGET_EVERY == 0:
                     await _forget(store, ward, part, at_start=turn == 0)
                 turn += 1
-                line = encode_report(WorkerReport(part, worker, now_ms(), troubles()))
+                found = troubles()
+                metrics.TROUBLES.labels(part).set(len(found))
+                line = encode_report(WorkerReport(part, worker, now_ms(), found))
                 await store.at(ward.heartbeats).hset(ward.heartbeats, f"{part} {worker}", line)
                 metrics.HEARTBEATS.labels(part).inc()
                 refused("")

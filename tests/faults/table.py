@@ -18,9 +18,9 @@ CALM_AT_MOST_S = 10.0
 class Row:
     """What came of one fault. first, said: what the page said first, and at last; said_s: until it said anything.
 
-    calm_s: until no bed looked calm any more (None: one did until the fault was lifted); well_s: from then until all was
-    well (None: not within WELL_WITHIN_S); lost: seconds that are in no stream; unused: that no detector used; gap_s:
-    longest time between two frames of another page.
+    calm_s: until no bed looked calm any more (None: one did until the fault was lifted); well_s: from then until all
+    was well (None: not within WELL_WITHIN_S); lost: seconds that are in no stream; unused: that no detector used;
+    gap_s: longest time between two frames of the page.
     """
 
     fault: Fault
