@@ -22,7 +22,7 @@ from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.detect.store import STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
+from quietward.detect.store import READ_AT_MOST, STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.hooks import TestHook, no_hook
@@ -90,7 +90,7 @@ class Detector:
         self.aside: dict[Place, str] = {}
         self.position = STREAM_START
         self._worked = StoppedSince()
-        self._is_abreast = False  # the newest read found nothing more
+        self._is_abreast = False  # the newest read brought all there was
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
 
@@ -165,7 +165,7 @@ class Detector:
         """Read, step, commit. Raises RedisError, LostOwnership."""
         while True:
             entries = await self.store.wait(self.position)
-            self._is_abreast = not entries
+            self._is_abreast = len(entries) < READ_AT_MOST
             if not entries:
                 self._worked.note()
                 continue

@@ -35,7 +35,7 @@ from quietward.runtime.liveness import StoppedSince, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
-from quietward.store.topology import check_topology
+from quietward.store.topology import check_topology, session_name
 from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Subscriber
 from quietward.transport.packets import Message
 
@@ -80,8 +80,15 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
     for reason in REASONS:
         metrics.REFUSED.labels(reason)
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
-        await until_stored(lambda: check_topology(store, ward, shards=settings.shards, seats=settings.seats))
-        ingest = Ingest(ward, store, settings, test_hook)
+        session = ""
+
+        async def agree() -> None:
+            nonlocal session
+            session = await session_name(store, ward)
+            await check_topology(store, ward, shards=settings.shards, seats=settings.seats)
+
+        await until_stored(agree)
+        ingest = Ingest(ward, store, settings, test_hook, session=session)
         slots = LeaseGroup("ingest", settings.seats, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, slots, ingest.run_slot), name="slots")
         tasks.create_task(report(store, ward, "ingest", ingest.troubles), name="report")
@@ -97,8 +104,10 @@ class Ingest:
         settings: Settings,
         test_hook: TestHook = no_hook,
         clock: WatchedClock | None = None,
+        session: str = "",
     ) -> None:
         self.ward, self.store, self.settings, self.test_hook = ward, store, settings, test_hook
+        self.session = session
         self.clock = clock or WatchedClock()
         self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
@@ -141,7 +150,7 @@ class Ingest:
         return found
 
     def _subscriber(self, slot: int) -> Subscriber:
-        name = f"quietward-ingest-{self.ward.name}"
+        name = "-".join(filter(None, ("quietward-ingest", self.ward.name, self.session)))
         if self.settings.seats == 1:
             return Subscriber(self.settings.broker, name, self.ward.all_topics)
         topics = [self.ward.shared_samples]

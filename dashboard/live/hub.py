@@ -30,7 +30,7 @@ from quietward.dashboard.view.view_model import Card, build_card
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.liveness import StoppedSince
-from quietward.runtime.retry import Backoff
+from quietward.runtime.retry import Backoff, at_once_again
 from quietward.store.client import RedisError, Store, read_stream
 
 log = logging.getLogger("quietward.serve")
@@ -123,7 +123,7 @@ class Hub:
             with metrics.FRAMES.time():
                 try:
                     async with asyncio.timeout(READ_WITHIN_S):
-                        await self._read_state()
+                        await at_once_again(self._read_state)
                     self.store_away_since = None
                 except (RedisError, TimeoutError) as error:
                     self.store_away_since = self.store_away_since or now_ms()

@@ -3,7 +3,8 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
-  Ingest's sessions are named quietward-ingest-<ward>; with several subscriber slots quietward-ingest-<ward>-<slot>,
+  Ingest's sessions are named quietward-ingest-<ward>-<session>, where <session> is a random word from the ward's
+  layout, empty in wards of version 0.1; with several subscriber slots quietward-ingest-<ward>-<session>-<slot>,
   each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
 
 Redis, per shard of a ward (all keys of one shard share a hash tag, so that one atomic commit can hold them)
@@ -21,7 +22,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
-  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has                   for good
+  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has; session -> a random word   for good
   quietward:{<ward>}:parts            hash: "<part> <worker>" -> JSON WorkerReport    1 min after its last
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it

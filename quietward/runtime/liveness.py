@@ -8,6 +8,7 @@ import secrets
 import socket
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import cast
 
 import psutil
@@ -16,6 +17,7 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.liveness import WorkerReport, encode_report, reports_of
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
+from quietward.runtime.retry import at_once_again
 from quietward.store.client import RedisError, Store
 
 log = logging.getLogger("quietward")
@@ -83,7 +85,7 @@ async def report(
                 found = troubles()
                 metrics.TROUBLES.labels(part).set(len(found))
                 line = encode_report(WorkerReport(part, worker, now_ms(), found))
-                await store.at(ward.heartbeats).hset(ward.heartbeats, f"{part} {worker}", line)
+                await at_once_again(partial(_write, store, ward, f"{part} {worker}", line))
                 metrics.HEARTBEATS.labels(part).inc()
                 refused("")
             except RedisError as error:
@@ -94,6 +96,10 @@ async def report(
         with contextlib.suppress(RedisError, TimeoutError):
             async with asyncio.timeout(REPORT_EVERY_S):
                 await store.at(ward.heartbeats).hdel(ward.heartbeats, f"{part} {worker}")
+
+
+async def _write(store: Store, ward: Ward, worker: str, line: bytes) -> None:
+    await store.at(ward.heartbeats).hset(ward.heartbeats, worker, line)
 
 
 async def _forget(store: Store, ward: Ward, part: str, *, at_start: bool) -> None:

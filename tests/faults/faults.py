@@ -7,7 +7,7 @@ import signal
 import socket
 import time
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import msgspec
@@ -27,7 +27,8 @@ Step = Callable[[FaultWard], Awaitable[None]]
 class Fault:
     """inject and lift: what is done, hold_s apart. blind: the beds' data or their detector stop meanwhile.
 
-    may_lose: what is lost is part of the fault, and is told. short: belongs to the short form.
+    may_lose: what is lost is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is
+    none of it.
     """
 
     name: str
@@ -36,31 +37,31 @@ class Fault:
     hold_s: float = 14.0
     blind: bool = True
     may_lose: bool = False
-    short: bool = False
+    short_s: float = 0.0
 
 
 async def nothing(_: FaultWard) -> None:
     """Do nothing."""
 
 
-def killed(part: str, **more: bool) -> Fault:
+def killed(part: str, short_s: float = 0.0) -> Fault:
     async def inject(ward: FaultWard) -> None:
         ward[part].kill()
 
     async def lift(ward: FaultWard) -> None:
         await ward[part].restart()
 
-    return Fault(f"{part} killed, started again", inject, lift, **more)
+    return Fault(f"{part} killed, started again", inject, lift, short_s=short_s)
 
 
-def hung(part: str, **more: bool) -> Fault:
+def hung(part: str, short_s: float = 0.0) -> Fault:
     async def inject(ward: FaultWard) -> None:
         ward[part].send(signal.SIGSTOP)
 
     async def lift(ward: FaultWard) -> None:
         ward[part].send(signal.SIGCONT)
 
-    return Fault(f"{part} stopped, continued", inject, lift, **more)
+    return Fault(f"{part} stopped, continued", inject, lift, short_s=short_s)
 
 
 def configured(name: str, inject_by: tuple[str, ...], lift_by: tuple[str, ...]) -> Fault:
@@ -178,16 +179,16 @@ def all_faults() -> list[Fault]:
     sockets, slow = Sockets(), SlowSockets()
     return [
         killed("broker"),
-        hung("broker", short=True),
+        hung("broker", short_s=4),
         killed("store"),
         hung("store"),
         configured("store full (maxmemory)", ("CONFIG", "SET", "maxmemory", "1"), ("CONFIG", "SET", "maxmemory", "0")),
         configured("store read-only", ("REPLICAOF", "127.0.0.1", "1"), ("REPLICAOF", "NO", "ONE")),
         Fault(f"store's file cut by {CUT_BYTES} bytes", _cut_file, _start_store, 3, may_lose=True),
-        killed("ingest", short=True),
+        killed("ingest", short_s=4),
         hung("ingest"),
         killed("detect"),
-        hung("detect", short=True),
+        hung("detect", short_s=11),
         Fault("one of two detectors stopped, continued", _hang_one_of_two, _go_on_with_one, blind=False),
         killed("serve"),
         hung("serve"),
@@ -200,3 +201,8 @@ def all_faults() -> list[Fault]:
         Fault(f"{SOCKETS} pages", sockets.open, sockets.close, blind=False),
         Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True),
     ]
+
+
+def short_form() -> list[Fault]:
+    """Return a few faults, held for as long as it takes to see what comes of them."""
+    return [replace(one, hold_s=one.short_s) for one in all_faults() if one.short_s]

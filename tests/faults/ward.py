@@ -137,6 +137,10 @@ class FaultWard:
     def broker(self) -> str:
         return self["ingest"].environment["QUIETWARD_BROKER"]
 
+    def last_lines(self) -> dict[str, str]:
+        """Return the end of each part's log."""
+        return {name: one.log.read_text()[-2000:] for name, one in self.processes.items() if one.log.exists()}
+
     def set_clock(self, off_s: int) -> None:
         """Set the clock of the machine of ingest, detector and page."""
         self.clock.write_text(str(off_s))
