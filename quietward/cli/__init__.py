@@ -27,6 +27,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     ward.ingest,
     ward.detect,
     ward.serve,
+    ward.reshard,
     people.person,
     devices.replay,
     recordings.assess,

@@ -108,6 +108,29 @@ def detect(
     run_service(service.serve(own), own)
 
 
+def reshard(
+    shards: Annotated[int, typer.Argument(help="How many shards the ward is to have.", min=1, max=256)],
+    ward: WardOption = None,
+    store: StoreOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Change the number of a ward's shards, while its parts are stopped; nothing is lost."""
+    import asyncio
+
+    from quietward.runtime.clock import now_ms
+    from quietward.store.client import connected
+    from quietward.store.reshard import reshard as change
+
+    own = settings_from(ward=ward, store=store, settings=settings)
+
+    async def run() -> int:
+        async with connected(own.store) as client:
+            return await change(client, own.ward, shards, now_ms())
+
+    before = asyncio.run(run())
+    print(f"{own.ward}: {shards} shards ({before} before). Start all parts with QUIETWARD_SHARDS={shards}")
+
+
 def serve(
     ward: WardOption = None,
     store: StoreOption = None,

@@ -15,14 +15,19 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
     Raises BadSettings if another service runs with another count, and RedisError.
     """
     client = store.at(ward.topology)
+    resharding = await client.hget(ward.topology, "resharding")
+    if resharding is not None:
+        number = cast("bytes", resharding).decode()
+        remedy = f"The shards of ward {ward.name} are being exchanged; end it with: quietward reshard {number}"
+        raise BadSettings("setting shards", number, remedy)
     for name, count in counts.items():
         await client.hsetnx(ward.topology, name, str(count))
         noted = int(cast("bytes", await client.hget(ward.topology, name)))
         if noted != count:
-            remedy = (
-                f"Ward {ward.name} runs with {noted}: use the same; or stop all its parts, delete {ward.topology} in "
-                "the store, and begin anew"
-            )
+            change = f"stop all its parts and change it with: quietward reshard {count}"
+            if name != "shards":
+                change = "see README on changing it"
+            remedy = f"Ward {ward.name} runs with {noted}: use the same; or {change}"
             raise BadSettings(f"setting {name}", count, remedy)
 
 
