@@ -208,7 +208,7 @@ class Hub:
     def troubles_of_ward(self, now_ms: int) -> list[str]:
         """Return in words what is wrong with the ward's parts. While the store is away nothing is known of others."""
         if self.store_away_since is not None:
-            return [f"the store has been away for {(now_ms - self.store_away_since) / 1000:.0f} s"]
+            return [f"the store has been away for {max(1, (now_ms - self.store_away_since) / 1000):.0f} s"]
         if self.store_refuses:  # nor is it while the store can be read and not written
             return [f"the store takes nothing: {self.store_refuses}"]
         return troubles_of_ward(self.reports, now_ms)

@@ -18,7 +18,7 @@ from tests.faults.ward import FaultWard
 
 SOCKETS, SLOW_SOCKETS = 500, 20
 BACKLOG_S = 1_200
-CUT_BYTES = 3_000
+CUT_BYTES = 30_000
 
 Step = Callable[[FaultWard], Awaitable[None]]
 

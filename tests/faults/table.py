@@ -100,7 +100,9 @@ def _look(ward: FaultWard, row: Row, passed_s: float) -> bool:
 
 
 def _said(newest: Moment) -> str:
-    blind = [f"{state}: {words}" for state, words in newest.beds.values() if state in BLIND]
+    blind = [
+        f"{state}: {words.partition('; last known')[0]}" for state, words in newest.beds.values() if state in BLIND
+    ]
     return "; ".join([*newest.troubles, *blind[:1]])
 
 
