@@ -37,6 +37,8 @@ log = logging.getLogger("quietward.detect")
 
 DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
+STEP_AT_MOST = 20_000
+"""Inputs of one step: a fraction of a second. A loop that stands still for 10 s loses its shards, see `leases`."""
 REBUILD_MS = 90 * 60_000
 """Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, and
 than any condition of the default policy takes to hold."""
@@ -143,13 +145,12 @@ class Detector:
                 await self._without_what_fails(inputs)
             else:
                 try:
-                    engine.step(self.state, list(inputs.values()))
+                    await self._step(list(inputs.values()))
                 except Exception:
                     log.exception("shard %d: rebuilding the state failed", self.store.shard.number)
                     await self._rebuild(resume, careful=True)
                     return
             after = entries[-1][0]
-            await asyncio.sleep(0)
         if saved is None:
             written = await self.store.summaries()
             self.state.admit(written)
@@ -211,7 +212,7 @@ class Detector:
     async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary]]:
         """Take a step. If it fails, begin again from what is stored, and leave out what makes it fail."""
         try:
-            output = engine.step(self.state, list(inputs.values()))
+            output = await self._step(list(inputs.values()))
             return output, summaries.of(self.state, output)
         except Exception:
             log.exception("shard %d: a step failed", self.store.shard.number)
@@ -222,11 +223,21 @@ class Detector:
         output = await self._without_what_fails(inputs)
         return output, summaries.of(self.state, output)
 
+    async def _step(self, inputs: list[Input | SetAside]) -> Output:
+        """Take a step, in parts: what has piled up may be hours of many beds, and the loop must make its turns."""
+        output = Output()
+        for first in range(0, len(inputs), STEP_AT_MOST):
+            _add(output, engine.step(self.state, inputs[first : first + STEP_AT_MOST]))
+            await asyncio.sleep(0)
+        return output
+
     async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:
         """Take a step without the inputs that make it fail, and note these, so that they stop nobody a second time."""
         output, failed = Output(), {}
-        left = [list(inputs.items())]
+        items = list(inputs.items())
+        left = [items[first : first + STEP_AT_MOST] for first in range(0, len(items), STEP_AT_MOST)][::-1]
         while left:
+            await asyncio.sleep(0)
             part = left.pop()
             before = self.state.to_bytes()
             try:
