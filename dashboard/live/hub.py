@@ -22,7 +22,8 @@ from quietward.contracts.messages import (
     inputs_of,
 )
 from quietward.dashboard.history.reader import read_newest, read_policy
-from quietward.dashboard.view.clocks import silent_processes
+from quietward.dashboard.view.clocks import bed_now_ms, silent_processes
+from quietward.dashboard.view.hour_ago import TREND_POINTS, HourAgo, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
@@ -38,7 +39,6 @@ FRAME_S = 1.0
 PROCESSES = ("ingest", "detect")
 """Without these a ward has no live data."""
 LOG_LINES = 200
-TREND_POINTS = KEPT_S // 60
 BATCH = 500
 """Stream entries that are read at once."""
 MARGIN_MS = 5_000
@@ -165,9 +165,16 @@ class Hub:
     def cards(self) -> list[Card]:
         """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        cards = [build_card(bed, self.summaries.get(bed), now, self.policy, self.speed) for bed in self.beds]
+        cards = [
+            build_card(bed, self.summaries.get(bed), now, self.policy, self.speed, self._hour_ago(bed))
+            for bed in self.beds
+        ]
         ranked, self.rankings = rank_beds(cards, self.rankings, now)
         return ranked
+
+    def _hour_ago(self, bed: str) -> HourAgo | None:
+        summary, trend = self.summaries.get(bed), self.trends.get(bed)
+        return hour_ago(trend, bed_now_ms(summary)) if summary and trend else None
 
     def snapshot(self) -> bytes:
         """Return a frame with everything, for a browser that has nothing yet."""

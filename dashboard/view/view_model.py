@@ -5,6 +5,7 @@ from msgspec import Struct
 from quietward.contracts.messages import BedLimit, CareRecord, Level, Paused, PolicyInfo, Shelved, SignalState, Summary
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
+from quietward.dashboard.view.hour_ago import BASELINE_STEP_BPM, VARIABILITY_STEP_BPM, HourAgo, arrow
 
 UNWATCHED_AFTER_MS = 10_000
 """A bed whose last evaluation is older than this is unwatched, whatever its summary says."""
@@ -51,7 +52,7 @@ class Card(Struct, frozen=True):
 
     state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
-    contraction_from_s: onset of the last recorded contraction.
+    contraction_from_s: onset of the last recorded contraction. _trend: an arrow, the change against an hour ago.
     """
 
     bed: str
@@ -71,6 +72,8 @@ class Card(Struct, frozen=True):
     fhr: str = "–"
     baseline: str = "–"
     variability: str = "–"
+    baseline_trend: str = ""
+    variability_trend: str = ""
     contractions: str = "–"
     contraction_rate: str = "–"
     contraction_from_s: float | None = None
@@ -109,13 +112,19 @@ class _Headline(Struct, frozen=True):
 
 
 def build_card(
-    bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None, speed: float = 1.0
+    bed: str,
+    summary: Summary | None,
+    now_ms: int,
+    policy: PolicyInfo | None = None,
+    speed: float = 1.0,
+    before: HourAgo | None = None,
 ) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
-    bed's clock differs on purpose, and nothing is said about it.
+    bed's clock differs on purpose, and nothing is said about it. before: an hour ago, None where it is not known.
     """
+    before = before or HourAgo()
     if summary is None:
         return Card(
             bed=bed,
@@ -148,6 +157,8 @@ def build_card(
         fhr=wording.number(s.fhr_bpm),
         baseline=wording.number(s.baseline_bpm),
         variability=wording.number(s.variability_bpm),
+        baseline_trend=arrow(s.baseline_bpm, before.baseline_bpm, BASELINE_STEP_BPM),
+        variability_trend=arrow(s.variability_bpm, before.variability_bpm, VARIABILITY_STEP_BPM),
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),

@@ -11,6 +11,11 @@ def number(value: float | None) -> str:
     return "–" if value is None else f"{value:.0f}"
 
 
+def counted(n: int, what: str) -> str:
+    """Return how many there are of something, in the singular for one."""
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
 def length(seconds: float) -> str:
     """Return a length of time in seconds or, from 90 s on, in minutes."""
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"

@@ -83,6 +83,8 @@ export interface Card {
   fhr: string;
   baseline: string;
   variability: string;
+  baseline_trend: string;
+  variability_trend: string;
   contractions: string;
   contraction_rate: string;
   contraction_from_s: number | null;

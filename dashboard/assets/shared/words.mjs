@@ -6,8 +6,9 @@
 const TO_THE_MINUTE = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
 export const NO_POLICY = "Not possible yet: no detector has said what its policy allows.";
 
+const BETWEEN = " · "; // the parts of a bed's line
 const SHORT_S = 90; // durations below are told in seconds
-const FRESH_S = 10; // ages below are told in tenths
+const FRESH_S = 5; // younger data need no word
 
 /**
  * Time of day to the minute of ms since the epoch.
@@ -71,6 +72,14 @@ export function headline(card) {
 }
 
 /**
+ * The parts of a bed's line, the most important first.
+ * @param {Pick<Card, "reason" | "running" | "flag">} card
+ */
+export function line(card) {
+  return (card.running && !card.flag ? `Deceleration now, ${card.running}` : card.reason).split(BETWEEN);
+}
+
+/**
  * Who has answered, or for how long nobody has.
  * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag">} card
  */
@@ -82,11 +91,22 @@ export function waiting(card) {
 }
 
 /**
- * Signal, age of the data, clock; what may be cut off where there is little room stands last.
- * @param {Pick<Card, "age_s" | "signal" | "signal_reason" | "far_clock">} card
+ * Signal, its reason unless the bed's line says it already, age of the data where it is not fresh, clock. What may be
+ * cut off where there is little room stands last.
+ * @param {Pick<Card, "age_s" | "signal" | "signal_reason" | "far_clock" | "reason">} card
  * @param {string} clock
  */
 export function signalWords(card, clock = card.far_clock) {
-  const age = card.age_s === null ? "" : `data ${card.age_s < FRESH_S ? card.age_s.toFixed(1) : Math.round(card.age_s)} s old`;
-  return [`signal ${card.signal}`, age, clock, card.signal_reason].filter(Boolean).join(" · ");
+  const age = card.age_s === null || card.age_s < FRESH_S ? "" : `data ${Math.round(card.age_s)} s old`;
+  const reason = isSaid(card.reason, card.signal_reason) ? "" : card.signal_reason;
+  return [`signal ${card.signal}`, reason, age, clock].filter(Boolean).join(" · ");
+}
+
+/**
+ * Whether a text is part of a line, as the beginning of a sentence or within one.
+ * @param {string} line
+ * @param {string} text
+ */
+function isSaid(line, text) {
+  return line.toLowerCase().includes(text.toLowerCase());
 }
