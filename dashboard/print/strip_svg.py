@@ -6,14 +6,14 @@ All lengths are millimetres on paper. Here is the geometry; the SVG around it is
 from collections.abc import Callable, Iterator
 
 import numpy as np
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.contracts.strip import FHR_SCALES, STRIP
+from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.print.clock_format import ClockFormat
-from quietward.dashboard.view.marks import StripMark, strip_marks
+from quietward.dashboard.view.marks import FLAG, NOTE, StripMark, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats
 from quietward.dashboard.web.templates import render
 
@@ -25,6 +25,10 @@ BETWEEN_MM = 6.0
 """Between FHR and UA; the times of day are there."""
 BAR_MM = 1.2
 """Thickness of the bars that mark contractions."""
+FHR_RANGE = (30, 240)
+"""At every height, so that no trace leaves the paper that can be had."""
+LETTER_MM, ROW_MM = 1.6, 3.0
+"""Width of a letter of a label, generously, and height of a row of labels."""
 
 
 class PaperScale(Struct, frozen=True):
@@ -41,7 +45,7 @@ class PaperScale(Struct, frozen=True):
     @property
     def fhr_mm(self) -> float:
         """Height of FHR."""
-        low, high = FHR_SCALES[self.bpm_per_cm].range
+        low, high = FHR_RANGE
         return (high - low) / self.bpm_per_cm * 10
 
     @property
@@ -55,7 +59,7 @@ class PaperScale(Struct, frozen=True):
 
     def y_fhr(self, bpm: float) -> float:
         """Return the place of an FHR; values out of range are at the edge."""
-        low, high = FHR_SCALES[self.bpm_per_cm].range
+        low, high = FHR_RANGE
         return (high - min(high, max(low, bpm))) / self.bpm_per_cm * 10
 
     def y_ua(self, ua: float) -> float:
@@ -73,7 +77,10 @@ class GridLine(Struct, frozen=True):
 
 
 class MarkBox(Struct, frozen=True):
-    """A rectangle that marks a finding. is_over: it is a band over the FHR. label: written in it, empty for none."""
+    """A rectangle that marks a finding. is_over: it is a band over the FHR.
+
+    label: written in it, empty for none. label_y: of its line.
+    """
 
     colour: str
     is_over: bool
@@ -81,6 +88,16 @@ class MarkBox(Struct, frozen=True):
     y: float
     width: float
     height: float
+    label: str
+    label_y: float = 0.0
+
+
+class Moment(Struct, frozen=True):
+    """A flag that called, or something that was done. colour: name in the style sheet. y: of its label's line."""
+
+    colour: str
+    x: float
+    y: float
     label: str
 
 
@@ -94,6 +111,7 @@ class Sheet(Struct, frozen=True):
     minutes: list[GridLine]
     levels: list[GridLine]
     marks: list[MarkBox]
+    moments: list[Moment]
     baseline: str
     fhr: str
     ua: str
@@ -117,7 +135,8 @@ def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) 
 
 
 def _sheets(history: BedHistory, scale: PaperScale, clock: ClockFormat) -> Iterator[Sheet]:
-    marks = [mark for mark in strip_marks(history.log[::-1]) if mark.kind in STRIP.marks and mark.to_s is not None]
+    found = sorted(strip_marks(history.log[::-1]), key=lambda mark: mark.from_s)
+    marks = [mark for mark in found if mark.kind in STRIP.marks and mark.to_s is not None]
     count = -(-(history.last_s - history.first_s) // scale.sheet_s)
     for index in range(int(count)):
         from_s = history.first_s + index * scale.sheet_s
@@ -130,7 +149,8 @@ def _sheets(history: BedHistory, scale: PaperScale, clock: ClockFormat) -> Itera
             zone=clock.zone_name(round(from_s * 1000)),
             minutes=list(_minutes(scale, from_s, clock)),
             levels=list(_levels(scale)),
-            marks=[box for mark in marks if (box := _box(scale, from_s, until_s, mark))],
+            marks=_boxes(scale, from_s, until_s, marks),
+            moments=_moments(scale, from_s, found),
             baseline=_baseline_path(history, scale, from_s, until_s),
             fhr=_signal_path(history.fhr[samples], scale.x, scale.y_fhr),
             ua=_signal_path(history.ua[samples], scale.x, scale.y_ua),
@@ -148,10 +168,43 @@ def _minutes(scale: PaperScale, from_s: float, clock: ClockFormat) -> Iterator[G
 
 def _levels(scale: PaperScale) -> Iterator[GridLine]:
     grid = STRIP.print
-    low, high = FHR_SCALES[scale.bpm_per_cm].range
+    low, high = FHR_RANGE
     for bpm in range(-(-low // grid.line_bpm) * grid.line_bpm, high + 1, grid.line_bpm):
         is_strong = bpm % grid.strong_line_bpm == 0
         yield GridLine(scale.y_fhr(bpm), is_strong, str(bpm) if is_strong else "")
+
+
+class LabelRows:
+    """Rows for labels that stand beside each other: each goes to the first one in which it covers no other."""
+
+    def __init__(self) -> None:
+        self._ends: list[float] = []
+
+    def place(self, x: float, label: str) -> int:
+        """Return the row of a label that begins at x (mm); labels come in the order of their places."""
+        row = next((i for i, end in enumerate(self._ends) if end <= x), len(self._ends))
+        self._ends[row : row + 1] = [x + (len(label) + 1) * LETTER_MM]
+        return row
+
+
+def _boxes(scale: PaperScale, from_s: float, until_s: float, marks: list[StripMark]) -> list[MarkBox]:
+    rows = LabelRows()
+    boxes = [box for mark in marks if (box := _box(scale, from_s, until_s, mark))]
+    for i, box in enumerate(boxes):
+        if box.is_over and box.label:
+            boxes[i] = structs.replace(box, label_y=scale.fhr_mm - 1 - ROW_MM * rows.place(box.x, box.label))
+    return boxes
+
+
+def _moments(scale: PaperScale, from_s: float, marks: list[StripMark]) -> list[Moment]:
+    rows = LabelRows()
+    moments = []
+    for mark in marks:
+        if from_s <= mark.from_s < from_s + scale.sheet_s and (mark.kind == NOTE or mark.kind.startswith(FLAG)):
+            x = scale.x(mark.from_s - from_s)
+            y = ROW_MM * (1 + rows.place(x, mark.text + "  "))
+            moments.append(Moment("person" if mark.kind == NOTE else mark.kind, x, y, mark.text))
+    return moments
 
 
 def _box(scale: PaperScale, from_s: float, until_s: float, mark: StripMark) -> MarkBox | None:
@@ -163,7 +216,7 @@ def _box(scale: PaperScale, from_s: float, until_s: float, mark: StripMark) -> M
     style = STRIP.marks[mark.kind]
     if style.place != "fhr":
         y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
-        return MarkBox(style.colour, False, x, y, width, BAR_MM, "")
+        return MarkBox(style.colour, False, x, y, width, BAR_MM, style.label, y + 3.6)
     label = mark.text.partition(" ")[0] if style.label == "kind" else ""
     return MarkBox(style.colour, True, x, 0.0, width, scale.fhr_mm, label)
 

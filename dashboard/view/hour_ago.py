@@ -13,7 +13,7 @@ WITHIN_MS = 300_000
 TREND_POINTS = (HOUR_MS + WITHIN_MS) // 60_000
 """Points that must be known, one for each minute."""
 BASELINE_STEP_BPM, VARIABILITY_STEP_BPM = 10.0, 5.0
-"""What counts as a change (our own choice: twice the step to which baselines are rounded, and one band of variability)."""
+"""What counts as a change (our own choice: two of the steps to which baselines are rounded, a band of variability)."""
 
 
 class HourAgo(Struct, frozen=True):

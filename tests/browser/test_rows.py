@@ -131,12 +131,14 @@ def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: 
 
 LONGEST = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
 """As long as a bed's line may be: 90 characters (`detect/core/reporting/reasons.py`)."""
-FITS = "() => document.documentElement.scrollHeight <= innerHeight && document.documentElement.scrollWidth <= innerWidth"
+FITS = (
+    "() => document.documentElement.scrollHeight <= innerHeight && document.documentElement.scrollWidth <= innerWidth"
+)
 
 
 @pytest.mark.parametrize("beds", [7, 12, 14])
 def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWard, beds: int) -> None:
-    """1920 by 1080, up to twelve beds in one column, more in two; every bed asks for somebody, with the longest line."""
+    """1920 by 1080, up to twelve beds in one column, more in two; every bed calls, with the longest line there is."""
     assert len(LONGEST) == 90
     for number in range(1, BEDS + 1):
         made_up.flag(f"bed-{number}", Level.BEDSIDE, reason=LONGEST)
@@ -154,7 +156,9 @@ def _fewer_beds(route: Route, only: str) -> None:
     """Let the page see the first beds of each frame alone."""
     body = route.fetch().text()
     assert "  return head;\n}" in body
-    route.fulfill(body=body.replace("  return head;\n}", f"  return ({only})(head);\n}}"), content_type="text/javascript")
+    route.fulfill(
+        body=body.replace("  return head;\n}", f"  return ({only})(head);\n}}"), content_type="text/javascript"
+    )
 
 
 def test_a_lost_bed_says_why_once(page: Page, made_up: MadeUpWard) -> None:

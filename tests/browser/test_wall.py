@@ -39,7 +39,9 @@ def fill(ward: MadeUpWard, calling: int) -> None:
         ward.flag(f"bed-{number}", LEVELS[number - 1], reason=reason)
     ward.put("bed-21", level=Level.NOTED, reason="variability 4 bpm for 14 min · no decelerations")
     ward.put("bed-22", shelved=[Shelved("low-variability", "Nora", "asleep", now + 900_000, active=True)])
-    ward.put("bed-23", signal=SignalState.LOST, signal_reason="No FHR for 3 min", paused=Paused("Nora", "bathroom", now))
+    ward.put(
+        "bed-23", signal=SignalState.LOST, signal_reason="No FHR for 3 min", paused=Paused("Nora", "bathroom", now)
+    )
 
 
 def to_wall(page: Page, ward: MadeUpWard, light: str = "day") -> None:
@@ -51,7 +53,7 @@ def to_wall(page: Page, ward: MadeUpWard, light: str = "day") -> None:
     expect(page.locator(".tile")).to_have_count(BEDS)
 
 
-TEXTS = """() => {  // of every text that is shown: what it says, the height of its capitals in px, and whether it is cut
+TEXTS = """() => {  // of every text that is shown: what it says, the height of its capitals in px, how far it is cut
   const pen = document.createElement('canvas').getContext('2d');
   const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   const found = [];
@@ -108,7 +110,7 @@ def test_a_tile_says_bed_rate_level_and_pattern(page: Page, made_up: MadeUpWard)
     expect(page.locator(".notice")).to_have_text(NOTICE)
 
 
-CONTRAST = """bed => {  // contrast with what lies around the tile (WCAG 2, 1.4.3): of its brightest colour, and of text on it
+CONTRAST = """bed => {  // contrasts (WCAG 2, 1.4.3): of the brightest of a tile with what is around it, of text
   const light = colour => {
     const [r, g, b] = colour.match(/[0-9.]+/g).slice(0, 3).map(v => v / 255)
       .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
@@ -160,7 +162,7 @@ def test_sound_that_is_off_cannot_be_overlooked(page: Page, made_up: MadeUpWard,
       const light = c => c.match(/[0-9.]+/g).slice(0, 3).map(v => v / 255)
         .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
         .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0) + 0.05;
-      const [a, b] = [getComputedStyle(one).backgroundColor, getComputedStyle(document.body).backgroundColor].map(light);
+      const [a, b] = [one, document.body].map(each => light(getComputedStyle(each).backgroundColor));
       return Math.max(a, b) / Math.min(a, b);
     }"""
     assert sound.evaluate(contrast) > 7

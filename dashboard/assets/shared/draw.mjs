@@ -1,6 +1,7 @@
 // Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
 
 import { layout, secondLeftOf, trace } from "./geometry.mjs";
+import { LabelRows, moments } from "./moments.mjs";
 import { isOver } from "./strip.mjs";
 import { stripStyle } from "./strip_style.mjs";
 import { timeOf } from "./words.mjs";
@@ -87,6 +88,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
   g.stroke();
   byHand(g, strip.marks, handFrom, at, held, colour, text);
+  moments(g, strip.marks, at, held, colour, text);
 }
 
 /** @param {number} second */
@@ -176,8 +178,8 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
  * @param {boolean} text
  */
 function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
-  let row = 0;
-  for (const mark of found) {
+  const rows = new LabelRows();
+  for (const mark of [...found].sort((a, b) => a.from - b.from)) {
     const style = stripStyle().marks[mark.kind];
     if (!style || style.place === "ua-top" || !isOver(mark) || mark.to < start) continue;
     const from = x(Math.max(start, mark.from));
@@ -193,7 +195,8 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
     g.fillRect(from, split - 4, to - from, 4);
     if (text && style.label === "kind") {
       g.fillStyle = colour("--ink");
-      g.fillText(mark.text.split(" ")[0] ?? "", from, yFhr(low + 6) - 12 * (row++ % 3));
+      const label = mark.text.split(" ")[0] ?? "";
+      g.fillText(label, from, yFhr(low + 6) - 12 * rows.place(from, g.measureText(label).width + 4));
     }
   }
 }

@@ -104,9 +104,9 @@ export function signalWords(card, clock = card.far_clock) {
 
 /**
  * Whether a text is part of a line, as the beginning of a sentence or within one.
- * @param {string} line
+ * @param {string} said
  * @param {string} text
  */
-function isSaid(line, text) {
-  return line.toLowerCase().includes(text.toLowerCase());
+function isSaid(said, text) {
+  return said.toLowerCase().includes(text.toLowerCase());
 }
