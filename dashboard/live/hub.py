@@ -27,7 +27,7 @@ from quietward.dashboard.view.hour_ago import TREND_POINTS, HourAgo, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
-from quietward.dashboard.view.view_model import Card, build_card
+from quietward.dashboard.view.view_model import Card, at_one_bed_each, build_card
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.retry import Backoff
@@ -169,7 +169,7 @@ class Hub:
             build_card(bed, self.summaries.get(bed), now, self.policy, self.speed, self._hour_ago(bed))
             for bed in self.beds
         ]
-        ranked, self.rankings = rank_beds(cards, self.rankings, now)
+        ranked, self.rankings = rank_beds(at_one_bed_each(cards), self.rankings, now)
         return ranked
 
     def _hour_ago(self, bed: str) -> HourAgo | None:

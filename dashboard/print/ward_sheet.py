@@ -85,4 +85,6 @@ def _answer(card: Card, clock: ClockFormat) -> str:
     if card.flag is None:
         return ""
     since = f"since {clock.time(card.level_since)}"
+    if card.attending:
+        return f"{since}, {card.attending[-1].by} is going"
     return f"{since}, answered by {card.acknowledged_by}" if card.acknowledged_by else f"{since}, unanswered"

@@ -56,6 +56,8 @@ def _moment(event: Event) -> StripMark | None:
     if event.kind == "care":
         what = wording.care(str(event.detail.get("what") or ""), str(event.detail.get("text") or ""))
         return StripMark(NOTE, event.t / 1000, None, what)
+    if event.kind == "attending":
+        return StripMark(NOTE, event.t / 1000, None, event.text)
     note = event.detail.get("note")
     if event.kind == "flag-acknowledged" and isinstance(note, str) and note:
         return StripMark(NOTE, event.t / 1000, None, note)

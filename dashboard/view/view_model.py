@@ -1,8 +1,18 @@
 """Pure: the card of a bed, from its summary and the present time."""
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
-from quietward.contracts.messages import BedLimit, CareRecord, Level, Paused, PolicyInfo, Shelved, SignalState, Summary
+from quietward.contracts.messages import (
+    Attending,
+    BedLimit,
+    CareRecord,
+    Level,
+    Paused,
+    PolicyInfo,
+    Shelved,
+    SignalState,
+    Summary,
+)
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
 from quietward.dashboard.view.hour_ago import BASELINE_STEP_BPM, VARIABILITY_STEP_BPM, HourAgo, arrow
@@ -96,6 +106,21 @@ class Card(Struct, frozen=True):
     held_back: list[str] = []
     notes: list[CareNote] = []
     hand: ManualTimingLine | None = None
+    attending: list[Attending] = []
+
+
+def at_one_bed_each(cards: list[Card]) -> list[Card]:
+    """Return the cards with everybody at the bed alone to which she has gone last: a bed knows of no other bed."""
+    newest: dict[str, int] = {}
+    for card in cards:
+        for one in card.attending:
+            newest[one.by] = max(one.at, newest.get(one.by, 0))
+    return [
+        structs.replace(card, attending=[one for one in card.attending if one.at == newest[one.by]])
+        if card.attending
+        else card
+        for card in cards
+    ]
 
 
 class _Headline(Struct, frozen=True):
@@ -181,6 +206,7 @@ def build_card(
         held_back=[wording.suppressed(text) for text in s.held_back],
         notes=_care_notes(s, policy),
         hand=_manual_timing(s),
+        attending=[one for one in s.attending if one.until > now_ms],
     )
 
 

@@ -30,7 +30,7 @@ test("a demo that is not in real time says so", () => {
 });
 
 describe("a bed", () => {
-  const calm = { headline: "quiet", until: null, paused: null, state: /** @type {const} */ ("quiet"), acknowledged_by: null, waiting_s: null, flag: null };
+  const calm = { headline: "quiet", until: null, paused: null, state: /** @type {const} */ ("quiet"), acknowledged_by: null, waiting_s: null, flag: null, attending: [] };
 
   test("has a headline that ends with a time where one is known", () => {
     assert.equal(headline(calm), "quiet");
@@ -42,6 +42,15 @@ describe("a bed", () => {
     assert.equal(waiting({ ...calm, flag: "bed-1-f1", waiting_s: 61 }), "unanswered for 61 s");
     assert.equal(waiting({ ...calm, flag: "bed-1-f1", waiting_s: 61, acknowledged_by: "Kim" }), "answered by Kim");
     assert.equal(waiting({ ...calm, waiting_s: 61 }), "", "without a flag nobody waits");
+  });
+
+  test("says who is going there, once where she has also answered", () => {
+    const kim = { by: "Kim", at: AT, until: AT + 1 };
+    assert.equal(waiting({ ...calm, attending: [kim] }), "Kim is going");
+    assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61, acknowledged_by: "Kim" }), "Kim is going");
+    assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61, acknowledged_by: "Ann" }), "Kim is going · answered by Ann");
+    assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61 }), "Kim is going · unanswered for 61 s");
+    assert.equal(waiting({ ...calm, attending: [kim, { ...kim, by: "Ann" }] }), "Kim, Ann are going");
   });
 
   test("says that it was noted as off, unless that is its state", () => {

@@ -80,14 +80,24 @@ export function line(card) {
 }
 
 /**
- * Who has answered, or for how long nobody has.
- * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag">} card
+ * Who is going there, who has answered, or for how long nobody has.
+ * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag" | "attending">} card
  */
 export function waiting(card) {
   const off = card.paused && card.state !== "paused" ? `monitor off until ${timeOf(card.paused.until)}` : "";
-  if (card.acknowledged_by) return [`answered by ${card.acknowledged_by}`, off].filter(Boolean).join(" · ");
-  const alone = card.waiting_s !== null && card.flag ? `unanswered for ${duration(card.waiting_s)}` : "";
-  return [alone, off].filter(Boolean).join(" · ");
+  const isThere = card.attending.some((one) => one.by === card.acknowledged_by);
+  const answered = card.acknowledged_by && !isThere ? `answered by ${card.acknowledged_by}` : "";
+  const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? `unanswered for ${duration(card.waiting_s)}` : "";
+  return [goingWords(card), answered, alone, off].filter(Boolean).join(" · ");
+}
+
+/**
+ * Who has said that she goes to the bed; empty where nobody has.
+ * @param {Pick<Card, "attending">} card
+ */
+export function goingWords({ attending }) {
+  if (!attending.length) return "";
+  return `${attending.map((one) => one.by).join(", ")} ${attending.length > 1 ? "are" : "is"} going`;
 }
 
 /**

@@ -44,7 +44,7 @@ export class BedRow {
     act.title = "care note, shelve, timing by hand";
     act.setAttribute("aria-label", `What was done at ${bed}`);
     const head = make("div", "head");
-    head.append(this.shape, this.link, this.headline, this.acknowledge.button, act);
+    head.append(this.shape, this.link, this.headline, this.acknowledge.going, this.acknowledge.button, act);
     const answer = make("p", "answering");
     answer.append(this.waiting, this.acknowledge.result);
     const words = make("div", "words");

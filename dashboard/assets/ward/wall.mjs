@@ -134,10 +134,12 @@ class Tile {
 }
 
 /**
- * Who has answered, or for how long nobody has.
+ * Who is going there, who has answered, or for how long nobody has.
  * @param {Card} card
  */
 function answerInShort(card) {
+  const [going] = card.attending;
+  if (going) return `→ ${going.by}`;
   if (card.acknowledged_by) return `✓ ${card.acknowledged_by}`;
   return card.flag && card.waiting_s !== null ? duration(card.waiting_s) : "";
 }
