@@ -26,7 +26,7 @@ WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their r
   const row = document.querySelector(`.band[data-bed=${bed}]`);
   const words = row.querySelector('.words');
   const inside = row.getBoundingClientRect();
-  const outside = [...words.querySelectorAll('.shape, .open, .headline, .reason, .acknowledge, .act, .waiting')]
+  const outside = [...words.querySelectorAll('.shape, .open, .headline, .reason, .acknowledge, .going, .act, .waiting')]
     .filter(one => one.getClientRects().length)
     .flatMap(one => {
       const box = one.getBoundingClientRect();
@@ -117,7 +117,7 @@ def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: 
         page.goto(f"{made_up.address}{path}")
         assert page.evaluate("matchMedia('(pointer: coarse)').matches")
         expect(page.locator(".acknowledge").locator("visible=true")).to_have_count(1)
-        for button in page.locator(".acknowledge, .act").locator("visible=true").all():
+        for button in page.locator(".acknowledge, .going, .act").locator("visible=true").all():
             box = button.bounding_box()
             assert box is not None
             assert min(box["width"], box["height"]) >= 44, button

@@ -24,7 +24,7 @@ export class Acknowledge {
     this.asked = null; // what has been answered from here
     this.button = button("Acknowledge", "acknowledge", (event) => void this.press(event));
     this.button.setAttribute("aria-label", `Acknowledge the flag of ${bed}`);
-    this.going = button("Going", "acknowledge going", (event) => void this.go(event));
+    this.going = button("Going", "going", (event) => void this.go(event));
     this.going.setAttribute("aria-label", `I am going to ${bed}`);
     this.result = statusLine("span", "result");
   }

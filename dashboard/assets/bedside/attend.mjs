@@ -11,14 +11,14 @@ export class Attend {
     /** @type {string | null} */
     this.flag = null;
     this.root = make("section", "attend");
-    this.who = make("p", "waiting");
+    this.who = make("p", "who-goes");
     const going = button("I am going", "plain", () => void tell({ type: "attend", going: true }));
     this.left = button("I have left", "plain", () => void tell({ type: "attend", going: false }));
     const buttons = make("div", "buttons");
     buttons.append(going, this.left);
     this.form = make("form", "line");
     const { label, input } = field("note", "input", { maxLength: 200, placeholder: "what it is" });
-    this.form.append(label, make("button", "plain", "Acknowledge with note"));
+    this.form.append(label, make("button", "plain", "Answer with note"));
     this.form.addEventListener("submit", (event) => {
       event.preventDefault();
       void tell({ type: "acknowledge", flag: this.flag, note: input.value.trim() }).then((isTaken) => {
