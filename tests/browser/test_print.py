@@ -128,7 +128,7 @@ def test_a_bed_is_one_page_with_its_strip_whatever_has_happened(page: Page, made
     assert NOTICE in said
     assert not ID.findall(said)
     assert "contraction of 60 s" not in said
-    assert "acknowledge by Kim: flag 30 is over" in page.text_content("body")
+    assert "acknowledge by Kim: flag 30 is over" in (page.text_content("body") or "")
     page.goto(f"{made_up.address}/handover-sheets")
     assert page_count(page.pdf(prefer_css_page_size=True)) == BEDS
 

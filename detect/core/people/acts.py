@@ -113,7 +113,10 @@ def _answer(
     if change is None:
         return False
     state.words_of(n).acknowledged_by = by
-    report.flag_action(state, second, change, {"by": by} | ({"note": note} if note else {}), text, events)
+    detail: report.Detail = {"by": by}
+    if note:
+        detail["note"] = note
+    report.flag_action(state, second, change, detail, text, events)
     return True
 
 
