@@ -27,6 +27,7 @@ BAR_MM = 1.2
 """Thickness of the bars that mark contractions."""
 FHR_RANGE = (30, 240)
 """At every height, so that no trace leaves the paper that can be had."""
+PENNANT_MM = 2.9
 LETTER_MM, ROW_MM = 1.6, 3.0
 """Width of a letter of a label, generously, and height of a row of labels."""
 
@@ -93,12 +94,13 @@ class MarkBox(Struct, frozen=True):
 
 
 class Moment(Struct, frozen=True):
-    """A flag that called, or something that was done. colour: name in the style sheet. y: of its label's line."""
+    """A flag that called, or something that was done. colour: its name in the style sheet. label_x, label_y: of text."""
 
     colour: str
     x: float
-    y: float
     label: str
+    label_x: float
+    label_y: float
 
 
 class Sheet(Struct, frozen=True):
@@ -202,8 +204,10 @@ def _moments(scale: PaperScale, from_s: float, marks: list[StripMark]) -> list[M
     for mark in marks:
         if from_s <= mark.from_s < from_s + scale.sheet_s and (mark.kind == NOTE or mark.kind.startswith(FLAG)):
             x = scale.x(mark.from_s - from_s)
-            y = ROW_MM * (1 + rows.place(x, mark.text + "  "))
-            moments.append(Moment("person" if mark.kind == NOTE else mark.kind, x, y, mark.text))
+            wide = len(mark.text) * LETTER_MM
+            label_x = x + PENNANT_MM if x + PENNANT_MM + wide <= WIDTH_MM else x - PENNANT_MM - wide
+            y = ROW_MM * (1 + rows.place(label_x, mark.text))
+            moments.append(Moment("person" if mark.kind == NOTE else mark.kind, x, mark.text, label_x, y))
     return moments
 
 

@@ -16,7 +16,7 @@ const ROW_PX = 12;
  * @param {(name: string) => string} colour
  * @param {boolean} text
  */
-export function moments(g, found, { x, split, end }, start, colour, text) {
+export function moments(g, found, { x, split, end, width }, start, colour, text) {
   const rows = new LabelRows();
   for (const mark of [...found].sort((a, b) => a.from - b.from)) {
     const level = mark.kind.startsWith(FLAG) ? mark.kind.slice(FLAG.length) : "";
@@ -40,9 +40,11 @@ export function moments(g, found, { x, split, end }, start, colour, text) {
     }
     g.fill();
     if (!text) continue;
-    const row = rows.place(left, g.measureText(mark.text).width + 16);
+    const wide = g.measureText(mark.text).width;
+    const from = left + 11 + wide <= width ? left + 11 : left - 8 - wide; // at the right edge it stands before its mark
+    const row = rows.place(from, wide + 5);
     g.fillStyle = colour("--ink");
-    g.fillText(mark.text, left + 11, 10 + ROW_PX * row);
+    g.fillText(mark.text, from, 10 + ROW_PX * row);
   }
 }
 
