@@ -94,7 +94,7 @@ class MarkBox(Struct, frozen=True):
 
 
 class Moment(Struct, frozen=True):
-    """A flag that called, or something that was done. colour: its name in the style sheet. label_x, label_y: of text."""
+    """A flag that called, or something that was done. colour: in the style sheet. label_x, label_y: of its text."""
 
     colour: str
     x: float

@@ -115,7 +115,7 @@ def test_the_answer_and_the_picture_behind_it_stand_above_the_slider(
 ) -> None:
     report.write(study, whole, "<!doctype html><title>r</title>")
     open_study(page, made_up)
-    answer = page.get_by_role("region", name="What the study answers")
+    answer = page.get_by_role("region", name="The answer")
     expect(answer).to_contain_text(whole.headline)
     expect(answer.locator(".choice")).to_contain_text(
         "today" if whole.chosen in ("today", None) else whole.chosen or ""

@@ -34,9 +34,9 @@ export function drawTradeoff({ rows, chosen, study: { limit } }, tell) {
   const most = Math.max(limit.interruptions_per_nurse_hour, ...known.map((one) => one.rate)) * 1.1;
   const worst = Math.min(1, Math.max(1 - limit.reached_share, ...known.map((one) => one.late)) * 1.1);
   /** @param {number} rate */
-  const x = (rate) => LEFT + Math.sqrt(rate / most) * WIDTH; // few interruptions are what matters: they get the room
+  const x = (rate) => LEFT + Math.sqrt(Math.min(rate / most, 1)) * WIDTH; // few interruptions are what matters: they get the room
   /** @param {number} late */
-  const y = (late) => TOP + (1 - late / worst) * HEIGHT;
+  const y = (late) => TOP + (1 - Math.min(late / worst, 1)) * HEIGHT;
   const floor = TOP + HEIGHT;
   const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + NAMES} ${floor + BOTTOM}`, role: "group", "aria-label": "What is late against what interrupts, a mark for each policy" });
   const goal = { x: LEFT, y: y(1 - limit.reached_share), width: x(limit.interruptions_per_nurse_hour) - LEFT, height: floor - y(1 - limit.reached_share) };

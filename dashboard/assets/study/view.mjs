@@ -49,7 +49,7 @@ export default class StudyView {
     const own = make("div", "choose");
     own.append(this.running, this.hours, this.progress);
     this.answer = make("section", "box answer");
-    this.answer.setAttribute("aria-label", "What the study answers");
+    this.answer.setAttribute("aria-label", "The answer");
     this.answer.hidden = true;
     this.below = make("div", "box");
     this.below.append(line, this.counts, this.picture, this.told);
