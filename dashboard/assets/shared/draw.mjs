@@ -65,7 +65,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   grid(g, at, time, colour);
   if (strip.last < 0) return;
   const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
-  marks(g, strip.marks, at, held, colour, text);
+  marks(g, strip.drawn, at, held, colour, text);
 
   if (runningFrom !== null && runningFrom < end) {
     g.fillStyle = colour("--fall");
@@ -88,7 +88,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
   g.stroke();
   byHand(g, strip.marks, handFrom, at, held, colour, text);
-  moments(g, strip.marks, at, held, colour, text);
+  moments(g, strip.drawn, at, held, colour, text);
 }
 
 /** @param {number} second */
@@ -179,7 +179,7 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
  */
 function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
   const rows = new LabelRows();
-  for (const mark of [...found].sort((a, b) => a.from - b.from)) {
+  for (const mark of found) {
     const style = stripStyle().marks[mark.kind];
     if (!style || style.place === "ua-top" || !isOver(mark) || mark.to < start) continue;
     const from = x(Math.max(start, mark.from));

@@ -10,7 +10,7 @@ const ROW_PX = 12;
 /**
  * Flags that called, as pennants at the upper edge, and what was done, as triangles there.
  * @param {CanvasRenderingContext2D} g
- * @param {StripMark[]} found
+ * @param {StripMark[]} found by their beginnings
  * @param {Layout} at
  * @param {number} start
  * @param {(name: string) => string} colour
@@ -18,7 +18,7 @@ const ROW_PX = 12;
  */
 export function moments(g, found, { x, split, end, width }, start, colour, text) {
   const rows = new LabelRows();
-  for (const mark of [...found].sort((a, b) => a.from - b.from)) {
+  for (const mark of found) {
     const level = mark.kind.startsWith(FLAG) ? mark.kind.slice(FLAG.length) : "";
     if ((!level && mark.kind !== NOTE) || mark.from < start || mark.from > end) continue;
     const left = Math.round(x(mark.from)) + 0.5;
