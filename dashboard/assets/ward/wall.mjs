@@ -10,6 +10,7 @@ import { onWall, wallSize } from "./order.mjs";
 
 const GAP_PX = 8; // as in the style sheet
 const BETWEEN = " · ";
+const USUAL = /^(baseline|variability) \d/;
 
 export class Wall {
   constructor() {
@@ -92,9 +93,9 @@ class Tile {
     this.canvas.setAttribute("role", "img");
     this.canvas.setAttribute("aria-label", `Strip of ${bed}: fetal heart rate above, uterine activity below`);
     const top = make("div", "tile-top");
-    top.append(this.shape, make("h2", "", bed), this.mark, this.rate);
+    top.append(this.shape, make("h2", "", bed), this.rate);
     const state = make("p", "tile-state");
-    state.append(this.headline, this.waiting);
+    state.append(this.headline, this.waiting, this.mark);
     this.root.append(top, state, this.pattern, this.canvas);
   }
 
@@ -109,7 +110,7 @@ class Tile {
   }
 
   /**
-   * Whole parts of the bed's line, as many as there is room for.
+   * Whole parts of the bed's line, as many as there is room for; none below a long state.
    * @param {Card} card
    * @param {string} room what it depends on how much that is
    */
@@ -120,7 +121,7 @@ class Tile {
     const parts = said.split(/(?<= · |, )/);
     let shown = parts.length;
     do setText(this.pattern, parts.slice(0, shown).join("").replace(/( · |, )$/, ""));
-    while (this.pattern.scrollHeight > this.pattern.clientHeight + 1 && --shown > 0);
+    while (this.pattern.scrollHeight > this.pattern.clientHeight + 1 && --shown >= 0);
   }
 
   /**
@@ -145,10 +146,10 @@ function answerInShort(card) {
 }
 
 /**
- * The parts of a bed's line: of a quiet one those that are no number stand first.
+ * The parts of a bed's line: of a quiet one what is usual, its level and variability, stands last.
  * @param {Card} card
  */
 function pattern(card) {
   const parts = line(card);
-  return card.state === "quiet" ? [...parts].sort((a, b) => Number(/\d/.test(a)) - Number(/\d/.test(b))) : parts;
+  return card.state === "quiet" ? [...parts].sort((a, b) => Number(USUAL.test(a)) - Number(USUAL.test(b))) : parts;
 }
