@@ -37,7 +37,8 @@ def fill(ward: MadeUpWard, calling: int) -> None:
     for number in range(1, calling + 1):
         reason = "late decelerations, 5 of 6 contractions · deepest 35 bpm · variability 4 bpm for 22 min"
         ward.flag(f"bed-{number}", LEVELS[number - 1], reason=reason)
-    ward.put("bed-21", level=Level.NOTED, reason="variability 4 bpm for 14 min · no decelerations")
+    noted = "variable decelerations with 100% of contractions · for 2 h 7 min · deepest 102 bpm"
+    ward.put("bed-21", level=Level.NOTED, reason=noted)
     ward.put("bed-22", shelved=[Shelved("low-variability", "Nora", "asleep", now + 900_000, active=True)])
     ward.put(
         "bed-23", signal=SignalState.LOST, signal_reason="No FHR for 3 min", paused=Paused("Nora", "bathroom", now)
@@ -86,6 +87,9 @@ def test_every_text_can_be_read_from_three_metres(page: Page, made_up: MadeUpWar
     small = {one["text"]: one["capital"] * MM_PER_PX for one in texts if one["capital"] * MM_PER_PX < LEAST_MM}
     assert not small, small
     assert not [one for one in texts if one["cut"] > 1]
+    patterns = page.locator(".tile:not(.state-shelved, .state-paused) .pattern").all_inner_texts()
+    assert len(patterns) == BEDS - 2
+    assert not [one for one in patterns if len(one) < 12]
     print(f"{calling} call: capitals of {min(one['capital'] for one in texts) * MM_PER_PX:.1f} mm and more")
 
 

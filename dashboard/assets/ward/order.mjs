@@ -42,7 +42,7 @@ export const STRIPS = 5; // on a wall display at most so many beds have a strip
 const PER_ROW = 6; // tiles, or a few more where there are very many
 // In sizes of the letters: a tile with two lines of what is seen, a strip with three and its paper, the width of a tile.
 const TILE_HEIGHT = 4.95;
-const STRIP_HEIGHT = 7.6;
+const STRIP_HEIGHT = 8.8;
 const TILE_WIDTH = 9.1; // a name of six letters beside a rate
 const LARGEST = 0.045; // letter, of the height of all: beyond it they would only shout
 

@@ -110,7 +110,7 @@ class Tile {
   }
 
   /**
-   * Whole parts of the bed's line, as many as there is room for; none below a long state.
+   * Whole parts of the bed's line, as many as there is room for; of the first, where it is too long, whole words.
    * @param {Card} card
    * @param {string} room what it depends on how much that is
    */
@@ -119,9 +119,13 @@ class Tile {
     if (this.pattern.dataset.said === room + said) return;
     this.pattern.dataset.said = room + said;
     const parts = said.split(/(?<= · |, )/);
-    let shown = parts.length;
-    do setText(this.pattern, parts.slice(0, shown).join("").replace(/( · |, )$/, ""));
-    while (this.pattern.scrollHeight > this.pattern.clientHeight + 1 && --shown >= 0);
+    const whole = parts.map((_, i) => parts.slice(0, i + 1).join("").replace(/( · |, )$/, ""));
+    const words = (whole[0] ?? "").split(" ");
+    const cut = words.slice(1).map((_, i) => `${words.slice(0, i + 1).join(" ")} …`);
+    for (const text of [...whole.reverse(), ...cut.reverse(), ""]) {
+      setText(this.pattern, text);
+      if (this.pattern.scrollHeight <= this.pattern.clientHeight + 1) return;
+    }
   }
 
   /**
