@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from quietward.cli import app
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Acknowledge, Command, RecordCare, SetBedLimit, Shelve
+from quietward.contracts.messages import Acknowledge, Attend, Command, RecordCare, SetBedLimit, Shelve
 from quietward.dashboard.auth import people
 from quietward.dashboard.auth.middleware import is_own_origin
 from quietward.dashboard.auth.people import People, Role, why_not
@@ -18,6 +18,7 @@ from quietward.dashboard.routes.account import local_path
 
 ACTS: list[Command] = [
     Acknowledge("bed-1", "Kim", "bed-1-f1"),
+    Attend("bed-1", "Kim"),
     Shelve("bed-1", "Kim", "bed-1-f1", 60, "why"),
     RecordCare("bed-1", "Kim", "turned"),
 ]

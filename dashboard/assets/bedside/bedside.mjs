@@ -2,6 +2,7 @@
 
 import { make, setText, statusLine } from "../shared/elements.mjs";
 import { word } from "../shared/log_words.mjs";
+import { Attend } from "./attend.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 import { CareForm } from "./care.mjs";
@@ -28,11 +29,12 @@ export class Bedside {
     /** @param {Command} command */
     const tell = (command) => this.tell(command);
     this.result = statusLine("p", "result");
+    this.attend = new Attend(tell);
     this.hand = new HandTiming(tell);
     this.forms = [new ShelveForm(tell), new PauseForm(tell), new LimitsForm(tell)];
     this.root = make("section", "box bedside");
     this.root.setAttribute("aria-label", `At ${bed}`);
-    this.root.append(new CareForm(careWords, tell).root, this.result, this.hand.root, ...this.forms.map((one) => one.root));
+    this.root.append(this.attend.root, new CareForm(careWords, tell).root, this.result, this.hand.root, ...this.forms.map((one) => one.root));
   }
 
   /**
@@ -60,6 +62,7 @@ export class Bedside {
    */
   show(card, policy) {
     this.events = card.events;
+    this.attend.show(card);
     this.hand.show(card);
     for (const one of this.forms) one.show(card, policy);
   }

@@ -7,7 +7,7 @@ from typing import Self
 
 import msgspec
 
-from quietward.contracts.messages import Block, CareRecord, ConcernContribution, Contractions, RuleClass
+from quietward.contracts.messages import Attending, Block, CareRecord, ConcernContribution, Contractions, RuleClass
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting.attention import Attention
 from quietward.detect.core.arrays import Ints
@@ -31,6 +31,7 @@ class Words(msgspec.Struct):
     limited: dict[int, tuple[str, str]] = {}
     paused: tuple[str, str] = ("", "")
     cared: list[CareRecord] = []  # the newest first
+    attending: list[Attending] = []  # the newest last
 
 
 class Evaluation(msgspec.Struct, frozen=True):
