@@ -139,7 +139,10 @@ class Detector:
             written = await self.store.summaries()
             self.state.admit(written)
             for bed in self.state.beds:
-                reporting.go_on_counting(self.state, bed, await self.store.last_events(bed), written.get(bed))
+                summary = written.get(bed)
+                stay = 0 if summary is None or summary.stay is None else summary.stay.id
+                newest = await self.store.last_events(bed, stay)
+                reporting.go_on_counting(self.state, bed, newest, summary)
         self.position = resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",
@@ -158,7 +161,7 @@ class Detector:
             position = entries[-1][0]
             self.test_hook("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.events, live)
+                await self.store.commit(position, output.events, live, self._kept_s(output))
             self.test_hook("committed")
             self.position = position
             self._save_if_due()
@@ -168,6 +171,11 @@ class Detector:
                 for (_, why), seconds in refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(refused)
+
+    def _kept_s(self, output: Output) -> dict[tuple[str, int], int]:
+        """Return how long log and trend of stays that have begun or ended are kept from now on; 0: for good."""
+        read_s = round(self.rules.stay.read_h * 3600)
+        return {stay: read_s if has_ended else 0 for stay, has_ended in output.ended.items()}
 
     def _usable(self, entries: list[StreamEntry]) -> dict[Place, Input | SetAside]:
         """Return the inputs of entries by their places, in order; SetAside for each that makes a step fail."""
@@ -269,4 +277,5 @@ def bed_of(item: Input | SetAside) -> str:
 def _add(output: Output, more: Output) -> None:
     output.events += more.events
     output.updated |= more.updated
+    output.ended |= more.ended
     output.refused.update(more.refused)

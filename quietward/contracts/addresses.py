@@ -15,6 +15,8 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
+  quietward:{<ward>:<n>}:log:<bed>:<stay>, trend:<bed>:<stay>  the same from an arrival or a leaving on; once that stay
+                                      has ended, `read_h` of detect/rules/stay.toml
   quietward:{<ward>:<n>}:refusals     hash: "<bed> <why>" -> seconds that were not used (repeated, late, superseded,
                                       failed), or not when their device says (time); "? unreadable" -> items
   quietward:{<ward>:<n>}:aside        hash: "<entry> <number in it>" -> why it is not worked through     as its entry
@@ -190,10 +192,10 @@ class Shard:
         """Channel on which every commit is published."""
         return f"{self.root}:written"
 
-    def log(self, bed: str) -> str:
-        """Event log of one bed."""
-        return f"{self.root}:log:{bed}"
+    def log(self, bed: str, stay: int = 0) -> str:
+        """Event log of one stay at a bed; 0: from before the first arrival."""
+        return f"{self.root}:log:{bed}" + (f":{stay}" if stay else "")
 
-    def trend(self, bed: str) -> str:
-        """Minute-by-minute values of one bed."""
-        return f"{self.root}:trend:{bed}"
+    def trend(self, bed: str, stay: int = 0) -> str:
+        """Minute-by-minute values of one stay at a bed."""
+        return f"{self.root}:trend:{bed}" + (f":{stay}" if stay else "")

@@ -27,7 +27,7 @@ from quietward.detect.core.reporting.quantities import time_in_words
 from quietward.detect.core.reporting.reasons import LONGEST, condition_in_words, reason_for
 from quietward.detect.core.signal.conditioning import DOUBLE, HALF, Mark
 from quietward.detect.core.state.beds import LostSignal
-from quietward.detect.core.state.state import State
+from quietward.detect.core.state.state import Occupancy, State
 
 Detail = dict[str, float | str | None]
 
@@ -36,7 +36,8 @@ def event(state: State, n: int, second: int, what: str, text: str, detail: Detai
     """Return the next line of bed n's log."""
     state.clock.event[n] += 1
     number = int(state.clock.event[n])
-    return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail, state.rules.digest)
+    bed, digest = state.beds[n], state.rules.digest
+    return Event(f"{bed}-{number}", bed, second * 1000, what, text, detail, digest, state.stay_id(n))
 
 
 def second(state: State, events: list[Event]) -> None:
@@ -211,9 +212,19 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
         events.append(event(state, n, second, "minute", "", detail))
 
 
+def newest_second(state: State, n: int) -> int:
+    """Return the newest second that bed n's clock has shown, 0 where it has shown none."""
+    return max(0, int(state.clock.second[n]), int(state.clock.others_until[n]))
+
+
 def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
     """After a rebuild without a checkpoint: number events and flags on, and keep what people had said."""
     n = state.index_of[bed]
+    if summary is not None and summary.stay is not None and state.stay_id(n) != summary.stay.id:
+        state.stays[bed] = Occupancy(summary.stay, list(summary.former))  # its beginning is no longer in the stream
+        state.remember_arrival(n)
+        if summary.stay.is_empty:
+            state.begin_anew(n)
     a, words = state.attention, state.words_of(n)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
