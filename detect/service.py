@@ -140,8 +140,7 @@ class Detector:
             self.state.admit(written)
             for bed in self.state.beds:
                 summary = written.get(bed)
-                stay = 0 if summary is None or summary.stay is None else summary.stay.id
-                newest = await self.store.last_events(bed, stay)
+                newest = await self.store.last_events(bed, 0 if summary is None else summary.stay_id)
                 reporting.go_on_counting(self.state, bed, newest, summary)
         self.position = resume.written
         log.info(

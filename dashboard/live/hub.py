@@ -76,6 +76,7 @@ class Hub:
     trends: dict[str, list[Event]] = field(default_factory=dict)
     sent_seconds: dict[str, int] = field(default_factory=dict)
     sent_events: dict[str, int] = field(default_factory=dict)
+    sent_stays: dict[str, int] = field(default_factory=dict)
     frame: bytes = b""
     frame_number: int = 0
     frame_ready: asyncio.Condition = field(default_factory=asyncio.Condition)
@@ -126,6 +127,7 @@ class Hub:
                     log.warning("store: %s", error)
                 frame = self._frame(whole=False)
             self.sent_events = {bed: summary.events for bed, summary in self.summaries.items()}
+            self.sent_stays = {bed: summary.stay_id for bed, summary in self.summaries.items()}
             self.sent_seconds = {bed: buffer.last for bed, buffer in self.signals.items()}
             async with self.frame_ready:
                 self.frame, self.frame_number = frame, self.frame_number + 1
@@ -146,8 +148,11 @@ class Hub:
             for summary in map(decode_summary, raw.values()):
                 before = self.summaries.get(summary.bed)
                 if before is None or before.events != summary.events:
-                    self.logs[summary.bed] = await self.log(summary.bed)
-                    self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_POINTS)
+                    bed, stay = summary.bed, summary.stay_id
+                    self.logs[bed] = await read_newest(self.store, shard.log(bed, stay), LOG_LINES)
+                    self.trends[bed] = await read_newest(self.store, shard.trend(bed, stay), TREND_POINTS)
+                if before is not None and before.stay_id != summary.stay_id:
+                    self.labours.pop(summary.bed, None)
                 self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
         beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
@@ -155,7 +160,8 @@ class Hub:
 
     async def log(self, bed: str) -> list[Event]:
         """Return the newest lines of a bed's log, newest first. Raises RedisError."""
-        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_LINES)
+        stay = self.summaries[bed].stay_id if bed in self.summaries else 0
+        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed, stay), LOG_LINES)
 
     @property
     def beds(self) -> set[str]:
@@ -178,12 +184,18 @@ class Hub:
         beds, bodies = [], []
         for card in self.cards():
             name = card.bed
-            buffer = self.signals.get(name, SignalBuffer())
-            first, body = buffer.bytes_after(-1 if whole else self.sent_seconds.get(name, -1))
-            bed: dict[str, object] = {"card": card, "first": first, "seconds": buffer.last - first + 1}
-            if name in self.labours:
+            buffer, summary = self.signals.get(name, SignalBuffer()), self.summaries.get(name)
+            is_empty = summary is not None and summary.is_empty
+            stay, hers_from = (0, 0) if summary is None else (summary.stay_id, summary.first_s)
+            is_new = self.sent_stays.get(name, stay) != stay  # nothing of the strip before is hers
+            after = -1 if whole or is_new else self.sent_seconds.get(name, -1)
+            first, body = buffer.bytes_after(buffer.last if is_empty else max(after, hers_from - 1))
+            bed: dict[str, object] = {"card": card, "first": first, "seconds": max(0, buffer.last - first + 1)}
+            if is_new:
+                bed["is_new"] = True
+            if name in self.labours and not is_empty:
                 bed["labour"] = self.labours[name]
-            if whole or self.sent_events.get(name) != card.events:
+            if whole or is_new or self.sent_events.get(name) != card.events:
                 bed["marks"] = strip_marks(self.logs.get(name, []), self.policy)
                 bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
             beds.append(bed)

@@ -5,6 +5,8 @@ from collections.abc import Container
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import (
     Acknowledge,
+    Arrival,
+    Arrive,
     Command,
     Pause,
     PolicyInfo,
@@ -51,6 +53,8 @@ def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Comma
             _check_time(for_s, _known(policy).longest_pause_s)
         case SetBedLimit():
             _check_limit(command, _known(policy))
+        case Arrive(arrival=arrival):
+            _check_arrival(arrival, _known(policy))
     return command
 
 
@@ -76,6 +80,17 @@ def _check_limit(command: SetBedLimit, policy: PolicyInfo) -> None:
     if not bounds.lowest <= command.limit <= bounds.highest:
         raise BadCommand("limit", command.limit, f"Give {bounds.lowest:g} to {bounds.highest:g}")
     _check_time(command.for_s, policy.longest_limit_s)
+
+
+def _check_arrival(arrival: Arrival, policy: PolicyInfo) -> None:
+    if not arrival.label.strip():
+        raise BadCommand("arrival.label", arrival.label, "Must not be blank; a room, a colour, a number, never a name")
+    for name, text in (("label", arrival.label), ("note", arrival.note)):
+        if not text.isprintable():
+            raise BadCommand(f"arrival.{name}", text, "Must be one line of text")
+    for risk in arrival.risks:
+        if risk not in policy.risks or arrival.risks.count(risk) > 1:
+            raise BadCommand("arrival.risks", risk, f"Name each once, of: {', '.join(policy.risks)}")
 
 
 def _known(policy: PolicyInfo | None) -> PolicyInfo:

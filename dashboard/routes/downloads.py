@@ -60,7 +60,8 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
     async def handover_of_all(offset_min: UtcOffset = 0) -> Response:
         zone = zone_of(offset_min)
         records = [await read_record(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural_key)]
-        sheets = [hand_over(record, hub.ward.name, now_ms(), zone) for record in records]
+        occupied = [record for record in records if record.summary is None or not record.summary.is_empty]
+        sheets = [hand_over(record, hub.ward.name, now_ms(), zone) for record in occupied]
         return HTMLResponse(handover_html.page(sheets))
 
 

@@ -8,7 +8,7 @@ from msgspec import Struct
 from quietward.dashboard.view.view_model import Card
 
 STATE_RANK = {
-    "team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 2, "noted": 1, "quiet": 0,
+    "team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 2, "noted": 1, "quiet": 0, "empty": -1,
 }  # fmt: skip
 CONCERN_STEP = 10.0
 HYSTERESIS = 3.0

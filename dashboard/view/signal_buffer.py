@@ -65,6 +65,10 @@ class SignalBuffer:
         self.stands, _ = self.stands.followed_by(block.seq, block.t, block.at, anew=anew)
         return self.stands.second
 
+    def begin_at(self, second: int) -> None:
+        """Let go of everything before a second."""
+        self.first = max(self.first, second)
+
     def bytes_after(self, after: int) -> tuple[int, bytes]:
         """Return the first second held after second `after`, and FHR, then UA, from there on as little-endian int16."""
         start = max(after + 1, self.first, self.last - self.kept_s + 1)

@@ -190,6 +190,9 @@ class SetBedLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limi
     stay: StayId | None = None
 
 
+LABOUR_STAGES = {0: "not in labour", 1: "first stage", 2: "second stage"}
+
+
 class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
     """What staff say of a woman who has come. None and empty: not said.
 
@@ -203,6 +206,17 @@ class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
     twins: bool | None = None
     risks: Annotated[list[Risk], Meta(max_length=12)] = []
     note: Annotated[str, Meta(max_length=300)] = ""
+
+    @property
+    def facts(self) -> list[str]:
+        """Everything but the label, in words."""
+        said = [
+            "" if self.weeks is None else f"{self.weeks} weeks",
+            "" if self.parity is None else f"para {self.parity}",
+            "" if self.stage is None else LABOUR_STAGES[self.stage],
+            "" if self.twins is None else "twins" if self.twins else "single",
+        ]
+        return [fact for fact in (*said, *self.risks, self.note) if fact]
 
 
 class Arrive(Struct, frozen=True, forbid_unknown_fields=True, tag="arrive"):
@@ -450,6 +464,16 @@ class Summary(Struct, frozen=True):
     former: list[Stay] = []
     """Stays that have ended and can still be read, the newest first."""
     undoable: Undoable | None = None
+
+    @property
+    def stay_id(self) -> int:
+        """Id of the present stay, 0 before the first arrival."""
+        return 0 if self.stay is None else self.stay.id
+
+    @property
+    def is_empty(self) -> bool:
+        """True where somebody has said that nobody is in the bed."""
+        return self.stay is not None and self.stay.is_empty
 
 
 class Event(Struct, frozen=True):

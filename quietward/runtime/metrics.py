@@ -73,7 +73,7 @@ class Shards(Collector):
         """Note the state of beds. One that nobody is in has none."""
         beds = self._beds[shard]
         for summary in summaries:
-            if summary.stay is not None and summary.stay.is_empty:
+            if summary.is_empty:
                 beds.pop(summary.bed, None)
                 continue
             beds[summary.bed] = summary.level, summary.signal

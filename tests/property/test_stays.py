@@ -173,8 +173,10 @@ def wards(draw: st.DrawFn) -> list[Input]:
 
 def work(
     inputs: list[Input], cuts: list[int], *, checkpoint: bool = False
-) -> tuple[list[Event], dict[Any, bool], Summary]:
-    state, events, ended = State(RULES), [], {}
+) -> tuple[list[Event], dict[tuple[str, int], bool], Summary]:
+    state = State(RULES)
+    events: list[Event] = []
+    ended: dict[tuple[str, int], bool] = {}
     bounds = [0, *sorted(min(cut, len(inputs)) for cut in cuts), len(inputs)]
     for a, b in pairwise(bounds):
         output = engine.step(state, inputs[a:b])

@@ -4,7 +4,7 @@
 import type { Strip } from "./strip.mjs";
 
 export type Level = "quiet" | "noted" | "look" | "bedside" | "team";
-export type State = Level | "lost" | "unwatched" | "paused" | "shelved";
+export type State = Level | "lost" | "unwatched" | "paused" | "shelved" | "empty";
 
 /** Something on a strip, in seconds by the bed's clock; to null: it marks a moment. */
 export interface StripMark {
@@ -105,6 +105,38 @@ export interface Card {
   held_back: string[];
   notes: CareNote[];
   hand: ManualTimingLine | null;
+  stay: number;
+  label: string;
+  facts: string[];
+  here_since: number | null;
+  former: FormerStay[];
+  undoable: Undoable | null;
+}
+
+/** A stay that has ended and can still be read; began, ended: ms by the bed's clock. */
+export interface FormerStay {
+  stay: number;
+  label: string;
+  began: number | null;
+  ended: number;
+}
+
+/** The newest arrival or leaving, which can be undone until `until`, ms by the server's clock. */
+export interface Undoable {
+  what: "arrival" | "leaving";
+  by: string;
+  until: number;
+}
+
+/** What staff say of a woman who has come; null: not said. stage: of labour, 0: not in labour. */
+export interface Arrival {
+  label: string;
+  weeks: number | null;
+  parity: number | null;
+  stage: number | null;
+  twins: boolean | null;
+  risks: string[];
+  note: string;
 }
 
 /** What a device says beside its signals. */
@@ -132,13 +164,17 @@ export interface PolicyInfo {
   longest_limit_s: number;
   helps_within_s: number;
   limits: AdjustableLimit[];
+  risks: string[];
+  undo_stay_s: number;
 }
 
-/** One bed of a frame: its card, and which seconds of its strip follow the head. marks, trend: only when changed. */
+/** One bed of a frame: its card, and which seconds of its strip follow the head. marks, trend: only when changed.
+ * is_new: another stay has begun, nothing of the strip before is of it. */
 export interface BedFrame {
   card: Card;
   first: number;
   seconds: number;
+  is_new?: boolean;
   labour?: LabourInfo;
   marks?: StripMark[];
   trend?: TrendPoint[];
@@ -177,7 +213,10 @@ export type Command =
   | { type: "care"; what: string; text?: string }
   | { type: "pause"; for_s: number; why?: string }
   | { type: "tap"; edge: Edge }
-  | { type: "own-limit"; condition: string; limit: number | null; for_s: number; why: string };
+  | { type: "own-limit"; condition: string; limit: number | null; for_s: number; why: string }
+  | { type: "arrive"; arrival: Arrival }
+  | { type: "leave" }
+  | { type: "undo-stay" };
 
 export type Edge = "start" | "end" | "undo";
 

@@ -71,6 +71,15 @@ export function headline(card) {
 }
 
 /**
+ * What a bed says of itself; one that somebody has just left says that it can be undone.
+ * @param {Pick<Card, "state" | "reason" | "running" | "flag" | "undoable">} card
+ */
+export function reasonWords({ state, reason, running, flag, undoable }) {
+  if (state === "empty" && undoable) return [reason, `Leaving noted by ${undoable.by}; can be undone until ${timeOf(undoable.until)}`].filter(Boolean).join(" · ");
+  return running && !flag ? `Deceleration now, ${running}` : reason;
+}
+
+/**
  * Who has answered, or for how long nobody has.
  * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag">} card
  */
@@ -83,10 +92,11 @@ export function waiting(card) {
 
 /**
  * Signal, age of the data, clock; what may be cut off where there is little room stands last.
- * @param {Pick<Card, "age_s" | "signal" | "signal_reason" | "far_clock">} card
+ * @param {Pick<Card, "state" | "age_s" | "signal" | "signal_reason" | "far_clock">} card
  * @param {string} clock
  */
 export function signalWords(card, clock = card.far_clock) {
+  if (card.state === "empty") return "";
   const age = card.age_s === null ? "" : `data ${card.age_s < FRESH_S ? card.age_s.toFixed(1) : Math.round(card.age_s)} s old`;
   return [`signal ${card.signal}`, age, clock, card.signal_reason].filter(Boolean).join(" · ");
 }

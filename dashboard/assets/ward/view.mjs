@@ -14,7 +14,7 @@ import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
 const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
 
 /** @type {Record<string, string>} */
-const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody" };
+const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody", empty: "Nobody is in any bed" };
 
 export default class WardView {
   /**

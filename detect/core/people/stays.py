@@ -34,7 +34,6 @@ MOST_RECORDED = 20_000
 """Inputs of a bed that are kept to undo a press: what 10 min bring at 30 times the usual speed. What brings more cannot
 be undone any longer."""
 MOST_FORMER = 8
-STAGES = {0: "not in labour", 1: "first stage", 2: "second stage"}
 
 Step = Callable[[State, Sequence[Input]], Output]
 
@@ -103,7 +102,7 @@ def _arrive(state: State, n: int, second: int, at: int, act: Arrive, before: byt
     undo = _undo_of(state, n, "arrival", act.by, at, before)
     _begin(state, n, second, at, act.by, act.arrival, undo, output)
     detail: report.Detail = {"by": act.by, "label": act.arrival.label}
-    text = f"{in_words(act.arrival)}; noted by {act.by}"
+    text = f"{', '.join([act.arrival.label, *act.arrival.facts])}; noted by {act.by}"
     output.events.append(report.event(state, n, second, "arrived", text, detail))
 
 
@@ -179,17 +178,3 @@ def _in_between(state: State, n: int) -> str:
     notes = [] if words is None else [f"{c.text or CARE_WORDS[c.what]} by {c.by}" for c in reversed(words.cared)]
     timed = int(state.hand.timed[n])
     return ", ".join([*notes, *([f"{timed} contractions timed by hand"] if timed else [])])
-
-
-def in_words(arrival: Arrival) -> str:
-    """Return what was said of a woman in one line."""
-    said = [
-        arrival.label,
-        "" if arrival.weeks is None else f"{arrival.weeks} weeks",
-        "" if arrival.parity is None else f"para {arrival.parity}",
-        "" if arrival.stage is None else STAGES[arrival.stage],
-        "" if arrival.twins is None else "twins" if arrival.twins else "single",
-        *arrival.risks,
-        arrival.note,
-    ]
-    return ", ".join(filter(None, said))

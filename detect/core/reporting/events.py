@@ -220,7 +220,7 @@ def newest_second(state: State, n: int) -> int:
 def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
     """After a rebuild without a checkpoint: number events and flags on, and keep what people had said."""
     n = state.index_of[bed]
-    if summary is not None and summary.stay is not None and state.stay_id(n) != summary.stay.id:
+    if summary is not None and summary.stay is not None and summary.stay_id != state.stay_id(n):
         state.stays[bed] = Occupancy(summary.stay, list(summary.former))  # its beginning is no longer in the stream
         state.remember_arrival(n)
         if summary.stay.is_empty:

@@ -209,7 +209,7 @@ def _of_empty_bed(state: State, row: _Row, occupancy: Occupancy) -> Summary:
         at=row.at,
         looked_at=state.now,
         signal=SignalState.LOST,
-        signal_reason="a device is sending, nobody is here" if sends else "",
+        signal_reason="A device is sending, nobody is here" if sends else "",
         fhr_bpm=None,
         baseline_bpm=None,
         variability_bpm=None,
