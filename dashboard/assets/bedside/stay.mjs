@@ -67,7 +67,7 @@ export class StayForms {
     const ends = isEmpty ? "" : `${card.label || "Whoever is in this bed"} has then left. `;
     setText(this.arrival.hint, policy ? `${ends}Trace, flags and log begin anew. Can be undone for ${minutes} min.` : NO_POLICY);
     setText(this.leaving.hint, policy ? `The bed is then empty and calls nobody. Can be undone for ${minutes} min.` : NO_POLICY);
-    ifChanged(this.risks, policy?.risks, () => this.risks.replaceChildren(...(policy?.risks ?? []).map(box)));
+    ifChanged(this.risks, policy?.risks, () => this.risks.replaceChildren(...(policy?.risks ?? []).map(tickBox)));
     ifChanged(this.undo, card.undoable, () => this.showUndo(card));
   }
 
@@ -91,7 +91,7 @@ function choice(name, words) {
 }
 
 /** @param {string} risk */
-function box(risk) {
+function tickBox(risk) {
   const input = make("input");
   input.type = "checkbox";
   input.value = risk;

@@ -203,6 +203,7 @@ export interface LogEvent {
   text: string;
   detail: Record<string, number | string | null>;
   rules: string;
+  stay: number;
 }
 
 /** What a person does at a bed, without the bed and the name. */
