@@ -31,7 +31,7 @@ CACHED_MS = 36 * 3600 * 1000
 LONGEST_S = 24 * 3600
 """Of a stay's signal so much is read, the newest."""
 MARGIN_MS = 5_000
-"""A second stands in the stream a little after it has arrived."""
+"""Who presses and what arrives are stamped by different servers, and stand in the stream a little later."""
 BATCH = 1000
 """Stream entries that are read at once."""
 BLOCK_SEARCH_ENTRIES = 300
@@ -119,7 +119,7 @@ async def read_history(store: Store, ward: Ward, bed: str, hours: float, now_ms:
         signal = await _read_signal(store, ward, bed, kept_s, from_ms)
         return await _history(store, ward, bed, 0, signal, bed_clock_ms(summary, now_ms), None)
     nothing = summary.is_empty
-    signal = await _read_signal(store, ward, bed, kept_s, now_ms if nothing else from_ms, first_s=summary.first_s)
+    signal = await _read_signal(store, ward, bed, kept_s, now_ms if nothing else from_ms, summary.stay)
     bed_now = bed_clock_ms(summary, now_ms)
     return await _history(store, ward, bed, summary.stay_id, signal, bed_now, summary.stay.arrival)
 
@@ -127,12 +127,10 @@ async def read_history(store: Store, ward: Ward, bed: str, hours: float, now_ms:
 async def read_stay(store: Store, ward: Ward, bed: str, stay: Stay, now_ms: int) -> BedHistory:
     """Return all that is still stored of one stay at a bed, the present one or a former one. Raises RedisError."""
     summary = await read_summary(store, ward, bed)
-    first_s = summary.first_s if summary is not None and stay.ended is None else 0
     until_ms = bed_clock_ms(summary, now_ms) if stay.ended is None else stay.ended
     lasted_s = (until_ms - stay.began) // 1000 + 1 if stay.began else LONGEST_S
     kept_s = max(1, min(LONGEST_S, lasted_s))
-    until = stay.ended_at if stay.ended is not None else None
-    signal = await _read_signal(store, ward, bed, kept_s, stay.id, until, first_s)
+    signal = await _read_signal(store, ward, bed, kept_s, max(0, stay.id - MARGIN_MS), stay)
     return await _history(store, ward, bed, stay.id, signal, until_ms, stay.arrival)
 
 
@@ -143,27 +141,29 @@ class _Signal(NamedTuple):
 
 
 async def _read_signal(
-    store: Store, ward: Ward, bed: str, kept_s: int, from_ms: int, until_ms: int | None = None, first_s: int = 0
+    store: Store, ward: Ward, bed: str, kept_s: int, from_ms: int, stay: Stay | None = None
 ) -> _Signal:
-    """Return what came of a bed from `from_ms` to `until_ms` by the server's clock, from second `first_s` on."""
+    """Return what came of a bed from `from_ms` by the server's clock on, and is of a stay if one is given."""
     shard = ward.shard(ward.shard_of(bed))
     buffer = SignalBuffer(kept_s=kept_s)
     weeks = second_stage_from_s = None
+    first_s, last_s = (0, None) if stay is None else (stay.first_s, stay.last_s)
+    until_ms = stay.ended_at + MARGIN_MS if stay is not None and stay.ended is not None else None
     after, is_over = f"{from_ms}-0", False
     while not is_over and (entries := await read_stream(store.at(shard.input), shard.input, after, BATCH, None)):
         for entry_id, fields in entries:
             for item in inputs_of(fields):
-                if not isinstance(item, Block) or item.bed != bed or (until_ms is not None and item.at > until_ms):
+                if not isinstance(item, Block) or item.bed != bed or (last_s is not None and buffer.last >= last_s):
                     continue
                 buffer.add(item)
                 if buffer.last >= first_s:
                     weeks = item.weeks or weeks
                     if item.stage == SECOND_STAGE and second_stage_from_s is None:
                         second_stage_from_s = float(buffer.last)
-            is_over |= until_ms is not None and int(entry_id.partition(b"-")[0]) > until_ms + MARGIN_MS
+            is_over |= until_ms is not None and int(entry_id.partition(b"-")[0]) > until_ms
         after = entries[-1][0].decode()
         await asyncio.sleep(0)  # other requests are served in between
-    buffer.begin_at(first_s)
+    buffer.cut(first_s, last_s)
     return _Signal(buffer, weeks, second_stage_from_s)
 
 

@@ -18,7 +18,7 @@ from quietward.dashboard.view import wording
 from quietward.dashboard.web.templates import render
 from quietward.recordings.files import write_recording
 
-BEFORE_ARRIVALS = "before the first arrival"
+BEFORE_ARRIVALS = "the time before any arrival"
 STRIP_MINUTES = (30, 60, 240, 480)
 
 
@@ -50,7 +50,7 @@ def label_of(stay: Stay) -> str:
 
 
 def _times(stay: Stay, clock: ClockFormat) -> str:
-    came = f"here since {clock.full(stay.began)}, noted by {stay.by}" if stay.began else "nobody noted when she came"
+    came = f"here since {clock.full(stay.began)}, noted by {stay.by}" if stay.began else "no arrival was noted"
     return came if stay.ended is None else f"{came}; left {clock.full(stay.ended)}, noted by {stay.ended_by}"
 
 

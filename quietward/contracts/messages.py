@@ -398,12 +398,15 @@ class Stay(Struct, frozen=True):
 
     id: when it began, ms by the server's clock; 0: before the first arrival. began, ended: ms by the bed's clock; ended
     is None while it lasts. ended_at: ms by the server's clock. arrival: None where nobody is in the bed, and for id 0.
+    first_s, last_s: the first and last second by the bed's clock that can be of it; last_s is None while it lasts.
     """
 
     id: int
     by: str
     began: int
     arrival: Arrival | None = None
+    first_s: int = 0
+    last_s: int | None = None
     ended: int | None = None
     ended_by: str = ""
     ended_at: int = 0
@@ -459,8 +462,6 @@ class Summary(Struct, frozen=True):
     """Conditions that are met but suppressed, each with the reason, in words."""
     stay: Stay | None = None
     """None: nobody has said who is in this bed."""
-    first_s: int = 0
-    """The first second by the bed's clock that can be of this stay."""
     former: list[Stay] = []
     """Stays that have ended and can still be read, the newest first."""
     undoable: Undoable | None = None
@@ -469,6 +470,11 @@ class Summary(Struct, frozen=True):
     def stay_id(self) -> int:
         """Id of the present stay, 0 before the first arrival."""
         return 0 if self.stay is None else self.stay.id
+
+    @property
+    def first_s(self) -> int:
+        """The first second by the bed's clock that can be of the present stay."""
+        return 0 if self.stay is None else self.stay.first_s
 
     @property
     def is_empty(self) -> bool:

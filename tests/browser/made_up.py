@@ -39,6 +39,7 @@ SHEET = PolicyInfo(
     "attention", "made-up", longest_shelve_s=3600, longest_shelve_bedside_s=600,
     longest_pause_s=1800, longest_limit_s=14_400, helps_within_s=600,
     limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+    risks=["diabetes", "previous caesarean", "meconium-stained liquor"], undo_stay_s=600,
 )  # fmt: skip
 
 
@@ -138,10 +139,12 @@ class MadeUpWard:
             self._write(bed)
 
     def acts(self) -> list[Command]:
-        """Return what the page has handed on since the ward began anew, in its order."""
+        """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""
         entries: Any = self.store.xrange(self.ward.shard(0).input)
         items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
-        return [item.command for item in items if isinstance(item, CommandEnvelope)][self.acts_before :]
+        commands = [item.command for item in items if isinstance(item, CommandEnvelope)]
+        assert all(command.stay is not None for command in commands), "the page says whom it means"
+        return [msgspec.structs.replace(command, stay=None) for command in commands][self.acts_before :]
 
     def next_act(self, after: int = 0) -> Command:
         """Wait for an act beyond the first `after` and return it."""

@@ -181,10 +181,8 @@ async def test_killed_inside_the_commit_it_says_the_same(
     assert {e.kind for e in flags} >= {"flag-raised", "flag-acknowledged"}
     assert found == expected
     assert sum(not kept for key, kept in expected.items() if "kept " in key) >= 6, "no stay has ended"
-    print(
-        f"{died} kills at {POINTS}; {sum(len(v) for v in expected.values() if isinstance(v, list | dict))} outputs equal",
-        file=sys.stderr,
-    )
+    equal = sum(len(v) for v in expected.values() if isinstance(v, list | dict))
+    print(f"{died} kills at {POINTS}; {equal} outputs equal", file=sys.stderr)
 
 
 async def test_an_old_owner_is_fenced(store: Store) -> None:

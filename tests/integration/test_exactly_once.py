@@ -462,8 +462,8 @@ async def said(store: Store, ward: Ward) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for bed in BEDS:
         for name, first in (("log", shard.log(bed)), ("trend", shard.trend(bed))):
-            keys: Any = sorted([key.decode() for key in await store.keys(f"{first}*")], key=lambda key: (len(key), key))
-            for number, key in enumerate(keys):
+            keys: Any = await store.keys(f"{first}*")
+            for number, key in enumerate(sorted(map(bytes.decode, keys), key=lambda key: (len(key), key))):
                 entries: Any = await store.xrange(key)
                 events = [decode_event(fields[b"e"]) for _, fields in entries]
                 assert len({event.stay for event in events}) == 1

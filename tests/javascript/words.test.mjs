@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { duration, headline, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { duration, headline, minutesAndSeconds, plain, reasonWords, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -50,12 +50,24 @@ describe("a bed", () => {
     assert.equal(waiting({ ...calm, paused, state: "paused" }), "");
   });
 
+  test("says nothing of the signal of a bed that nobody is in, and that a leaving can be undone", () => {
+    assert.equal(signalWords({ state: "empty", age_s: 1, signal: "lost", signal_reason: "A device is sending", far_clock: "" }), "");
+    /** @type {{ what: "leaving", by: string, until: number }} */
+    const undoable = { what: "leaving", by: "Kim", until: AT };
+    const empty = { running: "", flag: null, reason: "A device is sending, nobody is here" };
+    assert.equal(reasonWords({ ...empty, state: "empty", undoable }), "A device is sending, nobody is here · Leaving noted by Kim; can be undone until 00:04");
+    assert.equal(reasonWords({ ...empty, state: "empty", reason: "", undoable: null }), "");
+    assert.equal(reasonWords({ ...empty, state: "quiet", running: "24 s", undoable: null }), "Deceleration now, 24 s");
+    assert.equal(reasonWords({ ...empty, state: "look", flag: "bed-1-f1", reason: "concern", running: "24 s", undoable: null }), "concern");
+  });
+
   test("says how old its data are, in tenths below 10 s", () => {
-    const signal = { signal: "good", signal_reason: "", far_clock: "" };
+    /** @type {{ state: "quiet" | "lost", signal: string, signal_reason: string, far_clock: string }} */
+    const signal = { state: "quiet", signal: "good", signal_reason: "", far_clock: "" };
     assert.equal(signalWords({ ...signal, age_s: 9.94 }), "signal good · data 9.9 s old");
     assert.equal(signalWords({ ...signal, age_s: 10 }), "signal good · data 10 s old");
     assert.equal(signalWords({ ...signal, age_s: null }), "signal good");
-    assert.equal(signalWords({ signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 1 }), "signal lost · data 1.0 s old · clock 4 min ahead · no value");
+    assert.equal(signalWords({ state: "lost", signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 1 }), "signal lost · data 1.0 s old · clock 4 min ahead · no value");
     assert.equal(signalWords({ ...signal, age_s: null }, "its clock"), "signal good · its clock");
   });
 });

@@ -69,7 +69,7 @@ def unnumbered(events: list[Event]) -> list[Any]:
 
 
 def without_stay(summary: Summary) -> Summary:
-    same: dict[str, Any] = {"stay": None, "first_s": 0, "former": [], "undoable": None, "events": 0}
+    same: dict[str, Any] = {"stay": None, "former": [], "undoable": None, "events": 0}
     same["flag"] = None if summary.flag is None else "flag"
     return msgspec.structs.replace(summary, **same)
 

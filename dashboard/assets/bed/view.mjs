@@ -8,7 +8,7 @@ import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
-import { headline, reasonWords, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
+import { headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
@@ -86,7 +86,7 @@ export default class BedView {
     setText(this.headline, headline(card));
     setText(this.label, card.label);
     setText(this.facts, factsOf(card));
-    setText(this.reason, reasonWords({ ...card, running: "" }));
+    setText(this.reason, card.reason);
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords(card, card.clock));
     this.acknowledge.show(card);

@@ -140,7 +140,7 @@ function figure({ name, value, meaning }) {
 /** @param {FormerStay & { bed: string }} stay */
 function record({ bed, stay, label, began, ended }) {
   const row = make("tr");
-  const link = make("a", "", label || "before the first arrival");
+  const link = make("a", "", label || "the time before any arrival");
   link.href = `/stay/${bed}/${stay}?${utcOffset()}`;
   link.target = "_blank";
   const named = make("td");

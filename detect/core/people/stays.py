@@ -131,14 +131,14 @@ def _begin(
     state: State, n: int, second: int, at: int, by: str, arrival: Arrival | None, undo: Undo, output: Output
 ) -> None:
     """Begin another stay at bed n."""
-    bed = state.beds[n]
+    bed, newest = state.beds[n], int(state.clock.placed[n])
     occupancy = state.stays.get(bed)
     last = Stay(0, "", 0) if occupancy is None else occupancy.stay
     former = [] if occupancy is None else occupancy.former
     if not last.is_empty:
-        ended = structs.replace(last, ended=second * 1000, ended_by=by, ended_at=at)
+        ended = structs.replace(last, last_s=newest, ended=second * 1000, ended_by=by, ended_at=at)
         former = [ended, *former][:MOST_FORMER]
-    stay = Stay(max(at, last.id + 1), by, second * 1000, arrival)
+    stay = Stay(max(at, last.id + 1), by, second * 1000, arrival, newest + 1)
     state.stays[bed] = Occupancy(stay, former, undo)
     state.begin_anew(n)
     output.ended[bed, last.id] = True

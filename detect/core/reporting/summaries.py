@@ -152,6 +152,7 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         signal is not SignalState.LOST
         and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
     )
+    is_quiet = row.noted < 0 and notice is None and row.second >= 0  # of which nothing is known is not
     words = state.words.get(bed) or NO_WORDS
     reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
     return Summary(
@@ -170,7 +171,7 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         concern=evaluation.concern,
         concern_parts=evaluation.concern_parts,
         classes=evaluation.classes,
-        level=LEVELS[row.level] if row.level or (row.noted < 0 and notice is None) else Level.NOTED,
+        level=LEVELS[row.level] if row.level or is_quiet else Level.NOTED,
         reason=notice.value if notice is not None and not row.level else reason,
         level_since=row.level_since * 1000 if row.level else None,
         flag=reporting.flag_id(bed, row.flag) if row.level else None,
@@ -183,16 +184,15 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         limited=_limited(state, n, words) if row.some_suppressed else [],
         hand=hand.of(state.hand, state.history, n, _present_second(state, row), state.rules.reading.hand),
         held_back=_suppressed(state, n) if row.some_suppressed else [],
-        **({} if occupancy is None else _stay(state, n, occupancy)),
+        **({} if occupancy is None else _stay(state, occupancy)),
     )
 
 
-def _stay(state: State, n: int, occupancy: Occupancy) -> dict[str, Any]:
-    """Return what a summary says of the stay at bed n."""
+def _stay(state: State, occupancy: Occupancy) -> dict[str, Any]:
+    """Return what a summary says of who is in a bed, and who was."""
     limits = state.rules.stay
     return {
         "stay": occupancy.stay,
-        "first_s": int(state.clock.others_until[n]) + 1,
         "former": [s for s in occupancy.former if state.now - s.ended_at <= limits.read_h * 3_600_000],
         "undoable": occupancy.undoable(state.now, limits.undo_s),
     }
@@ -225,7 +225,7 @@ def _of_empty_bed(state: State, row: _Row, occupancy: Occupancy) -> Summary:
         acknowledged_by=None,
         events=row.event,
         rules=state.rules.digest,
-        **_stay(state, row.n, occupancy),
+        **_stay(state, occupancy),
     )
 
 
