@@ -131,20 +131,28 @@ class MadeUpWard:
 
     def log(self, bed: str, kind: str, text: str, /, **detail: float | str | None) -> None:
         """Append a line to a bed's log."""
+        self.write_line(self._shard(bed).log(bed, self.summaries[bed].stay_id), bed, kind, text, **detail)
+
+    def write_line(self, key: str, bed: str, kind: str, text: str, /, **detail: float | str | None) -> None:
+        """Append a line to the log of any stay, by its key."""
         with self.lock:
             number = self.summaries[bed].events + 1
             event = Event(f"{bed}-{number}", bed, self.now_ms(bed), kind, text, detail, rules="made-up")
-            self.store.xadd(self._shard(bed).log(bed), {"e": encode_json(event)})
+            self.store.xadd(key, {"e": encode_json(event)})
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
 
     def acts(self) -> list[Command]:
         """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""
+        return [msgspec.structs.replace(command, stay=None) for command in self.acts_as_sent()]
+
+    def acts_as_sent(self) -> list[Command]:
+        """Return the same with the stay that each is for."""
         entries: Any = self.store.xrange(self.ward.shard(0).input)
         items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
         commands = [item.command for item in items if isinstance(item, CommandEnvelope)]
         assert all(command.stay is not None for command in commands), "the page says whom it means"
-        return [msgspec.structs.replace(command, stay=None) for command in commands][self.acts_before :]
+        return commands[self.acts_before :]
 
     def next_act(self, after: int = 0) -> Command:
         """Wait for an act beyond the first `after` and return it."""

@@ -33,7 +33,7 @@ export default class BedView {
     back.href = "/";
     this.shape = shape();
     this.label = make("span", "label");
-    this.facts = make("p", "facts");
+    this.facts = make("p", "about-her");
     this.headline = make("span", "headline");
     this.acknowledge = new Acknowledge(bed);
     this.waiting = make("span", "waiting");

@@ -13,7 +13,7 @@ export class BedsideDialog {
     /** @type {Bedside | null} */
     this.bedside = null;
     this.events = -1;
-    this.facts = make("p", "facts");
+    this.facts = make("p", "about-her");
     this.reason = make("p", "reason");
     this.root = make("dialog", "at-bedside");
     this.root.addEventListener("close", () => {
