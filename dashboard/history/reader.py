@@ -14,6 +14,7 @@ from quietward.contracts.messages import (
     PolicyInfo,
     Stay,
     Summary,
+    UnexpectedDevice,
     decode_event,
     decode_policy_info,
     decode_summary,
@@ -211,6 +212,15 @@ async def read_policy(store: Store, ward: Ward) -> PolicyInfo | None:
         return None if raw is None else decode_policy_info(raw)
     except msgspec.DecodeError:
         return None
+
+
+async def read_unexpected(store: Store, ward: Ward) -> list[UnexpectedDevice]:
+    """Return the devices that wait to be taken in, by name. Raises RedisError."""
+    held = cast("dict[bytes, bytes]", await store.at(ward.unexpected).hgetall(ward.unexpected))
+    return sorted(
+        (UnexpectedDevice(name.decode(), *map(int, times.split())) for name, times in held.items()),
+        key=lambda device: device.name,
+    )
 
 
 async def _read_newest_block(store: Store, key: str, bed: str) -> Block | None:

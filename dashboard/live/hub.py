@@ -16,12 +16,13 @@ from quietward.contracts.messages import (
     Event,
     PolicyInfo,
     Summary,
+    UnexpectedDevice,
     decode_summary,
     encode_inputs,
     encode_json,
     inputs_of,
 )
-from quietward.dashboard.history.reader import read_newest, read_policy
+from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
 from quietward.dashboard.view.clocks import silent_processes
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
@@ -71,6 +72,7 @@ class Hub:
     labours: dict[str, LabourInfo] = field(default_factory=dict)
     heartbeats: dict[str, int] = field(default_factory=dict)
     policy: PolicyInfo | None = None
+    unexpected: list[UnexpectedDevice] = field(default_factory=list)
     rankings: dict[str, Ranking] = field(default_factory=dict)
     logs: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
@@ -155,6 +157,7 @@ class Hub:
                     self.labours.pop(summary.bed, None)
                 self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
+        self.unexpected = await read_unexpected(self.store, self.ward)
         beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
         self.heartbeats = {process.decode(): int(at) for process, at in beats.items()}
 
@@ -210,6 +213,7 @@ class Hub:
             "whole": whole,
             "speed": self.speed,
             "policy": self.policy,
+            "unexpected": self.unexpected,
             "beds": beds,
         }
         raw = encode_json(head)
@@ -219,3 +223,10 @@ class Hub:
         """Send a command to the detector, through the same stream as all its input. Raises RedisError."""
         shard = self.ward.shard(self.ward.shard_of(command.bed))
         await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([CommandEnvelope(now_ms(), command)])})
+
+    async def take_in(self, device: str) -> None:
+        """Let a device speak for a bed of its name, though the ward does not expect it. Raises RedisError."""
+        async with self.store.at(self.ward.taken_in).pipeline(transaction=True) as pipe:
+            pipe.sadd(self.ward.taken_in, device)
+            pipe.hdel(self.ward.unexpected, device)
+            await pipe.execute()

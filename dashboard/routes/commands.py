@@ -13,6 +13,7 @@ from quietward.contracts.messages import (
     RecordCare,
     SetBedLimit,
     Shelve,
+    TakeIn,
     decode_command,
 )
 from quietward.contracts.validation import NOT_DECODED, invalid_json
@@ -28,19 +29,18 @@ class BadCommand(QuietwardError):
         self.status = status
 
 
-def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Command:
-    """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. Raises BadCommand."""
+def parse(
+    body: bytes, beds: Container[str], policy: PolicyInfo | None, unexpected: Container[str] = ()
+) -> Command | TakeIn:
+    """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. unexpected: devices that
+    wait to be taken in. Raises BadCommand.
+    """
     try:
-        command: Command = decode_command(body)
+        command: Command | TakeIn = decode_command(body)
     except NOT_DECODED as error:
         invalid = invalid_json(error, body)
         raise BadCommand(invalid.path or "act", invalid.value, invalid.reason) from error
-    if command.bed not in beds:
-        raise BadCommand("bed", command.bed, "Unknown bed; name one of this ward", 404)
-    for name in ("by", "why"):
-        value = getattr(command, name, None)
-        if value is not None and value != "" and not value.strip():
-            raise BadCommand(name, value, "Must not be blank")
+    _check_names(command, beds, unexpected)
     match command:
         case Acknowledge(flag=flag):
             _check_flag(command.bed, flag)
@@ -56,6 +56,18 @@ def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Comma
         case Arrive(arrival=arrival):
             _check_arrival(arrival, _known(policy))
     return command
+
+
+def _check_names(command: Command | TakeIn, beds: Container[str], unexpected: Container[str]) -> None:
+    if isinstance(command, TakeIn):
+        if command.bed not in unexpected:
+            raise BadCommand("bed", command.bed, "No device of that name waits to be taken in", 404)
+    elif command.bed not in beds:
+        raise BadCommand("bed", command.bed, "Unknown bed; name one of this ward", 404)
+    for name in ("by", "why"):
+        value = getattr(command, name, None)
+        if value is not None and value != "" and not value.strip():
+            raise BadCommand(name, value, "Must not be blank")
 
 
 def _check_flag(bed: str, flag: str) -> None:

@@ -29,6 +29,9 @@ Redis, per ward
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
   quietward:{<ward>}:beds             set: beds that the ward has taken                              for good
+  quietward:{<ward>}:unexpected       hash: device that the ward does not expect -> ms of when it was first and last
+                                      heard                                50 at most, forgotten after a day of silence
+  quietward:{<ward>}:taken-in         set: devices that somebody has taken in all the same              for good
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
   quietward:{<ward>}:audit            stream, field `e`: JSON Deed, who did what on the page   newest 10,000
@@ -111,6 +114,16 @@ class Ward:
     def beds(self) -> str:
         """The beds that the ward has taken."""
         return f"quietward:{{{self.name}}}:beds"
+
+    @property
+    def unexpected(self) -> str:
+        """Devices that the ward does not expect, and when they were heard."""
+        return f"quietward:{{{self.name}}}:unexpected"
+
+    @property
+    def taken_in(self) -> str:
+        """Devices that the ward did not expect, and somebody has taken in."""
+        return f"quietward:{{{self.name}}}:taken-in"
 
     @property
     def refusals(self) -> str:

@@ -244,6 +244,14 @@ class UndoStay(Struct, frozen=True, forbid_unknown_fields=True, tag="undo-stay")
     stay: StayId | None = None
 
 
+class TakeIn(Struct, frozen=True, forbid_unknown_fields=True, tag="take-in"):
+    """A device that the ward does not expect may speak for a bed of its name. For ingest, not for the detector."""
+
+    bed: BedName
+    by: Who
+    stay: StayId | None = None
+
+
 StayCommand = Arrive | Leave | UndoStay
 Command = Acknowledge | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit | StayCommand
 """What a person does at a bed. stay: the one that she saw; at another one it is not taken. None: whichever it is."""
@@ -482,6 +490,14 @@ class Summary(Struct, frozen=True):
         return self.stay is not None and self.stay.is_empty
 
 
+class UnexpectedDevice(Struct, frozen=True):
+    """A device that waits until somebody takes it in. Times in ms by the server's clock."""
+
+    name: str
+    first_at: int
+    last_at: int
+
+
 class Event(Struct, frozen=True):
     """One entry of a bed's log. `id` is the same however often the same input is processed."""
 
@@ -558,7 +574,7 @@ _split_inputs = msgspec.msgpack.Decoder(list[msgspec.Raw]).decode
 encode_inputs = msgspec.msgpack.encode
 decode_summary = msgspec.json.Decoder(Summary).decode
 decode_event = msgspec.json.Decoder(Event).decode
-decode_command = msgspec.json.Decoder(Command).decode
+decode_command = msgspec.json.Decoder(Command | TakeIn).decode
 decode_policy_info = msgspec.json.Decoder(PolicyInfo).decode
 
 

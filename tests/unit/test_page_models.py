@@ -385,7 +385,14 @@ def test_what_cannot_be_done_is_refused_with_field_value_and_remedy(body: bytes,
     assert 400 <= found.value.status < 500
 
 
-@pytest.mark.parametrize("name", ["shelve", "pause", "limit"])
+def test_a_device_is_taken_in_only_while_it_waits() -> None:
+    body = sent(type="take-in").replace(b"bed-1", b"visitor-1")
+    assert commands.parse(body, {"bed-1"}, None, {"visitor-1"}).bed == "visitor-1"
+    with pytest.raises(commands.BadCommand, match="No device of that name waits"):
+        commands.parse(body, {"bed-1", "visitor-1"}, SHEET)
+
+
+@pytest.mark.parametrize("name", ["shelve", "pause", "limit", "arrival"])
 def test_what_needs_a_policy_waits_for_a_detector(name: str) -> None:
     with pytest.raises(commands.BadCommand, match="No detector has said") as found:
         commands.parse(GOOD[name], {"bed-1"}, None)

@@ -32,6 +32,7 @@ SHARED: dict[str, type[Struct]] = {
     "Arrival": messages.Arrival,
     "FormerStay": view_model.FormerStay,
     "Undoable": messages.Undoable,
+    "UnexpectedDevice": messages.UnexpectedDevice,
     "AdjustableLimit": messages.AdjustableLimit,
     "PolicyInfo": messages.PolicyInfo,
     "LogEvent": messages.Event,

@@ -189,7 +189,15 @@ export interface FrameHead {
   whole: boolean;
   speed: number;
   policy: PolicyInfo | null;
+  unexpected: UnexpectedDevice[];
   beds: BedFrame[];
+}
+
+/** A device that waits until somebody takes it in; times in ms by the server's clock. */
+export interface UnexpectedDevice {
+  name: string;
+  first_at: number;
+  last_at: number;
 }
 
 export type Strips = Map<string, Strip>;
@@ -217,7 +225,8 @@ export type Command =
   | { type: "own-limit"; condition: string; limit: number | null; for_s: number; why: string }
   | { type: "arrive"; arrival: Arrival }
   | { type: "leave" }
-  | { type: "undo-stay" };
+  | { type: "undo-stay" }
+  | { type: "take-in" };
 
 export type Edge = "start" | "end" | "undo";
 

@@ -6,6 +6,7 @@ import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
 import { headline } from "../shared/words.mjs";
 import { BedsideDialog } from "./bedside_dialog.mjs";
+import { UnexpectedDevices } from "./unexpected.mjs";
 import { BedRow } from "./bed_row.mjs";
 import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
 
@@ -28,7 +29,8 @@ export default class WardView {
     this.list = make("div", "bands");
     this.empty = make("p", "empty", "No device of this ward has sent anything yet. Start quietward simulate or quietward replay.");
     this.dialog = new BedsideDialog(care);
-    host.append(this.empty, this.list, this.dialog.root);
+    this.unexpected = new UnexpectedDevices();
+    host.append(this.unexpected.root, this.empty, this.list, this.dialog.root);
     this.spoken = "";
     this.places = "";
     this.movedAt = -Infinity;
@@ -48,6 +50,7 @@ export default class WardView {
   show(head, strips) {
     this.last = [head, strips];
     this.empty.hidden = head.beds.length > 0;
+    this.unexpected.show(head); // before the rows, which share the rest of the screen
     const byNeed = head.beds.map((bed) => bed.card);
     const { beds, first } = inOrder(byNeed, options.order);
     for (const [bed, row] of this.rows) {
