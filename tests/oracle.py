@@ -9,8 +9,9 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
 from itertools import accumulate
+
+import numpy as np
 
 from quietward.contracts.messages import HZ, UA_LOWEST
 from quietward.detect.core.alerting.rule_sets import RuleSet
@@ -506,7 +507,7 @@ class PlainBed:
         )
         self.fine.append(bandwidth([a - b for x, a, b in zip(whole, short, long, strict=True) if is_there(x)]))
         there = bandwidth(whole)
-        self.waves.append(None if math.isnan(there) else is_wave(whole, there))
+        self.waves.append(None if math.isnan(there) else is_wave(whole))
 
     def _evaluate(self, number: int, *, level_is_new: bool) -> None:
         self._tone(number)
@@ -601,24 +602,21 @@ def bandwidth(minute: list[float]) -> float:
     return there[-1 - cut] - there[cut] if len(there) >= READING.variability.least_s * HZ else NOTHING
 
 
-@cache
-def _turn(cycles: int) -> list[tuple[float, float]]:
-    angles = [2 * math.pi * cycles * i / (60 * HZ) for i in range(60 * HZ)]
-    return [(math.cos(a), math.sin(a)) for a in angles]
-
-
-def is_wave(minute: list[float], peak_to_trough: float) -> bool:
-    """Say whether most of the power of a minute, from 2 cycles a minute on, is a wave of 3 to 5 of them."""
+def is_wave(minute: list[float]) -> bool:
+    """Say whether a wave of 3 to 5 cycles explains most of a minute, its slope left out: by numpy's least squares."""
     n = READING.sinusoidal
-    there = [x for x in minute if is_there(x)]
-    mean = sum(there) / len(there)
-    power = {}
-    for cycles in range(2, 31):
-        turned = [(c * (x - mean), s * (x - mean)) for x, (c, s) in zip(minute, _turn(cycles), strict=True) if x == x]
-        power[cycles] = sum(c for c, _ in turned) ** 2 + sum(s for _, s in turned) ** 2
-    wave = sum(power[cycles] for cycles in range(n.slowest_per_min, n.fastest_per_min + 1))
-    share = round(wave / max(sum(power.values()), 1e-9), 6)
-    return share >= n.wave_share and n.lowest_bpm <= peak_to_trough <= n.highest_bpm
+    at = np.array([i for i, x in enumerate(minute) if is_there(x)])
+    there, turn = np.array(minute)[at], 2 * np.pi * at / (60 * HZ)
+    line = np.column_stack([np.ones(len(at)), at])
+    left = there - line @ np.linalg.lstsq(line, there)[0]
+    fits = []
+    for cycles in np.arange(n.slowest_per_min, n.fastest_per_min + 0.01, 0.25):
+        wave = np.column_stack([np.cos(cycles * turn), np.sin(cycles * turn), np.ones(len(at))])
+        weights = np.linalg.lstsq(wave, left)[0]
+        share = 1 - np.sum((left - wave @ weights) ** 2) / max(np.sum(left**2), 1e-9)
+        fits.append((share, 2 * math.hypot(weights[0], weights[1])))
+    share, length = max(fits)
+    return bool(round(share, 6) >= n.wave_share and n.lowest_bpm <= round(length, 6) <= n.highest_bpm)
 
 
 def second_look(x: Departure, first: int, height: list[float]) -> Departure:

@@ -157,7 +157,17 @@ def smooth_share_30min(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def sinusoidal_min(bed: PlainBed, rules: RuleSet) -> float:
-    return minutes_in_a_row(bed.waves)
+    limits, known = READING.sinusoidal, [held for held in bed.waves if held is not None]
+    first: int | None = None
+    for i, held in enumerate(known):
+        if first is None:
+            first = i if held else None
+            continue
+        pattern = known[first : i + 1]
+        only_others = len(pattern) > limits.over_after_min and not any(pattern[-limits.over_after_min :])
+        if only_others or sum(pattern) < limits.least_share * len(pattern):
+            first = None
+    return 0 if first is None else max(i for i in range(first, len(known)) if known[i]) - first + 1
 
 
 # How much of the signal there is, and of what kind.

@@ -224,7 +224,17 @@ for cycles, length, minutes in [(2, 10, 0), (3, 10, 20), (5, 10, 20), (6, 10, 0)
 strip(
     "a wave that has been interrupted by two minutes of another",
     flat(140, 1200) + np.concatenate([ripple(600, 10, 15), ripple(120, 10, 7.5), ripple(480, 10, 15)]),
+    {"sinusoidal_min": 20},
+)
+strip(
+    "a wave that has been interrupted by three minutes of another",
+    flat(140, 1200) + np.concatenate([ripple(540, 10, 15), ripple(180, 10, 7.5), ripple(480, 10, 15)]),
     {"sinusoidal_min": 8},
+)
+strip(
+    "a wave that climbs by 30 bpm, with a deceleration and a lost half minute",
+    without(put(np.linspace(110, 140, 1200 * HZ) + ripple(1200, 10, 15), 620, -bell(30, 50)), (300, 320)),
+    {"sinusoidal_min": 20},
 )
 strip(
     "a wave with two minutes of nothing in it",

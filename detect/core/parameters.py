@@ -80,13 +80,15 @@ class VariabilityLimits(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class SinusoidalLimits(Struct, frozen=True, forbid_unknown_fields=True):
-    """What makes a minute sinusoidal."""
+    """What makes a minute sinusoidal, and when a pattern of such minutes is over."""
 
     slowest_per_min: int
     fastest_per_min: int
     wave_share: float
     lowest_bpm: float
     highest_bpm: float
+    over_after_min: int
+    least_share: float
 
 
 class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):

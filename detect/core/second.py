@@ -94,7 +94,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
     if minute_ends:
         work = room.minute
         variability.finish_minute(
-            beds.variability, beds.minute, n, second, work, reading.variability, reading.sinusoidal
+            beds.variability, beds.sinusoidal, beds.minute, n, second, work, reading.variability, reading.sinusoidal
         )
     is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
     if is_evaluated:
@@ -184,8 +184,8 @@ def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numb
     earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(
         beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.earlier, fhr_bpm,
-        beds.variability, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable, reading.earlier,
-        numbers.tachysystole,
+        beds.variability, beds.sinusoidal, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable,
+        reading.earlier, numbers.tachysystole,
     )  # fmt: skip
     concern.weigh(beds.findings, n, numbers.concern)
     measures = beds.findings.values[0]

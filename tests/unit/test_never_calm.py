@@ -22,8 +22,12 @@ from quietward.contracts.messages import (
     Tick,
     Unshelve,
 )
+from quietward.detect.assess import assess
 from quietward.detect.core import engine
 from quietward.detect.core.state.state import State
+from quietward.recordings.recording import Recording
+from quietward.simulator import scenario
+from quietward.simulator.bed import simulate
 from tests.traces import RULES, Signal, flat, put, ramp
 from tests.unit.test_attention import LOST_S, T0, Bed, decelerating, flag_of, lively
 
@@ -147,6 +151,17 @@ def test_every_number_of_a_reason_is_one_that_is_known() -> None:
     bed.play(seen_for(decelerating(40, 70), 5, 55))
     assert "nan" not in bed.now().reason
     assert RULES.policy.condition
+
+
+@pytest.mark.parametrize("seed", range(31, 35))
+def test_a_sinusoidal_pattern_with_gaps_spikes_and_falls_calls(seed: int) -> None:
+    """The simulation knows when the pattern has gone on for 20 min (NICHD 2008); seeds not looked at before."""
+    bed = simulate(scenario.load("sinusoidal"), seed, 3600)
+    needed_s = next(need.from_s for need in bed.truth.needs if need.what == "team")
+    (row,) = assess([Recording("sinusoidal", bed.fhr, bed.ua)], RULES, "nichd-2008")
+    called_s = [flag["raised_s"] for flag in row["flags"] if "sinusoidal" in flag["reason"]]
+    assert called_s
+    assert called_s[0] <= needed_s + 600
 
 
 EVALUATED_EVERY_S = int(RULES.reading.look.every_s)

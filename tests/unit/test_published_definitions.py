@@ -236,7 +236,7 @@ def test_reduced_variability_is_pathological_after_50_minutes(minutes: int, path
 def test_absent_variability_with_recurrent_late_decelerations_is_category_iii(variability: float) -> None:
     """NICHD 2008, box: absent variability with recurrent late decelerations is category III; moderate is II."""
     starts = list(np.arange(400, 1700, 180.0))
-    fhr = flat(140, 1800) + (ripple(1800, variability) if variability else 0)
+    fhr = flat(140, 1800) + (ripple(1800, variability, 8.5) if variability else 0)  # 7 a minute: no sinusoidal pattern
     for start in starts:
         fhr = put(fhr, start + 30, ramp(-25, 35, 0, 35))
     found = run(fhr, contracting(1800, starts))

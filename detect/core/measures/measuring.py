@@ -23,6 +23,7 @@ from quietward.detect.core.signal import conditioning
 from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, usable_share
 from quietward.detect.core.signal.minute import MINUTE_S
+from quietward.detect.core.signal.sinusoidal import Pattern
 from quietward.detect.core.signal.tone import Tone
 from quietward.detect.core.signal.variability import KEPT_MIN, Variability
 
@@ -106,6 +107,7 @@ def measure(
     left: Earlier,
     fhr_bpm: float,
     v: Variability,
+    pattern: Pattern,
     t: Tone,
     e: Excursions,
     h: History,
@@ -127,6 +129,7 @@ def measure(
     least_fhr_s = max(fhr_s, notable.least_usable_s)
     low_s = _in_half_hour(r, minutes, LOW_FHR, n) / HZ
     say(f, n, row.LOW_FHR_SHARE_30MIN, low_s / least_fhr_s)
+    say(f, n, row.SINUSOIDAL_MIN, pattern.lasted_min[n])
     say(f, n, row.FHR_USABLE_30MIN, min(1.0, fhr_s / window_s))
     say(f, n, row.UA_USABLE_30MIN, min(1.0, ua_s / window_s))
     say(f, n, row.OBSERVED_MIN, seconds / 60)
@@ -202,7 +205,6 @@ def _measure_level(
     say(f, n, row.VARIABILITY_BPM, np.rint(v.bpm[n]))
     say(f, n, row.LOW_VARIABILITY_MIN, v.low_min[n])
     say(f, n, row.HIGH_VARIABILITY_MIN, v.high_min[n])
-    say(f, n, row.SINUSOIDAL_MIN, v.sinusoidal_min[n])
     low, known = 0.0, 0
     for i in range(KEPT_MIN):
         if not np.isnan(v.minutes[i, n]):

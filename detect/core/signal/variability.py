@@ -17,7 +17,7 @@ from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SinusoidalLimits, VariabilityLimits
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S, Minute
 from quietward.detect.core.signal.selection import kth_smallest
-from quietward.detect.core.signal.sinusoidal import Waves, is_sinusoidal
+from quietward.detect.core.signal.sinusoidal import Pattern, Waves, follow_pattern, is_sinusoidal
 
 KEPT_MIN = 30
 """Minutes whose bandwidth is kept: the longest window that asks for them."""
@@ -32,7 +32,6 @@ class Variability(NamedTuple):
     fine: Floats = array(np.nan, KEPT_MIN)  # fine bandwidth of each of the last minutes
     low_min: Ints = index(0)  # how many minutes in a row the mean has been low, and high
     high_min: Ints = index(0)
-    sinusoidal_min: Ints = index(0)  # how many minutes in a row have been sinusoidal
 
 
 class Work(NamedTuple):
@@ -47,15 +46,22 @@ class Work(NamedTuple):
     waves: Waves
 
     @classmethod
-    def of(cls) -> "Work":
+    def of(cls, wave: SinusoidalLimits) -> "Work":
         """Return such room."""
         totals, there = np.zeros(LENGTH + 1), np.zeros(LENGTH + 1, dtype=np.int64)
-        return cls(np.zeros(LENGTH), np.zeros(LENGTH), totals, there, Waves.table())
+        return cls(np.zeros(LENGTH), np.zeros(LENGTH), totals, there, Waves.table(wave))
 
 
 @compiled
 def finish_minute(
-    v: Variability, m: Minute, n: int, second: int, work: Work, limits: VariabilityLimits, wave: SinusoidalLimits
+    v: Variability,
+    pattern: Pattern,
+    m: Minute,
+    n: int,
+    second: int,
+    work: Work,
+    limits: VariabilityLimits,
+    wave: SinusoidalLimits,
 ) -> None:
     """Measure the minute of bed n that has just ended with `second`."""
     known = 0
@@ -66,8 +72,7 @@ def finish_minute(
             known += 1
     if known >= limits.least_s * HZ:
         # Of all samples: such a wave may look like excursions.
-        is_wave = is_sinusoidal(work.bpm, _bandwidth(work.chosen, known, limits), work.waves, wave)
-        v.sinusoidal_min[n] = v.sinusoidal_min[n] + 1 if is_wave else 0
+        follow_pattern(pattern, n, is_sinusoidal(work.bpm, work.waves, wave), wave)
     outside = 0
     for i in range(LENGTH):
         if not np.isnan(work.bpm[i]) and not m.in_excursion[i, n]:

@@ -21,6 +21,7 @@ from quietward.detect.core.signal.baseline import Baseline, Stretches
 from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, Mark
 from quietward.detect.core.signal.histogram import Histogram, Window
 from quietward.detect.core.signal.minute import Minute
+from quietward.detect.core.signal.sinusoidal import Pattern
 from quietward.detect.core.signal.tone import Levels, Tone
 from quietward.detect.core.signal.variability import Variability
 from quietward.detect.core.state.rules import Rules
@@ -69,6 +70,7 @@ class Beds(NamedTuple):
     levels: Levels = part(Levels)
     ua: Histogram = part(Histogram, ring="ua ring", bins="ua bins")
     variability: Variability = part(Variability)
+    sinusoidal: Pattern = part(Pattern)
     running: Running = part(Running)
     minutes: Minutes = part(Minutes)
     history: History = part(History)
@@ -113,5 +115,5 @@ class Room(NamedTuple):
             Told.of(beds, len(rules.policy.condition)),
             np.zeros(beds, dtype=np.bool_),
             shape.Work.of(longest),
-            variability.Work.of(),
+            variability.Work.of(rules.reading.sinusoidal),
         )
