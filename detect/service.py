@@ -17,6 +17,7 @@ from quietward.contracts.messages import Block, Event, Input, SetAside, Summary,
 from quietward.contracts.settings import Settings
 from quietward.detect import rule_file
 from quietward.detect.core import engine
+from quietward.detect.core.people import stays
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
@@ -113,9 +114,14 @@ class Detector:
         started = time.monotonic()
         self.aside = await self.store.set_aside()
         saved = State.from_bytes(resume.state, self.rules) if resume.state else None
+        written: dict[str, Summary] = {}
         if saved is None:
             oldest = max(0, entry_key(resume.written)[0] - REBUILD_MS)
             self.state, after = State(self.rules), f"{oldest}-0"
+            written = await self.store.summaries()
+            self.state.admit(bed for bed, summary in written.items() if summary.stay is not None)
+            for summary in written.values():
+                stays.resume(self.state, summary, oldest)
         else:
             self.state, after = saved, resume.saved
         rebuilt_from = after
@@ -136,12 +142,11 @@ class Detector:
             after = entries[-1][0]
             await asyncio.sleep(0)
         if saved is None:
-            written = await self.store.summaries()
             self.state.admit(written)
             for bed in self.state.beds:
-                summary = written.get(bed)
-                newest = await self.store.last_events(bed, 0 if summary is None else summary.stay_id)
-                reporting.go_on_counting(self.state, bed, newest, summary)
+                newest_summary = written.get(bed)
+                newest = await self.store.last_events(bed, 0 if newest_summary is None else newest_summary.stay_id)
+                reporting.go_on_counting(self.state, bed, newest, newest_summary)
         self.position = resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",

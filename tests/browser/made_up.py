@@ -151,7 +151,6 @@ class MadeUpWard:
         entries: Any = self.store.xrange(self.ward.shard(0).input)
         items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
         commands = [item.command for item in items if isinstance(item, CommandEnvelope)]
-        assert all(command.stay is not None for command in commands), "the page says whom it means"
         return commands[self.acts_before :]
 
     def next_act(self, after: int = 0) -> Command:

@@ -41,7 +41,7 @@ from quietward.detect.core import engine
 from quietward.detect.core.people import stays
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
-from quietward.detect.core.state.state import State
+from quietward.detect.core.state.state import Occupancy, State
 from tests.traces import RULES
 from tests.unit.test_page_models import NOW, SHEET, summary
 
@@ -111,14 +111,14 @@ def test_an_arrival_ends_what_was_before_and_says_who_has_come() -> None:
     flag = bed.raise_flag()
     left, arrived = bed.press(Arrive("b", "Kim", GREEN))
     assert (left.kind, left.stay) == ("left", 0)
-    assert (arrived.kind, arrived.stay) == ("arrived", bed.at)
+    assert (arrived.kind, arrived.stay) == ("arrived", bed.state.now)
     assert arrived.text == "green, 31 weeks, para 2, first stage, twins, diabetes, calm; noted by Kim"
     now = bed.summary
     assert (now.flag, now.level, now.baseline_bpm, now.concern) == (None, Level.NOTED, None, None)
     assert (now.t, now.at, now.signal) == (-1000, 0, SignalState.LOST)
-    assert now.stay == Stay(bed.at, "Kim", bed.at, GREEN, T0 + bed.second)
+    assert now.stay == Stay(bed.state.now, "Kim", bed.at, GREEN, T0 + bed.second)
     assert [stay.id for stay in now.former] == [0]
-    assert bed.ended == {("b", 0): True, ("b", bed.at): False}
+    assert bed.ended == {("b", 0): True, ("b", bed.state.now): False}
     bed.send(900)
     bed.send(240, 60.0)
     assert bed.summary.flag is not None
@@ -148,7 +148,7 @@ def test_an_empty_bed_calls_nobody_and_says_that_a_device_is_sending() -> None:
     bed = Bed()
     bed.raise_flag()
     left, empty = bed.press(Leave("b", "Kim"))
-    assert (left.kind, left.stay, empty.kind, empty.stay) == ("left", 0, "empty", bed.at)
+    assert (left.kind, left.stay, empty.kind, empty.stay) == ("left", 0, "empty", bed.state.now)
     assert bed.send(1200, 60.0) == []
     now = bed.summary
     assert (now.is_empty, now.level, now.flag, now.fhr_bpm, now.concern) == (True, Level.NOTED, None, None, None)
@@ -193,7 +193,7 @@ def test_after_its_time_a_press_cannot_be_undone() -> None:
     bed.send(60)
     bed.press(Arrive("b", "Kim", GREEN))
     assert bed.summary.undoable is not None
-    assert bed.summary.undoable.until == bed.at + UNDO_S * 1000
+    assert bed.summary.undoable.until == bed.state.now + UNDO_S * 1000
     bed.send(UNDO_S)
     assert bed.summary.undoable is not None
     bed.send(2)
@@ -240,7 +240,7 @@ def test_former_stays_are_listed_for_the_stated_time() -> None:
     bed.send(10)
     bed.press(Leave("b", "Ann"))
     first, second = bed.summary.former
-    assert (first.arrival, first.by, first.ended_by, first.ended_at) == (GREEN, "Kim", "Ann", bed.at)
+    assert (first.arrival, first.by, first.ended_by, first.ended_at) == (GREEN, "Kim", "Ann", bed.state.now)
     assert second.id == 0
     bed.take(Tick(bed.at + round(RULES.stay.read_h * 3_600_000) + 1))
     assert bed.summary.former == []
@@ -287,10 +287,48 @@ def test_the_server_s_clock_may_be_set_meanwhile() -> None:
     bed = Bed()
     bed.send(60)
     bed.press(Leave("b", "Kim"))
-    bed.take(Tick(bed.at - 3_600_000, -3_600_000))
+    pressed_at = bed.state.now
+    bed.take(Tick(pressed_at - 3_600_000, -3_600_000))
     undoable = bed.summary.undoable
     assert undoable is not None
-    assert undoable.until == bed.at - 3_600_000 + UNDO_S * 1000
+    assert undoable.until == pressed_at - 3_600_000 + UNDO_S * 1000
+
+
+def test_a_page_whose_clock_is_ahead_makes_no_bed_lost() -> None:
+    bed = Bed()
+    bed.send(60)
+    engine.step(bed.state, [CommandEnvelope(bed.at + 3_600_000, Arrive("b", "Kim", GREEN))])
+    bed.send(5)
+    assert bed.summary.stay_id < bed.at
+    assert bed.summary.fhr_bpm == 140.0
+
+
+def test_without_a_checkpoint_a_bed_begins_with_who_was_in_it() -> None:
+    bed = Bed()
+    bed.send(10)
+    bed.press(Arrive("b", "Kim", GREEN))
+    green_at = bed.state.now
+    bed.send(10)
+    bed.press(Leave("b", "Ann"))
+    left_at = bed.state.now
+    bed.send(10)
+    bed.press(Arrive("b", "Ann", BLUE))
+    last = bed.summary
+
+    def resumed(from_ms: int) -> Occupancy | None:
+        state = State(RULES)
+        state.admit(["b"])
+        stays.resume(state, last, from_ms)
+        return state.stays.get("b")
+
+    assert resumed(green_at - 1) is None
+    hers, empty, blue = resumed(green_at), resumed(left_at), resumed(last.stay_id)
+    assert hers is not None
+    assert empty is not None
+    assert blue is not None
+    assert (hers.stay.arrival, hers.stay.ended, [s.id for s in hers.former]) == (GREEN, None, [0])
+    assert (empty.stay.is_empty, [s.arrival for s in empty.former]) == (True, [GREEN, None])
+    assert (blue.stay, blue.former) == (last.stay, last.former)
 
 
 def test_risks_that_stand_twice_are_refused(tmp_path: Any) -> None:

@@ -20,6 +20,7 @@ from quietward.contracts.messages import (
     Leave,
     SetAside,
     Stay,
+    Summary,
     Tick,
     UndoStay,
 )
@@ -59,7 +60,7 @@ def take(state: State, done: CommandEnvelope, output: Output, end_of: Callable[[
     n, act = state.index_of.get(done.bed), done.command
     if n is None:
         return []
-    state.now = max(state.now, done.at)
+    now = state.now or done.at  # not who pressed: clocks of pages may differ from that of the stream
     second = _present_second(state, n, done.at)
     refused = not_hers(state, n, act)
     if not refused:
@@ -67,13 +68,13 @@ def take(state: State, done: CommandEnvelope, output: Output, end_of: Callable[[
             case Arrive():
                 before = state.alone(n).to_bytes()
                 end_of(n)
-                _arrive(state, n, second, done.at, act, before, output)
+                _arrive(state, n, second, now, act, before, output)
             case Leave() if state.is_empty(n):
                 refused = "Nobody is in this bed"
             case Leave():
                 before = state.alone(n).to_bytes()
                 end_of(n)
-                _leave(state, n, second, done.at, act, before, output)
+                _leave(state, n, second, now, act, before, output)
             case UndoStay():
                 refused = _undo(state, n, second, act, output, step)
     if refused:
@@ -85,6 +86,24 @@ def without_signal(state: State) -> list[int]:
     """Return the beds of which something is to be said though no signal of theirs is worked through."""
     found = [state.index_of[bed] for bed in state.stays if bed in state.index_of]
     return [n for n in found if state.clock.second[n] < 0]
+
+
+def resume(state: State, summary: Summary, from_ms: int) -> None:
+    """Let a bed begin with who was in it at `from_ms`, ms by the server's clock, as its newest summary tells."""
+    if summary.stay is None:
+        return
+    ended = {"last_s": None, "ended": None, "ended_by": "", "ended_at": 0}
+    for place, stay in enumerate([summary.stay, *summary.former]):
+        former = summary.former[place:]
+        if stay.id and stay.id <= from_ms < (stay.ended_at or from_ms + 1):
+            state.stays[summary.bed] = Occupancy(structs.replace(stay, **ended), former)
+        elif stay.ended is not None and stay.ended_at <= from_ms:  # nobody was in it
+            empty = Stay(stay.ended_at, stay.ended_by, stay.ended, None, (stay.last_s or 0) + 1)
+            state.stays[summary.bed] = Occupancy(empty, [stay, *former])
+        else:
+            continue
+        state.remember_arrival(state.index_of[summary.bed])
+        return
 
 
 def _present_second(state: State, n: int, at: int) -> int:
