@@ -50,7 +50,7 @@ export default class ShiftView {
     this.audit.append(make("h2", "", "Who did what on the page"), this.deeds);
     this.audit.hidden = true;
     const below = make("div", "shift-parts");
-    this.former = make("table", "deeds former");
+    this.former = make("table", "former");
     this.records = make("section", "box records");
     this.records.append(make("h2", "", "Records of women who have left"), this.former);
     this.records.hidden = true;
