@@ -35,6 +35,8 @@ from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.recordings.files import read_recording
 from quietward.runtime.clock import now_ms
+from quietward.simulator.service import come_and_go
+from quietward.simulator.shift import comings_and_goings
 from quietward.store.client import Store
 from tests.integration.test_crash import until
 from tests.traces import RULES
@@ -156,3 +158,16 @@ async def test_an_undone_leaving_brings_back_the_strip_on_the_page(store: Store,
     (green, *_) = await story.stays()
     assert await store.ttl(ward.shard(0).log("bed-1", green.id)) == -1
     assert [e.kind for e in await read_log(store, ward, "bed-1", green.id)][-2:] == ["left", "stay-undone"]
+
+
+async def test_simulated_staff_note_who_comes_and_goes(store: Store, ward: Ward) -> None:
+    """What lies before the head start is over; the rest comes in its order."""
+    noted = comings_and_goings("night-shift", 12)
+    assert [second for second, _ in noted] == sorted(second for second, _ in noted)
+    await come_and_go(store, ward, noted, 1e9, 15 * 60)
+    entries: Any = await store.xrange(ward.shard(0).input)
+    items: list[Any] = [item for _, fields in entries for item in inputs_of(fields)]
+    kinds = [(item.bed, type(item.command)) for item in items]
+    assert kinds == [("bed-9", Leave), ("bed-9", Arrive), ("bed-6", Leave), ("bed-6", Arrive)]
+    assert comings_and_goings("night-shift", 4) == noted[:1]
+    assert comings_and_goings(None, 12) == []

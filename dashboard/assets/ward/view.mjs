@@ -97,7 +97,7 @@ export default class WardView {
     style.setProperty("--columns", String(columns));
     style.setProperty("--rows", String(rows));
     style.setProperty("--first-height", String(FIRST_HEIGHT));
-    style.setProperty("--from-top", `${this.host.getBoundingClientRect().top + window.scrollY}px`);
+    style.setProperty("--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
     style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 
