@@ -9,6 +9,7 @@ from typing import Any, cast
 from quietward.contracts.addresses import TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.messages import (
+    TREND_KIND,
     Event,
     Input,
     Summary,
@@ -205,7 +206,7 @@ class ShardStore:
         """
         s = self.shard
         streams = [
-            s.trend(event.bed, event.stay) if event.kind == "minute" else s.log(event.bed, event.stay)
+            s.trend(event.bed, event.stay) if event.kind == TREND_KIND else s.log(event.bed, event.stay)
             for event in events
         ]
         kept = {
@@ -219,7 +220,7 @@ class ShardStore:
         for key, seconds in kept.items():
             arguments += [numbers[key], seconds]
         for key, event in zip(streams, events, strict=True):
-            arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
+            arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else 0, encode_json(event)]
         if self._reading_after:  # its reply has not been read
             await self.disconnect()
         async with self._connected() as connection:

@@ -2,7 +2,7 @@
 
 import io
 import zipfile
-from datetime import tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -112,7 +112,7 @@ def record_zip(history: BedHistory, stay: Stay, ward: str, now_ms: int) -> bytes
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive, TemporaryDirectory() as folder:
         if len(history.fhr):
             header = Path(folder) / f"{name}.hea"
-            write_recording(header, history.fhr, history.ua)
+            write_recording(header, history.fhr, history.ua, began=datetime.fromtimestamp(history.first_s, UTC))
             for path in sorted(Path(folder).iterdir()):
                 archive.write(path, path.name)
         archive.writestr(f"{name}-log.csv", export.log_as_csv(history.bed, history.log))

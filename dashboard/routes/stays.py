@@ -17,6 +17,7 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.routes.downloads import UnknownBed, UtcOffset, zone_of
 from quietward.dashboard.routes.history import Minutes, PaperHeight, PaperSpeed
 from quietward.dashboard.web.responses import file_response
+from quietward.drawing.strip import PaperScale
 from quietward.runtime.clock import now_ms
 
 StayNumber = Annotated[int, Path(ge=0)]
@@ -67,7 +68,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         offset_min: UtcOffset = 0,
     ) -> Response:
         _, history = await history_of(bed, number)
-        scale = strip_svg.PaperScale(int(cm), int(bpm))
+        scale = PaperScale(int(cm), int(bpm))
         clock = ClockFormat(now_ms(), zone_of(offset_min))
         shown = _last(history, minutes)
         return HTMLResponse(await asyncio.to_thread(strip_svg.page, shown, hub.ward.name, scale, clock))

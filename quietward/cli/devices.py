@@ -67,7 +67,7 @@ def simulate(
     own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
     noted = comings_and_goings(shift, len(places))
     beds_to_play = service.simulated(places, seed, seconds)
-    run_service(service.simulate(own, beds_to_play, speed, int(head_start * 60), noted))
+    run_service(service.simulate(own, beds_to_play, speed, int(head_start * 60), noted), own)
 
 
 def scenarios(
@@ -120,4 +120,4 @@ def replay(
     print(NOTICE, file=sys.stderr)
     with progress("bed-seconds") as bar:
         task = bar.add_task("replay", total=sum(s.seconds for s in strips))
-        run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)))
+        run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)), own)

@@ -6,13 +6,13 @@ Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), e
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadSettings
+from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.validation import invalid_field
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
@@ -45,6 +45,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     studies: str = "studies"
     people: str = ""
+    log: Literal["text", "json"] = "text"
     demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
 
 
@@ -64,8 +65,8 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     merged: dict[str, object] = {**(_read(Path(str(file))) if file else {}), **from_environment, **given}
     for name, value in merged.items():
         if name not in Settings.__struct_fields__:
-            known = ", ".join(Settings.__struct_fields__)
-            raise BadSettings(f"setting {name}", value, f"There is no such setting; use one of {known}")
+            remedy = f"There is no such setting. {possible(Settings.__struct_fields__, name)}"
+            raise BadSettings(f"setting {name}", value, remedy)
     for name, value in merged.items():
         try:
             msgspec.convert({name: value}, Settings, strict=False)
