@@ -6,7 +6,7 @@ from quietward.contracts.messages import Block, Event, PolicyInfo, Summary
 
 
 class BedRecord(Struct, frozen=True):
-    """The state of one bed and its whole log.
+    """The state of one bed, and the whole log of the present stay.
 
     log: oldest first. trend: the newest points, the newest first. on_record_since: ms by the bed's clock, of the oldest
     entry of log and trend. newest: the last second that its device has sent. policy: the one that runs, None if no

@@ -108,6 +108,7 @@ def _without_ids(bed: str, text: str) -> str:
 def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
     rows = [
         ("Bed", card.bed),
+        *([("Woman", ", ".join([card.label, *card.facts]))] if card.label else []),
         ("Time", clock.full(bed_ms) + (f" ({card.clock})" if card.clock else "")),
         ("State", card.headline + ("" if card.until is None else f" {clock.time(card.until)}")),
     ]

@@ -70,7 +70,9 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         return HTMLResponse(handover_html.page(sheets))
 
     async def all_records() -> list[BedRecord]:
-        return [await read_record(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural_key)]
+        """Of the beds that somebody is in, as far as is known."""
+        records = [await read_record(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural_key)]
+        return [record for record in records if record.summary is None or not record.summary.is_empty]
 
     def signal_of(bed: str) -> RecentSignal | None:
         buffer = hub.signals.get(bed)

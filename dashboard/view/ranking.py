@@ -8,7 +8,7 @@ from msgspec import Struct
 from quietward.dashboard.view.view_model import Card
 
 STATE_RANK = {
-    "team": 7, "bedside": 6, "unwatched": 5, "look": 4, "lost": 3, "paused": 2, "noted": 1, "quiet": 0,
+    "team": 7, "bedside": 6, "unwatched": 5, "look": 4, "lost": 3, "paused": 2, "noted": 1, "quiet": 0, "empty": -1,
 }  # fmt: skip
 """A bed whose signal is lost stands where its flag puts it, and above all that ask for nobody where it has none."""
 CONCERN_STEP = 10.0

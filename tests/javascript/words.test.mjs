@@ -59,25 +59,37 @@ describe("a bed", () => {
     assert.equal(waiting({ ...calm, paused, state: "paused" }), "");
   });
 
+  test("says nothing of the signal of a bed that nobody is in, and that a leaving can be undone", () => {
+    assert.equal(signalWords({ state: "empty", age_s: 1, signal: "lost", signal_reason: "A device is sending", far_clock: "", reason: "" }), "");
+    /** @type {{ what: "leaving", by: string, until: number }} */
+    const undoable = { what: "leaving", by: "Kim", until: AT };
+    const empty = { running: "", flag: null, reason: "A device is sending, nobody is here" };
+    assert.deepEqual(line({ ...empty, state: "empty", undoable }), ["A device is sending, nobody is here", "Leaving noted by Kim; can be undone until 00:04"]);
+    assert.deepEqual(line({ ...empty, state: "quiet", running: "24 s", undoable: null }), ["Deceleration now, 24 s"]);
+    assert.deepEqual(line({ ...empty, state: "look", flag: "bed-1-f1", reason: "concern", running: "24 s", undoable: null }), ["concern"]);
+  });
+
   test("says how old its data are where they are not fresh", () => {
-    const signal = { signal: "good", signal_reason: "", far_clock: "", reason: "" };
+    /** @type {{ state: "quiet" | "lost", signal: string, signal_reason: string, far_clock: string, reason: string }} */
+    const signal = { state: "quiet", signal: "good", signal_reason: "", far_clock: "", reason: "" };
     assert.equal(signalWords({ ...signal, age_s: 4.9 }), "signal good");
     assert.equal(signalWords({ ...signal, age_s: 5.1 }), "signal good · data 5 s old");
     assert.equal(signalWords({ ...signal, age_s: null }), "signal good");
-    assert.equal(signalWords({ signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 61, reason: "" }), "signal lost · no value · data 61 s old · clock 4 min ahead");
+    assert.equal(signalWords({ state: "lost", signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 61, reason: "" }), "signal lost · no value · data 61 s old · clock 4 min ahead");
     assert.equal(signalWords({ ...signal, age_s: null }, "its clock"), "signal good · its clock");
   });
 
   test("says why it is lost only where its line does not say so already", () => {
-    const lost = { signal: "lost", signal_reason: "No FHR for 3 min", far_clock: "", age_s: 1 };
+    /** @type {{ state: "lost", signal: string, signal_reason: string, far_clock: string, age_s: number }} */
+    const lost = { state: "lost", signal: "lost", signal_reason: "No FHR for 3 min", far_clock: "", age_s: 1 };
     assert.equal(signalWords({ ...lost, reason: "No FHR for 3 min" }), "signal lost");
     assert.equal(signalWords({ ...lost, reason: "a fall; now no FHR for 3 min" }), "signal lost");
     assert.equal(signalWords({ ...lost, reason: "on purpose, Nora" }), "signal lost · No FHR for 3 min");
   });
 
   test("has a line whose parts stand apart, and tells a deceleration that goes on while nobody is called", () => {
-    assert.deepEqual(line({ reason: "a · b, c", running: "24 s, 20 bpm deep", flag: "f" }), ["a", "b, c"]);
-    assert.deepEqual(line({ reason: "a", running: "24 s, 20 bpm deep", flag: null }), ["Deceleration now, 24 s, 20 bpm deep"]);
+    assert.deepEqual(line({ state: "look", undoable: null, reason: "a · b, c", running: "24 s, 20 bpm deep", flag: "f" }), ["a", "b, c"]);
+    assert.deepEqual(line({ state: "quiet", undoable: null, reason: "a", running: "24 s, 20 bpm deep", flag: null }), ["Deceleration now, 24 s, 20 bpm deep"]);
   });
 });
 

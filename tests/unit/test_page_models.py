@@ -65,6 +65,7 @@ SHEET = PolicyInfo(
     "attention", "r1", longest_shelve_s=3600, longest_shelve_bedside_s=600,
     longest_pause_s=1800, longest_limit_s=7200, helps_within_s=600,
     limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+    risks=["diabetes", "previous caesarean"], undo_stay_s=600,
 )  # fmt: skip
 
 
@@ -352,6 +353,9 @@ GOOD = {
     "on again": sent(type="pause", for_s=0),
     "tap": sent(type="tap", edge="start"),
     "limit": sent(type="own-limit", condition="low-baseline", limit=95, for_s=7200, why="known low"),
+    "arrival": sent(type="arrive", arrival={"label": "room 4", "weeks": 39, "risks": ["diabetes"]}, stay=0),
+    "leaving": sent(type="leave", stay=1790000000000),
+    "undo": sent(type="undo-stay"),
     "limit of the policy": sent(type="own-limit", condition="low-baseline", limit=None, for_s=0, why="over"),
 }
 
@@ -384,6 +388,17 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
         (sent(type="own-limit", condition="mine", limit=1, for_s=60, why="x"), "condition: 'mine'"),
         (sent(type="own-limit", condition="low-baseline", limit=80, for_s=60, why="x"), "limit: 80.0. Give 90 to 110"),
         (sent(type="own-limit", condition="low-baseline", limit=95, for_s=7201, why="x"), "for_s: 7201"),
+        (sent(type="arrive", arrival={"label": " "}), "arrival.label: ' '. Must not be blank"),
+        (sent(type="arrive", arrival={"label": "x" * 41}), "arrival.label"),
+        (sent(type="arrive", arrival={"label": "a\nb"}), "arrival.label: 'a\\nb'. Must be one line"),
+        (sent(type="arrive", arrival={"label": "a", "note": "x" * 301}), "arrival.note"),
+        (sent(type="arrive", arrival={"label": "a", "weeks": 19}), "arrival.weeks: 19"),
+        (sent(type="arrive", arrival={"label": "a", "parity": 21}), "arrival.parity: 21"),
+        (sent(type="arrive", arrival={"label": "a", "stage": 3}), "arrival.stage: 3"),
+        (sent(type="arrive", arrival={"label": "a", "name": "Eve"}), "unknown field `name`"),
+        (sent(type="arrive", arrival={"label": "a", "risks": ["bad luck"]}), "arrival.risks: 'bad luck'. Name each"),
+        (sent(type="arrive", arrival={"label": "a", "risks": ["diabetes"] * 2}), "arrival.risks: 'diabetes'"),
+        (sent(type="arrive", arrival={"label": "a", "risks": ["diabetes"] * 13}), "arrival.risks"),
         (msgspec.json.encode({"type": "unshelve", "bed": "bed-1", "by": ""}), "by: ''"),
         (msgspec.json.encode({"type": "unshelve", "bed": "bed-1", "by": "\t "}), "by: '\\t '"),
         (msgspec.json.encode({"type": "unshelve", "bed": "bed-9", "by": "Kim"}), "bed: 'bed-9'"),
@@ -396,7 +411,14 @@ def test_what_cannot_be_done_is_refused_with_field_value_and_remedy(body: bytes,
     assert 400 <= found.value.status < 500
 
 
-@pytest.mark.parametrize("name", ["shelve", "pause", "limit"])
+def test_a_device_is_taken_in_only_while_it_waits() -> None:
+    body = sent(type="take-in").replace(b"bed-1", b"visitor-1")
+    assert commands.parse(body, {"bed-1"}, None, {"visitor-1"}).bed == "visitor-1"
+    with pytest.raises(commands.BadCommand, match="No device of that name waits"):
+        commands.parse(body, {"bed-1", "visitor-1"}, SHEET)
+
+
+@pytest.mark.parametrize("name", ["shelve", "pause", "limit", "arrival"])
 def test_what_needs_a_policy_waits_for_a_detector(name: str) -> None:
     with pytest.raises(commands.BadCommand, match="No detector has said") as found:
         commands.parse(GOOD[name], {"bed-1"}, None)

@@ -19,6 +19,7 @@ export class Acknowledge {
     this.mayPress = mayPress;
     /** @type {string | null} */
     this.flag = null;
+    this.stay = 0;
     this.events = 0; // number of the newest line of the log
     /** @type {Sent | null} */
     this.asked = null; // what has been answered from here
@@ -34,7 +35,7 @@ export class Acknowledge {
     if (!this.mayPress(event)) return setText(this.result, "the beds have just changed places; press again");
     const { flag, events: after } = this;
     this.button.disabled = true;
-    const { by, trouble } = await send(this.bed, { type: "acknowledge", flag });
+    const { by, trouble } = await send(this.bed, this.stay, { type: "acknowledge", flag });
     if (!trouble && this.button.hidden) return setText(this.result, ""); // its answer was faster than the server's
     this.asked = trouble ? null : { by, after };
     setText(this.result, trouble || "sent");
@@ -49,7 +50,7 @@ export class Acknowledge {
   async go(event) {
     if (!this.mayPress(event)) return setText(this.result, "the beds have just changed places; press again");
     this.going.disabled = true;
-    const { trouble } = await send(this.bed, { type: "attend", going: true });
+    const { trouble } = await send(this.bed, this.stay, { type: "attend", going: true });
     setText(this.result, trouble);
     this.going.disabled = false;
   }
@@ -64,6 +65,7 @@ export class Acknowledge {
   /** @param {Card} card */
   show(card) {
     this.events = card.events;
+    this.stay = card.stay;
     if (card.flag !== this.flag) {
       setText(this.result, this.asked ? "the flag is no longer there" : "");
       this.flag = card.flag;

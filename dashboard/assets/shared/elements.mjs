@@ -11,6 +11,7 @@ const OUTLINES = {
   gap: "M1 9h5v3H1zm13 0h5v3h-5z",
   cross: "M3 5l2-2 5 5 5-5 2 2-5 5 5 5-2 2-5-5-5 5-2-2 5-5z",
   bars: "M4 3h4v14H4zm8 0h4v14h-4z",
+  frame: "M2 2h6v2H4v4H2zm10 0h6v6h-2V4h-4zM2 12h2v4h4v2H2zm14 0h2v6h-6v-2h4z",
   shelf: "M1 15h18v3H1zM3 4h4v10H3zm5 3h3v7H8zm4-5h4v12h-4z",
 };
 

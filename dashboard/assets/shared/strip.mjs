@@ -39,6 +39,7 @@ export class Strip {
       this.fhr.fill(NONE);
       this.ua.fill(NONE);
       this.first = first;
+      this.last = -1;
     } else {
       for (let s = Math.max(this.last + 1, first - KEPT_S); s < first; s++) {
         for (const ring of [this.fhr, this.ua]) ring.fill(NONE, (s % KEPT_S) * HZ, (s % KEPT_S) * HZ + HZ);

@@ -72,10 +72,13 @@ export function headline(card) {
 }
 
 /**
- * The parts of a bed's line, the most important first.
- * @param {Pick<Card, "reason" | "running" | "flag">} card
+ * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone.
+ * @param {Pick<Card, "state" | "reason" | "running" | "flag" | "undoable">} card
  */
 export function line(card) {
+  if (card.state === "empty" && card.undoable) {
+    return [card.reason, `Leaving noted by ${card.undoable.by}; can be undone until ${timeOf(card.undoable.until)}`].filter(Boolean);
+  }
   return (card.running && !card.flag ? `Deceleration now, ${card.running}` : card.reason).split(BETWEEN);
 }
 
@@ -103,10 +106,11 @@ export function goingWords({ attending }) {
 /**
  * Signal, its reason unless the bed's line says it already, age of the data where it is not fresh, clock. What may be
  * cut off where there is little room stands last.
- * @param {Pick<Card, "age_s" | "signal" | "signal_reason" | "far_clock" | "reason">} card
+ * @param {Pick<Card, "state" | "age_s" | "signal" | "signal_reason" | "far_clock" | "reason">} card
  * @param {string} clock
  */
 export function signalWords(card, clock = card.far_clock) {
+  if (card.state === "empty") return "";
   const age = card.age_s === null || card.age_s < FRESH_S ? "" : `data ${Math.round(card.age_s)} s old`;
   const reason = isSaid(card.reason, card.signal_reason) ? "" : card.signal_reason;
   return [`signal ${card.signal}`, reason, age, clock].filter(Boolean).join(" · ");

@@ -30,6 +30,7 @@ export class BedRow {
     this.shape = shape();
     this.link = make("a", "open", bed);
     this.link.href = `/bed/${bed}`;
+    this.label = make("span", "label");
     this.headline = make("span", "headline");
     this.reason = make("p", "reason");
     this.waiting = make("span", "waiting");
@@ -38,13 +39,11 @@ export class BedRow {
     this.reason.id = `reason-${bed}`;
     this.link.setAttribute("aria-describedby", `${this.headline.id} ${this.reason.id}`);
     this.acknowledge = new Acknowledge(bed, mayPress);
-    const act = button("…", "act", (event) => {
+    this.act = button("…", "act", (event) => {
       if (mayPress(event)) onAct(bed);
     });
-    act.title = "care note, shelve, timing by hand";
-    act.setAttribute("aria-label", `What was done at ${bed}`);
     const head = make("div", "head");
-    head.append(this.shape, this.link, this.headline, this.acknowledge.going, this.acknowledge.button, act);
+    head.append(this.shape, this.link, this.label, this.headline, this.acknowledge.going, this.acknowledge.button, this.act);
     const answer = make("p", "answering");
     answer.append(this.waiting, this.acknowledge.result);
     const words = make("div", "words");
@@ -84,7 +83,13 @@ export class BedRow {
     this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
+    setText(this.label, card.label);
+    this.label.title = [card.label, ...card.facts].join(", "); // where the row is too narrow for it
     setText(this.reason, line(card).join(" · "));
+    const isEmpty = card.state === "empty";
+    setText(this.act, isEmpty ? "New arrival" : "…");
+    this.act.title = isEmpty ? "somebody has come to this bed" : "care note, shelve, timing by hand, new arrival, has left";
+    this.act.setAttribute("aria-label", `${isEmpty ? "New arrival" : "What was done"} at ${card.bed}`);
     setText(this.waiting, waiting(card));
     const signal = signalWords(card);
     setSignalMark(this.mark, card.signal, signal);

@@ -24,7 +24,7 @@ export function inOrder(byNeed, order) {
 
 /** @param {Standing} card */
 function asksForSomebody(card) {
-  return !["quiet", "noted", "shelved", "paused"].includes(card.state);
+  return !["quiet", "noted", "shelved", "paused", "empty"].includes(card.state);
 }
 
 /**

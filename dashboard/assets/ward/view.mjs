@@ -6,6 +6,7 @@ import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
 import { headline } from "../shared/words.mjs";
 import { BedsideDialog } from "./bedside_dialog.mjs";
+import { UnexpectedDevices } from "./unexpected.mjs";
 import { BedRow } from "./bed_row.mjs";
 import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
 import { Wall } from "./wall.mjs";
@@ -15,7 +16,7 @@ import { Wall } from "./wall.mjs";
 const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
 
 /** @type {Record<string, string>} */
-const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody" };
+const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody", empty: "Nobody is in any bed" };
 
 export default class WardView {
   /**
@@ -30,7 +31,8 @@ export default class WardView {
     this.empty = make("p", "empty", "No device of this ward has sent anything yet. Start quietward simulate or quietward replay.");
     this.dialog = new BedsideDialog(care);
     this.wall = new Wall();
-    host.append(this.empty, this.list, this.wall.root, this.dialog.root);
+    this.unexpected = new UnexpectedDevices();
+    host.append(this.unexpected.root, this.empty, this.list, this.wall.root, this.dialog.root);
     this.spoken = "";
     this.places = "";
     this.movedAt = -Infinity;
@@ -50,6 +52,7 @@ export default class WardView {
   show(head, strips) {
     this.last = [head, strips];
     this.empty.hidden = head.beds.length > 0;
+    this.unexpected.show(head); // before the rows, which share the rest of the screen
     const byNeed = head.beds.map((bed) => bed.card);
     if (byNeed[0]) this.speak(byNeed[0]);
     const isWall = document.body.classList.contains("wall");
@@ -108,7 +111,7 @@ export default class WardView {
     style.setProperty("--columns", String(columns));
     style.setProperty("--rows", String(rows));
     style.setProperty("--first-height", String(FIRST_HEIGHT));
-    style.setProperty("--from-top", `${this.host.getBoundingClientRect().top + window.scrollY}px`);
+    style.setProperty("--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
     style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 

@@ -6,12 +6,14 @@ from quietward.contracts.messages import (
     Attend,
     Attending,
     CareRecord,
+    Command,
     CommandEnvelope,
     Event,
     Pause,
     RecordCare,
     SetBedLimit,
     Shelve,
+    StayCommand,
     Tap,
     Unshelve,
 )
@@ -33,17 +35,32 @@ def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
     n = state.index_of.get(done.bed)
     if n is None:
         return []
-    if state.clock.second[n] < 0:
+    refused = not_hers(state, n, done.command)
+    second = report.newest_second(state, n)
+    if refused:
+        pass
+    elif state.clock.second[n] < 0:
         refused = "nothing has come from this bed yet"
-        second = 0
     else:
         second = second_now(state, n, done.at)
         refused = _take(state, n, second, done, events)
     if refused:
-        kind = type(done.command).__struct_config__.tag
-        detail: report.Detail = {"act": str(kind), "by": done.command.by, "why": refused}
-        events.append(report.event(state, n, second, "not-taken", f"{kind} by {done.command.by}: {refused}", detail))
+        refuse(state, n, second, done.command, refused, events)
     return [n]
+
+
+def not_hers(state: State, n: int, act: Command) -> str:
+    """Return why an act is not for who is in bed n now, or nothing."""
+    if act.stay is not None and act.stay != state.stay_id(n):
+        return "Nobody is in this bed any more" if state.is_empty(n) else "Another woman is in this bed now"
+    return "Nobody is in this bed" if state.is_empty(n) and not isinstance(act, StayCommand) else ""
+
+
+def refuse(state: State, n: int, second: int, act: Command, why: str, events: list[Event]) -> None:
+    """Say in the log that an act could not be taken, and why."""
+    kind = str(type(act).__struct_config__.tag)
+    detail: report.Detail = {"act": kind, "by": act.by, "why": why}
+    events.append(report.event(state, n, second, "not-taken", f"{kind} by {act.by}: {why}", detail))
 
 
 def second_now(state: State, n: int, at: int) -> int:
@@ -70,6 +87,8 @@ def _take(state: State, n: int, second: int, done: CommandEnvelope, events: list
             return _tap(state, n, second, act, events)
         case SetBedLimit():
             return _own_limit(state, n, second, act, events)
+        case _:
+            raise AssertionError(act)  # who is in the bed: `stays`
 
 
 def _no_such_flag(state: State, n: int, number: int) -> str:
