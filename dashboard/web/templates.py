@@ -10,6 +10,7 @@ _environment = Environment(
     lstrip_blocks=True,
     auto_reload=False,
 )
+_environment.filters["mm"] = "{:.2f}".format  # a length on paper
 
 
 def render(template: str, **values: object) -> str:
