@@ -30,7 +30,7 @@ from quietward.dashboard.web.middleware import PagePaths, SecurityHeaders, conte
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
 from quietward.dashboard.web.request_body import TooLarge
 from quietward.runtime import metrics
-from quietward.runtime.heartbeat import heartbeat
+from quietward.runtime.liveness import report
 from quietward.runtime.process import RecancellingTaskGroup, bind
 from quietward.runtime.retry import until_stored
 from quietward.store.client import RedisError, connected
@@ -57,7 +57,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
             hub = Hub(ward, store, settings.demo_speed)
             background = [
                 tasks.create_task(hub.run(), name="hub"),
-                tasks.create_task(heartbeat(store, ward.heartbeats, "serve"), name="heartbeat"),
+                tasks.create_task(report(store, ward, "serve", hub.troubles, hub.note_refusal), name="report"),
             ]
             authenticator = Authenticator(people, Sessions(store, ward))
             config = uvicorn.Config(

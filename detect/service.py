@@ -9,7 +9,7 @@ import dataclasses
 import logging
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
@@ -17,17 +17,17 @@ from quietward.contracts.messages import Block, Event, Input, SetAside, Summary,
 from quietward.contracts.settings import Settings
 from quietward.detect import rule_file
 from quietward.detect.core import engine
-from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.detect.store import STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
+from quietward.detect.store import READ_AT_MOST, STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
-from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
+from quietward.runtime.liveness import LATE_S, StoppedSince, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
@@ -37,6 +37,8 @@ log = logging.getLogger("quietward.detect")
 
 DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
+STEP_AT_MOST = 20_000
+"""Inputs of one step: a fraction of a second. A loop that stands still for 10 s loses its shards, see `leases`."""
 REBUILD_MS = 90 * 60_000
 """Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, and
 than any condition of the default policy takes to hold."""
@@ -54,16 +56,26 @@ async def serve(settings: Settings) -> None:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
         await until_stored(lambda: publish_policy(store, ward, rules))
 
+        held: dict[int, Detector] = {}
+
         async def run(number: int) -> None:
+            detector = held[number] = Detector(ShardStore(store, ward.shard(number)), rules, settings.checkpoint_s)
             try:
-                await Detector(ShardStore(store, ward.shard(number)), rules, settings.checkpoint_s).run_for_ever()
+                await detector.run_for_ever()
             except LostOwnership as error:
                 log.warning("%s", error)
+            finally:
+                del held[number]
 
         shards = LeaseGroup("detect", settings.shards, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, shards, run), name="shards")
-        tasks.create_task(heartbeat(store, ward.heartbeats, "detect"), name="heartbeat")
+        tasks.create_task(report(store, ward, "detect", lambda: troubles_of(held)), name="report")
         log.info("detect of %s runs, rules %s", ward.name, rules.digest)
+
+
+def troubles_of(detectors: Mapping[int, "Detector"]) -> list[str]:
+    """Return in words which shards have not had their last second worked through."""
+    return [trouble for _, detector in sorted(detectors.items()) for trouble in detector.troubles()]
 
 
 async def publish_policy(store: Store, ward: Ward, rules: Rules) -> None:
@@ -79,6 +91,8 @@ class Detector:
         self.state = State(rules)
         self.aside: dict[Place, str] = {}
         self.position = STREAM_START
+        self._worked = StoppedSince()
+        self._is_abreast = False  # the newest read brought all there was
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
 
@@ -113,6 +127,9 @@ class Detector:
         started = time.monotonic()
         self.aside = await self.store.set_aside()
         saved = State.from_bytes(resume.state, self.rules) if resume.state else None
+        if saved is None and resume.state:
+            why = State.why_not(resume.state, self.rules)
+            log.warning("shard %d: the checkpoint is of %s; the state is rebuilt", self.store.shard.number, why)
         if saved is None:
             oldest = max(0, entry_key(resume.written)[0] - REBUILD_MS)
             self.state, after = State(self.rules), f"{oldest}-0"
@@ -128,18 +145,17 @@ class Detector:
                 await self._without_what_fails(inputs)
             else:
                 try:
-                    engine.step(self.state, list(inputs.values()))
+                    await self._step(list(inputs.values()))
                 except Exception:
                     log.exception("shard %d: rebuilding the state failed", self.store.shard.number)
                     await self._rebuild(resume, careful=True)
                     return
             after = entries[-1][0]
-            await asyncio.sleep(0)
         if saved is None:
             written = await self.store.summaries()
             self.state.admit(written)
             for bed in self.state.beds:
-                reporting.go_on_counting(self.state, bed, await self.store.last_events(bed), written.get(bed))
+                carry_over(self.state, bed, await self.store.last_events(bed), written.get(bed))
         self.position = resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",
@@ -150,7 +166,9 @@ class Detector:
         """Read, step, commit. Raises RedisError, LostOwnership."""
         while True:
             entries = await self.store.wait(self.position)
+            self._is_abreast = len(entries) < READ_AT_MOST
             if not entries:
+                self._worked.note()
                 continue
             inputs = self._usable(entries)
             with metrics.STEP.time():
@@ -161,6 +179,7 @@ class Detector:
                 await self.store.commit(position, output.events, live)
             self.test_hook("committed")
             self.position = position
+            self._worked.note()
             self._save_if_due()
             self._count(inputs.values(), output.events, live)
             refused = output.refused + self._unreadable_in(entries)
@@ -193,7 +212,7 @@ class Detector:
     async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary]]:
         """Take a step. If it fails, begin again from what is stored, and leave out what makes it fail."""
         try:
-            output = engine.step(self.state, list(inputs.values()))
+            output = await self._step(list(inputs.values()))
             return output, summaries.of(self.state, output)
         except Exception:
             log.exception("shard %d: a step failed", self.store.shard.number)
@@ -204,11 +223,21 @@ class Detector:
         output = await self._without_what_fails(inputs)
         return output, summaries.of(self.state, output)
 
+    async def _step(self, inputs: list[Input | SetAside]) -> Output:
+        """Take a step, in parts: what has piled up may be hours of many beds, and the loop must make its turns."""
+        output = Output()
+        for first in range(0, len(inputs), STEP_AT_MOST):
+            _add(output, engine.step(self.state, inputs[first : first + STEP_AT_MOST]))
+            await asyncio.sleep(0)
+        return output
+
     async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:
         """Take a step without the inputs that make it fail, and note these, so that they stop nobody a second time."""
         output, failed = Output(), {}
-        left = [list(inputs.items())]
+        items = list(inputs.items())
+        left = [items[first : first + STEP_AT_MOST] for first in range(0, len(items), STEP_AT_MOST)][::-1]
         while left:
+            await asyncio.sleep(0)
             part = left.pop()
             before = self.state.to_bytes()
             try:
@@ -222,9 +251,11 @@ class Detector:
                     continue
                 ((place, item),) = part
                 failed[place] = repr(error)
+                about = {"bed": bed_of(item), "session": getattr(item, "session", "")}
                 log.exception(
-                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item
-                )
+                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item,
+                    extra=about,
+                )  # fmt: skip
                 found = engine.step(self.state, [SetAside(bed_of(item))])
                 found.refused[bed_of(item) or "?", "failed"] += 1
             _add(output, found)
@@ -247,9 +278,21 @@ class Detector:
         except RedisError as error:
             log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
 
-    def behind_s(self) -> float:
-        """Return the age in s of the newest input whose outputs are written."""
+    def behind_s(self) -> float | None:
+        """Return the age in s of the newest input whose outputs are written, None before the first commit."""
+        if self.position == STREAM_START:
+            return None
         return max(0.0, (now_ms() - entry_key(self.position)[0]) / 1000)
+
+    def troubles(self) -> list[str]:
+        """Return in words whether the last second was not worked through."""
+        name = f"shard {self.store.shard.number}"
+        behind_s = self.behind_s()
+        if stopped := self._worked.trouble(f"{name} has not been worked through"):
+            return stopped
+        if behind_s is not None and behind_s > LATE_S and not self._is_abreast:
+            return [f"{name} is {behind_s:.0f} s behind"]
+        return []
 
     def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]

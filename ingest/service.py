@@ -26,17 +26,17 @@ from quietward.contracts.messages import (
 )
 from quietward.contracts.settings import Settings
 from quietward.ingest.admission import Expected, Rates, told_of
-from quietward.ingest.validate import REASONS, bed_in, check
+from quietward.ingest.validate import IGNORED, REASONS, bed_in, check
 from quietward.runtime import metrics
 from quietward.runtime.clock import Kept, WatchedClock, steady_ms
-from quietward.runtime.heartbeat import heartbeat
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
+from quietward.runtime.liveness import StoppedSince, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
-from quietward.store.topology import check_topology
-from quietward.transport.mqtt import MqttError, Subscriber
+from quietward.store.topology import check_topology, session_name
+from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Subscriber
 from quietward.transport.packets import Message
 
 log = logging.getLogger("quietward.ingest")
@@ -60,12 +60,17 @@ CATCHES_UP_MS, BEGINS_WITHIN_MS = 60_000, 2_000
 """After a connection the broker hands over what came while nobody listened: for so long at most, from then on."""
 BACKLOG_BATCH = 100
 """Messages at once; less, and the broker has handed over what it had."""
+IGNORED_TOLD_EVERY_MS = 600_000
+"""How often a message of a bed is shown that was used but for fields that are not known here; all are counted."""
 SHOWN_AT_ONCE = 100
 """Refused messages of one batch that are kept for inspection; all are counted."""
 DEAD_AFTER_S = 2.0
 """The slots of an ingest that is silent for so long go to others. Every bed's seconds arrive by all slots in turn, so
 this must be well below the time that a second waits for its predecessor (`wait_s`)."""
 REPLICATED_WITHIN_MS = 1000
+CONNECTS_WITHIN_S = 2.0
+BROKER_SILENT_S = KEEPALIVE_S + 2.0
+"""A broker that has sent nothing for so long, not even an answer to a ping, is away."""
 
 
 async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
@@ -75,11 +80,18 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
     for reason in REASONS:
         metrics.REFUSED.labels(reason)
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
-        await until_stored(lambda: check_topology(store, ward, shards=settings.shards, seats=settings.seats))
-        ingest = Ingest(ward, store, settings, test_hook)
+        session = ""
+
+        async def agree() -> None:
+            nonlocal session
+            session = await session_name(store, ward)
+            await check_topology(store, ward, shards=settings.shards, seats=settings.seats)
+
+        await until_stored(agree)
+        ingest = Ingest(ward, store, settings, test_hook, session=session)
         slots = LeaseGroup("ingest", settings.seats, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, slots, ingest.run_slot), name="slots")
-        tasks.create_task(heartbeat(store, ward.heartbeats, "ingest", lambda: ingest.is_listening), name="heartbeat")
+        tasks.create_task(report(store, ward, "ingest", ingest.troubles), name="report")
 
 
 class Ingest:
@@ -92,34 +104,53 @@ class Ingest:
         settings: Settings,
         test_hook: TestHook = no_hook,
         clock: WatchedClock | None = None,
+        session: str = "",
     ) -> None:
         self.ward, self.store, self.settings, self.test_hook = ward, store, settings, test_hook
+        self.session = session
         self.clock = clock or WatchedClock()
         self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
         self.beds: set[str] = set()
-        self._deaf: set[int] = set()  # slots that are not connected
+        self._subscribers: dict[int, Subscriber | None] = {}  # by slot; None while it has no connection
+        self._listened = StoppedSince()
+        self._ticked: StoppedSince | None = None
+        self._writing: StoppedSince | None = None
+        self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
+        self._told_ignored: dict[str, int] = {}  # bed -> until when its unknown fields are not told of again
         self._full_until = self._told_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
         """Run a subscriber slot until cancelled; whoever runs slot 0 also writes the ticks."""
-        self._deaf.add(slot)
+        self._subscribers[slot] = None
         try:
             async with RecancellingTaskGroup() as tasks:
                 tasks.create_task(self.receive_for_ever(slot), name="receive")
                 if slot == 0:
                     tasks.create_task(self.tick(), name="tick")
         finally:
-            self._deaf.discard(slot)
+            del self._subscribers[slot]
 
     @property
-    def is_listening(self) -> bool:
-        """False while a slot of ours has no connection to the broker: nothing comes, whatever devices send."""
-        return not self._deaf
+    def broker_is_away(self) -> bool:
+        """True while a slot of ours hears nothing of the broker: nothing comes, whatever devices send."""
+        return any(one is None or one.silent_s > BROKER_SILENT_S for one in self._subscribers.values())
+
+    def troubles(self) -> list[str]:
+        """Return in words whether the last second was not worked through, with broker and store."""
+        metrics.BROKER.set(not self.broker_is_away)
+        if not self.broker_is_away:
+            self._listened.note()
+        found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
+        if self._writing is not None:
+            found += self._writing.trouble("the store has not taken what came")
+        if self._ticked is not None:
+            found += self._ticked.trouble("no second was written")
+        return found
 
     def _subscriber(self, slot: int) -> Subscriber:
-        name = f"quietward-ingest-{self.ward.name}"
+        name = "-".join(filter(None, ("quietward-ingest", self.ward.name, self.session)))
         if self.settings.seats == 1:
             return Subscriber(self.settings.broker, name, self.ward.all_topics)
         topics = [self.ward.shared_samples]
@@ -138,11 +169,11 @@ class Ingest:
                     backoff.worked()
                     self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
                     self._connected_ms = steady_ms()
-                    self._deaf.discard(slot)
+                    self._subscribers[slot] = subscriber
                     try:
                         await self.receive(subscriber, connections)
                     finally:
-                        self._deaf.add(slot)
+                        self._subscribers[slot] = None
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -157,6 +188,7 @@ class Ingest:
             self.test_hook("taken")
             metrics.MESSAGES.inc(len(batch))
             metrics.BATCH.observe(len(batch))
+            self._writing = StoppedSince()
             with metrics.WRITING.time():
                 await self.admit(batch)
                 at, stepped_ms = self.clock.read()
@@ -164,6 +196,7 @@ class Ingest:
                 if stepped_ms:  # before anything that bears the new time
                     inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
                 await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
+            self._writing = None
             self.test_hook("written")
             subscriber.acknowledge(batch)
             self.test_hook("acknowledged")
@@ -200,11 +233,15 @@ class Ingest:
             self.rates.catch_up(0)
         for message in batch:
             try:
-                item = self._checked(message, at, steady)
+                ignored: list[str] = []
+                item = self._checked(message, at, steady, ignored)
                 inputs[self.ward.shard_of(item.bed)].append(item)
+                if ignored:
+                    refused += self._told_of_ignored(item.bed, message, ignored, at, steady)
             except Exception as error:  # one message must never stop the others
                 if not isinstance(error, BadMessage):
-                    log.exception("could not check a message on %s", message.topic)
+                    about = {"bed": bed_in(message.topic)}
+                    log.exception("could not check a message on %s", message.topic, extra=about)
                     error = BadMessage(
                         "broken", "payload", message.payload, "Could not be checked; this is a defect here"
                     )
@@ -217,8 +254,25 @@ class Ingest:
             log.warning("%s: too many messages, some are refused; see QUIETWARD_RATE", told_of(too_fast))
         return inputs, refused
 
-    def _checked(self, message: Message, at: int, steady: int) -> Block | DeviceStatus:
-        """Return a message's content. Raises BadMessage."""
+    def _told_of_ignored(
+        self, bed: str, message: Message, names: list[str], at: int, steady: int
+    ) -> list[RefusedMessage]:
+        """Count a message that was used but for some fields; return it as an example now and then."""
+        metrics.IGNORED.inc()
+        self.ignored[bed] += 1
+        if steady < self._told_ignored.get(bed, 0):
+            return []
+        self._told_ignored[bed] = steady + IGNORED_TOLD_EVERY_MS
+        said = f"Used, but for fields that are not known here: {', '.join(names)}"
+        log.warning("%s: %s", bed, said, extra={"bed": bed})
+        shown = message.payload[:500].decode("utf-8", "replace")
+        return [RefusedMessage(at, message.topic[:200], IGNORED, said, shown)]
+
+    def _checked(self, message: Message, at: int, steady: int, ignored: list[str]) -> Block | DeviceStatus:
+        """Return a message's content; the names of its fields that are not known here go to `ignored`.
+
+        Raises BadMessage.
+        """
         bed = bed_in(message.topic)
         if bed is not None:  # else `check` says what is wrong with the topic
             if bed not in self.beds:
@@ -227,7 +281,7 @@ class Ingest:
             if not self.rates.take(bed, steady):
                 remedy = f"Send {self.settings.rate:g} messages a second on average, or set QUIETWARD_RATE"
                 raise BadMessage("rate", "bed", bed, remedy)
-        return check(message.topic, message.payload, message.content_type, at, message.malformed)
+        return check(message.topic, message.payload, message.content_type, at, message.malformed, ignored)
 
     async def write(
         self, connections: PipelinedConnections, inputs: dict[int, list[Input]], refused: list[RefusedMessage]
@@ -243,7 +297,7 @@ class Ingest:
         writes = [
             self._write_inputs(connections, server, keys, inputs, numbers) for server, numbers in by_server.items()
         ]
-        if refused:
+        if refused or self.ignored:
             writes.append(self._write_refused(refused))
         if len(writes) == 1:
             await writes[0]
@@ -276,7 +330,10 @@ class Ingest:
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
         """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
-        counts = Counter((bed_in(message.topic) or "?", message.reason) for message in refused)
+        examples = [(bed_in(message.topic) or "?", message.reason) for message in refused]
+        counts = Counter(example for example in examples if example[1] != IGNORED)
+        ignored = Counter(self.ignored)
+        counts.update({(bed, IGNORED): count for bed, count in ignored.items()})
         async with self.store.at(self.ward.refused).pipeline(transaction=False) as pipe:
             for (bed, reason), count in counts.items():
                 pipe.hincrby(self.ward.refusals, f"{bed if bed in self.beds else '?'} {reason}", count)
@@ -284,15 +341,18 @@ class Ingest:
                 pipe.xadd(self.ward.refused, {"e": encode_json(message)}, maxlen=REFUSED_KEPT, approximate=True)
             await pipe.execute()
         refused.clear()
+        self.ignored -= ignored
 
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""
+        self._ticked = StoppedSince()
         async with PipelinedConnections() as connections:
             while True:
                 await asyncio.sleep(TICK_S)
-                tick = Tick(*self.clock.read())
+                tick = Tick(*self.clock.read(), self.broker_is_away)
                 ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
                     await self.write(connections, ticks, [])
+                    self._ticked.note()
                 except RedisError as error:
                     log.warning("tick: %s", error)

@@ -7,7 +7,14 @@ import msgspec
 from quietward.contracts.addresses import TOPIC_ROOT
 from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS
 from quietward.contracts.errors import BadMessage
-from quietward.contracts.messages import HZ, Block, DeviceStatus, Samples, decode_samples
+from quietward.contracts.messages import (
+    HZ,
+    Block,
+    DeviceStatus,
+    Samples,
+    decode_known_samples,
+    decode_samples,
+)
 from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 LARGEST_BYTES = 4096
@@ -15,6 +22,9 @@ TOPIC = re.compile(rf"{TOPIC_ROOT}/([a-z0-9-]{{1,32}})/([a-z0-9-]{{1,32}})/(samp
 SENML = "application/senml+json"
 REASONS = ("packet", "topic", "size", "content-type", "json", "field", "status", "senml", "time", "bed", "rate")
 """Every reason a message can be refused for."""
+IGNORED = "ignored-field"
+"""Counted as these are; such a message is used, but for fields that nobody here knows."""
+MOST_NAMED, LONGEST_NAME = 5, 32
 
 
 def bed_in(topic: str) -> str | None:
@@ -23,8 +33,13 @@ def bed_in(topic: str) -> str | None:
     return None if matched is None else matched[2]
 
 
-def check(topic: str, payload: bytes, content_type: str, at: int, malformed: str = "") -> Block | DeviceStatus:
-    """Return a message's content. at: its arrival, ms; malformed: why its packet cannot be read. Raises BadMessage."""
+def check(
+    topic: str, payload: bytes, content_type: str, at: int, malformed: str = "", ignored: list[str] | None = None
+) -> Block | DeviceStatus:
+    """Return a message's content. at: its arrival, ms; malformed: why its packet cannot be read. Raises BadMessage.
+
+    ignored: names of fields that are not known here, and so are left out, are added to it.
+    """
     if malformed:
         raise BadMessage("packet", "packet", payload, f"Send properties as MQTT 5 has them: {malformed}")
     matched = TOPIC.fullmatch(topic)
@@ -42,7 +57,7 @@ def check(topic: str, payload: bytes, content_type: str, at: int, malformed: str
     if content_type == SENML:
         s = _from_senml(payload)
     elif content_type in ("", "application/json"):
-        s = _from_json(payload)
+        s = _from_json(payload, ignored)
     else:
         raise BadMessage("content-type", "content type", content_type, f"Send application/json or {SENML}")
     if s.t > at + AHEAD_OF_ARRIVAL_MS:
@@ -57,14 +72,22 @@ def _status(bed: str, payload: bytes, at: int) -> DeviceStatus:
     return DeviceStatus(bed, at, payload == b"online")
 
 
-def _from_json(payload: bytes) -> Samples:
+def _from_json(payload: bytes, ignored: list[str] | None = None) -> Samples:
     try:
-        return decode_samples(payload)
+        return decode_known_samples(payload)  # most of them
+    except NOT_DECODED:
+        pass
+    try:
+        samples = decode_samples(payload)
     except NOT_DECODED as error:
         invalid = invalid_json(error, payload)
         if not invalid.is_json:
             raise BadMessage("json", "payload", payload, invalid.reason) from error
         raise BadMessage("field", invalid.path or "message", invalid.value, invalid.reason) from error
+    if ignored is not None:
+        unknown = [name for name in msgspec.json.decode(payload) if name not in Samples.__struct_fields__]
+        ignored += [name[:LONGEST_NAME] for name in unknown[:MOST_NAMED]]
+    return samples
 
 
 class _SenmlRecord(msgspec.Struct, forbid_unknown_fields=True):

@@ -13,7 +13,7 @@ from quietward.contracts.settings import Settings
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
-from quietward.runtime.heartbeat import heartbeat
+from quietward.runtime.liveness import report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
@@ -85,7 +85,7 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
-        tasks.create_task(heartbeat(store, ward.heartbeats, "simulate"), name="heartbeat")
+        tasks.create_task(report(store, ward, "simulate"), name="report")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")

@@ -13,11 +13,14 @@ import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.liveness import WorkerReport, reports_of, troubles_of
 from quietward.contracts.settings import Settings
+from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import Store, connected
 
@@ -188,6 +191,18 @@ async def until(true: Callable[[], Awaitable[bool]], within_s: float = WAIT_S) -
             return True
         await asyncio.sleep(0.05)
     return False
+
+
+async def reports(store: Store, ward: Ward, part: str) -> list[WorkerReport]:
+    """What the workers of a part say of themselves."""
+    stored: Any = await store.hgetall(ward.heartbeats)
+    return [one for one in reports_of(stored) if one.part == part]
+
+
+async def well(store: Store, ward: Ward, part: str) -> bool:
+    """True when a worker of the part runs, and all of them have worked their last second through."""
+    found = await reports(store, ward, part)
+    return bool(found) and not any(troubles_of(one, now_ms()) for one in found)
 
 
 def record(number: str) -> Path:

@@ -61,7 +61,7 @@ def made() -> dict[str, Any]:
         held = {"first": strip.first, "last": strip.last, "fhr": fhr, "ua": ua}
         found.append({"bytes": base64.b64encode(frame).decode(), "held": held})
 
-    with patch.object(live, "now_ms", lambda: NOW), patch.object(live, "silent_processes", lambda *_: []):
+    with patch.object(live, "now_ms", lambda: NOW), patch.object(live, "troubles_of_ward", lambda *_: []):
         strip.add(_block(FIRST, [140.0, 140.25, None, 299.75], [0.0, 12.5, 127.5, None]))
         strip.add(_block(FIRST + 1, [None] * 4, [10.0] * 4))
         strip.add(_block(FIRST + 3, [120.0, 121.0, 122.0, 123.0], [20.0, None, 21.0, 21.5]))  # one before it is missing

@@ -1,11 +1,14 @@
-"""The audit log: who did what on the page. Kept apart from the beds' own logs; read by the role `in charge`."""
+"""The audit log: who did what on the page. Kept apart from the beds' own logs; read by the role `in charge`.
+
+What was refused is kept in a stream of its own: whoever is refused again and again pushes nothing out but refusals.
+"""
 
 from typing import cast
 
 import msgspec
 from msgspec import Struct
 
-from quietward.contracts.addresses import AUDIT_KEPT, Ward
+from quietward.contracts.addresses import AUDIT_KEPT, AUDIT_REFUSED_KEPT, Ward
 from quietward.contracts.messages import encode_json
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Entry, Store
@@ -27,13 +30,22 @@ class AuditEntry(Struct, frozen=True):
 decode_entry = msgspec.json.Decoder(AuditEntry).decode
 
 
-async def append(store: Store, ward: Ward, who: str, role: str, what: str, bed: str = "") -> None:
+async def append(
+    store: Store, ward: Ward, who: str, role: str, what: str, bed: str = "", *, refused: bool = False
+) -> None:
     """Append an entry, dated now. Raises RedisError."""
     line = encode_json(AuditEntry(now_ms(), who, role, what, bed))
-    await store.at(ward.audit).xadd(ward.audit, {"e": line}, maxlen=AUDIT_KEPT)
+    key, kept = (ward.audit_refused, AUDIT_REFUSED_KEPT) if refused else (ward.audit, AUDIT_KEPT)
+    await store.at(key).xadd(key, {"e": line}, maxlen=kept)
 
 
 async def read_newest(store: Store, ward: Ward) -> list[AuditEntry]:
-    """Return the last NEWEST_COUNT entries, newest first. Raises RedisError."""
-    entries = cast("list[Entry]", await store.at(ward.audit).xrevrange(ward.audit, count=NEWEST_COUNT))
-    return [decode_entry(fields[b"e"]) for _, fields in entries]
+    """Return the last NEWEST_COUNT entries of what was done, and as many of what was refused, newest first.
+
+    Raises RedisError.
+    """
+    found: list[AuditEntry] = []
+    for key in (ward.audit, ward.audit_refused):
+        entries = cast("list[Entry]", await store.at(key).xrevrange(key, count=NEWEST_COUNT))
+        found += [decode_entry(fields[b"e"]) for _, fields in entries]
+    return sorted(found, key=lambda entry: -entry.at)

@@ -9,6 +9,7 @@ from typing import cast
 from msgspec import Struct
 
 from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.liveness import WorkerReport, reports_of, troubles_of_ward
 from quietward.contracts.messages import (
     Block,
     Command,
@@ -22,21 +23,21 @@ from quietward.contracts.messages import (
     inputs_of,
 )
 from quietward.dashboard.history.reader import read_newest, read_policy
-from quietward.dashboard.view.clocks import silent_processes
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
 from quietward.dashboard.view.view_model import Card, build_card
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
-from quietward.runtime.retry import Backoff
+from quietward.runtime.liveness import StoppedSince
+from quietward.runtime.retry import Backoff, at_once_again
 from quietward.store.client import RedisError, Store, read_stream
 
 log = logging.getLogger("quietward.serve")
 
 FRAME_S = 1.0
-PROCESSES = ("ingest", "detect")
-"""Without these a ward has no live data."""
+READ_WITHIN_S = 2.0
+"""A store that does not answer for so long is away: frames must go on, or pages lose their server."""
 LOG_LINES = 200
 TREND_POINTS = KEPT_S // 60
 BATCH = 500
@@ -55,7 +56,7 @@ class LabourInfo(Struct, frozen=True):
 
 @dataclass
 class Hub:
-    """Newest state of the ward, and the frames for the pages. All dictionaries are by bed, `heartbeats` by process.
+    """Newest state of the ward, and the frames for the pages. All dictionaries are by bed.
 
     speed: seconds of signal per second; other than 1 in a demo whose beds' clocks run ahead on purpose.
 
@@ -69,7 +70,7 @@ class Hub:
     signals: dict[str, SignalBuffer] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
     labours: dict[str, LabourInfo] = field(default_factory=dict)
-    heartbeats: dict[str, int] = field(default_factory=dict)
+    reports: list[WorkerReport] = field(default_factory=list)
     policy: PolicyInfo | None = None
     rankings: dict[str, Ranking] = field(default_factory=dict)
     logs: dict[str, list[Event]] = field(default_factory=dict)
@@ -79,7 +80,9 @@ class Hub:
     frame: bytes = b""
     frame_number: int = 0
     frame_ready: asyncio.Condition = field(default_factory=asyncio.Condition)
+    framed: StoppedSince = field(default_factory=StoppedSince)
     store_away_since: int | None = None
+    store_refuses: str = ""
 
     async def run(self) -> None:
         """Follow the store and make frames until cancelled."""
@@ -119,17 +122,19 @@ class Hub:
         while True:
             with metrics.FRAMES.time():
                 try:
-                    await self._read_state()
+                    async with asyncio.timeout(READ_WITHIN_S):
+                        await at_once_again(self._read_state)
                     self.store_away_since = None
-                except RedisError as error:
+                except (RedisError, TimeoutError) as error:
                     self.store_away_since = self.store_away_since or now_ms()
-                    log.warning("store: %s", error)
+                    log.warning("store: %s", error or f"no answer within {READ_WITHIN_S:.0f} s")
                 frame = self._frame(whole=False)
             self.sent_events = {bed: summary.events for bed, summary in self.summaries.items()}
             self.sent_seconds = {bed: buffer.last for bed, buffer in self.signals.items()}
             async with self.frame_ready:
                 self.frame, self.frame_number = frame, self.frame_number + 1
                 self.frame_ready.notify_all()
+            self.framed.note()
             due = max(due + FRAME_S, loop.time())
             await asyncio.sleep(due - loop.time())
 
@@ -140,7 +145,7 @@ class Hub:
             return self.frame_number, self.frame
 
     async def _read_state(self) -> None:
-        """Read summaries, heartbeats, and the logs that have new events. Raises RedisError."""
+        """Read summaries, reports of workers, and the logs that have new events. Raises RedisError."""
         for shard in self.ward.all_shards:
             raw = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
             for summary in map(decode_summary, raw.values()):
@@ -150,8 +155,8 @@ class Hub:
                     self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_POINTS)
                 self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
-        beats = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
-        self.heartbeats = {process.decode(): int(at) for process, at in beats.items()}
+        stored = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
+        self.reports = reports_of(stored)
 
     async def log(self, bed: str) -> list[Event]:
         """Return the newest lines of a bed's log, newest first. Raises RedisError."""
@@ -188,13 +193,10 @@ class Hub:
                 bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
             beds.append(bed)
             bodies.append(body)
-        troubles = silent_processes(self.heartbeats, PROCESSES, now)
-        if self.store_away_since is not None:
-            troubles = [f"the store has been away for {(now - self.store_away_since) / 1000:.0f} s"]
         head = {
             "now": now,
             "ward": self.ward.name,
-            "troubles": troubles,
+            "troubles": self.troubles_of_ward(now),
             "whole": whole,
             "speed": self.speed,
             "policy": self.policy,
@@ -202,6 +204,22 @@ class Hub:
         }
         raw = encode_json(head)
         return struct.pack("<I", len(raw)) + raw + b"".join(bodies)
+
+    def troubles_of_ward(self, now_ms: int) -> list[str]:
+        """Return in words what is wrong with the ward's parts. While the store is away nothing is known of others."""
+        if self.store_away_since is not None:
+            return [f"the store has been away for {max(1, (now_ms - self.store_away_since) / 1000):.0f} s"]
+        if self.store_refuses:  # nor is it while the store can be read and not written
+            return [f"the store takes nothing: {self.store_refuses}"]
+        return troubles_of_ward(self.reports, now_ms)
+
+    def note_refusal(self, why: str) -> None:
+        """Note why the store takes nothing that is written; empty: it does."""
+        self.store_refuses = why[:80]
+
+    def troubles(self) -> list[str]:
+        """Return in words whether the page itself has made no frame lately."""
+        return self.framed.trouble("no frame was made")
 
     async def send(self, command: Command) -> None:
         """Send a command to the detector, through the same stream as all its input. Raises RedisError."""

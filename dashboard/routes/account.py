@@ -15,13 +15,14 @@ from quietward.dashboard.auth.sessions import SESSION_S
 from quietward.dashboard.web import pages
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
+from quietward.runtime.refused import read_refused
 
 MAX_FORM_BYTES = 2048
 MAX_NAME_LENGTH = 64
 
 
 def add_routes(server: FastAPI, authenticator: Authenticator) -> None:
-    """Register /me and /audit.json, and where people sign in also /sign-in and /sign-out."""
+    """Register /me, /audit.json and /refused.json, and where people sign in also /sign-in and /sign-out."""
 
     @server.get("/me")
     async def me(request: Request) -> Response:
@@ -34,6 +35,12 @@ def add_routes(server: FastAPI, authenticator: Authenticator) -> None:
             return PlainTextResponse("Only the nurse in charge can read the audit log", 403)
         entries = await audit.read_newest(authenticator.sessions.store, authenticator.sessions.ward)
         return json_response({"deeds": entries})
+
+    @server.get("/refused.json")
+    async def refused(request: Request) -> Response:
+        if user_of(request).role is not Role.IN_CHARGE:
+            return PlainTextResponse("Only the nurse in charge can read what was refused", 403)
+        return json_response({"refused": await read_refused(authenticator.sessions.store, authenticator.sessions.ward)})
 
     if authenticator.people is not None:
         _add_sign_in(server, authenticator, authenticator.people)
@@ -62,7 +69,7 @@ def _add_sign_in(server: FastAPI, authenticator: Authenticator, people: People) 
             matches = await asyncio.to_thread(password_matches, person, password)
         if not matches or person is None:
             who = name[:MAX_NAME_LENGTH]  # as it was typed; whoever that was has no role
-            await audit.append(sessions.store, sessions.ward, who, role="", what="could not sign in")
+            await audit.append(sessions.store, sessions.ward, who, role="", what="could not sign in", refused=True)
             return HTMLResponse(pages.sign_in(target, "Name or password is wrong.", who), 401)
         await sessions.undo_attempt(name, address)
         await authenticator.audit(User(person.name, person.role), "signed in")

@@ -26,9 +26,15 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
 
     @server.get("/health")
     async def health() -> dict[str, object]:
-        """Say of how many beds a signal has come, and about how many of them a detector has said anything."""
+        """Say of how many beds a signal has come, about how many of them a detector has said anything, and whether
+        every worker has worked its last second through. Answers 200 in any case: this page can still be shown.
+        """
         beds, watched = len(hub.signals), len(hub.summaries)
-        return {"ward": hub.ward.name, "beds": beds, "watched": watched, "frames": hub.frame_number}
+        troubles = [*hub.troubles(), *hub.troubles_of_ward(now_ms())]
+        return {
+            "ward": hub.ward.name, "beds": beds, "watched": watched, "frames": hub.frame_number,
+            "well": not troubles, "troubles": troubles,
+        }  # fmt: skip
 
     @server.get("/clock")
     async def clock() -> Response:
@@ -48,7 +54,7 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
             return Response(str(error), error.status)
         kind = str(command.__struct_config__.tag)
         if refusal := why_not(user.role, command):
-            await authenticator.audit(user, f"{kind}: refused", command.bed)
+            await authenticator.audit(user, f"{kind}: refused", command.bed, refused=True)
             return Response(refusal, 403)
         if user.name:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page

@@ -1,10 +1,7 @@
-"""Pure: clocks that disagree, and processes that are silent, in words."""
+"""Pure: clocks that disagree, in words."""
 
 from quietward.contracts.messages import Summary
 
-PROCESS_SILENT_AFTER_MS = 5_000
-CLOCKS_AGREE_MS = 2_000
-"""An evaluation or heartbeat from further ahead of our own clock is of unknown age, and so counts as missing."""
 DEVICE_AGREES_MS = 5_000
 """Transport takes time; a larger difference is the device's own clock."""
 DEVICE_FAR_OFF_MS = 60_000
@@ -52,17 +49,3 @@ def _length(ms: int) -> str:
     if seconds < 7200:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.0f} h" if seconds < 48 * 3600 else f"{seconds / 86400:.0f} days"
-
-
-def silent_processes(heartbeats: dict[str, int], expected: tuple[str, ...], now_ms: int) -> list[str]:
-    """Return in words which of the expected processes are silent. heartbeats: ms by each process's own clock."""
-    messages = []
-    for process in expected:
-        at = heartbeats.get(process)
-        if at is None:
-            messages.append(f"{process} has never been heard of")
-        elif now_ms - at < -CLOCKS_AGREE_MS:
-            messages.append(f"clocks disagree: {process} is {(at - now_ms) / 1000:.0f} s ahead of this server")
-        elif now_ms - at > PROCESS_SILENT_AFTER_MS:
-            messages.append(f"{process} has been silent for {(now_ms - at) / 1000:.0f} s")
-    return messages

@@ -2,12 +2,15 @@
 
 from msgspec import Struct
 
+from quietward.contracts.liveness import CLOCKS_AGREE_MS
 from quietward.contracts.messages import BedLimit, CareRecord, Level, Paused, PolicyInfo, Shelved, SignalState, Summary
 from quietward.dashboard.view import wording
-from quietward.dashboard.view.clocks import CLOCKS_AGREE_MS, bed_now_ms, device_clock, far_clock, never_usable
+from quietward.dashboard.view.clocks import bed_now_ms, device_clock, far_clock, never_usable
 
-UNWATCHED_AFTER_MS = 10_000
-"""A bed whose last evaluation is older than this is unwatched, whatever its summary says."""
+UNWATCHED_AFTER_MS = 8_000
+"""A bed whose last evaluation is older than this is unwatched, whatever its summary says. With a second until the next
+evaluation is due and one until the next frame, no bed looks calm for 10 s after its detector stands still.
+"""
 SHAPES = {
     "team": "hexagon",
     "bedside": "triangle",

@@ -21,6 +21,9 @@ from quietward.detect.core.state.ordering import Report, Second
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 
+LATE_S = 2.0
+"""A bed whose next second is due for so long is looked at with every tick, as one is that sends."""
+
 
 def prepare(rules: Rules) -> None:
     """Compile all that `step` needs, or read what was kept of it: the first start takes 20 s or so, later ones 0.3 s.
@@ -49,6 +52,7 @@ def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
                     _say_of_devices(state, placed, output)
                 _line_up(state, seconds, waiting, output)
             case Tick(at=at, stepped_ms=stepped_ms):
+                state.broker_is_away = item.broker_is_away
                 ordering.follow_clock(state, at, stepped_ms)
                 for seconds in ordering.overdue(state, placed).values():
                     _line_up(state, seconds, waiting, output)
@@ -157,6 +161,8 @@ def _tick(state: State, output: Output) -> None:
     waits = state.clock.online & (state.clock.second < 0)  # a device that is there, and nothing usable has come yet
     output.updated.update(np.flatnonzero(waits).tolist())
     silent_s = (state.now - state.clock.at) / 1000
+    # Somebody watches a bed of which nothing has come for a moment; when it was last looked at must not grow old.
+    output.updated.update(np.flatnonzero((silent_s >= LATE_S) & (state.clock.second >= 0)).tolist())
     beds = np.flatnonzero((silent_s >= limits.silent_after_s) & (state.clock.second >= 0))
     if not len(beds):
         return

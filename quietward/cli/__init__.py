@@ -27,6 +27,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     ward.ingest,
     ward.detect,
     ward.serve,
+    ward.reshard,
     people.person,
     devices.replay,
     recordings.assess,
@@ -37,6 +38,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     recordings.record,
     checks.doctor,
     checks.alive,
+    checks.refused,
 )
 """In the order of `quietward --help`."""
 HIDDEN: tuple[Callable[..., None], ...] = (embedded.embedded_broker, load.load_devices, embedded.embedded_store)

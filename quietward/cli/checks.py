@@ -5,7 +5,14 @@ from typing import Annotated
 import typer
 
 from quietward.cli.common import rules_check, settings_from
-from quietward.cli.options import BrokerOption, PolicyOption, SettingsOption, StoreOption, WardOption
+from quietward.cli.options import (
+    BrokerOption,
+    PolicyOption,
+    SettingsOption,
+    ShardsOption,
+    StoreOption,
+    WardOption,
+)
 
 
 def doctor(
@@ -36,16 +43,79 @@ def doctor(
 
 
 def alive(
-    part: Annotated[str, typer.Argument(help="simulate, ingest, detect or serve.")],
+    part: Annotated[str | None, typer.Argument(help="simulate, ingest, detect or serve; all if not given.")] = None,
+    here: Annotated[bool, typer.Option("--here", help="Only workers of this machine or container.")] = False,
     ward: WardOption = None,
     store: StoreOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Exit with 0 if a part's last heartbeat is young, else with 1: for health checks."""
+    """Exit with 0 if every worker of a part has worked its last second through, else with 1: for health checks."""
+    import socket
+    import time
+
+    from quietward.contracts import liveness
+    from quietward.contracts.addresses import Ward
+    from quietward.contracts.errors import Unreachable
+    from quietward.store.ask import ask
+
+    own = settings_from(ward=ward, store=store, settings=settings)
+    try:
+        raw = ask(own.store, "HGETALL", Ward(own.ward).heartbeats)
+    except Unreachable as error:
+        print(f"quietward: {error}", file=sys.stderr)
+        raise SystemExit(1) from error
+    reports = [
+        report
+        for report in liveness.reports_of(dict(zip(raw[::2], raw[1::2], strict=True)))
+        if part in (None, report.part) and (not here or report.host == socket.gethostname())
+    ]
+    now_ms = time.time_ns() // 1_000_000
+    for report in reports:
+        troubles = "; ".join(liveness.troubles_of(report, now_ms))
+        print(f"{report.part} on {report.worker}: {troubles or 'well'}")
+    missing = [name for name in ([part] if part else liveness.NEEDED) if name not in {one.part for one in reports}]
+    for name in missing:
+        print(f"{name}: does not run")
+    raise SystemExit(1 if missing or any(liveness.troubles_of(report, now_ms) for report in reports) else 0)
+
+
+def refused(
+    bed: Annotated[str | None, typer.Argument(help="Only of this bed.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="One JSON object a line, with the message itself.")] = False,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """List what was refused, by bed and reason, with why the newest of each was."""
     import asyncio
+    from datetime import UTC, datetime
 
-    from quietward.runtime.heartbeat import heartbeat_age_s
+    from rich.box import SIMPLE
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
 
-    age_s = asyncio.run(heartbeat_age_s(settings_from(ward=ward, store=store, settings=settings), part))
-    print(f"{part}: no heartbeat" if age_s is None else f"{part}: last heartbeat {age_s:.1f} s ago")
-    raise SystemExit(0 if age_s is not None and age_s < 10 else 1)
+    from quietward.contracts.addresses import Ward
+    from quietward.contracts.messages import encode_json
+    from quietward.runtime.refused import Refused, read_refused
+    from quietward.store.client import connected
+
+    own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
+
+    async def read() -> list[Refused]:
+        async with connected(own.store) as client:
+            return await read_refused(client, Ward(own.ward, own.shards))
+
+    found = [one for one in asyncio.run(read()) if bed in (None, one.bed)]
+    if json:
+        for one in found:
+            print(encode_json(one).decode())
+        return
+    table = Table(box=SIMPLE, pad_edge=False)
+    for name in ("bed", "by", "reason", "count", "newest (UTC)", "why"):
+        table.add_column(name, justify="right" if name == "count" else "left", overflow="fold")
+    for one in found:
+        at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S")
+        table.add_row(one.bed, one.by, one.reason, str(one.count), at, escape(one.text))
+    Console(width=None if sys.stdout.isatty() else 160).print(table if found else "nothing was refused")

@@ -24,11 +24,11 @@ def check_range(option: str, value: float | None, lowest: float, highest: float)
         raise BadSettings(option, value, f"Use {lowest:g} to {highest:g}")
 
 
-def run_service(main: Coroutine[Any, Any, None]) -> None:
+def run_service(main: Coroutine[Any, Any, None], settings: Settings | None = None) -> None:
     """Run a service until it ends or is told to stop."""
     from quietward.runtime.process import run
 
-    run(main)
+    run(main, "text" if settings is None else settings.log)
 
 
 def rules_check(policy: str) -> Callable[[], str]:

@@ -65,7 +65,7 @@ def simulate(
     seconds = int((hours or 8) * 3600)
     check_range("--head-start", head_start, 0, seconds / 60)
     own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
-    run_service(service.simulate(own, service.simulated(places, seed, seconds), speed, int(head_start * 60)))
+    run_service(service.simulate(own, service.simulated(places, seed, seconds), speed, int(head_start * 60)), own)
 
 
 def scenarios(
@@ -118,4 +118,4 @@ def replay(
     print(NOTICE, file=sys.stderr)
     with progress("bed-seconds") as bar:
         task = bar.add_task("replay", total=sum(s.seconds for s in strips))
-        run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)))
+        run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)), own)

@@ -90,7 +90,8 @@ def ingest(
     """Take samples from MQTT, check them, and write them to Redis."""
     from quietward.ingest import service
 
-    run_service(service.serve(settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)))
+    own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
+    run_service(service.serve(own), own)
 
 
 def detect(
@@ -103,7 +104,31 @@ def detect(
     """Read samples from Redis, find what is on the strips, and keep summaries, flags and logs."""
     from quietward.detect import service
 
-    run_service(service.serve(settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)))
+    own = settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
+    run_service(service.serve(own), own)
+
+
+def reshard(
+    shards: Annotated[int, typer.Argument(help="How many shards the ward is to have.", min=1, max=256)],
+    ward: WardOption = None,
+    store: StoreOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Change the number of a ward's shards, while its parts are stopped; nothing is lost."""
+    import asyncio
+
+    from quietward.runtime.clock import now_ms
+    from quietward.store.client import connected
+    from quietward.store.reshard import reshard as change
+
+    own = settings_from(ward=ward, store=store, settings=settings)
+
+    async def run() -> int:
+        async with connected(own.store) as client:
+            return await change(client, own.ward, shards, now_ms())
+
+    before = asyncio.run(run())
+    print(f"{own.ward}: {shards} shards ({before} before). Start all parts with QUIETWARD_SHARDS={shards}")
 
 
 def serve(
@@ -120,4 +145,4 @@ def serve(
 
     print(NOTICE, file=sys.stderr)
     own = settings_from(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
-    run_service(page.serve(own, [practice.extension()]))
+    run_service(page.serve(own, [practice.extension()]), own)

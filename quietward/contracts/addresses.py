@@ -3,7 +3,8 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
-  Ingest's sessions are named quietward-ingest-<ward>; with several subscriber slots quietward-ingest-<ward>-<slot>,
+  Ingest's sessions are named quietward-ingest-<ward>-<session>, where <session> is a random word from the ward's
+  layout, empty in wards of version 0.1; with several subscriber slots quietward-ingest-<ward>-<session>-<slot>,
   each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
 
 Redis, per shard of a ward (all keys of one shard share a hash tag, so that one atomic commit can hold them)
@@ -21,15 +22,17 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
-  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has                   for good
-  quietward:{<ward>}:parts            hash: part -> ms of its last heartbeat
+  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has; session -> a random word   for good
+  quietward:{<ward>}:parts            hash: "<part> <worker>" -> JSON WorkerReport    1 min after its last
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
   quietward:{<ward>}:beds             set: beds that the ward has taken                              for good
-  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others
+  quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others;
+                                      reason ignored-field: used, but for fields that are not known here
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
-  quietward:{<ward>}:audit            stream, field `e`: JSON Deed, who did what on the page   newest 10,000
+  quietward:{<ward>}:audit            stream, field `e`: JSON AuditEntry, who did what on the page   newest 100,000
+  quietward:{<ward>}:audit-refused    the same of what was refused: acts, and attempts to sign in     newest 1,000
   quietward:{<ward>}:secret           string: what sessions of the page are signed with         for good
   quietward:{<ward>}:signed-out:<id>  string: a session that was ended before its time           12 h
   quietward:{<ward>}:attempts:<hash>  string: count of wrong passwords                           5 min
@@ -41,7 +44,8 @@ from zlib import crc32
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
 TREND_KEPT = 1_440
-AUDIT_KEPT = 10_000
+AUDIT_KEPT = 100_000
+AUDIT_REFUSED_KEPT = 1_000
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,7 @@ class Ward:
 
     @property
     def heartbeats(self) -> str:
-        """Heartbeats of the services."""
+        """What each worker says of itself, once a second."""
         return f"quietward:{{{self.name}}}:parts"
 
     @property
@@ -124,6 +128,11 @@ class Ward:
     def audit(self) -> str:
         """Audit log: who did what on the page."""
         return f"quietward:{{{self.name}}}:audit"
+
+    @property
+    def audit_refused(self) -> str:
+        """Audit log: what was refused."""
+        return f"quietward:{{{self.name}}}:audit-refused"
 
     @property
     def secret(self) -> str:

@@ -83,8 +83,11 @@ class SignalState(StrEnum):
     UNWATCHED = "unwatched"
 
 
-class Samples(Struct, frozen=True, forbid_unknown_fields=True):
-    """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`."""
+class Samples(Struct, frozen=True):
+    """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`.
+
+    Further fields are ignored and counted.
+    """
 
     session: SessionId
     seq: Seq
@@ -96,6 +99,10 @@ class Samples(Struct, frozen=True, forbid_unknown_fields=True):
     stage: Literal[1, 2] | None = None
     weeks: Weeks | None = None
     src: SourceName = ""
+
+
+class _KnownSamples(Samples, frozen=True, forbid_unknown_fields=True):
+    """Samples with the fields that are known here, and no others."""
 
 
 class Block(Struct, frozen=True, tag="samples", array_like=True):
@@ -201,11 +208,13 @@ class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
 class Tick(Struct, frozen=True, tag="tick", array_like=True):
     """It is now `at`. Silence and unanswered flags are noticed by it. Ingest writes one a second.
 
-    stepped_ms: by how much the server's clock was just set (below 0: back): that time has not passed.
+    stepped_ms: by how much the server's clock was just set (below 0: back): that time has not passed. broker_is_away:
+    ingest hears nothing of the broker, so that silence says nothing of the devices.
     """
 
     at: EpochMs
     stepped_ms: int = 0
+    broker_is_away: bool = False
 
 
 Input = Block | DeviceStatus | Tick | CommandEnvelope
@@ -432,6 +441,7 @@ class RefusedMessage(Struct, frozen=True):
 
 
 decode_samples = msgspec.json.Decoder(Samples).decode
+decode_known_samples = msgspec.json.Decoder(_KnownSamples).decode
 encode_json = msgspec.json.encode
 decode_inputs = msgspec.msgpack.Decoder(list[Input]).decode
 _decode_input = msgspec.msgpack.Decoder(Input).decode

@@ -6,7 +6,7 @@ Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), e
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 
 import msgspec
@@ -45,6 +45,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     studies: str = "studies"
     people: str = ""
+    log: Literal["text", "json"] = "text"
     demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
 
 

@@ -8,9 +8,11 @@ from importlib import metadata
 from typing import NamedTuple, cast
 
 from quietward import __version__
+from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.settings import Settings, without_password
-from quietward.store.client import connected
+from quietward.store.client import Store, connected
+from quietward.store.topology import has_plain_sessions
 from quietward.transport import mqtt
 
 NEEDED = (
@@ -92,6 +94,16 @@ async def _broker(settings: Settings) -> CheckResult:
         )
 
 
+async def _sessions(store: Store, ward: Ward) -> CheckResult:
+    plain = await has_plain_sessions(store, ward)
+    remedy = (
+        f"On a broker without accounts any client can take it over, and what it should deliver is lost. Stop ingest, "
+        f"HSET {ward.topology} session WORD with a random WORD in the store, start ingest; what devices send while it "
+        "is stopped is lost, so do it at a quiet hour"
+    )
+    return CheckResult("ingest's session", not plain, "its name can be guessed" if plain else "well named", remedy)
+
+
 async def _store(settings: Settings) -> list[CheckResult]:
     shown = without_password(settings.store)
     try:
@@ -110,6 +122,7 @@ async def _store(settings: Settings) -> list[CheckResult]:
                     "on" if saves else "off",
                     "Set appendonly yes, or lose all on a restart",
                 ),
+                await _sessions(store, Ward(settings.ward)),
                 CheckResult(
                     "clock",
                     off_s < CLOCK_WITHIN_S,

@@ -4,27 +4,41 @@ Every worker renews its claim again and again, in one atomic script by the store
 up what exceeds its fair share, and takes what nobody holds. A lease is no licence to write: a worker that was suspended
 may not know yet that it was declared dead. What it must not do then is refused elsewhere (by a shard's fencing token,
 by an MQTT session that another worker has taken over).
+
+Claims are made by a thread of their own, with a connection of its own: a step that takes long, or a machine that is
+busy, must not cost a worker what it holds. But a worker whose loop has stood still for too long holds nothing: its
+claims end, others take over, and at last it ends itself, so that whoever started it starts it again.
 """
 
 import asyncio
 import contextlib
+import faulthandler
 import logging
 import os
-import secrets
-import socket
+import threading
+import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, cast
 
-import psutil
-
 from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import Unreachable
 from quietward.contracts.jitter import equal_jitter
 from quietward.runtime import metrics
+from quietward.runtime.liveness import is_gone, new_worker_name
 from quietward.runtime.process import RecancellingTaskGroup
-from quietward.store.client import RedisError, Script, Store
+from quietward.store.client import RedisError, Script, Store, connected
 
 log = logging.getLogger("quietward")
+
+TURN_S = 0.25
+HUNG_AFTER_S, ENDS_AFTER_S = 10.0, 30.0
+"""A loop that has made no turn for so long claims nothing any more; and then the process ends. Counted in turns of the
+thread that claims: a process that was stopped as a whole, and goes on, is not hung.
+"""
+ENDED_BY_WATCHDOG = 70
+"""Exit code then: an internal software error, as sysexits.h has it."""
 
 CLAIM = Script("""
 -- keys: hash of workers -> ms of their last claim, hash of lease numbers -> worker
@@ -95,54 +109,27 @@ async def run_leased(
     A task that returns is started again with a later claim, if the lease is still ours. If one fails, all end.
     """
     async with RecancellingTaskGroup() as tasks:
-        worker = _Worker(store, ward, group, task, tasks)
+        runner = _Runner(group, task, tasks)
+        claims = _Claims(store, ward, group, runner)
         try:
-            await worker.claim_for_ever()
+            await claims.follow()
         finally:
-            await worker.leave()
+            await claims.leave(store)
 
 
-class _Worker:
+class _Runner:
+    """Runs the tasks of the leases that are held, in the loop of the process."""
+
     def __init__(
         self,
-        store: Store,
-        ward: Ward,
         group: LeaseGroup,
         task: Callable[[int], Coroutine[Any, Any, None]],
         tasks: RecancellingTaskGroup,
     ) -> None:
-        self.store, self.group, self.task, self.tasks = store, group, task, tasks
-        self.keys = [ward.workers(group.kind), ward.holders(group.kind)]
-        self.name = f"{socket.gethostname()} {os.getpid()} {secrets.token_hex(2)}"
+        self.group, self.task, self.tasks = group, task, tasks
         self.running: dict[int, asyncio.Task[None]] = {}
 
-    async def claim_for_ever(self) -> None:
-        loop = asyncio.get_running_loop()
-        claimed_at, store_was_away = loop.time(), False
-        dead: list[str] | None = None
-        while True:
-            try:
-                dead = await self._dead_on_this_host() if dead is None else dead
-                held = await self._claim(dead, patient=store_was_away)
-                claimed_at, store_was_away, dead = loop.time(), False, []
-                self._run_only(set(held))
-            except RedisError as error:
-                log.warning("%s cannot claim its share: %s", self.group.kind, error)
-                store_was_away = True
-                if loop.time() - claimed_at > self.group.dead_after_s:
-                    self._run_only(set())  # by now others may hold our leases
-            await asyncio.sleep(equal_jitter(self.group.claim_every_s))
-
-    async def _dead_on_this_host(self) -> list[str]:
-        """Return workers of this host whose process has ended: a restarted one need not wait for its old lease."""
-        names = cast("list[bytes]", await self.store.at(self.keys[0]).hkeys(self.keys[0]))
-        return [name for name in (raw.decode() for raw in names) if _is_gone(name)]
-
-    async def _claim(self, dead: list[str], *, patient: bool) -> list[int]:
-        arguments = [self.name, self.group.count, round(self.group.dead_after_s * 1000), int(patient), *dead]
-        return [int(n) for n in await CLAIM.run(self.store.at(self.keys[0]), self.keys, arguments)]
-
-    def _run_only(self, held: set[int]) -> None:
+    def run_only(self, held: set[int]) -> None:
         """Start the tasks of the leases we hold, and cancel all others."""
         before = set(self.running)
         for n, running in list(self.running.items()):
@@ -158,16 +145,93 @@ class _Worker:
         if held != before:
             log.info("%s holds %s of %d", self.group.kind, sorted(held), self.group.count)
 
-    async def leave(self) -> None:
-        """Give up all leases, so that others need not wait until we are declared dead."""
+
+class _Claims:
+    """Claims leases in a thread of its own, as long as the loop of the process makes its turns."""
+
+    def __init__(self, store: Store, ward: Ward, group: LeaseGroup, runner: _Runner) -> None:
+        self.urls, self.group, self.runner = store.urls, group, runner
+        self.keys = [ward.workers(group.kind), ward.holders(group.kind)]
+        self.name = new_worker_name()
+        self.loop = asyncio.get_running_loop()
+        self.turns, self._seen, self._still_s = 0, -1, 0.0
+        self._end: Callable[[], object] = lambda: None
+        self._is_ended = False
+        self.thread = threading.Thread(target=self._claim_in_thread, daemon=True, name=f"leases of {group.kind}")
+
+    async def follow(self) -> None:
+        """Have leases claimed, and show that this loop makes its turns, until cancelled."""
+        self.thread.start()
+        while self.thread.is_alive():
+            self.turns += 1
+            await asyncio.sleep(TURN_S)
+        raise RuntimeError("the thread that claims leases has ended")
+
+    def _claim_in_thread(self) -> None:
+        try:
+            asyncio.run(self._claim_until_ended())
+        except Exception:
+            log.exception("claiming of %s failed", self.group.kind)
+
+    async def _claim_until_ended(self) -> None:
+        loop, ended = asyncio.get_running_loop(), asyncio.Event()
+        self._end = partial(loop.call_soon_threadsafe, ended.set)
+        claimed_at, store_was_away = time.monotonic(), False
+        dead: list[str] | None = None
+        while not self._is_ended:
+            try:
+                async with connected(self.urls) as store:
+                    while not self._is_ended:
+                        if self._is_turning():
+                            dead = await self._dead_on_this_host(store) if dead is None else dead
+                            held = await self._claim(store, dead, patient=store_was_away)
+                            claimed_at, store_was_away, dead = time.monotonic(), False, []
+                            self._run_only(set(held))
+                        await self._pause(ended)
+            except (RedisError, Unreachable) as error:
+                log.warning("%s cannot claim its share: %s", self.group.kind, error)
+                store_was_away = True
+                if time.monotonic() - claimed_at > self.group.dead_after_s:
+                    self._run_only(set())  # by now others may hold our leases
+                await self._pause(ended)
+
+    async def _pause(self, ended: asyncio.Event) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(equal_jitter(self.group.claim_every_s)):
+                await ended.wait()
+
+    def _is_turning(self) -> bool:
+        """Return whether the loop of the process makes its turns. Ends the process when it has not for too long."""
+        self._still_s = self._still_s + self.group.claim_every_s if self.turns == self._seen else 0.0
+        self._seen = self.turns
+        if self._still_s > ENDS_AFTER_S:
+            log.critical("%s has stood still for %.0f s, and ends", self.group.kind, self._still_s)
+            faulthandler.dump_traceback()
+            os._exit(ENDED_BY_WATCHDOG)
+        if self._still_s > HUNG_AFTER_S:
+            log.error("%s has stood still for %.0f s, and claims nothing", self.group.kind, self._still_s)
+        return self._still_s <= HUNG_AFTER_S
+
+    def _run_only(self, held: set[int]) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended
+            self.loop.call_soon_threadsafe(self.runner.run_only, held)
+
+    async def _dead_on_this_host(self, store: Store) -> list[str]:
+        """Return workers of this host whose process has ended: a restarted one need not wait for its old lease."""
+        names = cast("list[bytes]", await store.at(self.keys[0]).hkeys(self.keys[0]))
+        return [name for name in (raw.decode() for raw in names) if is_gone(name)]
+
+    async def _claim(self, store: Store, dead: list[str], *, patient: bool) -> list[int]:
+        arguments = [self.name, self.group.count, round(self.group.dead_after_s * 1000), int(patient), *dead]
+        return [int(n) for n in await CLAIM.run(store.at(self.keys[0]), self.keys, arguments)]
+
+    async def leave(self, store: Store) -> None:
+        """Claim no more, and give up all leases, so that others need not wait until we are declared dead."""
+        self._is_ended = True
+        self._end()
+        end = time.monotonic() + self.group.claim_every_s * 2
+        while self.thread.is_alive() and time.monotonic() < end:  # a claim after we have left would hold them again
+            await asyncio.sleep(0.01)
         with contextlib.suppress(RedisError, TimeoutError):
             async with asyncio.timeout(self.group.claim_every_s):
-                await LEAVE.run(self.store.at(self.keys[0]), self.keys, [self.name, self.group.count])
-
-
-def _is_gone(worker: str) -> bool:
-    """Return True if a worker was a process of this host that has ended, or whose recycled pid is ours now."""
-    host, pid, _ = worker.rsplit(" ", 2)
-    if host != socket.gethostname():
-        return False
-    return int(pid) == os.getpid() or not psutil.pid_exists(int(pid))
+                await LEAVE.run(store.at(self.keys[0]), self.keys, [self.name, self.group.count])

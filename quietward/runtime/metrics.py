@@ -5,15 +5,17 @@ what prometheus-client reports of any process (CPU time, memory). Nothing here i
 never named.
 """
 
+import contextlib
 import logging
 from collections import Counter as Counts
 from collections.abc import Callable, Iterable
 
-from prometheus_client import REGISTRY, Counter, Gauge, Histogram, start_http_server
+from prometheus_client import REGISTRY, Counter, Gauge, Histogram, Info, start_http_server
 from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.metrics_core import Metric
 from prometheus_client.registry import Collector
 
+from quietward import __version__
 from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import Level, SignalState, Summary
 from quietward.contracts.settings import Settings
@@ -24,9 +26,11 @@ FAST = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 1
 """Bucket limits of delays, s: from a step of the detector to a service that stood still."""
 
 # Every service
+BUILD = Info("quietward_build", "Version of this process.")
+TROUBLES = Gauge("quietward_troubles", "What of this worker's last second was not worked through: how many.", ["part"])
 HOLDS = Gauge("quietward_holds", "1 for each number that this process holds.", ["kind", "number"])
 TAKEN_OVER = Counter("quietward_taken_over", "Numbers that this process has begun to hold.", ["kind"])
-HEARTBEATS = Counter("quietward_heartbeats", "Heartbeats written.", ["part"])
+HEARTBEATS = Counter("quietward_heartbeats", "Reports of a worker on itself that were written.", ["part"])
 WAITS = Counter("quietward_waits", "Times that broker or store did not do what was asked and were waited for.")
 
 # simulate, replay
@@ -36,6 +40,8 @@ UNANSWERED = Gauge("quietward_unanswered", "Messages that the broker has not ans
 # ingest
 MESSAGES = Counter("quietward_messages", "Messages taken from the broker.")
 REFUSED = Counter("quietward_refused", "Messages that could not be used.", ["reason"])
+IGNORED = Counter("quietward_ignored_fields", "Messages that were used but for fields that are not known here.")
+BROKER = Gauge("quietward_broker_connected", "1 while every slot of this ingest hears its broker.")
 BATCH = Histogram("quietward_batch", "Messages taken in one go.", buckets=(1, 2, 5, 10, 20, 50, 100, 500, 1000, 5000))
 WRITING = Histogram("quietward_ingest_write_seconds", "From a batch in hand to all of it in the store.", buckets=FAST)
 
@@ -58,10 +64,10 @@ class Shards(Collector):
 
     def __init__(self) -> None:
         self._beds: dict[int, dict[str, tuple[Level, SignalState]]] = {}
-        self._behind_s: dict[int, Callable[[], float]] = {}
+        self._behind_s: dict[int, Callable[[], float | None]] = {}
 
-    def hold(self, shard: int, behind_s: Callable[[], float]) -> None:
-        """Add a shard. behind_s: called at every collection."""
+    def hold(self, shard: int, behind_s: Callable[[], float | None]) -> None:
+        """Add a shard. behind_s: called at every collection; None before the first commit."""
         self._beds[shard], self._behind_s[shard] = {}, behind_s
 
     def let_go(self, shard: int) -> None:
@@ -88,19 +94,32 @@ class Shards(Collector):
             "quietward_lag_seconds", "Since the newest input whose outputs are written.", labels=["shard"]
         )
         for shard, behind_s in list(self._behind_s.items()):
-            lag.add_metric([str(shard)], behind_s())
+            if (lag_s := behind_s()) is not None:
+                lag.add_metric([str(shard)], lag_s)
         yield lag
 
 
 SHARDS = Shards()
+OF_PART: dict[str, tuple[Collector, ...]] = {
+    "devices": (SENT, UNANSWERED),
+    "ingest": (MESSAGES, REFUSED, IGNORED, BROKER, BATCH, WRITING),
+    "detect": (WORKED, UNUSED, EVENTS, STEP, COMMIT, DELAY, SHARDS),
+    "serve": (PAGES, FRAMES, ACTS),
+}
+"""What only one kind of part counts; a part that does not is no part that has counted nothing."""
 
 
 def expose(settings: Settings, part: str) -> None:
     """Serve the metrics of this process, if a port is set. Raises Unreachable when the port is taken."""
-    if part == "detect":
-        REGISTRY.register(SHARDS)
+    BUILD.info({"version": __version__, "part": part})
     if settings.metrics_port == 0:
         return
+    if part == "detect":
+        REGISTRY.register(SHARDS)
+    for other, collectors in OF_PART.items():
+        for collector in collectors if other != part else ():
+            with contextlib.suppress(KeyError):  # never registered
+                REGISTRY.unregister(collector)
     try:
         start_http_server(settings.metrics_port, settings.host)
     except OSError as error:

@@ -10,9 +10,10 @@ import sys
 import threading
 import time
 from collections.abc import Coroutine
-from typing import Any
+from typing import Any, Literal
 
 from quietward.contracts.errors import Unreachable
+from quietward.runtime import logs
 
 log = logging.getLogger("quietward")
 
@@ -26,9 +27,9 @@ def command_of(*arguments: str) -> list[str]:
     return [sys.executable, "-P", "-m", "quietward", *arguments]
 
 
-def run(main: Coroutine[Any, Any, None]) -> None:
-    """Run a service until it ends or is told to stop by SIGINT or SIGTERM."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stderr)
+def run(main: Coroutine[Any, Any, None], log_as: Literal["text", "json"] = "text") -> None:
+    """Run a service until it ends or is told to stop by SIGINT or SIGTERM. log_as: how its log lines look."""
+    logs.configure(log_as)
     die_with_parent()
     gc.freeze()  # modules stay for good; scanning them again and again makes pauses
     gc.set_threshold(COLLECTS_EVERY)

@@ -40,6 +40,17 @@ class Backoff:
         await asyncio.sleep(delay_s)
 
 
+async def at_once_again(step: Callable[[], Awaitable[None]]) -> None:
+    """Take a step, and once more when it fails: a connection that broke with an earlier server says so at its next use.
+
+    Raises RedisError.
+    """
+    try:
+        await step()
+    except RedisError:
+        await step()
+
+
 async def until_stored(write: Callable[[], Awaitable[None]]) -> None:
     """Call `write` until the store accepts it."""
     backoff = Backoff(STORE_DELAY_S)

@@ -53,11 +53,12 @@ class Store(Redis):
     """The server at the URL; in a Redis Cluster it also knows the servers that hold the other keys.
 
     Every command goes to `at(key)`. That is a plain client: it never retries by itself (a repeated XADD would be a
-    second entry), and one pipeline uses one connection, as WAIT requires.
+    second entry), and one pipeline uses one connection, as WAIT requires. urls: what it was connected by.
     """
 
     def __init__(self, **options: Any) -> None:
         super().__init__(**options)
+        self.urls = ""
         self._by_slot: list[Redis] | None = None
         self._servers: dict[tuple[str, int], Redis] = {}
         self._replicas: dict[Redis, int] = {}
@@ -151,6 +152,7 @@ async def _first_that_answers(urls: Sequence[str]) -> Store:
             if isinstance(error, Unreachable) and i + 1 < len(urls):
                 continue
             raise
+        store.urls = ",".join(urls)
         return store
     raise AssertionError("there is always one URL")
 

@@ -9,6 +9,7 @@ import contextlib
 import itertools
 import socket
 import threading
+import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from types import TracebackType
@@ -70,9 +71,12 @@ def private_attributes_missing() -> list[str]:
 
 
 class _Client(aiomqtt.Client):
-    """aiomqtt's client, and why its connection was lost: aiomqtt forgets that while it still connects."""
+    """aiomqtt's client, when something last came, and why its connection was lost: aiomqtt forgets that while it still
+    connects.
+    """
 
     lost: Exception | None = None
+    heard_at = 0.0  # s, of a clock that nobody sets
 
 
 def _client(url: str, client_id: str, **more: Any) -> _Client:
@@ -108,7 +112,14 @@ def _watch_sockets(client: _Client) -> None:
     loop, here, paho = asyncio.get_running_loop(), threading.get_ident(), client._client
     opened: Any = paho.on_socket_open
     guarded = partial(_guarded, client)
-    ahead = _ReadAhead(paho._sock_recv)
+    receive = paho._sock_recv
+
+    def hear(at_most: int) -> bytes:
+        received = receive(at_most)
+        client.heard_at = time.monotonic()
+        return received
+
+    ahead = _ReadAhead(hear)
     paho._sock_recv = ahead.take  # type: ignore[method-assign,assignment]
 
     def read(sock: socket.socket) -> None:
@@ -296,6 +307,11 @@ class Subscriber:
         self._received.append(packets.message(packet["command"], bytes(packet["packet"])))
         self._changed.set()
         return MQTT_ERR_SUCCESS
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds since the broker last sent anything; an idle one answers a ping every KEEPALIVE_S."""
+        return time.monotonic() - self._client.heard_at
 
     async def next_batch(self, at_most: int = 5000) -> list[Message]:
         """Wait for a message; return it with all others received so far. Raises MqttError when disconnected."""

@@ -16,6 +16,7 @@ import msgspec
 import redis
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.messages import (
     HZ,
     AdjustableLimit,
@@ -172,7 +173,10 @@ class MadeUpWard:
         while not self.ended.wait(1.0):
             with self.lock, contextlib.suppress(redis.ConnectionError):  # a test may take the store away
                 now = time.time_ns() // 1_000_000
-                self.store.hset(self.ward.heartbeats, mapping={"ingest": now, "detect": now})
+                reports = [WorkerReport(part, f"made-up {os.getpid()} 0", now) for part in ("ingest", "detect")]
+                self.store.hset(
+                    self.ward.heartbeats, mapping={one.part: encode_report(one).decode() for one in reports}
+                )
                 self._send(now)
                 for bed in self.summaries:
                     self._write(bed)

@@ -20,7 +20,7 @@ from quietward.simulator.service import simulate
 from quietward.simulator.sources import LiveBed
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store
-from tests.conftest import Parts, Server, until, wait_for
+from tests.conftest import Parts, Server, until, wait_for, well
 
 PRESSED = """
 name = "pressed"
@@ -138,7 +138,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     playing = asyncio.create_task(simulate(ours, list(beds.values()), speed=1, head_start_s=0))
 
     async def is_alive() -> bool:
-        return await store.hget(ward.heartbeats, "simulate") is not None
+        return await well(store, ward, "simulate")
 
     async def did(bed: str, what: CareKind) -> bool:
         """Note it, unless the store is away; nothing is noted twice."""

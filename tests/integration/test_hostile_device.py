@@ -37,6 +37,7 @@ from quietward.ingest.service import BEGINS_WITHIN_MS, Ingest
 from quietward.runtime.clock import WatchedClock, now_ms
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
+from quietward.store.topology import has_plain_sessions, session_name
 from quietward.transport.mqtt import Publisher
 from tests.conftest import Parts, until, wait_for
 from tests.integration.test_crash import outputs
@@ -474,3 +475,37 @@ async def is_there(out: Publisher, ward: Ward, store: Store) -> bool:
 
 async def has_seconds(store: Store, ward: Ward, seqs: range) -> bool:
     return await seconds_of(store, ward, "bed-1") == list(seqs)
+
+
+async def test_nobody_takes_over_the_session_of_ingest(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    """A broker without accounts gives a session to whoever names it; ingest's has a name that nobody can guess."""
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with RawDevice(settings.broker, f"quietward-ingest-{ward.name}"), neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(200))
+
+        async def all_there() -> bool:
+            return await stands_at(store, ward, "bed-1", 199)
+
+        assert await until(all_there), parts.log("ingest")
+    assert await seconds_of(store, ward, "bed-1") == list(range(200))
+    assert parts.log("ingest").count("connected to the broker") == 1, "it was cut off"
+    noted: Any = await store.hgetall(ward.topology)
+    assert len(noted[b"session"]) == 16
+
+
+async def test_a_ward_of_an_earlier_version_keeps_its_session_and_doctor_says_so(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    await store.hset(ward.topology, mapping={"shards": 1, "seats": 1})
+    assert await session_name(store, ward) == ""
+    assert await has_plain_sessions(store, ward)
+    said = parts.start("doctor")
+    assert said.wait(60) == 1
+    assert "its name can be guessed" in parts.log("doctor")
+    await store.hset(ward.topology, "session", "word")
+    assert await session_name(store, ward) == "word"
+    assert not await has_plain_sessions(store, ward)

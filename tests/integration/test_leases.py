@@ -3,14 +3,17 @@
 import asyncio
 import contextlib
 import socket
+import sys
+import time
 from collections import Counter
 from collections.abc import AsyncIterator, Callable
 
 import pytest
+from redis import Redis
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
-from quietward.runtime.leases import CLAIM, LeaseGroup, run_leased
+from quietward.runtime.leases import CLAIM, ENDED_BY_WATCHDOG, LeaseGroup, run_leased
 from quietward.store.client import Store
 from quietward.store.topology import check_topology
 from tests.conftest import until
@@ -149,6 +152,60 @@ async def test_a_worker_known_to_be_dead_is_not_waited_for(store: Store, workers
     found.group = LeaseGroup("test", 4, 60)
     found.start("new")
     assert await found.reach(4), "a minute of silence was waited for"
+
+
+async def test_a_long_step_costs_no_lease(store: Store, workers: Callable[[int], Workers]) -> None:
+    """Whoever works for long, and lets nothing else of its loop run meanwhile, still claims what it holds."""
+    found = workers(4)
+    found.start("busy")
+    assert await found.reach(4), found.runs
+    with Redis.from_url(store.urls) as another:  # beside the loop, which stands still
+        end = time.monotonic() + 3 * DEAD_AFTER_S
+        while time.monotonic() < end:
+            seconds, micro = another.time()
+            (claimed_ms,) = another.hvals(WARD.workers("test"))
+            assert seconds + micro / 1e6 - int(claimed_ms) / 1000 < DEAD_AFTER_S, "others would take it for dead"
+            time.sleep(0.05)  # noqa: ASYNC251 - this is the long step
+
+
+HUNG = """
+import asyncio, sys, time
+from quietward.contracts.addresses import Ward
+from quietward.runtime import leases
+from quietward.store.client import connected
+
+leases.HUNG_AFTER_S, leases.ENDS_AFTER_S = 1.0, 3.0
+
+async def hang(_):
+    print("holds", flush=True)
+    time.sleep(600)
+
+async def main():
+    async with connected(sys.argv[1]) as store:
+        await leases.run_leased(store, Ward("shared"), leases.LeaseGroup("test", 1, 0.8), hang)
+
+asyncio.run(main())
+"""
+
+
+async def test_who_hangs_loses_its_lease_and_ends(store: Store) -> None:
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", HUNG, store.urls, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
+    )
+    try:
+        assert process.stdout is not None
+        assert await asyncio.wait_for(process.stdout.readline(), 30) == b"holds\n"
+
+        async def is_taken_over() -> bool:
+            return await claim(store, "b", count=1) == [0]
+
+        assert await until(is_taken_over)
+        _, said = await asyncio.wait_for(process.communicate(), 30)
+    finally:
+        if process.returncode is None:
+            process.kill()
+    assert process.returncode == ENDED_BY_WATCHDOG
+    assert b"in hang" in said, "where it hangs is told"
 
 
 async def test_parts_must_agree_on_the_layout(store: Store) -> None:

@@ -19,7 +19,7 @@ from quietward.load.trial import LoadOrder
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until, wait_for
+from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until, wait_for, well
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running
 
@@ -130,10 +130,7 @@ async def test_commits_tell_when_a_summary_was_there(
         await heard.ssubscribe(shard.written)
 
         async def listening() -> bool:
-            return (
-                await store.hget(ward.heartbeats, "detect") is not None
-                and await store.hget(ward.heartbeats, "ingest") is not None
-            )
+            return await well(store, ward, "detect") and await well(store, ward, "ingest")
 
         assert await until(listening)
         t0 = now_ms()

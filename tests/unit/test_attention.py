@@ -31,8 +31,8 @@ from quietward.detect import rule_file
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
 from quietward.detect.core.alerting.attention import CareTimes
-from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting import summaries
+from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
@@ -464,7 +464,7 @@ def test_what_people_said_survives_a_rebuild_without_a_checkpoint() -> None:
     again = Bed()
     again.second = bed.second - 120
     again.play(low_baseline(120))
-    reporting.go_on_counting(again.state, "b", bed.events[-5:], before)
+    carry_over(again.state, "b", bed.events[-5:], before)
     again.do(Tap("b", "Ana", "start"))
     after = again.now()
     assert [(s.condition, s.by, s.why, s.until) for s in after.shelved] == [

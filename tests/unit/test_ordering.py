@@ -354,3 +354,27 @@ def test_what_waits_is_bounded_and_costs_no_square() -> None:
     assert len(state.waiting[0]) <= MOST_WAITING
     engine.step(state, [Tick(T0 + 9000)])
     assert not state.waiting[0]
+
+
+def test_a_bed_that_is_late_is_looked_at_with_every_tick() -> None:
+    """Else a page takes a detector that watches for one that does not, before it says that the signal is lost."""
+    state = State(RULES)
+    engine.step(state, [block(n) for n in range(10)])
+    for silent_s in range(2, int(RULES.reading.signal.silent_after_s) + 3):
+        now = T0 + (9 + silent_s) * 1000
+        (found,) = summaries.of(state, engine.step(state, [Tick(now)]))
+        assert found.looked_at == now
+        is_lost = silent_s >= RULES.reading.signal.silent_after_s
+        assert (found.signal is SignalState.LOST) == is_lost
+
+
+def test_a_broker_that_is_away_is_told_and_no_monitor_blamed() -> None:
+    state = State(RULES)
+    engine.step(state, [block(n) for n in range(10)])
+    (found,) = summaries.of(state, engine.step(state, [Tick(T0 + 30_000, 0, True)]))
+    assert "the broker is away" in found.signal_reason
+    again = State.from_bytes(state.to_bytes(), RULES)
+    assert again is not None
+    assert again.broker_is_away
+    (found,) = summaries.of(state, engine.step(state, [Tick(T0 + 31_000)]))
+    assert "the broker is away" not in found.signal_reason

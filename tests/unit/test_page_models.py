@@ -28,7 +28,6 @@ from quietward.contracts.messages import (
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
-from quietward.dashboard.view.clocks import silent_processes
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
@@ -389,12 +388,6 @@ def test_numbers_in_words() -> None:
     assert shown(fhr_bpm=None).fhr == "–"
 
 
-def test_dead_parts_are_named() -> None:
-    assert silent_processes({"ingest": NOW, "detect": NOW - 9000}, ("ingest", "detect", "other"), NOW) == [
-        "detect has been silent for 9 s", "other has never been heard of",
-    ]  # fmt: skip
-
-
 def block(second: int, bpm: float | None) -> Block:
     return Block("b", "s", second, second * 1000, 0, [bpm] * 4, [10.0] * 4)
 
@@ -450,7 +443,6 @@ def test_a_look_from_the_future_is_not_believed() -> None:
     found = build_card("bed-1", summary("bed-1", looked_at=NOW + 600_000), NOW)
     assert found.state == "unwatched"
     assert "clocks disagree" in found.reason
-    assert "600 s ahead" in silent_processes({"detect": NOW + 600_000}, ("detect",), NOW)[0]
 
 
 REGISTRY = pages.Registry((*pages.PAGES, *practice.extension().pages))

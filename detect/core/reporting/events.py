@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Event, Summary, TraceSummary
+from quietward.contracts.messages import HZ, Event, TraceSummary
 from quietward.detect.core.alerting.attention import (
     IS_NOTED,
     IS_QUIET,
@@ -209,32 +209,3 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
         for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
             detail[name] = None if np.isnan(measures[name]) else round(measures[name], 2)
         events.append(event(state, n, second, "minute", "", detail))
-
-
-def go_on_counting(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
-    """After a rebuild without a checkpoint: number events and flags on, and keep what people had said."""
-    n = state.index_of[bed]
-    a, words = state.attention, state.words_of(n)
-    numbers = [int(event.id.rpartition("-")[2]) for event in newest]
-    flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
-    if summary is not None:
-        numbers.append(summary.events)
-        flags += [summary.flag] if summary.flag else []
-        if summary.flag and summary.acknowledged_by and a.level[n] > 0:
-            a.acknowledged[n], a.acknowledged_at[n] = True, max(int(state.clock.second[n]), 0)
-            a.acknowledged_for[:, n] = a.active[:, n]
-            words.acknowledged_by = summary.acknowledged_by
-        place = state.rules.policy.place
-        for shelf in summary.shelved:
-            if (i := place(shelf.condition)) is not None:
-                a.shelved_until[i, n], words.shelved[i] = shelf.until // 1000, (shelf.by, shelf.why)
-        for limited in summary.limited:
-            if (i := place(limited.condition)) is not None:
-                a.own_limit[i, n], a.own_limit_until[i, n] = limited.limit, limited.until // 1000
-                words.limited[i] = (limited.by, limited.why)
-        if summary.paused is not None:
-            a.paused_until[n] = summary.paused.until // 1000
-            words.paused = (summary.paused.by, summary.paused.why)
-        words.cared = list(summary.cared)
-    state.clock.event[n] = max(numbers, default=0)
-    a.flag[n] = max(*(flag_number(flag) for flag in flags), int(a.flag[n]), 0)

@@ -232,8 +232,7 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
     lost_s = values["signal_lost_s"]
     silent_s = (state.now - row.at) / 1000
     if silent_s >= limits.silent_after_s:
-        why = "monitor disconnected" if not state.clock.online[row.n] else "monitor sends nothing"
-        return SignalState.LOST, f"No data for {time_in_words(silent_s)}, {why}"
+        return SignalState.LOST, f"No data for {time_in_words(silent_s)}, {_why_silent(state, row.n)}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
         return SignalState.LOST, f"No FHR{' yet,' if never else ''} for {time_in_words(lost_s)}"
@@ -247,3 +246,9 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
     if share < limits.poor_below_share:
         return SignalState.POOR, f"{share:.0%} of the last minute usable"
     return SignalState.GOOD, "the uterine activity is flat" if values["ua_flat"] else ""
+
+
+def _why_silent(state: State, n: int) -> str:
+    if state.broker_is_away:
+        return "the broker is away: no monitor can be heard"
+    return "monitor sends nothing" if state.clock.online[n] else "monitor disconnected"

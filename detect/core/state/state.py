@@ -64,12 +64,13 @@ class _Head(msgspec.Struct):
     words: dict[str, Words]
     waiting: dict[int, list[Block]]
     earlier: dict[int, dict[str, int]]
+    broker_is_away: bool = False
 
 
 @dataclass
 class State:
-    """Beds by index. `now` is the newest time seen on any input, ms. What is remembered of each bed as arrays is `all`,
-    and stands under its own names beside it.
+    """Beds by index. `now` is the newest time seen on any input, ms; broker_is_away: as the newest tick said. What is
+    remembered of each bed as arrays is `all`, and stands under its own names beside it.
     """
 
     rules: Rules
@@ -84,6 +85,7 @@ class State:
     evaluations: dict[int, Evaluation] = field(
         default_factory=dict
     )  # bed -> what of its newest evaluation, once asked for
+    broker_is_away: bool = False
     all: Beds = field(init=False)
     room: Room = field(init=False)
     clock: Clock = field(init=False)
@@ -150,6 +152,7 @@ class State:
                 self.words,
                 self.waiting,
                 self.earlier,
+                self.broker_is_away,
             )
         )
         return b"".join((len(head).to_bytes(HEAD_LENGTH), head, *arrays.as_bytes(self.all)))
@@ -168,7 +171,17 @@ class State:
             all_of, _ = arrays.from_bytes(Beds, memoryview(stored)[end:], len(found.beds), rules.sizes)
         except (msgspec.DecodeError, ValueError):
             return None
-        state.beds = found.beds
+        state.beds, state.broker_is_away = found.beds, found.broker_is_away
         state.index_of = {bed: i for i, bed in enumerate(found.beds)}
         state._hold(all_of)
         return state
+
+    @classmethod
+    def why_not(cls, stored: bytes, rules: Rules) -> str:
+        """Return in words of what a checkpoint is that `from_bytes` does not take."""
+        try:
+            found = msgspec.msgpack.decode(stored[HEAD_LENGTH : HEAD_LENGTH + int.from_bytes(stored[:HEAD_LENGTH])])
+            digest = str(found["digest"])
+        except (msgspec.DecodeError, LookupError, TypeError):
+            return "another version"
+        return f"other rules ({digest}, now {rules.digest})" if digest != rules.digest else "another version"

@@ -1,0 +1,71 @@
+"""What is carried over to a state that was rebuilt without a checkpoint: what was said of a bed, and by its people.
+
+Other rules or another version may see the same trace differently, and what came long ago is not worked through again.
+Whatever a bed was last said to ask for still stands, under the flag that people know, until the next evaluation says
+in the log that it has become more, less, or is over. Nothing changes in silence.
+"""
+
+from quietward.contracts.messages import Event, Level, SignalState, Summary
+from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.reporting.events import flag_number
+from quietward.detect.core.state.state import State
+
+
+def carry_over(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
+    """Let bed go on from its last summary and the newest events of its log."""
+    n = state.index_of[bed]
+    numbers = [int(event.id.rpartition("-")[2]) for event in newest]
+    flags = [flag_number(str(event.detail["flag"])) for event in newest if "flag" in event.detail]
+    if summary is not None:
+        numbers.append(summary.events)
+        flags += [flag_number(summary.flag)] if summary.flag else []
+        if state.clock.second[n] < 0 and summary.t > 0 and summary.session:
+            _place(state, n, summary)
+        _carry_level(state, n, summary)
+        _carry_words(state, n, summary)
+    state.clock.event[n] = max(numbers, default=0)
+    state.attention.flag[n] = max(flags, default=0)
+
+
+def _place(state: State, n: int, summary: Summary) -> None:
+    """Let a bed of which nothing was worked through again stand where it stood: it has been silent since."""
+    clock = state.clock
+    clock.second[n], clock.t[n], clock.at[n] = summary.t // 1000, summary.t, summary.at
+    clock.lost[n] = summary.signal is SignalState.LOST
+    state.sessions[n] = summary.session
+
+
+def _carry_level(state: State, n: int, summary: Summary) -> None:
+    """Let the bed ask for what it last asked for: the next evaluation speaks of every difference."""
+    a = state.attention
+    level = LEVELS.index(summary.level) if summary.level in LEVELS and summary.flag else 0
+    found = int(a.level[n])
+    a.level[n] = a.escalated_level[n] = level
+    a.from_conditions[n] = min(found, level)
+    a.acknowledged[n] = False
+    if summary.level is Level.QUIET:
+        a.noted[n] = -1  # so that what is noted now is told
+    if level == 0:
+        return
+    now = max(int(state.clock.second[n]), 0)
+    a.level_since[n] = now if summary.level_since is None else summary.level_since // 1000
+    if summary.acknowledged_by:
+        a.acknowledged[n], a.acknowledged_at[n] = True, now
+        a.acknowledged_for[:, n] = a.active[:, n]
+        state.words_of(n).acknowledged_by = summary.acknowledged_by
+
+
+def _carry_words(state: State, n: int, summary: Summary) -> None:
+    """Keep what people have said: shelves, limits of one bed, pauses, care."""
+    a, words, place = state.attention, state.words_of(n), state.rules.policy.place
+    for shelf in summary.shelved:
+        if (i := place(shelf.condition)) is not None:
+            a.shelved_until[i, n], words.shelved[i] = shelf.until // 1000, (shelf.by, shelf.why)
+    for limited in summary.limited:
+        if (i := place(limited.condition)) is not None:
+            a.own_limit[i, n], a.own_limit_until[i, n] = limited.limit, limited.until // 1000
+            words.limited[i] = (limited.by, limited.why)
+    if summary.paused is not None:
+        a.paused_until[n] = summary.paused.until // 1000
+        words.paused = (summary.paused.by, summary.paused.why)
+    words.cared = list(summary.cared)

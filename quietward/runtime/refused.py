@@ -1,0 +1,60 @@
+"""What was refused, by bed and reason, with an example of each: for whoever looks after a ward."""
+
+from collections import Counter
+from typing import Any, cast
+
+import msgspec
+from msgspec import Struct
+
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import RefusedMessage
+from quietward.store.client import Entry, Store
+
+_decode = msgspec.json.Decoder(RefusedMessage).decode
+
+
+class Refused(Struct, frozen=True):
+    """How many messages or seconds of a bed were refused for a reason; bed `?`: of no bed that the ward expects.
+
+    by: ingest (messages) or detect (seconds). at, text, payload: of the newest message that was kept, ms since the
+    epoch; None and empty where none was.
+    """
+
+    bed: str
+    reason: str
+    count: int
+    by: str
+    at: int | None = None
+    text: str = ""
+    payload: str = ""
+
+
+async def read_refused(store: Store, ward: Ward) -> list[Refused]:
+    """Return all that was refused, the most frequent first. Raises RedisError."""
+    newest: dict[tuple[str, str], RefusedMessage] = {}
+    kept = cast("list[Entry]", await store.at(ward.refused).xrevrange(ward.refused))
+    counts = await _counts(store, ward.refusals)
+    for _, fields in kept:
+        message = _decode(fields[b"e"])
+        bed = message.topic.split("/")[3] if message.topic.count("/") == 4 else "?"
+        place = (bed if (bed, message.reason) in counts else "?", message.reason)
+        newest.setdefault(place, message)
+    found = []
+    for (bed, reason), count in counts.items():
+        example = newest.get((bed, reason))
+        of_it = (example.at, example.text, example.payload) if example is not None else (None, "", "")
+        found.append(Refused(bed, reason, count, "ingest", *of_it))
+    of_detect: Counter[tuple[str, str]] = Counter()
+    for shard in ward.all_shards:
+        of_detect.update(await _counts(store, shard.refusals))
+    found += [Refused(bed, reason, count, "detect") for (bed, reason), count in of_detect.items()]
+    return sorted(found, key=lambda one: (-one.count, one.bed, one.reason))
+
+
+async def _counts(store: Store, key: str) -> Counter[tuple[str, str]]:
+    raw = cast("dict[bytes, bytes]", await cast("Any", store.at(key).hgetall(key)))
+    found: Counter[tuple[str, str]] = Counter()
+    for place, count in raw.items():
+        bed, _, reason = place.decode().partition(" ")
+        found[bed, reason] = int(count)
+    return found

@@ -1,0 +1,186 @@
+"""Another number of shards for a ward whose parts are stopped: every input, log and summary goes where it belongs.
+
+All is first written beside what is there, under keys with `next`. Then `resharding` is noted in the ward's layout:
+from there on parts do not start, and a run that was cut off is brought to its end by the next one. Each shard is
+exchanged in one transaction. Checkpoints are left out: detectors rebuild their states from the inputs, as after a
+change of rules.
+"""
+
+import heapq
+from collections import defaultdict
+from collections.abc import AsyncIterator
+from typing import Any, cast
+
+from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
+from quietward.contracts.messages import Input, Tick, Unreadable, encode_inputs, inputs_of
+from quietward.store.client import Redis, Store, newest_id, read_stream
+
+READ_AT_ONCE = 500
+EXCHANGED = ("input", "position", "checkpoint", "summary", "refusals", "aside")
+RESHARDING = "resharding"
+"""Field of the ward's layout while its shards are exchanged: their new number."""
+
+
+async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
+    """Give a ward so many shards; return how many it had. now_ms: the time of day.
+
+    Raises BadSettings when a part runs, or inputs have not been worked through, and RedisError.
+    """
+    layout = Ward(name).topology
+    noted = cast("dict[bytes, bytes]", await store.at(layout).hgetall(layout))
+    if b"shards" not in noted:
+        raise BadSettings("setting ward", name, "The store holds no such ward; see --ward and --store")
+    before = int(noted[b"shards"])
+    old, new = Ward(name, before), Ward(name, shards)
+    await _check_stopped(store, old, now_ms)
+    if RESHARDING.encode() in noted:  # a run before this one was cut off
+        new = Ward(name, int(noted[RESHARDING.encode()]))
+        if new.shards != shards:
+            remedy = f"A change to {new.shards} was begun and must be ended first: quietward reshard {new.shards}"
+            raise BadSettings("shards", shards, remedy)
+    elif shards == before:
+        return before
+    else:
+        await _check_worked_through(store, old)
+        await _copy(store, old, new)
+        await store.at(layout).hset(layout, RESHARDING, str(shards))
+    for number in range(max(old.shards, new.shards)):
+        await _exchange(store, new.shard(number))
+    await store.at(layout).hset(layout, "shards", str(new.shards))
+    await store.at(layout).hdel(layout, RESHARDING)
+    return before
+
+
+async def _check_stopped(store: Store, ward: Ward, now_ms: int) -> None:
+    stored = cast("dict[bytes, bytes]", await store.at(ward.heartbeats).hgetall(ward.heartbeats))
+    running = sorted({one.part for one in reports_of(stored) if now_ms - one.at < SILENT_AFTER_MS})
+    if running:
+        remedy = "Stop all parts, detect last, and try again; devices and broker keep what comes meanwhile"
+        raise BadSettings("parts that run", ", ".join(running), remedy)
+
+
+async def _check_worked_through(store: Store, ward: Ward) -> None:
+    for shard in ward.all_shards:
+        position = cast("bytes | None", await store.at(shard.position).get(shard.position))
+        newest = await newest_id(store.at(shard.input), shard.input)
+        if newest not in ("0-0", (position or b"").decode()):
+            remedy = "It has inputs that no detector has worked through: run one for a moment, without ingest"
+            raise BadSettings("shard", shard.number, remedy)
+
+
+def _next(shard: Shard) -> Shard:
+    return Shard(f"{shard.root}:next", shard.number)
+
+
+def _ready(shard: Shard) -> str:
+    return f"{shard.root}:next-ready"
+
+
+async def _copy(store: Store, old: Ward, new: Ward) -> None:
+    """Write all of a ward's shards as they will be, beside what is there."""
+    for shard in new.all_shards:
+        staged = _next(shard)
+        await _delete(store.at(shard.root), staged)
+    newest: dict[int, tuple[int, int]] = {}
+    async for ms, items in _inputs(store, old):
+        for number, some in _split(items, new).items():
+            last_ms, last = newest.get(number, (-1, -1))
+            newest[number] = ms, last + 1 if ms == last_ms else 0
+            key, entry_id = _next(new.shard(number)).input, "{}-{}".format(*newest[number])
+            await store.at(key).xadd(key, {"e": encode_inputs(some)}, id=entry_id)
+    for number, place in newest.items():
+        key = _next(new.shard(number)).position
+        await store.at(key).set(key, "{}-{}".format(*place))
+    for shard in old.all_shards:
+        await _copy_beds(store, shard, new)
+    for number in range(max(old.shards, new.shards)):
+        ready = _ready(new.shard(number))
+        await store.at(ready).set(ready, "1")
+
+
+async def _inputs(store: Store, ward: Ward) -> AsyncIterator[tuple[int, list[Input]]]:
+    """Yield the inputs of all shards in the order of their arrival, with the ms of their entries; ticks once."""
+
+    async def of(shard: Shard) -> AsyncIterator[tuple[tuple[int, int], int, list[Input]]]:
+        after = "0-0"
+        while entries := await read_stream(store.at(shard.input), shard.input, after, READ_AT_ONCE, block_ms=None):
+            for entry_id, fields in entries:
+                after = entry_id.decode()
+                ms, _, number = after.partition("-")
+                items = [
+                    item
+                    for item in inputs_of(fields)
+                    if not isinstance(item, Unreadable) and not (isinstance(item, Tick) and shard.number)
+                ]
+                yield (int(ms), int(number)), shard.number, items
+
+    streams = [of(shard) for shard in ward.all_shards]
+    heads = [(await anext(stream, None), stream) for stream in streams]
+    waiting = [(head[0], head[1], head[2]) for head, _ in heads if head is not None]
+    heapq.heapify(waiting)
+    while waiting:
+        (ms, _), number, items = heapq.heappop(waiting)
+        if items:
+            yield ms, items
+        if (following := await anext(streams[number], None)) is not None:
+            heapq.heappush(waiting, following)
+
+
+def _split(items: list[Input], ward: Ward) -> dict[int, list[Input]]:
+    """Return inputs by the shard that they belong to; a tick belongs to all."""
+    found: dict[int, list[Input]] = defaultdict(list)
+    for item in items:
+        numbers = range(ward.shards) if isinstance(item, Tick) else (ward.shard_of(item.bed),)
+        for number in numbers:
+            found[number].append(item)
+    return found
+
+
+async def _copy_beds(store: Store, shard: Shard, new: Ward) -> None:
+    server = store.at(shard.root)
+    summaries = cast("dict[bytes, bytes]", await cast("Any", server.hgetall(shard.summary)))
+    for raw_bed, summary in summaries.items():
+        bed = raw_bed.decode()
+        staged = _next(new.shard(new.shard_of(bed)))
+        target = store.at(staged.root)
+        await cast("Any", target.hset(staged.summary, bed, summary))
+        for source, destination in ((shard.log(bed), staged.log(bed)), (shard.trend(bed), staged.trend(bed))):
+            dumped = await server.dump(source)
+            if dumped is not None:
+                await target.restore(destination, 0, dumped, replace=True)
+    refusals = cast("dict[bytes, bytes]", await cast("Any", server.hgetall(shard.refusals)))
+    for what, count in refusals.items():
+        bed = what.decode().partition(" ")[0]
+        staged = _next(new.shard(new.shard_of(bed)))
+        await cast("Any", store.at(staged.root).hincrby(staged.refusals, what.decode(), int(count)))
+
+
+async def _exchange(store: Store, shard: Shard) -> None:
+    """Put what was written beside a shard in its place, in one transaction; nothing where that has been done."""
+    server, staged = store.at(shard.root), _next(shard)
+    if not await server.exists(_ready(shard)):
+        return
+    present, coming = await _keys(server, shard), await _keys(server, staged)
+    async with server.pipeline(transaction=True) as pipe:
+        for key in present:
+            pipe.delete(key)
+        for key in coming:
+            pipe.rename(key, shard.root + key.removeprefix(staged.root))
+        pipe.incr(shard.owner)  # whoever owned it before may not write
+        pipe.delete(_ready(shard))
+        await pipe.execute()
+
+
+async def _keys(server: Redis, shard: Shard) -> list[str]:
+    """Return the keys of a shard that there are, but for its owner."""
+    beds = [raw.decode() for raw in cast("list[bytes]", await cast("Any", server.hkeys(shard.summary)))]
+    possible = [f"{shard.root}:{name}" for name in EXCHANGED]
+    possible += [key for bed in beds for key in (shard.log(bed), shard.trend(bed))]
+    return [key for key in possible if await server.exists(key)]
+
+
+async def _delete(server: Redis, shard: Shard) -> None:
+    for key in await _keys(server, shard):
+        await server.delete(key)

@@ -1,0 +1,208 @@
+"""The faults: how each is injected and lifted, and whose data stop meanwhile."""
+
+import asyncio
+import contextlib
+import shutil
+import signal
+import socket
+import time
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+import msgspec
+import websockets
+
+from quietward.transport.mqtt import Publisher
+from tests.faults.ward import FaultWard
+
+SOCKETS, SLOW_SOCKETS = 500, 20
+BACKLOG_S = 1_200
+CUT_BYTES = 30_000
+
+Step = Callable[[FaultWard], Awaitable[None]]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """inject and lift: what is done, hold_s apart. blind: the beds' data or their detector stop meanwhile.
+
+    may_lose: what is lost is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is
+    none of it.
+    """
+
+    name: str
+    inject: Step
+    lift: Step
+    hold_s: float = 14.0
+    blind: bool = True
+    may_lose: bool = False
+    short_s: float = 0.0
+
+
+async def nothing(_: FaultWard) -> None:
+    """Do nothing."""
+
+
+def killed(part: str, short_s: float = 0.0) -> Fault:
+    async def inject(ward: FaultWard) -> None:
+        ward[part].kill()
+
+    async def lift(ward: FaultWard) -> None:
+        await ward[part].restart()
+
+    return Fault(f"{part} killed, started again", inject, lift, short_s=short_s)
+
+
+def hung(part: str, short_s: float = 0.0) -> Fault:
+    async def inject(ward: FaultWard) -> None:
+        ward[part].send(signal.SIGSTOP)
+
+    async def lift(ward: FaultWard) -> None:
+        ward[part].send(signal.SIGCONT)
+
+    return Fault(f"{part} stopped, continued", inject, lift, short_s=short_s)
+
+
+def configured(name: str, inject_by: tuple[str, ...], lift_by: tuple[str, ...]) -> Fault:
+    async def inject(ward: FaultWard) -> None:
+        await cast("Any", ward.store).execute_command(*inject_by)
+
+    async def lift(ward: FaultWard) -> None:
+        await cast("Any", ward.store).execute_command(*lift_by)
+
+    return Fault(name, inject, lift)
+
+
+async def _cut_file(ward: FaultWard) -> None:
+    ward["store"].kill()
+    newest = max((ward.folder / "store" / "appendonlydir").glob("*.incr.aof"), key=lambda path: path.stat().st_mtime)
+    with newest.open("r+b") as file:
+        file.truncate(newest.stat().st_size - CUT_BYTES)
+
+
+async def _empty_store(ward: FaultWard) -> None:
+    ward["store"].kill()
+    shutil.rmtree(ward.folder / "store" / "appendonlydir")
+
+
+async def _start_store(ward: FaultWard) -> None:
+    await ward["store"].restart()
+
+
+async def _hang_one_of_two(ward: FaultWard) -> None:
+    await ward["second detect"].restart()
+    end = time.monotonic() + 30
+    while "holds [" not in ward["second detect"].log.read_text() and time.monotonic() < end:
+        await asyncio.sleep(0.2)
+    await asyncio.sleep(2)
+    ward["detect"].send(signal.SIGSTOP)
+
+
+async def _go_on_with_one(ward: FaultWard) -> None:
+    ward["detect"].send(signal.SIGCONT)
+    await asyncio.sleep(4)
+    ward["second detect"].send(signal.SIGTERM)
+
+
+def clock(by_s: int) -> Fault:
+    async def inject(ward: FaultWard) -> None:
+        ward.set_clock(by_s)
+
+    async def lift(ward: FaultWard) -> None:
+        ward.set_clock(0)
+
+    return Fault(f"clock of the parts' machine {by_s / 3600:+.0f} h", inject, lift, blind=False)
+
+
+def _second(seq: int, began_ms: int) -> bytes:
+    message = {"session": "late", "seq": seq, "t": began_ms + seq * 1000, "hz": 4, "fhr": [140.0] * 4, "ua": [9.0] * 4}
+    return msgspec.json.encode(message)
+
+
+async def _burst(ward: FaultWard) -> None:
+    """A device that was offline hands over all it has kept, in one go."""
+    began_ms = time.time_ns() // 1_000_000 - BACKLOG_S * 1000
+    async with Publisher(ward.broker, "late", ward.ward.status_topic("late"), lambda _: None) as out:
+        for seq in range(BACKLOG_S):
+            await out.publish(ward.ward.samples_topic("late"), _second(seq, began_ms))
+        await out.settle(10)
+
+
+class Sockets:
+    """Many pages that are open at once."""
+
+    def __init__(self) -> None:
+        self.tasks: list[asyncio.Task[None]] = []
+
+    async def open(self, ward: FaultWard) -> None:
+        async def one() -> None:
+            with contextlib.suppress(OSError, websockets.WebSocketException, TimeoutError):
+                address = f"ws://127.0.0.1:{ward.page.port}/live"
+                async with websockets.connect(address, max_size=None, open_timeout=20, ping_interval=None) as ws:
+                    async for _ in ws:
+                        pass
+
+        self.tasks = [asyncio.create_task(one()) for _ in range(SOCKETS)]
+
+    async def close(self, _: FaultWard) -> None:
+        for task in self.tasks:
+            task.cancel()
+        await asyncio.gather(*self.tasks, return_exceptions=True)
+
+
+class SlowSockets:
+    """Pages that ask for everything and read nothing."""
+
+    def __init__(self) -> None:
+        self.open_sockets: list[socket.socket] = []
+
+    async def open(self, ward: FaultWard) -> None:
+        request = (
+            "GET /live HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+            "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\nSec-WebSocket-Version: 13\r\n\r\n"
+        )
+        for _ in range(SLOW_SOCKETS):
+            sock = socket.socket()
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
+            sock.connect(("127.0.0.1", ward.page.port))
+            sock.sendall(request.encode())
+            self.open_sockets.append(sock)
+
+    async def close(self, _: FaultWard) -> None:
+        for sock in self.open_sockets:
+            sock.close()
+
+
+def all_faults() -> list[Fault]:
+    """Return all faults, in the order in which they are injected."""
+    sockets, slow = Sockets(), SlowSockets()
+    return [
+        killed("broker"),
+        hung("broker", short_s=4),
+        killed("store"),
+        hung("store"),
+        configured("store full (maxmemory)", ("CONFIG", "SET", "maxmemory", "1"), ("CONFIG", "SET", "maxmemory", "0")),
+        configured("store read-only", ("REPLICAOF", "127.0.0.1", "1"), ("REPLICAOF", "NO", "ONE")),
+        Fault(f"store's file cut by {CUT_BYTES} bytes", _cut_file, _start_store, 3, may_lose=True),
+        killed("ingest", short_s=4),
+        hung("ingest"),
+        killed("detect"),
+        hung("detect", short_s=11),
+        Fault("one of two detectors stopped, continued", _hang_one_of_two, _go_on_with_one, blind=False),
+        killed("serve"),
+        hung("serve"),
+        hung("devices"),
+        killed("devices"),
+        Fault(f"{BACKLOG_S / 60:.0f} min of one device at once", _burst, nothing, 3, blind=False),
+        clock(3600),
+        clock(-3600),
+        Fault(f"{SLOW_SOCKETS} pages that read nothing", slow.open, slow.close, blind=False),
+        Fault(f"{SOCKETS} pages", sockets.open, sockets.close, blind=False),
+        Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True),
+    ]
+
+
+def short_form() -> list[Fault]:
+    """Return a few faults, held for as long as it takes to see what comes of them."""
+    return [replace(one, hold_s=one.short_s) for one in all_faults() if one.short_s]

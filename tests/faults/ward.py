@@ -1,0 +1,251 @@
+"""A whole ward of real parts that a fault is injected into, and what a page of it is shown meanwhile."""
+
+import asyncio
+import contextlib
+import json
+import os
+import shutil
+import signal
+import struct
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import websockets
+
+from quietward.contracts.addresses import Ward
+from quietward.contracts.messages import Block, decode_event, inputs_of
+from quietward.contracts.settings import Settings
+from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
+from quietward.store.client import RedisError, Store, connected
+from tests.conftest import MOSQUITTO, REDIS
+
+BEDS, SHARDS, HEAD_START_MIN = 3, 2, 12
+SIMULATED = {f"bed-{n + 1}" for n in range(BEDS)}
+NO_FRAME_S = 3.5
+"""As in `dashboard/assets/shared/feed.mjs`: after so long without a frame a page says that it has lost its server."""
+BLIND = frozenset({"lost", "unwatched", "paused"})
+"""States of a bed that say that nobody sees its trace."""
+FRESH_MS = 3_000
+START_WITHIN_S = 60.0
+
+
+@dataclass
+class Process:
+    """One process of the ward, on ports of its own, that can be killed, stopped, continued and started again."""
+
+    name: str
+    command: list[str]
+    log: Path
+    environment: dict[str, str] = field(default_factory=dict)
+    port: int = 0
+    running: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with self.log.open("ab") as file:
+            self.running = subprocess.Popen(
+                self.command, stdout=file, stderr=file, env=os.environ | self.environment, cwd=Path(__file__).parents[2]
+            )
+
+    def send(self, number: signal.Signals) -> None:
+        if self.running is not None:
+            self.running.send_signal(number)
+
+    def kill(self) -> None:
+        if self.running is not None:
+            self.running.kill()
+            self.running.wait()
+            self.running = None
+
+    async def restart(self) -> None:
+        self.start()
+        await self.is_up()
+
+    async def is_up(self) -> None:
+        if self.port and not await asyncio.to_thread(wait_for_port, self.port, START_WITHIN_S):
+            raise RuntimeError(f"{self.name} does not start: {self.log.read_text()[-500:]}")
+
+
+@dataclass
+class Moment:
+    """One frame of the page: when it came, each bed's state and words, and the band of troubles."""
+
+    at: float
+    beds: dict[str, tuple[str, str]]
+    newest_ms: dict[str, int]
+    troubles: list[str]
+
+
+class Page:
+    """An open page: it reads frames and connects again when it must, as a browser does."""
+
+    def __init__(self, port: int) -> None:
+        self.port, self.moments = port, list[Moment]()
+        self.gaps: list[float] = []
+
+    async def run(self) -> None:
+        while True:
+            with contextlib.suppress(OSError, websockets.WebSocketException, TimeoutError):
+                async with websockets.connect(
+                    f"ws://127.0.0.1:{self.port}/live", max_size=None, open_timeout=4, ping_interval=None
+                ) as ws:
+                    while True:
+                        raw = await asyncio.wait_for(ws.recv(), NO_FRAME_S)
+                        assert isinstance(raw, bytes)
+                        self._take(raw)
+            await asyncio.sleep(0.5)
+
+    def _take(self, raw: bytes) -> None:
+        (length,) = struct.unpack("<I", raw[:4])
+        head: dict[str, Any] = json.loads(raw[4 : 4 + length])
+        cards = [one["card"] for one in head["beds"] if one["card"]["bed"] in SIMULATED]
+        if self.moments:
+            self.gaps.append(time.monotonic() - self.moments[-1].at)
+        beds = {
+            card["bed"]: (card["state"], card["reason"] if card["state"] == "unwatched" else card["signal_reason"])
+            for card in cards
+        }
+        newest = {card["bed"]: card["t"] or 0 for card in cards}
+        self.moments.append(Moment(time.monotonic(), beds, newest, head["troubles"]))
+
+    @property
+    def is_lost(self) -> bool:
+        """True when a page has said that it lost its server."""
+        return not self.moments or time.monotonic() - self.moments[-1].at > NO_FRAME_S
+
+    @property
+    def newest(self) -> Moment:
+        return self.moments[-1]
+
+
+class FaultWard:
+    """mosquitto, redis-server with an append-only file, ingest, detect, page and simulated devices, on loopback."""
+
+    def __init__(self, folder: Path, store: Store, processes: dict[str, Process], ward: Ward, page: Page) -> None:
+        self.folder, self.store, self.processes, self.ward, self.page = folder, store, processes, ward, page
+        self.clock = folder / "clock"
+
+    def __getitem__(self, name: str) -> Process:
+        return self.processes[name]
+
+    @property
+    def broker(self) -> str:
+        return self["ingest"].environment["QUIETWARD_BROKER"]
+
+    def last_lines(self) -> dict[str, str]:
+        """Return the end of each part's log."""
+        return {name: one.log.read_text()[-2000:] for name, one in self.processes.items() if one.log.exists()}
+
+    def set_clock(self, off_s: int) -> None:
+        """Set the clock of the machine of ingest, detector and page."""
+        self.clock.write_text(str(off_s))
+
+    def is_well(self) -> bool:
+        """True while the page shows every bed with a fresh signal and no trouble."""
+        if self.page.is_lost or self.page.newest.troubles:
+            return False
+        newest, now_ms = self.page.newest, time.time_ns() // 1_000_000
+        return newest.beds.keys() == SIMULATED and all(
+            newest.beds[bed][0] not in BLIND and now_ms - newest.newest_ms[bed] < FRESH_MS for bed in SIMULATED
+        )
+
+    async def found(self) -> tuple[int, int, bool]:
+        """Return what `missing` and `log_is_whole` say, once the store answers again."""
+        end = time.monotonic() + START_WITHIN_S
+        while True:
+            try:
+                return *await self.missing(), await self.log_is_whole()
+            except RedisError:  # a connection of ours that broke with the store
+                if time.monotonic() > end:
+                    raise
+                await asyncio.sleep(0.5)
+
+    async def missing(self) -> tuple[int, int]:
+        """Return how many seconds of beds are not in the streams, of those up to each session's newest, and how many
+        the detectors did not use, but for those that came twice.
+        """
+        found: dict[tuple[str, str], set[int]] = {}
+        twice = refused = 0
+        for shard in self.ward.all_shards:
+            entries: Any = await self.store.xrange(shard.input)
+            blocks = [item for _, fields in entries for item in inputs_of(fields) if isinstance(item, Block)]
+            for item in blocks:
+                numbers = found.setdefault((item.bed, item.session), set())
+                twice += item.seq in numbers
+                numbers.add(item.seq)
+            counts: Any = await self.store.hgetall(shard.refusals)
+            refused += sum(int(n) for what, n in counts.items() if not what.endswith(b" time"))  # those are used
+        missing = sum(max(numbers) + 1 - len(numbers) for numbers in found.values())
+        return missing, refused - twice
+
+    async def log_is_whole(self) -> bool:
+        """Return whether the logs number their lines without one twice or one missing: nobody wrote out of turn."""
+        for shard in self.ward.all_shards:
+            beds: Any = await self.store.hkeys(shard.summary)
+            for bed in (raw.decode() for raw in beds):
+                numbers: list[int] = []
+                for key in (shard.log(bed), shard.trend(bed)):
+                    entries: Any = await self.store.xrange(key)
+                    numbers += [int(decode_event(fields[b"e"]).id.rpartition("-")[2]) for _, fields in entries]
+                if sorted(numbers) != list(range(1, len(numbers) + 1)):
+                    return False
+        return True
+
+
+@asynccontextmanager
+async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
+    """Start a ward, and end all of it by pid. Raises RuntimeError when a part does not start."""
+    if MOSQUITTO is None or REDIS is None:
+        raise RuntimeError("mosquitto and redis-server are needed: apt-get install mosquitto redis-server")
+    broker_port, store_port, page_port = free_port(), free_port(), free_port()
+    settings = Settings(ward="faults", shards=SHARDS)
+    (folder / "clock").write_text("0")
+    (folder / "store").mkdir()
+    environment = {
+        "QUIETWARD_WARD": settings.ward,
+        "QUIETWARD_SHARDS": str(SHARDS),
+        "QUIETWARD_BROKER": f"mqtt://127.0.0.1:{broker_port}",
+        "QUIETWARD_STORE": f"redis://127.0.0.1:{store_port}/0",
+        "QUIETWARD_PORT": str(page_port),
+        "QUIETWARD_CHECKPOINT_S": "5",
+    }
+
+    def part(name: str, *arguments: str, port: int = 0) -> Process:
+        command = [sys.executable, "-m", "tests.faults.stepped", str(folder / "clock"), *arguments]
+        return Process(name, command, folder / f"{name}.log", environment, port)
+
+    def devices(*arguments: str) -> Process:
+        command = [sys.executable, "-m", "quietward", "simulate", "--scenario", "calm", *arguments]
+        return Process("devices", command, folder / "devices.log", environment)
+
+    store_line = [REDIS, *store_command(store_port, folder / "store", durable=True)[1:]]
+    broker_line = [MOSQUITTO, "-c", str(mosquitto_settings(broker_port, folder, durable=True))]
+    processes = {
+        "broker": Process("broker", broker_line, folder / "broker.log", port=broker_port),
+        "store": Process("store", store_line, folder / "store.log", port=store_port),
+        "serve": part("serve", "serve", port=page_port),
+        "ingest": part("ingest", "ingest"),
+        "detect": part("detect", "detect"),
+        "second detect": part("second detect", "detect"),
+        "devices": devices("--beds", str(BEDS), "--head-start", str(HEAD_START_MIN)),
+    }
+    page = Page(page_port)
+    watching: asyncio.Task[None] | None = None
+    try:
+        for name in ("broker", "store", "serve", "ingest", "detect", "devices"):
+            await processes[name].restart()
+        async with connected(environment["QUIETWARD_STORE"]) as store:
+            watching = asyncio.create_task(page.run())
+            yield FaultWard(folder, store, processes, Ward(settings.ward, SHARDS), page)
+    finally:
+        if watching is not None:
+            watching.cancel()
+        for process in reversed(processes.values()):
+            process.send(signal.SIGCONT)
+            process.kill()
+        shutil.rmtree(folder / "store", ignore_errors=True)

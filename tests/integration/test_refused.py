@@ -1,0 +1,65 @@
+"""Eyes: what was refused and why, what was used but for some fields, and an audit log that refusals cannot empty."""
+
+import json
+import subprocess
+import sys
+
+from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, Ward
+from quietward.contracts.settings import Settings
+from quietward.dashboard.auth import audit
+from quietward.store.client import Store
+from quietward.transport.mqtt import Publisher
+from tests.conftest import Parts, until, wait_for
+from tests.integration.test_flow import second, stands_at
+
+
+def refused(settings: Settings, *arguments: str) -> str:
+    where = ["--ward", settings.ward, "--store", settings.store]
+    command = [sys.executable, "-m", "quietward", "refused", *arguments, *where]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=True).stdout
+
+
+async def test_what_was_refused_is_listed_by_bed_and_reason(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    assert "nothing was refused" in refused(settings)
+    parts.start("ingest")
+    parts.start("detect")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with Publisher(settings.broker, "test", ward.status_topic("bed-2"), lambda _: None) as out:
+        for seq in range(30):
+            await out.publish(ward.samples_topic("bed-2"), second(seq, spo2=98, battery="low"))
+            await out.publish(ward.samples_topic("bed-3"), second(seq, fhr=[1420] * 4))
+        await out.publish(ward.samples_topic("bed-2"), second(5))
+        await out.publish("quietward/v1/" + ward.name + "/BED/samples", second(5))
+        await out.settle()
+
+    async def all_there() -> bool:
+        counts = await store.hgetall(ward.refusals)
+        ours = await store.hgetall(ward.shard(0).refusals)
+        return len(counts) == 3 and bool(ours) and await stands_at(store, ward, "bed-2", 29)
+
+    assert await until(all_there), (await store.hgetall(ward.refusals), parts.log("ingest"))
+    found = {(one["bed"], one["reason"]): one for one in map(json.loads, refused(settings, "--json").splitlines())}
+    assert found["bed-3", "field"]["count"] == 30
+    assert "1420" in found["bed-3", "field"]["text"]
+    assert "1420" in found["bed-3", "field"]["payload"]
+    assert found["bed-2", "ignored-field"]["count"] == 30
+    assert found["bed-2", "ignored-field"]["text"].endswith("spo2, battery")
+    assert found["bed-2", "late"]["by"] == "detect"
+    assert found["?", "topic"]["count"] == 1
+    assert await store.xlen(ward.refused) == 30 + 1 + 1, "a message with an unknown field is shown once"
+    assert parts.log("ingest").count("spo2") == 1
+    shown = refused(settings, "bed-3")
+    assert "1420" in shown
+    assert "bed-2" not in shown
+
+
+async def test_whoever_is_refused_pushes_no_deed_out(ward: Ward, store: Store) -> None:
+    await audit.append(store, ward, "Nora", "nurse", "acknowledge", "bed-1")
+    for n in range(AUDIT_REFUSED_KEPT + 50):
+        await audit.append(store, ward, "Vera", "viewer", "acknowledge: refused", f"bed-{n}", refused=True)
+    assert await store.xlen(ward.audit_refused) <= AUDIT_REFUSED_KEPT + 100
+    found = await audit.read_newest(store, ward)
+    assert [one.what for one in found].count("acknowledge") == 1
+    assert found[0].bed == f"bed-{AUDIT_REFUSED_KEPT + 49}", "the newest first"
