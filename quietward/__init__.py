@@ -25,11 +25,15 @@ if TYPE_CHECKING:
     from quietward.library.result import Result as Result
     from quietward.recordings.files import read_recording as read_recording
     from quietward.recordings.files import write_recording as write_recording
+    from quietward.recordings.recording import Annotation as Annotation
+    from quietward.recordings.recording import LabourContext as LabourContext
     from quietward.recordings.recording import Recording as Recording
 
 __version__ = "0.1.0"
 
 _WHERE = {
+    "Annotation": "recordings.recording",
+    "LabourContext": "recordings.recording",
     "NOTICE": "contracts.notice",
     "Monitor": "library.monitor",
     "QuietwardError": "contracts.errors",

@@ -161,4 +161,7 @@ def is_recording(path: Path) -> bool:
     """Return whether the first line is that of a recording: other tables end in .csv, too. Raises OSError."""
     with path.open(encoding="utf-8-sig", errors="replace") as file:
         head = file.readline()
-    return is_table(next(csv.reader([head], delimiter=_delimiter(head)), []))
+    try:
+        return is_table(next(csv.reader([head], delimiter=_delimiter(head)), []))
+    except csv.Error:
+        return False

@@ -38,6 +38,10 @@ def read(path: Path) -> Content:
             values = [_values(signal) for signal in signals]
     except Exception as error:  # edfio raises many kinds for files that are cut off or are something else
         raise BadRecording(str(path), type(error).__name__, f"Is not an EDF file that can be read: {error}") from error
+    if not edf.is_continuous:
+        raise BadRecording(
+            str(path), edf.reserved, "Has interruptions (EDF+D), whose lengths are lost; write it as EDF+C"
+        )
     labels = [signal.label for signal in signals]
     found, others = find_signals(str(path), labels, (FHR, UA))
     if FHR not in found:

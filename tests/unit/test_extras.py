@@ -7,15 +7,17 @@ import sys
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from quietward.contracts.errors import MissingExtra, extra
+from quietward.recordings.files import write_recording
 from quietward.runtime.doctor import NEEDED
 
 ROOT = Path(__file__).parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 EXTRAS: dict[str, list[str]] = PROJECT["optional-dependencies"]
-OPTIONAL = ("hdrh", "matplotlib", "pandas", "scipy", "simpy", "sklearn", "wfdb")
+OPTIONAL = ("edfio", "fhir", "hdrh", "matplotlib", "pandas", "pyarrow", "scipy", "simpy", "sklearn", "wfdb")
 """Packages that a plain installation does not bring. (Jinja2, of the studies, comes with Dash's Flask anyway.)"""
 PLAIN = """
 import asyncio
@@ -60,9 +62,11 @@ def test_recordings_are_written_and_read(plain: dict[str, str], tmp_path: Path) 
     written = run(plain, "-m", "quietward", "simulate", "--scenario", "calm", "--beds", "1", "--hours", "0.1",
                   "--out", str(out))  # fmt: skip
     assert written.returncode == 0, written.stderr
+    again = run(plain, "-m", "quietward", "assess", str(out), "--out", str(out), "--format", "fhir")
+    assert again.returncode == 0, again.stderr
     read = run(plain, "-m", "quietward", "assess", str(out), "--json")
     assert read.returncode == 0, read.stderr
-    assert '"record":"bed-1"' in read.stdout
+    assert read.stdout.count('"record":"bed-1"') == 2
 
 
 @pytest.mark.parametrize(
@@ -70,6 +74,8 @@ def test_recordings_are_written_and_read(plain: dict[str, str], tmp_path: Path) 
     [
         (["assess", "x.csv", "--plot", "x.png"], "pictures"),
         (["assess", "x.hea"], "recordings"),
+        (["assess", "x.edf"], "edf"),
+        (["assess", "x.parquet"], "parquet"),
         (["study"], "studies"),
         (["load", "--beds", "1"], "load"),
     ],
@@ -78,6 +84,8 @@ def test_a_command_that_needs_more_names_the_extra(
     plain: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], name: str
 ) -> None:
     (tmp_path / "x.hea").write_text("x 1 4 4\nx.dat 80 100 8 0 0 0 0 FHR\n")
+    for suffix in (".edf", ".parquet"):
+        write_recording(tmp_path / f"x{suffix}", np.full(8, 140.0), np.full(8, 10.0))
     monkeypatch.chdir(tmp_path)
     found = run(plain, "-m", "quietward", *arguments)
     assert found.returncode == 2, found.stderr

@@ -1,11 +1,13 @@
 """Recordings: what is read is what wfdb reads; what cannot be read is said in one line."""
 
+import json
 import subprocess
 import sys
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 
+import edfio
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -15,7 +17,7 @@ import wfdb
 from quietward.contracts.errors import BadRecording
 from quietward.recordings import FORMATS, SUFFIXES, format_of
 from quietward.recordings.files import find_recordings, read_recording, write_recording
-from quietward.recordings.recording import LabourContext, Recording
+from quietward.recordings.recording import Annotation, LabourContext, Recording
 from tests.conftest import record
 
 HEAD = "t_s,fhr,ua\n"
@@ -179,7 +181,10 @@ def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) 
     (tmp_path / "yes.csv").write_text("Time [s];FHR\n0;140\n")
     (tmp_path / "other.json").write_text('{"resourceType": "Bundle"}')
     (tmp_path / "study.fhir.json").write_text("{}")
-    assert [path.name for path in find_recordings([tmp_path])] == ["yes.csv"]
+    (tmp_path / "binary.csv").write_bytes(bytes(range(256)))
+    (tmp_path / "no.edf").write_text("BIOSEMI")
+    (tmp_path / "wrong-unit.csv").write_text("t_s,fhr (dpm)\n0,140\n")
+    assert [path.name for path in find_recordings([tmp_path])] == ["wrong-unit.csv", "yes.csv"]
 
 
 def test_the_open_records_say_when_the_second_stage_begins() -> None:
@@ -221,3 +226,79 @@ def test_a_file_beside_it_says_more_of_the_labour(tmp_path: Path) -> None:
         beside.write_text(text)
         with pytest.raises(BadRecording, match=says):
             read_recording(tmp_path / "r.csv")
+
+
+def edf(path: Path, *signals: edfio.EdfSignal) -> Path:
+    edfio.Edf(signals, data_record_duration=1).write(path)
+    return path
+
+
+def edf_signal(label: str, values: list[float], hz: int, unit: str = "bpm", lowest: float = 0) -> edfio.EdfSignal:
+    return edfio.EdfSignal(np.array(values), hz, label=label, physical_dimension=unit, physical_range=(lowest, 300))
+
+
+def test_edf_of_others(tmp_path: Path) -> None:
+    """A signal that cannot be negative has no mark for what is missing; one that can has its lowest number."""
+    womb = edf_signal("TOCO", [0, 10, 20, 0], 2, "mmHg")
+    found = read_recording(
+        edf(tmp_path / "a.EDF", edf_signal("MHR", [80, 80], 1), womb, edf_signal("FHR1", [140] * 4, 2))
+    )
+    np.testing.assert_allclose(found.ua, np.repeat([0, 10, 20, 0], 2), atol=0.01)
+    assert found.note == "left out: MHR; 2 Hz brought to 4 Hz by holding values"
+    found = read_recording(edf(tmp_path / "b.edf", edf_signal("FHR", [-5, 140, 140, 140], 4, lowest=-5)))
+    assert np.isnan(found.fhr).tolist() == [True, False, False, False]
+    assert found.note == "no UA"
+    in_hz = edf_signal("FHR", [2.5] * 4, 4, "Hz")
+    np.testing.assert_allclose(read_recording(edf(tmp_path / "c.edf", in_hz)).fhr, [150] * 4, atol=0.3)
+
+
+def test_edf_that_cannot_be_read(tmp_path: Path) -> None:
+    path = edf(tmp_path / "a.edf", edf_signal("ECG", [140] * 4, 4))
+    with pytest.raises(BadRecording, match="Needs a signal named FHR"):
+        read_recording(path)
+    path = edf(tmp_path / "a.edf", edf_signal("FHR", [140] * 4, 4), edf_signal("UA", [1, 2], 2, "nd"))
+    with pytest.raises(BadRecording, match="must have one rate"):
+        read_recording(path)
+    path = tmp_path / "b.edf"
+    write_recording(path, np.full(8, 140.0), np.full(8, 10.0), annotations=[Annotation(0, None, "noted", "a")])
+    path.write_bytes(path.read_bytes().replace(b"EDF+C", b"EDF+D").replace(b"+1\x14\x14", b"+9\x14\x14"))
+    with pytest.raises(BadRecording, match="Has interruptions"):
+        read_recording(path)
+    with pytest.raises(BadRecording, match="EDF\\+ has dates of 1985 to 2084"):
+        write_recording(path, np.full(8, 140.0), np.full(8, 10.0), began=datetime(1970, 1, 1, tzinfo=UTC))
+
+
+def observation(**sampled: object) -> str:
+    data = {"origin": {"value": 100}, "interval": 0.25, "intervalUnit": "s", "dimensions": 1, "data": "40 E L 1.5"}
+    code = {"coding": [{"system": "http://loinc.org", "code": "55283-6"}]}
+    return json.dumps({"resourceType": "Observation", "status": "final", "code": code,
+                       "valueSampledData": data | sampled})  # fmt: skip
+
+
+def test_an_observation_of_others(tmp_path: Path) -> None:
+    path = tmp_path / "r.fhir.json"
+    path.write_text(observation(factor=2))
+    found = read_recording(path)
+    np.testing.assert_array_equal(found.fhr, [180, np.nan, np.nan, 103])
+    assert found.note == "no UA"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (observation(dimensions=2), "dimensions: 2. Needs 1"),
+        (observation(interval=None), "interval: None"),
+        (observation(interval=0), "interval: 0.0. Needs a time above 0"),
+        (observation(intervalUnit="d"), "intervalUnit: 'd'. Use ms, s"),
+        (observation(data="140 x"), "Holds numbers, E, L and U only"),
+        (observation().replace("55283-6", "8867-4"), "LOINC code 55283-6"),
+        ('{"resourceType": "Bundle", "type": "collection"}', "LOINC code 55283-6"),
+        ('{"resourceType": "Patient"}', "Is not a Bundle"),
+        ("[", "Is not a Bundle"),
+    ],
+)
+def test_fhir_that_cannot_be_read(tmp_path: Path, text: str, says: str) -> None:
+    path = tmp_path / "r.fhir.json"
+    path.write_text(text)
+    with pytest.raises(BadRecording, match=says):
+        read_recording(path)
