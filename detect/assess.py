@@ -2,14 +2,17 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
+from msgspec import Struct, structs
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from quietward.contracts.errors import BadRules, possible
-from quietward.contracts.messages import HZ, WINDOW_S, Event
+from quietward.contracts.messages import HZ, WINDOW_S, Event, RuleClass
+from quietward.detect import assessment
+from quietward.detect.assessment import Assessment
 from quietward.detect.core import engine
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import CONCERN_CLASS, measures_of
@@ -31,25 +34,24 @@ UNKNOWN = "too little usable FHR to say anything"
 GAPS_S = (2.25, 15.25, 60.25)
 """Upper ends of the classes of gaps, a sample beyond: 2, 15 and 60 s count as short."""
 
-Row = dict[str, Any]
+T = TypeVar("T", bound=Struct)
+
+
+class Outcome(NamedTuple):
+    """What came of one recording. events: its log, as the live system writes it; their bed is its place in the list."""
+
+    assessment: Assessment
+    events: list[Event]
 
 
 @dataclass
 class _Series:
     """What is collected of one recording while it runs."""
 
-    baseline: list[Row] = field(default_factory=list)
-    variability: list[Row] = field(default_factory=list)
-    assessments: list[Row] = field(default_factory=list)
-    not_assessed: list[Row] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class LabourContext:
-    """What a recording does not say of its labour. weeks: of gestation; second_stage_from_s: of the recording."""
-
-    weeks: int = 0
-    second_stage_from_s: float = np.inf
+    baseline: list[assessment.BaselinePoint] = field(default_factory=list)
+    variability: list[assessment.VariabilityPoint] = field(default_factory=list)
+    assessments: list[assessment.Minute] = field(default_factory=list)
+    not_assessed: list[assessment.Minute] = field(default_factory=list)
 
 
 def assess(
@@ -57,19 +59,27 @@ def assess(
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
-    labour: LabourContext | None = None,
-) -> list[Row]:
+) -> list[Assessment]:
     """Return one object per recording, in order. moved: told how many recording-seconds are done.
 
     Raises BadRules if there is no such rule set.
     """
-    labour = labour or LabourContext()
+    return [outcome.assessment for outcome in with_events(found, rules, rule_set, moved)]
+
+
+def with_events(
+    found: list[Recording],
+    rules: Rules,
+    rule_set: str,
+    moved: Callable[[int], None] = lambda _: None,
+) -> list[Outcome]:
+    """Return the same with the log of each recording. Raises BadRules."""
     names = [r.name for r in rules.rule_sets]
     if rule_set not in names:
-        raise BadRules("--rules", rule_set, possible([*names, "a path ending in .toml"], rule_set))
-    done: dict[int, Row] = {}
+        raise BadRules("rules", rule_set, possible(names, rule_set))
+    done: dict[int, Outcome] = {}
     for group in _groups([r.seconds for r in found]):
-        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved, labour)
+        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved)
         done |= dict(zip(group, objects, strict=True))
     return [done[i] for i in range(len(found))]
 
@@ -85,12 +95,12 @@ def _groups(seconds: list[int]) -> list[list[int]]:
     return groups
 
 
-def _together(
-    group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None], labour: LabourContext
-) -> list[Row]:
+def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None]) -> list[Outcome]:
     state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
     lengths = np.array([r.seconds for r in group])
     longest = int(lengths.max())
+    weeks = np.array([r.labour.weeks for r in group])
+    second_stage_from_s = np.array([r.labour.second_stage_from_s for r in group])
     fhr, ua = np.full((2, longest, HZ, len(group)), np.nan)
     for i, recording in enumerate(group):
         fhr[: lengths[i], :, i], ua[: lengths[i], :, i] = recording.by_second()
@@ -100,10 +110,10 @@ def _together(
         beds = np.flatnonzero(lengths > second)
         at = np.full(len(beds), second)
         m = len(beds)
-        stage = np.full(m, 2 if second >= labour.second_stage_from_s else 1)
+        stage = np.where(second >= second_stage_from_s[beds], 2, 1)
         engine.advance(
             state, beds, at, fhr[second][:, beds], ua[second][:, beds], np.full(m, np.nan), events,
-            stage, np.full(m, labour.weeks),
+            stage, weeks[beds],
         )  # fmt: skip
         if (second + 1) % EVERY_S == 0:
             _collect(state, beds, second + 1, chosen, series)
@@ -111,7 +121,10 @@ def _together(
     own: dict[str, list[Event]] = {bed: [] for bed in state.beds}
     for event in events:
         own[event.bed].append(event)
-    return [_object(recording, rules, chosen, own[str(i)], series[i]) for i, recording in enumerate(group)]
+    return [
+        Outcome(_assessment(recording, rules, chosen, own[str(i)], series[i]), own[str(i)])
+        for i, recording in enumerate(group)
+    ]
 
 
 def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
@@ -121,61 +134,67 @@ def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Seri
     baseline = measures_of(found, chosen)["baseline_bpm"]
     for place, n in enumerate(beds.tolist()):
         bpm, minute = float(baseline[n]), float(state.variability.minute_bpm[n])
-        series[n].baseline.append({"t_s": t_s, "bpm": None if np.isnan(bpm) else round(bpm, 2)})
+        known_bpm = None if np.isnan(bpm) else round(bpm, 2)
+        series[n].baseline.append(assessment.BaselinePoint(t_s, known_bpm))
         if not np.isnan(minute):
-            series[n].variability.append({"t_s": t_s, "bpm": round(minute, 2)})
-        judged, value = classes[place][chosen], float(found.concern[n])
+            series[n].variability.append(assessment.VariabilityPoint(t_s, round(minute, 2)))
+        judged, value = classes[place], float(found.concern[n])
         is_known = not np.isnan(value)
         parts = [
             f"{f.name}: {p:.0f} points"
             for f, p in zip(state.rules.concern.finding, found.points[:, n].tolist(), strict=True)
             if p >= state.rules.concern.least_points_shown
         ]
-        row = {
-            "t_s": t_s,
-            "window_s": min(t_s, WINDOW_S),
-            # Where no criterion holds and one cannot be judged, the trace is at least not known to be normal.
-            "rule_class": judged.rank or (NOT_KNOWN_TO_BE_NORMAL if is_known else None),
-            "concern": round(value, 1) if is_known else None,
-            "concern_class": int(ranks[n]) if is_known else None,
-            "reasons": [*judged.criteria, *judged.missing, *(parts if is_known else [UNKNOWN])],
-        }
+        ranked = {one.rules: _class(one, is_known) for one in judged}
+        row = assessment.Minute(
+            t_s=t_s,
+            window_s=min(t_s, WINDOW_S),
+            rule_class=ranked[judged[chosen].rules],
+            concern=round(value, 1) if is_known else None,
+            concern_class=cast("assessment.Class", int(ranks[n])) if is_known else None,
+            reasons=[*judged[chosen].criteria, *judged[chosen].missing, *(parts if is_known else [UNKNOWN])],
+            classes=ranked,
+        )
         # A number that nobody knows is not made up: such a minute is told apart from the others.
         (series[n].assessments if is_known else series[n].not_assessed).append(row)
 
 
-def _object(recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series) -> Row:
+def _class(judged: RuleClass, is_known: bool) -> assessment.Class | None:
+    """Return the class; where no criterion holds and one cannot be judged, the trace is not known to be normal."""
+    rank = judged.rank or (NOT_KNOWN_TO_BE_NORMAL if is_known else None)
+    return cast("assessment.Class | None", rank)
+
+
+def _assessment(recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series) -> Assessment:
     name = rules.rule_sets[chosen].name
     fhr_limits = rules.reading.signal
     usable = (recording.fhr >= fhr_limits.fhr_lowest_bpm) & (recording.fhr <= fhr_limits.fhr_highest_bpm)
     kind = f"kind {name}"
     falls = [e for e in events if e.kind == "deceleration" and e.detail[kind] != "none"]
     rises = [e for e in events if e.kind == "acceleration" and e.detail[kind] != "none"]
-    return {
-        "record": recording.name,
-        "rules": name,
-        "hz": HZ,
-        "duration_s": len(recording.fhr) / HZ,
-        "signal": {
-            "fhr_usable": round(float(usable.mean()), 4),
-            "ua_usable": round(float(_ua_usable(recording.ua, rules.reading.tone).mean()), 4),
-            "gaps": _gaps(usable),
-        },
-        "baseline": series.baseline,
-        "variability": series.variability,
-        "contractions": [_picked(e, "onset_s", "peak_s", "end_s") for e in events if e.kind == "contraction"],
-        "accelerations": [_picked(e, "onset_s", "peak_s", "end_s", "height_bpm") for e in rises],
-        "decelerations": [
-            _picked(e, "onset_s", "nadir_s", "end_s", "depth_bpm", "area_bpm_s") | {"kind": e.detail[kind]}
-            for e in falls
+    return Assessment(
+        record=recording.name,
+        rules=name,
+        duration_s=len(recording.fhr) / HZ,
+        signal=assessment.SignalQuality(
+            fhr_usable=round(float(usable.mean()), 4),
+            ua_usable=round(float(_ua_usable(recording.ua, rules.reading.tone).mean()), 4),
+            gaps=_gaps(usable),
+        ),
+        baseline=series.baseline,
+        variability=series.variability,
+        contractions=[_finding(assessment.Contraction, e) for e in events if e.kind == "contraction"],
+        accelerations=[_finding(assessment.Acceleration, e) for e in rises],
+        decelerations=[
+            _finding(assessment.Deceleration, e, {"kind": e.detail[kind], "kinds": _kinds(e, rules)}) for e in falls
         ],
-        "marks": [_picked(e, "what", "onset_s", "end_s") for e in events if e.kind == "signal-mark"],
-        "assessments": series.assessments,
-        "not_assessed": series.not_assessed,
-        "flags": _flags(events),
-        "noted": _noted(events),
-        "note": recording.note,
-    }
+        marks=[_finding(assessment.SignalMark, e) for e in events if e.kind == "signal-mark"],
+        assessments=series.assessments,
+        not_assessed=series.not_assessed,
+        flags=_flags(events),
+        noted=_noted(events),
+        note=recording.note,
+    )
 
 
 def _ua_usable(ua: Signal, tone: ToneLimits) -> NDArray[np.bool_]:
@@ -205,46 +224,43 @@ def _ua_usable(ua: Signal, tone: ToneLimits) -> NDArray[np.bool_]:
     return usable
 
 
-def _gaps(usable: NDArray[np.bool_]) -> dict[str, float]:
-    """Return how many gaps of the FHR there are by length, and how long the longest is."""
+def _gaps(usable: NDArray[np.bool_]) -> assessment.Gaps:
     edges = np.flatnonzero(np.diff(np.concatenate([[True], usable, [True]])))
     lengths_s = np.diff(edges.reshape(-1, 2), axis=1)[:, 0] / HZ
-    counts = np.histogram(lengths_s, bins=[0, *GAPS_S, np.inf])[0].tolist()
-    names = ("up_to_2_s", "up_to_15_s", "up_to_60_s", "longer")
-    return dict(zip(names, counts, strict=True)) | {"longest_s": float(lengths_s.max(initial=0.0))}
+    short, medium, long, longer = np.histogram(lengths_s, bins=[0, *GAPS_S, np.inf])[0].tolist()
+    return assessment.Gaps(short, medium, long, longer, float(lengths_s.max(initial=0.0)))
 
 
-def _picked(event: Event, *names: str) -> Row:
-    return {name: event.detail[name] for name in names}
+def _finding(what: type[T], event: Event, more: dict[str, Any] | None = None) -> T:
+    """Return a finding with what its event says under the same names."""
+    same = {name: event.detail[name] for name in what.__struct_fields__ if name in event.detail}
+    return what(**same, **(more or {}))
 
 
-def _flags(events: list[Event]) -> list[Row]:
-    """Return one row for every raising of a level; all of a flag ease together."""
-    rows: list[Row] = []
+def _kinds(event: Event, rules: Rules) -> dict[str, str]:
+    return {one.name: str(event.detail[f"kind {one.name}"]) for one in rules.rule_sets}
+
+
+def _flags(events: list[Event]) -> list[assessment.Flag]:
+    """Return one for every raising of a level; all of a flag ease together."""
+    flags: list[assessment.Flag] = []
     for event in events:
         if event.kind in ("flag-raised", "flag-worsened", "flag-escalated"):  # nobody answers: there are no others
-            rows.append(
-                {
-                    "raised_s": event.t / 1000,
-                    "level": event.detail["level"],
-                    "reason": event.detail["reason"],
-                    "eased_s": None,
-                }
-            )
+            flags.append(assessment.Flag(event.t / 1000, str(event.detail["level"]), str(event.detail["reason"])))
         elif event.kind == "flag-eased":
-            for row in rows:
-                row["eased_s"] = row["eased_s"] or event.t / 1000
-    return rows
+            eased_s = event.t / 1000
+            flags = [flag if flag.eased_s else structs.replace(flag, eased_s=eased_s) for flag in flags]
+    return flags
 
 
-def _noted(events: list[Event]) -> list[Row]:
-    """Return one row for each time in which the bed was noted for one reason: until that changed, it was quiet again,
-    or a flag was raised.
+def _noted(events: list[Event]) -> list[assessment.Noted]:
+    """Return each time in which the bed was noted for one reason: until that changed, it was quiet again, or a flag was
+    raised.
     """
-    rows: list[Row] = []
+    times: list[assessment.Noted] = []
     for event in events:
-        if event.kind in ("noted", "noted-over", "flag-raised") and rows:
-            rows[-1]["to_s"] = rows[-1]["to_s"] or event.t / 1000
+        if event.kind in ("noted", "noted-over", "flag-raised") and times and times[-1].to_s is None:
+            times[-1] = structs.replace(times[-1], to_s=event.t / 1000)
         if event.kind == "noted":
-            rows.append({"from_s": event.t / 1000, "to_s": None, "reason": event.detail["reason"]})
-    return rows
+            times.append(assessment.Noted(event.t / 1000, None, str(event.detail["reason"])))
+    return times

@@ -4,7 +4,6 @@ FHR above, UA below, with the ranges and the grid of printed strips.
 """
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,9 +15,9 @@ from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
+from quietward.detect.assessment import Assessment
 from quietward.recordings.recording import Recording
 
-Row = dict[str, Any]
 ROW_S = 1200
 ROWS_A_PAGE = 6
 SUFFIXES = (".png", ".svg", ".pdf")
@@ -39,7 +38,7 @@ def check(path: Path) -> Path:
     return path
 
 
-def draw(found: list[Recording], rows: list[Row], path: Path) -> list[Path]:
+def draw(found: list[Recording], rows: list[Assessment], path: Path) -> list[Path]:
     """Draw recordings with what `assess` said of them; return the files written.
 
     A PDF holds all pages. Other pictures hold one page of two hours; of several, each gets a number.
@@ -64,11 +63,11 @@ def draw(found: list[Recording], rows: list[Row], path: Path) -> list[Path]:
     return written
 
 
-def _page(recording: Recording, row: Row, first_s: int) -> Figure:
+def _page(recording: Recording, row: Assessment, first_s: int) -> Figure:
     seconds = min(recording.seconds - first_s, ROW_S * ROWS_A_PAGE)
     n = max(1, -(-seconds // ROW_S))
     figure = Figure(figsize=(17, 0.8 + 2.9 * n), layout="constrained")
-    figure.suptitle(f"{row['record']}, {row['rules']}: {NOTICE}", fontsize=9, color=INK)
+    figure.suptitle(f"{row.record}, {row.rules}: {NOTICE}", fontsize=9, color=INK)
     ratios = [8, 4, 0.9] * n
     axes = figure.subplots(3 * n, 1, gridspec_kw={"height_ratios": ratios, "hspace": 0.01})
     for i in range(n):
@@ -77,7 +76,7 @@ def _page(recording: Recording, row: Row, first_s: int) -> Figure:
     return figure
 
 
-def _row(recording: Recording, row: Row, start: int, heart: Axes, womb: Axes, band: Axes) -> None:
+def _row(recording: Recording, row: Assessment, start: int, heart: Axes, womb: Axes, band: Axes) -> None:
     part = slice(start * HZ, (start + ROW_S) * HZ)
     minutes = (start * HZ + np.arange(len(recording.fhr[part]))) / HZ / 60
     for axis, limits in ((heart, FHR_AXIS), (womb, UA_AXIS), (band, (0, 1))):
@@ -100,39 +99,39 @@ def _row(recording: Recording, row: Row, start: int, heart: Axes, womb: Axes, ba
     womb.plot(minutes, recording.ua[part], color=WOMB, linewidth=0.8)
     _levels(heart, row)
     _excursions(heart, row, start)
-    for x in row["contractions"]:
-        if _visible(x["onset_s"], x["end_s"], start):
-            womb.plot([x["onset_s"] / 60, x["end_s"] / 60], [4, 4], color=WOMB, linewidth=3, solid_capstyle="butt")
-            womb.plot([x["peak_s"] / 60], [4], marker="^", color=WOMB, markersize=5)
+    for x in row.contractions:
+        if _visible(x.onset_s, x.end_s, start):
+            womb.plot([x.onset_s / 60, x.end_s / 60], [4, 4], color=WOMB, linewidth=3, solid_capstyle="butt")
+            womb.plot([x.peak_s / 60], [4], marker="^", color=WOMB, markersize=5)
     _concern(band, row, start)
 
 
-def _levels(heart: Axes, row: Row) -> None:
-    times = [b["t_s"] / 60 for b in row["baseline"]]
-    values = [np.nan if b["bpm"] is None else b["bpm"] for b in row["baseline"]]
+def _levels(heart: Axes, row: Assessment) -> None:
+    times = [b.t_s / 60 for b in row.baseline]
+    values = [np.nan if b.bpm is None else b.bpm for b in row.baseline]
     heart.step(times, values, where="pre", color=LEVEL, linewidth=1.3)
 
 
-def _excursions(heart: Axes, row: Row, start: int) -> None:
+def _excursions(heart: Axes, row: Assessment, start: int) -> None:
     fall, rise = (MARK_COLOURS[STRIP.marks[kind].colour] for kind in ("deceleration", "acceleration"))
-    marks = [(x, "nadir_s", fall, 58, f"{x['kind']} {x['depth_bpm']:.0f}") for x in row["decelerations"]]
-    marks += [(x, "peak_s", rise, 204, f"{x['height_bpm']:.0f}") for x in row["accelerations"]]
-    for x, extreme, colour, at, text in marks:
-        if _visible(x["onset_s"], x["end_s"], start):
-            heart.axvspan(x["onset_s"] / 60, x["end_s"] / 60, color=colour, alpha=0.13, linewidth=0)
-            heart.plot([x[extreme] / 60] * 2, [at - 5, at + 3], color=colour, linewidth=1)
-            heart.text(x["onset_s"] / 60, at - 6, text, fontsize=6, color=colour, clip_on=True, va="bottom")
+    marks = [(x.onset_s, x.nadir_s, x.end_s, fall, 58, f"{x.kind} {x.depth_bpm:.0f}") for x in row.decelerations]
+    marks += [(x.onset_s, x.peak_s, x.end_s, rise, 204, f"{x.height_bpm:.0f}") for x in row.accelerations]
+    for onset_s, extreme_s, end_s, colour, at, text in marks:
+        if _visible(onset_s, end_s, start):
+            heart.axvspan(onset_s / 60, end_s / 60, color=colour, alpha=0.13, linewidth=0)
+            heart.plot([extreme_s / 60] * 2, [at - 5, at + 3], color=colour, linewidth=1)
+            heart.text(onset_s / 60, at - 6, text, fontsize=6, color=colour, clip_on=True, va="bottom")
 
 
-def _concern(band: Axes, row: Row, start: int) -> None:
-    for a in row["assessments"]:
-        if start < a["t_s"] <= start + ROW_S:
-            left = (a["t_s"] - 60) / 60
-            band.axvspan(left, left + 1, color=CONCERN[a["concern_class"] - 1], linewidth=0)
-            band.text(left + 0.5, 0.45, f"{a['concern']:.0f}", fontsize=6, color=INK, ha="center", va="center")
-    for flag in row["flags"]:
-        if start <= flag["raised_s"] < start + ROW_S:
-            band.text(flag["raised_s"] / 60, 1.0, f"▼ {flag['level']}", fontsize=6, color=INK, clip_on=False)
+def _concern(band: Axes, row: Assessment, start: int) -> None:
+    for a in row.assessments:
+        if a.concern_class is not None and start < a.t_s <= start + ROW_S:
+            left = (a.t_s - 60) / 60
+            band.axvspan(left, left + 1, color=CONCERN[a.concern_class - 1], linewidth=0)
+            band.text(left + 0.5, 0.45, f"{a.concern:.0f}", fontsize=6, color=INK, ha="center", va="center")
+    for flag in row.flags:
+        if start <= flag.raised_s < start + ROW_S:
+            band.text(flag.raised_s / 60, 1.0, f"▼ {flag.level}", fontsize=6, color=INK, clip_on=False)
 
 
 def _visible(onset_s: float, end_s: float, start: int) -> bool:

@@ -34,31 +34,64 @@ OTHER_TABLES = frozenset({"reading", "concern", "rule-sets"})
 A_PATH = "a path ending in .toml"
 
 
-def load(policy: str = "attention", own_rule_set: str | None = None) -> Rules:
-    """Return all rules with the given attention policy: the name of one that comes along, or a path ending in .toml.
+def load(policy: str | Policy = "attention", own_rule_set: str | RuleSet | None = None) -> Rules:
+    """Return all rules with an attention policy: the name of one that comes along, a path ending in .toml, or itself.
 
-    own_rule_set: path of a rule set beside those that come along; it is the last. Raises BadRules.
+    own_rule_set: one beside those that come along, or the path of its file; it is the last. Raises BadRules.
     """
     reading = _parse(*_text("reading"), Reading)
     along = _parse(*_text("rule-sets"), RuleSetNames).names
     rule_sets = tuple(_rule_set(*_text(name)) for name in along)
-    if own_rule_set is not None:
-        own = _rule_set(*_text(own_rule_set))
+    if own_rule_set is not None and own_rule_set not in rule_sets:
+        where = own_rule_set if isinstance(own_rule_set, str) else f"rule set {own_rule_set.name}"
+        own = _rule_set(*_text(own_rule_set)) if isinstance(own_rule_set, str) else _checked(where, own_rule_set)
         if own.name in {rules.name for rules in rule_sets}:
-            raise BadRules(f"{own_rule_set}: name", own.name, "Is that of one that comes along; give it another")
+            raise BadRules(f"{where}: name", own.name, "Is that of one that comes along; give it another")
         rule_sets = (*rule_sets, own)
     names = [rules.name for rules in rule_sets]
     if repeated := [name for name in names if names.count(name) > 1]:
         raise BadRules("rule-sets.toml: names", repeated[0], "Is there twice; give every rule set a name of its own")
     concern = _concern(*_text("concern"))
-    if not policy.endswith(".toml"):
+    if isinstance(policy, str):
+        policy = read_policy(policy)
+    else:
+        check_policy(f"policy {policy.name}", policy)
+    return Rules(reading, rule_sets, concern, policy, _digest(reading, rule_sets, concern, policy))
+
+
+def load_for(rules: str | RuleSet, policy: str | Policy = "attention") -> tuple[Rules, str]:
+    """Return all rules, and the name of the rule set that is meant: by name, path ending in .toml, or itself.
+
+    Raises BadRules.
+    """
+    if isinstance(rules, str) and not rules.endswith(".toml"):
+        loaded = load(policy)
+        if rules not in (names := [one.name for one in loaded.rule_sets]):
+            raise BadRules("rules", rules, possible([*names, A_PATH], rules))
+        return loaded, rules
+    loaded = load(policy, rules)
+    return loaded, loaded.rule_sets[-1].name if isinstance(rules, str) else rules.name
+
+
+def read_rule_set(name: str) -> RuleSet:
+    """Return a rule set: the name of one that comes along, or a path ending in .toml. Raises BadRules."""
+    along = _parse(*_text("rule-sets"), RuleSetNames).names
+    if not name.endswith(".toml") and name not in along:
+        raise BadRules("rules", name, possible([*along, A_PATH], name))
+    return _rule_set(*_text(name))
+
+
+def read_policy(name: str) -> Policy:
+    """Return an attention policy: the name of one that comes along, or a path ending in .toml. Raises BadRules."""
+    if not name.endswith(".toml"):
+        along = _parse(*_text("rule-sets"), RuleSetNames).names
         tables = {path.name.removesuffix(".toml") for path in (files("quietward.detect") / "rules").iterdir()}
-        if policy not in (policies := sorted(tables - OTHER_TABLES - set(along))):
-            raise BadRules("policy", policy, f"There is no such policy. {possible([*policies, A_PATH], policy)}")
-    where, text = _text(policy)
-    attention = _parse(where, text, Policy)
-    check_policy(where, attention)
-    return Rules(reading, rule_sets, concern, attention, _digest(reading, rule_sets, concern, attention))
+        if name not in (policies := sorted(tables - OTHER_TABLES - set(along))):
+            raise BadRules("policy", name, f"There is no such policy. {possible([*policies, A_PATH], name)}")
+    where, text = _text(name)
+    policy = _parse(where, text, Policy)
+    check_policy(where, policy)
+    return policy
 
 
 def _digest(*parsed: Struct | tuple[Struct, ...]) -> str:
@@ -67,7 +100,10 @@ def _digest(*parsed: Struct | tuple[Struct, ...]) -> str:
 
 
 def _rule_set(where: str, text: str) -> RuleSet:
-    rules = _parse(where, text, RuleSet)
+    return _checked(where, _parse(where, text, RuleSet))
+
+
+def _checked(where: str, rules: RuleSet) -> RuleSet:
     for i, criterion in enumerate(rules.criterion):
         _check(where, f"criterion {i + 1} all", [m for m, _, _ in criterion.all], criterion.text, set(MEASURES))
     low, high = rules.usual_baseline_bpm
@@ -103,8 +139,8 @@ def check_policy(where: str, policy: Policy) -> None:
             ("inhibited_by", condition.inhibited_by, names[:place]),  # they are looked at in this order
         ):
             if unknown := sorted(set(named) - set(allowed)):
-                remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition; use one of "
-                raise BadRules(f"{here} {key}", unknown, remedy + (", ".join(sorted(allowed)) or "none"))
+                remedy = f"There is no such {'earlier ' if key == 'inhibited_by' else ''}condition. "
+                raise BadRules(f"{here} {key}", unknown, remedy + possible(sorted(allowed), unknown[0]))
         if condition.look_by_s is not None and condition.rank != NOTED:
             raise BadRules(f"{here} look_by_s", condition.look_by_s, 'Only what is "noted" has it; leave it out')
         if condition.max_level < condition.rank:
@@ -195,6 +231,4 @@ def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -
     named = [name for _, name, _, _ in Formatter().parse(text) if name]
     for measure in [*asked, *named]:
         if measure not in known:
-            raise BadRules(
-                f"{where}: {key}", measure, f"There is no such measure; use one of {', '.join(sorted(known))}"
-            )
+            raise BadRules(f"{where}: {key}", measure, f"There is no such measure. {possible(sorted(known), measure)}")

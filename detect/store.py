@@ -9,6 +9,7 @@ from typing import Any, cast
 from quietward.contracts.addresses import TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.messages import (
+    TREND_KIND,
     Event,
     Input,
     Summary,
@@ -195,14 +196,14 @@ class ShardStore:
         Raises LostOwnership when another detector has taken over, and RedisError.
         """
         s = self.shard
-        streams = [s.trend(event.bed) if event.kind == "minute" else s.log(event.bed) for event in events]
+        streams = [s.trend(event.bed) if event.kind == TREND_KIND else s.log(event.bed) for event in events]
         numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys(streams))}
         keys = [s.owner, s.position, s.summary, s.written, *numbers]
         arguments: list[Any] = [self.token, position, len(summaries)]
         for summary in summaries:
             arguments += [summary.bed, encode_json(summary)]
         for key, event in zip(streams, events, strict=True):
-            arguments += [numbers[key], TREND_KEPT if event.kind == "minute" else 0, encode_json(event)]
+            arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else 0, encode_json(event)]
         if self._reading_after:  # its reply has not been read
             await self.disconnect()
         async with self._connected() as connection:

@@ -21,7 +21,7 @@ from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.errors import BadSettings, Unreachable
+from quietward.contracts.errors import BadSettings, Unreachable, possible
 from quietward.detect import rule_file
 from quietward.load.browser import Browser
 from quietward.load.observer import NEVER, Observer, RaisedFlags, hearing
@@ -431,4 +431,4 @@ def check(order: LoadOrder) -> None:
     if order.own_parts and order.ingests > 1:
         raise BadSettings("--ingests", order.ingests, "The embedded broker shares nothing out; add --real")
     if order.kind not in KINDS:
-        raise BadSettings("--kind", order.kind, "Use one of " + ", ".join(KINDS))
+        raise BadSettings("--kind", order.kind, possible(KINDS, order.kind))

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import QuietwardError
+from quietward.contracts.errors import QuietwardError, possible
 from quietward.contracts.messages import Level
 from quietward.dashboard.view import explain
 from quietward.detect import rule_file
@@ -93,7 +93,7 @@ def check(answer: Answer, rules: Rules) -> None:
     """Raise BadAnswer for a rule set that there is not, or a baseline that no FHR can have."""
     names = [one.name for one in rules.rule_sets]
     if answer.rules not in names:
-        raise BadAnswer("answer: rules", answer.rules, f"Use one of {', '.join(names)}")
+        raise BadAnswer("answer: rules", answer.rules, possible(names, answer.rules))
     lowest, highest = rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm
     if answer.baseline_bpm is not None and not lowest <= answer.baseline_bpm <= highest:
         raise BadAnswer("answer: baseline_bpm", answer.baseline_bpm, f"Give {lowest:g} to {highest:g} bpm")

@@ -13,7 +13,7 @@ from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import HZ, Level
 from quietward.detect import assess, rule_file
 from quietward.practice.scoring import scoring
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import LabourContext, Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.bed import Signal
 from quietward.simulator.truth import Truth, TruthFile
@@ -135,32 +135,29 @@ def ask_detector(code: str, rule_set: str) -> DetectorResult:
     length_s = scoring().strip_min * 60
     from_s = max(0, ends_s - length_s - scoring().watched_before_min * 60)
     part = slice(from_s * HZ, ends_s * HZ)
-    recording = Recording(code, labour.fhr[part], labour.ua[part])
     stage = told.second_stage_from_s
-    known = assess.LabourContext(told.weeks, np.inf if stage is None else stage - from_s)
-    row = assess.assess([recording], rule_file.load(), rule_set, labour=known)[0]
+    known = LabourContext(told.weeks, np.inf if stage is None else stage - from_s)
+    recording = Recording(code, labour.fhr[part], labour.ua[part], labour=known)
+    row = assess.assess([recording], rule_file.load(), rule_set)[0]
     moved = ends_s - length_s - from_s
 
-    def within(found: list[assess.Row], extreme: str, size: str) -> list[StripEvent]:
-        return [
-            StripEvent(
-                "deceleration" if size == "depth_bpm" else "acceleration", x.get("kind", ""),
-                x["onset_s"] - moved, x[extreme] - moved, x["end_s"] - moved, x[size],
-            )
-            for x in found if x["end_s"] > moved
-        ]  # fmt: skip
-
-    rises = within(row["accelerations"], "peak_s", "height_bpm")
-    falls = within(row["decelerations"], "nadir_s", "depth_bpm")
-    at_end = max([*row["assessments"], *row["not_assessed"]], key=lambda x: x["t_s"])
-    standing = (Level(f["level"]) for f in row["flags"] if f["eased_s"] is None)
+    rises = [
+        StripEvent("acceleration", "", x.onset_s - moved, x.peak_s - moved, x.end_s - moved, x.height_bpm)
+        for x in row.accelerations if x.end_s > moved
+    ]  # fmt: skip
+    falls = [
+        StripEvent("deceleration", x.kind, x.onset_s - moved, x.nadir_s - moved, x.end_s - moved, x.depth_bpm)
+        for x in row.decelerations if x.end_s > moved
+    ]  # fmt: skip
+    at_end = max([*row.assessments, *row.not_assessed], key=lambda x: x.t_s)
+    standing = (Level(f.level) for f in row.flags if f.eased_s is None)
     return DetectorResult(
-        baseline_bpm=next((b["bpm"] for b in reversed(row["baseline"]) if b["bpm"] is not None), None),
+        baseline_bpm=next((b.bpm for b in reversed(row.baseline) if b.bpm is not None), None),
         events=rises + falls,
         level=max(standing, key=list(Level).index, default=Level.QUIET),
-        concern=at_end["concern"],
-        rule_class=at_end["rule_class"],
-        reasons=at_end["reasons"],
+        concern=at_end.concern,
+        rule_class=at_end.rule_class,
+        reasons=at_end.reasons,
     )  # fmt: skip
 
 

@@ -259,8 +259,7 @@ def _check_factors(where: str, scenario: Scenario) -> None:
     for i, factor in enumerate(scenario.factor):
         for name, load in factor.loads.items():
             if name not in (*NUMBERS, *CAUSE_NUMBERS):
-                remedy = f"Use one of {', '.join((*NUMBERS, *CAUSE_NUMBERS))}"
-                raise BadScenario(f"{where}: factor[{i}].loads", name, remedy)
+                raise BadScenario(f"{where}: factor[{i}].loads", name, possible((*NUMBERS, *CAUSE_NUMBERS), name))
             together[name] = together.get(name, 0.0) + load**2
             if together[name] > 1:
                 raise BadScenario(f"{where}: factor[{i}].loads.{name}", load, "Let its squares add up to 1 at most")

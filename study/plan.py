@@ -283,7 +283,7 @@ def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
             variant = _apply_value(variant, key, value)
             msgspec.convert(msgspec.to_builtins(variant.policy), Policy)  # only this checks bounds
         except (TypeError, msgspec.ValidationError) as error:
-            raise BadStudy(f"study {where}: vary {key}", value, f"{error}. Mend this value") from error
+            raise BadStudy(f"study {where}: vary {key}", value, f"{error}. Fix this value") from error
     try:
         rule_file.check_policy(f"study {where}, {variant.name}", variant.policy or _no_policy())
     except BadRules as error:

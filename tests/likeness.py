@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.signal import welch
 
 from quietward.contracts.messages import HZ
-from quietward.detect.assess import Row
+from quietward.detect.assessment import Assessment, Contraction
 from quietward.recordings.recording import Recording
 
 Signal = NDArray[np.float64]
@@ -123,11 +123,11 @@ def by(signal: Signal, seconds: int) -> Signal:
     return np.where(count * 2 >= parts.shape[1], sums / np.maximum(count, 1), np.nan)
 
 
-def heights(ua: Signal, contractions: list[Row]) -> Signal:
+def heights(ua: Signal, contractions: list[Contraction]) -> Signal:
     """Return how far each contraction rises above the mean of the UA where it begins and where it ends."""
     found = []
     for c in contractions:
-        first, last = round(c["onset_s"] * HZ), round(c["end_s"] * HZ)
+        first, last = round(c.onset_s * HZ), round(c.end_s * HZ)
         ends = [ua[max(0, at - round(EDGE_S * HZ)) : at + round(EDGE_S * HZ)] for at in (first, last)]
         if last > first and all(part.size for part in ends) and first < len(ua):
             found.append(float(ua[first:last].max()) - float(np.mean([np.median(part) for part in ends])))
@@ -239,12 +239,12 @@ def _parity(change: NDArray[np.bool_]) -> float:
     return _share(abs(float(change[::2].sum()) - float(change[1::2].sum())), float(change.sum()))
 
 
-def event_features(recording: Recording, row: Row) -> dict[str, float]:
+def event_features(recording: Recording, row: Assessment) -> dict[str, float]:
     """Return summaries of what the detector found; row: one object of `detect.assess.assess`."""
     hours = len(recording.fhr) / HZ / 3600
     values = pooled_events(recording, row)
     falls_s, contractions_s = values["deceleration length, s"], values["contraction length, s"]
-    peaks = np.array([c["peak_s"] for c in row["contractions"]])
+    peaks = np.array([c.peak_s for c in row.contractions])
     intervals = np.diff(peaks)
     found = {
         "baseline, bpm": _numbers(values["baseline, bpm"], x=0.5)["x"],
@@ -255,9 +255,9 @@ def event_features(recording: Recording, row: Row) -> dict[str, float]:
         },
         "decelerations, per hour": _share(len(falls_s), hours),
         "decelerations, share of time": _share(float(falls_s.sum()), hours * 3600),
-        "accelerations, per hour": _share(len(row["accelerations"]), hours),
+        "accelerations, per hour": _share(len(row.accelerations), hours),
         "acceleration height median, bpm": _numbers(values["acceleration height, bpm"], x=0.5)["x"],
-        "half or double rate, per hour": _share(len(row["marks"]), hours),
+        "half or double rate, per hour": _share(len(row.marks), hours),
         "contractions, per 10 min": _share(len(peaks), hours * 6),
         "contraction length median, s": _numbers(contractions_s, x=0.5)["x"],
         "contraction height median": _numbers(values["contraction height"], x=0.5)["x"],
@@ -268,7 +268,7 @@ def event_features(recording: Recording, row: Row) -> dict[str, float]:
     for name in ("depth, bpm", "length, s"):
         for q, x in _numbers(values[f"deceleration {name}"], **{"median": 0.5, "90 %": 0.9}).items():
             found[f"deceleration {name.replace(',', f' {q},')}"] = x
-    nadirs = np.array([f["nadir_s"] for f in row["decelerations"]])
+    nadirs = np.array([f.nadir_s for f in row.decelerations])
     after = nadirs[:, None] - peaks[None, :]
     near = (after > NADIR_AFTER_PEAK_S[0]) & (after < NADIR_AFTER_PEAK_S[1])
     found["contractions with a deceleration, share"] = _mean(near.any(axis=0)) if len(nadirs) else _mean(peaks * 0)
@@ -280,26 +280,26 @@ def event_features(recording: Recording, row: Row) -> dict[str, float]:
     return found
 
 
-def features(recording: Recording, row: Row) -> dict[str, float]:
+def features(recording: Recording, row: Assessment) -> dict[str, float]:
     """Return all summaries of one trimmed recording by name; NaN where there is nothing to summarise."""
     return fhr_features(recording.fhr) | event_features(recording, row) | ua_features(recording.ua)
 
 
-def pooled_events(recording: Recording, row: Row) -> dict[str, Signal]:
+def pooled_events(recording: Recording, row: Assessment) -> dict[str, Signal]:
     """Return every single value of what the detector found, by name."""
-    falls = row["decelerations"]
+    falls = row.decelerations
     return {
-        "deceleration depth, bpm": np.array([f["depth_bpm"] for f in falls], dtype=np.float64),
-        "deceleration length, s": np.array([f["end_s"] - f["onset_s"] for f in falls], dtype=np.float64),
-        "acceleration height, bpm": np.array([a["height_bpm"] for a in row["accelerations"]], dtype=np.float64),
-        "contraction length, s": np.array([c["end_s"] - c["onset_s"] for c in row["contractions"]], dtype=np.float64),
-        "contraction height": heights(recording.ua, row["contractions"]),
-        "baseline, bpm": np.array([b["bpm"] for b in row["baseline"] if b["bpm"] is not None], dtype=np.float64),
-        "variability, bpm": np.array([v["bpm"] for v in row["variability"]], dtype=np.float64),
+        "deceleration depth, bpm": np.array([f.depth_bpm for f in falls], dtype=np.float64),
+        "deceleration length, s": np.array([f.end_s - f.onset_s for f in falls], dtype=np.float64),
+        "acceleration height, bpm": np.array([a.height_bpm for a in row.accelerations], dtype=np.float64),
+        "contraction length, s": np.array([c.end_s - c.onset_s for c in row.contractions], dtype=np.float64),
+        "contraction height": heights(recording.ua, row.contractions),
+        "baseline, bpm": np.array([b.bpm for b in row.baseline if b.bpm is not None], dtype=np.float64),
+        "variability, bpm": np.array([v.bpm for v in row.variability], dtype=np.float64),
     }
 
 
-def pooled(recording: Recording, row: Row) -> dict[str, Signal]:
+def pooled(recording: Recording, row: Assessment) -> dict[str, Signal]:
     """Return every single value of one trimmed recording that is to be pooled with those of others, by name."""
     return {
         "FHR gap, s": lengths(np.isnan(recording.fhr)) / HZ,

@@ -1,5 +1,6 @@
 """A long simulated labour with everything in it, and how well the detector's findings agree with what happened."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -7,6 +8,7 @@ import numpy as np
 
 from quietward.contracts.messages import HZ
 from quietward.detect import assess
+from quietward.detect.assessment import Acceleration, Assessment, Contraction, Deceleration
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed
 from quietward.simulator.bed import Signal, SimulatedLabour
@@ -67,17 +69,20 @@ class Score:
         return 2 * self.matched / max(1, self.true + self.found)
 
 
-def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], *, with_kind: bool = False) -> Score:
+Excursion = Acceleration | Contraction | Deceleration
+
+
+def score(true: list[Truth], found: Sequence[Excursion], seen: list[bool], *, with_kind: bool = False) -> Score:
     """Match one to one by nearest onset.
 
     seen: which true events the sensors showed more than half of; the others are neither asked for nor held against
     the detector when it finds them.
     """
     pairs = sorted(
-        (abs(t.onset_s - float(str(f["onset_s"]))), i, j)
+        (abs(t.onset_s - f.onset_s), i, j)
         for i, t in enumerate(true)
         for j, f in enumerate(found)
-        if abs(t.onset_s - float(str(f["onset_s"]))) <= MATCH_S
+        if abs(t.onset_s - f.onset_s) <= MATCH_S
     )
     taken_true: dict[int, tuple[int, float]] = {}
     taken_found: set[int] = set()
@@ -87,7 +92,9 @@ def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], *
             taken_found.add(j)
     unseen = [i for i in taken_true if not seen[i]]
     matched = {i: pair for i, pair in taken_true.items() if seen[i]}
-    right = [true[i].what.startswith(str(found[j].get("kind"))) for i, (j, _) in matched.items()] if with_kind else []
+    right = (
+        [true[i].what.startswith(getattr(found[j], "kind", "")) for i, (j, _) in matched.items()] if with_kind else []
+    )
     return Score(
         sum(seen),
         len(found) - len(unseen),
@@ -115,12 +122,12 @@ def report(labours: list[SimulatedLabour], rule_set: str = "nichd-2008") -> list
     return [_report(labour, row) for labour, row in zip(labours, rows, strict=True)]
 
 
-def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]]) -> Report:
+def _report(labour: SimulatedLabour, row: Assessment) -> Report:
     seen_s = len(labour.fhr) / HZ
     true = [t for t in labour.truth.events if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
-    def within(found: list[dict[str, object]]) -> list[dict[str, object]]:
-        return [f for f in found if float(str(f["onset_s"])) >= 300 and float(str(f["end_s"])) < seen_s - 60]
+    def within(found: Sequence[Excursion]) -> list[Excursion]:
+        return [f for f in found if f.onset_s >= 300 and f.end_s < seen_s - 60]
 
     def seen(true: list[Truth], signal: Signal) -> list[bool]:
         parts = [signal[round(t.onset_s * HZ) : round(t.end_s * HZ)] for t in true]
@@ -132,16 +139,16 @@ def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]]) ->
     high = [saw and t.size >= SURE_BPM for t, saw in zip(rises, seen(rises, labour.fhr), strict=True)]
     runs: list[Span] = [x for x in labour.truth.artefacts if x.what in ("half rate", "double rate")]
     errors = []
-    for b in row["baseline"]:
-        end = int(float(str(b["t_s"]))) * HZ
-        if b["bpm"] is not None and end >= 600 * HZ:
-            errors.append(abs(float(str(b["bpm"])) - float(labour.baseline[end - 600 * HZ : end].mean())))
+    for b in row.baseline:
+        end = b.t_s * HZ
+        if b.bpm is not None and end >= 600 * HZ:
+            errors.append(abs(b.bpm - float(labour.baseline[end - 600 * HZ : end].mean())))
     return Report(
-        score(falls, within(row["decelerations"]), seen(falls, labour.fhr), with_kind=True),
-        score(rises, within(row["accelerations"]), high),
-        score(contractions, within(row["contractions"]), seen(contractions, labour.ua)),
+        score(falls, within(row.decelerations), seen(falls, labour.fhr), with_kind=True),
+        score(rises, within(row.accelerations), high),
+        score(contractions, within(row.contractions), seen(contractions, labour.ua)),
         float(np.mean(errors)),
-        len([m for m in row["marks"] if m["what"] in ("half rate", "double rate")]),
+        len([m for m in row.marks if m.what in ("half rate", "double rate")]),
         len([x for x in runs if x.until_s - x.from_s >= 1 and x.from_s >= 300 and x.until_s < seen_s - 60]),
     )
 

@@ -1,19 +1,27 @@
-"""Writes a bed's log and hand-over sheet as files, straight from the store."""
+"""Writes a bed's log, hand-over sheet and signals as files, straight from the store."""
 
+from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from importlib.resources import files
+from math import inf
 from pathlib import Path
+from typing import TypeVar
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.settings import Settings, without_password
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_record import BedRecord
-from quietward.dashboard.history.reader import read_record
+from quietward.dashboard.history.reader import read_history, read_record
 from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
+from quietward.recordings.annotations import annotations_of
+from quietward.recordings.files import write_recording, writing_format
+from quietward.recordings.recording import LabourContext
 from quietward.runtime.clock import now_ms
-from quietward.store.client import RedisError, connected
+from quietward.store.client import RedisError, Store, connected
+
+T = TypeVar("T")
 
 
 async def write(settings: Settings, bed: str, log: Path | None, handover: Path | None) -> list[Path]:
@@ -23,18 +31,47 @@ async def write(settings: Settings, bed: str, log: Path | None, handover: Path |
     if log is None and handover is None:
         raise BadSettings("export", bed, "Say what to write: --log FILE.csv, --log FILE.json or --handover FILE.html")
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store:
-        try:
-            record = await read_record(store, ward, bed)
-        except RedisError as error:
-            raise Unreachable("store", without_password(settings.store), f"It said: {error}") from error
+    record = await _from_store(settings, lambda store: read_record(store, ward, bed))
     if record.is_empty:
-        raise BadSettings("bed", bed, f"Nothing is kept of such a bed of ward {ward.name}; check bed, --ward, --shards")
+        raise _nothing_kept(bed, ward)
     if log is not None:
         _write(log, _log_content(log, record, ward))
     if handover is not None:
         _write(handover, _handover_content(record, ward))
     return [file for file in (log, handover) if file is not None]
+
+
+async def write_signals(settings: Settings, bed: str, hours: float, file: Path) -> Path:
+    """Write the signals of a bed's last hours as a recording, with its log as annotations, and return the file.
+
+    FHR to a quarter of a bpm and UA to a half, as the page has them. Raises BadSettings, BadRecording, Unreachable.
+    """
+    writing_format(file)
+    ward = Ward(settings.ward, settings.shards)
+    history = await _from_store(settings, lambda store: read_history(store, ward, bed, hours, now_ms()))
+    if not len(history.fhr):
+        raise _nothing_kept(bed, ward)
+    said = [x for x in annotations_of(history.log, history.first_s) if x.from_s >= 0]  # a log is kept for longer
+    began = datetime.fromtimestamp(history.first_s, UTC)
+    stage_s = history.second_stage_from_s
+    labour = LabourContext(history.weeks or 0, inf if stage_s is None else max(0.0, stage_s - history.first_s))
+    try:
+        write_recording(file, history.fhr, history.ua, annotations=said, began=began, labour=labour)
+    except OSError as error:
+        raise BadSettings("--out", str(file), f"Cannot be written: {error.strerror}") from error
+    return file
+
+
+async def _from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:
+    async with connected(settings.store) as store:
+        try:
+            return await read(store)
+        except RedisError as error:
+            raise Unreachable("store", without_password(settings.store), f"It said: {error}") from error
+
+
+def _nothing_kept(bed: str, ward: Ward) -> BadSettings:
+    return BadSettings("bed", bed, f"Nothing is kept of such a bed of ward {ward.name}; check bed, --ward, --shards")
 
 
 def _check_suffix(file: Path | None, option: str, suffixes: tuple[str, ...]) -> None:

@@ -1,191 +1,61 @@
-"""Pure: the last minutes of a bed as a strip to print, true to scale, on as many sheets of A4 as it takes.
+"""Pure: the last minutes of a bed as a strip to print, true to scale, on as many sheets of A4 as it takes."""
 
-All lengths are millimetres on paper. Here is the geometry; the SVG around it is `templates/strip.html`.
-"""
-
-from collections.abc import Callable, Iterator
-
-import numpy as np
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.contracts.strip import FHR_SCALES, STRIP
+from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.print.clock_format import ClockFormat
-from quietward.dashboard.view.marks import StripMark, strip_marks
-from quietward.dashboard.view.signal_buffer import Floats
+from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.web.templates import render
+from quietward.drawing import strip
+from quietward.drawing.strip import PaperScale
 
 STYLE = "paper.css"
-WIDTH_MM = 270.0
-"""Of the strip on a landscape sheet of A4."""
-UA_MM = STRIP.ua.height_cm * 10.0
-BETWEEN_MM = 6.0
-"""Between FHR and UA; the times of day are there."""
-BAR_MM = 1.2
-"""Thickness of the bars that mark contractions."""
-
-
-class PaperScale(Struct, frozen=True):
-    """Where things are on a sheet, by its paper speed and height of FHR. The origin is the upper left corner."""
-
-    cm_per_min: int
-    bpm_per_cm: int
-
-    @property
-    def sheet_s(self) -> float:
-        """Seconds on one sheet."""
-        return WIDTH_MM / (self.cm_per_min * 10) * 60
-
-    @property
-    def fhr_mm(self) -> float:
-        """Height of FHR."""
-        low, high = FHR_SCALES[self.bpm_per_cm].range
-        return (high - low) / self.bpm_per_cm * 10
-
-    @property
-    def height_mm(self) -> float:
-        """Height of the whole strip."""
-        return self.fhr_mm + BETWEEN_MM + UA_MM
-
-    def x(self, seconds: float) -> float:
-        """Return the place of a time in seconds after the sheet's first."""
-        return seconds / 60 * self.cm_per_min * 10
-
-    def y_fhr(self, bpm: float) -> float:
-        """Return the place of an FHR; values out of range are at the edge."""
-        low, high = FHR_SCALES[self.bpm_per_cm].range
-        return (high - min(high, max(low, bpm))) / self.bpm_per_cm * 10
-
-    def y_ua(self, ua: float) -> float:
-        """Return the place of a UA; values out of range are at the upper edge."""
-        high = STRIP.ua.range[1]
-        return self.height_mm - min(ua, high) / high * UA_MM
-
-
-class GridLine(Struct, frozen=True):
-    """A line of the grid. at: its x or y. label: empty for none."""
-
-    at: float
-    is_strong: bool
-    label: str
-
-
-class MarkBox(Struct, frozen=True):
-    """A rectangle that marks a finding. is_over: it is a band over the FHR. label: written in it, empty for none."""
-
-    colour: str
-    is_over: bool
-    x: float
-    y: float
-    width: float
-    height: float
-    label: str
 
 
 class Sheet(Struct, frozen=True):
-    """One sheet. baseline, fhr, ua: SVG path data, empty for none."""
+    """One sheet. svg: the strip on it."""
 
-    number: int
     from_text: str
     until_text: str
     zone: str
-    minutes: list[GridLine]
-    levels: list[GridLine]
-    marks: list[MarkBox]
-    baseline: str
-    fhr: str
-    ua: str
+    svg: str
 
 
 def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) -> str:
     """Return an HTML document with the sheets, the oldest first."""
-    low, high = STRIP.normal_bpm
-    return render(
-        "strip.html",
-        bed=history.bed,
-        ward=ward,
-        scale=scale,
-        sheets=list(_sheets(history, scale, clock)),
-        normal=(scale.y_fhr(high), scale.y_fhr(low)),
-        ua_levels=[scale.y_ua(ua) for ua in range(STRIP.ua.range[0], STRIP.ua.range[1] + 1, STRIP.ua.line)],
-        width=WIDTH_MM,
-        style_sheet=STYLE,
-        notice=NOTICE,
-    )
-
-
-def _sheets(history: BedHistory, scale: PaperScale, clock: ClockFormat) -> Iterator[Sheet]:
-    marks = [mark for mark in strip_marks(history.log[::-1]) if mark.kind in STRIP.marks and mark.to_s is not None]
-    count = -(-(history.last_s - history.first_s) // scale.sheet_s)
-    for index in range(int(count)):
-        from_s = history.first_s + index * scale.sheet_s
-        until_s = min(from_s + scale.sheet_s, history.last_s)
-        samples = slice(round((from_s - history.first_s) * HZ), round((until_s - history.first_s) * HZ))
-        yield Sheet(
-            number=index + 1,
+    trace = _trace(history)
+    sheets = [
+        Sheet(
             from_text=clock.full(round(from_s * 1000)),
             until_text=clock.time(round(until_s * 1000)),
             zone=clock.zone_name(round(from_s * 1000)),
-            minutes=list(_minutes(scale, from_s, clock)),
-            levels=list(_levels(scale)),
-            marks=[box for mark in marks if (box := _box(scale, from_s, until_s, mark))],
-            baseline=_baseline_path(history, scale, from_s, until_s),
-            fhr=_signal_path(history.fhr[samples], scale.x, scale.y_fhr),
-            ua=_signal_path(history.ua[samples], scale.x, scale.y_ua),
+            svg=strip.svg(
+                trace,
+                scale,
+                from_s,
+                until_s,
+                lambda second: clock.time(round(second * 1000)),
+                f"Strip of {history.bed}",
+            ),
         )
+        for from_s, until_s in strip.sheets(trace, scale)
+    ]
+    return render(
+        "strip.html", bed=history.bed, ward=ward, scale=scale, sheets=sheets, style_sheet=STYLE, notice=NOTICE
+    )
 
 
-def _minutes(scale: PaperScale, from_s: float, clock: ClockFormat) -> Iterator[GridLine]:
-    grid = STRIP.print
-    second = -(-from_s // grid.line_s) * grid.line_s
-    while scale.x(second - from_s) <= WIDTH_MM:
-        is_strong = second % grid.strong_line_s == 0
-        yield GridLine(scale.x(second - from_s), is_strong, clock.time(round(second * 1000)) if is_strong else "")
-        second += grid.line_s
-
-
-def _levels(scale: PaperScale) -> Iterator[GridLine]:
-    grid = STRIP.print
-    low, high = FHR_SCALES[scale.bpm_per_cm].range
-    for bpm in range(-(-low // grid.line_bpm) * grid.line_bpm, high + 1, grid.line_bpm):
-        is_strong = bpm % grid.strong_line_bpm == 0
-        yield GridLine(scale.y_fhr(bpm), is_strong, str(bpm) if is_strong else "")
-
-
-def _box(scale: PaperScale, from_s: float, until_s: float, mark: StripMark) -> MarkBox | None:
-    """Return the part of a mark that is on a sheet, None if it is on others only."""
-    begins_s, ends_s = max(mark.from_s, from_s), min(mark.to_s or mark.from_s, until_s)
-    if ends_s <= begins_s:
-        return None
-    x, width = scale.x(begins_s - from_s), scale.x(ends_s - begins_s)
-    style = STRIP.marks[mark.kind]
-    if style.place != "fhr":
-        y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
-        return MarkBox(style.colour, False, x, y, width, BAR_MM, "")
-    label = mark.text.partition(" ")[0] if style.label == "kind" else ""
-    return MarkBox(style.colour, True, x, 0.0, width, scale.fhr_mm, label)
-
-
-def _signal_path(values: Floats, x: Callable[[float], float], y: Callable[[float], float]) -> str:
-    """Return a line through samples at HZ, broken where they are NaN. x, y: place of a second, and of a value."""
-    commands, is_broken = [], True
-    for i, value in enumerate(values.tolist()):
-        if np.isnan(value):
-            is_broken = True
-            continue
-        commands.append(f"{'M' if is_broken else 'L'}{x(i / HZ):.2f} {y(value):.2f}")
-        is_broken = False
-    return "".join(commands)
-
-
-def _baseline_path(history: BedHistory, scale: PaperScale, from_s: float, until_s: float) -> str:
-    """Return the baseline: a level line over the minute before each point of the trend."""
-    commands = []
+def _trace(history: BedHistory) -> strip.Trace:
+    marks = [
+        strip.Mark(mark.kind, mark.from_s, mark.to_s, mark.text)
+        for mark in strip_marks(history.log[::-1])
+        if mark.kind in STRIP.marks and mark.to_s is not None
+    ]
+    baseline = []
     for event in history.trend:
         bpm, ends_s = event.detail.get("baseline_bpm"), event.t / 1000 + 1
-        begins_s, ends_s = max(from_s, ends_s - 60), min(until_s, ends_s)
-        if isinstance(bpm, float | int) and ends_s > begins_s:
-            commands.append(f"M{scale.x(begins_s - from_s):.2f} {scale.y_fhr(bpm):.2f}H{scale.x(ends_s - from_s):.2f}")
-    return "".join(commands)
+        if isinstance(bpm, float | int):  # each point is of the minute before it
+            baseline.append(strip.Level(ends_s - 60, ends_s, bpm))
+    return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline)

@@ -19,6 +19,7 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.routes.downloads import UtcOffset, zone_of
 from quietward.dashboard.view.ranking import natural_key
 from quietward.dashboard.web.responses import file_response, json_response
+from quietward.drawing.strip import PaperScale
 from quietward.runtime.clock import now_ms
 
 MAX_SHIFT_H = 24.0
@@ -75,7 +76,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         bed: str, minutes: Minutes = 30, cm: PaperSpeed = "1", bpm: PaperHeight = "20", offset_min: UtcOffset = 0
     ) -> Response:
         now = now_ms()
-        scale = strip_svg.PaperScale(int(cm), int(bpm))
+        scale = PaperScale(int(cm), int(bpm))
         async with one_at_a_time:
             history = await read_history(hub.store, hub.ward, bed, minutes / 60, now)
             clock = ClockFormat(now, zone_of(offset_min))

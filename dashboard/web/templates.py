@@ -2,11 +2,6 @@
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-
-def _millimetres(length: float) -> str:
-    return f"{length:.2f}"
-
-
 _environment = Environment(
     loader=PackageLoader("quietward.dashboard"),
     autoescape=True,
@@ -15,7 +10,6 @@ _environment = Environment(
     lstrip_blocks=True,
     auto_reload=False,
 )
-_environment.filters["mm"] = _millimetres
 
 
 def render(template: str, **values: object) -> str:

@@ -35,6 +35,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     studies.what_if,
     load.load,
     recordings.export,
+    recordings.record,
     checks.doctor,
     checks.alive,
     checks.refused,

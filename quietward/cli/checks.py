@@ -1,6 +1,5 @@
 """Checks: of an installation, and of a service that runs."""
 
-import sys
 from typing import Annotated
 
 import typer
@@ -22,21 +21,23 @@ def doctor(
     policy: PolicyOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Say what is missing for quietward to run here, and how to mend it."""
+    """Say what is missing for quietward to run here, and how to fix it."""
+    from rich.box import SIMPLE
     from rich.console import Console
+    from rich.markup import escape
     from rich.table import Table
 
     from quietward.runtime.doctor import examine
 
     chosen = settings_from(broker=broker, store=store, policy=policy, settings=settings)
     results = examine(chosen, rules_check(chosen.policy))
-    table = Table(title="quietward doctor", show_lines=False)
-    for name in ("", "what", "seen", "to mend it"):
+    table = Table(title="quietward doctor", box=SIMPLE, pad_edge=False)
+    for name in ("", "what", "seen, and how to fix it"):
         table.add_column(name)
     for result in results:
-        mark, remedy = ("[green]ok[/]", "") if result.well else ("[red]![/]", result.remedy)
-        table.add_row(mark, result.what, result.seen, remedy)
-    Console(width=None if sys.stdout.isatty() else 160).print(table)
+        mark, remedy = ("[green]ok[/]", "") if result.well else ("[red]![/]", f"\n{escape(result.remedy)}")
+        table.add_row(mark, result.what, escape(result.seen) + remedy)
+    Console().print(table)
     if not all(result.well for result in results):
         raise SystemExit(1)
 

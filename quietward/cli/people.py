@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from quietward.contracts.errors import BadSettings
+from quietward.contracts.errors import BadSettings, possible
 
 
 def person(
@@ -22,7 +22,7 @@ def person(
     if not remove:
         roles = {each.value: each for each in people.Role}
         if role not in roles:
-            raise BadSettings("--role", role, f"Use one of {', '.join(roles)}")
+            raise BadSettings("--role", role, possible(roles, role))
         if password is None:
             password = str(typer.prompt("Password", hide_input=True, confirmation_prompt=True))
         known.append(people.new_person(name, roles[role], password))

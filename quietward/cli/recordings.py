@@ -2,18 +2,22 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from quietward.cli.common import progress, settings_from
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, QuietwardError, extra
+from quietward.contracts.errors import BadSettings, QuietwardError, extra, possible
 from quietward.contracts.notice import NOTICE
-from quietward.recordings import SUFFIXES
+from quietward.recordings import FORMATS, SUFFIXES
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from quietward.contracts.messages import Event
+    from quietward.detect.assessment import Assessment
+    from quietward.recordings.recording import Recording
 
 
 def assess(
@@ -25,10 +29,17 @@ def assess(
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Picture of the strips with all that was found: .png, .svg, .pdf.")
     ] = None,
-    weeks: Annotated[int, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = 0,
+    weeks: Annotated[int | None, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = None,
     second_stage_from: Annotated[
         float | None, typer.Option("--second-stage-from", min=0, help="Minute at which the second stage begins.")
     ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="Write the recordings into this folder, with all that was found as annotations."),
+    ] = None,
+    out_format: Annotated[
+        str, typer.Option("--format", help=f"Format of these: {', '.join(one.name for one in FORMATS)}.")
+    ] = FORMATS[0].name,
     policy: PolicyOption = None,
 ) -> None:
     """Read recordings with the live system's detector, without MQTT or Redis."""
@@ -36,31 +47,19 @@ def assess(
 
     from quietward.detect import assess as assessment
     from quietward.detect import rule_file
-    from quietward.recordings.files import find_recordings, read_recording
 
     if plot is not None:
         with extra("pictures", "--plot"):
             from quietward.detect import picture
         picture.check(plot)
-
-    own_rules = rules if rules.endswith(".toml") else None
-    loaded_rules = rule_file.load(settings_from(policy=policy).policy, own_rules)
-    rule_set = loaded_rules.rule_sets[-1].name if own_rules else rules
-    readable, failures = [], 0
-    for path in find_recordings(paths):
-        try:
-            readable.append(read_recording(path))
-        except QuietwardError as error:
-            failures += 1
-            print(f"quietward: {error}", file=sys.stderr)
-    if not readable and not failures:
-        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    suffix = _suffix_of(out_format)
+    loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
+    readable, failures = _read_all(paths, weeks, None if second_stage_from is None else second_stage_from * 60)
     print(NOTICE, file=sys.stderr)
-    second_stage_from_s = float("inf") if second_stage_from is None else second_stage_from * 60
-    labour = assessment.LabourContext(weeks, second_stage_from_s)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
-        rows = assessment.assess(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n), labour)
+        outcomes = assessment.with_events(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n))
+    rows = [outcome.assessment for outcome in outcomes]
     if json:
         from quietward.contracts.messages import encode_json
 
@@ -71,11 +70,71 @@ def assess(
     if plot is not None:
         for picture_file in picture.draw(readable, rows, plot):
             print(f"drawn: {picture_file}", file=sys.stderr)
+    if out is not None:
+        _write_all(out, suffix, readable, [outcome.events for outcome in outcomes])
     if failures:
         raise SystemExit(2)
 
 
-def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
+def _suffix_of(name: str) -> str:
+    names = {one.name: one.suffix for one in FORMATS}
+    if name not in names:
+        raise BadSettings("--format", name, possible(names, name))
+    return names[name]
+
+
+def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[list[Event]]") -> None:
+    """Write recordings with their logs as annotations; nothing is overwritten. Raises BadSettings."""
+    from quietward.contracts.messages import TREND_KIND
+    from quietward.recordings.annotations import annotations_of
+    from quietward.recordings.files import write_recording
+
+    for recording, log in zip(found, logs, strict=True):
+        path = folder / f"{recording.name}{suffix}"
+        if path.exists():
+            raise BadSettings("--out", str(path), "Is there already; choose another folder")
+        said = annotations_of(event for event in log if event.kind != TREND_KIND)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            write_recording(path, recording.fhr, recording.ua, annotations=said, began=recording.began,
+                            labour=recording.labour)  # fmt: skip
+        except OSError as error:
+            raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
+        print(f"written: {path}", file=sys.stderr)
+
+
+def _read_all(paths: list[Path], weeks: int | None, second_stage_from_s: float | None) -> "tuple[list[Recording], int]":
+    """Return the recordings that can be read, and how many cannot; why, and what reading has changed, is told.
+
+    weeks, second_stage_from_s: in place of what recordings say of their labour, where given.
+    """
+    from dataclasses import replace
+
+    from quietward.recordings.files import find_recordings, read_recording
+
+    readable: list[Recording] = []
+    failures = 0
+    for path in find_recordings(paths):
+        try:
+            recording = read_recording(path)
+        except QuietwardError as error:
+            failures += 1
+            print(f"quietward: {error}", file=sys.stderr)
+        else:
+            labour = recording.labour
+            if weeks is not None:
+                labour = replace(labour, weeks=weeks)
+            if second_stage_from_s is not None:
+                labour = replace(labour, second_stage_from_s=second_stage_from_s)
+            readable.append(replace(recording, labour=labour))
+            if recording.note:
+                print(f"{path}: {recording.note}", file=sys.stderr)
+    if not readable and not failures:
+        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    return readable, failures
+
+
+def _assessment_table(rows: "list[Assessment]") -> "Table":
     from rich.box import SIMPLE
     from rich.table import Table
 
@@ -85,22 +144,22 @@ def _assessment_table(rows: list[dict[str, Any]]) -> "Table":
     for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
         table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
-        unknown = row["not_assessed"][-1]["t_s"] if row["not_assessed"] else 0
-        last = row["assessments"][-1] if row["assessments"] else None
-        if last is not None and last["t_s"] < unknown:
+        unknown = row.not_assessed[-1].t_s if row.not_assessed else 0
+        last = row.assessments[-1] if row.assessments else None
+        if last is not None and last.t_s < unknown:
             last = None  # what was known some time ago is not what is known at the end
-        bpm = row["baseline"][-1]["bpm"] if row["baseline"] else None
-        minutes = [v["bpm"] for v in row["variability"][-10:]]
+        bpm = row.baseline[-1].bpm if row.baseline else None
+        minutes = [v.bpm for v in row.variability[-10:]]
         table.add_row(
-            row["record"],
-            f"{row['duration_s'] / 60:.0f}",
-            f"{row['signal']['fhr_usable']:.0%}",
+            row.record,
+            f"{row.duration_s / 60:.0f}",
+            f"{row.signal.fhr_usable:.0%}",
             "–" if bpm is None else f"{bpm:.0f}",
             f"{sum(minutes) / len(minutes):.0f}" if minutes else "–",
-            *(str(len(row[name])) for name in ("contractions", "accelerations", "decelerations")),
-            str(last["rule_class"]) if last else "–",
-            f"{last['concern']:.0f}" if last else "–",
-            str(len(row["flags"])),
+            *(str(len(found)) for found in (row.contractions, row.accelerations, row.decelerations)),
+            str(last.rule_class) if last else "–",
+            f"{last.concern:.0f}" if last else "–",
+            str(len(row.flags)),
         )
     return table
 
@@ -123,3 +182,25 @@ def export(
     print(NOTICE, file=sys.stderr)
     for written in asyncio.run(files.write(own, bed, log, handover)):
         print(f"written: {written}", file=sys.stderr)
+
+
+def record(
+    bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help=f"File, replaced if there is one: {', '.join(SUFFIXES)}; BED.hea.")
+    ] = None,
+    hours: Annotated[float, typer.Option("--hours", min=0.01, max=336, help="So many of its last hours.")] = 24.0,
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Write a bed's signals from Redis as a recording, with its log as annotations."""
+    import asyncio
+
+    from quietward.dashboard.print import files
+
+    own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
+    print(NOTICE, file=sys.stderr)
+    written = asyncio.run(files.write_signals(own, bed, hours, out or Path(f"{bed}.hea")))
+    print(f"written: {written}", file=sys.stderr)

@@ -33,6 +33,10 @@ class QuietwardError(Exception):
         return f"{self.what}: {shown}. {self.remedy}"
 
 
+MANY = 12
+"""More names than a reader goes through: the one that was probably meant comes first."""
+
+
 def possible(known: Iterable[object], given: object) -> str:
     """Return as a remedy which values are possible, and which one was probably meant."""
     names = [str(one) for one in known]
@@ -40,9 +44,10 @@ def possible(known: Iterable[object], given: object) -> str:
         return "There is none to choose from"
     *others, last = names
     nearest = get_close_matches(str(given), names, n=1) if len(names) > 1 else []
-    return f"Use {', '.join(others)}{' or ' if others else ''}{last}" + (
-        f"; did you mean {nearest[0]!r}?" if nearest else ""
-    )
+    use = f"Use {', '.join(others)}{' or ' if others else ''}{last}"
+    if nearest and len(names) > MANY:
+        return f"Did you mean {nearest[0]!r}? {use}"
+    return f"{use}; did you mean {nearest[0]!r}?" if nearest else use
 
 
 class BadMessage(QuietwardError):

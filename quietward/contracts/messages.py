@@ -70,6 +70,10 @@ CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "
 """Changes of a flag that interrupt somebody, by their words; in a bed's log they stand behind `flag-`."""
 
 
+TREND_KIND = "minute"
+"""Kind of the events that are a bed's trend, one a minute, and stand in no log."""
+
+
 class SignalState(StrEnum):
     """Signal state of a bed. `unwatched` is set by whoever reads an old summary, never by the detector itself."""
 

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadSettings
+from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.validation import invalid_field
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
@@ -65,8 +65,8 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     merged: dict[str, object] = {**(_read(Path(str(file))) if file else {}), **from_environment, **given}
     for name, value in merged.items():
         if name not in Settings.__struct_fields__:
-            known = ", ".join(Settings.__struct_fields__)
-            raise BadSettings(f"setting {name}", value, f"There is no such setting; use one of {known}")
+            remedy = f"There is no such setting. {possible(Settings.__struct_fields__, name)}"
+            raise BadSettings(f"setting {name}", value, remedy)
     for name, value in merged.items():
         try:
             msgspec.convert({name: value}, Settings, strict=False)

@@ -21,7 +21,7 @@ def parse_toml_table(text: str, of: type[T], where: str, error: type[QuietwardEr
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as broken:
-        raise error(where, str(broken), "Mend the TOML") from broken
+        raise error(where, str(broken), "Fix the TOML") from broken
     return check_table(table, of, f"{where}: ", error)
 
 
@@ -62,13 +62,13 @@ def _in_words(field: InvalidField, of: type) -> tuple[str, object, str]:
     if choices:
         return field.path, field.value, possible(choices, field.value)
     value = field.value if field.path else None  # never the whole table
-    return field.path, value, f"{field.reason}. Mend this value"
+    return field.path, value, f"{field.reason}. Fix this value"
 
 
 def _types_at(of: type, path: str) -> list[inspect.Type]:
     """Return the types that are possible at a path, such as `condition[2].level`."""
     types = _alternatives(inspect.type_info(of))
-    for key, _ in STEP.findall(f".{path}" if path and not path.startswith("[") else path):
+    for key, index in STEP.findall(f".{path}" if path and not path.startswith("[") else path):
         inner: list[inspect.Type] = []
         for one in types:
             if isinstance(one, inspect.StructType):
@@ -77,6 +77,8 @@ def _types_at(of: type, path: str) -> list[inspect.Type]:
                 inner.append(one.value_type)
             elif isinstance(one, inspect.ListType | inspect.VarTupleType):
                 inner.append(one.item_type)
+            elif isinstance(one, inspect.TupleType) and int(index or 0) < len(one.item_types):
+                inner.append(one.item_types[int(index or 0)])
         types = [alternative for one in inner for alternative in _alternatives(one)]
     return types
 

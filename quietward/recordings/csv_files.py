@@ -1,68 +1,164 @@
-"""CSV files with the columns `t_s,fhr,ua`: seconds, bpm, relative units; an empty cell is no value."""
+"""CSV: a row for each sample. Written with the columns `t_s,fhr,ua` (or `time,fhr,ua`), an empty cell for no value.
+
+Read with any names and units of `signal_names`, any order, other columns left out by name; commas, semicolons (and then
+decimal commas) or tabs; times as seconds or in ISO 8601. Annotations stand beside it, in `NAME.annotations.csv`.
+"""
 
 import csv
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
-from quietward.recordings.recording import Signal
+from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
+from quietward.recordings.signal_names import FHR, STAGE, TIME, UA
+from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
 
 COLUMNS = ("t_s", "fhr", "ua")
+ANNOTATION_COLUMNS = ("kind", "from_s", "to_s", "text")
+DELIMITERS = ",;\t"
 
 
-def read(path: Path) -> tuple[Signal, Signal, float]:
-    """Return FHR, UA and their rate in Hz. Raises BadRecording."""
+def read(path: Path) -> Content:
+    """Return what a file holds. Raises BadRecording."""
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.reader(file))
+            delimiter = _delimiter(file.readline())
+            file.seek(0)
+            rows = list(csv.reader(file, delimiter=delimiter))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise BadRecording(str(path), type(error).__name__, f"Cannot be read: {error}") from error
-    if not rows or tuple(cell.strip().lower() for cell in rows[0]) != COLUMNS:
-        raise BadRecording(str(path), rows[0] if rows else "", f"The first line must be {','.join(COLUMNS)}")
-    values = np.full((len(rows) - 1, 3), np.nan)
-    for i, row in enumerate(rows[1:]):
-        if len(row) != len(COLUMNS):
-            raise BadRecording(f"{path} line {i + 2}", row, "Needs three cells; an empty cell is no value")
-        for j, cell in enumerate(row):
-            if cell.strip():
-                try:
-                    values[i, j] = float(cell)
-                except ValueError as error:
-                    remedy = f"Column {COLUMNS[j]} needs a number, or nothing for no value"
-                    raise BadRecording(f"{path} line {i + 2}", cell, remedy) from error
-    times = values[:, 0]
-    if len(times) < 2:
-        return values[:, 1], values[:, 2], float(HZ)
-    steps = np.diff(times)
-    if not np.all(steps > 0):  # also true for an empty time
-        line = int(np.flatnonzero(~(steps > 0))[0]) + 3
-        raise BadRecording(f"{path} line {line}", rows[line - 1][0], "t_s must be there and grow from line to line")
-    step = float(np.median(steps))
-    if not np.allclose(steps, step, rtol=0.05):
-        line = int(np.argmax(np.abs(steps - step))) + 3
-        remedy = f"t_s must grow by {step:g} s from line to line; leave cells empty where there is no value"
-        raise BadRecording(f"{path} line {line}", rows[line - 1][0], remedy)
-    return values[:, 1], values[:, 2], 1 / step
+    if not rows:
+        raise BadRecording(str(path), "", f"Is empty; the first line must name the columns, as {','.join(COLUMNS)}")
+    head, rows = rows[0], rows[1:]
+    found, notes = find_columns(str(path), head)
+    for i, row in enumerate(rows):
+        if len(row) != len(head):
+            raise BadRecording(_line(path, i), row, f"Needs {len(head)} cells; an empty cell is no value")
+    columns = {signal: [row[one.place].strip() for row in rows] for signal, one in found.items()}
+    has_decimal_commas = delimiter == ";"
+    values = {
+        signal: _numbers(path, head[found[signal].place], columns[signal], has_decimal_commas) * found[signal].factor
+        for signal in (FHR, UA, STAGE)
+        if signal in found
+    }
+    began = None
+    if columns[TIME] and _is_iso(columns[TIME][0]):
+        times_s, began = _iso_times(path, columns[TIME])
+    else:
+        times_s = _numbers(path, head[found[TIME].place], columns[TIME], has_decimal_commas) * found[TIME].factor
+    ua = values.get(UA, np.full(len(rows), np.nan))
+    labour = labour_of(values[STAGE], times_s) if STAGE in values else NOTHING_KNOWN
+    content = Content(values[FHR], ua, HZ, notes, tuple(_read_annotations(_beside(path))), began, labour)
+    return at_one_rate(content, times_s, lambda i: _line(path, i))
 
 
-def write(path: Path, fhr: Signal, ua: Signal) -> None:
-    """Write signals of 4 Hz, an empty cell where there is no value."""
-    rows = (f"{i / HZ:.2f},{f},{u}\n" for i, (f, u) in enumerate(zip(_cells(fhr), _cells(ua), strict=True)))
+def _delimiter(head: str) -> str:
+    return max(DELIMITERS, key=head.count)
+
+
+def _line(path: Path, i: int) -> str:
+    return f"{path} line {i + 2}"
+
+
+def _numbers(path: Path, column: str, cells: list[str], has_decimal_commas: bool) -> Signal:
+    """Return the numbers of a column, NaN for an empty cell. Raises BadRecording."""
+    texts = [cell.replace(",", ".") for cell in cells] if has_decimal_commas else cells
+    try:
+        return np.array([float(text) if text else np.nan for text in texts])
+    except ValueError:
+        i = next(i for i, text in enumerate(texts) if text and not _is_number(text))
+        remedy = f"Column {column.strip()} needs a number, or nothing for no value"
+        raise BadRecording(_line(path, i), cells[i], remedy) from None
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _is_iso(cell: str) -> bool:
+    try:
+        datetime.fromisoformat(cell)
+    except ValueError:
+        return False
+    return not _is_number(cell)
+
+
+def _iso_times(path: Path, cells: list[str]) -> tuple[Signal, datetime]:
+    """Return seconds from the first time on, and the first; a time without a zone is UTC. Raises BadRecording."""
+    times = []
+    for i, cell in enumerate(cells):
+        try:
+            time = datetime.fromisoformat(cell)
+        except ValueError:
+            remedy = "Needs a time as 2026-03-01T14:00:00.25+01:00, as the line before"
+            raise BadRecording(_line(path, i), cell, remedy) from None
+        times.append(time if time.tzinfo else time.replace(tzinfo=UTC))
+    return np.array([(time - times[0]).total_seconds() for time in times]), times[0].astimezone(UTC)
+
+
+def write(path: Path, recording: Recording) -> None:
+    """Write a row for each sample; its time is a time of day where it is known when the recording began."""
+    times: Iterator[str] = (f"{i / HZ:.2f}" for i in range(len(recording.fhr)))
+    began, head = recording.began, COLUMNS
+    if began is not None:
+        head = ("time", *COLUMNS[1:])
+        times = (_iso(began + timedelta(seconds=i / HZ)) for i in range(len(recording.fhr)))
     with path.open("w", encoding="utf-8") as file:
-        file.write(",".join(COLUMNS) + "\n")
-        file.writelines(rows)
+        file.write(",".join(head) + "\n")
+        cells = zip(times, _cells(recording.fhr), _cells(recording.ua), strict=True)
+        file.writelines(f"{t},{f},{u}\n" for t, f, u in cells)
+    beside = _beside(path)
+    beside.unlink(missing_ok=True)
+    if recording.annotations:
+        with beside.open("w", newline="", encoding="utf-8") as file:
+            table = csv.writer(file)
+            table.writerow(ANNOTATION_COLUMNS)
+            table.writerows([x.kind, x.from_s, "" if x.to_s is None else x.to_s, x.text] for x in recording.annotations)
+
+
+def _iso(time: datetime) -> str:
+    return time.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def _cells(values: Signal) -> list[str]:
-    """Return values as text, each distinct one formatted once."""
+    """Return values as text that gives the same number again, each distinct one formatted once."""
     distinct, indices = np.unique(values, return_inverse=True)
-    texts = np.array(["" if np.isnan(x) else f"{x:g}" for x in distinct], dtype=object)
+    texts = np.array(["" if np.isnan(x) else repr(x).removesuffix(".0") for x in distinct.tolist()], dtype=object)
     return list(texts[indices])
+
+
+def _beside(path: Path) -> Path:
+    return path.with_suffix(".annotations.csv")
+
+
+def _read_annotations(path: Path) -> Iterator[Annotation]:
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            table = csv.reader(file)
+            if tuple(next(table, ())) != ANNOTATION_COLUMNS:
+                raise BadRecording(f"{path} line 1", "", f"Must be {','.join(ANNOTATION_COLUMNS)}")
+            for i, row in enumerate(table):
+                try:
+                    kind, from_s, to_s, text = row
+                    yield Annotation(float(from_s), float(to_s) if to_s else None, kind, text)
+                except ValueError as error:
+                    raise BadRecording(_line(path, i), row, "Needs kind, two times in seconds, text") from error
+    except FileNotFoundError:
+        return
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadRecording(str(path), type(error).__name__, f"Cannot be read: {error}") from error
 
 
 def is_recording(path: Path) -> bool:
     """Return whether the first line is that of a recording: other tables end in .csv, too. Raises OSError."""
     with path.open(encoding="utf-8-sig", errors="replace") as file:
-        return file.readline().strip().lower() == ",".join(COLUMNS)
+        head = file.readline()
+    return is_table(next(csv.reader([head], delimiter=_delimiter(head)), []))

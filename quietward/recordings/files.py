@@ -1,70 +1,110 @@
 """Finds, reads and writes files of recordings, whatever their format."""
 
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime
+from math import inf
 from pathlib import Path
+from typing import Annotated
 
-import numpy as np
+from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
-from quietward.recordings import READERS, SUFFIXES, reader_of
-from quietward.recordings.recording import Recording, Signal
+from quietward.contracts.errors import BadRecording, MissingExtra, possible
+from quietward.contracts.tables import parse_toml_table
+from quietward.recordings import FORMATS, SUFFIXES, Format, format_of, name_of
+from quietward.recordings.recording import (
+    NOTHING_KNOWN,
+    Annotation,
+    LabourContext,
+    Recording,
+    Signal,
+    make_recording,
+    same_length,
+)
 
-LONGEST_S = 14 * 24 * 3600
-ABSURD_BPM = 400.0
-"""A value above this is a wrong unit or column, not a noisy sample."""
 
+def read_recording(path: Path | str) -> Recording:
+    """Read one recording; what becomes of its values is said at `make_recording`.
 
-def read_recording(path: Path) -> Recording:
-    """Read one recording.
-
-    FHR of 0 and outside 20 to 300 bpm means no value (the convention of the open data sets); UA is clipped to
-    0 to 127.5. Rates of 1, 2 and 8 Hz are brought to 4 Hz, and `note` says so.
-    Raises BadRecording naming the file, what is wrong and the remedy.
+    Raises BadRecording naming the file, what is wrong and the remedy, MissingExtra if its format needs packages.
     """
-    reader = reader_of(path)
-    if reader is None and not path.exists():
+    path = Path(path)
+    found = format_of(path)
+    if found is None and not path.exists():
         raise BadRecording(str(path), path.name, "There is no such file or folder")
-    if reader is None:
-        known = " or ".join(f"{reader.title} ({', '.join(reader.suffixes)})" for reader in READERS)
+    if found is None:
+        known = " or ".join(f"{one.title} ({one.suffix})" for one in FORMATS)
         raise BadRecording(str(path), path.suffix, f"Use {known}")
     if not path.is_file():
         raise BadRecording(str(path), path.name, "There is no such file")
-    fhr, ua, hz = reader.format().read(path)
-    if len(fhr) == 0:
-        raise BadRecording(str(path), 0, "Holds no sample; give a recording with at least one")
-    if len(fhr) / hz > LONGEST_S:
-        raise BadRecording(str(path), f"{len(fhr) / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
-    absurd = fhr[fhr > ABSURD_BPM]
-    if absurd.size:
-        raise BadRecording(str(path), float(absurd[0]), "FHR must be in beats per minute; check unit and column")
-    fhr, ua, note = _at_4_hz(path, fhr, ua, hz)
-    fhr = np.where((fhr >= FHR_LOWEST_BPM) & (fhr <= FHR_HIGHEST_BPM), fhr, np.nan)
-    ua = np.clip(np.where(np.isfinite(ua), ua, np.nan), UA_LOWEST, UA_HIGHEST)
-    return Recording(path.stem, fhr, ua, note)
+    content = found.load().read(path)
+    return make_recording(name_of(path), replace(content, labour=_read_labour(path, content.labour)), str(path))
 
 
-def _at_4_hz(path: Path, fhr: Signal, ua: Signal, hz: float) -> tuple[Signal, Signal, str]:
-    if np.isclose(hz, HZ, rtol=0.01):
-        return fhr, ua, ""
-    for known in (1, 2):
-        if np.isclose(hz, known, rtol=0.01):
-            repeat = HZ // known
-            return (
-                np.repeat(fhr, repeat),
-                np.repeat(ua, repeat),
-                f"{known} Hz brought to {HZ} Hz by holding values",
-            )
-    if np.isclose(hz, 2 * HZ, rtol=0.01):
-        return fhr[::2], ua[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
-    raise BadRecording(str(path), f"{hz:g} Hz", "Resample to 4 Hz (1, 2 and 8 Hz are also read)")
+def write_recording(
+    path: Path | str,
+    fhr: Signal,
+    ua: Signal,
+    *,
+    annotations: Iterable[Annotation] = (),
+    began: datetime | None = None,
+    labour: LabourContext = NOTHING_KNOWN,
+) -> None:
+    """Write signals of 4 Hz in the format that the path's name ends in.
+
+    fhr (bpm), ua (relative units): shape (n,), NaN for no value. began: time of the first sample. labour: goes
+    into `NAME.labour.toml` beside it, where something is known of it.
+    Raises BadRecording, OSError, MissingExtra if the format needs packages.
+    """
+    path = Path(path)
+    same_length(str(path), fhr, ua)
+    writing_format(path).load().write(path, Recording(name_of(path), fhr, ua, "", tuple(annotations), began))
+    _write_labour(path, labour)
 
 
-def write_recording(path: Path, fhr: Signal, ua: Signal) -> None:
-    """Write signals of 4 Hz in the format of the path's suffix. Raises BadRecording, OSError."""
-    reader = reader_of(path)
-    if reader is None:
-        raise BadRecording(str(path), path.suffix, f"Use a name that ends in {' or '.join(SUFFIXES)}")
-    reader.format().write(path, fhr, ua)
+def writing_format(path: Path) -> Format:
+    """Return the format in which a recording of this name is written. Raises BadRecording."""
+    found = format_of(path)
+    if found is None:
+        raise BadRecording(
+            str(path), path.name, f"Name the file by its format. {possible(SUFFIXES, ''.join(path.suffixes))}"
+        )
+    return found
+
+
+class Labour(Struct, frozen=True, forbid_unknown_fields=True):
+    """`NAME.labour.toml`: what is known of the labour, in place of what the recording itself says."""
+
+    weeks: Annotated[int, Meta(ge=0, le=45)] | None = None
+    second_stage_from_s: Annotated[float, Meta(ge=0)] | None = None
+
+
+def _labour_path(path: Path) -> Path:
+    return path.with_name(f"{name_of(path)}.labour.toml")
+
+
+def _read_labour(path: Path, said: LabourContext) -> LabourContext:
+    beside = _labour_path(path)
+    try:
+        text = beside.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return said
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadRecording(str(beside), type(error).__name__, f"Cannot be read: {error}") from error
+    labour = parse_toml_table(text, Labour, str(beside), BadRecording)
+    return LabourContext(
+        said.weeks if labour.weeks is None else labour.weeks,
+        said.second_stage_from_s if labour.second_stage_from_s is None else labour.second_stage_from_s,
+    )
+
+
+def _write_labour(path: Path, labour: LabourContext) -> None:
+    known = {"weeks": labour.weeks or None, "second_stage_from_s": labour.second_stage_from_s}
+    lines = [f"{name} = {value}\n" for name, value in known.items() if value is not None and value < inf]
+    beside = _labour_path(path)
+    beside.unlink(missing_ok=True)
+    if lines:
+        beside.write_text("".join(lines), encoding="utf-8")
 
 
 def find_recordings(paths: list[Path]) -> list[Path]:
@@ -85,8 +125,8 @@ def find_recordings(paths: list[Path]) -> list[Path]:
 
 
 def _is_recording(path: Path) -> bool:
-    reader = reader_of(path)
+    found = format_of(path)
     try:
-        return reader is not None and reader.format().is_recording(path)
-    except OSError:
-        return True  # nobody may read it: that is told where it is read
+        return found is not None and found.load().is_recording(path)
+    except (OSError, MissingExtra):
+        return True  # nobody may read it, or its package is missing: that is told where it is read

@@ -1,34 +1,53 @@
-"""WFDB records: a header (`.hea`) with signals named FHR and UC, UA or TOCO, and its data file."""
+"""WFDB records: a header (`.hea`) with signals named as in `signal_names`, its data file, and annotations (`.qwd`)."""
 
+import re
+from collections.abc import Iterable
+from math import inf
 from pathlib import Path
 
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
-from quietward.recordings import wfdb_record
-from quietward.recordings.recording import Signal
+from quietward.recordings import wfdb_annotations, wfdb_record
+from quietward.recordings.recording import Content, LabourContext, Recording
+from quietward.recordings.signal_names import FHR, NAMES, UA, find_signals
 
-FHR_NAMES = ("FHR",)
-UA_NAMES = ("UC", "UA", "TOCO")
+LABOUR = re.compile(r"(Gest\. weeks|Pos\. II\.st\.)\s+(-?\d+)")
+"""Weeks of gestation; the sample at which the second stage begins, -1 for none."""
+MOST_WEEKS = 45
 
 
-def read(path: Path) -> tuple[Signal, Signal, float]:
-    """Return FHR, UA and their rate in Hz. Raises BadRecording, MissingExtra."""
+def read(path: Path) -> Content:
+    """Return what a record holds. Raises BadRecording, MissingExtra."""
     record = wfdb_record.read(path)
-    names = [name.strip().upper() for name in record.names]
-    signals = []
-    for accepted in (FHR_NAMES, UA_NAMES):
-        column = next((i for i, name in enumerate(names) if name in accepted), None)
-        if column is None:
-            raise BadRecording(str(path), record.names, f"Needs a signal named {' or '.join(accepted)}")
-        signals.append(record.signals[:, column])
-    return signals[0], signals[1], record.hz
+    found, _ = find_signals(str(path), record.names, (FHR, UA))
+    for signal in (FHR, UA):
+        if signal not in found:
+            names = " or ".join(name.upper() for name in NAMES[signal])
+            raise BadRecording(str(path), record.names, f"Needs a signal named {names}")
+    fhr, ua = (record.signals[:, found[signal].place] * found[signal].factor for signal in (FHR, UA))
+    annotations = wfdb_annotations.read(path.with_suffix(wfdb_annotations.SUFFIX))
+    labour = _labour(record.comments, record.hz)
+    return Content(fhr, ua, record.hz, (), tuple(annotations), record.began, labour)
 
 
-def write(path: Path, fhr: Signal, ua: Signal) -> None:
+def _labour(comments: Iterable[str], hz: float) -> LabourContext:
+    """Return what the header's comments say of the labour, in the words of the open CTU-UHB records."""
+    numbers = {m[1]: float(m[2]) for line in comments if (m := LABOUR.fullmatch(line))}
+    weeks, second_stage_at = numbers.get("Gest. weeks", 0), numbers.get("Pos. II.st.", -1)
+    is_plausible = 0 <= weeks <= MOST_WEEKS
+    return LabourContext(int(weeks) if is_plausible else 0, second_stage_at / hz if second_stage_at >= 0 else inf)
+
+
+def write(path: Path, recording: Recording) -> None:
     """Write a record (`.hea` and `.dat`, format 16, hundredths); a missing value is WFDB's own mark."""
-    wfdb_record.write(path, ["FHR", "UA"], ["bpm", "nd"], np.column_stack([fhr, ua]), HZ, gain=100)
+    signals = np.column_stack([recording.fhr, recording.ua])
+    wfdb_record.write(path, ["FHR", "UA"], ["bpm", "nd"], signals, HZ, gain=100, began=recording.began)
+    beside = path.with_suffix(wfdb_annotations.SUFFIX)
+    beside.unlink(missing_ok=True)
+    if recording.annotations:
+        wfdb_annotations.write(beside, recording.annotations)
 
 
 def is_recording(_: Path) -> bool:

@@ -5,7 +5,9 @@ The format is that of header(5) and signal(5) of the WFDB applications guide. A 
 """
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
 
@@ -21,7 +23,8 @@ NO_VALUE = {16: -(2**15), 212: -(2**11)}
 """The stored number that means that there is no value."""
 
 RECORD_LINE = re.compile(
-    r"(?P<name>[-\w]+)(?P<segments>/\d+)?\s+(?P<signals>\d+)(\s+(?P<hz>[\d.]+)\S*)?(\s+(?P<samples>\d+))?(\s.*)?"
+    r"(?P<name>[-\w]+)(?P<segments>/\d+)?\s+(?P<signals>\d+)(\s+(?P<hz>[\d.]+)\S*)?(\s+(?P<samples>\d+))?"
+    r"(\s+(?P<time>[\d:]+(\.\d+)?)(\s+(?P<date>\d+/\d+/\d+))?)?(\s.*)?"
 )
 SIGNAL_LINE = re.compile(
     r"(?P<file>\S+)\s+(?P<format>\d+)(?P<layout>x\d+|:\d+|\+\d+)*"
@@ -32,11 +35,16 @@ SIGNAL_LINE = re.compile(
 
 @dataclass(frozen=True)
 class Record:
-    """names: of the signals; signals: physical units, shape (n, signals), NaN where there is no value."""
+    """names: of the signals; signals: physical units, shape (n, signals), NaN where there is no value.
+
+    began: base date and time, which have no zone and are taken for UTC; None if one of them is not said.
+    """
 
     names: list[str]
     signals: Signals
     hz: float
+    began: datetime | None = None
+    comments: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -54,6 +62,7 @@ def read(header: Path) -> Record:
         lines = [line.strip() for line in header.read_text(encoding="utf-8", errors="replace").splitlines()]
     except OSError as error:
         raise BadRecording(str(header), type(error).__name__, f"Cannot be read: {error.strerror}") from error
+    comments = tuple(line.lstrip("#").strip() for line in lines if line.startswith("#"))
     lines = [line for line in lines if line and not line.startswith("#")]
     record = RECORD_LINE.fullmatch(lines[0]) if lines else None
     if record is None:
@@ -73,8 +82,16 @@ def read(header: Path) -> Record:
     ]
     if len({len(column) for column in columns}) > 1:
         raise BadRecording(str(header), [len(column) for column in columns], "Its signals differ in length")
-    hz = float(record["hz"] or DEFAULT_HZ)
-    return Record([s.name for s in signals], np.column_stack(columns), hz)
+    hz, began = float(record["hz"] or DEFAULT_HZ), _began(record["time"], record["date"])
+    return Record([s.name for s in signals], np.column_stack(columns), hz, began, comments)
+
+
+def _began(time: str | None, date: str | None) -> datetime | None:
+    text = f"{date} {time}"
+    for form in ("%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M:%S.%f"):
+        with suppress(ValueError):
+            return datetime.strptime(text, form).replace(tzinfo=UTC)
+    return None
 
 
 def _signal_line(match: re.Match[str]) -> _SignalLine:
@@ -125,15 +142,25 @@ def _read_by_package(header: Path) -> Record:
         raise BadRecording(str(header), type(error).__name__, remedy) from error
     if record.p_signal is None or not record.n_sig:
         raise BadRecording(str(header), 0, "Holds no signal")
-    return Record(list(record.sig_name), np.asarray(record.p_signal, dtype=np.float64), float(record.fs))
+    signals = np.asarray(record.p_signal, dtype=np.float64)
+    return Record(list(record.sig_name), signals, float(record.fs), comments=tuple(record.comments))
 
 
-def write(header: Path, names: list[str], units: list[str], signals: Signals, hz: int, gain: int) -> None:
+def write(
+    header: Path,
+    names: list[str],
+    units: list[str],
+    signals: Signals,
+    hz: int,
+    gain: int,
+    began: datetime | None = None,
+) -> None:
     """Write a record in format 16. signals: shape (n, signals), NaN where there is no value. Raises OSError."""
     no_value = np.isnan(signals)
     stored = np.where(no_value, NO_VALUE[16], np.round(np.where(no_value, 0.0, signals) * gain)).astype("<i2")
     data = header.with_suffix(".dat")
-    lines = [f"{header.stem} {len(names)} {hz} {len(stored)}"]
+    base = "" if began is None else began.astimezone(UTC).strftime(" %H:%M:%S.%f %d/%m/%Y")
+    lines = [f"{header.stem} {len(names)} {hz} {len(stored)}{base}"]
     for name, unit, own in zip(names, units, stored.T, strict=True):
         checksum = int(own.sum(dtype=np.int64)) % 2**16
         lines.append(f"{data.name} 16 {gain}(0)/{unit} 16 0 {own[0]} {checksum} 0 {name}")

@@ -18,7 +18,8 @@ from typing import NamedTuple
 
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
-from quietward.detect.assess import Row, assess
+from quietward.detect.assess import assess
+from quietward.detect.assessment import Flag
 from quietward.detect.calibrate import windows
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import read_recording
@@ -73,11 +74,11 @@ class Cost(NamedTuple):
         return self.per_hour["bedside"] + self.per_hour["team"]
 
 
-def cost(flags: dict[str, list[Row]], hours: dict[str, float], group: list[str]) -> Cost:
+def cost(flags: dict[str, list[Flag]], hours: dict[str, float], group: list[str]) -> Cost:
     """Count the raisings in a group."""
     total = sum(hours[name] for name in group)
-    levels = [flag["level"] for name in group for flag in flags[name]]
-    reached = sum(any(f["level"] != "look" for f in flags[name]) for name in group)
+    levels = [flag.level for name in group for flag in flags[name]]
+    reached = sum(any(f.level != "look" for f in flags[name]) for name in group)
     return Cost(len(group), total, {level: levels.count(level) / total for level in LEVELS}, reached)
 
 
@@ -87,7 +88,7 @@ def measure(folder: Path, policy: str = "attention") -> tuple[dict[str, Cost], d
     names = sorted({name for group in found.values() for name in group})
     read = {name: read_recording(folder / f"{name}.hea") for name in names}
     rules = rule_file.load(policy)
-    flags = {row["record"]: row["flags"] for row in assess(list(read.values()), rules, "figo-2015")}
+    flags = {row.record: row.flags for row in assess(list(read.values()), rules, "figo-2015")}
     hours = {name: r.seconds / 3600 for name, r in read.items()}
     return {title: cost(flags, hours, group) for title, group in found.items()}, read, rules
 

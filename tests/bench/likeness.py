@@ -37,7 +37,8 @@ from sklearn.preprocessing import StandardScaler
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
-from quietward.detect.assess import Row, assess
+from quietward.detect.assess import assess
+from quietward.detect.assessment import Assessment
 from quietward.recordings.files import read_recording
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
@@ -217,7 +218,7 @@ def _weights(taught: Pipeline, count: int) -> Matrix:
     return weights / weights.sum() if weights.sum() > 0 else weights
 
 
-def grouped(found: list[Recording], rows: list[Row]) -> Group:
+def grouped(found: list[Recording], rows: list[Assessment]) -> Group:
     """Summarise trimmed recordings with what the detector said of each."""
     summaries = [likeness.features(r, row) for r, row in zip(found, rows, strict=True)]
     values = [likeness.pooled(r, row) for r, row in zip(found, rows, strict=True)]

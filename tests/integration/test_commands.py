@@ -54,7 +54,7 @@ def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProces
         (("assess", "nowhere.csv"), "There is no such file"),
         (("assess", "nowhere"), "There is no such file or folder"),
         (("assess", "FOLDER"), "Holds no recording"),
-        (("assess", "GOOD", "--rules", "mine"), "--rules"),
+        (("assess", "GOOD", "--rules", "mine"), "rules: 'mine'"),
         (("detect", "--store", "http://x"), "setting store"),
     ],
 )
@@ -180,10 +180,11 @@ def test_assess_survives_poor_recordings(values: list[str], tmp_path: Path) -> N
         assert len(row["not_assessed"]) == int(row["duration_s"]) // 60
 
 
-def test_doctor_says_what_is_missing_and_how_to_mend_it(parts: Parts) -> None:
+def test_doctor_says_what_is_missing_and_how_to_fix_it(parts: Parts) -> None:
     sick = quietward("doctor", "--broker", f"mqtt://{NOWHERE}", "--store", f"redis://{NOWHERE}")
     assert sick.returncode == 1
     assert "broker is not there" in sick.stdout
     assert "QUIETWARD_STORE" in sick.stdout
+    assert max(map(len, sick.stdout.splitlines())) <= 80
     well = quietward("doctor", "--broker", parts.settings.broker, "--store", parts.settings.store)
     assert well.returncode == 0, well.stdout

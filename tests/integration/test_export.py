@@ -19,11 +19,11 @@ from quietward.store.client import Store
 from tests.unit.test_page_models import NOW, SHEET, summary
 
 
-def quietward(settings: Settings, *arguments: str) -> subprocess.CompletedProcess[str]:
+def quietward(settings: Settings, *arguments: str, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
     plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
     where = ("--ward", settings.ward, "--store", settings.store)
-    command = [sys.executable, "-m", "quietward", "export", *arguments, *where]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, env=plain, check=False)
+    command = [sys.executable, "-m", "quietward", *arguments, *where]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=60, env=plain, check=False)
 
 
 def is_written(folder: Path) -> bool:
@@ -44,7 +44,7 @@ async def write_log(store: Store, ward: Ward, lines: int) -> list[Event]:
 async def test_all_of_a_long_log_oldest_first(settings: Settings, ward: Ward, store: Store, tmp_path: Path) -> None:
     log = await write_log(store, ward, 2500)  # more than one reading takes
     for name in ("log.csv", "log.json"):
-        found = quietward(settings, "bed-1", "--log", str(tmp_path / name))
+        found = quietward(settings, "export", "bed-1", "--log", str(tmp_path / name))
         assert found.returncode == 0, found.stderr
         assert NOTICE in found.stderr
     rows = list(csv.DictReader(io.StringIO((tmp_path / "log.csv").read_bytes().decode(), newline="")))
@@ -58,7 +58,7 @@ async def test_all_of_a_long_log_oldest_first(settings: Settings, ward: Ward, st
 
 async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, store: Store, tmp_path: Path) -> None:
     await write_log(store, ward, 3)
-    found = quietward(settings, "bed-1", "--handover", str(tmp_path / "sheet.html"))
+    found = quietward(settings, "export", "bed-1", "--handover", str(tmp_path / "sheet.html"))
     assert found.returncode == 0, found.stderr
     page = (tmp_path / "sheet.html").read_text()
     assert NOTICE in page
@@ -80,7 +80,7 @@ async def test_what_cannot_be_written_is_one_line_and_exit_code_2(
     arguments: tuple[str, ...], says: str, settings: Settings, ward: Ward, store: Store, tmp_path: Path
 ) -> None:
     await write_log(store, ward, 1)
-    found = quietward(settings, *(str(tmp_path / a) if "." in a else a for a in arguments))
+    found = quietward(settings, "export", *(str(tmp_path / a) if "." in a else a for a in arguments))
     assert found.returncode == 2
     (line,) = [line for line in found.stderr.splitlines() if line.startswith("quietward:")]
     assert says in line

@@ -43,6 +43,6 @@ def test_the_baseline_is_known_at_nearly_all_ends_of_judged_windows() -> None:
     judged = calibrate.windows(folder)
     names = sorted({w.record for w in judged})
     rows = assess([read_recording(folder / f"{name}.hea") for name in names], RULES, "figo-2015")
-    baselines = {row["record"]: row["baseline"] for row in rows}
-    last = [[b["bpm"] for b in baselines[w.record] if b["t_s"] <= w.end_s][-1] for w in judged]
+    baselines = {row.record: row.baseline for row in rows}
+    last = [[b.bpm for b in baselines[w.record] if b.t_s <= w.end_s][-1] for w in judged]
     assert last.count(None) <= 0.05 * len(judged)

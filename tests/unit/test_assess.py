@@ -5,13 +5,14 @@ import pytest
 
 from quietward.contracts.messages import HZ
 from quietward.detect import assess
+from quietward.detect.assessment import Assessment
 from quietward.recordings.recording import Recording, Signal
 from tests.traces import RULES, bell, flat, put, ripple
 
 MINUTES = 40
 
 
-def assessed(fhr: Signal, ua: Signal) -> assess.Row:
+def assessed(fhr: Signal, ua: Signal) -> Assessment:
     (row,) = assess.assess([Recording("r", fhr, ua)], RULES, "figo-2015")
     return row
 
@@ -24,16 +25,16 @@ def toco(seconds: int) -> Signal:
     return ua
 
 
-def every_minute(row: assess.Row) -> list[int]:
-    return sorted(x["t_s"] for x in [*row["assessments"], *row["not_assessed"]])
+def every_minute(row: Assessment) -> list[int]:
+    return sorted(x.t_s for x in [*row.assessments, *row.not_assessed])
 
 
 def test_nothing_is_assessed_where_no_fhr_is_known() -> None:
     row = assessed(np.full(MINUTES * 60 * HZ, np.nan), toco(MINUTES * 60))
-    assert row["assessments"] == []
+    assert row.assessments == []
     assert every_minute(row) == list(range(60, MINUTES * 60 + 1, 60))
-    assert {(x["rule_class"], x["concern"], x["concern_class"]) for x in row["not_assessed"]} == {(None, None, None)}
-    assert all("too little usable FHR to say anything" in x["reasons"] for x in row["not_assessed"])
+    assert {(x.rule_class, x.concern, x.concern_class) for x in row.not_assessed} == {(None, None, None)}
+    assert all("too little usable FHR to say anything" in x.reasons for x in row.not_assessed)
 
 
 def test_what_is_assessed_is_known_in_full() -> None:
@@ -42,12 +43,12 @@ def test_what_is_assessed_is_known_in_full() -> None:
     fhr[: 600 * HZ] = np.nan
     row = assessed(fhr, toco(MINUTES * 60))
     assert every_minute(row) == list(range(60, MINUTES * 60 + 1, 60))
-    assert {x["t_s"] for x in row["not_assessed"]} >= set(range(60, 601, 60))
-    assert row["assessments"][-1]["t_s"] == MINUTES * 60
-    assert all(x["rule_class"] in (1, 2, 3) and x["concern_class"] in (1, 2, 3) for x in row["assessments"])
-    assert {x["concern"] for x in row["assessments"]} != {50.0}
-    without = [x for x in row["assessments"] if "the baseline is undetermined" in x["reasons"]]
-    assert {x["rule_class"] for x in without} <= {2, 3}, "not known to be normal"
+    assert {x.t_s for x in row.not_assessed} >= set(range(60, 601, 60))
+    assert row.assessments[-1].t_s == MINUTES * 60
+    assert all(x.rule_class in (1, 2, 3) and x.concern_class in (1, 2, 3) for x in row.assessments)
+    assert {x.concern for x in row.assessments} != {50.0}
+    without = [x for x in row.assessments if "the baseline is undetermined" in x.reasons]
+    assert {x.rule_class for x in without} <= {2, 3}, "not known to be normal"
 
 
 @pytest.mark.parametrize(
@@ -57,18 +58,18 @@ def test_ua_that_does_nothing_for_minutes_is_not_usable(still_min: int, lost_min
     ua = toco(MINUTES * 60)
     ua[240 * HZ : (240 + still_min * 60) * HZ] = 7.0
     row = assessed(flat(140, MINUTES * 60) + ripple(MINUTES * 60, 10), ua)
-    assert row["signal"]["ua_usable"] == pytest.approx(1 - lost_min / MINUTES, abs=0.002)
+    assert row.signal.ua_usable == pytest.approx(1 - lost_min / MINUTES, abs=0.002)
 
 
 def test_ua_that_only_flickers_is_not_usable() -> None:
     """What the detector calls flat: less than `tone.flat_range` in its window."""
     seconds = MINUTES * 60
     row = assessed(flat(140, seconds) + ripple(seconds, 10), flat(20, seconds) + ripple(seconds, 2))
-    assert row["signal"]["ua_usable"] == 0.0
+    assert row.signal.ua_usable == 0.0
 
 
 def test_ua_that_is_missing_is_not_usable_and_a_gap_is_no_stillness() -> None:
     ua = toco(MINUTES * 60)
     ua[600 * HZ : 1200 * HZ] = np.nan
     row = assessed(flat(140, MINUTES * 60) + ripple(MINUTES * 60, 10), ua)
-    assert row["signal"]["ua_usable"] == pytest.approx(0.75)
+    assert row.signal.ua_usable == pytest.approx(0.75)

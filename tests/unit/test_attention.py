@@ -488,11 +488,11 @@ def test_a_strip_that_has_gone_flat_is_not_called_quiet() -> None:
         flat_strip[minute * 240 + 100 : minute * 240 + 104] += 12
     found = [Recording(name, strip, flat(10, seconds)) for name, strip in (("a", flat_strip), ("b", lively_strip))]
     still, lively = assess(found, RULES, "figo-2015")
-    flag = still["flags"][0]
-    assert flag["level"] == "bedside"
-    assert flag["reason"].count("variability 5 bpm or less") == 1
-    assert 49 * 60 <= flag["raised_s"] <= 60 * 60
-    assert lively["flags"] == []
+    flag = still.flags[0]
+    assert flag.level == "bedside"
+    assert flag.reason.count("variability 5 bpm or less") == 1
+    assert 49 * 60 <= flag.raised_s <= 60 * 60
+    assert lively.flags == []
 
 
 def test_assess_says_when_a_bed_was_noted_and_why() -> None:
@@ -501,10 +501,12 @@ def test_assess_says_when_a_bed_was_noted_and_why() -> None:
     quiet, risen = assess(
         [Recording("a", lively(140, 4200), flat(10, 4200)), Recording("b", rise, flat(10, 4200))], RULES, "nichd-2008"
     )
-    assert [(row["from_s"], row["to_s"]) for row in quiet["noted"]] == [(0, pytest.approx(600, abs=10))]
-    assert quiet["noted"][0]["reason"] == "not enough trace to judge yet"
-    *_, last = risen["noted"]
-    assert last["reason"].startswith("baseline 170 bpm, above 160 for 10 min")
-    assert 2100 <= last["from_s"] <= 2700
-    assert [flag["level"] for flag in risen["flags"]][:1] == ["look"]
-    assert last["to_s"] == risen["flags"][0]["raised_s"], "its flag speaks from then on"
+    (beginning,) = quiet.noted
+    assert beginning.from_s == 0
+    assert beginning.to_s == pytest.approx(600, abs=10)
+    assert beginning.reason == "not enough trace to judge yet"
+    *_, last = risen.noted
+    assert last.reason.startswith("baseline 170 bpm, above 160 for 10 min")
+    assert 2100 <= last.from_s <= 2700
+    assert [flag.level for flag in risen.flags][:1] == ["look"]
+    assert last.to_s == risen.flags[0].raised_s, "its flag speaks from then on"

@@ -28,6 +28,8 @@ from quietward.practice import routes, strip
 from quietward.runtime import demo, doctor, embedded
 from quietward.simulator import output, service
 from quietward.study import ward_hours, what_if
+import quietward
+quietward.assess([140] * 240)._repr_html_()
 strip.make(strip.code_of("calm", 1))
 ward_hours._planned("attention")
 """
@@ -83,6 +85,12 @@ def test_a_command_that_needs_more_names_the_extra(
     assert f"pip install 'quietward[{name}]'" in line
     assert "Traceback" not in found.stderr
     assert name in EXTRAS
+
+
+def test_the_library_names_its_extra(plain: dict[str, str]) -> None:
+    found = run(plain, "-c", "import quietward; quietward.assess([140]).to_frame()")
+    assert found.stderr.splitlines()[-1].startswith("quietward.contracts.errors.MissingExtra: to_frame needs: 'pandas'")
+    assert "pip install 'quietward[frames]'" in found.stderr
 
 
 def test_a_mistake_of_our_own_is_not_taken_for_a_missing_package() -> None:

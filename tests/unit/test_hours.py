@@ -15,10 +15,11 @@ from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.hours_figure import figure
 from quietward.dashboard.print.clock_format import ClockFormat
-from quietward.dashboard.print.strip_svg import WIDTH_MM, PaperScale, page
+from quietward.dashboard.print.strip_svg import page
 from quietward.dashboard.view.marks import reasons
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.detect import rule_file
+from quietward.drawing.strip import WIDTH_MM, PaperScale
 
 BEGINS = 1_790_000_040
 FALL = Event(
@@ -103,7 +104,7 @@ def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: 
     assert text.count(f"{cm} cm/min, 20 bpm/cm") == sheets
     assert text.count(">late</text>") == 1
     assert f'width="{WIDTH_MM}mm"' in text
-    assert re.search(r'class="fhr" d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
+    assert re.search(r'stroke="#111" .* d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
 
 
 def test_limits_are_told_of_what_comes_from_the_rules_that_run() -> None:

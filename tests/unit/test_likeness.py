@@ -4,10 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from msgspec import structs
 from numpy.typing import NDArray
 
 from quietward.contracts.messages import HZ
-from quietward.detect.assess import Row
+from quietward.detect.assessment import Assessment, Contraction, Gaps, SignalQuality
 from quietward.recordings.recording import Recording
 from tests import likeness
 from tests.bench import likeness as bench
@@ -15,9 +16,9 @@ from tests.traces import flat, ripple
 
 NAN = np.nan
 TREES = 30
-NOTHING_FOUND: Row = {
-    "baseline": [], "variability": [], "contractions": [], "accelerations": [], "decelerations": [], "marks": [],
-}  # fmt: skip
+NOTHING_FOUND = Assessment(
+    "x", "figo-2015", 0, SignalQuality(1, 1, Gaps(0, 0, 0, 0, 0)), [], [], [], [], [], [], [], [], [], []
+)
 
 
 def quarter_of_hour(level: float) -> NDArray[np.float64]:
@@ -110,8 +111,8 @@ def test_ua() -> None:
 def test_contractions_rise_above_what_is_around_them() -> None:
     ua = flat(12, 300)
     ua[400:640] += 40
-    row = NOTHING_FOUND | {"contractions": [{"onset_s": 95.0, "peak_s": 130.0, "end_s": 170.0}]}
-    assert likeness.heights(ua, row["contractions"]).tolist() == [40]
+    row = structs.replace(NOTHING_FOUND, contractions=[Contraction(95.0, 130.0, 170.0)])
+    assert likeness.heights(ua, row.contractions).tolist() == [40]
     found = likeness.event_features(Recording("x", flat(140, 300), ua), row)
     assert found["contraction length median, s"] == 75
     assert found["contractions, per 10 min"] == pytest.approx(2)

@@ -159,7 +159,7 @@ def test_a_sinusoidal_pattern_with_gaps_spikes_and_falls_calls(seed: int) -> Non
     bed = simulate(scenario.load("sinusoidal"), seed, 3600)
     needed_s = next(need.from_s for need in bed.truth.needs if need.what == "team")
     (row,) = assess([Recording("sinusoidal", bed.fhr, bed.ua)], RULES, "nichd-2008")
-    called_s = [flag["raised_s"] for flag in row["flags"] if "sinusoidal" in flag["reason"]]
+    called_s = [flag.raised_s for flag in row.flags if "sinusoidal" in flag.reason]
     assert called_s
     assert called_s[0] <= needed_s + 600
 

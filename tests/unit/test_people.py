@@ -151,5 +151,5 @@ def test_the_command_adds_changes_and_removes_people(tmp_path: Path) -> None:
     assert (changed.role, people.password_matches(changed, "another one")) == (Role.VIEWER, True)
     assert "Ines (in charge)" in person("Nora", "--remove")
     assert People(file).find("Nora") is None
-    with pytest.raises(BadSettings, match="Use one of viewer, nurse, in charge"):
+    with pytest.raises(BadSettings, match="Use viewer, nurse or in charge"):
         person("Kim", "--role", "king", "--password", "long enough")

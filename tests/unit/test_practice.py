@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietward.contracts.errors import BadRules
+from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import HZ, Level
 from quietward.practice import strip
 from quietward.practice.compare import Answer, BadAnswer, Comparison, LearnerMark, check, pairs
@@ -213,7 +213,7 @@ def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
     [
         (
             {"rules": "nichd-2009"},
-            f"answer: rules: 'nichd-2009'. Use one of {', '.join(r.name for r in RULES.rule_sets)}",
+            f"answer: rules: 'nichd-2009'. {possible([r.name for r in RULES.rule_sets], 'nichd-2009')}",
         ),
         ({"baseline_bpm": 29.9}, "answer: baseline_bpm: 29.9. Give 30 to 240 bpm"),
         ({"baseline_bpm": 240.1}, "answer: baseline_bpm: 240.1. Give 30 to 240 bpm"),
@@ -251,5 +251,5 @@ SCORING = (files("quietward.practice") / "scoring.toml").read_text()
 def test_a_wrong_number_of_practice_is_refused(key: str, wrong: str) -> None:
     text = re.sub(rf"(?m)^{key} = \S+", f"{key} = {wrong}", SCORING)
     assert text != SCORING
-    with pytest.raises(BadRules, match=rf"scoring.toml: {key}: .*\. Mend this value"):
+    with pytest.raises(BadRules, match=rf"scoring.toml: {key}: .*\. Fix this value"):
         parse(text)

@@ -2,16 +2,20 @@
 
 import subprocess
 import sys
+from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import wfdb
 
 from quietward.contracts.errors import BadRecording
-from quietward.recordings import READERS, SUFFIXES, reader_of
+from quietward.recordings import FORMATS, SUFFIXES, format_of
 from quietward.recordings.files import find_recordings, read_recording, write_recording
+from quietward.recordings.recording import LabourContext, Recording
 from tests.conftest import record
 
 HEAD = "t_s,fhr,ua\n"
@@ -56,15 +60,19 @@ def test_other_rates_are_brought_to_4_hz_and_said(tmp_path: Path, hz: int, n: in
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "first line must be"),
-        ("time,fhr,ua\n0,140,5\n", "first line must be"),
+        ("", "first line must name"),
+        ("when,fhr,ua\n0,140,5\n", "no column for the time"),
+        ("t_s,pulse,ua\n0,140,5\n", "no column for the FHR"),
+        ("t_s,fhr (dpm),ua\n0,140,5\n", "dpm.*no known unit of FHR.*did you mean 'bpm'"),
+        ("time,fhr,ua\n2026-03-01T14:00,140,5\nlater,140,5\n", "line 3: 'later'. Needs a time"),
         (HEAD, "no sample"),
         (HEAD + "0,1420,5\n0.25,1420,5\n", "beats per minute"),
         (HEAD + "0,140,5\n0.25,fast,5\n", "needs a number"),
-        (HEAD + "0,140\n", "three cells"),
+        (HEAD + "0,140\n", "Needs 3 cells"),
         (HEAD + "0,140,5\n0,140,5\n", "grow"),
         (HEAD + ",140,5\n0.25,140,5\n", "grow"),
-        (HEAD + "0,140,5\n0.25,140,5\n0.5,140,5\n9,140,5\n", "t_s must grow by"),
+        (HEAD + "0,140,5\n0.25,140,5\n0.5,140,5\n9.1,140,5\n", "line 5: '9.1'. Times must be multiples of 0.25 s"),
+        (HEAD + "0,140,5\n0.25,140,5\n0.5,140,5\n9e9,140,5\n", "line 5.*Is longer than"),
         (HEAD + "0,140,5\n0.1,140,5\n", "Resample to 4 Hz"),
     ],
 )
@@ -99,7 +107,7 @@ def test_a_folder_stands_for_its_recordings(tmp_path: Path) -> None:
 
 def test_every_format_is_registered_once_and_described() -> None:
     modules = {Path(entry.name).stem for entry in files("quietward.recordings").iterdir() if "_files." in entry.name}
-    assert {reader.module for reader in READERS} == modules
+    assert {one.module for one in FORMATS} == modules
     assert len(set(SUFFIXES)) == len(SUFFIXES)
     readme = (Path(__file__).parents[2] / "README.md").read_text()
     for suffix in SUFFIXES:
@@ -111,9 +119,9 @@ def test_every_format_reads_what_it_writes(suffix: str, tmp_path: Path) -> None:
     fhr, ua = np.array([140.25, np.nan, 141, 142]), np.array([1, 2, np.nan, 4.5])
     path = tmp_path / f"r{suffix}"
     write_recording(path, fhr, ua)
-    reader = reader_of(path)
-    assert reader is not None
-    assert reader.format().is_recording(path)
+    found = format_of(path)
+    assert found is not None
+    assert found.load().is_recording(path)
     recording = read_recording(path)
     np.testing.assert_array_equal(recording.fhr, fhr)
     np.testing.assert_array_equal(recording.ua, ua)
@@ -129,3 +137,87 @@ def test_the_list_of_formats_loads_none_of_their_libraries(tmp_path: Path) -> No
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.splitlines() == ["[]", "['numpy']"]
+
+
+def read_text(folder: Path, text: str) -> Recording:
+    return read_recording(csv(folder, text))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "ua,t_s,fhr\n5,0,140\n6,0.25,\n7,0.5,142\n",
+        "Time (s),Fetal Heart Rate [bpm],TOCO (mmHg)\n0,140,5\n0.25,,6\n0.5,142,7\n",
+        "time_ms;FHR1;UC\n0;140,0;5\n250;;6,0\n500;142;7\n",
+        "t\tfhr_hz\tuterine-activity\n10\t2.3333333333\t5\n10.25\t\t6\n10.5\t2.3666666667\t7\n",
+        "timestamp,fhr,ua\n2026-03-01T14:00:00+01:00,140,5\n2026-03-01T13:00:00.25Z,,6\n2026-03-01 13:00:00.5,142,7\n",
+        "\ufefft_s,fhr,ua\r\n0,140,5\r\n0.249,,6\r\n0.501,142,7\r\n",
+    ],
+    ids=["order", "words and units", "semicolons", "tabs", "ISO times", "rounded times"],
+)
+def test_tables_of_others_are_read(tmp_path: Path, text: str) -> None:
+    found = read_text(tmp_path, text)
+    np.testing.assert_allclose(found.fhr, [140, np.nan, 142], rtol=1e-9)
+    np.testing.assert_array_equal(found.ua, [5, 6, 7])
+    assert found.note == ""
+    assert (found.began == datetime(2026, 3, 1, 13, tzinfo=UTC)) == ("timestamp" in text)
+
+
+def test_what_reading_leaves_out_or_fills_is_said(tmp_path: Path) -> None:
+    text = "t_s,mhr,fhr,fetal heart rate,\n0,80,140,1,\n1,80,140,1,\n5,80,142,1,\n6,80,142,1,\n"
+    found = read_text(tmp_path, text)
+    assert found.note == (
+        "left out: mhr, fetal heart rate; no UA; 3 s in gaps have no value; 1 Hz brought to 4 Hz by holding values"
+    )
+    np.testing.assert_array_equal(found.fhr[::4], [140, 140, np.nan, np.nan, np.nan, 142, 142])
+    assert np.isnan(found.ua).all()
+
+
+def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) -> None:
+    (tmp_path / "no.csv").write_text("mother,fhr\n1,2\n")
+    (tmp_path / "empty.csv").write_text("")
+    (tmp_path / "yes.csv").write_text("Time [s];FHR\n0;140\n")
+    (tmp_path / "other.json").write_text('{"resourceType": "Bundle"}')
+    (tmp_path / "study.fhir.json").write_text("{}")
+    assert [path.name for path in find_recordings([tmp_path])] == ["yes.csv"]
+
+
+def test_the_open_records_say_when_the_second_stage_begins() -> None:
+    """`#Pos. II.st. 14400` (samples of 4 Hz) and `#Gest. weeks 37` in the header of 1001."""
+    assert read_recording(record("1001")).labour == LabourContext(37, 3600)
+
+
+@pytest.mark.parametrize(
+    ("comments", "labour"),
+    [
+        ("#Pos. II.st.  -1\n#Gest. weeks  0\n", LabourContext()),
+        ("#Pos. II.st.  0\n", LabourContext(0, 0)),
+        ("#Gest. weeks  370\n# some words\n", LabourContext()),
+    ],
+)
+def test_what_headers_say_of_the_labour(tmp_path: Path, comments: str, labour: LabourContext) -> None:
+    path = tmp_path / "r.hea"
+    write_recording(path, np.full(8, 140.0), np.full(8, 10.0))
+    path.write_text(path.read_text() + comments)
+    assert read_recording(path).labour == labour
+
+
+def test_the_stage_may_be_a_column(tmp_path: Path) -> None:
+    text = "t_s,fhr,ua,stage\n100,140,5,1\n100.25,140,5,\n100.5,140,5,2\n100.75,140,5,2\n"
+    assert read_text(tmp_path, text).labour == LabourContext(0, 0.5)
+    assert read_text(tmp_path, text.replace(",2", ",1")).labour == LabourContext()
+    pq.write_table(pa.table({"t_s": [0.0, 0.25], "fhr": [140, 140], "stage": [1, 2]}), tmp_path / "r.parquet")
+    assert read_recording(tmp_path / "r.parquet").labour == LabourContext(0, 0.25)
+
+
+def test_a_file_beside_it_says_more_of_the_labour(tmp_path: Path) -> None:
+    csv(tmp_path, "t_s,fhr,ua,stage\n0,140,5,2\n")
+    beside = tmp_path / "r.labour.toml"
+    beside.write_text("weeks = 31\n")
+    assert read_recording(tmp_path / "r.csv").labour == LabourContext(31, 0)
+    beside.write_text("second_stage_from_s = 60\n")
+    assert read_recording(tmp_path / "r.csv").labour == LabourContext(0, 60)
+    for text, says in (("week = 31", "did you mean 'weeks'"), ("weeks = 99", "weeks: 99"), ("weeks", "Fix the TOML")):
+        beside.write_text(text)
+        with pytest.raises(BadRecording, match=says):
+            read_recording(tmp_path / "r.csv")

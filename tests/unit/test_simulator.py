@@ -337,7 +337,7 @@ def test_shifts_that_come_along_are_sound() -> None:
         (lambda t: t.replace('scenario = "calm"', 'scenario = "nowhere"', 1), "no such scenario"),
         (lambda t: t.replace("start_min = 180", "start_min = 1400"), "bed.*start_min.*calm lasts"),
         (lambda t: t.replace("purpose", "porpoise"), "porpoise"),
-        (lambda t: t + "[[", "Mend the TOML"),
+        (lambda t: t + "[[", "Fix the TOML"),
     ],
 )
 def test_a_wrong_shift_is_refused(tmp_path: Path, change: Callable[[str], str], says: str) -> None:

@@ -8,7 +8,7 @@ from quietward.contracts.messages import HZ
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.detect import assess, rule_file
 from quietward.detect.core.alerting.attention import LEVELS
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import LabourContext, Recording
 from quietward.simulator import bed, scenario
 from quietward.study import ward_hours
 from quietward.study.what_if import WhatIf
@@ -34,14 +34,14 @@ def found(kept: list[BedHistory]) -> WhatIf:
 
 
 def test_at_todays_numbers_it_is_what_assess_says(kept: list[BedHistory], found: WhatIf) -> None:
-    recordings = [Recording(one.bed, one.fhr, one.ua) for one in kept[:2]]
-    labour = assess.LabourContext(weeks=kept[0].weeks or 0)
-    rows = assess.assess(recordings, rule_file.load(), "nichd-2008", labour=labour)
-    assert rows[0]["flags"], "the first labour raises a flag, else nothing is compared"
+    labour = LabourContext(weeks=kept[0].weeks or 0)
+    recordings = [Recording(one.bed, one.fhr, one.ua, labour=labour) for one in kept[:2]]
+    rows = assess.assess(recordings, rule_file.load(), "nichd-2008")
+    assert rows[0].flags, "the first labour raises a flag, else nothing is compared"
     for slider in found.sliders:
         today = next(p for p in slider.positions if p.value == slider.today)
         for n, row in enumerate(rows):
-            said = [(f["raised_s"], f["level"]) for f in row["flags"]]
+            said = [(f.raised_s, f.level) for f in row.flags]
             shown = [(f.from_s, LEVELS[f.level].value) for f in today.flags if f.bed == n]
             risen = [b for a, b in zip([(0.0, "quiet"), *shown], shown, strict=False) if higher(a[1], b[1])]
             assert risen == said
@@ -74,7 +74,6 @@ def test_a_bed_that_fell_silent_ends_with_its_silence() -> None:
     shown = ward_hours.build_ward_what_if([one, hours_of("calm", 2)], "attention", SECONDS / 3600)
     slider = shown.sliders[0]
     today = next(p for p in slider.positions if p.value == slider.today)
-    row = assess.assess(
-        [Recording("x", one.fhr, one.ua)], rule_file.load(), "nichd-2008", labour=assess.LabourContext(one.weeks or 0)
-    )[0]
-    assert next(f.from_s for f in today.flags if f.bed == 0) == row["flags"][0]["raised_s"]
+    recording = Recording("x", one.fhr, one.ua, labour=LabourContext(one.weeks or 0))
+    (row,) = assess.assess([recording], rule_file.load(), "nichd-2008")
+    assert next(f.from_s for f in today.flags if f.bed == 0) == row.flags[0].raised_s

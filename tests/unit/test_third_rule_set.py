@@ -92,7 +92,7 @@ def test_assess_calls_decelerations_what_it_calls_them(rules: Rules, labour: Sim
     for name in ("figo-2015", NAME):
         (row,) = assess.assess([recording], rules, name)
         assert msgspec.json.decode(msgspec.json.encode(row))["rules"] == name
-        kinds[name] = [x["kind"] for x in row["decelerations"] if x["end_s"] - x["onset_s"] > 30]
+        kinds[name] = [x.kind for x in row.decelerations if x.end_s - x.onset_s > 30]
     assert set(kinds[NAME]) == {"prolonged"}
     assert "variable" in kinds["figo-2015"]
 

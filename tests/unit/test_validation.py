@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from msgspec import Meta, Struct
 
-from quietward.contracts.errors import BadRules
+from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.tables import parse_toml_table
 from quietward.contracts.validation import NOT_DECODED, InvalidField, invalid_field, invalid_json
 
@@ -32,6 +32,7 @@ class Room(Struct, forbid_unknown_fields=True):
     name: str = ""
     taps: list[Cold | Hot] = []
     doors: list[Literal["red", "blue"]] = []
+    limits: list[tuple[str, Literal["<", ">="], float]] = []
 
 
 def problem_in(body: bytes) -> InvalidField:
@@ -72,17 +73,25 @@ def test_builtin_types_with_the_item_of_a_list() -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("pumps = [{rate = -1}]", r"room: pumps\[0\].rate: -1. .*Mend this value"),
-        ("pumps = []\ncolour = 3", r"room: colour: 3. There is no such key. Use pumps, name, taps or doors$"),
+        ("pumps = [{rate = -1}]", r"room: pumps\[0\].rate: -1. .*Fix this value"),
+        ("pumps = []\ncolour = 3", r"room: colour: 3. There is no such key. Use pumps, name, taps, doors or limits$"),
         ("pumps = []\nnmae = 3", r"room: nmae: 3. There is no such key. Use .*; did you mean 'name'\?$"),
         ("pumps = [{rate = 1, rat = 2}]", r"room: pumps\[0\].rat: 2. .* Use rate$"),
         ("doors = ['red', 'rde']", r"room: doors\[1\]: 'rde'. Use blue or red; did you mean 'red'\?$"),
+        ("pumps = []\nlimits = [['a', '=<', 3]]", r"room: limits\[0\]\[1\]: '=<'. Use < or >=; did you mean '<'"),
         ("taps = [{kind = 'hott'}]", r"room: taps\[0\].kind: 'hott'. Use cold or hot; did you mean 'hot'\?$"),
         ("taps = [{kind = 'hot', degrees = 3}]", r"room: taps\[0\].degrees: 3. There is no such key. Use kind$"),
         ("name = ''", r"room: pumps: None. Is missing; give a list"),
-        ("pumps = [", "room: .*Mend the TOML"),
+        ("pumps = [", "room: .*Fix the TOML"),
     ],
 )
 def test_tables(text: str, says: str) -> None:
     with pytest.raises(BadRules, match=says):
         parse_toml_table(text, Room, "room", BadRules)
+
+
+def test_of_many_names_the_one_that_was_meant_comes_first() -> None:
+    many = [f"measure_{i}" for i in range(20)]
+    assert possible(many, "measur_7").startswith("Did you mean 'measure_7'? Use measure_0, ")
+    assert possible(many, "x") == f"Use {', '.join(many[:-1])} or measure_19"
+    assert possible(["red", "blue"], "rde") == "Use red or blue; did you mean 'red'?"

@@ -1,0 +1,224 @@
+"""Pure: a part of a trace as a strip, true to scale, as SVG that needs no style sheet.
+
+All lengths are millimetres on paper. Here is the geometry; the SVG around it is `templates/strip.svg`.
+"""
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from quietward.contracts.messages import HZ
+from quietward.contracts.strip import FHR_SCALES, STRIP
+
+Floats = NDArray[np.float64]
+
+WIDTH_MM = 270.0
+"""Of the strip on a landscape sheet of A4."""
+UA_MM = STRIP.ua.height_cm * 10.0
+BETWEEN_MM = 6.0
+"""Between FHR and UA; the times are there."""
+BAR_MM = 1.2
+"""Thickness of the bars that mark contractions."""
+
+
+class MarkColours(Struct, frozen=True):
+    """fill: of a mark; text: of what is written in it."""
+
+    fill: str
+    text: str
+
+
+MARK_COLOURS = {
+    "fall": MarkColours("#b4472f", "#7c2d1c"),
+    "rise": MarkColours("#3d7a4b", "#2a5634"),
+    "tight": MarkColours("#7d4b86", "#5b3a64"),
+    "by-hand": MarkColours("#2f6d4f", "#2f6d4f"),
+}
+"""By the colour's name in `STRIP.marks`. On white paper."""
+
+
+class PaperScale(Struct, frozen=True):
+    """Where things are on a sheet, by its paper speed and height of FHR. The origin is the upper left corner."""
+
+    cm_per_min: int
+    bpm_per_cm: int
+
+    @property
+    def sheet_s(self) -> float:
+        """Seconds on one sheet."""
+        return WIDTH_MM / (self.cm_per_min * 10) * 60
+
+    @property
+    def fhr_mm(self) -> float:
+        """Height of FHR."""
+        low, high = FHR_SCALES[self.bpm_per_cm].range
+        return (high - low) / self.bpm_per_cm * 10
+
+    @property
+    def height_mm(self) -> float:
+        """Height of the whole strip."""
+        return self.fhr_mm + BETWEEN_MM + UA_MM
+
+    def x(self, seconds: float) -> float:
+        """Return the place of a time in seconds after the sheet's first."""
+        return seconds / 60 * self.cm_per_min * 10
+
+    def y_fhr(self, bpm: float) -> float:
+        """Return the place of an FHR; values out of range are at the edge."""
+        low, high = FHR_SCALES[self.bpm_per_cm].range
+        return (high - min(high, max(low, bpm))) / self.bpm_per_cm * 10
+
+    def y_ua(self, ua: float) -> float:
+        """Return the place of a UA; values out of range are at the upper edge."""
+        high = STRIP.ua.range[1]
+        return self.height_mm - min(ua, high) / high * UA_MM
+
+
+class Mark(Struct, frozen=True):
+    """A finding that is drawn. kind: as in `STRIP.marks`. text: its first word is the label of a deceleration."""
+
+    kind: str
+    from_s: float
+    to_s: float
+    text: str
+
+
+class Level(Struct, frozen=True):
+    """The baseline over a time."""
+
+    from_s: float
+    to_s: float
+    bpm: float
+
+
+class Trace(Struct, frozen=True):
+    """What is drawn. fhr (bpm), ua (0 to 100): shape (n,), HZ samples a second from `first_s` on, NaN for no value."""
+
+    first_s: float
+    fhr: Floats
+    ua: Floats
+    marks: list[Mark]
+    baseline: list[Level]
+
+    @property
+    def last_s(self) -> float:
+        """End of the signal."""
+        return self.first_s + len(self.fhr) / HZ
+
+
+class GridLine(Struct, frozen=True):
+    """A line of the grid. at: its x or y. label: empty for none."""
+
+    at: float
+    is_strong: bool
+    label: str
+
+
+class MarkBox(Struct, frozen=True):
+    """A rectangle that marks a finding. is_over: it is a band over the FHR. label: written in it, empty for none."""
+
+    colours: MarkColours
+    is_over: bool
+    x: float
+    y: float
+    width: float
+    height: float
+    label: str
+
+
+def sheets(trace: Trace, scale: PaperScale) -> list[tuple[float, float]]:
+    """Return from when to when each sheet is, in seconds, the oldest first."""
+    count = int(-(-(trace.last_s - trace.first_s) // scale.sheet_s))
+    begins = [trace.first_s + index * scale.sheet_s for index in range(count)]
+    return [(begin, min(begin + scale.sheet_s, trace.last_s)) for begin in begins]
+
+
+def svg(
+    trace: Trace, scale: PaperScale, from_s: float, until_s: float, clock: Callable[[float], str], title: str
+) -> str:
+    """Return one sheet. clock: what is written at the second of a strong line; title: what the drawing is, in words."""
+    samples = slice(round((from_s - trace.first_s) * HZ), round((until_s - trace.first_s) * HZ))
+    low, high = STRIP.normal_bpm
+    text: str = _template.render(
+        title=title,
+        scale=scale,
+        width=WIDTH_MM,
+        normal=(scale.y_fhr(high), scale.y_fhr(low)),
+        minutes=list(_minutes(scale, from_s, clock)),
+        levels=list(_levels(scale)),
+        ua_levels=[scale.y_ua(ua) for ua in range(STRIP.ua.range[0], STRIP.ua.range[1] + 1, STRIP.ua.line)],
+        marks=[box for mark in trace.marks if (box := _box(scale, from_s, until_s, mark))],
+        baseline=_baseline_path(trace, scale, from_s, until_s),
+        fhr=_signal_path(trace.fhr[samples], scale.x, scale.y_fhr),
+        ua=_signal_path(trace.ua[samples], scale.x, scale.y_ua),
+    )
+    return text
+
+
+def _minutes(scale: PaperScale, from_s: float, clock: Callable[[float], str]) -> Iterator[GridLine]:
+    grid = STRIP.print
+    second = -(-from_s // grid.line_s) * grid.line_s
+    while scale.x(second - from_s) <= WIDTH_MM:
+        is_strong = second % grid.strong_line_s == 0
+        yield GridLine(scale.x(second - from_s), is_strong, clock(second) if is_strong else "")
+        second += grid.line_s
+
+
+def _levels(scale: PaperScale) -> Iterator[GridLine]:
+    grid = STRIP.print
+    low, high = FHR_SCALES[scale.bpm_per_cm].range
+    for bpm in range(-(-low // grid.line_bpm) * grid.line_bpm, high + 1, grid.line_bpm):
+        is_strong = bpm % grid.strong_line_bpm == 0
+        yield GridLine(scale.y_fhr(bpm), is_strong, str(bpm) if is_strong else "")
+
+
+def _box(scale: PaperScale, from_s: float, until_s: float, mark: Mark) -> MarkBox | None:
+    """Return the part of a mark that is on a sheet, None if it is on others only."""
+    begins_s, ends_s = max(mark.from_s, from_s), min(mark.to_s, until_s)
+    if ends_s <= begins_s:
+        return None
+    x, width = scale.x(begins_s - from_s), scale.x(ends_s - begins_s)
+    style = STRIP.marks[mark.kind]
+    colours = MARK_COLOURS[style.colour]
+    if style.place != "fhr":
+        y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
+        return MarkBox(colours, False, x, y, width, BAR_MM, "")
+    label = mark.text.partition(" ")[0] if style.label == "kind" else ""
+    return MarkBox(colours, True, x, 0.0, width, scale.fhr_mm, label)
+
+
+def _signal_path(values: Floats, x: Callable[[float], float], y: Callable[[float], float]) -> str:
+    """Return a line through samples at HZ, broken where they are NaN. x, y: place of a second, and of a value."""
+    commands, is_broken = [], True
+    for i, value in enumerate(values.tolist()):
+        if np.isnan(value):
+            is_broken = True
+            continue
+        commands.append(f"{'M' if is_broken else 'L'}{x(i / HZ):.2f} {y(value):.2f}")
+        is_broken = False
+    return "".join(commands)
+
+
+def _baseline_path(trace: Trace, scale: PaperScale, from_s: float, until_s: float) -> str:
+    commands = []
+    for level in trace.baseline:
+        begins_s, ends_s = max(from_s, level.from_s), min(until_s, level.to_s)
+        if ends_s > begins_s:
+            at = f"M{scale.x(begins_s - from_s):.2f} {scale.y_fhr(level.bpm):.2f}"
+            commands.append(f"{at}H{scale.x(ends_s - from_s):.2f}")
+    return "".join(commands)
+
+
+def _millimetres(length: float) -> str:
+    return f"{length:.2f}"
+
+
+_environment = Environment(
+    loader=PackageLoader("quietward.drawing"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+    lstrip_blocks=True, auto_reload=False,
+)  # fmt: skip
+_environment.filters["mm"] = _millimetres
+_template = _environment.get_template("strip.svg")

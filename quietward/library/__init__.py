@@ -1,0 +1,1 @@
+"""quietward as a library: what `import quietward` offers, each part imported when it is asked for."""

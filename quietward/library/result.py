@@ -1,0 +1,129 @@
+"""What `assess` returns: everything that was found, as types, tables and pictures."""
+
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from msgspec import Struct, structs
+
+from quietward.contracts.errors import BadSettings, extra, possible
+from quietward.contracts.messages import HZ, Event, encode_json
+from quietward.contracts.notice import NOTICE
+from quietward.detect.assessment import Assessment
+from quietward.drawing.strip import Level, Mark, PaperScale, Trace, sheets, svg
+from quietward.recordings.annotations import annotations_of
+from quietward.recordings.recording import Annotation, Signal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SCALE = PaperScale(cm_per_min=1, bpm_per_cm=20)
+SHOWN_SHEETS = 2
+"""Sheets of the strip in a notebook: each is some 150 kB."""
+FINDINGS, SIGNALS = "findings", "signals"
+TABLES = ("baseline", "variability", "contractions", "accelerations", "decelerations", "marks", "assessments",
+          "not_assessed", "flags", "noted")  # fmt: skip
+"""Fields that hold a table, one row for each item."""
+
+
+class Result(Assessment, frozen=True, kw_only=True, eq=False):
+    """All that is found in one recording. Not for diagnosis.
+
+    Beside the fields of `Assessment`: fhr (bpm) and ua, shape (n,), 4 Hz, NaN where there is no value, as they were
+    used; log: what the live system would have written of such a bed, oldest first, times in ms from the first sample.
+    """
+
+    fhr: Signal
+    ua: Signal
+    log: list[Event]
+
+    @property
+    def findings(self) -> list[Annotation]:
+        """The log as annotations, by their beginning: kind, from_s, to_s (None for a moment), text.
+
+        `quietward.write_recording(path, result.fhr, result.ua, annotations=result.findings)` keeps them in a file.
+        """
+        return annotations_of(self.log)
+
+    def to_json(self) -> str:
+        """Return what `quietward assess --json` prints, without signals and log."""
+        return encode_json({name: getattr(self, name) for name in Assessment.__struct_fields__}).decode()
+
+    def to_frame(self, table: str = FINDINGS) -> "pd.DataFrame":
+        """Return a table as a pandas DataFrame, whose `attrs` carry the notice.
+
+        table: `findings` (all that was said, by time), `signals` (t_s, fhr, ua; 4 rows a second), or the name of a
+        field that is a list, such as `decelerations`; one row for each item, times in seconds from the first sample.
+        Raises BadSettings if there is no such table, MissingExtra if pandas is not installed (extra `frames`).
+        """
+        with extra("frames", "to_frame"):
+            import pandas as pd
+        if table == SIGNALS:
+            times = [i / HZ for i in range(len(self.fhr))]
+            frame = pd.DataFrame({"t_s": times, "fhr": self.fhr, "ua": self.ua})
+        elif table == FINDINGS:
+            columns = ["kind", "from_s", "to_s", "text"]
+            frame = pd.DataFrame([[getattr(x, name) for name in columns] for x in self.findings], columns=columns)
+        elif table in TABLES:
+            frame = pd.DataFrame([structs.asdict(row) for row in getattr(self, table)], columns=_columns(table))
+        else:
+            raise BadSettings("to_frame", table, possible([FINDINGS, SIGNALS, *TABLES], table))
+        frame.attrs["notice"] = NOTICE
+        return frame
+
+    def strip(self, from_s: float = 0.0) -> str:
+        """Return up to 27 minutes of the strip from `from_s` on, with what was found, as SVG in one piece, 270 mm wide.
+
+        Raises BadSettings if the recording has ended by then.
+        """
+        if not 0 <= from_s < self.duration_s:
+            raise BadSettings("from_s", from_s, f"Use seconds of the recording, 0 to below {self.duration_s:g}")
+        until_s = min(from_s + SCALE.sheet_s, self.duration_s)
+        title = f"Strip of {self.record}, minute {from_s / 60:g} to {until_s / 60:g}"
+        return svg(self._trace(), SCALE, from_s, until_s, lambda second: f"{second / 60:g} min", title)
+
+    def _trace(self) -> Trace:
+        marks = [
+            *(Mark("deceleration", x.onset_s, x.end_s, x.kind) for x in self.decelerations),
+            *(Mark("acceleration", x.onset_s, x.end_s, "") for x in self.accelerations),
+            *(Mark("contraction", x.onset_s, x.end_s, "") for x in self.contractions),
+        ]
+        levels = [Level(x.t_s - 60, x.t_s, x.bpm) for x in self.baseline if x.bpm is not None]
+        return Trace(0, self.fhr, self.ua, marks, levels)
+
+    def __repr__(self) -> str:
+        counts = ", ".join(
+            f"{len(getattr(self, name))} {name}"
+            for name in ("contractions", "accelerations", "decelerations", "flags", "noted")
+        )
+        return f"<Result of {self.record}: {self.duration_s / 60:g} min, {self.rules}; {counts}>"
+
+    def _repr_html_(self) -> str:
+        """Return the last hour or so as notebooks show it: figures at the end, flags, strip, notice."""
+        begins = [from_s for from_s, _ in sheets(self._trace(), SCALE)]
+        last = max([*self.assessments, *self.not_assessed], key=lambda minute: minute.t_s, default=None)
+        text: str = _template.render(
+            result=self,
+            last=last,
+            sheets=[self.strip(from_s) for from_s in begins[-SHOWN_SHEETS:]],
+            left_out=len(begins) > SHOWN_SHEETS,
+            notice=NOTICE,
+        )
+        return text
+
+
+def _columns(table: str) -> list[str]:
+    item: type[Struct] = _ITEMS[table]
+    return list(item.__struct_fields__)
+
+
+def _items() -> dict[str, type[Struct]]:
+    fields: dict[str, Any] = {field.name: field.type for field in structs.fields(Assessment)}
+    return {name: fields[name].__args__[0] for name in TABLES}
+
+
+_ITEMS = _items()
+_environment = Environment(
+    loader=PackageLoader("quietward.library"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+    lstrip_blocks=True, auto_reload=False,
+)  # fmt: skip
+_template = _environment.get_template("result.html")

@@ -1,0 +1,128 @@
+"""EDF+: two signals in hundredths, and annotations. A missing value is the lowest number, below all that can be.
+
+EDF+ has no zone: times are UTC. Its library, `edfio`, comes with the extra `edf`.
+"""
+
+import warnings
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from quietward.contracts.errors import BadRecording, extra
+from quietward.contracts.messages import HZ
+from quietward.recordings.recording import Annotation, Content, Recording, Signal
+from quietward.recordings.signal_names import FHR, NAMES, UA, factor_of, find_signals
+
+if TYPE_CHECKING:
+    import edfio
+
+DIGITAL = (-1, 32767)
+PHYSICAL = (-0.01, 327.67)
+YEARS = range(1985, 2085)
+UNITS = {FHR: "bpm", UA: "nd"}
+SEPARATOR = ": "
+"""Between kind and text of an annotation."""
+
+
+def read(path: Path) -> Content:
+    """Return what a file holds. Raises BadRecording, MissingExtra."""
+    with extra("edf", f"{path}"):
+        import edfio
+    try:
+        with warnings.catch_warnings(record=True) as doubts:
+            warnings.simplefilter("always")
+            edf = edfio.read_edf(path, header_encoding="latin-1")
+            signals, texts = edf.signals, edf.annotations
+            values = [_values(signal) for signal in signals]
+    except Exception as error:  # edfio raises many kinds for files that are cut off or are something else
+        raise BadRecording(str(path), type(error).__name__, f"Is not an EDF file that can be read: {error}") from error
+    labels = [signal.label for signal in signals]
+    found, others = find_signals(str(path), labels, (FHR, UA))
+    if FHR not in found:
+        raise BadRecording(str(path), labels, f"Needs a signal named {' or '.join(n.upper() for n in NAMES[FHR])}")
+    place = found[FHR].place
+    fhr = values[place] * _factor(path, FHR, signals[place])
+    notes = [" ".join(str(doubt.message).split()) for doubt in doubts]
+    notes += [f"left out: {', '.join(others)}"] if others else []
+    if UA not in found:
+        ua = np.full(len(fhr), np.nan)
+        notes.append("no UA")
+    else:
+        other = signals[found[UA].place]
+        if other.sampling_frequency != signals[place].sampling_frequency:
+            rates = [signals[place].sampling_frequency, other.sampling_frequency]
+            raise BadRecording(str(path), rates, "FHR and UA must have one rate (Hz)")
+        ua = values[found[UA].place] * _factor(path, UA, other)
+    annotations = tuple(_annotation(one.onset, one.duration, one.text) for one in texts)
+    return Content(fhr, ua, signals[place].sampling_frequency, tuple(notes), annotations, _began(edf))
+
+
+def _values(signal: "edfio.EdfSignal") -> Signal:
+    values = np.array(signal.data, dtype=np.float64)
+    if signal.physical_min < 0:
+        values[signal.digital == signal.digital_min] = np.nan
+    return values
+
+
+def _factor(path: Path, name: str, signal: "edfio.EdfSignal") -> float:
+    return factor_of(f"{path}: {signal.label}", name, signal.physical_dimension)
+
+
+def _began(edf: "edfio.Edf") -> datetime | None:
+    try:
+        return edf.startdatetime.replace(tzinfo=UTC)
+    except ValueError:  # the date has been taken out
+        return None
+
+
+def _annotation(onset_s: float, duration_s: float | None, text: str) -> Annotation:
+    kind, separator, rest = text.partition(SEPARATOR)
+    to_s = None if duration_s is None else onset_s + duration_s
+    return Annotation(onset_s, to_s, kind, rest) if separator else Annotation(onset_s, to_s, "note", text)
+
+
+def write(path: Path, recording: Recording) -> None:
+    """Write whole seconds: what is missing of the last one has no value. Raises BadRecording, OSError, MissingExtra."""
+    with extra("edf", f"{path}"):
+        import edfio
+    heart, womb = (signal.ravel() for signal in recording.by_second())
+    began = None if recording.began is None else recording.began.astimezone(UTC)
+    if began is not None and began.year not in YEARS:
+        raise BadRecording(str(path), began, f"EDF+ has dates of {YEARS[0]} to {YEARS[-1]}; use another format")
+    edf = edfio.Edf(
+        [_signal(FHR, heart), _signal(UA, womb)],
+        recording=edfio.Recording(
+            startdate=None if began is None else began.date(),
+            equipment_code="quietward",
+            additional=("not-for-diagnosis",),
+        ),
+        starttime=None if began is None else began.time(),
+        data_record_duration=1,
+        annotations=[
+            edfio.EdfAnnotation(x.from_s, None if x.to_s is None else x.to_s - x.from_s, _text(x))
+            for x in recording.annotations
+        ],
+    )
+    path.write_bytes(edf.to_bytes())
+
+
+def _signal(name: str, values: Signal) -> "edfio.EdfSignal":
+    import edfio
+
+    stored = np.where(np.isnan(values), PHYSICAL[0], np.clip(values, 0, PHYSICAL[1]))
+    return edfio.EdfSignal(
+        stored, HZ, label=name, physical_dimension=UNITS[name], physical_range=PHYSICAL, digital_range=DIGITAL
+    )
+
+
+def _text(one: Annotation) -> str:
+    """Return kind and text; EDF+ marks the parts of an annotation by control characters, so that none may be in it."""
+    return "".join(max(c, " ") for c in f"{one.kind}{SEPARATOR}{one.text}")
+
+
+def is_recording(path: Path) -> bool:
+    """Return whether it begins as every EDF file does. Raises OSError."""
+    with path.open("rb") as file:
+        return file.read(8).strip() == b"0"

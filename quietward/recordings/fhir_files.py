@@ -1,0 +1,253 @@
+"""FHIR R5: a Bundle of Observations. FHR and UA are SampledData; what was found are Observations derived from them.
+
+The FHR is LOINC 55283-6 in UCUM `/min`. The UA and the findings have no code that we could vouch for, and are said in
+words. No profile is claimed, least that of vital signs: a simulated signal is none. Written and read here, without a
+library; the tests ask the package `fhir.resources` whether it is FHIR.
+"""
+
+import math
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Literal
+from uuid import NAMESPACE_URL, uuid5
+
+import msgspec
+import numpy as np
+from msgspec import Struct, field
+
+from quietward.contracts.errors import BadRecording
+from quietward.contracts.messages import HZ
+from quietward.contracts.notice import NOTICE
+from quietward.recordings.recording import Annotation, Content, Recording, Signal
+
+LOINC, UCUM = "http://loinc.org", "http://unitsofmeasure.org"
+FHR_CODE = "55283-6"
+UA_TEXT, FROM_TEXT, TO_TEXT = "Uterine activity", "From", "To"
+UNIT_S = {"ms": 0.001, "s": 1.0, "us": 1e-6, "min": 60.0}
+"""UCUM codes of intervals, in seconds."""
+NO_VALUE = "E"
+NOT_NUMBERS = frozenset({NO_VALUE, "L", "U"})
+"""Errors, and values below and above what could be measured."""
+
+
+class _Element(Struct, omit_defaults=True, rename="camel"):
+    """Of FHIR, only what is used here; anything else in a file is passed over."""
+
+
+class Coding(_Element):
+    """A code of a code system."""
+
+    system: str = ""
+    code: str = ""
+    display: str = ""
+
+
+class Concept(_Element):
+    """CodeableConcept: what it is, by codes and in words."""
+
+    coding: list[Coding] = []
+    text: str = ""
+
+
+class Quantity(_Element):
+    """A value with its unit."""
+
+    value: float | None = None
+    unit: str = ""
+    system: str = ""
+    code: str = ""
+
+
+class SampledData(_Element):
+    """Samples at equal distances."""
+
+    origin: Quantity = field(default_factory=Quantity)
+    interval: float | None = None
+    interval_unit: str = ""
+    factor: float = 1.0
+    dimensions: int = 0
+    offsets: str = ""
+    data: str = ""
+
+
+class Period(_Element):
+    """From when to when."""
+
+    start: datetime | None = None
+    end: datetime | None = None
+
+
+class Reference(_Element):
+    """Another resource."""
+
+    reference: str = ""
+
+
+class Note(_Element):
+    """Annotation: a remark."""
+
+    text: str = ""
+
+
+class Component(_Element):
+    """A part of an Observation."""
+
+    code: Concept
+    value_quantity: Quantity | None = None
+
+
+class Observation(_Element):
+    """Something that was measured or found."""
+
+    resource_type: Literal["Observation"]
+    status: str
+    code: Concept
+    effective_period: Period | None = None
+    effective_date_time: datetime | None = None
+    value_sampled_data: SampledData | None = None
+    value_string: str = ""
+    note: list[Note] = []
+    derived_from: list[Reference] = []
+    component: list[Component] = []
+
+
+class Entry(_Element):
+    """A resource of a Bundle."""
+
+    full_url: str = ""
+    resource: Any = None
+
+
+class Bundle(_Element):
+    """Several resources in one file."""
+
+    resource_type: Literal["Bundle"]
+    type: str
+    entry: list[Entry] = []
+
+
+def read(path: Path) -> Content:
+    """Return what a Bundle, or a single Observation of the FHR, holds. Raises BadRecording."""
+    observations = _observations(path)
+    heart = next((o for o in observations if o.value_sampled_data and _has_code(o, FHR_CODE)), None)
+    womb = next((o for o in observations if o.value_sampled_data and _named(o.code, UA_TEXT)), None)
+    if heart is None or heart.value_sampled_data is None:
+        remedy = f"Needs an Observation with the LOINC code {FHR_CODE} and valueSampledData"
+        raise BadRecording(str(path), [o.code.text for o in observations], remedy)
+    fhr, hz = _samples(f"{path}: FHR", heart.value_sampled_data)
+    notes: tuple[str, ...] = ()
+    if womb is None or womb.value_sampled_data is None:
+        ua, notes = np.full(len(fhr), np.nan), ("no UA",)
+    else:
+        ua, other_hz = _samples(f"{path}: UA", womb.value_sampled_data)
+        if other_hz != hz:
+            raise BadRecording(str(path), [hz, other_hz], "FHR and UA must have one rate (Hz)")
+    annotations = tuple(x for o in observations if (x := _annotation(o)) is not None)
+    return Content(fhr, ua, hz, notes, annotations, _began(heart))
+
+
+def _observations(path: Path) -> list[Observation]:
+    try:
+        stored = path.read_bytes()
+        kind = msgspec.json.decode(stored, type=dict[str, Any]).get("resourceType")
+        if kind == "Observation":
+            return [msgspec.json.decode(stored, type=Observation)]
+        resources = [entry.resource for entry in msgspec.json.decode(stored, type=Bundle).entry]
+        wanted = [r for r in resources if isinstance(r, dict) and r.get("resourceType") == "Observation"]
+        return [msgspec.convert(resource, Observation) for resource in wanted]
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError) as error:
+        remedy = f"Is not a Bundle of FHIR R5 that can be read: {error}"
+        raise BadRecording(str(path), type(error).__name__, remedy) from error
+
+
+def _has_code(observation: Observation, code: str) -> bool:
+    return any((coding.system, coding.code) == (LOINC, code) for coding in observation.code.coding)
+
+
+def _named(concept: Concept, text: str) -> bool:
+    return concept.text.lower().startswith(text.lower())
+
+
+def _samples(where: str, sampled: SampledData) -> tuple[Signal, float]:
+    """Return samples and their rate in Hz. Raises BadRecording."""
+    if sampled.dimensions != 1:
+        raise BadRecording(f"{where} dimensions", sampled.dimensions, "Needs 1: a signal by itself")
+    if sampled.offsets or sampled.interval is None:
+        raise BadRecording(f"{where} interval", sampled.interval, "Needs the time between samples, as R5 has it")
+    if sampled.interval_unit not in UNIT_S:
+        raise BadRecording(f"{where} intervalUnit", sampled.interval_unit, f"Use {', '.join(UNIT_S)}")
+    step_s = sampled.interval * UNIT_S[sampled.interval_unit]
+    if not (math.isfinite(step_s) and step_s > 0):
+        raise BadRecording(f"{where} interval", sampled.interval, "Needs a time above 0")
+    words = sampled.data.split()
+    try:
+        stored = np.array([math.nan if word in NOT_NUMBERS else float(word) for word in words])
+    except ValueError as error:
+        raise BadRecording(f"{where} data", str(error), "Holds numbers, E, L and U only") from error
+    return stored * sampled.factor + (sampled.origin.value or 0.0), 1 / step_s
+
+
+def _began(heart: Observation) -> datetime | None:
+    period = heart.effective_period
+    return heart.effective_date_time if period is None else period.start
+
+
+def _annotation(observation: Observation) -> Annotation | None:
+    """Return a finding, None for other Observations."""
+    times = {c.code.text: c.value_quantity.value for c in observation.component if c.value_quantity is not None}
+    from_s = times.get(FROM_TEXT)
+    if from_s is None:
+        return None
+    return Annotation(from_s, times.get(TO_TEXT), observation.code.text, observation.value_string)
+
+
+def write(path: Path, recording: Recording) -> None:
+    """Write a Bundle. Raises OSError."""
+    began = recording.began
+    until = None if began is None else began + timedelta(seconds=len(recording.fhr) / HZ)
+    heart = Concept([Coding(LOINC, FHR_CODE, "Fetal Heart rate")], "Fetal heart rate")
+    womb = Concept([], f"{UA_TEXT}, relative units")
+    signals = [
+        _signal(heart, Quantity(0.0, "beats/minute", UCUM, "/min"), recording.fhr, _period(began, until)),
+        _signal(womb, Quantity(0.0, "relative units", UCUM, "1"), recording.ua, _period(began, until)),
+    ]
+    addresses = [
+        f"urn:uuid:{uuid5(NAMESPACE_URL, f'{recording.name} {i}')}" for i in range(2 + len(recording.annotations))
+    ]
+    findings = [_finding(one, began, addresses[0]) for one in recording.annotations]
+    entries = [Entry(address, o) for address, o in zip(addresses, [*signals, *findings], strict=True)]
+    path.write_bytes(msgspec.json.encode(Bundle("Bundle", "collection", entries)))
+
+
+def _period(begins: datetime | None, ends: datetime | None) -> Period | None:
+    return None if begins is None else Period(begins.astimezone(UTC), None if ends is None else ends.astimezone(UTC))
+
+
+def _signal(code: Concept, origin: Quantity, values: Signal, period: Period | None) -> Observation:
+    words = [NO_VALUE if math.isnan(x) else repr(x).removesuffix(".0") for x in values.tolist()]
+    sampled = SampledData(origin, 1000 / HZ, "ms", 1.0, 1, "", " ".join(words))
+    return Observation("Observation", "final", code, period, value_sampled_data=sampled, note=[Note(NOTICE)])
+
+
+def _finding(one: Annotation, began: datetime | None, derived_from: str) -> Observation:
+    def at(seconds: float | None) -> datetime | None:
+        return None if began is None or seconds is None else began + timedelta(seconds=seconds)
+
+    seconds = [(FROM_TEXT, one.from_s), (TO_TEXT, one.to_s)]
+    return Observation(
+        "Observation", "final", Concept([], one.kind), _period(at(one.from_s), at(one.to_s)),
+        value_string=one.text,
+        note=[Note(NOTICE)],
+        derived_from=[Reference(derived_from)],
+        component=[
+            Component(Concept([], text), Quantity(value, "s", UCUM, "s"))
+            for text, value in seconds
+            if value is not None
+        ],
+    )  # fmt: skip
+
+
+def is_recording(path: Path) -> bool:
+    """Return whether a Bundle or Observation is in it. Raises OSError."""
+    with path.open("rb") as file:
+        return b'"resourceType"' in file.read(4096)

@@ -1,0 +1,80 @@
+"""Pure: rows with times as samples at one rate, whatever file the table comes from."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from math import inf
+
+import numpy as np
+
+from quietward.contracts.errors import BadRecording
+from quietward.contracts.messages import HZ
+from quietward.recordings.recording import LONGEST_S, Content, LabourContext, Signal
+from quietward.recordings.signal_names import FHR, NAMES, STAGE, TIME, UA, Found, find_signals
+
+RATES = (1, 2, 4, 8)
+OFF_THE_GRID = 0.25
+"""A time may be this share of a step away from where a sample belongs; recorders round their times."""
+
+
+def find_columns(where: str, names: Sequence[str]) -> tuple[dict[str, Found], tuple[str, ...]]:
+    """Return the columns of time, FHR and, if there is one, UA, and notes on the others. Raises BadRecording."""
+    found, others = find_signals(where, names, (TIME, FHR, UA, STAGE))
+    for signal in (TIME, FHR):
+        if signal not in found:
+            remedy = (
+                f"Has no column for the {signal}: name one {' or '.join(NAMES[signal])}; the plain form is t_s,fhr,ua"
+            )
+            raise BadRecording(where, list(names), remedy)
+    left_out = [f"left out: {', '.join(others)}"] if others else []
+    return found, (*left_out, *([] if UA in found else ["no UA"]))
+
+
+def is_table(names: Sequence[str]) -> bool:
+    """Return whether columns of these names are a recording: other tables end in .csv and .parquet, too."""
+    try:
+        find_columns("", names)
+    except BadRecording:
+        return False
+    return True
+
+
+def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str]) -> Content:
+    """Return the content with its rows at their place, rows that are missing filled with no value, and its rate.
+
+    times_s: of the rows, shape (n,). place_of: says where row i is, for errors. Raises BadRecording.
+    """
+    if len(times_s) < 2:
+        return replace(content, hz=float(HZ))
+    steps = np.diff(times_s)
+    if not np.all(steps > 0):  # also true for a time that is missing
+        i = int(np.flatnonzero(~(steps > 0))[0]) + 1
+        raise BadRecording(place_of(i), _shown(times_s[i]), "The time must be there and grow from row to row")
+    step = float(np.median(steps))
+    step = next((1 / hz for hz in RATES if np.isclose(step * hz, 1, rtol=0.05)), step)
+    counts = np.maximum(1, np.round(steps / step))
+    off = np.abs(steps / step - counts)
+    if off.max() > OFF_THE_GRID:
+        i = int(np.argmax(off)) + 1
+        remedy = f"Times must be multiples of {step:g} s apart; leave cells empty where there is no value"
+        raise BadRecording(place_of(i), _shown(times_s[i]), remedy)
+    places = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    length = int(places[-1]) + 1
+    if length * step > LONGEST_S:
+        raise BadRecording(
+            place_of(len(times_s) - 1), f"{length * step:.0f} s", f"Is longer than {LONGEST_S} s; cut it"
+        )
+    missing = length - len(times_s)
+    notes = [f"{missing * step:g} s in gaps have no value"] if missing else []
+    fhr, ua = np.full((2, length), np.nan)
+    fhr[places], ua[places] = content.fhr, content.ua
+    return replace(content, fhr=fhr, ua=ua, hz=1 / step, notes=(*content.notes, *notes))
+
+
+def labour_of(stage: Signal, times_s: Signal) -> LabourContext:
+    """Return when the second stage begins. stage: 1 or 2, NaN where it is not said; times_s: of the same rows."""
+    second = np.flatnonzero(stage >= 2)
+    return LabourContext(second_stage_from_s=float(times_s[second[0]] - times_s[0]) if len(second) else inf)
+
+
+def _shown(time_s: float) -> str:
+    return "" if np.isnan(time_s) else f"{time_s:g}"

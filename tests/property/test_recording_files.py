@@ -1,0 +1,174 @@
+"""Every format: what is written is read again, annotations and all, and the format's own package reads the same."""
+
+import tempfile
+from datetime import UTC, datetime, timedelta
+from math import inf
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import edfio
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+import wfdb
+from fhir.resources.bundle import Bundle
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quietward.contracts.errors import BadRecording
+from quietward.contracts.messages import HZ
+from quietward.contracts.notice import NOTICE
+from quietward.recordings import SUFFIXES
+from quietward.recordings.files import read_recording, write_recording
+from quietward.recordings.recording import Annotation, LabourContext, Signal
+
+MISSING_IN_EDF = -0.01
+
+
+class Written(NamedTuple):
+    """A recording on its way into a file."""
+
+    fhr: Signal
+    ua: Signal
+    annotations: list[Annotation]
+    began: datetime | None
+    labour: LabourContext
+
+
+def signals(seconds: int, lowest: int, highest: int) -> st.SearchStrategy[Signal]:
+    """Hundredths, as WFDB and EDF+ keep them."""
+    hundredth = st.integers(lowest * 100, highest * 100).map(lambda x: x / 100)
+    values = st.lists(st.none() | hundredth, min_size=seconds * HZ, max_size=seconds * HZ)
+    return values.map(lambda x: np.array(x, dtype=np.float64))
+
+
+@st.composite
+def recordings(draw: st.DrawFn) -> Written:
+    seconds = draw(st.integers(1, 20))
+    quarters = st.integers(0, 40_000).map(lambda x: x / HZ)
+    kinds = st.sampled_from(["deceleration", "flag-raised", "noted", "care", "noted-over"])
+    texts = st.text(st.characters(categories=["L", "N", "P", "S", "Zs"], exclude_characters=""), max_size=40)
+    moments = st.builds(Annotation, quarters, st.none(), kinds, texts)
+    spans = st.builds(lambda a, b, k, t: Annotation(a, a + b, k, t), quarters, quarters, kinds, texts)
+    annotations = draw(st.lists(moments | spans, max_size=8))
+    since = st.timedeltas(timedelta(0), timedelta(days=40_000)).map(lambda x: x - x % timedelta(milliseconds=1))
+    began = draw(st.none() | since.map(lambda x: datetime(1985, 1, 2, tzinfo=UTC) + x / 2))
+    began = None if began is None else began.replace(microsecond=began.microsecond // 1000 * 1000)
+    order = sorted(annotations, key=lambda x: x.from_s)
+    labour = LabourContext(draw(st.integers(0, 45)), draw(st.just(inf) | st.floats(0, 1e5)))
+    return Written(draw(signals(seconds, 20, 300)), draw(signals(seconds, 0, 127)), order, began, labour)
+
+
+def put_down(folder: str, suffix: str, written: Written) -> Path:
+    path = Path(folder) / f"one{suffix}"
+    more = {"annotations": written.annotations, "began": written.began, "labour": written.labour}
+    write_recording(path, written.fhr, written.ua, **more)  # type: ignore[arg-type]
+    return path
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES)
+@given(written=recordings())
+@settings(max_examples=40, deadline=None)
+def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        found = read_recording(put_down(folder, suffix, written))
+    np.testing.assert_allclose(found.fhr, written.fhr, atol=1e-9)
+    np.testing.assert_allclose(found.ua, written.ua, atol=1e-9)
+    assert found.name == "one"
+    assert found.began == written.began
+    assert found.labour == written.labour
+    key = lambda x: (x.from_s, x.kind, x.text, x.to_s or 0)  # noqa: E731
+    assert sorted(found.annotations, key=key) == sorted(written.annotations, key=key)
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_wfdb_reads_our_records_and_annotations(written: Written) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        put_down(folder, ".hea", written)
+        name = str(Path(folder) / "one")
+        record = wfdb.rdrecord(name)
+        noted = wfdb.rdann(name, "qwd") if written.annotations else None
+    np.testing.assert_allclose(record.p_signal, np.column_stack([written.fhr, written.ua]), atol=1e-9)
+    assert (record.sig_name, record.units, record.fs) == (["FHR", "UA"], ["bpm", "nd"], HZ)
+    assert record.base_datetime == (None if written.began is None else written.began.replace(tzinfo=None))
+    if noted is not None:
+        assert noted.sample.tolist() == [round(x.from_s * HZ) for x in written.annotations]
+        assert set(noted.symbol) <= {'"', "="}
+        assert all(x.kind in text for x, text in zip(written.annotations, noted.aux_note, strict=True))
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_edfio_reads_our_files(written: Written) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        edf = edfio.read_edf(put_down(folder, ".edf", written))
+        assert edf.labels == ("FHR", "UA")
+        heart = edf.get_signal("FHR")
+        assert (heart.physical_dimension, heart.sampling_frequency) == ("bpm", HZ)
+        np.testing.assert_allclose(heart.data, np.where(np.isnan(written.fhr), MISSING_IN_EDF, written.fhr), atol=1e-9)
+        texts = [x.text for x in edf.annotations]
+        assert sorted(texts) == sorted(f"{x.kind}: {x.text}" for x in written.annotations)
+        assert edf.recording.additional == ("not-for-diagnosis",)
+        assert edf.reserved.startswith("EDF+C")
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_pyarrow_reads_our_files(written: Written) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        table = pq.read_table(put_down(folder, ".parquet", written))
+    assert table.column_names == ["t_s", "fhr", "ua"]
+    assert table.column("fhr").null_count == np.isnan(written.fhr).sum()
+    assert NOTICE in table.schema.metadata[b"quietward"].decode()
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_what_we_write_is_fhir(written: Written) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        bundle: Any = Bundle.model_validate_json(put_down(folder, ".fhir.json", written).read_bytes())
+    heart, womb, *findings = [entry.resource for entry in bundle.entry]
+    assert (heart.code.coding[0].system, heart.code.coding[0].code) == ("http://loinc.org", "55283-6")
+    sampled = heart.valueSampledData
+    assert (sampled.origin.system, sampled.origin.code) == ("http://unitsofmeasure.org", "/min")
+    assert (float(sampled.interval), sampled.intervalUnit, sampled.dimensions) == (250, "ms", 1)
+    assert len(sampled.data.split()) == len(written.fhr)
+    assert sampled.data.split().count("E") == np.isnan(written.fhr).sum()
+    assert womb.code.coding is None
+    assert len(findings) == len(written.annotations)
+    for resource in (heart, womb, *findings):
+        assert resource.meta is None, "no profile is claimed"
+        assert resource.note[0].text == NOTICE
+    assert len({entry.fullUrl for entry in bundle.entry}) == len(bundle.entry)
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES)
+@given(data=st.data())
+@settings(max_examples=40, deadline=None)
+def test_a_broken_file_is_told_in_one_line(suffix: str, data: st.DataObject) -> None:
+    written = data.draw(recordings())
+    with tempfile.TemporaryDirectory() as folder:
+        path = put_down(folder, suffix, written)
+        broken = path.with_suffix(".dat") if suffix == ".hea" else path
+        whole = broken.read_bytes()
+        cut = data.draw(st.integers(0, len(whole) - 1))
+        broken.write_bytes(whole[:cut] + data.draw(st.binary(max_size=3)))
+        said = ""
+        try:
+            assert len(read_recording(path).fhr)
+        except BadRecording as error:
+            said = str(error)
+        assert not said or str(Path(folder) / "one") in said
+        assert "\n" not in said
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_writing_again_leaves_nothing_of_before(suffix: str, tmp_path: Path) -> None:
+    path = tmp_path / f"one{suffix}"
+    fhr = np.full(8, 140.0)
+    write_recording(path, fhr, fhr, annotations=[Annotation(0, 1, "noted", "a")], labour=LabourContext(30))
+    assert [x.text for x in read_recording(path).annotations] == ["a"]
+    write_recording(path, fhr, fhr)
+    assert read_recording(path).annotations == ()
+    assert read_recording(path).labour == LabourContext()
