@@ -24,7 +24,7 @@ from quietward.dashboard.auth.people import People
 from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html, strip_svg
-from quietward.dashboard.routes import account, downloads, example, history, live, studies, what_if_job
+from quietward.dashboard.routes import account, downloads, example, history, live, stays, studies, what_if_job
 from quietward.dashboard.routes.what_if_job import WhatIfJob
 from quietward.dashboard.web.middleware import PagePaths, SecurityHeaders, content_security_policy
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
@@ -114,6 +114,7 @@ def create_app(
     account.add_routes(server, authenticator)
     downloads.add_routes(server, hub)
     history.add_routes(server, hub)
+    stays.add_routes(server, hub)
     what_if_job.add_routes(server, WhatIfJob(settings), authenticator)  # before /studies/{name}, which would match too
     example_study = example.ExampleStudy(settings)
     example.add_routes(server, example_study)

@@ -17,7 +17,7 @@ from quietward.detect.core.alerting.attention import NOTED, TEAM, Condition, Pol
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.measures.findings import MEASURES, same_for_all
-from quietward.detect.core.parameters import Reading
+from quietward.detect.core.parameters import Reading, StayLimits
 from quietward.detect.core.reporting.quantities import WORDS, Quantity
 from quietward.detect.core.state.rules import Rules
 
@@ -30,7 +30,7 @@ class RuleSetNames(Struct, frozen=True, forbid_unknown_fields=True):
     names: Annotated[list[str], Meta(min_length=1)]
 
 
-OTHER_TABLES = frozenset({"reading", "concern", "rule-sets"})
+OTHER_TABLES = frozenset({"reading", "concern", "rule-sets", "stay"})
 A_PATH = "a path ending in .toml"
 
 
@@ -56,7 +56,8 @@ def load(policy: str | Policy = "attention", own_rule_set: str | RuleSet | None 
         policy = read_policy(policy)
     else:
         check_policy(f"policy {policy.name}", policy)
-    return Rules(reading, rule_sets, concern, policy, _digest(reading, rule_sets, concern, policy))
+    digest = _digest(reading, rule_sets, concern, policy)
+    return Rules(reading, rule_sets, concern, policy, digest, _stay(*_text("stay")))
 
 
 def load_for(rules: str | RuleSet, policy: str | Policy = "attention") -> tuple[Rules, str]:
@@ -120,6 +121,13 @@ def _concern(where: str, text: str) -> Concern:
         if finding.none_at == finding.full_at:
             raise BadRules(f"{where}: finding {finding.name} full_at", finding.full_at, "Must differ from none_at")
     return concern
+
+
+def _stay(where: str, text: str) -> StayLimits:
+    limits = _parse(where, text, StayLimits)
+    if repeated := [word for word in limits.risks if limits.risks.count(word) > 1]:
+        raise BadRules(f"{where}: risks", repeated[0], "Is there twice; name every risk once")
+    return limits
 
 
 def check_policy(where: str, policy: Policy) -> None:
@@ -193,6 +201,8 @@ def policy_info(rules: Rules) -> PolicyInfo:
         policy.care.helps_within_s,
         limits,
         rule_set_infos(rules),
+        rules.stay.risks,
+        rules.stay.undo_s,
     )
 
 

@@ -17,6 +17,7 @@ from quietward.contracts.messages import Block, Event, Input, SetAside, Summary,
 from quietward.contracts.settings import Settings
 from quietward.detect import rule_file
 from quietward.detect.core import engine
+from quietward.detect.core.people import stays
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
@@ -127,12 +128,17 @@ class Detector:
         started = time.monotonic()
         self.aside = await self.store.set_aside()
         saved = State.from_bytes(resume.state, self.rules) if resume.state else None
+        written: dict[str, Summary] = {}
         if saved is None and resume.state:
             why = State.why_not(resume.state, self.rules)
             log.warning("shard %d: the checkpoint is of %s; the state is rebuilt", self.store.shard.number, why)
         if saved is None:
             oldest = max(0, entry_key(resume.written)[0] - REBUILD_MS)
             self.state, after = State(self.rules), f"{oldest}-0"
+            written = await self.store.summaries()
+            self.state.admit(bed for bed, summary in written.items() if summary.stay is not None)
+            for summary in written.values():
+                stays.resume(self.state, summary, oldest)
         else:
             self.state, after = saved, resume.saved
         rebuilt_from = after
@@ -152,10 +158,11 @@ class Detector:
                     return
             after = entries[-1][0]
         if saved is None:
-            written = await self.store.summaries()
             self.state.admit(written)
             for bed in self.state.beds:
-                carry_over(self.state, bed, await self.store.last_events(bed), written.get(bed))
+                last = written.get(bed)
+                newest = await self.store.last_events(bed, 0 if last is None else last.stay_id)
+                carry_over(self.state, bed, newest, last)
         self.position = resume.written
         log.info(
             "shard %d: %d beds, rebuilt from %s to %s in %.1f s",
@@ -176,7 +183,7 @@ class Detector:
             position = entries[-1][0]
             self.test_hook("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.events, live)
+                await self.store.commit(position, output.events, live, self._kept_s(output))
             self.test_hook("committed")
             self.position = position
             self._worked.note()
@@ -187,6 +194,11 @@ class Detector:
                 for (_, why), seconds in refused.items():
                     metrics.UNUSED.labels(why).inc(seconds)
                 await self.store.count_refused(refused)
+
+    def _kept_s(self, output: Output) -> dict[tuple[str, int], int]:
+        """Return how long log and trend of stays that have begun or ended are kept from now on; 0: for good."""
+        read_s = round(self.rules.stay.read_h * 3600)
+        return {stay: read_s if has_ended else 0 for stay, has_ended in output.ended.items()}
 
     def _usable(self, entries: list[StreamEntry]) -> dict[Place, Input | SetAside]:
         """Return the inputs of entries by their places, in order; SetAside for each that makes a step fail."""
@@ -312,4 +324,5 @@ def bed_of(item: Input | SetAside) -> str:
 def _add(output: Output, more: Output) -> None:
     output.events += more.events
     output.updated |= more.updated
+    output.ended |= more.ended
     output.refused.update(more.refused)

@@ -32,14 +32,20 @@ from quietward.store.client import (
 
 COMMIT = Script("""
 -- keys: owner, position, summary, channel of commits, then logs and trends of beds
--- arguments: token, position, number of summaries, {bed, summary}, {number of a key, limit, event}
+-- arguments: token, position, number of summaries, of keys that are kept for a time, {bed, summary},
+-- {number of a key, s that it is kept; 0: for good}, {number of a key, limit, event}
 if redis.call('GET', KEYS[1]) ~= ARGV[1] then return 0 end
-local n = tonumber(ARGV[3])
-for i = 4, 3 + 2 * n, 2 do redis.call('HSET', KEYS[3], ARGV[i], ARGV[i + 1]) end
-for i = 4 + 2 * n, #ARGV, 3 do
+local kept_from = 5 + 2 * tonumber(ARGV[3])
+local events_from = kept_from + 2 * tonumber(ARGV[4])
+for i = 5, kept_from - 1, 2 do redis.call('HSET', KEYS[3], ARGV[i], ARGV[i + 1]) end
+for i = events_from, #ARGV, 3 do
   local key = KEYS[tonumber(ARGV[i])]
   if ARGV[i + 1] == '0' then redis.call('XADD', key, '*', 'e', ARGV[i + 2])
   else redis.call('XADD', key, 'MAXLEN', '~', ARGV[i + 1], '*', 'e', ARGV[i + 2]) end
+end
+for i = kept_from, events_from - 1, 2 do
+  local key = KEYS[tonumber(ARGV[i])]
+  if ARGV[i + 1] == '0' then redis.call('PERSIST', key) else redis.call('EXPIRE', key, ARGV[i + 1]) end
 end
 redis.call('SET', KEYS[2], ARGV[2])
 local now = redis.call('TIME')
@@ -182,26 +188,37 @@ class ShardStore:
         summaries = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.summary))
         return {bed.decode(): decode_summary(raw) for bed, raw in summaries.items()}
 
-    async def last_events(self, bed: str) -> list[Event]:
-        """Return a bed's newest events of log and trend."""
+    async def last_events(self, bed: str, stay: int) -> list[Event]:
+        """Return the newest events of log and trend of one stay at a bed."""
         events: list[Event] = []
-        for key in (self.shard.log(bed), self.shard.trend(bed)):
+        for key in (self.shard.log(bed, stay), self.shard.trend(bed, stay)):
             entries = cast("list[Entry]", await self.redis.xrevrange(key, count=200))
             events += [decode_event(fields[b"e"]) for _, fields in entries]
         return events
 
-    async def commit(self, position: str, events: list[Event], summaries: list[Summary]) -> None:
+    async def commit(
+        self, position: str, events: list[Event], summaries: list[Summary], kept_s: Mapping[tuple[str, int], int] = {}
+    ) -> None:
         """Write outputs and position: all of it, or nothing. The next read is requested along with it.
 
+        kept_s: (bed, stay) -> how long its log and trend are kept from now on, in s; 0: for good.
         Raises LostOwnership when another detector has taken over, and RedisError.
         """
         s = self.shard
-        streams = [s.trend(event.bed) if event.kind == TREND_KIND else s.log(event.bed) for event in events]
-        numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys(streams))}
+        streams = [
+            s.trend(event.bed, event.stay) if event.kind == TREND_KIND else s.log(event.bed, event.stay)
+            for event in events
+        ]
+        kept = {
+            key: seconds for (bed, stay), seconds in kept_s.items() for key in (s.log(bed, stay), s.trend(bed, stay))
+        }
+        numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys([*streams, *kept]))}
         keys = [s.owner, s.position, s.summary, s.written, *numbers]
-        arguments: list[Any] = [self.token, position, len(summaries)]
+        arguments: list[Any] = [self.token, position, len(summaries), len(kept)]
         for summary in summaries:
             arguments += [summary.bed, encode_json(summary)]
+        for key, seconds in kept.items():
+            arguments += [numbers[key], seconds]
         for key, event in zip(streams, events, strict=True):
             arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else 0, encode_json(event)]
         if self._reading_after:  # its reply has not been read

@@ -26,6 +26,7 @@ from quietward.contracts.messages import (
 )
 from quietward.contracts.settings import Settings
 from quietward.ingest.admission import Expected, Rates, told_of
+from quietward.ingest.unexpected import Unexpected
 from quietward.ingest.validate import IGNORED, REASONS, bed_in, check
 from quietward.runtime import metrics
 from quietward.runtime.clock import Kept, WatchedClock, steady_ms
@@ -111,6 +112,7 @@ class Ingest:
         self.clock = clock or WatchedClock()
         self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
+        self.unexpected = Unexpected(store, ward)
         self.beds: set[str] = set()
         self._subscribers: dict[int, Subscriber | None] = {}  # by slot; None while it has no connection
         self._listened = StoppedSince()
@@ -205,10 +207,14 @@ class Ingest:
             self.test_hook("acknowledged")
 
     async def admit(self, batch: list[Message]) -> None:
-        """Take beds that the ward expects and that are new, as long as it has room."""
+        """Take beds that are new and that the ward expects, or somebody has taken in, as long as it has room."""
         topics = {message.topic for message in batch}
         asking = {bed for topic in topics if (bed := bed_in(topic)) is not None} - self.beds
-        new = sorted(bed for bed in asking if bed in self.expected)
+        unexpected = {bed for bed in asking if bed not in self.expected}
+        if unexpected:
+            await self.unexpected.read()
+            await self.unexpected.note(unexpected - self.unexpected.taken_in, steady_ms())
+        new = sorted(asking - unexpected | unexpected & self.unexpected.taken_in)
         if not new or steady_ms() < self._full_until:
             return
         server, key = self.store.at(self.ward.beds), self.ward.beds
@@ -279,7 +285,7 @@ class Ingest:
         bed = bed_in(message.topic)
         if bed is not None:  # else `check` says what is wrong with the topic
             if bed not in self.beds:
-                remedy = "The ward does not expect it, or is full: see QUIETWARD_BEDS and QUIETWARD_MOST_BEDS"
+                remedy = "The ward does not expect it, or is full: see its page, QUIETWARD_BEDS and QUIETWARD_MOST_BEDS"
                 raise BadMessage("bed", "bed", bed, remedy)
             if not self.rates.take(bed, steady):
                 remedy = f"Send {self.settings.rate:g} messages a second on average, or set QUIETWARD_RATE"

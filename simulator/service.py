@@ -4,15 +4,17 @@ import asyncio
 import logging
 import re
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import CommandEnvelope, RecordCare, inputs_of
+from quietward.contracts.messages import Command, CommandEnvelope, RecordCare, encode_inputs, inputs_of
 from quietward.contracts.settings import Settings
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
+from quietward.runtime.clock import now_ms
 from quietward.runtime.liveness import report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
@@ -80,8 +82,17 @@ async def play(
             tasks.create_task(device.play(settings.broker), name=source.bed)
 
 
-async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_start_s: int) -> None:
-    """Play a simulated ward that responds to what is done in it, and show that the simulator is alive."""
+async def simulate(
+    settings: Settings,
+    beds: list[LiveBed],
+    speed: float,
+    head_start_s: int,
+    comings_and_goings: Sequence[tuple[float, Command]] = (),
+) -> None:
+    """Play a simulated ward that responds to what is done in it, and show that the simulator is alive.
+
+    comings_and_goings: what is noted of women who come and go, each with its second, in order.
+    """
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
@@ -89,9 +100,28 @@ async def simulate(settings: Settings, beds: list[LiveBed], speed: float, head_s
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")
+        if comings_and_goings:
+            tasks.create_task(come_and_go(store, ward, comings_and_goings, speed, head_start_s), name="come and go")
         playing = tasks.create_task(play(settings, beds, speed, head_start_s), name="play")
         await asyncio.wait([playing])
         tasks.cancel_all()
+
+
+async def come_and_go(
+    store: Store, ward: Ward, noted: Sequence[tuple[float, Command]], speed: float, head_start_s: int
+) -> None:
+    """Note in time who comes and who has left, as staff would on the page. What lies before the start is left out."""
+    began = asyncio.get_running_loop().time()
+
+    async def write(command: Command) -> None:
+        key = ward.shard(ward.shard_of(command.bed)).input
+        await store.at(key).xadd(key, {"e": encode_inputs([CommandEnvelope(now_ms(), command)])})
+
+    for second, command in noted:
+        if second >= head_start_s:
+            due = began + (second - head_start_s) / speed
+            await asyncio.sleep(due - asyncio.get_running_loop().time())
+            await until_stored(partial(write, command))
 
 
 async def respond(store: Store, shard: Shard, beds: dict[str, LiveBed]) -> None:

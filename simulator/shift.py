@@ -5,10 +5,12 @@ from typing import Annotated
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadScenario, BadSettings
+from quietward.contracts.messages import Arrival, Arrive, Command, Leave, Risk, Weeks
 from quietward.simulator import scenario
 from quietward.simulator.scenario import Minutes, Scenario
 
 BEDS = 8
+NOTED_BY = "the simulated staff"
 DEMO_ORDER = (
     "calm", "cord-not-recovering", "late-with-falling-variability", "noisy-but-well", "early-with-contractions",
     "cord-now-and-then", "close-contractions", "rising-baseline",
@@ -22,6 +24,19 @@ class Place(Struct, frozen=True, forbid_unknown_fields=True):
     start_min: Minutes = 0.0
 
 
+class ComesOrGoes(Struct, frozen=True, forbid_unknown_fields=True):
+    """A woman comes to a bed, or has left it, at a minute of the shift. What the bed's device sends goes on.
+
+    bed: 1 is the first; label: invented, of who comes; empty: she has left.
+    """
+
+    bed: Annotated[int, Meta(ge=1, le=500)]
+    at_min: Minutes
+    label: Annotated[str, Meta(max_length=40)] = ""
+    weeks: Weeks | None = None
+    risks: list[Risk] = []
+
+
 class Shift(Struct, frozen=True, forbid_unknown_fields=True):
     """Beds that are watched together."""
 
@@ -30,6 +45,7 @@ class Shift(Struct, frozen=True, forbid_unknown_fields=True):
     course: Annotated[str, Meta(min_length=1)]
     good_watcher: Annotated[str, Meta(min_length=1)]
     bed: Annotated[list[Place], Meta(min_length=1, max_length=500)]
+    woman: Annotated[list[ComesOrGoes], Meta(max_length=500)] = []
 
 
 def names() -> list[str]:
@@ -46,7 +62,27 @@ def load(name: str) -> Shift:
             raise BadScenario(
                 f"shift {name}: bed[{i}].start_min", place.start_min, f"{place.scenario} lasts {lasts_min:g} min"
             )
+    for i, woman in enumerate(found.woman):
+        if woman.bed > len(found.bed):
+            raise BadScenario(f"shift {name}: woman[{i}].bed", woman.bed, f"The shift has {len(found.bed)} beds")
     return found
+
+
+def comings_and_goings(name_of_shift: str | None, beds: int) -> list[tuple[float, Command]]:
+    """Return what staff note of women who come and go at the first beds of a shift: second, and what; in order.
+
+    Raises BadScenario.
+    """
+    women = [] if name_of_shift is None else load(name_of_shift).woman
+    noted: list[tuple[float, Command]] = []
+    for woman in sorted(women, key=lambda woman: woman.at_min):
+        bed = f"bed-{woman.bed}"
+        if woman.bed <= beds and woman.label:
+            arrival = Arrival(woman.label, woman.weeks, risks=woman.risks)
+            noted.append((woman.at_min * 60, Arrive(bed, NOTED_BY, arrival)))
+        elif woman.bed <= beds:
+            noted.append((woman.at_min * 60, Leave(bed, NOTED_BY)))
+    return noted
 
 
 def dealt(chosen: list[str], beds: int) -> list[tuple[Scenario, int]]:

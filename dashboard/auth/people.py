@@ -18,7 +18,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Command, SetBedLimit, Who
+from quietward.contracts.messages import Command, SetBedLimit, TakeIn, Who
 from quietward.contracts.validation import invalid_field
 
 log = logging.getLogger("quietward.serve")
@@ -34,7 +34,7 @@ class Role(StrEnum):
     """What a person may do, fewest rights first.
 
     A viewer sees everything. A nurse also answers flags and records care. The role `in charge` also sets limits of a
-    single bed and reads the audit log.
+    single bed, takes devices in that the ward does not expect, and reads the audit log.
     """
 
     VIEWER = "viewer"
@@ -61,12 +61,14 @@ class PeopleFile(Struct, frozen=True, forbid_unknown_fields=True):
     person: list[Person]
 
 
-def why_not(role: Role, command: Command) -> str:
+def why_not(role: Role, command: Command | TakeIn) -> str:
     """Return why a role may not do this at a bed; empty if it may."""
     if role is Role.VIEWER:
         return "Viewers can look, and change nothing"
     if isinstance(command, SetBedLimit) and role is not Role.IN_CHARGE:
         return "Only the nurse in charge can change limits"
+    if isinstance(command, TakeIn) and role is not Role.IN_CHARGE:
+        return "Only the nurse in charge can take a device in"
     return ""
 
 

@@ -2,16 +2,19 @@
 
 import asyncio
 from dataclasses import dataclass, field
-from typing import cast
+from typing import NamedTuple, cast
 
 import msgspec
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import (
+    Arrival,
     Block,
     Event,
     PolicyInfo,
+    Stay,
     Summary,
+    UnexpectedDevice,
     decode_event,
     decode_policy_info,
     decode_summary,
@@ -20,12 +23,17 @@ from quietward.contracts.messages import (
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.view.clocks import bed_now_ms
+from quietward.dashboard.view.hour_ago import TREND_POINTS
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.store.client import Entry, Store, read_stream
 
 SECOND_STAGE = 2
 CACHED_MS = 36 * 3600 * 1000
 """A day can be shown, and a flag that is still up at its beginning may have been raised earlier."""
+LONGEST_S = 24 * 3600
+"""Of a stay's signal so much is read, the newest."""
+MARGIN_MS = 5_000
+"""Who presses and what arrives are stamped by different servers, and stand in the stream a little later."""
 BATCH = 1000
 """Stream entries that are read at once."""
 BLOCK_SEARCH_ENTRIES = 300
@@ -33,20 +41,30 @@ BLOCK_SEARCH_ENTRIES = 300
 
 
 async def read_record(store: Store, ward: Ward, bed: str) -> BedRecord:
-    """Return what the store holds of a bed, its signal apart. Raises RedisError."""
+    """Return what the store holds of the present stay at a bed, its signal apart. Raises RedisError."""
     shard = ward.shard(ward.shard_of(bed))
-    raw = await store.at(shard.root).hget(shard.summary, bed)
-    log = await read_log(store, ward, bed)
-    oldest_trend = cast("list[Entry]", await store.at(shard.root).xrange(shard.trend(bed), count=1))
+    summary = await read_summary(store, ward, bed)
+    stay = 0 if summary is None else summary.stay_id
+    log = await read_log(store, ward, bed, stay)
+    oldest_trend = cast("list[Entry]", await store.at(shard.root).xrange(shard.trend(bed, stay), count=1))
     oldest = [decode_event(fields[b"e"]).t for _, fields in oldest_trend] + [event.t for event in log[:1]]
+    newest = await _read_newest_block(store, shard.input, bed)
     return BedRecord(
         bed=bed,
-        summary=None if raw is None else decode_summary(raw),
+        summary=summary,
         log=log,
         on_record_since=min(oldest, default=None),
-        newest=await _read_newest_block(store, shard.input, bed),
+        newest=newest if newest is not None and newest.at > stay else None,
         policy=await read_policy(store, ward),
+        trend=await read_newest(store, shard.trend(bed), TREND_POINTS),
     )
+
+
+async def read_summary(store: Store, ward: Ward, bed: str) -> Summary | None:
+    """Return the summary of a bed, None if no detector has ever written one. Raises RedisError."""
+    shard = ward.shard(ward.shard_of(bed))
+    raw = await store.at(shard.root).hget(shard.summary, bed)
+    return None if raw is None else decode_summary(raw)
 
 
 async def beds_of(store: Store, ward: Ward) -> list[str]:
@@ -60,7 +78,7 @@ async def beds_of(store: Store, ward: Ward) -> list[str]:
 
 @dataclass
 class LogCache:
-    """A bed's log and the times of its trend, so that each update reads only what is new.
+    """The log and the times of the trend of one stay, so that each update reads only what is new.
 
     log: oldest first. trend_times: ms by the bed's clock, oldest first. positions: where to read on, by key.
     first_id: of the log's oldest entry; it changes when the log has been deleted and begun again.
@@ -71,16 +89,17 @@ class LogCache:
     positions: dict[str, str] = field(default_factory=dict)
     first_id: bytes = b""
 
-    async def update(self, store: Store, ward: Ward, bed: str, now_ms: int, bed_now_ms: int) -> None:
-        """Read what is new and drop what is older than CACHED_MS. Raises RedisError."""
+    async def update(self, store: Store, ward: Ward, bed: str, stay: int, now_ms: int, bed_now_ms: int) -> None:
+        """Read what is new of a stay and drop what is older than CACHED_MS. Raises RedisError."""
         shard = ward.shard(ward.shard_of(bed))
+        log_key, trend_key = shard.log(bed, stay), shard.trend(bed, stay)
         oldest_ms = now_ms - CACHED_MS
-        first = cast("list[Entry]", await store.at(shard.root).xrange(shard.log(bed), count=1))
+        first = cast("list[Entry]", await store.at(shard.root).xrange(log_key, count=1))
         first_id = first[0][0] if first else b""
         if first_id != self.first_id:
             self.log, self.trend_times, self.positions, self.first_id = [], [], {}, first_id
-        self.log += await self._read_new(store, shard.log(bed), oldest_ms)
-        self.trend_times += [event.t for event in await self._read_new(store, shard.trend(bed), oldest_ms)]
+        self.log += await self._read_new(store, log_key, oldest_ms)
+        self.trend_times += [event.t for event in await self._read_new(store, trend_key, oldest_ms)]
         since = bed_now_ms - CACHED_MS
         self.log = [event for event in self.log if event.t >= since]
         self.trend_times = [t for t in self.trend_times if t >= since]
@@ -96,33 +115,80 @@ def bed_clock_ms(summary: Summary | None, now_ms: int) -> int:
 
 
 async def read_history(store: Store, ward: Ward, bed: str, hours: float, now_ms: int) -> BedHistory:
-    """Return signals, log and trend of a bed's last hours. Raises RedisError."""
+    """Return signals, log and trend of the present stay at a bed, of its last hours. Raises RedisError."""
+    summary = await read_summary(store, ward, bed)
+    kept_s, from_ms = round(hours * 3600), now_ms - round(hours * 3_600_000)  # by arrival: a device may run fast
+    if summary is None or summary.stay is None:
+        signal = await _read_signal(store, ward, bed, kept_s, from_ms)
+        return await _history(store, ward, bed, 0, signal, bed_clock_ms(summary, now_ms), None)
+    nothing = summary.is_empty
+    signal = await _read_signal(store, ward, bed, kept_s, now_ms if nothing else from_ms, summary.stay)
+    bed_now = bed_clock_ms(summary, now_ms)
+    return await _history(store, ward, bed, summary.stay_id, signal, bed_now, summary.stay.arrival)
+
+
+async def read_stay(store: Store, ward: Ward, bed: str, stay: Stay, now_ms: int) -> BedHistory:
+    """Return all that is still stored of one stay at a bed, the present one or a former one. Raises RedisError."""
+    summary = await read_summary(store, ward, bed)
+    until_ms = bed_clock_ms(summary, now_ms) if stay.ended is None else stay.ended
+    lasted_s = (until_ms - stay.began) // 1000 + 1 if stay.began else LONGEST_S
+    kept_s = max(1, min(LONGEST_S, lasted_s))
+    signal = await _read_signal(store, ward, bed, kept_s, max(0, stay.id - MARGIN_MS), stay)
+    return await _history(store, ward, bed, stay.id, signal, until_ms, stay.arrival)
+
+
+class _Signal(NamedTuple):
+    buffer: SignalBuffer
+    weeks: int | None
+    second_stage_from_s: float | None
+
+
+async def _read_signal(
+    store: Store, ward: Ward, bed: str, kept_s: int, from_ms: int, stay: Stay | None = None
+) -> _Signal:
+    """Return what came of a bed from `from_ms` by the server's clock on, and is of a stay if one is given."""
     shard = ward.shard(ward.shard_of(bed))
-    buffer = SignalBuffer(kept_s=round(hours * 3600))
+    buffer = SignalBuffer(kept_s=kept_s)
     weeks = second_stage_from_s = None
-    after = f"{now_ms - round(hours * 3_600_000)}-0"  # by arrival: a device that runs faster than time sends more
-    while entries := await read_stream(store.at(shard.input), shard.input, after, BATCH, None):
-        for _, fields in entries:
+    first_s, last_s = (0, None) if stay is None else (stay.first_s, stay.last_s)
+    until_ms = stay.ended_at + MARGIN_MS if stay is not None and stay.ended is not None else None
+    after, is_over = f"{from_ms}-0", False
+    while not is_over and (entries := await read_stream(store.at(shard.input), shard.input, after, BATCH, None)):
+        for entry_id, fields in entries:
             for item in inputs_of(fields):
-                if isinstance(item, Block) and item.bed == bed:
-                    buffer.add(item)
+                if not isinstance(item, Block) or item.bed != bed or (last_s is not None and buffer.last >= last_s):
+                    continue
+                buffer.add(item)
+                if buffer.last >= first_s:
                     weeks = item.weeks or weeks
                     if item.stage == SECOND_STAGE and second_stage_from_s is None:
                         second_stage_from_s = float(buffer.last)
+            is_over |= until_ms is not None and int(entry_id.partition(b"-")[0]) > until_ms
         after = entries[-1][0].decode()
         await asyncio.sleep(0)  # other requests are served in between
-    fhr, ua = buffer.arrays()
-    trend, _ = await _read_from(store, shard.trend(bed))
-    log = await read_log(store, ward, bed)
-    raw = await store.at(shard.root).hget(shard.summary, bed)
-    now_s = bed_clock_ms(None if raw is None else decode_summary(raw), now_ms) / 1000
+    buffer.cut(first_s, last_s)
+    return _Signal(buffer, weeks, second_stage_from_s)
+
+
+async def _history(
+    store: Store, ward: Ward, bed: str, stay: int, signal: _Signal, now_ms: int, arrival: Arrival | None
+) -> BedHistory:
+    """now_ms: by the bed's clock, or the end of a stay."""
+    fhr, ua = signal.buffer.arrays()
+    first_s = max(0, signal.buffer.first)
+    trend, _ = await _read_from(store, ward.shard(ward.shard_of(bed)).trend(bed, stay))
+    log = await read_log(store, ward, bed, stay)
+    weeks, second_stage_from_s = signal.weeks, signal.second_stage_from_s
+    if arrival is not None:  # until her device says something else
+        weeks = weeks or arrival.weeks
+        second_stage_from_s = float(first_s) if arrival.stage == SECOND_STAGE else second_stage_from_s
     policy = await read_policy(store, ward)
-    return BedHistory(bed, max(0, buffer.first), fhr, ua, log, trend, now_s, weeks, second_stage_from_s, policy)
+    return BedHistory(bed, first_s, fhr, ua, log, trend, now_ms / 1000, weeks, second_stage_from_s, policy)
 
 
-async def read_log(store: Store, ward: Ward, bed: str) -> list[Event]:
-    """Return the whole log of a bed, oldest first. Raises RedisError."""
-    events, _ = await _read_from(store, ward.shard(ward.shard_of(bed)).log(bed))
+async def read_log(store: Store, ward: Ward, bed: str, stay: int = 0) -> list[Event]:
+    """Return the whole log of a stay at a bed, oldest first. Raises RedisError."""
+    events, _ = await _read_from(store, ward.shard(ward.shard_of(bed)).log(bed, stay))
     return events
 
 
@@ -148,6 +214,15 @@ async def read_policy(store: Store, ward: Ward) -> PolicyInfo | None:
         return None if raw is None else decode_policy_info(raw)
     except msgspec.DecodeError:
         return None
+
+
+async def read_unexpected(store: Store, ward: Ward) -> list[UnexpectedDevice]:
+    """Return the devices that wait to be taken in, by name. Raises RedisError."""
+    held = cast("dict[bytes, bytes]", await store.at(ward.unexpected).hgetall(ward.unexpected))
+    return sorted(
+        (UnexpectedDevice(name.decode(), *map(int, times.split())) for name, times in held.items()),
+        key=lambda device: device.name,
+    )
 
 
 async def _read_newest_block(store: Store, key: str, bed: str) -> Block | None:

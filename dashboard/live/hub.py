@@ -17,16 +17,19 @@ from quietward.contracts.messages import (
     Event,
     PolicyInfo,
     Summary,
+    UnexpectedDevice,
     decode_summary,
     encode_inputs,
     encode_json,
     inputs_of,
 )
-from quietward.dashboard.history.reader import read_newest, read_policy
+from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
+from quietward.dashboard.view.clocks import bed_now_ms
+from quietward.dashboard.view.hour_ago import TREND_POINTS, HourAgo, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
-from quietward.dashboard.view.view_model import Card, build_card
+from quietward.dashboard.view.view_model import Card, at_one_bed_each, build_card
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.runtime.liveness import StoppedSince
@@ -39,7 +42,6 @@ FRAME_S = 1.0
 READ_WITHIN_S = 2.0
 """A store that does not answer for so long is away: frames must go on, or pages lose their server."""
 LOG_LINES = 200
-TREND_POINTS = KEPT_S // 60
 BATCH = 500
 """Stream entries that are read at once."""
 MARGIN_MS = 5_000
@@ -72,11 +74,13 @@ class Hub:
     labours: dict[str, LabourInfo] = field(default_factory=dict)
     reports: list[WorkerReport] = field(default_factory=list)
     policy: PolicyInfo | None = None
+    unexpected: list[UnexpectedDevice] = field(default_factory=list)
     rankings: dict[str, Ranking] = field(default_factory=dict)
     logs: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
     sent_seconds: dict[str, int] = field(default_factory=dict)
     sent_events: dict[str, int] = field(default_factory=dict)
+    sent_stays: dict[str, int] = field(default_factory=dict)
     frame: bytes = b""
     frame_number: int = 0
     frame_ready: asyncio.Condition = field(default_factory=asyncio.Condition)
@@ -130,6 +134,7 @@ class Hub:
                     log.warning("store: %s", error or f"no answer within {READ_WITHIN_S:.0f} s")
                 frame = self._frame(whole=False)
             self.sent_events = {bed: summary.events for bed, summary in self.summaries.items()}
+            self.sent_stays = {bed: summary.stay_id for bed, summary in self.summaries.items()}
             self.sent_seconds = {bed: buffer.last for bed, buffer in self.signals.items()}
             async with self.frame_ready:
                 self.frame, self.frame_number = frame, self.frame_number + 1
@@ -151,16 +156,21 @@ class Hub:
             for summary in map(decode_summary, raw.values()):
                 before = self.summaries.get(summary.bed)
                 if before is None or before.events != summary.events:
-                    self.logs[summary.bed] = await self.log(summary.bed)
-                    self.trends[summary.bed] = await read_newest(self.store, shard.trend(summary.bed), TREND_POINTS)
+                    bed, stay = summary.bed, summary.stay_id
+                    self.logs[bed] = await read_newest(self.store, shard.log(bed, stay), LOG_LINES)
+                    self.trends[bed] = await read_newest(self.store, shard.trend(bed, stay), TREND_POINTS)
+                if before is not None and before.stay_id != summary.stay_id:
+                    self.labours.pop(summary.bed, None)
                 self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
+        self.unexpected = await read_unexpected(self.store, self.ward)
         stored = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
         self.reports = reports_of(stored)
 
     async def log(self, bed: str) -> list[Event]:
         """Return the newest lines of a bed's log, newest first. Raises RedisError."""
-        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed), LOG_LINES)
+        stay = self.summaries[bed].stay_id if bed in self.summaries else 0
+        return await read_newest(self.store, self.ward.shard(self.ward.shard_of(bed)).log(bed, stay), LOG_LINES)
 
     @property
     def beds(self) -> set[str]:
@@ -170,9 +180,16 @@ class Hub:
     def cards(self) -> list[Card]:
         """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        cards = [build_card(bed, self.summaries.get(bed), now, self.policy, self.speed) for bed in self.beds]
-        ranked, self.rankings = rank_beds(cards, self.rankings, now)
+        cards = [
+            build_card(bed, self.summaries.get(bed), now, self.policy, self.speed, self._hour_ago(bed))
+            for bed in self.beds
+        ]
+        ranked, self.rankings = rank_beds(at_one_bed_each(cards), self.rankings, now)
         return ranked
+
+    def _hour_ago(self, bed: str) -> HourAgo | None:
+        summary, trend = self.summaries.get(bed), self.trends.get(bed)
+        return hour_ago(trend, bed_now_ms(summary)) if summary and trend else None
 
     def snapshot(self) -> bytes:
         """Return a frame with everything, for a browser that has nothing yet."""
@@ -183,12 +200,18 @@ class Hub:
         beds, bodies = [], []
         for card in self.cards():
             name = card.bed
-            buffer = self.signals.get(name, SignalBuffer())
-            first, body = buffer.bytes_after(-1 if whole else self.sent_seconds.get(name, -1))
-            bed: dict[str, object] = {"card": card, "first": first, "seconds": buffer.last - first + 1}
-            if name in self.labours:
+            buffer, summary = self.signals.get(name, SignalBuffer()), self.summaries.get(name)
+            is_empty = summary is not None and summary.is_empty
+            stay, hers_from = (0, 0) if summary is None else (summary.stay_id, summary.first_s)
+            is_new = self.sent_stays.get(name, stay) != stay  # nothing of the strip before is hers
+            after = -1 if whole or is_new else self.sent_seconds.get(name, -1)
+            first, body = buffer.bytes_after(buffer.last if is_empty else max(after, hers_from - 1))
+            bed: dict[str, object] = {"card": card, "first": first, "seconds": max(0, buffer.last - first + 1)}
+            if is_new:
+                bed["is_new"] = True
+            if name in self.labours and not is_empty:
                 bed["labour"] = self.labours[name]
-            if whole or self.sent_events.get(name) != card.events:
+            if whole or is_new or self.sent_events.get(name) != card.events:
                 bed["marks"] = strip_marks(self.logs.get(name, []), self.policy)
                 bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
             beds.append(bed)
@@ -200,6 +223,7 @@ class Hub:
             "whole": whole,
             "speed": self.speed,
             "policy": self.policy,
+            "unexpected": self.unexpected,
             "beds": beds,
         }
         raw = encode_json(head)
@@ -225,3 +249,10 @@ class Hub:
         """Send a command to the detector, through the same stream as all its input. Raises RedisError."""
         shard = self.ward.shard(self.ward.shard_of(command.bed))
         await self.store.at(shard.input).xadd(shard.input, {"e": encode_inputs([CommandEnvelope(now_ms(), command)])})
+
+    async def take_in(self, device: str) -> None:
+        """Let a device speak for a bed of its name, though the ward does not expect it. Raises RedisError."""
+        async with self.store.at(self.ward.taken_in).pipeline(transaction=True) as pipe:
+            pipe.sadd(self.ward.taken_in, device)
+            pipe.hdel(self.ward.unexpected, device)
+            await pipe.execute()

@@ -5,12 +5,15 @@ from collections.abc import Container
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.messages import (
     Acknowledge,
+    Arrival,
+    Arrive,
     Command,
     Pause,
     PolicyInfo,
     RecordCare,
     SetBedLimit,
     Shelve,
+    TakeIn,
     decode_command,
 )
 from quietward.contracts.validation import NOT_DECODED, invalid_json
@@ -26,19 +29,18 @@ class BadCommand(QuietwardError):
         self.status = status
 
 
-def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Command:
-    """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. Raises BadCommand."""
+def parse(
+    body: bytes, beds: Container[str], policy: PolicyInfo | None, unexpected: Container[str] = ()
+) -> Command | TakeIn:
+    """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. unexpected: devices that
+    wait to be taken in. Raises BadCommand.
+    """
     try:
-        command: Command = decode_command(body)
+        command: Command | TakeIn = decode_command(body)
     except NOT_DECODED as error:
         invalid = invalid_json(error, body)
         raise BadCommand(invalid.path or "act", invalid.value, invalid.reason) from error
-    if command.bed not in beds:
-        raise BadCommand("bed", command.bed, "Unknown bed; name one of this ward", 404)
-    for name in ("by", "why"):
-        value = getattr(command, name, None)
-        if value is not None and value != "" and not value.strip():
-            raise BadCommand(name, value, "Must not be blank")
+    _check_names(command, beds, unexpected)
     match command:
         case Acknowledge(flag=flag):
             _check_flag(command.bed, flag)
@@ -51,7 +53,21 @@ def parse(body: bytes, beds: Container[str], policy: PolicyInfo | None) -> Comma
             _check_time(for_s, _known(policy).longest_pause_s)
         case SetBedLimit():
             _check_limit(command, _known(policy))
+        case Arrive(arrival=arrival):
+            _check_arrival(arrival, _known(policy))
     return command
+
+
+def _check_names(command: Command | TakeIn, beds: Container[str], unexpected: Container[str]) -> None:
+    if isinstance(command, TakeIn):
+        if command.bed not in unexpected:
+            raise BadCommand("bed", command.bed, "No device of that name waits to be taken in", 404)
+    elif command.bed not in beds:
+        raise BadCommand("bed", command.bed, "Unknown bed; name one of this ward", 404)
+    for name in ("by", "why"):
+        value = getattr(command, name, None)
+        if value is not None and value != "" and not value.strip():
+            raise BadCommand(name, value, "Must not be blank")
 
 
 def _check_flag(bed: str, flag: str) -> None:
@@ -76,6 +92,17 @@ def _check_limit(command: SetBedLimit, policy: PolicyInfo) -> None:
     if not bounds.lowest <= command.limit <= bounds.highest:
         raise BadCommand("limit", command.limit, f"Give {bounds.lowest:g} to {bounds.highest:g}")
     _check_time(command.for_s, policy.longest_limit_s)
+
+
+def _check_arrival(arrival: Arrival, policy: PolicyInfo) -> None:
+    if not arrival.label.strip():
+        raise BadCommand("arrival.label", arrival.label, "Must not be blank; a room, a colour, a number, never a name")
+    for name, text in (("label", arrival.label), ("note", arrival.note)):
+        if not text.isprintable():
+            raise BadCommand(f"arrival.{name}", text, "Must be one line of text")
+    for risk in arrival.risks:
+        if risk not in policy.risks or arrival.risks.count(risk) > 1:
+            raise BadCommand("arrival.risks", risk, f"Name each once, of: {', '.join(policy.risks)}")
 
 
 def _known(policy: PolicyInfo | None) -> PolicyInfo:

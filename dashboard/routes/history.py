@@ -44,8 +44,11 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         logs = []
         async with one_at_a_time:
             for bed in sorted(hub.beds, key=natural_key):
-                cache, bed_now = caches.setdefault(bed, LogCache()), bed_clock_ms(hub.summaries.get(bed), now)
-                await cache.update(hub.store, hub.ward, bed, now, bed_now)
+                if (summary := hub.summaries.get(bed)) is not None and summary.is_empty:
+                    continue
+                cache = caches.setdefault(bed, LogCache())
+                stay, bed_now = 0 if summary is None else summary.stay_id, bed_clock_ms(summary, now)
+                await cache.update(hub.store, hub.ward, bed, stay, now, bed_now)
                 logs.append(BedLog(bed, bed_now, cache.log, cache.trend_times))
             return await asyncio.to_thread(shift_report, logs, hours)
 

@@ -5,6 +5,7 @@ import asyncio
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from msgspec import structs
 
+from quietward.contracts.messages import TakeIn
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
@@ -49,7 +50,8 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
     async def send_command(request: Request) -> Response:
         user = user_of(request)
         try:
-            command = commands.parse(await read_body(request, commands.MAX_BYTES), hub.beds, hub.policy)
+            body = await read_body(request, commands.MAX_BYTES)
+            command = commands.parse(body, hub.beds, hub.policy, {device.name for device in hub.unexpected})
         except commands.BadCommand as error:
             return Response(str(error), error.status)
         kind = str(command.__struct_config__.tag)
@@ -58,7 +60,10 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
             return Response(refusal, 403)
         if user.name:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
-        await hub.send(command)
+        if isinstance(command, TakeIn):
+            await hub.take_in(command.bed)
+        else:
+            await hub.send(command)
         await authenticator.audit(user, kind, command.bed, command.by)
         metrics.ACTS.labels(kind).inc()
         return Response(status_code=204)

@@ -65,6 +65,11 @@ class SignalBuffer:
         self.stands, _ = self.stands.followed_by(block.seq, block.t, block.at, anew=anew)
         return self.stands.second
 
+    def cut(self, first: int, last: int | None) -> None:
+        """Let go of everything before one second and after another."""
+        self.first = max(self.first, first)
+        self.last = self.last if last is None else min(self.last, last)
+
     def bytes_after(self, after: int) -> tuple[int, bytes]:
         """Return the first second held after second `after`, and FHR, then UA, from there on as little-endian int16."""
         start = max(after + 1, self.first, self.last - self.kept_s + 1)

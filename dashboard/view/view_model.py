@@ -1,11 +1,24 @@
 """Pure: the card of a bed, from its summary and the present time."""
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from quietward.contracts.liveness import CLOCKS_AGREE_MS
-from quietward.contracts.messages import BedLimit, CareRecord, Level, Paused, PolicyInfo, Shelved, SignalState, Summary
+from quietward.contracts.messages import (
+    Attending,
+    BedLimit,
+    CareRecord,
+    Level,
+    Paused,
+    PolicyInfo,
+    Shelved,
+    SignalState,
+    Stay,
+    Summary,
+    Undoable,
+)
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms, device_clock, far_clock, never_usable
+from quietward.dashboard.view.hour_ago import BASELINE_STEP_BPM, VARIABILITY_STEP_BPM, HourAgo, arrow
 
 UNWATCHED_AFTER_MS = 8_000
 """A bed whose last evaluation is older than this is unwatched, whatever its summary says. With a second until the next
@@ -21,6 +34,7 @@ SHAPES = {
     "unwatched": "cross",
     "paused": "bars",
     "shelved": "shelf",
+    "empty": "frame",
 }
 
 
@@ -49,12 +63,25 @@ class ManualTimingLine(Struct, frozen=True):
     running_from_s: float | None
 
 
+class FormerStay(Struct, frozen=True):
+    """A stay that has ended and can still be read. label: empty where none was given; began, ended: ms by the bed's
+    clock; began: None where nobody has said when.
+    """
+
+    stay: int
+    label: str
+    began: int | None
+    ended: int
+
+
 class Card(Struct, frozen=True):
     """One bed as it is shown. Times ending in _at, _since, until and t: ms by the bed's clock; _from_s: seconds by it.
 
-    state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not.
+    state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not; or
+    `empty`: nobody is in the bed.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
-    contraction_from_s: onset of the last recorded contraction.
+    contraction_from_s: onset of the last recorded contraction. _trend: an arrow, the change against an hour ago. stay:
+    who is in the bed, an id; label, facts: what was said of her; here_since: since when she, or nobody, is in it.
     """
 
     bed: str
@@ -74,6 +101,8 @@ class Card(Struct, frozen=True):
     fhr: str = "–"
     baseline: str = "–"
     variability: str = "–"
+    baseline_trend: str = ""
+    variability_trend: str = ""
     contractions: str = "–"
     contraction_rate: str = "–"
     contraction_from_s: float | None = None
@@ -96,6 +125,27 @@ class Card(Struct, frozen=True):
     held_back: list[str] = []
     notes: list[CareNote] = []
     hand: ManualTimingLine | None = None
+    attending: list[Attending] = []
+    stay: int = 0
+    label: str = ""
+    facts: list[str] = []
+    here_since: int | None = None
+    former: list[FormerStay] = []
+    undoable: Undoable | None = None
+
+
+def at_one_bed_each(cards: list[Card]) -> list[Card]:
+    """Return the cards with everybody at the bed alone to which she has gone last: a bed knows of no other bed."""
+    newest: dict[str, int] = {}
+    for card in cards:
+        for one in card.attending:
+            newest[one.by] = max(one.at, newest.get(one.by, 0))
+    return [
+        structs.replace(card, attending=[one for one in card.attending if one.at == newest[one.by]])
+        if card.attending
+        else card
+        for card in cards
+    ]
 
 
 class _Headline(Struct, frozen=True):
@@ -112,13 +162,19 @@ class _Headline(Struct, frozen=True):
 
 
 def build_card(
-    bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None, speed: float = 1.0
+    bed: str,
+    summary: Summary | None,
+    now_ms: int,
+    policy: PolicyInfo | None = None,
+    speed: float = 1.0,
+    before: HourAgo | None = None,
 ) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
-    bed's clock differs on purpose, and nothing is said about it.
+    bed's clock differs on purpose, and nothing is said about it. before: an hour ago, None where it is not known.
     """
+    before = before or HourAgo()
     if summary is None:
         return Card(
             bed=bed,
@@ -132,6 +188,7 @@ def build_card(
     s = summary
     headline = _headline(s, now_ms)
     unwatched = headline.state == "unwatched"
+    arrival = None if s.stay is None else s.stay.arrival
     level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
     return Card(
         bed=bed,
@@ -144,13 +201,15 @@ def build_card(
         signal_reason=s.signal_reason,
         level=s.level.value,
         hides=headline.hides,
-        age_s=round((now_ms - s.at) / 1000, 1) if s.at else None,
+        age_s=round((now_ms - s.at) / 1000, 1) if s.at and not s.is_empty else None,
         level_since=s.level_since,
         level_s=level_s,
         waiting_s=None if s.acknowledged_by else level_s,
         fhr=wording.number(s.fhr_bpm),
         baseline=wording.number(s.baseline_bpm),
         variability=wording.number(s.variability_bpm),
+        baseline_trend=arrow(s.baseline_bpm, before.baseline_bpm, BASELINE_STEP_BPM),
+        variability_trend=arrow(s.variability_bpm, before.variability_bpm, VARIABILITY_STEP_BPM),
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),
@@ -164,8 +223,8 @@ def build_card(
         source=s.session,
         events=s.events,
         t=None if never_usable(s) else s.t,
-        clock=device_clock(s) if speed == 1 else "",
-        far_clock=far_clock(s) if speed == 1 else "",
+        clock=device_clock(s) if speed == 1 and not s.is_empty else "",
+        far_clock=far_clock(s) if speed == 1 and not s.is_empty else "",
         rules=s.rules,
         paused=s.paused,
         shelved=s.shelved,
@@ -173,7 +232,19 @@ def build_card(
         held_back=[wording.suppressed(text) for text in s.held_back],
         notes=_care_notes(s, policy),
         hand=_manual_timing(s),
+        attending=[one for one in s.attending if one.until > now_ms],
+        stay=s.stay_id,
+        label="" if arrival is None else arrival.label,
+        facts=[] if arrival is None else arrival.facts,
+        here_since=None if s.stay is None else s.stay.began,
+        former=[_former(stay) for stay in s.former],
+        undoable=s.undoable,
     )
+
+
+def _former(stay: Stay) -> FormerStay:
+    label = "" if stay.arrival is None else stay.arrival.label
+    return FormerStay(stay.id, label, stay.began or None, stay.ended or 0)
 
 
 def _headline(s: Summary, now_ms: int) -> _Headline:
@@ -187,6 +258,8 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
             else f"no detector has looked for {age_ms / 1000:.0f} s"
         )
         return _Headline("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
+    if s.stay is not None and s.stay.is_empty:
+        return _Headline("empty", "empty since", s.signal_reason, s.stay.began)
     if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [shelf for shelf in s.shelved if shelf.active]

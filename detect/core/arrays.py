@@ -100,6 +100,12 @@ def reset(arrays: Arrays, beds: Ints) -> None:
             found[..., beds] = declared.fill
 
 
+def copy_bed(of: Arrays, n: int, to: Arrays, place: int) -> None:
+    """Let bed `place` of `to` remember what bed `n` of `of` does."""
+    for source, target in zip(every(of), every(to), strict=True):
+        target[..., place] = source[..., n]
+
+
 def grown(arrays: Arrays, by: int) -> Arrays:
     """Return these beds and fresh ones at the end."""
     longer = []

@@ -6,13 +6,27 @@ second of many beds as arrays; live, replay, assessment and studies all go throu
 
 from collections import defaultdict
 from collections.abc import Sequence
+from typing import TypeGuard
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Block, CommandEnvelope, DeviceStatus, Event, Input, SetAside, Tick
+from quietward.contracts.messages import (
+    HZ,
+    Arrive,
+    Block,
+    CommandEnvelope,
+    DeviceStatus,
+    Event,
+    Input,
+    Leave,
+    SetAside,
+    Tick,
+    UndoStay,
+)
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people
+from quietward.detect.core.people import stays
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.second import keep_waiting, take_all
@@ -38,11 +52,13 @@ def prepare(rules: Rules) -> None:
 
 def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
     """Take inputs in their order; `state` is changed in place."""
-    state.admit(item.bed for item in inputs if isinstance(item, Block | DeviceStatus))
+    state.admit(item.bed for item in inputs if _brings_its_bed(item))
     output = Output()
     placed = Report(output.refused)
     waiting: dict[int, list[Second]] = defaultdict(list)
     for item in inputs:
+        if state.stays:
+            stays.record(state, item)
         match item:
             case Block():
                 state.now = max(state.now, item.at)
@@ -62,6 +78,15 @@ def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
             case DeviceStatus():
                 _work_through(state, waiting, output)
                 state.clock.online[state.index_of[item.bed]] = item.online
+            case CommandEnvelope(command=Arrive() | Leave() | UndoStay()):
+                _work_through(state, waiting, output)
+
+                def end_of(n: int) -> None:  # what still waits is of who was in the bed
+                    _line_up(state, ordering.give_up_waiting(state, n, placed), waiting, output)
+                    _work_through(state, waiting, output)
+                    _say_of_devices(state, placed, output)
+
+                output.updated.update(stays.take(state, item, output, end_of, step))
             case CommandEnvelope():
                 _work_through(state, waiting, output)
                 output.updated.update(people.take(state, item, output.events))
@@ -72,8 +97,16 @@ def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
     return output
 
 
+def _brings_its_bed(item: Input | SetAside) -> TypeGuard[Block | DeviceStatus | CommandEnvelope]:
+    if isinstance(item, CommandEnvelope):
+        return isinstance(item.command, Arrive)  # she may be there before her monitor is
+    return isinstance(item, Block | DeviceStatus)
+
+
 def _line_up(state: State, seconds: list[Second], waiting: dict[int, list[Second]], output: Output) -> None:
     for second in seconds:
+        if state.stays and state.is_empty(second.n):
+            continue  # nobody is there: it is nobody's trace
         if second.forget:
             _work_through(state, waiting, output)
         waiting[second.n].append(second)
@@ -98,7 +131,7 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
 
 def _say_of_devices(state: State, placed: Report, output: Output) -> None:
     for n, notice in placed.notices:
-        output.events.append(report.event(state, n, int(state.clock.second[n]), "device", notice.value, {}))
+        output.events.append(report.event(state, n, report.newest_second(state, n), "device", notice.value, {}))
         output.updated.add(n)
     placed.notices.clear()
 
@@ -106,7 +139,7 @@ def _say_of_devices(state: State, placed: Report, output: Output) -> None:
 def _say_set_aside(state: State, bed: str, output: Output) -> None:
     n = state.index_of.get(bed)
     if n is not None:
-        second = max(0, int(state.clock.second[n]))
+        second = report.newest_second(state, n)
         text = "something that came from this bed could not be worked through, and is left out"
         output.events.append(report.event(state, n, second, "set-aside", text, {}))
         output.updated.add(n)
@@ -160,6 +193,7 @@ def _tick(state: State, output: Output) -> None:
     limits = state.rules.reading.signal
     waits = state.clock.online & (state.clock.second < 0)  # a device that is there, and nothing usable has come yet
     output.updated.update(np.flatnonzero(waits).tolist())
+    output.updated.update(stays.without_signal(state))
     silent_s = (state.now - state.clock.at) / 1000
     # Somebody watches a bed of which nothing has come for a moment; when it was last looked at must not grow old.
     output.updated.update(np.flatnonzero((silent_s >= LATE_S) & (state.clock.second >= 0)).tolist())

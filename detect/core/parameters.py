@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.messages import HZ, Risk
 
 
 class EvaluationLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -240,3 +240,14 @@ def in_samples(numbers: ExcursionNumbers) -> ExcursionLimits:
         slack=samples(n.slack_s), settle=samples(n.settle_s), bridge=samples(n.bridge_s), longest=samples(n.longest_s),
         shallow_longest=samples(n.shallow_longest_s), min_length=samples(n.min_length_s),
     )  # fmt: skip
+
+
+class StayLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What is said of women who come and go, as read from `detect/rules/stay.toml`.
+
+    undo_s: how long a press can be undone; read_h: how long what remains can be read; risks: words to choose from.
+    """
+
+    undo_s: Annotated[int, Meta(ge=60, le=3600)]
+    read_h: Annotated[float, Meta(gt=0, le=24 * 14)]
+    risks: Annotated[list[Risk], Meta(max_length=40)]

@@ -48,7 +48,7 @@ def simulate(
 ) -> None:
     """Publish simulated beds over MQTT, as devices would; they respond to what is done on the page. Or write files."""
     from quietward.simulator import output, service
-    from quietward.simulator.shift import chosen
+    from quietward.simulator.shift import chosen, comings_and_goings
 
     check_range("--beds", beds, 1, 500)
     check_range("--speed", speed, 0.1, 100)
@@ -65,7 +65,9 @@ def simulate(
     seconds = int((hours or 8) * 3600)
     check_range("--head-start", head_start, 0, seconds / 60)
     own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
-    run_service(service.simulate(own, service.simulated(places, seed, seconds), speed, int(head_start * 60)), own)
+    noted = comings_and_goings(shift, len(places))
+    beds_to_play = service.simulated(places, seed, seconds)
+    run_service(service.simulate(own, beds_to_play, speed, int(head_start * 60), noted), own)
 
 
 def scenarios(

@@ -16,6 +16,8 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
   quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
+  quietward:{<ward>:<n>}:log:<bed>:<stay>, trend:<bed>:<stay>  the same from an arrival or a leaving on; once that stay
+                                      has ended, `read_h` of detect/rules/stay.toml
   quietward:{<ward>:<n>}:refusals     hash: "<bed> <why>" -> seconds that were not used (repeated, late, superseded,
                                       failed), or not when their device says (time); "? unreadable" -> items
   quietward:{<ward>:<n>}:aside        hash: "<entry> <number in it>" -> why it is not worked through     as its entry
@@ -28,6 +30,9 @@ Redis, per ward
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
   quietward:{<ward>}:policy           string: JSON PolicyInfo of  the running detector              overwritten
   quietward:{<ward>}:beds             set: beds that the ward has taken                              for good
+  quietward:{<ward>}:unexpected       hash: device that the ward does not expect -> ms of when it was first and last
+                                      heard                                50 at most, forgotten after a day of silence
+  quietward:{<ward>}:taken-in         set: devices that somebody has taken in all the same              for good
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others;
                                       reason ignored-field: used, but for fields that are not known here
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
@@ -115,6 +120,16 @@ class Ward:
         return f"quietward:{{{self.name}}}:beds"
 
     @property
+    def unexpected(self) -> str:
+        """Devices that the ward does not expect, and when they were heard."""
+        return f"quietward:{{{self.name}}}:unexpected"
+
+    @property
+    def taken_in(self) -> str:
+        """Devices that the ward did not expect, and somebody has taken in."""
+        return f"quietward:{{{self.name}}}:taken-in"
+
+    @property
     def refusals(self) -> str:
         """Counts of refused messages."""
         return f"quietward:{{{self.name}}}:refusals"
@@ -199,10 +214,10 @@ class Shard:
         """Channel on which every commit is published."""
         return f"{self.root}:written"
 
-    def log(self, bed: str) -> str:
-        """Event log of one bed."""
-        return f"{self.root}:log:{bed}"
+    def log(self, bed: str, stay: int = 0) -> str:
+        """Event log of one stay at a bed; 0: from before the first arrival."""
+        return f"{self.root}:log:{bed}" + (f":{stay}" if stay else "")
 
-    def trend(self, bed: str) -> str:
-        """Minute-by-minute values of one bed."""
-        return f"{self.root}:trend:{bed}"
+    def trend(self, bed: str, stay: int = 0) -> str:
+        """Minute-by-minute values of one stay at a bed."""
+        return f"{self.root}:trend:{bed}" + (f":{stay}" if stay else "")

@@ -42,6 +42,10 @@ Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")
 Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
 FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
 Seconds = Annotated[int, Meta(ge=0, le=86_400)]
+StayId = Annotated[int, Meta(ge=0, le=4_102_444_800_000, description="a stay at a bed; 0: before any arrival")]
+Label = Annotated[str, Meta(min_length=1, max_length=40, description="what the ward calls her; never a name")]
+Risk = Annotated[str, Meta(min_length=1, max_length=40, description="one of the words of detect/rules/stay.toml")]
+Parity = Annotated[int, Meta(ge=0, le=20, description="births before this one")]
 CareKind = Literal[
     "turned", "fluids-checked", "oxytocin-turned-down", "transducer-moved", "examined", "clinician-called", "other"
 ]
@@ -129,11 +133,22 @@ class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
 
 
 class Acknowledge(Struct, frozen=True, forbid_unknown_fields=True, tag="acknowledge"):
-    """A flag has been seen."""
+    """A flag has been seen. note: what its reader makes of it, kept in the log and drawn on the strip."""
 
     bed: BedName
     by: Who
     flag: FlagId
+    note: Annotated[str, Meta(max_length=200)] = ""
+    stay: StayId | None = None
+
+
+class Attend(Struct, frozen=True, forbid_unknown_fields=True, tag="attend"):
+    """Somebody goes to this bed, which answers its flag and is seen by all for a time. going False: has left it."""
+
+    bed: BedName
+    by: Who
+    going: bool = True
+    stay: StayId | None = None
 
 
 class Shelve(Struct, frozen=True, forbid_unknown_fields=True, tag="shelve"):
@@ -144,6 +159,7 @@ class Shelve(Struct, frozen=True, forbid_unknown_fields=True, tag="shelve"):
     flag: FlagId
     for_s: Seconds
     why: Why
+    stay: StayId | None = None
 
 
 class Unshelve(Struct, frozen=True, forbid_unknown_fields=True, tag="unshelve"):
@@ -151,6 +167,7 @@ class Unshelve(Struct, frozen=True, forbid_unknown_fields=True, tag="unshelve"):
 
     bed: BedName
     by: Who
+    stay: StayId | None = None
 
 
 class RecordCare(Struct, frozen=True, forbid_unknown_fields=True, tag="care"):
@@ -160,6 +177,7 @@ class RecordCare(Struct, frozen=True, forbid_unknown_fields=True, tag="care"):
     by: Who
     what: CareKind
     text: Annotated[str, Meta(max_length=200)] = ""
+    stay: StayId | None = None
 
 
 class Pause(Struct, frozen=True, forbid_unknown_fields=True, tag="pause"):
@@ -169,6 +187,7 @@ class Pause(Struct, frozen=True, forbid_unknown_fields=True, tag="pause"):
     by: Who
     for_s: Seconds
     why: Annotated[str, Meta(max_length=200)] = ""
+    stay: StayId | None = None
 
 
 class Tap(Struct, frozen=True, forbid_unknown_fields=True, tag="tap"):
@@ -177,6 +196,7 @@ class Tap(Struct, frozen=True, forbid_unknown_fields=True, tag="tap"):
     bed: BedName
     by: Who
     edge: Literal["start", "end", "undo"]
+    stay: StayId | None = None
 
 
 class SetBedLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limit"):
@@ -188,9 +208,74 @@ class SetBedLimit(Struct, frozen=True, forbid_unknown_fields=True, tag="own-limi
     limit: float | None
     for_s: Seconds
     why: Why
+    stay: StayId | None = None
 
 
-Command = Acknowledge | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit
+LABOUR_STAGES = {0: "not in labour", 1: "first stage", 2: "second stage"}
+
+
+class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
+    """What staff say of a woman who has come. None and empty: not said.
+
+    stage: of labour; 0: not in labour. twins is recorded only: two heart rates of one bed are not told apart.
+    """
+
+    label: Label
+    weeks: Weeks | None = None
+    parity: Parity | None = None
+    stage: Literal[0, 1, 2] | None = None
+    twins: bool | None = None
+    risks: Annotated[list[Risk], Meta(max_length=12)] = []
+    note: Annotated[str, Meta(max_length=300)] = ""
+
+    @property
+    def facts(self) -> list[str]:
+        """Everything but the label, in words."""
+        said = [
+            "" if self.weeks is None else f"{self.weeks} weeks",
+            "" if self.parity is None else f"para {self.parity}",
+            "" if self.stage is None else LABOUR_STAGES[self.stage],
+            "" if self.twins is None else "twins" if self.twins else "single",
+        ]
+        return [fact for fact in (*said, *self.risks, self.note) if fact]
+
+
+class Arrive(Struct, frozen=True, forbid_unknown_fields=True, tag="arrive"):
+    """A woman has come to this bed: from now on everything of the bed is hers. Whoever was in it has left."""
+
+    bed: BedName
+    by: Who
+    arrival: Arrival
+    stay: StayId | None = None
+
+
+class Leave(Struct, frozen=True, forbid_unknown_fields=True, tag="leave"):
+    """The woman in this bed has left it: nobody is in it."""
+
+    bed: BedName
+    by: Who
+    stay: StayId | None = None
+
+
+class UndoStay(Struct, frozen=True, forbid_unknown_fields=True, tag="undo-stay"):
+    """The newest arrival or leaving at this bed was a mistake: the bed is as it would be without it."""
+
+    bed: BedName
+    by: Who
+    stay: StayId | None = None
+
+
+class TakeIn(Struct, frozen=True, forbid_unknown_fields=True, tag="take-in"):
+    """A device that the ward does not expect may speak for a bed of its name. For ingest, not for the detector."""
+
+    bed: BedName
+    by: Who
+    stay: StayId | None = None
+
+
+StayCommand = Arrive | Leave | UndoStay
+Command = Acknowledge | Attend | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit | StayCommand
+"""What a person does at a bed. stay: the one that she saw; at another one it is not taken. None: whichever it is."""
 
 
 class CommandEnvelope(Struct, frozen=True, tag="done", array_like=True):
@@ -316,6 +401,14 @@ class Paused(Struct, frozen=True):
     until: int
 
 
+class Attending(Struct, frozen=True):
+    """Somebody who has said at `at` that she goes to the bed; shown until `until`. Both ms by the server's clock."""
+
+    by: str
+    at: int
+    until: int
+
+
 class BedLimit(Struct, frozen=True):
     """A condition that has another limit at this bed until `until` (ms by the bed's clock)."""
 
@@ -337,6 +430,38 @@ class HandTimed(Struct, frozen=True):
     change: float | None
     differs: str
     """How they disagree with the recorded uterine activity, in words; empty if they agree."""
+
+
+class Stay(Struct, frozen=True):
+    """A time at a bed: of one woman, or of nobody.
+
+    id: when it began, ms by the server's clock; 0: before the first arrival. began, ended: ms by the bed's clock; ended
+    is None while it lasts. ended_at: ms by the server's clock. arrival: None where nobody is in the bed, and for id 0.
+    first_s, last_s: the first and last second by the bed's clock that can be of it; last_s is None while it lasts.
+    """
+
+    id: int
+    by: str
+    began: int
+    arrival: Arrival | None = None
+    first_s: int = 0
+    last_s: int | None = None
+    ended: int | None = None
+    ended_by: str = ""
+    ended_at: int = 0
+
+    @property
+    def is_empty(self) -> bool:
+        """True while nobody is in the bed."""
+        return self.id > 0 and self.arrival is None
+
+
+class Undoable(Struct, frozen=True):
+    """What `UndoStay` would undo, until `until` (ms by the server's clock)."""
+
+    what: Literal["arrival", "leaving"]
+    by: str
+    until: int
 
 
 class Summary(Struct, frozen=True):
@@ -374,6 +499,36 @@ class Summary(Struct, frozen=True):
     hand: HandTimed | None = None
     held_back: list[str] = []
     """Conditions that are met but suppressed, each with the reason, in words."""
+    attending: list[Attending] = []
+    """Who is at the bed or on the way, the newest last."""
+    stay: Stay | None = None
+    """None: nobody has said who is in this bed."""
+    former: list[Stay] = []
+    """Stays that have ended and can still be read, the newest first."""
+    undoable: Undoable | None = None
+
+    @property
+    def stay_id(self) -> int:
+        """Id of the present stay, 0 before the first arrival."""
+        return 0 if self.stay is None else self.stay.id
+
+    @property
+    def first_s(self) -> int:
+        """The first second by the bed's clock that can be of the present stay."""
+        return 0 if self.stay is None else self.stay.first_s
+
+    @property
+    def is_empty(self) -> bool:
+        """True where somebody has said that nobody is in the bed."""
+        return self.stay is not None and self.stay.is_empty
+
+
+class UnexpectedDevice(Struct, frozen=True):
+    """A device that waits until somebody takes it in. Times in ms by the server's clock."""
+
+    name: str
+    first_at: int
+    last_at: int
 
 
 class Event(Struct, frozen=True):
@@ -387,6 +542,8 @@ class Event(Struct, frozen=True):
     detail: dict[str, float | str | None]
     rules: str = ""
     """Digest of the rules (signal parameters, rule sets, concern, policy) that it was computed with."""
+    stay: int = 0
+    """Id of the stay whose log it stands in."""
 
 
 class AdjustableLimit(Struct, frozen=True):
@@ -428,6 +585,8 @@ class PolicyInfo(Struct, frozen=True):
     helps_within_s: int
     limits: list[AdjustableLimit]
     rule_sets: list[RuleSetInfo] = []
+    risks: list[str] = []
+    undo_stay_s: int = 0
 
 
 class RefusedMessage(Struct, frozen=True):
@@ -449,7 +608,7 @@ _split_inputs = msgspec.msgpack.Decoder(list[msgspec.Raw]).decode
 encode_inputs = msgspec.msgpack.encode
 decode_summary = msgspec.json.Decoder(Summary).decode
 decode_event = msgspec.json.Decoder(Event).decode
-decode_command = msgspec.json.Decoder(Command).decode
+decode_command = msgspec.json.Decoder(Command | TakeIn).decode
 decode_policy_info = msgspec.json.Decoder(PolicyInfo).decode
 
 

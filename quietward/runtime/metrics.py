@@ -76,9 +76,12 @@ class Shards(Collector):
         self._behind_s.pop(shard, None)
 
     def note(self, shard: int, summaries: Iterable[Summary]) -> None:
-        """Note the state of beds."""
+        """Note the state of beds. One that nobody is in has none."""
         beds = self._beds[shard]
         for summary in summaries:
+            if summary.is_empty:
+                beds.pop(summary.bed, None)
+                continue
             beds[summary.bed] = summary.level, summary.signal
 
     def collect(self) -> Iterable[Metric]:

@@ -14,7 +14,7 @@ from typing import Any, cast
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
-from quietward.contracts.messages import Input, Tick, Unreadable, encode_inputs, inputs_of
+from quietward.contracts.messages import Input, Tick, Unreadable, decode_summary, encode_inputs, inputs_of
 from quietward.store.client import Redis, Store, newest_id, read_stream
 
 READ_AT_ONCE = 500
@@ -146,10 +146,11 @@ async def _copy_beds(store: Store, shard: Shard, new: Ward) -> None:
         staged = _next(new.shard(new.shard_of(bed)))
         target = store.at(staged.root)
         await cast("Any", target.hset(staged.summary, bed, summary))
-        for source, destination in ((shard.log(bed), staged.log(bed)), (shard.trend(bed), staged.trend(bed))):
-            dumped = await server.dump(source)
+        streams = zip(_streams(shard, bed, summary), _streams(staged, bed, summary), strict=True)
+        for source, destination in streams:
+            dumped, left_ms = await server.dump(source), await server.pttl(source)
             if dumped is not None:
-                await target.restore(destination, 0, dumped, replace=True)
+                await target.restore(destination, max(0, left_ms), dumped, replace=True)
     refusals = cast("dict[bytes, bytes]", await cast("Any", server.hgetall(shard.refusals)))
     for what, count in refusals.items():
         bed = what.decode().partition(" ")[0]
@@ -173,11 +174,18 @@ async def _exchange(store: Store, shard: Shard) -> None:
         await pipe.execute()
 
 
+def _streams(shard: Shard, bed: str, raw: bytes) -> list[str]:
+    """Return the keys of logs and trends of a bed: of the present stay, and of those that can still be read."""
+    summary = decode_summary(raw)
+    stays = dict.fromkeys([0, summary.stay_id, *(stay.id for stay in summary.former)])
+    return [key for stay in stays for key in (shard.log(bed, stay), shard.trend(bed, stay))]
+
+
 async def _keys(server: Redis, shard: Shard) -> list[str]:
     """Return the keys of a shard that there are, but for its owner."""
-    beds = [raw.decode() for raw in cast("list[bytes]", await cast("Any", server.hkeys(shard.summary)))]
+    summaries = cast("dict[bytes, bytes]", await cast("Any", server.hgetall(shard.summary)))
     possible = [f"{shard.root}:{name}" for name in EXCHANGED]
-    possible += [key for bed in beds for key in (shard.log(bed), shard.trend(bed))]
+    possible += [key for bed, summary in summaries.items() for key in _streams(shard, bed.decode(), summary)]
     return [key for key in possible if await server.exists(key)]
 
 

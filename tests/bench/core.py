@@ -54,9 +54,8 @@ def main() -> None:
     options = parser.parse_args()
     rules = rule_file.load()
     baseline = msgspec.structs.replace(rules.reading.baseline, window_s=2 * rules.reading.baseline.window_s)
-    longer = Rules(
-        msgspec.structs.replace(rules.reading, baseline=baseline), rules.rule_sets, rules.concern, rules.policy, "bench"
-    )
+    reading = msgspec.structs.replace(rules.reading, baseline=baseline)
+    longer = Rules(reading, rules.rule_sets, rules.concern, rules.policy, "bench", rules.stay)
     alone = us_per_bed_second(rules, 1, SECONDS_AT_MOST)
     found: dict[str, float] = {}
     for beds in BEDS:

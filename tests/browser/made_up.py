@@ -40,6 +40,7 @@ SHEET = PolicyInfo(
     "attention", "made-up", longest_shelve_s=3600, longest_shelve_bedside_s=600,
     longest_pause_s=1800, longest_limit_s=14_400, helps_within_s=600,
     limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+    risks=["diabetes", "previous caesarean", "meconium-stained liquor"], undo_stay_s=600,
 )  # fmt: skip
 
 
@@ -96,7 +97,7 @@ class MadeUpWard:
             self.store.set(self.ward.policy, encode_json(SHEET))
             for bed, before in self.summaries.items():
                 self.summaries[bed] = msgspec.structs.replace(quiet(bed), events=before.events + 1)
-                self.store.delete(self._shard(bed).log(bed))
+                self.store.delete(self._shard(bed).log(bed), self._shard(bed).trend(bed))
                 self._write(bed)
 
     def wait_until_seen(self) -> None:
@@ -131,18 +132,33 @@ class MadeUpWard:
 
     def log(self, bed: str, kind: str, text: str, /, **detail: float | str | None) -> None:
         """Append a line to a bed's log."""
+        self.write_line(self._shard(bed).log(bed, self.summaries[bed].stay_id), bed, kind, text, **detail)
+
+    def write_line(self, key: str, bed: str, kind: str, text: str, /, **detail: float | str | None) -> None:
+        """Append a line to the log of any stay, by its key."""
         with self.lock:
             number = self.summaries[bed].events + 1
             event = Event(f"{bed}-{number}", bed, self.now_ms(bed), kind, text, detail, rules="made-up")
-            self.store.xadd(self._shard(bed).log(bed), {"e": encode_json(event)})
+            self.store.xadd(key, {"e": encode_json(event)})
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
 
+    def trend(self, bed: str, minutes_ago: float, **detail: float | None) -> None:
+        """Append a minute to a bed's trend."""
+        t = self.now_ms(bed) - round(minutes_ago * 60_000)
+        event = Event(f"{bed}-{t}", bed, t, "trend", "", dict(detail))
+        self.store.xadd(self._shard(bed).trend(bed), {"e": encode_json(event)})
+
     def acts(self) -> list[Command]:
-        """Return what the page has handed on since the ward began anew, in its order."""
+        """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""
+        return [msgspec.structs.replace(command, stay=None) for command in self.acts_as_sent()]
+
+    def acts_as_sent(self) -> list[Command]:
+        """Return the same with the stay that each is for."""
         entries: Any = self.store.xrange(self.ward.shard(0).input)
         items = [item for _, fields in entries for item in decode_inputs(fields[b"e"])]
-        return [item.command for item in items if isinstance(item, CommandEnvelope)][self.acts_before :]
+        commands = [item.command for item in items if isinstance(item, CommandEnvelope)]
+        return commands[self.acts_before :]
 
     def next_act(self, after: int = 0) -> Command:
         """Wait for an act beyond the first `after` and return it."""

@@ -308,3 +308,24 @@ def test_other_sites_cannot_use_what_is_ours(ward: MadeUpWard) -> None:
     assert ask(ward, "/hours/bed-1.json?hours=8", None, **picture)[0] == 403
     link = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Cookie": cookie}
     assert ask(ward, "/shift", None, **link)[0] == 200
+
+
+def test_devices_that_are_not_expected_are_shown_to_who_is_in_charge_and_taken_in_by_her(
+    browser: Browser, ward: MadeUpWard
+) -> None:
+    now = ward.now_ms()
+    ward.store.hset(ward.ward.unexpected, "visitor-1", f"{now - 60_000} {now}")
+    with screen(browser) as page:
+        sign_in(page, ward, "Nora")
+        expect(page.locator(".band").first).to_be_visible()
+        page.wait_for_timeout(1500)
+        expect(page.locator(".unexpected")).to_be_hidden()
+    with screen(browser) as page:
+        sign_in(page, ward, "Ines")
+        page.get_by_text("1 device waits to be taken in").click()
+        expect(page.locator(".unexpected li")).to_contain_text("visitor-1")
+        expect(page.locator(".unexpected .heard")).to_contain_text("heard since")
+        page.get_by_role("button", name="Take in visitor-1").click()
+        expect(page.locator(".unexpected")).to_be_hidden()
+    assert ward.store.smembers(ward.ward.taken_in) == {b"visitor-1"}
+    assert ward.store.hgetall(ward.ward.unexpected) == {}

@@ -18,10 +18,15 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import (
     HZ,
     Acknowledge,
+    Arrival,
+    Arrive,
     Block,
+    Command,
     CommandEnvelope,
     Input,
+    Leave,
     Tick,
+    UndoStay,
     decode_event,
     decode_summary,
     encode_inputs,
@@ -37,6 +42,17 @@ SECONDS = 1500
 PER_ENTRY = 10
 T0 = 1_790_000_000
 BEDS = {"bed-1": "cord-not-recovering", "bed-2": "late-with-falling-variability", "bed-3": "noisy-but-well"}
+
+ACTS: list[tuple[int, Command]] = [
+    (300, Arrive("bed-3", "Kim", Arrival("green", weeks=31))),
+    (700, Leave("bed-3", "Kim")),
+    (760, UndoStay("bed-3", "Kim")),
+    (900, Leave("bed-3", "Kim")),
+    (1000, Arrive("bed-3", "Ann", Arrival("blue"))),
+    (1200, Acknowledge("bed-1", "Kim", "bed-1-f1")),
+    (1300, Arrive("bed-2", "Ann", Arrival("a slip of the finger"))),
+    (1403, UndoStay("bed-2", "Ann")),
+]
 
 DRIVER = """
 import asyncio, os, signal, sys
@@ -89,8 +105,7 @@ def inputs() -> list[list[Input]]:
             items.append(Block(bed, "s", second, at, at, fhr, ua))
             if second % 7 == 0:
                 items.append(items[-1])
-        if second == 1200:
-            items.append(CommandEnvelope(at, Acknowledge("bed-1", "Kim", "bed-1-f1")))
+        items += [CommandEnvelope(at, act) for when, act in ACTS if when == second]
         if second % PER_ENTRY == 0:
             entries.append([])
         entries[-1] += items
@@ -136,13 +151,14 @@ async def work(
 
 
 async def outputs(store: Store, ward: Ward) -> dict[str, Any]:
-    """Everything a detector has said: logs, trends, summaries."""
+    """Everything a detector has said: logs and trends of every stay, which of them are kept for good, summaries."""
     shard = ward.shard(0)
     said: dict[str, Any] = {}
-    for bed in BEDS:
-        for key in (shard.log(bed), shard.trend(bed)):
-            entries: Any = await store.xrange(key)
-            said[key.replace(ward.name, "")] = [decode_event(fields[b"e"]) for _, fields in entries]
+    keys: Any = await store.keys(f"{shard.root}:log:*") + await store.keys(f"{shard.root}:trend:*")
+    for key in sorted(map(bytes.decode, keys)):
+        entries: Any = await store.xrange(key)
+        said[key.replace(ward.name, "")] = [decode_event(fields[b"e"]) for _, fields in entries]
+        said[key.replace(ward.name, "kept ")] = await store.ttl(key) < 0
     said["summaries"] = await store.hgetall(shard.summary)
     return said
 
@@ -164,7 +180,9 @@ async def test_killed_inside_the_commit_it_says_the_same(
     flags = [e for events in expected.values() if isinstance(events, list) for e in events if "flag" in e.kind]
     assert {e.kind for e in flags} >= {"flag-raised", "flag-acknowledged"}
     assert found == expected
-    print(f"{died} kills at {POINTS}; {sum(len(v) for v in expected.values())} outputs equal", file=sys.stderr)
+    assert sum(not kept for key, kept in expected.items() if "kept " in key) >= 6, "no stay has ended"
+    equal = sum(len(v) for v in expected.values() if isinstance(v, list | dict))
+    print(f"{died} kills at {POINTS}; {equal} outputs equal", file=sys.stderr)
 
 
 async def test_an_old_owner_is_fenced(store: Store) -> None:
@@ -214,6 +232,7 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store
     raw: Any = await store.hgetall(shard.summary)
     before = {bed: decode_summary(summary) for bed, summary in raw.items()}
     assert any(s.acknowledged_by for s in before.values()), "the test needs an answered flag"
+    assert any(s.former for s in before.values()), "the test needs a woman who has left"
     policy = tmp_path / "other.toml"
     shipped = Path(rule_file.__file__).with_name("rules") / "attention.toml"
     policy.write_text(shipped.read_text().replace('name = "attention"', 'name = "other"'))
@@ -224,6 +243,10 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store
     for bed, summary in before.items():
         n = state.index_of[bed.decode()]
         assert state.clock.event[n] == summary.events
+        assert state.stay_id(n) == summary.stay_id
+        if summary.stay is not None:
+            assert state.stays[bed.decode()].stay == summary.stay
+            assert state.stays[bed.decode()].former == summary.former
         if summary.flag and summary.acknowledged_by:
             assert state.attention.flag[n] >= int(summary.flag.rpartition("-f")[2])
             assert state.attention.acknowledged[n]

@@ -31,13 +31,20 @@ from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import (
     HZ,
     Acknowledge,
+    Arrival,
+    Arrive,
     Block,
     Command,
     CommandEnvelope,
+    Event,
+    Leave,
     RecordCare,
     Samples,
+    Stay,
+    Summary,
     Tap,
     Tick,
+    UndoStay,
     decode_event,
     decode_inputs,
     decode_summary,
@@ -73,6 +80,13 @@ BEDS = {
 T0 = 1_790_000_000
 CHUNK_S = 20
 VISIT_EVERY_S = 100
+COMES_AND_GOES: list[Callable[[str], Command]] = [
+    lambda who: Arrive("bed-3", who, Arrival("green", weeks=38)),
+    lambda who: Leave("bed-3", who),
+    lambda who: UndoStay("bed-3", who),
+    lambda who: Arrive("bed-4", who, Arrival("a slip of the finger")),
+    lambda who: UndoStay("bed-4", who),
+]
 BEGIN_S = 660
 """The labours are played from here on: soon a flag is raised, answered, and worse than before."""
 
@@ -394,6 +408,7 @@ class Run:
         acts += [
             Tap("bed-2", who, "end" if second // VISIT_EVERY_S % 2 else "start"),
             RecordCare("bed-3", who, "turned"),
+            COMES_AND_GOES[second // VISIT_EVERY_S % len(COMES_AND_GOES)](who),
         ]
         for act in acts:
             # At once: what a person takes longer is added to the bed's second, and server time is not what is compared.
@@ -442,16 +457,36 @@ def key(entry_id: str) -> tuple[int, ...]:
 
 
 async def said(store: Store, ward: Ward) -> dict[str, Any]:
-    """Everything the detector has said of the beds, without the server's times."""
+    """Everything the detector has said of the beds and every stay at them, without the server's times."""
     shard = ward.shard(0)
     found: dict[str, Any] = {}
     for bed in BEDS:
-        for name, stream in (("log", shard.log(bed)), ("trend", shard.trend(bed))):
-            entries: Any = await store.xrange(stream)
-            found[f"{name} of {bed}"] = [decode_event(fields[b"e"]) for _, fields in entries]
+        for name, first in (("log", shard.log(bed)), ("trend", shard.trend(bed))):
+            keys: Any = await store.keys(f"{first}*")
+            for number, key in enumerate(sorted(map(bytes.decode, keys), key=lambda key: (len(key), key))):
+                entries: Any = await store.xrange(key)
+                events = [decode_event(fields[b"e"]) for _, fields in entries]
+                assert len({event.stay for event in events}) == 1
+                found[f"{name} {number} of {bed}"] = [without_stay(event) for event in events]
+                found[f"{name} {number} of {bed} is kept"] = await store.ttl(key) < 0
         raw: Any = await store.hget(shard.summary, bed)
-        found[f"summary of {bed}"] = msgspec.structs.replace(decode_summary(raw), at=0, looked_at=0)
+        found[f"summary of {bed}"] = without_server_times(decode_summary(raw))
     return found
+
+
+def without_stay(event: Event) -> Event:
+    return msgspec.structs.replace(event, stay=0)
+
+
+def without_server_times(summary: Summary) -> Summary:
+    def plain(stay: Stay | None) -> Any:
+        return None if stay is None else msgspec.structs.replace(stay, id=min(1, stay.id), ended_at=0)
+
+    former: list[Stay] = [plain(stay) for stay in summary.former]
+    undoable = None if summary.undoable is None else msgspec.structs.replace(summary.undoable, until=0)
+    return msgspec.structs.replace(
+        summary, at=0, looked_at=0, stay=plain(summary.stay), former=former, undoable=undoable
+    )
 
 
 async def test_killed_and_restarted_it_says_the_same(
@@ -480,10 +515,12 @@ async def test_killed_and_restarted_it_says_the_same(
     assert set(killed.died) == {*INGEST_POINTS, *DETECT_POINTS}
     assert servers.restarts == {"store": RESTARTS} | ({"broker": RESTARTS} if servers.broker_returns else {})
     assert killed.stream.repeated > 0, "nothing came twice: the kills were without effect"
-    events = [e for name, said_of in expected.items() if not name.startswith("summary") for e in said_of]
+    events = [e for said_of in expected.values() if isinstance(said_of, list) for e in said_of]
     kinds = Counter(e.kind for e in events)
     assert kinds["flag-raised"] > 0
     assert kinds["flag-acknowledged"] == undisturbed.answered > 0
+    assert min(kinds[kind] for kind in ("arrived", "left", "stay-undone")) > 0
+    assert found.keys() == expected.keys()
     for name, said_of in expected.items():
         assert found[name] == said_of, name
 

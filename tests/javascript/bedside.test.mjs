@@ -2,6 +2,7 @@ import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
 import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
+import { arrivalOf } from "../../dashboard/assets/bedside/arrival.mjs";
 import { ANSWER_WITHIN_MS, SHORTEST_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
 import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNoLimits, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
@@ -13,7 +14,15 @@ const RUNNING = { text: "1 in 30 min", differs: "", is_running: true, since_onse
 const OVER = { ...RUNNING, is_running: false, running_from_s: null };
 const LIMIT = { condition: "low-baseline", measure: "baseline_bpm", limit: 100, lowest: 90, highest: 110 };
 /** @type {PolicyInfo} */
-const POLICY = { name: "attention", rules: "r", longest_shelve_s: 3600, longest_shelve_bedside_s: 600, longest_pause_s: 1830, longest_limit_s: 7200, helps_within_s: 600, limits: [LIMIT] };
+const POLICY = { name: "attention", rules: "r", longest_shelve_s: 3600, longest_shelve_bedside_s: 600, longest_pause_s: 1830, longest_limit_s: 7200, helps_within_s: 600, limits: [LIMIT], risks: [], undo_stay_s: 600 };
+
+test("what is left open in the form of an arrival is not said", () => {
+  const open = { label: " room 4 ", weeks: "", parity: "0", stage: "", fetuses: "", risks: [], note: " " };
+  assert.deepEqual(arrivalOf(open), { label: "room 4", weeks: null, parity: 0, stage: null, twins: null, risks: [], note: "" });
+  const all = { label: "blue", weeks: "39", parity: "2", stage: "0", fetuses: "twins", risks: ["fever"], note: "calm" };
+  assert.deepEqual(arrivalOf(all), { label: "blue", weeks: 39, parity: 2, stage: 0, twins: true, risks: ["fever"], note: "calm" });
+  assert.equal(arrivalOf({ ...all, fetuses: "single" }).twins, false);
+});
 
 describe("timing by hand", () => {
   test("begins and ends a contraction with one button", () => {
@@ -148,7 +157,7 @@ describe("a flag", () => {
 
 describe("the answer to what was sent", () => {
   /** @param {number} number @param {string} by @returns {LogEvent} */
-  const line = (number, by) => ({ id: `bed-1-${number}`, bed: "bed-1", t: 0, kind: "care", text: "", detail: { by }, rules: "" });
+  const line = (number, by) => ({ id: `bed-1-${number}`, bed: "bed-1", t: 0, kind: "care", text: "", detail: { by }, rules: "", stay: 0 });
   const log = [line(12, "Kim"), line(11, "Nora"), line(10, "Kim"), line(9, "Nora")];
 
   test("is the newest line of the same person that came afterwards", () => {

@@ -53,6 +53,15 @@ function at(strip, second) {
   return strip.fhr[(second % KEPT_S) * HZ];
 }
 
+test("a strip that begins anew with nothing holds nothing, and goes on from there", () => {
+  const strip = read(new Strip(), 1000, 20);
+  read(strip, 1020, 0, { whole: true });
+  assert.equal(strip.last, -1);
+  assert.equal(at(strip, 1010), NONE);
+  read(strip, 1030, 2);
+  assert.deepEqual([strip.first, strip.last], [1030, 1031]);
+});
+
 describe("frames that the server has made", () => {
   test("give the strip that the server holds, over the end of the ring and over missing seconds", () => {
     const strips = new Map();

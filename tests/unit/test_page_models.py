@@ -28,6 +28,7 @@ from quietward.contracts.messages import (
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
+from quietward.dashboard.view.hour_ago import HourAgo, arrow, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
@@ -64,6 +65,7 @@ SHEET = PolicyInfo(
     "attention", "r1", longest_shelve_s=3600, longest_shelve_bedside_s=600,
     longest_pause_s=1800, longest_limit_s=7200, helps_within_s=600,
     limits=[AdjustableLimit("low-baseline", "baseline_bpm", 100.0, 90.0, 110.0)],
+    risks=["diabetes", "previous caesarean"], undo_stay_s=600,
 )  # fmt: skip
 
 
@@ -96,7 +98,33 @@ def test_the_bed_that_needs_somebody_comes_first() -> None:
         build_card("bed-10", summary("bed-10"), NOW),
         build_card("bed-8", summary("bed-8", concern=45.0), NOW),
     ]
-    assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10"]
+    assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-2", "bed-4", "bed-8", "bed-1", "bed-10"]
+
+
+def test_a_lost_bed_stands_where_its_flag_puts_it() -> None:
+    off = {"signal": SignalState.LOST, "signal_reason": "No FHR for 3 min"}
+    asks = {"level": Level.LOOK, "level_since": NOW, "flag": "f"}
+    cards = [
+        build_card("bed-1", summary("bed-1", **off), NOW),
+        build_card("bed-2", summary("bed-2", **asks, acknowledged_by="Kim"), NOW),
+        build_card("bed-3", summary("bed-3", **off, **asks), NOW),
+        build_card("bed-4", summary("bed-4", level=Level.NOTED, concern=60.0), NOW),
+    ]
+    assert order(cards) == ["bed-3", "bed-2", "bed-1", "bed-4"]
+
+
+def test_arrows_compare_with_an_hour_ago() -> None:
+    def minute(ago: float, **detail: float | None) -> Event:
+        return Event(f"t{ago}", "bed-1", NOW - round(ago * 60_000), "trend", "", dict(detail))
+
+    trend = [minute(n, baseline_bpm=130.0 if n > 50 else 150.0, variability_bpm=None) for n in range(70)]
+    before = hour_ago(trend, NOW)
+    assert before == HourAgo(130.0, None)
+    found = build_card("bed-1", summary(baseline_bpm=142.0, variability_bpm=9.0), NOW, before=before)
+    assert (found.baseline_trend, found.variability_trend) == ("↑12", "")
+    assert arrow(125.0, 130.0, 10.0) == "→"
+    assert arrow(118.0, 130.0, 10.0) == "↓12"
+    assert hour_ago(trend[:50], NOW) == HourAgo()
 
 
 def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
@@ -325,6 +353,9 @@ GOOD = {
     "on again": sent(type="pause", for_s=0),
     "tap": sent(type="tap", edge="start"),
     "limit": sent(type="own-limit", condition="low-baseline", limit=95, for_s=7200, why="known low"),
+    "arrival": sent(type="arrive", arrival={"label": "room 4", "weeks": 39, "risks": ["diabetes"]}, stay=0),
+    "leaving": sent(type="leave", stay=1790000000000),
+    "undo": sent(type="undo-stay"),
     "limit of the policy": sent(type="own-limit", condition="low-baseline", limit=None, for_s=0, why="over"),
 }
 
@@ -357,6 +388,17 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
         (sent(type="own-limit", condition="mine", limit=1, for_s=60, why="x"), "condition: 'mine'"),
         (sent(type="own-limit", condition="low-baseline", limit=80, for_s=60, why="x"), "limit: 80.0. Give 90 to 110"),
         (sent(type="own-limit", condition="low-baseline", limit=95, for_s=7201, why="x"), "for_s: 7201"),
+        (sent(type="arrive", arrival={"label": " "}), "arrival.label: ' '. Must not be blank"),
+        (sent(type="arrive", arrival={"label": "x" * 41}), "arrival.label"),
+        (sent(type="arrive", arrival={"label": "a\nb"}), "arrival.label: 'a\\nb'. Must be one line"),
+        (sent(type="arrive", arrival={"label": "a", "note": "x" * 301}), "arrival.note"),
+        (sent(type="arrive", arrival={"label": "a", "weeks": 19}), "arrival.weeks: 19"),
+        (sent(type="arrive", arrival={"label": "a", "parity": 21}), "arrival.parity: 21"),
+        (sent(type="arrive", arrival={"label": "a", "stage": 3}), "arrival.stage: 3"),
+        (sent(type="arrive", arrival={"label": "a", "name": "Eve"}), "unknown field `name`"),
+        (sent(type="arrive", arrival={"label": "a", "risks": ["bad luck"]}), "arrival.risks: 'bad luck'. Name each"),
+        (sent(type="arrive", arrival={"label": "a", "risks": ["diabetes"] * 2}), "arrival.risks: 'diabetes'"),
+        (sent(type="arrive", arrival={"label": "a", "risks": ["diabetes"] * 13}), "arrival.risks"),
         (msgspec.json.encode({"type": "unshelve", "bed": "bed-1", "by": ""}), "by: ''"),
         (msgspec.json.encode({"type": "unshelve", "bed": "bed-1", "by": "\t "}), "by: '\\t '"),
         (msgspec.json.encode({"type": "unshelve", "bed": "bed-9", "by": "Kim"}), "bed: 'bed-9'"),
@@ -369,7 +411,14 @@ def test_what_cannot_be_done_is_refused_with_field_value_and_remedy(body: bytes,
     assert 400 <= found.value.status < 500
 
 
-@pytest.mark.parametrize("name", ["shelve", "pause", "limit"])
+def test_a_device_is_taken_in_only_while_it_waits() -> None:
+    body = sent(type="take-in").replace(b"bed-1", b"visitor-1")
+    assert commands.parse(body, {"bed-1"}, None, {"visitor-1"}).bed == "visitor-1"
+    with pytest.raises(commands.BadCommand, match="No device of that name waits"):
+        commands.parse(body, {"bed-1", "visitor-1"}, SHEET)
+
+
+@pytest.mark.parametrize("name", ["shelve", "pause", "limit", "arrival"])
 def test_what_needs_a_policy_waits_for_a_detector(name: str) -> None:
     with pytest.raises(commands.BadCommand, match="No detector has said") as found:
         commands.parse(GOOD[name], {"bed-1"}, None)

@@ -10,7 +10,19 @@ from typer.testing import CliRunner
 
 from quietward.cli import app
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Acknowledge, Command, RecordCare, SetBedLimit, Shelve
+from quietward.contracts.messages import (
+    Acknowledge,
+    Arrival,
+    Arrive,
+    Attend,
+    Command,
+    Leave,
+    RecordCare,
+    SetBedLimit,
+    Shelve,
+    TakeIn,
+    UndoStay,
+)
 from quietward.dashboard.auth import people
 from quietward.dashboard.auth.middleware import is_own_origin
 from quietward.dashboard.auth.people import People, Role, why_not
@@ -18,8 +30,12 @@ from quietward.dashboard.routes.account import local_path
 
 ACTS: list[Command] = [
     Acknowledge("bed-1", "Kim", "bed-1-f1"),
+    Attend("bed-1", "Kim"),
     Shelve("bed-1", "Kim", "bed-1-f1", 60, "why"),
     RecordCare("bed-1", "Kim", "turned"),
+    Arrive("bed-1", "Kim", Arrival("green")),
+    Leave("bed-1", "Kim"),
+    UndoStay("bed-1", "Kim"),
 ]
 LIMIT = SetBedLimit("bed-1", "Kim", "low-baseline", 95.0, 60, "known")
 
@@ -98,8 +114,9 @@ def test_a_viewer_may_do_nothing_and_a_nurse_may_answer_and_note(act: Command) -
     assert [why_not(role, act) == "" for role in Role] == [False, True, True]
 
 
-def test_only_who_is_in_charge_gives_a_bed_its_own_limits() -> None:
-    assert [why_not(role, LIMIT) == "" for role in Role] == [False, False, True]
+@pytest.mark.parametrize("act", [LIMIT, TakeIn("visitor-1", "Kim")])
+def test_only_who_is_in_charge_gives_a_bed_its_own_limits_and_takes_a_device_in(act: Command | TakeIn) -> None:
+    assert [why_not(role, act) == "" for role in Role] == [False, False, True]
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,13 @@ must hold in each: nobody for the team, and no more than three minutes at the be
 from collections.abc import Callable
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 from typing import Any, get_args
 
 import numpy as np
 import pytest
 
+from quietward.contracts.errors import BadScenario
 from quietward.contracts.messages import HZ
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import Bed, SimulatedLabour, simulate
@@ -345,3 +347,11 @@ def test_in_a_shift_as_many_are_needed_as_it_says(name: str, beds: int, levels: 
     ]  # fmt: skip
     assert [level for _, level in begins] == levels
     assert max(at for at, _ in begins) - min(at for at, _ in begins) <= 15
+
+
+def test_a_woman_comes_to_a_bed_of_the_shift(tmp_path: Path) -> None:
+    text = (Path(shift.__file__).parent / "shifts" / "night-shift.toml").read_text()
+    path = tmp_path / "own.toml"
+    path.write_text(text.replace("bed = 9\nat_min = 16", "bed = 13\nat_min = 16"))
+    with pytest.raises(BadScenario, match=r"woman\[1\].bed: 13. The shift has 12 beds"):
+        shift.load(str(path))

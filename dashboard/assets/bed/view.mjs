@@ -8,14 +8,14 @@ import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
-import { headline, signalWords, stateClasses, waiting } from "../shared/words.mjs";
+import { headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
 import { Notes } from "./notes.mjs";
 import { Explanation } from "./explanation.mjs";
 
-/** @import { CareData, FrameHead, LogEvent, Strips } from "../shared/types" */
+/** @import { Card, CareData, FrameHead, LogEvent, Strips } from "../shared/types" */
 
 const USUAL_BPM = "20";
 
@@ -32,6 +32,8 @@ export default class BedView {
     const back = make("a", "back", "‹ all beds");
     back.href = "/";
     this.shape = shape();
+    this.label = make("span", "label");
+    this.facts = make("p", "about-her");
     this.headline = make("span", "headline");
     this.acknowledge = new Acknowledge(bed);
     this.waiting = make("span", "waiting");
@@ -46,7 +48,7 @@ export default class BedView {
     this.paper.target = sheet.target = "_blank";
     links.append(hours, this.paper, sheet);
     const head = make("div", "head");
-    head.append(back, this.shape, make("h1", "", bed), this.headline, this.acknowledge.button, this.waiting, this.acknowledge.result, links);
+    head.append(back, this.shape, make("h1", "", bed), this.label, this.headline, this.acknowledge.going, this.acknowledge.button, this.waiting, this.acknowledge.result, links);
     this.reason = make("p", "reason");
     this.signal = make("p", "signal");
     this.canvas = make("canvas", "strip tall");
@@ -61,7 +63,7 @@ export default class BedView {
     const middle = make("div", "middle");
     middle.append(this.contractions.root, this.notes.root, this.findings.root);
     this.below.append(this.bedside.root, middle, this.log.root);
-    host.append(head, this.reason, this.signal, this.canvas, this.why.root, this.below);
+    host.append(head, this.facts, this.reason, this.signal, this.canvas, this.why.root, this.below);
     /** @type {[head: FrameHead, strips: Strips] | null} */
     this.last = null; // what was shown last
     this.endOptions = onOptions(() => {
@@ -82,6 +84,8 @@ export default class BedView {
     this.host.className = `live bed ${stateClasses(card)}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
+    setText(this.label, card.label);
+    setText(this.facts, factsOf(card));
     setText(this.reason, card.reason);
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords(card, card.clock));
@@ -121,4 +125,12 @@ export default class BedView {
     this.endOptions();
     this.host.replaceChildren();
   }
+}
+
+/**
+ * What was said of the woman when she came.
+ * @param {Card} card
+ */
+function factsOf({ label, facts, here_since: since }) {
+  return label && since !== null ? [...facts, `here since ${timeOf(since)}`].join(" · ") : "";
 }

@@ -2,6 +2,7 @@
 
 import { make, setText, statusLine } from "../shared/elements.mjs";
 import { word } from "../shared/log_words.mjs";
+import { Attend } from "./attend.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 import { CareForm } from "./care.mjs";
@@ -9,6 +10,7 @@ import { HandTiming } from "./hand_timing.mjs";
 import { LimitsForm } from "./limits.mjs";
 import { PauseForm } from "./pause.mjs";
 import { ShelveForm } from "./shelve.mjs";
+import { StayForms } from "./stay.mjs";
 
 /** @import { Card, Command, LogEvent, PolicyInfo } from "../shared/types" */
 /** @import { Sent } from "./answers.mjs" */
@@ -22,17 +24,22 @@ export class Bedside {
    */
   constructor(bed, careWords) {
     this.bed = bed;
+    this.stay = 0; // who is in the bed
     this.events = 0; // number of the newest line of the log
     /** @type {Sent | null} */
     this.sent = null; // the last act
     /** @param {Command} command */
     const tell = (command) => this.tell(command);
     this.result = statusLine("p", "result");
+    this.attend = new Attend(tell);
     this.hand = new HandTiming(tell);
+    this.who = new StayForms(tell);
     this.forms = [new ShelveForm(tell), new PauseForm(tell), new LimitsForm(tell)];
     this.root = make("section", "box bedside");
     this.root.setAttribute("aria-label", `At ${bed}`);
-    this.root.append(new CareForm(careWords, tell).root, this.result, this.hand.root, ...this.forms.map((one) => one.root));
+    const care = new CareForm(careWords, tell).root;
+    this.ofHer = [this.attend.root, care, this.hand.root, ...this.forms.map((one) => one.root)]; // makes sense while somebody is in the bed
+    this.root.append(this.who.undo, this.attend.root, care, this.result, this.hand.root, ...this.forms.map((one) => one.root), ...this.who.folds);
   }
 
   /**
@@ -41,7 +48,7 @@ export class Bedside {
    */
   async tell(command) {
     const after = this.events;
-    const { by, trouble } = await send(this.bed, command);
+    const { by, trouble } = await send(this.bed, this.stay, command);
     if (trouble) {
       setText(this.result, trouble);
       return false;
@@ -60,6 +67,10 @@ export class Bedside {
    */
   show(card, policy) {
     this.events = card.events;
+    this.stay = card.stay;
+    this.attend.show(card);
+    for (const part of this.ofHer) part.hidden = card.state === "empty";
+    this.who.show(card, policy);
     this.hand.show(card);
     for (const one of this.forms) one.show(card, policy);
   }

@@ -5,15 +5,17 @@ import { userName } from "../shared/user.mjs";
 /** @import { Command } from "../shared/types" */
 
 /**
- * `trouble` is empty when the server has taken it; `by` is empty when nobody has said who it is.
+ * `trouble` is empty when the server has taken it; `by` is empty when nobody has said who it is. What is meant for one
+ * woman is not taken once another is in the bed.
  * @param {string} bed
+ * @param {number} stay who is in it, as she was seen
  * @param {Command} command
  */
-export async function send(bed, command) {
+export async function send(bed, stay, command) {
   const by = userName();
   if (!by) return { by, trouble: "Enter your name" };
   try {
-    const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by }) });
+    const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by, stay }) });
     return { by, trouble: response.ok ? "" : await refusal(response) };
   } catch {
     return { by, trouble: "not sent: no connection to the server" };

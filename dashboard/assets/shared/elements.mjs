@@ -11,6 +11,7 @@ const OUTLINES = {
   gap: "M1 9h5v3H1zm13 0h5v3h-5z",
   cross: "M3 5l2-2 5 5 5-5 2 2-5 5 5 5-2 2-5-5-5 5-2-2 5-5z",
   bars: "M4 3h4v14H4zm8 0h4v14h-4z",
+  frame: "M2 2h6v2H4v4H2zm10 0h6v6h-2V4h-4zM2 12h2v4h4v2H2zm14 0h2v6h-6v-2h4z",
   shelf: "M1 15h18v3H1zM3 4h4v10H3zm5 3h3v7H8zm4-5h4v12h-4z",
 };
 
@@ -173,6 +174,31 @@ export function shape() {
   const svg = makeSvg("svg", { viewBox: "0 0 20 20", class: "shape", "aria-hidden": "true" });
   svg.append(makeSvg("path", {}));
   return svg;
+}
+
+const BARS = 4;
+/** @type {Record<string, number>} */
+const FULL_BARS = { good: BARS, poor: 2 }; // of a signal that is lost, or that nobody looks at, none
+
+/** The mark of a signal's quality: rising bars, some or all of them full. */
+export function signalMark() {
+  const svg = makeSvg("svg", { viewBox: "0 0 20 16", class: "signal-mark", role: "img" });
+  for (let i = 0; i < BARS; i++) svg.append(makeSvg("rect", { x: 1 + 5 * i, y: 12 - 3.5 * i, width: 3, height: 3.5 * (i + 1) }));
+  svg.append(makeSvg("path", { d: "M2 2l16 12" }));
+  return svg;
+}
+
+/**
+ * @param {SVGSVGElement} svg
+ * @param {string} state of the signal
+ * @param {string} words
+ */
+export function setSignalMark(svg, state, words) {
+  if (svg.getAttribute("aria-label") === words && svg.dataset.state === state) return;
+  svg.dataset.state = state;
+  svg.setAttribute("aria-label", words);
+  const full = FULL_BARS[state] ?? 0;
+  svg.querySelectorAll("rect").forEach((bar, i) => bar.classList.toggle("full", i < full));
 }
 
 /**

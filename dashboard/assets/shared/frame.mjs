@@ -20,8 +20,8 @@ export function readFrame(buffer, strips) {
   for (const bed of head.beds) {
     const strip = strips.get(bed.card.bed) ?? new Strip();
     strips.set(bed.card.bed, strip);
-    offset = strip.read(view, offset, bed.first, bed.seconds, head.whole);
-    if (bed.marks) strip.marks = bed.marks;
+    offset = strip.read(view, offset, bed.first, bed.seconds, head.whole || bed.is_new === true);
+    if (bed.marks) strip.mark(bed.marks);
     if (bed.trend) strip.trend = bed.trend;
   }
   return head;

@@ -13,9 +13,17 @@ export class Strip {
     this.first = -1; // seconds by the bed's clock; -1: there is none yet
     this.last = -1;
     /** @type {StripMark[]} */
-    this.marks = [];
+    this.marks = []; // as they come: the newest first
+    /** @type {StripMark[]} */
+    this.drawn = []; // the same, by their beginnings
     /** @type {TrendPoint[]} */
     this.trend = [];
+  }
+
+  /** @param {StripMark[]} marks all that are on it */
+  mark(marks) {
+    this.marks = marks;
+    this.drawn = [...marks].sort((a, b) => a.from - b.from); // once, not in every frame
   }
 
   /**
@@ -31,6 +39,7 @@ export class Strip {
       this.fhr.fill(NONE);
       this.ua.fill(NONE);
       this.first = first;
+      this.last = -1;
     } else {
       for (let s = Math.max(this.last + 1, first - KEPT_S); s < first; s++) {
         for (const ring of [this.fhr, this.ua]) ring.fill(NONE, (s % KEPT_S) * HZ, (s % KEPT_S) * HZ + HZ);

@@ -4,7 +4,7 @@
 import type { Strip } from "./strip.mjs";
 
 export type Level = "quiet" | "noted" | "look" | "bedside" | "team";
-export type State = Level | "lost" | "unwatched" | "paused" | "shelved";
+export type State = Level | "lost" | "unwatched" | "paused" | "shelved" | "empty";
 
 /** Something on a strip, in seconds by the bed's clock; to null: it marks a moment. */
 export interface StripMark {
@@ -34,6 +34,13 @@ export interface Shelved {
   until: number;
   active: boolean;
   level: Level;
+}
+
+/** Somebody who has said that she goes to the bed; ms by the server's clock. */
+export interface Attending {
+  by: string;
+  at: number;
+  until: number;
 }
 
 /** A condition that has another limit at this bed until `until`. */
@@ -83,6 +90,8 @@ export interface Card {
   fhr: string;
   baseline: string;
   variability: string;
+  baseline_trend: string;
+  variability_trend: string;
   contractions: string;
   contraction_rate: string;
   contraction_from_s: number | null;
@@ -105,6 +114,39 @@ export interface Card {
   held_back: string[];
   notes: CareNote[];
   hand: ManualTimingLine | null;
+  attending: Attending[];
+  stay: number;
+  label: string;
+  facts: string[];
+  here_since: number | null;
+  former: FormerStay[];
+  undoable: Undoable | null;
+}
+
+/** A stay that has ended and can still be read; began, ended: ms by the bed's clock. */
+export interface FormerStay {
+  stay: number;
+  label: string;
+  began: number | null;
+  ended: number;
+}
+
+/** The newest arrival or leaving, which can be undone until `until`, ms by the server's clock. */
+export interface Undoable {
+  what: "arrival" | "leaving";
+  by: string;
+  until: number;
+}
+
+/** What staff say of a woman who has come; null: not said. stage: of labour, 0: not in labour. */
+export interface Arrival {
+  label: string;
+  weeks: number | null;
+  parity: number | null;
+  stage: number | null;
+  twins: boolean | null;
+  risks: string[];
+  note: string;
 }
 
 /** What a device says beside its signals. */
@@ -132,13 +174,17 @@ export interface PolicyInfo {
   longest_limit_s: number;
   helps_within_s: number;
   limits: AdjustableLimit[];
+  risks: string[];
+  undo_stay_s: number;
 }
 
-/** One bed of a frame: its card, and which seconds of its strip follow the head. marks, trend: only when changed. */
+/** One bed of a frame: its card, and which seconds of its strip follow the head. marks, trend: only when changed.
+ * is_new: another stay has begun, nothing of the strip before is of it. */
 export interface BedFrame {
   card: Card;
   first: number;
   seconds: number;
+  is_new?: boolean;
   labour?: LabourInfo;
   marks?: StripMark[];
   trend?: TrendPoint[];
@@ -153,7 +199,15 @@ export interface FrameHead {
   whole: boolean;
   speed: number;
   policy: PolicyInfo | null;
+  unexpected: UnexpectedDevice[];
   beds: BedFrame[];
+}
+
+/** A device that waits until somebody takes it in; times in ms by the server's clock. */
+export interface UnexpectedDevice {
+  name: string;
+  first_at: number;
+  last_at: number;
 }
 
 export type Strips = Map<string, Strip>;
@@ -167,17 +221,23 @@ export interface LogEvent {
   text: string;
   detail: Record<string, number | string | null>;
   rules: string;
+  stay: number;
 }
 
 /** What a person does at a bed, without the bed and the name. */
 export type Command =
-  | { type: "acknowledge"; flag: string | null }
+  | { type: "acknowledge"; flag: string | null; note?: string }
+  | { type: "attend"; going: boolean }
   | { type: "shelve"; flag: string | null; for_s: number; why: string }
   | { type: "unshelve" }
   | { type: "care"; what: string; text?: string }
   | { type: "pause"; for_s: number; why?: string }
   | { type: "tap"; edge: Edge }
-  | { type: "own-limit"; condition: string; limit: number | null; for_s: number; why: string };
+  | { type: "own-limit"; condition: string; limit: number | null; for_s: number; why: string }
+  | { type: "arrive"; arrival: Arrival }
+  | { type: "leave" }
+  | { type: "undo-stay" }
+  | { type: "take-in" };
 
 export type Edge = "start" | "end" | "undo";
 

@@ -1,12 +1,13 @@
 // Shift: what happened at all beds in the last hours, what it adds up to, and what can be taken to the hand-over.
 
 import { utcOffset } from "../shared/fetch.mjs";
-import { hoursChoice, labelled, make, setText, statusLine } from "../shared/elements.mjs";
+import { hoursChoice, ifChanged, labelled, make, setText, statusLine } from "../shared/elements.mjs";
 import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { legend, timeline } from "./timeline.mjs";
 
 /** @import { BedShift } from "./timeline.mjs" */
+/** @import { FormerStay, FrameHead } from "../shared/types" */
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
 /** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} AuditEntry */
@@ -28,13 +29,15 @@ export default class ShiftView {
       this.isChosen = true;
       void this.load();
     });
+    const ward = make("a", "", "hand-over of the ward, one page");
     const sheets = make("a", "", "hand-over sheets of all beds");
-    sheets.href = `/handover?${utcOffset()}`;
-    sheets.target = "_blank";
+    ward.href = `/handover?${utcOffset()}`;
+    sheets.href = `/handover-sheets?${utcOffset()}`;
+    ward.target = sheets.target = "_blank";
     this.csv = make("a", "", "all flags as CSV");
     const tools = make("div", "choose");
     this.asOf = make("span", "progress");
-    tools.append(labelled("show", this.hours), sheets, this.csv, this.asOf);
+    tools.append(labelled("show", this.hours), ward, sheets, this.csv, this.asOf);
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.picture = make("div", "shift");
@@ -49,7 +52,11 @@ export default class ShiftView {
     this.audit.append(make("h2", "", "Who did what on the page"), this.deeds);
     this.audit.hidden = true;
     const below = make("div", "shift-parts");
-    below.append(picture, sums, this.audit);
+    this.former = make("table", "former");
+    this.records = make("section", "box records");
+    this.records.append(make("h2", "", "Records of women who have left"), this.former);
+    this.records.hidden = true;
+    below.append(picture, sums, this.records, this.audit);
     host.append(make("h1", "", "What happened"), tools, this.trouble, below);
     this.timer = setInterval(() => void this.load(), AGAIN_MS);
     void this.load();
@@ -104,7 +111,13 @@ export default class ShiftView {
     setText(this.trouble, text);
   }
 
-  show() {} // it reads the logs by itself
+  /** @param {FrameHead} head */
+  show(head) {
+    const stays = head.beds.flatMap(({ card }) => card.former.map((stay) => ({ bed: card.bed, ...stay })));
+    stays.sort((a, b) => b.ended - a.ended);
+    this.records.hidden = stays.length === 0;
+    ifChanged(this.former, stays, () => this.former.replaceChildren(...stays.map(record)));
+  }
 
   close() {
     clearInterval(this.timer);
@@ -124,4 +137,17 @@ function figure({ name, value, meaning }) {
   const one = make("div");
   one.append(make("dt", "", name), make("dd", "", value), make("dd", "meaning", meaning));
   return one;
+}
+
+/** @param {FormerStay & { bed: string }} stay */
+function record({ bed, stay, label, began, ended }) {
+  const row = make("tr");
+  const link = make("a", "", label || "the time before any arrival");
+  link.href = `/stay/${bed}/${stay}?${utcOffset()}`;
+  link.target = "_blank";
+  const named = make("td");
+  named.append(link);
+  row.append(named);
+  for (const words of [bed, `${began === null ? "" : timeOf(began)} to ${timeOf(ended)}`.trim()]) row.append(make("td", "", words));
+  return row;
 }

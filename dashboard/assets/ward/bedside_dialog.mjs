@@ -13,6 +13,7 @@ export class BedsideDialog {
     /** @type {Bedside | null} */
     this.bedside = null;
     this.events = -1;
+    this.facts = make("p", "about-her");
     this.reason = make("p", "reason");
     this.root = make("dialog", "at-bedside");
     this.root.addEventListener("close", () => {
@@ -28,7 +29,7 @@ export class BedsideDialog {
     const head = make("div", "head");
     head.append(make("h1", "", bed), button("Close", "plain close", () => this.root.close()));
     const asked = isNameless() ? [nameField().label] : []; // the one at the top cannot be reached from here
-    this.root.replaceChildren(head, this.reason, ...asked, this.bedside.root);
+    this.root.replaceChildren(head, this.facts, this.reason, ...asked, this.bedside.root);
     this.root.setAttribute("aria-label", `At ${bed}`);
     this.root.showModal();
   }
@@ -41,6 +42,7 @@ export class BedsideDialog {
     const { bedside } = this;
     const card = bedside && cards.find((one) => one.bed === bedside.bed);
     if (!card) return;
+    setText(this.facts, [card.label, ...card.facts].filter(Boolean).join(" · "));
     setText(this.reason, card.reason);
     bedside.show(card, policy);
     if (card.events !== this.events) void this.readLog(bedside, card.events);

@@ -6,15 +6,17 @@ import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
 import { headline } from "../shared/words.mjs";
 import { BedsideDialog } from "./bedside_dialog.mjs";
+import { UnexpectedDevices } from "./unexpected.mjs";
 import { BedRow } from "./bed_row.mjs";
 import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
+import { Wall } from "./wall.mjs";
 
 /** @import { Card, CareData, FrameHead, Strips } from "../shared/types" */
 
 const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
 
 /** @type {Record<string, string>} */
-const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody" };
+const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody", empty: "Nobody is in any bed" };
 
 export default class WardView {
   /**
@@ -28,7 +30,9 @@ export default class WardView {
     this.list = make("div", "bands");
     this.empty = make("p", "empty", "No device of this ward has sent anything yet. Start quietward simulate or quietward replay.");
     this.dialog = new BedsideDialog(care);
-    host.append(this.empty, this.list, this.dialog.root);
+    this.wall = new Wall();
+    this.unexpected = new UnexpectedDevices();
+    host.append(this.unexpected.root, this.empty, this.list, this.wall.root, this.dialog.root);
     this.spoken = "";
     this.places = "";
     this.movedAt = -Infinity;
@@ -48,7 +52,22 @@ export default class WardView {
   show(head, strips) {
     this.last = [head, strips];
     this.empty.hidden = head.beds.length > 0;
+    this.unexpected.show(head); // before the rows, which share the rest of the screen
     const byNeed = head.beds.map((bed) => bed.card);
+    if (byNeed[0]) this.speak(byNeed[0]);
+    const isWall = document.body.classList.contains("wall");
+    this.list.hidden = isWall;
+    this.wall.root.hidden = !isWall;
+    if (isWall) this.wall.show(byNeed, strips);
+    else this.showRows(byNeed, strips);
+    this.dialog.show(byNeed, head.policy);
+  }
+
+  /**
+   * @param {Card[]} byNeed
+   * @param {Strips} strips
+   */
+  showRows(byNeed, strips) {
     const { beds, first } = inOrder(byNeed, options.order);
     for (const [bed, row] of this.rows) {
       if (!beds.some((card) => card.bed === bed)) {
@@ -61,8 +80,6 @@ export default class WardView {
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
     beds.forEach((card, i) => shown[i]?.show(card, strips.get(card.bed), card === first, isNarrow && card !== first));
-    this.dialog.show(byNeed, head.policy);
-    if (byNeed[0]) this.speak(byNeed[0]);
   }
 
   /** @param {string} bed */
@@ -87,14 +104,14 @@ export default class WardView {
    * @param {boolean} hasFirst
    */
   size(beds, hasFirst) {
-    const { size, columns, rows } = gridSize(beds, hasFirst, document.body.classList.contains("wall"));
+    const { size, columns, rows } = gridSize(beds, hasFirst);
     const { style, dataset } = this.list;
     dataset.size = size;
     dataset.paper = options.bpm === "fit" ? "fit" : "scale";
     style.setProperty("--columns", String(columns));
     style.setProperty("--rows", String(rows));
     style.setProperty("--first-height", String(FIRST_HEIGHT));
-    style.setProperty("--from-top", `${this.host.getBoundingClientRect().top + window.scrollY}px`);
+    style.setProperty("--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
     style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 

@@ -3,6 +3,8 @@
 from quietward.contracts.messages import (
     CARE_WORDS,
     Acknowledge,
+    Attend,
+    Attending,
     CareRecord,
     Command,
     CommandEnvelope,
@@ -11,6 +13,7 @@ from quietward.contracts.messages import (
     RecordCare,
     SetBedLimit,
     Shelve,
+    StayCommand,
     Tap,
     Unshelve,
 )
@@ -23,23 +26,41 @@ from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state.state import State
 
+ATTENDING_AT_MOST = 6
+"""People who are shown at one bed: so many that the newest are never missing."""
+
 
 def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
     """Take an act; return the index of its bed, [] where there is no such bed."""
     n = state.index_of.get(done.bed)
     if n is None:
         return []
-    if state.clock.second[n] < 0:
+    refused = not_hers(state, n, done.command)
+    second = report.newest_second(state, n)
+    if refused:
+        pass
+    elif state.clock.second[n] < 0:
         refused = "nothing has come from this bed yet"
-        second = 0
     else:
         second = second_now(state, n, done.at)
-        refused = _take(state, n, second, done.command, events)
+        refused = _take(state, n, second, done, events)
     if refused:
-        kind = type(done.command).__struct_config__.tag
-        detail: report.Detail = {"act": str(kind), "by": done.command.by, "why": refused}
-        events.append(report.event(state, n, second, "not-taken", f"{kind} by {done.command.by}: {refused}", detail))
+        refuse(state, n, second, done.command, refused, events)
     return [n]
+
+
+def not_hers(state: State, n: int, act: Command) -> str:
+    """Return why an act is not for who is in bed n now, or nothing."""
+    if act.stay is not None and act.stay != state.stay_id(n):
+        return "Nobody is in this bed any more" if state.is_empty(n) else "Another woman is in this bed now"
+    return "Nobody is in this bed" if state.is_empty(n) and not isinstance(act, StayCommand) else ""
+
+
+def refuse(state: State, n: int, second: int, act: Command, why: str, events: list[Event]) -> None:
+    """Say in the log that an act could not be taken, and why."""
+    kind = str(type(act).__struct_config__.tag)
+    detail: report.Detail = {"act": kind, "by": act.by, "why": why}
+    events.append(report.event(state, n, second, "not-taken", f"{kind} by {act.by}: {why}", detail))
 
 
 def second_now(state: State, n: int, at: int) -> int:
@@ -47,11 +68,13 @@ def second_now(state: State, n: int, at: int) -> int:
     return int(state.clock.second[n]) + max(0, at - int(state.clock.at[n])) // 1000
 
 
-def _take(state: State, n: int, second: int, act: Command, events: list[Event]) -> str:
+def _take(state: State, n: int, second: int, done: CommandEnvelope, events: list[Event]) -> str:
     """Return why the act could not be taken, or nothing."""
-    match act:
+    match act := done.command:
         case Acknowledge():
             return _acknowledge(state, n, second, act, events)
+        case Attend():
+            return _attend(state, n, second, act, done.at, events)
         case Shelve():
             return _shelve(state, n, second, act, events)
         case Unshelve():
@@ -64,6 +87,8 @@ def _take(state: State, n: int, second: int, act: Command, events: list[Event]) 
             return _tap(state, n, second, act, events)
         case SetBedLimit():
             return _own_limit(state, n, second, act, events)
+        case _:
+            raise AssertionError(act)  # who is in the bed: `stays`
 
 
 def _no_such_flag(state: State, n: int, number: int) -> str:
@@ -79,17 +104,38 @@ def _no_such_flag(state: State, n: int, number: int) -> str:
 
 def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: list[Event]) -> str:
     number = report.flag_number(act.flag)
-    taken = _answer(state, n, second, number, act.by, f"acknowledged by {act.by}", events)
+    note = act.note.strip()
+    text = f"acknowledged by {act.by}" + (f": {note}" if note else "")
+    taken = _answer(state, n, second, number, act.by, text, events, note)
     return "" if taken else _no_such_flag(state, n, number)
 
 
-def _answer(state: State, n: int, second: int, number: int, by: str, text: str, events: list[Event]) -> bool:
+def _attend(state: State, n: int, second: int, act: Attend, at: int, events: list[Event]) -> str:
+    words, for_ms = state.words_of(n), state.rules.policy.longest.attend_s * 1000
+    there = [one for one in words.attending if one.until > at]
+    others = [one for one in there if one.by != act.by]
+    if not act.going and len(others) == len(there):
+        return f"{act.by} is not at this bed"
+    kind, text = ("attending", f"{act.by} is going") if act.going else ("attending-over", f"{act.by} has left")
+    words.attending = [*others, Attending(act.by, at, at + for_ms)][-ATTENDING_AT_MOST:] if act.going else others
+    events.append(report.event(state, n, second, kind, text, {"by": act.by}))
+    if act.going:
+        _answer(state, n, second, int(state.attention.flag[n]), act.by, f"answered by {act.by}: is going", events)
+    return ""
+
+
+def _answer(
+    state: State, n: int, second: int, number: int, by: str, text: str, events: list[Event], note: str = ""
+) -> bool:
     """Somebody answers flag `number`; return whether there was something to answer."""
     change = attention.acknowledge(state.attention, n, number, second)
     if change is None:
         return False
     state.words_of(n).acknowledged_by = by
-    report.flag_action(state, second, change, {"by": by}, text, events)
+    detail: report.Detail = {"by": by}
+    if note:
+        detail["note"] = note
+    report.flag_action(state, second, change, detail, text, events)
     return True
 
 

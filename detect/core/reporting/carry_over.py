@@ -5,26 +5,38 @@ Whatever a bed was last said to ask for still stands, under the flag that people
 in the log that it has become more, less, or is over. Nothing changes in silence.
 """
 
-from quietward.contracts.messages import Event, Level, SignalState, Summary
+from quietward.contracts.messages import Event, Level, SignalState, Stay, Summary
 from quietward.detect.core.alerting.attention import LEVELS
 from quietward.detect.core.reporting.events import flag_number
-from quietward.detect.core.state.state import State
+from quietward.detect.core.state.state import Occupancy, State
 
 
 def carry_over(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
     """Let bed go on from its last summary and the newest events of its log."""
     n = state.index_of[bed]
+    if summary is not None and summary.stay is not None and summary.stay_id != state.stay_id(n):
+        _carry_stay(state, n, summary, summary.stay)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [flag_number(str(event.detail["flag"])) for event in newest if "flag" in event.detail]
     if summary is not None:
         numbers.append(summary.events)
         flags += [flag_number(summary.flag)] if summary.flag else []
-        if state.clock.second[n] < 0 and summary.t > 0 and summary.session:
-            _place(state, n, summary)
-        _carry_level(state, n, summary)
-        _carry_words(state, n, summary)
+        if not summary.is_empty:
+            if state.clock.second[n] < 0 and summary.t > 0 and summary.session:
+                _place(state, n, summary)
+            _carry_level(state, n, summary)
+            _carry_words(state, n, summary)
     state.clock.event[n] = max(numbers, default=0)
-    state.attention.flag[n] = max(flags, default=0)
+    known = int(state.attention.flag[n]) if state.stay_id(n) else 0  # flags are numbered on from woman to woman
+    state.attention.flag[n] = max(flags, default=known)
+
+
+def _carry_stay(state: State, n: int, summary: Summary, stay: Stay) -> None:
+    """Let who was last in the bed be in it: when she came, or left, is no longer in the stream."""
+    state.stays[state.beds[n]] = Occupancy(stay, list(summary.former))
+    state.remember_arrival(n)
+    if stay.is_empty:
+        state.begin_anew(n)
 
 
 def _place(state: State, n: int, summary: Summary) -> None:

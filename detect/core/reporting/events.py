@@ -36,7 +36,8 @@ def event(state: State, n: int, second: int, what: str, text: str, detail: Detai
     """Return the next line of bed n's log."""
     state.clock.event[n] += 1
     number = int(state.clock.event[n])
-    return Event(f"{state.beds[n]}-{number}", state.beds[n], second * 1000, what, text, detail, state.rules.digest)
+    bed, digest = state.beds[n], state.rules.digest
+    return Event(f"{bed}-{number}", bed, second * 1000, what, text, detail, digest, state.stay_id(n))
 
 
 def second(state: State, events: list[Event]) -> None:
@@ -209,3 +210,8 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
         for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
             detail[name] = None if np.isnan(measures[name]) else round(measures[name], 2)
         events.append(event(state, n, second, "minute", "", detail))
+
+
+def newest_second(state: State, n: int) -> int:
+    """Return the newest second that bed n's clock has shown, 0 where it has shown none."""
+    return max(0, int(state.clock.second[n]), int(state.clock.others_until[n]))

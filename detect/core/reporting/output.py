@@ -12,4 +12,5 @@ class Output:
 
     events: list[Event] = field(default_factory=list)
     updated: set[int] = field(default_factory=set)
+    ended: dict[tuple[str, int], bool] = field(default_factory=dict)  # bed, stay -> it has ended; False: it goes on
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)  # (bed, why) -> seconds not used

@@ -1,7 +1,7 @@
 """The live summary of a bed: what the newest evaluation found, for the page."""
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.reporting.quantities import time_in_words
 from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state import ordering
-from quietward.detect.core.state.state import Evaluation, State, Words
+from quietward.detect.core.state.state import Evaluation, Occupancy, State, Words
 
 
 def of(state: State, output: Output) -> list[Summary]:
@@ -143,19 +143,23 @@ def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
 
 def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
     n, bed = row.n, state.beds[row.n]
+    occupancy = state.stays.get(bed)
+    if occupancy is not None and occupancy.stay.is_empty:
+        return _of_empty_bed(state, row, occupancy)
     notice = ordering.notice_of(state, n)  # whose signal it is, or when it was, is not known: that is not quiet
     signal, signal_reason = _signal(state, row, evaluation.values, notice)
     is_fresh = (
         signal is not SignalState.LOST
         and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
     )
+    is_quiet = row.noted < 0 and notice is None and row.second >= 0  # of which nothing is known is not
     words = state.words.get(bed) or NO_WORDS
     reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
     return Summary(
         bed=bed,
         session=state.sessions[n],
         t=row.second * 1000,
-        at=row.at,
+        at=row.at if row.second >= 0 else 0,  # what came before is not of her
         looked_at=state.now,
         signal=signal,
         signal_reason=signal_reason,
@@ -167,7 +171,7 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         concern=evaluation.concern,
         concern_parts=evaluation.concern_parts,
         classes=evaluation.classes,
-        level=LEVELS[row.level] if row.level or (row.noted < 0 and notice is None) else Level.NOTED,
+        level=LEVELS[row.level] if row.level or is_quiet else Level.NOTED,
         reason=notice.value if notice is not None and not row.level else reason,
         level_since=row.level_since * 1000 if row.level else None,
         flag=reporting.flag_id(bed, row.flag) if row.level else None,
@@ -180,6 +184,49 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         limited=_limited(state, n, words) if row.some_suppressed else [],
         hand=hand.of(state.hand, state.history, n, _present_second(state, row), state.rules.reading.hand),
         held_back=_suppressed(state, n) if row.some_suppressed else [],
+        attending=[one for one in words.attending if one.until > state.now],
+        **({} if occupancy is None else _stay(state, occupancy)),
+    )
+
+
+def _stay(state: State, occupancy: Occupancy) -> dict[str, Any]:
+    """Return what a summary says of who is in a bed, and who was."""
+    limits = state.rules.stay
+    return {
+        "stay": occupancy.stay,
+        "former": [s for s in occupancy.former if state.now - s.ended_at <= limits.read_h * 3_600_000],
+        "undoable": occupancy.undoable(state.now, limits.undo_s),
+    }
+
+
+def _of_empty_bed(state: State, row: _Row, occupancy: Occupancy) -> Summary:
+    """Return the summary of a bed that nobody is in. It calls nobody; what its device sends is not judged."""
+    silent_s = (state.now - row.at) / 1000
+    sends = row.at > occupancy.stay.id and silent_s < state.rules.reading.signal.silent_after_s
+    return Summary(
+        bed=state.beds[row.n],
+        session=state.sessions[row.n],
+        t=int(state.clock.placed[row.n]) * 1000,
+        at=row.at,
+        looked_at=state.now,
+        signal=SignalState.LOST,
+        signal_reason="A device is sending, nobody is here" if sends else "",
+        fhr_bpm=None,
+        baseline_bpm=None,
+        variability_bpm=None,
+        running=None,
+        contractions=Contractions(None, None, None, None),
+        concern=None,
+        concern_parts=[],
+        classes=[],
+        level=Level.NOTED,
+        reason="nobody is in this bed",
+        level_since=None,
+        flag=None,
+        acknowledged_by=None,
+        events=row.event,
+        rules=state.rules.digest,
+        **_stay(state, occupancy),
     )
 
 
@@ -228,7 +275,8 @@ def _suppressed(state: State, n: int) -> list[str]:
 def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | None) -> tuple[SignalState, str]:
     limits = state.rules.reading.signal
     if row.second < 0:
-        return SignalState.LOST, "Monitor connected, but no usable data yet"
+        is_there = state.clock.online[row.n]
+        return SignalState.LOST, "Monitor connected, but no usable data yet" if is_there else "No monitor connected yet"
     lost_s = values["signal_lost_s"]
     silent_s = (state.now - row.at) / 1000
     if silent_s >= limits.silent_after_s:

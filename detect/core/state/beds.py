@@ -33,11 +33,13 @@ MOST_MARKS = 4
 
 class Clock(NamedTuple):
     """Where each bed's signal stands. `second`: of the newest second worked through, seconds since the epoch by the
-    device's clock; placed: of the newest that stands in line. lead_ms, credit_s: as in `Standing`.
+    device's clock; placed: of the newest that stands in line. lead_ms, credit_s: as in `Standing`. others_until: newest
+    second that came before the present stay: nothing is filled in between it and her first.
     """
 
     second: Ints = index(-1)
     placed: Ints = index(-1)
+    others_until: Ints = index(-1)
     seq: Ints = index(-1)
     t: Ints = index(0)  # device time of the newest block, ms
     at: Ints = index(0)  # arrival of the newest block, ms

@@ -186,6 +186,8 @@ def _move_arrivals(state: State, by_ms: int) -> None:
     clock.lead_ms[:] -= by_ms
     for waiting in state.waiting.values():
         waiting[:] = [msgspec.structs.replace(block, at=block.at + by_ms) for block in waiting]
+    for occupancy in state.stays.values():
+        occupancy.move_undo(by_ms)
 
 
 def give_up_waiting(state: State, n: int, report: Report) -> list[Second]:
@@ -224,8 +226,9 @@ def _take(state: State, n: int, block: Block, report: Report, *, renumbered: boo
             report.notices.append((n, Notice.DOUBTED))
         clock.doubted_at[n] = block.at
     second = stands.second
-    forget = last >= 0 and second - last > state.rules.reading.signal.forget_after_s  # a fresh bed has no past
-    first = second if forget or last < 0 else last + 1
+    begins = last <= clock.others_until[n]  # a fresh bed, or a woman who has just come, has no past
+    forget = not begins and second - last > state.rules.reading.signal.forget_after_s
+    first = second if forget or begins else last + 1
     state.sessions[n] = block.session
     for column, value in zip(columns, stands, strict=True):
         column[n] = value

@@ -11,7 +11,7 @@ from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.arrays import Sizes
-from quietward.detect.core.parameters import ExcursionLimits, Reading, TachysystoleRule, in_samples
+from quietward.detect.core.parameters import ExcursionLimits, Reading, StayLimits, TachysystoleRule, in_samples
 from quietward.detect.core.patterns.accelerations import AccelerationRule
 from quietward.detect.core.patterns.decelerations import DecelerationRule
 from quietward.detect.core.records import record_of, records_of
@@ -20,13 +20,16 @@ from quietward.detect.core.signal import baseline, histogram
 
 @dataclass(frozen=True)
 class Rules:
-    """One complete set. `digest` goes into every flag, so that a study knows what produced it."""
+    """One complete set. `digest` goes into every flag, so that a study knows what produced it; `stay`, which changes no
+    finding and no flag, is not in it.
+    """
 
     reading: Reading
     rule_sets: tuple[RuleSet, ...]
     concern: Concern
     policy: Policy
     digest: str
+    stay: StayLimits
 
     @cached_property
     def numbers(self) -> "Numbers":

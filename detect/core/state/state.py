@@ -3,11 +3,22 @@
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Self
+from typing import Any, Literal, Self
 
 import msgspec
+import numpy as np
 
-from quietward.contracts.messages import Block, CareRecord, ConcernContribution, Contractions, RuleClass
+from quietward.contracts.messages import (
+    Attending,
+    Block,
+    CareRecord,
+    ConcernContribution,
+    Contractions,
+    Input,
+    RuleClass,
+    Stay,
+    Undoable,
+)
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting.attention import Attention
 from quietward.detect.core.arrays import Ints
@@ -31,6 +42,42 @@ class Words(msgspec.Struct):
     limited: dict[int, tuple[str, str]] = {}
     paused: tuple[str, str] = ("", "")
     cared: list[CareRecord] = []  # the newest first
+    attending: list[Attending] = []  # the newest last
+
+
+class Undo(msgspec.Struct):
+    """What brings a bed back to where it was before the newest arrival or leaving.
+
+    at: when that was pressed, ms by the server's clock; before: checkpoint of the bed alone; since: what has come from
+    its device since then, and time; depth: how many of such lie within `before`, this one counted.
+    """
+
+    what: Literal["arrival", "leaving"]
+    by: str
+    at: int
+    before: bytes
+    since: list[Input]
+    depth: int = 1
+
+
+class Occupancy(msgspec.Struct):
+    """Who is in one bed, and who was. former: the newest first."""
+
+    stay: Stay
+    former: list[Stay] = []
+    undo: Undo | None = None
+
+    def move_undo(self, by_ms: int) -> None:
+        """The server's clock was set."""
+        if self.undo is not None:
+            self.undo.at += by_ms
+
+    def undoable(self, now_ms: int, for_s: int) -> Undoable | None:
+        """Return what can be undone at this time."""
+        undo = self.undo
+        if undo is None or now_ms - undo.at > for_s * 1000:
+            return None
+        return Undoable(undo.what, undo.by, undo.at + for_s * 1000)
 
 
 class Evaluation(msgspec.Struct, frozen=True):
@@ -64,6 +111,7 @@ class _Head(msgspec.Struct):
     words: dict[str, Words]
     waiting: dict[int, list[Block]]
     earlier: dict[int, dict[str, int]]
+    stays: dict[str, Occupancy]
     broker_is_away: bool = False
 
 
@@ -82,6 +130,7 @@ class State:
     earlier: dict[int, dict[str, int]] = field(
         default_factory=dict
     )  # bed -> sessions that were superseded, the newest last -> highest number that came of each
+    stays: dict[str, Occupancy] = field(default_factory=dict)  # by bed; none where nobody has said who is in it
     evaluations: dict[int, Evaluation] = field(
         default_factory=dict
     )  # bed -> what of its newest evaluation, once asked for
@@ -117,6 +166,16 @@ class State:
         """Return what people said at bed n."""
         return self.words.setdefault(self.beds[n], Words())
 
+    def stay_id(self, n: int) -> int:
+        """Return the id of the present stay at bed n, 0 before the first arrival."""
+        occupancy = self.stays.get(self.beds[n])
+        return 0 if occupancy is None else occupancy.stay.id
+
+    def is_empty(self, n: int) -> bool:
+        """Return whether somebody has said that nobody is in bed n."""
+        occupancy = self.stays.get(self.beds[n])
+        return occupancy is not None and occupancy.stay.is_empty
+
     def admit(self, beds: Iterable[str]) -> None:
         """Give a fresh place to every bed never seen, all in one go: growing copies everything."""
         fresh = [bed for bed in dict.fromkeys(beds) if bed not in self.index_of]
@@ -133,7 +192,59 @@ class State:
         for name, part in zip(Beds._fields, self.all, strict=True):
             if name not in {"clock", "earlier", "attention", "hand"}:
                 arrays.reset(part, beds)
+        for n in beds.tolist():
+            self.remember_arrival(n)
         self.measured_anew(beds)
+
+    def begin_anew(self, n: int) -> None:
+        """Let bed n forget everything of who was in it. Which of its device's seconds have come, and the numbers of
+        events and flags, go on.
+        """
+        clock, newest_flag = self.clock, int(self.attention.flag[n])
+        for name, part in zip(Beds._fields, self.all, strict=True):
+            if name != "clock":
+                arrays.reset(part, np.array([n]))
+        clock.second[n], clock.others_until[n], clock.lost[n] = -1, clock.placed[n], False
+        self.attention.flag[n] = newest_flag
+        self.words.pop(self.beds[n], None)
+        self.evaluations.pop(n, None)
+        self.remember_arrival(n)
+
+    def remember_arrival(self, n: int) -> None:
+        """Let weeks and stage be what was said when the woman arrived, until her device says something else."""
+        occupancy = self.stays.get(self.beds[n])
+        arrival = None if occupancy is None else occupancy.stay.arrival
+        if arrival is not None:
+            self.running.weeks[n], self.running.stage[n] = arrival.weeks or 0, arrival.stage or 0
+
+    def alone(self, n: int) -> Self:
+        """Return bed n by itself: its arrays copied, all else shared."""
+        bed, stays = self.beds[n], {}
+        if (occupancy := self.stays.get(bed)) is not None:
+            stays[bed] = occupancy
+        words = {bed: self.words[bed]} if bed in self.words else {}
+        waiting = {0: self.waiting[n]} if n in self.waiting else {}
+        earlier = {0: self.earlier[n]} if n in self.earlier else {}
+        one = type(self)(self.rules, [bed], [self.sessions[n]], self.now, words, waiting, earlier, stays)
+        arrays.copy_bed(self.all, n, one.all, 0)
+        return one
+
+    def put_back(self, n: int, one: "State") -> None:
+        """Let bed n be what `one` knows of it, the only bed there."""
+        bed = self.beds[n]
+        arrays.copy_bed(one.all, 0, self.all, n)
+        self.sessions[n] = one.sessions[0]
+        pairs: list[tuple[dict[Any, Any], Any, dict[Any, Any], Any]] = [
+            (self.words, bed, one.words, bed),
+            (self.stays, bed, one.stays, bed),
+            (self.waiting, n, one.waiting, 0),
+            (self.earlier, n, one.earlier, 0),
+        ]
+        for own, key, theirs, its_key in pairs:
+            own.pop(key, None)
+            if its_key in theirs:
+                own[key] = theirs[its_key]
+        self.evaluations.pop(n, None)
 
     def measured_anew(self, beds: Ints) -> None:
         """Forget what follows from the measures of some beds."""
@@ -152,6 +263,7 @@ class State:
                 self.words,
                 self.waiting,
                 self.earlier,
+                self.stays,
                 self.broker_is_away,
             )
         )
@@ -165,7 +277,7 @@ class State:
             found = msgspec.msgpack.decode(stored[HEAD_LENGTH:end], type=_Head)
             if found.digest != rules.digest:
                 return None
-            state = cls(rules, [], found.sessions, found.now, found.words, found.waiting, found.earlier)
+            state = cls(rules, [], found.sessions, found.now, found.words, found.waiting, found.earlier, found.stays)
             if found.layout != state._layout_digest():
                 return None
             all_of, _ = arrays.from_bytes(Beds, memoryview(stored)[end:], len(found.beds), rules.sizes)

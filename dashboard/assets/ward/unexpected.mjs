@@ -1,0 +1,71 @@
+// Devices that the ward does not expect, for whoever is in charge: each waits until it is taken in.
+
+import { send } from "../bedside/send.mjs";
+import { button, ifChanged, make, setText, statusLine } from "../shared/elements.mjs";
+import { role } from "../shared/user.mjs";
+import { duration, timeOf } from "../shared/words.mjs";
+
+/** @import { FrameHead, UnexpectedDevice } from "../shared/types" */
+
+const HEARD_S = 10; // a device that was heard so lately is sending
+
+export class UnexpectedDevices {
+  constructor() {
+    this.root = make("details", "box unexpected");
+    this.title = make("summary");
+    this.list = make("ul");
+    this.result = statusLine("p", "result");
+    const hint = make("p", "hint", "The ward does not expect them, and nothing of what they send is used. Taken in, each is a bed of its own name.");
+    this.root.append(this.title, hint, this.list, this.result);
+    this.root.hidden = true;
+    /** @type {Map<string, HTMLElement>} */
+    this.heard = new Map(); // what is said of each device
+  }
+
+  /** @param {FrameHead} head */
+  show({ unexpected, now }) {
+    this.root.hidden = role() !== "in charge" || unexpected.length === 0;
+    if (this.root.hidden) return;
+    setText(this.title, unexpected.length === 1 ? "1 device waits to be taken in" : `${unexpected.length} devices wait to be taken in`);
+    ifChanged(this.list, unexpected.map((device) => device.name), () => {
+      this.heard.clear();
+      this.list.replaceChildren(...unexpected.map((device) => this.line(device)));
+    });
+    for (const device of unexpected) {
+      const words = this.heard.get(device.name);
+      if (words) setText(words, heardWords(device, now));
+    }
+  }
+
+  /** @param {UnexpectedDevice} device */
+  line({ name }) {
+    const words = make("span", "heard");
+    this.heard.set(name, words);
+    const take = button("Take in", "plain", () => void this.take(name, take));
+    take.setAttribute("aria-label", `Take in ${name}`);
+    const line = make("li");
+    line.append(make("strong", "", name), words, take);
+    return line;
+  }
+
+  /**
+   * @param {string} name
+   * @param {HTMLButtonElement} pressed
+   */
+  async take(name, pressed) {
+    pressed.disabled = true;
+    const { trouble } = await send(name, 0, { type: "take-in" });
+    setText(this.result, trouble || `${name} is taken in`);
+    pressed.disabled = false;
+  }
+}
+
+/**
+ * Since when a device has been heard, and whether it still is.
+ * @param {UnexpectedDevice} device
+ * @param {number} now
+ */
+function heardWords({ first_at: first, last_at: last }, now) {
+  const silent_s = (now - last) / 1000;
+  return `heard since ${timeOf(first)}, ${silent_s < HEARD_S ? "sending now" : `silent for ${duration(silent_s)}`}`;
+}

@@ -1,0 +1,202 @@
+"""A woman arrives, leaves, and a wrong press is undone: by mouse and by keyboard, on the bed's page and on the ward."""
+
+import io
+import time
+import urllib.request
+import zipfile
+from typing import Any
+
+from playwright.sync_api import Browser, Page, expect
+
+from quietward.contracts.messages import Arrival, Arrive, Leave, Level, SignalState, Stay, Undoable, UndoStay
+from quietward.contracts.notice import NOTICE
+from tests.browser.conftest import screen
+from tests.browser.made_up import MadeUpWard
+from tests.browser.test_acts import open_bed, tab_to
+
+MINUTE = 60_000
+GREEN = Arrival("room 4, green", weeks=39, parity=1, stage=1, twins=False, risks=["diabetes"], note="calm")
+
+
+def arrive(ward: MadeUpWard, bed: str, arrival: Arrival | None, **changes: Any) -> Stay:
+    """Let somebody, or nobody, be in a bed from now on."""
+    now = ward.now_ms(bed)
+    stay = Stay(now, "Kim", now, arrival, first_s=now // 1000 + 1)
+    plain: dict[str, Any] = {"stay": stay, "flag": None, "level": Level.NOTED, "level_since": None}
+    if arrival is None:
+        plain |= {"signal": SignalState.LOST, "signal_reason": "A device is sending, nobody is here"}
+        plain |= {"fhr_bpm": None, "baseline_bpm": None, "variability_bpm": None, "concern": None}
+    ward.put(bed, **plain | changes)
+    return stay
+
+
+def test_an_arrival_is_noted_with_what_was_written_and_no_name_is_asked_for(page: Page, made_up: MadeUpWard) -> None:
+    open_bed(page, made_up)
+    page.get_by_text("New arrival …").click()
+    expect(page.get_by_text("Never her name.")).to_be_visible()
+    assert page.get_by_label("label").get_attribute("aria-describedby") == "label-hint"
+    page.get_by_role("button", name="Note arrival").click()
+    page.wait_for_timeout(300)
+    assert made_up.acts() == [], "a label is needed"
+    page.get_by_label("label").fill(" room 4, green ")
+    page.get_by_label("weeks").fill("39")
+    page.get_by_label("stage").select_option("first stage")
+    page.get_by_label("diabetes").check()
+    page.get_by_label("note", exact=True).fill("calm")
+    page.get_by_role("button", name="Note arrival").click()
+    expected = Arrival("room 4, green", weeks=39, stage=1, risks=["diabetes"], note="calm")
+    assert made_up.next_act() == Arrive("bed-1", "Kim", expected)
+    expect(page.get_by_label("label")).to_be_hidden()  # the form is folded away
+    page.get_by_text("New arrival …").click()
+    expect(page.get_by_label("label")).to_have_value("")
+    expect(page.get_by_label("diabetes")).not_to_be_checked()
+
+
+def test_the_page_of_a_bed_says_who_is_in_it_and_a_wrong_press_is_undone(page: Page, made_up: MadeUpWard) -> None:
+    made_up.log("bed-1", "care", "turned to the side, by Ann", by="Ann", what="turned", text="")
+    open_bed(page, made_up)
+    expect(page.locator(".log li")).to_have_count(1)
+    undoable = Undoable("arrival", "Kim", made_up.now_ms() + 10 * MINUTE)
+    arrive(made_up, "bed-1", GREEN, undoable=undoable)
+    made_up.log("bed-1", "arrived", "room 4, green", by="Kim")
+    expect(page.locator(".head .label")).to_have_text("room 4, green")
+    expect(page.locator(".about-her")).to_contain_text(
+        "39 weeks · para 1 · first stage · single · diabetes · calm · here since"
+    )
+    expect(page.locator(".log li")).to_have_count(1)
+    expect(page.locator(".log")).to_contain_text("arrived")
+    expect(page.locator(".log")).not_to_contain_text("turned")
+    expect(page.locator(".undo")).to_contain_text("Arrival noted by Kim; can be undone until")
+    page.get_by_role("button", name="Undo arrival").click()
+    assert made_up.next_act() == UndoStay("bed-1", "Kim")
+    made_up.put("bed-1", stay=None, undoable=None)
+    made_up.log("bed-1", "stay-undone", "arrival undone by Kim", by="Kim")
+    expect(page.locator(".log li")).to_have_count(2)
+    expect(page.locator(".head .label")).to_be_hidden()
+    expect(page.locator(".undo")).to_be_hidden()
+
+
+def test_what_is_sent_says_whom_it_is_for(page: Page, made_up: MadeUpWard) -> None:
+    stay = arrive(made_up, "bed-1", GREEN)
+    open_bed(page, made_up)
+    expect(page.locator(".head .label")).to_have_text("room 4, green")
+    page.get_by_role("button", name="Turned to the side").click()
+    made_up.next_act()
+    assert [command.stay for command in made_up.acts_as_sent()] == [stay.id]
+
+
+def test_by_keyboard_she_has_left(page: Page, made_up: MadeUpWard) -> None:
+    arrive(made_up, "bed-1", GREEN)
+    open_bed(page, made_up)
+    tab_to(page, "details.fold:last-child > summary")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("The bed is then empty and calls nobody. Can be undone for 10 min.")).to_be_visible()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    assert made_up.next_act() == Leave("bed-1", "Kim")
+
+
+def test_an_empty_bed_is_last_and_offers_an_arrival(page: Page, made_up: MadeUpWard) -> None:
+    arrive(made_up, "bed-1", None, undoable=Undoable("leaving", "Kim", made_up.now_ms() + 10 * MINUTE))
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    band = page.locator(".band[data-bed=bed-1]")
+    expect(page.locator(".band").last).to_have_attribute("data-bed", "bed-1")
+    expect(band.locator(".headline")).to_contain_text("empty since")
+    expect(band.locator(".reason")).to_contain_text("A device is sending, nobody is here · Leaving noted by Kim")
+    expect(band.locator(".strip")).to_be_hidden()
+    expect(band.locator(".big")).to_be_hidden()
+    page.wait_for_timeout(1000)  # the bands have been still for a while
+    band.get_by_role("button", name="New arrival at bed-1").click()
+    dialog = page.locator("dialog")
+    expect(dialog.get_by_label("label")).to_be_visible()
+    expect(dialog.get_by_role("button", name="Turned to the side")).to_be_hidden()
+    expect(dialog.get_by_role("button", name="Undo leaving")).to_be_visible()
+    dialog.get_by_label("label").fill("blue")
+    dialog.get_by_role("button", name="Note arrival").click()
+    assert made_up.next_act() == Arrive("bed-1", "Kim", Arrival("blue"))
+
+
+def test_where_the_beds_are_many_the_label_gives_way_and_the_name_stays(browser: Browser, made_up: MadeUpWard) -> None:
+    arrive(made_up, "bed-2", Arrival("a label of the greatest length there is"))
+    with screen(browser) as page:
+        page.set_viewport_size({"width": 900, "height": 700})
+        page.goto(made_up.address)
+        band = page.locator(".band[data-bed=bed-2]")
+        expect(band.locator(".label")).to_contain_text("a label")
+        name, head = band.locator(".open").bounding_box(), band.locator(".words").bounding_box()
+        act = band.locator(".act").bounding_box()
+        assert name
+        assert head
+        assert act
+        assert name["width"] > 30
+        assert act["x"] + act["width"] <= head["x"] + head["width"] + 1, "the buttons are in their place"
+
+
+def test_the_record_of_who_has_left_is_read_and_taken_along_from_the_shift(page: Page, made_up: MadeUpWard) -> None:
+    now = made_up.now_ms("bed-1")
+    former = Stay(
+        now - 60_000, "Kim", now - 60_000, GREEN, now // 1000 - 60, now // 1000 - 10, now - 10_000, "Ann", now - 10_000
+    )
+    arrive(made_up, "bed-1", None, former=[former])
+    key = made_up._shard("bed-1").log("bed-1", former.id)
+    made_up.write_line(key, "bed-1", "care", "turned to the side, by Ann", by="Ann", what="turned", text="")
+    page.goto(f"{made_up.address}/shift")
+    link = page.locator(".records a")
+    expect(link).to_have_text("room 4, green")
+    with page.expect_popup() as opened:
+        link.click()
+    record = opened.value
+    expect(record.locator("h1")).to_have_text("Record of room 4, green")
+    expect(record.locator(".notice")).to_have_text(NOTICE)
+    expect(record.locator("body")).to_contain_text("39 weeks, para 1, first stage, single, diabetes, calm")
+    expect(record.locator("body")).to_contain_text("turned to the side")
+    assert record.locator("button, input, form").count() == 0, "it can only be read"
+    archive = urllib.request.urlopen(f"{made_up.address}/stay/bed-1/{former.id}/record.zip", timeout=20).read()
+    names = zipfile.ZipFile(io.BytesIO(archive)).namelist()
+    assert {name.rpartition(".")[2] for name in names} == {"hea", "dat", "csv", "json"}
+    record.get_by_role("link", name="the last 60 min").click()
+    record.locator("svg").first.wait_for()
+    made_up.put("bed-1", former=[])
+    made_up.wait_until_seen()
+    gone = record.goto(f"{made_up.address}/stay/bed-1/{former.id}")
+    assert gone is not None
+    assert gone.status == 404
+    assert "out of sight" in gone.text()
+
+
+def test_the_present_time_is_not_shown_before_her(page: Page, made_up: MadeUpWard) -> None:
+    """The strip begins with her: nothing that was drawn of the one before stays."""
+    open_bed(page, made_up)
+    page.wait_for_timeout(1500)
+
+    def drawn() -> int:
+        """Return how many columns of the strip have something of the colour of the FHR."""
+        found = page.evaluate("""() => {
+            const canvas = document.querySelector("canvas.strip");
+            const g = canvas.getContext("2d");
+            const probe = document.createElement("canvas").getContext("2d");
+            probe.fillStyle = getComputedStyle(canvas).getPropertyValue("--fhr").trim();
+            probe.fillRect(0, 0, 1, 1);
+            const [r, gr, b] = probe.getImageData(0, 0, 1, 1).data;
+            const { data, width, height } = g.getImageData(0, 0, canvas.width, canvas.height);
+            let columns = 0;
+            for (let x = 0; x < width; x++) {
+                for (let y = 0; y < height; y++) {
+                    const at = (y * width + x) * 4;
+                    const near = Math.abs(data[at] - r) + Math.abs(data[at + 1] - gr) + Math.abs(data[at + 2] - b);
+                    if (near < 60) { columns++; break; }
+                }
+            }
+            return columns;
+        }""")
+        return int(found)
+
+    before = drawn()
+    assert before > 20
+    arrive(made_up, "bed-1", GREEN)
+    expect(page.locator(".head .label")).to_have_text("room 4, green")
+    end = time.monotonic() + 10
+    while drawn() > before / 3 and time.monotonic() < end:
+        page.wait_for_timeout(200)
+    assert drawn() <= before / 3
