@@ -144,7 +144,10 @@ class Ingest:
         metrics.BROKER.set(not self.broker_is_away)
         if not self.broker_is_away:
             self._listened.note()
-        found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
+        if self.broker_is_away and not self._worked_once:
+            found = ["not connected to the broker yet"]
+        else:
+            found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
         if self._writing is not None:
             found += self._writing.trouble("the store has not taken what came")
         if self._ticked is not None:

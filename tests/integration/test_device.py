@@ -23,7 +23,7 @@ from quietward.simulator.device import Device
 from quietward.simulator.sources import RecordedStrip
 from quietward.store.client import Store
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import Parts, Server, broker_command, reports, until, well
+from tests.conftest import Parts, Server, broker_command, reports, until, wait_for, well
 from tests.traces import flat
 
 SECONDS = 2400
@@ -135,6 +135,7 @@ async def test_an_ingest_that_hears_nothing_says_so(
 
     try:
         ingest = parts.start("ingest")
+        assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
         assert await until(is_alive), parts.log("ingest")
         forgetful_broker.kill()
         assert await until(misses_the_broker), parts.log("ingest")
