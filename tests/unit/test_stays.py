@@ -379,7 +379,7 @@ def test_frames_bring_her_strip_and_nothing_of_the_one_before() -> None:
 
     def frame(*, whole: bool = False, **changes: Any) -> dict[str, Any]:
         hub.summaries["bed-1"] = summary(**changes)
-        with patch.object(live, "now_ms", lambda: NOW), patch.object(live, "silent_processes", lambda *_: []):
+        with patch.object(live, "now_ms", lambda: NOW), patch.object(live, "troubles_of_ward", lambda *_: []):
             raw = hub._frame(whole=whole)
         hub.sent_seconds, hub.sent_stays = {"bed-1": strip.last}, {"bed-1": hub.summaries["bed-1"].stay_id}
         (length,) = struct.unpack("<I", raw[:4])
