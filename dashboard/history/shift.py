@@ -184,7 +184,7 @@ def _figures_of_calls(calls: list[tuple[float, str]], bed_hours: float) -> list[
     return [
         KeyFigure("Calls", count, "each time a flag asked for somebody"),
         KeyFigure("Calls per bed-hour", rate, f"over {bed_hours:.1f} hours of all beds that are on record"),
-        KeyFigure("Busiest ten minutes", f"{busiest} calls", "of the whole ward"),
+        KeyFigure("Busiest ten minutes", wording.counted(busiest, "call"), "of the whole ward"),
     ]
 
 

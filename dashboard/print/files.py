@@ -9,12 +9,14 @@ from typing import TypeVar
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
+from quietward.contracts.messages import WINDOW_S
 from quietward.contracts.settings import Settings, without_password
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.reader import read_history, read_record
 from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
+from quietward.dashboard.print.small_strip import RecentSignal
 from quietward.recordings.annotations import annotations_of
 from quietward.recordings.files import write_recording, writing_format
 from quietward.recordings.recording import LabourContext
@@ -37,7 +39,10 @@ async def write(settings: Settings, bed: str, log: Path | None, handover: Path |
     if log is not None:
         _write(log, _log_content(log, record, ward))
     if handover is not None:
-        _write(handover, _handover_content(record, ward))
+        hours = WINDOW_S / 3600
+        history = await _from_store(settings, lambda store: read_history(store, ward, bed, hours, now_ms()))
+        signal = RecentSignal(history.first_s, history.fhr, history.ua)
+        _write(handover, _handover_content(record, ward, signal))
     return [file for file in (log, handover) if file is not None]
 
 
@@ -85,10 +90,10 @@ def _log_content(file: Path, record: BedRecord, ward: Ward) -> bytes:
     return export.log_as_json(ward.name, record.bed, record.log, now_ms())
 
 
-def _handover_content(record: BedRecord, ward: Ward) -> bytes:
+def _handover_content(record: BedRecord, ward: Ward, signal: RecentSignal | None) -> bytes:
     local_zone = datetime.now().astimezone().tzinfo or UTC
     style = (files("quietward.dashboard") / "assets" / handover_html.STYLE).read_text()
-    return handover_html.page([hand_over(record, ward.name, now_ms(), local_zone)], style).encode()
+    return handover_html.page([hand_over(record, ward.name, now_ms(), local_zone, signal)], style).encode()
 
 
 def _write(file: Path, content: bytes) -> None:

@@ -1,8 +1,10 @@
-"""Pure: contents of a hand-over sheet, in the order situation, background, assessment, recommendation (SBAR).
+"""Pure: contents of a bed's hand-over sheet, in the order situation, background, assessment, recommendation (SBAR).
 
-The recommendation stays empty: it is the clinician's to write.
+The recommendation stays empty: it is the clinician's to write. The sheet is one page: of flags, notes and log it has
+the newest. No identifier of a machine is on it.
 """
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from datetime import tzinfo
@@ -13,27 +15,40 @@ from quietward.contracts.messages import WINDOW_S, Block, Event
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print.clock_format import ClockFormat
+from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
+from quietward.dashboard.view.hour_ago import hour_ago
 from quietward.dashboard.view.view_model import Card, build_card
 
 FLAGS_MS = 12 * 3600 * 1000
+FLAG_ROWS, NOTE_ROWS, LOG_LINES = 3, 3, 60
+"""At most so many are on the sheet, the newest of them; of the log, as many as there is room for."""
+STRIP_MM = (186.0, 35.0)
+"""Width and height of the strip."""
+TEXT_LENGTH = 72
+"""Of a reason or a note in a table; the rest of it is in the log."""
+NOT_IN_LOG = {"contraction", "hand-contraction", "hand-undone", "acceleration"}
 
 Row = tuple[str, str]
 """Name and text."""
 
 
 class Table(Struct, frozen=True):
-    """A table with a row of headings. none: the sentence that stands for a table without rows."""
+    """A table with a row of headings. none: the sentence that stands for a table without rows.
+
+    more: how many older rows were left out.
+    """
 
     title: str
     head: list[str]
     rows: list[list[str]]
     none: str
+    more: int = 0
 
 
 class HandOver(Struct, frozen=True):
-    """Contents of a sheet, ready to print. zone: of all its times."""
+    """Contents of a sheet, ready to print. zone: of all its times. log: time, kind and text, the newest first."""
 
     bed: str
     ward: str
@@ -44,14 +59,17 @@ class HandOver(Struct, frozen=True):
     assessment: list[Row]
     flags: Table
     notes: Table
+    log: list[tuple[str, str, str]]
+    strip: SmallStrip
+    strip_until: str
 
 
-def hand_over(record: BedRecord, ward: str, now_ms: int, zone: tzinfo) -> HandOver:
+def hand_over(record: BedRecord, ward: str, now_ms: int, zone: tzinfo, signal: RecentSignal | None = None) -> HandOver:
     """Return the sheet of a bed, written at `now_ms` by the server's clock. zone: of all its times."""
     summary, log = record.summary, record.log
     bed_ms = now_ms if summary is None else bed_now_ms(summary)
     clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, summary, now_ms, record.policy)
+    card = build_card(record.bed, summary, now_ms, record.policy, before=hour_ago(record.trend, bed_ms))
     return HandOver(
         bed=record.bed,
         ward=ward,
@@ -62,7 +80,29 @@ def hand_over(record: BedRecord, ward: str, now_ms: int, zone: tzinfo) -> HandOv
         assessment=_assessment(card, [e for e in log if _is_recent(e, bed_ms)]),
         flags=_flags(log, bed_ms, clock),
         notes=_care(card, log, bed_ms, clock),
+        log=_log(record.bed, log, clock),
+        strip=small_strip(signal, log, bed_ms / 1000, *STRIP_MM),
+        strip_until=clock.time(bed_ms),
     )
+
+
+def _log(bed: str, oldest_first: list[Event], clock: ClockFormat) -> list[tuple[str, str, str]]:
+    """Return the newest lines of a log without contractions and accelerations."""
+    chosen = [e for e in reversed(oldest_first) if e.kind not in NOT_IN_LOG][:LOG_LINES]
+    return [
+        (clock.time(e.t), wording.LOG_WORDS.get(e.kind, wording.plain(e.kind)), _without_ids(bed, _log_text(e)))
+        for e in chosen
+    ]
+
+
+def _log_text(e: Event) -> str:
+    by = str(e.detail.get("by") or "")
+    return f"{e.text} ({by})" if by and by not in e.text else e.text
+
+
+def _without_ids(bed: str, text: str) -> str:
+    """Return a text with the numbers of a bed's flags in place of their identifiers."""
+    return re.sub(rf"\b{re.escape(bed)}-f(\d+)\b", r"flag \1", text)
 
 
 def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
@@ -75,7 +115,7 @@ def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
     if card.flag is not None:
         answered = f"answered by {card.acknowledged_by}" if card.acknowledged_by else "unanswered"
         since = f" since {clock.time(card.level_since)}"
-        rows.append(("Attention level", f"{card.level}{since}, {answered}, flag {card.flag}"))
+        rows.append(("Attention level", f"{card.level}{since}, {answered}"))
     rows.append(("Reason", card.reason or "no current concern"))
     why = f" ({card.signal_reason})" if card.signal_reason else ""
     rows.append(("Signal", card.signal + why))
@@ -86,14 +126,13 @@ def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
         holds = ", holds now" if shelf.active else ""
         text = f"{wording.plain(shelf.condition)} until {clock.time(shelf.until)}, by {shelf.by}: {shelf.why}{holds}"
         rows.append(("Shelved", text))
-    return rows + [("Suppressed", text) for text in card.held_back]
+    return [*rows, ("Suppressed", "; ".join(card.held_back))] if card.held_back else rows
 
 
 def _background(card: Card, newest: Block | None, on_record_since: int | None, clock: ClockFormat) -> list[Row]:
     stage = None if newest is None else newest.stage
     weeks = None if newest is None else newest.weeks
     rows = [
-        ("Monitoring", card.source or "–"),
         ("On record since", clock.time(on_record_since)),
         ("Stage of labour", "not sent by its monitor" if stage is None else {1: "first", 2: "second"}.get(stage, "–")),
         ("Gestation", "not sent by its monitor" if weeks is None else f"{weeks} completed weeks"),
@@ -107,7 +146,6 @@ def _background(card: Card, newest: Block | None, on_record_since: int | None, c
         rows.append(("This bed's own limit", text))
     if not card.limited:
         rows.append(("This bed's own limits", "none, ward limits apply"))
-    rows.append(("Rules", card.rules or "–"))
     return rows
 
 
@@ -119,8 +157,8 @@ def _recorded(card: Card) -> str:
 
 def _assessment(card: Card, recent: list[Event]) -> list[Row]:
     rows = [
-        ("Baseline", f"{card.baseline} bpm"),
-        ("Variability", f"{card.variability} bpm"),
+        ("Baseline", f"{card.baseline} bpm{_against_an_hour_ago(card.baseline_trend)}"),
+        ("Variability", f"{card.variability} bpm{_against_an_hour_ago(card.variability_trend)}"),
         ("Deceleration now", card.running or "none"),
     ]
     for kind, name in (("acceleration", "Accelerations, 30 min"), ("deceleration", "Decelerations, 30 min")):
@@ -133,6 +171,10 @@ def _assessment(card: Card, recent: list[Event]) -> list[Row]:
         return [*rows, ("Concern", "cannot be said")]
     parts = ", ".join(f"{name} {points:.0f}" for name, points in card.concern_parts)
     return [*rows, ("Concern", f"{card.concern:.0f} of 100" + (f": {parts}" if parts else ""))]
+
+
+def _against_an_hour_ago(arrow: str) -> str:
+    return f" {arrow} against an hour ago" if arrow else ""
 
 
 def _counted(name: str, events: list[Event]) -> list[Row]:
@@ -156,18 +198,18 @@ def _flags(log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> Table:
     episodes = [e for e in alert_episodes(log) if e.over_at is None or e.last_at >= bed_ms - FLAGS_MS]
     rows = [
         [
-            episode.flag,
             clock.time(episode.raised_at),
             episode.highest,
-            episode.reason,
+            wording.shortened(episode.reason, TEXT_LENGTH),
             ", ".join(f"{clock.time(answer.t)} {answer.by} ({answer.how})" for answer in episode.answers) or "nobody",
             f"{episode.unanswered_s(bed_ms) / 60:.1f} min",
-            "still there" if episode.over_at is None else clock.time(episode.over_at),
+            "no" if episode.over_at is None else clock.time(episode.over_at),
         ]
         for episode in episodes
     ]
-    head = ["flag", "raised", "highest level", "reason at first", "answered", "unanswered for", "over"]
-    return Table("Flags of the last 12 hours", head, rows, "No flag in the last 12 hours.")
+    head = ["raised", "level", "reason at first", "answered", "unanswered", "over"]
+    title, none = "Flags of the last 12 hours", "No flag in the last 12 hours."
+    return Table(title, head, rows[-FLAG_ROWS:], none, max(0, len(rows) - FLAG_ROWS))
 
 
 def _care(card: Card, log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> Table:
@@ -176,13 +218,21 @@ def _care(card: Card, log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> 
     for e in log:
         if e.kind == "care" and e.t >= bed_ms - FLAGS_MS:
             what = wording.care(str(e.detail.get("what") or ""), str(e.detail.get("text") or ""))
+            what = wording.shortened(what, TEXT_LENGTH)
             rows[e.t] = [clock.time(e.t), str(e.detail.get("by") or "–"), what, "see the log", ""]
     for note in card.notes:
         compared = "; ".join(f"{word} {_pair(b, a)} {unit}".strip() for word, b, a, unit in note.numbers)
         due = "result later" if note.result_at is None else f"result at {clock.time(note.result_at)}"
-        rows[note.t] = [clock.time(note.t), note.by, note.what, compared, note.result or due]
+        rows[note.t] = [
+            clock.time(note.t),
+            note.by,
+            wording.shortened(note.what, TEXT_LENGTH),
+            compared,
+            note.result or due,
+        ]
     newest_first = [row for _, row in sorted(rows.items(), reverse=True)]
-    return Table("What was done", ["at", "by", "what", "before → after", "result"], newest_first, "Nothing was noted.")
+    head, none = ["at", "by", "what", "before → after", "result"], "Nothing was noted."
+    return Table("What was done", head, newest_first[:NOTE_ROWS], none, max(0, len(rows) - NOTE_ROWS))
 
 
 def _pair(before: str, after: str) -> str:

@@ -48,14 +48,16 @@ def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) 
 
 
 def _trace(history: BedHistory) -> strip.Trace:
+    found = sorted(strip_marks(history.log[::-1]), key=lambda mark: mark.from_s)
     marks = [
         strip.Mark(mark.kind, mark.from_s, mark.to_s, mark.text)
-        for mark in strip_marks(history.log[::-1])
+        for mark in found
         if mark.kind in STRIP.marks and mark.to_s is not None
     ]
+    moments = [strip.Moment(mark.kind, mark.from_s, mark.text) for mark in found if mark.kind in strip.MOMENT_COLOURS]
     baseline = []
     for event in history.trend:
         bpm, ends_s = event.detail.get("baseline_bpm"), event.t / 1000 + 1
         if isinstance(bpm, float | int):  # each point is of the minute before it
             baseline.append(strip.Level(ends_s - 60, ends_s, bpm))
-    return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline)
+    return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline, moments)

@@ -13,6 +13,8 @@ from quietward.dashboard.history.reader import read_record
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import hand_over
+from quietward.dashboard.print.small_strip import RecentSignal
+from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.view.ranking import natural_key
 from quietward.dashboard.web.responses import file_response
 from quietward.runtime.clock import now_ms
@@ -54,15 +56,27 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
     async def handover(bed: str, offset_min: UtcOffset = 0) -> Response:
         record = await record_of(bed)
         zone = zone_of(offset_min)
-        return HTMLResponse(handover_html.page([hand_over(record, hub.ward.name, now_ms(), zone)]))
+        return HTMLResponse(handover_html.page([hand_over(record, hub.ward.name, now_ms(), zone, signal_of(bed))]))
 
     @server.get("/handover")
-    async def handover_of_all(offset_min: UtcOffset = 0) -> Response:
-        zone = zone_of(offset_min)
-        records = [await read_record(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural_key)]
-        occupied = [record for record in records if record.summary is None or not record.summary.is_empty]
-        sheets = [hand_over(record, hub.ward.name, now_ms(), zone) for record in occupied]
+    async def handover_of_the_ward(offset_min: UtcOffset = 0) -> Response:
+        beds = [(record, signal_of(record.bed)) for record in await all_records()]
+        return HTMLResponse(handover_html.ward_page(ward_sheet(beds, hub.ward.name, now_ms(), zone_of(offset_min))))
+
+    @server.get("/handover-sheets")
+    async def handover_of_every_bed(offset_min: UtcOffset = 0) -> Response:
+        name, now, zone = hub.ward.name, now_ms(), zone_of(offset_min)
+        sheets = [hand_over(record, name, now, zone, signal_of(record.bed)) for record in await all_records()]
         return HTMLResponse(handover_html.page(sheets))
+
+    async def all_records() -> list[BedRecord]:
+        """Of the beds that somebody is in, as far as is known."""
+        records = [await read_record(hub.store, hub.ward, bed) for bed in sorted(hub.beds, key=natural_key)]
+        return [record for record in records if record.summary is None or not record.summary.is_empty]
+
+    def signal_of(bed: str) -> RecentSignal | None:
+        buffer = hub.signals.get(bed)
+        return None if buffer is None or buffer.last < 0 else RecentSignal(buffer.first, *buffer.arrays())
 
 
 def zone_of(offset_min: int) -> timezone:

@@ -3,15 +3,69 @@
 import re
 from pathlib import Path
 
+import msgspec
 from fastapi import FastAPI, Response
+from msgspec import Struct, field
 
+from quietward.contracts.messages import encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.web.responses import json_response
 
 NAME = re.compile(r"[\w-]{1,64}")
-WHAT_IF, REPORT = "what-if.json", "report.html"
+WHAT_IF, REPORT, NUMBERS = "what-if.json", "report.html", "report.json"
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'; sandbox"
 """A report comes from a folder of the operator's: it may bring styles and pictures, but no scripts."""
+
+
+class Measured(Struct, frozen=True):
+    """A number with its 95 % interval; None where it is not known."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+class StudyVariant(Struct, frozen=True):
+    """One variant of a study. rate: interruptions per nurse-hour. late: share of the needs not reached in time.
+
+    on_front: no variant has both fewer interruptions and fewer late.
+    """
+
+    name: str
+    kind: str
+    numbers: dict[str, float]
+    late: Measured
+    meets: bool
+    on_front: bool
+    rate: Measured = field(name="interruptions_per_nurse_hour")
+
+
+class StudyLimit(Struct, frozen=True):
+    """What a study asks for."""
+
+    interruptions_per_nurse_hour: float
+    reached_share: float
+    reached_within_min: float
+    level: str
+
+
+class _Study(Struct, frozen=True):
+    limit: StudyLimit
+
+
+class _Choice(Struct, frozen=True):
+    why: str
+    alike: list[str]
+
+
+class StudyAnswer(Struct, frozen=True):
+    """What the Study page says above its slider, out of a study's report.json. chosen: None where none can be."""
+
+    headline: str
+    chosen: str | None
+    choice: _Choice
+    study: _Study
+    rows: list[StudyVariant]
 
 
 def find_studies(*folders: Path) -> dict[str, Path]:
@@ -43,6 +97,17 @@ def add_routes(server: FastAPI, *folders: Path) -> None:
     @server.get(f"/studies/{{name}}/{WHAT_IF}")
     def what_if(name: str) -> Response:
         return file(name, WHAT_IF, "application/json")
+
+    @server.get("/studies/{name}/answer.json")
+    def answer(name: str) -> Response:
+        response = file(name, NUMBERS, "application/json")
+        if response.status_code != 200:
+            return response
+        try:
+            found = msgspec.json.decode(bytes(response.body), type=StudyAnswer)
+        except msgspec.DecodeError as error:
+            return Response(f"study: {name!r}. Its {NUMBERS} cannot be read ({error}); run the study again", 404)
+        return Response(encode_json({"notice": NOTICE, "answer": found}), media_type="application/json")
 
     @server.get(f"/studies/{{name}}/{REPORT}")
     def report(name: str) -> Response:

@@ -1,9 +1,13 @@
-"""Pure: the marks on a bed's strip, from its log."""
+"""Pure: the marks on a bed's strip, from its log: what was found, where a flag called, what people did."""
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Event, PolicyInfo
-from quietward.dashboard.view import explain
+from quietward.contracts.messages import CALLING, Event, PolicyInfo
+from quietward.dashboard.view import explain, wording
+
+NOTE = "note"
+FLAG = "flag-"
+"""Kinds of marks of a moment: something that was done, and a flag that called, with its level behind the hyphen."""
 
 
 class StripMark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
@@ -22,6 +26,7 @@ class StripMark(Struct, frozen=True, rename={"from_s": "from", "to_s": "to"}):
 def strip_marks(newest_first: list[Event], policy: PolicyInfo | None = None) -> list[StripMark]:
     """Return the marks of a log, newest first. policy: the running one, None while no detector has told it.
 
+    Findings are spans; flags that called and what was done are moments, in the bed's own seconds.
     A contraction timed by hand has several events with the same onset when it was undone or corrected; the newest of
     them counts.
     """
@@ -29,6 +34,8 @@ def strip_marks(newest_first: list[Event], policy: PolicyInfo | None = None) -> 
     marks = []
     for event in newest_first:
         onset_s, end_s = event.detail.get("onset_s"), event.detail.get("end_s")
+        if moment := _moment(event):
+            marks.append(moment)
         if not isinstance(onset_s, float | int):
             continue
         is_manual = event.kind in ("hand-contraction", "hand-undone")
@@ -39,6 +46,22 @@ def strip_marks(newest_first: list[Event], policy: PolicyInfo | None = None) -> 
             until = end_s if isinstance(end_s, float | int) else None
             marks.append(StripMark(event.kind, onset_s, until, event.text, reasons(event, policy)))
     return marks
+
+
+def _moment(event: Event) -> StripMark | None:
+    """Return the mark of a call or of something that was done, None for other events."""
+    if event.kind.removeprefix(FLAG) in CALLING:
+        level = str(event.detail.get("level") or "")
+        return StripMark(FLAG + level, event.t / 1000, None, level)
+    if event.kind == "care":
+        what = wording.care(str(event.detail.get("what") or ""), str(event.detail.get("text") or ""))
+        return StripMark(NOTE, event.t / 1000, None, what)
+    if event.kind == "attending":
+        return StripMark(NOTE, event.t / 1000, None, event.text)
+    note = event.detail.get("note")
+    if event.kind == "flag-acknowledged" and isinstance(note, str) and note:
+        return StripMark(NOTE, event.t / 1000, None, note)
+    return None
 
 
 def reasons(event: Event, policy: PolicyInfo | None = None) -> list[str]:

@@ -8,8 +8,9 @@ from msgspec import Struct
 from quietward.dashboard.view.view_model import Card
 
 STATE_RANK = {
-    "team": 8, "bedside": 7, "unwatched": 6, "lost": 5, "look": 4, "paused": 2, "noted": 1, "quiet": 0, "empty": -1,
+    "team": 7, "bedside": 6, "unwatched": 5, "look": 4, "lost": 3, "paused": 2, "noted": 1, "quiet": 0, "empty": -1,
 }  # fmt: skip
+"""A bed whose signal is lost stands where its flag puts it, and above all that ask for nobody where it has none."""
 CONCERN_STEP = 10.0
 HYSTERESIS = 3.0
 """A bed changes its step of concern only when its concern is more than this beyond the step's edge."""
@@ -42,9 +43,14 @@ def rank_beds(cards: list[Card], before: Mapping[str, Ranking], now_ms: int) -> 
     def key(c: Card) -> tuple[int, bool, int, float, tuple[int, str]]:
         is_answered = c.acknowledged_by is not None or c.hides != ""
         step = rankings[c.bed].concern_step
-        return (-STATE_RANK[c.hides or c.state], is_answered, -step, unanswered_since(c), natural_key(c.bed))
+        return (-_rank_of_state(c), is_answered, -step, unanswered_since(c), natural_key(c.bed))
 
     return sorted(cards, key=key), rankings
+
+
+def _rank_of_state(c: Card) -> int:
+    rank = STATE_RANK[c.hides or c.state]
+    return max(rank, STATE_RANK[c.level]) if c.flag is not None else rank
 
 
 def _ranking(c: Card, before: Ranking | None, now_ms: int) -> Ranking:

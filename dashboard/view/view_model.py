@@ -1,9 +1,10 @@
 """Pure: the card of a bed, from its summary and the present time."""
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from quietward.contracts.liveness import CLOCKS_AGREE_MS
 from quietward.contracts.messages import (
+    Attending,
     BedLimit,
     CareRecord,
     Level,
@@ -17,6 +18,7 @@ from quietward.contracts.messages import (
 )
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms, device_clock, far_clock, never_usable
+from quietward.dashboard.view.hour_ago import BASELINE_STEP_BPM, VARIABILITY_STEP_BPM, HourAgo, arrow
 
 UNWATCHED_AFTER_MS = 8_000
 """A bed whose last evaluation is older than this is unwatched, whatever its summary says. With a second until the next
@@ -78,8 +80,8 @@ class Card(Struct, frozen=True):
     state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not; or
     `empty`: nobody is in the bed.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
-    contraction_from_s: onset of the last recorded contraction. stay: who is in the bed, an id; label, facts: what was
-    said of her; here_since: since when she, or nobody, is in it.
+    contraction_from_s: onset of the last recorded contraction. _trend: an arrow, the change against an hour ago. stay:
+    who is in the bed, an id; label, facts: what was said of her; here_since: since when she, or nobody, is in it.
     """
 
     bed: str
@@ -99,6 +101,8 @@ class Card(Struct, frozen=True):
     fhr: str = "–"
     baseline: str = "–"
     variability: str = "–"
+    baseline_trend: str = ""
+    variability_trend: str = ""
     contractions: str = "–"
     contraction_rate: str = "–"
     contraction_from_s: float | None = None
@@ -121,12 +125,27 @@ class Card(Struct, frozen=True):
     held_back: list[str] = []
     notes: list[CareNote] = []
     hand: ManualTimingLine | None = None
+    attending: list[Attending] = []
     stay: int = 0
     label: str = ""
     facts: list[str] = []
     here_since: int | None = None
     former: list[FormerStay] = []
     undoable: Undoable | None = None
+
+
+def at_one_bed_each(cards: list[Card]) -> list[Card]:
+    """Return the cards with everybody at the bed alone to which she has gone last: a bed knows of no other bed."""
+    newest: dict[str, int] = {}
+    for card in cards:
+        for one in card.attending:
+            newest[one.by] = max(one.at, newest.get(one.by, 0))
+    return [
+        structs.replace(card, attending=[one for one in card.attending if one.at == newest[one.by]])
+        if card.attending
+        else card
+        for card in cards
+    ]
 
 
 class _Headline(Struct, frozen=True):
@@ -143,13 +162,19 @@ class _Headline(Struct, frozen=True):
 
 
 def build_card(
-    bed: str, summary: Summary | None, now_ms: int, policy: PolicyInfo | None = None, speed: float = 1.0
+    bed: str,
+    summary: Summary | None,
+    now_ms: int,
+    policy: PolicyInfo | None = None,
+    speed: float = 1.0,
+    before: HourAgo | None = None,
 ) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
-    bed's clock differs on purpose, and nothing is said about it.
+    bed's clock differs on purpose, and nothing is said about it. before: an hour ago, None where it is not known.
     """
+    before = before or HourAgo()
     if summary is None:
         return Card(
             bed=bed,
@@ -183,6 +208,8 @@ def build_card(
         fhr=wording.number(s.fhr_bpm),
         baseline=wording.number(s.baseline_bpm),
         variability=wording.number(s.variability_bpm),
+        baseline_trend=arrow(s.baseline_bpm, before.baseline_bpm, BASELINE_STEP_BPM),
+        variability_trend=arrow(s.variability_bpm, before.variability_bpm, VARIABILITY_STEP_BPM),
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),
@@ -205,6 +232,7 @@ def build_card(
         held_back=[wording.suppressed(text) for text in s.held_back],
         notes=_care_notes(s, policy),
         hand=_manual_timing(s),
+        attending=[one for one in s.attending if one.until > now_ms],
         stay=s.stay_id,
         label="" if arrival is None else arrival.label,
         facts=[] if arrival is None else arrival.facts,

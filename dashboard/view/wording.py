@@ -11,9 +11,51 @@ def number(value: float | None) -> str:
     return "–" if value is None else f"{value:.0f}"
 
 
+def counted(n: int, what: str) -> str:
+    """Return how many there are of something, in the singular for one."""
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def shortened(text: str, longest: int) -> str:
+    """Return a text of at most so many characters, with an ellipsis where it was longer."""
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
 def length(seconds: float) -> str:
     """Return a length of time in seconds or, from 90 s on, in minutes."""
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
+LOG_WORDS = {
+    "flag-raised": "raised",
+    "flag-worsened": "worse",
+    "flag-escalated": "escalated",
+    "flag-lowered": "downgraded",
+    "flag-eased": "resolved",
+    "flag-acknowledged": "answered",
+    "flag-shelved": "shelved",
+    "flag-renewed": "new finding",
+    "flag-repeated": "still present",
+    "flag-returned": "no improvement",
+    "flag-unresolved": "not acted on",
+    "shelf-over": "no longer shelved",
+    "held-back": "suppressed",
+    "noted-over": "quiet again",
+    "attending": "on the way",
+    "attending-over": "has left",
+    "care": "done",
+    "care-result": "result",
+    "pause": "monitor off",
+    "pause-over": "monitor on",
+    "hand-contraction": "by hand",
+    "hand-undone": "undone",
+    "own-limit": "bed limit",
+    "own-limit-over": "ward limit",
+    "not-taken": "rejected",
+    "baseline-change": "baseline",
+    "signal-mark": "signal",
+}
+"""What the kinds of a log's lines are called, on paper; the page's are in `dashboard/assets/shared/log_words.mjs`."""
 
 
 def plain(name: str) -> str:

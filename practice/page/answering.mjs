@@ -206,7 +206,7 @@ export class AnswerForm {
       const { from, to } = this.drag;
       shown.push({ kind: this.tool.what, from: Math.min(from, to), to: Math.max(from, to), text: this.tool.kind, why: [] });
     }
-    this.strip.marks = shown;
+    this.strip.mark(shown);
     const baseline = Number(this.baseline.input.value) || null;
     this.strip.trend = baseline ? Array.from({ length: minutes }, (_, minute) => [minute * 60 + 59, baseline]) : [];
     draw(this.canvas, this.strip, { minuteCm: MINUTE_CM, bpmPerCm: bpm, text: true, time: minuteOf });

@@ -1,5 +1,6 @@
 """Checks: of an installation, and of a service that runs."""
 
+import sys
 from typing import Annotated
 
 import typer

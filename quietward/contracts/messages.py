@@ -133,11 +133,21 @@ class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
 
 
 class Acknowledge(Struct, frozen=True, forbid_unknown_fields=True, tag="acknowledge"):
-    """A flag has been seen."""
+    """A flag has been seen. note: what its reader makes of it, kept in the log and drawn on the strip."""
 
     bed: BedName
     by: Who
     flag: FlagId
+    note: Annotated[str, Meta(max_length=200)] = ""
+    stay: StayId | None = None
+
+
+class Attend(Struct, frozen=True, forbid_unknown_fields=True, tag="attend"):
+    """Somebody goes to this bed, which answers its flag and is seen by all for a time. going False: has left it."""
+
+    bed: BedName
+    by: Who
+    going: bool = True
     stay: StayId | None = None
 
 
@@ -264,7 +274,7 @@ class TakeIn(Struct, frozen=True, forbid_unknown_fields=True, tag="take-in"):
 
 
 StayCommand = Arrive | Leave | UndoStay
-Command = Acknowledge | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit | StayCommand
+Command = Acknowledge | Attend | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit | StayCommand
 """What a person does at a bed. stay: the one that she saw; at another one it is not taken. None: whichever it is."""
 
 
@@ -391,6 +401,14 @@ class Paused(Struct, frozen=True):
     until: int
 
 
+class Attending(Struct, frozen=True):
+    """Somebody who has said at `at` that she goes to the bed; shown until `until`. Both ms by the server's clock."""
+
+    by: str
+    at: int
+    until: int
+
+
 class BedLimit(Struct, frozen=True):
     """A condition that has another limit at this bed until `until` (ms by the bed's clock)."""
 
@@ -481,6 +499,8 @@ class Summary(Struct, frozen=True):
     hand: HandTimed | None = None
     held_back: list[str] = []
     """Conditions that are met but suppressed, each with the reason, in words."""
+    attending: list[Attending] = []
+    """Who is at the bed or on the way, the newest last."""
     stay: Stay | None = None
     """None: nobody has said who is in this bed."""
     former: list[Stay] = []

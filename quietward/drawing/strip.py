@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from msgspec import Struct
+from msgspec import Struct, structs
 from numpy.typing import NDArray
 
 from quietward.contracts.messages import HZ
-from quietward.contracts.strip import FHR_SCALES, STRIP
+from quietward.contracts.strip import STRIP
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +22,14 @@ BETWEEN_MM = 6.0
 """Between FHR and UA; the times are there."""
 BAR_MM = 1.2
 """Thickness of the bars that mark contractions."""
+FHR_RANGE = (30, 240)
+"""At every height, so that no trace leaves the paper that can be had."""
+PENNANT_MM = 2.9
+LETTER_MM, ROW_MM = 1.6, 3.0
+"""Width of a letter of a label, generously, and height of a row of labels."""
+PERSON = "note"
+MOMENT_COLOURS = {"flag-look": "#0a6f83", "flag-bedside": "#8a6800", "flag-team": "#b3201f", PERSON: "#2f6d4f"}
+"""By kind of moment: the level of a flag that called, or something that somebody did. On white paper."""
 
 
 class MarkColours(Struct, frozen=True):
@@ -54,7 +62,7 @@ class PaperScale(Struct, frozen=True):
     @property
     def fhr_mm(self) -> float:
         """Height of FHR."""
-        low, high = FHR_SCALES[self.bpm_per_cm].range
+        low, high = FHR_RANGE
         return (high - low) / self.bpm_per_cm * 10
 
     @property
@@ -68,7 +76,7 @@ class PaperScale(Struct, frozen=True):
 
     def y_fhr(self, bpm: float) -> float:
         """Return the place of an FHR; values out of range are at the edge."""
-        low, high = FHR_SCALES[self.bpm_per_cm].range
+        low, high = FHR_RANGE
         return (high - min(high, max(low, bpm))) / self.bpm_per_cm * 10
 
     def y_ua(self, ua: float) -> float:
@@ -86,6 +94,14 @@ class Mark(Struct, frozen=True):
     text: str
 
 
+class Moment(Struct, frozen=True):
+    """A flag that called, or something that was done. kind: as in MOMENT_COLOURS."""
+
+    kind: str
+    at_s: float
+    text: str
+
+
 class Level(Struct, frozen=True):
     """The baseline over a time."""
 
@@ -95,13 +111,17 @@ class Level(Struct, frozen=True):
 
 
 class Trace(Struct, frozen=True):
-    """What is drawn. fhr (bpm), ua (0 to 100): shape (n,), HZ samples a second from `first_s` on, NaN for no value."""
+    """What is drawn. fhr (bpm), ua (0 to 100): shape (n,), HZ samples a second from `first_s` on, NaN for no value.
+
+    marks, moments: in the order of time.
+    """
 
     first_s: float
     fhr: Floats
     ua: Floats
     marks: list[Mark]
     baseline: list[Level]
+    moments: list[Moment] = []
 
     @property
     def last_s(self) -> float:
@@ -118,7 +138,10 @@ class GridLine(Struct, frozen=True):
 
 
 class MarkBox(Struct, frozen=True):
-    """A rectangle that marks a finding. is_over: it is a band over the FHR. label: written in it, empty for none."""
+    """A rectangle that marks a finding. is_over: it is a band over the FHR.
+
+    label: written in it, empty for none. label_y: of its line.
+    """
 
     colours: MarkColours
     is_over: bool
@@ -127,6 +150,18 @@ class MarkBox(Struct, frozen=True):
     width: float
     height: float
     label: str
+    label_y: float = 0.0
+
+
+class Pennant(Struct, frozen=True):
+    """Where a moment is drawn. label_x, label_y: of its text."""
+
+    colour: str
+    is_person: bool
+    x: float
+    label: str
+    label_x: float
+    label_y: float
 
 
 def sheets(trace: Trace, scale: PaperScale) -> list[tuple[float, float]]:
@@ -150,7 +185,8 @@ def svg(
         minutes=list(_minutes(scale, from_s, clock)),
         levels=list(_levels(scale)),
         ua_levels=[scale.y_ua(ua) for ua in range(STRIP.ua.range[0], STRIP.ua.range[1] + 1, STRIP.ua.line)],
-        marks=[box for mark in trace.marks if (box := _box(scale, from_s, until_s, mark))],
+        marks=_boxes(scale, from_s, until_s, trace.marks),
+        pennants=_pennants(scale, from_s, trace.moments),
         baseline=_baseline_path(trace, scale, from_s, until_s),
         fhr=_signal_path(trace.fhr[samples], scale.x, scale.y_fhr),
         ua=_signal_path(trace.ua[samples], scale.x, scale.y_ua),
@@ -169,10 +205,44 @@ def _minutes(scale: PaperScale, from_s: float, clock: Callable[[float], str]) ->
 
 def _levels(scale: PaperScale) -> Iterator[GridLine]:
     grid = STRIP.print
-    low, high = FHR_SCALES[scale.bpm_per_cm].range
+    low, high = FHR_RANGE
     for bpm in range(-(-low // grid.line_bpm) * grid.line_bpm, high + 1, grid.line_bpm):
         is_strong = bpm % grid.strong_line_bpm == 0
         yield GridLine(scale.y_fhr(bpm), is_strong, str(bpm) if is_strong else "")
+
+
+class LabelRows:
+    """Rows for labels that stand beside each other: each goes to the first one in which it covers no other."""
+
+    def __init__(self) -> None:
+        self._ends: list[float] = []
+
+    def place(self, x: float, label: str) -> int:
+        """Return the row of a label that begins at x (mm); labels come in the order of their places."""
+        row = next((i for i, end in enumerate(self._ends) if end <= x), len(self._ends))
+        self._ends[row : row + 1] = [x + (len(label) + 1) * LETTER_MM]
+        return row
+
+
+def _boxes(scale: PaperScale, from_s: float, until_s: float, marks: list[Mark]) -> list[MarkBox]:
+    rows = LabelRows()
+    boxes = [box for mark in marks if (box := _box(scale, from_s, until_s, mark))]
+    for i, box in enumerate(boxes):
+        if box.is_over and box.label:
+            boxes[i] = structs.replace(box, label_y=scale.fhr_mm - 1 - ROW_MM * rows.place(box.x, box.label))
+    return boxes
+
+
+def _pennants(scale: PaperScale, from_s: float, moments: list[Moment]) -> list[Pennant]:
+    rows, pennants = LabelRows(), []
+    for moment in moments:
+        if from_s <= moment.at_s < from_s + scale.sheet_s:
+            x, wide = scale.x(moment.at_s - from_s), len(moment.text) * LETTER_MM
+            label_x = x + PENNANT_MM if x + PENNANT_MM + wide <= WIDTH_MM else x - PENNANT_MM - wide
+            y = ROW_MM * (1 + rows.place(label_x, moment.text))
+            colour = MOMENT_COLOURS[moment.kind]
+            pennants.append(Pennant(colour, moment.kind == PERSON, x, moment.text, label_x, y))
+    return pennants
 
 
 def _box(scale: PaperScale, from_s: float, until_s: float, mark: Mark) -> MarkBox | None:
@@ -185,7 +255,7 @@ def _box(scale: PaperScale, from_s: float, until_s: float, mark: Mark) -> MarkBo
     colours = MARK_COLOURS[style.colour]
     if style.place != "fhr":
         y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
-        return MarkBox(colours, False, x, y, width, BAR_MM, "")
+        return MarkBox(colours, False, x, y, width, BAR_MM, style.label, y + 3.6)
     label = mark.text.partition(" ")[0] if style.label == "kind" else ""
     return MarkBox(colours, True, x, 0.0, width, scale.fhr_mm, label)
 

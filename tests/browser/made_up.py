@@ -97,7 +97,7 @@ class MadeUpWard:
             self.store.set(self.ward.policy, encode_json(SHEET))
             for bed, before in self.summaries.items():
                 self.summaries[bed] = msgspec.structs.replace(quiet(bed), events=before.events + 1)
-                self.store.delete(self._shard(bed).log(bed))
+                self.store.delete(self._shard(bed).log(bed), self._shard(bed).trend(bed))
                 self._write(bed)
 
     def wait_until_seen(self) -> None:
@@ -142,6 +142,12 @@ class MadeUpWard:
             self.store.xadd(key, {"e": encode_json(event)})
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
+
+    def trend(self, bed: str, minutes_ago: float, **detail: float | None) -> None:
+        """Append a minute to a bed's trend."""
+        t = self.now_ms(bed) - round(minutes_ago * 60_000)
+        event = Event(f"{bed}-{t}", bed, t, "trend", "", dict(detail))
+        self.store.xadd(self._shard(bed).trend(bed), {"e": encode_json(event)})
 
     def acts(self) -> list[Command]:
         """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""

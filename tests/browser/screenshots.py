@@ -28,9 +28,11 @@ def main(address: str, folder: Path) -> None:
         page.locator(".options summary").click()
         page.get_by_label("night", exact=True).check()
         page.get_by_role("button", name="Wall").click()
+        page.set_viewport_size({"width": 1920, "height": 1080})
         page.wait_for_timeout(1500)
         page.screenshot(path=folder / "wall.png")
         page.keyboard.press("Escape")
+        page.set_viewport_size({"width": 1600, "height": 1040})
         page.evaluate("localStorage.clear()")
         page.goto(address)
         page.locator(".band").first.click()
@@ -49,6 +51,10 @@ def main(address: str, folder: Path) -> None:
         page.locator(".shift svg").wait_for(timeout=300_000)  # the example is worked out first
         page.locator("#trouble").wait_for(state="hidden")
         page.screenshot(path=folder / "study.png")
+        page.goto(f"{address}/handover")
+        page.set_viewport_size({"width": 794, "height": 1123})  # A4 at 96 px an inch
+        page.screenshot(path=folder / "handover.png")
+        page.set_viewport_size({"width": 1600, "height": 1040})
         practise(page, address)
         page.screenshot(path=folder / "practice.png", full_page=True)
         browser.close()

@@ -14,6 +14,8 @@ from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.messages import (
     Acknowledge,
+    Attend,
+    Attending,
     BedLimit,
     CareRecord,
     HandTimed,
@@ -70,6 +72,66 @@ def test_a_flag_is_acknowledged_on_the_ward_without_leaving_it(page: Page, made_
     expect(band.locator(".waiting")).to_have_text("answered by Kim")
     expect(band.locator(".acknowledge")).to_be_hidden()
     assert page.url.rstrip("/") == made_up.address
+
+
+def test_i_am_going_is_one_press_and_everybody_sees_it(browser: Browser, page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.BEDSIDE)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
+    page.wait_for_timeout(1000)  # the bands have been still for a while
+    page.get_by_role("button", name="I am going to bed-2").click()
+    assert made_up.next_act() == Attend("bed-2", "Kim")
+    now = made_up.now_ms()
+    made_up.put("bed-2", acknowledged_by="Kim", attending=[Attending("Kim", now, now + 15 * MINUTE)])
+    made_up.put("bed-1", attending=[Attending("Kim", now - MINUTE, now + 14 * MINUTE)])
+    with screen(browser) as other:
+        other.goto(made_up.address)
+        for one in (page, other):
+            expect(one.locator(".band[data-bed=bed-2] .waiting")).to_have_text("Kim is going")
+            expect(one.locator(".band[data-bed=bed-1] .waiting")).to_have_text("")  # she has gone on
+            expect(one.locator(".band[data-bed=bed-2] .going")).to_be_hidden()
+    page.goto(f"{made_up.address}/bed/bed-2")
+    page.get_by_role("button", name="I have left").click()
+    assert made_up.next_act(1) == Attend("bed-2", "Kim", going=False)
+
+
+def test_a_flag_is_acknowledged_with_a_note(page: Page, made_up: MadeUpWard) -> None:
+    made_up.flag("bed-2", Level.LOOK)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    page.get_by_role("button", name="What was done at bed-2").press("Enter")
+    over = page.locator("dialog")
+    over.get_by_label("note").fill("toco moved")
+    over.get_by_label("note").press("Enter")
+    assert made_up.next_act() == Acknowledge("bed-2", "Kim", "bed-2-f1", "toco moved")
+    made_up.put("bed-2", acknowledged_by="Kim")
+    made_up.log(
+        "bed-2", "flag-acknowledged", "acknowledged by Kim: toco moved", by="Kim", flag="bed-2-f1", note="toco moved"
+    )
+    expect(over.locator(".result").first).to_contain_text("answered: acknowledged by Kim: toco moved")
+    expect(over.get_by_label("note")).to_be_hidden()
+
+
+MOMENTS = """() => {  // colours of flag and note at the upper edge of the strip, where nothing else is drawn
+  const c = document.querySelector('canvas.strip'), g = c.getContext('2d');
+  const ink = name => getComputedStyle(c).getPropertyValue(name).trim();
+  const near = (data, hex) => [1, 3, 5].every((at, i) => Math.abs(data[i] - parseInt(hex.slice(at, at + 2), 16)) < 12);
+  const { data } = g.getImageData(0, 0, c.width, 9);
+  const has = hex => [...Array(data.length / 4).keys()].some(i => near(data.slice(4 * i, 4 * i + 3), hex));
+  return { flag: has(ink('--bedside')), note: has(ink('--person')) };
+}"""
+
+
+def test_flags_and_notes_stand_on_the_strip(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/bed/bed-1")
+    expect(page.locator(".headline")).to_have_text("quiet")
+    page.wait_for_timeout(1200)
+    assert page.evaluate(MOMENTS) == {"flag": False, "note": False}
+    made_up.flag("bed-1", Level.BEDSIDE)
+    made_up.log("bed-1", "care", "turned to the side, by Kim", by="Kim", what="turned", text="")
+    made_up.put("bed-1")
+    page.wait_for_function(f"() => {{ const found = ({MOMENTS})(); return found.flag && found.note; }}")
 
 
 def test_a_click_anywhere_on_its_band_opens_the_bed(page: Page, made_up: MadeUpWard) -> None:

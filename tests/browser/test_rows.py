@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from quietward.contracts.messages import Level, SignalState
 from tests.browser.made_up import MadeUpWard
@@ -22,10 +22,11 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
     found.end()
 
 
-WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their row, or its name or state is cut, in px
-  const words = document.querySelector(`.band[data-bed=${bed}] .words`);
-  const inside = words.getBoundingClientRect();
-  const outside = [...words.querySelectorAll('.shape, .open, .headline, .acknowledge, .act, .waiting')]
+WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their row, or a text of it is cut, in px
+  const row = document.querySelector(`.band[data-bed=${bed}]`);
+  const words = row.querySelector('.words');
+  const inside = row.getBoundingClientRect();
+  const outside = [...words.querySelectorAll('.shape, .open, .headline, .reason, .acknowledge, .going, .act, .waiting')]
     .filter(one => one.getClientRects().length)
     .flatMap(one => {
       const box = one.getBoundingClientRect();
@@ -33,7 +34,9 @@ WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their r
     });
   const name = words.querySelector('.open');
   const said = words.querySelector('.headline');
+  const reason = words.querySelector('.reason');
   const cut = [name, said].map(one => one.scrollWidth - one.clientWidth);
+  cut.push(reason.scrollHeight - reason.clientHeight - 1);  // half a pixel of rounding each way
   return Math.max(words.scrollLeft, words.scrollTop, ...cut, ...outside);
 }"""
 
@@ -114,7 +117,7 @@ def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: 
         page.goto(f"{made_up.address}{path}")
         assert page.evaluate("matchMedia('(pointer: coarse)').matches")
         expect(page.locator(".acknowledge").locator("visible=true")).to_have_count(1)
-        for button in page.locator(".acknowledge, .act").locator("visible=true").all():
+        for button in page.locator(".acknowledge, .going, .act").locator("visible=true").all():
             box = button.bounding_box()
             assert box is not None
             assert min(box["width"], box["height"]) >= 44, button
@@ -124,3 +127,57 @@ def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: 
                 assert page.evaluate(WITHIN_ITS_ROW, f"bed-{number}") <= 0.5, number
     finally:
         context.close()
+
+
+LONGEST = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
+"""As long as a bed's line may be: 90 characters (`detect/core/reporting/reasons.py`)."""
+FITS = (
+    "() => document.documentElement.scrollHeight <= innerHeight && document.documentElement.scrollWidth <= innerWidth"
+)
+
+
+@pytest.mark.parametrize("beds", [7, 12, 14])
+def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWard, beds: int) -> None:
+    """1920 by 1080, up to twelve beds in one column, more in two; every bed calls, with the longest line there is."""
+    assert len(LONGEST) == 90
+    for number in range(1, BEDS + 1):
+        made_up.flag(f"bed-{number}", Level.BEDSIDE, reason=LONGEST)
+    only = f"head => {{ head.beds.splice({beds}); return head; }}"
+    page.route("**/shared/frame.mjs", lambda route: _fewer_beds(route, only))
+    page.goto(made_up.address)
+    expect(page.locator(".band.state-bedside")).to_have_count(beds)
+    page.wait_for_function(FITS)
+    for band in page.locator(".band").all():
+        bed = band.get_attribute("data-bed")
+        assert page.evaluate(WITHIN_ITS_ROW, bed) <= 0.5, bed
+
+
+def _fewer_beds(route: Route, only: str) -> None:
+    """Let the page see the first beds of each frame alone."""
+    body = route.fetch().text()
+    assert "  return head;\n}" in body
+    route.fulfill(
+        body=body.replace("  return head;\n}", f"  return ({only})(head);\n}}"), content_type="text/javascript"
+    )
+
+
+def test_a_lost_bed_says_why_once(page: Page, made_up: MadeUpWard) -> None:
+    why = "No data for 41 s, monitor disconnected"
+    made_up.put("bed-3", signal=SignalState.LOST, signal_reason=why)
+    page.goto(made_up.address)
+    row = page.locator(".band[data-bed=bed-3]")
+    expect(row.locator(".reason")).to_have_text(why)
+    assert row.inner_text().count("No data for") == 1
+    expect(row.locator(".signal-mark")).to_have_attribute("data-state", "lost")
+    expect(page.locator(".band[data-bed=bed-1] .signal-mark")).to_have_attribute("aria-label", "signal good")
+
+
+def test_arrows_say_what_has_changed_in_an_hour(page: Page, made_up: MadeUpWard) -> None:
+    made_up.trend("bed-2", minutes_ago=60, baseline_bpm=138.0, variability_bpm=14.0)
+    made_up.put("bed-2", baseline_bpm=152.0, variability_bpm=8.0)
+    made_up.log("bed-2", "noted", "something new")  # the trend is read with the log
+    page.goto(made_up.address)
+    row = page.locator(".band[data-bed=bed-2]")
+    expect(row.locator("dd[data-key=baseline]")).to_have_text("152↑14")
+    expect(row.locator("dd[data-key=variability]")).to_have_text("8↓6")
+    expect(page.locator(".band[data-bed=bed-1] dd[data-key=baseline]")).to_have_text("140")

@@ -99,12 +99,12 @@ def test_night_is_dark_and_day_is_light(page: Page, made_up: MadeUpWard) -> None
 def test_the_wall_is_large_keeps_the_notice_and_ends_with_escape(page: Page, made_up: MadeUpWard) -> None:
     made_up.flag("bed-2", Level.BEDSIDE)
     page.goto(made_up.address)
-    headline = page.locator(".band[data-bed=bed-2] .headline")
     size = "e => parseFloat(getComputedStyle(e).fontSize)"
-    before = headline.evaluate(size)
+    before = page.locator(".band[data-bed=bed-2] .headline").evaluate(size)
     page.locator(".options summary").click()
     page.get_by_role("button", name="Wall").click()
     expect(page.locator("body.wall")).to_be_visible()
+    headline = page.locator(".tile[data-bed=bed-2] .headline")
     assert wait_for(lambda: headline.evaluate(size) > 2 * before)
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator("#who-name")).to_be_hidden()
@@ -112,6 +112,7 @@ def test_the_wall_is_large_keeps_the_notice_and_ends_with_escape(page: Page, mad
     page.evaluate("document.fullscreenElement && document.exitFullscreen()")  # what the Escape key does in a window
     page.keyboard.press("Escape")
     expect(page.locator("body.wall")).to_have_count(0)
+    expect(page.locator(".band[data-bed=bed-2] .acknowledge")).to_be_visible()
 
 
 def test_a_care_note_is_written_over_the_ward(page: Page, made_up: MadeUpWard) -> None:

@@ -8,10 +8,12 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import what_if
+from quietward.study import report, result, what_if
+from quietward.study.report import FullReport
 from quietward.study.what_if import WhatIf
 from tests.browser.made_up import MadeUpWard
-from tests.studies import measured_shifts, small
+from tests.browser.test_access import serious
+from tests.studies import measured_shifts, run_study, small
 
 
 @pytest.fixture(scope="module")
@@ -26,6 +28,13 @@ def study(made_up: MadeUpWard, found: WhatIf) -> Path:
     what_if.write(folder, found)
     (folder / "report.html").write_text(f"<!doctype html><title>r</title><p style='color: red'>{NOTICE}</p>")
     return folder
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> FullReport:
+    """What `quietward study` has found in the same shifts."""
+    ran = run_study(small(), tmp_path_factory.mktemp("whole"))
+    return report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests")
 
 
 def open_study(page: Page, ward: MadeUpWard) -> None:
@@ -99,6 +108,40 @@ def test_a_study_that_is_not_there_is_said(made_up: MadeUpWard, page: Page, stud
     listed = json.loads(page.request.get(f"{made_up.address}/studies").text())
     assert listed["notice"] == NOTICE
     assert msgspec.convert(listed["studies"], list[str])
+
+
+def test_the_answer_and_the_picture_behind_it_stand_above_the_slider(
+    page: Page, made_up: MadeUpWard, study: Path, whole: FullReport
+) -> None:
+    report.write(study, whole, "<!doctype html><title>r</title>")
+    open_study(page, made_up)
+    answer = page.get_by_role("region", name="The answer")
+    expect(answer).to_contain_text(whole.headline)
+    expect(answer.locator(".choice")).to_contain_text(
+        "today" if whole.chosen in ("today", None) else whole.chosen or ""
+    )
+    shown = [
+        row for row in whole.rows if row.late.value is not None and row.interruptions_per_nurse_hour.value is not None
+    ]
+    expect(answer.locator("svg .variant")).to_have_count(len(shown))
+    expect(answer.locator("svg .variant.alarm")).to_have_count(3)
+    expect(answer.locator("svg .goal")).to_have_count(1)
+    places = [page.locator(one).bounding_box() for one in (".answer svg", ".choose .slide")]
+    assert places[0] is not None
+    assert places[1] is not None
+    assert places[0]["y"] + places[0]["height"] <= places[1]["y"]
+    answer.locator("svg .variant.today, svg .variant.chosen").first.focus()
+    expect(answer.locator(".told")).to_contain_text("interruptions per nurse-hour")
+    row = next(row for row in shown if row.name == "at once")
+    dot, late = answer.locator("svg .variant[aria-label^='at once:']"), row.late.value
+    assert f"{100 * (late or 0):.0f} % late" in (dot.get_attribute("aria-label") or "")
+    page.emulate_media(color_scheme="dark")
+    assert serious(page) == []
+    (study / "report.json").write_text('{"headline": 3}')
+    page.reload()
+    page.get_by_label("study").select_option("for-tests")
+    expect(page.locator(".about")).to_contain_text("two-at-once")
+    expect(answer).to_be_hidden()
 
 
 def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: MadeUpWard) -> None:

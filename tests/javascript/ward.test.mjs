@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
-import { gridSize, inOrder } from "../../dashboard/assets/ward/order.mjs";
+import { gridSize, inOrder, onWall, STRIPS, wallSize } from "../../dashboard/assets/ward/order.mjs";
 
 /** @import { State } from "../../dashboard/assets/shared/types" */
 
@@ -39,16 +39,40 @@ describe("beds", () => {
 
 describe("rows", () => {
   test("of a few beds stand one below the other, the first twice as high", () => {
-    assert.deepEqual(gridSize(6, false, false), { size: "few", columns: 1, rows: 6 });
-    assert.deepEqual(gridSize(6, true, false), { size: "few", columns: 1, rows: 7 });
-    assert.equal(gridSize(7, false, false).size, "several");
-    assert.equal(gridSize(12, false, false).columns, 1);
+    assert.deepEqual(gridSize(6, false), { size: "few", columns: 1, rows: 6 });
+    assert.deepEqual(gridSize(6, true), { size: "few", columns: 1, rows: 7 });
+    assert.equal(gridSize(7, false).size, "several");
+    assert.equal(gridSize(12, false).columns, 1);
   });
 
-  test("of many beds stand in two columns, on a wall of very many in three", () => {
-    assert.deepEqual(gridSize(13, false, false), { size: "many", columns: 2, rows: 7 });
-    assert.deepEqual(gridSize(24, true, true), { size: "many", columns: 2, rows: 14 });
-    assert.deepEqual(gridSize(25, false, true), { size: "many", columns: 3, rows: 9 });
-    assert.equal(gridSize(25, false, false).columns, 2);
+  test("of many beds stand in two columns", () => {
+    assert.deepEqual(gridSize(13, false), { size: "many", columns: 2, rows: 7 });
+    assert.deepEqual(gridSize(24, true), { size: "many", columns: 2, rows: 14 });
+  });
+});
+
+describe("a wall display", () => {
+  test("has strips for the beds that call, as many as it may, and tiles for all others", () => {
+    const beds = [...Array(9).keys()].map((i) => card(`bed-${9 - i}`, i < STRIPS + 1 ? "look" : "quiet"));
+    const { strips, tiles } = onWall(beds, "need");
+    assert.deepEqual(strips, beds.slice(0, STRIPS));
+    assert.deepEqual(tiles, beds.slice(STRIPS));
+    assert.deepEqual(onWall(beds, "place").tiles, [...tiles].reverse());
+    assert.deepEqual(onWall(beds, "place").strips, strips, "whoever calls comes first in any order");
+  });
+
+  for (const [strips, tiles] of /** @type {const} */ ([[0, 24], [1, 23], [5, 19], [5, 0], [0, 1], [5, 43]])) {
+    test(`of ${strips} strips and ${tiles} tiles fills what there is and no more`, () => {
+      const found = wallSize(strips, tiles, 1904, 980, 8);
+      const rows = Math.ceil(tiles / found.tileColumns);
+      const used = rows * (found.tilePx + 8) + (strips ? found.stripPx + 8 : 0) - 8;
+      assert.ok(Math.abs(used - 980) < 1, String(used));
+      assert.ok(found.letterPx * 4.9 <= found.tilePx + 1 || !tiles);
+      assert.ok(found.letterPx <= 980 * 0.045);
+    });
+  }
+
+  test("has letters of 33 px and more for 24 beds on 1920 by 1080, however many of them call", () => {
+    for (let strips = 0; strips <= STRIPS; strips++) assert.ok(wallSize(strips, 24 - strips, 1904, 986, 8).letterPx >= 33, String(strips));
   });
 });

@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { duration, headline, minutesAndSeconds, plain, reasonWords, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -30,7 +30,7 @@ test("a demo that is not in real time says so", () => {
 });
 
 describe("a bed", () => {
-  const calm = { headline: "quiet", until: null, paused: null, state: /** @type {const} */ ("quiet"), acknowledged_by: null, waiting_s: null, flag: null };
+  const calm = { headline: "quiet", until: null, paused: null, state: /** @type {const} */ ("quiet"), acknowledged_by: null, waiting_s: null, flag: null, attending: [] };
 
   test("has a headline that ends with a time where one is known", () => {
     assert.equal(headline(calm), "quiet");
@@ -44,6 +44,15 @@ describe("a bed", () => {
     assert.equal(waiting({ ...calm, waiting_s: 61 }), "", "without a flag nobody waits");
   });
 
+  test("says who is going there, once where she has also answered", () => {
+    const kim = { by: "Kim", at: AT, until: AT + 1 };
+    assert.equal(waiting({ ...calm, attending: [kim] }), "Kim is going");
+    assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61, acknowledged_by: "Kim" }), "Kim is going");
+    assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61, acknowledged_by: "Ann" }), "Kim is going · answered by Ann");
+    assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61 }), "Kim is going · unanswered for 61 s");
+    assert.equal(waiting({ ...calm, attending: [kim, { ...kim, by: "Ann" }] }), "Kim, Ann are going");
+  });
+
   test("says that it was noted as off, unless that is its state", () => {
     const paused = { by: "Kim", why: "bathroom", until: AT };
     assert.equal(waiting({ ...calm, paused, acknowledged_by: "Kim" }), "answered by Kim · monitor off until 00:04");
@@ -51,24 +60,36 @@ describe("a bed", () => {
   });
 
   test("says nothing of the signal of a bed that nobody is in, and that a leaving can be undone", () => {
-    assert.equal(signalWords({ state: "empty", age_s: 1, signal: "lost", signal_reason: "A device is sending", far_clock: "" }), "");
+    assert.equal(signalWords({ state: "empty", age_s: 1, signal: "lost", signal_reason: "A device is sending", far_clock: "", reason: "" }), "");
     /** @type {{ what: "leaving", by: string, until: number }} */
     const undoable = { what: "leaving", by: "Kim", until: AT };
     const empty = { running: "", flag: null, reason: "A device is sending, nobody is here" };
-    assert.equal(reasonWords({ ...empty, state: "empty", undoable }), "A device is sending, nobody is here · Leaving noted by Kim; can be undone until 00:04");
-    assert.equal(reasonWords({ ...empty, state: "empty", reason: "", undoable: null }), "");
-    assert.equal(reasonWords({ ...empty, state: "quiet", running: "24 s", undoable: null }), "Deceleration now, 24 s");
-    assert.equal(reasonWords({ ...empty, state: "look", flag: "bed-1-f1", reason: "concern", running: "24 s", undoable: null }), "concern");
+    assert.deepEqual(line({ ...empty, state: "empty", undoable }), ["A device is sending, nobody is here", "Leaving noted by Kim; can be undone until 00:04"]);
+    assert.deepEqual(line({ ...empty, state: "quiet", running: "24 s", undoable: null }), ["Deceleration now, 24 s"]);
+    assert.deepEqual(line({ ...empty, state: "look", flag: "bed-1-f1", reason: "concern", running: "24 s", undoable: null }), ["concern"]);
   });
 
-  test("says how old its data are, in tenths below 10 s", () => {
-    /** @type {{ state: "quiet" | "lost", signal: string, signal_reason: string, far_clock: string }} */
-    const signal = { state: "quiet", signal: "good", signal_reason: "", far_clock: "" };
-    assert.equal(signalWords({ ...signal, age_s: 9.94 }), "signal good · data 9.9 s old");
-    assert.equal(signalWords({ ...signal, age_s: 10 }), "signal good · data 10 s old");
+  test("says how old its data are where they are not fresh", () => {
+    /** @type {{ state: "quiet" | "lost", signal: string, signal_reason: string, far_clock: string, reason: string }} */
+    const signal = { state: "quiet", signal: "good", signal_reason: "", far_clock: "", reason: "" };
+    assert.equal(signalWords({ ...signal, age_s: 4.9 }), "signal good");
+    assert.equal(signalWords({ ...signal, age_s: 5.1 }), "signal good · data 5 s old");
     assert.equal(signalWords({ ...signal, age_s: null }), "signal good");
-    assert.equal(signalWords({ state: "lost", signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 1 }), "signal lost · data 1.0 s old · clock 4 min ahead · no value");
+    assert.equal(signalWords({ state: "lost", signal: "lost", signal_reason: "no value", far_clock: "clock 4 min ahead", age_s: 61, reason: "" }), "signal lost · no value · data 61 s old · clock 4 min ahead");
     assert.equal(signalWords({ ...signal, age_s: null }, "its clock"), "signal good · its clock");
+  });
+
+  test("says why it is lost only where its line does not say so already", () => {
+    /** @type {{ state: "lost", signal: string, signal_reason: string, far_clock: string, age_s: number }} */
+    const lost = { state: "lost", signal: "lost", signal_reason: "No FHR for 3 min", far_clock: "", age_s: 1 };
+    assert.equal(signalWords({ ...lost, reason: "No FHR for 3 min" }), "signal lost");
+    assert.equal(signalWords({ ...lost, reason: "a fall; now no FHR for 3 min" }), "signal lost");
+    assert.equal(signalWords({ ...lost, reason: "on purpose, Nora" }), "signal lost · No FHR for 3 min");
+  });
+
+  test("has a line whose parts stand apart, and tells a deceleration that goes on while nobody is called", () => {
+    assert.deepEqual(line({ state: "look", undoable: null, reason: "a · b, c", running: "24 s, 20 bpm deep", flag: "f" }), ["a", "b, c"]);
+    assert.deepEqual(line({ state: "quiet", undoable: null, reason: "a", running: "24 s, 20 bpm deep", flag: null }), ["Deceleration now, 24 s, 20 bpm deep"]);
   });
 });
 

@@ -47,7 +47,7 @@ POLICY = Policy(
     escalation=Escalation(look_after_s=30, bedside_after_s=25, team_by_s=70),
     repeat=Repeat(look_s=50, bedside_s=40, team_s=30),
     care=CareTimes(helps_within_s=30),
-    longest=Longest(shelve_s=60, shelve_bedside_s=60, pause_s=60, limit_s=60),
+    longest=Longest(shelve_s=60, shelve_bedside_s=60, pause_s=60, limit_s=60, attend_s=60),
     condition=[
         Condition(
             name="probe",

@@ -9,6 +9,7 @@ from msgspec import structs
 
 from quietward.contracts.messages import (
     Acknowledge,
+    Attend,
     Block,
     Command,
     CommandEnvelope,
@@ -26,7 +27,7 @@ from quietward.contracts.messages import (
     Tick,
     Unshelve,
 )
-from quietward.dashboard.view.view_model import build_card
+from quietward.dashboard.view.view_model import at_one_bed_each, build_card
 from quietward.detect import rule_file
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
@@ -510,3 +511,56 @@ def test_assess_says_when_a_bed_was_noted_and_why() -> None:
     assert 2100 <= last.from_s <= 2700
     assert [flag.level for flag in risen.flags][:1] == ["look"]
     assert last.to_s == risen.flags[0].raised_s, "its flag speaks from then on"
+
+
+def test_who_is_going_answers_the_flag_and_is_seen_for_a_time() -> None:
+    bed = bed_with_low_baseline()
+    assert bed.now().flag is not None
+    bed.do(Attend("b", "Kim"))
+    bed.play(low_baseline(1))
+    assert bed.now().acknowledged_by == "Kim"
+    (there,) = bed.now().attending
+    assert (there.by, there.until - there.at) == ("Kim", RULES.policy.longest.attend_s * 1000)
+    bed.do(Attend("b", "Ann"))
+    bed.play(low_baseline(2))
+    bed.do(Attend("b", "Kim"))  # again: she is the newest now
+    bed.play(low_baseline(1))
+    assert [one.by for one in bed.now().attending] == ["Ann", "Kim"]
+    bed.do(Attend("b", "Ann", going=False))
+    bed.do(Attend("b", "Nora", going=False))
+    bed.play(low_baseline(1))
+    assert [one.by for one in bed.now().attending] == ["Kim"]
+    said = [(e.kind, e.text) for e in bed.events if "attend" in e.kind or e.kind == "not-taken"]
+    assert said == [
+        ("attending", "Kim is going"),
+        ("attending", "Ann is going"),
+        ("attending", "Kim is going"),
+        ("attending-over", "Ann has left"),
+        ("not-taken", "attend by Nora: Nora is not at this bed"),
+    ]
+    kept = State.from_bytes(bed.state.to_bytes(), RULES)
+    assert kept is not None
+    assert kept.words == bed.state.words, "a restart forgets nobody"
+    bed.play(low_baseline(RULES.policy.longest.attend_s))
+    assert bed.now().attending == []
+
+
+def test_what_is_made_of_a_flag_is_in_the_log() -> None:
+    bed = bed_with_low_baseline()
+    flag = bed.now().flag
+    assert flag is not None
+    bed.do(Acknowledge("b", "Kim", flag, " toco moved "))
+    (answer,) = [e for e in bed.events if e.kind == "flag-acknowledged"]
+    assert answer.text == "acknowledged by Kim: toco moved"
+    assert answer.detail["note"] == "toco moved"
+
+
+def test_everybody_is_at_one_bed_alone() -> None:
+    bed = bed_with_low_baseline()
+    bed.do(Attend("b", "Kim"))
+    bed.play(low_baseline(1))
+    now = bed.state.now
+    first = build_card("bed-1", bed.now(), now)
+    later = [structs.replace(one, at=one.at + 5000) for one in bed.now().attending]
+    second = build_card("bed-2", structs.replace(bed.now(), attending=later), now)
+    assert [len(card.attending) for card in at_one_bed_each([first, second])] == [0, 1]

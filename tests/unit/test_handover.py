@@ -3,15 +3,20 @@
 import csv
 import io
 import json
+import re
 from datetime import UTC, datetime, timedelta, timezone
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from quietward.contracts.messages import (
+    HZ,
     BedLimit,
     Block,
     CareRecord,
@@ -29,7 +34,9 @@ from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print import handover_html
-from quietward.dashboard.print.handover import HandOver, hand_over
+from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
+from quietward.dashboard.print.small_strip import RecentSignal, small_strip
+from quietward.dashboard.view import wording
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
 MINUTE = 60_000
@@ -176,7 +183,7 @@ def sheet(**changes: Any) -> HandOver:
 
 def test_the_situation() -> None:
     said = dict(sheet().situation)
-    assert said["Attention level"] == "bedside since 16:10, unanswered, flag bed-1-f3"
+    assert said["Attention level"] == "bedside since 16:10, unanswered"
     assert said["Reason"] == "a fall & more"
     assert said["Time"] == "2026-09-21 16:13"
     assert said["Monitor off"] == "until 16:23, by Kim: bathroom"
@@ -206,9 +213,9 @@ def test_the_assessment_counts_the_last_half_hour() -> None:
 
 def test_the_flags_of_twelve_hours() -> None:
     rows = sheet().flags.rows
-    assert [row[0] for row in rows] == ["bed-1-f2", "bed-1-f3"]
-    assert rows[0][1:] == ["15:33", "look", "concern 55", "15:35 Kim (acknowledged)", "2.0 min", "15:53"]
-    assert rows[1][4:] == ["nobody", "3.0 min", "still there"]
+    assert len(rows) == 2
+    assert rows[0] == ["15:33", "look", "concern 55", "15:35 Kim (acknowledged)", "2.0 min", "15:53"]
+    assert rows[1][3:] == ["nobody", "3.0 min", "no"]
 
 
 def test_what_was_done_with_before_and_after() -> None:
@@ -217,6 +224,48 @@ def test_what_was_done_with_before_and_after() -> None:
     assert "decelerations 4 → 1" in newest[3]
     assert newest[4] == "helped"
     assert older[1:3] == ["Ann", "<b>blanket</b>"]
+
+
+def test_of_many_flags_and_notes_the_newest_are_on_the_sheet() -> None:
+    log = [flag(n, 100 - n, "raised", name=f"bed-1-f{n}") for n in range(1, 9)]
+    cared = [structs.replace(DONE, t=NOW - n * MINUTE, what="other", text="x" * 200) for n in range(9)]
+    found = sheet(log=log, summary=structs.replace(FULL, cared=cared))
+    assert [row[0] for row in found.flags.rows] == ["14:39", "14:40", "14:41"]
+    assert (found.flags.more, found.notes.more) == (5, 6)
+    assert {len(row[2]) for row in found.notes.rows} == {TEXT_LENGTH}
+
+
+def test_the_log_on_paper_has_no_contractions_and_no_machine_ids() -> None:
+    log = [
+        event(1, 9, "contraction", "contraction of 60 s", onset_s=1.0),
+        event(2, 8, "hand-contraction", "contraction of 50 s, timed by hand", onset_s=1.0),
+        flag(3, 7, "raised"),
+        event(4, 6, "not-taken", "acknowledge by Kim: there is a newer one, bed-1-f12", by="Kim"),
+        event(5, 5, "care", "blanket", by="Ann"),
+    ]
+    assert [(kind, text) for _, kind, text in sheet(log=log).log] == [
+        ("done", "blanket (Ann)"),
+        ("rejected", "acknowledge by Kim: there is a newer one, flag 12"),
+        ("raised", ""),
+    ]
+
+
+def test_the_small_strip_keeps_a_trace_above_210_on_the_paper() -> None:
+    second = NOW / 1000
+    fhr = np.full(1800 * HZ, 140.0)
+    calm = small_strip(RecentSignal(round(second) - 1800, fhr, fhr * 0), [], second, 180.0, 40.0)
+    fhr[4000:4400] = 228.0
+    high = small_strip(RecentSignal(round(second) - 1800, fhr, fhr * 0), [], second, 180.0, 40.0)
+    levels = {bpm: y for y, bpm in high.levels}
+    y = [float(point.split()[1]) for point in high.fhr.replace("M", "L").split("L")[1:]]
+    assert 0 < min(y) < levels[210]
+    assert calm.levels != high.levels, "the usual range where that cuts nothing"
+
+
+def test_kinds_of_the_log_are_called_the_same_on_the_page_and_on_paper() -> None:
+    text = (Path(__file__).parents[2] / "dashboard" / "assets" / "shared" / "log_words.mjs").read_text()
+    found = dict(re.findall(r'^  "?([a-z-]+)"?: "(.*)",$', text, re.MULTILINE))
+    assert found == wording.LOG_WORDS
 
 
 class Outline(HTMLParser):

@@ -89,10 +89,10 @@ def test_over_an_hour_the_lowest_and_highest_of_each_second_are_kept() -> None:
 
 
 @pytest.mark.parametrize("cm", [1, 2, 3])
-@pytest.mark.parametrize(("bpm", "fhr_mm"), [(20, 80.0), (30, 70.0)])
+@pytest.mark.parametrize(("bpm", "fhr_mm"), [(20, 105.0), (30, 70.0)])
 def test_a_minute_and_ten_bpm_are_as_long_as_the_paper_says(cm: int, bpm: int, fhr_mm: float) -> None:
     scale = PaperScale(cm, bpm)
-    assert scale.fhr_mm == fhr_mm  # FHR 50 to 210 at 20 bpm/cm, 30 to 240 at 30 bpm/cm
+    assert scale.fhr_mm == fhr_mm  # FHR 30 to 240
     assert scale.x(60) == cm * 10
     assert scale.y_fhr(140) - scale.y_fhr(150) == pytest.approx(100 / bpm)
 
@@ -104,7 +104,7 @@ def test_paper_carries_the_notice_and_its_scale_on_every_sheet(cm: int, sheets: 
     assert text.count(f"{cm} cm/min, 20 bpm/cm") == sheets
     assert text.count(">late</text>") == 1
     assert f'width="{WIDTH_MM}mm"' in text
-    assert re.search(r'stroke="#111" .* d="M0\.00 35\.00L', text)  # 140 bpm lies 35 mm below 210
+    assert re.search(r'stroke="#111" .* d="M0\.00 50\.00L', text)  # 140 bpm lies 50 mm below 240
 
 
 def test_limits_are_told_of_what_comes_from_the_rules_that_run() -> None:

@@ -28,6 +28,7 @@ from quietward.contracts.messages import (
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
+from quietward.dashboard.view.hour_ago import HourAgo, arrow, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
@@ -97,7 +98,33 @@ def test_the_bed_that_needs_somebody_comes_first() -> None:
         build_card("bed-10", summary("bed-10"), NOW),
         build_card("bed-8", summary("bed-8", concern=45.0), NOW),
     ]
-    assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-4", "bed-2", "bed-8", "bed-1", "bed-10"]
+    assert order(cards) == ["bed-3", "bed-7", "bed-6", "bed-5", "bed-2", "bed-4", "bed-8", "bed-1", "bed-10"]
+
+
+def test_a_lost_bed_stands_where_its_flag_puts_it() -> None:
+    off = {"signal": SignalState.LOST, "signal_reason": "No FHR for 3 min"}
+    asks = {"level": Level.LOOK, "level_since": NOW, "flag": "f"}
+    cards = [
+        build_card("bed-1", summary("bed-1", **off), NOW),
+        build_card("bed-2", summary("bed-2", **asks, acknowledged_by="Kim"), NOW),
+        build_card("bed-3", summary("bed-3", **off, **asks), NOW),
+        build_card("bed-4", summary("bed-4", level=Level.NOTED, concern=60.0), NOW),
+    ]
+    assert order(cards) == ["bed-3", "bed-2", "bed-1", "bed-4"]
+
+
+def test_arrows_compare_with_an_hour_ago() -> None:
+    def minute(ago: float, **detail: float | None) -> Event:
+        return Event(f"t{ago}", "bed-1", NOW - round(ago * 60_000), "trend", "", dict(detail))
+
+    trend = [minute(n, baseline_bpm=130.0 if n > 50 else 150.0, variability_bpm=None) for n in range(70)]
+    before = hour_ago(trend, NOW)
+    assert before == HourAgo(130.0, None)
+    found = build_card("bed-1", summary(baseline_bpm=142.0, variability_bpm=9.0), NOW, before=before)
+    assert (found.baseline_trend, found.variability_trend) == ("↑12", "")
+    assert arrow(125.0, 130.0, 10.0) == "→"
+    assert arrow(118.0, 130.0, 10.0) == "↓12"
+    assert hour_ago(trend[:50], NOW) == HourAgo()
 
 
 def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:

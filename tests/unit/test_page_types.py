@@ -26,6 +26,7 @@ SHARED: dict[str, type[Struct]] = {
     "CareNote": view_model.CareNote,
     "ManualTimingLine": view_model.ManualTimingLine,
     "StripMark": marks.StripMark,
+    "Attending": messages.Attending,
     "Paused": messages.Paused,
     "Shelved": messages.Shelved,
     "BedLimit": messages.BedLimit,

@@ -14,6 +14,7 @@ from quietward.contracts.messages import (
     Acknowledge,
     Arrival,
     Arrive,
+    Attend,
     Command,
     Leave,
     RecordCare,
@@ -29,6 +30,7 @@ from quietward.dashboard.routes.account import local_path
 
 ACTS: list[Command] = [
     Acknowledge("bed-1", "Kim", "bed-1-f1"),
+    Attend("bed-1", "Kim"),
     Shelve("bed-1", "Kim", "bed-1-f1", 60, "why"),
     RecordCare("bed-1", "Kim", "turned"),
     Arrive("bed-1", "Kim", Arrival("green")),

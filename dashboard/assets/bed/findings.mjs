@@ -23,8 +23,8 @@ export class Findings {
     /** @type {[name: string, value: string][]} */
     const rows = [
       ["FHR now", `${card.fhr} bpm`],
-      ["Baseline", `${card.baseline} bpm`],
-      ["Variability", `${card.variability} bpm`],
+      ["Baseline", `${card.baseline} bpm${sinceAnHour(card.baseline_trend)}`],
+      ["Variability", `${card.variability} bpm${sinceAnHour(card.variability_trend)}`],
       ["Contractions", card.contractions],
       ["", card.contraction_rate],
       ["Deceleration now", card.running || "none"],
@@ -48,4 +48,9 @@ export class Findings {
       this.list.replaceChildren(...rows.flatMap(([name, value]) => [make("dt", "", name), make("dd", "", value)]));
     });
   }
+}
+
+/** @param {string} arrow */
+function sinceAnHour(arrow) {
+  return arrow && ` ${arrow} against an hour ago`;
 }

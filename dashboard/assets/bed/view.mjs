@@ -48,7 +48,7 @@ export default class BedView {
     this.paper.target = sheet.target = "_blank";
     links.append(hours, this.paper, sheet);
     const head = make("div", "head");
-    head.append(back, this.shape, make("h1", "", bed), this.label, this.headline, this.acknowledge.button, this.waiting, this.acknowledge.result, links);
+    head.append(back, this.shape, make("h1", "", bed), this.label, this.headline, this.acknowledge.going, this.acknowledge.button, this.waiting, this.acknowledge.result, links);
     this.reason = make("p", "reason");
     this.signal = make("p", "signal");
     this.canvas = make("canvas", "strip tall");

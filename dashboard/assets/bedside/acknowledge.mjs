@@ -25,6 +25,8 @@ export class Acknowledge {
     this.asked = null; // what has been answered from here
     this.button = button("Acknowledge", "acknowledge", (event) => void this.press(event));
     this.button.setAttribute("aria-label", `Acknowledge the flag of ${bed}`);
+    this.going = button("Going", "going", (event) => void this.go(event));
+    this.going.setAttribute("aria-label", `I am going to ${bed}`);
     this.result = statusLine("span", "result");
   }
 
@@ -39,6 +41,18 @@ export class Acknowledge {
     setText(this.result, trouble || "sent");
     if (trouble) this.button.disabled = false;
     else setTimeout(() => this.overdue(flag), AGAIN_AFTER_MS);
+  }
+
+  /**
+   * "I am going" answers the flag, too.
+   * @param {MouseEvent} event
+   */
+  async go(event) {
+    if (!this.mayPress(event)) return setText(this.result, "the beds have just changed places; press again");
+    this.going.disabled = true;
+    const { trouble } = await send(this.bed, this.stay, { type: "attend", going: true });
+    setText(this.result, trouble);
+    this.going.disabled = false;
   }
 
   /** @param {string | null} flag */
@@ -59,6 +73,7 @@ export class Acknowledge {
       this.button.disabled = false;
     }
     this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
+    this.going.hidden = !card.flag || card.attending.length > 0;
     if (!this.button.hidden || this.asked === null) return;
     const first = card.acknowledged_by;
     setText(this.result, first && first !== this.asked.by ? `${first} had answered it before you` : "");

@@ -2,6 +2,7 @@
 
 import { make, setText, statusLine } from "../shared/elements.mjs";
 import { word } from "../shared/log_words.mjs";
+import { Attend } from "./attend.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 import { CareForm } from "./care.mjs";
@@ -30,14 +31,15 @@ export class Bedside {
     /** @param {Command} command */
     const tell = (command) => this.tell(command);
     this.result = statusLine("p", "result");
+    this.attend = new Attend(tell);
     this.hand = new HandTiming(tell);
     this.who = new StayForms(tell);
     this.forms = [new ShelveForm(tell), new PauseForm(tell), new LimitsForm(tell)];
     this.root = make("section", "box bedside");
     this.root.setAttribute("aria-label", `At ${bed}`);
     const care = new CareForm(careWords, tell).root;
-    this.ofHer = [care, this.hand.root, ...this.forms.map((one) => one.root)]; // makes sense while somebody is in the bed
-    this.root.append(this.who.undo, care, this.result, this.hand.root, ...this.forms.map((one) => one.root), ...this.who.folds);
+    this.ofHer = [this.attend.root, care, this.hand.root, ...this.forms.map((one) => one.root)]; // makes sense while somebody is in the bed
+    this.root.append(this.who.undo, this.attend.root, care, this.result, this.hand.root, ...this.forms.map((one) => one.root), ...this.who.folds);
   }
 
   /**
@@ -66,6 +68,7 @@ export class Bedside {
   show(card, policy) {
     this.events = card.events;
     this.stay = card.stay;
+    this.attend.show(card);
     for (const part of this.ofHer) part.hidden = card.state === "empty";
     this.who.show(card, policy);
     this.hand.show(card);

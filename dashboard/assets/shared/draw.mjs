@@ -1,6 +1,7 @@
 // Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
 
 import { layout, secondLeftOf, trace } from "./geometry.mjs";
+import { LabelRows, moments } from "./moments.mjs";
 import { isOver } from "./strip.mjs";
 import { stripStyle } from "./strip_style.mjs";
 import { timeOf } from "./words.mjs";
@@ -64,7 +65,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   grid(g, at, time, colour);
   if (strip.last < 0) return;
   const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
-  marks(g, strip.marks, at, held, colour, text);
+  marks(g, strip.drawn, at, held, colour, text);
 
   if (runningFrom !== null && runningFrom < end) {
     g.fillStyle = colour("--fall");
@@ -87,6 +88,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
   g.stroke();
   byHand(g, strip.marks, handFrom, at, held, colour, text);
+  moments(g, strip.drawn, at, held, colour, text);
 }
 
 /** @param {number} second */
@@ -176,7 +178,7 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
  * @param {boolean} text
  */
 function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
-  let row = 0;
+  const rows = new LabelRows();
   for (const mark of found) {
     const style = stripStyle().marks[mark.kind];
     if (!style || style.place === "ua-top" || !isOver(mark) || mark.to < start) continue;
@@ -193,7 +195,8 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
     g.fillRect(from, split - 4, to - from, 4);
     if (text && style.label === "kind") {
       g.fillStyle = colour("--ink");
-      g.fillText(mark.text.split(" ")[0] ?? "", from, yFhr(low + 6) - 12 * (row++ % 3));
+      const label = mark.text.split(" ")[0] ?? "";
+      g.fillText(label, from, yFhr(low + 6) - 12 * rows.place(from, g.measureText(label).width + 4));
     }
   }
 }

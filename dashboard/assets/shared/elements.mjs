@@ -176,6 +176,31 @@ export function shape() {
   return svg;
 }
 
+const BARS = 4;
+/** @type {Record<string, number>} */
+const FULL_BARS = { good: BARS, poor: 2 }; // of a signal that is lost, or that nobody looks at, none
+
+/** The mark of a signal's quality: rising bars, some or all of them full. */
+export function signalMark() {
+  const svg = makeSvg("svg", { viewBox: "0 0 20 16", class: "signal-mark", role: "img" });
+  for (let i = 0; i < BARS; i++) svg.append(makeSvg("rect", { x: 1 + 5 * i, y: 12 - 3.5 * i, width: 3, height: 3.5 * (i + 1) }));
+  svg.append(makeSvg("path", { d: "M2 2l16 12" }));
+  return svg;
+}
+
+/**
+ * @param {SVGSVGElement} svg
+ * @param {string} state of the signal
+ * @param {string} words
+ */
+export function setSignalMark(svg, state, words) {
+  if (svg.getAttribute("aria-label") === words && svg.dataset.state === state) return;
+  svg.dataset.state = state;
+  svg.setAttribute("aria-label", words);
+  const full = FULL_BARS[state] ?? 0;
+  svg.querySelectorAll("rect").forEach((bar, i) => bar.classList.toggle("full", i < full));
+}
+
 /**
  * @param {SVGSVGElement} svg
  * @param {string} name

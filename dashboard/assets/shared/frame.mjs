@@ -21,7 +21,7 @@ export function readFrame(buffer, strips) {
     const strip = strips.get(bed.card.bed) ?? new Strip();
     strips.set(bed.card.bed, strip);
     offset = strip.read(view, offset, bed.first, bed.seconds, head.whole || bed.is_new === true);
-    if (bed.marks) strip.marks = bed.marks;
+    if (bed.marks) strip.mark(bed.marks);
     if (bed.trend) strip.trend = bed.trend;
   }
   return head;

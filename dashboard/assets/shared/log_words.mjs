@@ -18,6 +18,8 @@ const WORDS = {
   "shelf-over": "no longer shelved",
   "held-back": "suppressed",
   "noted-over": "quiet again",
+  attending: "on the way",
+  "attending-over": "has left",
   care: "done",
   "care-result": "result",
   pause: "monitor off",

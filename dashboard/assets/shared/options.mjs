@@ -42,6 +42,7 @@ function light() {
 async function showWallDisplay(menu) {
   document.body.classList.add("wall");
   menu.open = false;
+  for (const listener of listeners) listener();
   try {
     await document.documentElement.requestFullscreen();
   } catch {

@@ -1,7 +1,7 @@
 // Sound while somebody is asked for and nobody has answered. Its state is always written out, and silence has an end.
 
 import { levelToSound, pulseStarts, Schedule } from "./bursts.mjs";
-import { button, setText } from "./elements.mjs";
+import { button, make, setText } from "./elements.mjs";
 
 /** @import { Burst } from "./bursts.mjs" */
 /** @import { Card } from "./types" */
@@ -18,6 +18,9 @@ export class Sound {
     this.pausedUntil = 0;
     this.schedule = new Schedule();
     this.button = button("", "sound", () => this.press());
+    this.state = make("span");
+    this.how = make("span", "how"); // a wall display leaves it out
+    this.button.append(this.state, this.how);
     setInterval(() => this.turn(), 250);
     this.turn();
   }
@@ -45,10 +48,11 @@ export class Sound {
     const now = Date.now();
     const isOn = this.context?.state === "running";
     const isPaused = this.pausedUntil > now;
-    const words = !this.context ? "Sound off: tap to turn on"
-      : !isOn ? "Sound blocked by the browser"
-      : isPaused ? `Sound muted, ${Math.ceil((this.pausedUntil - now) / 1000)} s left` : "Sound on";
-    setText(this.button, words);
+    const [state, how] = !this.context ? ["Sound off", ": tap to turn on"]
+      : !isOn ? ["Sound blocked", " by the browser"]
+      : isPaused ? ["Sound muted", `, ${Math.ceil((this.pausedUntil - now) / 1000)} s left`] : ["Sound on", ""];
+    setText(this.state, state);
+    setText(this.how, how);
     this.button.dataset.state = isOn && !isPaused ? "on" : "silent";
     this.button.title = isOn && !isPaused ? `tap to mute for ${PAUSE_MS / 60_000} min` : "tap to turn on";
     if (!this.context || !isOn || isPaused) return;

@@ -13,9 +13,17 @@ export class Strip {
     this.first = -1; // seconds by the bed's clock; -1: there is none yet
     this.last = -1;
     /** @type {StripMark[]} */
-    this.marks = [];
+    this.marks = []; // as they come: the newest first
+    /** @type {StripMark[]} */
+    this.drawn = []; // the same, by their beginnings
     /** @type {TrendPoint[]} */
     this.trend = [];
+  }
+
+  /** @param {StripMark[]} marks all that are on it */
+  mark(marks) {
+    this.marks = marks;
+    this.drawn = [...marks].sort((a, b) => a.from - b.from); // once, not in every frame
   }
 
   /**

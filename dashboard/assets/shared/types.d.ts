@@ -36,6 +36,13 @@ export interface Shelved {
   level: Level;
 }
 
+/** Somebody who has said that she goes to the bed; ms by the server's clock. */
+export interface Attending {
+  by: string;
+  at: number;
+  until: number;
+}
+
 /** A condition that has another limit at this bed until `until`. */
 export interface BedLimit {
   condition: string;
@@ -83,6 +90,8 @@ export interface Card {
   fhr: string;
   baseline: string;
   variability: string;
+  baseline_trend: string;
+  variability_trend: string;
   contractions: string;
   contraction_rate: string;
   contraction_from_s: number | null;
@@ -105,6 +114,7 @@ export interface Card {
   held_back: string[];
   notes: CareNote[];
   hand: ManualTimingLine | null;
+  attending: Attending[];
   stay: number;
   label: string;
   facts: string[];
@@ -216,7 +226,8 @@ export interface LogEvent {
 
 /** What a person does at a bed, without the bed and the name. */
 export type Command =
-  | { type: "acknowledge"; flag: string | null }
+  | { type: "acknowledge"; flag: string | null; note?: string }
+  | { type: "attend"; going: boolean }
   | { type: "shelve"; flag: string | null; for_s: number; why: string }
   | { type: "unshelve" }
   | { type: "care"; what: string; text?: string }

@@ -6,8 +6,9 @@
 const TO_THE_MINUTE = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
 export const NO_POLICY = "Not possible yet: no detector has said what its policy allows.";
 
+const BETWEEN = " · "; // the parts of a bed's line
 const SHORT_S = 90; // durations below are told in seconds
-const FRESH_S = 10; // ages below are told in tenths
+const FRESH_S = 5; // younger data need no word
 
 /**
  * Time of day to the minute of ms since the epoch.
@@ -71,32 +72,55 @@ export function headline(card) {
 }
 
 /**
- * What a bed says of itself; one that somebody has just left says that it can be undone.
+ * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone.
  * @param {Pick<Card, "state" | "reason" | "running" | "flag" | "undoable">} card
  */
-export function reasonWords({ state, reason, running, flag, undoable }) {
-  if (state === "empty" && undoable) return [reason, `Leaving noted by ${undoable.by}; can be undone until ${timeOf(undoable.until)}`].filter(Boolean).join(" · ");
-  return running && !flag ? `Deceleration now, ${running}` : reason;
+export function line(card) {
+  if (card.state === "empty" && card.undoable) {
+    return [card.reason, `Leaving noted by ${card.undoable.by}; can be undone until ${timeOf(card.undoable.until)}`].filter(Boolean);
+  }
+  return (card.running && !card.flag ? `Deceleration now, ${card.running}` : card.reason).split(BETWEEN);
 }
 
 /**
- * Who has answered, or for how long nobody has.
- * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag">} card
+ * Who is going there, who has answered, or for how long nobody has.
+ * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag" | "attending">} card
  */
 export function waiting(card) {
   const off = card.paused && card.state !== "paused" ? `monitor off until ${timeOf(card.paused.until)}` : "";
-  if (card.acknowledged_by) return [`answered by ${card.acknowledged_by}`, off].filter(Boolean).join(" · ");
-  const alone = card.waiting_s !== null && card.flag ? `unanswered for ${duration(card.waiting_s)}` : "";
-  return [alone, off].filter(Boolean).join(" · ");
+  const isThere = card.attending.some((one) => one.by === card.acknowledged_by);
+  const answered = card.acknowledged_by && !isThere ? `answered by ${card.acknowledged_by}` : "";
+  const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? `unanswered for ${duration(card.waiting_s)}` : "";
+  return [goingWords(card), answered, alone, off].filter(Boolean).join(" · ");
 }
 
 /**
- * Signal, age of the data, clock; what may be cut off where there is little room stands last.
- * @param {Pick<Card, "state" | "age_s" | "signal" | "signal_reason" | "far_clock">} card
+ * Who has said that she goes to the bed; empty where nobody has.
+ * @param {Pick<Card, "attending">} card
+ */
+export function goingWords({ attending }) {
+  if (!attending.length) return "";
+  return `${attending.map((one) => one.by).join(", ")} ${attending.length > 1 ? "are" : "is"} going`;
+}
+
+/**
+ * Signal, its reason unless the bed's line says it already, age of the data where it is not fresh, clock. What may be
+ * cut off where there is little room stands last.
+ * @param {Pick<Card, "state" | "age_s" | "signal" | "signal_reason" | "far_clock" | "reason">} card
  * @param {string} clock
  */
 export function signalWords(card, clock = card.far_clock) {
   if (card.state === "empty") return "";
-  const age = card.age_s === null ? "" : `data ${card.age_s < FRESH_S ? card.age_s.toFixed(1) : Math.round(card.age_s)} s old`;
-  return [`signal ${card.signal}`, age, clock, card.signal_reason].filter(Boolean).join(" · ");
+  const age = card.age_s === null || card.age_s < FRESH_S ? "" : `data ${Math.round(card.age_s)} s old`;
+  const reason = isSaid(card.reason, card.signal_reason) ? "" : card.signal_reason;
+  return [`signal ${card.signal}`, reason, age, clock].filter(Boolean).join(" · ");
+}
+
+/**
+ * Whether a text is part of a line, as the beginning of a sentence or within one.
+ * @param {string} said
+ * @param {string} text
+ */
+function isSaid(said, text) {
+  return said.toLowerCase().includes(text.toLowerCase());
 }

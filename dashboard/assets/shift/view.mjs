@@ -29,13 +29,15 @@ export default class ShiftView {
       this.isChosen = true;
       void this.load();
     });
+    const ward = make("a", "", "hand-over of the ward, one page");
     const sheets = make("a", "", "hand-over sheets of all beds");
-    sheets.href = `/handover?${utcOffset()}`;
-    sheets.target = "_blank";
+    ward.href = `/handover?${utcOffset()}`;
+    sheets.href = `/handover-sheets?${utcOffset()}`;
+    ward.target = sheets.target = "_blank";
     this.csv = make("a", "", "all flags as CSV");
     const tools = make("div", "choose");
     this.asOf = make("span", "progress");
-    tools.append(labelled("show", this.hours), sheets, this.csv, this.asOf);
+    tools.append(labelled("show", this.hours), ward, sheets, this.csv, this.asOf);
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.picture = make("div", "shift");

@@ -4,8 +4,10 @@ import { fetchJson } from "../shared/fetch.mjs";
 import { button, labelled, make, setText, statusLine } from "../shared/elements.mjs";
 import { plain } from "../shared/words.mjs";
 import { drawFlags, LEVELS } from "./flags.mjs";
+import { choiceInWords, drawTradeoff } from "./tradeoff.mjs";
 
 /** @import { Position, Slider, WhatIf } from "./flags.mjs" */
+/** @import { Answer } from "./tradeoff.mjs" */
 
 /** @typedef {{ studies: string[], with_report: string[] }} Studies */
 /** @typedef {{ state: "idle" | "working" | "done" | "failed", text: string, study: string }} Progress */
@@ -46,9 +48,12 @@ export default class StudyView {
     this.progress = statusLine("span", "progress");
     const own = make("div", "choose");
     own.append(this.running, this.hours, this.progress);
+    this.answer = make("section", "box answer");
+    this.answer.setAttribute("aria-label", "The answer");
+    this.answer.hidden = true;
     this.below = make("div", "box");
     this.below.append(line, this.counts, this.picture, this.told);
-    host.append(make("h1", "", "What if the limits were different?"), own, this.about, this.trouble, this.below);
+    host.append(make("h1", "", "What if the limits were different?"), own, this.trouble, this.answer, this.about, this.below);
     this.study.addEventListener("change", () => void this.load(this.study.value));
     this.number.addEventListener("change", () => this.choose());
     this.slider.addEventListener("input", () => this.draw());
@@ -115,8 +120,26 @@ export default class StudyView {
     this.report.href = `/studies/${name}/report.html`;
     this.report.hidden = !this.withReport.includes(name);
     setText(this.about, found.about);
+    void this.loadAnswer(name);
     this.number.replaceChildren(...found.sliders.map((s, i) => new Option(plain(s.key.replace(".", ": ")), String(i))));
     this.choose();
+  }
+
+  /**
+   * A study that has been run whole has an answer and the picture behind it.
+   * @param {string} name
+   */
+  async loadAnswer(name) {
+    this.answer.hidden = true;
+    if (!this.withReport.includes(name)) return;
+    /** @type {{ answer: Answer } | null} */
+    const found = await fetchJson(`/studies/${name}/answer.json`, () => {}); // without one there is the slider
+    if (!found || this.study.value !== name) return;
+    const told = statusLine("p", "told", "Shaded: what was asked for. Line: no policy has both fewer interruptions and fewer late. Point at a mark to see its numbers.");
+    const picture = make("div", "shift tradeoff");
+    picture.append(drawTradeoff(found.answer, (words) => setText(told, words)));
+    this.answer.replaceChildren(make("h2", "", "Answer"), make("p", "headline-of-study", found.answer.headline), make("p", "choice", choiceInWords(found.answer)), picture, told);
+    this.answer.hidden = false;
   }
 
   choose() {

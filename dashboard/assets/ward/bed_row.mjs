@@ -2,9 +2,9 @@
 
 import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { draw } from "../shared/draw.mjs";
-import { button, make, setShape, setText, shape } from "../shared/elements.mjs";
+import { button, make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { options } from "../shared/options.mjs";
-import { headline, reasonWords, signalWords, stateClasses, waiting } from "../shared/words.mjs";
+import { headline, line, signalWords, stateClasses, waiting } from "../shared/words.mjs";
 
 /** @import { Strip } from "../shared/strip.mjs" */
 /** @import { Card } from "../shared/types" */
@@ -43,7 +43,7 @@ export class BedRow {
       if (mayPress(event)) onAct(bed);
     });
     const head = make("div", "head");
-    head.append(this.shape, this.link, this.label, this.headline, this.acknowledge.button, this.act);
+    head.append(this.shape, this.link, this.label, this.headline, this.acknowledge.going, this.acknowledge.button, this.act);
     const answer = make("p", "answering");
     answer.append(this.waiting, this.acknowledge.result);
     const words = make("div", "words");
@@ -67,7 +67,8 @@ export class BedRow {
     }
     const side = make("div", "side");
     const rate = make("div", "rate");
-    rate.append(this.fhr, make("span", "unit", "bpm"));
+    this.mark = signalMark();
+    rate.append(this.fhr, make("span", "unit", "bpm"), this.mark);
     side.append(rate, numbers);
     this.root.append(words, this.canvas, side);
   }
@@ -84,19 +85,20 @@ export class BedRow {
     setText(this.headline, headline(card));
     setText(this.label, card.label);
     this.label.title = [card.label, ...card.facts].join(", "); // where the row is too narrow for it
-    setText(this.reason, reasonWords(card));
+    setText(this.reason, line(card).join(" · "));
     const isEmpty = card.state === "empty";
     setText(this.act, isEmpty ? "New arrival" : "…");
     this.act.title = isEmpty ? "somebody has come to this bed" : "care note, shelve, timing by hand, new arrival, has left";
     this.act.setAttribute("aria-label", `${isEmpty ? "New arrival" : "What was done"} at ${card.bed}`);
-    this.reason.title = this.reason.textContent ?? ""; // where the row is too low for all of it
     setText(this.waiting, waiting(card));
-    setText(this.signal, signalWords(card));
+    const signal = signalWords(card);
+    setSignalMark(this.mark, card.signal, signal);
+    setText(this.signal, signal === `signal ${card.signal}` ? "" : signal); // the mark says it
     this.acknowledge.show(card);
     setText(this.fhr, card.fhr);
     const values = {
-      baseline: card.baseline,
-      variability: card.variability,
+      baseline: card.baseline + card.baseline_trend,
+      variability: card.variability + card.variability_trend,
       contractions: isShort ? card.contractions.replace("every ", "") : card.contractions,
       per10: card.contraction_rate.split(" in 10 min")[0] ?? "",
       concern: card.concern === null ? "–" : card.concern.toFixed(0),

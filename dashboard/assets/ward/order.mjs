@@ -1,4 +1,4 @@
-// In which order and in how many rows the beds stand. Pure.
+// In which order and in how many rows the beds stand, on the ward and on a wall display. Pure.
 
 /** @import { Card, Options } from "../shared/types" */
 
@@ -7,7 +7,6 @@
 export const FIRST_HEIGHT = 2; // of the first row, in rows
 const SEVERAL = 6; // more beds than this are several, and
 const MANY = 12; // more than this are many
-const WALL_THREE = 24; // a wall with more than this has three columns
 const byName = new Intl.Collator("en", { numeric: true });
 
 /**
@@ -32,10 +31,54 @@ function asksForSomebody(card) {
  * How many rows share the screen, in how many columns.
  * @param {number} beds
  * @param {boolean} hasFirst
- * @param {boolean} isWall
  */
-export function gridSize(beds, hasFirst, isWall) {
+export function gridSize(beds, hasFirst) {
   const size = beds > MANY ? "many" : beds > SEVERAL ? "several" : "few";
-  const columns = size === "many" ? (isWall && beds > WALL_THREE ? 3 : 2) : 1;
+  const columns = size === "many" ? 2 : 1;
   return { size, columns, rows: hasFirst ? FIRST_HEIGHT + Math.ceil((beds - 1) / columns) : Math.ceil(beds / columns) };
+}
+
+export const STRIPS = 5; // on a wall display at most so many beds have a strip
+const PER_ROW = 6; // tiles, or a few more where there are very many
+// In sizes of the letters: a tile with two lines of what is seen, a strip with three and its paper, the width of a tile.
+const TILE_HEIGHT = 4.95;
+const STRIP_HEIGHT = 8.8;
+const TILE_WIDTH = 9.1; // a name of six letters beside a rate
+const LARGEST = 0.045; // letter, of the height of all: beyond it they would only shout
+
+/**
+ * The beds of a wall display: those with a strip, the one that needs somebody first, and those that are tiles.
+ * @template {Standing} Bed
+ * @param {Bed[]} byNeed
+ * @param {Options["order"]} order
+ */
+export function onWall(byNeed, order) {
+  const strips = byNeed.filter(asksForSomebody).slice(0, STRIPS);
+  return { strips, tiles: inOrder(byNeed.filter((bed) => !strips.includes(bed)), order).beds };
+}
+
+/**
+ * Columns and heights of a wall display, and the size of its letters, as large as there is room for: all in pixels. The
+ * strips stand in one row. What is left over is for them, and without any for the tiles.
+ * @param {number} strips
+ * @param {number} tiles
+ * @param {number} width of what there is
+ * @param {number} height
+ * @param {number} gap
+ */
+export function wallSize(strips, tiles, width, height, gap) {
+  const stripRows = Math.min(strips, 1);
+  const stripWidth = (width - gap * Math.max(0, strips - 1)) / Math.max(1, strips);
+  const most = Math.max(PER_ROW, Math.ceil(Math.sqrt(tiles)));
+  let best = { tileColumns: 1, tilePx: 0, stripPx: 0, letterPx: 0 };
+  for (let tileColumns = 1; tileColumns <= most; tileColumns++) {
+    const tileRows = Math.ceil(tiles / tileColumns);
+    const room = height - gap * Math.max(0, stripRows + tileRows - 1);
+    const tileWidth = Math.min(stripWidth, (width - gap * (tileColumns - 1)) / tileColumns);
+    const letterPx = Math.min(room / (tileRows * TILE_HEIGHT + stripRows * STRIP_HEIGHT), tileWidth / TILE_WIDTH, height * LARGEST);
+    if (letterPx <= best.letterPx) continue;
+    const tilePx = stripRows ? letterPx * TILE_HEIGHT : room / tileRows;
+    best = { tileColumns, tilePx, stripPx: stripRows && room - tileRows * tilePx, letterPx };
+  }
+  return best;
 }

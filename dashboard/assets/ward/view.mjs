@@ -9,6 +9,7 @@ import { BedsideDialog } from "./bedside_dialog.mjs";
 import { UnexpectedDevices } from "./unexpected.mjs";
 import { BedRow } from "./bed_row.mjs";
 import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
+import { Wall } from "./wall.mjs";
 
 /** @import { Card, CareData, FrameHead, Strips } from "../shared/types" */
 
@@ -29,8 +30,9 @@ export default class WardView {
     this.list = make("div", "bands");
     this.empty = make("p", "empty", "No device of this ward has sent anything yet. Start quietward simulate or quietward replay.");
     this.dialog = new BedsideDialog(care);
+    this.wall = new Wall();
     this.unexpected = new UnexpectedDevices();
-    host.append(this.unexpected.root, this.empty, this.list, this.dialog.root);
+    host.append(this.unexpected.root, this.empty, this.list, this.wall.root, this.dialog.root);
     this.spoken = "";
     this.places = "";
     this.movedAt = -Infinity;
@@ -52,6 +54,20 @@ export default class WardView {
     this.empty.hidden = head.beds.length > 0;
     this.unexpected.show(head); // before the rows, which share the rest of the screen
     const byNeed = head.beds.map((bed) => bed.card);
+    if (byNeed[0]) this.speak(byNeed[0]);
+    const isWall = document.body.classList.contains("wall");
+    this.list.hidden = isWall;
+    this.wall.root.hidden = !isWall;
+    if (isWall) this.wall.show(byNeed, strips);
+    else this.showRows(byNeed, strips);
+    this.dialog.show(byNeed, head.policy);
+  }
+
+  /**
+   * @param {Card[]} byNeed
+   * @param {Strips} strips
+   */
+  showRows(byNeed, strips) {
     const { beds, first } = inOrder(byNeed, options.order);
     for (const [bed, row] of this.rows) {
       if (!beds.some((card) => card.bed === bed)) {
@@ -64,8 +80,6 @@ export default class WardView {
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
     beds.forEach((card, i) => shown[i]?.show(card, strips.get(card.bed), card === first, isNarrow && card !== first));
-    this.dialog.show(byNeed, head.policy);
-    if (byNeed[0]) this.speak(byNeed[0]);
   }
 
   /** @param {string} bed */
@@ -90,7 +104,7 @@ export default class WardView {
    * @param {boolean} hasFirst
    */
   size(beds, hasFirst) {
-    const { size, columns, rows } = gridSize(beds, hasFirst, document.body.classList.contains("wall"));
+    const { size, columns, rows } = gridSize(beds, hasFirst);
     const { style, dataset } = this.list;
     dataset.size = size;
     dataset.paper = options.bpm === "fit" ? "fit" : "scale";

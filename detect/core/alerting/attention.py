@@ -142,12 +142,16 @@ class CareTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Longest(Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything that keeps a bed quieter has an end, at most so far away. shelve_bedside_s: of a flag of `bedside`."""
+    """Everything that keeps a bed quieter has an end, at most so far away.
+
+    shelve_bedside_s: of a flag of `bedside`. attend_s: how long somebody who goes to a bed is shown there.
+    """
 
     shelve_s: Within
     shelve_bedside_s: Within
     pause_s: Within
     limit_s: Within
+    attend_s: Within
 
     @property
     def silent_s(self) -> int:

@@ -3,6 +3,8 @@
 from quietward.contracts.messages import (
     CARE_WORDS,
     Acknowledge,
+    Attend,
+    Attending,
     CareRecord,
     Command,
     CommandEnvelope,
@@ -24,6 +26,9 @@ from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.reasons import reason_for
 from quietward.detect.core.state.state import State
 
+ATTENDING_AT_MOST = 6
+"""People who are shown at one bed: so many that the newest are never missing."""
+
 
 def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
     """Take an act; return the index of its bed, [] where there is no such bed."""
@@ -38,7 +43,7 @@ def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
         refused = "nothing has come from this bed yet"
     else:
         second = second_now(state, n, done.at)
-        refused = _take(state, n, second, done.command, events)
+        refused = _take(state, n, second, done, events)
     if refused:
         refuse(state, n, second, done.command, refused, events)
     return [n]
@@ -63,11 +68,13 @@ def second_now(state: State, n: int, at: int) -> int:
     return int(state.clock.second[n]) + max(0, at - int(state.clock.at[n])) // 1000
 
 
-def _take(state: State, n: int, second: int, act: Command, events: list[Event]) -> str:
+def _take(state: State, n: int, second: int, done: CommandEnvelope, events: list[Event]) -> str:
     """Return why the act could not be taken, or nothing."""
-    match act:
+    match act := done.command:
         case Acknowledge():
             return _acknowledge(state, n, second, act, events)
+        case Attend():
+            return _attend(state, n, second, act, done.at, events)
         case Shelve():
             return _shelve(state, n, second, act, events)
         case Unshelve():
@@ -97,17 +104,38 @@ def _no_such_flag(state: State, n: int, number: int) -> str:
 
 def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: list[Event]) -> str:
     number = report.flag_number(act.flag)
-    taken = _answer(state, n, second, number, act.by, f"acknowledged by {act.by}", events)
+    note = act.note.strip()
+    text = f"acknowledged by {act.by}" + (f": {note}" if note else "")
+    taken = _answer(state, n, second, number, act.by, text, events, note)
     return "" if taken else _no_such_flag(state, n, number)
 
 
-def _answer(state: State, n: int, second: int, number: int, by: str, text: str, events: list[Event]) -> bool:
+def _attend(state: State, n: int, second: int, act: Attend, at: int, events: list[Event]) -> str:
+    words, for_ms = state.words_of(n), state.rules.policy.longest.attend_s * 1000
+    there = [one for one in words.attending if one.until > at]
+    others = [one for one in there if one.by != act.by]
+    if not act.going and len(others) == len(there):
+        return f"{act.by} is not at this bed"
+    kind, text = ("attending", f"{act.by} is going") if act.going else ("attending-over", f"{act.by} has left")
+    words.attending = [*others, Attending(act.by, at, at + for_ms)][-ATTENDING_AT_MOST:] if act.going else others
+    events.append(report.event(state, n, second, kind, text, {"by": act.by}))
+    if act.going:
+        _answer(state, n, second, int(state.attention.flag[n]), act.by, f"answered by {act.by}: is going", events)
+    return ""
+
+
+def _answer(
+    state: State, n: int, second: int, number: int, by: str, text: str, events: list[Event], note: str = ""
+) -> bool:
     """Somebody answers flag `number`; return whether there was something to answer."""
     change = attention.acknowledge(state.attention, n, number, second)
     if change is None:
         return False
     state.words_of(n).acknowledged_by = by
-    report.flag_action(state, second, change, {"by": by}, text, events)
+    detail: report.Detail = {"by": by}
+    if note:
+        detail["note"] = note
+    report.flag_action(state, second, change, detail, text, events)
     return True
 
 

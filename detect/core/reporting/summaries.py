@@ -184,6 +184,7 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         limited=_limited(state, n, words) if row.some_suppressed else [],
         hand=hand.of(state.hand, state.history, n, _present_second(state, row), state.rules.reading.hand),
         held_back=_suppressed(state, n) if row.some_suppressed else [],
+        attending=[one for one in words.attending if one.until > state.now],
         **({} if occupancy is None else _stay(state, occupancy)),
     )
 

@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.messages import (
+    Attending,
     Block,
     CareRecord,
     ConcernContribution,
@@ -41,6 +42,7 @@ class Words(msgspec.Struct):
     limited: dict[int, tuple[str, str]] = {}
     paused: tuple[str, str] = ("", "")
     cared: list[CareRecord] = []  # the newest first
+    attending: list[Attending] = []  # the newest last
 
 
 class Undo(msgspec.Struct):

@@ -1,0 +1,159 @@
+// The ward as a wall display shows it: a strip for each bed that calls, a tile for each of the others, all in large letters.
+
+import { draw } from "../shared/draw.mjs";
+import { make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
+import { options } from "../shared/options.mjs";
+import { duration, headline, line, signalWords, stateClasses } from "../shared/words.mjs";
+import { onWall, wallSize } from "./order.mjs";
+
+/** @import { Card, Strips } from "../shared/types" */
+
+const GAP_PX = 8; // as in the style sheet
+const BETWEEN = " · ";
+const USUAL = /^(baseline|variability) \d/;
+
+export class Wall {
+  constructor() {
+    this.strips = make("div", "wall-strips");
+    this.tiles = make("div", "wall-tiles");
+    this.root = make("section", "wall-beds");
+    this.root.setAttribute("aria-label", "All beds");
+    this.root.append(this.strips, this.tiles);
+    /** @type {Map<string, Tile>} */
+    this.known = new Map();
+  }
+
+  /**
+   * @param {Card[]} byNeed
+   * @param {Strips} strips
+   */
+  show(byNeed, strips) {
+    const beds = onWall(byNeed, options.order);
+    for (const [bed, tile] of this.known) {
+      if (byNeed.some((card) => card.bed === bed)) continue;
+      tile.root.remove();
+      this.known.delete(bed);
+    }
+    this.size(beds.strips.length, beds.tiles.length);
+    arrange(this.strips, beds.strips.map((card) => this.tileOf(card.bed).root));
+    arrange(this.tiles, beds.tiles.map((card) => this.tileOf(card.bed).root));
+    for (const card of byNeed) this.tileOf(card.bed).show(card);
+    const room = this.root.style.cssText;
+    for (const card of beds.strips) this.tileOf(card.bed).fill(card, `strip ${room}`);
+    for (const card of beds.tiles) this.tileOf(card.bed).fill(card, `tile ${room}`);
+    for (const card of beds.strips) this.tileOf(card.bed).draw(card, strips);
+  }
+
+  /** @param {string} bed */
+  tileOf(bed) {
+    const tile = this.known.get(bed) ?? new Tile(bed);
+    this.known.set(bed, tile);
+    return tile;
+  }
+
+  /**
+   * @param {number} strips
+   * @param {number} tiles
+   */
+  size(strips, tiles) {
+    const { style } = this.root;
+    style.setProperty("--from-top", `${this.root.getBoundingClientRect().top + window.scrollY}px`);
+    const found = wallSize(strips, tiles, this.root.clientWidth - 2 * GAP_PX, this.root.clientHeight - 2 * GAP_PX, GAP_PX);
+    style.setProperty("--strip-columns", String(strips));
+    style.setProperty("--tile-columns", String(found.tileColumns));
+    style.setProperty("--strip-height", `${found.stripPx}px`);
+    style.setProperty("--tile-height", `${found.tilePx}px`);
+    style.setProperty("--letters", `${found.letterPx}px`);
+  }
+}
+
+/**
+ * @param {HTMLElement} place
+ * @param {HTMLElement[]} inOrder
+ */
+function arrange(place, inOrder) {
+  inOrder.forEach((one, i) => {
+    const there = place.children[i];
+    if (there !== one) place.insertBefore(one, there ?? null);
+  });
+}
+
+class Tile {
+  /** @param {string} bed */
+  constructor(bed) {
+    this.root = make("article", "tile");
+    this.root.dataset.bed = bed;
+    this.shape = shape();
+    this.rate = make("span", "big");
+    this.mark = signalMark();
+    this.headline = make("span", "headline");
+    this.waiting = make("span", "waiting");
+    this.pattern = make("p", "pattern");
+    this.canvas = make("canvas", "strip");
+    this.canvas.setAttribute("role", "img");
+    this.canvas.setAttribute("aria-label", `Strip of ${bed}: fetal heart rate above, uterine activity below`);
+    const top = make("div", "tile-top");
+    top.append(this.shape, make("h2", "", bed), this.rate);
+    const state = make("p", "tile-state");
+    state.append(this.headline, this.waiting, this.mark);
+    this.root.append(top, state, this.pattern, this.canvas);
+  }
+
+  /** @param {Card} card */
+  show(card) {
+    this.root.className = `tile ${stateClasses(card)}`;
+    setShape(this.shape, card.shape);
+    setSignalMark(this.mark, card.signal, signalWords(card));
+    setText(this.rate, card.fhr);
+    setText(this.headline, headline(card));
+    setText(this.waiting, answerInShort(card));
+  }
+
+  /**
+   * Whole parts of the bed's line, as many as there is room for; of the first, where it is too long, whole words.
+   * @param {Card} card
+   * @param {string} room what it depends on how much that is
+   */
+  fill(card, room) {
+    const said = pattern(card).join(BETWEEN);
+    if (this.pattern.dataset.said === room + said) return;
+    this.pattern.dataset.said = room + said;
+    const parts = said.split(/(?<= · |, )/);
+    const whole = parts.map((_, i) => parts.slice(0, i + 1).join("").replace(/( · |, )$/, ""));
+    const words = (whole[0] ?? "").split(" ");
+    const cut = words.slice(1).map((_, i) => `${words.slice(0, i + 1).join(" ")} …`);
+    for (const text of [...whole.reverse(), ...cut.reverse(), ""]) {
+      setText(this.pattern, text);
+      if (this.pattern.scrollHeight <= this.pattern.clientHeight + 1) return;
+    }
+  }
+
+  /**
+   * @param {Card} card
+   * @param {Strips} strips
+   */
+  draw(card, strips) {
+    const strip = strips.get(card.bed);
+    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+  }
+}
+
+/**
+ * Who is going there, who has answered, or for how long nobody has.
+ * @param {Card} card
+ */
+function answerInShort(card) {
+  const [going] = card.attending;
+  if (going) return `→ ${going.by}`;
+  if (card.acknowledged_by) return `✓ ${card.acknowledged_by}`;
+  return card.flag && card.waiting_s !== null ? duration(card.waiting_s) : "";
+}
+
+/**
+ * The parts of a bed's line: of a quiet one what is usual, its level and variability, stands last.
+ * @param {Card} card
+ */
+function pattern(card) {
+  const parts = line(card);
+  return card.state === "quiet" ? [...parts].sort((a, b) => Number(USUAL.test(a)) - Number(USUAL.test(b))) : parts;
+}

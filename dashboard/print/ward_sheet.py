@@ -1,0 +1,90 @@
+"""Pure: contents of a ward's hand-over sheet: one line for each bed, with a small strip of its last half hour."""
+
+from datetime import tzinfo
+
+from msgspec import Struct
+
+from quietward.dashboard.history.bed_record import BedRecord
+from quietward.dashboard.print.clock_format import ClockFormat
+from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
+from quietward.dashboard.view import wording
+from quietward.dashboard.view.clocks import bed_now_ms
+from quietward.dashboard.view.hour_ago import hour_ago
+from quietward.dashboard.view.view_model import Card, build_card
+
+BEDS_ON_A_PAGE = 24
+PAGE_MM, HEAD_MM = 276.0, 35.0
+"""Height of A4 without margins, and of what stands above the lines."""
+STRIP_WIDTH_MM, LOWEST_MM, HIGHEST_MM = 56.0, 10.0, 20.0
+TEXT_LENGTH = 160
+"""Of all that a line says of a bed: three lines of print. What was done comes last, and may be shortened."""
+
+
+class WardLine(Struct, frozen=True):
+    """What a ward's sheet says of one bed. answer: who has answered, or since when nobody has."""
+
+    bed: str
+    state: str
+    headline: str
+    answer: str
+    line: str
+    signal: str
+    baseline: str
+    variability: str
+    contractions: str
+    stage: str
+    done: str
+    strip: SmallStrip
+
+
+class WardSheet(Struct, frozen=True):
+    """Contents of the sheet, ready to print. height: of a line in mm. calling: how many beds ask for somebody."""
+
+    ward: str
+    written: str
+    zone: str
+    height: float
+    calling: int
+    lines: list[WardLine]
+
+
+def ward_sheet(beds: list[tuple[BedRecord, RecentSignal | None]], ward: str, now_ms: int, zone: tzinfo) -> WardSheet:
+    """Return the sheet of a ward, its beds in the order given, written at `now_ms` by the server's clock."""
+    clock = ClockFormat(now_ms, zone)
+    rows = min(BEDS_ON_A_PAGE, max(1, len(beds)))
+    height = min(HIGHEST_MM, max(LOWEST_MM, (PAGE_MM - HEAD_MM) / rows))
+    lines = [_line(record, signal, now_ms, zone, height - 1.6) for record, signal in beds]
+    calling = sum(line.state not in ("quiet", "noted", "paused", "shelved") for line in lines)
+    return WardSheet(ward, clock.full(now_ms), clock.zone_name(now_ms), height, calling, lines)
+
+
+def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float) -> WardLine:
+    bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
+    clock = ClockFormat(bed_ms, zone)
+    card = build_card(record.bed, record.summary, now_ms, record.policy, before=hour_ago(record.trend, bed_ms))
+    newest = card.notes[0] if card.notes else None
+    done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
+    answer = _answer(card, clock)
+    return WardLine(
+        bed=card.bed,
+        state=card.state,
+        headline=card.headline + ("" if card.until is None else f" {clock.time(card.until)}"),
+        answer=answer,
+        line=card.reason,
+        signal="" if card.signal == "good" or card.signal_reason in card.reason else f"signal {card.signal}",
+        baseline=card.baseline + card.baseline_trend,
+        variability=card.variability + card.variability_trend,
+        contractions=card.contraction_rate.partition(" in 10 min")[0],
+        stage="" if record.newest is None or record.newest.stage != 2 else "second stage",
+        done=wording.shortened(done, max(20, TEXT_LENGTH - len(card.reason) - len(answer))),
+        strip=small_strip(signal, record.log, bed_ms / 1000, STRIP_WIDTH_MM, height),
+    )
+
+
+def _answer(card: Card, clock: ClockFormat) -> str:
+    if card.flag is None:
+        return ""
+    since = f"since {clock.time(card.level_since)}"
+    if card.attending:
+        return f"{since}, {card.attending[-1].by} is going"
+    return f"{since}, answered by {card.acknowledged_by}" if card.acknowledged_by else f"{since}, unanswered"
