@@ -54,6 +54,10 @@ LOG_WORDS = {
     "not-taken": "rejected",
     "baseline-change": "baseline",
     "signal-mark": "signal",
+    "arrived": "arrived",
+    "left": "left",
+    "empty": "empty",
+    "stay-undone": "undone",
 }
 """What the kinds of a log's lines are called, on paper; the page's are in `dashboard/assets/shared/log_words.mjs`."""
 
