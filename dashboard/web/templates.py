@@ -2,6 +2,8 @@
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from quietward.drawing.strip import millimetres
+
 _environment = Environment(
     loader=PackageLoader("quietward.dashboard"),
     autoescape=True,
@@ -10,6 +12,7 @@ _environment = Environment(
     lstrip_blocks=True,
     auto_reload=False,
 )
+_environment.filters["mm"] = millimetres
 
 
 def render(template: str, **values: object) -> str:
