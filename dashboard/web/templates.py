@@ -2,8 +2,6 @@
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from quietward.drawing.strip import millimetres
-
 _environment = Environment(
     loader=PackageLoader("quietward.dashboard"),
     autoescape=True,
@@ -12,7 +10,7 @@ _environment = Environment(
     lstrip_blocks=True,
     auto_reload=False,
 )
-_environment.filters["mm"] = millimetres
+_environment.filters["mm"] = "{:.2f}".format  # a length on paper
 
 
 def render(template: str, **values: object) -> str:

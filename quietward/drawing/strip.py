@@ -282,8 +282,7 @@ def _baseline_path(trace: Trace, scale: PaperScale, from_s: float, until_s: floa
     return "".join(commands)
 
 
-def millimetres(length: float) -> str:
-    """Return a length as SVG has it."""
+def _millimetres(length: float) -> str:
     return f"{length:.2f}"
 
 
@@ -291,5 +290,5 @@ _environment = Environment(
     loader=PackageLoader("quietward.drawing"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
     lstrip_blocks=True, auto_reload=False,
 )  # fmt: skip
-_environment.filters["mm"] = millimetres
+_environment.filters["mm"] = _millimetres
 _template = _environment.get_template("strip.svg")

@@ -173,7 +173,7 @@ def test_a_dead_detector_turns_every_bed_unwatched(page: Page, demo: Demo, addre
     os.kill(pid, signal.SIGSTOP)
     try:
         expect(page.locator(".band.state-unwatched")).to_have_count(3, timeout=20_000)
-        expect(page.locator("#trouble")).to_contain_text("detect has been silent")
+        expect(page.locator("#trouble")).to_contain_text("detect: silent")
     finally:
         os.kill(pid, signal.SIGCONT)
     expect(page.locator(".band.state-unwatched")).to_have_count(0, timeout=20_000)
