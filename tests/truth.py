@@ -1,6 +1,7 @@
 """A long simulated labour with everything in it, and how well the detector's findings agree with what happened."""
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 
 import msgspec
 import numpy as np
@@ -10,6 +11,7 @@ from quietward.detect import assess
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed
 from quietward.simulator.bed import Signal, SimulatedLabour
+from quietward.simulator.fetus import KINDS, PROLONGED_S
 from quietward.simulator.scenario import Cause, Phase, Recorder, Scenario
 from quietward.simulator.truth import Span, Truth
 from tests.traces import RULES
@@ -48,6 +50,10 @@ def everything(hours: int, loss_share: float, recorder: Recorder) -> Scenario:
     )  # fmt: skip
 
 
+PROLONGED_FROM_S = {"nichd-2008": PROLONGED_S, "figo-2015": 180.0}
+ABRUPT_BELOW_S, DOUBT_S = 30.0, 5.0
+"""Below the first a fall is abrupt (NICHD 2008, FIGO 2015); a true one this near to it may be read either way."""
+
 SURE_BPM = 17.0
 """15 bpm make an acceleration (NICHD 2008). Lower ones are not asked for, and in doubt neither way up to here."""
 
@@ -60,18 +66,43 @@ class Score:
     found: int
     matched: int
     onset_error_s: float  # median
-    kind_right: float  # share of the matched
+    kinds: Counter[tuple[str, str]] = field(default_factory=Counter)  # of the matched: true and found kind
+    sure: Counter[tuple[str, str]] = field(default_factory=Counter)  # of those whose true fall is in no doubt
 
     @property
     def f1(self) -> float:
         return 2 * self.matched / max(1, self.true + self.found)
 
 
-def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], *, with_kind: bool = False) -> Score:
+def pooled(scores: list[Score]) -> Score:
+    """Return the scores of several labours as one; its error of the onset is the largest."""
+    kinds: Counter[tuple[str, str]] = sum((s.kinds for s in scores), Counter())
+    sure: Counter[tuple[str, str]] = sum((s.sure for s in scores), Counter())
+    counts = (sum(getattr(s, name) for s in scores) for name in ("true", "found", "matched"))
+    return Score(*counts, max(s.onset_error_s for s in scores), kinds, sure)
+
+
+def right(kinds: Counter[tuple[str, str]]) -> float:
+    """Return the share of decelerations whose kind is the true one."""
+    return sum(n for (true, found), n in kinds.items() if true == found) / max(1, kinds.total())
+
+
+def true_kind(t: Truth, rule_set: str) -> str:
+    """Return what a true deceleration is under a rule set: by its length, else by its cause."""
+    is_prolonged = t.end_s - t.onset_s >= PROLONGED_FROM_S[rule_set]
+    return "prolonged" if is_prolonged or not t.cause else KINDS[t.cause]
+
+
+def is_sure(t: Truth) -> bool:
+    """Return whether its fall is clearly abrupt or clearly gradual."""
+    return abs(t.extreme_s - t.onset_s - ABRUPT_BELOW_S) > DOUBT_S
+
+
+def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], rule_set: str = "") -> Score:
     """Match one to one by nearest onset.
 
     seen: which true events the sensors showed more than half of; the others are neither asked for nor held against
-    the detector when it finds them.
+    the detector when it finds them. rule_set: kinds are compared as it defines them; empty: there are no kinds.
     """
     pairs = sorted(
         (abs(t.onset_s - float(str(f["onset_s"]))), i, j)
@@ -87,13 +118,16 @@ def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], *
             taken_found.add(j)
     unseen = [i for i in taken_true if not seen[i]]
     matched = {i: pair for i, pair in taken_true.items() if seen[i]}
-    right = [true[i].what.startswith(str(found[j].get("kind"))) for i, (j, _) in matched.items()] if with_kind else []
+    pairs_of_kinds = {
+        i: (true_kind(true[i], rule_set), str(found[j]["kind"])) for i, (j, _) in matched.items() if rule_set
+    }
     return Score(
         sum(seen),
         len(found) - len(unseen),
         len(matched),
         float(np.median([d for _, d in matched.values()])) if matched else float("nan"),
-        float(np.mean(right)) if right else float("nan"),
+        Counter(pairs_of_kinds.values()),
+        Counter(pair for i, pair in pairs_of_kinds.items() if is_sure(true[i])),
     )
 
 
@@ -112,10 +146,10 @@ class Report:
 def report(labours: list[SimulatedLabour], rule_set: str = "nichd-2008") -> list[Report]:
     """Assess labours side by side and score each."""
     rows = assess.assess([Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], RULES, rule_set)
-    return [_report(labour, row) for labour, row in zip(labours, rows, strict=True)]
+    return [_report(labour, row, rule_set) for labour, row in zip(labours, rows, strict=True)]
 
 
-def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]]) -> Report:
+def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]], rule_set: str) -> Report:
     seen_s = len(labour.fhr) / HZ
     true = [t for t in labour.truth.events if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
@@ -137,7 +171,7 @@ def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]]) ->
         if b["bpm"] is not None and end >= 600 * HZ:
             errors.append(abs(float(str(b["bpm"])) - float(labour.baseline[end - 600 * HZ : end].mean())))
     return Report(
-        score(falls, within(row["decelerations"]), seen(falls, labour.fhr), with_kind=True),
+        score(falls, within(row["decelerations"]), seen(falls, labour.fhr), rule_set),
         score(rises, within(row["accelerations"]), high),
         score(contractions, within(row["contractions"]), seen(contractions, labour.ua)),
         float(np.mean(errors)),

@@ -26,7 +26,7 @@ def reports() -> dict[str, list[Report]]:
 
 
 def pooled(reports: list[Report], of: Callable[[Report], Score]) -> float:
-    return 2 * sum(of(r).matched for r in reports) / sum(of(r).true + of(r).found for r in reports)
+    return truth.pooled([of(r) for r in reports]).f1
 
 
 @pytest.mark.parametrize(("signal", "bar"), [("good", 0.83), ("poor", 0.80)])
@@ -38,8 +38,7 @@ def test_decelerations(reports: dict[str, list[Report]], signal: str, bar: float
 
 @pytest.mark.parametrize(("signal", "bar"), [("good", 0.82), ("poor", 0.77)])
 def test_kinds_of_decelerations(reports: dict[str, list[Report]], signal: str, bar: float) -> None:
-    right = sum(r.decelerations.kind_right * r.decelerations.matched for r in reports[signal])
-    assert right / sum(r.decelerations.matched for r in reports[signal]) >= bar
+    assert truth.right(truth.pooled([r.decelerations for r in reports[signal]]).kinds) >= bar
 
 
 @pytest.mark.parametrize(("signal", "bar"), [("good", 0.64), ("poor", 0.70)])
