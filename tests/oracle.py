@@ -210,51 +210,72 @@ class Machine:
         )
 
 
+HELD_S = 58
+"""What is in doubt is held back for so long at the most."""
+
+
 @dataclass
 class Doubt:
     """Which FHR samples are held back because they jumped away, and for how long."""
 
     last_bpm: float = NOTHING  # newest sample that was used
     last_at: int = LONG_AGO
-    since: int = -1  # where the run that is held back began; -1: none is
-    newest_bpm: float = NOTHING  # of that run
+    before_bpm: float = NOTHING  # where the FHR was before it jumped to where it is now
+    run: dict[int, float] = field(default_factory=dict)  # what is held back, by sample
     after_gap: bool = False
     stepped: bool = False
 
-    def use(self, now: int, bpm: float, reference: float) -> bool:
-        """Say whether a sample is used."""
+    @property
+    def is_on(self) -> bool:
+        return bool(self.run)
+
+    def use(self, now: int, bpm: float, reference: float) -> dict[int, float]:
+        """Return what is used now: the sample, and what had been held back before it and turned out to be real."""
         n = READING.signal
         if not n.fhr_lowest_bpm <= bpm <= n.fhr_highest_bpm:
-            return False
-        away = abs(bpm - self.last_bpm) > n.jump_bpm
+            return {}
         at_reference = abs(bpm - reference) <= n.jump_bpm
-        silent = now - self.last_at
-        goes_on = self.since >= 0 and abs(bpm - self.newest_bpm) <= n.jump_bpm
-        suspect = away and (goes_on or silent <= n.gap_within_s * HZ)
-        if not (suspect and goes_on):
-            began, after_gap = now, silent > n.jump_within_s * HZ
-        else:
-            began, after_gap = self.since, self.after_gap
-        quotient = bpm / self.last_bpm
-        odd_rate = any(abs(quotient - times) <= times * n.ratio_within for times in (0.5, 2.0))
+        is_back = abs(bpm - self.before_bpm) <= n.jump_bpm
         if at_reference:
-            patience_s = n.suspect_for_s
-        elif bpm - reference > n.improbable_rise_bpm or (odd_rate and not after_gap):
-            patience_s = n.doubtful_for_s
+            self.stepped, self.before_bpm = False, NOTHING
+        run = self.run
+        began, newest_at = min(run, default=now), max(run, default=now)
+        goes_on = bool(run) and abs(bpm - run[newest_at]) <= n.jump_bpm
+        if abs(bpm - self.last_bpm) > n.jump_bpm and (goes_on or now - self.last_at <= n.gap_within_s * HZ):
+            if not goes_on:
+                run, began = {}, now
+                self.after_gap = now - self.last_at > n.jump_within_s * HZ
+            self.run = run | {now: bpm}
+            if now - began < self._patience_s(bpm, reference) * HZ:
+                self.last_at = self.last_at if self.after_gap else now
+                return {}
+            self.stepped |= not at_reference and not self.after_gap
+            self.before_bpm = NOTHING if at_reference or is_back else self.last_bpm
+            used = self.run
+        elif (
+            bool(run)
+            and self.after_gap
+            and now - began >= n.suspect_after_gap_s * HZ
+            and now - newest_at <= n.jump_within_s * HZ
+            and abs(bpm - run[newest_at]) <= n.goes_on_bpm
+        ):
+            used = run | {now: bpm}
         else:
-            patience_s = n.suspect_after_gap_s if after_gap else n.suspect_for_s
-        held_back = suspect and now - began < patience_s * HZ
-        if at_reference:
-            self.stepped = False
-        elif not held_back and suspect and not after_gap:
-            self.stepped = True
-        if held_back:
-            self.since, self.newest_bpm, self.after_gap = began, bpm, after_gap
-            if not after_gap:
-                self.last_at = now
-            return False
-        self.since, self.last_bpm, self.last_at = -1, bpm, now
-        return True
+            used = {now: bpm}
+        self.run, self.last_bpm, self.last_at = {}, bpm, now
+        return used
+
+    def _patience_s(self, bpm: float, reference: float) -> float:
+        n = READING.signal
+        if any(abs(bpm - level) <= n.jump_bpm for level in (reference, self.before_bpm)):
+            return n.suspect_for_s
+        odd_rate = any(abs(bpm / self.last_bpm - times) <= times * n.ratio_within for times in (0.5, 2.0))
+        if bpm - reference > n.improbable_rise_bpm or (odd_rate and not self.after_gap):
+            return n.doubtful_for_s
+        if not self.after_gap:
+            return n.suspect_for_s
+        has_moved = max(self.run.values()) - min(self.run.values()) >= n.moves_by_bpm
+        return n.doubtful_for_s if bpm < self.last_bpm and not has_moved else n.suspect_after_gap_s
 
 
 @dataclass
@@ -303,6 +324,7 @@ class PlainBed:
     stretches: list["Stretch"] = field(default_factory=list)  # from the beginning on
     ua: dict[int, float] = field(default_factory=dict)  # all UA
     units: list[int | None] = field(default_factory=list)  # the same in whole units, sample by sample
+    unread: list[int] = field(default_factory=list)  # samples of the FHR that wait because there is doubt
     near_mother: set[int] = field(default_factory=set)  # usable FHR near the mother's pulse
     baselines: list[float] = field(default_factory=list)  # in each second, as last measured before it
     ua_was_useful: list[bool] = field(default_factory=list)
@@ -395,24 +417,14 @@ class PlainBed:
         first_ua = next((x for x in ua if is_there(x)), NOTHING)
         if not is_there(self.smooth):
             self.smooth = first_ua
-        opened = []
         for k in range(HZ):
             now = number * HZ + k
-            bpm, level = self._rate(now, fhr[k], mhr), self._toco(now, ua[k])
-            was_open = self.machines[DOWN].open or self.machines[UP].open
-            for row, machine in self.machines.items():
-                height = level - self.rest if row == UA else SIGN[row] * (bpm - self.reference)
-                x = machine.sample(now, height, *limits[row])
-                if x is not None:
-                    closed.append(x)
-                if row != UA and machine.open and machine.opened_at == now:
-                    opened.append(machine.onset)
-            is_open = self.machines[DOWN].open or self.machines[UP].open
-            if is_open and not was_open:
-                self.before = self.reference
-            self.apart[now] = is_open
-        for onset in opened:  # apart from its onset on
-            self.apart |= dict.fromkeys(range(onset, number * HZ + HZ), True)
+            self._rate(now, fhr[k], mhr)
+            self.unread.append(now)
+            while self.unread and (not self.doubt.is_on or self.unread[0] <= now - HELD_S * HZ):
+                closed += self._departures(self.unread.pop(0), limits)
+            x = self.machines[UA].sample(now, self._toco(now, ua[k]) - self.rest, *limits[UA])
+            closed += [x] if x is not None else []
         if (number + 1) % READING.baseline.stretch_s == 0:
             self.stretches.append(self._stretch(number + 1))
         if number % READING.look.every_s == 0:
@@ -421,14 +433,28 @@ class PlainBed:
             self.levels[-1].append(self.smooth)
         return closed
 
-    def _rate(self, now: int, bpm: float, mhr: float) -> float:
-        """Return the FHR where it may be used."""
-        if not self.doubt.use(now, bpm, self.reference):
-            return NOTHING
-        self.fhr[now] = bpm
-        if abs(bpm - mhr) <= READING.signal.mother_within_bpm:
-            self.near_mother.add(now)
-        return bpm
+    def _rate(self, now: int, bpm: float, mhr: float) -> None:
+        """Take the FHR where it may be used."""
+        for at, used in self.doubt.use(now, bpm, self.reference).items():
+            if at == now or at in self.unread:
+                self.fhr[at] = used
+                if abs(used - mhr) <= READING.signal.mother_within_bpm:
+                    self.near_mother.add(at)
+
+    def _departures(self, now: int, limits: dict[int, tuple[float, float]]) -> list[Departure]:
+        """Go on with falls and rises by one sample."""
+        closed = []
+        was_open = self.machines[DOWN].open or self.machines[UP].open
+        for row in (DOWN, UP):
+            machine = self.machines[row]
+            x = machine.sample(now, SIGN[row] * (self.fhr.get(now, NOTHING) - self.reference), *limits[row])
+            closed += [x] if x is not None else []
+            if machine.open and machine.opened_at == now:  # apart from its onset on
+                self.apart |= dict.fromkeys(range(machine.onset, now), True)
+        self.apart[now] = self.machines[DOWN].open or self.machines[UP].open
+        if self.apart[now] and not was_open:
+            self.before = self.reference
+        return closed
 
     def _toco(self, now: int, ua: float) -> float:
         """Return the UA evened out."""

@@ -78,8 +78,8 @@ def pooled(scores: list[Score]) -> Score:
     """Return the scores of several labours as one; its error of the onset is the largest."""
     kinds: Counter[tuple[str, str]] = sum((s.kinds for s in scores), Counter())
     sure: Counter[tuple[str, str]] = sum((s.sure for s in scores), Counter())
-    counts = (sum(getattr(s, name) for s in scores) for name in ("true", "found", "matched"))
-    return Score(*counts, max(s.onset_error_s for s in scores), kinds, sure)
+    true, found, matched = (sum(getattr(s, name) for s in scores) for name in ("true", "found", "matched"))
+    return Score(true, found, matched, max(s.onset_error_s for s in scores), kinds, sure)
 
 
 def right(kinds: Counter[tuple[str, str]]) -> float:

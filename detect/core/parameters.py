@@ -25,7 +25,9 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     suspect_after_gap_s: float
     gap_within_s: float
     ratio_within: float
-    doubtful_for_s: float
+    doubtful_for_s: Annotated[float, Meta(ge=0, le=58)]
+    moves_by_bpm: Annotated[float, Meta(gt=0)]
+    goes_on_bpm: Annotated[float, Meta(gt=0)]
     improbable_rise_bpm: float
     mother_within_bpm: float
     mother_share: float

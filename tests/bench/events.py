@@ -27,10 +27,9 @@ def line(name: str, s: Score) -> str:
 
 def confusion(kinds: Counter[tuple[str, str]]) -> str:
     """Return a table: true kinds downwards, found kinds across."""
-    lines = [f"{'true / found':14}" + "".join(f"{kind:>14}" for kind in KINDS)]
-    for true in KINDS[:-1]:
-        lines.append(f"{true:14}" + "".join(f"{kinds[true, found]:14}" for found in KINDS))
-    return "\n".join(lines)
+    head = f"{'true / found':14}" + "".join(f"{kind:>14}" for kind in KINDS)
+    rows = [f"{true:14}" + "".join(f"{kinds[true, found]:14}" for found in KINDS) for true in KINDS[:-1]]
+    return "\n".join([head, *rows])
 
 
 def main() -> None:
@@ -50,8 +49,8 @@ def main() -> None:
             if rules is RULES.rule_sets[0]:
                 print(line("accelerations", truth.pooled([r.accelerations for r in reports])))
                 print(line("contractions", truth.pooled([r.contractions for r in reports])))
-            print(f"kinds by {rules.name}: {truth.right(falls.kinds):.3f} of all right, {truth.right(falls.sure):.3f} ", end="")
-            print(f"of the {falls.sure.total()} that are in no doubt:")
+            right, sure = truth.right(falls.kinds), truth.right(falls.sure)
+            print(f"kinds by {rules.name}: {right:.3f} right, {sure:.3f} of the {falls.sure.total()} in no doubt:")
             print(confusion(falls.sure))
         print()
 
