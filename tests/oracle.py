@@ -473,6 +473,8 @@ class PlainBed:
                 self.contractions.append(Contraction(x.onset, x.peak, x.end))
             return False
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
+        if x.kept and not moved and not self._stands_out(x):
+            x.kept = False
         if x.kept and not moved:
             if not self.variability < READING.flanks.from_variability_bpm:
                 x = self._again(x, number)
@@ -488,6 +490,21 @@ class PlainBed:
             return True
         if x.cut:
             self.left.leave(x, self.before, is_new=False)
+        return False
+
+    def _stands_out(self, x: Departure) -> bool:
+        """Say whether it is apart from what was there before it, too."""
+        n = READING.confirmation
+        before = range(max(x.onset - int(n.before_s * HZ), self.until), x.onset)
+        usual = sorted(round(self.fhr[i] * 4) / 4 for i in before if i in self.fhr)
+        if x.height >= n.sure_bpm or len(usual) < n.least_s * HZ:
+            return True
+        width = int(n.mean_s * HZ)
+        for end in range(x.onset + 1, x.end + 1):
+            there = [round(self.fhr[i] * 4) / 4 for i in range(max(x.onset, end - width), end) if i in self.fhr]
+            off = SIGN[x.row] * (sum(there) / max(len(there), 1) - usual[len(usual) // 2])
+            if 2 * len(there) >= width and off >= n.off_bpm:
+                return True
         return False
 
     def _name(self, x: Departure) -> None:

@@ -113,6 +113,16 @@ class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
     min_length_s: float
 
 
+class ConfirmationLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a departure that is over must have to be named at all."""
+
+    off_bpm: Annotated[float, Meta(ge=0)]
+    mean_s: Annotated[float, Meta(ge=1, le=60)]
+    before_s: Annotated[float, Meta(ge=0, le=500)]
+    least_s: Annotated[float, Meta(ge=1, le=500)]
+    sure_bpm: Annotated[float, Meta(ge=0)]
+
+
 class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How flanks and extreme of an ended excursion are looked at again."""
 
@@ -197,6 +207,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     deceleration: ExcursionNumbers
     acceleration: ExcursionNumbers
     contraction: ExcursionNumbers
+    confirmation: ConfirmationLimits
     flanks: ShapeLimits
     tone: ToneLimits
     kind: KindLimits
