@@ -325,6 +325,7 @@ class PlainBed:
     ua: dict[int, float] = field(default_factory=dict)  # all UA
     units: list[int | None] = field(default_factory=list)  # the same in whole units, sample by sample
     unread: list[int] = field(default_factory=list)  # samples of the FHR that wait because there is doubt
+    tocos: list[float] = field(default_factory=list)  # UA, without what is missing
     near_mother: set[int] = field(default_factory=set)  # usable FHR near the mother's pulse
     baselines: list[float] = field(default_factory=list)  # in each second, as last measured before it
     ua_was_useful: list[bool] = field(default_factory=list)
@@ -461,6 +462,7 @@ class PlainBed:
         self.units.append(math.floor(round(ua * 4) / 4 - UA_LOWEST) if is_there(ua) else None)
         if not is_there(ua):
             return NOTHING
+        self.tocos.append(ua)
         self.ua[now] = ua
         self.smooth += 1 / (READING.tone.smooth_s * HZ) * (ua - self.smooth)
         return self.smooth
@@ -503,7 +505,7 @@ class PlainBed:
         for end in range(x.onset + 1, x.end + 1):
             there = [round(self.fhr[i] * 4) / 4 for i in range(max(x.onset, end - width), end) if i in self.fhr]
             off = SIGN[x.row] * (sum(there) / max(len(there), 1) - usual[len(usual) // 2])
-            if 2 * len(there) >= width and off >= n.off_bpm:
+            if 2 * len(there) >= width and off >= min(n.off_bpm, n.off_share * x.height):
                 return True
         return False
 
@@ -537,7 +539,8 @@ class PlainBed:
         # Kept as exactly as devices store it.
         height = [SIGN[x.row] * (round(self.fhr.get(i, NOTHING) * 4) / 4 - self.before) if i in self.fhr else NOTHING
                   for i in range(first, newest)]  # fmt: skip
-        return second_look(x, first, height)
+        ahead = 0 if other.open or x.cut else int(READING.flanks.ahead_share * (x.end - x.onset))
+        return second_look(x, first, height, ahead)
 
     def _minute(self, number: int) -> None:
         last = range((number - 59) * HZ, (number + 1) * HZ)
@@ -621,7 +624,9 @@ class PlainBed:
         recent = sorted([unit for unit in self.units[-limits.window_s * HZ :] if unit is not None])
         enough = len(recent) >= 60 * HZ
         self.span = _share(recent, limits.high_share) - _share(recent, limits.low_share)
-        self.ua_is_useful = enough and self.span >= limits.flat_range
+        last = self.tocos[-limits.still_s * HZ :]
+        still = len(last) == limits.still_s * HZ and len(set(last)) == 1
+        self.ua_is_useful = enough and self.span >= limits.flat_range and not still
         # One level for each evaluation of the last minutes; that of the evaluations to come is that of before.
         whole = self.levels if number % READING.look.every_s == READING.look.every_s - 1 else self.levels[:-1]
         lowest = sorted(sum(x) / len(x) for x in whole[-(limits.rest_window_s // READING.look.every_s) :] if x)
@@ -664,10 +669,10 @@ def is_wave(minute: list[float], peak_to_trough: float) -> bool:
     return share >= n.wave_share and n.lowest_bpm <= peak_to_trough <= n.highest_bpm
 
 
-def second_look(x: Departure, first: int, height: list[float]) -> Departure:
+def second_look(x: Departure, first: int, height: list[float], ahead: int = 0) -> Departure:
     """Draw the smoothed flanks out to the reference, and find the extreme of the smoothed trace.
 
-    height: samples from index `first` on, NaN where there is none.
+    height: samples from index `first` on, NaN where there is none. ahead: so many samples behind them the end may lie.
     """
     n = READING.flanks
     if x.onset < first:
@@ -689,11 +694,10 @@ def second_look(x: Departure, first: int, height: list[float]) -> Departure:
     if fall is not None:
         low, steep = fall
         onset = min(begin, max(0, begin - room, round(top - (low + steep * shoulder))))
-    back = flank(smooth[top:], high)
+    back = way_back(smooth[top:], high, x.row)
     if back is not None:
-        low, its_steep = back
-        end = max(stop, min(len(height), stop + room, round(top + low + its_steep * shoulder)))
-    bottom = [i for i in range(onset, end) if smooth[i] >= n.bottom_share * high]
+        end = max(stop, min(len(height) + ahead, stop + room, round(top + back)))
+    bottom = [i for i in range(onset, min(end, len(height))) if smooth[i] >= n.bottom_share * high]
     is_flat = steep is not None and len(bottom) > n.flat_from * steep
     extreme = first + (bottom[0] if is_flat else (bottom[0] + bottom[-1]) // 2)
     return replace(x, onset=first + onset, reached=extreme, peak=extreme, end=first + end, exact=False)
@@ -723,6 +727,21 @@ def flank(outwards: list[float], high: float) -> tuple[int, int] | None:
     return low, low - last_high
 
 
+def way_back(outwards: list[float], high: float, row: int) -> float | None:
+    """Return how far from the extreme the way back reaches the reference, counted in samples; None: it never does."""
+    n = READING.flanks
+    shoulder = n.shoulder_ua if row == UA else n.shoulder_back
+    back = flank(outwards, high)
+    if back is not None:
+        return back[0] + back[1] * shoulder
+    share = outwards[-1] / high
+    if not share <= n.seen_share:
+        return None
+    last_high = max(i for i, y in enumerate(outwards) if y >= n.high_share * high)
+    steep = (len(outwards) - 1 - last_high) * (n.high_share - n.low_share) / (n.high_share - share)
+    return last_high + steep * (1 + shoulder)
+
+
 def contraction_of(x: Departure, contractions: list[Contraction]) -> Contraction | None:
     """Return the last contraction that began before the nadir and was not long over when the fall began."""
     late = READING.kind.late_within_s * HZ
@@ -732,32 +751,37 @@ def contraction_of(x: Departure, contractions: list[Contraction]) -> Contraction
 
 def fall_kind(x: Departure, contraction: Contraction | None, rules: RuleSet) -> str:
     """Return the kind of a deceleration, or none, as the rule set defines it."""
-    d, doubt_s = rules.deceleration, READING.kind.doubt_s
+    d = rules.deceleration
     deep = more(x.height, d.depth_bpm, d.strict)
     if deep and more(x.length_s, d.prolonged_s, d.strict):
         return "prolonged"
     if not more(x.length_s, d.length_s, d.strict):
         return "none"
-    place = place_at(x, contraction, rules)
-    abrupt = x.slope_s < d.abrupt_below_s
-    if abrupt and not x.exact and place != "undetermined":
-        # Flanks read through variability, and the way back is gradual: in doubt its place decides.
-        abrupt = x.slope_s < d.abrupt_below_s - doubt_s or x.back_s < d.abrupt_below_s - doubt_s
+    doubt_s = 0.0 if x.exact else READING.kind.doubt_s
+    after = is_after(x, contraction, rules, doubt_s)
+    place = "undetermined"
+    if contraction is not None:
+        near = abs(x.peak - contraction.peak) / HZ <= READING.kind.early_within_s
+        place = "early" if near else "late" if after else "undetermined"
+    if place == "undetermined":  # seen through variability: only what is clearly gradual is
+        abrupt = x.slope_s < d.abrupt_below_s + doubt_s
+    elif x.back_s >= d.abrupt_below_s:
+        abrupt = x.slope_s < d.abrupt_below_s - doubt_s
+    else:
+        abrupt = x.slope_s < d.abrupt_below_s
+    if abrupt and deep and after and d.late_return_over_s > 0 and x.back_s > d.late_return_over_s - doubt_s:
+        return "late"
     if abrupt:
         return "variable" if deep else "none"
     return place if more(x.height, d.gradual_depth_bpm, d.strict) else "none"
 
 
-def place_at(x: Departure, contraction: Contraction | None, rules: RuleSet) -> str:
-    d = rules.deceleration
+def is_after(x: Departure, contraction: Contraction | None, rules: RuleSet, doubt_s: float) -> bool:
     if contraction is None:
-        return "undetermined"
-    lag_s = (x.peak - contraction.peak) / HZ
-    if abs(lag_s) <= READING.kind.early_within_s:
-        return "early"
-    begins_late = (x.onset - contraction.onset) / HZ > d.late_onset_after_s
-    ends_late = x.end > contraction.end and x.back_s > d.late_return_over_s
-    return "late" if lag_s > 0 and begins_late and ends_late else "undetermined"
+        return False
+    begins_s = (x.onset - contraction.onset) / HZ
+    begins_late = begins_s > max(0.0, rules.deceleration.late_onset_after_s - doubt_s)
+    return begins_late and x.peak > contraction.peak and x.end > contraction.end
 
 
 def rise_kind(x: Departure, rules: RuleSet, weeks: int) -> str:

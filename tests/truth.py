@@ -54,6 +54,9 @@ PROLONGED_FROM_S = {"nichd-2008": PROLONGED_S, "figo-2015": 180.0}
 ABRUPT_BELOW_S, DOUBT_S = 30.0, 5.0
 """Below the first a fall is abrupt (NICHD 2008, FIGO 2015); a true one this near to it may be read either way."""
 
+OWN_WITHIN_S = 60.0
+"""A fall that begins later after a contraction's end is not its own; no source."""
+
 SURE_BPM = 17.0
 """15 bpm make an acceleration (NICHD 2008). Lower ones are not asked for, and in doubt neither way up to here."""
 
@@ -87,18 +90,38 @@ def right(kinds: Counter[tuple[str, str]]) -> float:
     return sum(n for (true, found), n in kinds.items() if true == found) / max(1, kinds.total())
 
 
-def true_kind(t: Truth, rule_set: str) -> str:
-    """Return what a true deceleration is under a rule set: by its length, else by its cause."""
-    is_prolonged = t.end_s - t.onset_s >= PROLONGED_FROM_S[rule_set]
-    return "prolonged" if is_prolonged or not t.cause else KINDS[t.cause]
+def true_kind(t: Truth, rule_set: str, contractions: list[Truth]) -> str:
+    """Return what a true deceleration is by the definitions of a rule set, applied to what really happened.
+
+    nichd-2008: abrupt or gradual by its fall; a gradual one is early or late by its cause. figo-2015: late is what
+    begins more than 20 s after a contraction, has its nadir after the peak, ends after the end, and is gradual on at
+    least one side.
+    """
+    if t.end_s - t.onset_s >= PROLONGED_FROM_S[rule_set] or not t.cause:
+        return "prolonged"
+    is_abrupt = t.extreme_s - t.onset_s < ABRUPT_BELOW_S
+    if rule_set == "nichd-2008":
+        return "variable" if is_abrupt else KINDS[t.cause]
+    before = [c for c in contractions if c.onset_s <= t.onset_s <= c.end_s + OWN_WITHIN_S]
+    c = before[-1] if before else None
+    if c is not None and t.onset_s - c.onset_s > 20 and t.extreme_s > c.extreme_s and t.end_s > c.end_s:
+        return "variable" if is_abrupt and t.end_s - t.extreme_s <= ABRUPT_BELOW_S else "late"
+    return "variable" if is_abrupt else KINDS[t.cause]
 
 
-def is_sure(t: Truth) -> bool:
-    """Return whether its fall is clearly abrupt or clearly gradual."""
-    return abs(t.extreme_s - t.onset_s - ABRUPT_BELOW_S) > DOUBT_S
+def is_sure(t: Truth, rule_set: str) -> bool:
+    """Return whether its fall, and where the rule set asks for it, its return, is clearly abrupt or clearly gradual."""
+    flanks = [t.extreme_s - t.onset_s] + ([t.end_s - t.extreme_s] if rule_set == "figo-2015" else [])
+    return all(abs(flank - ABRUPT_BELOW_S) > DOUBT_S for flank in flanks)
 
 
-def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], rule_set: str = "") -> Score:
+def score(
+    true: list[Truth],
+    found: list[dict[str, object]],
+    seen: list[bool],
+    rule_set: str = "",
+    contractions: list[Truth] | None = None,
+) -> Score:
     """Match one to one by nearest onset.
 
     seen: which true events the sensors showed more than half of; the others are neither asked for nor held against
@@ -119,7 +142,9 @@ def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], r
     unseen = [i for i in taken_true if not seen[i]]
     matched = {i: pair for i, pair in taken_true.items() if seen[i]}
     pairs_of_kinds = {
-        i: (true_kind(true[i], rule_set), str(found[j]["kind"])) for i, (j, _) in matched.items() if rule_set
+        i: (true_kind(true[i], rule_set, contractions or []), str(found[j]["kind"]))
+        for i, (j, _) in matched.items()
+        if rule_set
     }
     return Score(
         sum(seen),
@@ -127,7 +152,7 @@ def score(true: list[Truth], found: list[dict[str, object]], seen: list[bool], r
         len(matched),
         float(np.median([d for _, d in matched.values()])) if matched else float("nan"),
         Counter(pairs_of_kinds.values()),
-        Counter(pair for i, pair in pairs_of_kinds.items() if is_sure(true[i])),
+        Counter(pair for i, pair in pairs_of_kinds.items() if is_sure(true[i], rule_set)),
     )
 
 
@@ -145,7 +170,12 @@ class Report:
 
 def report(labours: list[SimulatedLabour], rule_set: str = "nichd-2008") -> list[Report]:
     """Assess labours side by side and score each."""
-    rows = assess.assess([Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], RULES, rule_set)
+    return scored(labours, [Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], rule_set)
+
+
+def scored(labours: list[SimulatedLabour], seen: list[Recording], rule_set: str) -> list[Report]:
+    """Score what is found in recordings of labours, which may have been spoilt since."""
+    rows = assess.assess(seen, RULES, rule_set)
     return [_report(labour, row, rule_set) for labour, row in zip(labours, rows, strict=True)]
 
 
@@ -171,7 +201,7 @@ def _report(labour: SimulatedLabour, row: dict[str, list[dict[str, object]]], ru
         if b["bpm"] is not None and end >= 600 * HZ:
             errors.append(abs(float(str(b["bpm"])) - float(labour.baseline[end - 600 * HZ : end].mean())))
     return Report(
-        score(falls, within(row["decelerations"]), seen(falls, labour.fhr), rule_set),
+        score(falls, within(row["decelerations"]), seen(falls, labour.fhr), rule_set, contractions),
         score(rises, within(row["accelerations"]), high),
         score(contractions, within(row["contractions"]), seen(contractions, labour.ua)),
         float(np.mean(errors)),

@@ -117,6 +117,7 @@ class ConfirmationLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """What a departure that is over must have to be named at all."""
 
     off_bpm: Annotated[float, Meta(ge=0)]
+    off_share: Annotated[float, Meta(ge=0, le=1)]
     mean_s: Annotated[float, Meta(ge=1, le=60)]
     before_s: Annotated[float, Meta(ge=0, le=500)]
     least_s: Annotated[float, Meta(ge=1, le=500)]
@@ -133,7 +134,10 @@ class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
     low_share: float
     high_share: float
     shoulder: float
+    shoulder_back: Annotated[float, Meta(ge=0, le=2)]
     shoulder_ua: float
+    seen_share: Annotated[float, Meta(ge=0, le=0.7)]
+    ahead_share: Annotated[float, Meta(ge=0, le=1)]
     extend_share: float
     bottom_share: float
     flat_from: float
@@ -149,6 +153,7 @@ class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
     high_share: float
     smooth_s: float
     flat_range: float
+    still_s: Annotated[int, Meta(ge=60, le=3600)]
 
 
 class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):

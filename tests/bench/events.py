@@ -1,4 +1,4 @@
-"""How well events are found in simulated labours whose truth is known: `python -m tests.bench.events [--seeds 300-311]`.
+"""How well events are found in simulated labours with a known truth: `python -m tests.bench.events [--seeds 300-311]`.
 
 Labours of ten hours with decelerations of all kinds (`tests/truth.py`), with good and with poor signal. Numbers of the
 detector were chosen on seeds from 1000 on; what is reported is measured on others. For every rule set the kinds are set

@@ -32,7 +32,7 @@ def name_contraction(
     length = (second + 1) * HZ - first
     for i in range(length):
         work.height[i] = value_at(ua.window, x.n, first + i, UA_LOWEST) - rest
-    refine(x, first, length, work, reading.flanks)
+    refine(x, first, length, first + length, work, reading.flanks)
     x.what = excursions.CONTRACTION
     history.add_contraction(h, x)
 
@@ -100,6 +100,7 @@ def _stands_out(x: Excursion, until: int, fhr: Window, second: int, work: Work, 
     if known < limits.least_s * HZ:
         return True
     before_bpm = kth_smallest(work.height, known, known // 2)
+    off_bpm = min(limits.off_bpm, limits.off_share * x.height)
     width = int(limits.mean_s * HZ)
     total, there, sign = 0.0, 0, -1.0 if x.row == DOWN else 1.0
     for sample in range(max(x.onset, oldest), x.end):
@@ -112,7 +113,7 @@ def _stands_out(x: Excursion, until: int, fhr: Window, second: int, work: Work, 
             if not np.isnan(left):
                 total -= left
                 there -= 1
-        if 2 * there >= width and sign * (total / there - before_bpm) >= limits.off_bpm:
+        if 2 * there >= width and sign * (total / there - before_bpm) >= off_bpm:
             return True
     return False
 
@@ -137,12 +138,14 @@ def _look_again(
     """Look at a departure again, between its neighbours: departures do not overlap."""
     n, other = x.n, UP if x.row == DOWN else DOWN
     first = max(_first_sample(x.onset, fhr, second, reading), min(h.until[n], x.onset))
-    end = max(x.end, e.onset[other, n]) if e.open[other, n] else (second + 1) * HZ
+    is_other_open = e.open[other, n]
+    end = max(x.end, e.onset[other, n]) if is_other_open else (second + 1) * HZ
     sign = -1.0 if x.row == DOWN else 1.0
     for i in range(end - first):
         bpm = value_at(fhr, n, first + i, reading.signal.fhr_lowest_bpm)
         work.height[i] = sign * (bpm - reference_bpm)
-    refine(x, first, end - first, work, reading.flanks)
+    latest = end if is_other_open or x.cut else end + int(reading.flanks.ahead_share * (x.end - x.onset))
+    refine(x, first, end - first, latest, work, reading.flanks)
 
 
 @compiled
