@@ -51,5 +51,5 @@ def refine(x: Excursion, first: int, height: Any, limits: ShapeLimits) -> Excurs
     """Return the excursion after the second look at it. height: samples from index `first` on."""
     rows, work = records_of([x]), shape.Work.of(len(height))
     work.height[: len(height)] = height
-    _refine(rows[0], first, len(height), work, record_of(limits))
+    _refine(rows[0], first, len(height), first + len(height), work, record_of(limits))
     return Excursion(*cast("Any", rows)[0].tolist())

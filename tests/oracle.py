@@ -211,51 +211,72 @@ class Machine:
         )
 
 
+HELD_S = 58
+"""What is in doubt is held back for so long at the most."""
+
+
 @dataclass
 class Doubt:
     """Which FHR samples are held back because they jumped away, and for how long."""
 
     last_bpm: float = NOTHING  # newest sample that was used
     last_at: int = LONG_AGO
-    since: int = -1  # where the run that is held back began; -1: none is
-    newest_bpm: float = NOTHING  # of that run
+    before_bpm: float = NOTHING  # where the FHR was before it jumped to where it is now
+    run: dict[int, float] = field(default_factory=dict)  # what is held back, by sample
     after_gap: bool = False
     stepped: bool = False
 
-    def use(self, now: int, bpm: float, reference: float) -> bool:
-        """Say whether a sample is used."""
+    @property
+    def is_on(self) -> bool:
+        return bool(self.run)
+
+    def use(self, now: int, bpm: float, reference: float) -> dict[int, float]:
+        """Return what is used now: the sample, and what had been held back before it and turned out to be real."""
         n = READING.signal
         if not n.fhr_lowest_bpm <= bpm <= n.fhr_highest_bpm:
-            return False
-        away = abs(bpm - self.last_bpm) > n.jump_bpm
+            return {}
         at_reference = abs(bpm - reference) <= n.jump_bpm
-        silent = now - self.last_at
-        goes_on = self.since >= 0 and abs(bpm - self.newest_bpm) <= n.jump_bpm
-        suspect = away and (goes_on or silent <= n.gap_within_s * HZ)
-        if not (suspect and goes_on):
-            began, after_gap = now, silent > n.jump_within_s * HZ
-        else:
-            began, after_gap = self.since, self.after_gap
-        quotient = bpm / self.last_bpm
-        odd_rate = any(abs(quotient - times) <= times * n.ratio_within for times in (0.5, 2.0))
+        is_back = abs(bpm - self.before_bpm) <= n.jump_bpm
         if at_reference:
-            patience_s = n.suspect_for_s
-        elif bpm - reference > n.improbable_rise_bpm or (odd_rate and not after_gap):
-            patience_s = n.doubtful_for_s
+            self.stepped, self.before_bpm = False, NOTHING
+        run = self.run
+        began, newest_at = min(run, default=now), max(run, default=now)
+        goes_on = bool(run) and abs(bpm - run[newest_at]) <= n.jump_bpm
+        if abs(bpm - self.last_bpm) > n.jump_bpm and (goes_on or now - self.last_at <= n.gap_within_s * HZ):
+            if not goes_on:
+                run, began = {}, now
+                self.after_gap = now - self.last_at > n.jump_within_s * HZ
+            self.run = run | {now: bpm}
+            if now - began < self._patience_s(bpm, reference) * HZ:
+                self.last_at = self.last_at if self.after_gap else now
+                return {}
+            self.stepped |= not at_reference and not self.after_gap
+            self.before_bpm = NOTHING if at_reference or is_back else self.last_bpm
+            used = self.run
+        elif (
+            bool(run)
+            and self.after_gap
+            and now - began >= n.suspect_after_gap_s * HZ
+            and now - newest_at <= n.jump_within_s * HZ
+            and abs(bpm - run[newest_at]) <= n.goes_on_bpm
+        ):
+            used = run | {now: bpm}
         else:
-            patience_s = n.suspect_after_gap_s if after_gap else n.suspect_for_s
-        held_back = suspect and now - began < patience_s * HZ
-        if at_reference:
-            self.stepped = False
-        elif not held_back and suspect and not after_gap:
-            self.stepped = True
-        if held_back:
-            self.since, self.newest_bpm, self.after_gap = began, bpm, after_gap
-            if not after_gap:
-                self.last_at = now
-            return False
-        self.since, self.last_bpm, self.last_at = -1, bpm, now
-        return True
+            used = {now: bpm}
+        self.run, self.last_bpm, self.last_at = {}, bpm, now
+        return used
+
+    def _patience_s(self, bpm: float, reference: float) -> float:
+        n = READING.signal
+        if any(abs(bpm - level) <= n.jump_bpm for level in (reference, self.before_bpm)):
+            return n.suspect_for_s
+        odd_rate = any(abs(bpm / self.last_bpm - times) <= times * n.ratio_within for times in (0.5, 2.0))
+        if bpm - reference > n.improbable_rise_bpm or (odd_rate and not self.after_gap):
+            return n.doubtful_for_s
+        if not self.after_gap:
+            return n.suspect_for_s
+        has_moved = max(self.run.values()) - min(self.run.values()) >= n.moves_by_bpm
+        return n.doubtful_for_s if bpm < self.last_bpm and not has_moved else n.suspect_after_gap_s
 
 
 @dataclass
@@ -304,6 +325,8 @@ class PlainBed:
     stretches: list["Stretch"] = field(default_factory=list)  # from the beginning on
     ua: dict[int, float] = field(default_factory=dict)  # all UA
     units: list[int | None] = field(default_factory=list)  # the same in whole units, sample by sample
+    unread: list[int] = field(default_factory=list)  # samples of the FHR that wait because there is doubt
+    tocos: list[float] = field(default_factory=list)  # UA, without what is missing
     near_mother: set[int] = field(default_factory=set)  # usable FHR near the mother's pulse
     baselines: list[float] = field(default_factory=list)  # in each second, as last measured before it
     ua_was_useful: list[bool] = field(default_factory=list)
@@ -396,24 +419,14 @@ class PlainBed:
         first_ua = next((x for x in ua if is_there(x)), NOTHING)
         if not is_there(self.smooth):
             self.smooth = first_ua
-        opened = []
         for k in range(HZ):
             now = number * HZ + k
-            bpm, level = self._rate(now, fhr[k], mhr), self._toco(now, ua[k])
-            was_open = self.machines[DOWN].open or self.machines[UP].open
-            for row, machine in self.machines.items():
-                height = level - self.rest if row == UA else SIGN[row] * (bpm - self.reference)
-                x = machine.sample(now, height, *limits[row])
-                if x is not None:
-                    closed.append(x)
-                if row != UA and machine.open and machine.opened_at == now:
-                    opened.append(machine.onset)
-            is_open = self.machines[DOWN].open or self.machines[UP].open
-            if is_open and not was_open:
-                self.before = self.reference
-            self.apart[now] = is_open
-        for onset in opened:  # apart from its onset on
-            self.apart |= dict.fromkeys(range(onset, number * HZ + HZ), True)
+            self._rate(now, fhr[k], mhr)
+            self.unread.append(now)
+            while self.unread and (not self.doubt.is_on or self.unread[0] <= now - HELD_S * HZ):
+                closed += self._departures(self.unread.pop(0), limits)
+            x = self.machines[UA].sample(now, self._toco(now, ua[k]) - self.rest, *limits[UA])
+            closed += [x] if x is not None else []
         if (number + 1) % READING.baseline.stretch_s == 0:
             self.stretches.append(self._stretch(number + 1))
         if number % READING.look.every_s == 0:
@@ -422,20 +435,35 @@ class PlainBed:
             self.levels[-1].append(self.smooth)
         return closed
 
-    def _rate(self, now: int, bpm: float, mhr: float) -> float:
-        """Return the FHR where it may be used."""
-        if not self.doubt.use(now, bpm, self.reference):
-            return NOTHING
-        self.fhr[now] = bpm
-        if abs(bpm - mhr) <= READING.signal.mother_within_bpm:
-            self.near_mother.add(now)
-        return bpm
+    def _rate(self, now: int, bpm: float, mhr: float) -> None:
+        """Take the FHR where it may be used."""
+        for at, used in self.doubt.use(now, bpm, self.reference).items():
+            if at == now or at in self.unread:
+                self.fhr[at] = used
+                if abs(used - mhr) <= READING.signal.mother_within_bpm:
+                    self.near_mother.add(at)
+
+    def _departures(self, now: int, limits: dict[int, tuple[float, float]]) -> list[Departure]:
+        """Go on with falls and rises by one sample."""
+        closed = []
+        was_open = self.machines[DOWN].open or self.machines[UP].open
+        for row in (DOWN, UP):
+            machine = self.machines[row]
+            x = machine.sample(now, SIGN[row] * (self.fhr.get(now, NOTHING) - self.reference), *limits[row])
+            closed += [x] if x is not None else []
+            if machine.open and machine.opened_at == now:  # apart from its onset on
+                self.apart |= dict.fromkeys(range(machine.onset, now), True)
+        self.apart[now] = self.machines[DOWN].open or self.machines[UP].open
+        if self.apart[now] and not was_open:
+            self.before = self.reference
+        return closed
 
     def _toco(self, now: int, ua: float) -> float:
         """Return the UA evened out."""
         self.units.append(math.floor(round(ua * 4) / 4 - UA_LOWEST) if is_there(ua) else None)
         if not is_there(ua):
             return NOTHING
+        self.tocos.append(ua)
         self.ua[now] = ua
         self.smooth += 1 / (READING.tone.smooth_s * HZ) * (ua - self.smooth)
         return self.smooth
@@ -448,6 +476,8 @@ class PlainBed:
                 self.contractions.append(Contraction(x.onset, x.peak, x.end))
             return False
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
+        if x.kept and not moved and not self._stands_out(x):
+            x.kept = False
         if x.kept and not moved:
             if not self.variability < READING.flanks.from_variability_bpm:
                 x = self._again(x, number)
@@ -463,6 +493,21 @@ class PlainBed:
             return True
         if x.cut:
             self.left.leave(x, self.before, is_new=False)
+        return False
+
+    def _stands_out(self, x: Departure) -> bool:
+        """Say whether it is apart from what was there before it, too."""
+        n = READING.confirmation
+        before = range(max(x.onset - int(n.before_s * HZ), self.until), x.onset)
+        usual = sorted(round(self.fhr[i] * 4) / 4 for i in before if i in self.fhr)
+        if x.height >= n.sure_bpm or len(usual) < n.least_s * HZ:
+            return True
+        width = int(n.mean_s * HZ)
+        for end in range(x.onset + 1, x.end + 1):
+            there = [round(self.fhr[i] * 4) / 4 for i in range(max(x.onset, end - width), end) if i in self.fhr]
+            off = SIGN[x.row] * (sum(there) / max(len(there), 1) - usual[len(usual) // 2])
+            if 2 * len(there) >= width and off >= min(n.off_bpm, n.off_share * x.height):
+                return True
         return False
 
     def _name(self, x: Departure) -> None:
@@ -495,7 +540,8 @@ class PlainBed:
         # Kept as exactly as devices store it.
         height = [SIGN[x.row] * (round(self.fhr.get(i, NOTHING) * 4) / 4 - self.before) if i in self.fhr else NOTHING
                   for i in range(first, newest)]  # fmt: skip
-        return second_look(x, first, height)
+        ahead = 0 if other.open or x.cut else int(READING.flanks.ahead_share * (x.end - x.onset))
+        return second_look(x, first, height, ahead)
 
     def _minute(self, number: int) -> None:
         last = range((number - 59) * HZ, (number + 1) * HZ)
@@ -579,7 +625,9 @@ class PlainBed:
         recent = sorted([unit for unit in self.units[-limits.window_s * HZ :] if unit is not None])
         enough = len(recent) >= 60 * HZ
         self.span = _share(recent, limits.high_share) - _share(recent, limits.low_share)
-        self.ua_is_useful = enough and self.span >= limits.flat_range
+        last = self.tocos[-limits.still_s * HZ :]
+        still = len(last) == limits.still_s * HZ and len(set(last)) == 1
+        self.ua_is_useful = enough and self.span >= limits.flat_range and not still
         # One level for each evaluation of the last minutes; that of the evaluations to come is that of before.
         whole = self.levels if number % READING.look.every_s == READING.look.every_s - 1 else self.levels[:-1]
         lowest = sorted(sum(x) / len(x) for x in whole[-(limits.rest_window_s // READING.look.every_s) :] if x)
@@ -619,10 +667,10 @@ def is_wave(minute: list[float]) -> bool:
     return bool(round(share, 6) >= n.wave_share and n.lowest_bpm <= round(length, 6) <= n.highest_bpm)
 
 
-def second_look(x: Departure, first: int, height: list[float]) -> Departure:
+def second_look(x: Departure, first: int, height: list[float], ahead: int = 0) -> Departure:
     """Draw the smoothed flanks out to the reference, and find the extreme of the smoothed trace.
 
-    height: samples from index `first` on, NaN where there is none.
+    height: samples from index `first` on, NaN where there is none. ahead: so many samples behind them the end may lie.
     """
     n = READING.flanks
     if x.onset < first:
@@ -644,11 +692,10 @@ def second_look(x: Departure, first: int, height: list[float]) -> Departure:
     if fall is not None:
         low, steep = fall
         onset = min(begin, max(0, begin - room, round(top - (low + steep * shoulder))))
-    back = flank(smooth[top:], high)
+    back = way_back(smooth[top:], high, x.row)
     if back is not None:
-        low, its_steep = back
-        end = max(stop, min(len(height), stop + room, round(top + low + its_steep * shoulder)))
-    bottom = [i for i in range(onset, end) if smooth[i] >= n.bottom_share * high]
+        end = max(stop, min(len(height) + ahead, stop + room, round(top + back)))
+    bottom = [i for i in range(onset, min(end, len(height))) if smooth[i] >= n.bottom_share * high]
     is_flat = steep is not None and len(bottom) > n.flat_from * steep
     extreme = first + (bottom[0] if is_flat else (bottom[0] + bottom[-1]) // 2)
     return replace(x, onset=first + onset, reached=extreme, peak=extreme, end=first + end, exact=False)
@@ -678,6 +725,21 @@ def flank(outwards: list[float], high: float) -> tuple[int, int] | None:
     return low, low - last_high
 
 
+def way_back(outwards: list[float], high: float, row: int) -> float | None:
+    """Return how far from the extreme the way back reaches the reference, counted in samples; None: it never does."""
+    n = READING.flanks
+    shoulder = n.shoulder_ua if row == UA else n.shoulder_back
+    back = flank(outwards, high)
+    if back is not None:
+        return back[0] + back[1] * shoulder
+    share = outwards[-1] / high
+    if not share <= n.seen_share:
+        return None
+    last_high = max(i for i, y in enumerate(outwards) if y >= n.high_share * high)
+    steep = (len(outwards) - 1 - last_high) * (n.high_share - n.low_share) / (n.high_share - share)
+    return last_high + steep * (1 + shoulder)
+
+
 def contraction_of(x: Departure, contractions: list[Contraction]) -> Contraction | None:
     """Return the last contraction that began before the nadir and was not long over when the fall began."""
     late = READING.kind.late_within_s * HZ
@@ -687,32 +749,37 @@ def contraction_of(x: Departure, contractions: list[Contraction]) -> Contraction
 
 def fall_kind(x: Departure, contraction: Contraction | None, rules: RuleSet) -> str:
     """Return the kind of a deceleration, or none, as the rule set defines it."""
-    d, doubt_s = rules.deceleration, READING.kind.doubt_s
+    d = rules.deceleration
     deep = more(x.height, d.depth_bpm, d.strict)
     if deep and more(x.length_s, d.prolonged_s, d.strict):
         return "prolonged"
     if not more(x.length_s, d.length_s, d.strict):
         return "none"
-    place = place_at(x, contraction, rules)
-    abrupt = x.slope_s < d.abrupt_below_s
-    if abrupt and not x.exact and place != "undetermined":
-        # Flanks read through variability, and the way back is gradual: in doubt its place decides.
-        abrupt = x.slope_s < d.abrupt_below_s - doubt_s or x.back_s < d.abrupt_below_s - doubt_s
+    doubt_s = 0.0 if x.exact else READING.kind.doubt_s
+    after = is_after(x, contraction, rules, doubt_s)
+    place = "undetermined"
+    if contraction is not None:
+        near = abs(x.peak - contraction.peak) / HZ <= READING.kind.early_within_s
+        place = "early" if near else "late" if after else "undetermined"
+    if place == "undetermined":  # seen through variability: only what is clearly gradual is
+        abrupt = x.slope_s < d.abrupt_below_s + doubt_s
+    elif x.back_s >= d.abrupt_below_s:
+        abrupt = x.slope_s < d.abrupt_below_s - doubt_s
+    else:
+        abrupt = x.slope_s < d.abrupt_below_s
+    if abrupt and deep and after and d.late_return_over_s > 0 and x.back_s > d.late_return_over_s - doubt_s:
+        return "late"
     if abrupt:
         return "variable" if deep else "none"
     return place if more(x.height, d.gradual_depth_bpm, d.strict) else "none"
 
 
-def place_at(x: Departure, contraction: Contraction | None, rules: RuleSet) -> str:
-    d = rules.deceleration
+def is_after(x: Departure, contraction: Contraction | None, rules: RuleSet, doubt_s: float) -> bool:
     if contraction is None:
-        return "undetermined"
-    lag_s = (x.peak - contraction.peak) / HZ
-    if abs(lag_s) <= READING.kind.early_within_s:
-        return "early"
-    begins_late = (x.onset - contraction.onset) / HZ > d.late_onset_after_s
-    ends_late = x.end > contraction.end and x.back_s > d.late_return_over_s
-    return "late" if lag_s > 0 and begins_late and ends_late else "undetermined"
+        return False
+    begins_s = (x.onset - contraction.onset) / HZ
+    begins_late = begins_s > max(0.0, rules.deceleration.late_onset_after_s - doubt_s)
+    return begins_late and x.peak > contraction.peak and x.end > contraction.end
 
 
 def rise_kind(x: Departure, rules: RuleSet, weeks: int) -> str:

@@ -1,7 +1,8 @@
 """A long simulated labour with everything in it, and how well the detector's findings agree with what happened."""
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import msgspec
 import numpy as np
@@ -12,6 +13,7 @@ from quietward.detect.assessment import Acceleration, Assessment, Contraction, D
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed
 from quietward.simulator.bed import Signal, SimulatedLabour
+from quietward.simulator.fetus import KINDS, PROLONGED_S
 from quietward.simulator.scenario import Cause, Phase, Recorder, Scenario
 from quietward.simulator.truth import Span, Truth
 from tests.traces import RULES
@@ -50,6 +52,13 @@ def everything(hours: int, loss_share: float, recorder: Recorder) -> Scenario:
     )  # fmt: skip
 
 
+PROLONGED_FROM_S = {"nichd-2008": PROLONGED_S, "figo-2015": 180.0}
+ABRUPT_BELOW_S, DOUBT_S = 30.0, 5.0
+"""Below the first a fall is abrupt (NICHD 2008, FIGO 2015); a true one this near to it may be read either way."""
+
+OWN_WITHIN_S = 60.0
+"""A fall that begins later after a contraction's end is not its own; no source."""
+
 SURE_BPM = 17.0
 """15 bpm make an acceleration (NICHD 2008). Lower ones are not asked for, and in doubt neither way up to here."""
 
@@ -62,7 +71,8 @@ class Score:
     found: int
     matched: int
     onset_error_s: float  # median
-    kind_right: float  # share of the matched
+    kinds: Counter[tuple[str, str]] = field(default_factory=Counter)  # of the matched: true and found kind
+    sure: Counter[tuple[str, str]] = field(default_factory=Counter)  # of those whose true fall is in no doubt
 
     @property
     def f1(self) -> float:
@@ -72,11 +82,55 @@ class Score:
 Excursion = Acceleration | Contraction | Deceleration
 
 
-def score(true: list[Truth], found: Sequence[Excursion], seen: list[bool], *, with_kind: bool = False) -> Score:
+def pooled(scores: list[Score]) -> Score:
+    """Return the scores of several labours as one; its error of the onset is the largest."""
+    kinds: Counter[tuple[str, str]] = sum((s.kinds for s in scores), Counter())
+    sure: Counter[tuple[str, str]] = sum((s.sure for s in scores), Counter())
+    true, found, matched = (sum(getattr(s, name) for s in scores) for name in ("true", "found", "matched"))
+    return Score(true, found, matched, max(s.onset_error_s for s in scores), kinds, sure)
+
+
+def right(kinds: Counter[tuple[str, str]]) -> float:
+    """Return the share of decelerations whose kind is the true one."""
+    return sum(n for (true, found), n in kinds.items() if true == found) / max(1, kinds.total())
+
+
+def true_kind(t: Truth, rule_set: str, contractions: list[Truth]) -> str:
+    """Return what a true deceleration is by the definitions of a rule set, applied to what really happened.
+
+    nichd-2008: abrupt or gradual by its fall; a gradual one is early or late by its cause. figo-2015: late is what
+    begins more than 20 s after a contraction, has its nadir after the peak, ends after the end, and is gradual on at
+    least one side.
+    """
+    if t.end_s - t.onset_s >= PROLONGED_FROM_S[rule_set] or not t.cause:
+        return "prolonged"
+    is_abrupt = t.extreme_s - t.onset_s < ABRUPT_BELOW_S
+    if rule_set == "nichd-2008":
+        return "variable" if is_abrupt else KINDS[t.cause]
+    before = [c for c in contractions if c.onset_s <= t.onset_s <= c.end_s + OWN_WITHIN_S]
+    c = before[-1] if before else None
+    if c is not None and t.onset_s - c.onset_s > 20 and t.extreme_s > c.extreme_s and t.end_s > c.end_s:
+        return "variable" if is_abrupt and t.end_s - t.extreme_s <= ABRUPT_BELOW_S else "late"
+    return "variable" if is_abrupt else KINDS[t.cause]
+
+
+def is_sure(t: Truth, rule_set: str) -> bool:
+    """Return whether its fall, and where the rule set asks for it, its return, is clearly abrupt or clearly gradual."""
+    flanks = [t.extreme_s - t.onset_s] + ([t.end_s - t.extreme_s] if rule_set == "figo-2015" else [])
+    return all(abs(flank - ABRUPT_BELOW_S) > DOUBT_S for flank in flanks)
+
+
+def score(
+    true: list[Truth],
+    found: Sequence[Excursion],
+    seen: list[bool],
+    rule_set: str = "",
+    contractions: list[Truth] | None = None,
+) -> Score:
     """Match one to one by nearest onset.
 
     seen: which true events the sensors showed more than half of; the others are neither asked for nor held against
-    the detector when it finds them.
+    the detector when it finds them. rule_set: kinds are compared as it defines them; empty: there are no kinds.
     """
     pairs = sorted(
         (abs(t.onset_s - f.onset_s), i, j)
@@ -92,15 +146,18 @@ def score(true: list[Truth], found: Sequence[Excursion], seen: list[bool], *, wi
             taken_found.add(j)
     unseen = [i for i in taken_true if not seen[i]]
     matched = {i: pair for i, pair in taken_true.items() if seen[i]}
-    right = (
-        [true[i].what.startswith(getattr(found[j], "kind", "")) for i, (j, _) in matched.items()] if with_kind else []
-    )
+    pairs_of_kinds = {
+        i: (true_kind(true[i], rule_set, contractions or []), str(getattr(found[j], "kind", "")))
+        for i, (j, _) in matched.items()
+        if rule_set
+    }
     return Score(
         sum(seen),
         len(found) - len(unseen),
         len(matched),
         float(np.median([d for _, d in matched.values()])) if matched else float("nan"),
-        float(np.mean(right)) if right else float("nan"),
+        Counter(pairs_of_kinds.values()),
+        Counter(pair for i, pair in pairs_of_kinds.items() if is_sure(true[i], rule_set)),
     )
 
 
@@ -118,11 +175,16 @@ class Report:
 
 def report(labours: list[SimulatedLabour], rule_set: str = "nichd-2008") -> list[Report]:
     """Assess labours side by side and score each."""
-    rows = assess.assess([Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], RULES, rule_set)
-    return [_report(labour, row) for labour, row in zip(labours, rows, strict=True)]
+    return scored(labours, [Recording(str(i), x.fhr, x.ua) for i, x in enumerate(labours)], rule_set)
 
 
-def _report(labour: SimulatedLabour, row: Assessment) -> Report:
+def scored(labours: list[SimulatedLabour], seen: list[Recording], rule_set: str) -> list[Report]:
+    """Score what is found in recordings of labours, which may have been spoilt since."""
+    rows = assess.assess(seen, RULES, rule_set)
+    return [_report(labour, row, rule_set) for labour, row in zip(labours, rows, strict=True)]
+
+
+def _report(labour: SimulatedLabour, row: Assessment, rule_set: str) -> Report:
     seen_s = len(labour.fhr) / HZ
     true = [t for t in labour.truth.events if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
@@ -144,7 +206,7 @@ def _report(labour: SimulatedLabour, row: Assessment) -> Report:
         if b.bpm is not None and end >= 600 * HZ:
             errors.append(abs(b.bpm - float(labour.baseline[end - 600 * HZ : end].mean())))
     return Report(
-        score(falls, within(row.decelerations), seen(falls, labour.fhr), with_kind=True),
+        score(falls, within(row.decelerations), seen(falls, labour.fhr), rule_set, contractions),
         score(rises, within(row.accelerations), high),
         score(contractions, within(row.contractions), seen(contractions, labour.ua)),
         float(np.mean(errors)),

@@ -25,7 +25,9 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     suspect_after_gap_s: float
     gap_within_s: float
     ratio_within: float
-    doubtful_for_s: float
+    doubtful_for_s: Annotated[float, Meta(ge=0, le=58)]
+    moves_by_bpm: Annotated[float, Meta(gt=0)]
+    goes_on_bpm: Annotated[float, Meta(gt=0)]
     improbable_rise_bpm: float
     mother_within_bpm: float
     mother_share: float
@@ -113,6 +115,17 @@ class ExcursionNumbers(Struct, frozen=True, forbid_unknown_fields=True):
     min_length_s: float
 
 
+class ConfirmationLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a departure that is over must have to be named at all."""
+
+    off_bpm: Annotated[float, Meta(ge=0)]
+    off_share: Annotated[float, Meta(ge=0, le=1)]
+    mean_s: Annotated[float, Meta(ge=1, le=60)]
+    before_s: Annotated[float, Meta(ge=0, le=500)]
+    least_s: Annotated[float, Meta(ge=1, le=500)]
+    sure_bpm: Annotated[float, Meta(ge=0)]
+
+
 class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How flanks and extreme of an ended excursion are looked at again."""
 
@@ -123,7 +136,10 @@ class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
     low_share: float
     high_share: float
     shoulder: float
+    shoulder_back: Annotated[float, Meta(ge=0, le=2)]
     shoulder_ua: float
+    seen_share: Annotated[float, Meta(ge=0, le=0.7)]
+    ahead_share: Annotated[float, Meta(ge=0, le=1)]
     extend_share: float
     bottom_share: float
     flat_from: float
@@ -139,6 +155,7 @@ class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
     high_share: float
     smooth_s: float
     flat_range: float
+    still_s: Annotated[int, Meta(ge=60, le=3600)]
 
 
 class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -197,6 +214,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     deceleration: ExcursionNumbers
     acceleration: ExcursionNumbers
     contraction: ExcursionNumbers
+    confirmation: ConfirmationLimits
     flanks: ShapeLimits
     tone: ToneLimits
     kind: KindLimits

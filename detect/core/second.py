@@ -14,8 +14,8 @@ from quietward.detect.core.patterns import earlier, excursions, naming
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
 from quietward.detect.core.records import next_row
 from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, variability
-from quietward.detect.core.signal.minute import FHR, MINUTE_S
-from quietward.detect.core.state.beds import Beds, Room
+from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S
+from quietward.detect.core.state.beds import MOST_CLOSED_LATE, Beds, Room
 from quietward.detect.core.state.rules import Numbers
 
 
@@ -107,37 +107,71 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
 @compiled
 def _take_samples(beds: Beds, n: int, second: int, samples: Samples, numbers: Numbers, room: Room) -> _Used:
     """Take the samples one by one: which may be used, and which excursions they open, go on with or close."""
-    reading, e, place = numbers.reading, beds.excursions, samples.place
+    reading, place = numbers.reading, samples.place
     reference_bpm, rest = beds.baseline.reference_bpm[n], beds.tone.rest[n]
-    fhr_used = ua_used = low = near_mother = 0
-    end = (second + 1) * HZ
-    opened_from = end
-    for k in range(HZ):
-        now, ua = second * HZ + k, samples.ua[k, place]
-        bpm = conditioning.usable_fhr(
-            beds.conditioning, n, now, samples.fhr_bpm[k, place], reference_bpm, reading.signal, room.marks
-        )
-        fhr_used += not np.isnan(bpm)
+    end, ua_used, first_closed = (second + 1) * HZ, 0, room.closed.written[0]
+    for now in range(second * HZ, end):
+        fhr, ua = samples.fhr_bpm[now % HZ, place], samples.ua[now % HZ, place]
+        bpm = conditioning.usable_fhr(beds.conditioning, n, now, fhr, reference_bpm, reading.signal, room.marks)
+        minute.push(beds.minute, n, now, bpm, ua)
         ua_used += not np.isnan(ua)
+        known = conditioning.known(beds.conditioning, n, now)
+        if beds.conditioning.followed[n] < now == known:
+            _use_held(beds, n, second, now, samples.mhr_bpm[place], numbers)
+        if beds.conditioning.followed[n] <= known:
+            _follow(beds, n, second, known, first_closed, numbers, room)
+        evened = tone.even_out(beds.tone, n, ua, reading.tone)
+        excursions.step(beds.excursions, UA, n, now, evened - rest, numbers.rows[UA], room.closed)
+    for i in range(first_closed, room.closed.written[0]):
+        room.closed.rows[i].closed_at = max(room.closed.rows[i].closed_at, second * HZ)  # when it is known
+    fhr_used = low = near_mother = 0
+    for sample in range(second * HZ, end):
+        bpm = beds.minute.samples[FHR, sample % LENGTH, n]
+        fhr_used += not np.isnan(bpm)
         low += bpm < reading.notable.low_fhr_bpm
         near_mother += abs(bpm - samples.mhr_bpm[place]) <= reading.signal.mother_within_bpm
+    return _Used(fhr_used, ua_used, low, near_mother)
 
+
+@compiled
+def _use_held(beds: Beds, n: int, second: int, now: int, mhr_bpm: float, numbers: Numbers) -> None:
+    """Use what was held back of bed n before the sample `now`, and is no longer in doubt: it counts where it was."""
+    c, reading = beds.conditioning, numbers.reading
+    for sample in range(c.followed[n], now):
+        bpm = c.held[sample % LENGTH, n]
+        if np.isnan(bpm) or not np.isnan(beds.minute.samples[FHR, sample % LENGTH, n]):
+            continue
+        beds.minute.samples[FHR, sample % LENGTH, n] = bpm
+        beds.fhr.until[n] = min(beds.fhr.until[n], sample // HZ)
+        if sample >= second * HZ:
+            continue  # counted with the second
+        is_low, is_near = bpm < reading.notable.low_fhr_bpm, abs(bpm - mhr_bpm) <= reading.signal.mother_within_bpm
+        conditioning.count_late(c, beds.last_minute, n, second - sample // HZ, is_near)
+        measuring.count_late(beds.running, beds.minutes, n, second, sample // HZ, is_low, is_near)
+
+
+@compiled
+def _follow(beds: Beds, n: int, second: int, until: int, first_closed: int, numbers: Numbers, room: Room) -> None:
+    """Let the FHR of bed n go on in its excursions, from what has been followed up to the sample `until`.
+
+    first_closed: of the second. What was held back and would close more than a few there is not used.
+    """
+    e, c, reference_bpm = beds.excursions, beds.conditioning, beds.baseline.reference_bpm[n]
+    for now in range(c.followed[n], until + 1):
+        is_late = now < second * HZ and room.closed.written[0] - first_closed >= MOST_CLOSED_LATE
+        bpm = np.nan if c.suspect_since[n] >= 0 or is_late else c.held[now % LENGTH, n]
         was_away = e.open[DOWN, n] or e.open[UP, n]
         falls = excursions.step(e, DOWN, n, now, reference_bpm - bpm, numbers.rows[DOWN], room.closed)
         rises = excursions.step(e, UP, n, now, bpm - reference_bpm, numbers.rows[UP], room.closed)
-        evened = tone.even_out(beds.tone, n, ua, reading.tone)
-        excursions.step(e, UA, n, now, evened - rest, numbers.rows[UA], room.closed)
         is_away = e.open[DOWN, n] or e.open[UP, n]
         if is_away and not was_away:
             beds.baseline.before_bpm[n] = reference_bpm
+        minute.mark(beds.minute, n, now, now + 1, second, is_away)
         if falls:
-            opened_from = min(opened_from, e.onset[DOWN, n])
+            minute.mark(beds.minute, n, e.onset[DOWN, n], now, second, True)  # an onset lies a little back
         if rises:
-            opened_from = min(opened_from, e.onset[UP, n])
-        minute.push(beds.minute, n, now, bpm, ua, is_away)
-    if opened_from < end:  # an onset lies a little back
-        minute.mark(beds.minute, n, opened_from, end, second, True)
-    return _Used(fhr_used, ua_used, low, near_mother)
+            minute.mark(beds.minute, n, e.onset[UP, n], now, second, True)
+    c.followed[n] = until + 1
 
 
 @compiled

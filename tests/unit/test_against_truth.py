@@ -3,8 +3,9 @@
 The simulator shares no code and no number with the detector, and these seeds were not looked at while numbers of the
 detector were chosen. The more the simulator looks like open recordings, the less the detector reaches: .99 for
 decelerations and .98 for accelerations on even variability and clean gaps, .95 and .88 since it knows what recorders do
-beside gaps, .86 and .69 since variability comes in bursts (good signals; most of what is found beyond the truth is a
-return from a burst, read as a fall from a reference some bpm too high). Bars are a little below the last.
+beside gaps, .86 and .69 since variability comes in bursts (good signals; most of what was found beyond the truth was a
+return from a burst, read as a fall from a reference some bpm too high), and about .95 and .9 since what is shallow has
+to stand out from what was before it. Bars are a little below the last.
 """
 
 from collections.abc import Callable
@@ -26,23 +27,22 @@ def reports() -> dict[str, list[Report]]:
 
 
 def pooled(reports: list[Report], of: Callable[[Report], Score]) -> float:
-    return 2 * sum(of(r).matched for r in reports) / sum(of(r).true + of(r).found for r in reports)
+    return truth.pooled([of(r) for r in reports]).f1
 
 
-@pytest.mark.parametrize(("signal", "bar"), [("good", 0.83), ("poor", 0.80)])
+@pytest.mark.parametrize(("signal", "bar"), [("good", 0.93), ("poor", 0.90)])
 def test_decelerations(reports: dict[str, list[Report]], signal: str, bar: float) -> None:
     assert sum(r.decelerations.true for r in reports[signal]) > 120
     assert pooled(reports[signal], lambda r: r.decelerations) >= bar
     assert max(r.decelerations.onset_error_s for r in reports[signal]) <= 5
 
 
-@pytest.mark.parametrize(("signal", "bar"), [("good", 0.82), ("poor", 0.77)])
+@pytest.mark.parametrize(("signal", "bar"), [("good", 0.82), ("poor", 0.80)])
 def test_kinds_of_decelerations(reports: dict[str, list[Report]], signal: str, bar: float) -> None:
-    right = sum(r.decelerations.kind_right * r.decelerations.matched for r in reports[signal])
-    assert right / sum(r.decelerations.matched for r in reports[signal]) >= bar
+    assert truth.right(truth.pooled([r.decelerations for r in reports[signal]]).kinds) >= bar
 
 
-@pytest.mark.parametrize(("signal", "bar"), [("good", 0.64), ("poor", 0.70)])
+@pytest.mark.parametrize(("signal", "bar"), [("good", 0.83), ("poor", 0.80)])
 def test_accelerations(reports: dict[str, list[Report]], signal: str, bar: float) -> None:
     assert pooled(reports[signal], lambda r: r.accelerations) >= bar
     assert max(r.accelerations.onset_error_s for r in reports[signal]) <= 5

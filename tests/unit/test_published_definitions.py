@@ -166,6 +166,9 @@ def contracting(seconds: float, starts: list[float], length_s: float = 60.0) -> 
         pytest.param(0, 30, 30, "early", "early", id="mirrors the contraction"),
         pytest.param(20, 35, 35, "late", "undetermined", id="20 s after its start: FIGO wants more than 20"),
         pytest.param(26, 35, 35, "late", "late", id="26 s after its start"),
+        pytest.param(26, 10, 45, "variable", "late", id="abrupt, and slow to return: FIGO wants one of the two"),
+        pytest.param(26, 10, 20, "variable", "variable", id="abrupt both ways"),
+        pytest.param(26, 35, 15, "late", "late", id="gradual, and quick to return"),
     ],
 )
 def test_gradual_decelerations_by_their_contraction(

@@ -77,6 +77,20 @@ def keep_up(
 
 
 @compiled
+def count_late(r: Running, minutes: Minutes, n: int, second: int, at: int, is_low: bool, is_near_mother: bool) -> None:
+    """Count a sample of an earlier second, `at`, of the last minute that is used only now, in `second`."""
+    if at // MINUTE_S == second // MINUTE_S:
+        r.this_minute[FHR_USED, n] += 1
+        r.this_minute[LOW_FHR, n] += is_low
+        r.this_minute[NEAR_MOTHER, n] += is_near_mother
+        return
+    slot = at // MINUTE_S % MINUTES
+    minutes.used[FHR_USED, slot, n] += 1
+    minutes.used[LOW_FHR, slot, n] += is_low
+    minutes.near_mother[slot % MINUTES_NEAR_MOTHER, n] += is_near_mother
+
+
+@compiled
 def _run(r: Running, which: int, n: int, is_beyond: bool, baseline_bpm: float) -> None:
     if is_beyond:
         r.beyond_s[which, n] += 1

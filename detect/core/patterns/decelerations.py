@@ -28,7 +28,10 @@ class Kind(IntEnum):
 
 
 class DecelerationRule(Struct, frozen=True, forbid_unknown_fields=True):
-    """A rule set's definitions. strict: more than, instead of at least, for depth, length and prolonged."""
+    """A rule set's definitions. strict: more than, instead of at least, for depth, length and prolonged.
+
+    late_return_over_s: an abrupt fall behind a contraction is late, too, if it takes longer to return; 0: never.
+    """
 
     depth_bpm: float
     length_s: float
@@ -57,33 +60,47 @@ def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: Kin
         return Kind.PROLONGED
     if not meets(length_s(x), rule.length_s, rule.strict):
         return Kind.NONE
-    at_contraction = _at_contraction(x, contraction_end, rule, limits)
-    is_abrupt = fall_s(x) < rule.abrupt_below_s
-    if is_abrupt and at_contraction != Kind.UNDETERMINED and _is_gradual_within_doubt(x, rule, limits):
-        is_abrupt = False  # seen through variability, and its place says the same
-    if is_abrupt:
-        return Kind.VARIABLE if is_deep else Kind.NONE
-    return at_contraction if meets(x.height, rule.gradual_depth_bpm, rule.strict) else Kind.NONE
+    doubt_s = 0.0 if x.exact else limits.doubt_s
+    is_after = _is_after_contraction(x, contraction_end, rule, doubt_s)
+    place = _place(x, is_after, limits)
+    if _is_abrupt(x, place, rule, doubt_s):
+        if not is_deep:
+            return Kind.NONE
+        is_slow_back = 0 < rule.late_return_over_s < _back_s(x) + doubt_s
+        return Kind.LATE if is_after and is_slow_back else Kind.VARIABLE
+    return place if meets(x.height, rule.gradual_depth_bpm, rule.strict) else Kind.NONE
 
 
 @compiled
-def _at_contraction(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: KindLimits) -> int:
+def _is_abrupt(x: Excursion, place: int, rule: DecelerationRule, doubt_s: float) -> bool:
+    """Return whether the way down is abrupt; seen through variability and in doubt, return and place decide."""
+    over_s = fall_s(x) - rule.abrupt_below_s
+    if place == Kind.UNDETERMINED:
+        return over_s < 0 or (doubt_s > 0 and over_s < doubt_s)
+    is_doubtful = over_s < 0 and over_s >= -doubt_s and _back_s(x) >= rule.abrupt_below_s
+    return over_s < 0 and not is_doubtful
+
+
+@compiled
+def _place(x: Excursion, is_after: bool, limits: KindLimits) -> int:
     """Return what a gradual deceleration is by its place at the contraction."""
     if x.contraction_onset == LONG_AGO:
         return Kind.UNDETERMINED
-    lag_s = (x.peak_at - x.contraction_peak) / HZ
-    if abs(lag_s) <= limits.early_within_s:
+    if abs(x.peak_at - x.contraction_peak) / HZ <= limits.early_within_s:
         return Kind.EARLY
-    is_late = (
-        lag_s > 0
-        and (x.onset - x.contraction_onset) / HZ > rule.late_onset_after_s
-        and x.end > contraction_end
-        and (x.end - x.peak_at) / HZ > rule.late_return_over_s
-    )
-    return Kind.LATE if is_late else Kind.UNDETERMINED
+    return Kind.LATE if is_after else Kind.UNDETERMINED
 
 
 @compiled
-def _is_gradual_within_doubt(x: Excursion, rule: DecelerationRule, limits: KindLimits) -> bool:
-    least_s = rule.abrupt_below_s - limits.doubt_s
-    return not x.exact and fall_s(x) >= least_s and (x.end - x.peak_at) / HZ >= least_s
+def _is_after_contraction(x: Excursion, contraction_end: int, rule: DecelerationRule, doubt_s: float) -> bool:
+    """Return whether onset, nadir and end come behind those of the contraction."""
+    if x.contraction_onset == LONG_AGO:
+        return False
+    least_s = max(rule.late_onset_after_s - doubt_s, 0.0)
+    begins_after = (x.onset - x.contraction_onset) / HZ > least_s
+    return begins_after and x.peak_at > x.contraction_peak and x.end > contraction_end
+
+
+@compiled
+def _back_s(x: Excursion) -> float:
+    return (x.end - x.peak_at) / HZ

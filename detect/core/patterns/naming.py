@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from quietward.contracts.messages import HZ, UA_LOWEST
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.compiled import compiled
@@ -16,6 +18,7 @@ from quietward.detect.core.signal import minute
 from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.histogram import Histogram, Window, value_at
 from quietward.detect.core.signal.minute import Minute
+from quietward.detect.core.signal.selection import kth_smallest
 
 
 @compiled
@@ -29,7 +32,7 @@ def name_contraction(
     length = (second + 1) * HZ - first
     for i in range(length):
         work.height[i] = value_at(ua.window, x.n, first + i, UA_LOWEST) - rest
-    refine(x, first, length, work, reading.flanks)
+    refine(x, first, length, first + length, work, reading.flanks)
     x.what = excursions.CONTRACTION
     history.add_contraction(h, x)
 
@@ -58,6 +61,8 @@ def name_departure(
     """
     n = x.n
     has_moved = abs(b.reference_bpm[n] - b.before_bpm[n]) > reading.baseline.moved_bpm
+    if x.kept and not has_moved and not _stands_out(x, h.until[n], fhr, second, work, reading):
+        x.kept = False
     if x.kept and not has_moved:
         if not variability_bpm < reading.flanks.from_variability_bpm:
             _look_again(x, h, fhr, e, second, b.before_bpm[n], work, reading)
@@ -73,6 +78,44 @@ def name_departure(
     if length_s(x) >= reading.deceleration.longest_s / 2:  # else a drift, not worth a line
         x.what = excursions.BASELINE_CHANGE
     return True
+
+
+@compiled
+def _stands_out(x: Excursion, until: int, fhr: Window, second: int, work: Work, reading: Reading) -> bool:
+    """Return whether a departure stands out from what was there before it, too, and not from the reference alone.
+
+    Variability comes in bursts, and a reference may be some bpm off: what is shallow must have a mean over some seconds
+    that is apart from the median before. until: end of the newest departure that was named; after it counts.
+    """
+    limits, n, lowest = reading.confirmation, x.n, reading.signal.fhr_lowest_bpm
+    if x.height >= limits.sure_bpm:
+        return True
+    oldest = (second + 1) * HZ - fhr.ring.shape[0]
+    known = 0
+    for sample in range(max(x.onset - int(limits.before_s * HZ), until, oldest), x.onset):
+        bpm = value_at(fhr, n, sample, lowest)
+        if not np.isnan(bpm):
+            work.height[known] = bpm
+            known += 1
+    if known < limits.least_s * HZ:
+        return True
+    before_bpm = kth_smallest(work.height, known, known // 2)
+    off_bpm = min(limits.off_bpm, limits.off_share * x.height)
+    width = int(limits.mean_s * HZ)
+    total, there, sign = 0.0, 0, -1.0 if x.row == DOWN else 1.0
+    for sample in range(max(x.onset, oldest), x.end):
+        bpm = value_at(fhr, n, sample, lowest)
+        if not np.isnan(bpm):
+            total += bpm
+            there += 1
+        if sample - width >= max(x.onset, oldest):
+            left = value_at(fhr, n, sample - width, lowest)
+            if not np.isnan(left):
+                total -= left
+                there -= 1
+        if 2 * there >= width and sign * (total / there - before_bpm) >= off_bpm:
+            return True
+    return False
 
 
 @compiled
@@ -95,12 +138,14 @@ def _look_again(
     """Look at a departure again, between its neighbours: departures do not overlap."""
     n, other = x.n, UP if x.row == DOWN else DOWN
     first = max(_first_sample(x.onset, fhr, second, reading), min(h.until[n], x.onset))
-    end = max(x.end, e.onset[other, n]) if e.open[other, n] else (second + 1) * HZ
+    is_other_open = e.open[other, n]
+    end = max(x.end, e.onset[other, n]) if is_other_open else (second + 1) * HZ
     sign = -1.0 if x.row == DOWN else 1.0
     for i in range(end - first):
         bpm = value_at(fhr, n, first + i, reading.signal.fhr_lowest_bpm)
         work.height[i] = sign * (bpm - reference_bpm)
-    refine(x, first, end - first, work, reading.flanks)
+    latest = end if is_other_open or x.cut else end + int(reading.flanks.ahead_share * (x.end - x.onset))
+    refine(x, first, end - first, latest, work, reading.flanks)
 
 
 @compiled

@@ -32,10 +32,11 @@ class Work(NamedTuple):
 
 
 @compiled
-def refine(x: Excursion, first: int, length: int, work: Work, limits: ShapeLimits) -> None:
+def refine(x: Excursion, first: int, length: int, latest: int, work: Work, limits: ShapeLimits) -> None:
     """Set onset, extreme and end of the excursion as its flanks say; it stays as it is where that cannot be told.
 
-    work.height: `length` samples from index `first` on; onset and end stay within them.
+    work.height: `length` samples from index `first` on; the onset stays within them. latest: the end is no later; it
+    may lie ahead, for a slow return closes in its variability, some seconds before it is over.
     """
     if x.onset < first:  # its beginning has left the window
         return
@@ -52,14 +53,17 @@ def refine(x: Excursion, first: int, length: int, work: Work, limits: ShapeLimit
         return
     shoulder = limits.shoulder_ua if x.row == UA else limits.shoulder
     fall = _flank(smooth, top, -1, top + 1, high, shoulder, limits)
-    back = _flank(smooth, top, 1, length - top, high, shoulder, limits)
+    shoulder_back = limits.shoulder_ua if x.row == UA else limits.shoulder_back
+    back = _flank(smooth, top, 1, length - top, high, shoulder_back, limits)
     room = _rounded(limits.extend_share * (stop - begin))
     onset, end = begin, stop
     if fall.is_whole:
         onset = min(begin, max(0, begin - room, _rounded(top - fall.drawn_out)))
     if back.is_whole:
-        end = max(stop, min(length, stop + room, _rounded(top + back.drawn_out)))
-    x.reached_at = x.peak_at = first + _extreme(smooth, onset, end, limits.bottom_share * high, fall, limits)
+        end = max(stop, min(latest - first, stop + room, _rounded(top + back.drawn_out)))
+    x.reached_at = x.peak_at = first + _extreme(
+        smooth, onset, min(end, length), limits.bottom_share * high, fall, limits
+    )
     x.onset, x.end, x.exact = first + onset, first + end, False
 
 
@@ -86,7 +90,12 @@ def _flank(
             steep = i
         if height <= limits.low_share * high:
             return _Flank(True, i - steep, i + (i - steep) * shoulder)
-    return _Flank(False, 0, 0.0)
+    share = smooth[top + way * (length - 1)] / high
+    if way < 0 or not share <= limits.seen_share:
+        return _Flank(False, 0, 0.0)
+    # More than half of the way back has been seen: the rest of its steep part goes on like that.
+    whole = (length - 1 - steep) * (limits.high_share - limits.low_share) / (limits.high_share - share)
+    return _Flank(True, 0, steep + whole * (1 + shoulder))
 
 
 @compiled

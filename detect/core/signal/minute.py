@@ -21,12 +21,12 @@ class Minute(NamedTuple):
 
 
 @compiled
-def push(m: Minute, n: int, now: int, fhr_bpm: float, ua: float, in_excursion: bool) -> None:
-    """Take the sample with index `now` of bed n."""
+def push(m: Minute, n: int, now: int, fhr_bpm: float, ua: float) -> None:
+    """Take the sample with index `now` of bed n; whether it belongs to an excursion is said by `mark`."""
     place = now % LENGTH
     m.samples[FHR, place, n] = fhr_bpm
     m.samples[UA, place, n] = ua
-    m.in_excursion[place, n] = in_excursion
+    m.in_excursion[place, n] = False
 
 
 @compiled

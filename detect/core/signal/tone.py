@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.messages import HZ
-from quietward.detect.core.arrays import Bools, Floats, array, switch
+from quietward.detect.core.arrays import Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import ToneLimits
 from quietward.detect.core.signal.histogram import Histogram
@@ -24,6 +24,8 @@ class Tone(NamedTuple):
     span: Floats = array(np.nan)  # from low to high share of the window
     smooth: Floats = array(np.nan)  # UA with coughs and noise evened out
     useful: Bools = switch()  # False where too little has come, or the UA is flat
+    last: Floats = array(np.nan)  # newest UA, and for how many samples it has been the same
+    still: Ints = index(0)
     level_sum: Floats = array(0.0)  # of the seconds since the last evaluation
     level_n: Floats = array(0.0)
 
@@ -41,6 +43,8 @@ def even_out(t: Tone, n: int, ua: float, limits: ToneLimits) -> float:
         return np.nan
     if np.isnan(t.smooth[n]):
         t.smooth[n] = ua
+    t.still[n] = t.still[n] + 1 if ua == t.last[n] else 1
+    t.last[n] = ua
     weight = 1 / (limits.smooth_s * HZ)
     t.smooth[n] += weight * (ua - t.smooth[n])
     return float(t.smooth[n])
@@ -69,7 +73,8 @@ def measure(t: Tone, levels: Levels, h: Histogram, n: int, work: Floats, limits:
         in_window += h.counts[i, n]
     t.span[n] = _bins_below(h, n, limits.high_share * in_window) - _bins_below(h, n, limits.low_share * in_window)
     is_enough = in_window >= HZ * 60
-    t.useful[n] = is_enough and t.span[n] >= limits.flat_range
+    is_still = t.still[n] >= limits.still_s * HZ
+    t.useful[n] = is_enough and t.span[n] >= limits.flat_range and not is_still
     t.rest[n] = np.nan
     if not is_enough:
         return

@@ -26,8 +26,10 @@ from quietward.detect.core.signal.tone import Levels, Tone
 from quietward.detect.core.signal.variability import Variability
 from quietward.detect.core.state.rules import Rules
 
-MOST_CLOSED = 12
-"""Excursions of one bed that can close within a second: one with each sample, in each row."""
+MOST_CLOSED_LATE = 4
+"""So many excursions among samples that were held back are told within a second; a run that is one event has one."""
+MOST_CLOSED = 12 + MOST_CLOSED_LATE + 4
+"""Excursions of one bed that can close within a second: one with each sample, in each row, and those held back."""
 MOST_MARKS = 4
 
 
