@@ -1,8 +1,8 @@
 """Pure: why something on a strip is called what it is called, in short sentences with the numbers that decided it.
 
 Common words of the published rule sets (NICHD 2008, FIGO 2015): a deceleration is abrupt or gradual by the time from
-onset to nadir, and a late one has onset, nadir and recovery after those of its contraction. Limits are those of the
-rule set that named it.
+onset to nadir, and a late one has onset, nadir and recovery after those of its contraction; by FIGO 2015 its fall may
+be abrupt if its return is gradual. Limits are those of the rule set that named it.
 """
 
 from collections.abc import Mapping, Sequence
@@ -40,7 +40,7 @@ def deceleration(
     length = _beyond(fall.end_s - fall.onset_s, [x for n in numbers.values() for x in (n.length_s, n.prolonged_s)])
     said = [
         f"{depth} bpm below the baseline, {length} s from onset to end",
-        _slope(fall.fall_s, kinds, numbers),
+        _slope(fall, kinds, numbers),
     ]
     if contraction is None:
         return [*said, "no contraction was seen that it could belong to"]
@@ -63,27 +63,30 @@ def contraction(onset_s: float, peak_s: float, end_s: float) -> list[str]:
     return [f"{end_s - onset_s:.0f} s long, its peak after {peak_s - onset_s:.0f} s"]
 
 
-def _slope(fall_s: float, kinds: Mapping[str, str], numbers: Mapping[str, RuleSetInfo]) -> str:
+def _slope(fall: Fall, kinds: Mapping[str, str], numbers: Mapping[str, RuleSetInfo]) -> str:
     """Return how long the fall takes and what that makes it; by which rule set, if they do not agree."""
-    slopes = {name: _slope_by(fall_s, kind, numbers.get(name)) for name, kind in kinds.items()}
+    slopes = {name: _slope_by(fall, kind, numbers.get(name)) for name, kind in kinds.items()}
     told = {name: slope for name, slope in slopes.items() if slope}
-    limits = [x for n in numbers.values() for x in (n.abrupt_below_s, n.abrupt_below_s - n.abrupt_doubt_s)]
-    begins = f"{_beyond(fall_s, limits)} s from onset to nadir"
+    limits = [n.abrupt_below_s + sign * n.abrupt_doubt_s for n in numbers.values() for sign in (-1, 0, 1)]
+    begins = f"{_beyond(fall.fall_s, limits)} s from onset to nadir"
     if len(set(told.values())) > 1:
         return f"{begins}: " + "; ".join(f"{slope}, by {name}" for name, slope in sorted(told.items()))
     return ": ".join([begins, *dict.fromkeys(told.values())])
 
 
-def _slope_by(fall_s: float, kind: str, numbers: RuleSetInfo | None) -> str:
+def _slope_by(fall: Fall, kind: str, numbers: RuleSetInfo | None) -> str:
     """Return what the fall is by one rule set; nothing where only its numbers, which are not known, would say it."""
-    limit_s = None if numbers is None else numbers.abrupt_below_s
-    if kind == "variable" or (kind not in GRADUAL and limit_s is not None and fall_s < limit_s):
-        return "abrupt" if limit_s is None or fall_s >= limit_s else f"abrupt, less than {limit_s:g} s"
-    if kind not in GRADUAL and limit_s is None:
-        return ""
-    if numbers is None or not numbers.abrupt_below_s - numbers.abrupt_doubt_s <= fall_s < numbers.abrupt_below_s:
-        return "gradual"
-    return f"counted as gradual, within {numbers.abrupt_doubt_s:g} s of {limit_s:g} s, with a gradual way back"
+    if numbers is None:
+        return "abrupt" if kind == "variable" else "gradual" if kind in GRADUAL else ""
+    limit_s, doubt_s = numbers.abrupt_below_s, numbers.abrupt_doubt_s
+    near = f"within {doubt_s:g} s of {limit_s:g} s"
+    if fall.fall_s >= limit_s:
+        return f"counted as abrupt, {near}, with no place at a contraction" if kind == "variable" else "gradual"
+    if kind not in GRADUAL:
+        return f"abrupt, less than {limit_s:g} s"
+    if fall.fall_s >= limit_s - doubt_s and fall.end_s - fall.nadir_s >= limit_s:
+        return f"counted as gradual, {near}, with a gradual way back"
+    return "abrupt, with a gradual way back"
 
 
 def _beside(lag_s: float, limits: Sequence[float]) -> str:

@@ -559,8 +559,8 @@ class AdjustableLimit(Struct, frozen=True):
 class RuleSetInfo(Struct, frozen=True):
     """What makes a deceleration one, and of which kind, under a published rule set.
 
-    One that falls in less than `abrupt_below_s` is abrupt, unless it takes no more than `abrupt_doubt_s` less, and the
-    way back and its place at the contraction are those of a gradual one.
+    One that falls in less than `abrupt_below_s` is abrupt. Within `abrupt_doubt_s` of that, the way back and its place
+    at the contraction decide.
     """
 
     name: str

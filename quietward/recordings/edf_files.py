@@ -4,7 +4,7 @@ EDF+ has no zone: times are UTC. Its library, `edfio`, comes with the extra `edf
 """
 
 import warnings
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -92,7 +92,7 @@ def write(path: Path, recording: Recording) -> None:
     with extra("edf", f"{path}"):
         import edfio
     heart, womb = (signal.ravel() for signal in recording.by_second())
-    began = None if recording.began is None else recording.began.astimezone(UTC)
+    began = None if recording.began is None else _to_the_sample(recording.began.astimezone(UTC))
     if began is not None and began.year not in YEARS:
         raise BadRecording(str(path), began, f"EDF+ has dates of {YEARS[0]} to {YEARS[-1]}; use another format")
     edf = edfio.Edf(
@@ -110,6 +110,12 @@ def write(path: Path, recording: Recording) -> None:
         ],
     )
     path.write_bytes(edf.to_bytes())
+
+
+def _to_the_sample(began: datetime) -> datetime:
+    """Return a time rounded to a sample: with other fractions edfio writes records that seem to have gaps."""
+    samples = round(began.microsecond * HZ / 1e6)
+    return began.replace(microsecond=0) + timedelta(seconds=samples / HZ)
 
 
 def _signal(name: str, values: Signal) -> "edfio.EdfSignal":

@@ -75,7 +75,10 @@ def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
     np.testing.assert_allclose(found.fhr, written.fhr, atol=1e-9)
     np.testing.assert_allclose(found.ua, written.ua, atol=1e-9)
     assert found.name == "one"
-    assert found.began == written.began
+    if suffix != ".edf" or found.began is None or written.began is None:
+        assert found.began == written.began
+    else:
+        assert abs(found.began - written.began) <= timedelta(seconds=0.125), "half a sample"
     assert found.labour == written.labour
     key = lambda x: (x.from_s, x.kind, x.text, x.to_s or 0)  # noqa: E731
     assert sorted(found.annotations, key=key) == sorted(written.annotations, key=key)

@@ -49,12 +49,18 @@ def contradictions(event: Event, rules: RuleSet) -> list[str]:
     slopes = said[1].partition(": ")[2].split("; ")
     own = next((s for s in slopes if s.endswith(f", by {rules.name}")), slopes[0] if len(slopes) == 1 else "")
     if kind in ("early", "late", "undetermined"):
-        wrong += ["abrupt"] if "gradual" not in own or "abrupt" in own else []
-        wrong += ["no doubt"] if fall < numbers.abrupt_below_s and "counted as" not in own else []
+        is_slow_back = kind == "late" and "abrupt, with a gradual way back" in own
+        wrong += ["abrupt"] if "gradual" not in own or ("abrupt" in own and not is_slow_back) else []
+        wrong += (
+            ["slow back"]
+            if is_slow_back and (numbers.late_return_over_s == 0 or fall >= numbers.abrupt_below_s)
+            else []
+        )
+        wrong += ["no doubt"] if fall < numbers.abrupt_below_s and "counted as" not in own and not is_slow_back else []
         wrong += ["too shallow"] if not meets(depth, numbers.gradual_depth_bpm, numbers.strict) else []
     if kind == "variable":
         wrong += ["gradual"] if "abrupt" not in own or "gradual" in own else []
-        wrong += ["too slow"] if fall >= numbers.abrupt_below_s else []
+        wrong += ["too slow"] if fall >= numbers.abrupt_below_s and "counted as abrupt" not in own else []
         wrong += ["too shallow"] if not meets(depth, numbers.depth_bpm, numbers.strict) else []
     if kind == "prolonged":
         wrong += ["too short"] if not meets(length, numbers.prolonged_s, numbers.strict) else []
@@ -62,13 +68,14 @@ def contradictions(event: Event, rules: RuleSet) -> list[str]:
         wrong += ["too long"] if meets(length, numbers.prolonged_s, numbers.strict) else []
     if limit := re.search(r"abrupt, less than ([\d.]+) s", own):
         wrong += ["limit"] if not fall < float(limit[1]) == numbers.abrupt_below_s else []
-    if doubt := re.search(r"counted as gradual, within ([\d.]+) s of ([\d.]+) s", own):
-        within, below = (float(x) for x in doubt.groups())
+    if doubt := re.search(r"counted as (gradual|abrupt), within ([\d.]+) s of ([\d.]+) s", own):
+        within, below = (float(x) for x in doubt.groups()[1:])
         wrong += ["doubt"] if (within, below) != (RULES.reading.kind.doubt_s, numbers.abrupt_below_s) else []
-        wrong += ["beyond doubt"] if not below - within <= fall < below else []
+        first = below - within if doubt[1] == "gradual" else below
+        wrong += ["beyond doubt"] if not first <= fall < first + within else []
     if kind == "late":
         (onset,) = re.findall(r"onset ([\d.]+) s after the start", said[2])
-        wrong += ["too early"] if not float(onset) > numbers.late_onset_after_s else []
+        wrong += ["too early"] if not float(onset) > numbers.late_onset_after_s - RULES.reading.kind.doubt_s else []
     wrong += [f"{said[-2:]}"] if f"{rules.name}: {kind}" not in said else []
     return wrong
 

@@ -27,7 +27,7 @@ def take(recent: Minute, second: int, bpm: np.ndarray) -> None:
     """Let a second of all beds come, shape (4, BEDS)."""
     for k in range(HZ):
         for n in range(BEDS):
-            push(recent, n, second * HZ + k, float(bpm[k, n]), float(bpm[k, n]), False)
+            push(recent, n, second * HZ + k, float(bpm[k, n]), float(bpm[k, n]))
 
 
 @pytest.mark.parametrize("seed", range(5))

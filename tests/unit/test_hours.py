@@ -111,7 +111,7 @@ def test_limits_are_told_of_what_comes_from_the_rules_that_run() -> None:
     policy = structs.replace(rule_file.policy_info(rule_file.load()), rules="these")
     abrupt = structs.replace(FALL, rules="these", detail=FALL.detail | {"fall_s": 29.75, "kind nichd-2008": "variable"})
     assert reasons(abrupt, policy)[1] == (
-        "29.8 s from onset to nadir: counted as gradual, within 8 s of 30 s, with a gradual way back, by figo-2015; "
+        "29.8 s from onset to nadir: abrupt, with a gradual way back, by figo-2015; "
         "abrupt, less than 30 s, by nichd-2008"
     )
     history = structs.replace(hours(), log=[abrupt], policy=policy)

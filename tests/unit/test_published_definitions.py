@@ -261,8 +261,9 @@ def test_before_32_weeks_smaller_accelerations_count(weeks: int, kind: str) -> N
 
 
 def contractions_in(counts: list[int]) -> Signal:
-    """UA with so many contractions in each window of ten minutes, after ten quiet minutes."""
-    ua = flat(10, 600 * (len(counts) + 1))
+    """UA with so many contractions in each window of ten minutes, after ten quiet minutes; a woman breathes."""
+    seconds = 600 * (len(counts) + 1)
+    ua = flat(10, seconds) + ripple(seconds, 0.5, 4)
     for i, n in enumerate(counts):
         for k in range(n):
             ua = put(ua, 600 * (i + 1) + 10 + 590 / n * k, bell(50, 45))
