@@ -21,9 +21,13 @@ TEXT_LENGTH = 160
 
 
 class WardLine(Struct, frozen=True):
-    """What a ward's sheet says of one bed. answer: who has answered, or since when nobody has."""
+    """What a ward's sheet says of one bed.
+
+    label: of the woman in it. answer: who has answered, or since when nobody has.
+    """
 
     bed: str
+    label: str
     state: str
     headline: str
     answer: str
@@ -67,6 +71,7 @@ def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzi
     answer = _answer(card, clock)
     return WardLine(
         bed=card.bed,
+        label=card.label,
         state=card.state,
         headline=card.headline + ("" if card.until is None else f" {clock.time(card.until)}"),
         answer=answer,
@@ -76,7 +81,7 @@ def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzi
         variability=card.variability + card.variability_trend,
         contractions=card.contraction_rate.partition(" in 10 min")[0],
         stage="" if record.newest is None or record.newest.stage != 2 else "second stage",
-        done=wording.shortened(done, max(20, TEXT_LENGTH - len(card.reason) - len(answer))),
+        done=wording.shortened(done, max(20, TEXT_LENGTH - len(card.label + card.reason + answer))),
         strip=small_strip(signal, record.log, bed_ms / 1000, STRIP_WIDTH_MM, height),
     )
 

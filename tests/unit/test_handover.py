@@ -17,6 +17,7 @@ from msgspec import structs
 
 from quietward.contracts.messages import (
     HZ,
+    Arrival,
     BedLimit,
     Block,
     CareRecord,
@@ -26,6 +27,7 @@ from quietward.contracts.messages import (
     Level,
     RuleClass,
     SignalState,
+    Stay,
     TraceSummary,
     decode_event,
 )
@@ -36,6 +38,7 @@ from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
 from quietward.dashboard.print.small_strip import RecentSignal, small_strip
+from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.view import wording
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
@@ -320,6 +323,13 @@ def test_a_file_needs_no_server_for_its_looks() -> None:
     assert "style" in Outline(page).tags
     assert "/assets/" not in page
     assert "/assets/" in handover_html.page([sheet()])
+
+
+def test_the_wards_sheet_says_who_is_in_a_bed() -> None:
+    stay = Stay(NOW - MINUTE, "Kim", NOW - MINUTE, Arrival("blue room, second"), 0)
+    beds = [(BedRecord("bed-1", summary(stay=stay), [], None, None, None), None)]
+    text = handover_html.ward_page(ward_sheet(beds, "ward-1", NOW, UTC))
+    assert "<b>blue room, second</b>" in text
 
 
 def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
