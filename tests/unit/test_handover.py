@@ -327,8 +327,8 @@ def test_a_file_needs_no_server_for_its_looks() -> None:
 
 def test_the_wards_sheet_says_who_is_in_a_bed() -> None:
     stay = Stay(NOW - MINUTE, "Kim", NOW - MINUTE, Arrival("blue room, second"), 0)
-    beds = [(BedRecord("bed-1", summary(stay=stay), [], None, None, None), None)]
-    text = handover_html.ward_page(ward_sheet(beds, "ward-1", NOW, UTC))
+    record = BedRecord("bed-1", summary(stay=stay), [], None, None, None)
+    text = handover_html.ward_page(ward_sheet([(record, None)], "ward-1", NOW, UTC))
     assert "<b>blue room, second</b>" in text
 
 
