@@ -42,7 +42,7 @@ def test_an_arrival_is_noted_with_what_was_written_and_no_name_is_asked_for(page
     page.get_by_label("weeks").fill("39")
     page.get_by_label("stage").select_option("first stage")
     page.get_by_label("diabetes").check()
-    page.get_by_label("note", exact=True).fill("calm")
+    page.get_by_label("anything else").fill("calm")
     page.get_by_role("button", name="Note arrival").click()
     expected = Arrival("room 4, green", weeks=39, stage=1, risks=["diabetes"], note="calm")
     assert made_up.next_act() == Arrive("bed-1", "Kim", expected)

@@ -24,7 +24,7 @@ export class StayForms {
     this.stage = choice("stage", { "": "not said", 0: "not in labour", 1: "first stage", 2: "second stage" });
     this.twins = choice("fetuses", { "": "not said", single: "single", twins: "twins" });
     this.risks = make("div", "risks");
-    this.note = field("note", "input", { maxLength: 300, autocomplete: "off" });
+    this.note = field("anything else", "input", { maxLength: 300, autocomplete: "off" });
     const parts = [this.label.label, hint, this.weeks.label, this.parity.label, this.stage.label, this.twins.label];
     inside.append(...parts, this.risks, this.note.label, make("button", "plain", "Note arrival"));
     this.leaving = disclosure("Has left …", () => void this.leave());
