@@ -56,7 +56,7 @@ async def read_record(store: Store, ward: Ward, bed: str) -> BedRecord:
         on_record_since=min(oldest, default=None),
         newest=newest if newest is not None and newest.at > stay else None,
         policy=await read_policy(store, ward),
-        trend=await read_newest(store, shard.trend(bed), TREND_POINTS),
+        trend=await read_newest(store, shard.trend(bed, stay), TREND_POINTS),
     )
 
 
