@@ -16,13 +16,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from quietward.api.assessing import assess as assess
+    from quietward.api.assessing import read_policy as read_policy
+    from quietward.api.assessing import read_rule_set as read_rule_set
+    from quietward.api.monitor import Monitor as Monitor
+    from quietward.api.result import Result as Result
     from quietward.contracts.errors import QuietwardError as QuietwardError
     from quietward.contracts.notice import NOTICE as NOTICE
-    from quietward.library.assessing import assess as assess
-    from quietward.library.assessing import read_policy as read_policy
-    from quietward.library.assessing import read_rule_set as read_rule_set
-    from quietward.library.monitor import Monitor as Monitor
-    from quietward.library.result import Result as Result
     from quietward.recordings.files import read_recording as read_recording
     from quietward.recordings.files import write_recording as write_recording
     from quietward.recordings.recording import Annotation as Annotation
@@ -35,14 +35,14 @@ _WHERE = {
     "Annotation": "recordings.recording",
     "LabourContext": "recordings.recording",
     "NOTICE": "contracts.notice",
-    "Monitor": "library.monitor",
+    "Monitor": "api.monitor",
     "QuietwardError": "contracts.errors",
     "Recording": "recordings.recording",
-    "Result": "library.result",
-    "assess": "library.assessing",
-    "read_policy": "library.assessing",
+    "Result": "api.result",
+    "assess": "api.assessing",
+    "read_policy": "api.assessing",
     "read_recording": "recordings.files",
-    "read_rule_set": "library.assessing",
+    "read_rule_set": "api.assessing",
     "write_recording": "recordings.files",
 }
 """What the library offers, and the module that it comes from."""

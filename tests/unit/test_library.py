@@ -20,17 +20,17 @@ from msgspec import structs
 from typer.testing import CliRunner
 
 import quietward
+from quietward.api.result import TABLES
 from quietward.cli import app
 from quietward.contracts.errors import BadRecording, BadRules, BadSettings
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
-from quietward.library.result import TABLES
 from quietward.recordings.files import find_recordings, write_recording
 from quietward.simulator import bed, scenario
 from tests.traces import Signal, flat, ripple
 
 ROOT = Path(__file__).parents[2]
-MODULES = ("quietward", "quietward.library.assessing", "quietward.library.monitor")
+MODULES = ("quietward", "quietward.api.assessing", "quietward.api.monitor")
 NOT_READY = "not enough trace to judge yet"
 
 

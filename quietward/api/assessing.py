@@ -4,14 +4,14 @@ from math import inf, isfinite
 
 from msgspec import structs
 
+from quietward.api.result import Result
+from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ, TREND_KIND
 from quietward.detect import assess as assessment
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.attention import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
-from quietward.library.result import Result
-from quietward.library.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
 from quietward.recordings.recording import Content, LabourContext, make_recording
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ, TREND_KIND, Event, Summary
 from quietward.detect import rule_file
@@ -9,7 +10,6 @@ from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import State
-from quietward.library.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
 from quietward.recordings.recording import usable_values
 
 NO_VALUE = float("nan")

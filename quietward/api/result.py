@@ -123,7 +123,7 @@ def _items() -> dict[str, type[Struct]]:
 
 _ITEMS = _items()
 _environment = Environment(
-    loader=PackageLoader("quietward.library"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+    loader=PackageLoader("quietward.api"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
     lstrip_blocks=True, auto_reload=False,
 )  # fmt: skip
 _template = _environment.get_template("result.html")
