@@ -19,7 +19,8 @@ from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.simulator import bed as bed_simulation
-from quietward.simulator import scenario, shift
+from quietward.simulator import emergency, scenario, shift
+from quietward.simulator.emergency import Onset
 from quietward.simulator.truth import TruthFile
 from quietward.study import truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
@@ -31,7 +32,10 @@ TOGETHER = 16
 
 
 class Case(NamedTuple):
-    """One shift. beds: scenario and first second of each, or recordings: the path of each, with its length."""
+    """One shift. beds: scenario and first second of each, or recordings: the path of each, with its length.
+
+    emergencies: what befalls some of its beds.
+    """
 
     shift: str
     hours: float
@@ -39,6 +43,7 @@ class Case(NamedTuple):
     beds: tuple[tuple[str, int], ...] = ()
     recordings: tuple[str, ...] = ()
     recorded_s: tuple[int, ...] = ()
+    emergencies: tuple[Onset, ...] = ()
 
     @property
     def names(self) -> list[str]:
@@ -50,6 +55,11 @@ class Case(NamedTuple):
         """How long each bed's signal lasts, in seconds."""
         most = round(self.hours * 3600)
         return [most] * len(self.beds) + [min(most, seconds) for seconds in self.recorded_s]
+
+    def what(self, bed: int, t_s: float) -> str:
+        """Return what is wrong at a bed at a moment: the emergency that has begun, or what its labour is."""
+        begun = (onset.kind for onset in self.emergencies if onset.bed == bed and onset.at_s <= t_s)
+        return next(begun, self.names[bed])
 
 
 @dataclass(frozen=True)
@@ -94,7 +104,12 @@ def _simulated(cases: Cases) -> list[Case]:
         places = shift.load(cases.shift).bed
         name, beds = cases.shift, tuple((place.scenario, round(place.start_min * 60)) for place in places)
     first, last = cases.seeds or (0, 0)
-    return [Case(name, cases.hours, seed, beds) for seed in range(first, last + 1)]
+    expected = cases.emergencies()
+    return [
+        Case(name, cases.hours, seed, beds,
+             emergencies=() if expected is None else tuple(emergency.onsets(expected, len(beds), seed)))
+        for seed in range(first, last + 1)
+    ]  # fmt: skip
 
 
 def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case]:
@@ -159,8 +174,12 @@ class _BedSignals(NamedTuple):
 
 def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
     seconds = round(case.hours * 3600)
+    onsets = {onset.bed: onset for onset in case.emergencies}
     for i, (name, skip_s) in enumerate(case.beds):
-        labour = bed_simulation.simulate(scenario.load(name), case.seed * 1000 + i, skip_s + seconds)
+        seed, lived = shift.bed_seed(case.seed, i), scenario.load(name)
+        if i in onsets:
+            lived = emergency.struck(lived, onsets[i], skip_s, seed)
+        labour = bed_simulation.simulate(lived, seed, skip_s + seconds)
         moved(seconds)
         part = slice(skip_s * HZ, None)
         yield _BedSignals(labour.fhr[part], labour.ua[part], _known(labour.truth.since(skip_s, seconds)))
@@ -194,6 +213,8 @@ def digest(group: list[Case], rules: Rules) -> str:
     h.update(repr(policy_measures(rules.policy)).encode())
     for name in sorted({name for case in group for name, _ in case.beds}):
         h.update(repr(scenario.load(name)).encode())
+    for kind in sorted({onset.kind for case in group for onset in case.emergencies}):
+        h.update(repr(emergency.load(kind)).encode())
     for name in (name for case in group for name in case.recordings):
         for path in _files_of(Path(name)):
             about = path.stat()

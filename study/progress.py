@@ -24,16 +24,18 @@ Moved = Callable[[float], None]
 
 
 class Workload(NamedTuple):
-    """What a study is. processes: as many as have something to do."""
+    """What a study is. processes: as many as have something to do; other_staff: variants that are run with staff only."""
 
     bed_hours: float
     variants: int
     processes: int
+    other_staff: int = 0
 
     @property
     def totals(self) -> tuple[float, ...]:
         """Bed-hours of each phase, in the others times the variants."""
-        return self.bed_hours, self.bed_hours * self.variants, self.bed_hours * self.variants
+        with_staff = self.variants + self.other_staff
+        return self.bed_hours, self.bed_hours * self.variants, self.bed_hours * with_staff
 
     @property
     def expected_s(self) -> float:

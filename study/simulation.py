@@ -123,8 +123,9 @@ def _simulate(
                 changes[v, s],
                 noted[v, s],
                 staff[v, s].visits if staff else [],
+                case.what,
             )
-            for s in range(len(measured.cases))
+            for s, case in enumerate(measured.cases)
         ]
         for v in range(len(variants))
     ]

@@ -53,7 +53,7 @@ def simulate(
     check_range("--beds", beds, 1, 500)
     check_range("--speed", speed, 0.1, 100)
     check_range("--hours", hours, 0.1, 24)
-    places = chosen(scenario or [], shift, beds)
+    places = chosen(scenario or [], shift, beds, seed)
     print(NOTICE, file=sys.stderr)
     if out is not None:
         orders = service.orders(places, seed, None if hours is None else int(hours * 3600))
