@@ -19,7 +19,7 @@ KIND = "emergency"
 class Emergency(Struct, frozen=True, forbid_unknown_fields=True):
     """One kind. source: of its shape. happening: minutes from its beginning.
 
-    team_after_min: between which minutes after its beginning somebody is needed at level team, when nobody does anything.
+    team_after_min: the team is needed from between these minutes after its beginning on, when nobody does anything.
     """
 
     name: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")]

@@ -109,9 +109,7 @@ def placed(shift: Shift, seed: int) -> list[tuple[Scenario, int]]:
     return places
 
 
-def chosen(
-    names: list[str], name_of_shift: str | None, beds: int | None, seed: int = 1
-) -> list[tuple[Scenario, int]]:
+def chosen(names: list[str], name_of_shift: str | None, beds: int | None, seed: int = 1) -> list[tuple[Scenario, int]]:
     """Return scenario and first second of every bed, from scenarios dealt in turn or from a shift. Raises BadScenario.
 
     beds: how many; None: 8, or all of the shift. Raises BadSettings when both are named, or a shift has fewer beds.

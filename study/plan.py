@@ -86,9 +86,9 @@ class ClassAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kin
 class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
     """What a unit tolerates and what it asks for. level: the needs that are meant."""
 
-    interruptions_per_nurse_hour: Annotated[float, Meta(gt=0)]
+    interruptions_per_nurse_hour: Annotated[float, Meta(gt=0, le=60)]
     level: Literal["bedside", "team"] = "team"
-    reached_within_min: Annotated[float, Meta(gt=0)] = 5.0
+    reached_within_min: Annotated[float, Meta(gt=0, le=120)] = 5.0
     reached_share: Annotated[float, Meta(ge=0, le=1)] = 0.99
 
 
@@ -133,13 +133,13 @@ OTHER_STAFF: dict[str, tuple[str, float]] = {
     "a nurse for 3 beds": ("beds_per_nurse", 3),
     "a nurse for 6 beds": ("beds_per_nurse", 6),
 }
-"""What every report says its figures hang on: rounds, trust, and how many there are."""
+"""What every report says its figures hang on: rounds, trust, and how many there are; of plain alarms, trust alone."""
 
 
 class StudyPlan(Struct, frozen=True):
     """A study, checked, with all its variants; the base is the first of them.
 
-    other_staff: base and plain alarms once more, with each of `OTHER_STAFF`.
+    other_staff: base and plain alarms once more, with those of `OTHER_STAFF`.
     """
 
     study: Study
@@ -176,9 +176,22 @@ def names() -> list[str]:
     return sorted(path.name.removesuffix(".toml") for path in studies if path.name.endswith(".toml"))
 
 
-def load(name: str) -> StudyPlan:
-    """Return a study with its variants: a built-in one, or a path ending in .toml. Raises BadStudy."""
-    return plan_study(read(name), name)
+def load(name: str, seed: int | None = None) -> StudyPlan:
+    """Return a study with its variants: a built-in one, or a path ending in .toml. Raises BadStudy.
+
+    seed: the first of its simulated shifts, as many as it has, in place of its own.
+    """
+    study = read(name)
+    return plan_study(study if seed is None else _from_seed(study, seed), name)
+
+
+def _from_seed(study: Study, seed: int) -> Study:
+    if seed < 0:
+        raise BadStudy("--seed", seed, "Use 0 or more")
+    cases = [
+        c if c.seeds is None else structs.replace(c, seeds=[seed, seed + c.seeds[1] - c.seeds[0]]) for c in study.cases
+    ]
+    return structs.replace(study, cases=cases)
 
 
 def read(name: str) -> Study:
@@ -219,6 +232,7 @@ def _with_other_staff(variants: list[Variant]) -> list[Variant]:
         for one in variants
         if one.name == BASE or one.alarm is not None
         for words, change in OTHER_STAFF.items()
+        if one.alarm is None or change[0].startswith("trust.")
     ]
 
 

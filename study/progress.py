@@ -24,7 +24,7 @@ Moved = Callable[[float], None]
 
 
 class Workload(NamedTuple):
-    """What a study is. processes: as many as have something to do; other_staff: variants that are run with staff only."""
+    """What a study is. processes: as many as have something to do; other_staff: variants that only run with staff."""
 
     bed_hours: float
     variants: int

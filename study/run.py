@@ -63,7 +63,9 @@ class Result:
             return [[shifts[i] for i in places] for shifts in scores]
 
         cases = [self.cases[i] for i in places]
-        return Result(self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv, some(self.other_staff))
+        return Result(
+            self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv, some(self.other_staff)
+        )
 
 
 @dataclass(frozen=True)

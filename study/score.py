@@ -173,7 +173,7 @@ def _alarm_intervals(changes: Sequence[AlarmChange], bed_s: Sequence[float]) -> 
 
 
 def _merge_needs(needs: Sequence[Span]) -> list[Span]:
-    """Merge needs that follow on each other into one of level bedside, and one of level team if that is part of them."""
+    """Merge needs that follow on each other into one of level bedside, and one of level team where they become one."""
     runs: list[list[Span]] = []
     for need in needs:
         if runs and need.from_s <= max(n.until_s for n in runs[-1]):
@@ -190,9 +190,7 @@ def _merge_needs(needs: Sequence[Span]) -> list[Span]:
     return merged
 
 
-def _episode(
-    bed: int, need: Span, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit], what: str
-) -> Episode:
+def _episode(bed: int, need: Span, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit], what: str) -> Episode:
     came = sorted((v for v in visits if v.until_s > need.from_s and v.from_s < need.until_s), key=lambda v: v.from_s)
     reached_s = max(0.0, came[0].from_s - need.from_s) if came else None
     reached_by = "" if not came else CLINICIANS if came[0].who == CLINICIANS else came[0].why

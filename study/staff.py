@@ -73,7 +73,7 @@ class BedTruth:
         return any(s.from_s <= t_s + ahead_s and s.until_s > t_s for s in self.needs)
 
     def needed_from(self, t_s: float, until_s: float, level: str | None = None) -> float | None:
-        """Return the first moment between two at which somebody is needed, at one level if given; None if there is none."""
+        """Return the first moment between two at which somebody is needed, at one level if given; None if never."""
         begins = (max(s.from_s, t_s) for s in self.needs if s.until_s > t_s and level in (None, s.what))
         first = min(begins, default=math.inf)
         return first if first < until_s else None
@@ -151,7 +151,8 @@ class Nurse:
     """One nurse: pending calls come first, the most urgent first; then rounds, then other tasks.
 
     Any call that she answers interrupts another task; `bedside` and `team` interrupt a visit to a bed where nobody is
-    needed; nothing interrupts a visit where somebody is. Where the team is needed she calls it and stays until it comes.
+    needed; nothing interrupts a visit where somebody is. Where the team is needed she calls it, and stays until it is
+    there.
     """
 
     def __init__(self, staff: Staff, number: int, beds: list[int], has_student: bool) -> None:
@@ -272,6 +273,7 @@ class Nurse:
         yield from self._busy(for_s, NEVER)
         if staff.beds[bed].needed_from(env.now, env.now + 1, team) is not None:
             yield from self._busy(staff.call_clinicians(bed) - env.now, NEVER)
+
 
 class Student:
     """A student: reads strips at the station, more slowly and less reliably, and tells the nurse."""
