@@ -18,19 +18,6 @@ REFERENCE: dict[str, Reference] = {}
 WITHIN = 1 / 64
 """The engine keeps depths, areas and the minutes' baselines in steps of so much: so sums are exact in any order."""
 
-UP_TO_31_MIN = "counts the minute that is running beside the whole minutes of the window, and divides by the window"
-DEFECTS = {
-    "running_mean_depth_bpm": "divides the area from the onset on by the samples since it was noticed",
-    "low_fhr_share_30min": UP_TO_31_MIN,
-    "deceleration_area_30min": UP_TO_31_MIN,
-    "fhr_usable_30min": UP_TO_31_MIN,
-    "ua_usable_30min": UP_TO_31_MIN,
-    "near_mother_10min": UP_TO_31_MIN,
-    "contractions_per_10min": UP_TO_31_MIN,
-    "tachysystole": UP_TO_31_MIN,
-}
-"""Measures that are not what their definition says: each has a case that is expected to fail in test_measures. Those of
-windows are right at the end of every minute, and compared there."""
 NOTABLE = READING.notable
 MIN = 60
 
@@ -405,7 +392,7 @@ def below_earlier_bpm(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def accelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
-    return len([rise for rise in bed.rises if began(bed, rise.onset, 30 * MIN)])
+    return min(len([rise for rise in bed.rises if began(bed, rise.onset, 30 * MIN)]), 48)
 
 
 # Kinds of decelerations, by rule set.

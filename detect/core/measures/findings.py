@@ -111,7 +111,7 @@ MEASURES = {
             "bpm",
             "how far the baseline, or the FHR until it was back, is below; 0: no such fall, NaN: it cannot be said",
         ),
-        Measure("accelerations_30min", "count", "accelerations that began in the last 30 minutes"),
+        Measure("accelerations_30min", "count", "accelerations that began in the last 30 minutes; 48 at most"),
         Measure("contractions_per_10min", "in 10 min", "contractions, averaged over 30 minutes"),
         Measure(
             "contractions_busiest_20min",
