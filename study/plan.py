@@ -93,8 +93,11 @@ class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Study(Struct, frozen=True, forbid_unknown_fields=True):
-    """All of a study file. how: every combination of the values (grid), one number at a time (each), or so many points
-    spread evenly between the least and the greatest value of every number (sample; `points`, `seed`).
+    """All of a study file.
+
+    how: every combination of the values (grid), one number at a time (each), or so many points spread evenly between
+    the least and the greatest value of every number (sample; `points`, `seed`). care_changes_course: whether what staff
+    do helps simulated women, and children are born, so that outcomes can be compared; it takes much longer.
     """
 
     name: Name
@@ -108,6 +111,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     staff: dict[str, Any] = {}
     vary: list[Varied] = []
     alarm: list[LimitAlarm | ClassAlarm] = []
+    care_changes_course: bool = False
 
 
 class Variant(Struct, frozen=True):
@@ -240,6 +244,9 @@ def plan_base(study: Study, where: str) -> StudyPlan:
     """Check a study; return it with its base as the only variant. Raises BadStudy, BadRules, BadScenario."""
     rules = rule_file.load(study.policy)
     count = sum(_check_cases(cases, f"study {where}: cases[{i}]") for i, cases in enumerate(study.cases))
+    if study.care_changes_course and any(cases.recordings for cases in study.cases):
+        remedy = "Leave it away; how a woman in a recording would have done is not known"
+        raise BadStudy(f"study {where}: care_changes_course", value=True, remedy=remedy)
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):

@@ -19,7 +19,7 @@ from typing import Any
 import msgspec
 
 from quietward.contracts.errors import BadStudy
-from quietward.study import cases
+from quietward.study import care, cases
 from quietward.study.cases import Case
 from quietward.study.plan import StudyPlan, Variant
 from quietward.study.progress import (
@@ -81,7 +81,8 @@ class _Job:
 
     @property
     def path(self) -> Path:
-        key = repr((self.digest, self.variants, self.ppv, self.planned.rules.digest, _code()))
+        responds = self.planned.study.care_changes_course
+        key = repr((self.digest, self.variants, self.ppv, responds, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
@@ -167,7 +168,10 @@ def _work(job: _Job) -> list[list[ShiftScore]]:
         if job.path.exists():
             return msgspec.json.decode(job.path.read_bytes(), type=list[list[ShiftScore]])
         measured = cases.measure_shifts(job.group, job.planned.rules, job.folder)
-        scores = simulate_shifts(measured, job.variants, job.ppv, moved)
+        if job.ppv is not None and job.planned.study.care_changes_course:
+            scores = care.simulate_shifts(measured, job.variants, job.ppv, job.planned.rules, moved)
+        else:
+            scores = simulate_shifts(measured, job.variants, job.ppv, moved)
     unfinished = job.path.with_suffix(".part")
     unfinished.write_bytes(msgspec.json.encode(scores))
     unfinished.rename(job.path)

@@ -46,6 +46,20 @@ class Episode(Struct, frozen=True):
     what: str = ""
 
 
+class Outcome(Struct, frozen=True):
+    """How it went with one bed of a simulation. what: the emergency that befell it, or the labour.
+
+    ends_s: of the birth, or of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
+    """
+
+    bed: int
+    what: str
+    ends_s: float
+    is_birth: bool
+    reserve_used: float
+    most_used: float
+
+
 class CallCount(Struct, frozen=True):
     """Calls of one reason, level and truth. true_positive: None if not known; heard: summed over nurses who hear it."""
 
@@ -90,6 +104,7 @@ class ShiftScore(Struct, frozen=True):
     fleeting: int
     stale: int
     longest_wait_s: float
+    outcomes: list[Outcome] = []
 
     @property
     def interruptions(self) -> int:

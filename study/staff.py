@@ -1,20 +1,21 @@
 """A model of staff: nurses with several beds, one task at a time, who answer calls according to their predictive value.
 
-What staff do has no effect on the labours: signals, truth and measures are the same for every variant, so that variants
-differ in nothing but their calls. Numbers and sources: `study/staff.toml`.
+What staff do has no effect on the labours here, so that variants differ in nothing but their calls; it is written down,
+and `study/care.py` lets it change them. Numbers and sources: `study/staff.toml`.
 """
 
+import bisect
 import contextlib
 import math
 import random
 from collections import deque
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import simpy
 
-from quietward.contracts.messages import Level
+from quietward.contracts.messages import CareKind, Level
 from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call
@@ -79,6 +80,47 @@ class BedTruth:
         return first if first < until_s else None
 
 
+class Done(NamedTuple):
+    """Something that staff do at a bed, or the birth of the child, which ends what is watched there."""
+
+    t_s: float
+    bed: int
+    what: tuple[CareKind, ...]
+    is_birth: bool = False
+
+
+NURSE_DOES: tuple[CareKind, ...] = ("turned", "oxytocin-turned-down", "fluids-checked")
+"""Where somebody is needed: what is commonly done to relieve whatever it is; no source for how often it helps."""
+CLINICIANS_DO: tuple[CareKind, ...] = ("clinician-called",)
+
+
+class TruthOverTime:
+    """The truth of a bed whose course care changes: at every moment as it would go on if nothing more were done.
+
+    So whoever goes to a bed since it will need somebody is right, also where going there is what prevents it.
+    """
+
+    def __init__(self, versions: Sequence[tuple[float, BedTruth]]) -> None:
+        """versions: each with the moment up to which it is the one that counts, the last up to infinity."""
+        self._until_s, self._versions = [until_s for until_s, _ in versions], [truth for _, truth in versions]
+
+    def at(self, t_s: float) -> BedTruth:
+        """Return the truth that counts at a moment."""
+        return self._versions[bisect.bisect_left(self._until_s, t_s)]
+
+    def is_true_positive(self, call: Call, ahead_s: float) -> bool | None:
+        """Return whether a call's reason is there now or within `ahead_s`; None if that is not known."""
+        return self.at(call.t_s).is_true_positive(call, ahead_s)
+
+    def is_needed(self, t_s: float, ahead_s: float = 0.0) -> bool:
+        """Return whether somebody is needed at the bed now or within `ahead_s`."""
+        return self.at(t_s).is_needed(t_s, ahead_s)
+
+    def needed_from(self, t_s: float, until_s: float, level: str | None = None) -> float | None:
+        """Return the first moment between two at which somebody is needed, as `BedTruth` does."""
+        return self.at(t_s).needed_from(t_s, until_s, level)
+
+
 @dataclass
 class PendingCall:
     """A call that somebody has decided to answer. strip_read: a student has read the strip and found it right."""
@@ -89,17 +131,22 @@ class PendingCall:
 
 @dataclass
 class Staff:
-    """The staff of one shift under one variant. ppv: expected positive predictive value by level, 1 where not known."""
+    """The staff of one shift under one variant. ppv: expected positive predictive value by level, 1 where not known.
+
+    done: what they do where somebody is needed; there are births only where that changes how the women do.
+    """
 
     env: simpy.Environment
     model: StaffModel
-    beds: list[BedTruth]
+    beds: Sequence[BedTruth | TruthOverTime]
     alarms: Alarms
     variant: int
     first_bed: int
     ppv: dict[int, float]
     seed: str
     visits: list[Visit] = field(default_factory=list)
+    done: list[Done] = field(default_factory=list)
+    changes_course: bool = False
 
     def __post_init__(self) -> None:
         count = math.ceil(len(self.beds) / self.model.beds_per_nurse)
@@ -130,6 +177,8 @@ class Staff:
             return arrive_s
         comes_s = drawn(self._clinicians[bed], self.model.team.comes_in_s, self.model.tasks.spread)
         self._coming[bed] = now + comes_s, now + comes_s + self.model.tasks.care_s
+        if self.beds[bed].is_needed(now):
+            self.done.append(Done(now, bed, CLINICIANS_DO))
         after(self.env, comes_s, lambda: self._arrives(bed))
         return now + comes_s
 
@@ -137,6 +186,15 @@ class Staff:
         now = self.env.now
         self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, CLINICIANS))
         self.answer(bed)
+        if self.changes_course:
+            birth_s = drawn(self._clinicians[bed], self.model.team.birth_in_min * 60, self.model.tasks.spread)
+            after(self.env, birth_s, lambda: self._birth(bed))
+
+    def _birth(self, bed: int) -> None:
+        """Let the child be born where the team is still needed."""
+        now = self.env.now
+        if self.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
+            self.done.append(Done(now, bed, (), is_birth=True))
 
     def level(self, bed: int) -> int:
         """Return the level of a bed's unanswered alarm."""
@@ -267,12 +325,18 @@ class Nurse:
     def _care(self, bed: int, for_s: float) -> Work:
         """Stay where somebody is needed; where that is the team, call it and wait for it."""
         staff, env, team = self.staff, self._env, Level.TEAM.value
+        staff.done.append(Done(env.now, bed, NURSE_DOES))
         team_s = staff.beds[bed].needed_from(env.now, env.now + for_s, team)
         if team_s is not None:
-            after(env, team_s - env.now, lambda: staff.call_clinicians(bed))
+            after(env, team_s - env.now, lambda: self._call_clinicians(bed))
         yield from self._busy(for_s, NEVER)
         if staff.beds[bed].needed_from(env.now, env.now + 1, team) is not None:
             yield from self._busy(staff.call_clinicians(bed) - env.now, NEVER)
+
+    def _call_clinicians(self, bed: int) -> None:
+        now = self._env.now
+        if self.staff.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
+            self.staff.call_clinicians(bed)
 
 
 class Student:

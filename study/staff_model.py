@@ -46,9 +46,10 @@ class TaskTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class TeamTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """Clinicians who are called from elsewhere."""
+    """Clinicians who are called from elsewhere. birth_in_min: from their coming to a birth, where it comes to that."""
 
     comes_in_s: Time
+    birth_in_min: Time
 
 
 class TruePositiveCriteria(Struct, frozen=True, forbid_unknown_fields=True):

@@ -27,6 +27,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "episodes": (
         "bed", "what", "level", "from_s", "lasts_s", "flagged_s", "called_s", "reached_s", "reached_by", "clinicians_s",
     ),
+    "outcomes": ("bed", "what", "ends_s", "is_birth", "reserve_used", "most_used"),
     "calls": ("bed", "t_s", "level", "why", "what", "is_true", "heard"),
     "visits": ("bed", "from_s", "until_s", "who", "why"),
 }  # fmt: skip
@@ -34,7 +35,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 
 Times are seconds of the shift, delays count from the beginning of a need; an empty cell: never, or not known. bed: 1 is
 the first. half: `chosen on` or `reported`. unanswered_...: calls when nobody answers, true ones and all that can be
-judged.
+judged. ends_s: of a birth, or of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
 """
 
 Row = tuple[Any, ...]
@@ -125,6 +126,9 @@ def _rows(table: str, result: Result) -> Iterator[Row]:
                         *run.keys, e.bed + 1, e.what, e.level, e.from_s, e.lasts_s, e.flagged_s, e.called_s,
                         e.reached_s, e.reached_by, e.clinicians_s,
                     )  # fmt: skip
+            case "outcomes":
+                for o in run.score.outcomes:
+                    yield (*run.keys, o.bed + 1, o.what, o.ends_s, o.is_birth, o.reserve_used, o.most_used)
             case "calls":
                 for c in run.score.each_call:
                     level, is_true = LEVELS[c.level].value, c.true_positive
