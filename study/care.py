@@ -2,8 +2,8 @@
 
 Nothing that is done changes what was before it. So a shift is played to its end, the first thing that was done at any
 bed is done to the simulated woman, her bed goes on from there as she responds and is measured again, and the shift is
-played again: up to there all is as it was. That is repeated until nothing new is done. Labours, staff and responses draw
-the same random numbers under every variant.
+played again: up to there all is as it was. That is repeated until nothing new is done. Labours, staff and responses
+draw the same random numbers under every variant.
 """
 
 from collections.abc import Callable, Sequence

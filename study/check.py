@@ -44,7 +44,7 @@ def check(folder: Path) -> list[Compared]:
     found = [
         Compared(f"{name}, SHA-256", sha, _digest(folder / name)) for name, sha in sorted(report["tables"].items())
     ]
-    tables = {name: _read(folder / f"{name}.csv") for name in ("shifts", "episodes", "calls", "visits")}
+    tables = {name: _read(folder / f"{name}.csv") for name in ("shifts", "episodes", "outcomes", "calls", "visits")}
     limit = report["study"]["limit"]
     made_with = {(row["version"], row["commit"]) for rows in tables.values() for row in rows}
     found.append(Compared("version and commit", {(report["version"], report["commit"])}, made_with))
@@ -78,6 +78,8 @@ class _Run(NamedTuple):
     needs: list[float]
     """Delays to somebody at the bed of needs of the limit's level, infinite where nobody came."""
     within_s: float
+    most_used: list[float]
+    births: int
 
     def is_of(self, policy: str, staff: str, half: str) -> bool:
         return (self.key[1], self.key[2], self.half) == (policy, staff, half)
@@ -97,11 +99,16 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
     for row in tables["episodes"]:
         if row["level"] == limit["level"]:
             needs[_key(row)].append(float(row["reached_s"] or math.inf))
+    most_used: dict[RunKey, list[float]] = defaultdict(list)
+    births: dict[RunKey, int] = defaultdict(int)
+    for row in tables["outcomes"]:
+        most_used[_key(row)].append(float(row["most_used"]))
+        births[_key(row)] += int(row["is_birth"])
     return [
         _Run(
             key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
             {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
-            calls[key], heard[key], needs[key], limit["reached_within_min"] * 60,
+            calls[key], heard[key], needs[key], limit["reached_within_min"] * 60, most_used[key], births[key],
         )
         for row in tables["shifts"]
         for key in [_key(row)]
@@ -133,6 +140,10 @@ def _row(row: dict[str, Any], own: list[_Run]) -> list[Compared]:
         worth = [row["worth"][level][name] for name in ("count", "of")]
         pairs[f"true calls, {level}"] = worth, [sum(run.unanswered[level][i] for run in own) for i in (0, 1)]
     delays = sorted(delay for run in own for delay in run.needs)
+    if row["outcomes"] is not None:
+        used = [x for run in own for x in run.most_used]
+        pairs["most of the reserve that was used"] = row["outcomes"]["most_used"]["value"], sum(used) / len(used)
+        pairs["births"] = row["outcomes"]["births"], sum(run.births for run in own)
     if delays:
         middle = delays[math.ceil(len(delays) / 2) - 1]
         pairs["median to bed, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle

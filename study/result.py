@@ -17,9 +17,9 @@ import numpy as np
 from msgspec import Struct, field
 
 from quietward.detect.core.alerting.attention import LEVELS
-from quietward.study.plan import BASE, StudyLimit, Variant
+from quietward.study.plan import BASE, Study, Variant
 from quietward.study.run import Result
-from quietward.study.score import CallCount, Episode, ShiftScore
+from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
     BETWEEN,
     LEVEL,
@@ -32,6 +32,8 @@ from quietward.study.statistics import (
 )
 
 DRAWS = 2000
+USED_UP = 0.97
+"""From here on a simulated heart rate falls and stays down (`gives_out_at` in `simulator/physiology.toml`)."""
 MOST_FREQUENT = 10
 POLICY = "policy"
 
@@ -103,6 +105,21 @@ class NeedRow(Struct, frozen=True):
     by: dict[str, int]
 
 
+class OutcomeRow(Struct, frozen=True):
+    """How it went with those who had an emergency, where care changes the course.
+
+    births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average; against
+    today: difference, and p of a permutation test, shift by shift. gave_out: reserves that were used up.
+    """
+
+    births: int
+    most_used: Estimate
+    most_used_against_today: Estimate
+    p: float
+    gave_out: Share
+    gave_out_against_today: Paired
+
+
 class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
@@ -145,6 +162,7 @@ class VariantRow(Struct, frozen=True):
     levels: dict[str, float]
     reasons: list[ReasonRow]
     top_ten: list[tuple[str, int]]
+    outcomes: OutcomeRow | None = None
 
 
 class LateNeed(Struct, frozen=True):
@@ -248,7 +266,7 @@ def _sums_of(
     kinds = [case.shift for case in result.cases]
     drawn = draw_shifts(kinds, draws, result.planned.study.seed)
     return [
-        _VariantSums(v, of, nobody, kinds, result.planned.study.limit, drawn)
+        _VariantSums(v, of, nobody, kinds, result.planned.study, drawn)
         for v, of, nobody in zip(variants, with_staff, unanswered, strict=True)
     ]
 
@@ -319,9 +337,11 @@ class _VariantSums:
         shifts: Sequence[ShiftScore],
         unanswered: Sequence[ShiftScore],
         kinds: Sequence[str],
-        limit: StudyLimit,
+        study: Study,
         drawn: Matrix,
     ) -> None:
+        limit = study.limit
+        self._responds, self._seed = study.care_changes_course, study.seed
         self.variant, self.shifts, self.unanswered, self._kinds, self._limit = variant, shifts, unanswered, kinds, limit
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
@@ -418,6 +438,30 @@ class _VariantSums:
             self._share(self._late, self._meant, kind),
         )
 
+    def _outcomes(self, base: "_VariantSums") -> OutcomeRow | None:
+        own, others = ([s.outcomes for s in v.shifts] for v in (self, base))
+        beds = [len(of) for of in own]
+        if not self._responds or not sum(beds):
+            return None
+
+        def used(outcomes: Sequence[Sequence[Outcome]]) -> list[float]:
+            return [sum(o.most_used for o in of) for of in outcomes]
+
+        def out(of: Sequence[Outcome]) -> list[bool]:
+            return [o.most_used >= USED_UP for o in of]
+
+        pairs = [
+            pair for here, there in zip(own, others, strict=True) for pair in zip(out(here), out(there), strict=True)
+        ]
+        here, there = pairs.count((True, False)), pairs.count((False, True))
+        more = [(a - b) / n for a, b, n in zip(used(own), used(others), beds, strict=True) if n]
+        against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
+        return OutcomeRow(
+            sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
+            paired_p(more, self._seed), self._share([sum(out(of)) for of in own], beds),
+            Paired(here, there, mcnemar_p(here, there)),
+        )  # fmt: skip
+
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
         counts = [sum(c.count for c in _calls_of(s, rank, why)) for s in self.shifts]
         return self._rate(counts, [s.bed_hours for s in self.shifts])
@@ -477,7 +521,7 @@ class _VariantSums:
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
-            self._by_reason(), by_bed.most_common(MOST_FREQUENT),
+            self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
         )  # fmt: skip
 
 

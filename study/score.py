@@ -49,6 +49,7 @@ class Episode(Struct, frozen=True):
 class Outcome(Struct, frozen=True):
     """How it went with one bed of a simulation. what: the emergency that befell it, or the labour.
 
+    Of use where care changes the course: else it says what becomes of it when nobody does anything.
     ends_s: of the birth, or of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
     """
 

@@ -177,10 +177,11 @@ def score(
 
 
 def _outcomes(measured: MeasuredShifts, shift: int, births: Mapping[int, float]) -> list[Outcome]:
-    """Return how it went with each bed of a shift that is simulated."""
+    """Return how it went with those beds of a simulated shift that had an emergency; with all if none had."""
     case, found = measured.cases[shift], []
+    struck = {onset.bed for onset in case.emergencies}
     for bed, truth in enumerate(measured.truth[shift * measured.beds : (shift + 1) * measured.beds]):
-        if truth is not None and truth.minutes:
+        if truth is not None and truth.minutes and (bed in struck or not struck):
             ends_s = float(measured.seconds[shift * measured.beds + bed])
             used = [m.reserve_used for m in truth.minutes]
             found.append(Outcome(bed, case.what(bed, ends_s), ends_s, bed in births, used[-1], max(used)))

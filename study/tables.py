@@ -139,7 +139,7 @@ def _rows(table: str, result: Result) -> Iterator[Row]:
 
 
 def _shift(run: _Run) -> Row:
-    score, judged = run.score, []
+    score, judged = run.score, list[int | None]()
     for rank in range(1, len(LEVELS)):
         calls = [c for c in run.unanswered.calls if c.level == rank] if run.unanswered else []
         of = sum(c.count for c in calls if c.true_positive is not None)

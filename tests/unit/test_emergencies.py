@@ -62,6 +62,4 @@ def test_more_than_fit_are_refused() -> None:
     with pytest.raises(BadScenario, match=r"per_shift: 5.*Use 4 at most"):
         emergency.check(structs.replace(NIGHT.emergencies, per_shift=5), 4, "here")
     with pytest.raises(BadScenario, match=r"until_min: 60.*no time for 'slow-deterioration'"):
-        emergency.check(
-            structs.replace(NIGHT.emergencies, until_min=60, kinds=["slow-deterioration"]), 12, "here"
-        )
+        emergency.check(structs.replace(NIGHT.emergencies, until_min=60, kinds=["slow-deterioration"]), 12, "here")
