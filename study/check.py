@@ -186,11 +186,11 @@ def _report(folder: Path) -> dict[str, Any]:
     try:
         found: dict[str, Any] = json.loads(path.read_bytes())
     except OSError as error:
-        raise BadStudy("--check", str(path), f"Cannot be read: {error.strerror}; give a study's folder") from error
+        raise BadStudy(f"--check: {path}", error.strerror, "Cannot be read; give a study's folder") from error
     except ValueError as error:
-        raise BadStudy("--check", str(path), f"Is not JSON: {error}") from error
+        raise BadStudy(f"--check: {path}", path.name, f"Is not JSON: {error}") from error
     if not isinstance(found, dict) or "tables" not in found:
-        raise BadStudy("--check", str(path), "Is of a study without tables; run the study again")
+        raise BadStudy(f"--check: {path}", path.name, "Is of a study without tables; run the study again")
     return found
 
 
@@ -199,7 +199,7 @@ def _read(path: Path) -> list[dict[str, str]]:
         with path.open(newline="") as file:
             return list(csv.DictReader(file))
     except OSError as error:
-        raise BadStudy("--check", str(path), f"Cannot be read: {error.strerror}; run the study again") from error
+        raise BadStudy(f"--check: {path}", error.strerror, "Cannot be read; run the study again") from error
 
 
 def _digest(path: Path) -> str:

@@ -341,7 +341,7 @@ class _VariantSums:
         drawn: Matrix,
     ) -> None:
         limit = study.limit
-        self._responds, self._seed = study.care_changes_course, study.seed
+        self._seed = study.seed
         self.variant, self.shifts, self.unanswered, self._kinds, self._limit = variant, shifts, unanswered, kinds, limit
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
@@ -441,7 +441,7 @@ class _VariantSums:
     def _outcomes(self, base: "_VariantSums") -> OutcomeRow | None:
         own, others = ([s.outcomes for s in v.shifts] for v in (self, base))
         beds = [len(of) for of in own]
-        if not self._responds or not sum(beds):
+        if not sum(beds):
             return None
 
         def used(outcomes: Sequence[Sequence[Outcome]]) -> list[float]:

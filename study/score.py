@@ -49,7 +49,6 @@ class Episode(Struct, frozen=True):
 class Outcome(Struct, frozen=True):
     """How it went with one bed of a simulation. what: the emergency that befell it, or the labour.
 
-    Of use where care changes the course: else it says what becomes of it when nobody does anything.
     ends_s: of the birth, or of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
     """
 
@@ -88,7 +87,8 @@ class ShiftScore(Struct, frozen=True):
 
     noted_hours: in which a bed called nobody and was not quiet.
     nurse_hours: a nurse counts until the last signal of her beds ends. flood_s: summed over the nurses.
-    calls: counted; each_call, visits: one by one, none where nobody is there to hear them.
+    calls: counted; each_call, visits: one by one, none where nobody is there to hear them. outcomes: where care changes
+    the course.
     """
 
     bed_hours: float

@@ -4,7 +4,6 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from types import MappingProxyType
 
 import simpy
 from msgspec import structs
@@ -155,11 +154,12 @@ def score(
     played: Played,
     of: tuple[int, int],
     truth: Sequence[BedTruth],
-    births: Mapping[int, float] = MappingProxyType({}),
+    births: Mapping[int, float] | None = None,
 ) -> ShiftScore:
     """Return the score of one shift.
 
-    shift: its place; of: variant and shift of what was played; truth: of all beds; births: when, by bed.
+    shift: its place; of: variant and shift of what was played; truth: of all beds; births: when, by bed, where care
+    changes the course: then outcomes are scored, too.
     """
     beds, staff = measured.beds, played.staff.get(of)
     own = slice(shift * beds, (shift + 1) * beds)
@@ -173,7 +173,7 @@ def score(
         staff.visits if staff else [],
         measured.cases[shift].what,
     )
-    return structs.replace(found, outcomes=_outcomes(measured, shift, births))
+    return found if births is None else structs.replace(found, outcomes=_outcomes(measured, shift, births))
 
 
 def _outcomes(measured: MeasuredShifts, shift: int, births: Mapping[int, float]) -> list[Outcome]:
