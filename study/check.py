@@ -52,6 +52,9 @@ def check(folder: Path) -> list[Compared]:
     runs = _runs(tables, limit)
     for row in report["rows"]:
         found += _row(row, [run for run in runs if run.is_of(row["name"], USUAL, REPORTED)])
+    everywhere = [run for run in runs if run.key[1:3] == (report["today_on_all"]["name"], USUAL)]
+    for what, pair in _rate_and_late(report["today_on_all"], everywhere).items():
+        found.append(Compared(f"today: on all shifts, {what}", *pair))
     for row in report["other_staff"]:
         own = [run for run in runs if run.is_of(row["name"], row["staff_is"], REPORTED)]
         where = f"{row['name']}, {row['staff_is']}"

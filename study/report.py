@@ -21,8 +21,9 @@ class FullReport(Struct, frozen=True):
     """All of report.json. headline: whether today's policy meets its limit. shifts, bed_hours: all of them.
 
     reported: of how many shifts the rows are. chosen: name of the variant to recommend, None where none can be.
-    late: needs that today's policy was late for. other_staff: what the figures hang on. tables: SHA-256 of each table
-    that was written beside it. passed_over: what is wrong with each recording that could not be read.
+    today_on_all: today's policy on all shifts. late: needs that it was late for. other_staff: what the figures hang on.
+    tables: SHA-256 of each table that was written beside it. passed_over: what is wrong with each recording that could
+    not be read.
     """
 
     headline: str
@@ -36,6 +37,7 @@ class FullReport(Struct, frozen=True):
     chosen: str | None
     choice: Choice
     rows: list[VariantRow]
+    today_on_all: StaffRow | None = None
     other_staff: list[StaffRow] = []
     late: list[LateNeed] = []
     version: str = ""
@@ -57,8 +59,8 @@ def full_report(
     today = next(row for row in summary.rows if row.name == BASE)
     return FullReport(
         headline(today, study), NOTICE, command, study, result.planned.rules.digest, len(result.cases), hours,
-        len(summary.reported.cases), choice.name, choice, summary.rows, summary.other_staff, summary.late,
-        provenance.version(), provenance.commit(), tables or {}, list(passed_over),
+        len(summary.reported.cases), choice.name, choice, summary.rows, summary.today_on_all, summary.other_staff,
+        summary.late, provenance.version(), provenance.commit(), tables or {}, list(passed_over),
     )  # fmt: skip
 
 

@@ -225,6 +225,8 @@ class Summary:
     choice: Choice
     other_staff: list[StaffRow]
     late: list[LateNeed]
+    today_on_all: StaffRow
+    """The base on all shifts: it was there before the choice, which so cannot flatter it."""
 
 
 def summarize(result: Result, draws: int = DRAWS) -> Summary:
@@ -236,7 +238,9 @@ def summarize(result: Result, draws: int = DRAWS) -> Summary:
     on_front = front([(s.rate[0], s.late[0]) for s in sums])
     rows = [s.row(base, is_on) for s, is_on in zip(sums, on_front, strict=True)]
     choice = _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed)
-    return Summary(half, rows, choice, _other_staff(half, draws), _late_needs(half))
+    (on_all,) = _staff_rows(result, [base.variant], result.with_staff[:1], draws)
+    others = _staff_rows(half, result.planned.other_staff, half.other_staff, draws)
+    return Summary(half, rows, choice, others, _late_needs(half), on_all)
 
 
 def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
@@ -271,14 +275,16 @@ def _sums_of(
     ]
 
 
-def _other_staff(result: Result, draws: int) -> list[StaffRow]:
-    nobody: list[list[ShiftScore]] = [[] for _ in result.planned.other_staff]
+def _staff_rows(
+    result: Result, variants: Sequence[Variant], scores: Sequence[Sequence[ShiftScore]], draws: int
+) -> list[StaffRow]:
+    nobody: list[list[ShiftScore]] = [[] for _ in variants]
     return [
         StaffRow(
             s.variant.name, s.variant.staff_is, s.rate_estimate, s.late_share,
             _delays([e.reached_s for of in s.meant for e in of]).p50,
         )
-        for s in _sums_of(result, result.planned.other_staff, result.other_staff, nobody, draws)
+        for s in _sums_of(result, variants, scores, nobody, draws)
     ]  # fmt: skip
 
 
