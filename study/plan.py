@@ -227,7 +227,9 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
         raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
-    return structs.replace(base, variants=variants, other_staff=_with_other_staff(variants))
+    # Where care changes the course, each costs as much as a study of its own: another study says what figures hang on.
+    others = [] if study.care_changes_course else _with_other_staff(variants)
+    return structs.replace(base, variants=variants, other_staff=others)
 
 
 def _with_other_staff(variants: list[Variant]) -> list[Variant]:

@@ -148,7 +148,8 @@ def run(
 def workload(planned: StudyPlan, groups: list[list[Case]], workers: int) -> Workload:
     """Return how much there is to do. A group of shifts is the least that a process takes."""
     bed_hours, processes = sum(map(_bed_hours, groups)), min(workers, len(groups))
-    return Workload(bed_hours, len(planned.variants), processes, len(planned.other_staff))
+    variants, others = len(planned.variants), len(planned.other_staff)
+    return Workload(bed_hours, variants, processes, others, planned.study.care_changes_course)
 
 
 def _bed_hours(group: list[Case]) -> float:
