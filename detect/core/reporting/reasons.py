@@ -7,7 +7,8 @@ import numpy as np
 
 from quietward.contracts.messages import HZ, WINDOW_S
 from quietward.detect.core.alerting import concern
-from quietward.detect.core.alerting.attention import Condition, said_at
+from quietward.detect.core.alerting.flags import said_at
+from quietward.detect.core.alerting.policy import Condition
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, BASELINE_CHANGE_1H_BPM
 from quietward.detect.core.patterns.decelerations import Kind
