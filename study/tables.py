@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from quietward.contracts.errors import BadStudy, extra
-from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study import provenance
 from quietward.study.cases import Case
 from quietward.study.plan import Variant

@@ -64,6 +64,13 @@ def baseline_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
     return mean([bed.baselines[end] for end in ends[-30:] if is_there(bed.baselines[end])])
 
 
+@measure
+def baseline_change_1h_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    ends = [minute * MIN + MIN - 1 for minute in range(bed.seconds // MIN)]
+    then = mean([bed.baselines[end] for end in ends[-65:-55] if is_there(bed.baselines[end])])
+    return bed.baseline - then
+
+
 def lasting(bed: PlainBed, holds: Callable[[float], bool]) -> float:
     """Seconds in a row in which the baseline was so; those in which it was undetermined neither count nor end it."""
     seconds = 0

@@ -126,8 +126,14 @@ strip(
 strip(
     "gone down by 30 bpm within 10 min, half an hour and more ago",
     np.concatenate([flat(155, 600), 155 - np.arange(600 * HZ) / (20 * HZ), flat(125, 2400)]),
-    {"baseline_bpm": 125, "baseline_30min_bpm": 125, "observed_min": 60},
+    {"baseline_bpm": 125, "baseline_30min_bpm": 125, "observed_min": 60, "baseline_change_1h_bpm": -30},
 )
+strip(
+    "gone up by 20 bpm within the last hour, a minute of the ten around its beginning lost",
+    without(np.concatenate([flat(130, 1200), 130 + np.arange(600 * HZ) / (30 * HZ), flat(150, 2700)]), (840, 900)),
+    {"baseline_change_1h_bpm": 20, "observed_min": 75},
+)
+strip("55 minutes are not an hour", flat(130, 3300), {"baseline_change_1h_bpm": UNKNOWN, "observed_min": 55})
 strip(
     "low for 8 min of which the last 5 show nothing",
     without(flat(95, 780), (480, 780)),

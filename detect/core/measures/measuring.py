@@ -30,6 +30,9 @@ from quietward.detect.core.signal.variability import KEPT_MIN, Variability
 
 BELOW_100, BELOW_110, ABOVE_160, UNKNOWN = range(4)
 MINUTES = 30
+HOUR_AGO = (55, 65)
+"""Minutes that are taken together for an hour ago: one of them may be a bad one."""
+MINUTES_KEPT = HOUR_AGO[1]
 IN_10, IN_20, IN_30, IN_60 = (minutes * 60 * HZ for minutes in (10, 20, 30, 60))
 """Windows that are looked back over, in samples."""
 FAR_AHEAD = -LONG_AGO
@@ -45,9 +48,9 @@ class Running(NamedTuple):
 
 
 class Minutes(NamedTuple):
-    """The baseline at the end of each of the last minutes."""
+    """The baseline at the end of each of the last minutes, that of minute m at m % MINUTES_KEPT."""
 
-    baseline_bpm: Floats = array(np.nan, MINUTES)
+    baseline_bpm: Floats = array(np.nan, MINUTES_KEPT)
 
 
 @compiled
@@ -77,7 +80,7 @@ def _run(r: Running, which: int, n: int, is_beyond: bool, baseline_bpm: float) -
 @compiled
 def end_minute(minutes: Minutes, n: int, second: int, baseline_bpm: float) -> None:
     """Keep the minute of bed n that has just ended with `second`."""
-    minutes.baseline_bpm[second // MINUTE_S % MINUTES, n] = in_64ths(baseline_bpm)
+    minutes.baseline_bpm[second // MINUTE_S % MINUTES_KEPT, n] = in_64ths(baseline_bpm)
 
 
 @compiled
@@ -116,7 +119,7 @@ def measure(
     say(f, n, row.UA_USABLE_30MIN, ua_s / window_s)
     say(f, n, row.OBSERVED_MIN, max(u.seconds[n], 1) / 60)
     _measure_signal(f, n, second, c, u, t, r)
-    _measure_level(f, n, b, v, r, minutes, notable)
+    _measure_level(f, n, second, b, v, r, minutes, notable)
     _measure_falls(f, n, now, e, h, earlier.risen_bpm(left, n, b.reference_bpm[n]), least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
@@ -147,7 +150,7 @@ def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable
 
 @compiled
 def _measure_level(
-    f: Findings, n: int, b: Baseline, v: Variability, r: Running, minutes: Minutes, notable: NotableLimits
+    f: Findings, n: int, second: int, b: Baseline, v: Variability, r: Running, minutes: Minutes, notable: NotableLimits
 ) -> None:
     """Write baseline and variability."""
     say(f, n, row.BASELINE_BPM, b.bpm[n])
@@ -155,12 +158,8 @@ def _measure_level(
     say(f, n, row.BASELINE_BELOW_110_S, r.beyond_s[BELOW_110, n])
     say(f, n, row.BASELINE_ABOVE_160_S, r.beyond_s[ABOVE_160, n])
     say(f, n, row.BASELINE_UNKNOWN_S, r.beyond_s[UNKNOWN, n])
-    total, known = 0.0, 0
-    for i in range(MINUTES):
-        if not np.isnan(minutes.baseline_bpm[i, n]):
-            total += minutes.baseline_bpm[i, n]
-            known += 1
-    say(f, n, row.BASELINE_30MIN_BPM, total / known if known > 0 else np.nan)
+    say(f, n, row.BASELINE_30MIN_BPM, _mean_baseline_bpm(minutes, n, second, 0, MINUTES))
+    say(f, n, row.BASELINE_CHANGE_1H_BPM, b.bpm[n] - _mean_baseline_bpm(minutes, n, second, HOUR_AGO[0], HOUR_AGO[1]))
     say(f, n, row.VARIABILITY_BPM, np.rint(v.bpm[n]))
     say(f, n, row.LOW_VARIABILITY_MIN, v.low_min[n])
     say(f, n, row.HIGH_VARIABILITY_MIN, v.high_min[n])
@@ -176,6 +175,19 @@ def _measure_level(
             smooth += v.fine[i, n] < notable.smooth_below_bpm
             known += 1
     say(f, n, row.SMOOTH_SHARE_30MIN, smooth / max(known, 1) if known >= notable.least_minutes else np.nan)
+
+
+@compiled
+def _mean_baseline_bpm(minutes: Minutes, n: int, second: int, first: int, end: int) -> float:
+    """Return the mean over [first, end) of the minutes that are over, counted back from the newest; NaN: none known."""
+    newest = (second + 1) // MINUTE_S - 1
+    total, known = 0.0, 0
+    for ago in range(first, end):
+        bpm = minutes.baseline_bpm[(newest - ago) % MINUTES_KEPT, n]
+        if not np.isnan(bpm):
+            total += bpm
+            known += 1
+    return total / known if known > 0 else np.nan
 
 
 @compiled

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.bounds import SKIP_CREDIT_S
-from quietward.detect.core.alerting.attention import Attention, Told
+from quietward.detect.core.alerting.flags import Attention, Told
 from quietward.detect.core.arrays import LONG_AGO, Bools, Ints, index, part, switch
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Minutes, Running

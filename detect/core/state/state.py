@@ -20,7 +20,7 @@ from quietward.contracts.messages import (
     Undoable,
 )
 from quietward.detect.core import arrays
-from quietward.detect.core.alerting.attention import Attention
+from quietward.detect.core.alerting.flags import Attention
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Running
