@@ -33,8 +33,7 @@ from quietward.contracts.messages import (
     encode_inputs,
     encode_json,
 )
-from quietward.runtime.embedded import free_port
-from tests.conftest import Server, make_store, wait_for
+from tests.conftest import Server, free_port, make_store, wait_for
 
 SHEET = PolicyInfo(
     "attention", "made-up", longest_shelve_s=3600, longest_shelve_bedside_s=600,

@@ -49,7 +49,8 @@ def open_bed(page: Page, ward: MadeUpWard, bed: str = "bed-1", name: str = "Kim"
 
 
 def tab_to(page: Page, selector: str) -> None:
-    """Reach an element with the keyboard alone."""
+    """Reach an element with the keyboard alone, once it is there."""
+    expect(page.locator(selector).locator("visible=true").first).to_be_visible()
     for _ in range(60):
         page.keyboard.press("Tab")
         if page.evaluate("wanted => document.activeElement?.matches(wanted) ?? false", selector):

@@ -11,9 +11,8 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
-from quietward.runtime.embedded import free_port
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import MOSQUITTO, Server, require, until
+from tests.conftest import MOSQUITTO, Server, free_port, require, until
 
 DEPLOY = files("quietward") / "deploy"
 

@@ -22,13 +22,12 @@ import pytest
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import HZ, Samples, decode_event, decode_summary, encode_json
 from quietward.contracts.settings import Settings
-from quietward.runtime.embedded import free_port
 from quietward.simulator import bed as simulated
 from quietward.simulator.outbox import Outbox
 from quietward.simulator.scenario import load
 from quietward.store.client import RedisError, Store, connected
 from quietward.transport.mqtt import Publisher
-from tests.conftest import MOSQUITTO, REDIS, Parts, Server, broker_command, require, until
+from tests.conftest import MOSQUITTO, REDIS, Parts, Server, broker_command, free_port, require, until
 
 pytestmark = pytest.mark.alone
 
@@ -65,7 +64,7 @@ def cluster(tmp_path: Path) -> Iterator[Cluster]:
     for n in range(2 * MASTERS):
         folder = tmp_path / f"redis-{n}"
         folder.mkdir()
-        port = _free_port_with_bus()
+        port = free_port()
         command = [
             program, "--bind", "127.0.0.1", "--port", str(port), "--dir", str(folder), "--save", "",
             "--cluster-enabled", "yes", "--cluster-node-timeout", str(NODE_TIMEOUT_MS),
@@ -84,13 +83,6 @@ def cluster(tmp_path: Path) -> Iterator[Cluster]:
     finally:
         for server in servers:
             server.kill()
-
-
-def _free_port_with_bus() -> int:
-    """Servers of a cluster talk to each other on their port + 10,000."""
-    while (port := free_port()) > 50_000:
-        pass
-    return port
 
 
 @pytest.fixture

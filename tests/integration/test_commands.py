@@ -11,8 +11,7 @@ import pytest
 from quietward import __version__
 from quietward.contracts.notice import NOTICE
 from quietward.recordings.files import write_recording
-from quietward.runtime.embedded import free_port
-from tests.conftest import REDIS, Parts, Server, require
+from tests.conftest import REDIS, Parts, Server, free_port, require
 from tests.traces import bell, flat, put, ramp, ripple
 
 NOWHERE = "127.0.0.1:1"

@@ -14,8 +14,7 @@ from pathlib import Path
 import pytest
 
 from quietward.contracts.notice import NOTICE
-from quietward.runtime.embedded import free_port
-from tests.conftest import alive, wait_for
+from tests.conftest import alive, free_port, wait_for
 
 ENVIRONMENT = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
 

@@ -18,12 +18,11 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import Block, decode_inputs
 from quietward.contracts.settings import Settings
-from quietward.runtime.embedded import free_port
 from quietward.simulator.device import Device
 from quietward.simulator.sources import RecordedStrip
 from quietward.store.client import Store
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import Parts, Server, broker_command, reports, until, wait_for, well
+from tests.conftest import Parts, Server, broker_command, free_port, reports, until, wait_for, well
 from tests.traces import flat
 
 SECONDS = 2400

@@ -56,14 +56,23 @@ from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.ingest import service as ingest_service
-from quietward.runtime.embedded import free_port
 from quietward.runtime.process import run as run_service
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import RedisError, Store, connected
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
 from quietward.transport.packets import Message
-from tests.conftest import MOSQUITTO, REQUIRE_REAL, WAIT_S, Server, broker_command, make_store, require, wait_for
+from tests.conftest import (
+    MOSQUITTO,
+    REQUIRE_REAL,
+    WAIT_S,
+    Server,
+    broker_command,
+    free_port,
+    make_store,
+    require,
+    wait_for,
+)
 
 KILLS = int(os.environ.get("QUIETWARD_KILLS", "28"))
 RESTARTS = max(2, KILLS // 20)

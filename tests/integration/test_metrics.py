@@ -9,10 +9,10 @@ from prometheus_client.parser import text_string_to_metric_families
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import decode_summary
 from quietward.contracts.settings import Settings
-from quietward.runtime.embedded import free_port, wait_for_port
+from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import Parts, until
+from tests.conftest import Parts, free_port, until
 from tests.integration.test_commands import quietward
 
 BEDS = 3
