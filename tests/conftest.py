@@ -228,6 +228,13 @@ async def settled(ask: Callable[[], Any], wanted: object) -> Any:
     return answer
 
 
+async def stop(task: asyncio.Task[Any]) -> None:
+    """Cancel a task until it has ended: a library may swallow a cancellation on Python 3.11."""
+    while not task.done():
+        task.cancel()
+        await asyncio.wait([task], timeout=1)
+
+
 async def reports(store: Store, ward: Ward, part: str) -> list[WorkerReport]:
     """What the workers of a part say of themselves."""
     stored: Any = await store.hgetall(ward.heartbeats)

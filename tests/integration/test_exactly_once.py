@@ -190,7 +190,7 @@ class Servers:
         self.restarting = True
         self.restarts[which] += 1
         server.process.send_signal(signal.SIGTERM if which == "broker" else signal.SIGKILL)
-        server.process.wait(10)
+        server.process.wait(WAIT_S)
         server.start()
         assert wait_for(self.store_answers), self.store.log.read_text()
         self.restarting = False
@@ -336,7 +336,7 @@ class Run:
     async def _end(self, part: str, keeping: dict[str, asyncio.Task[None]]) -> None:
         keeping[part].cancel()
         self.processes[part].terminate()
-        await asyncio.to_thread(self.processes[part].join, 5)
+        await asyncio.to_thread(self.processes[part].join, WAIT_S)
 
     async def _play(self, seconds: int | None) -> None:
         """Be the devices: come back when the connection is lost."""
@@ -507,7 +507,10 @@ async def test_killed_and_restarted_it_says_the_same(
     folders = tmp_path / "killed", tmp_path / "undisturbed"
     for folder in folders:
         folder.mkdir()
-    async with asyncio.timeout(120 + KILLS), connected(f"redis://127.0.0.1:{servers.store.port}/0") as store:
+    async with (
+        asyncio.timeout(10 * WAIT_S + 2 * KILLS),
+        connected(f"redis://127.0.0.1:{servers.store.port}/0") as store,
+    ):
         killed = Run(servers, store, "killed", folders[0], KILLS)
         found = await killed.run()
         lasted_s = time.monotonic() - began
