@@ -17,6 +17,8 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 WAIT_MS = 1000 * WAIT_S
+LOW_PRIORITY_MS = 15 * WAIT_MS
+"""For what a process of low priority works out: half a minute of a core that others leave to it."""
 expect.set_options(timeout=WAIT_MS)  # by default it waits 5 s, too little for a busy machine
 
 

@@ -7,6 +7,7 @@ from playwright.sync_api import Page, expect
 from quietward.contracts.messages import Level
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.web import pages
+from tests.browser.conftest import LOW_PRIORITY_MS
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_bed_strip import put_findings
 from tests.conftest import wait_for
@@ -40,7 +41,7 @@ def test_every_page_by_day_by_night_and_on_a_tablet(page: Page, made_up: MadeUpW
     """axe-core's rules follow WCAG 2; serious and critical ones must be without any finding."""
     ward_with_something_of_everything(made_up)
     page.goto(f"{made_up.address}{path}")
-    page.locator(READY[path]).first.wait_for(timeout=300_000)  # the example of a study is worked out first
+    page.locator(READY[path]).first.wait_for(timeout=LOW_PRIORITY_MS)  # the example of a study is worked out first
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
         assert wait_for(lambda: not serious(page)), (scheme, serious(page))
