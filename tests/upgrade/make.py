@@ -4,16 +4,17 @@ In a clone at the commit of that version, installed into an environment of its o
 
     python -m tests.upgrade.make PATH-OF-ITS-PYTHON tests/upgrade/0.1.0.msgpack.xz
 
-Its own ingest, detector and devices run for `MINUTES` minutes of signal, sent at once, and `LIVE_S` seconds more. Of four
-beds one has a flag that nobody answers, one a flag that was answered and whose women was turned, one nothing, and one has
-been silent since its third minute. What is written is every key with type, time to live and content, not the server's own
-file: it can be put back into any server.
+Its own ingest, detector and devices run for `MINUTES` minutes of signal, sent at once, and `LIVE_S` seconds more. Of
+four beds one has a flag that nobody answers, one a flag that was answered and a woman who was turned, one nothing, and
+one has been silent since its third minute. What is written is every key with type, time to live and content, not the
+server's own file: it can be put back into any server.
 """
 
 import argparse
 import json
 import lzma
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -27,7 +28,7 @@ import redis
 from paho.mqtt import publish
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from quietward.runtime.embedded import free_port, mosquitto_settings, wait_for_port
+from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
 
 WARD = "ward-1"
 SCENARIOS = ("cord-not-recovering", "cord-until-turned", "calm")
@@ -35,6 +36,8 @@ MINUTES = 23
 LIVE_S = 25
 FEW_S = 150
 UNANSWERED, ANSWERED, CALM, SILENT = "bed-1", "bed-2", "bed-3", "bed-4"
+REDIS = shutil.which("redis-server") or "redis-server"
+MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin") or "mosquitto"
 Content = dict[str, tuple[str, int, Any]]
 
 
@@ -62,9 +65,10 @@ def main() -> int:
 def run(python: str, folder: Path, running: list[subprocess.Popen[bytes]]) -> Content:
     """Let the parts of the earlier version work, and return what is in the store then."""
     store_port, broker_port = free_port(), free_port()
-    running.append(subprocess.Popen(["redis-server", "--port", str(store_port), "--save", "", "--dir", str(folder)],
-                                    stdout=subprocess.DEVNULL))  # fmt: skip
-    running.append(subprocess.Popen(["mosquitto", "-c", str(mosquitto_settings(broker_port, folder))]))
+    command = store_command(store_port, folder)
+    command[0] = REDIS
+    running.append(subprocess.Popen(command, stdout=subprocess.DEVNULL))
+    running.append(subprocess.Popen([MOSQUITTO, "-c", str(mosquitto_settings(broker_port, folder))]))
     if not (wait_for_port(store_port) and wait_for_port(broker_port)):
         sys.exit("redis-server or mosquitto does not listen")
     environment = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")} | {
