@@ -6,7 +6,7 @@ Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), e
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import urlsplit
 
 import msgspec
@@ -71,7 +71,10 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
         try:
             msgspec.convert({name: value}, Settings, strict=False)
         except msgspec.ValidationError as error:
-            raise BadSettings(f"setting {name}", value, invalid_field(error, merged).reason) from error
+            of = Settings.__annotations__[name]
+            is_choice = get_origin(of) is Literal
+            remedy = possible(get_args(of), value) if is_choice else invalid_field(error, merged).reason
+            raise BadSettings(f"setting {name}", value, remedy) from error
     settings = msgspec.convert(merged, Settings, strict=False)
     _check_url("broker", settings.broker, "mqtt")
     for url in settings.store.split(","):
