@@ -88,7 +88,7 @@ def in_words(clauses: Iterable[tuple[str, str, float]]) -> str:
 
 def rule_sets() -> str:
     """Every number of the published rule sets, with its source."""
-    text = "# Rule sets\n\nPublished criteria as data, shown for what they are; read the originals before relying on any row.\n"
+    text = "# Rule sets\n\nPublished criteria as data, shown for what they are; read the originals first.\n"
     for rules in rule_file.load().rule_sets:
         text += f"\n## {rules.name}\n\nSource: {rules.source}. Classes: {', '.join(rules.classes)}.\n\n"
         text += table(
@@ -108,7 +108,7 @@ def policy() -> str:
         (f"`{c.name}`", c.level, in_words(c.all), f"{c.hold_s:g}", " or ".join(in_words([r]) for r in c.release))
         for c in found.condition
     )
-    text = "# Attention policy\n\nOur own thresholds, in `detect/rules/attention.toml`; a policy of your own is a file like it.\n\n"
+    text = "# Attention policy\n\nOur own thresholds, `detect/rules/attention.toml`; yours is a file like it.\n\n"
     text += table(("condition", "level", "holds when", "for s", "over when"), rows)
     for part in ("escalation", "repeat", "care", "longest"):
         values = msgspec.to_builtins(getattr(found, part))
@@ -119,7 +119,9 @@ def policy() -> str:
 def measures() -> str:
     """Every measure that rules may ask for."""
     rows = ((f"`{m.name}`", m.unit, m.meaning) for m in MEASURES.values())
-    return "# Measures\n\nWhat rule sets, concern and policies may ask for.\n\n" + table(("measure", "unit", "meaning"), rows)
+    return "# Measures\n\nWhat rule sets, concern and policies may ask for.\n\n" + table(
+        ("measure", "unit", "meaning"), rows
+    )
 
 
 def wire() -> str:
@@ -130,7 +132,9 @@ def wire() -> str:
         (f"`{name}`", "yes" if name in schema["required"] else "no", f"`{json.dumps(of)}`")
         for name, of in schema["properties"].items()
     ]
-    example = '{"session": "a-1", "seq": 17, "t": 1790000000000, "hz": 4, "fhr": [142.25, null, 141, 141], "ua": [12, 12, 12.5, 12]}'
+    example = (
+        '{"session": "a-1", "seq": 17, "t": 1790000000000, "hz": 4, "fhr": [142, null, 141, 141], "ua": [9, 9, 9, 9]}'
+    )
     return (
         "# On the wire\n\nMQTT 5, QoS 1, one JSON message per bed and second on `quietward/v1/<ward>/<bed>/samples`; "
         "the same as an [AsyncAPI document](asyncapi.json).\n\n"
@@ -144,9 +148,10 @@ def settings() -> str:
     defaults = msgspec.to_builtins(Settings())
     rows = []
     for name in Settings.__struct_fields__:
-        bounds = [f"{key} {value}" for meta in get_args(hints[name])[1:] if isinstance(meta, msgspec.Meta)
-                  for key, value in (("at least", meta.ge), ("at most", meta.le), ("as", meta.pattern)) if value is not None]  # fmt: skip
-        rows.append((f"`QUIETWARD_{name.upper()}`", f"`{defaults[name]}`" if defaults[name] != "" else "", ", ".join(bounds)))
+        (meta,) = [one for one in get_args(hints[name])[1:] if isinstance(one, msgspec.Meta)] or [msgspec.Meta()]
+        limits = {"at least": meta.ge, "at most": meta.le, "as": meta.pattern}
+        bounds = ", ".join(f"{word} {limit}" for word, limit in limits.items() if limit is not None)
+        rows.append((f"`QUIETWARD_{name.upper()}`", f"`{defaults[name]}`" if defaults[name] != "" else "", bounds))
     return (
         "# Settings\n\nFrom a TOML file (`--settings`), the environment, or flags; later ones win. What each is for: "
         "[running it](../running.md).\n\n" + table(("setting", "default", "bounds"), rows)
@@ -163,9 +168,9 @@ def commands() -> str:
         text += f"\n## quietward {name}\n\n{command.help}\n\n"
         rows = []
         for one in command.params:
-            is_argument = one.param_type_name == "argument"
-            default = one.default if isinstance(one.default, int | float | str) and not isinstance(one.default, bool) else ""
-            rows.append((f"`{one.name if is_argument else ', '.join(one.opts)}`", default, getattr(one, "help", "") or ""))
+            typed = one.name if one.param_type_name == "argument" else ", ".join(one.opts)
+            is_told = isinstance(one.default, int | float | str) and not isinstance(one.default, bool)
+            rows.append((f"`{typed}`", one.default if is_told else "", getattr(one, "help", "") or ""))
         text += table(("", "default", "what it is"), rows)
     return text
 
@@ -177,10 +182,12 @@ def counts() -> str:
         for one in vars(metrics).values()
         if isinstance(one, MetricWrapperBase)
     ]
-    rows += [(f"`{one.name}`", one.type, "shard, level or signal", one.documentation) for one in metrics.SHARDS.collect()]
+    rows += [
+        (f"`{one.name}`", one.type, "shard, level or signal", one.documentation) for one in metrics.SHARDS.collect()
+    ]
     return (
-        "# Metrics\n\nFor Prometheus, on `QUIETWARD_METRICS_PORT`. Beds are counted, never named. What to do when an alert "
-        "comes: [on call](../on-call.md).\n\n" + table(("metric", "kind", "labels", "meaning"), rows)
+        "# Metrics\n\nFor Prometheus, on `QUIETWARD_METRICS_PORT`. Beds are counted, never named. What to do when an "
+        "alert comes: [on call](../on-call.md).\n\n" + table(("metric", "kind", "labels", "meaning"), rows)
     )
 
 
@@ -203,8 +210,8 @@ def http() -> str:
         for method, one in methods.items()
     ]
     return (
-        "# HTTP\n\nWhat the page's server answers, as an [OpenAPI document](openapi.json) too. With a file of people every "
-        "route but `/health` and `/sign-in` asks for a session; what changes something must come from a page of its own. "
-        "Live strips come over the WebSocket `/live`, whose frames are for the page and may change.\n\n"
+        "# HTTP\n\nWhat the page's server answers, as an [OpenAPI document](openapi.json) too. With a file of people "
+        "every route but `/health` and `/sign-in` asks for a session; what changes something must come from a page of "
+        "its own. Live strips come over the WebSocket `/live`, whose frames are for the page and may change.\n\n"
         + table(("method", "path", "what it is"), rows)
     )
