@@ -34,7 +34,8 @@ with extra("engine", "quietward.dataflow"):
     from bytewax.operators import StatefulBatchLogic
 
 if TYPE_CHECKING:
-    from bytewax.dataflow import KeyedStream, Stream
+    from bytewax.dataflow import Stream
+    from bytewax.operators import KeyedStream
 
 
 def detect(step_id: str, inputs: "Stream[Input]", rules: Rules, shards: int = 1) -> "KeyedStream[Event | Summary]":

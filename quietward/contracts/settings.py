@@ -75,9 +75,9 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
         try:
             msgspec.convert({name: value}, Settings, strict=False)
         except msgspec.ValidationError as error:
-            of = Settings.__annotations__[name]
-            is_choice = get_origin(of) is Literal
-            remedy = possible(get_args(of), value) if is_choice else invalid_field(error, merged).reason
+            of: Any = Settings.__annotations__[name]
+            origin: Any = get_origin(of)
+            remedy = possible(get_args(of), value) if origin is Literal else invalid_field(error, merged).reason
             raise BadSettings(f"setting {name}", value, remedy) from error
     settings = msgspec.convert(merged, Settings, strict=False)
     _check_url("broker", settings.broker, "mqtt")

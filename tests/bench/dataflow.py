@@ -5,6 +5,7 @@ The same inputs through the core alone, and through the step of `quietward.dataf
 
 import argparse
 import time
+from typing import Any
 
 from bytewax import operators as op
 from bytewax.dataflow import Dataflow
@@ -17,6 +18,7 @@ from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.state import State
 
+run: Any = run_main
 T0 = 1_790_000_000
 
 
@@ -31,7 +33,7 @@ def main() -> None:
     by_second: list[list[Input]] = []
     for second in range(asked.seconds):
         at = (T0 + second) * 1000
-        rate = [140.0 + second % 5] * HZ
+        rate: list[float | None] = [140.0 + second % 5] * HZ
         by_second.append([Block(f"bed-{n}", "s", second, at, at, rate, [10.0] * HZ) for n in range(asked.beds)])
         by_second[-1].append(Tick(at))
 
@@ -42,9 +44,11 @@ def main() -> None:
 
     def in_an_engine() -> None:
         flow = Dataflow("bench")
-        inputs = op.input("in", flow, TestingSource([i for some in by_second for i in some], asked.beds + 1))
-        op.output("out", detect("detect", inputs, rules), TestingSink([]))
-        run_main(flow)
+        every: list[Input] = [item for inputs in by_second for item in inputs]
+        source: Any = TestingSource(every, asked.beds + 1)
+        found = detect("detect", op.input("in", flow, source), rules)
+        op.output("out", found, TestingSink([]))
+        run(flow)
 
     for name, work in (("the core alone", alone), ("in Bytewax", in_an_engine)):
         began = time.process_time()

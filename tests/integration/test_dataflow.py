@@ -4,7 +4,7 @@ import importlib
 import sys
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
@@ -43,8 +43,9 @@ def run(source: Any, recovery: Path | None = None) -> list[Event | Summary]:
     out: list[tuple[str, Event | Summary]] = []
     flow = Dataflow("ward")
     op.output("out", detect("detect", op.input("in", flow, source), RULES, SHARDS), TestingSink(out))
-    kept = None if recovery is None else RecoveryConfig(str(recovery))
-    run_main(flow, epoch_interval=timedelta(milliseconds=50), recovery_config=kept)
+    go_on, run_flow = cast("Any", RecoveryConfig), cast("Any", run_main)
+    kept = None if recovery is None else go_on(str(recovery))
+    run_flow(flow, epoch_interval=timedelta(milliseconds=50), recovery_config=kept)
     return [item for _, item in out]
 
 
@@ -76,7 +77,7 @@ def test_it_goes_on_where_a_failure_stopped_it(tmp_path: Path) -> None:
     from bytewax.recovery import init_db_dir
     from bytewax.testing import TestingSource
 
-    init_db_dir(tmp_path, 1)
+    cast("Any", init_db_dir)(tmp_path, 1)
     items = all_inputs()
     half = len(items) // 2
     source = TestingSource([*items[:half], TestingSource.ABORT(), *items[half:]], batch_size=50)
