@@ -12,7 +12,7 @@ from quietward.contracts.settings import Settings
 from tests.conftest import Parts, wait_for
 
 FOLDER = Path(__file__).parents[2] / "docs"
-BLOCK = re.compile(r"^```(sh|python|toml)(?: title=\"(.+)\")?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^```(sh|python|toml)(?: title=\"([^\"\n]+)\")?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 
 def run(page: str, folder: Path, **environment: str) -> list[str]:
