@@ -33,8 +33,7 @@ from quietward.contracts.messages import (
     encode_inputs,
     encode_json,
 )
-from quietward.runtime.embedded import free_port
-from tests.conftest import Server, make_store, wait_for
+from tests.conftest import WAIT_S, Server, free_port, make_store, wait_for
 
 SHEET = PolicyInfo(
     "attention", "made-up", longest_shelve_s=3600, longest_shelve_bedside_s=600,
@@ -104,11 +103,11 @@ class MadeUpWard:
         """Wait until the page's server has read what stands in the store now."""
 
         def frames() -> int:
-            with urllib.request.urlopen(f"{self.address}/health", timeout=10) as answer:
+            with urllib.request.urlopen(f"{self.address}/health", timeout=WAIT_S) as answer:
                 return int(json.load(answer)["frames"])
 
         now = frames()
-        assert wait_for(lambda: frames() >= now + 2, 10)  # the next one may have been under way
+        assert wait_for(lambda: frames() >= now + 2)  # the next one may have been under way
 
     @property
     def address(self) -> str:
@@ -162,7 +161,7 @@ class MadeUpWard:
 
     def next_act(self, after: int = 0) -> Command:
         """Wait for an act beyond the first `after` and return it."""
-        assert wait_for(lambda: len(self.acts()) > after, 10), "nothing was handed on"
+        assert wait_for(lambda: len(self.acts()) > after), "nothing was handed on"
         return self.acts()[after]
 
     def backlog(self, seconds: int) -> None:
@@ -173,7 +172,7 @@ class MadeUpWard:
 
     def end(self) -> None:
         self.ended.set()
-        self.living.join(5)
+        self.living.join(WAIT_S)
         self.page.terminate()
         try:
             self.page.wait(10)

@@ -61,6 +61,7 @@ def test_every_position_shows_its_own_flags_and_counts(
 
 def test_by_keyboard_a_flag_says_why_it_stood(page: Page, made_up: MadeUpWard, study: Path, found: WhatIf) -> None:
     open_study(page, made_up)
+    expect(page.locator(".value")).not_to_have_text("")
     before = page.locator(".value").inner_text()
     page.get_by_label("value").focus()
     page.keyboard.press("ArrowLeft" if not before.startswith("0") else "ArrowRight")
@@ -150,7 +151,7 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     page.goto(f"{made_up.address}/study")
     page.get_by_label("Hours of this ward").select_option("1")
     page.get_by_role("button", name="Try it on this ward's last hours").click()
-    expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=90_000)
+    expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=300_000)
     expect(page.get_by_label("study")).to_have_value("running-shift")
     expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")
     expect(page.locator(".shift .name")).to_have_text(["bed-1", "bed-2"])
