@@ -111,7 +111,8 @@ def test_recordings_do_not_respond(tmp_path: Path) -> None:
 
 
 def test_children_are_born_whatever_anybody_does() -> None:
-    plan = small(cases=[{"shift": "emergency-night", "hours": 2, "seeds": [11, 12]}], vary=[], alarm=[])
+    night = {"shift": "emergency-night", "hours": 2, "seeds": [11, 12], "emergencies_per_shift": 10}
+    plan = small(cases=[night], vary=[], alarm=[])
     (group,) = cases.group_cases(plan.study)
     whole = cases.measure_shifts(group, plan.rules, Path(mkdtemp()))
     born = cases.with_births(whole, 600)
