@@ -21,6 +21,7 @@ from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
 from quietward.simulator.output import RecordingOrder
 from quietward.simulator.scenario import Scenario
+from quietward.simulator.shift import bed_seed
 from quietward.simulator.sources import LiveBed, RecordedStrip, Source
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store, connected, newest_id, read_stream
@@ -31,13 +32,13 @@ log = logging.getLogger("quietward.simulate")
 
 def simulated(places: list[tuple[Scenario, int]], seed: int, seconds: int) -> list[LiveBed]:
     """Return bed-1, bed-2 ... of scenarios and first seconds."""
-    return [LiveBed(f"bed-{i + 1}", of, seed + i, seconds, skip_s) for i, (of, skip_s) in enumerate(places)]
+    return [LiveBed(f"bed-{i + 1}", of, bed_seed(seed, i), seconds, skip_s) for i, (of, skip_s) in enumerate(places)]
 
 
 def orders(places: list[tuple[Scenario, int]], seed: int, seconds: int | None) -> list[RecordingOrder]:
     """Return what to write to files: bed-1, bed-2 ...; seconds None: to the end of each scenario."""
     return [
-        RecordingOrder(f"bed-{i + 1}", of, seed + i, seconds or round(of.lasts_min * 60) - skip_s, skip_s)
+        RecordingOrder(f"bed-{i + 1}", of, bed_seed(seed, i), seconds or round(of.lasts_min * 60) - skip_s, skip_s)
         for i, (of, skip_s) in enumerate(places)
     ]
 
