@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
-from quietward.contracts.settings import Settings
+from quietward.contracts.settings import LOOPBACK, Settings
 from quietward.dashboard.auth.authentication import Authenticator
 from quietward.dashboard.auth.middleware import SIGN_IN, AuthMiddleware
 from quietward.dashboard.auth.people import People
@@ -38,8 +38,6 @@ from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.serve")
 
-LOOPBACK = {"127.0.0.1", "localhost", "::1"}
-
 
 async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> None:
     """Run the page until cancelled. extensions: pages of packages that this one must not import.
@@ -50,7 +48,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
     sock = bind(settings.host, settings.port)
     try:
         people = _load_people(settings)
-        async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
+        async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
             await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
