@@ -23,6 +23,10 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Refused
 from quietward.contracts.settings import Settings, with_account
 from quietward.contracts.tls import SYSTEM, Tls
+from quietward.dashboard.auth import audit
+from quietward.dashboard.auth.sessions import Sessions
+from quietward.dashboard.live.hub import Hub
+from quietward.ingest.unexpected import Unexpected
 from quietward.runtime.doctor import examine
 from quietward.runtime.embedded import free_port, store_command
 from quietward.simulator.service import brokers_for
@@ -234,6 +238,7 @@ async def test_a_whole_ward_works_with_accounts(guarded: Guarded) -> None:
     common = {
         "QUIETWARD_TLS_CA": guarded.tls.ca,
         "QUIETWARD_STORE_PASSWORD_FILE": str(guarded.folder / "secret"),
+        "QUIETWARD_CHECKPOINT_S": "1",
     }
     try:
         for part in ("ingest", "detect", "serve", "simulate"):
@@ -252,15 +257,20 @@ async def test_a_whole_ward_works_with_accounts(guarded: Guarded) -> None:
                 found: Any = await operator.hkeys(WARD.shard(0).summary)
                 return sorted(found) == [b"bed-1", b"bed-2"]
 
-            assert await until(has_beds), parts.log("ingest")
+            assert await until(has_beds), [parts.log(part) for part in ("simulate", "ingest", "detect")]
             await asyncio.to_thread(_note, settings.port)
 
             async def has_note() -> bool:
                 return any(b"turned to the side" in fields[b"e"] for _, fields in await _log(operator, "bed-1"))
 
             assert await until(has_note), await _log(operator, "bed-1")
-            denied: Any = await operator.execute_command("ACL", "LOG")  # type: ignore[no-untyped-call]
-            assert denied == []
+
+            async def is_saved() -> bool:
+                return bool(await operator.exists(WARD.shard(0).checkpoint))
+
+            assert await until(is_saved), parts.log("detect")
+            parts.end()
+            assert await _denied(operator) == []
         for log in guarded.folder.glob("*.log"):
             assert PASSWORD not in log.read_text(), log
             assert "p%40ss" not in log.read_text(), log
@@ -275,6 +285,38 @@ async def test_a_whole_ward_works_with_accounts(guarded: Guarded) -> None:
         assert not any(PASSWORD in f"{one}" or "p%40ss" in f"{one}" for one in found)
     finally:
         parts.end()
+
+
+async def _denied(operator: Store) -> list[Any]:
+    """What the store has refused to its users since it was last asked."""
+    found: Any = await operator.execute_command("ACL", "LOG")  # type: ignore[no-untyped-call]
+    return list(found)
+
+
+@pytest.mark.parametrize("guarded", ["plain"], indirect=True)
+async def test_the_page_signs_in_and_takes_in_as_its_user(guarded: Guarded) -> None:
+    async with (
+        connected(guarded.as_user("operator")) as operator,
+        connected(guarded.as_user("serve")) as store,
+        connected(guarded.as_user("ingest")) as of_ingest,
+    ):
+        unexpected = Unexpected(of_ingest, WARD)
+        await unexpected.read()
+        await unexpected.note(["bed-9"], 0)
+        sessions, hub = Sessions(store, WARD), Hub(WARD, store)
+        assert await sessions.count_attempt("Nora", "192.0.2.1") == 0
+        assert [await sessions.count_attempt("Nora", "192.0.2.1") for _ in range(5)][-1] > 0
+        await sessions.undo_attempt("Nora", "192.0.2.1")
+        session = await sessions.read(await sessions.begin("Nora", "1"))
+        assert session is not None
+        await sessions.end(session)
+        await audit.append(store, WARD, "Nora", "nurse", "looked")
+        await audit.append(store, WARD, "Nora", "nurse", "did", refused=True)
+        assert len(await audit.read_newest(store, WARD)) == 2
+        await hub.take_in("bed-9")
+        await unexpected.note(["bed-9"], 10_000)
+        assert unexpected.taken_in == {"bed-9"}
+        assert await _denied(operator) == []
 
 
 def _note(port: int) -> None:
