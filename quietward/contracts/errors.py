@@ -31,7 +31,7 @@ class QuietwardError(Exception):
         shown = repr(self.value)
         if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = shown[:77] + "..."
-        return f"{self.what}: {shown}. {self.remedy}"
+        return " ".join(f"{self.what}: {shown}. {self.remedy}".splitlines())  # libraries' own words may have several
 
 
 MANY = 12

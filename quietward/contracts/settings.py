@@ -15,7 +15,7 @@ from msgspec import Meta, Struct, structs
 
 from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.tls import Tls
-from quietward.contracts.validation import invalid_field
+from quietward.contracts.validation import NOT_TOML, invalid_field
 
 ENVIRONMENT_PREFIX = "QUIETWARD_"
 NOT_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
@@ -111,7 +111,7 @@ def _read(file: Path) -> dict[str, Any]:
         return tomllib.loads(file.read_text())
     except OSError as error:
         raise BadSettings("settings file", str(file), f"Cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except NOT_TOML as error:
         raise BadSettings("settings file", str(file), f"Is not TOML: {error}") from error
 
 
