@@ -73,10 +73,10 @@ def packet() -> Iterator[Reader]:
     yield Reader([head + body for body in bodies], read, (BadMessage,))
 
 
-SAMPLES = b'{"session":"s","seq":17,"t":1790000000000,"hz":4,"fhr":[142.25,null,1,2],"ua":[12,0,1,127]}'
+SAMPLES = b'{"session":"s","seq":17,"t":1790000000000,"hz":4,"fhr":[142.25,null,141,139],"ua":[12,0,1,127]}'
 MORE = SAMPLES[:-1] + b',"mhr":80,"stage":1,"src":"sim","weeks":39,"colour":[{"a":1e400}]}'
 SENML = (
-    b'[{"bn":"s:","bt":1790000000,"n":"fhr","u":"beat/min","v":142},{"n":"fhr","u":"beat/min","t":0.25,"v":1},'
+    b'[{"bn":"s:","bt":1790000000,"n":"fhr","u":"beat/min","v":142},{"n":"fhr","u":"beat/min","t":0.25,"v":141},'
     b'{"n":"ua","u":"/","v":1}]'
 )
 
@@ -141,16 +141,16 @@ def _recording(
     return reader
 
 
-MORE_SEEDS = {
+MORE_SEEDS: dict[str, list[bytes]] = {
     ".csv": [
-        b"time_ms;FHR [bpm];UA;stage\n0;140,5;1,0;1\n250;;2,0;2\n500;1e3;x;2\n",
+        b"time_ms;FHR [bpm];UA;stage\n0;140,5;1,0;1\n250;;2,0;2\n500;1e2;3;2\n",
         b"time,fhr,ua\n2024-01-01T00:00:00Z,140,1\n2024-01-01T00:00:01Z,141,2\n",
-        b"t_s,fhr,ua\r\n0,140,1\r\n0.25,,\r\n60,1,1\r\n",
+        b"t_s,fhr,ua\r\n0,140,1\r\n0.25,,\r\n0.5,,\r\n60,141,1\r\n",
     ],
     ".hea": [
         b"one 2 4 8 10:00:00 01/01/2024\none.dat 212 100(0)/bpm 12 0 0 0 0 FHR\none.dat 212 100/nd 12 0 0 0 0 UC\n"
         b"# Gest. weeks 39\n# Pos. II.st. 5\0" + bytes(range(24)),
-        b"one 1 4\none.dat 16x2:3+4 1e3(-5)/bpm 16 0 0 0 0 FHR\n\0abcd",
+        b"one 2 4\none.dat 16+4 1e3(-5)/bpm 16 0 0 0 0 FHR\none.dat 16+4 9/nd 16 0 0 0 0 UC\n\0abcdefghijkl",
     ],
 }
 
@@ -184,14 +184,18 @@ def _labour(path: str) -> object:
 
 LABOUR = [b"weeks = 39\nsecond_stage_from_s = 12.5\n"]
 TRUTH = [
-    b'{"needs":[{"what":"bedside","from_s":1,"until_s":9}],"states":[{"what":"x","from_s":0,"until_s":1}],'
-    b'"artefacts":[],"weeks":39,"second_stage_from_s":7.5}'
+    (
+        b'{"needs":[{"what":"bedside","from_s":1,"until_s":9}],"states":[{"what":"x","from_s":0,"until_s":1}],'
+        b'"artefacts":[],"weeks":39,"second_stage_from_s":7.5}'
+    )
 ]
 PEOPLE = [b'[[person]]\nname = "Nora"\nrole = "nurse"\npassword = "scrypt$AAAA$BBBB"\n']
 ACCOUNTS = [b"ward-1/bed-1:one\n# no\nward-1/bed-2:two\n"]
 SETTINGS = [
-    b'ward = "w"\nbroker = "mqtts://u:p@h:1"\nstore = "redis://h/0,rediss://u:p@k:1"\nport = 1\nrate = 2.5\n'
-    b'beds = "bed-*,x"\nlog = "json"\n'
+    (
+        b'ward = "w"\nbroker = "mqtts://u:p@h:1"\nstore = "redis://h/0,rediss://u:p@k:1"\nport = 1\nrate = 2.5\n'
+        b'beds = "bed-*,x"\nlog = "json"\n'
+    )
 ]
 
 
@@ -228,7 +232,7 @@ def act() -> Iterator[Reader]:
             b'{"type":"shelve","bed":"bed-1","by":"Nora","flag":"bed-1-f1","for_s":60,"why":"x"}',
             b'{"type":"care","bed":"bed-1","by":"Nora","what":"other","text":"x","stay":3}',
             b'{"type":"pause","bed":"bed-1","by":"Nora","for_s":60,"why":"x"}',
-            b'{"type":"own-limit","bed":"bed-1","by":"Nora","condition":"high-concern","limit":50,"for_s":60}',
+            b'{"type":"own-limit","bed":"bed-1","by":"Nora","condition":"concern-high","limit":50,"for_s":60,"why":"x"}',
             b'{"type":"arrive","bed":"bed-1","by":"Nora","arrival":{"label":"Room 1","weeks":39,"risks":[],"note":""}}',
             b'{"type":"take-in","bed":"bed-9","by":"Ines"}',
         ],
@@ -263,7 +267,7 @@ def practice() -> Iterator[Reader]:
 
 @contextmanager
 def http() -> Iterator[Reader]:
-    """A request to the page: its first line is `METHOD path?query`, the second headers as `name: value;`, then the body.
+    """A request to the page: its first line is `METHOD path?query`, the second headers, then the body.
 
     Whatever is asked, the server answers; a status of 500 or an error that leaves it would be an escape.
     """
@@ -323,14 +327,7 @@ def http() -> Iterator[Reader]:
                     raise _NotServed("status", status, "")
                 return status
 
-            paths = [
-                b"/", b"/bed/bed-1", b"/shift", b"/health", b"/clock", b"/log/bed-1", b"/me", b"/audit.json",
-                b"/refused.json", b"/shift/flags.json?hours=4", b"/shift/flags.csv?hours=1.5", b"/hours/bed-1.json?hours=4&utc-offset-min=60",
-                b"/paper/bed-1?minutes=30&cm=1&bpm=20&utc-offset-min=-60", b"/export/bed-1/log.csv", b"/export/bed-1/log.json",
-                b"/handover/bed-1?utc-offset-min=0", b"/handover", b"/handover-sheets", b"/stay/bed-1/1", b"/stay/bed-1/1/log.csv",
-                b"/stay/bed-1/1/record.zip", b"/stay/bed-1/1/strip?utc-offset-min=0", b"/studies", b"/studies/x/report.html",
-                b"/studies/x/what-if.json", b"/studies/running", b"/practice/scenarios", b"/sign-in?next=%2Fbed%2F1", b"/assets/live.mjs",
-            ]  # fmt: skip
+            paths = PATHS.split()
             seeds = [b"GET " + path + b"\naccept: text/html;cookie: quietward=x\n" for path in paths]
             json_head = b"\ncontent-type: application/json;origin: http://127.0.0.1\n"
             seeds += [b"POST /act" + json_head + b'{"type":"care","bed":"bed-1","by":"N","what":"turned"}']
@@ -342,6 +339,16 @@ def http() -> Iterator[Reader]:
         finally:
             child.kill()
             child.wait()
+
+
+PATHS = b"""
+/ /bed/bed-1 /shift /health /clock /log/bed-1 /me /audit.json /refused.json /shift/flags.json?hours=4
+/shift/flags.csv?hours=1.5 /hours/bed-1.json?hours=4&utc-offset-min=60 /export/bed-1/log.csv /export/bed-1/log.json
+/paper/bed-1?minutes=30&cm=1&bpm=20&utc-offset-min=-60 /handover/bed-1?utc-offset-min=0 /handover /handover-sheets
+/stay/bed-1/1 /stay/bed-1/1/log.csv /stay/bed-1/1/record.zip /stay/bed-1/1/strip?utc-offset-min=0 /studies
+/studies/x/report.html /studies/x/what-if.json /studies/running /practice/scenarios /sign-in?next=%2Fbed%2F1
+/assets/live.mjs
+"""
 
 
 class _NotServed(QuietwardError):
@@ -365,10 +372,27 @@ READERS: dict[str, Callable[[], contextlib.AbstractContextManager[Reader]]] = {
     "accounts": _file(device_passwords, lambda: ACCOUNTS, ".txt", BadSettings),
     "people": _file(lambda path: people.read(Path(path)), lambda: PEOPLE, ".toml", BadSettings),
     "policy": _file(rule_file.read_policy, _along("quietward.detect", "rules/attention.toml"), ".toml", BadRules),
-    "rule-set": _file(rule_file.read_rule_set, _along("quietward.detect", "rules/figo-2015.toml", "rules/nichd-2008.toml"), ".toml", BadRules),
-    "scenario": _file(scenario.load, _along("quietward.simulator", "scenarios/calm.toml", "scenarios/quiet-catastrophe.toml"), ".toml", BadScenario),
-    "shift": _file(shift.load, _along("quietward.simulator", "shifts/night-shift.toml", "shifts/two-at-once.toml"), ".toml", BadScenario),
-    "study": _file(plan.load, _along("quietward.study", "studies/busy-hours.toml"), ".toml", BadStudy, BadScenario, BadRules),
+    "rule-set": _file(
+        rule_file.read_rule_set,
+        _along("quietward.detect", "rules/figo-2015.toml", "rules/nichd-2008.toml"),
+        ".toml",
+        BadRules,
+    ),
+    "scenario": _file(
+        scenario.load,
+        _along("quietward.simulator", "scenarios/calm.toml", "scenarios/quiet-catastrophe.toml"),
+        ".toml",
+        BadScenario,
+    ),
+    "shift": _file(
+        shift.load,
+        _along("quietward.simulator", "shifts/night-shift.toml", "shifts/two-at-once.toml"),
+        ".toml",
+        BadScenario,
+    ),
+    "study": _file(
+        plan.load, _along("quietward.study", "studies/busy-hours.toml"), ".toml", BadStudy, BadScenario, BadRules
+    ),
     "url": url,
     "act": act,
     "practice": practice,

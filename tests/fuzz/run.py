@@ -63,8 +63,8 @@ def once(reader: Reader, data: bytes, count: Count) -> None:
         if not isinstance(error, QuietwardError) or "\n" in str(error):
             count.escapes.setdefault("a refusal of several lines", (data, str(error)))
     except Exception as error:  # noqa: BLE001
-        *_, last = [one for one in traceback.extract_tb(error.__traceback__) if "/tests/" not in one.filename] or [None]
-        place = f"{type(error).__name__} at {'the test' if last is None else f'{last.filename}:{last.lineno}'}"
+        ours = [one for one in traceback.extract_tb(error.__traceback__) if "/tests/" not in one.filename]
+        place = f"{type(error).__name__} at {f'{ours[-1].filename}:{ours[-1].lineno}' if ours else 'the test'}"
         count.escapes.setdefault(place, (data, "".join(traceback.format_exception(error))))
     count.inputs += 1
     count.slowest_s = max(count.slowest_s, time.monotonic() - began)
@@ -91,9 +91,9 @@ def mutations(seeds: Sequence[bytes], seed: int) -> Iterator[bytes]:
 
 
 EXTREMES = (
-    b"-1", b"0", b"1e400", b"-1e-400", b"nan", b"NaN", b"inf", b"9" * 25, b"9" * 5000, b"\xff\xfe", b"\x00", b"\xf0\x9f\x98\x80",
-    b"\xed\xa0\x80", b"[" * 3000, b'{"a":' * 2000, b"null", b"true", b'""', b"[]", b"{}", b"\r\n", b"\n", b",", b";", b'"', b"'",
-    b"2024-13-45T99:99:99Z", b"../../x", b"/dev/zero", b"%00", b"%ff", b"\xe2\x80\xa8",
+    b"-1", b"0", b"1e400", b"-1e-400", b"nan", b"NaN", b"inf", b"9" * 25, b"9" * 5000, b"\xff\xfe", b"\x00",
+    b"\xf0\x9f\x98\x80", b"\xed\xa0\x80", b"[" * 3000, b'{"a":' * 2000, b"null", b"true", b'""', b"[]", b"{}", b"\r\n",
+    b"\n", b",", b";", b'"', b"'", b"2024-13-45T99:99:99Z", b"../../x", b"/dev/zero", b"%00", b"%ff", b"\xe2\x80\xa8",
 )  # fmt: skip
 
 
@@ -140,13 +140,15 @@ def fuzz(name: str, reader: Reader, inputs: int, seed: int, tell: Callable[[str]
     return count
 
 
-def fuzz_by_coverage(name: str, reader: Reader, inputs: int, seed: int, folder: Path, finish: Callable[[Count], int]) -> None:
+def fuzz_by_coverage(
+    name: str, reader: Reader, inputs: int, seed: int, folder: Path, finish: Callable[[Count], int]
+) -> None:
     """Read so many inputs that atheris makes up. Ends the process with the status that `finish` returns."""
     import atheris
 
     (folder / "seeds").mkdir(parents=True)
-    for i, one in enumerate(reader.seeds):
-        (folder / "seeds" / str(i)).write_bytes(one)
+    for i, data in enumerate(reader.seeds):
+        (folder / "seeds" / str(i)).write_bytes(data)
     lines = ["".join(f"\\x{byte:02x}" for byte in word) for word in words_of(reader.seeds) if len(word) < 60]
     (folder / "words").write_text("".join(f'"{line}"\n' for line in lines))
     count = Count(name, first_mb=memory_mb())

@@ -203,12 +203,13 @@ MAY_NOT: dict[str, tuple[str, ...]] = {
         f"SADD {WHOLE}:beds bed-1", f"XADD {WHOLE}:audit * e x",
     ),
     "serve": (
-        f"XTRIM {SHARD}:input MAXLEN 0", f"XDEL {SHARD}:input 1-1", f"DEL {SHARD}:input", f"XADD {SHARD}:log:bed-1 * e x",
-        f"HSET {SHARD}:summary bed-1 x", f"SET {SHARD}:position 1-1", f"DEL {WHOLE}:audit",
-        f"HSET {WHOLE}:layout shards 9", f"SADD {WHOLE}:beds bed-1", "EVALSHA x 0",
+        f"XTRIM {SHARD}:input MAXLEN 0", f"XDEL {SHARD}:input 1-1", f"DEL {SHARD}:input",
+        f"XADD {SHARD}:log:bed-1 * e x", f"HSET {SHARD}:summary bed-1 x", f"SET {SHARD}:position 1-1",
+        f"DEL {WHOLE}:audit", f"HSET {WHOLE}:layout shards 9", f"SADD {WHOLE}:beds bed-1", "EVALSHA x 0",
     ),
     "simulate": (
-        f"XRANGE {SHARD}:log:bed-1 - +", f"HGETALL {SHARD}:summary", f"GET {WHOLE}:secret", f"XTRIM {SHARD}:input MAXLEN 0",
+        f"XRANGE {SHARD}:log:bed-1 - +", f"HGETALL {SHARD}:summary", f"GET {WHOLE}:secret",
+        f"XTRIM {SHARD}:input MAXLEN 0",
     ),
 }  # fmt: skip
 NOBODY_MAY = ("FLUSHALL", "CONFIG GET *", "ACL LIST", "KEYS *", "SHUTDOWN", "DEBUG SLEEP 0", "MONITOR", "SET other x",
