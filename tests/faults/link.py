@@ -17,11 +17,11 @@ class Link:
         self._mended.set()
         self._cuts = 0
         self._server: asyncio.Server | None = None
-        self._open: set[asyncio.StreamWriter] = set()
+        self._connections: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
         """Listen."""
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
+        self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
         self.port = self._server.sockets[0].getsockname()[1]
 
     def cut(self) -> None:
@@ -37,26 +37,34 @@ class Link:
         """End all connections."""
         if self._server is not None:
             self._server.close()
-        for writer in self._open:
-            writer.close()
+        for connection in self._connections:
+            connection.cancel()
+        await asyncio.gather(*self._connections, return_exceptions=True)
+
+    def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        connection = asyncio.create_task(self._serve(reader, writer))
+        self._connections.add(connection)
+        connection.add_done_callback(self._connections.discard)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._open.add(writer)
         try:
             await self._mended.wait()
             cuts = self._cuts
-            with contextlib.suppress(OSError):
-                onward, back = await asyncio.open_connection("127.0.0.1", self.to_port)
-                self._open.add(back)
-                try:
-                    ways = [self._carry(reader, back, cuts), self._carry(onward, writer, cuts)]
-                    await asyncio.wait(map(asyncio.ensure_future, ways), return_when=asyncio.FIRST_COMPLETED)
-                finally:
-                    back.close()
-                    self._open.discard(back)
+            onward, back = await asyncio.open_connection("127.0.0.1", self.to_port)
+            try:
+                ways = [
+                    asyncio.create_task(one)
+                    for one in (self._carry(reader, back, cuts), self._carry(onward, writer, cuts))
+                ]
+                await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
+                for way in ways:
+                    way.cancel()
+            finally:
+                back.close()
+        except OSError:
+            pass  # nobody listens there
         finally:
             writer.close()
-            self._open.discard(writer)
 
     async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, cuts: int) -> None:
         with contextlib.suppress(OSError):
