@@ -34,6 +34,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     device_passwords: file of the devices' accounts, a line `<ward>/<bed>:<password>` for each.
     tls_ca: PEM file whose certificates are believed at mqtts:// and rediss://; empty: those of the system's CAs.
     tls_certificate, tls_key: our own, for a server that asks for one.
+    names: by which a proxy is asked for the page, by commas.
     """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
@@ -53,6 +54,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     copies: Annotated[int, Meta(ge=0, le=5)] = 0
     host: str = "127.0.0.1"
     port: Annotated[int, Meta(ge=1, le=65535)] = 8050
+    names: Annotated[str, Meta(pattern=r"^[A-Za-z0-9.,-]*$")] = ""
     metrics_port: Annotated[int, Meta(ge=0, le=65535)] = 0
     keep_hours: Annotated[float, Meta(ge=1, le=24 * 30)] = 24.0
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0

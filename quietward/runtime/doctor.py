@@ -123,7 +123,9 @@ def _encrypted(what: str, url: str, scheme: str) -> CheckResult:
 
 
 def _page(settings: Settings) -> CheckResult:
-    if settings.host in LOOPBACK:
+    if settings.host in LOOPBACK and settings.names and not settings.people:
+        seen, remedy = f"open to whoever asks for {settings.names}", "Name a file of people (QUIETWARD_PEOPLE)"
+    elif settings.host in LOOPBACK:
         seen, remedy = f"for this machine alone ({settings.host})", ""
     elif not settings.people:
         seen = f"open to whoever reaches {settings.host}"

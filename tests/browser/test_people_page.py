@@ -82,6 +82,15 @@ def cookie_of(ward: MadeUpWard, name: str) -> str:
     return str(said.split(";")[0])
 
 
+def test_behind_a_proxy_with_tls_the_cookie_is_for_tls_only(ward: MadeUpWard) -> None:
+    """A proxy on this machine is believed; what others say in its headers is not told apart from it here."""
+    for scheme, is_secure in (("https", True), ("http", False)):
+        headers = {"X-Forwarded-Proto": scheme, "X-Forwarded-For": "192.0.2.7"}
+        status, answer = ask(ward, "/sign-in", form("Nora", PASSWORD), **headers)
+        assert status == 303
+        assert ("Secure" in answer.headers["set-cookie"].split("; ")) == is_secure
+
+
 def close_code(ward: MadeUpWard, **headers: str) -> int:
     """Return with which code the socket is closed, 0 when it is not."""
     with connect(f"ws://127.0.0.1:{ward.port}/live", additional_headers=headers) as socket:

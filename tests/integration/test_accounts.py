@@ -28,11 +28,11 @@ from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.live.hub import Hub
 from quietward.ingest.unexpected import Unexpected
 from quietward.runtime.doctor import examine
-from quietward.runtime.embedded import free_port, store_command
+from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
 from quietward.simulator.service import brokers_for
 from quietward.store.client import Store, connected
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import MOSQUITTO, REDIS, Parts, Server, require, until, well
+from tests.conftest import MOSQUITTO, REDIS, Parts, Server, require, until, wait_for, well
 
 DEPLOY = files("quietward") / "deploy"
 WARD = Ward("ward-1")
@@ -382,3 +382,28 @@ def test_redis_refuses_the_file_until_its_passwords_are_set(tmp_path: Path) -> N
     line = [store, str(DEPLOY / "redis-users.conf"), *store_command(free_port(), tmp_path)[1:]]
     done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=30)
     assert done.returncode != 0
+
+
+def test_doctor_names_servers_that_are_open_to_others(tmp_path: Path) -> None:
+    """On 127.0.0.2, which is as far away as a test may go."""
+    broker, store = require(MOSQUITTO, "mosquitto"), require(REDIS, "redis-server")
+    broker_port, store_port = free_port(), free_port()
+    config = mosquitto_settings(broker_port, tmp_path)
+    config.write_text(config.read_text().replace("127.0.0.1", "127.0.0.2"))
+    line = ["127.0.0.2" if one == "127.0.0.1" else one for one in store_command(store_port, tmp_path)[1:]]
+    processes = [subprocess.Popen(one) for one in ([broker, "-c", str(config)], [store, *line])]
+    try:
+        open_ward = Settings(broker=f"mqtt://127.0.0.2:{broker_port}", store=f"redis://127.0.0.2:{store_port}/0")
+
+        def doors() -> dict[str, bool]:
+            found = examine(open_ward, lambda: "")
+            return {one.what: one.well for one in found if one.what.startswith(("way to", "broker's", "store's acc"))}
+
+        wanted = dict.fromkeys(
+            ("way to the broker", "broker's accounts", "way to the store", "store's accounts"), False
+        )
+        assert wait_for(lambda: doors() == wanted), doors()
+    finally:
+        for process in processes:
+            process.kill()
+            process.wait()

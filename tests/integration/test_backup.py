@@ -1,7 +1,8 @@
 """A copy of the store's file, as docs/security.md says how to take it, brings a ward back on another server."""
 
+import asyncio
+import contextlib
 import shutil
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -12,10 +13,13 @@ import pytest
 from msgspec import structs
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import Event, decode_event, decode_summary
 from quietward.contracts.settings import Settings
+from quietward.contracts.tls import SYSTEM
 from quietward.recordings.files import write_recording
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.store.ask import ask
 from quietward.store.client import Store, connected
 from tests.conftest import MOSQUITTO, REDIS, Parts, Server, require, until, well
 from tests.traces import flat, put, ramp, ripple
@@ -48,7 +52,7 @@ async def _copy_snapshot(store: Store, old: Path, new: Path) -> Server:
 
     async def is_saved() -> bool:
         persistence: Any = await store.info("persistence")
-        return not persistence["rdb_bgsave_in_progress"] and await store.lastsave() >= saved
+        return not persistence["rdb_bgsave_in_progress"] and bool(await store.lastsave() >= saved)
 
     assert await until(is_saved)
     shutil.copy(old / "dump.rdb", new / "dump.rdb")
@@ -62,7 +66,15 @@ Copy = Callable[[Store, Path, Path], Awaitable[Server]]
 async def restored(server: Server) -> AsyncIterator[Store]:
     server.start()
     try:
-        async with connected(f"redis://127.0.0.1:{server.port}/0") as store:
+
+        async def has_loaded() -> bool:
+            with contextlib.suppress(Unreachable):
+                return await asyncio.to_thread(ask, url, SYSTEM, "PING") == b"PONG"
+            return False
+
+        url = f"redis://127.0.0.1:{server.port}/0"
+        assert await until(has_loaded), server.log.read_text()
+        async with connected(url) as store:
             if "dump.rdb" in {path.name for path in server.log.with_suffix("").iterdir()}:
                 await store.config_set("appendonly", "yes")
             yield store
@@ -120,14 +132,12 @@ async def test_a_ward_comes_back_from_a_copy_and_says_nothing_twice(copy: Copy, 
             try:
                 for part in ("ingest", "detect"):
                     again.start(part, environment={"QUIETWARD_RATE": "100"})
-                began = time.monotonic()
 
                 async def goes_on() -> bool:
                     raw = await store.hget(ward.shard(0).summary, BED)
                     return raw is not None and decode_summary(raw).t > then.t + 60_000
 
                 assert await until(goes_on, 90), again.log("detect")
-                assert time.monotonic() - began < 90
                 raw = await store.hget(ward.shard(0).summary, BED)
                 assert raw is not None
                 now, log = decode_summary(raw), await log_of(store, ward)
@@ -138,7 +148,7 @@ async def test_a_ward_comes_back_from_a_copy_and_says_nothing_twice(copy: Copy, 
         assert log[: len(said)] == said, "what was said stays as it was"
         trend_and_log = [number(event) for event in log]
         assert trend_and_log == sorted(set(trend_and_log)), "no line stands twice"
-        raised = [event.flag for event in log if event.kind == "flag-raised"]
+        raised = [event.detail["flag"] for event in log if event.kind == "flag-raised"]
         assert len(raised) == len(set(raised)), "no flag is raised twice"
         assert then.flag in raised
     finally:
