@@ -1,7 +1,7 @@
 """Memory of every part of a demo, embedded broker and store included: `python -m tests.bench.soak [--minutes 20]`.
 
-Prints what each process holds once a minute, and at the end how much it has grown since a third of the time was over, by
-message that went through the ward.
+Prints what each process holds once a minute, and at the end how much it has grown since a third of the time was over,
+by message that went through the ward.
 """
 
 import argparse
