@@ -6,8 +6,9 @@ Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), e
 import re
 import tomllib
 from collections.abc import Mapping
+from ipaddress import ip_network
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import quote, unquote, urlsplit
 
 import msgspec
@@ -29,7 +30,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
 
     beds: names or patterns of the beds that the ward expects, by commas, empty: any; most_beds: how many it takes;
     rate: messages a second that each of them may send on average. seats: subscriber slots; copies: replicas that must
-    have every input. demo_speed: seconds of signal per second of a demo; its beds' clocks run ahead on purpose.
+    have every input. proxies: addresses or networks, by commas, whose word for who a client is, and whether it came by
+    TLS, the page believes; empty: nobody's. demo_speed: seconds of signal per second of a demo; its beds' clocks run
+    ahead on purpose.
     broker_password_file, store_password_file: the first line is the password of the URL, which then has none.
     device_passwords: file of the devices' accounts, a line `<ward>/<bed>:<password>` for each.
     tls_ca: PEM file whose certificates are believed at mqtts:// and rediss://; empty: those of the system's CAs.
@@ -61,6 +64,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     studies: str = "studies"
     people: str = ""
+    proxies: str = ""
     log: Literal["text", "json"] = "text"
     demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
 
@@ -92,11 +96,16 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
         try:
             msgspec.convert({name: value}, Settings, strict=False)
         except msgspec.ValidationError as error:
-            raise BadSettings(f"setting {name}", value, invalid_field(error, merged).reason) from error
+            of: Any = Settings.__annotations__[name]
+            origin: Any = get_origin(of)
+            remedy = possible(get_args(of), value) if origin is Literal else invalid_field(error, merged).reason
+            raise BadSettings(f"setting {name}", value, remedy) from error
     settings = msgspec.convert(merged, Settings, strict=False)
     _check_url("broker", settings.broker, "mqtt")
     for url in split_urls(settings.store):
         _check_url("store", url, "redis")
+    for proxy in filter(None, settings.proxies.split(",")):
+        _check_network("proxies", proxy)
     if any(urlsplit(url).scheme in ("mqtts", "rediss") for url in (settings.broker, *split_urls(settings.store))):
         settings.tls.context()  # a file that cannot be read is told at the start
     return structs.replace(
@@ -192,6 +201,14 @@ def without_account(url: str) -> str:
 def split_urls(urls: str) -> list[str]:
     """Return the URLs of a list separated by commas; a comma in a password separates none."""
     return re.split(r",(?=rediss?://|mqtts?://)", urls)
+
+
+def _check_network(name: str, value: str) -> None:
+    try:
+        ip_network(value.strip())
+    except ValueError as error:
+        remedy = "Use addresses or networks by commas, such as 172.31.57.2 or 10.1.0.0/24"
+        raise BadSettings(f"setting {name}", value, remedy) from error
 
 
 def without_password(urls: str) -> str:

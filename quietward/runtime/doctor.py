@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import os
 import sys
 import time
 from collections.abc import Callable
@@ -130,9 +129,9 @@ def _page(settings: Settings) -> CheckResult:
     elif not settings.people:
         seen = f"open to whoever reaches {settings.host}"
         remedy = "Name a file of people (QUIETWARD_PEOPLE); until then `quietward serve` does not start"
-    elif not os.environ.get("FORWARDED_ALLOW_IPS"):
+    elif not settings.proxies:
         seen = f"on {settings.host} without TLS, as far as can be seen here: passwords could be read on the way"
-        remedy = "Put a TLS proxy before it, and name its address in FORWARDED_ALLOW_IPS: docs/security.md"
+        remedy = "Put a TLS proxy before it, and name its address in QUIETWARD_PROXIES: docs/security.md"
     else:
         seen, remedy = f"on {settings.host}, behind a proxy", ""
     return CheckResult("page's address", not remedy, seen, remedy)

@@ -28,11 +28,11 @@ from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.live.hub import Hub
 from quietward.ingest.unexpected import Unexpected
 from quietward.runtime.doctor import examine
-from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.runtime.embedded import mosquitto_settings, store_command
 from quietward.simulator.service import brokers_for
 from quietward.store.client import Store, connected
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import MOSQUITTO, REDIS, Parts, Server, require, until, wait_for, well
+from tests.conftest import MOSQUITTO, REDIS, Parts, Server, free_port, require, until, wait_for, well
 
 DEPLOY = files("quietward") / "deploy"
 WARD = Ward("ward-1")
@@ -122,7 +122,7 @@ async def test_a_device_writes_to_its_own_bed_only(guarded: Guarded) -> None:
     async with Subscriber(reader, "i", WARD.all_topics, tls=guarded.tls) as ingest:
         async with Publisher(device, "d1", WARD.status_topic("bed-1"), refused.append, guarded.tls) as out:
             await out.publish(WARD.samples_topic("bed-1"), b"own")
-            await out.settle()
+            assert await out.settle(WAIT_S) == 0
         assert [m.payload for m in await ingest.next_batch()] == [b"own"]
         assert refused == []
         with contextlib.suppress(MqttError):  # this broker closes the connection after it has refused
@@ -132,7 +132,7 @@ async def test_a_device_writes_to_its_own_bed_only(guarded: Guarded) -> None:
                 async def told() -> bool:
                     return bool(refused)
 
-                assert await until(told, 5)
+                assert await until(told)
         assert refused == [WARD.samples_topic("bed-2")]
 
 

@@ -18,10 +18,10 @@ from quietward.contracts.messages import Event, decode_event, decode_summary
 from quietward.contracts.settings import Settings
 from quietward.contracts.tls import SYSTEM
 from quietward.recordings.files import write_recording
-from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.runtime.embedded import mosquitto_settings, store_command
 from quietward.store.ask import ask
 from quietward.store.client import Store, connected
-from tests.conftest import MOSQUITTO, REDIS, Parts, Server, require, until, well
+from tests.conftest import MOSQUITTO, REDIS, Parts, Server, free_port, require, until, well
 from tests.traces import flat, put, ramp, ripple
 
 SPEED = 30.0

@@ -16,11 +16,11 @@ from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.settings import Settings, load
 from quietward.contracts.tls import Tls
 from quietward.runtime.doctor import examine
-from quietward.runtime.embedded import free_port, mosquitto_settings, store_command
+from quietward.runtime.embedded import mosquitto_settings, store_command
 from quietward.store.ask import ask
 from quietward.store.client import PipelinedConnections, connected
 from quietward.transport.mqtt import Publisher, Subscriber
-from tests.conftest import MOSQUITTO, REDIS, Parts, Server, require, until, well
+from tests.conftest import MOSQUITTO, REDIS, Parts, Server, free_port, require, until, well
 
 EXPIRED = dt.datetime(2020, 1, 1, tzinfo=dt.UTC)
 
