@@ -69,7 +69,7 @@ async def restored(server: Server) -> AsyncIterator[Store]:
 
         async def has_loaded() -> bool:
             with contextlib.suppress(Unreachable):
-                return await asyncio.to_thread(ask, url, SYSTEM, "PING") == b"PONG"
+                return bool(await asyncio.to_thread(ask, url, SYSTEM, "PING") == b"PONG")
             return False
 
         url = f"redis://127.0.0.1:{server.port}/0"
