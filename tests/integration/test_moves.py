@@ -207,9 +207,10 @@ class Run:
         expected = {"move": other, "undo": other, "refused": bed}[kind]
         is_moving = self.folder / "moving"
         is_moving.touch()
-        await self.press(
-            {"move": Move(bed, "Kim", other), "undo": UndoStay(bed, "Kim"), "refused": Move(bed, "Kim", TAKEN)}[kind]
+        command: Command = (
+            UndoStay(bed, "Kim") if kind == "undo" else Move(bed, "Kim", other if kind == "move" else TAKEN)
         )
+        await self.press(command)
         if self.kills and self.rounds % STORE_DIES_EVERY == STORE_DIES_EVERY - 1:
             self.store_deaths += 1
             await asyncio.to_thread(self.restart_store)
