@@ -263,5 +263,5 @@ def _take_back(state: State, n: int | None, item: UndoTransfer, output: Output, 
     text = f"move to {item.of} undone by {item.by}{stays.and_meanwhile(item.meanwhile)}"
     output.events.append(report.event(state, n, second, "stay-undone", text, detail))
     if item.arrival is not None:
-        stays.correct(state, n, second, item.by, item.arrival, output)  # is hers, wherever it was said
+        stays.correct(state, n, second, item.by, item.arrival, output, item.of)  # is hers, wherever it was said
     return ""

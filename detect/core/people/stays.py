@@ -146,8 +146,11 @@ def _leave(state: State, n: int, second: int, at: int, act: Leave, before: bytes
     output.events.append(report.event(state, n, second, "empty", text, {"by": act.by}))
 
 
-def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output: Output) -> str:
-    """Let what is said of the woman in bed n be this from now on; return why that cannot be, or nothing."""
+def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output: Output, while_in: str = "") -> str:
+    """Let what is said of the woman in bed n be this from now on; return why that cannot be, or nothing.
+
+    while_in: the bed in which it was corrected, where a move to it is undone.
+    """
     occupancy = state.stays.get(state.beds[n])
     if occupancy is None or occupancy.stay.id == 0:
         return "No arrival has been noted at this bed"
@@ -164,7 +167,8 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
     if arrival.stage != before.stage:
         state.running.stage[n] = arrival.stage or 0
         detail["stage"] = None if arrival.stage is None else float(arrival.stage)
-    text = f"corrected: {', '.join(changes)}; by {by}"
+    how = f"while she was in {while_in}" if while_in else f"by {by}"
+    text = f"corrected: {', '.join(changes)}; {how}"
     output.events.append(report.event(state, n, second, "corrected", text, detail))
     return ""
 
