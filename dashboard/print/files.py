@@ -58,10 +58,13 @@ async def write_signals(settings: Settings, bed: str, hours: float, stay: str | 
     ward = Ward(settings.ward, settings.shards)
 
     async def read(store: Store) -> BedHistory:
-        if stay is None:
-            return await read_history(store, ward, bed, hours, now_ms())
         summary = await read_summary(store, ward, bed)
-        return await read_stay(store, ward, bed, _stay_of(bed, summary, stay), now_ms())
+        if stay is not None:
+            return await read_stay(store, ward, bed, _stay_of(bed, summary, stay), now_ms())
+        if summary is not None and summary.is_empty:
+            remedy = f"Nobody is in it now; name who was with --stay: {_listed(summary)}"
+            raise BadSettings("bed", bed, remedy)
+        return await read_history(store, ward, bed, hours, now_ms())
 
     history = await _from_store(settings, read)
     if not len(history.fhr):
@@ -77,17 +80,24 @@ async def write_signals(settings: Settings, bed: str, hours: float, stay: str | 
     return file
 
 
+def _stays(summary: Summary | None) -> list[Stay]:
+    stays = [] if summary is None else [summary.stay, *summary.former]
+    return [stay for stay in stays if stay is not None and not stay.is_empty]
+
+
+def _listed(summary: Summary | None) -> str:
+    return (
+        ", ".join(f"{stay.id} ({stay_page.label_of(stay)})" for stay in _stays(summary)) or "none can be read any more"
+    )
+
+
 def _stay_of(bed: str, summary: Summary | None, wanted: str) -> Stay:
     """Return the stay at a bed that has this label, or number. Raises BadSettings."""
-    known = [] if summary is None else [stay for stay in (summary.stay, *summary.former) if stay and not stay.is_empty]
-    found = [stay for stay in known if wanted in (str(stay.id), stay_page.label_of(stay))]
+    found = [stay for stay in _stays(summary) if wanted in (str(stay.id), stay_page.label_of(stay))]
     if len(found) == 1:
         return found[0]
-    listed = ", ".join(f"{stay.id} ({stay_page.label_of(stay)})" for stay in known)
-    what = (
-        "Several have this label; give a number" if found else "There is no such record, or it is out of sight by now"
-    )
-    raise BadSettings("--stay", wanted, f"{what}. Of {bed} there are: {listed or 'none'}")
+    what = "Several have this label, so give a number" if found else f"Nobody of that label was in {bed}"
+    raise BadSettings("--stay", wanted, f"{what}; there are: {_listed(summary)}")
 
 
 async def _from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:
