@@ -272,8 +272,10 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
         return _Headline("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
     if s.stay is not None and s.stay.is_empty:
         last = s.former[0].moved_to if s.former and s.former[0].ended == s.stay.began else ""
-        reason = "; ".join(filter(None, [f"moved to {last}" if last else "", s.signal_reason]))
-        return _Headline("empty", "empty since", reason, s.stay.began)
+        went = (
+            f"moved to {last}; {wording.in_sentence(s.signal_reason)}".removesuffix("; ") if last else s.signal_reason
+        )
+        return _Headline("empty", "empty since", went, s.stay.began)
     if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [shelf for shelf in s.shelved if shelf.active]

@@ -228,7 +228,7 @@ def test_what_was_noted_since_is_told_when_a_move_is_undone_and_a_correction_sta
     ward.deliver()
     undone, corrected = ward.said[HERE][-2:]
     assert undone.text == "move to bed-7 undone by Kim; noted meanwhile, and answers nothing: turned to the side by Ann"
-    assert corrected.text == "corrected: weeks 39 → 38; while she was in bed-7"
+    assert corrected.text == "weeks 39 → 38; while she was in bed-7"
     stay = ward.summary(HERE).stay
     assert stay is not None
     assert stay.arrival is not None
@@ -276,7 +276,7 @@ def test_what_was_said_of_her_is_corrected_and_the_log_says_what() -> None:
     ward.press(CorrectArrival(HERE, "Ann", right))
     line = ward.said[HERE][-1]
     assert line.text == (
-        "corrected: label room 4, blue → room 4, red, weeks 39 → 38, para 1 → not said, "
+        "label room 4, blue → room 4, red, weeks 39 → 38, para 1 → not said, "
         "stage first stage → second stage, fetuses single → twins, not diabetes, fever; by Ann"
     )
     assert (line.kind, line.detail["by"], line.detail["stage"]) == ("corrected", "Ann", 2.0)
@@ -333,7 +333,7 @@ def stay_of(arrival: Arrival | None, **more: Any) -> Stay:
 def test_an_empty_bed_says_where_she_went() -> None:
     former = msgspec.structs.replace(stay_of(ROOM_4), ended=NOW - 60_000, ended_at=NOW, moved_to=THERE)
     card = build_card(HERE, summary(stay=stay_of(None), former=[former], signal_reason="A device is sending"), NOW)
-    assert (card.state, card.reason) == ("empty", "moved to bed-7; A device is sending")
+    assert (card.state, card.reason) == ("empty", "moved to bed-7; a device is sending")
     assert card.former[0].moved_to == THERE
 
 

@@ -33,6 +33,7 @@ from quietward.contracts.messages import (
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.live import hub as live
 from quietward.dashboard.print.handover import hand_over
+from quietward.dashboard.routes.downloads import signal_from
 from quietward.dashboard.view.ranking import rank_beds
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.dashboard.view.view_model import Card, build_card
@@ -396,3 +397,18 @@ def test_frames_bring_her_strip_and_nothing_of_the_one_before() -> None:
     assert (again["seconds"], again.get("is_new")) == (0, None)
     assert frame(whole=True, stay=stay_of(GREEN, NOW - 1, T0 + 28))["seconds"] == 2
     assert frame(stay=stay_of(BLUE, NOW, T0 + 31))["seconds"] == 0, "the page's reader may be behind"
+
+
+def test_a_hand_over_has_nothing_of_the_trace_of_the_woman_before() -> None:
+    strip = SignalBuffer()
+    assert signal_from(strip, 0) is None
+    for second in range(30):
+        strip.add(Block("bed-1", "s", second, (T0 + second) * 1000, NOW, [100.0 + second] * 4, [10.0] * 4))
+    hers = signal_from(strip, T0 + 20)
+    assert hers is not None
+    assert (hers.first_s, hers.fhr[::4].tolist()) == (T0 + 20, [120.0 + second for second in range(10)])
+    assert len(hers.ua) == len(hers.fhr)
+    assert signal_from(strip, T0 + 30) is None, "nothing of hers has come yet"
+    whole = signal_from(strip, 0)
+    assert whole is not None
+    assert len(whole.fhr) == 120

@@ -75,7 +75,7 @@ export class StayForms {
     this.card = card;
     this.risks = policy?.risks ?? [];
     const isEmpty = card.state === "empty";
-    if (isEmpty && !this.wasEmpty) this.arrival.root.open = true; // there is nothing else to do at an empty bed
+    if (isEmpty !== this.wasEmpty) this.arrival.root.open = isEmpty; // there is nothing else to do at an empty bed
     this.wasEmpty = isEmpty;
     this.leaving.root.hidden = isEmpty;
     this.moving.root.hidden = isEmpty;

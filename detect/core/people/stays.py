@@ -161,14 +161,14 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
     if not changes:
         return "That is what is noted already"
     occupancy.stay = structs.replace(occupancy.stay, arrival=arrival)
-    detail: report.Detail = {"by": by, "label": arrival.label}
+    detail: report.Detail = {"by": None if while_in else by, "label": arrival.label}
     if arrival.weeks != before.weeks:
         state.running.weeks[n] = arrival.weeks or 0
     if arrival.stage != before.stage:
         state.running.stage[n] = arrival.stage or 0
         detail["stage"] = None if arrival.stage is None else float(arrival.stage)
     how = f"while she was in {while_in}" if while_in else f"by {by}"
-    text = f"corrected: {', '.join(changes)}; {how}"
+    text = f"{', '.join(changes)}; {how}"
     output.events.append(report.event(state, n, second, "corrected", text, detail))
     return ""
 
