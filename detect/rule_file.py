@@ -13,8 +13,8 @@ from msgspec import Meta, Struct
 from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
-from quietward.detect.core.alerting.attention import NOTED, TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
+from quietward.detect.core.alerting.policy import NOTED, TEAM, Condition, Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.measures.findings import MEASURES, same_for_all
 from quietward.detect.core.parameters import Reading, StayLimits

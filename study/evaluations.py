@@ -9,7 +9,7 @@ import numpy as np
 
 from quietward.contracts.messages import HZ, Event
 from quietward.detect.core import engine
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import holding
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import asked, measures_of

@@ -13,7 +13,7 @@ from msgspec import Meta, Struct, structs
 from quietward.contracts.errors import BadRules, BadStudy, extra, possible
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
-from quietward.detect.core.alerting.attention import Condition, Policy
+from quietward.detect.core.alerting.policy import Condition, Policy
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import find_recordings

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct, field
 
-from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study.plan import BASE, StudyLimit, Variant
 from quietward.study.run import Result
 from quietward.study.score import CallCount, Episode, ShiftScore

@@ -13,7 +13,7 @@ import numpy as np
 from msgspec import Struct
 
 from quietward.contracts.messages import Level
-from quietward.detect.core.alerting.attention import BEDSIDE, TEAM
+from quietward.detect.core.alerting.policy import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import AlarmChange, Call, NotedTime
 from quietward.study.staff import BedTruth, Visit

@@ -6,7 +6,7 @@ from functools import partial
 
 import simpy
 
-from quietward.detect.core.alerting.attention import LOOK
+from quietward.detect.core.alerting.policy import LOOK
 from quietward.study.alarms import (
     AlarmChange,
     AlarmEdge,

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 import simpy
 
-from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
+from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call
 from quietward.study.staff_model import StaffModel, TruePositiveCriteria

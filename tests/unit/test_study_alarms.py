@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from quietward.contracts.messages import CALLING, HZ, Event
 from quietward.detect.core import engine
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed, shift

@@ -6,7 +6,7 @@ in the log that it has become more, less, or is over. Nothing changes in silence
 """
 
 from quietward.contracts.messages import Event, Level, SignalState, Stay, Summary
-from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.detect.core.reporting.events import flag_number
 from quietward.detect.core.state.state import Occupancy, State
 

@@ -7,9 +7,10 @@ import numpy as np
 
 from quietward.contracts.messages import HZ, WINDOW_S
 from quietward.detect.core.alerting import concern
-from quietward.detect.core.alerting.attention import Condition, said_at
+from quietward.detect.core.alerting.flags import said_at
+from quietward.detect.core.alerting.policy import Condition
 from quietward.detect.core.alerting.rule_sets import compare
-from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM
+from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, BASELINE_CHANGE_1H_BPM
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.reporting.quantities import Quantity, time_in_words
 from quietward.detect.core.state.state import State
@@ -100,6 +101,10 @@ def _pattern(state: State, n: int) -> Iterator[str]:
             yield f"{most.word} decelerations, {times} of {contractions} contractions"
         else:
             yield f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min"
+    change_bpm = float(state.findings.values[0, BASELINE_CHANGE_1H_BPM, n])
+    if abs(change_bpm) >= state.rules.reading.notable.baseline_change_bpm:
+        yield f"baseline {'up' if change_bpm > 0 else 'down'} {abs(change_bpm):.0f} bpm in 1 h"
+    if kinds:
         yield f"deepest {float(h.fall_depth[recent, n].max()):.0f} bpm"
     bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
     if low_min >= state.rules.reading.notable.low_variability_min and not np.isnan(bpm):
