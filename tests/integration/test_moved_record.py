@@ -16,6 +16,7 @@ from quietward.contracts.messages import (
     HZ,
     Arrival,
     Arrive,
+    Attend,
     Block,
     Command,
     CommandEnvelope,
@@ -90,6 +91,7 @@ class MovedWoman:
             await self.goes_on(BEFORE_S - 260, 140.0, 50.0)
             await self.goes_on(260, 60.0, 50.0)
             await self.press(RecordCare(HERE, "Ann", "turned"))
+            await self.press(Attend(HERE, "Ann"))
             await self.press(Move(HERE, "Kim", THERE))
             assert await until(self.is_settled)
             await self.goes_on(AFTER_S, 51.0, 62.0)
@@ -154,6 +156,8 @@ async def test_her_trace_and_log_go_with_her_to_pages_sheets_and_files(
     left = await read_summary(store, ward, HERE)
     assert left is not None
     assert left.is_empty
+    assert [one.by for one in record.summary.attending] == ["Ann"], "whoever was with her is so still"
+    assert left.attending == []
     part = await read_stay(store, ward, HERE, left.former[0], now)
     assert part.fhr[::HZ].tolist() == trace[:BEFORE_S]
     assert "moved to bed-7" in stay_page.page(part, left.former[0], ward.name, now, UTC)
@@ -187,3 +191,11 @@ async def test_her_trace_and_log_go_with_her_to_pages_sheets_and_files(
     done = quietward(two_shards, "record", HERE, "--shards", "2", "--stay", "green", folder=tmp_path)
     assert done.returncode == 0, done.stderr
     assert read_recording(tmp_path / f"{HERE}.hea").fhr[::HZ].tolist() == trace[:BEFORE_S]
+
+    async with she.detectors():
+        await she.press(Leave(THERE, "Kim"))
+        assert await until(she.is_settled)
+    empty = await read_summary(store, ward, THERE)
+    assert empty is not None
+    assert empty.is_empty
+    assert empty.attending == [], "nobody is at an empty bed"
