@@ -63,6 +63,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
             config = uvicorn.Config(
                 create_app(hub, authenticator, settings, extensions),
                 log_config=None, access_log=False,
+                proxy_headers=bool(settings.proxies), forwarded_allow_ips=settings.proxies,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
             server = _Server(config)

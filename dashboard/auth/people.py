@@ -98,7 +98,7 @@ class People:
 
 def read(path: Path) -> list[Person]:
     """Return the people of a file. Raises BadSettings."""
-    remedy = "quietward person NAME --role nurse --file FILE writes one"
+    remedy = f"This writes one: quietward person NAME --role nurse --file {path}"
     try:
         raw: dict[str, Any] = tomllib.loads(path.read_text())
         people = msgspec.convert(raw, PeopleFile).person

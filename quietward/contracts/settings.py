@@ -5,8 +5,9 @@ Order, later wins: defaults, a TOML file (`--settings` or QUIETWARD_SETTINGS), e
 
 import tomllib
 from collections.abc import Mapping
+from ipaddress import ip_network
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import urlsplit
 
 import msgspec
@@ -25,7 +26,9 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
 
     beds: names or patterns of the beds that the ward expects, by commas, empty: any; most_beds: how many it takes;
     rate: messages a second that each of them may send on average. seats: subscriber slots; copies: replicas that must
-    have every input. demo_speed: seconds of signal per second of a demo; its beds' clocks run ahead on purpose.
+    have every input. proxies: addresses or networks, by commas, whose word for who a client is, and whether it came by
+    TLS, the page believes; empty: nobody's. demo_speed: seconds of signal per second of a demo; its beds' clocks run
+    ahead on purpose.
     """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
@@ -45,6 +48,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     studies: str = "studies"
     people: str = ""
+    proxies: str = ""
     log: Literal["text", "json"] = "text"
     demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
 
@@ -71,11 +75,16 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
         try:
             msgspec.convert({name: value}, Settings, strict=False)
         except msgspec.ValidationError as error:
-            raise BadSettings(f"setting {name}", value, invalid_field(error, merged).reason) from error
+            of: Any = Settings.__annotations__[name]
+            origin: Any = get_origin(of)
+            remedy = possible(get_args(of), value) if origin is Literal else invalid_field(error, merged).reason
+            raise BadSettings(f"setting {name}", value, remedy) from error
     settings = msgspec.convert(merged, Settings, strict=False)
     _check_url("broker", settings.broker, "mqtt")
     for url in settings.store.split(","):
         _check_url("store", url, "redis")
+    for proxy in filter(None, settings.proxies.split(",")):
+        _check_network("proxies", proxy)
     return settings
 
 
@@ -97,6 +106,14 @@ def _check_url(name: str, value: str, scheme: str) -> None:
         raise BadSettings(f"setting {name}", value, example) from error
     if parts.scheme != scheme or not parts.hostname or not port_is_valid:
         raise BadSettings(f"setting {name}", value, example)
+
+
+def _check_network(name: str, value: str) -> None:
+    try:
+        ip_network(value.strip())
+    except ValueError as error:
+        remedy = "Use addresses or networks by commas, such as 172.31.57.2 or 10.1.0.0/24"
+        raise BadSettings(f"setting {name}", value, remedy) from error
 
 
 def without_password(urls: str) -> str:

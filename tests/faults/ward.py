@@ -21,9 +21,9 @@ import websockets
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import Block, decode_event, inputs_of
 from quietward.contracts.settings import Settings
-from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
+from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import RedisError, Store, connected
-from tests.conftest import MOSQUITTO, REDIS
+from tests.conftest import MOSQUITTO, REDIS, free_port
 
 BEDS, SHARDS, HEAD_START_MIN = 3, 2, 12
 SIMULATED = {f"bed-{n + 1}" for n in range(BEDS)}

@@ -11,9 +11,8 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
-from quietward.runtime.embedded import free_port
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import MOSQUITTO, Server, require, until
+from tests.conftest import MOSQUITTO, WAIT_S, Server, free_port, require, until
 
 DEPLOY = files("quietward") / "deploy"
 
@@ -25,7 +24,7 @@ def accounts(tmp_path: Path) -> Iterator[int]:
     passwords = tmp_path / "passwords"
     passwords.write_text("ingest:in\nward-1/bed-1:one\n")
     tool = shutil.which("mosquitto_passwd") or "mosquitto_passwd"
-    subprocess.run([tool, "-U", str(passwords)], check=True, timeout=30)
+    subprocess.run([tool, "-U", str(passwords)], check=True, timeout=WAIT_S)
     port = free_port()
     config = (DEPLOY / "mosquitto-accounts.conf").read_text()
     config = config.replace("listener 1883", f"listener {port} 127.0.0.1")
@@ -47,7 +46,7 @@ async def test_a_device_writes_to_its_own_bed_only(accounts: int) -> None:
     async with Subscriber(f"mqtt://ingest:in@127.0.0.1:{accounts}", "i", WARD.all_topics) as ingest:
         async with Publisher(device, "d1", WARD.status_topic("bed-1"), refused.append) as out:
             await out.publish(WARD.samples_topic("bed-1"), b"own")
-            await out.settle()
+            assert await out.settle(WAIT_S) == 0
         assert [m.payload for m in await ingest.next_batch()] == [b"own"]
         assert refused == []
         with contextlib.suppress(MqttError):  # this broker closes the connection after it has refused
@@ -57,7 +56,7 @@ async def test_a_device_writes_to_its_own_bed_only(accounts: int) -> None:
                 async def told() -> bool:
                     return bool(refused)
 
-                assert await until(told, 5)
+                assert await until(told)
         assert refused == [WARD.samples_topic("bed-2")]
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from quietward.contracts.notice import NOTICE
-from tests.conftest import wait_for
+from tests.conftest import WAIT_S, wait_for
 from tests.integration.test_commands import quietward
 
 STUDY = """
@@ -74,9 +74,9 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "quietward", "study", str(study), "--out", str(broken), "--workers", "2"]
     with (tmp_path / "log").open("wb") as log:
         process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
-    assert wait_for(lambda: any((broken / "done").glob("*.truth.json")), 120)
+    assert wait_for(lambda: any((broken / "done").glob("*.truth.json")), 5 * WAIT_S)
     process.send_signal(signal.SIGKILL)
-    process.wait(10)
+    process.wait(WAIT_S)
     assert wait_for(lambda: not [line for line in running() if str(broken) in line]), "its workers outlived it"
     again = quietward("study", str(study), "--out", str(broken), "--workers", "2")
     assert again.returncode == 0, again.stderr

@@ -67,13 +67,16 @@ from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, TEAM, Nu
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled
-from quietward.detect.core.measures.findings import FHR_USABLE_1MIN
+from quietward.detect.core.measures.findings import FHR_USABLE_1MIN, FHR_USABLE_30MIN, OBSERVED_MIN
 from quietward.detect.core.records import Rows, next_row
 
 ANSWERS_TO_ONE_LEVEL = 2
 """Answered so often with nothing done, what still holds goes one level up instead of being repeated."""
 BACK_AGAIN_SHARE = 0.5
 """A pause is over when the signal has been lost and so much of the last minute is usable again."""
+JUDGED_MIN, LOOKED_BACK_MIN = 10.0, 30.0
+"""So much readable FHR within the last 30 min says whether what a flag was raised for, before the state was rebuilt, is
+there or over: a baseline takes ten minutes (NICHD 2008)."""
 
 
 def _decide_all(
@@ -114,7 +117,9 @@ def decide(
     for i in range(len(numbers.rank)):
         told.before[i] = a.suppressed[i, n]
         conditions.follow(a, i, n, second, measures, column, is_lost, numbers, policy)
-    asked, before = _asked(a, n, numbers), a.level[n]
+    if _can_be_judged(measures, column, is_lost):
+        a.carried[n] = 0
+    asked, before = max(_asked(a, n, numbers), a.carried[n]), a.level[n]
     turn = _turn(a, n, second, asked, measures, column, numbers, policy)
     speaks = asked > 0 and before > 0 and turn.what != LOWERED
     level = _level(a, n, asked, turn)
@@ -143,6 +148,13 @@ def decide(
         a.silent_from[n] = second
     elif not is_lost and a.paused_until[n] < 0 and not _would_call(a, n):
         a.silent_from[n] = -1
+
+
+@compiled
+def _can_be_judged(measures: Floats, column: int, is_lost: bool) -> bool:
+    """Return whether enough of the trace has been seen to say what it is."""
+    looked_back_min = min(measures[OBSERVED_MIN, column], LOOKED_BACK_MIN)
+    return bool(not is_lost and measures[FHR_USABLE_30MIN, column] * looked_back_min >= JUDGED_MIN)
 
 
 class _Turn(NamedTuple):
@@ -239,6 +251,8 @@ def _asked(a: Attention, n: int, numbers: Numbers) -> int:
 @compiled
 def _would_call(a: Attention, n: int) -> bool:
     """Return whether something would call for bed n, were it not for what people have pressed."""
+    if a.carried[n] > 0:
+        return True
     for i in range(a.active.shape[0]):
         if a.active[i, n] and a.rank[i, n] > NOTED:
             return True
@@ -319,6 +333,8 @@ def _may_go_up(a: Attention, n: int, numbers: Numbers) -> bool:
 def _has_waited(a: Attention, n: int, second: int, numbers: Numbers, policy: int) -> bool:
     """Return whether the flag has waited long enough at its level for one of its conditions to take it one up."""
     waited, level = second - a.level_since[n], a.level[n]
+    if a.carried[n] == level == BEDSIDE and waited >= numbers.bedside_after_s[policy]:
+        return True
     for i in range(len(numbers.rank)):
         if not counts(a, i, n) or level >= numbers.max_level[i]:
             continue
@@ -369,8 +385,10 @@ def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: 
 
 
 def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
-    """Set aside what flag number `flag` stands for; None if that is not (any more) there, or asks for the team."""
-    if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM:
+    """Set aside what flag number `flag` stands for; None if that is not (any more) there, asks for the team, or cannot
+    be judged yet.
+    """
+    if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM or a.carried[n] > 0:
         return None
     shelved = counting_at(a, n)
     a.shelved_until[shelved, n], a.suppressed[shelved, n] = until, SHELVED

@@ -48,6 +48,7 @@ class Attention(NamedTuple):
     escalated_level: Ints = index(0)  # what the flag has reached by waiting or by coming back
     level_since: Ints = index(-1)
     flag: Ints = index(0)  # number of the bed's newest flag
+    carried: Ints = index(0)  # level of a flag from before a rebuild, until the trace can be judged; 0: none
     acknowledged: Bools = switch()
     acknowledged_at: Ints = index(-1)
     answers: Ints = index(0)  # to the same, since something was done

@@ -151,6 +151,8 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     number = report.flag_number(act.flag)
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"A flag for the {LEVELS[TEAM]} cannot be shelved"
+    if a.carried[n] > 0 and a.flag[n] == number:
+        return "It is from before a restart; it can be shelved once ten minutes of the trace have been seen"
     reason = reason_for(state, n)
     counted = counting_at(a, n).nonzero()[0].tolist()
     until, refused = _silent_until(state, n, second, act.for_s)

@@ -57,6 +57,8 @@ def carry_level(state: State, n: int, summary: Summary) -> None:
     found = int(a.level[n])
     a.level[n] = a.escalated_level[n] = level
     a.from_conditions[n] = min(found, level)
+    if level > found:
+        a.carried[n], state.words_of(n).carried = level, summary.reason
     a.acknowledged[n] = False
     if summary.level is Level.QUIET:
         a.noted[n] = -1  # so that what is noted now is told

@@ -1,6 +1,7 @@
 """Reasons: what a bed says of itself in one line, worst first; also one that is quiet."""
 
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -27,9 +28,16 @@ FIRST = 0
 def reason_for(state: State, n: int, longest: int = LONGEST) -> str:
     """Return what bed n has to say, in at most so many characters: why it calls, or what is noted; else how it is."""
     said = state.rules.policy.spoken(said_at(state.attention, n))
-    if not said:
-        return _fitting(_usual_facts(state, n), longest)
-    return _fitting((fact for condition in said for fact in _facts(state, n, condition)), longest)
+    facts = (fact for condition in said for fact in _facts(state, n, condition))
+    if state.attention.carried[n]:
+        return _fitting(chain(_carried_facts(state, n), facts), longest)
+    return _fitting(facts if said else _usual_facts(state, n), longest)
+
+
+def _carried_facts(state: State, n: int) -> Iterator[str]:
+    yield "from before a restart"
+    known = state.words_of(n).carried.replace("; ", BETWEEN)  # as version 0.1 put facts together
+    yield from known.removeprefix(f"from before a restart{BETWEEN}").split(BETWEEN)
 
 
 def condition_in_words(state: State, n: int, condition: Condition) -> str:

@@ -45,6 +45,7 @@ class Words(msgspec.Struct):
     paused: tuple[str, str] = ("", "")
     cared: list[CareRecord] = []  # the newest first
     attending: list[Attending] = []  # the newest last
+    carried: str = ""  # reason of a flag from before the state was rebuilt; see `carried` of Attention
 
 
 MOVED_AWAY_MARGIN_S = 60
