@@ -68,7 +68,9 @@ commands: st.SearchStrategy[Any] = st.one_of(
 @RELAXED
 @given(st.lists(commands, max_size=40))
 def test_nobody_is_at_a_bed_that_was_left_and_whoever_was_with_her_goes_along(steps: list[Any]) -> None:
-    ward, plain, at = Wards(), {HERE: Plain(), THERE: Plain()}, T0_MS
+    nobody: dict[str, int] = {}
+    arrived = [("here", T0_MS, nobody)]
+    ward, plain, at = Wards(), {HERE: Plain(pressed=arrived[:]), THERE: Plain(pressed=arrived * 2)}, T0_MS
     ward.make_room()
     for bed in plain:
         ward.take(bed, Block(bed, "s", 0, at, at, [140.0] * 4, [10.0] * 4))
