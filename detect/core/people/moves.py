@@ -108,8 +108,7 @@ def _move(state: State, n: int, second: int, now: int, act: Move, output: Output
         return f"She is in {bed} already"
     if state.is_empty(n):
         return "Nobody is in this bed"
-    before = state.alone(n).to_bytes()
-    end_of(n)
+    undo = stays.undo_of(state, n, Undo("moved-away", act.by, now, b"", [], other=act.to), output, end_of)
     line = report.event(
         state, n, second, "moved", f"moved to {act.to}, noted by {act.by}", {"by": act.by, "to": act.to}
     )
@@ -126,7 +125,7 @@ def _move(state: State, n: int, second: int, now: int, act: Move, output: Output
     asked = Transfer(
         act.to, now, line.id, act.by, bed, stay, state.sessions[n], stands, hers.to_bytes(), summary
     )  # fmt: skip
-    undo = stays.undo_of(state, n, Undo("moved-away", act.by, now, before, [], move=line.id, other=act.to))
+    undo.move = line.id
     stays.begin(state, n, second, now, act.by, None, undo, output, moved_to=act.to)
     state.stays[bed].asked = asked
     text = f"nobody is in this bed: moved to {act.to}, noted by {act.by}"
@@ -141,12 +140,11 @@ def _come(state: State, n: int | None, item: Transfer, output: Output, end_of: E
     if why := _why_no_room(state, n):
         return why
     bed, clock, now = state.beds[n], state.clock, state.now or item.at
-    before = state.alone(n).to_bytes()
-    end_of(n)
+    undo = Undo("move", item.by, now, b"", [], move=item.id, other=item.of)
+    undo = stays.undo_of(state, n, undo, output, end_of)
     lines, flags = int(clock.event[n]), int(state.attention.flag[n])
     is_online, session, sessions = bool(clock.online[n]), state.sessions[n], dict(state.earlier.get(n, {}))
     occupancy = state.stays[bed]
-    undo = stays.undo_of(state, n, Undo("move", item.by, now, before, [], move=item.id, other=item.of))
     hers = State.from_bytes(item.state, state.rules)
     if hers is not None:
         state.put_in(n, hers)

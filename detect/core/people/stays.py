@@ -77,15 +77,13 @@ def take(
     """
     match act:
         case Arrive():
-            before = state.alone(n).to_bytes()
-            end_of(n)
-            _arrive(state, n, second, now, act, before, output)
+            undo = undo_of(state, n, Undo("arrival", act.by, now, b"", []), output, end_of)
+            _arrive(state, n, second, now, act, undo, output)
         case Leave() if state.is_empty(n):
             return "Nobody is in this bed"
         case Leave():
-            before = state.alone(n).to_bytes()
-            end_of(n)
-            _leave(state, n, second, now, act, before, output)
+            undo = undo_of(state, n, Undo("leaving", act.by, now, b"", []), output, end_of)
+            _leave(state, n, second, now, act, undo, output)
         case CorrectArrival():
             return correct(state, n, second, act.by, act.arrival, output)
         case UndoStay():
@@ -127,20 +125,18 @@ def present_second(state: State, n: int, at: int) -> int:
     return int(clock.placed[n]) + max(0, at - int(clock.at[n])) // 1000
 
 
-def _arrive(state: State, n: int, second: int, at: int, act: Arrive, before: bytes, output: Output) -> None:
+def _arrive(state: State, n: int, second: int, at: int, act: Arrive, undo: Undo, output: Output) -> None:
     if not state.is_empty(n):
         text = f"has left: a new arrival was noted by {act.by}"
         output.events.append(report.event(state, n, second, "left", text, {"by": act.by}))
-    undo = undo_of(state, n, Undo("arrival", act.by, at, before, []))
     begin(state, n, second, at, act.by, act.arrival, undo, output)
     detail: report.Detail = {"by": act.by, "label": act.arrival.label}
     text = f"{', '.join([act.arrival.label, *act.arrival.facts])}; noted by {act.by}"
     output.events.append(report.event(state, n, second, "arrived", text, detail))
 
 
-def _leave(state: State, n: int, second: int, at: int, act: Leave, before: bytes, output: Output) -> None:
+def _leave(state: State, n: int, second: int, at: int, act: Leave, undo: Undo, output: Output) -> None:
     output.events.append(report.event(state, n, second, "left", f"has left, noted by {act.by}", {"by": act.by}))
-    undo = undo_of(state, n, Undo("leaving", act.by, at, before, []))
     begin(state, n, second, at, act.by, None, undo, output)
     text = f"nobody is in this bed, noted by {act.by}"
     output.events.append(report.event(state, n, second, "empty", text, {"by": act.by}))
@@ -173,8 +169,13 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
     return ""
 
 
-def undo_of(state: State, n: int, undo: Undo) -> Undo:
-    """Return what undoes a press at bed n; of several, one within the other, the oldest are let go."""
+def undo_of(state: State, n: int, undo: Undo, output: Output, end_of: Callable[[int], None]) -> Undo:
+    """Keep bed n as it is, work through what still waits, and return what undoes the press that comes now; of several,
+    one within the other, the oldest are let go.
+    """
+    undo.before, lines = state.alone(n).to_bytes(), len(output.events)
+    end_of(n)
+    undo.said = output.events[lines:]
     occupancy = state.stays.get(state.beds[n])
     inner = None if occupancy is None else occupancy.undo
     undo.depth = 1 if inner is None else inner.depth + 1
@@ -240,13 +241,20 @@ def bring_back(state: State, n: int, undo: Undo, output: Output, step: Step) -> 
     before = State.from_bytes(undo.before, state.rules)
     if before is None:
         return False
-    bed, mistaken = state.beds[n], state.stay_id(n)
-    before.clock.event[0] = state.clock.event[n]
+    bed, mistaken, line = state.beds[n], state.stay_id(n), int(state.clock.event[n])
+    before.clock.event[0] = line
     if before.attention.level[0] == 0:
         before.attention.flag[0] = state.attention.flag[n]
     again = step(before, undo.since)
     state.put_in(n, before)
-    output.events += again.events
+    said = [(event.t, event.kind, event.text) for event in undo.said]
+    for event in again.events:
+        if (what := (event.t, event.kind, event.text)) in said:
+            said.remove(what)
+        else:
+            line += 1
+            output.events.append(structs.replace(event, id=f"{bed}-{line}"))
+    state.clock.event[n] = line
     output.ended[bed, mistaken] = True
     output.ended[bed, state.stay_id(n)] = False
     return True
