@@ -172,10 +172,13 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
 def undo_of(state: State, n: int, undo: Undo, output: Output, end_of: Callable[[int], None]) -> Undo:
     """Keep bed n as it is, work through what still waits, and return what undoes the press that comes now; of several,
     one within the other, the oldest are let go.
+
+    Where what waits has something to say, the bed is kept as it is then: it must not be said a second time.
     """
     undo.before, lines = state.alone(n).to_bytes(), len(output.events)
     end_of(n)
-    undo.said = output.events[lines:]
+    if len(output.events) > lines:
+        undo.before = state.alone(n).to_bytes()
     occupancy = state.stays.get(state.beds[n])
     inner = None if occupancy is None else occupancy.undo
     undo.depth = 1 if inner is None else inner.depth + 1
@@ -241,20 +244,13 @@ def bring_back(state: State, n: int, undo: Undo, output: Output, step: Step) -> 
     before = State.from_bytes(undo.before, state.rules)
     if before is None:
         return False
-    bed, mistaken, line = state.beds[n], state.stay_id(n), int(state.clock.event[n])
-    before.clock.event[0] = line
+    bed, mistaken = state.beds[n], state.stay_id(n)
+    before.clock.event[0] = state.clock.event[n]
     if before.attention.level[0] == 0:
         before.attention.flag[0] = state.attention.flag[n]
     again = step(before, undo.since)
     state.put_in(n, before)
-    said = [(event.t, event.kind, event.text) for event in undo.said]
-    for event in again.events:
-        if (what := (event.t, event.kind, event.text)) in said:
-            said.remove(what)
-        else:
-            line += 1
-            output.events.append(structs.replace(event, id=f"{bed}-{line}"))
-    state.clock.event[n] = line
+    output.events += again.events
     output.ended[bed, mistaken] = True
     output.ended[bed, state.stay_id(n)] = False
     return True

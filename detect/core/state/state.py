@@ -15,7 +15,6 @@ from quietward.contracts.messages import (
     CareRecord,
     ConcernContribution,
     Contractions,
-    Event,
     Input,
     RuleClass,
     Stay,
@@ -59,8 +58,7 @@ class Undo(msgspec.Struct):
 
     at: when that was pressed, ms by the server's clock; before: checkpoint of the bed alone; since: what has come from
     its device since then, and time; depth: how many of such lie within `before`, this one counted. Of a move, to here
-    or away from here: its id, and the other bed. said: what seconds have said that still waited when it was pressed;
-    they wait in `before` again, and what they say must not be said twice.
+    or away from here: its id, and the other bed.
     """
 
     what: Literal["arrival", "leaving", "move", "moved-away"]
@@ -71,7 +69,6 @@ class Undo(msgspec.Struct):
     depth: int = 1
     move: str = ""
     other: str = ""
-    said: list[Event] = []
 
 
 class Occupancy(msgspec.Struct):
