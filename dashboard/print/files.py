@@ -101,7 +101,7 @@ def _stay_of(bed: str, summary: Summary | None, wanted: str) -> Stay:
 
 
 async def _from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:
-    async with connected(settings.store) as store:
+    async with connected(settings.store, settings.tls) as store:
         try:
             return await read(store)
         except RedisError as error:

@@ -18,6 +18,7 @@ from quietward.dashboard.live.hub import Hub
 from quietward.simulator import scenario
 from quietward.simulator.bed import Bed
 from quietward.simulator.service import simulate
+from quietward.simulator.shift import bed_seed
 from quietward.simulator.sources import LiveBed
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store
@@ -62,7 +63,7 @@ async def test_care_ends_a_fall_where_it_helps_and_only_there(
     file.write_text(PRESSED)
     which = scenario.load(str(file))
     wanted = [True, False, True]  # bed-1 is turned and it helps; bed-2, and it does not; bed-3 is left alone
-    seed = next(s for s in itertools.count(1) if [frees_cord(which, s + i) for i in range(3)] == wanted)
+    seed = next(s for s in itertools.count(1) if [frees_cord(which, bed_seed(s, i)) for i in range(3)] == wanted)
     for part in ("serve", "ingest", "detect"):
         parts.start(part)
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
