@@ -32,7 +32,7 @@ from quietward.runtime.embedded import mosquitto_settings, store_command
 from quietward.simulator.service import brokers_for
 from quietward.store.client import Store, connected
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import MOSQUITTO, REDIS, Parts, Server, free_port, require, until, wait_for, well
+from tests.conftest import MOSQUITTO, REDIS, WAIT_S, Parts, Server, free_port, require, until, wait_for, well
 
 DEPLOY = files("quietward") / "deploy"
 WARD = Ward("ward-1")
