@@ -238,7 +238,10 @@ def _parse(where: str, text: str, kind: type[T]) -> T:
 
 
 def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -> None:
-    named = [name for _, name, _, _ in Formatter().parse(text) if name]
+    try:
+        named = [name for _, name, _, _ in Formatter().parse(text) if name]
+    except ValueError as error:
+        raise BadRules(f"{where}: {key} text", text, f"Cannot be written: {error}") from error
     for measure in [*asked, *named]:
         if measure not in known:
             raise BadRules(f"{where}: {key}", measure, f"There is no such measure. {possible(sorted(known), measure)}")

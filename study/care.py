@@ -19,7 +19,8 @@ from quietward.study.evaluations import Evaluations
 from quietward.study.plan import Variant
 from quietward.study.score import ShiftScore
 from quietward.study.simulation import Played, PpvByLevel, alarms_of, play, score
-from quietward.study.staff import BedTruth, Done, TruthOverTime
+from quietward.study.staff import BedTruth, TruthOverTime
+from quietward.study.staff_model import Done
 from quietward.study.truth import KnownTruth, until
 
 

@@ -26,7 +26,7 @@ from quietward.simulator.truth import TruthFile
 from quietward.study import truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
-from quietward.study.staff import Done
+from quietward.study.staff_model import Done
 from quietward.study.truth import KnownTruth
 
 TOGETHER = 16

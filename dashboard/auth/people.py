@@ -19,7 +19,7 @@ from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import Command, SetBedLimit, TakeIn, Who
-from quietward.contracts.validation import invalid_field
+from quietward.contracts.validation import NOT_TOML, invalid_field
 
 log = logging.getLogger("quietward.serve")
 
@@ -104,7 +104,7 @@ def read(path: Path) -> list[Person]:
         people = msgspec.convert(raw, PeopleFile).person
     except OSError as error:
         raise BadSettings("people", str(path), f"Cannot be read: {error.strerror}. {remedy}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, msgspec.ValidationError) as error:
+    except (*NOT_TOML, msgspec.ValidationError) as error:
         raise BadSettings("people", str(path), f"{error}. {remedy}") from error
     names = [person.name for person in people]
     if len(set(names)) < len(names):

@@ -70,7 +70,7 @@ def alive(
         raise BadSettings("part", part, possible(PARTS, part))
     own = settings_from(ward=ward, store=store, settings=settings)
     try:
-        raw = ask(own.store, "HGETALL", Ward(own.ward).heartbeats)
+        raw = ask(own.store, own.tls, "HGETALL", Ward(own.ward).heartbeats)
     except Unreachable as error:
         print(f"quietward: {error}", file=sys.stderr)
         raise SystemExit(1) from error
@@ -108,7 +108,7 @@ def refused(
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
 
     async def read() -> "list[Refused]":
-        async with connected(own.store) as client:
+        async with connected(own.store, own.tls) as client:
             return await read_refused(client, Ward(own.ward, own.shards))
 
     found = [one for one in asyncio.run(read()) if bed in (None, one.bed)]

@@ -56,6 +56,9 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
     class Patient:
         """Such a broker has forgotten ingest's subscription too: whoever is back before ingest speaks to nobody."""
 
+        def __init__(self, *_: object) -> None:
+            pass
+
         def worked(self) -> None:
             pass
 

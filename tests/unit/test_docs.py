@@ -94,3 +94,14 @@ def test_tools_for_javascript_are_pinned_and_their_lock_names_no_address() -> No
     for name, version in wanted.items():
         assert re.fullmatch(r"[\d.]+", version), name
         assert json.loads(lock)["packages"][f"node_modules/{name}"]["version"] == version
+
+
+def test_every_line_of_the_threat_model_names_a_test_that_is_there() -> None:
+    text = (ROOT / "docs" / "security.md").read_text()
+    lines = re.findall(r"^\|.*\|.*\| (.*) \|$", text, re.MULTILINE)[2:]
+    assert len(lines) > 10
+    for line in lines:
+        file, _, name = line.strip("`").partition("::")
+        assert f"def {name}" in (ROOT / file).read_text(), line
+    for path in re.findall(r"`(quietward/[\w./-]*)`", text):
+        assert (ROOT / path).exists(), path

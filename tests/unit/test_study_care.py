@@ -16,7 +16,8 @@ from quietward.study.alarms import Call
 from quietward.study.cases import MeasuredShifts, simulate_bed
 from quietward.study.plan import StudyPlan, Variant
 from quietward.study.score import Outcome, ShiftScore
-from quietward.study.staff import NURSE_DOES, BedTruth, Done, TruthOverTime
+from quietward.study.staff import NURSE_DOES, BedTruth, TruthOverTime
+from quietward.study.staff_model import Done
 from quietward.study.truth import KnownTruth, until
 from tests.studies import small
 
