@@ -53,7 +53,7 @@ def meets(value: float, limit: float, strict: bool) -> bool:
 def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: KindLimits) -> int:
     """Return the kind of a closed deceleration; without a contraction a gradual one stays undetermined.
 
-    contraction_end: of the contraction whose onset and peak are in `x`; of a running one it is now.
+    contraction_end: of the contraction whose onset and peak are in `x`; of a running one, where it is expected to end.
     """
     is_deep = meets(x.height, rule.depth_bpm, rule.strict)
     if is_deep and meets(length_s(x), rule.prolonged_s, rule.strict):

@@ -159,7 +159,7 @@ def _name_fall(
     reading: Reading,
     rules: Sequence[DecelerationRule],
 ) -> None:
-    contraction_end = history.find_contraction(h, e, x, (second + 1) * HZ, reading.kind.late_within_s)
+    contraction_end = history.find_contraction(h, e, x, (second + 1) * HZ, reading.kind)
     is_any = False
     for rule_set in range(len(rules)):
         kinds[rule_set] = kind(x, contraction_end, rules[rule_set], reading.kind)
