@@ -250,7 +250,8 @@ class Doubt:
             if now - began < self._patience_s(bpm, reference) * HZ:
                 self.last_at = self.last_at if self.after_gap else now
                 return {}
-            self.stepped |= not at_reference and not self.after_gap
+            is_half = not is_back and abs(bpm / self.last_bpm - 0.5) <= 0.5 * n.ratio_within
+            self.stepped |= not at_reference and (is_half or not self.after_gap)
             self.before_bpm = NOTHING if at_reference or is_back else self.last_bpm
             used = self.run
         elif (
@@ -473,7 +474,8 @@ class PlainBed:
         if x.row == UA:
             if x.kept:
                 x = self._again(x, number)
-                self.contractions.append(Contraction(x.onset, x.peak, x.end))
+                onset = max([x.onset, *[c.end for c in self.contractions[-1:]]])
+                self.contractions.append(Contraction(onset, x.peak, x.end))
             return False
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
         if x.kept and not moved and not self._stands_out(x):
@@ -533,7 +535,8 @@ class PlainBed:
         newest = (number + 1) * HZ
         first = x.onset - int(READING.flanks.before_s * HZ)
         if x.row == UA:
-            first = max(first, newest - READING.tone.window_s * HZ)
+            before = [min(c.end, x.onset) for c in self.contractions[-1:]]
+            first = max([first, newest - READING.tone.window_s * HZ, *before])
             height = [round(self.ua.get(i, NOTHING) * 4) / 4 - self.rest if i in self.ua else NOTHING
                       for i in range(first, newest)]  # fmt: skip
             return second_look(x, first, height)

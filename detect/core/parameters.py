@@ -167,6 +167,7 @@ class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
     late_within_s: float
     doubt_s: float
     falls_as_long: Annotated[float, Meta(ge=0, le=3)]
+    settled_s: Annotated[float, Meta(ge=0)]
 
 
 class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):

@@ -72,6 +72,13 @@ def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: Kin
 
 
 @compiled
+def return_decides(x: Excursion, found: int, rule: DecelerationRule) -> bool:
+    """Return whether an abrupt fall that is still open is variable so far, and would be late if it returned slowly."""
+    begins_after = (x.onset - x.contraction_onset) / HZ > rule.late_onset_after_s and x.peak_at > x.contraction_peak
+    return bool(found == Kind.VARIABLE and rule.late_return_over_s > 0 and begins_after and x.contraction_onset > 0)
+
+
+@compiled
 def _is_abrupt(x: Excursion, place: int, rule: DecelerationRule, doubt_s: float) -> bool:
     """Return whether the way down is abrupt; seen through variability and in doubt, return and place decide."""
     over_s = fall_s(x) - rule.abrupt_below_s
