@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
-from quietward.contracts.settings import Settings
+from quietward.contracts.settings import LOOPBACK, Settings
 from quietward.dashboard.auth.authentication import Authenticator
 from quietward.dashboard.auth.middleware import SIGN_IN, AuthMiddleware
 from quietward.dashboard.auth.people import People
@@ -38,8 +38,6 @@ from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.serve")
 
-LOOPBACK = {"127.0.0.1", "localhost", "::1"}
-
 
 async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> None:
     """Run the page until cancelled. extensions: pages of packages that this one must not import.
@@ -50,7 +48,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
     sock = bind(settings.host, settings.port)
     try:
         people = _load_people(settings)
-        async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
+        async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
             metrics.expose(settings, "serve")
             ward = Ward(settings.ward, settings.shards)
             await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
@@ -63,6 +61,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
             config = uvicorn.Config(
                 create_app(hub, authenticator, settings, extensions),
                 log_config=None, access_log=False,
+                proxy_headers=bool(settings.proxies), forwarded_allow_ips=settings.proxies,
                 timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
             server = _Server(config)
@@ -89,9 +88,11 @@ def _load_people(settings: Settings) -> People | None:
     """Return who may use the page, None if it is open. Raises BadSettings."""
     if settings.people:
         return People(Path(settings.people))
-    if settings.host in LOOPBACK:
+    if settings.host in LOOPBACK and not settings.names:
         return None
     remedy = "Name a file of people (QUIETWARD_PEOPLE), or listen on 127.0.0.1: an open page is for this machine alone"
+    if settings.host in LOOPBACK:
+        raise BadSettings("setting names", settings.names, f"{remedy}, without a proxy")
     raise BadSettings("setting host", settings.host, remedy)
 
 
@@ -132,15 +133,18 @@ def create_app(
     sign_in_policy = content_security_policy(script_hashes, form_action="'self'")
     app: ASGIApp = AuthMiddleware(PagePaths(server, registry), authenticator, registry)
     app = SecurityHeaders(app, content_security_policy(script_hashes), {SIGN_IN: sign_in_policy})
-    return TrustedHostMiddleware(app, allowed_hosts=trusted_hosts(settings.host))
+    return TrustedHostMiddleware(app, allowed_hosts=trusted_hosts(settings))
 
 
-def trusted_hosts(host: str) -> list[str]:
+def trusted_hosts(settings: Settings) -> list[str]:
     """Return the host names the page answers to.
 
-    On the loopback these are its own only: no page elsewhere can reach it through a name of its own (DNS rebinding).
+    On the loopback these are its own and those of its proxy only: no page elsewhere can reach it through a name of
+    its own (DNS rebinding).
     """
-    return ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else ["*"]
+    if settings.host in LOOPBACK or settings.names:
+        return ["127.0.0.1", "localhost", "[::1]", *filter(None, settings.names.split(","))]
+    return ["*"]
 
 
 def _add_dash(server: FastAPI, registry: Registry) -> Any:

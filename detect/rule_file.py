@@ -13,8 +13,8 @@ from msgspec import Meta, Struct
 from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
-from quietward.detect.core.alerting.attention import NOTED, TEAM, Condition, Policy
 from quietward.detect.core.alerting.concern import Concern
+from quietward.detect.core.alerting.policy import NOTED, TEAM, Condition, Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.measures.findings import MEASURES, same_for_all
 from quietward.detect.core.parameters import Reading, StayLimits
@@ -238,7 +238,10 @@ def _parse(where: str, text: str, kind: type[T]) -> T:
 
 
 def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -> None:
-    named = [name for _, name, _, _ in Formatter().parse(text) if name]
+    try:
+        named = [name for _, name, _, _ in Formatter().parse(text) if name]
+    except ValueError as error:
+        raise BadRules(f"{where}: {key} text", text, f"Cannot be written: {error}") from error
     for measure in [*asked, *named]:
         if measure not in known:
             raise BadRules(f"{where}: {key}", measure, f"There is no such measure. {possible(sorted(known), measure)}")

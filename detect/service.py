@@ -53,7 +53,7 @@ async def serve(settings: Settings) -> None:
     began = time.monotonic()
     await asyncio.to_thread(engine.prepare, rules)  # before it asks for shards: nobody is kept waiting for it
     log.info("the compiled core is ready after %.1f s", time.monotonic() - began)
-    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
+    async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
         await until_stored(lambda: publish_policy(store, ward, rules))
 

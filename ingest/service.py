@@ -80,7 +80,7 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
     metrics.expose(settings, "ingest")
     for reason in REASONS:
         metrics.REFUSED.labels(reason)
-    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
+    async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
         session = ""
 
         async def agree() -> None:
@@ -157,11 +157,11 @@ class Ingest:
     def _subscriber(self, slot: int) -> Subscriber:
         name = "-".join(filter(None, ("quietward-ingest", self.ward.name, self.session)))
         if self.settings.seats == 1:
-            return Subscriber(self.settings.broker, name, self.ward.all_topics)
+            return Subscriber(self.settings.broker, name, self.ward.all_topics, tls=self.settings.tls)
         topics = [self.ward.shared_samples]
         if slot == 0:  # a shared subscription does not deliver retained messages
             topics.append(self.ward.status_topic("+"))
-        return Subscriber(self.settings.broker, f"{name}-{slot}", *topics)
+        return Subscriber(self.settings.broker, f"{name}-{slot}", *topics, tls=self.settings.tls)
 
     async def receive_for_ever(self, slot: int) -> None:
         """Receive messages and reconnect when disconnected. Raises Unreachable if the first connection fails."""

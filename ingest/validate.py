@@ -79,13 +79,14 @@ def _from_json(payload: bytes, ignored: list[str] | None = None) -> Samples:
         pass
     try:
         samples = decode_samples(payload)
+        names = _decode_names(payload)  # also says whether they are text
     except NOT_DECODED as error:
         invalid = invalid_json(error, payload)
         if not invalid.is_json:
             raise BadMessage("json", "payload", payload, invalid.reason) from error
         raise BadMessage("field", invalid.path or "message", invalid.value, invalid.reason) from error
     if ignored is not None:
-        unknown = [name for name in msgspec.json.decode(payload) if name not in Samples.__struct_fields__]
+        unknown = [name for name in names if name not in Samples.__struct_fields__]
         ignored += [name[:LONGEST_NAME] for name in unknown[:MOST_NAMED]]
     return samples
 
@@ -101,6 +102,7 @@ class _SenmlRecord(msgspec.Struct, forbid_unknown_fields=True):
     t: float = 0.0
 
 
+_decode_names = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode  # values of fields that nobody knows are not read
 _decode_senml = msgspec.json.Decoder(list[_SenmlRecord]).decode
 _UNITS = {"fhr": {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}, "ua": {"": 1.0, "/": 1.0}}
 

@@ -85,6 +85,7 @@ class Bed:
             self._course.at(0)["resting_tone"],
         ]
         self._wave, self._wave_s = 0.0, 0
+        self._raised_tone = 0.0
         self._rate_bumps: list[Bump] = []
         self._ua_bumps: list[Bump] = []
         self.events: list[Truth] = []
@@ -160,9 +161,12 @@ class Bed:
         infusion = happens["oxytocin"].size if "oxytocin" in happens else 0.0
         if self.care.relieves("oxytocin", t):
             infusion *= 0.25
+        irritable = happens["irritable-uterus"].size if "irritable-uterus" in happens else 0.0
+        raised = happens["raised-tone"].size if "raised-tone" in happens else 0.0
+        self._raised_tone += (raised - self._raised_tone) * (1 - math.exp(-TICK_S / n.placenta.tone_rises_in_s))
         contractions = self._uterus.tick(
             t, TICK_S, now["contraction_interval_s"], now["contraction_duration_s"], now["contraction_height"],
-            now["contraction_spread"], infusion, pushes=is_second,
+            now["contraction_spread"], max(infusion, irritable), pushes=is_second,
         )  # fmt: skip
         for c in contractions:
             self._ua_bumps += c.bumps(n.contraction.peaked)
@@ -170,12 +174,14 @@ class Bed:
                 self.events.append(Truth("contraction", c.onset_s, c.peak_s, c.end_s, c.height))
         contracted = self._uterus.contracted(t)
         pressed = happens.get("cord-compressed")
+        starved = happens["placenta-fails"].size / 10 if "placenta-fails" in happens else 0.0
         around = Around(
             now["baseline_bpm"], now["variability_bpm"], now["accelerations_per_h"],
             now["dips_per_h"], self._course.causes(self._tick),
             contractions, contracted,
             warmer_bpm=happens["fever"].size if "fever" in happens else 0.0,
             compressed_bpm=pressed.size if pressed is not None and not cord else 0.0,
+            starved_per_min=starved * (n.placenta.failing_when_relieved if placenta else 1.0),
             is_sinusoidal="sinusoidal" in happens, pushes=is_second,
             cord_is_relieved=cord, placenta_is_relieved=placenta,
         )  # fmt: skip
@@ -190,7 +196,8 @@ class Bed:
         self._tick += 1
         self._note(t + TICK_S, happens, below, contracted, is_second)
         fetus = self._fetus
-        return [fetus.baseline, *self._swings(fetus.variability), fetus.compression, self._wave, now["resting_tone"]]
+        tone = now["resting_tone"] + self._raised_tone
+        return [fetus.baseline, *self._swings(fetus.variability), fetus.compression, self._wave, tone]
 
     def _swings(self, variability: float) -> tuple[float, float]:
         """Return the standard deviations of the slow and the HF part of the variability at the end of a tick, bpm."""
@@ -233,7 +240,9 @@ class Bed:
         for what, is_so in (
             ("asleep", fetus.is_asleep),
             ("second stage", is_second), ("gives out", fetus.has_given_out),
-            ("fever", fetus.warmer > 3), ("oxytocin drives", self._uterus.drive > 0.1),
+            ("fever", fetus.warmer > 3),
+            ("oxytocin drives", self._uterus.drive > 0.1 and "irritable-uterus" not in happens),
+            ("placenta fails", "placenta-fails" in happens),
             ("contractions too close", contracted > self.numbers.reserve.crowded_from),
             ("sinusoidal", "sinusoidal" in happens), ("cord compressed", fetus.compression > LARGEST_FALL_BPM),
             ("reserve used", fetus.used >= self.numbers.reserve.late_from),

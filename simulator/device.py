@@ -7,8 +7,9 @@ from collections.abc import Callable
 import msgspec
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.errors import Unreachable
+from quietward.contracts.errors import Refused, Unreachable
 from quietward.contracts.messages import Samples
+from quietward.contracts.tls import SYSTEM, Tls
 from quietward.runtime.clock import now_ms
 from quietward.runtime.retry import Backoff
 from quietward.simulator.faults import Faults
@@ -17,6 +18,9 @@ from quietward.simulator.sources import Source
 from quietward.transport.mqtt import MqttError, Publisher
 
 log = logging.getLogger("quietward.device")
+
+REFUSED_DELAY_S = 60.0
+"""No longer than this between tries of a device whose password is not taken: somebody must change it first."""
 
 
 class Device:
@@ -43,16 +47,21 @@ class Device:
         self._seconds = source.play()
         self._faults = Faults(source.faults, source.seconds)
 
-    async def play(self, broker: str) -> None:
-        """Publish the source to its end. Raises Unreachable if the first connection cannot be made."""
+    async def play(self, broker: str, tls: Tls = SYSTEM, *, has_own_account: bool = False) -> None:
+        """Publish the source to its end. Raises Unreachable if the first connection cannot be made.
+
+        has_own_account: this device alone has this name, so that a refusal concerns no other: it tries again.
+        """
         started, first_ms = asyncio.get_running_loop().time(), now_ms() - self.head_start_s * 1000
-        backoff, worked_once = Backoff(), False
+        backoff, when_refused, worked_once = Backoff(), Backoff(REFUSED_DELAY_S), False
+        name = f"device-{self.ward.name}-{self.source.bed}"
         while self.played < self.source.seconds or self.outbox:
             status = self.ward.status_topic(self.source.bed)
             try:
-                async with Publisher(broker, f"device-{self.ward.name}-{self.source.bed}", status, self._note) as out:
+                async with Publisher(broker, name, status, self._note, tls) as out:
                     worked_once = True
                     backoff.worked()
+                    when_refused.worked()
                     await out.publish(status, b"online", retain=True)
                     await self.outbox.send_all(out)
                     await self._play_on(out, started, first_ms)
@@ -60,6 +69,10 @@ class Device:
                     missing = await out.settle()
                 if missing:
                     await backoff.wait(f"device of {self.source.bed}: the broker owes {missing} answers")
+            except Refused as error:
+                if not (worked_once or has_own_account):
+                    raise
+                await when_refused.wait(error)
             except Unreachable as error:
                 if not worked_once:
                     raise

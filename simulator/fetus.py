@@ -28,7 +28,10 @@ KINDS = {"head": "early", "cord": "variable", "placenta": "late"}
 
 @dataclass
 class Around:
-    """What acts on the fetus in one tick. compressed_bpm: what a lasting cord compression takes off."""
+    """What acts on the fetus in one tick. compressed_bpm: what a lasting cord compression takes off.
+
+    starved_per_min: share of the reserve that a failing placenta takes in a minute; above 0, none comes back.
+    """
 
     baseline_bpm: float
     variability_bpm: float
@@ -39,6 +42,7 @@ class Around:
     contracted: float
     warmer_bpm: float = 0.0
     compressed_bpm: float = 0.0
+    starved_per_min: float = 0.0
     is_sinusoidal: bool = False
     pushes: bool = False
     cord_is_relieved: bool = False
@@ -119,6 +123,8 @@ class Fetus:
         weakness = 900 / max(self.capacity_bpm_min, 100)
         taken += crowded * n.crowded_per_min * minutes * min(weakness, 3)
         rest = minutes / self.recovers_in_min * (1.5 if around.placenta_is_relieved else 1.0)
+        if around.starved_per_min > 0:
+            taken, rest = taken + around.starved_per_min * minutes, 0.0
         self.used = min(1.0, max(0.0, self.used * math.exp(-rest) + taken))
         if self.used >= n.gives_out_at:
             self.has_given_out = True

@@ -120,6 +120,13 @@ class Cord(Struct, frozen=True, forbid_unknown_fields=True):
     slower_when_used: float
 
 
+class Placenta(Struct, frozen=True, forbid_unknown_fields=True):
+    """One that fails. failing_when_relieved: what is left of it where care helps; tone: of the uterus at rest."""
+
+    failing_when_relieved: float
+    tone_rises_in_s: float
+
+
 class Oxytocin(Struct, frozen=True, forbid_unknown_fields=True):
     """An infusion."""
 
@@ -231,6 +238,7 @@ class Physiology(Struct, frozen=True, forbid_unknown_fields=True):
     needs: Needs
     fever: Fever
     cord: Cord
+    placenta: Placenta
     oxytocin: Oxytocin
     fall: FallForm
     dip: Dip

@@ -9,6 +9,7 @@ import math
 import random
 from collections.abc import Callable
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
@@ -21,6 +22,8 @@ from quietward.contracts.messages import Weeks
 from quietward.contracts.tables import parse_toml_table
 
 T = TypeVar("T")
+
+FOLDERS = {"scenario": "scenarios", "shift": "shifts", "emergency": "emergencies"}
 
 MOST_OF_A_SHARE = 0.95
 """A long tail must not make a share the whole."""
@@ -106,19 +109,25 @@ CAUSE_NUMBERS = tuple(
 )
 
 Happens = Literal[
-    "cord-compressed", "fever", "oxytocin", "sinusoidal", "mothers-pulse", "drifts-off", "monitor-off", "toco-off"
-]
+    "cord-compressed", "placenta-fails", "fever", "oxytocin", "irritable-uterus", "raised-tone", "sinusoidal",
+    "mothers-pulse", "drifts-off", "monitor-off", "toco-off",
+]  # fmt: skip
 
 
-LARGEST = {"cord-compressed": 120.0, "fever": 60.0, "oxytocin": 2.0, "sinusoidal": 40.0, "drifts-off": 1.0}
+LARGEST = {
+    "cord-compressed": 120.0, "placenta-fails": 1.0, "fever": 60.0, "oxytocin": 2.0, "irritable-uterus": 2.0,
+    "raised-tone": 50.0, "sinusoidal": 40.0, "drifts-off": 1.0,
+}  # fmt: skip
 """Sizes of happenings that have one."""
 
 
 class Happening(Struct, frozen=True, forbid_unknown_fields=True):
     """Something that begins at `at_min` and lasts `for_min`, or until care relieves it.
 
-    size: cord-compressed and fever: bpm; oxytocin: how much it drives (1 halves the intervals); sinusoidal: bpm from
-    top to bottom; drifts-off: share of the FHR that is lost. mothers-pulse, monitor-off and toco-off have none.
+    size: cord-compressed and fever: bpm; placenta-fails: share of the reserve that is used in ten minutes, and none
+    comes back; oxytocin, irritable-uterus: how much it drives contractions (1 halves the intervals); raised-tone: of
+    the uterus at rest; sinusoidal: bpm from top to bottom; drifts-off: share of the FHR that is lost. mothers-pulse,
+    monitor-off and toco-off have none.
     """
 
     at_min: Minutes | Annotated[list[Minutes], THREE]
@@ -173,6 +182,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     capacity_bpm_min: area of decelerations (bpm below the baseline, times minutes) that uses up the whole reserve.
     recovers_in_min: time constant with which it comes back. asleep_share: of the fetus' time.
     recorder: its kind, by the grid its values lie on; every bed draws one when it is not said.
+    emergency: what a shift adds to the course (`simulator/emergency.py`), drawn already.
     """
 
     name: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")]
@@ -193,6 +203,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     mothers_pulse_bpm: Annotated[float, Meta(ge=40, le=180)] = 82.0
     shows_mothers_pulse: bool = False
     recorder: Recorder | None = None
+    emergency: list[Happening] = []
 
 
 def names() -> list[str]:
@@ -208,9 +219,13 @@ def load(name: str) -> Scenario:
 
 
 def names_of(kind: str) -> list[str]:
-    """Return the names of what comes along of a kind (`scenario`, `shift`), sorted."""
-    folder = files("quietward.simulator") / f"{kind}s"
+    """Return the names of what comes along of a kind (`scenario`, `shift`, `emergency`), sorted."""
+    folder = _folder(kind)
     return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml"))
+
+
+def _folder(kind: str) -> Traversable:
+    return files("quietward.simulator") / FOLDERS[kind]
 
 
 def read(kind: str, name: str, of: type[T]) -> T:
@@ -219,7 +234,7 @@ def read(kind: str, name: str, of: type[T]) -> T:
     Raises BadScenario naming file, key, value and remedy.
     """
     try:
-        source = Path(name) if name.endswith(".toml") else files("quietward.simulator") / f"{kind}s" / f"{name}.toml"
+        source = Path(name) if name.endswith(".toml") else _folder(kind) / f"{name}.toml"
         text = source.read_text()
     except (OSError, UnicodeDecodeError) as error:
         if name.endswith(".toml"):
@@ -355,7 +370,7 @@ def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
     return msgspec.structs.replace(
         scenario,
         phase=phases,
-        happening=happenings,
+        happening=[*happenings, *scenario.emergency],
         second_stage_from_min=None if stage is None else pick("second stage", stage),
         capacity_bpm_min=pick("capacity", scenario.capacity_bpm_min),
         recovers_in_min=pick("recovers", scenario.recovers_in_min),

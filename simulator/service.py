@@ -10,7 +10,7 @@ from pathlib import Path
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import Command, CommandEnvelope, RecordCare, encode_inputs, inputs_of
-from quietward.contracts.settings import Settings
+from quietward.contracts.settings import Settings, device_passwords, with_account
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
@@ -21,6 +21,7 @@ from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
 from quietward.simulator.output import RecordingOrder
 from quietward.simulator.scenario import Scenario
+from quietward.simulator.shift import bed_seed
 from quietward.simulator.sources import LiveBed, RecordedStrip, Source
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store, connected, newest_id, read_stream
@@ -31,13 +32,13 @@ log = logging.getLogger("quietward.simulate")
 
 def simulated(places: list[tuple[Scenario, int]], seed: int, seconds: int) -> list[LiveBed]:
     """Return bed-1, bed-2 ... of scenarios and first seconds."""
-    return [LiveBed(f"bed-{i + 1}", of, seed + i, seconds, skip_s) for i, (of, skip_s) in enumerate(places)]
+    return [LiveBed(f"bed-{i + 1}", of, bed_seed(seed, i), seconds, skip_s) for i, (of, skip_s) in enumerate(places)]
 
 
 def orders(places: list[tuple[Scenario, int]], seed: int, seconds: int | None) -> list[RecordingOrder]:
     """Return what to write to files: bed-1, bed-2 ...; seconds None: to the end of each scenario."""
     return [
-        RecordingOrder(f"bed-{i + 1}", of, seed + i, seconds or round(of.lasts_min * 60) - skip_s, skip_s)
+        RecordingOrder(f"bed-{i + 1}", of, bed_seed(seed, i), seconds or round(of.lasts_min * 60) - skip_s, skip_s)
         for i, (of, skip_s) in enumerate(places)
     ]
 
@@ -73,13 +74,29 @@ async def play(
 ) -> None:
     """Play all sources to their end. Raises Unreachable if the broker is not there at the start."""
     ward = Ward(settings.ward, settings.shards)
+    brokers = brokers_for(settings, [source.bed for source in sources])
     metrics.expose(settings, "devices")
     log.info("%d devices of %s begin", len(sources), ward.name)
     async with RecancellingTaskGroup() as tasks:
         devices = [Device(ward, source, speed, head_start_s, moved) for source in sources]
         metrics.UNANSWERED.set_function(lambda: sum(len(device.outbox) for device in devices))
-        for source, device in zip(sources, devices, strict=True):
-            tasks.create_task(device.play(settings.broker), name=source.bed)
+        has_accounts = bool(settings.device_passwords)
+        for broker, device in zip(brokers, devices, strict=True):
+            playing = device.play(broker, settings.tls, has_own_account=has_accounts)
+            tasks.create_task(playing, name=device.source.bed)
+
+
+def brokers_for(settings: Settings, beds: Sequence[str]) -> list[str]:
+    """Return the broker's URL for each bed's device, with its own account where there are any. Raises BadSettings."""
+    if not settings.device_passwords:
+        return [settings.broker] * len(beds)
+    passwords = device_passwords(settings.device_passwords)
+    names = [f"{settings.ward}/{bed}" for bed in beds]
+    for name in names:
+        if name not in passwords:
+            remedy = f"Holds no line {name}:<password>; add it, here and at the broker"
+            raise BadSettings("setting device_passwords", settings.device_passwords, remedy)
+    return [with_account(settings.broker, name, passwords[name]) for name in names]
 
 
 async def simulate(
@@ -94,7 +111,7 @@ async def simulate(
     comings_and_goings: what is noted of women who come and go, each with its second, in order.
     """
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store, RecancellingTaskGroup() as tasks:
+    async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
         tasks.create_task(report(store, ward, "simulate"), name="report")
         for number in {ward.shard_of(bed.bed) for bed in beds}:

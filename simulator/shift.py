@@ -6,7 +6,8 @@ from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadScenario, BadSettings
 from quietward.contracts.messages import Arrival, Arrive, Command, Leave, Risk, Weeks
-from quietward.simulator import scenario
+from quietward.simulator import emergency, scenario
+from quietward.simulator.emergency import Emergencies
 from quietward.simulator.scenario import Minutes, Scenario
 
 BEDS = 8
@@ -38,7 +39,7 @@ class ComesOrGoes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Shift(Struct, frozen=True, forbid_unknown_fields=True):
-    """Beds that are watched together."""
+    """Beds that are watched together. emergencies: what befalls some of them, None: nothing beside their labours."""
 
     name: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")]
     purpose: Annotated[str, Meta(min_length=1)]
@@ -46,6 +47,7 @@ class Shift(Struct, frozen=True, forbid_unknown_fields=True):
     good_watcher: Annotated[str, Meta(min_length=1)]
     bed: Annotated[list[Place], Meta(min_length=1, max_length=500)]
     woman: Annotated[list[ComesOrGoes], Meta(max_length=500)] = []
+    emergencies: Emergencies | None = None
 
 
 def names() -> list[str]:
@@ -65,7 +67,14 @@ def load(name: str) -> Shift:
     for i, woman in enumerate(found.woman):
         if woman.bed > len(found.bed):
             raise BadScenario(f"shift {name}: woman[{i}].bed", woman.bed, f"The shift has {len(found.bed)} beds")
+    if found.emergencies is not None:
+        emergency.check(found.emergencies, len(found.bed), f"shift {name}: emergencies")
     return found
+
+
+def bed_seed(seed: int, bed: int) -> int:
+    """Return the seed of a bed, 0 is the first, in whatever is simulated with a seed: no two seeds share a bed."""
+    return seed * 1000 + bed
 
 
 def comings_and_goings(name_of_shift: str | None, beds: int) -> list[tuple[float, Command]]:
@@ -91,12 +100,16 @@ def dealt(chosen: list[str], beds: int) -> list[tuple[Scenario, int]]:
     return [(loaded[i % len(loaded)], 0) for i in range(beds)]
 
 
-def placed(shift: Shift) -> list[tuple[Scenario, int]]:
-    """Return scenario and first second of every bed of a shift."""
-    return [(scenario.load(place.scenario), round(place.start_min * 60)) for place in shift.bed]
+def placed(shift: Shift, seed: int) -> list[tuple[Scenario, int]]:
+    """Return scenario and first second of every bed of a shift, with the emergencies of this seed."""
+    places = [(scenario.load(place.scenario), round(place.start_min * 60)) for place in shift.bed]
+    for onset in [] if shift.emergencies is None else emergency.onsets(shift.emergencies, len(places), seed):
+        labour, skip_s = places[onset.bed]
+        places[onset.bed] = emergency.struck(labour, onset, skip_s, bed_seed(seed, onset.bed)), skip_s
+    return places
 
 
-def chosen(names: list[str], name_of_shift: str | None, beds: int | None) -> list[tuple[Scenario, int]]:
+def chosen(names: list[str], name_of_shift: str | None, beds: int | None, seed: int = 1) -> list[tuple[Scenario, int]]:
     """Return scenario and first second of every bed, from scenarios dealt in turn or from a shift. Raises BadScenario.
 
     beds: how many; None: 8, or all of the shift. Raises BadSettings when both are named, or a shift has fewer beds.
@@ -105,7 +118,7 @@ def chosen(names: list[str], name_of_shift: str | None, beds: int | None) -> lis
         return dealt(names or list(DEMO_ORDER), BEDS if beds is None else beds)
     if names:
         raise BadSettings("--scenario", names, "Leave it away with --shift, which names its own")
-    found = placed(load(name_of_shift))
+    found = placed(load(name_of_shift), seed)
     if beds is not None and beds > len(found):
         raise BadSettings("--beds", beds, f"{name_of_shift} has {len(found)}; give no more, or leave it away")
     return found[:beds]

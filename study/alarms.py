@@ -13,19 +13,17 @@ import numpy as np
 from quietward.contracts.messages import CALLING, HZ
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import (
-    BEDSIDE,
+from quietward.detect.core.alerting.flags import (
     IS_NOTED,
     IS_QUIET,
+    NOT_SUPPRESSED,
     Attention,
     Change,
-    Condition,
     Notice,
-    Policy,
     Told,
     counting_at,
-    numbers_of,
 )
+from quietward.detect.core.alerting.policy import BEDSIDE, Condition, Policy, numbers_of
 from quietward.detect.core.alerting.rule_sets import Clause, compare
 from quietward.detect.core.arrays import Bools, Floats
 from quietward.detect.core.measures.findings import ASKED
@@ -142,7 +140,7 @@ class PolicyAlarms:
             elif notice.what == IS_QUIET:
                 self._end_noted(notice.n, t_s)
         waits = a.active[:, pairs] | (a.held_since[:, pairs] >= 0)
-        waits |= a.suppressed[:, pairs] != attention.NOT_SUPPRESSED
+        waits |= a.suppressed[:, pairs] != NOT_SUPPRESSED
         self._busy[variant, bed] = waits.any(axis=0) | (a.level[pairs] > 0)
         calls = []
         for change in taken(self._room.changes, Change):

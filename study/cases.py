@@ -1,7 +1,8 @@
 """The shifts of a study: their beds' signals, their truth, and what the detector measures. Kept on disk."""
 
 import hashlib
-from collections.abc import Callable, Iterator
+import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -18,12 +19,14 @@ from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import find_recordings, read_recording
-from quietward.simulator import bed as bed_simulation
-from quietward.simulator import scenario, shift
+from quietward.simulator import emergency, scenario, shift
+from quietward.simulator.bed import TICK_S, Bed
+from quietward.simulator.emergency import Onset
 from quietward.simulator.truth import TruthFile
 from quietward.study import truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
+from quietward.study.staff import Done
 from quietward.study.truth import KnownTruth
 
 TOGETHER = 16
@@ -31,7 +34,10 @@ TOGETHER = 16
 
 
 class Case(NamedTuple):
-    """One shift. beds: scenario and first second of each, or recordings: the path of each, with its length."""
+    """One shift. beds: scenario and first second of each, or recordings: the path of each, with its length.
+
+    emergencies: what befalls some of its beds.
+    """
 
     shift: str
     hours: float
@@ -39,6 +45,7 @@ class Case(NamedTuple):
     beds: tuple[tuple[str, int], ...] = ()
     recordings: tuple[str, ...] = ()
     recorded_s: tuple[int, ...] = ()
+    emergencies: tuple[Onset, ...] = ()
 
     @property
     def names(self) -> list[str]:
@@ -50,6 +57,11 @@ class Case(NamedTuple):
         """How long each bed's signal lasts, in seconds."""
         most = round(self.hours * 3600)
         return [most] * len(self.beds) + [min(most, seconds) for seconds in self.recorded_s]
+
+    def what(self, bed: int, t_s: float) -> str:
+        """Return what is wrong at a bed at a moment: the emergency that has begun, or what its labour is."""
+        begun = (onset.kind for onset in self.emergencies if onset.bed == bed and onset.at_s <= t_s)
+        return next(begun, self.names[bed])
 
 
 @dataclass(frozen=True)
@@ -70,6 +82,12 @@ class MeasuredShifts:
     def beds(self) -> int:
         """How many beds each shift has."""
         return self.evaluations.beds // len(self.cases)
+
+    def one(self, place: int) -> "MeasuredShifts":
+        """Return one of the shifts by itself."""
+        own = slice(place * self.beds, (place + 1) * self.beds)
+        evaluations = self.evaluations.of(range(own.start, own.stop))
+        return MeasuredShifts([self.cases[place]], evaluations, self.fhr[own], self.seconds[own], self.truth[own])
 
 
 def group_cases(study: Study, tell: Callable[[QuietwardError], None] = lambda _: None) -> list[list[Case]]:
@@ -94,7 +112,12 @@ def _simulated(cases: Cases) -> list[Case]:
         places = shift.load(cases.shift).bed
         name, beds = cases.shift, tuple((place.scenario, round(place.start_min * 60)) for place in places)
     first, last = cases.seeds or (0, 0)
-    return [Case(name, cases.hours, seed, beds) for seed in range(first, last + 1)]
+    expected = cases.emergencies()
+    return [
+        Case(name, cases.hours, seed, beds,
+             emergencies=() if expected is None else tuple(emergency.onsets(expected, len(beds), seed)))
+        for seed in range(first, last + 1)
+    ]  # fmt: skip
 
 
 def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case]:
@@ -137,9 +160,7 @@ def measure_shifts(
         return MeasuredShifts(group, Evaluations.load(path), *_load_signals(path), known)
     beds = [bed for case in group for bed in (_read(case, moved) if case.recordings else _simulate(case, moved))]
     known = [bed.truth for bed in beds]
-    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
-    weeks = [0 if t is None else t.weeks for t in known]
-    measured = evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
+    measured = evaluate(beds, rules, moved)
     seconds = np.array([len(bed.fhr) // HZ for bed in beds])
     fhr = np.full((len(beds), round(max(case.hours for case in group) * 3600) * HZ), np.nan)
     for n, bed in enumerate(beds):
@@ -151,33 +172,65 @@ def measure_shifts(
     return MeasuredShifts(group, measured, fhr, seconds, known)
 
 
-class _BedSignals(NamedTuple):
+def evaluate(beds: "Sequence[BedSignals]", rules: Rules, moved: Callable[[int], None] = lambda _: None) -> Evaluations:
+    """Return what the detector measures at some beds side by side."""
+    known = [bed.truth for bed in beds]
+    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
+    weeks = [0 if t is None else t.weeks for t in known]
+    return evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
+
+
+class BedSignals(NamedTuple):
+    """fhr (bpm), ua: 4 Hz, NaN where there is no value; truth: None where it is not known."""
+
     fhr: Floats
     ua: Floats
     truth: KnownTruth | None
 
 
-def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
+def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
+    for bed in range(len(case.beds)):
+        yield simulate_bed(case, bed)
+        moved(round(case.hours * 3600))
+
+
+def simulate_bed(case: Case, bed: int, care: Sequence[Done] = ()) -> BedSignals:
+    """Return what happens at one bed of a simulated shift. care: what is done there, in the order of time."""
+    name, skip_s = case.beds[bed]
+    seed, lived = shift.bed_seed(case.seed, bed), scenario.load(name)
+    for onset in case.emergencies:
+        if onset.bed == bed:
+            lived = emergency.struck(lived, onset, skip_s, seed)
+    labour = Bed(lived, seed)
     seconds = round(case.hours * 3600)
-    for i, (name, skip_s) in enumerate(case.beds):
-        labour = bed_simulation.simulate(scenario.load(name), case.seed * 1000 + i, skip_s + seconds)
-        moved(seconds)
-        part = slice(skip_s * HZ, None)
-        yield _BedSignals(labour.fhr[part], labour.ua[part], _known(labour.truth.since(skip_s, seconds)))
+    parts = []
+
+    def go_on(until_s: float) -> None:
+        if ticks := math.ceil((until_s - labour.t_s) / TICK_S):
+            parts.append(labour.advance(ticks))
+
+    for one in care:
+        go_on(skip_s + one.t_s)
+        for what in one.what:
+            labour.did(what)
+    go_on(skip_s + seconds)
+    kept = slice(skip_s * HZ, (skip_s + seconds) * HZ)
+    fhr, ua = (np.concatenate(signals)[kept] for signals in ([p.fhr for p in parts], [p.ua for p in parts]))
+    return BedSignals(fhr, ua, _known(labour.truth().since(skip_s, seconds)))
 
 
 def _known(t: TruthFile) -> KnownTruth:
-    return KnownTruth(t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s)
+    return KnownTruth(t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s, t.minutes)
 
 
-def _read(case: Case, moved: Callable[[int], None]) -> Iterator[_BedSignals]:
+def _read(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
     for name in case.recordings:
         path = Path(name)
         recording = read_recording(path)
         seconds = min(recording.seconds, round(case.hours * 3600))
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in recording.by_second())
-        yield _BedSignals(fhr, ua, _known_truth(path))
+        yield BedSignals(fhr, ua, _known_truth(path))
 
 
 def _load_signals(path: Path) -> tuple[Floats, Ints]:
@@ -194,6 +247,8 @@ def digest(group: list[Case], rules: Rules) -> str:
     h.update(repr(policy_measures(rules.policy)).encode())
     for name in sorted({name for case in group for name, _ in case.beds}):
         h.update(repr(scenario.load(name)).encode())
+    for kind in sorted({onset.kind for case in group for onset in case.emergencies}):
+        h.update(repr(emergency.load(kind)).encode())
     for name in (name for case in group for name in case.recordings):
         for path in _files_of(Path(name)):
             about = path.stat()

@@ -9,7 +9,7 @@ import numpy as np
 
 from quietward.contracts.messages import HZ, Event
 from quietward.detect.core import engine
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import holding
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import asked, measures_of
@@ -39,6 +39,22 @@ class Evaluations:
         own = (self.bed >= beds.start) & (self.bed < beds.stop)
         values = {name: value[own] for name, value in self.values.items()}
         return type(self)(len(beds), self.second[own], self.bed[own] - beds.start, self.lost[own], values)
+
+    def without(self, bed: int, from_s: float = 0.0) -> Self:
+        """Return all but those of a bed from a moment on."""
+        return self._where((self.bed != bed) | (self.second < from_s))
+
+    def with_bed(self, bed: int, own: "Evaluations", from_bed: int) -> Self:
+        """Return the same with those of one bed taken from others', where it is `from_bed`."""
+        kept, added = self.without(bed), own.of(range(from_bed, from_bed + 1))
+        second, beds = np.append(kept.second, added.second), np.append(kept.bed, np.full_like(added.bed, bed))
+        order = np.lexsort((beds, second))
+        values = {name: np.append(value, added.values[name])[order] for name, value in kept.values.items()}
+        return type(self)(self.beds, second[order], beds[order], np.append(kept.lost, added.lost)[order], values)
+
+    def _where(self, kept: Bools) -> Self:
+        values = {name: value[kept] for name, value in self.values.items()}
+        return type(self)(self.beds, self.second[kept], self.bed[kept], self.lost[kept], values)
 
     def save(self, path: Path) -> None:
         """Write to a .npz file, atomically."""

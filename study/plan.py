@@ -13,11 +13,12 @@ from msgspec import Meta, Struct, structs
 from quietward.contracts.errors import BadRules, BadStudy, extra, possible
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
-from quietward.detect.core.alerting.attention import Condition, Policy
+from quietward.detect.core.alerting.policy import Condition, Policy
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import find_recordings
-from quietward.simulator import scenario, shift
+from quietward.simulator import emergency, scenario, shift
+from quietward.simulator.emergency import Emergencies
 from quietward.study import ranges
 from quietward.study.staff_model import StaffModel
 
@@ -37,6 +38,7 @@ class Cases(Struct, frozen=True, forbid_unknown_fields=True):
     the last, the same beds, other labours. Or recordings: a folder, so many `beds` side by side; longer ones are cut
     after `hours`. The truth of a recording is read from NAME.truth.json; without one, a study reports interruptions,
     but neither what is late nor the positive predictive value of calls.
+    emergencies_per_shift: on average, in place of the shift's own number; .01 is one in a hundred nights.
     """
 
     hours: Hours
@@ -45,6 +47,14 @@ class Cases(Struct, frozen=True, forbid_unknown_fields=True):
     recordings: str | None = None
     seeds: Annotated[list[Annotated[int, Meta(ge=0, le=10**6)]], Meta(min_length=2, max_length=2)] | None = None
     beds: Annotated[int, Meta(ge=1, le=48)] = 12
+    emergencies_per_shift: Annotated[float, Meta(ge=0.01, le=12)] | None = None
+
+    def emergencies(self) -> Emergencies | None:
+        """Return how often what befalls its beds. Raises BadScenario."""
+        own = None if self.shift is None else shift.load(self.shift).emergencies
+        if own is None or self.emergencies_per_shift is None:
+            return own
+        return structs.replace(own, per_shift=self.emergencies_per_shift)
 
 
 class Varied(Struct, frozen=True, forbid_unknown_fields=True):
@@ -76,15 +86,18 @@ class ClassAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kin
 class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
     """What a unit tolerates and what it asks for. level: the needs that are meant."""
 
-    interruptions_per_nurse_hour: Annotated[float, Meta(gt=0)]
+    interruptions_per_nurse_hour: Annotated[float, Meta(gt=0, le=60)]
     level: Literal["bedside", "team"] = "team"
-    reached_within_min: Annotated[float, Meta(gt=0)] = 5.0
+    reached_within_min: Annotated[float, Meta(gt=0, le=120)] = 5.0
     reached_share: Annotated[float, Meta(ge=0, le=1)] = 0.99
 
 
 class Study(Struct, frozen=True, forbid_unknown_fields=True):
-    """All of a study file. how: every combination of the values (grid), one number at a time (each), or so many points
-    spread evenly between the least and the greatest value of every number (sample; `points`, `seed`).
+    """All of a study file.
+
+    how: every combination of the values (grid), one number at a time (each), or so many points spread evenly between
+    the least and the greatest value of every number (sample; `points`, `seed`). care_changes_course: whether what staff
+    do helps simulated women, and children are born, so that outcomes can be compared; it takes much longer.
     """
 
     name: Name
@@ -98,24 +111,45 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     staff: dict[str, Any] = {}
     vary: list[Varied] = []
     alarm: list[LimitAlarm | ClassAlarm] = []
+    care_changes_course: bool = False
 
 
 class Variant(Struct, frozen=True):
-    """One thing that is compared: a policy or a plain alarm, with its staff. numbers: the varied values."""
+    """One thing that is compared: a policy or a plain alarm, with its staff. numbers: the varied values.
+
+    staff_is: in which way its staff are others than the study's, empty: they are not.
+    """
 
     name: str
     staff: StaffModel
     policy: Policy | None = None
     alarm: LimitAlarm | ClassAlarm | None = None
     numbers: dict[str, float] = {}
+    staff_is: str = ""
+
+
+OTHER_STAFF: dict[str, tuple[str, float]] = {
+    "no rounds": ("tasks.round_every_min", 1e6),
+    "rounds every 15 min": ("tasks.round_every_min", 15),
+    "rounds every 60 min": ("tasks.round_every_min", 60),
+    "half of all calls answered, or more": ("trust.least", 0.5),
+    "all calls answered": ("trust.least", 1.0),
+    "a nurse for 3 beds": ("beds_per_nurse", 3),
+    "a nurse for 6 beds": ("beds_per_nurse", 6),
+}
+"""What every report says its figures hang on: rounds, trust, and how many there are; of plain alarms, trust alone."""
 
 
 class StudyPlan(Struct, frozen=True):
-    """A study, checked, with all its variants; the base is the first of them."""
+    """A study, checked, with all its variants; the base is the first of them.
+
+    other_staff: base and plain alarms once more, with those of `OTHER_STAFF`.
+    """
 
     study: Study
     rules: Rules
     variants: list[Variant]
+    other_staff: list[Variant] = []
 
     def today(self, key: str) -> float:
         """Return the base's value of a number that varies."""
@@ -146,9 +180,22 @@ def names() -> list[str]:
     return sorted(path.name.removesuffix(".toml") for path in studies if path.name.endswith(".toml"))
 
 
-def load(name: str) -> StudyPlan:
-    """Return a study with its variants: a built-in one, or a path ending in .toml. Raises BadStudy."""
-    return plan_study(read(name), name)
+def load(name: str, seed: int | None = None) -> StudyPlan:
+    """Return a study with its variants: a built-in one, or a path ending in .toml. Raises BadStudy.
+
+    seed: the first of its simulated shifts, as many as it has, in place of its own.
+    """
+    study = read(name)
+    return plan_study(study if seed is None else _from_seed(study, seed), name)
+
+
+def _from_seed(study: Study, seed: int) -> Study:
+    if seed < 0:
+        raise BadStudy("--seed", seed, "Use 0 or more")
+    cases = [
+        c if c.seeds is None else structs.replace(c, seeds=[seed, seed + c.seeds[1] - c.seeds[0]]) for c in study.cases
+    ]
+    return structs.replace(study, cases=cases)
 
 
 def read(name: str) -> Study:
@@ -180,13 +227,28 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
         raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
-    return structs.replace(base, variants=variants)
+    # Where care changes the course, each costs as much as a study of its own: another study says what figures hang on.
+    others = [] if study.care_changes_course else _with_other_staff(variants)
+    return structs.replace(base, variants=variants, other_staff=others)
+
+
+def _with_other_staff(variants: list[Variant]) -> list[Variant]:
+    return [
+        structs.replace(one, staff=_staff_with(one.staff, *change), staff_is=words)
+        for one in variants
+        if one.name == BASE or one.alarm is not None
+        for words, change in OTHER_STAFF.items()
+        if one.alarm is None or change[0].startswith("trust.")
+    ]
 
 
 def plan_base(study: Study, where: str) -> StudyPlan:
     """Check a study; return it with its base as the only variant. Raises BadStudy, BadRules, BadScenario."""
     rules = rule_file.load(study.policy)
     count = sum(_check_cases(cases, f"study {where}: cases[{i}]") for i, cases in enumerate(study.cases))
+    if study.care_changes_course and any(cases.recordings for cases in study.cases):
+        remedy = "Leave it away; how a woman in a recording would have done is not known"
+        raise BadStudy(f"study {where}: care_changes_course", value=True, remedy=remedy)
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):
@@ -218,6 +280,12 @@ def _check_cases(cases: Cases, where: str) -> int:
         return -(-count // cases.beds)
     if cases.seeds is None or cases.seeds[1] < cases.seeds[0]:
         raise BadStudy(f"{where}.seeds", cases.seeds, "Give the first and the last, in this order")
+    emergencies = cases.emergencies()
+    if emergencies is not None:
+        emergency.check(emergencies, len(shift.load(cases.shift or "").bed), where)
+    elif cases.emergencies_per_shift is not None:
+        remedy = "Name a shift that has emergencies, such as emergency-night, or leave this away"
+        raise BadStudy(f"{where}.emergencies_per_shift", cases.emergencies_per_shift, remedy)
     if cases.shift is not None:
         shift.load(cases.shift)
     for name in cases.scenarios:

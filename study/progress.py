@@ -13,6 +13,8 @@ COSTS_S = (0.045, 0.0003, 0.0003)
 """Seconds of one core for a bed-hour, and for one under one variant; measured on a shared cloud machine of 2026. They
 say what is to be expected before anything has been done; after that the study's own pace counts.
 """
+RESPONDING_S = 0.04
+"""The same of the last phase where care changes the course."""
 PACE_FROM_S = 3.0
 """So much must have been expected of what is done before its pace counts."""
 STEPS = 200
@@ -24,16 +26,22 @@ Moved = Callable[[float], None]
 
 
 class Workload(NamedTuple):
-    """What a study is. processes: as many as have something to do."""
+    """What a study is. processes: as many as have something to do; other_staff: variants that only run with staff.
+
+    responds: care changes the course, so that beds are simulated and measured again.
+    """
 
     bed_hours: float
     variants: int
     processes: int
+    other_staff: int = 0
+    responds: bool = False
 
     @property
     def totals(self) -> tuple[float, ...]:
         """Bed-hours of each phase, in the others times the variants."""
-        return self.bed_hours, self.bed_hours * self.variants, self.bed_hours * self.variants
+        with_staff = self.variants + self.other_staff
+        return self.bed_hours, self.bed_hours * self.variants, self.bed_hours * with_staff
 
     @property
     def expected_s(self) -> float:
@@ -42,7 +50,8 @@ class Workload(NamedTuple):
 
     def seconds(self, bed_hours: tuple[float, ...]) -> float:
         """Return how long so much of each phase takes, roughly."""
-        return sum(n * cost for n, cost in zip(bed_hours, COSTS_S, strict=True)) / self.processes
+        costs_s = (*COSTS_S[:WITH_STAFF], RESPONDING_S) if self.responds else COSTS_S
+        return sum(n * cost for n, cost in zip(bed_hours, costs_s, strict=True)) / self.processes
 
 
 class Progress(NamedTuple):

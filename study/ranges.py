@@ -7,6 +7,7 @@ Range = tuple[float, float]
 DAY_S = 24 * 3600
 TIMES: Range = (0, DAY_S)
 NO_MEASURES: dict[str, Range] = {"concern": (0, 100), "concern_class": (1, 3)}
+OF_THEIR_OWN: dict[str, Range] = NO_MEASURES | {"baseline_change_1h_bpm": (-210, 210)}
 LEVELS_BPM: Range = (30, 240)
 """Of a heart rate: the scale of the paper. Other measures in bpm are differences."""
 BY_UNIT: dict[str, Range] = {
@@ -26,8 +27,8 @@ BY_UNIT: dict[str, Range] = {
 
 def of_measure(name: str) -> Range:
     """Return the least and the greatest plausible limit of a measure."""
-    if name in NO_MEASURES:
-        return NO_MEASURES[name]
+    if name in OF_THEIR_OWN:
+        return OF_THEIR_OWN[name]
     return LEVELS_BPM if name.endswith("baseline_bpm") or name == "baseline_30min_bpm" else BY_UNIT[MEASURES[name].unit]
 
 

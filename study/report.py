@@ -10,16 +10,20 @@ from msgspec import Struct
 
 from quietward.contracts.errors import BadStudy
 from quietward.contracts.notice import NOTICE
+from quietward.study import provenance
 from quietward.study.figures import LEVEL_COLOURS
 from quietward.study.plan import BASE, Study
-from quietward.study.result import Choice, Estimate, Share, Summary, VariantRow
+from quietward.study.result import Choice, Estimate, LateNeed, Share, StaffRow, Summary, VariantRow
 from quietward.study.run import Result
 
 
 class FullReport(Struct, frozen=True):
-    """All of report.json. headline: whether today's policy meets its limit. shifts, bed_hours: all of them; reported:
-    of how many shifts the rows are. chosen: name of the variant to recommend, None where none can be. passed_over: what
-    is wrong with each recording that could not be read.
+    """All of report.json. headline: whether today's policy meets its limit. shifts, bed_hours: all of them.
+
+    reported: of how many shifts the rows are. chosen: name of the variant to recommend, None where none can be.
+    today_on_all: today's policy on all shifts. late: needs that it was late for. other_staff: what the figures hang on.
+    tables: SHA-256 of each table that was written beside it. passed_over: what is wrong with each recording that could
+    not be read.
     """
 
     headline: str
@@ -33,17 +37,30 @@ class FullReport(Struct, frozen=True):
     chosen: str | None
     choice: Choice
     rows: list[VariantRow]
+    today_on_all: StaffRow | None = None
+    other_staff: list[StaffRow] = []
+    late: list[LateNeed] = []
+    version: str = ""
+    commit: str = ""
+    tables: dict[str, str] = {}
     passed_over: list[str] = []
 
 
-def full_report(result: Result, summary: Summary, command: str, passed_over: Sequence[str] = ()) -> FullReport:
+def full_report(
+    result: Result,
+    summary: Summary,
+    command: str,
+    passed_over: Sequence[str] = (),
+    tables: dict[str, str] | None = None,
+) -> FullReport:
     """Return all that the report is made of."""
     hours = sum(s.bed_hours for s in result.with_staff[0])
     study, choice = result.planned.study, summary.choice
     today = next(row for row in summary.rows if row.name == BASE)
     return FullReport(
         headline(today, study), NOTICE, command, study, result.planned.rules.digest, len(result.cases), hours,
-        len(summary.reported.cases), choice.name, choice, summary.rows, list(passed_over),
+        len(summary.reported.cases), choice.name, choice, summary.rows, summary.today_on_all, summary.other_staff,
+        summary.late, provenance.version(), provenance.commit(), tables or {}, list(passed_over),
     )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """The report of a study as one HTML file that needs nothing else: `templates/report.html`, filled in."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -11,10 +11,11 @@ from quietward.study import figures
 from quietward.study.figures import LEVEL_COLOURS, RATE
 from quietward.study.plan import BASE, LimitAlarm, Study
 from quietward.study.report import FullReport, rate_interval, share_in_words
-from quietward.study.result import Estimate, VariantRow
+from quietward.study.result import Estimate, LateNeed, Paired, StaffRow, VariantRow
 from quietward.study.run import Result
 
 SHOWN_ROWS = 40
+SHOWN_LATE = 60
 MOST_NAMED = 12
 NONE = "–"
 
@@ -44,10 +45,16 @@ def render(reported: Result, report: FullReport) -> str:
     on_front = sorted((r for r in rows if r.on_front), key=lambda r: r.interruptions_per_nurse_hour.value or 0.0)
     return _environment().get_template("report.html").render(
         study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(report),
-        alike=_names(report.choice.alike, rows),
+        alike=_names(report.choice.alike, rows), hangs_on=_hangs_on(report.other_staff),
+        is_simulated=any(not cases.recordings for cases in study.cases),
         tables={
+            "by_need": _by_need(today),
+            "late": _late(report.late[:SHOWN_LATE]),
+            "other_staff": _other_staff(first, report.other_staff),
+            "outcomes": _outcomes(first),
             "front": _variants(on_front, study),
             "first": _variants(first, study),
+            "calls": _calls(first),
             "by_shift": _by_shift(first),
             "by_reason": _by_reason([r for r in first if r not in plain], plain),
             "management": _management(first),
@@ -73,7 +80,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {
         "interval": interval, "difference": difference, "minutes": minutes, "percent": percent, "full_name": full_name,
-        "share": share_in_words,
+        "share": share_in_words, "after": after, "first_there": first_there,
     }  # fmt: skip
     return environment
 
@@ -95,8 +102,21 @@ def difference(e: Estimate) -> str:
 
 
 def minutes(seconds: float | None) -> str:
-    """Return a delay in words; None: it never ended."""
-    return "never" if seconds is None else "at once" if seconds == 0 else f"{seconds / 60:.1f} min"
+    """Return a delay in words; None: it never ended; negative: it was over before."""
+    if seconds is None or seconds == 0:
+        return "never" if seconds is None else "at once"
+    return f"{-seconds / 60:.1f} min before" if seconds < 0 else f"{seconds / 60:.1f} min"
+
+
+def after(seconds: float | None) -> str:
+    """Return when something has come: after how long, or that it never has."""
+    return "never" if seconds is None else "at once" if seconds == 0 else f"after {minutes(seconds)}"
+
+
+def first_there(by: Mapping[str, int]) -> str:
+    """Return in words who was at the bed first."""
+    words = {"call": "for a call", "round": "on the round", "clinicians": "clinicians", "": "nobody"}
+    return ", ".join(f"{of} {by[name]}" for name, of in words.items() if by.get(name))
 
 
 def percent(share: float) -> str:
@@ -136,30 +156,99 @@ def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
 
 def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     head = [
-        "variant", RATE, "calls per bed-hour", "look", "bedside", "team",
-        "time noted", f"late needs ({study.limit.level})", "late against today's", "flagged before need began",
-        "median to flag", "median to bed", "90 % to bed", "never", "longest wait",
-        *(f"PPV ({name})" for name in LEVEL_COLOURS), "meets",
+        "variant", RATE, f"late needs ({study.limit.level})", "late against today's", "median to bed", "90 % to bed",
+        "never", "longest wait", "median to clinicians", "meets",
     ]  # fmt: skip
     return ReportTable(head, [[
-        full_name(r), interval(r.interruptions_per_nurse_hour),
-        *(interval(r.calls_per_bed_hour[name]) for name in ("all", *LEVEL_COLOURS)),
-        NONE if r.noted.value is None else percent(r.noted.value),
-        share_in_words(r.late), _against(r), share_in_words(r.flagged_before),
+        full_name(r), interval(r.interruptions_per_nurse_hour), share_in_words(r.late), _against(r),
         *(
-            (minutes(r.flagged.p50), minutes(r.reached.p50), minutes(r.reached.p90), str(r.reached.never),
-             minutes(r.longest_wait_s))
+            (minutes(r.reached.p50), minutes(r.reached.p90), str(r.reached.never), minutes(r.longest_wait_s),
+             minutes(r.clinicians.p50))
             if r.needs else NONE * 5
         ),
-        *(share_in_words(r.ppv[name]) for name in LEVEL_COLOURS), r.verdict,
+        r.verdict,
     ] for r in rows])  # fmt: skip
+
+
+def _calls(rows: Sequence[VariantRow]) -> ReportTable:
+    levels = list(LEVEL_COLOURS)
+    head = ["variant", "calls per bed-hour", *levels, "time noted", "median to flag", "flagged before need began",
+            *(f"PPV ({name})" for name in levels)]  # fmt: skip
+    return ReportTable(head, [[
+        full_name(r), *(interval(r.calls_per_bed_hour[name]) for name in ("all", *levels)),
+        NONE if r.noted.value is None else percent(r.noted.value), minutes(r.flagged.p50) if r.needs else NONE,
+        share_in_words(r.flagged_before), *(share_in_words(r.ppv[name]) for name in levels),
+    ] for r in rows])  # fmt: skip
+
+
+def _by_need(row: VariantRow) -> ReportTable:
+    head = ["what", "late needs", "median to flag", "median to bedside or team", "median to bed", "90 % to bed",
+            "median to clinicians", "first there"]  # fmt: skip
+    return ReportTable(head, [[
+        need.what, share_in_words(need.late), minutes(need.flagged.p50), minutes(need.called.p50),
+        minutes(need.reached.p50), minutes(need.reached.p90), minutes(need.clinicians.p50), first_there(need.by),
+    ] for need in row.by_need])  # fmt: skip
+
+
+def _late(needs: Sequence[LateNeed]) -> ReportTable:
+    head = ["what", "shift, seed", "bed", "begins", "lasts", "flag", "bedside or team", "somebody at the bed", "why"]
+    return ReportTable(head, [[
+        of.what, f"{of.shift}, {of.seed}", str(of.bed), f"{of.from_s / 60:.0f} min", f"{of.lasts_s / 60:.0f} min",
+        minutes(of.flagged_s), minutes(of.called_s), minutes(of.reached_s), of.why,
+    ] for of in needs])  # fmt: skip
+
+
+def _other_staff(first: Sequence[VariantRow], other: Sequence[StaffRow]) -> ReportTable:
+    lines = []
+    for row in first:
+        usual = [full_name(row), "as usual", interval(row.interruptions_per_nurse_hour), share_in_words(row.late),
+                 minutes(row.reached.p50) if row.needs else NONE]  # fmt: skip
+        own = [
+            ["", o.staff_is, interval(o.interruptions_per_nurse_hour), share_in_words(o.late),
+             minutes(o.median_s) if o.late.of else NONE]
+            for o in other if o.name == row.name
+        ]  # fmt: skip
+        lines += [usual, *own] if own else []
+    return ReportTable(["variant", "staff", RATE, "late needs", "median to bed"], lines)
+
+
+def _hangs_on(other: Sequence[StaffRow]) -> str:
+    """Return between which figures today's lie with other staff, empty where that is not known."""
+    own = [row for row in other if row.name == BASE]
+    rates = [
+        row.interruptions_per_nurse_hour.value for row in own if row.interruptions_per_nurse_hour.value is not None
+    ]
+    late = sorted((row.late for row in own if row.late.value is not None), key=lambda share: share.value or 0.0)
+    if not rates:
+        return ""
+    words = f"{min(rates):.3g} and {max(rates):.3g} {RATE}"
+    return f"{words}, {late[0].count} and {late[-1].count} of {late[0].of} late" if late else words
+
+
+def _outcomes(rows: Sequence[VariantRow]) -> ReportTable | None:
+    """Return what became of those who had an emergency, None where care does not change the course."""
+    lines = [[
+        full_name(row), share_in_words(o.gave_out),
+        NONE if row.name == BASE else _paired(o.gave_out_against_today), interval(o.most_used),
+        NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, p {o.p:.2g}", str(o.births),
+    ] for row in rows if (o := row.outcomes) is not None]  # fmt: skip
+    head = [
+        "variant",
+        "reserve used up",
+        "against today's",
+        "most of the reserve used, mean",
+        "against today's",
+        "births",
+    ]
+    return ReportTable(head, lines) if lines else None
 
 
 def _against(row: VariantRow) -> str:
     """Return which needs were late under one of a variant and today's policy alone, with the p of the exact test."""
-    paired = row.late_against_today
-    if row.name == BASE or not row.needs:
-        return NONE
+    return NONE if row.name == BASE or not row.needs else _paired(row.late_against_today)
+
+
+def _paired(paired: Paired) -> str:
     return f"{paired.late_here_only} more, {paired.late_there_only} fewer, p {paired.p:.2g}"
 
 

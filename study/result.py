@@ -16,10 +16,10 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct, field
 
-from quietward.detect.core.alerting.attention import LEVELS
-from quietward.study.plan import BASE, StudyLimit, Variant
+from quietward.detect.core.alerting.policy import LEVELS
+from quietward.study.plan import BASE, Study, Variant
 from quietward.study.run import Result
-from quietward.study.score import CallCount, Episode, ShiftScore
+from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
     BETWEEN,
     LEVEL,
@@ -32,6 +32,8 @@ from quietward.study.statistics import (
 )
 
 DRAWS = 2000
+USED_UP = 0.97
+"""From here on a simulated heart rate falls and stays down (`gives_out_at` in `simulator/physiology.toml`)."""
 MOST_FREQUENT = 10
 POLICY = "policy"
 
@@ -91,6 +93,33 @@ class ReasonRow(Struct, frozen=True):
     per_nurse_hour: Estimate
 
 
+class NeedRow(Struct, frozen=True):
+    """Needs of one kind under one variant. by: who came first: for a call, on the round, clinicians; "": nobody."""
+
+    what: str
+    late: Share
+    flagged: Delays
+    called: Delays
+    reached: Delays
+    clinicians: Delays
+    by: dict[str, int]
+
+
+class OutcomeRow(Struct, frozen=True):
+    """How it went with those who had an emergency, where care changes the course.
+
+    births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average; against
+    today: difference, and p of a permutation test, shift by shift. gave_out: reserves that were used up.
+    """
+
+    births: int
+    most_used: Estimate
+    most_used_against_today: Estimate
+    p: float
+    gave_out: Share
+    gave_out_against_today: Paired
+
+
 class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
@@ -114,6 +143,9 @@ class VariantRow(Struct, frozen=True):
     called: Delays
     flagged_before: Share
     reached: Delays
+    reached_by: dict[str, int]
+    clinicians: Delays
+    by_need: list[NeedRow]
     late: Share
     late_against_today: Paired
     by_shift: dict[str, ShiftKindRow]
@@ -130,6 +162,40 @@ class VariantRow(Struct, frozen=True):
     levels: dict[str, float]
     reasons: list[ReasonRow]
     top_ten: list[tuple[str, int]]
+    outcomes: OutcomeRow | None = None
+
+
+class LateNeed(Struct, frozen=True):
+    """One need that was not reached in time. why: `WHY_LATE`; delays in seconds from its beginning, None: never."""
+
+    shift: str
+    seed: int
+    bed: int
+    what: str
+    from_s: float
+    lasts_s: float
+    flagged_s: float | None
+    called_s: float | None
+    reached_s: float | None
+    reached_by: str
+    why: str
+
+
+NOT_FLAGGED, ONLY_LOOK, NOT_COME = (
+    "no flag in time",
+    "no more than a look in time",
+    "called in time, nobody came in time",
+)
+
+
+class StaffRow(Struct, frozen=True):
+    """A variant with other staff: what its figures hang on."""
+
+    name: str
+    staff_is: str
+    interruptions_per_nurse_hour: Estimate
+    late: Share
+    median_s: float | None
 
 
 class Choice(Struct, frozen=True):
@@ -152,11 +218,15 @@ class Choice(Struct, frozen=True):
 
 @dataclass(frozen=True)
 class Summary:
-    """reported: the half that the rows are of, one for every variant in their order."""
+    """reported: the half that the rows are of, one for every variant in their order. late: needs, under the base."""
 
     reported: Result
     rows: list[VariantRow]
     choice: Choice
+    other_staff: list[StaffRow]
+    late: list[LateNeed]
+    today_on_all: StaffRow
+    """The base on all shifts: it was there before the choice, which so cannot flatter it."""
 
 
 def summarize(result: Result, draws: int = DRAWS) -> Summary:
@@ -167,7 +237,10 @@ def summarize(result: Result, draws: int = DRAWS) -> Summary:
     base = next(s for s in sums if s.variant.name == BASE)
     on_front = front([(s.rate[0], s.late[0]) for s in sums])
     rows = [s.row(base, is_on) for s, is_on in zip(sums, on_front, strict=True)]
-    return Summary(half, rows, _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed))
+    choice = _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed)
+    (on_all,) = _staff_rows(result, [base.variant], result.with_staff[:1], draws)
+    others = _staff_rows(half, result.planned.other_staff, half.other_staff, draws)
+    return Summary(half, rows, choice, others, _late_needs(half), on_all)
 
 
 def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
@@ -184,12 +257,56 @@ def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
 
 
 def _sums(result: Result, draws: int) -> "list[_VariantSums]":
+    return _sums_of(result, result.planned.variants, result.with_staff, result.unanswered, draws)
+
+
+def _sums_of(
+    result: Result,
+    variants: Sequence[Variant],
+    with_staff: Sequence[Sequence[ShiftScore]],
+    unanswered: Sequence[Sequence[ShiftScore]],
+    draws: int,
+) -> "list[_VariantSums]":
     kinds = [case.shift for case in result.cases]
     drawn = draw_shifts(kinds, draws, result.planned.study.seed)
     return [
-        _VariantSums(v, of, unanswered, kinds, result.planned.study.limit, drawn)
-        for v, of, unanswered in zip(result.planned.variants, result.with_staff, result.unanswered, strict=True)
+        _VariantSums(v, of, nobody, kinds, result.planned.study, drawn)
+        for v, of, nobody in zip(variants, with_staff, unanswered, strict=True)
     ]
+
+
+def _staff_rows(
+    result: Result, variants: Sequence[Variant], scores: Sequence[Sequence[ShiftScore]], draws: int
+) -> list[StaffRow]:
+    nobody: list[list[ShiftScore]] = [[] for _ in variants]
+    return [
+        StaffRow(
+            s.variant.name, s.variant.staff_is, s.rate_estimate, s.late_share,
+            _delays([e.reached_s for of in s.meant for e in of]).p50,
+        )
+        for s in _sums_of(result, variants, scores, nobody, draws)
+    ]  # fmt: skip
+
+
+def _late_needs(result: Result) -> list[LateNeed]:
+    """Return the needs of the limit's level that the base was late for, and why."""
+    limit, within_s = result.planned.study.limit, result.planned.study.limit.reached_within_min * 60
+
+    def why(episode: Episode) -> str:
+        if episode.flagged_s is None or episode.flagged_s > within_s:
+            return NOT_FLAGGED
+        is_called = episode.called_s is not None and episode.called_s <= within_s
+        return NOT_COME if is_called else ONLY_LOOK
+
+    return [
+        LateNeed(
+            case.shift, case.seed, e.bed + 1, e.what, e.from_s, e.lasts_s, e.flagged_s, e.called_s, e.reached_s,
+            e.reached_by, why(e),
+        )
+        for case, shift in zip(result.cases, result.with_staff[0], strict=True)
+        for e in shift.episodes
+        if e.level == limit.level and not _within(e, within_s)
+    ]  # fmt: skip
 
 
 def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", seed: int) -> Choice:
@@ -226,9 +343,11 @@ class _VariantSums:
         shifts: Sequence[ShiftScore],
         unanswered: Sequence[ShiftScore],
         kinds: Sequence[str],
-        limit: StudyLimit,
+        study: Study,
         drawn: Matrix,
     ) -> None:
+        limit = study.limit
+        self._seed = study.seed
         self.variant, self.shifts, self.unanswered, self._kinds, self._limit = variant, shifts, unanswered, kinds, limit
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
@@ -238,6 +357,27 @@ class _VariantSums:
         self._nurse_hours = [s.nurse_hours for s in shifts]
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
+
+    @property
+    def rate_estimate(self) -> Estimate:
+        """Interruptions per nurse-hour."""
+        return self._rate(self._interruptions, self._nurse_hours)
+
+    def _needs(self) -> list[NeedRow]:
+        """Return the needs of the limit's level by what was wrong, the most frequent first."""
+        counts = Counter(e.what for of in self.meant for e in of)
+        return [self._need(what) for what, _ in counts.most_common()]
+
+    def _need(self, what: str) -> NeedRow:
+        within_s = self._limit.reached_within_min * 60
+        by_shift = [[e for e in of if e.what == what] for of in self.meant]
+        own = [e for of in by_shift for e in of]
+        return NeedRow(
+            what, self._share([sum(not _within(e, within_s) for e in of) for of in by_shift], list(map(len, by_shift))),
+            _delays([e.flagged_s for e in own]), _delays([e.called_s for e in own]),
+            _delays([e.reached_s for e in own]), _delays([e.clinicians_s for e in own]),
+            dict(Counter(e.reached_by for e in own)),
+        )  # fmt: skip
 
     @property
     def late_share(self) -> Share:
@@ -304,6 +444,30 @@ class _VariantSums:
             self._share(self._late, self._meant, kind),
         )
 
+    def _outcomes(self, base: "_VariantSums") -> OutcomeRow | None:
+        own, others = ([s.outcomes for s in v.shifts] for v in (self, base))
+        beds = [len(of) for of in own]
+        if not sum(beds):
+            return None
+
+        def used(outcomes: Sequence[Sequence[Outcome]]) -> list[float]:
+            return [sum(o.most_used for o in of) for of in outcomes]
+
+        def out(of: Sequence[Outcome]) -> list[bool]:
+            return [o.most_used >= USED_UP for o in of]
+
+        pairs = [
+            pair for here, there in zip(own, others, strict=True) for pair in zip(out(here), out(there), strict=True)
+        ]
+        here, there = pairs.count((True, False)), pairs.count((False, True))
+        more = [(a - b) / n for a, b, n in zip(used(own), used(others), beds, strict=True) if n]
+        against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
+        return OutcomeRow(
+            sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
+            paired_p(more, self._seed), self._share([sum(out(of)) for of in own], beds),
+            Paired(here, there, mcnemar_p(here, there)),
+        )  # fmt: skip
+
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
         counts = [sum(c.count for c in _calls_of(s, rank, why)) for s in self.shifts]
         return self._rate(counts, [s.bed_hours for s in self.shifts])
@@ -345,7 +509,7 @@ class _VariantSums:
             by_bed.update(s.by_bed)
         meant = [e for of in self.meant for e in of]
         before = [sum(e.flagged_s is not None and e.flagged_s <= 0 for e in of) for of in self.meant]
-        rate, late = self._rate(self._interruptions, self._nurse_hours), self.late_share
+        rate, late = self.rate_estimate, self.late_share
         return VariantRow(
             self.variant.name, POLICY if self.variant.policy else "plain alarm", self.variant.numbers,
             {"all": self._per_bed_hour(), **{name: self._per_bed_hour(rank) for rank, name in asking}},
@@ -354,7 +518,8 @@ class _VariantSums:
             self._estimate(self.rate - base.rate), ppv, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),
             self._share(before, self._meant),
-            _delays([e.reached_s for e in meant]), late, self.paired_late(base),
+            _delays([e.reached_s for e in meant]), dict(Counter(e.reached_by for e in meant)),
+            _delays([e.clinicians_s for e in meant]), self._needs(), late, self.paired_late(base),
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), self.meets, self._verdict(rate, late), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
@@ -362,7 +527,7 @@ class _VariantSums:
             sum(s.chattering for s in shifts) / max(1, count), sum(s.fleeting for s in shifts) / max(1, count),
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
-            self._by_reason(), by_bed.most_common(MOST_FREQUENT),
+            self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
         )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from typing import Any
 import msgspec
 
 from quietward.contracts.errors import BadStudy
-from quietward.study import cases
+from quietward.study import care, cases
 from quietward.study.cases import Case
 from quietward.study.plan import StudyPlan, Variant
 from quietward.study.progress import (
@@ -45,7 +45,8 @@ TOLD_EVERY_S = 0.5
 class Result:
     """By variant the scores of the shifts, in the order of `cases`: with staff, and unanswered with nobody there.
 
-    ppv: by variant, the positive predictive value of its calls when nobody answers.
+    ppv: by variant, the positive predictive value of its calls when nobody answers. other_staff: as with_staff, of the
+    plan's.
     """
 
     planned: StudyPlan
@@ -53,6 +54,7 @@ class Result:
     with_staff: list[list[ShiftScore]]
     unanswered: list[list[ShiftScore]]
     ppv: list[PpvByLevel]
+    other_staff: list[list[ShiftScore]]
 
     def of(self, places: Sequence[int]) -> "Result":
         """Return the same of some of the shifts. What staff expect of calls they have learnt from all of them."""
@@ -61,7 +63,9 @@ class Result:
             return [[shifts[i] for i in places] for shifts in scores]
 
         cases = [self.cases[i] for i in places]
-        return Result(self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv)
+        return Result(
+            self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv, some(self.other_staff)
+        )
 
 
 @dataclass(frozen=True)
@@ -77,7 +81,8 @@ class _Job:
 
     @property
     def path(self) -> Path:
-        key = repr((self.digest, self.variants, self.ppv, self.planned.rules.digest, _code()))
+        responds = self.planned.study.care_changes_course
+        key = repr((self.digest, self.variants, self.ppv, responds, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
@@ -98,7 +103,6 @@ def run(
     except OSError as error:
         raise BadStudy("--out", str(folder), f"Cannot be made: {error.strerror}") from error
     digests = [cases.digest(group, planned.rules) for group in groups]
-    parts = range(0, len(planned.variants), TOGETHER)
     load = workload(planned, groups, workers)
     counts = multiprocessing.Array("d", 2 * len(PHASES))
     began = time.monotonic()
@@ -117,10 +121,11 @@ def run(
 
         results([pool.submit(_measure, planned, group, folder) for group in groups])
 
-        def all_variants(ppv: list[PpvByLevel] | None) -> list[list[ShiftScore]]:
-            scores: list[list[ShiftScore]] = [[] for _ in planned.variants]
+        def all_variants(variants: list[Variant], ppv: list[PpvByLevel] | None) -> list[list[ShiftScore]]:
+            scores: list[list[ShiftScore]] = [[] for _ in variants]
+            parts = range(0, len(variants), TOGETHER)
             jobs = [
-                _Job(planned, group, digest, planned.variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
+                _Job(planned, group, digest, variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
                 for group, digest in zip(groups, digests, strict=True)
                 for i in parts
             ]
@@ -130,15 +135,21 @@ def run(
                     scores[i + place] += of_group
             return scores
 
-        unanswered = all_variants(None)
+        unanswered = all_variants(planned.variants, None)
         ppv = [ppv_by_level(scores) for scores in unanswered]
-        with_staff = all_variants(ppv)
-    return Result(planned, [case for group in groups for case in group], with_staff, unanswered, ppv)
+        learnt = {v.name: of for v, of in zip(planned.variants, ppv, strict=True)}  # other staff learn the same
+        of_all = [*ppv, *(learnt[v.name] for v in planned.other_staff)]
+        with_staff = all_variants([*planned.variants, *planned.other_staff], of_all)
+    n = len(planned.variants)
+    flat = [case for group in groups for case in group]
+    return Result(planned, flat, with_staff[:n], unanswered, ppv, with_staff[n:])
 
 
 def workload(planned: StudyPlan, groups: list[list[Case]], workers: int) -> Workload:
     """Return how much there is to do. A group of shifts is the least that a process takes."""
-    return Workload(sum(map(_bed_hours, groups)), len(planned.variants), min(workers, len(groups)))
+    bed_hours, processes = sum(map(_bed_hours, groups)), min(workers, len(groups))
+    variants, others = len(planned.variants), len(planned.other_staff)
+    return Workload(bed_hours, variants, processes, others, planned.study.care_changes_course)
 
 
 def _bed_hours(group: list[Case]) -> float:
@@ -158,7 +169,10 @@ def _work(job: _Job) -> list[list[ShiftScore]]:
         if job.path.exists():
             return msgspec.json.decode(job.path.read_bytes(), type=list[list[ShiftScore]])
         measured = cases.measure_shifts(job.group, job.planned.rules, job.folder)
-        scores = simulate_shifts(measured, job.variants, job.ppv, moved)
+        if job.ppv is not None and job.planned.study.care_changes_course:
+            scores = care.simulate_shifts(measured, job.variants, job.ppv, job.planned.rules, moved)
+        else:
+            scores = simulate_shifts(measured, job.variants, job.ppv, moved)
     unfinished = job.path.with_suffix(".part")
     unfinished.write_bytes(msgspec.json.encode(scores))
     unfinished.rename(job.path)

@@ -7,16 +7,16 @@ active for more than 24 h; a shift is shorter, so here it is one that nobody has
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from msgspec import Struct
 
 from quietward.contracts.messages import Level
-from quietward.detect.core.alerting.attention import BEDSIDE, TEAM
+from quietward.detect.core.alerting.policy import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import AlarmChange, Call, NotedTime
-from quietward.study.staff import BedTruth, Visit
+from quietward.study.staff import CLINICIANS, BedTruth, Visit
 
 SLICE_S = 600
 FLOOD_FROM, FLOOD_UNTIL = 10, 5
@@ -29,8 +29,9 @@ class Episode(Struct, frozen=True):
     """A time without a gap in which somebody was needed at a level, or at a higher one: from_s, lasts_s.
 
     flagged_s, called_s: delay from its beginning to an alarm of any level, and to one of bedside or team; reached_s: to
-    somebody at the bed. Negative: the alarm was there before (`reached_s` is then 0: somebody was there, or had been
-    since the bed first needed anybody). None: never while the need lasted.
+    somebody at the bed, who came for a call, on the round, or as clinicians (`reached_by`; 0: was there); clinicians_s:
+    to clinicians. Negative: the alarm was there before. None: never while the need lasted.
+    what: the emergency that was there then, or the labour.
     """
 
     bed: int
@@ -40,6 +41,23 @@ class Episode(Struct, frozen=True):
     flagged_s: float | None
     called_s: float | None
     reached_s: float | None
+    reached_by: str = ""
+    clinicians_s: float | None = None
+    what: str = ""
+
+
+class Outcome(Struct, frozen=True):
+    """How it went with one bed of a simulation. what: the emergency that befell it, or the labour.
+
+    ends_s: of the birth, or of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
+    """
+
+    bed: int
+    what: str
+    ends_s: float
+    is_birth: bool
+    reserve_used: float
+    most_used: float
 
 
 class CallCount(Struct, frozen=True):
@@ -52,11 +70,25 @@ class CallCount(Struct, frozen=True):
     heard: int
 
 
+class HeardCall(Struct, frozen=True, array_like=True):
+    """One call. true_positive: None if not known; heard: by so many nurses."""
+
+    bed: int
+    t_s: float
+    level: int
+    why: str
+    what: str
+    true_positive: bool | None
+    heard: int
+
+
 class ShiftScore(Struct, frozen=True):
     """Measures of one shift under one variant; peak, flood and so on: see the top of this file.
 
     noted_hours: in which a bed called nobody and was not quiet.
     nurse_hours: a nurse counts until the last signal of her beds ends. flood_s: summed over the nurses.
+    calls: counted; each_call, visits: one by one, none where nobody is there to hear them. outcomes: where care changes
+    the course.
     """
 
     bed_hours: float
@@ -65,13 +97,15 @@ class ShiftScore(Struct, frozen=True):
     calls: list[CallCount]
     by_bed: dict[str, int]
     episodes: list[Episode]
-    visits: int
+    each_call: list[HeardCall]
+    visits: list[Visit]
     peak_in_10_min: int
     flood_s: float
     chattering: int
     fleeting: int
     stale: int
     longest_wait_s: float
+    outcomes: list[Outcome] = []
 
     @property
     def interruptions(self) -> int:
@@ -87,20 +121,22 @@ def score_shift(
     changes: Sequence[AlarmChange],
     noted: Sequence[NotedTime],
     visits: Sequence[Visit],
+    what: Callable[[int, float], str] = lambda _bed, _t_s: "",
 ) -> ShiftScore:
     """Score one shift; times are seconds from its beginning.
 
     bed_s: how long each bed's signal lasts; recordings may end before the shift does, and nothing is counted at a bed
     after that. nurses: the beds of each. calls: each with whether it is a true positive, None if that is not known.
+    what: what is wrong at a bed at a moment.
     """
     alarms = _alarm_intervals(changes, bed_s)
     came = [[v for v in visits if v.bed == bed and v.from_s < end_s] for bed, end_s in enumerate(bed_s)]
     episodes = [
         episode
         for bed, truth in enumerate(beds)
-        for since_s, need in _merge_needs(truth.needs)
+        for need in _merge_needs(truth.needs)
         if need.from_s < bed_s[bed]
-        for episode in [_episode(bed, since_s, need, alarms[bed], came[bed])]
+        for episode in [_episode(bed, need, alarms[bed], came[bed], what(bed, need.from_s))]
     ]
     counted = Counter((c.why, c.level, true_positive) for c, true_positive in calls)
     nurse_s = [max(bed_s[bed] for bed in own) for own in nurses]
@@ -109,6 +145,12 @@ def score_shift(
         for own, end_s in zip(nurses, nurse_s, strict=True)
     ]
     heard = [sorted(c.t_s for c, _ in own) for own in heard_by]
+    times_heard = Counter(id(c) for own in heard_by for c, _ in own)
+    each_call = [
+        HeardCall(c.bed, c.t_s, c.level, c.why, c.what, is_true, times_heard[id(c)])
+        for c, is_true in (calls if nurses else [])
+    ]
+    seen = sorted(v._replace(until_s=min(v.until_s, bed_s[v.bed])) for own in came for v in own)
     interrupted = Counter((c.why, c.level, is_true) for own in heard_by for c, is_true in own)
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, bed_s[e.bed] - e.from_s) for e in episodes]
     return ShiftScore(
@@ -116,7 +158,7 @@ def score_shift(
         sum(max(0.0, min(x.until_s, bed_s[x.bed]) - x.from_s) for x in noted) / 3600,
         [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.bed + 1}" for c, _ in calls)),
-        episodes, sum(map(len, came)),
+        episodes, each_call, seen,
         max((_peak(times) for times in heard), default=0),
         sum(_flood_s(times, end_s) for times, end_s in zip(heard, nurse_s, strict=True)),
         _chattering([c for c, _ in calls]), _fleeting(alarms), _stale(alarms),
@@ -146,12 +188,8 @@ def _alarm_intervals(changes: Sequence[AlarmChange], bed_s: Sequence[float]) -> 
     return intervals
 
 
-def _merge_needs(needs: Sequence[Span]) -> list[tuple[float, Span]]:
-    """Merge needs that follow on each other into one of level bedside, and one of level team if that is part of them.
-
-    With each comes the time from which the bed has needed anybody: whoever came for a fall is there already when it
-    becomes one for the team.
-    """
+def _merge_needs(needs: Sequence[Span]) -> list[Span]:
+    """Merge needs that follow on each other into one of level bedside, and one of level team where they become one."""
     runs: list[list[Span]] = []
     for need in needs:
         if runs and need.from_s <= max(n.until_s for n in runs[-1]):
@@ -160,21 +198,24 @@ def _merge_needs(needs: Sequence[Span]) -> list[tuple[float, Span]]:
             runs.append([need])
     merged = []
     for run in runs:
-        since_s, until_s = run[0].from_s, max(n.until_s for n in run)
-        merged.append((since_s, Span(Level.BEDSIDE.value, since_s, until_s)))
+        until_s = max(n.until_s for n in run)
+        merged.append(Span(Level.BEDSIDE.value, run[0].from_s, until_s))
         team_s = [n.from_s for n in run if n.what == Level.TEAM.value]
         if team_s:
-            merged.append((since_s, Span(Level.TEAM.value, min(team_s), until_s)))
+            merged.append(Span(Level.TEAM.value, min(team_s), until_s))
     return merged
 
 
-def _episode(
-    bed: int, since_s: float, need: Span, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit]
-) -> Episode:
-    comes_s = min((max(need.from_s, v.from_s) for v in visits if v.until_s > since_s), default=np.inf)
-    reached_s = comes_s - need.from_s if comes_s < need.until_s else None
+def _episode(bed: int, need: Span, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit], what: str) -> Episode:
+    came = sorted((v for v in visits if v.until_s > need.from_s and v.from_s < need.until_s), key=lambda v: v.from_s)
+    reached_s = max(0.0, came[0].from_s - need.from_s) if came else None
+    reached_by = "" if not came else CLINICIANS if came[0].who == CLINICIANS else came[0].why
+    clinicians_s = next((max(0.0, v.from_s - need.from_s) for v in came if v.who == CLINICIANS), None)
     flagged_s, called_s = (_first_alarm_s(need, alarms, least) for least in (1, BEDSIDE))
-    return Episode(bed, need.what, need.from_s, need.until_s - need.from_s, flagged_s, called_s, reached_s)
+    return Episode(
+        bed, need.what, need.from_s, need.until_s - need.from_s, flagged_s, called_s, reached_s, reached_by,
+        clinicians_s, what,
+    )  # fmt: skip
 
 
 def _first_alarm_s(need: Span, alarms: Sequence[_AlarmInterval], least: int) -> float | None:

@@ -1,12 +1,14 @@
 """Runs variants through shifts: calls, staff, scores. In memory, no clock, no files."""
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import simpy
+from msgspec import structs
 
-from quietward.detect.core.alerting.attention import LOOK
+from quietward.detect.core.alerting.policy import LOOK
 from quietward.study.alarms import (
     AlarmChange,
     AlarmEdge,
@@ -21,8 +23,8 @@ from quietward.study.alarms import (
 from quietward.study.cases import MeasuredShifts
 from quietward.study.evaluations import CLASS
 from quietward.study.plan import LimitAlarm, Variant
-from quietward.study.score import ShiftScore, score_shift
-from quietward.study.staff import BedTruth, Staff, run_shift
+from quietward.study.score import Outcome, ShiftScore, score_shift
+from quietward.study.staff import BedTruth, Staff, TruthOverTime, run_shift
 from quietward.study.staff_model import TruePositiveCriteria
 
 PpvByLevel = dict[int, float]
@@ -45,7 +47,7 @@ def simulate_shifts(
     for places in (policies, plain):
         if places:
             own = [variants[i] for i in places]
-            alarms = _alarms(measured, own)
+            alarms = alarms_of(measured, own)
             expected = None if ppv is None else [ppv[i] for i in places]
             share = len(own) / len(variants) / (measured.cases[0].hours * 3600)
             of_these = _simulate(measured, own, alarms, expected, partial(_times, moved, share))
@@ -57,7 +59,8 @@ def _times(moved: Callable[[float], None], share: float, seconds: float) -> None
     moved(share * seconds)
 
 
-def _alarms(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
+def alarms_of(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
+    """Return what calls: variants that are all policies, or all plain alarms."""
     policies = [v.policy for v in variants if v.policy is not None]
     if policies:
         return PolicyAlarms(measured.evaluations, policies)
@@ -79,6 +82,16 @@ def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
     return class_alarm_edges(measured.evaluations, measured.evaluations.values[f"{CLASS} {alarm.rule_set}"])
 
 
+@dataclass(frozen=True)
+class Played:
+    """Shifts that have been played. staff, calls with whether each is true, changes, noted: by variant and shift."""
+
+    staff: dict[tuple[int, int], Staff]
+    calls: dict[tuple[int, int], list[tuple[Call, bool | None]]]
+    changes: dict[tuple[int, int], list[AlarmChange]]
+    noted: dict[tuple[int, int], list[NotedTime]]
+
+
 def _simulate(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
@@ -87,47 +100,92 @@ def _simulate(
     moved: Callable[[float], None],
 ) -> list[list[ShiftScore]]:
     """Run variants whose alarms are driven together. moved: called with seconds of the shift."""
-    beds, hours = measured.beds, measured.cases[0].hours
     known: list[tuple[TruePositiveCriteria, list[BedTruth]]] = []  # the criteria are the same for nearly all variants
     truth = [_truth_under(v.staff.true_positive, measured, known) for v in variants]
+    played = play(measured, variants, alarms, ppv, truth, moved)
+    return [
+        [score(measured, s, played, (v, s), truth[v]) for s in range(len(measured.cases))] for v in range(len(variants))
+    ]
+
+
+def play(
+    measured: MeasuredShifts,
+    variants: Sequence[Variant],
+    alarms: Alarms,
+    ppv: Sequence[PpvByLevel] | None,
+    truth: Sequence[Sequence[BedTruth | TruthOverTime]],
+    moved: Callable[[float], None] = lambda _: None,
+    *,
+    changes_course: bool = False,
+) -> Played:
+    """Let the shifts go by under variants whose alarms are driven together. truth: by variant, of every bed.
+
+    changes_course: whether what staff do changes how the women do, so that children are born.
+    """
+    beds, hours = measured.beds, measured.cases[0].hours
     env = simpy.Environment()
-    staff: dict[tuple[int, int], Staff] = {}  # by variant and shift
-    calls: dict[tuple[int, int], list[tuple[Call, bool | None]]] = defaultdict(list)
+    played = Played({}, defaultdict(list), defaultdict(list), defaultdict(list))
     if ppv is not None:
         for v, variant in enumerate(variants):
             for s, case in enumerate(measured.cases):
                 own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}"
-                staff[v, s] = Staff(env, variant.staff, own, alarms, v, s * beds, ppv[v], key)
+                played.staff[v, s] = Staff(
+                    env, variant.staff, own, alarms, v, s * beds, ppv[v], key, changes_course=changes_course
+                )
 
     def on_call(call: Call) -> None:
         place = (call.variant, call.bed // beds)
         is_true = truth[call.variant][call.bed].is_true_positive(call, variants[call.variant].staff.call.ahead_s)
-        calls[place].append((call, is_true))
-        if staff:
-            staff[place].on_call(call, is_true)
+        played.calls[place].append((call, is_true))
+        if played.staff:
+            played.staff[place].on_call(call, is_true)
 
     run_shift(env, alarms, on_call, hours * 3600, moved)
-    changes: dict[tuple[int, int], list[AlarmChange]] = defaultdict(list)
     for change in alarms.changes:
-        changes[change.variant, change.bed // beds].append(change._replace(bed=change.bed % beds))
-    noted: dict[tuple[int, int], list[NotedTime]] = defaultdict(list)
+        played.changes[change.variant, change.bed // beds].append(change._replace(bed=change.bed % beds))
     for one in alarms.noted():
-        noted[one.variant, one.bed // beds].append(one._replace(bed=one.bed % beds))
-    return [
-        [
-            score_shift(
-                measured.seconds[s * beds : (s + 1) * beds].tolist(),
-                truth[v][s * beds : (s + 1) * beds],
-                [nurse.beds for nurse in staff[v, s].nurses] if staff else [],
-                [(call._replace(bed=call.bed % beds), is_true) for call, is_true in calls[v, s]],
-                changes[v, s],
-                noted[v, s],
-                staff[v, s].visits if staff else [],
-            )
-            for s in range(len(measured.cases))
-        ]
-        for v in range(len(variants))
-    ]
+        played.noted[one.variant, one.bed // beds].append(one._replace(bed=one.bed % beds))
+    return played
+
+
+def score(
+    measured: MeasuredShifts,
+    shift: int,
+    played: Played,
+    of: tuple[int, int],
+    truth: Sequence[BedTruth],
+    births: Mapping[int, float] | None = None,
+) -> ShiftScore:
+    """Return the score of one shift.
+
+    shift: its place; of: variant and shift of what was played; truth: of all beds; births: when, by bed, where care
+    changes the course: then outcomes are scored, too.
+    """
+    beds, staff = measured.beds, played.staff.get(of)
+    own = slice(shift * beds, (shift + 1) * beds)
+    found = score_shift(
+        measured.seconds[own].tolist(),
+        truth[own],
+        [nurse.beds for nurse in staff.nurses] if staff else [],
+        [(call._replace(bed=call.bed % beds), is_true) for call, is_true in played.calls[of]],
+        played.changes[of],
+        played.noted[of],
+        staff.visits if staff else [],
+        measured.cases[shift].what,
+    )
+    return found if births is None else structs.replace(found, outcomes=_outcomes(measured, shift, births))
+
+
+def _outcomes(measured: MeasuredShifts, shift: int, births: Mapping[int, float]) -> list[Outcome]:
+    """Return how it went with those beds of a simulated shift that had an emergency; with all if none had."""
+    case, found = measured.cases[shift], []
+    struck = {onset.bed for onset in case.emergencies}
+    for bed, truth in enumerate(measured.truth[shift * measured.beds : (shift + 1) * measured.beds]):
+        if truth is not None and truth.minutes and (bed in struck or not struck):
+            ends_s = float(measured.seconds[shift * measured.beds + bed])
+            used = [m.reserve_used for m in truth.minutes]
+            found.append(Outcome(bed, case.what(bed, ends_s), ends_s, bed in births, used[-1], max(used)))
+    return found
 
 
 def _truth_under(

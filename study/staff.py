@@ -1,20 +1,22 @@
 """A model of staff: nurses with several beds, one task at a time, who answer calls according to their predictive value.
 
-What staff do has no effect on the labours: signals, truth and measures are the same for every variant, so that variants
-differ in nothing but their calls. Numbers and sources: `study/staff.toml`.
+What staff do has no effect on the labours here, so that variants differ in nothing but their calls; it is written down,
+and `study/care.py` lets it change them. Numbers and sources: `study/staff.toml`.
 """
 
+import bisect
 import contextlib
 import math
 import random
 from collections import deque
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import simpy
 
-from quietward.detect.core.alerting.attention import BEDSIDE, LOOK, TEAM
+from quietward.contracts.messages import CareKind, Level
+from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call
 from quietward.study.staff_model import StaffModel, TruePositiveCriteria
@@ -25,13 +27,18 @@ NEVER = TEAM + 1
 Work = Generator[simpy.Event, Any, None]
 
 
+CALL, ROUND = "call", "round"
+CLINICIANS = "clinicians"
+
+
 class Visit(NamedTuple):
-    """Somebody is at a bed."""
+    """Somebody is at a bed. why: came for a call, or on the round."""
 
     bed: int
     from_s: float
     until_s: float
     who: str
+    why: str = CALL
 
 
 @dataclass(frozen=True)
@@ -66,6 +73,53 @@ class BedTruth:
         """Return whether somebody is needed at the bed now or within `ahead_s`."""
         return any(s.from_s <= t_s + ahead_s and s.until_s > t_s for s in self.needs)
 
+    def needed_from(self, t_s: float, until_s: float, level: str | None = None) -> float | None:
+        """Return the first moment between two at which somebody is needed, at one level if given; None if never."""
+        begins = (max(s.from_s, t_s) for s in self.needs if s.until_s > t_s and level in (None, s.what))
+        first = min(begins, default=math.inf)
+        return first if first < until_s else None
+
+
+class Done(NamedTuple):
+    """Something that staff do at a bed, or the birth of the child, which ends what is watched there."""
+
+    t_s: float
+    bed: int
+    what: tuple[CareKind, ...]
+    is_birth: bool = False
+
+
+NURSE_DOES: tuple[CareKind, ...] = ("turned", "oxytocin-turned-down", "fluids-checked")
+"""Where somebody is needed: what is commonly done to relieve whatever it is; no source for how often it helps."""
+CLINICIANS_DO: tuple[CareKind, ...] = ("clinician-called",)
+
+
+class TruthOverTime:
+    """The truth of a bed whose course care changes: at every moment as it would go on if nothing more were done.
+
+    So whoever goes to a bed since it will need somebody is right, also where going there is what prevents it.
+    """
+
+    def __init__(self, versions: Sequence[tuple[float, BedTruth]]) -> None:
+        """versions: each with the moment up to which it is the one that counts, the last up to infinity."""
+        self._until_s, self._versions = [until_s for until_s, _ in versions], [truth for _, truth in versions]
+
+    def at(self, t_s: float) -> BedTruth:
+        """Return the truth that counts at a moment."""
+        return self._versions[bisect.bisect_left(self._until_s, t_s)]
+
+    def is_true_positive(self, call: Call, ahead_s: float) -> bool | None:
+        """Return whether a call's reason is there now or within `ahead_s`; None if that is not known."""
+        return self.at(call.t_s).is_true_positive(call, ahead_s)
+
+    def is_needed(self, t_s: float, ahead_s: float = 0.0) -> bool:
+        """Return whether somebody is needed at the bed now or within `ahead_s`."""
+        return self.at(t_s).is_needed(t_s, ahead_s)
+
+    def needed_from(self, t_s: float, until_s: float, level: str | None = None) -> float | None:
+        """Return the first moment between two at which somebody is needed, as `BedTruth` does."""
+        return self.at(t_s).needed_from(t_s, until_s, level)
+
 
 @dataclass
 class PendingCall:
@@ -77,17 +131,22 @@ class PendingCall:
 
 @dataclass
 class Staff:
-    """The staff of one shift under one variant. ppv: expected positive predictive value by level, 1 where not known."""
+    """The staff of one shift under one variant. ppv: expected positive predictive value by level, 1 where not known.
+
+    done: what they do where somebody is needed; there are births only where that changes how the women do.
+    """
 
     env: simpy.Environment
     model: StaffModel
-    beds: list[BedTruth]
+    beds: Sequence[BedTruth | TruthOverTime]
     alarms: Alarms
     variant: int
     first_bed: int
     ppv: dict[int, float]
     seed: str
     visits: list[Visit] = field(default_factory=list)
+    done: list[Done] = field(default_factory=list)
+    changes_course: bool = False
 
     def __post_init__(self) -> None:
         count = math.ceil(len(self.beds) / self.model.beds_per_nurse)
@@ -95,7 +154,8 @@ class Staff:
         self.nurses = [
             Nurse(self, i, list(range(i, len(self.beds), count)), has_student and i == 0) for i in range(count)
         ]
-        self._clinicians = random.Random(f"{self.seed} clinicians")
+        self._clinicians = [random.Random(f"{self.seed} clinicians {bed}") for bed in range(len(self.beds))]
+        self._coming: dict[int, tuple[float, float]] = {}
 
     def on_call(self, call: Call, is_true: bool | None) -> None:
         """Bring a call to the nurse of the bed, one for the team to everybody.
@@ -106,14 +166,35 @@ class Staff:
         for nurse in self.nurses:
             if bed in nurse.beds or call.level == TEAM:
                 nurse.hear(call, is_true)
-        if call.level == TEAM and self._clinicians.random() < max(self.model.trust.least, self.ppv.get(TEAM, 1.0)):
-            comes_s = drawn(self._clinicians, self.model.team.comes_in_s, self.model.tasks.spread)
-            after(self.env, comes_s, lambda: self._arrives(bed))
+        if call.level == TEAM and self._clinicians[bed].random() < max(self.model.trust.least, self.ppv.get(TEAM, 1.0)):
+            self.call_clinicians(bed)
+
+    def call_clinicians(self, bed: int) -> float:
+        """Let clinicians come to a bed, unless they are there or on the way; return when they arrive, or arrived."""
+        now = self.env.now
+        arrive_s, leave_s = self._coming.get(bed, (0.0, 0.0))
+        if leave_s > now:
+            return arrive_s
+        comes_s = drawn(self._clinicians[bed], self.model.team.comes_in_s, self.model.tasks.spread)
+        self._coming[bed] = now + comes_s, now + comes_s + self.model.tasks.care_s
+        if self.beds[bed].is_needed(now):
+            self.done.append(Done(now, bed, CLINICIANS_DO))
+        after(self.env, comes_s, lambda: self._arrives(bed))
+        return now + comes_s
 
     def _arrives(self, bed: int) -> None:
         now = self.env.now
-        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, "clinician"))
+        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, CLINICIANS))
         self.answer(bed)
+        if self.changes_course:
+            birth_s = drawn(self._clinicians[bed], self.model.team.birth_in_min * 60, self.model.tasks.spread)
+            after(self.env, birth_s, lambda: self._birth(bed))
+
+    def _birth(self, bed: int) -> None:
+        """Let the child be born where the team is still needed."""
+        now = self.env.now
+        if self.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
+            self.done.append(Done(now, bed, (), is_birth=True))
 
     def level(self, bed: int) -> int:
         """Return the level of a bed's unanswered alarm."""
@@ -128,7 +209,8 @@ class Nurse:
     """One nurse: pending calls come first, the most urgent first; then rounds, then other tasks.
 
     Any call that she answers interrupts another task; `bedside` and `team` interrupt a visit to a bed where nobody is
-    needed; nothing interrupts a visit where somebody is.
+    needed; nothing interrupts a visit where somebody is. Where the team is needed she calls it, and stays until it is
+    there.
     """
 
     def __init__(self, staff: Staff, number: int, beds: list[int], has_student: bool) -> None:
@@ -143,7 +225,7 @@ class Nurse:
         self._pending: dict[int, PendingCall] = {}
         self._breaks_off_from = NEVER
         every_s = self._model.tasks.round_every_min * 60
-        self._seen = {bed: self._works.uniform(-every_s, 0.0) for bed in beds}
+        self._due = {bed: self._works.uniform(0.0, every_s) for bed in beds}
         self._next_other = self._works.uniform(0, self._model.tasks.other_every_min * 60)
         self._process = self._env.process(self._work())
 
@@ -185,20 +267,19 @@ class Nurse:
 
     def _work(self) -> Work:
         tasks, env = self._model.tasks, self._env
-        every_s = tasks.round_every_min * 60
         while True:
             if self._pending:
                 bed = max(self._pending, key=lambda b: (self._pending[b].call.level, -self._pending[b].call.t_s))
                 yield from self._answer(bed, self._pending.pop(bed))
                 continue
-            longest_ago = min(self._seen, key=lambda b: self._seen[b])
-            if env.now - self._seen[longest_ago] >= every_s:
-                yield from self._visit(longest_ago, tasks.round_s)
+            due = min(self._due, key=lambda b: self._due[b])
+            if env.now >= self._due[due]:
+                yield from self._visit(due, tasks.round_s, ROUND)
             elif env.now >= self._next_other:
                 self._next_other = env.now + self._time(tasks.other_every_min * 60)
                 yield from self._busy(self._time(tasks.other_s), LOOK)
             else:
-                until_s = min(self._seen[longest_ago] + every_s, self._next_other)
+                until_s = min(self._due[due], self._next_other)
                 yield from self._busy(max(1.0, until_s - env.now), LOOK)
 
     def _busy(self, for_s: float, until_level: int) -> Work:
@@ -222,19 +303,40 @@ class Nurse:
                 ):
                     staff.answer(bed)
                     return
-        yield from self._visit(bed, self._model.tasks.check_s)
+        yield from self._visit(bed, self._model.tasks.check_s, CALL)
 
-    def _visit(self, bed: int, median_s: float) -> Work:
-        tasks, truth = self._model.tasks, self.staff.beds[bed]
+    def _visit(self, bed: int, median_s: float, why: str) -> Work:
+        tasks, staff = self._model.tasks, self.staff
         yield self._env.timeout(self._time(tasks.walk_s))
-        arrived, is_needed = self._env.now, truth.is_needed(self._env.now)
-        self.staff.answer(bed)
-        lasts_s = self._time(tasks.care_s if is_needed else median_s) * self._slower_at_beds
-        place, who = len(self.staff.visits), f"nurse {self.number + 1}"
-        self.staff.visits.append(Visit(bed, arrived, arrived + lasts_s, who))
-        yield from self._busy(lasts_s, NEVER if is_needed else BEDSIDE)
-        self.staff.visits[place] = Visit(bed, arrived, self._env.now, who)
-        self._seen[bed] = self._env.now
+        arrived, how_long = self._env.now, self._time(1.0) * self._slower_at_beds
+        staff.answer(bed)
+        place, who = len(staff.visits), f"nurse {self.number + 1}"
+        staff.visits.append(Visit(bed, arrived, math.inf, who, why))
+        has_cared = False
+        needed_s = staff.beds[bed].needed_from(arrived, arrived + how_long * median_s)
+        yield from self._busy(how_long * median_s if needed_s is None else needed_s - arrived, BEDSIDE)
+        if needed_s is not None and self._env.now >= needed_s:  # else called away before
+            yield from self._care(bed, how_long * tasks.care_s)
+            has_cared = True
+        staff.visits[place] = Visit(bed, arrived, self._env.now, who, why)
+        again_min = min(tasks.round_every_min, tasks.again_after_min) if has_cared else tasks.round_every_min
+        self._due[bed] = self._env.now + again_min * 60
+
+    def _care(self, bed: int, for_s: float) -> Work:
+        """Stay where somebody is needed; where that is the team, call it and wait for it."""
+        staff, env, team = self.staff, self._env, Level.TEAM.value
+        staff.done.append(Done(env.now, bed, NURSE_DOES))
+        team_s = staff.beds[bed].needed_from(env.now, env.now + for_s, team)
+        if team_s is not None:
+            after(env, team_s - env.now, lambda: self._call_clinicians(bed))
+        yield from self._busy(for_s, NEVER)
+        if staff.beds[bed].needed_from(env.now, env.now + 1, team) is not None:
+            yield from self._busy(staff.call_clinicians(bed) - env.now, NEVER)
+
+    def _call_clinicians(self, bed: int) -> None:
+        now = self._env.now
+        if self.staff.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
+            self.staff.call_clinicians(bed)
 
 
 class Student:

@@ -29,13 +29,14 @@ class Trust(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class TaskTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """How long and how often nurses and students do what, medians."""
+    """How long and how often nurses and students do what, medians. again_after_min: where somebody was needed."""
 
     walk_s: Time
     check_s: Time
     care_s: Time
     round_every_min: Time
     round_s: Time
+    again_after_min: Time
     other_every_min: Time
     other_s: Time
     spread: Annotated[float, Meta(ge=0, le=2)]
@@ -45,9 +46,10 @@ class TaskTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class TeamTimes(Struct, frozen=True, forbid_unknown_fields=True):
-    """Clinicians who are called from elsewhere."""
+    """Clinicians who are called from elsewhere. birth_in_min: from their coming to a birth, where it comes to that."""
 
     comes_in_s: Time
+    birth_in_min: Time
 
 
 class TruePositiveCriteria(Struct, frozen=True, forbid_unknown_fields=True):

@@ -13,7 +13,7 @@ from quietward.contracts.errors import BadRecording, possible
 from quietward.contracts.messages import Level
 from quietward.contracts.tables import check_table
 from quietward.contracts.validation import NOT_DECODED
-from quietward.simulator.truth import Span
+from quietward.simulator.truth import MinuteTruth, Span
 
 NEEDED = (Level.BEDSIDE.value, Level.TEAM.value)
 
@@ -21,6 +21,7 @@ NEEDED = (Level.BEDSIDE.value, Level.TEAM.value)
 class KnownTruth(Struct, frozen=True):
     """Seconds from the first sample. needs: when somebody was needed; `what` is bedside or team. states: of mother and
     fetus. artefacts: what sensors did. second_stage_from_s: None if it did not come, or is not known; weeks: 0 at term.
+    minutes: what only a simulation knows.
     """
 
     needs: list[Span]
@@ -28,6 +29,7 @@ class KnownTruth(Struct, frozen=True):
     artefacts: list[Span]
     weeks: Annotated[int, Meta(ge=0, le=45)] = 0
     second_stage_from_s: float | None = None
+    minutes: list[MinuteTruth] = []
 
 
 def read(path: Path) -> KnownTruth:
@@ -44,6 +46,7 @@ def read(path: Path) -> KnownTruth:
             here = f"{path}: {name}[{i}]"
             if name == "needs" and span.what not in NEEDED:
                 raise BadRecording(f"{here}.what", span.what, possible(NEEDED, span.what))
-            if span.until_s <= span.from_s:
+            # What a sensor did for a moment may have no length left in a file, whose times are rounded.
+            if span.until_s < span.from_s or (name == "needs" and span.until_s == span.from_s):
                 raise BadRecording(f"{here}.until_s", span.until_s, f"Must come after from_s, {span.from_s:g}")
     return truth

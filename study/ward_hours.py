@@ -35,7 +35,7 @@ async def read_last_hours(settings: Settings, hours: float) -> list[BedHistory]:
     Raises Unreachable, and BadSettings when there is too little.
     """
     ward = Ward(settings.ward, settings.shards)
-    async with connected(settings.store) as store:
+    async with connected(settings.store, settings.tls) as store:
         try:
             beds = sorted(await beds_of(store, ward), key=natural_key)
             stored = [await read_history(store, ward, bed, hours, now_ms()) for bed in beds]

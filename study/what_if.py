@@ -10,7 +10,7 @@ import numpy as np
 from msgspec import Struct
 
 from quietward.contracts.notice import NOTICE
-from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.simulator.truth import Span
 from quietward.study import cases
 from quietward.study.alarms import AlarmChange, Call, PolicyAlarms

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from quietward.detect.core.alerting.attention import Condition, Policy
+from quietward.detect.core.alerting.policy import Condition, Policy
 from quietward.detect.core.alerting.rule_sets import Clause
 
 RANK = {"noted": 0, "look": 1, "bedside": 2, "team": 3}

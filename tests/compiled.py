@@ -5,7 +5,9 @@ from typing import Any, NamedTuple, ParamSpec, TypeVar, cast
 
 import numpy as np
 
-from quietward.detect.core.alerting.attention import Attention, Change, Notice, Policy, Told, decide_all
+from quietward.detect.core.alerting.attention import decide_all
+from quietward.detect.core.alerting.flags import Attention, Change, Notice, Told
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.arrays import Bools, Ints
 from quietward.detect.core.compiled import EntryPoint
 from quietward.detect.core.measures.findings import ASKED

@@ -5,8 +5,10 @@ With QUIETWARD_REQUIRE_REAL=1 a missing real part is a failure. Everything liste
 
 import asyncio
 import os
+import random
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -21,7 +23,7 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.liveness import WorkerReport, reports_of, troubles_of
 from quietward.contracts.settings import Settings
 from quietward.runtime.clock import now_ms
-from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
+from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import Store, connected
 
 REQUIRE_REAL = os.environ.get("QUIETWARD_REQUIRE_REAL") == "1"
@@ -37,7 +39,11 @@ DATABASE = next(
     None,
 )
 """Open recordings, where a copy lies beside the project; they are never part of it."""
-WAIT_S = 30.0
+WAIT_S = 60.0
+"""End of every wait for something that another process, a thread or a browser does: for a machine that is busy."""
+PORTS = range(10_000, 20_000)
+"""Below those that Linux gives to connections; a cluster's servers talk to each other on their port + 10,000."""
+_reserved: dict[int, socket.socket] = {}
 
 
 def require(path: str | None, name: str) -> str:
@@ -47,6 +53,22 @@ def require(path: str | None, name: str) -> str:
             pytest.fail(f"{name} is missing, and QUIETWARD_REQUIRE_REAL=1 asks for it: apt-get install {name}")
         pytest.skip(f"{name} is not installed")
     return path
+
+
+def free_port() -> int:
+    """Return a port of 127.0.0.1 that is free, and that no other test of this machine is given meanwhile."""
+    while True:
+        port = random.SystemRandom().choice(PORTS)
+        mine = socket.socket(socket.AF_UNIX)
+        try:
+            mine.bind(f"\0quietward-test-port-{port}")  # goes with this process, however it ends
+            with socket.socket() as tried:
+                tried.bind(("127.0.0.1", port))
+        except OSError:
+            mine.close()
+            continue
+        _reserved[port] = mine
+        return port
 
 
 @dataclass
@@ -61,7 +83,7 @@ class Server:
     def start(self) -> None:
         with self.log.open("ab") as file:
             self.process = subprocess.Popen(self.command, stdout=file, stderr=file)
-        assert wait_for_port(self.port), self.log.read_text()
+        assert wait_for_port(self.port, WAIT_S), self.log.read_text()
 
     def kill(self) -> None:
         if self.process is not None:
@@ -191,6 +213,26 @@ async def until(true: Callable[[], Awaitable[bool]], within_s: float = WAIT_S) -
             return True
         await asyncio.sleep(0.05)
     return False
+
+
+async def settled(ask: Callable[[], Any], wanted: object) -> Any:
+    """Ask until the answer is the wanted one, at most WAIT_S, and return the last answer."""
+    answer: Any = None
+
+    async def is_wanted() -> bool:
+        nonlocal answer
+        answer = await ask()
+        return bool(answer == wanted)
+
+    await until(is_wanted)
+    return answer
+
+
+async def stop(task: asyncio.Task[Any]) -> None:
+    """Cancel a task until it has ended: a library may swallow a cancellation on Python 3.11."""
+    while not task.done():
+        task.cancel()
+        await asyncio.wait([task], timeout=1)
 
 
 async def reports(store: Store, ward: Ward, part: str) -> list[WorkerReport]:

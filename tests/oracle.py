@@ -144,8 +144,7 @@ class Machine:
         if there and silent:
             self.last_base = self.last_near = now - 1
             if not self.open:
-                # The first sample after a long gap adds no area; see the defect of that name in test_measures.
-                self.heights = [(now, 0.0)]
+                self.heights = [(now, y)]
         expired = self.open and silent
         if there and not expired:
             self._follow(now, y, tolerance, enter)
@@ -198,13 +197,13 @@ class Machine:
             end = now
         if end is None:
             return None
-        if expired and there:  # what comes after a long gap is none of it
-            self.heights.pop()
+        after_gap = [self.heights.pop()] if expired and there else []  # none of it, but of what may come next
         area = self.area
-        self.open, self.heights = False, []
+        self.open, self.heights = False, after_gap
         if new_level:
             self.away_since = -1
-        self.last_base = self.last_near = end
+        if not expired:
+            self.last_base = self.last_near = end
         kept = not new_level and self.height >= n.min_height and end - self.onset >= n.min_length_s * HZ
         return Departure(
             self.row, self.onset, self.reached, self.peak, end, self.height, area, new_level, kept, expired

@@ -18,19 +18,6 @@ REFERENCE: dict[str, Reference] = {}
 WITHIN = 1 / 64
 """The engine keeps depths, areas and the minutes' baselines in steps of so much: so sums are exact in any order."""
 
-UP_TO_31_MIN = "counts the minute that is running beside the whole minutes of the window, and divides by the window"
-DEFECTS = {
-    "running_mean_depth_bpm": "divides the area from the onset on by the samples since it was noticed",
-    "low_fhr_share_30min": UP_TO_31_MIN,
-    "deceleration_area_30min": UP_TO_31_MIN,
-    "fhr_usable_30min": UP_TO_31_MIN,
-    "ua_usable_30min": UP_TO_31_MIN,
-    "near_mother_10min": UP_TO_31_MIN,
-    "contractions_per_10min": UP_TO_31_MIN,
-    "tachysystole": UP_TO_31_MIN,
-}
-"""Measures that are not what their definition says: each has a case that is expected to fail in test_measures. Those of
-windows are right at the end of every minute, and compared there."""
 NOTABLE = READING.notable
 MIN = 60
 
@@ -75,6 +62,13 @@ def baseline_bpm(bed: PlainBed, rules: RuleSet) -> float:
 def baseline_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
     ends = [minute * MIN + MIN - 1 for minute in range(bed.seconds // MIN)]
     return mean([bed.baselines[end] for end in ends[-30:] if is_there(bed.baselines[end])])
+
+
+@measure
+def baseline_change_1h_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    ends = [minute * MIN + MIN - 1 for minute in range(bed.seconds // MIN)]
+    then = mean([bed.baselines[end] for end in ends[-65:-55] if is_there(bed.baselines[end])])
+    return bed.baseline - then
 
 
 def lasting(bed: PlainBed, holds: Callable[[float], bool]) -> float:
@@ -405,7 +399,7 @@ def below_earlier_bpm(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def accelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
-    return len([rise for rise in bed.rises if began(bed, rise.onset, 30 * MIN)])
+    return min(len([rise for rise in bed.rises if began(bed, rise.onset, 30 * MIN)]), 48)
 
 
 # Kinds of decelerations, by rule set.

@@ -23,7 +23,10 @@ POLICY_VIOLATION, TRY_AGAIN_LATER = 1008, 1013
 
 def is_own_origin(origin: str | None, host: str | None) -> bool:
     """Return True if a request comes from one of our own pages; clients that are no browser send no origin."""
-    return origin is None or urlsplit(origin).netloc == host
+    try:
+        return origin is None or urlsplit(origin).netloc == host
+    except ValueError:  # half an IPv6 address
+        return False
 
 
 class AuthMiddleware:

@@ -19,7 +19,7 @@ from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import Command, SetBedLimit, TakeIn, Who
-from quietward.contracts.validation import invalid_field
+from quietward.contracts.validation import NOT_TOML, invalid_field
 
 log = logging.getLogger("quietward.serve")
 
@@ -98,13 +98,13 @@ class People:
 
 def read(path: Path) -> list[Person]:
     """Return the people of a file. Raises BadSettings."""
-    remedy = "quietward person NAME --role nurse --file FILE writes one"
+    remedy = f"This writes one: quietward person NAME --role nurse --file {path}"
     try:
         raw: dict[str, Any] = tomllib.loads(path.read_text())
         people = msgspec.convert(raw, PeopleFile).person
     except OSError as error:
         raise BadSettings("people", str(path), f"Cannot be read: {error.strerror}. {remedy}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, msgspec.ValidationError) as error:
+    except (*NOT_TOML, msgspec.ValidationError) as error:
         raise BadSettings("people", str(path), f"{error}. {remedy}") from error
     names = [person.name for person in people]
     if len(set(names)) < len(names):

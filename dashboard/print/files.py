@@ -68,7 +68,7 @@ async def write_signals(settings: Settings, bed: str, hours: float, file: Path) 
 
 
 async def _from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:
-    async with connected(settings.store) as store:
+    async with connected(settings.store, settings.tls) as store:
         try:
             return await read(store)
         except RedisError as error:

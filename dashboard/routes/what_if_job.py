@@ -63,7 +63,9 @@ async def run_what_if(settings: Settings, *arguments: str) -> str:
     """
     environment = os.environ | {
         "QUIETWARD_WARD": settings.ward, "QUIETWARD_STORE": settings.store, "QUIETWARD_SHARDS": str(settings.shards),
-        "QUIETWARD_POLICY": settings.policy, "QUIETWARD_STUDIES": settings.studies,
+        "QUIETWARD_POLICY": settings.policy, "QUIETWARD_STUDIES": settings.studies, "QUIETWARD_STORE_PASSWORD_FILE": "",
+        "QUIETWARD_TLS_CA": settings.tls_ca, "QUIETWARD_TLS_CERTIFICATE": settings.tls_certificate,
+        "QUIETWARD_TLS_KEY": settings.tls_key,
     }  # fmt: skip
     process = await asyncio.create_subprocess_exec(
         *command_of("what-if", *arguments), env=environment, preexec_fn=die_when_parent_dies,

@@ -184,6 +184,7 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     low_variability_bpm: float
     low_variability_min: Annotated[int, Meta(ge=1)]
     smooth_below_bpm: float
+    baseline_change_bpm: Annotated[float, Meta(gt=0)]
     least_minutes: int
     whole_ua_share: float
     contractions_after_s: float

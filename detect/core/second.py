@@ -13,7 +13,7 @@ from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
 from quietward.detect.core.patterns import earlier, excursions, naming, ongoing
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
 from quietward.detect.core.records import next_row
-from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, variability
+from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, usable, variability
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S
 from quietward.detect.core.state.beds import MOST_CLOSED_LATE, Beds, Room
 from quietward.detect.core.state.rules import Numbers
@@ -77,13 +77,13 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
     closed_before = room.closed.written[0]
 
     used = _take_samples(beds, n, second, samples, numbers, room)
-    conditioning.count_second(beds.conditioning, beds.last_minute, n, used.fhr, used.ua, used.near_mother)
     ua_is_there = not np.isnan(samples.ua[HZ - 1, samples.place])
     tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, evaluation_is_due, reading.look.every_s)
     useful_ua = used.ua if beds.tone.useful[n] else 0
-    measuring.keep_up(beds.running, n, second, b.bpm[n], used.fhr, useful_ua, used.low, used.near_mother)
+    usable.count_second(beds.usable, n, second, used.fhr, useful_ua, used.low, used.near_mother)
+    measuring.keep_up(beds.running, n, second, b.bpm[n], used.fhr)
     if minute_ends:
-        measuring.end_minute(beds.running, beds.minutes, n, second, b.bpm[n])
+        measuring.end_minute(beds.minutes, n, second, b.bpm[n])
     none_since = beds.running.none_since[n]
     if none_since >= 0 and second - none_since >= reading.signal.forget_after_s:
         baseline.forget(b, n)
@@ -150,8 +150,7 @@ def _use_held(beds: Beds, n: int, second: int, now: int, mhr_bpm: float, numbers
         if sample >= second * HZ:
             continue  # counted with the second
         is_low, is_near = bpm < reading.notable.low_fhr_bpm, abs(bpm - mhr_bpm) <= reading.signal.mother_within_bpm
-        conditioning.count_late(c, beds.last_minute, n, second - sample // HZ, is_near)
-        measuring.count_late(beds.running, beds.minutes, n, second, sample // HZ, is_low, is_near)
+        usable.count_late(beds.usable, n, sample // HZ, is_low, is_near)
 
 
 @compiled
@@ -183,10 +182,14 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
     """Name what has closed at bed n, the rows from `first` on; return whether one of them was a new level."""
     _fill_windows(beds, n, second, numbers)
     reading, level_is_new = numbers.reading, False
+    # Contractions first: a fall may belong to one that ends with it.
     for i in range(first, room.closed.written[0]):
         x = room.closed.rows[i]
         if x.row == UA:
             naming.name_contraction(x, beds.history, beds.ua, second, beds.tone.rest[n], room.shape, reading)
+    for i in range(first, room.closed.written[0]):
+        x = room.closed.rows[i]
+        if x.row == UA:
             continue
         is_level = naming.name_departure(
             x, room.kinds[i], beds.history, beds.fhr, beds.minute, beds.baseline, beds.excursions, second,
@@ -223,7 +226,7 @@ def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numb
     fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
     earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(
-        beds.findings, n, second, beds.conditioning, beds.last_minute, b, beds.earlier, fhr_bpm,
+        beds.findings, n, second, beds.conditioning, beds.usable, b, beds.earlier, fhr_bpm,
         beds.variability, beds.sinusoidal, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable,
         reading.earlier, numbers.tachysystole,
     )  # fmt: skip

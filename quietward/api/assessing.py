@@ -10,7 +10,7 @@ from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ, TREND_KIND
 from quietward.detect import assess as assessment
 from quietward.detect import rule_file
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.recordings.recording import Content, LabourContext, make_recording
 

@@ -9,7 +9,7 @@ from quietward.contracts.errors import BadSettings, extra, possible
 from quietward.contracts.messages import HZ, Event, encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.detect.assessment import Assessment
-from quietward.drawing.strip import Level, Mark, PaperScale, Trace, sheets, svg
+from quietward.drawing.strip import Level, Mark, Moment, PaperScale, Trace, sheets, svg
 from quietward.recordings.annotations import annotations_of
 from quietward.recordings.recording import Annotation, Signal
 
@@ -71,7 +71,7 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
         return frame
 
     def strip(self, from_s: float = 0.0) -> str:
-        """Return up to 27 minutes of the strip from `from_s` on, with what was found, as SVG in one piece, 270 mm wide.
+        """Return up to 27 minutes of the strip from `from_s` on, with findings and flags, as one SVG, 270 mm wide.
 
         Raises BadSettings if the recording has ended by then.
         """
@@ -88,7 +88,8 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
             *(Mark("contraction", x.onset_s, x.end_s, "") for x in self.contractions),
         ]
         levels = [Level(x.t_s - 60, x.t_s, x.bpm) for x in self.baseline if x.bpm is not None]
-        return Trace(0, self.fhr, self.ua, marks, levels)
+        moments = [Moment(f"flag-{x.level}", x.raised_s, x.level) for x in self.flags]
+        return Trace(0, self.fhr, self.ua, marks, levels, moments)
 
     def __repr__(self) -> str:
         counts = ", ".join(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quietward.contracts.errors import BadRecording
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.recordings.recording import Signal
 

@@ -5,9 +5,11 @@ Commands import what they need when they run: `quietward --help` must be quick.
 
 import sys
 from collections.abc import Callable
-from typing import Annotated, NoReturn
+from copy import copy
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperCommand
 
 from quietward import __version__
 from quietward.cli import checks, devices, embedded, load, people, recordings, studies, ward
@@ -44,8 +46,20 @@ COMMANDS: tuple[Callable[..., None], ...] = (
 HIDDEN: tuple[Callable[..., None], ...] = (embedded.embedded_broker, load.load_devices, embedded.embedded_store)
 """Processes that demo and load tests start."""
 
+
+class _Command(TyperCommand):
+    """Every command says the version, too: whoever reports a fault types it behind the command that failed."""
+
+    def get_params(self, ctx: Any) -> Any:
+        """Return the command's parameters, and `--version`."""
+        of_all = next(p for p in ctx.find_root().command.params if p.name == "version")
+        own = copy(of_all)
+        own.expose_value = False  # functions of commands do not take it
+        return [*super().get_params(ctx), own]
+
+
 for _command in COMMANDS:
-    app.command()(_command)
+    app.command(cls=_Command)(_command)
 for _command in HIDDEN:
     app.command(hidden=True)(_command)
 

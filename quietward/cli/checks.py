@@ -1,7 +1,9 @@
 """Checks: of an installation, and of a service that runs."""
 
+import shutil
 import sys
-from typing import Annotated
+import textwrap
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,6 +16,11 @@ from quietward.cli.options import (
     StoreOption,
     WardOption,
 )
+
+PARTS = ("simulate", "ingest", "detect", "serve")
+
+if TYPE_CHECKING:
+    from quietward.runtime.refused import Refused
 
 
 def doctor(
@@ -56,12 +63,14 @@ def alive(
 
     from quietward.contracts import liveness
     from quietward.contracts.addresses import Ward
-    from quietward.contracts.errors import Unreachable
+    from quietward.contracts.errors import BadSettings, Unreachable, possible
     from quietward.store.ask import ask
 
+    if part is not None and part not in PARTS:
+        raise BadSettings("part", part, possible(PARTS, part))
     own = settings_from(ward=ward, store=store, settings=settings)
     try:
-        raw = ask(own.store, "HGETALL", Ward(own.ward).heartbeats)
+        raw = ask(own.store, own.tls, "HGETALL", Ward(own.ward).heartbeats)
     except Unreachable as error:
         print(f"quietward: {error}", file=sys.stderr)
         raise SystemExit(1) from error
@@ -90,22 +99,16 @@ def refused(
 ) -> None:
     """List what was refused, by bed and reason, with why the newest of each was."""
     import asyncio
-    from datetime import UTC, datetime
-
-    from rich.box import SIMPLE
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
 
     from quietward.contracts.addresses import Ward
     from quietward.contracts.messages import encode_json
-    from quietward.runtime.refused import Refused, read_refused
+    from quietward.runtime.refused import read_refused
     from quietward.store.client import connected
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
 
-    async def read() -> list[Refused]:
-        async with connected(own.store) as client:
+    async def read() -> "list[Refused]":
+        async with connected(own.store, own.tls) as client:
             return await read_refused(client, Ward(own.ward, own.shards))
 
     found = [one for one in asyncio.run(read()) if bed in (None, one.bed)]
@@ -113,10 +116,18 @@ def refused(
         for one in found:
             print(encode_json(one).decode())
         return
-    table = Table(box=SIMPLE, pad_edge=False)
-    for name in ("bed", "by", "reason", "count", "newest (UTC)", "why"):
-        table.add_column(name, justify="right" if name == "count" else "left", overflow="fold")
+    print("\n".join(_refused_lines(found)) if found else "nothing was refused")
+
+
+def _refused_lines(found: "list[Refused]") -> list[str]:
+    """Return a line for each bed and reason, and below it why the newest was refused, as wide as the terminal."""
+    from datetime import UTC, datetime
+
+    of_bed = max(len("bed"), *(len(one.bed) for one in found))
+    lines = [f"{'bed':{of_bed}}  {'by':6}  {'reason':13}  {'count':>7}  newest (UTC)"]
     for one in found:
-        at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S")
-        table.add_row(one.bed, one.by, one.reason, str(one.count), at, escape(one.text))
-    Console(width=None if sys.stdout.isatty() else 160).print(table if found else "nothing was refused")
+        at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%m-%d %H:%M:%S")
+        lines.append(f"{one.bed:{of_bed}}  {one.by:6}  {one.reason:13}  {one.count:7}  {at}".rstrip())
+        lines += textwrap.wrap(one.text, shutil.get_terminal_size().columns, initial_indent="    ",
+                               subsequent_indent="    ")  # fmt: skip
+    return lines

@@ -53,7 +53,7 @@ def simulate(
     check_range("--beds", beds, 1, 500)
     check_range("--speed", speed, 0.1, 100)
     check_range("--hours", hours, 0.1, 24)
-    places = chosen(scenario or [], shift, beds)
+    places = chosen(scenario or [], shift, beds, seed)
     print(NOTICE, file=sys.stderr)
     if out is not None:
         orders = service.orders(places, seed, None if hours is None else int(hours * 3600))
@@ -74,7 +74,7 @@ def scenarios(
     name: Annotated[str | None, typer.Argument(help="One of them, or a .toml path; all if not given.")] = None,
 ) -> None:
     """List the invented labours and shifts, or tell all of one: its course, what is true, what a good watcher does."""
-    from quietward.simulator import scenario, shift
+    from quietward.simulator import emergency, scenario, shift
 
     print(NOTICE)
     if name is None:
@@ -90,6 +90,9 @@ def scenarios(
             table.add_row(labour.name, f"{labour.lasts_min:g}", scenario.needs_in_words(labour), labour.purpose)
         for whole in map(shift.load, shift.names()):
             table.add_row(f"{whole.name} (--shift)", "", f"{len(whole.bed)} beds", whole.purpose)
+        for kind in map(emergency.load, emergency.names()):
+            team = f"team from min {kind.team_after_min[0]:g} to {kind.team_after_min[1]:g} on"
+            table.add_row(f"{kind.name} (emergency of a shift)", "", team, kind.purpose)
         Console().print(table)
         return
     chosen = shift.load(name) if name in shift.names() else scenario.load(name)

@@ -15,10 +15,10 @@ ShiftOption = Annotated[str | None, typer.Option("--shift", help="Shift: beds wi
 SeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other labours.")]
 WardOption = Annotated[str | None, typer.Option("--ward", help="Name of the ward (QUIETWARD_WARD).")]
 BrokerOption = Annotated[
-    str | None, typer.Option("--broker", help="mqtt://[user:password@]host:port (QUIETWARD_BROKER).")
+    str | None, typer.Option("--broker", help="mqtt[s]://[user:password@]host:port (QUIETWARD_BROKER).")
 ]
 StoreOption = Annotated[
-    str | None, typer.Option("--store", help="redis://[user:password@]host:port/0 (QUIETWARD_STORE).")
+    str | None, typer.Option("--store", help="redis[s]://[user:password@]host:port/0 (QUIETWARD_STORE).")
 ]
 ShardsOption = Annotated[
     int | None,

@@ -10,7 +10,7 @@ import typer
 
 from quietward.cli.common import ProgressLines, settings_from, time_left
 from quietward.cli.options import PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, QuietwardError, extra
+from quietward.contracts.errors import BadSettings, MissingExtra, QuietwardError, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 
@@ -33,17 +33,27 @@ def study(
         int | None, typer.Option("--workers", min=1, max=256, help="Processes; one for each core if not given.")
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as in report.json.")] = False,
+    seed: Annotated[
+        int | None, typer.Option("--seed", help="First seed of simulated shifts, in place of the study's.")
+    ] = None,
+    check: Annotated[
+        Path | None,
+        typer.Option("--check", help="Run nothing: work this folder's report out again from its tables, and compare."),
+    ] = None,
 ) -> None:
     """Measure what alert thresholds cost in interruptions and save in minutes, over simulated shifts with staff."""
+    if check is not None:
+        _check(check)
+        return
     from rich.console import Console
 
     with extra("studies", "quietward study"):
-        from quietward.study import cases, plan, report, report_page, result
+        from quietward.study import cases, plan, report, report_page, result, tables
         from quietward.study import run as runner
         from quietward.study import what_if as comparison
         from quietward.study.progress import PHASES, Progress
 
-    planned = plan.load(name)
+    planned = plan.load(name, seed)
     out = out or Path("studies") / planned.study.name
     print(NOTICE, file=sys.stderr)
     passed_over: list[str] = []
@@ -70,10 +80,17 @@ def study(
     outcome = runner.run(planned, groups, done_before, processes, moved)
     lines.end()
     summary = result.summarize(outcome)
-    full_report = report.full_report(outcome, summary, f"quietward study {name}", passed_over)
+    written = tables.write(out, outcome)
+    try:
+        written += tables.write_parquet(out, outcome)
+    except MissingExtra as error:
+        print(f"quietward: {error}. The CSV tables hold the same", file=sys.stderr)
+    digests = {path.name: tables.digest(path) for path in written}
+    command = f"quietward study {name}" + ("" if seed is None else f" --seed {seed}")
+    full_report = report.full_report(outcome, summary, command, passed_over, digests)
     page = report_page.render(summary.reported, full_report)
     first = cases.measure_shifts(groups[0], planned.rules, done_before)
-    written = [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
+    written += [*report.write(out, full_report, page), comparison.write(out, comparison.build_what_if(planned, first))]
     if json:
         print((out / "report.json").read_text())
     else:
@@ -83,6 +100,21 @@ def study(
         print(f"written: {path}", file=sys.stderr)
     if passed_over:
         raise SystemExit(2)
+
+
+def _check(folder: Path) -> None:
+    """Print what a report says beside what its tables say. Raises SystemExit(1) where they differ."""
+    from quietward.study import check
+
+    compared = check.check(folder)
+    differing = [one for one in compared if not one.is_same]
+    for one in compared:
+        if one in differing or one.what.startswith("today: "):
+            said = "" if one.is_same else f"   DIFFERS from the tables: {one.tables}"
+            print(f"{one.what}: {one.report}{said}")
+    print(f"{len(compared) - len(differing)} of {len(compared)} figures are as the tables say")
+    if differing:
+        raise SystemExit(1)
 
 
 def _study_table(report: "FullReport") -> "Table":

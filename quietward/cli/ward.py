@@ -124,7 +124,7 @@ def reshard(
     own = settings_from(ward=ward, store=store, settings=settings)
 
     async def run() -> int:
-        async with connected(own.store) as client:
+        async with connected(own.store, own.tls) as client:
             return await change(client, own.ward, shards, now_ms())
 
     before = asyncio.run(run())

@@ -9,6 +9,7 @@ QuietwardError
 ├── BadSettings    an operator's setting is wrong
 ├── MissingExtra   a command needs packages that are not installed
 ├── Unreachable    a broker, store or port cannot be reached, or refuses
+│   └── Refused    it does not take our name and password
 └── LostOwnership  another detector has taken over this shard
 """
 
@@ -30,7 +31,7 @@ class QuietwardError(Exception):
         shown = repr(self.value)
         if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = shown[:77] + "..."
-        return f"{self.what}: {shown}. {self.remedy}"
+        return " ".join(f"{self.what}: {shown}. {self.remedy}".splitlines())  # libraries' own words may have several
 
 
 MANY = 12
@@ -99,6 +100,10 @@ def extra(name: str, what: str) -> Iterator[None]:
 
 class Unreachable(QuietwardError):
     """A broker, store or port cannot be reached, or refuses."""
+
+
+class Refused(Unreachable):
+    """A broker or store does not take our name and password."""
 
 
 class LostOwnership(QuietwardError):

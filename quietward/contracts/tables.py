@@ -7,7 +7,7 @@ import msgspec
 from msgspec import inspect
 
 from quietward.contracts.errors import QuietwardError, possible
-from quietward.contracts.validation import STEP, InvalidField, invalid_field
+from quietward.contracts.validation import NOT_TOML, STEP, InvalidField, invalid_field
 
 T = TypeVar("T")
 
@@ -20,7 +20,7 @@ def parse_toml_table(text: str, of: type[T], where: str, error: type[QuietwardEr
     """Return TOML as a struct. where: name of the table in messages. Raises `error`."""
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as broken:
+    except NOT_TOML as broken:
         raise error(where, str(broken), "Fix the TOML") from broken
     return check_table(table, of, f"{where}: ", error)
 

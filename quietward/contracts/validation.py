@@ -7,6 +7,10 @@ import msgspec
 
 NOT_DECODED = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 """Every error of decoding JSON that anybody may have sent; msgspec.ValidationError is one of the first kind."""
+NOT_TOML = (ValueError, RecursionError)
+"""Every error of reading TOML, and text that may not be UTF-8: tomllib has one of its own, but lets others through for
+numbers of very many digits and for tables in tables in tables.
+"""
 STEP = re.compile(r"\.([^.`\[\]]+)|\[(\d+)\]")
 """One step of msgspec's paths, such as `$.fhr[2]`; `[...]` is its word for any value of a mapping."""
 

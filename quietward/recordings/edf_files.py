@@ -36,9 +36,10 @@ def read(path: Path) -> Content:
             edf = edfio.read_edf(path, header_encoding="latin-1")
             signals, texts = edf.signals, edf.annotations
             values = [_values(signal) for signal in signals]
+            is_continuous, began = edf.is_continuous, _began(edf)
     except Exception as error:  # edfio raises many kinds for files that are cut off or are something else
         raise BadRecording(str(path), type(error).__name__, f"Is not an EDF file that can be read: {error}") from error
-    if not edf.is_continuous:
+    if not is_continuous:
         raise BadRecording(
             str(path), edf.reserved, "Has interruptions (EDF+D), whose lengths are lost; write it as EDF+C"
         )
@@ -60,7 +61,7 @@ def read(path: Path) -> Content:
             raise BadRecording(str(path), rates, "FHR and UA must have one rate (Hz)")
         ua = values[found[UA].place] * _factor(path, UA, other)
     annotations = tuple(_annotation(one.onset, one.duration, one.text) for one in texts)
-    return Content(fhr, ua, signals[place].sampling_frequency, tuple(notes), annotations, _began(edf))
+    return Content(fhr, ua, signals[place].sampling_frequency, tuple(notes), annotations, began)
 
 
 def _values(signal: "edfio.EdfSignal") -> Signal:

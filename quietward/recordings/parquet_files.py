@@ -13,6 +13,7 @@ import numpy as np
 from quietward.contracts.errors import BadRecording, extra
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.validation import NOT_DECODED
 from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
 from quietward.recordings.signal_names import FHR, STAGE, TIME, UA, Found
 from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
@@ -38,7 +39,7 @@ def read(path: Path) -> Content:
         import pyarrow.parquet as pq
     try:
         schema = pq.read_schema(path)
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         raise BadRecording(
             str(path), type(error).__name__, f"Is not a Parquet file that can be read: {error}"
         ) from error
@@ -46,7 +47,7 @@ def read(path: Path) -> Content:
     try:
         table = pq.read_table(path, columns=[schema.names[one.place] for one in found.values()])
         metadata = msgspec.json.decode((schema.metadata or {}).get(KEY, b"{}"), type=Metadata)
-    except (OSError, pa.ArrowException, msgspec.DecodeError) as error:
+    except (OSError, pa.ArrowException, *NOT_DECODED) as error:
         raise BadRecording(str(path), type(error).__name__, f"Cannot be read: {error}") from error
     began, names = metadata.began, dict(zip(found, table.column_names, strict=True))
     if pa.types.is_timestamp(table.schema.field(names[TIME]).type):

@@ -95,6 +95,8 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
     same_length(where, fhr, ua)
     if len(fhr) == 0:
         raise BadRecording(where, 0, "Holds no sample; give a recording with at least one")
+    if not hz > 0:
+        raise BadRecording(where, f"{hz:g} Hz", "Say how many samples a second it has")
     if len(fhr) / hz > LONGEST_S:
         raise BadRecording(where, f"{len(fhr) / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
     absurd = fhr[fhr > ABSURD_BPM]

@@ -57,12 +57,11 @@ def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str
         i = int(np.argmax(off)) + 1
         remedy = f"Times must be multiples of {step:g} s apart; leave cells empty where there is no value"
         raise BadRecording(place_of(i), _shown(times_s[i]), remedy)
+    lasts_s = (float(counts.sum()) + 1) * step
+    if not lasts_s <= LONGEST_S:  # also true for times that are infinite
+        raise BadRecording(place_of(len(times_s) - 1), f"{lasts_s:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
     places = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     length = int(places[-1]) + 1
-    if length * step > LONGEST_S:
-        raise BadRecording(
-            place_of(len(times_s) - 1), f"{length * step:.0f} s", f"Is longer than {LONGEST_S} s; cut it"
-        )
     missing = length - len(times_s)
     notes = [f"{missing * step:g} s in gaps have no value"] if missing else []
     fhr, ua = np.full((2, length), np.nan)

@@ -23,13 +23,13 @@ NO_VALUE = {16: -(2**15), 212: -(2**11)}
 """The stored number that means that there is no value."""
 
 RECORD_LINE = re.compile(
-    r"(?P<name>[-\w]+)(?P<segments>/\d+)?\s+(?P<signals>\d+)(\s+(?P<hz>[\d.]+)\S*)?(\s+(?P<samples>\d+))?"
-    r"(\s+(?P<time>[\d:]+(\.\d+)?)(\s+(?P<date>\d+/\d+/\d+))?)?(\s.*)?"
+    r"(?P<name>[-\w]+)(?P<segments>/\d+)?\s+(?P<signals>\d{1,4})(\s+(?P<hz>\d{1,9}(\.\d*)?)\S*)?"
+    r"(\s+(?P<samples>\d{1,15}))?(\s+(?P<time>[\d:]+(\.\d+)?)(\s+(?P<date>\d+/\d+/\d+))?)?(\s.*)?"
 )
 SIGNAL_LINE = re.compile(
-    r"(?P<file>\S+)\s+(?P<format>\d+)(?P<layout>x\d+|:\d+|\+\d+)*"
-    r"(\s+(?P<gain>-?[\d.]+(e[-+]?\d+)?)(\((?P<baseline>-?\d+)\))?(/(?P<units>\S+))?"
-    r"(\s+\d+(\s+(?P<zero>-?\d+)(\s+-?\d+(\s+-?\d+(\s+\d+(\s+(?P<label>.*))?)?)?)?)?)?)?"
+    r"(?P<file>\S+)\s+(?P<format>\d{1,5})(?P<layout>x\d+|:\d+|\+\d+)*"
+    r"(\s+(?P<gain>-?\d{1,15}(\.\d*)?(e[-+]?\d{1,2})?)(\((?P<baseline>-?\d{1,15})\))?(/(?P<units>\S+))?"
+    r"(\s+\d+(\s+(?P<zero>-?\d{1,15})(\s+-?\d+(\s+-?\d+(\s+\d+(\s+(?P<label>.*))?)?)?)?)?)?)?"
 )
 
 
@@ -68,6 +68,9 @@ def read(header: Path) -> Record:
     if record is None:
         raise BadRecording(str(header), lines[0] if lines else "", "Is not the first line of a WFDB header")
     count = int(record["signals"])
+    for line in lines[1 : count + 1]:
+        if "/" in (file := line.partition(" ")[0]):
+            raise BadRecording(str(header), file, "Names a file in another folder; its signals must lie beside it")
     matches = [SIGNAL_LINE.fullmatch(line) for line in lines[1 : count + 1]]
     if record["segments"] or any(m is None or m["layout"] or int(m["format"]) not in NO_VALUE for m in matches):
         return _read_by_package(header)
@@ -83,6 +86,8 @@ def read(header: Path) -> Record:
     if len({len(column) for column in columns}) > 1:
         raise BadRecording(str(header), [len(column) for column in columns], "Its signals differ in length")
     hz, began = float(record["hz"] or DEFAULT_HZ), _began(record["time"], record["date"])
+    if not hz:
+        raise BadRecording(str(header), record["hz"], "Say in its first line how many samples a second it has")
     return Record([s.name for s in signals], np.column_stack(columns), hz, began, comments)
 
 
@@ -143,7 +148,7 @@ def _read_by_package(header: Path) -> Record:
     if record.p_signal is None or not record.n_sig:
         raise BadRecording(str(header), 0, "Holds no signal")
     signals = np.asarray(record.p_signal, dtype=np.float64)
-    return Record(list(record.sig_name), signals, float(record.fs), comments=tuple(record.comments))
+    return Record([name or "" for name in record.sig_name], signals, float(record.fs), comments=tuple(record.comments))
 
 
 def write(

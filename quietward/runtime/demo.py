@@ -69,6 +69,12 @@ def run(
             "QUIETWARD_SHARDS": str(settings.shards),
             "QUIETWARD_BROKER": f"mqtt://127.0.0.1:{broker_port}" if own_broker else settings.broker,
             "QUIETWARD_STORE": f"redis://127.0.0.1:{store_port}/0" if own_store else settings.store,
+            "QUIETWARD_BROKER_PASSWORD_FILE": "",  # the passwords stand in the URLs by now
+            "QUIETWARD_STORE_PASSWORD_FILE": "",
+            "QUIETWARD_TLS_CA": settings.tls_ca,
+            "QUIETWARD_TLS_CERTIFICATE": settings.tls_certificate,
+            "QUIETWARD_TLS_KEY": settings.tls_key,
+            "QUIETWARD_DEVICE_PASSWORDS": settings.device_passwords,
             "QUIETWARD_HOST": settings.host,
             "QUIETWARD_PORT": str(settings.port),
             "QUIETWARD_POLICY": settings.policy,

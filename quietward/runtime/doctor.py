@@ -1,17 +1,19 @@
 """Checks what quietward needs to run: each result says what was seen, and how to fix what is missing."""
 
 import asyncio
+import contextlib
 import sys
 import time
 from collections.abc import Callable
 from importlib import metadata
 from typing import NamedTuple, cast
+from urllib.parse import urlsplit
 
 from quietward import __version__
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import QuietwardError
-from quietward.contracts.settings import Settings, without_password
-from quietward.store.client import Store, connected
+from quietward.contracts.settings import LOOPBACK, Settings, split_urls, without_account, without_password
+from quietward.store.client import RedisError, Store, connected
 from quietward.store.topology import has_plain_sessions
 from quietward.transport import mqtt
 
@@ -43,8 +45,9 @@ def examine(settings: Settings, rules: Callable[[], str]) -> list[CheckResult]:
     """Check installation, rule tables, broker, store and clock. rules: loads the rule tables and says which."""
     results = [_python(), *(_package(name) for name in NEEDED), _private_parts()]
     results.append(_attempt("rule tables", rules))
-    results.append(asyncio.run(_broker(settings)))
+    results += asyncio.run(_broker(settings))
     results += asyncio.run(_store(settings))
+    results.append(_page(settings))
     return results
 
 
@@ -83,15 +86,55 @@ def _attempt(what: str, check: Callable[[], str]) -> CheckResult:
         return CheckResult(what, False, f"{error.what}: {error.value!r}", error.remedy)
 
 
-async def _broker(settings: Settings) -> CheckResult:
+async def _broker(settings: Settings) -> list[CheckResult]:
     shown = without_password(settings.broker)
     try:
-        async with mqtt.Publisher(settings.broker, "quietward-doctor", "quietward/doctor", lambda _: None):
-            return CheckResult("broker", True, shown)
+        async with _speaking_to(settings.broker, settings):
+            found = [CheckResult("broker", True, shown)]
     except QuietwardError as error:
-        return CheckResult(
-            "broker", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own"
-        )
+        remedy = f"{error.remedy}. `quietward demo` brings its own"
+        return [CheckResult("broker", False, f"{error.what}: {shown}", remedy)]
+    if _is_on_loopback(settings.broker):
+        return found
+    found.append(_encrypted("broker", settings.broker, "mqtts"))
+    is_open = False
+    with contextlib.suppress(QuietwardError):
+        async with _speaking_to(without_account(settings.broker), settings):
+            is_open = True
+    remedy = "Give each device an account: quietward/deploy/mosquitto-accounts.conf shows how"
+    seen = "takes anybody's messages, without a password" if is_open else "asks for a password"
+    return [*found, CheckResult("broker's accounts", not is_open, seen, remedy)]
+
+
+def _speaking_to(url: str, settings: Settings) -> mqtt.Publisher:
+    return mqtt.Publisher(url, "quietward-doctor", "", lambda _: None, settings.tls)
+
+
+def _is_on_loopback(url: str) -> bool:
+    return urlsplit(url).hostname in LOOPBACK
+
+
+def _encrypted(what: str, url: str, scheme: str) -> CheckResult:
+    is_encrypted = urlsplit(url).scheme == scheme
+    seen = "TLS" if is_encrypted else "not encrypted, and not on this machine alone"
+    remedy = f"Use {scheme}:// with QUIETWARD_TLS_CA, unless nobody else is on that network: docs/security.md"
+    return CheckResult(f"way to the {what}", is_encrypted, seen, remedy)
+
+
+def _page(settings: Settings) -> CheckResult:
+    if settings.host in LOOPBACK and settings.names and not settings.people:
+        seen, remedy = f"open to whoever asks for {settings.names}", "Name a file of people (QUIETWARD_PEOPLE)"
+    elif settings.host in LOOPBACK:
+        seen, remedy = f"for this machine alone ({settings.host})", ""
+    elif not settings.people:
+        seen = f"open to whoever reaches {settings.host}"
+        remedy = "Name a file of people (QUIETWARD_PEOPLE); until then `quietward serve` does not start"
+    elif not settings.proxies:
+        seen = f"on {settings.host} without TLS, as far as can be seen here: passwords could be read on the way"
+        remedy = "Put a TLS proxy before it, and name its address in QUIETWARD_PROXIES: docs/security.md"
+    else:
+        seen, remedy = f"on {settings.host}, behind a proxy", ""
+    return CheckResult("page's address", not remedy, seen, remedy)
 
 
 async def _sessions(store: Store, ward: Ward) -> CheckResult:
@@ -107,30 +150,50 @@ async def _sessions(store: Store, ward: Ward) -> CheckResult:
 async def _store(settings: Settings) -> list[CheckResult]:
     shown = without_password(settings.store)
     try:
-        async with connected(settings.store) as store:
-            server = cast("dict[str, object]", await store.info("server"))
-            version = str(server.get("valkey_version") or server["redis_version"])
-            new_enough = tuple(int(x) for x in version.split(".")[:2]) >= OLDEST_STORE
-            saves = cast("dict[str, str]", await store.config_get("appendonly")).get("appendonly") == "yes"
-            seconds, micro = await store.time()
-            off_s = abs(time.time() - (int(seconds) + int(micro) / 1e6))
-            return [
-                CheckResult("store", new_enough, f"{shown}, version {version}", "Use Redis 7 or newer, or Valkey"),
-                CheckResult(
-                    "store's append-only file",
-                    saves,
-                    "on" if saves else "off",
-                    "Set appendonly yes, or lose all on a restart",
-                ),
+        async with connected(settings.store, settings.tls) as store:
+            found = [
+                await _store_version(store, shown),
+                await _append_only(store),
                 await _sessions(store, Ward(settings.ward)),
-                CheckResult(
-                    "clock",
-                    off_s < CLOCK_WITHIN_S,
-                    f"{off_s:.3f} s from the store's",
-                    "Let NTP set both clocks",
-                ),
+                await _clock(store),
             ]
+    except RedisError as error:
+        return [CheckResult("store", False, f"{shown} said: {error}", "See quietward/deploy/redis-users.conf")]
     except QuietwardError as error:
-        return [
-            CheckResult("store", False, f"{error.what}: {shown}", f"{error.remedy}. `quietward demo` brings its own")
-        ]
+        remedy = f"{error.remedy}. `quietward demo` brings its own"
+        return [CheckResult("store", False, f"{error.what}: {shown}", remedy)]
+    for url in split_urls(settings.store):
+        if not _is_on_loopback(url):
+            found += [_encrypted("store", url, "rediss"), await _store_accounts(url, settings)]
+    return found
+
+
+async def _store_version(store: Store, shown: str) -> CheckResult:
+    server = cast("dict[str, object]", await store.info("server"))
+    version = str(server.get("valkey_version") or server["redis_version"])
+    new_enough = tuple(int(x) for x in version.split(".")[:2]) >= OLDEST_STORE
+    return CheckResult("store", new_enough, f"{shown}, version {version}", "Use Redis 7 or newer, or Valkey")
+
+
+async def _append_only(store: Store) -> CheckResult:
+    """`INFO` says it, too: a user that may not read the configuration can ask."""
+    persistence = cast("dict[str, object]", await store.info("persistence"))
+    saves = bool(persistence.get("aof_enabled"))
+    remedy = "Set appendonly yes, or lose all on a restart"
+    return CheckResult("store's append-only file", saves, "on" if saves else "off", remedy)
+
+
+async def _clock(store: Store) -> CheckResult:
+    seconds, micro = await store.time()
+    off_s = abs(time.time() - (int(seconds) + int(micro) / 1e6))
+    return CheckResult("clock", off_s < CLOCK_WITHIN_S, f"{off_s:.3f} s from the store's", "Let NTP set both clocks")
+
+
+async def _store_accounts(url: str, settings: Settings) -> CheckResult:
+    is_open = False
+    with contextlib.suppress(QuietwardError):
+        async with connected(without_account(url), settings.tls):
+            is_open = True
+    remedy = "Give each part a user: quietward/deploy/redis-users.conf"
+    seen = "anybody may read and write, without a password" if is_open else "asks for a password"
+    return CheckResult("store's accounts", not is_open, seen, remedy)

@@ -150,7 +150,7 @@ class _Claims:
     """Claims leases in a thread of its own, as long as the loop of the process makes its turns."""
 
     def __init__(self, store: Store, ward: Ward, group: LeaseGroup, runner: _Runner) -> None:
-        self.urls, self.group, self.runner = store.urls, group, runner
+        self.urls, self.tls, self.group, self.runner = store.urls, store.tls, group, runner
         self.keys = [ward.workers(group.kind), ward.holders(group.kind)]
         self.name = new_worker_name()
         self.loop = asyncio.get_running_loop()
@@ -180,7 +180,7 @@ class _Claims:
         dead: list[str] | None = None
         while not self._is_ended:
             try:
-                async with connected(self.urls) as store:
+                async with connected(self.urls, self.tls) as store:
                     while not self._is_ended:
                         if self._is_turning():
                             dead = await self._dead_on_this_host(store) if dead is None else dead

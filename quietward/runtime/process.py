@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Coroutine
+from types import TracebackType
 from typing import Any, Literal
 
 from quietward.contracts.errors import Unreachable
@@ -66,7 +67,8 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
 
 
 class RecancellingTaskGroup(asyncio.TaskGroup):
-    """A task group that cancels its tasks again and again until they end: when one has failed, or on `cancel_all`.
+    """A task group that cancels its tasks again and again until they end: when one has failed, when the block under it
+    is left by an error or a cancellation, or on `cancel_all`.
 
     See `_until_told_to_stop` about cancellations that get lost.
     """
@@ -81,6 +83,13 @@ class RecancellingTaskGroup(asyncio.TaskGroup):
         self._alive.add(task)
         task.add_done_callback(self._ended)
         return task
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if error is not None:
+            self.cancel_all()
+        await super().__aexit__(kind, error, trace)
 
     def _ended(self, task: asyncio.Task[Any]) -> None:
         self._alive.discard(task)

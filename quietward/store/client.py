@@ -16,9 +16,10 @@ from redis.exceptions import AuthenticationError, NoPermissionError, NoScriptErr
 from redis.exceptions import ConnectionError as RedisConnectionError
 from redis.exceptions import TimeoutError as RedisTimeoutError
 
-from quietward.contracts.errors import Unreachable
+from quietward.contracts.errors import Refused, Unreachable
 from quietward.contracts.jitter import equal_jitter
-from quietward.contracts.settings import without_password
+from quietward.contracts.settings import split_urls, without_password
+from quietward.contracts.tls import SYSTEM, Tls, trouble
 
 log = logging.getLogger("quietward.store")
 
@@ -53,12 +54,12 @@ class Store(Redis):
     """The server at the URL; in a Redis Cluster it also knows the servers that hold the other keys.
 
     Every command goes to `at(key)`. That is a plain client: it never retries by itself (a repeated XADD would be a
-    second entry), and one pipeline uses one connection, as WAIT requires. urls: what it was connected by.
+    second entry), and one pipeline uses one connection, as WAIT requires. urls, tls: what it was connected by.
     """
 
     def __init__(self, **options: Any) -> None:
         super().__init__(**options)
-        self.urls = ""
+        self.urls, self.tls = "", SYSTEM
         self._by_slot: list[Redis] | None = None
         self._servers: dict[tuple[str, int], Redis] = {}
         self._replicas: dict[Redis, int] = {}
@@ -96,8 +97,9 @@ class Store(Redis):
 
     def _server(self, host: str, port: int) -> Redis:
         if (host, port) not in self._servers:
-            options = dict(self.connection_pool.connection_kwargs) | {"host": host, "port": port}
-            pool = aioredis.ConnectionPool(max_connections=MOST_CONNECTIONS, **options)
+            like = self.connection_pool
+            options = dict(like.connection_kwargs) | {"host": host, "port": port}
+            pool = aioredis.ConnectionPool(like.connection_class, max_connections=MOST_CONNECTIONS, **options)
             self._servers[host, port] = Redis(connection_pool=pool)
         return self._servers[host, port]
 
@@ -109,12 +111,13 @@ class Store(Redis):
 
 
 @asynccontextmanager
-async def connected(urls: str) -> AsyncIterator[Store]:
+async def connected(urls: str, tls: Tls = SYSTEM) -> AsyncIterator[Store]:
     """Yield a client whose store answers. Raises Unreachable at once when it does not.
 
     urls: of one server, or of several of a cluster, separated by commas: the first that answers names the others.
+    tls: whom to trust at rediss:// URLs.
     """
-    store = await _first_that_answers(urls.split(","))
+    store = await _first_that_answers(split_urls(urls), tls)
     following: asyncio.Task[None] | None = None
     try:
         if await _is_cluster(store):
@@ -129,30 +132,42 @@ async def connected(urls: str) -> AsyncIterator[Store]:
         await store.close_all()
 
 
-def _client(url: str) -> Store:
+class _TlsConnection(aioredis.SSLConnection):
+    """A connection that believes whom `tls` does; the library would believe the system's CAs beside an own one."""
+
+    def __init__(self, tls: Tls, **options: Any) -> None:
+        super().__init__(**options)
+        self.ssl_context.context = tls.context()
+
+
+def _client(url: str, tls: Tls) -> Store:
     """Return a client for a URL that does not connect yet."""
+    scheme, _, rest = url.partition("://")
+    more: dict[str, Any] = {"connection_class": _TlsConnection, "tls": tls} if scheme == "rediss" else {}
     client: object = Store.from_url(
-        url,
+        f"redis://{rest}",
         retry=Retry(NoBackoff(), 0),
         socket_timeout=TIMEOUT_S,
         socket_connect_timeout=5,
         health_check_interval=0,
         max_connections=MOST_CONNECTIONS,
+        driver_info=None,  # two commands for every connection, which say nothing that anybody asks
+        **more,
     )
     return cast("Store", client)
 
 
-async def _first_that_answers(urls: Sequence[str]) -> Store:
+async def _first_that_answers(urls: Sequence[str], tls: Tls) -> Store:
     for i, url in enumerate(urls):
-        store = _client(url)
+        store = _client(url, tls)
         try:
-            await check(store, url)
+            await check(store, url, tls)
         except BaseException as error:
             await store.close_all()
             if isinstance(error, Unreachable) and i + 1 < len(urls):
                 continue
             raise
-        store.urls = ",".join(urls)
+        store.urls, store.tls = ",".join(urls), tls
         return store
     raise AssertionError("there is always one URL")
 
@@ -174,15 +189,19 @@ async def _follow_topology(store: Store) -> None:
             log.warning("no server of the cluster answers: %s", error)
 
 
-async def check(client: Redis, url: str) -> None:
+async def check(client: Redis, url: str, tls: Tls) -> None:
     """Raise Unreachable, with the remedy, when the store does not answer."""
     shown = without_password(url)
     try:
         await client.ping()
     except (AuthenticationError, NoPermissionError) as error:
-        raise Unreachable("store refuses us", shown, "Check user and password in QUIETWARD_STORE") from error
+        raise Refused("store refuses us", shown, "Check user and password in QUIETWARD_STORE") from error
     except (RedisConnectionError, RedisTimeoutError, OSError) as error:
-        raise Unreachable("store is not there", shown, f"Start it, or set QUIETWARD_STORE. It said: {error}") from error
+        if url.startswith("rediss:") and (found := trouble(error, tls, "redis")):
+            raise Unreachable(f"store {found[0]}", shown, found[1]) from error
+        hint = "redis:// if it does not speak TLS" if url.startswith("rediss:") else "rediss:// if it wants TLS"
+        remedy = f"Start it, or set QUIETWARD_STORE ({hint}). It said: {error}"
+        raise Unreachable("store is not there", shown, remedy) from error
     except RedisError as error:
         raise Unreachable("store does not work", shown, f"It said: {error}") from error
 

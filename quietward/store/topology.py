@@ -26,7 +26,7 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
         if noted != count:
             change = f"stop all its parts and change it with: quietward reshard {count}"
             if name != "shards":
-                change = "see README on changing it"
+                change = "see docs/running.md on changing it"
             remedy = f"Ward {ward.name} runs with {noted}: use the same; or {change}"
             raise BadSettings(f"setting {name}", count, remedy)
 

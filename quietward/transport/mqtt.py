@@ -23,8 +23,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from quietward.contracts.errors import Unreachable
+from quietward.contracts.errors import Refused, Unreachable
 from quietward.contracts.settings import without_password
+from quietward.contracts.tls import SYSTEM, Tls, trouble
 from quietward.transport import packets
 from quietward.transport.packets import Message
 
@@ -40,6 +41,7 @@ READ_AT_ONCE = 65_536
 PACKETS_AT_ONCE = 1000
 """Read in one turn of the loop; then other tasks run."""
 CONTENT_TYPE = "application/json"
+PORT, TLS_PORT = 1883, 8883
 
 MqttError = aiomqtt.MqttError
 
@@ -59,6 +61,7 @@ def private_attributes_missing() -> list[str]:
                     "_in_packet",
                     "_packet_queue",
                     "_sock_recv",
+                    "_ssl_wrap_socket",
                 )
             },
             "Client._pending_subscribes": isinstance(getattr(client, "_pending_subscribes", None), dict),
@@ -76,15 +79,18 @@ class _Client(aiomqtt.Client):
     """
 
     lost: Exception | None = None
+    handshake: Exception | None = None  # why TLS failed: aiomqtt keeps the words only
     heard_at = 0.0  # s, of a clock that nobody sets
 
 
-def _client(url: str, client_id: str, **more: Any) -> _Client:
+def _client(url: str, tls: Tls, client_id: str, **more: Any) -> _Client:
     parts = urlsplit(url)
+    is_tls = parts.scheme == "mqtts"
     client = _Client(
         parts.hostname or "",
-        parts.port or 1883,
+        parts.port or (TLS_PORT if is_tls else PORT),
         identifier=client_id,
+        tls_context=tls.context() if is_tls else None,
         username=unquote(parts.username) if parts.username else None,
         password=unquote(parts.password) if parts.password else None,
         protocol=aiomqtt.ProtocolVersion.V5,  # its default is 3.1.1
@@ -98,6 +104,7 @@ def _client(url: str, client_id: str, **more: Any) -> _Client:
     client._client.disable_logger()  # it formats a line for every packet, even if nobody logs it
     _watch_sockets(client)
     _notice_early_end(client)
+    _keep_handshake_error(client)
     return client
 
 
@@ -123,9 +130,10 @@ def _watch_sockets(client: _Client) -> None:
     paho._sock_recv = ahead.take  # type: ignore[method-assign,assignment]
 
     def read(sock: socket.socket) -> None:
+        ahead.is_dry = False
         for _ in range(PACKETS_AT_ONCE):
             paho.loop_read()
-            if paho.socket() is not sock or (ahead.is_empty and _is_empty(sock)):
+            if paho.socket() is not sock or ahead.is_dry:
                 return
         loop.call_soon(guarded, partial(read_on, sock))
 
@@ -157,16 +165,19 @@ class _ReadAhead:
 
     def __init__(self, receive: Callable[[int], bytes]) -> None:
         self._receive, self._buffer, self._at = receive, b"", 0
-
-    @property
-    def is_empty(self) -> bool:
-        """True when all that was read has been passed on."""
-        return self._at == len(self._buffer)
+        self.is_dry = False
 
     def take(self, at_most: int) -> bytes:
-        """Return some bytes, none at the end. Raises BlockingIOError when there are none yet, and OSError."""
-        if self.is_empty:
-            self._buffer, self._at = self._receive(READ_AT_ONCE), 0
+        """Return some bytes, none at the end. Raises BlockingIOError when there are none yet, and OSError.
+
+        is_dry is set then: with TLS nothing else tells, since bytes may wait behind an empty socket.
+        """
+        if self._at == len(self._buffer):
+            try:
+                self._buffer, self._at = self._receive(READ_AT_ONCE), 0
+            except BlockingIOError:
+                self.is_dry = True
+                raise
         part = self._buffer[self._at : self._at + at_most]
         self._at += len(part)
         return part
@@ -180,17 +191,6 @@ def _guarded(client: _Client, step: Callable[[], object]) -> None:
         client.lost = error
         if not client._disconnected.done():
             client._disconnected.set_exception(error)
-
-
-def _is_empty(sock: socket.socket) -> bool:
-    """Return True if there is nothing to read, not even the end of the stream or an error."""
-    try:
-        sock.recv(1, socket.MSG_PEEK)
-    except BlockingIOError:
-        return True
-    except OSError:
-        pass  # the next read raises it
-    return False
 
 
 def _notice_early_end(client: _Client) -> None:
@@ -211,17 +211,37 @@ def _notice_early_end(client: _Client) -> None:
     client._client.on_disconnect = on_disconnect
 
 
-async def _enter(client: _Client, url: str) -> None:
+def _keep_handshake_error(client: _Client) -> None:
+    """Keep what a TLS handshake failed with; it says more than aiomqtt passes on."""
+    paho: Any = client._client
+    wrap = paho._ssl_wrap_socket
+
+    def wrap_and_keep(sock: socket.socket) -> Any:
+        try:
+            return wrap(sock)
+        except Exception as error:
+            client.handshake = error
+            sock.close()
+            raise
+
+    paho._ssl_wrap_socket = wrap_and_keep
+
+
+async def _enter(client: _Client, url: str, tls: Tls) -> None:
     shown = without_password(url)
     try:
         await client.__aenter__()
         if client.lost is not None:
             await _give_up(client, client.lost)
     except aiomqtt.MqttError as error:
+        if client.handshake is not None and (found := trouble(client.handshake, tls, "mqtt")):
+            raise Unreachable(f"broker {found[0]}", shown, found[1]) from error
         if "ot authorized" in str(error) or "user name or password" in str(error).lower():
-            raise Unreachable("broker refuses us", shown, "Check user and password in QUIETWARD_BROKER") from error
+            raise Refused("broker refuses us", shown, "Check user and password in QUIETWARD_BROKER") from error
+        hint = "mqtt:// if it does not speak TLS" if url.startswith("mqtts:") else "mqtts:// if it wants TLS"
         remedy = (
-            f"Start it, or set QUIETWARD_BROKER (some brokers are silent on a wrong password too). It said: {error}"
+            f"Start it, or set QUIETWARD_BROKER ({hint}; some brokers are silent on a wrong password too). "
+            f"It said: {error}"
         )
         raise Unreachable("broker is not there", shown, remedy) from error
 
@@ -256,16 +276,16 @@ def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
 class Subscriber:
     """A persistent session: what was published while we were disconnected is delivered on reconnection.
 
-    Use as `async with`, once: a new Subscriber for every connection.
+    Use as `async with`, once: a new Subscriber for every connection. tls: whom to trust at an mqtts:// URL.
     """
 
-    def __init__(self, url: str, client_id: str, *topics: str) -> None:
-        self.url, self.topics = url, topics
+    def __init__(self, url: str, client_id: str, *topics: str, tls: Tls = SYSTEM) -> None:
+        self.url, self.topics, self.tls = url, topics, tls
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_KEPT_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
         properties.MaximumPacketSize = LARGEST_PACKET
-        self._client = _client(url, client_id, clean_start=False, properties=properties)
+        self._client = _client(url, tls, client_id, clean_start=False, properties=properties)
         paho: Any = self._client._client
         paho.manual_ack_set(True)
         paho._handle_publish = self._receive
@@ -282,7 +302,7 @@ class Subscriber:
         paho.on_connect = note_session
 
     async def __aenter__(self) -> Self:
-        await _enter(self._client, self.url)
+        await _enter(self._client, self.url, self.tls)
         try:
             for topic in self.topics:
                 if self._session_present:
@@ -337,12 +357,15 @@ class Publisher:
     """Publishes with many messages in flight, and reports those that the broker refused.
 
     Use as `async with`, once. refused: called with the topic of each refused message (usually an access rule).
+    will_topic: where the broker says `offline` for us, empty: nowhere. tls: whom to trust at an mqtts:// URL.
     """
 
-    def __init__(self, url: str, client_id: str, will_topic: str, refused: Callable[[str], None]) -> None:
-        self.url = url
-        will = aiomqtt.Will(will_topic, b"offline", qos=1, retain=True)
-        self._client = _client(url, client_id, clean_start=True, will=will)
+    def __init__(
+        self, url: str, client_id: str, will_topic: str, refused: Callable[[str], None], tls: Tls = SYSTEM
+    ) -> None:
+        self.url, self.tls = url, tls
+        will = aiomqtt.Will(will_topic, b"offline", qos=1, retain=True) if will_topic else None
+        self._client = _client(url, tls, client_id, clean_start=True, will=will)
         paho: Any = self._client._client
         paho._handle_pubackcomp = self._note_answer
         self._paho = paho
@@ -370,7 +393,7 @@ class Publisher:
         return MQTT_ERR_SUCCESS
 
     async def __aenter__(self) -> Self:
-        await _enter(self._client, self.url)
+        await _enter(self._client, self.url, self.tls)
         return self
 
     async def __aexit__(

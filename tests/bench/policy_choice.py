@@ -20,7 +20,7 @@ import numpy as np
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.calibrate import Window, fit, read, windows
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import read_recording

@@ -2,18 +2,24 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.browser.made_up import MadeUpWard
-from tests.conftest import CHROMIUM, require, wait_for
+from tests.conftest import CHROMIUM, WAIT_S, require, wait_for
 from tests.integration.test_demo import Demo
 
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+
+WAIT_MS = 1000 * WAIT_S
+LOW_PRIORITY_MS = 15 * WAIT_MS
+"""For what a process of low priority works out: half a minute of a core that others leave to it."""
+expect.set_options(timeout=WAIT_MS)  # by default it waits 5 s, too little for a busy machine
 
 
 @pytest.fixture(scope="package")  # not longer: while it lives, asyncio says that a loop is running
@@ -26,12 +32,11 @@ def browser() -> Iterator[Browser]:
 
 
 @contextmanager
-def screen(browser: Browser) -> Iterator[Page]:
+def screen(browser: Browser, **options: Any) -> Iterator[Page]:
     """A page of its own; fails when the browser complains about anything but a lost connection or store."""
-    context = browser.new_context(viewport={"width": 1920, "height": 1080})
+    context = browser.new_context(**{"viewport": {"width": 1920, "height": 1080}} | options)
+    context.set_default_timeout(WAIT_MS)
     found = context.new_page()
-    found.set_default_timeout(15_000)
-    expect.set_options(timeout=15_000)  # by default it waits 5 s, too little for a busy machine
     complaints: list[str] = []
     context.on("weberror", lambda error: complaints.append(str(error.error)))
     context.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
@@ -59,10 +64,10 @@ def page(browser: Browser) -> Iterator[Page]:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     require(CHROMIUM, "chromium")
     found = Demo(tmp_path_factory.mktemp("demo"))
-    assert wait_for(found.ready, 60), found.out.read_text()
+    assert wait_for(found.ready, 2 * WAIT_S), found.out.read_text()
     yield found
     found.process.terminate()
-    found.process.wait(15)
+    found.process.wait(WAIT_S)
 
 
 @pytest.fixture

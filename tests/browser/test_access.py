@@ -7,8 +7,10 @@ from playwright.sync_api import Page, expect
 from quietward.contracts.messages import Level
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.web import pages
+from tests.browser.conftest import LOW_PRIORITY_MS
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_bed_strip import put_findings
+from tests.conftest import wait_for
 
 SERIOUS = {"serious", "critical"}
 READY = {
@@ -39,11 +41,10 @@ def test_every_page_by_day_by_night_and_on_a_tablet(page: Page, made_up: MadeUpW
     """axe-core's rules follow WCAG 2; serious and critical ones must be without any finding."""
     ward_with_something_of_everything(made_up)
     page.goto(f"{made_up.address}{path}")
-    page.locator(READY[path]).first.wait_for(timeout=120_000)  # the example of a study is worked out first
+    page.locator(READY[path]).first.wait_for(timeout=LOW_PRIORITY_MS)  # the example of a study is worked out first
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
-        page.wait_for_timeout(300)
-        assert not (found := serious(page)), (scheme, found)
+        assert wait_for(lambda: not serious(page)), (scheme, serious(page))
     page.set_viewport_size({"width": 820, "height": 1180})
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator(".notice")).to_be_in_viewport()
@@ -54,10 +55,10 @@ def test_signing_in_and_what_opens_over_a_page(page: Page, made_up: MadeUpWard) 
     ward_with_something_of_everything(made_up)
     page.goto(made_up.address)
     page.get_by_text("Screen", exact=True).click()
-    assert not (found := serious(page)), found
+    assert wait_for(lambda: not serious(page)), serious(page)
     page.keyboard.press("Escape")
     page.get_by_role("button", name="What was done at bed-2").press("Enter")
     expect(page.locator("dialog")).to_be_visible()
-    assert not (found := serious(page)), found
+    assert wait_for(lambda: not serious(page)), serious(page)
     page.set_content(pages.sign_in("/", "Name or password is wrong."))
-    assert not (found := serious(page)), found
+    assert wait_for(lambda: not serious(page)), serious(page)

@@ -33,8 +33,9 @@ from quietward.contracts.messages import (
 )
 from quietward.contracts.notice import NOTICE
 from tests.browser.conftest import screen
+from tests.browser.drawn import COLOURS
 from tests.browser.made_up import SHEET, MadeUpWard
-from tests.conftest import wait_for
+from tests.conftest import WAIT_S, wait_for
 
 MINUTE = 60_000
 BEFORE, AFTER = TraceSummary(4, 60.0, 161.0, 140.0, 14.0, 4), TraceSummary(1, 20.0, 30.0, 139.0, 11.0, 3)
@@ -49,7 +50,8 @@ def open_bed(page: Page, ward: MadeUpWard, bed: str = "bed-1", name: str = "Kim"
 
 
 def tab_to(page: Page, selector: str) -> None:
-    """Reach an element with the keyboard alone."""
+    """Reach an element with the keyboard alone, once it is there."""
+    expect(page.locator(selector).locator("visible=true").first).to_be_visible()
     for _ in range(60):
         page.keyboard.press("Tab")
         if page.evaluate("wanted => document.activeElement?.matches(wanted) ?? false", selector):
@@ -126,7 +128,7 @@ MOMENTS = """() => {  // colours of flag and note at the upper edge of the strip
 def test_flags_and_notes_stand_on_the_strip(page: Page, made_up: MadeUpWard) -> None:
     page.goto(f"{made_up.address}/bed/bed-1")
     expect(page.locator(".headline")).to_have_text("quiet")
-    page.wait_for_timeout(1200)
+    assert wait_for(lambda: page.locator("canvas.strip").evaluate(COLOURS) > 20)
     assert page.evaluate(MOMENTS) == {"flag": False, "note": False}
     made_up.flag("bed-1", Level.BEDSIDE)
     made_up.log("bed-1", "care", "turned to the side, by Kim", by="Kim", what="turned", text="")
@@ -364,8 +366,8 @@ def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: Mad
     open_bed(page, made_up)
     tab_to(page, ".tap")
     page.keyboard.press("Space")
-    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
     expect(page.locator(".tap")).to_have_text(re.compile(r"Contraction ends · \d+ s"))
+    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
     made_up.put("bed-1", hand=HAND)
     expect(page.locator(".tap")).to_have_text("Contraction ends · 34 s")
     expect(page.locator(".hand-line")).to_contain_text("every 3.2 min from start to start, 61 s long")
@@ -380,9 +382,9 @@ def test_contractions_are_timed_by_hand_with_one_button(page: Page, made_up: Mad
 def test_a_double_click_begins_a_contraction_and_says_that_it_goes_on(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
     page.locator(".tap").dblclick()
-    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
+    expect(page.locator(".tap")).to_contain_text("Contraction ends")  # until the detector should have answered
     expect(page.locator(".hand-told")).to_contain_text("has only just begun and goes on")
-    expect(page.locator(".tap")).to_contain_text("Contraction ends")
+    assert made_up.next_act() == Tap("bed-1", "Kim", "start")
     assert made_up.acts() == [Tap("bed-1", "Kim", "start")]
 
 
@@ -408,7 +410,7 @@ def test_hand_timed_contractions_are_drawn_unlike_recorded_ones(page: Page, made
     def by_hand() -> int:
         return int(canvas.evaluate(UA_COLOURS, "--by-hand"))
 
-    page.wait_for_timeout(1500)
+    assert wait_for(lambda: canvas.evaluate(COLOURS) > 20)
     assert by_hand() == 0
     second = made_up.now_ms() / 1000
     made_up.log("bed-1", "hand-contraction", "60 s by hand", onset_s=second - 80, end_s=second - 20, by="Kim")
@@ -422,11 +424,11 @@ def test_hand_timed_contractions_are_drawn_unlike_recorded_ones(page: Page, made
 def test_what_could_not_be_taken_is_said_beside_the_form(page: Page, made_up: MadeUpWard) -> None:
     open_bed(page, made_up)
     page.locator(".tap").click()
-    made_up.next_act()
     expect(page.locator(".tap")).to_contain_text("Contraction ends")
+    made_up.next_act()
     made_up.log("bed-1", "not-taken", "somebody else's act", by="Ann", act="tap", why="not yours")
     expect(page.locator(".log")).to_contain_text("somebody else's act")
-    expect(page.locator(".bedside .result")).to_have_text("sent")
+    expect(page.locator(".bedside .result")).to_have_text(re.compile("^sent"))  # and after 5 s: nothing said yet
     made_up.log("bed-1", "not-taken", "tap by Kim: one is going on", by="Kim", act="tap", why="one is going on")
     expect(page.locator(".bedside .result")).to_have_text("rejected: one is going on")
     expect(page.locator(".tap")).to_have_text("Contraction begins")
@@ -449,7 +451,7 @@ def test_the_log_speaks_plainly_and_lets_what_was_kept_quiet_be_hidden(page: Pag
     expect(lines.nth(2)).to_contain_text("contraction number 69")
     expect(lines).to_have_count(60)
     link = page.locator(".tools").get_by_role("link", name="CSV").get_attribute("href")
-    with urllib.request.urlopen(f"{made_up.address}{link}", timeout=10) as answer:
+    with urllib.request.urlopen(f"{made_up.address}{link}", timeout=WAIT_S) as answer:
         text = answer.read().decode()
     assert NOTICE in text
     assert text.count("\r\n") == 1 + 1 + 73
@@ -457,6 +459,7 @@ def test_the_log_speaks_plainly_and_lets_what_was_kept_quiet_be_hidden(page: Pag
 
 def test_the_hand_over_sheet_opens_with_its_own_looks(page: Page, made_up: MadeUpWard) -> None:
     made_up.flag("bed-1", Level.BEDSIDE, reason="a <fall>")
+    made_up.wait_until_seen()  # a sheet stays as it was
     open_bed(page, made_up)
     with page.context.expect_page() as opened:
         page.get_by_role("link", name="hand-over sheet").click()
@@ -481,8 +484,10 @@ def test_clocks_that_differ_are_said(page: Page, made_up: MadeUpWard) -> None:
 
 
 def test_clocks_that_agree_are_not_spoken_of(page: Page, made_up: MadeUpWard) -> None:
-    page.goto(f"{made_up.address}/bed/bed-1")
+    with page.expect_response("**/clock"):
+        page.goto(f"{made_up.address}/bed/bed-1")
     expect(page.locator(".signal")).to_contain_text("signal good")
+    made_up.wait_until_seen()
     page.wait_for_timeout(2000)
     expect(page.locator("#clocks")).to_have_text("")
     expect(page.locator(".signal")).not_to_contain_text("clock")
@@ -499,7 +504,7 @@ def post(ward: MadeUpWard, body: bytes, origin: str | None = None) -> tuple[int,
     headers = {"Origin": origin} if origin else {}
     request = urllib.request.Request(f"{ward.address}/act", body, headers, method="POST")
     try:
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as error:
         return error.code, error.read().decode()
@@ -521,7 +526,7 @@ def test_acts_are_taken_from_this_page_only_and_only_sound_ones(made_up: MadeUpW
 @pytest.mark.parametrize("path", ["/export/bed-77/log.csv", "/export/bed-77/log.json", "/handover/bed-77"])
 def test_of_an_unknown_bed_there_is_nothing_to_take_away(path: str, made_up: MadeUpWard) -> None:
     with pytest.raises(urllib.error.HTTPError) as found:
-        urllib.request.urlopen(f"{made_up.address}{path}", timeout=10)
+        urllib.request.urlopen(f"{made_up.address}{path}", timeout=WAIT_S)
     assert found.value.code == 404
     assert "bed: 'bed-77'" in found.value.read().decode()
 

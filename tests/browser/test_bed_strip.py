@@ -1,6 +1,7 @@
 """The Bed page's strip: why findings are called so, contractions, hours to zoom into, and paper true to scale."""
 
 import re
+import time
 from itertools import pairwise
 
 import pytest
@@ -9,6 +10,7 @@ from playwright.sync_api import Page, expect
 from quietward.contracts.notice import NOTICE
 from tests.browser.made_up import MadeUpWard
 from tests.browser.pdf import lines
+from tests.conftest import wait_for
 
 
 def put_findings(ward: MadeUpWard) -> None:
@@ -32,6 +34,7 @@ def put_findings(ward: MadeUpWard) -> None:
 
 def test_a_finding_says_why_it_is_called_so(page: Page, made_up: MadeUpWard) -> None:
     put_findings(made_up)
+    began = time.monotonic()
     page.goto(f"{made_up.address}/bed/bed-1")
     page.wait_for_load_state("networkidle")  # Dash may draw the page once more
     expect(page.locator(".contractions tr")).to_have_count(3)  # the marks have come
@@ -45,7 +48,8 @@ def test_a_finding_says_why_it_is_called_so(page: Page, made_up: MadeUpWard) -> 
     expect(told).to_contain_text("contraction of 30 s: 30 s long, its peak after 15 s")
     box = page.locator("canvas.strip").bounding_box()
     assert box is not None
-    page.mouse.move(box["x"] + box["width"] - 20 / 60 * 96 / 2.54, box["y"] + 60)  # where it was 20 s ago
+    ago_s = 20 + time.monotonic() - began  # in the middle of the deceleration
+    page.mouse.move(box["x"] + box["width"] - ago_s / 60 * 96 / 2.54, box["y"] + 60)
     expect(told).to_contain_text("late deceleration")
     page.mouse.move(5, 5)
     expect(told).to_contain_text("point at a marking")
@@ -67,14 +71,19 @@ def test_hours_are_a_figure_that_can_be_zoomed_into(page: Page, made_up: MadeUpW
     expect(page.locator(".plot .main-svg").first).to_be_visible()
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator(".plot .scatterlayer .trace")).to_have_count(4)  # FHR, UA, a deceleration, contractions
-    before = page.evaluate("document.querySelector('.plot').layout.xaxis.range.join()")
-    box = page.locator(".plot .nsewdrag").first.bounding_box()
-    assert box is not None
-    page.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + 50)
-    page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 50, steps=5)
-    page.mouse.up()
-    page.wait_for_function("old => document.querySelector('.plot').layout.xaxis.range.join() !== old", arg=before)
+    span = "document.querySelector('.plot').layout.xaxis.range.join()"
+    before = page.evaluate(span)
+
+    def zoomed() -> bool:  # the figure may change its size until the page is whole
+        box = page.locator(".plot .nsewdrag").first.bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + 50)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 50, steps=5)
+        page.mouse.up()
+        return wait_for(lambda: page.evaluate(span) != before, 2)
+
+    assert wait_for(zoomed)
 
 
 @pytest.mark.parametrize(("cm", "bpm", "line_mm"), [("1", "20", 5.0), ("3", "30", 10 / 3)])

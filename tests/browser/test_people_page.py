@@ -23,7 +23,7 @@ from quietward.dashboard.auth.people import Role
 from quietward.dashboard.auth.sessions import MAX_ATTEMPTS
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
-from tests.conftest import CHROMIUM, require, wait_for
+from tests.conftest import CHROMIUM, WAIT_S, require, wait_for
 
 PASSWORD = "a long password"
 ROLES = {"Vera": Role.VIEWER, "Nora": Role.NURSE, "Ines": Role.IN_CHARGE}
@@ -64,7 +64,7 @@ class Straight(urllib.request.HTTPRedirectHandler):
 def ask(ward: MadeUpWard, path: str, body: bytes | None = None, **headers: str) -> tuple[int, HTTPResponse]:
     request = urllib.request.Request(f"{ward.address}{path}", body, headers)
     try:
-        answer = urllib.request.build_opener(Straight()).open(request, timeout=10)
+        answer = urllib.request.build_opener(Straight()).open(request, timeout=WAIT_S)
     except urllib.error.HTTPError as error:
         return error.code, error  # type: ignore[return-value]
     return answer.status, answer
@@ -84,9 +84,9 @@ def cookie_of(ward: MadeUpWard, name: str) -> str:
 
 def close_code(ward: MadeUpWard, **headers: str) -> int:
     """Return with which code the socket is closed, 0 when it is not."""
-    with connect(f"ws://127.0.0.1:{ward.port}/live", additional_headers=headers) as socket:
+    with connect(f"ws://127.0.0.1:{ward.port}/live", additional_headers=headers, open_timeout=WAIT_S) as socket:
         try:
-            socket.recv(timeout=5)
+            socket.recv(timeout=WAIT_S)
         except ConnectionClosed as closed:
             return closed.rcvd.code if closed.rcvd else -1
         return 0
@@ -240,7 +240,7 @@ def test_whoever_is_taken_out_of_the_file_is_out_within_seconds(page: Page, ward
     known = people.read(file)
     try:
         people.write(file, [one for one in known if one.name != "Nora"])
-        page.wait_for_url("**/sign-in?next=%2F", timeout=15_000)
+        page.wait_for_url("**/sign-in?next=%2F")
     finally:
         people.write(file, known)
 
@@ -259,7 +259,7 @@ def test_a_restart_of_the_page_signs_nobody_out(ward: MadeUpWard) -> None:
     secret = ward.store.get(ward.ward.secret)
     assert isinstance(secret, bytes)
     ward.page.terminate()
-    ward.page.wait(10)
+    ward.page.wait(WAIT_S)
     ward.start_page()
     assert wait_for(lambda: ask(ward, "/me", Cookie=cookie)[0] == 200)
 
@@ -270,7 +270,7 @@ def test_a_link_that_is_pressed_while_the_server_restarts_is_followed(page: Page
     expect(page.locator(".band")).to_have_count(2)
     page.wait_for_load_state("networkidle")
     ward.page.terminate()
-    ward.page.wait(10)
+    ward.page.wait(WAIT_S)
     page.locator(".top nav a", has_text="Shift").click()
     page.wait_for_url("**/shift")
     expect(page.locator("#trouble")).to_contain_text("No connection to the server")
@@ -318,6 +318,7 @@ def test_devices_that_are_not_expected_are_shown_to_who_is_in_charge_and_taken_i
     with screen(browser) as page:
         sign_in(page, ward, "Nora")
         expect(page.locator(".band").first).to_be_visible()
+        ward.wait_until_seen()
         page.wait_for_timeout(1500)
         expect(page.locator(".unexpected")).to_be_hidden()
     with screen(browser) as page:
@@ -327,5 +328,5 @@ def test_devices_that_are_not_expected_are_shown_to_who_is_in_charge_and_taken_i
         expect(page.locator(".unexpected .heard")).to_contain_text("heard since")
         page.get_by_role("button", name="Take in visitor-1").click()
         expect(page.locator(".unexpected")).to_be_hidden()
-    assert ward.store.smembers(ward.ward.taken_in) == {b"visitor-1"}
-    assert ward.store.hgetall(ward.ward.unexpected) == {}
+    assert wait_for(lambda: ward.store.smembers(ward.ward.taken_in) == {b"visitor-1"})
+    assert wait_for(lambda: ward.store.hgetall(ward.ward.unexpected) == {})

@@ -47,7 +47,7 @@ def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard
     page.get_by_label("who is needed at the end?").select_option("quiet")
     page.get_by_label("your note").fill("Look again.")
     page.get_by_role("button", name="Compare").click()
-    expect(page.locator(".compared h2").first).to_have_text(re.compile(r"^\d+ of 100$"), timeout=60_000)
+    expect(page.locator(".compared h2").first).to_have_text(re.compile(r"^\d+ of 100$"), timeout=120_000)
     expect(page.locator(".parts")).to_contain_text("2 found, 1 missed, 0 false")
     expect(page.locator(".compared")).to_contain_text("It was: cord with shoulders")
     expect(page.locator(".compared")).to_contain_text("Your note: Look again.")
@@ -76,13 +76,16 @@ def test_times_that_were_added_or_never_finished_do_not_stand_in_the_way(page: P
     first.fill("16:37")
     last.fill("17:05")  # finished, and not added
     page.get_by_role("button", name="Compare").click()
-    expect(page.locator(".compared h2").first).to_have_text(re.compile(r"^\d+ of 100$"), timeout=60_000)
+    expect(page.locator(".compared h2").first).to_have_text(re.compile(r"^\d+ of 100$"), timeout=120_000)
     expect(page.locator(".lane-rows rect")).not_to_have_count(0)
 
 
 def test_a_drag_that_is_too_short_says_so(page: Page, made_up: MadeUpWard) -> None:
     page.goto(f"{made_up.address}/practice?set={CODE}")
-    box = page.locator(".practice-paper canvas").bounding_box()
+    expect(page.locator(".progress")).to_have_text("Strip 1 of 1")
+    canvas = page.locator(".practice-paper canvas")
+    expect(canvas).to_have_attribute("aria-label", re.compile("30 min"))
+    box = canvas.bounding_box()
     assert box is not None
     page.mouse.move(box["x"] + 200, box["y"] + 100)
     page.mouse.down()

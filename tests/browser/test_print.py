@@ -87,6 +87,7 @@ def test_the_ward_is_one_page_with_a_line_and_a_strip_for_each_bed(page: Page, m
     made_up.put(
         "bed-4", flag=None, level=Level.QUIET, shelved=[Shelved("concern-raised", "Nora", "asleep", now, active=True)]
     )
+    made_up.wait_until_seen()
     page.goto(f"{made_up.address}/shift")
     with page.context.expect_page() as opened:
         page.get_by_role("link", name="hand-over of the ward, one page").click()
@@ -156,6 +157,7 @@ def test_a_printed_strip_has_flags_notes_and_contractions_by_hand_and_no_label_c
         fall = {"onset_s": now - start, "nadir_s": now - start + 4, "end_s": now - start + 9, "depth_bpm": 30.0}
         made_up.log("bed-1", "deceleration", "variable deceleration of 9 s", **fall)
     made_up.log("bed-1", "hand-contraction", "timed by hand", onset_s=now - 60, end_s=now - 20, by="Kim")
+    made_up.wait_until_seen()
     page.goto(f"{made_up.address}/paper/bed-1?minutes=3&cm=1&bpm=20")
     expect(page.locator("svg path[fill='#0a6f83']")).to_have_count(1)
     expect(page.locator("svg path[fill='#8a6800']")).to_have_count(1)

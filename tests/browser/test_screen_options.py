@@ -86,7 +86,9 @@ def test_a_minute_is_as_wide_as_chosen(page: Page, made_up: MadeUpWard, words: s
 def test_night_is_dark_and_day_is_light(page: Page, made_up: MadeUpWard) -> None:
     page.goto(made_up.address)
     paper = "getComputedStyle(document.body).backgroundColor"
+    light = page.evaluate(paper)
     choose(page, "night")
+    assert wait_for(lambda: page.evaluate(paper) != light)
     dark = page.evaluate(paper)
     choose(page, "day")
     assert wait_for(lambda: page.evaluate(paper) != dark)
@@ -109,9 +111,13 @@ def test_the_wall_is_large_keeps_the_notice_and_ends_with_escape(page: Page, mad
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator("#who-name")).to_be_hidden()
     assert wait_for(lambda: page.evaluate("document.documentElement.scrollHeight <= innerHeight"))
-    page.evaluate("document.fullscreenElement && document.exitFullscreen()")  # what the Escape key does in a window
-    page.keyboard.press("Escape")
-    expect(page.locator("body.wall")).to_have_count(0)
+
+    def left() -> bool:  # pressed again if it was pressed before full screen had come
+        page.evaluate("document.fullscreenElement && document.exitFullscreen()")  # what the key does in a window
+        page.keyboard.press("Escape")
+        return page.locator("body.wall").count() == 0
+
+    assert wait_for(left)
     expect(page.locator(".band[data-bed=bed-2] .acknowledge")).to_be_visible()
 
 

@@ -55,7 +55,7 @@ def test_it_sounds_until_somebody_answers_and_says_whether_it_would(page: Page, 
     button.click()
     expect(button).to_have_text("Sound on")
     page.wait_for_function("() => window.tones >= 50")  # ten pulses of a fundamental and four harmonics
-    page.wait_for_function("() => window.tones >= 100", timeout=15_000)  # and again
+    page.wait_for_function("() => window.tones >= 100")  # and again
     made_up.put("bed-1", acknowledged_by="Kim")
     expect(page.locator('[data-bed="bed-1"]').first).to_contain_text("answered by Kim")
     heard = page.evaluate("window.tones")

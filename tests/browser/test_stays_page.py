@@ -1,7 +1,6 @@
 """A woman arrives, leaves, and a wrong press is undone: by mouse and by keyboard, on the bed's page and on the ward."""
 
 import io
-import time
 import urllib.request
 import zipfile
 from typing import Any
@@ -13,6 +12,7 @@ from quietward.contracts.notice import NOTICE
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_acts import open_bed, tab_to
+from tests.conftest import WAIT_S, wait_for
 
 MINUTE = 60_000
 GREEN = Arrival("room 4, green", weeks=39, parity=1, stage=1, twins=False, risks=["diabetes"], note="calm")
@@ -124,13 +124,17 @@ def test_where_the_beds_are_many_the_label_gives_way_and_the_name_stays(browser:
         page.goto(made_up.address)
         band = page.locator(".band[data-bed=bed-2]")
         expect(band.locator(".label")).to_contain_text("a label")
-        name, head = band.locator(".open").bounding_box(), band.locator(".words").bounding_box()
-        act = band.locator(".act").bounding_box()
-        assert name
-        assert head
-        assert act
-        assert name["width"] > 30
-        assert act["x"] + act["width"] <= head["x"] + head["width"] + 1, "the buttons are in their place"
+        measured = """row => {  // width of the bed's name, and how far the buttons stand outside the row's words
+          const parts = ['.open', '.words', '.act'].map(one => row.querySelector(one));
+          const [name, words, act] = parts.map(one => one.getBoundingClientRect());
+          return [name.width, act.right - words.right];
+        }"""
+
+        def are_in_their_place() -> bool:
+            name, outside = band.evaluate(measured)
+            return bool(name > 30 and outside <= 1)
+
+        assert wait_for(are_in_their_place), band.evaluate(measured)
 
 
 def test_the_record_of_who_has_left_is_read_and_taken_along_from_the_shift(page: Page, made_up: MadeUpWard) -> None:
@@ -152,7 +156,7 @@ def test_the_record_of_who_has_left_is_read_and_taken_along_from_the_shift(page:
     expect(record.locator("body")).to_contain_text("39 weeks, para 1, first stage, single, diabetes, calm")
     expect(record.locator("body")).to_contain_text("turned to the side")
     assert record.locator("button, input, form").count() == 0, "it can only be read"
-    archive = urllib.request.urlopen(f"{made_up.address}/stay/bed-1/{former.id}/record.zip", timeout=20).read()
+    archive = urllib.request.urlopen(f"{made_up.address}/stay/bed-1/{former.id}/record.zip", timeout=WAIT_S).read()
     names = zipfile.ZipFile(io.BytesIO(archive)).namelist()
     assert {name.rpartition(".")[2] for name in names} == {"hea", "dat", "csv", "json"}
     record.get_by_role("link", name="the last 60 min").click()
@@ -168,7 +172,6 @@ def test_the_record_of_who_has_left_is_read_and_taken_along_from_the_shift(page:
 def test_the_present_time_is_not_shown_before_her(page: Page, made_up: MadeUpWard) -> None:
     """The strip begins with her: nothing that was drawn of the one before stays."""
     open_bed(page, made_up)
-    page.wait_for_timeout(1500)
 
     def drawn() -> int:
         """Return how many columns of the strip have something of the colour of the FHR."""
@@ -192,11 +195,8 @@ def test_the_present_time_is_not_shown_before_her(page: Page, made_up: MadeUpWar
         }""")
         return int(found)
 
+    assert wait_for(lambda: drawn() > 20)
     before = drawn()
-    assert before > 20
     arrive(made_up, "bed-1", GREEN)
     expect(page.locator(".head .label")).to_have_text("room 4, green")
-    end = time.monotonic() + 10
-    while drawn() > before / 3 and time.monotonic() < end:
-        page.wait_for_timeout(200)
-    assert drawn() <= before / 3
+    assert wait_for(lambda: drawn() <= before / 3), (drawn(), before)

@@ -11,6 +11,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.study import report, result, what_if
 from quietward.study.report import FullReport
 from quietward.study.what_if import WhatIf
+from tests.browser.conftest import LOW_PRIORITY_MS
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_access import serious
 from tests.studies import measured_shifts, run_study, small
@@ -61,6 +62,7 @@ def test_every_position_shows_its_own_flags_and_counts(
 
 def test_by_keyboard_a_flag_says_why_it_stood(page: Page, made_up: MadeUpWard, study: Path, found: WhatIf) -> None:
     open_study(page, made_up)
+    expect(page.locator(".value")).not_to_have_text("")
     before = page.locator(".value").inner_text()
     page.get_by_label("value").focus()
     page.keyboard.press("ArrowLeft" if not before.startswith("0") else "ArrowRight")
@@ -89,7 +91,7 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
         page.goto(made_up.address)
         page.get_by_role("link", name="Study").click()
         expect(page.locator(".progress")).to_contain_text("An example is being calculated, from one simulated night")
-        expect(page.locator(".shift svg")).to_be_visible(timeout=300_000)
+        expect(page.locator(".shift svg")).to_be_visible(timeout=LOW_PRIORITY_MS)
         expect(page.get_by_label("study")).to_have_value("default-policy")
         expect(page.locator(".about")).to_contain_text("night-shift, seed 2001, 8 h, 12 beds, nobody answering")
         expect(page.get_by_role("link", name="whole report")).to_be_hidden()
@@ -150,7 +152,7 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     page.goto(f"{made_up.address}/study")
     page.get_by_label("Hours of this ward").select_option("1")
     page.get_by_role("button", name="Try it on this ward's last hours").click()
-    expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=90_000)
+    expect(page.locator(".progress")).to_have_text("The last 1 h are worked out.", timeout=LOW_PRIORITY_MS)
     expect(page.get_by_label("study")).to_have_value("running-shift")
     expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")
     expect(page.locator(".shift .name")).to_have_text(["bed-1", "bed-2"])

@@ -81,14 +81,18 @@ def test_every_text_can_be_read_from_three_metres(page: Page, made_up: MadeUpWar
     to_wall(page, made_up)
     expect(page.locator(".wall-strips .tile")).to_have_count(min(calling, 5))
     assert wait_for(lambda: page.evaluate("document.documentElement.scrollHeight <= innerHeight"))
-    page.wait_for_timeout(1500)  # it has been drawn once more in its size
-    texts = page.evaluate(TEXTS)
-    assert len(texts) > 4 * BEDS
-    small = {one["text"]: one["capital"] * MM_PER_PX for one in texts if one["capital"] * MM_PER_PX < LEAST_MM}
-    assert not small, small
-    assert not [one for one in texts if one["cut"] > 1]
-    patterns = page.locator(".tile:not(.state-shelved, .state-paused) .pattern").all_inner_texts()
-    assert len(patterns) == BEDS - 2
+    texts: list[dict[str, Any]] = []
+
+    def bad() -> list[tuple[str, float, float]]:
+        """Texts that are too small or cut; it is drawn once more in its size."""
+        texts[:] = page.evaluate(TEXTS)
+        found = [(one["text"], one["capital"] * MM_PER_PX, one["cut"]) for one in texts]
+        return [one for one in found if one[1] < LEAST_MM or one[2] > 1]
+
+    assert wait_for(lambda: not bad() and len(texts) > 4 * BEDS), bad()
+    tiles = page.locator(".tile:not(.state-shelved, .state-paused) .pattern")
+    expect(tiles).to_have_count(BEDS - 2)
+    patterns = tiles.all_inner_texts()
     assert not [one for one in patterns if len(one) < 12]
     print(f"{calling} call: capitals of {min(one['capital'] for one in texts) * MM_PER_PX:.1f} mm and more")
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import resource
 import shutil
 import signal
 import socket
@@ -13,6 +14,7 @@ from typing import Any, cast
 import msgspec
 import websockets
 
+from quietward.store.client import RedisError
 from quietward.transport.mqtt import Publisher
 from tests.faults.ward import FaultWard
 
@@ -79,6 +81,47 @@ async def _cut_file(ward: FaultWard) -> None:
     newest = max((ward.folder / "store" / "appendonlydir").glob("*.incr.aof"), key=lambda path: path.stat().st_mtime)
     with newest.open("r+b") as file:
         file.truncate(newest.stat().st_size - CUT_BYTES)
+
+
+def cut(*links: str) -> Fault:
+    """No way between parts: what is sent is dropped, and no connection is closed."""
+
+    async def inject(ward: FaultWard) -> None:
+        for link in links:
+            ward.links[link].cut()
+
+    async def lift(ward: FaultWard) -> None:
+        for link in links:
+            ward.links[link].mend()
+
+    return Fault(f"no network: {', '.join(links)}", inject, lift, blind="serve-store" not in links)
+
+
+def _limit_files(ward: FaultWard, to_bytes: int) -> None:
+    """Let no file of the store grow beyond a size: as on a full disk, without needing one."""
+    running = ward["store"].running
+    if running is not None:
+        resource.prlimit(running.pid, resource.RLIMIT_FSIZE, (to_bytes, resource.RLIM_INFINITY))
+
+
+async def _fill_disk(ward: FaultWard) -> None:
+    await cast("Any", ward.store).execute_command("CONFIG", "SET", "appendfsync", "everysec")
+    _limit_files(ward, max(path.stat().st_size for path in (ward.folder / "store" / "appendonlydir").glob("*.aof")))
+
+
+async def _empty_disk(ward: FaultWard) -> None:
+    _limit_files(ward, resource.RLIM_INFINITY)
+    end = time.monotonic() + 20
+    while time.monotonic() < end:
+        with contextlib.suppress(RedisError):
+            await cast("Any", ward.store).execute_command("CONFIG", "SET", "appendfsync", "always")
+            return
+        await asyncio.sleep(0.2)
+
+
+async def _fill_disk_of_a_careful_store(ward: FaultWard) -> None:
+    """With appendfsync always the store ends rather than forget what it has already answered for."""
+    _limit_files(ward, max(path.stat().st_size for path in (ward.folder / "store" / "appendonlydir").glob("*.aof")))
 
 
 async def _empty_store(ward: FaultWard) -> None:
@@ -184,6 +227,8 @@ def all_faults() -> list[Fault]:
         hung("store"),
         configured("store full (maxmemory)", ("CONFIG", "SET", "maxmemory", "1"), ("CONFIG", "SET", "maxmemory", "0")),
         configured("store read-only", ("REPLICAOF", "127.0.0.1", "1"), ("REPLICAOF", "NO", "ONE")),
+        Fault("store's disk full (appendfsync everysec)", _fill_disk, _empty_disk),
+        Fault("store's disk full (appendfsync always)", _fill_disk_of_a_careful_store, _start_store),
         Fault(f"store's file cut by {CUT_BYTES} bytes", _cut_file, _start_store, 3, may_lose=True),
         killed("ingest", short_s=4),
         hung("ingest"),
@@ -194,6 +239,13 @@ def all_faults() -> list[Fault]:
         hung("serve"),
         hung("devices"),
         killed("devices"),
+        cut("ingest-broker", "devices-broker"),
+        cut("ingest-broker"),
+        cut("devices-broker"),
+        cut("ingest-store"),
+        cut("detect-store"),
+        cut("serve-store"),
+        cut("ingest-store", "detect-store", "serve-store", "devices-store"),
         Fault(f"{BACKLOG_S / 60:.0f} min of one device at once", _burst, nothing, 3, blind=False),
         clock(3600),
         clock(-3600),

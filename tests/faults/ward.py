@@ -21,9 +21,10 @@ import websockets
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import Block, decode_event, inputs_of
 from quietward.contracts.settings import Settings
-from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
+from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import RedisError, Store, connected
-from tests.conftest import MOSQUITTO, REDIS
+from tests.conftest import MOSQUITTO, REDIS, free_port
+from tests.faults.link import Link
 
 BEDS, SHARDS, HEAD_START_MIN = 3, 2, 12
 SIMULATED = {f"bed-{n + 1}" for n in range(BEDS)}
@@ -49,8 +50,10 @@ class Process:
     def start(self) -> None:
         with self.log.open("ab") as file:
             self.running = subprocess.Popen(
-                self.command, stdout=file, stderr=file, env=os.environ | self.environment, cwd=Path(__file__).parents[2]
-            )
+                self.command, stdout=file, stderr=file, cwd=Path(__file__).parents[2],
+                env=os.environ | self.environment,
+                restore_signals=False,  # as Python ignores them: a file that may not grow is an error, not the end
+            )  # fmt: skip
 
     def send(self, number: signal.Signals) -> None:
         if self.running is not None:
@@ -124,10 +127,22 @@ class Page:
 
 
 class FaultWard:
-    """mosquitto, redis-server with an append-only file, ingest, detect, page and simulated devices, on loopback."""
+    """mosquitto, redis-server with an append-only file, ingest, detect, page and simulated devices, on loopback.
 
-    def __init__(self, folder: Path, store: Store, processes: dict[str, Process], ward: Ward, page: Page) -> None:
+    links: the ways between parts, by both names, such as `ingest-store`.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        store: Store,
+        processes: dict[str, Process],
+        ward: Ward,
+        page: Page,
+        links: dict[str, Link],
+    ) -> None:
         self.folder, self.store, self.processes, self.ward, self.page = folder, store, processes, ward, page
+        self.links = links
         self.clock = folder / "clock"
 
     def __getitem__(self, name: str) -> Process:
@@ -204,24 +219,33 @@ async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
         raise RuntimeError("mosquitto and redis-server are needed: apt-get install mosquitto redis-server")
     broker_port, store_port, page_port = free_port(), free_port(), free_port()
     settings = Settings(ward="faults", shards=SHARDS)
+    links = {f"{one}-broker": Link(broker_port) for one in ("ingest", "devices")}
+    links |= {f"{one}-store": Link(store_port) for one in ("ingest", "detect", "serve", "devices")}
+    for link in links.values():
+        await link.start()
     (folder / "clock").write_text("0")
     (folder / "store").mkdir()
     environment = {
         "QUIETWARD_WARD": settings.ward,
         "QUIETWARD_SHARDS": str(SHARDS),
-        "QUIETWARD_BROKER": f"mqtt://127.0.0.1:{broker_port}",
-        "QUIETWARD_STORE": f"redis://127.0.0.1:{store_port}/0",
         "QUIETWARD_PORT": str(page_port),
         "QUIETWARD_CHECKPOINT_S": "5",
     }
 
-    def part(name: str, *arguments: str, port: int = 0) -> Process:
-        command = [sys.executable, "-m", "tests.faults.stepped", str(folder / "clock"), *arguments]
-        return Process(name, command, folder / f"{name}.log", environment, port)
+    def ways(part: str) -> dict[str, str]:
+        """Where a part finds broker and store."""
+        found = environment | {"QUIETWARD_STORE": f"redis://127.0.0.1:{links[f'{part}-store'].port}/0"}
+        if f"{part}-broker" in links:
+            found["QUIETWARD_BROKER"] = f"mqtt://127.0.0.1:{links[f'{part}-broker'].port}"
+        return found
+
+    def part(name: str, command: str, port: int = 0) -> Process:
+        line = [sys.executable, "-m", "tests.faults.stepped", str(folder / "clock"), command]
+        return Process(name, line, folder / f"{name}.log", ways(command), port)
 
     def devices(*arguments: str) -> Process:
         command = [sys.executable, "-m", "quietward", "simulate", "--scenario", "calm", *arguments]
-        return Process("devices", command, folder / "devices.log", environment)
+        return Process("devices", command, folder / "devices.log", ways("devices"))
 
     store_line = [REDIS, *store_command(store_port, folder / "store", durable=True)[1:]]
     broker_line = [MOSQUITTO, "-c", str(mosquitto_settings(broker_port, folder, durable=True))]
@@ -239,13 +263,15 @@ async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
     try:
         for name in ("broker", "store", "serve", "ingest", "detect", "devices"):
             await processes[name].restart()
-        async with connected(environment["QUIETWARD_STORE"]) as store:
+        async with connected(f"redis://127.0.0.1:{store_port}/0") as store:
             watching = asyncio.create_task(page.run())
-            yield FaultWard(folder, store, processes, Ward(settings.ward, SHARDS), page)
+            yield FaultWard(folder, store, processes, Ward(settings.ward, SHARDS), page, links)
     finally:
         if watching is not None:
             watching.cancel()
         for process in reversed(processes.values()):
             process.send(signal.SIGCONT)
             process.kill()
+        for link in links.values():
+            await link.close()
         shutil.rmtree(folder / "store", ignore_errors=True)

@@ -4,6 +4,7 @@ import asyncio
 import itertools
 import urllib.error
 import urllib.request
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,11 @@ from quietward.dashboard.live.hub import Hub
 from quietward.simulator import scenario
 from quietward.simulator.bed import Bed
 from quietward.simulator.service import simulate
+from quietward.simulator.shift import bed_seed
 from quietward.simulator.sources import LiveBed
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store
-from tests.conftest import Parts, Server, until, wait_for, well
+from tests.conftest import WAIT_S, Parts, Server, stop, until, wait_for, well
 
 PRESSED = """
 name = "pressed"
@@ -61,7 +63,7 @@ async def test_care_ends_a_fall_where_it_helps_and_only_there(
     file.write_text(PRESSED)
     which = scenario.load(str(file))
     wanted = [True, False, True]  # bed-1 is turned and it helps; bed-2, and it does not; bed-3 is left alone
-    seed = next(s for s in itertools.count(1) if [frees_cord(which, s + i) for i in range(3)] == wanted)
+    seed = next(s for s in itertools.count(1) if [frees_cord(which, bed_seed(s, i)) for i in range(3)] == wanted)
     for part in ("serve", "ingest", "detect"):
         parts.start(part)
     assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
@@ -91,7 +93,7 @@ async def test_care_ends_a_fall_where_it_helps_and_only_there(
         body = msgspec.json.encode({"type": "care", "bed": bed, "by": "Kim", "what": "turned"})
         request = urllib.request.Request(f"http://127.0.0.1:{settings.port}/act", body, method="POST")
         try:
-            with urllib.request.urlopen(request, timeout=5) as answer:
+            with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
                 return int(answer.status)
         except (urllib.error.URLError, ConnectionError):  # the page is not up, or has not heard of the bed
             return 0
@@ -103,10 +105,15 @@ async def test_care_ends_a_fall_where_it_helps_and_only_there(
     assert await fallen() == {"bed-1": True, "bed-2": True, "bed-3": True}
     assert await until(lambda: noted("bed-1"))
     assert await until(lambda: noted("bed-2"))
+
+    def heard() -> list[str]:
+        return [line for line in parts.log("simulate").splitlines() if " turned: " in line]
+
+    assert wait_for(lambda: len(heard()) == 2), parts.log("simulate")
     then = max(blocks[-1].seq for blocks in (await played()).values())
     assert await until(lambda: reached(then + HELPS_WITHIN_S)), parts.log("simulate")
     assert await fallen() == {"bed-1": False, "bed-2": True, "bed-3": True}, parts.log("simulate")
-    said = [line for line in parts.log("simulate").splitlines() if " turned: " in line]
+    said = heard()
     assert ["cord relieved" in line for line in said] == [True, False]
     assert "bed-1" in said[0]
     assert "bed-2" in said[1]
@@ -131,6 +138,7 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
     ward = Ward(settings.ward, shards=3)
     beds = {f"bed-{i}": Listening(f"bed-{i}") for i in range(1, 7)}
     assert len({ward.shard_of(bed) for bed in beds}) == 3
+    of_each_shard = list({ward.shard_of(bed): bed for bed in beds}.values())
     page = Hub(ward, store)
     for bed in beds:
         await page.send(RecordCare(bed, "Kim", "examined"))
@@ -139,6 +147,11 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
 
     async def is_alive() -> bool:
         return await well(store, ward, "simulate")
+
+    async def is_heard(bed: str) -> bool:
+        """Note something now and again, which is not looked at any further, and say whether it has been heard."""
+        await page.send(RecordCare(bed, "Kim", "fluids-checked"))
+        return "fluids-checked" in beds[bed].told
 
     async def did(bed: str, what: CareKind) -> bool:
         """Note it, unless the store is away; nothing is noted twice."""
@@ -150,7 +163,8 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
 
     try:
         assert await until(is_alive)
-        await asyncio.sleep(0.5)  # it has found where the streams end: what comes now is new
+        for bed in of_each_shard:  # it has found where the streams end: what comes now is new
+            assert await until(partial(is_heard, bed))
         assert await did("bed-2", "turned")
         await page.send(Acknowledge("bed-3", "Kim", "bed-3-f1"))
         assert await until(lambda: told(beds, {"bed-2": ["turned"]}))
@@ -160,19 +174,21 @@ async def test_only_the_bed_hears_what_was_done_there_once_and_not_what_was_done
         assert await did("bed-3", "oxytocin-turned-down")
         wanted = {"bed-2": ["turned", "transducer-moved"], "bed-3": ["oxytocin-turned-down"]}
         assert await until(lambda: told(beds, wanted)), {bed: b.told for bed, b in beds.items()}
-        await asyncio.sleep(1.5)  # longer than one read waits: nothing more is heard
-        assert await told(beds, wanted)
+        for bed in of_each_shard:  # nothing is heard between that and the last thing of every stream
+            assert await did(bed, "clinician-called")
+            wanted[bed] = [*wanted.get(bed, []), "clinician-called"]
+        assert await until(lambda: told(beds, wanted)), {bed: b.told for bed, b in beds.items()}
     finally:
-        playing.cancel()
-        await asyncio.gather(playing, return_exceptions=True)
+        await stop(playing)
 
 
 async def told(beds: dict[str, Listening], wanted: dict[str, list[str]]) -> bool:
-    return {name: bed.told for name, bed in beds.items() if bed.told} == wanted
+    heard = {name: [what for what in bed.told if what != "fluids-checked"] for name, bed in beds.items()}
+    return {name: what for name, what in heard.items() if what} == wanted
 
 
 async def test_a_simulated_ward_comes_to_its_end(store: Store, parts: Parts) -> None:
     """Also its readers of the store, which would wait for ever."""
     assert await store.ping()
     process = parts.start("simulate", "--beds", "4", "--hours", "0.1", "--head-start", "6")
-    assert await asyncio.to_thread(process.wait, 20) == 0, parts.log("simulate")
+    assert await asyncio.to_thread(process.wait, WAIT_S) == 0, parts.log("simulate")

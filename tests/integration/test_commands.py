@@ -11,8 +11,7 @@ import pytest
 from quietward import __version__
 from quietward.contracts.notice import NOTICE
 from quietward.recordings.files import write_recording
-from quietward.runtime.embedded import free_port
-from tests.conftest import REDIS, Parts, Server, require
+from tests.conftest import REDIS, WAIT_S, Parts, Server, free_port, require
 from tests.traces import bell, flat, put, ramp, ripple
 
 NOWHERE = "127.0.0.1:1"
@@ -24,7 +23,7 @@ def quietward(*arguments: str, **environment: str) -> subprocess.CompletedProces
         [sys.executable, "-m", "quietward", *arguments],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=5 * WAIT_S,
         env=plain | environment,
         check=False,
     )

@@ -34,7 +34,7 @@ from quietward.contracts.messages import (
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import Store
-from tests.conftest import Server
+from tests.conftest import WAIT_S, Server, stop
 
 POINTS = ("stepped", "sent", "committed", "saving", "saved")
 KILLS = 12
@@ -134,7 +134,7 @@ async def work(
                 stdout=log, stderr=log, cwd=Path(__file__).parents[2],
             )  # fmt: skip
         waiting = asyncio.create_task(process.wait())
-        for _ in range(1200):
+        for _ in range(4000):  # two minutes and more
             written: Any = await store.get(ward.shard(0).position)
             if waiting.done() or (written is not None and written.decode() == last):
                 break
@@ -256,11 +256,9 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store
 async def until(detector: Any, store: Store, position: str, last: str) -> None:
     """Let a detector run until it has written `last`."""
     task = asyncio.create_task(detector.run_for_ever())
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(3 * WAIT_S):
         written: Any = None
         while written != last.encode():
             await asyncio.sleep(0.05)
             written = await store.get(position)
-    while not task.done():  # a library may swallow a cancellation on Python 3.11
-        task.cancel()
-        await asyncio.wait([task], timeout=1)
+    await stop(task)

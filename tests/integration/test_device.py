@@ -4,7 +4,6 @@ import asyncio
 import signal
 import socket
 import struct
-import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -18,15 +17,15 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
 from quietward.contracts.messages import Block, decode_inputs
 from quietward.contracts.settings import Settings
-from quietward.runtime.embedded import free_port
 from quietward.simulator.device import Device
 from quietward.simulator.sources import RecordedStrip
 from quietward.store.client import Store
+from quietward.transport import mqtt
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import Parts, Server, broker_command, reports, until, wait_for, well
+from tests.conftest import WAIT_S, Parts, Server, broker_command, free_port, reports, until, wait_for, well
 from tests.traces import flat
 
-SECONDS = 2400
+SECONDS = 4800
 
 
 @pytest.fixture
@@ -57,6 +56,9 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
     class Patient:
         """Such a broker has forgotten ingest's subscription too: whoever is back before ingest speaks to nobody."""
 
+        def __init__(self, *_: object) -> None:
+            pass
+
         def worked(self) -> None:
             pass
 
@@ -68,7 +70,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
     device = Device(ward, RecordedStrip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=400)
 
     async def ingest_has_connected(times: int) -> bool:
-        return parts.log("ingest").count("connected to the broker") == times
+        return parts.log("ingest").count("connected to the broker") >= times
 
     async def stored() -> list[int]:
         """Sequence numbers in the input stream, each where it comes first."""
@@ -77,7 +79,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         return list(dict.fromkeys(item.seq for item in items if isinstance(item, Block)))
 
     async def is_in_the_middle() -> bool:
-        return device.played >= SECONDS // 3
+        return device.played >= SECONDS // 8
 
     async def waits_for_many() -> bool:
         return len(device.outbox) >= 50
@@ -99,8 +101,8 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         assert forgetful_broker.process is not None
         for _ in range(8):
             forgetful_broker.process.send_signal(signal.SIGSTOP)
-            assert await until(waits_for_many, 4)
-            if await until(what_was_answered_is_stored, 0.5):
+            assert await until(waits_for_many)
+            if await until(what_was_answered_is_stored, 2):
                 break
             forgetful_broker.process.send_signal(signal.SIGCONT)
             await asyncio.sleep(0.1)
@@ -111,7 +113,7 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         assert await until(lambda: ingest_has_connected(2)), parts.log("ingest")
         assert not playing.done()
         ingest_is_back.set()
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(2 * WAIT_S):
             await playing
         assert not device.outbox
         assert await until(all_is_stored), parts.log("ingest")
@@ -146,6 +148,8 @@ async def test_an_ingest_that_hears_nothing_says_so(
         parts.end()
 
 
+NEVER_S = 3600
+"""So long a test would wait for what must be noticed at once."""
 CONNACK = bytes([0x20, 3, 0, 0, 0])
 
 
@@ -174,8 +178,10 @@ async def broker_that(talks: Callable[[asyncio.StreamReader, asyncio.StreamWrite
 
 @pytest.mark.parametrize("loop", [asyncio.new_event_loop, uvloop.new_event_loop])
 def test_a_connection_that_is_reset_is_read_to_its_end_and_left_at_once(
-    loop: Callable[[], asyncio.AbstractEventLoop],
+    loop: Callable[[], asyncio.AbstractEventLoop], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(mqtt, "KEEPALIVE_S", NEVER_S)
+
     async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.read(1000)
         writer.write(CONNACK)
@@ -185,7 +191,7 @@ def test_a_connection_that_is_reset_is_read_to_its_end_and_left_at_once(
 
     async def read() -> int:
         found = 0
-        async with broker_that(talks) as url, asyncio.timeout(3), Subscriber(url, "test", "t") as subscriber:
+        async with broker_that(talks) as url, asyncio.timeout(WAIT_S), Subscriber(url, "test", "t") as subscriber:
             try:
                 while True:
                     found += len(await subscriber.next_batch())
@@ -196,15 +202,15 @@ def test_a_connection_that_is_reset_is_read_to_its_end_and_left_at_once(
         assert runner.run(read()) == 50
 
 
-async def test_a_broker_that_hangs_up_is_not_waited_for() -> None:
+async def test_a_broker_that_hangs_up_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mqtt, "CONNECT_TIMEOUT_S", NEVER_S)
+
     async def talks(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.read(1000)
 
-    began = time.monotonic()
-    async with broker_that(talks) as url:
+    async with broker_that(talks) as url, asyncio.timeout(WAIT_S):
         with pytest.raises(Unreachable, match="closed"):
             await Subscriber(url, "test", "t").__aenter__()
-    assert time.monotonic() - began < 2
 
 
 @pytest.mark.parametrize("loop", [asyncio.new_event_loop, uvloop.new_event_loop])
@@ -230,7 +236,7 @@ def test_a_connection_that_ends_with_its_connack_is_no_connection(
                 await asyncio.sleep(0.01)
 
     async def try_it(make: Callable[[str], Subscriber | Publisher]) -> None:
-        async with broker_that(talks) as url, asyncio.timeout(10):
+        async with broker_that(talks) as url, asyncio.timeout(WAIT_S):
             with pytest.raises((Unreachable, MqttError)):
                 await use(make(url))
 

@@ -56,14 +56,23 @@ from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.ingest import service as ingest_service
-from quietward.runtime.embedded import free_port
 from quietward.runtime.process import run as run_service
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import RedisError, Store, connected
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
 from quietward.transport.packets import Message
-from tests.conftest import MOSQUITTO, REQUIRE_REAL, WAIT_S, Server, broker_command, make_store, require, wait_for
+from tests.conftest import (
+    MOSQUITTO,
+    REQUIRE_REAL,
+    WAIT_S,
+    Server,
+    broker_command,
+    free_port,
+    make_store,
+    require,
+    wait_for,
+)
 
 KILLS = int(os.environ.get("QUIETWARD_KILLS", "28"))
 RESTARTS = max(2, KILLS // 20)
@@ -181,7 +190,7 @@ class Servers:
         self.restarting = True
         self.restarts[which] += 1
         server.process.send_signal(signal.SIGTERM if which == "broker" else signal.SIGKILL)
-        server.process.wait(10)
+        server.process.wait(WAIT_S)
         server.start()
         assert wait_for(self.store_answers), self.store.log.read_text()
         self.restarting = False
@@ -327,7 +336,7 @@ class Run:
     async def _end(self, part: str, keeping: dict[str, asyncio.Task[None]]) -> None:
         keeping[part].cancel()
         self.processes[part].terminate()
-        await asyncio.to_thread(self.processes[part].join, 5)
+        await asyncio.to_thread(self.processes[part].join, WAIT_S)
 
     async def _play(self, seconds: int | None) -> None:
         """Be the devices: come back when the connection is lost."""
@@ -498,7 +507,10 @@ async def test_killed_and_restarted_it_says_the_same(
     folders = tmp_path / "killed", tmp_path / "undisturbed"
     for folder in folders:
         folder.mkdir()
-    async with asyncio.timeout(120 + KILLS), connected(f"redis://127.0.0.1:{servers.store.port}/0") as store:
+    async with (
+        asyncio.timeout(10 * WAIT_S + 2 * KILLS),
+        connected(f"redis://127.0.0.1:{servers.store.port}/0") as store,
+    ):
         killed = Run(servers, store, "killed", folders[0], KILLS)
         found = await killed.run()
         lasted_s = time.monotonic() - began

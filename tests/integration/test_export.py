@@ -16,6 +16,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.dashboard.history.reader import read_policy
 from quietward.store.client import Store
+from tests.conftest import WAIT_S
 from tests.unit.test_page_models import NOW, SHEET, summary
 
 
@@ -23,7 +24,9 @@ def quietward(settings: Settings, *arguments: str, folder: Path | None = None) -
     plain = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
     where = ("--ward", settings.ward, "--store", settings.store)
     command = [sys.executable, "-m", "quietward", *arguments, *where]
-    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=60, env=plain, check=False)
+    return subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, timeout=2 * WAIT_S, env=plain, check=False
+    )
 
 
 def is_written(folder: Path) -> bool:

@@ -16,7 +16,7 @@ from quietward.contracts.errors import BadSettings
 from quietward.runtime.leases import CLAIM, ENDED_BY_WATCHDOG, LeaseGroup, run_leased
 from quietward.store.client import Store
 from quietward.store.topology import check_topology
-from tests.conftest import until
+from tests.conftest import WAIT_S, until
 
 WARD = Ward("shared")
 DEAD_AFTER_S = 0.8
@@ -58,7 +58,7 @@ class Workers:
                 range(self.group.count)
             )
 
-        return await until(is_so, 10)
+        return await until(is_so)
 
     @property
     def sizes(self) -> list[int]:
@@ -120,24 +120,26 @@ async def test_what_ends_is_started_again(store: Store) -> None:
         return started >= 3
 
     task = asyncio.create_task(run_leased(store, WARD, LeaseGroup("test", 1, DEAD_AFTER_S), one))
-    assert await until(often, 10)
+    assert await until(often)
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await task
 
 
-async def claim(store: Store, worker: str, *dead: str, patient: int = 0, count: int = 4) -> list[int]:
+async def claim(
+    store: Store, worker: str, *dead: str, patient: int = 0, count: int = 4, dead_after_ms: int = 60_000
+) -> list[int]:
     keys = [WARD.workers("test"), WARD.holders("test")]
-    return [int(n) for n in await CLAIM.run(store, keys, [worker, count, 300, patient, *dead])]
+    return [int(n) for n in await CLAIM.run(store, keys, [worker, count, dead_after_ms, patient, *dead])]
 
 
 async def test_a_silent_worker_is_dead_but_not_while_the_store_was_away(store: Store) -> None:
     assert await claim(store, "a") == [0, 1, 2, 3]
     assert await claim(store, "b") == [], "nothing is taken away before it is given up"
     await asyncio.sleep(0.4)
-    assert await claim(store, "b", patient=1) == []
+    assert await claim(store, "b", patient=1, dead_after_ms=300) == []
     await asyncio.sleep(0.4)
-    assert await claim(store, "b") == [0, 1, 2, 3]
+    assert await claim(store, "b", dead_after_ms=300) == [0, 1, 2, 3]
     assert await claim(store, "a") == [], "it has been taken for dead"
 
 
@@ -157,14 +159,17 @@ async def test_a_worker_known_to_be_dead_is_not_waited_for(store: Store, workers
 async def test_a_long_step_costs_no_lease(store: Store, workers: Callable[[int], Workers]) -> None:
     """Whoever works for long, and lets nothing else of its loop run meanwhile, still claims what it holds."""
     found = workers(4)
+    found.group = LeaseGroup("test", 4, 4.0)
     found.start("busy")
     assert await found.reach(4), found.runs
     with Redis.from_url(store.urls) as another:  # beside the loop, which stands still
-        end = time.monotonic() + 3 * DEAD_AFTER_S
+        end = time.monotonic() + 1.5 * found.group.dead_after_s
         while time.monotonic() < end:
             seconds, micro = another.time()
             (claimed_ms,) = another.hvals(WARD.workers("test"))
-            assert seconds + micro / 1e6 - int(claimed_ms) / 1000 < DEAD_AFTER_S, "others would take it for dead"
+            assert seconds + micro / 1e6 - int(claimed_ms) / 1000 < found.group.dead_after_s, (
+                "others would take it for dead"
+            )
             time.sleep(0.05)  # noqa: ASYNC251 - this is the long step
 
 
@@ -194,13 +199,13 @@ async def test_who_hangs_loses_its_lease_and_ends(store: Store) -> None:
     )
     try:
         assert process.stdout is not None
-        assert await asyncio.wait_for(process.stdout.readline(), 30) == b"holds\n"
+        assert await asyncio.wait_for(process.stdout.readline(), WAIT_S) == b"holds\n"
 
         async def is_taken_over() -> bool:
-            return await claim(store, "b", count=1) == [0]
+            return await claim(store, "b", count=1, dead_after_ms=300) == [0]
 
         assert await until(is_taken_over)
-        _, said = await asyncio.wait_for(process.communicate(), 30)
+        _, said = await asyncio.wait_for(process.communicate(), WAIT_S)
     finally:
         if process.returncode is None:
             process.kill()

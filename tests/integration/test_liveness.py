@@ -11,14 +11,14 @@ from quietward.contracts.settings import Settings
 from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
-from tests.conftest import Parts, reports, until, well
+from tests.conftest import WAIT_S, Parts, reports, until, well
 from tests.integration.test_flow import get
 
 
 def alive(settings: Settings, *arguments: str) -> tuple[int, str]:
     where = ["--ward", settings.ward, "--store", settings.store]
     command = [sys.executable, "-m", "quietward", "alive", *arguments, *where]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=2 * WAIT_S, check=False)
     return done.returncode, done.stdout + done.stderr
 
 
@@ -38,7 +38,7 @@ async def test_one_of_two_detectors_that_hangs_is_told(
         return alive(settings, "detect")[0] == 0 and json.loads(get(settings.port, "/health")[1])["well"]
 
     assert await until(all_well), parts.log("detect")
-    assert wait_for_port(settings.port)
+    assert wait_for_port(settings.port, WAIT_S)
     assert await until(is_well_by_each), parts.log("detect")
 
     two[1].send_signal(signal.SIGSTOP)
@@ -108,7 +108,7 @@ def test_a_health_check_loads_no_client_and_no_loop() -> None:
         "try: main()\n"
         "except SystemExit: print(*sys.modules)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=30, check=True)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=2 * WAIT_S, check=True)
     loaded = set(done.stdout.split())
     assert "quietward.store.ask" in loaded
     assert not loaded & {"redis", "asyncio", "prometheus_client", "numpy", "paho.mqtt.client", "rich.console"}

@@ -19,7 +19,7 @@ from quietward.load.trial import LoadOrder
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, Parts, require, until, wait_for, well
+from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, WAIT_S, Parts, require, until, wait_for, well
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running
 
@@ -113,7 +113,7 @@ def test_a_load_test_that_is_killed_leaves_nothing_behind() -> None:
         load.wait()
     assert started
     assert {"mosquitto", "redis-server"} <= {one.name() for one in family}
-    _, alive = psutil.wait_procs(family, timeout=10)
+    _, alive = psutil.wait_procs(family, timeout=WAIT_S)
     for one in alive:
         one.kill()
     assert not alive
@@ -138,7 +138,7 @@ async def test_commits_tell_when_a_summary_was_there(
             samples = Samples("s", k, t0 + k * 1000, 4, [140.0] * 4, [10.0] * 4)
             await out.publish(ward.samples_topic("b"), encode_json(samples))
             before_us = after_us = 0
-            end = time.monotonic() + 10
+            end = time.monotonic() + WAIT_S
             while time.monotonic() < end:
                 asked_us = time.time_ns() // 1000
                 raw = await store.hget(shard.summary, "b")
@@ -149,12 +149,15 @@ async def test_commits_tell_when_a_summary_was_there(
             assert after_us, parts.log("detect")
             told.append((before_us, after_us))
             await asyncio.sleep(0.02)
-        written = []
-        end = time.monotonic() + 2
-        while time.monotonic() < end:
+        written: list[int] = []
+
+        def untold() -> list[tuple[int, int]]:
+            return [(before, after) for before, after in told if not any(before <= at <= after for at in written)]
+
+        end = time.monotonic() + WAIT_S
+        while untold() and time.monotonic() < end:
             message = await heard.get_message(ignore_subscribe_messages=True, timeout=0.2)
             if message is not None:  # and None for what is ignored
                 written.append(int(message["data"].split()[1]))
+    assert not untold(), (untold(), written)
     assert len(written) >= 12
-    for before_us, after_us in told:
-        assert any(before_us <= at_us <= after_us for at_us in written), (before_us, after_us, written)

@@ -9,14 +9,14 @@ from quietward.contracts.settings import Settings
 from quietward.dashboard.auth import audit
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import Parts, until, wait_for
+from tests.conftest import WAIT_S, Parts, settled, until, wait_for
 from tests.integration.test_flow import second, stands_at
 
 
 def refused(settings: Settings, *arguments: str) -> str:
     where = ["--ward", settings.ward, "--store", settings.store]
     command = [sys.executable, "-m", "quietward", "refused", *arguments, *where]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=True).stdout
+    return subprocess.run(command, capture_output=True, text=True, timeout=2 * WAIT_S, check=True).stdout
 
 
 async def test_what_was_refused_is_listed_by_bed_and_reason(
@@ -32,14 +32,18 @@ async def test_what_was_refused_is_listed_by_bed_and_reason(
             await out.publish(ward.samples_topic("bed-3"), second(seq, fhr=[1420] * 4))
         await out.publish(ward.samples_topic("bed-2"), second(5))
         await out.publish("quietward/v1/" + ward.name + "/BED/samples", second(5))
-        await out.settle()
+        assert await out.settle(WAIT_S) == 0
+
+    counted = {b"bed-3 field": b"30", b"bed-2 ignored-field": b"30", b"? topic": b"1"}
+    assert await settled(lambda: store.hgetall(ward.refusals), counted) == counted, parts.log("ingest")
 
     async def all_there() -> bool:
-        counts = await store.hgetall(ward.refusals)
         ours = await store.hgetall(ward.shard(0).refusals)
-        return len(counts) == 3 and bool(ours) and await stands_at(store, ward, "bed-2", 29)
+        return b"bed-2 late" in ours and await stands_at(store, ward, "bed-2", 29)
 
-    assert await until(all_there), (await store.hgetall(ward.refusals), parts.log("ingest"))
+    assert await until(all_there), (await store.hgetall(ward.shard(0).refusals), parts.log("detect"))
+    kept = 30 + 1 + 1
+    assert await settled(lambda: store.xlen(ward.refused), kept) == kept, "an unknown field is shown once"
     found = {(one["bed"], one["reason"]): one for one in map(json.loads, refused(settings, "--json").splitlines())}
     assert found["bed-3", "field"]["count"] == 30
     assert "1420" in found["bed-3", "field"]["text"]
@@ -48,7 +52,6 @@ async def test_what_was_refused_is_listed_by_bed_and_reason(
     assert found["bed-2", "ignored-field"]["text"].endswith("spo2, battery")
     assert found["bed-2", "late"]["by"] == "detect"
     assert found["?", "topic"]["count"] == 1
-    assert await store.xlen(ward.refused) == 30 + 1 + 1, "a message with an unknown field is shown once"
     assert parts.log("ingest").count("spo2") == 1
     shown = refused(settings, "bed-3")
     assert "1420" in shown

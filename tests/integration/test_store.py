@@ -96,6 +96,7 @@ async def test_a_checkpoint_of_another_version_is_left_aside(store: Store) -> No
 
 async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(detect_store, "PIECE_BYTES", 10)
+    monkeypatch.setattr(detect_store, "BETWEEN_PIECES_S", 1.0)  # so that it is superseded meanwhile
     old = await shard_store(store)
     await old.save("1-0", b"a state of some length")
     late = asyncio.create_task(old.save("2-0", b"another one, thirty letters long"))

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from quietward.contracts.notice import NOTICE
-from tests.conftest import wait_for
+from quietward.study import tables
+from tests.conftest import WAIT_S, wait_for
 from tests.integration.test_commands import quietward
 
 STUDY = """
@@ -65,7 +66,18 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
     assert [row["name"] for row in said["rows"]] == ["today", "long-fall.limit 60", "long-fall.limit 90", "for 10 s"]
     assert {path.name for path in whole.iterdir()} == {
         "done", "report.html", "report.json", "variants.csv", "what-if.json",
+        *(f"{name}.{kind}" for name in tables.COLUMNS for kind in ("csv", "parquet")),
     }  # fmt: skip
+
+    checked = quietward("study", "--check", str(whole))
+    assert checked.returncode == 0, checked.stderr
+    assert "today: interruptions per nurse-hour: " in checked.stdout
+    calls = whole / "calls.csv"
+    calls.write_text(calls.read_text().replace(",look,", ",bedside,", 1))
+    altered = quietward("study", "--check", str(whole))
+    assert altered.returncode == 1
+    assert "calls.csv, SHA-256" in altered.stdout
+    assert "DIFFERS from the tables" in altered.stdout
 
     first = quietward("what-if", "--study", str(study), "--out", str(tmp_path / "first"))
     assert first.returncode == 0, first.stderr
@@ -74,9 +86,9 @@ def test_a_study_that_was_killed_goes_on(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "quietward", "study", str(study), "--out", str(broken), "--workers", "2"]
     with (tmp_path / "log").open("wb") as log:
         process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
-    assert wait_for(lambda: any((broken / "done").glob("*.truth.json")), 120)
+    assert wait_for(lambda: any((broken / "done").glob("*.truth.json")), 5 * WAIT_S)
     process.send_signal(signal.SIGKILL)
-    process.wait(10)
+    process.wait(WAIT_S)
     assert wait_for(lambda: not [line for line in running() if str(broken) in line]), "its workers outlived it"
     again = quietward("study", str(study), "--out", str(broken), "--workers", "2")
     assert again.returncode == 0, again.stderr

@@ -12,7 +12,7 @@ from quietward.ingest import unexpected
 from quietward.ingest.unexpected import Unexpected
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import Parts, until, wait_for
+from tests.conftest import WAIT_S, Parts, until, wait_for
 from tests.integration.test_flow import second
 from tests.integration.test_hostile_device import neighbour, seconds_of, send
 
@@ -47,9 +47,9 @@ async def test_it_waits_is_taken_in_and_stays_so_when_ingest_starts_again(
             return await seconds_of(store, ward, "visitor-1") != []
 
         assert await until(is_taken), parts.log("ingest")
-        await visitor.settle()
+        assert await visitor.settle(WAIT_S) == 0
         first.terminate()
-        first.wait(10)
+        first.wait(WAIT_S)
         parts.start("ingest", environment=EXPECTED)
         kept = range(seq, seq + 20)
         await send(visitor, ward, "visitor-1", kept)  # while nobody listens, too

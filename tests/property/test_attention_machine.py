@@ -18,7 +18,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import (
+from quietward.detect.core.alerting.flags import (
+    ACKNOWLEDGED,
     COVERAGE,
     EXPLAINED,
     HIGHER,
@@ -26,16 +27,13 @@ from quietward.detect.core.alerting.attention import (
     NOT_SUPPRESSED,
     OFF,
     SHELVED,
+    SHELVED_FLAG,
     Attention,
-    CareTimes,
     Change,
-    Condition,
-    Escalation,
-    Longest,
     Notice,
-    Policy,
-    Repeat,
+    counting_at,
 )
+from quietward.detect.core.alerting.policy import CareTimes, Condition, Escalation, Longest, Policy, Repeat
 from quietward.detect.core.arrays import Ints
 from tests.attention_model import OF_THE_SIGNAL, RANK, TEAM, PlainBed, PlainNotice, Said, Values, true
 from tests.compiled import Decision, decide
@@ -364,7 +362,7 @@ class Beds(RuleBasedStateMachine):
         taken = self.plain[n].acknowledge(flag, second)
         for a, bed in self.of(n):
             change = attention.acknowledge(a, bed, flag, second)
-            assert change == (Change(bed, attention.ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
+            assert change == (Change(bed, ACKNOWLEDGED, self.plain[n].level, flag) if taken else None)
         self.after_an_act(n)
 
     @rule(n=WHERE, delay_s=DELAY_S)
@@ -382,7 +380,7 @@ class Beds(RuleBasedStateMachine):
         taken = self.plain[n].shelve(flag, until)
         for a, bed in self.of(n):
             change = attention.shelve(a, bed, flag, until)
-            assert change == (Change(bed, attention.SHELVED_FLAG, 0, flag) if taken else None)
+            assert change == (Change(bed, SHELVED_FLAG, 0, flag) if taken else None)
         self.after_an_act(n, until, shelves=True)
 
     @rule(n=WHERE)
@@ -501,7 +499,7 @@ class Beds(RuleBasedStateMachine):
     def compare(self, beds: Iterable[int]) -> None:
         """Each bed with its plain one, and the first with itself alone."""
         a = self.beside
-        counting = np.array([attention.counting_at(a, n) for n in range(BEDS)]).T
+        counting = np.array([counting_at(a, n) for n in range(BEDS)]).T
         counts, active, suppressed = counting.tolist(), a.active.tolist(), a.suppressed.tolist()
         until = a.shelved_until.tolist()
         for n in beds:

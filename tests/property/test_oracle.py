@@ -19,12 +19,12 @@ from quietward.detect.core.measures.findings import MEASURES, values_of
 from quietward.detect.core.state.state import State
 from tests.oracle import PlainBed
 from tests.property.test_streaming_core import RELAXED
-from tests.reference_measures import DEFECTS, WITHIN, all_of, same
+from tests.reference_measures import WITHIN, all_of, same
 from tests.traces import RULES, bell, flat, put, ripple
 
 SECONDS = 1500
 MOST = 48
-"""More events of one kind than the engine keeps give counts that are too small: a known defect, see test_measures."""
+"""No more events of one kind are kept."""
 Trace = np.ndarray[Any, Any]
 
 
@@ -100,8 +100,7 @@ def compare_measures(plain: PlainBed, state: State, second: int) -> None:
         (found,) = values_of(state.findings, s, one)
         expected = all_of(plain, rules)
         for name in MEASURES:
-            if name not in DEFECTS:
-                assert same(found[name], expected[name], WITHIN), (name, rules.name, second)
+            assert same(found[name], expected[name], WITHIN), (name, rules.name, second)
 
 
 def assert_same_events(plain: PlainBed, events: list[Event]) -> None:

@@ -31,7 +31,7 @@ from quietward.dashboard.view.view_model import at_one_bed_each, build_card
 from quietward.detect import rule_file
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
-from quietward.detect.core.alerting.attention import CareTimes
+from quietward.detect.core.alerting.policy import CareTimes
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output

@@ -8,7 +8,20 @@ from pathlib import Path
 
 import msgspec
 
-from quietward.contracts.messages import Acknowledge, Block, CommandEnvelope, Event, Input, SignalState, Summary, Tick
+from quietward.contracts.messages import (
+    Acknowledge,
+    Arrival,
+    Arrive,
+    Block,
+    CommandEnvelope,
+    Event,
+    Input,
+    Level,
+    Shelve,
+    SignalState,
+    Summary,
+    Tick,
+)
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
@@ -95,16 +108,51 @@ def test_a_bed_that_was_silent_for_long_keeps_its_flag_and_can_be_answered() -> 
         assert found.looked_at == (T0 + now_s) * 1000, "somebody watches it"
         assert found.signal is SignalState.LOST
         assert "3 h" in found.signal_reason or "180 min" in found.signal_reason, found.signal_reason
-        if rules is RULES:
-            assert (found.level, found.flag) == (known.level, known.flag), "nothing has fallen"
-            assert after.kinds() == []
-            act = Acknowledge("b", "Kim", known.flag or "")
-            assert after.step(CommandEnvelope((T0 + now_s) * 1000, act)).acknowledged_by == "Kim"
-            assert after.kinds() == ["flag-acknowledged"]
-        else:
-            assert found.flag is None
-            (eased,) = [event for event in after.events if event.kind == "flag-eased"]
-            assert eased.detail["flag"] == known.flag, "what has fallen is told, under the name that people know"
+        assert found.flag == known.flag
+        assert found.level == Level.TEAM, "nothing has fallen, and nobody has answered"
+        act = Acknowledge("b", "Kim", known.flag or "")
+        assert after.step(CommandEnvelope((T0 + now_s) * 1000, act)).acknowledged_by == "Kim"
+        assert after.kinds() in (["flag-acknowledged"], ["flag-escalated", "flag-acknowledged"])
+
+
+def test_a_flag_whose_reason_cannot_be_seen_again_stays_until_the_trace_can_be_judged() -> None:
+    """As where what is stored of the trace is older than what is kept, and only summary and log are left."""
+    before = flagged()
+    assert before.summary is not None
+    known = before.summary
+    after = rebuilt(before)
+    found = after.play(1600, 500, 140.0)
+    assert (found.flag, found.level) == (known.flag, known.level)
+    assert found.reason.startswith("from before a restart · "), found.reason
+    assert known.reason.split(" · ")[0] in found.reason
+    assert len(found.reason) <= 90
+    found = after.play(2100, 160, 140.0)
+    assert found.flag is None, "ten minutes have been seen, and nothing is wrong"
+    assert after.kinds() == ["flag-eased"]
+
+
+def test_a_flag_from_before_a_restart_goes_up_while_nobody_answers() -> None:
+    before = flagged()
+    assert before.summary is not None
+    since = (T0 + 1590) * 1000
+    known = before.summary = msgspec.structs.replace(before.summary, level=Level.BEDSIDE, level_since=since)
+    after = rebuilt(before, without("no-signal", "signal-lost"))
+    after.play(1600, 5, 140.0)
+    shelve = Shelve("b", "Kim", known.flag or "", 300, "known")
+    assert after.step(CommandEnvelope((T0 + 1605) * 1000, shelve)).flag == known.flag
+    assert "ten minutes of the trace" in after.events[-1].text
+    assert after.kinds() == []
+    found = after.wait(1600 + int(RULES.policy.escalation.bedside_after_s) + 60)
+    assert (found.level, after.kinds()) == (Level.TEAM, ["flag-escalated"])
+
+
+def test_a_flag_from_before_a_restart_is_over_with_the_woman_it_was_of() -> None:
+    before = flagged()
+    after = rebuilt(before)
+    after.play(1600, 5, 140.0)
+    after.step(CommandEnvelope((T0 + 1605) * 1000, Arrive("b", "Kim", Arrival("green"))))
+    found = after.play(1606, 30, 140.0)
+    assert (found.flag, found.level) == (None, Level.NOTED)
 
 
 def test_a_bed_goes_on_when_its_device_comes_back() -> None:

@@ -4,7 +4,9 @@ import json
 import re
 import shutil
 import subprocess
+import tomllib
 from importlib.resources import files
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +14,14 @@ import prometheus_client
 import pytest
 import typer
 import yaml
+from typer.testing import CliRunner
 
 from quietward import __version__
 from quietward.cli import app
 from quietward.contracts.addresses import TOPIC_ROOT, Ward
+from quietward.contracts.errors import BadSettings
 from quietward.contracts.settings import ENVIRONMENT_PREFIX, Settings, load
+from quietward.dashboard.auth.people import People
 from quietward.runtime import metrics
 from quietward.transport import asyncapi
 
@@ -57,7 +62,7 @@ def test_broker_and_store_are_what_the_parts_expect() -> None:
             "broker": {"condition": "service_healthy"},
             "store": {"condition": "service_healthy"},
         }
-    assert all("healthcheck" in service for service in SERVICES.values())
+    assert all("healthcheck" in service for name, service in SERVICES.items() if name != "person")
     command = SERVICES["store"]["command"]
     assert command[command.index("--appendonly") + 1] == "yes"
     mounted = SERVICES["broker"]["volumes"][0].split(":")[0]
@@ -66,13 +71,128 @@ def test_broker_and_store_are_what_the_parts_expect() -> None:
     assert re.search(r"^max_queued_messages 0$", config, re.MULTILINE)
 
 
+def dockerfile() -> list[tuple[str, str]]:
+    """The instructions of the image, with lines that go on put together."""
+    (path,) = {SERVICES[part]["build"]["dockerfile"] for part in PARTS}
+    text = re.sub(r"\\\n\s*", "", (ROOT / path).read_text())
+    lines = [line.partition(" ") for line in text.splitlines() if line and not line.startswith("#")]
+    return [(instruction, rest) for instruction, _, rest in lines]
+
+
 def test_the_image_is_built_from_files_that_are_there() -> None:
-    for part in PARTS:
-        build = SERVICES[part]["build"]
-        dockerfile = (ROOT / build["context"] / build["dockerfile"]).read_text()
-        assert "ENTRYPOINT" in dockerfile
-        for name in re.findall(r"-c (\S+)", dockerfile):
-            assert (ROOT / name).is_file()
+    assert [rest for instruction, rest in dockerfile() if instruction == "ENTRYPOINT"] == ['["quietward"]']
+    ignored = (ROOT / ".dockerignore").read_text().split()
+    for instruction, rest in dockerfile():
+        if instruction == "COPY":
+            *sources, _ = rest.split()
+            assert all((ROOT / name).exists() and name not in ignored for name in sources), rest
+    pip = [rest for instruction, rest in dockerfile() if instruction == "RUN" and rest.startswith("pip install")]
+    assert len(pip) == 2
+    assert "--require-hashes" in pip[0], "every file must be the one that was tested"
+    assert "--no-deps" in pip[1]
+    assert "--no-build-isolation" in pip[1], "a build would fetch setuptools without a hash"
+
+
+def test_the_base_of_the_image_can_be_pinned() -> None:
+    instructions = dockerfile()
+    assert instructions[0][0] == "ARG"
+    assert instructions[1] == ("FROM", "${BASE}")
+    minor = re.fullmatch(r"BASE=python:(3\.\d+)-slim", instructions[0][1])
+    assert minor is not None
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert f"Programming Language :: Python :: {minor[1]}" in project["classifiers"]
+    for name in ("broker", "store", "proxy"):
+        assert re.fullmatch(r"\$\{QUIETWARD_[A-Z]+_IMAGE:-[a-z-]+:\d+\}", SERVICES[name]["image"])
+
+
+def test_what_the_image_installs_is_what_was_tested_with_the_hash_of_every_file() -> None:
+    text = (ROOT / ".ci" / "image.txt").read_text()
+    assert "://" not in text
+    wanted = dict(re.findall(r"^([\w.-]+)==(\S+)", text, re.MULTILINE))
+    tested = dict(re.findall(r"^([\w.-]+)==(\S+)", (ROOT / ".ci" / "constraints.txt").read_text(), re.MULTILINE))
+    plain = {re.sub(r"[-_.]+", "-", name).lower(): version for name, version in tested.items()}
+    assert {name: version for name, version in wanted.items() if plain.get(name) != version} == {}
+    for block in re.split(r"\n(?=\S)", text.partition("\n\n")[2] or text):
+        if "==" in block and not block.startswith("#"):
+            assert "--hash=sha256:" in block, block
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert {re.split(r"[\[<>=; ]", line)[0].lower() for line in project["dependencies"]} <= wanted.keys()
+
+
+def test_nobody_in_a_container_is_root_and_nothing_is_written_but_volumes() -> None:
+    users = [rest for instruction, rest in dockerfile() if instruction == "USER"]
+    assert users
+    assert users[-1] not in ("root", "0")
+    made = " ".join(rest for instruction, rest in dockerfile() if instruction == "RUN" and "chown" in rest)
+    for name in (*PARTS, "person"):
+        part = SERVICES[name]
+        assert part["read_only"] is True
+        assert part["cap_drop"] == ["ALL"]
+        assert part["security_opt"] == ["no-new-privileges:true"]
+        for volume in part["volumes"]:
+            source, target, *_ = volume.split(":")
+            assert source in COMPOSE["volumes"], volume
+            assert target in made, "a volume begins as the image's folder, which the user must own"
+
+
+def test_people_and_studies_lie_in_volumes_where_the_page_looks_for_them() -> None:
+    settings = load({}, SERVICES["serve"]["environment"])
+    mounts = {v.split(":")[1]: v.split(":")[2:] for v in SERVICES["serve"]["volumes"]}
+    assert mounts[str(Path(settings.people).parent)] == ["ro"], "a folder: a file that is replaced stays the old one"
+    assert mounts[settings.studies] == [], "what is worked out there is written"
+    person = SERVICES["person"]
+    command = [*person["entrypoint"], "NAME", "--role", "nurse"]
+    assert command[:2] == ["quietward", "person"]
+    assert command[command.index("--file") + 1] == settings.people
+    assert f"people:{Path(settings.people).parent}" in person["volumes"]
+    assert person["profiles"], "only when it is asked for"
+    head = (ROOT / "docker-compose.yml").read_text().partition("name:")[0]
+    assert "docker compose run --rm person NAME --role nurse" in head
+    (cache,) = [rest.partition("=")[2] for instruction, rest in dockerfile() if instruction == "ENV"]
+    assert all(f"compiled:{cache}" in SERVICES[part]["volumes"] for part in PARTS)
+
+
+def test_a_page_without_its_file_of_people_says_which_command_writes_it(tmp_path: Path) -> None:
+    missing = tmp_path / "people.toml"
+    with pytest.raises(BadSettings) as raised:
+        People(missing)
+    command = str(raised.value).partition("This writes one: quietward ")[2].split()
+    filled = [{"NAME": "Nora"}.get(word, word) for word in command]
+    done = CliRunner().invoke(app, [*filled, "--password", "a long password"])
+    assert done.exit_code == 0, done.output
+    assert People(missing).find("Nora") is not None
+
+
+def test_the_proxy_is_the_only_one_whose_word_counts() -> None:
+    """TLS ends at the proxy; the page must see the client's address, and that it came by TLS, and from nobody else."""
+    proxy, (config,) = SERVICES["proxy"], COMPOSE["networks"]["ward"]["ipam"]["config"]
+    address = ip_address(proxy["networks"]["ward"]["ipv4_address"])
+    assert load({}, SERVICES["serve"]["environment"]).proxies == str(address)
+    assert address in ip_network(config["subnet"])
+    assert address not in ip_network(config["ip_range"]), "no other container may be given it"
+    for name, service in SERVICES.items():
+        assert set(service["networks"]) == {"ward"}, name
+        assert "network_mode" not in service
+    caddyfile = (ROOT / proxy["volumes"][0].split(":")[0]).read_text()
+    port = SERVICES["serve"]["environment"]["QUIETWARD_PORT"]
+    assert re.search(rf"^\treverse_proxy serve:{port}$", caddyfile, re.MULTILINE)
+    assert not re.search(r"trusted_proxies|header_up", caddyfile), "it sends on no such header of a client's own"
+    assert proxy["profiles"] == ["tls"]
+    assert SERVICES["serve"]["ports"][0].startswith("127.0.0.1:"), "others come through the proxy only"
+
+
+def test_a_device_is_told_that_its_second_is_safe_when_it_is_on_the_disk() -> None:
+    command = SERVICES["store"]["command"]
+    assert command[command.index("--appendfsync") + 1] == "always"
+    assert command[command.index("--maxmemory-policy") + 1] == "noeviction"
+    assert any(volume.endswith(":/data") for volume in SERVICES["store"]["volumes"])
+
+
+def test_health_checks_leave_the_time_that_a_start_takes() -> None:
+    for name in PARTS:
+        check = SERVICES[name]["healthcheck"]
+        assert int(check["timeout"].rstrip("s")) < int(check["interval"].rstrip("s"))
+    assert int(SERVICES["detect"]["healthcheck"]["start_period"].rstrip("s")) >= 60, "the core may have to be compiled"
 
 
 def test_docker_itself_accepts_the_file() -> None:

@@ -79,7 +79,7 @@ def test_the_detector_loses_no_late_second() -> None:
     for payloads in sent(100, DeviceFault(1, "late", for_s=30)):
         refused.update(engine.step(state, [taken([p]) for p in payloads]).refused)
     assert not refused
-    assert int(state.conditioning.seconds[0]) == 100
+    assert int(state.usable.seconds[0]) == 100
     assert int(state.clock.second[0]) - T0_MS // 1000 == 99
     assert not state.waiting.get(0)
 

@@ -290,6 +290,11 @@ def test_strips_begin_where_asked_and_end_with_the_recording(result: quietward.R
             result.strip(from_s)
 
 
+def test_a_strip_shows_its_flags(result: quietward.Result) -> None:
+    flag = result.flags[0]
+    assert f">{flag.level}</text>" in result.strip(max(0.0, flag.raised_s - 600))
+
+
 def test_a_recording_without_a_value_can_be_shown() -> None:
     nothing = quietward.assess([None] * 8)
     assert "0 % of the FHR usable" in nothing._repr_html_()

@@ -43,7 +43,7 @@ def seconds_taken(*blocks: Block) -> tuple[int, int, dict[tuple[str, str], int]]
     state = State(RULES)
     output = engine.step(state, list(blocks))
     engine.step(state, [Tick(blocks[-1].at + WAIT_S * 1000)])  # nothing waits any longer
-    return int(state.conditioning.seconds[0]), int(state.clock.second[0]) - T0 // 1000, output.refused
+    return int(state.usable.seconds[0]), int(state.clock.second[0]) - T0 // 1000, output.refused
 
 
 def test_seconds_in_order() -> None:
@@ -63,9 +63,9 @@ def test_repeated_and_late_seconds_are_dropped_and_counted() -> None:
 def test_a_second_that_comes_before_its_predecessor_waits_for_it() -> None:
     state = State(RULES)
     engine.step(state, [block(0), block(2)])
-    assert state.conditioning.seconds[0] == 1
+    assert state.usable.seconds[0] == 1
     output = engine.step(state, [block(1)])
-    assert state.conditioning.seconds[0] == 3
+    assert state.usable.seconds[0] == 3
     assert output.refused == {}
 
 
@@ -73,17 +73,17 @@ def test_it_does_not_wait_for_ever() -> None:
     assert seconds_taken(block(0), block(2), block(3), block(4)) == (5, 4, {})
     state = State(RULES)
     engine.step(state, [block(0), *(block(i) for i in range(2, 2 + WAIT_S)), Tick(T0 + (2 + WAIT_S) * 1000 - 1)])
-    assert state.conditioning.seconds[0] == 1
+    assert state.usable.seconds[0] == 1
     engine.step(state, [Tick(T0 + (2 + WAIT_S) * 1000)])
-    assert state.conditioning.seconds[0] == 2 + WAIT_S, "the missing second is taken for lost"
+    assert state.usable.seconds[0] == 2 + WAIT_S, "the missing second is taken for lost"
 
 
 def test_what_is_missing_later_is_waited_for_by_itself() -> None:
     state = State(RULES)
     engine.step(state, [block(0), block(2), block(3), block(6), Tick(T0 + (2 + WAIT_S) * 1000)])
-    assert state.conditioning.seconds[0] == 4, "second 6 has not waited for 5 long enough"
+    assert state.usable.seconds[0] == 4, "second 6 has not waited for 5 long enough"
     output = engine.step(state, [block(5), block(4)])
-    assert state.conditioning.seconds[0] == 7
+    assert state.usable.seconds[0] == 7
     assert output.refused == {}
 
 
@@ -93,7 +93,7 @@ def test_what_has_piled_up_while_another_part_took_over_is_all_used() -> None:
     late = [Block("b", "a", i, T0 + i * 1000, T0 + 20_500, [140.0] * 4, [10.0] * 4) for i in range(1, 20, 2)]
     in_time = [Block("b", "a", i, T0 + i * 1000, T0 + 20_000, [140.0] * 4, [10.0] * 4) for i in range(2, 20, 2)]
     output = engine.step(state, [block(0), *in_time, Tick(T0 + 20_400), *late])
-    assert state.conditioning.seconds[0] == 20
+    assert state.usable.seconds[0] == 20
     assert output.refused == {}
 
 
@@ -254,7 +254,7 @@ def test_a_clock_set_forward_once_forgets_nothing_and_is_said() -> None:
         return Block("b", "a", i, T0 + i * 1000 + ahead, T0 + i * 1000, [140.0] * 4, [10.0] * 4)
 
     state, events, found = steps(stepping, 800)
-    assert state.conditioning.seconds[0] == 800
+    assert state.usable.seconds[0] == 800
     assert [e.text for e in events if e.kind == "device"] == [Notice.DOUBTED.value]
     assert [s.signal for s in found[698:704]] == [SignalState.GOOD] * 2 + [SignalState.POOR] * 4
     assert found[-1].signal is SignalState.GOOD, "after a minute it is as good as it was"

@@ -10,7 +10,8 @@ import pytest
 
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import LEVELS, WHY_SUPPRESSED, Attention, Change, Policy
+from quietward.detect.core.alerting.flags import WHY_SUPPRESSED, Attention, Change
+from quietward.detect.core.alerting.policy import LEVELS, Policy
 from quietward.detect.core.measures.findings import MEASURES
 from tests.compiled import decide
 

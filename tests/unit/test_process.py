@@ -40,3 +40,17 @@ async def test_a_group_that_is_ended_tells_its_tasks_until_they_have_heard() -> 
         await asyncio.sleep(0.01)
         tasks.cancel_all()
     assert unheard.cancelled()
+
+
+async def test_a_group_that_is_cancelled_from_outside_tells_its_tasks_until_they_have_heard() -> None:
+    async def group() -> None:
+        async with RecancellingTaskGroup() as tasks:
+            tasks.create_task(deaf())
+            await asyncio.sleep(60)
+
+    task = asyncio.create_task(group())
+    await asyncio.sleep(0.01)
+    task.cancel()
+    async with asyncio.timeout(10):
+        await asyncio.wait([task])
+    assert task.cancelled()

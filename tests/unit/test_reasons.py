@@ -91,6 +91,20 @@ def test_a_quiet_bed_says_how_it_is() -> None:
     assert re.fullmatch(r"baseline 1[34]\d bpm · variability \d+ bpm · no decelerations", reasons.reason_for(state, 0))
 
 
+@pytest.mark.parametrize(("before", "now", "said"), [(125, 145, "up 20"), (150, 130, "down 20"), (140, 150, "")])
+def test_a_baseline_that_has_moved_within_the_hour_is_said(before: int, now: int, said: str) -> None:
+    """Slowly, so that neither level is a deceleration or an acceleration of the other."""
+    state = State(RULES, ["b"], [""])
+    moved = np.concatenate([flat(before, 1200), np.linspace(before, now, 1200 * HZ), flat(now, 1800)])
+    fhr = (moved + ripple(4200, 5, 12.0) + ripple(4200, 4, 7.0)).reshape(-1, HZ, 1)
+    for second in range(4200):
+        engine.advance(
+            state, np.array([0]), np.array([second]), fhr[second], np.full((HZ, 1), 10.0), np.array([np.nan]), []
+        )
+    line = reasons.reason_for(state, 0)
+    assert (f"baseline {said} bpm in 1 h" in line) if said else ("in 1 h" not in line), line
+
+
 def test_what_does_not_fit_is_left_out_and_never_cut() -> None:
     state = State(RULES, ["b"], [""])
     assert reasons.reason_for(state, 0) == "baseline not known yet · no decelerations"

@@ -111,9 +111,9 @@ def test_every_format_is_registered_once_and_described() -> None:
     modules = {Path(entry.name).stem for entry in files("quietward.recordings").iterdir() if "_files." in entry.name}
     assert {one.module for one in FORMATS} == modules
     assert len(set(SUFFIXES)) == len(SUFFIXES)
-    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    page = (Path(__file__).parents[2] / "docs" / "recordings.md").read_text()
     for suffix in SUFFIXES:
-        assert f"`{suffix}`" in readme, suffix
+        assert f"`{suffix}`" in page, suffix
 
 
 @pytest.mark.parametrize("suffix", SUFFIXES)

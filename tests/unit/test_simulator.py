@@ -328,7 +328,7 @@ def test_shifts_that_come_along_are_sound() -> None:
     for name in shift.names():
         found = shift.load(name)
         assert found.name == name
-        assert len(shift.placed(found)) == len(found.bed) >= 2
+        assert len(shift.placed(found, 1)) == len(found.bed) >= 2
 
 
 @pytest.mark.parametrize(

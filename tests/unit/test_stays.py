@@ -280,7 +280,7 @@ def test_a_late_second_of_the_woman_before_is_none_of_hers() -> None:
     assert engine.step(bed.state, [missing]).refused == {("b", "late"): 1}
     assert bed.state.clock.second[0] == -1
     bed.send(1)
-    assert bed.state.conditioning.seconds[0] == 1
+    assert bed.state.usable.seconds[0] == 1
 
 
 def test_the_server_s_clock_may_be_set_meanwhile() -> None:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from quietward.contracts.messages import CALLING, HZ, Event
 from quietward.detect.core import engine
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed, shift
@@ -83,8 +83,8 @@ def noted(events: list[Event]) -> list[NotedTime]:
 def uterine_activity(found: MeasuredShifts) -> Floats:
     whole = []
     for case in found.cases:
-        for i, (scenario, skip_s) in enumerate(shift.placed(shift.load(case.shift))):
-            labour = bed.simulate(scenario, case.seed * 1000 + i, skip_s + round(case.hours * 3600))
+        for i, (scenario, skip_s) in enumerate(shift.placed(shift.load(case.shift), case.seed)):
+            labour = bed.simulate(scenario, shift.bed_seed(case.seed, i), skip_s + round(case.hours * 3600))
             whole.append(labour.ua[skip_s * HZ :])
     return np.array(whole)
 

@@ -8,8 +8,8 @@ import pytest
 
 from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.messages import HZ
-from quietward.recordings.files import write_recording
-from quietward.simulator import output, scenario
+from quietward.recordings.files import read_recording, write_recording
+from quietward.simulator import output, scenario, service, shift
 from quietward.study import cases, report, report_page, result, truth, what_if
 from quietward.study.simulation import simulate_shifts
 from tests.studies import run_study, small
@@ -28,6 +28,32 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
     assert one.bed_hours == other.bed_hours == 1.0
     assert {e.bed for e in one.episodes} == {1}
     assert sum(t.count for t in one.calls if t.true_positive) > 0
+
+
+def test_a_seed_means_the_same_night_as_in_simulate(tmp_path: Path) -> None:
+    """`quietward simulate --shift NAME --seed N --out` writes what shift N of a study is made of."""
+    plan = small(cases=[{"shift": "emergency-night", "hours": 8, "seeds": [5, 6]}], alarm=[], vary=[])
+    ((case, _),) = cases.group_cases(plan.study)
+    orders = service.orders(shift.chosen([], "emergency-night", None, seed=5), 5, 8 * 3600)
+    struck = case.emergencies[0].bed
+    for bed in {struck, (struck + 1) % 12}:
+        found = cases.simulate_bed(case, bed)
+        (path, truth_path) = output.write(tmp_path, [orders[bed]], "csv")
+        assert np.allclose(found.fhr, read_recording(path).fhr, atol=0.01, equal_nan=True)
+        assert found.truth is not None
+        assert len(truth.read(truth_path).needs) == len(found.truth.needs)
+    assert case.what(struck, case.emergencies[0].at_s + 1) == case.emergencies[0].kind
+
+
+def test_how_often_emergencies_come_is_a_setting() -> None:
+    rare = small(
+        cases=[{"shift": "emergency-night", "hours": 8, "seeds": [1, 300], "emergencies_per_shift": 0.01}], alarm=[],
+        vary=[],
+    )  # fmt: skip
+    nights = [case for group in cases.group_cases(rare.study) for case in group]
+    assert 1 <= sum(len(night.emergencies) for night in nights) <= 8
+    with pytest.raises(BadStudy, match=r"emergencies_per_shift: 1.*Name a shift that has emergencies"):
+        small(cases=[{"shift": "night-shift", "hours": 8, "seeds": [1, 2], "emergencies_per_shift": 1}])
 
 
 def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> None:

@@ -132,7 +132,7 @@ def score(late: Sequence[bool], interruptions: int) -> ShiftScore:
     """A shift of 8 nurse-hours with needs that are late or not."""
     episodes = [Episode(i, "team", 100.0, 900.0, 0.0, 0.0, 600.0 if x else 60.0) for i, x in enumerate(late)]
     calls = [CallCount("x", 1, False, interruptions, interruptions)]
-    return ShiftScore(32.0, 8.0, 8.0, calls, {}, episodes, 0, 0, 0.0, 0, 0, 0, 600.0)
+    return ShiftScore(32.0, 8.0, 8.0, calls, {}, episodes, [], [], 0, 0.0, 0, 0, 0, 600.0)
 
 
 def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5) -> Summary:
@@ -145,8 +145,8 @@ def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: fl
     ]  # fmt: skip
     of_each = list(scores.values())
     shifts = [Case("night-shift", 8, seed) for seed in range(len(of_each[0]))]
-    planned = msgspec.structs.replace(plan, variants=variants)
-    return result.summarize(Result(planned, shifts, of_each, of_each, [{}] * len(scores)), draws=200)
+    planned = msgspec.structs.replace(plan, variants=variants, other_staff=[])
+    return result.summarize(Result(planned, shifts, of_each, of_each, [{}] * len(scores), []), draws=200)
 
 
 def test_a_policy_is_chosen_on_one_half_and_reported_on_the_other() -> None:

@@ -77,8 +77,9 @@ def test_a_need_that_grows_is_one_of_the_bedside_and_one_of_the_team() -> None:
     ("from_s", "until_s", "to_bedside", "to_team"),
     [
         (0, 999, None, None),  # left before anybody was needed
-        (900, 1100, 0, 0),
-        (1100, 1120, 100, 0),  # who came to the fall was there when it became one for the team
+        (900, 1100, 0, None),
+        (1100, 1120, 100, None),  # left before it became one for the team
+        (1100, 1200, 100, 0),  # who came to the fall was there when it became one for the team
         (1300, 1400, 300, 150),
         (1600, 1700, None, None),  # it was over
     ],
@@ -88,6 +89,18 @@ def test_time_to_somebody_at_the_bed(
 ) -> None:
     bedside, team = shift([], BOTH, visits=[Visit(0, from_s, until_s, "nurse 1")]).episodes
     assert (bedside.reached_s, team.reached_s) == (to_bedside, to_team)
+
+
+def test_who_came_is_told_apart() -> None:
+    call, round_ = Visit(0, 1100, 1200, "nurse 1", "call"), Visit(0, 1050, 1060, "nurse 2", "round")
+    clinicians = Visit(0, 1500, 1700, "clinicians", "call")
+
+    def came(*visits: Visit) -> list[tuple[str, float | None, float | None]]:
+        return [(e.reached_by, e.reached_s, e.clinicians_s) for e in shift([], BOTH, visits=list(visits)).episodes]
+
+    assert came(clinicians, call, round_) == [("round", 50, 500), ("call", 0, 350)]
+    assert came(clinicians) == [("clinicians", 500, 500), ("clinicians", 350, 350)]
+    assert came(round_) == [("round", 50, None), ("", None, None)]
 
 
 def test_flagged_before_and_after() -> None:

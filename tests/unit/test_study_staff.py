@@ -54,7 +54,7 @@ def usual(**tables: dict[str, Any]) -> StaffModel:
     return structs.replace(staff, **parts)
 
 
-BUSY_WITH_NOTHING = {"round_every_min": 1e6, "other_every_min": 1e6, "spread": 0.0}
+BUSY_WITH_NOTHING = {"round_every_min": 1e6, "again_after_min": 1e6, "other_every_min": 1e6, "spread": 0.0}
 
 
 def shift(
@@ -129,7 +129,26 @@ def test_rounds_come_round_without_any_call() -> None:
 def test_a_call_for_the_team_brings_others() -> None:
     beds = [BedTruth([Span("team", 0, 9000)], [], []), *[NOTHING] * 7]
     staff_on_shift, _ = shift([(60, 0, TEAM)], beds, usual(tasks=BUSY_WITH_NOTHING), hours=1)
-    assert {v.who for v in staff_on_shift.visits if v.bed == 0} >= {"nurse 1", "clinician"}
+    assert {v.who for v in staff_on_shift.visits if v.bed == 0} >= {"nurse 1", "clinicians"}
+
+
+def test_a_nurse_who_finds_that_the_team_is_needed_calls_it_and_stays_until_it_is_there() -> None:
+    staff = usual(tasks=BUSY_WITH_NOTHING, team={"comes_in_s": 2000.0})
+    needed = BedTruth([Span("bedside", 0, 300), Span("team", 300, 9000)], [], [])
+    staff_on_shift, _ = shift([(100, 0, BEDSIDE)], [needed], staff, hours=2)
+    nurse, clinicians = staff_on_shift.visits
+    assert nurse.from_s == pytest.approx(100 + 15 + 40)
+    assert clinicians.from_s == pytest.approx(300 + 2000)  # called when it became a need for the team, and once
+    assert nurse.until_s == clinicians.from_s
+    assert (nurse.why, clinicians.who) == ("call", "clinicians")
+
+
+def test_where_somebody_was_needed_she_looks_again_before_the_round_is_due() -> None:
+    staff = usual(tasks={**BUSY_WITH_NOTHING, "again_after_min": 10.0})
+    staff_on_shift, _ = shift([(100, 0, BEDSIDE)], [BedTruth([Span("bedside", 0, 1500)], [], [])], staff, hours=2)
+    first, second, _ = staff_on_shift.visits
+    assert second.from_s - first.until_s == pytest.approx(600 + 40)
+    assert (first.why, second.why) == ("call", "round")
 
 
 def test_a_student_reads_strips_and_tells_the_nurse() -> None:

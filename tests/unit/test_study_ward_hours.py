@@ -7,7 +7,7 @@ from msgspec import structs
 from quietward.contracts.messages import HZ
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.detect import assess, rule_file
-from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.recordings.recording import LabourContext, Recording
 from quietward.simulator import bed, scenario
 from quietward.study import ward_hours

@@ -37,6 +37,16 @@ def test_a_good_message_becomes_a_block() -> None:
     )
 
 
+def test_a_field_that_nobody_knows_may_hold_what_nobody_can_read() -> None:
+    ignored: list[str] = []
+    payload = message()[:-1] + b',"colour":[1e400]}'
+    assert check(TOPIC, payload, "", NOW, "", ignored) == check(TOPIC, message(), "", NOW)
+    assert ignored == ["colour"]
+    with pytest.raises(BadMessage, match="Is not JSON") as caught:
+        check(TOPIC, message()[:-1] + b',"\xff":1}', "", NOW, "", [])
+    assert caught.value.reason == "json"
+
+
 @pytest.mark.parametrize(
     ("changes", "field", "value"),
     [

@@ -33,6 +33,11 @@ MEASURES = {
             "bpm",
             "mean baseline of the last 30 minutes, of the minutes in which it was determined",
         ),
+        Measure(
+            "baseline_change_1h_bpm",
+            "bpm",
+            "baseline less its mean in the ten minutes around an hour ago; NaN: one of them is not known",
+        ),
         Measure("baseline_below_100_s", "s", "how long the baseline has been below 100 bpm"),
         Measure("baseline_below_110_s", "s", "how long the baseline has been below 110 bpm"),
         Measure("baseline_above_160_s", "s", "how long the baseline has been above 160 bpm"),
@@ -111,7 +116,7 @@ MEASURES = {
             "bpm",
             "how far the baseline, or the FHR until it was back, is below; 0: no such fall, NaN: it cannot be said",
         ),
-        Measure("accelerations_30min", "count", "accelerations that began in the last 30 minutes"),
+        Measure("accelerations_30min", "count", "accelerations that began in the last 30 minutes; 48 at most"),
         Measure("contractions_per_10min", "in 10 min", "contractions, averaged over 30 minutes"),
         Measure(
             "contractions_busiest_20min",
@@ -168,6 +173,7 @@ Measures = dict[str, Floats]
 (
     BASELINE_BPM,
     BASELINE_30MIN_BPM,
+    BASELINE_CHANGE_1H_BPM,
     BASELINE_BELOW_100_S,
     BASELINE_BELOW_110_S,
     BASELINE_ABOVE_160_S,

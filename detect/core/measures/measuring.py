@@ -1,6 +1,6 @@
 """Measuring: from what is remembered of a bed to its measures, under each rule set.
 
-Run lengths and shares are kept up second by second; all else is worked out when a bed is evaluated.
+Run lengths are kept up second by second; all else is worked out when a bed is evaluated.
 """
 
 from collections.abc import Sequence
@@ -19,46 +19,43 @@ from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import DOWN, UA, Excursions
 from quietward.detect.core.patterns.history import KEPT, History, in_64ths
-from quietward.detect.core.signal import conditioning
+from quietward.detect.core.signal import usable
 from quietward.detect.core.signal.baseline import Baseline
-from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, usable_share
+from quietward.detect.core.signal.conditioning import Conditioning
 from quietward.detect.core.signal.minute import MINUTE_S
 from quietward.detect.core.signal.sinusoidal import Pattern
 from quietward.detect.core.signal.tone import Tone
+from quietward.detect.core.signal.usable import Usable
 from quietward.detect.core.signal.variability import KEPT_MIN, Variability
 
 BELOW_100, BELOW_110, ABOVE_160, UNKNOWN = range(4)
-FHR_USED, UA_USED, LOW_FHR, NEAR_MOTHER = range(4)
 MINUTES = 30
-MINUTES_NEAR_MOTHER = 10
+HOUR_AGO = (55, 65)
+"""Minutes that are taken together for an hour ago: one of them may be a bad one."""
+MINUTES_KEPT = HOUR_AGO[1]
 IN_10, IN_20, IN_30, IN_60 = (minutes * 60 * HZ for minutes in (10, 20, 30, 60))
 """Windows that are looked back over, in samples."""
 FAR_AHEAD = -LONG_AGO
 
 
 class Running(NamedTuple):
-    """Run lengths and shares that are kept up second by second."""
+    """What is kept up second by second."""
 
     beyond_s: Ints = index(0, 4)  # how long the baseline has been BELOW_100 bpm, BELOW_110, ABOVE_160, UNKNOWN
-    this_minute: Floats = array(0.0, 4)  # of the minute that is running, what Minutes keeps of those that are over
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
 
 
 class Minutes(NamedTuple):
-    """What the last minutes were, one by one."""
+    """The baseline at the end of each of the last minutes, that of minute m at m % MINUTES_KEPT."""
 
-    used: Floats = array(0.0, 3, MINUTES)  # usable samples of FHR and of UA, and of the FHR those below 90 bpm
-    near_mother: Floats = array(0.0, MINUTES_NEAR_MOTHER)  # FHR samples near the mother's pulse
-    baseline_bpm: Floats = array(np.nan, MINUTES)
+    baseline_bpm: Floats = array(np.nan, MINUTES_KEPT)
 
 
 @compiled
-def keep_up(
-    r: Running, n: int, second: int, baseline_bpm: float, fhr: int, ua: int, low: int, near_mother: int
-) -> None:
-    """Take how many samples of a second of bed n could be used; of the FHR: how many were low, near the mother's pulse.
+def keep_up(r: Running, n: int, second: int, baseline_bpm: float, fhr: int) -> None:
+    """Take a second of bed n of whose FHR so many samples could be used.
 
     baseline_bpm: NaN while undetermined; then no run of it goes on.
     """
@@ -66,28 +63,10 @@ def keep_up(
     _run(r, BELOW_110, n, baseline_bpm < 110, baseline_bpm)
     _run(r, ABOVE_160, n, baseline_bpm > 160, baseline_bpm)
     _run(r, UNKNOWN, n, bool(np.isnan(baseline_bpm)), baseline_bpm)
-    r.this_minute[FHR_USED, n] += fhr
-    r.this_minute[UA_USED, n] += ua
-    r.this_minute[LOW_FHR, n] += low
-    r.this_minute[NEAR_MOTHER, n] += near_mother
     if fhr > 0:
         r.none_since[n] = -1
     elif r.none_since[n] < 0:
         r.none_since[n] = second
-
-
-@compiled
-def count_late(r: Running, minutes: Minutes, n: int, second: int, at: int, is_low: bool, is_near_mother: bool) -> None:
-    """Count a sample of an earlier second, `at`, of the last minute that is used only now, in `second`."""
-    if at // MINUTE_S == second // MINUTE_S:
-        r.this_minute[FHR_USED, n] += 1
-        r.this_minute[LOW_FHR, n] += is_low
-        r.this_minute[NEAR_MOTHER, n] += is_near_mother
-        return
-    slot = at // MINUTE_S % MINUTES
-    minutes.used[FHR_USED, slot, n] += 1
-    minutes.used[LOW_FHR, slot, n] += is_low
-    minutes.near_mother[slot % MINUTES_NEAR_MOTHER, n] += is_near_mother
 
 
 @compiled
@@ -99,15 +78,9 @@ def _run(r: Running, which: int, n: int, is_beyond: bool, baseline_bpm: float) -
 
 
 @compiled
-def end_minute(r: Running, minutes: Minutes, n: int, second: int, baseline_bpm: float) -> None:
+def end_minute(minutes: Minutes, n: int, second: int, baseline_bpm: float) -> None:
     """Keep the minute of bed n that has just ended with `second`."""
-    slot = second // MINUTE_S % MINUTES
-    for kind in (FHR_USED, UA_USED, LOW_FHR):
-        minutes.used[kind, slot, n] = r.this_minute[kind, n]
-        r.this_minute[kind, n] = 0.0
-    minutes.near_mother[slot % MINUTES_NEAR_MOTHER, n] = r.this_minute[NEAR_MOTHER, n]
-    r.this_minute[NEAR_MOTHER, n] = 0.0
-    minutes.baseline_bpm[slot, n] = in_64ths(baseline_bpm)
+    minutes.baseline_bpm[second // MINUTE_S % MINUTES_KEPT, n] = in_64ths(baseline_bpm)
 
 
 @compiled
@@ -116,7 +89,7 @@ def measure(
     n: int,
     second: int,
     c: Conditioning,
-    last_minute: LastMinute,
+    u: Usable,
     b: Baseline,
     left: Earlier,
     fhr_bpm: float,
@@ -136,19 +109,17 @@ def measure(
     fhr_bpm: the newest, NaN where there is none now. tachysystole: that part of each rule set.
     """
     now = (second + 1) * HZ
-    seconds = float(max(c.seconds[n], 1))
-    window_s = min(seconds, MINUTES * 60.0)
-    fhr_s = _in_half_hour(r, minutes, FHR_USED, n) / HZ
-    ua_s = _in_half_hour(r, minutes, UA_USED, n) / HZ
+    window_s = usable.seen_s(u, n, usable.HALF_HOUR_S)
+    fhr_s = usable.of_window_s(u, usable.FHR, n)
+    ua_s = usable.of_window_s(u, usable.UA, n)
     least_fhr_s = max(fhr_s, notable.least_usable_s)
-    low_s = _in_half_hour(r, minutes, LOW_FHR, n) / HZ
-    say(f, n, row.LOW_FHR_SHARE_30MIN, low_s / least_fhr_s)
+    say(f, n, row.LOW_FHR_SHARE_30MIN, usable.of_window_s(u, usable.LOW_FHR, n) / least_fhr_s)
     say(f, n, row.SINUSOIDAL_MIN, pattern.lasted_min[n])
-    say(f, n, row.FHR_USABLE_30MIN, min(1.0, fhr_s / window_s))
-    say(f, n, row.UA_USABLE_30MIN, min(1.0, ua_s / window_s))
-    say(f, n, row.OBSERVED_MIN, seconds / 60)
-    _measure_signal(f, n, second, seconds, c, last_minute, t, r, minutes)
-    _measure_level(f, n, b, v, r, minutes, notable)
+    say(f, n, row.FHR_USABLE_30MIN, fhr_s / window_s)
+    say(f, n, row.UA_USABLE_30MIN, ua_s / window_s)
+    say(f, n, row.OBSERVED_MIN, max(u.seconds[n], 1) / 60)
+    _measure_signal(f, n, second, c, u, t, r)
+    _measure_level(f, n, second, b, v, r, minutes, notable)
     _measure_falls(f, n, now, e, h, earlier.risen_bpm(left, n, b.reference_bpm[n]), least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
@@ -162,37 +133,14 @@ def measure(
 
 
 @compiled
-def _in_half_hour(r: Running, minutes: Minutes, kind: int, n: int) -> float:
-    """Return so many samples: of the last 30 minutes that are over, and of the one that is running."""
-    samples = r.this_minute[kind, n]
-    for i in range(MINUTES):
-        samples += minutes.used[kind, i, n]
-    return float(samples)
-
-
-@compiled
-def _measure_signal(
-    f: Findings,
-    n: int,
-    second: int,
-    seconds: float,
-    c: Conditioning,
-    last_minute: LastMinute,
-    t: Tone,
-    r: Running,
-    minutes: Minutes,
-) -> None:
+def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable, t: Tone, r: Running) -> None:
     """Write how much of the signal can be used, whose it may be, and what the device says."""
-    fhr = near_mother = 0.0
-    for i in range(MINUTE_S):
-        fhr += last_minute.used[conditioning.FHR_USED, i, n]
-        near_mother += last_minute.used[conditioning.NEAR_MOTHER, i, n]
-    say(f, n, row.FHR_USABLE_1MIN, usable_share(fhr, c.seconds[n]))
-    say(f, n, row.NEAR_MOTHER_1MIN, near_mother / max(fhr, 1.0))
-    near_mother = r.this_minute[NEAR_MOTHER, n]
-    for i in range(MINUTES_NEAR_MOTHER):
-        near_mother += minutes.near_mother[i, n]
-    say(f, n, row.NEAR_MOTHER_10MIN, near_mother / min(seconds, MINUTES_NEAR_MOTHER * 60.0) / HZ)
+    fhr_s = usable.of_last_minute_s(u, usable.FHR, n, second)
+    near_mother_s = usable.of_last_minute_s(u, usable.NEAR_MOTHER, n, second)
+    say(f, n, row.FHR_USABLE_1MIN, fhr_s / usable.seen_s(u, n, MINUTE_S))
+    say(f, n, row.NEAR_MOTHER_1MIN, near_mother_s / max(fhr_s, 1 / HZ))
+    near_mother_s = usable.of_window_s(u, usable.NEAR_MOTHER, n)
+    say(f, n, row.NEAR_MOTHER_10MIN, near_mother_s / usable.seen_s(u, n, usable.WINDOW_S[usable.NEAR_MOTHER]))
     say(f, n, row.UA_FLAT, not t.useful[n] and not np.isnan(t.rest[n]))
     say(f, n, row.STEPPED, c.stepped[n])
     say(f, n, row.SIGNAL_LOST_S, second - r.none_since[n] + 1 if r.none_since[n] >= 0 else 0)
@@ -202,7 +150,7 @@ def _measure_signal(
 
 @compiled
 def _measure_level(
-    f: Findings, n: int, b: Baseline, v: Variability, r: Running, minutes: Minutes, notable: NotableLimits
+    f: Findings, n: int, second: int, b: Baseline, v: Variability, r: Running, minutes: Minutes, notable: NotableLimits
 ) -> None:
     """Write baseline and variability."""
     say(f, n, row.BASELINE_BPM, b.bpm[n])
@@ -210,12 +158,8 @@ def _measure_level(
     say(f, n, row.BASELINE_BELOW_110_S, r.beyond_s[BELOW_110, n])
     say(f, n, row.BASELINE_ABOVE_160_S, r.beyond_s[ABOVE_160, n])
     say(f, n, row.BASELINE_UNKNOWN_S, r.beyond_s[UNKNOWN, n])
-    total, known = 0.0, 0
-    for i in range(MINUTES):
-        if not np.isnan(minutes.baseline_bpm[i, n]):
-            total += minutes.baseline_bpm[i, n]
-            known += 1
-    say(f, n, row.BASELINE_30MIN_BPM, total / known if known > 0 else np.nan)
+    say(f, n, row.BASELINE_30MIN_BPM, _mean_baseline_bpm(minutes, n, second, 0, MINUTES))
+    say(f, n, row.BASELINE_CHANGE_1H_BPM, b.bpm[n] - _mean_baseline_bpm(minutes, n, second, HOUR_AGO[0], HOUR_AGO[1]))
     say(f, n, row.VARIABILITY_BPM, np.rint(v.bpm[n]))
     say(f, n, row.LOW_VARIABILITY_MIN, v.low_min[n])
     say(f, n, row.HIGH_VARIABILITY_MIN, v.high_min[n])
@@ -231,6 +175,19 @@ def _measure_level(
             smooth += v.fine[i, n] < notable.smooth_below_bpm
             known += 1
     say(f, n, row.SMOOTH_SHARE_30MIN, smooth / max(known, 1) if known >= notable.least_minutes else np.nan)
+
+
+@compiled
+def _mean_baseline_bpm(minutes: Minutes, n: int, second: int, first: int, end: int) -> float:
+    """Return the mean over [first, end) of the minutes that are over, counted back from the newest; NaN: none known."""
+    newest = (second + 1) // MINUTE_S - 1
+    total, known = 0.0, 0
+    for ago in range(first, end):
+        bpm = minutes.baseline_bpm[(newest - ago) % MINUTES_KEPT, n]
+        if not np.isnan(bpm):
+            total += bpm
+            known += 1
+    return total / known if known > 0 else np.nan
 
 
 @compiled

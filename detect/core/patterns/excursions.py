@@ -43,12 +43,12 @@ class Excursions(NamedTuple):
     reach: Floats = array(0.0, ROWS)  # height at `reached_at`
     reached_at: Ints = index(LONG_AGO, ROWS)  # where the fall (or rise) was over, ripples left out
     area: Floats = array(0.0, ROWS)
-    used: Ints = index(0, ROWS)  # samples there since the opening
-    opened_at: Ints = index(LONG_AGO, ROWS)
+    used: Ints = index(0, ROWS)  # samples there since the onset
     closing: Ints = index(-1, ROWS)
     away_since: Ints = index(-1, ROWS)  # onset of the first excursion since the signal was last at the reference
     last: Ints = index(LONG_AGO, 2, ROWS)  # where the signal was last at the reference (BASE), and near it (NEAR)
     area_since: Floats = array(0.0, 2, ROWS)  # since then
+    used_since: Ints = index(0, 2, ROWS)  # samples there since then
     last_there: Ints = index(LONG_AGO, ROWS)
 
 
@@ -71,7 +71,7 @@ class Excursion:
     end: int
     height: float
     area: float  # height times seconds
-    coverage: float  # share of samples that were there between opening and end
+    coverage: float  # share of samples that were there between onset and end
     cut: bool  # ended by a gap
     new_level: bool  # went on so long that it is a new level
     kept: bool  # high and long enough to be worth naming
@@ -117,14 +117,15 @@ def step(
     y = height if is_there else 0.0
     at_base = is_there and y <= e.within[BASE, row, n]
     is_near = is_there and y <= e.within[NEAR, row, n]
-    added = max(y, 0.0) / HZ
-    e.area_since[BASE, row, n] = 0.0 if at_base else e.area_since[BASE, row, n] + added
-    e.area_since[NEAR, row, n] = 0.0 if is_near else e.area_since[NEAR, row, n] + added
-
-    was_open = e.open[row, n]
     is_after_silence = now - e.last_there[row, n] > limits.bridge
     if is_there and is_after_silence:
         _be_at_reference(e, row, n, now - 1)  # nothing before the silence counts after it
+    added = max(y, 0.0) / HZ
+    if is_there:
+        _add_since(e, BASE, row, n, added, at_base)
+        _add_since(e, NEAR, row, n, added, is_near)
+
+    was_open = e.open[row, n]
     opens = not was_open and is_there and y >= e.enter[row, n]
     if opens:
         _open(e, row, n, now, y, limits)
@@ -146,10 +147,18 @@ def step(
 
 
 @compiled
+def _add_since(e: Excursions, which: int, row: int, n: int, added: float, is_at_it: bool) -> None:
+    """Add a sample to what has come since the signal was last at its reference, or near it; is_at_it: it is now."""
+    e.area_since[which, row, n] = 0.0 if is_at_it else e.area_since[which, row, n] + added
+    e.used_since[which, row, n] = 0 if is_at_it else e.used_since[which, row, n] + 1
+
+
+@compiled
 def _be_at_reference(e: Excursions, row: int, n: int, at: int) -> None:
     """Count from the sample `at` as if the signal had been at its reference there."""
     e.last[BASE, row, n] = e.last[NEAR, row, n] = at
     e.area_since[BASE, row, n] = e.area_since[NEAR, row, n] = 0.0
+    e.used_since[BASE, row, n] = e.used_since[NEAR, row, n] = 0
 
 
 @compiled
@@ -158,13 +167,12 @@ def _open(e: Excursions, row: int, n: int, now: int, y: float, limits: Excursion
     hovered = e.last[NEAR, row, n] - e.last[BASE, row, n] > limits.slack
     left = NEAR if hovered else BASE
     e.onset[row, n] = e.last[left, row, n] + 1
-    e.area[row, n] = e.area_since[left, row, n]
+    e.area[row, n], e.used[row, n] = e.area_since[left, row, n], e.used_since[left, row, n]
     if e.away_since[row, n] < 0:
         e.away_since[row, n] = e.onset[row, n]
-    e.opened_at[row, n] = e.peak_at[row, n] = e.reached_at[row, n] = now
+    e.peak_at[row, n] = e.reached_at[row, n] = now
     e.height[row, n] = e.reach[row, n] = y
     e.closing[row, n] = -1
-    e.used[row, n] = 1
     e.open[row, n] = True
 
 
@@ -213,7 +221,7 @@ def _close_if_over(
     x.n, x.row, x.closed_at = n, row, now
     x.onset, x.reached_at, x.peak_at, x.end = e.onset[row, n], e.reached_at[row, n], e.peak_at[row, n], end
     x.height, x.area = e.height[row, n], e.area[row, n]
-    x.coverage = min(1.0, e.used[row, n] / max(1, end - e.opened_at[row, n]))
+    x.coverage = min(1.0, e.used[row, n] / max(1, end - x.onset))
     x.cut, x.new_level, x.exact, x.what = is_cut, is_level, True, UNNAMED
     x.kept = not is_level and x.height >= limits.min_height and end - x.onset >= limits.min_length
     x.contraction_onset = x.contraction_peak = LONG_AGO
@@ -221,7 +229,8 @@ def _close_if_over(
     e.open[row, n] = False
     if is_level:
         e.away_since[row, n] = -1
-    _be_at_reference(e, row, n, end)
+    if not is_cut:
+        _be_at_reference(e, row, n, end)
 
 
 @compiled

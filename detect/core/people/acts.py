@@ -18,7 +18,8 @@ from quietward.contracts.messages import (
     Unshelve,
 )
 from quietward.detect.core.alerting import attention
-from quietward.detect.core.alerting.attention import BEDSIDE, LEVELS, TEAM
+from quietward.detect.core.alerting.flags import OWN_LIMIT_OVER, PAUSE_OVER, SHELF_OVER, Notice, counting_at
+from quietward.detect.core.alerting.policy import BEDSIDE, LEVELS, TEAM
 from quietward.detect.core.measures.findings import asked_of
 from quietward.detect.core.patterns import hand
 from quietward.detect.core.people import care
@@ -147,8 +148,10 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     number = report.flag_number(act.flag)
     if a.level[n] == TEAM and a.flag[n] == number:
         return f"A flag for the {LEVELS[TEAM]} cannot be shelved"
+    if a.carried[n] > 0 and a.flag[n] == number:
+        return "It is from before a restart; it can be shelved once ten minutes of the trace have been seen"
     reason = reason_for(state, n)
-    counted = attention.counting_at(a, n).nonzero()[0].tolist()
+    counted = counting_at(a, n).nonzero()[0].tolist()
     until, refused = _silent_until(state, n, second, act.for_s)
     if refused:
         return refused
@@ -183,7 +186,7 @@ def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Eve
         return "Nothing is shelved"
     a.shelved_until[:, n] = -1
     for i in shelved:
-        report.notice(state, second, attention.Notice(n, attention.SHELF_OVER, i), events, by=act.by)
+        report.notice(state, second, Notice(n, SHELF_OVER, i), events, by=act.by)
     return ""
 
 
@@ -209,7 +212,7 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
         if a.paused_until[n] < 0:
             return "The monitor is not off"
         a.paused_until[n] = -1
-        report.notice(state, second, attention.Notice(n, attention.PAUSE_OVER, -1), events, by=act.by)
+        report.notice(state, second, Notice(n, PAUSE_OVER, -1), events, by=act.by)
         return ""
     if act.for_s > longest_s:
         return f"Monitor off for at most {longest_s / 60:.0f} min"
@@ -259,7 +262,7 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
         if a.own_limit_until[i, n] < 0:
             return f"{act.condition} already has the ward limit"
         a.own_limit_until[i, n] = -1
-        report.notice(state, second, attention.Notice(n, attention.OWN_LIMIT_OVER, i), events, by=act.by)
+        report.notice(state, second, Notice(n, OWN_LIMIT_OVER, i), events, by=act.by)
         return ""
     if not low <= act.limit <= high:
         return f"limit {act.limit:g} of {act.condition}: use {low:g} to {high:g}"

@@ -6,7 +6,7 @@ in the log that it has become more, less, or is over. Nothing changes in silence
 """
 
 from quietward.contracts.messages import Event, Level, SignalState, Stay, Summary
-from quietward.detect.core.alerting.attention import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.detect.core.reporting.events import flag_number
 from quietward.detect.core.state.state import Occupancy, State
 
@@ -54,6 +54,8 @@ def _carry_level(state: State, n: int, summary: Summary) -> None:
     found = int(a.level[n])
     a.level[n] = a.escalated_level[n] = level
     a.from_conditions[n] = min(found, level)
+    if level > found:
+        a.carried[n], state.words_of(n).carried = level, summary.reason
     a.acknowledged[n] = False
     if summary.level is Level.QUIET:
         a.noted[n] = -1  # so that what is noted now is told

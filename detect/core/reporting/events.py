@@ -3,10 +3,9 @@
 import numpy as np
 
 from quietward.contracts.messages import HZ, Event, TraceSummary
-from quietward.detect.core.alerting.attention import (
+from quietward.detect.core.alerting.flags import (
     IS_NOTED,
     IS_QUIET,
-    LEVELS,
     PAUSE_OVER,
     SHELF_OVER,
     SHELVED,
@@ -16,6 +15,7 @@ from quietward.detect.core.alerting.attention import (
     Notice,
     counting_at,
 )
+from quietward.detect.core.alerting.policy import LEVELS
 from quietward.detect.core.arrays import LONG_AGO
 from quietward.detect.core.measures.findings import asked_of
 from quietward.detect.core.patterns import excursions

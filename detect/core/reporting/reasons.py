@@ -1,15 +1,17 @@
 """Reasons: what a bed says of itself in one line, worst first; also one that is quiet."""
 
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
 import numpy as np
 
 from quietward.contracts.messages import HZ, WINDOW_S
 from quietward.detect.core.alerting import concern
-from quietward.detect.core.alerting.attention import Condition, said_at
+from quietward.detect.core.alerting.flags import said_at
+from quietward.detect.core.alerting.policy import Condition
 from quietward.detect.core.alerting.rule_sets import compare
-from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM
+from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, BASELINE_CHANGE_1H_BPM
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.reporting.quantities import Quantity, time_in_words
 from quietward.detect.core.state.state import State
@@ -26,9 +28,16 @@ FIRST = 0
 def reason_for(state: State, n: int, longest: int = LONGEST) -> str:
     """Return what bed n has to say, in at most so many characters: why it calls, or what is noted; else how it is."""
     said = state.rules.policy.spoken(said_at(state.attention, n))
-    if not said:
-        return _fitting(_usual_facts(state, n), longest)
-    return _fitting((fact for condition in said for fact in _facts(state, n, condition)), longest)
+    facts = (fact for condition in said for fact in _facts(state, n, condition))
+    if state.attention.carried[n]:
+        return _fitting(chain(_carried_facts(state, n), facts), longest)
+    return _fitting(facts if said else _usual_facts(state, n), longest)
+
+
+def _carried_facts(state: State, n: int) -> Iterator[str]:
+    yield "from before a restart"
+    known = state.words_of(n).carried.replace("; ", BETWEEN)  # as version 0.1 put facts together
+    yield from known.removeprefix(f"from before a restart{BETWEEN}").split(BETWEEN)
 
 
 def condition_in_words(state: State, n: int, condition: Condition) -> str:
@@ -100,6 +109,10 @@ def _pattern(state: State, n: int) -> Iterator[str]:
             yield f"{most.word} decelerations, {times} of {contractions} contractions"
         else:
             yield f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min"
+    change_bpm = float(state.findings.values[0, BASELINE_CHANGE_1H_BPM, n])
+    if abs(change_bpm) >= state.rules.reading.notable.baseline_change_bpm:
+        yield f"baseline {'up' if change_bpm > 0 else 'down'} {abs(change_bpm):.0f} bpm in 1 h"
+    if kinds:
         yield f"deepest {float(h.fall_depth[recent, n].max()):.0f} bpm"
     bpm, low_min = float(state.variability.bpm[n]), int(state.variability.low_min[n])
     if low_min >= state.rules.reading.notable.low_variability_min and not np.isnan(bpm):

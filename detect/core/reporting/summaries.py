@@ -18,7 +18,8 @@ from quietward.contracts.messages import (
     SignalState,
     Summary,
 )
-from quietward.detect.core.alerting.attention import LEVELS, NOT_SUPPRESSED, NOTED, SHELVED, Attention
+from quietward.detect.core.alerting.flags import NOT_SUPPRESSED, SHELVED, Attention
+from quietward.detect.core.alerting.policy import LEVELS, NOTED
 from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
 from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints
 from quietward.detect.core.measures.findings import Values, measures_at, tachysystole_at, values_of

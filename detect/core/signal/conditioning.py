@@ -14,11 +14,10 @@ from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, array, i
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SignalLimits
 from quietward.detect.core.records import Rows, next_row
-from quietward.detect.core.signal.minute import LENGTH, MINUTE_S
+from quietward.detect.core.signal.minute import LENGTH
 
 HALF, DOUBLE = 1, 2
 """Ratio of a doubted run to what came before it; 0 is neither."""
-FHR_USED, UA_USED, NEAR_MOTHER = range(3)
 HELD = LENGTH - 2 * HZ
 """So many samples are held back at the most: all of them lie within the last minute, whole seconds."""
 
@@ -53,13 +52,6 @@ class Conditioning(NamedTuple):
     held: Floats = array(np.nan, LENGTH)  # the last minute's samples, used or held back; NaN: none, or not to be used
     followed: Ints = index(LONG_AGO)  # first sample that has not been followed, because there is doubt
     stepped: Bools = switch()  # a jump, or after a gap half the rate, has been taken as real: away from the reference
-    seconds: Ints = index(0)  # seconds taken since the bed began
-
-
-class LastMinute(NamedTuple):
-    """Used samples of each of the last 60 seconds: FHR, UA, and of the FHR those near the mother's pulse."""
-
-    used: Floats = array(0.0, 3, MINUTE_S)
 
 
 @compiled
@@ -179,27 +171,3 @@ def _comes_back(c: Conditioning, n: int, now: int, bpm: float, limits: SignalLim
     lasted = now - c.suspect_since[n] >= limits.suspect_after_gap_s * HZ
     goes_on = now - c.suspect_at[n] <= limits.jump_within_s * HZ and abs(bpm - c.suspect_bpm[n]) <= limits.goes_on_bpm
     return bool(c.suspect_since[n] >= 0 and c.after_gap[n] and lasted and goes_on)
-
-
-@compiled
-def count_second(c: Conditioning, last_minute: LastMinute, n: int, fhr: int, ua: int, near_mother: int) -> None:
-    """Take how many samples of a second of bed n could be used, of the FHR also how many near the mother's pulse."""
-    slot = c.seconds[n] % MINUTE_S
-    last_minute.used[FHR_USED, slot, n] = fhr
-    last_minute.used[UA_USED, slot, n] = ua
-    last_minute.used[NEAR_MOTHER, slot, n] = near_mother
-    c.seconds[n] += 1
-
-
-@compiled
-def count_late(c: Conditioning, last_minute: LastMinute, n: int, ago_s: int, is_near_mother: bool) -> None:
-    """Count a sample of so many whole seconds ago that is used now; within the second that is running it is 0."""
-    slot = (c.seconds[n] - ago_s) % MINUTE_S
-    last_minute.used[FHR_USED, slot, n] += 1
-    last_minute.used[NEAR_MOTHER, slot, n] += is_near_mother
-
-
-@compiled
-def usable_share(used: float, seconds: int) -> float:
-    """Share of the last minute's samples that could be used, 0 to 1; of what has been seen while shorter."""
-    return used / (HZ * min(max(seconds, 1), MINUTE_S))

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.bounds import SKIP_CREDIT_S
-from quietward.detect.core.alerting.attention import Attention, Told
+from quietward.detect.core.alerting.flags import Attention, Told
 from quietward.detect.core.arrays import LONG_AGO, Bools, Ints, index, part, switch
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Minutes, Running
@@ -19,11 +19,12 @@ from quietward.detect.core.patterns.ongoing import Ongoing
 from quietward.detect.core.records import Rows
 from quietward.detect.core.signal import variability
 from quietward.detect.core.signal.baseline import Baseline, Stretches
-from quietward.detect.core.signal.conditioning import Conditioning, LastMinute, Mark
+from quietward.detect.core.signal.conditioning import Conditioning, Mark
 from quietward.detect.core.signal.histogram import Histogram, Window
 from quietward.detect.core.signal.minute import Minute
 from quietward.detect.core.signal.sinusoidal import Pattern
 from quietward.detect.core.signal.tone import Levels, Tone
+from quietward.detect.core.signal.usable import Usable
 from quietward.detect.core.signal.variability import Variability
 from quietward.detect.core.state.rules import Rules
 
@@ -62,7 +63,7 @@ class Beds(NamedTuple):
 
     clock: Clock = part(Clock)
     conditioning: Conditioning = part(Conditioning)
-    last_minute: LastMinute = part(LastMinute)
+    usable: Usable = part(Usable)
     minute: Minute = part(Minute)
     excursions: Excursions = part(Excursions)
     baseline: Baseline = part(Baseline)

@@ -6,9 +6,9 @@ from functools import cached_property
 from typing import NamedTuple
 
 from quietward.contracts.messages import HZ, UA_HIGHEST, UA_LOWEST
-from quietward.detect.core.alerting import attention, concern
-from quietward.detect.core.alerting.attention import Policy
+from quietward.detect.core.alerting import concern, policy
 from quietward.detect.core.alerting.concern import Concern
+from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.arrays import Sizes
 from quietward.detect.core.parameters import ExcursionLimits, Reading, StayLimits, TachysystoleRule, in_samples
@@ -73,4 +73,4 @@ class Numbers(NamedTuple):
     acceleration: Sequence[AccelerationRule]
     tachysystole: Sequence[TachysystoleRule]
     concern: concern.Numbers
-    policy: attention.Numbers
+    policy: policy.Numbers

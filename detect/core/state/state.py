@@ -20,7 +20,7 @@ from quietward.contracts.messages import (
     Undoable,
 )
 from quietward.detect.core import arrays
-from quietward.detect.core.alerting.attention import Attention
+from quietward.detect.core.alerting.flags import Attention
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Running
@@ -29,6 +29,7 @@ from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.conditioning import Conditioning
+from quietward.detect.core.signal.usable import Usable
 from quietward.detect.core.signal.variability import Variability
 from quietward.detect.core.state.beds import Beds, Clock, Room
 from quietward.detect.core.state.rules import Rules
@@ -43,6 +44,7 @@ class Words(msgspec.Struct):
     paused: tuple[str, str] = ("", "")
     cared: list[CareRecord] = []  # the newest first
     attending: list[Attending] = []  # the newest last
+    carried: str = ""  # reason of a flag from before the state was rebuilt; see `carried` of Attention
 
 
 class Undo(msgspec.Struct):
@@ -138,6 +140,7 @@ class State:
     all: Beds = field(init=False)
     room: Room = field(init=False)
     clock: Clock = field(init=False)
+    usable: Usable = field(init=False)
     conditioning: Conditioning = field(init=False)
     excursions: Excursions = field(init=False)
     baseline: Baseline = field(init=False)
@@ -154,7 +157,8 @@ class State:
 
     def _hold(self, all_of: Beds) -> None:
         self.all, self.room = all_of, Room.of(len(self.beds), self.rules)
-        self.clock, self.conditioning, self.excursions = all_of.clock, all_of.conditioning, all_of.excursions
+        self.clock, self.usable = all_of.clock, all_of.usable
+        self.conditioning, self.excursions = all_of.conditioning, all_of.excursions
         self.baseline, self.variability, self.running = all_of.baseline, all_of.variability, all_of.running
         self.history, self.findings = all_of.history, all_of.findings
         self.attention, self.hand = all_of.attention, all_of.hand

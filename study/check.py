@@ -1,0 +1,213 @@
+"""Works the figures of a report out again from the tables beside it alone, and says where the two differ.
+
+It shares no code with what made the report: sums over rows, and nothing else. Intervals and tests are not checked.
+"""
+
+import csv
+import hashlib
+import json
+import math
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from quietward.contracts.errors import BadStudy
+
+REPORTED, CHOSEN_ON, USUAL = "reported", "chosen on", "usual"
+ALIKE = 1e-9
+LEVELS = ("look", "bedside", "team")
+
+Rows = dict[str, list[dict[str, str]]]
+RunKey = tuple[str, str, str, str]
+"""Condition, policy, staff, seed."""
+
+
+class Compared(NamedTuple):
+    """One figure: as the report has it, and from the tables."""
+
+    what: str
+    report: Any
+    tables: Any
+
+    @property
+    def is_same(self) -> bool:
+        """Whether the two agree."""
+        if isinstance(self.report, float | int) and isinstance(self.tables, float | int):
+            return math.isclose(self.report, self.tables, rel_tol=ALIKE, abs_tol=ALIKE)
+        return bool(self.report == self.tables)
+
+
+def check(folder: Path) -> list[Compared]:
+    """Return every figure that was worked out again, in the order of the report. Raises BadStudy."""
+    report = _report(folder)
+    found = [
+        Compared(f"{name}, SHA-256", sha, _digest(folder / name)) for name, sha in sorted(report["tables"].items())
+    ]
+    tables = {name: _read(folder / f"{name}.csv") for name in ("shifts", "episodes", "outcomes", "calls", "visits")}
+    limit = report["study"]["limit"]
+    made_with = {(row["version"], row["commit"]) for rows in tables.values() for row in rows}
+    found.append(Compared("version and commit", {(report["version"], report["commit"])}, made_with))
+    found += _reached(tables)
+    runs = _runs(tables, limit)
+    for row in report["rows"]:
+        found += _row(row, [run for run in runs if run.is_of(row["name"], USUAL, REPORTED)])
+    everywhere = [run for run in runs if run.key[1:3] == (report["today_on_all"]["name"], USUAL)]
+    for what, pair in _rate_and_late(report["today_on_all"], everywhere).items():
+        found.append(Compared(f"today: on all shifts, {what}", *pair))
+    for row in report["other_staff"]:
+        own = [run for run in runs if run.is_of(row["name"], row["staff_is"], REPORTED)]
+        where = f"{row['name']}, {row['staff_is']}"
+        found += [Compared(f"{where}: {what}", *pair) for what, pair in _rate_and_late(row, own).items()]
+    found.append(Compared("policy that was chosen", report["chosen"], _choose(report, runs, limit)))
+    today = report["rows"][0]
+    reached = f"{today['late']['of'] - today['late']['count']} of {today['late']['of']} needs"
+    if today["late"]["of"]:
+        found.append(Compared("headline has its count", True, reached in report["headline"]))
+    return found
+
+
+class _Run(NamedTuple):
+    """One shift under one variant, summed up."""
+
+    key: RunKey
+    half: str
+    bed_hours: float
+    nurse_hours: float
+    noted_hours: float
+    unanswered: dict[str, tuple[int, int]]
+    calls: dict[str, int]
+    heard: dict[str, int]
+    needs: list[float]
+    """Delays to somebody at the bed of needs of the limit's level, infinite where nobody came."""
+    within_s: float
+    most_used: list[float]
+    births: int
+
+    def is_of(self, policy: str, staff: str, half: str) -> bool:
+        return (self.key[1], self.key[2], self.half) == (policy, staff, half)
+
+    @property
+    def late(self) -> int:
+        return sum(delay > self.within_s for delay in self.needs)
+
+
+def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
+    calls: dict[RunKey, dict[str, int]] = defaultdict(lambda: dict.fromkeys(LEVELS, 0))
+    heard: dict[RunKey, dict[str, int]] = defaultdict(lambda: dict.fromkeys(LEVELS, 0))
+    for row in tables["calls"]:
+        calls[_key(row)][row["level"]] += 1
+        heard[_key(row)][row["level"]] += int(row["heard"])
+    needs: dict[RunKey, list[float]] = defaultdict(list)
+    for row in tables["episodes"]:
+        if row["level"] == limit["level"]:
+            needs[_key(row)].append(float(row["reached_s"] or math.inf))
+    most_used: dict[RunKey, list[float]] = defaultdict(list)
+    births: dict[RunKey, int] = defaultdict(int)
+    for row in tables["outcomes"]:
+        most_used[_key(row)].append(float(row["most_used"]))
+        births[_key(row)] += int(row["is_birth"])
+    return [
+        _Run(
+            key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
+            {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
+            calls[key], heard[key], needs[key], limit["reached_within_min"] * 60, most_used[key], births[key],
+        )
+        for row in tables["shifts"]
+        for key in [_key(row)]
+    ]  # fmt: skip
+
+
+def _reached(tables: Rows) -> Iterator[Compared]:
+    """Compare when somebody was at the bed, as the needs say it, with the visits; yields one line for all of them."""
+    visits: dict[tuple[RunKey, str], list[tuple[float, float]]] = defaultdict(list)
+    for row in tables["visits"]:
+        visits[_key(row), row["bed"]].append((float(row["from_s"]), float(row["until_s"])))
+    differ = []
+    for row in tables["episodes"]:
+        begins, ends = float(row["from_s"]), float(row["from_s"]) + float(row["lasts_s"])
+        came = [max(begins, v) - begins for v, until in visits[_key(row), row["bed"]] if until > begins and v < ends]
+        found, said = min(came, default=math.inf), float(row["reached_s"] or math.inf)
+        if found != said and abs(found - said) > 1e-6:
+            differ.append(f"{_key(row)} bed {row['bed']} at {begins:g} s")
+    yield Compared("needs whose visits say otherwise", [], differ)
+
+
+def _row(row: dict[str, Any], own: list[_Run]) -> list[Compared]:
+    bed_hours = sum(run.bed_hours for run in own)
+    pairs = _rate_and_late(row, own)
+    pairs["time noted"] = row["noted"]["value"], sum(run.noted_hours for run in own) / bed_hours
+    for level in LEVELS:
+        per_hour = sum(run.calls[level] for run in own) / bed_hours
+        pairs[f"calls per bed-hour, {level}"] = row["calls_per_bed_hour"][level]["value"], per_hour
+        worth = [row["worth"][level][name] for name in ("count", "of")]
+        pairs[f"true calls, {level}"] = worth, [sum(run.unanswered[level][i] for run in own) for i in (0, 1)]
+    delays = sorted(delay for run in own for delay in run.needs)
+    if row["outcomes"] is not None:
+        used = [x for run in own for x in run.most_used]
+        pairs["most of the reserve that was used"] = row["outcomes"]["most_used"]["value"], sum(used) / len(used)
+        pairs["births"] = row["outcomes"]["births"], sum(run.births for run in own)
+    if delays:
+        middle = delays[math.ceil(len(delays) / 2) - 1]
+        pairs["median to bed, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
+        pairs["never reached"] = row["reached"]["never"], sum(map(math.isinf, delays))
+    return [Compared(f"{row['name']}: {what}", *pair) for what, pair in pairs.items()]
+
+
+def _rate_and_late(row: dict[str, Any], own: list[_Run]) -> dict[str, tuple[Any, Any]]:
+    return {
+        "interruptions per nurse-hour": (row["interruptions_per_nurse_hour"]["value"], _rate(own)),
+        "late needs": (row["late"]["count"], sum(run.late for run in own)),
+        "needs": (row["late"]["of"], sum(len(run.needs) for run in own)),
+    }
+
+
+def _rate(own: list[_Run]) -> float:
+    return sum(sum(run.heard.values()) for run in own) / sum(run.nurse_hours for run in own)
+
+
+def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:
+    """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest."""
+    meeting = []
+    for place, row in enumerate(report["rows"]):
+        own = [run for run in runs if run.is_of(row["name"], USUAL, CHOSEN_ON)]
+        needs = sum(len(run.needs) for run in own)
+        if row["kind"] != "policy" or not needs:
+            continue
+        rate, late = _rate(own), sum(run.late for run in own) / needs
+        if rate <= limit["interruptions_per_nurse_hour"] and 1 - late >= limit["reached_share"]:
+            meeting.append((late, rate, place, row["name"]))
+    return min(meeting)[3] if meeting else None
+
+
+def _key(row: dict[str, str]) -> RunKey:
+    return row["condition"], row["policy"], row["staff"], row["seed"]
+
+
+def _report(folder: Path) -> dict[str, Any]:
+    path = folder / "report.json"
+    try:
+        found: dict[str, Any] = json.loads(path.read_bytes())
+    except OSError as error:
+        raise BadStudy(f"--check: {path}", error.strerror, "Cannot be read; give a study's folder") from error
+    except ValueError as error:
+        raise BadStudy(f"--check: {path}", path.name, f"Is not JSON: {error}") from error
+    if not isinstance(found, dict) or "tables" not in found:
+        raise BadStudy(f"--check: {path}", path.name, "Is of a study without tables; run the study again")
+    return found
+
+
+def _read(path: Path) -> list[dict[str, str]]:
+    try:
+        with path.open(newline="") as file:
+            return list(csv.DictReader(file))
+    except OSError as error:
+        raise BadStudy(f"--check: {path}", error.strerror, "Cannot be read; run the study again") from error
+
+
+def _digest(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return "is missing"

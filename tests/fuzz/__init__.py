@@ -1,0 +1,1 @@
+"""Fuzzing of everything that reads what others wrote: `python -m tests.fuzz READER --inputs N`."""

@@ -1,0 +1,230 @@
+"""Today's parts go on from what version 0.1.0 left in Redis: no bed is left behind or looks calm, no flag is lost.
+
+The file is made by that version itself, see `tests/upgrade/make.py`.
+"""
+
+import json
+import lzma
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+import redis
+
+from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.messages import (
+    HZ,
+    Acknowledge,
+    Block,
+    CommandEnvelope,
+    Event,
+    Input,
+    SignalState,
+    Summary,
+    Tick,
+    decode_event,
+    decode_summary,
+    encode_inputs,
+)
+from quietward.contracts.settings import Settings
+from quietward.detect import rule_file
+from quietward.detect.core import engine
+from quietward.detect.service import Detector
+from quietward.detect.store import ShardStore
+from quietward.store.client import Store
+from quietward.store.topology import has_plain_sessions
+from quietward.transport.mqtt import Publisher
+from tests.conftest import Parts, Server, until, well
+from tests.integration.test_crash import until as worked_through
+from tests.integration.test_flow import frame, get
+from tests.upgrade.make import ANSWERED, CALM, SILENT, UNANSWERED, WARD, Content, put_back
+
+FILE = Path(__file__).parents[1] / "upgrade" / "0.1.0.msgpack.xz"
+OF_BEFORE: Content = msgspec.msgpack.decode(lzma.decompress(FILE.read_bytes()), type=Content)
+SHARD: Shard = Ward(WARD).shard(0)
+FOUND: dict[str, dict[str, Any]] = {bed.decode(): json.loads(raw) for bed, raw in OF_BEFORE[SHARD.summary][2].items()}
+LEFT_AT = int(OF_BEFORE[SHARD.position][2].decode().partition("-")[0])
+RANK = ["quiet", "noted", "look", "bedside", "team"].index
+
+
+@pytest.fixture
+def settings(settings: Settings) -> Settings:
+    """The ward that the file is of."""
+    return msgspec.structs.replace(settings, ward=WARD)
+
+
+@pytest.fixture
+async def before(store: Store, store_server: Server) -> Store:
+    """The store as version 0.1.0 left it."""
+    with redis.Redis(port=store_server.port) as client:
+        put_back(client, OF_BEFORE)
+    return store
+
+
+async def summaries(store: Store) -> dict[str, Summary]:
+    raw: Any = await store.hgetall(SHARD.summary)
+    return {bed.decode(): decode_summary(found) for bed, found in raw.items()}
+
+
+async def new_events(store: Store, bed: str, key: Callable[[str], str] = SHARD.log) -> list[Event]:
+    """What the log (or trend) says that it did not say before."""
+    entries: Any = await store.xrange(key(bed))
+    return [decode_event(fields[b"e"]) for _, fields in entries][len(OF_BEFORE[key(bed)][2]) :]
+
+
+def number_of(event: Event) -> int:
+    return int(event.id.rpartition("-")[2])
+
+
+async def is_told(store: Store, bed: str) -> None:
+    """A flag of before is still there, as high as it was, or one line of the log says what has become of it."""
+    was, now = FOUND[bed], (await summaries(store))[bed]
+    if now.flag == was["flag"] and RANK(now.level) >= RANK(was["level"]):
+        return
+    told = [event for event in await new_events(store, bed) if event.kind in ("flag-lowered", "flag-eased")]
+    assert [event.detail["flag"] for event in told][:1] == [was["flag"]], (bed, was, now)
+    assert told[0].text
+
+
+class Going:
+    """The ward's stream goes on, worked through by today's detector; no device sends unless told."""
+
+    def __init__(self, store: Store) -> None:
+        self.store, self.at = store, LEFT_AT
+
+    async def on(self, seconds: int, *inputs: Input, blocks: Any = lambda at: []) -> None:
+        last: Any = b""
+        for _ in range(seconds):
+            self.at += 1000
+            items = [*blocks(self.at), Tick(self.at)]
+            last = await self.store.xadd(SHARD.input, {"e": encode_inputs(items)}, id=f"{self.at}-0")
+        if inputs:
+            last = await self.store.xadd(SHARD.input, {"e": encode_inputs(list(inputs))}, id=f"{self.at}-1")
+        detector = Detector(ShardStore(self.store, SHARD), rule_file.load(), 1.0)
+        await worked_through(detector, self.store, SHARD.position, last.decode())
+
+
+def test_the_file_holds_what_it_was_made_for() -> None:
+    assert RANK(FOUND[UNANSWERED]["level"]) >= RANK("bedside")
+    assert FOUND[UNANSWERED]["flag"]
+    assert FOUND[UNANSWERED]["acknowledged_by"] is None
+    assert FOUND[ANSWERED]["acknowledged_by"] == "Kim"
+    assert (FOUND[CALM]["level"], FOUND[SILENT]["signal"]) == ("quiet", "lost")
+    assert OF_BEFORE[SHARD.checkpoint][0] == "hash"
+    assert FILE.stat().st_size < 200_000
+
+
+async def test_a_minute_later_every_bed_is_watched_and_every_flag_goes_on(
+    before: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    engine.prepare(rule_file.load())
+    going = Going(before)
+    sent = {bed: FOUND[bed] for bed in (UNANSWERED, ANSWERED, CALM)}
+    seqs = {bed: max(item[3] for item in blocks_of(bed)) for bed in sent}
+
+    def blocks(at: int) -> list[Block]:
+        found = []
+        for bed, was in sent.items():
+            seqs[bed] += 1
+            rate = 139.0 + (at // 1000 % 4)
+            found.append(Block(bed, was["session"], seqs[bed], at, at, [rate] * HZ, [10.0] * HZ))
+        return found
+
+    with caplog.at_level("WARNING", "quietward.detect"):
+        await going.on(60, blocks=blocks)
+    (told,) = [line for line in caplog.messages if "checkpoint" in line]
+    assert "the checkpoint is of " in told
+    assert told.endswith("; the state is rebuilt")
+    now = await summaries(before)
+    assert now.keys() == FOUND.keys()
+    for bed, found in now.items():
+        assert going.at - found.looked_at <= 5000, "somebody watches it"
+        assert (found.signal is SignalState.LOST) == (bed == SILENT)
+        events = [*await new_events(before, bed), *await new_events(before, bed, SHARD.trend)]
+        first = FOUND[bed]["events"] + 1
+        assert sorted(number_of(event) for event in events) == list(range(first, first + len(events))), "none twice"
+    assert now[SILENT].level != "quiet"
+    await is_told(before, UNANSWERED)
+    await is_told(before, ANSWERED)
+    if now[ANSWERED].flag:
+        assert now[ANSWERED].acknowledged_by == "Kim" or any(
+            event.kind in ("flag-worsened", "flag-renewed", "flag-unresolved", "flag-repeated", "flag-returned")
+            for event in await new_events(before, ANSWERED)
+        )
+    assert [care.what for care in now[ANSWERED].cared] == ["turned"]
+    assert not [event for event in await new_events(before, CALM) if event.kind.startswith("flag-")]
+
+    flag = now[UNANSWERED].flag
+    assert flag == FOUND[UNANSWERED]["flag"], "a fall that has just been seen is not over after a minute"
+    await going.on(1, CommandEnvelope(going.at, Acknowledge(UNANSWERED, "Ann", flag or "")), blocks=blocks)
+    assert (await summaries(before))[UNANSWERED].acknowledged_by == "Ann"
+
+
+def blocks_of(bed: str) -> list[list[Any]]:
+    """A bed's seconds in the input stream of before."""
+    entries = OF_BEFORE[SHARD.input][2]
+    items = [item for _, fields in entries for item in msgspec.msgpack.decode(fields[b"e"])]
+    return [item for item in items if item[0] == "samples" and item[1] == bed]
+
+
+async def test_all_parts_go_on_after_a_long_time(before: Store, settings: Settings, ward: Ward, parts: Parts) -> None:
+    """The samples of before are older than what is kept, so nothing but summaries and logs is left to go on from."""
+    await before.xtrim(SHARD.input, maxlen=0, approximate=False)
+    for part in ("ingest", "detect", "serve"):
+        parts.start(part)
+
+    async def all_are_well() -> bool:
+        return all([await well(before, ward, part) for part in ("ingest", "detect", "serve")])
+
+    assert await until(all_are_well, 120), parts.log("detect") + parts.log("ingest")
+    assert await has_plain_sessions(before, ward), "what waits at the broker for the sessions of before still comes"
+
+    async def all_are_watched() -> bool:
+        found = await summaries(before)
+        return all(time.time() * 1000 - one.looked_at < 10_000 for one in found.values())
+
+    assert await until(all_are_watched), await summaries(before)
+    for bed in (UNANSWERED, ANSWERED):
+        await is_told(before, bed)
+    now = await summaries(before)
+    assert now.keys() == FOUND.keys()
+    assert all(one.signal is SignalState.LOST for one in now.values())
+    shown: dict[str, Any] = {}
+
+    async def page_sees_them() -> bool:
+        head, _ = await frame(settings.port)
+        shown.update({one["card"]["bed"]: one["card"] for one in head["beds"]})
+        assert not [card for card in shown.values() if card["state"] in ("quiet", "noted")], "it may not look calm"
+        return shown.keys() == FOUND.keys() and all(card["signal"] == "lost" for card in shown.values())
+
+    assert await until(page_sees_them), shown
+    assert shown[UNANSWERED]["flag"] == FOUND[UNANSWERED]["flag"]
+    flag = now[UNANSWERED].flag
+    assert flag is not None
+    status, _ = get(settings.port, f"/log/{UNANSWERED}")
+    assert status == 200
+
+    await act(before, Acknowledge(UNANSWERED, "Ann", flag))
+
+    async def is_answered() -> bool:
+        return (await summaries(before))[UNANSWERED].acknowledged_by == "Ann"
+
+    assert await until(is_answered), await new_events(before, UNANSWERED)
+    async with Publisher(settings.broker, "again", ward.status_topic(CALM), lambda _: None) as out:
+        for seq in range(120):
+            message = {"session": "new", "seq": seq, "t": (int(time.time()) - 120 + seq) * 1000, "hz": 4}
+            traces = {"fhr": [139 + seq % 4] * 4, "ua": [10] * 4}
+            await out.publish(ward.samples_topic(CALM), msgspec.json.encode(message | traces))
+
+        async def is_back() -> bool:
+            return (await summaries(before))[CALM].signal is SignalState.GOOD
+
+        assert await until(is_back), (await summaries(before))[CALM]
+
+
+async def act(store: Store, command: Acknowledge) -> None:
+    """What the page writes when somebody presses."""
+    await store.xadd(SHARD.input, {"e": encode_inputs([CommandEnvelope(int(time.time() * 1000), command)])})

@@ -1,0 +1,64 @@
+"""What all commands have in common: they say the version, name the nearest possible value, and fit 80 columns."""
+
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from quietward import __version__
+from quietward.cli import app, checks
+from quietward.contracts.errors import QuietwardError
+from quietward.runtime.refused import Refused
+
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("name", [name for name, command in COMMANDS.items() if not command.hidden])
+def test_every_command_says_the_version(name: str) -> None:
+    found = CliRunner().invoke(app, [name, "--version"])
+    assert (found.exit_code, found.stdout) == (0, f"quietward {__version__}\n")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "environment", "said"),
+    [
+        (["alive", "detct"], {}, "part: 'detct'. Use simulate, ingest, detect or serve; did you mean 'detect'?"),
+        (["ingest"], {"QUIETWARD_LOG": "jsn"}, "setting log: 'jsn'. Use text or json; did you mean 'json'?"),
+        (["ingest"], {"QUIETWARD_STRE": "x"}, "Did you mean 'store'?"),
+        (["load", "--kind", "rampp"], {}, "did you mean 'ramp'?"),
+        (["study", "defualt-policy"], {}, "did you mean 'default-policy'?"),
+    ],
+)
+def test_a_wrong_value_is_answered_with_the_nearest(
+    arguments: list[str], environment: dict[str, str], said: str
+) -> None:
+    found = CliRunner().invoke(app, arguments, env=environment)
+    assert isinstance(found.exception, QuietwardError)
+    assert said in str(found.exception)
+
+
+def test_a_wrong_way_through_the_variants_is_answered_with_the_nearest(tmp_path: Path) -> None:
+    study = tmp_path / "own.toml"
+    study.write_text('name = "own"\nhow = "grdi"\n')
+    found = CliRunner().invoke(app, ["study", str(study)])
+    assert "how: 'grdi'. Use each, grid or sample; did you mean 'grid'?" in str(found.exception)
+
+
+def test_a_command_that_is_not_there_is_answered_with_the_nearest() -> None:
+    found = CliRunner().invoke(app, ["studdy"])
+    assert found.exit_code == 2
+    assert "Did you mean 'study'?" in found.output
+
+
+def test_what_was_refused_fits_eighty_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    text = "fhr[0]: 1420.0. Expected `float` <= 300.0. Send bpm, or null where there is no value " * 2
+    found = [
+        Refused("a-bed-with-the-longest-name-of32", "ignored-field", 1_234_567, "ingest", 1_790_000_000_000, text),
+        Refused("?", "rate", 3, "detect"),
+    ]
+    lines = checks._refused_lines(found)
+    assert max(map(len, lines)) <= 80
+    assert text.rsplit(maxsplit=1)[-1] in lines[-2]
+    assert lines[-1].startswith("?"), "where no message was kept there is nothing below"
