@@ -9,6 +9,7 @@ said to go on and is no deceleration.
 import argparse
 from collections import defaultdict
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -40,7 +41,7 @@ class Said:
 
     @staticmethod
     def changes(kinds: list[int]) -> int:
-        return sum(a != b for a, b in zip(kinds, kinds[1:], strict=False))
+        return sum(a != b for a, b in pairwise(kinds))
 
 
 @dataclass

@@ -1,9 +1,9 @@
 """The deceleration that is said to go on at a bed: when it began, and of what kind it seems to be so far.
 
-What is said changes as little as can be. Nothing is said before a fall is long and deep enough to count as one; of its kind
-nothing before its bottom lies a while back, and nothing that what is still to come decides. From then on it stays, but
-for a fall that has become prolonged: so it changes once at the most. The name it has once it is over may differ, as may
-whether it is one at all: what was said and is none is withdrawn, with the reason.
+What is said changes as little as can be. Nothing is said before a fall is long and deep enough to count as one; of its
+kind nothing before its bottom lies a while back, and nothing that what is still to come decides. From then on it stays,
+but for a fall that has become prolonged: so it changes once at the most. The name it has once it is over may differ, as
+may whether it is one at all: what was said and is none is withdrawn, with the reason.
 """
 
 from collections.abc import Sequence
