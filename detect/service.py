@@ -13,11 +13,24 @@ from collections.abc import Iterable, Mapping
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import Block, Event, Input, SetAside, Summary, Tick, Unreadable, encode_json
+from quietward.contracts.messages import (
+    Asked,
+    Block,
+    Event,
+    Input,
+    SetAside,
+    Summary,
+    Tick,
+    Transfer,
+    TransferAnswer,
+    UndoTransfer,
+    Unreadable,
+    encode_json,
+)
 from quietward.contracts.settings import Settings
 from quietward.detect import rule_file
 from quietward.detect.core import engine
-from quietward.detect.core.people import stays
+from quietward.detect.core.people import moves, stays
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
@@ -40,6 +53,8 @@ DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
 STEP_AT_MOST = 20_000
 """Inputs of one step: a fraction of a second. A loop that stands still for 10 s loses its shards, see `leases`."""
+ASKED_AGAIN_S = 3.0
+"""What another bed has been asked for is repeated after so long without an answer."""
 REBUILD_MS = 90 * 60_000
 """Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, and
 than any condition of the default policy takes to hold."""
@@ -96,6 +111,9 @@ class Detector:
         self._is_abreast = False  # the newest read brought all there was
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
+        self._sending: asyncio.Task[None] | None = None
+        self._answers: list[TransferAnswer] = []
+        self._asked_at: dict[str, float] = {}
 
     async def run_for_ever(self) -> None:
         """Take over and run; start again from what is stored after every outage of the store.
@@ -115,8 +133,9 @@ class Detector:
                     await backoff.wait(f"store: {error}")
         finally:
             metrics.SHARDS.let_go(self.store.shard.number)
-            if self._saving is not None:
-                self._saving.cancel()
+            for task in (self._saving, self._sending):
+                if task is not None:
+                    task.cancel()
             await self.store.disconnect()
 
     async def take_over(self) -> None:
@@ -174,6 +193,7 @@ class Detector:
         while True:
             entries = await self.store.wait(self.position)
             self._is_abreast = len(entries) < READ_AT_MOST
+            self._send_if_due()
             if not entries:
                 self._worked.note()
                 continue
@@ -183,11 +203,13 @@ class Detector:
             position = entries[-1][0]
             self.test_hook("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.events, live, self._kept_s(output))
+                await self.store.commit(position, output.copied + output.events, live, self._kept_s(output))
             self.test_hook("committed")
             self.position = position
             self._worked.note()
             self._save_if_due()
+            self._answers += output.answers
+            self._send_if_due()
             self._count(inputs.values(), output.events, live)
             refused = output.refused + self._unreadable_in(entries)
             if refused:
@@ -203,7 +225,7 @@ class Detector:
     def _usable(self, entries: list[StreamEntry]) -> dict[Place, Input | SetAside]:
         """Return the inputs of entries by their places, in order; SetAside for each that makes a step fail."""
         return {
-            (entry_id, number): SetAside(bed_of(item)) if (entry_id, number) in self.aside else item
+            (entry_id, number): _set_aside(item) if (entry_id, number) in self.aside else item
             for entry_id, items in entries
             for number, item in enumerate(items)
             if not isinstance(item, Unreadable)
@@ -268,7 +290,7 @@ class Detector:
                     "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item,
                     extra=about,
                 )  # fmt: skip
-                found = engine.step(self.state, [SetAside(bed_of(item))])
+                found = engine.step(self.state, [_set_aside(item)])
                 found.refused[bed_of(item) or "?", "failed"] += 1
             _add(output, found)
         if failed:
@@ -289,6 +311,30 @@ class Detector:
             pass  # the next commit raises it
         except RedisError as error:
             log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
+
+    def _send_if_due(self) -> None:
+        """Send other beds what they are asked and answered: only what follows from inputs whose outputs are written.
+
+        An answer may be lost, then it is asked for again.
+        """
+        if self._sending is not None and not self._sending.done():
+            return
+        now, pending = time.monotonic(), moves.asked_for(self.state) if self.state.stays else []
+        self._asked_at = {one.id: self._asked_at[one.id] for one in pending if one.id in self._asked_at}
+        due = [one for one in pending if now - self._asked_at.get(one.id, -ASKED_AGAIN_S) >= ASKED_AGAIN_S]
+        if due or self._answers:
+            self._asked_at |= {one.id: now for one in due}
+            messages, self._answers = [*self._answers, *due], []
+            self._sending = asyncio.create_task(self._send(messages), name="to other beds")
+
+    async def _send(self, messages: list[Asked | TransferAnswer]) -> None:
+        for message in messages:
+            try:
+                self.test_hook("sending")
+                await self.store.send(message)
+                self.test_hook("sent to another bed")
+            except RedisError as error:
+                log.warning("shard %d: %s was not sent to another bed: %s", self.store.shard.number, message.id, error)
 
     def behind_s(self) -> float | None:
         """Return the age in s of the newest input whose outputs are written, None before the first commit."""
@@ -321,8 +367,15 @@ def bed_of(item: Input | SetAside) -> str:
     return "" if isinstance(item, Tick) else item.bed
 
 
+def _set_aside(item: Input | SetAside) -> SetAside:
+    """Return what stands in the place of an input that makes a step fail."""
+    return SetAside(bed_of(item), item if isinstance(item, Transfer | UndoTransfer) else None)
+
+
 def _add(output: Output, more: Output) -> None:
     output.events += more.events
     output.updated |= more.updated
+    output.copied += more.copied
+    output.answers += more.answers
     output.ended |= more.ended
     output.refused.update(more.refused)

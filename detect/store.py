@@ -6,16 +6,22 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any, cast
 
+from msgspec import structs
+
 from quietward.contracts.addresses import TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.messages import (
     TREND_KIND,
+    Asked,
     Event,
     Input,
     Summary,
+    Transfer,
+    TransferAnswer,
     Unreadable,
     decode_event,
     decode_summary,
+    encode_inputs,
     encode_json,
     inputs_of,
 )
@@ -65,6 +71,8 @@ PIECE_BYTES = 256 * 1024
 """Of a checkpoint, written by one command: the store serves nobody else meanwhile."""
 BETWEEN_PIECES_S = 0.01
 UNFINISHED_KEPT_S = 600
+MOST_TAKEN_ALONG = 5_000
+"""The newest lines of her log that go with a woman who is moved: of three days, and more than there ever are in one."""
 READ_AT_MOST = 500
 """Entries of one read; an entry holds what ingest has drained in one go."""
 
@@ -195,6 +203,21 @@ class ShardStore:
             entries = cast("list[Entry]", await self.redis.xrevrange(key, count=200))
             events += [decode_event(fields[b"e"]) for _, fields in entries]
         return events
+
+    async def send(self, message: Asked | TransferAnswer) -> None:
+        """Write what another bed is asked, or answered, into the input of its shard. Raises RedisError.
+
+        What a woman's log and trend say goes with her; a bed that she has left adds nothing to them any more.
+        """
+        if isinstance(message, Transfer):
+            log, trend = [
+                [decode_event(fields[b"e"]) for _, fields in reversed(cast("list[Entry]", newest))]
+                for key in (self.shard.log(message.of, message.stay.id), self.shard.trend(message.of, message.stay.id))
+                if (newest := await self.redis.xrevrange(key, count=MOST_TAKEN_ALONG)) is not None
+            ]
+            message = structs.replace(message, log=log, trend=trend)
+        target = self.shard.ward.home_of(message.bed).input
+        await self.store.at(target).xadd(target, {"e": encode_inputs([message])})
 
     async def commit(
         self, position: str, events: list[Event], summaries: list[Summary], kept_s: Mapping[tuple[str, int], int] = {}

@@ -10,7 +10,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from msgspec import structs
 
 from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import Floats
@@ -20,8 +19,9 @@ from quietward.study.evaluations import Evaluations
 from quietward.study.plan import Variant
 from quietward.study.score import ShiftScore
 from quietward.study.simulation import Played, PpvByLevel, alarms_of, play, score
-from quietward.study.staff import BedTruth, Done, TruthOverTime
-from quietward.study.truth import KnownTruth
+from quietward.study.staff import BedTruth, TruthOverTime
+from quietward.study.staff_model import Done
+from quietward.study.truth import KnownTruth, until
 
 
 @dataclass
@@ -148,16 +148,6 @@ def simulate_shifts(
         waiting = [course for course, _ in changed]
     n = len(measured.cases)
     return [[course.score() for course in courses[v * n : (v + 1) * n]] for v in range(len(variants))]
-
-
-def until(truth: KnownTruth, t_s: float) -> KnownTruth:
-    """Return what is true up to a moment."""
-    needs, states, artefacts = (
-        [structs.replace(s, until_s=min(s.until_s, t_s)) for s in spans if s.from_s < t_s]
-        for spans in (truth.needs, truth.states, truth.artefacts)
-    )
-    minutes = [m for m in truth.minutes if m.t_s <= t_s]
-    return structs.replace(truth, needs=needs, states=states, artefacts=artefacts, minutes=minutes)
 
 
 def _alike(here: Floats, there: Floats) -> bool:

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.errors import BadStudy, QuietwardError
-from quietward.contracts.messages import HZ
+from quietward.contracts.messages import HZ, Level
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import find_recordings, read_recording
@@ -26,7 +26,7 @@ from quietward.simulator.truth import TruthFile
 from quietward.study import truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
-from quietward.study.staff import Done
+from quietward.study.staff_model import Done
 from quietward.study.truth import KnownTruth
 
 TOGETHER = 16
@@ -178,6 +178,23 @@ def evaluate(beds: "Sequence[BedSignals]", rules: Rules, moved: Callable[[int], 
     second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
     weeks = [0 if t is None else t.weeks for t in known]
     return evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
+
+
+def with_births(measured: MeasuredShifts, after_s: float) -> MeasuredShifts:
+    """Return the same where children are born so long after the team was first needed for an emergency."""
+    evaluations, fhr = measured.evaluations, measured.fhr.copy()
+    seconds, known = measured.seconds.copy(), list(measured.truth)
+    for place, case in enumerate(measured.cases):
+        for onset in case.emergencies:
+            bed = place * measured.beds + onset.bed
+            before = known[bed]
+            needs = [] if before is None else before.needs
+            born_s = after_s + min((n.from_s for n in needs if n.what == Level.TEAM.value), default=math.inf)
+            if before is not None and born_s < seconds[bed]:
+                seconds[bed], known[bed] = int(born_s), truth.until(before, born_s)
+                evaluations = evaluations.without(bed, from_s=born_s)
+                fhr[bed, int(born_s) * HZ :] = np.nan
+    return MeasuredShifts(measured.cases, evaluations, fhr, seconds, known)
 
 
 class BedSignals(NamedTuple):

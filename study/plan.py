@@ -98,6 +98,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     how: every combination of the values (grid), one number at a time (each), or so many points spread evenly between
     the least and the greatest value of every number (sample; `points`, `seed`). care_changes_course: whether what staff
     do helps simulated women, and children are born, so that outcomes can be compared; it takes much longer.
+    birth_after_min: else a child whose mother has an emergency is born so long after the team was first needed, however
+    she is cared for, and the bed is not watched any more; None: what is needed is needed to the end.
     """
 
     name: Name
@@ -112,6 +114,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     vary: list[Varied] = []
     alarm: list[LimitAlarm | ClassAlarm] = []
     care_changes_course: bool = False
+    birth_after_min: Annotated[float, Meta(gt=0, le=1440)] | None = None
 
 
 class Variant(Struct, frozen=True):

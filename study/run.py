@@ -81,8 +81,8 @@ class _Job:
 
     @property
     def path(self) -> Path:
-        responds = self.planned.study.care_changes_course
-        key = repr((self.digest, self.variants, self.ppv, responds, self.planned.rules.digest, _code()))
+        course = self.planned.study.care_changes_course, self.planned.study.birth_after_min
+        key = repr((self.digest, self.variants, self.ppv, course, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
@@ -172,7 +172,9 @@ def _work(job: _Job) -> list[list[ShiftScore]]:
         if job.ppv is not None and job.planned.study.care_changes_course:
             scores = care.simulate_shifts(measured, job.variants, job.ppv, job.planned.rules, moved)
         else:
-            scores = simulate_shifts(measured, job.variants, job.ppv, moved)
+            born_min = job.planned.study.birth_after_min
+            watched = measured if born_min is None else cases.with_births(measured, born_min * 60)
+            scores = simulate_shifts(watched, job.variants, job.ppv, moved)
     unfinished = job.path.with_suffix(".part")
     unfinished.write_bytes(msgspec.json.encode(scores))
     unfinished.rename(job.path)

@@ -19,7 +19,7 @@ from quietward.contracts.messages import CareKind, Level
 from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call
-from quietward.study.staff_model import StaffModel, TruePositiveCriteria
+from quietward.study.staff_model import Done, StaffModel, TruePositiveCriteria
 from quietward.study.truth import KnownTruth
 
 NEVER = TEAM + 1
@@ -78,15 +78,6 @@ class BedTruth:
         begins = (max(s.from_s, t_s) for s in self.needs if s.until_s > t_s and level in (None, s.what))
         first = min(begins, default=math.inf)
         return first if first < until_s else None
-
-
-class Done(NamedTuple):
-    """Something that staff do at a bed, or the birth of the child, which ends what is watched there."""
-
-    t_s: float
-    bed: int
-    what: tuple[CareKind, ...]
-    is_birth: bool = False
 
 
 NURSE_DOES: tuple[CareKind, ...] = ("turned", "oxytocin-turned-down", "fluids-checked")

@@ -1,11 +1,22 @@
 """How staff behave, as numbers: `study/staff.toml`, which says where each comes from."""
 
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 from msgspec import Meta, Struct, field
 
+from quietward.contracts.messages import CareKind
+
 Share = Annotated[float, Meta(ge=0, le=1)]
 Time = Annotated[float, Meta(gt=0)]
+
+
+class Done(NamedTuple):
+    """Something that staff do at a bed, or the birth of the child, which ends what is watched there."""
+
+    t_s: float
+    bed: int
+    what: tuple[CareKind, ...]
+    is_birth: bool = False
 
 
 class CallTimes(Struct, frozen=True, forbid_unknown_fields=True):

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import Meta, Struct, structs
 
 from quietward.contracts.errors import BadRecording, possible
 from quietward.contracts.messages import Level
@@ -50,3 +50,13 @@ def read(path: Path) -> KnownTruth:
             if span.until_s < span.from_s or (name == "needs" and span.until_s == span.from_s):
                 raise BadRecording(f"{here}.until_s", span.until_s, f"Must come after from_s, {span.from_s:g}")
     return truth
+
+
+def until(truth: KnownTruth, t_s: float) -> KnownTruth:
+    """Return what is true up to a moment."""
+    needs, states, artefacts = (
+        [structs.replace(s, until_s=min(s.until_s, t_s)) for s in spans if s.from_s < t_s]
+        for spans in (truth.needs, truth.states, truth.artefacts)
+    )
+    minutes = [m for m in truth.minutes if m.t_s <= t_s]
+    return structs.replace(truth, needs=needs, states=states, artefacts=artefacts, minutes=minutes)

@@ -14,12 +14,14 @@ from quietward.contracts.messages import (
     PolicyInfo,
     Stay,
     Summary,
+    Transfer,
     UnexpectedDevice,
     decode_event,
     decode_policy_info,
     decode_summary,
     inputs_of,
 )
+from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.view.clocks import bed_now_ms
@@ -131,9 +133,10 @@ async def read_stay(store: Store, ward: Ward, bed: str, stay: Stay, now_ms: int)
     """Return all that is still stored of one stay at a bed, the present one or a former one. Raises RedisError."""
     summary = await read_summary(store, ward, bed)
     until_ms = bed_clock_ms(summary, now_ms) if stay.ended is None else stay.ended
-    lasted_s = (until_ms - stay.began) // 1000 + 1 if stay.began else LONGEST_S
+    came = stay.came_from[0].stay if stay.came_from else stay.id
+    lasted_s = until_ms // 1000 - stay.first_s + 1 if came else LONGEST_S
     kept_s = max(1, min(LONGEST_S, lasted_s))
-    signal = await _read_signal(store, ward, bed, kept_s, max(0, stay.id - MARGIN_MS), stay)
+    signal = await _read_signal(store, ward, bed, kept_s, max(0, came - MARGIN_MS), stay)
     return await _history(store, ward, bed, stay.id, signal, until_ms, stay.arrival)
 
 
@@ -143,30 +146,64 @@ class _Signal(NamedTuple):
     second_stage_from_s: float | None
 
 
+class _Part(NamedTuple):
+    """What a stay has of one bed's signal: from a time on, by the server's clock, or from the move that brought her
+    there, to another time, and at most to a second by her clock.
+    """
+
+    bed: str
+    from_ms: int
+    move: str = ""
+    until_ms: int | None = None
+    last_s: int | None = None
+
+
+def _parts(bed: str, from_ms: int, stay: Stay | None) -> list[_Part]:
+    """Return where the signal of a stay comes from, in order: she may have been in other beds."""
+    if stay is None:
+        return [_Part(bed, from_ms)]
+    parts, move, since = [], "", from_ms
+    for before in stay.came_from:
+        if before.moved_at >= from_ms:
+            parts.append(_Part(before.bed, since, move, before.moved_at + MARGIN_MS, before.last_s))
+        move, since = before.move, before.moved_at - MARGIN_MS
+    until_ms = stay.ended_at + MARGIN_MS if stay.ended is not None else None
+    return [*parts, _Part(bed, since, move, until_ms, stay.last_s)]
+
+
 async def _read_signal(
     store: Store, ward: Ward, bed: str, kept_s: int, from_ms: int, stay: Stay | None = None
 ) -> _Signal:
     """Return what came of a bed from `from_ms` by the server's clock on, and is of a stay if one is given."""
-    shard = ward.shard(ward.shard_of(bed))
-    buffer = SignalBuffer(kept_s=kept_s)
-    weeks = second_stage_from_s = None
-    first_s, last_s = (0, None) if stay is None else (stay.first_s, stay.last_s)
-    until_ms = stay.ended_at + MARGIN_MS if stay is not None and stay.ended is not None else None
-    after, is_over = f"{from_ms}-0", False
+    found = _Signal(SignalBuffer(kept_s=kept_s), None, None)
+    first_s = 0 if stay is None else stay.first_s
+    for part in _parts(bed, from_ms, stay):
+        found = await _read_part(store, ward, part, first_s, found)
+    found.buffer.cut(first_s, None if stay is None else stay.last_s)
+    return found
+
+
+async def _read_part(store: Store, ward: Ward, part: _Part, first_s: int, found: _Signal) -> _Signal:
+    """Add what came of one bed."""
+    shard, (buffer, weeks, second_stage_from_s) = ward.home_of(part.bed), found
+    after, is_over, is_hers = f"{part.from_ms}-0", False, not part.move
     while not is_over and (entries := await read_stream(store.at(shard.input), shard.input, after, BATCH, None)):
         for entry_id, fields in entries:
             for item in inputs_of(fields):
-                if not isinstance(item, Block) or item.bed != bed or (last_s is not None and buffer.last >= last_s):
+                if isinstance(item, Transfer) and item.id == part.move and not is_hers:
+                    buffer.session, buffer.stands, is_hers = item.session, Standing(*item.stands), True
+                if not isinstance(item, Block) or item.bed != part.bed or not is_hers:
+                    continue
+                if part.last_s is not None and buffer.last >= part.last_s:
                     continue
                 buffer.add(item)
                 if buffer.last >= first_s:
                     weeks = item.weeks or weeks
                     if item.stage == SECOND_STAGE and second_stage_from_s is None:
                         second_stage_from_s = float(buffer.last)
-            is_over |= until_ms is not None and int(entry_id.partition(b"-")[0]) > until_ms
+            is_over |= part.until_ms is not None and int(entry_id.partition(b"-")[0]) > part.until_ms
         after = entries[-1][0].decode()
         await asyncio.sleep(0)  # other requests are served in between
-    buffer.cut(first_s, last_s)
     return _Signal(buffer, weeks, second_stage_from_s)
 
 
@@ -181,9 +218,15 @@ async def _history(
     weeks, second_stage_from_s = signal.weeks, signal.second_stage_from_s
     if arrival is not None:  # until her device says something else
         weeks = weeks or arrival.weeks
-        second_stage_from_s = float(first_s) if arrival.stage == SECOND_STAGE else second_stage_from_s
+        second_stage_from_s = _said_from_s(log, first_s) if arrival.stage == SECOND_STAGE else second_stage_from_s
     policy = await read_policy(store, ward)
     return BedHistory(bed, first_s, fhr, ua, log, trend, now_ms / 1000, weeks, second_stage_from_s, policy)
+
+
+def _said_from_s(log: list[Event], first_s: int) -> float:
+    """Return from when on staff have said that it is the second stage: since she came, or since that was corrected."""
+    corrected = [e.t // 1000 for e in log if e.kind == "corrected" and e.detail.get("stage") == SECOND_STAGE]
+    return float(max(corrected[-1], first_s) if corrected else first_s)
 
 
 async def read_log(store: Store, ward: Ward, bed: str, stay: int = 0) -> list[Event]:

@@ -15,14 +15,18 @@ from quietward.contracts.messages import (
     Command,
     CommandEnvelope,
     Event,
+    Input,
     PolicyInfo,
     Summary,
+    Transfer,
     UnexpectedDevice,
+    Unreadable,
     decode_summary,
     encode_inputs,
     encode_json,
     inputs_of,
 )
+from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
 from quietward.dashboard.view.clocks import bed_now_ms
 from quietward.dashboard.view.hour_ago import TREND_POINTS, HourAgo, hour_ago
@@ -57,6 +61,23 @@ class LabourInfo(Struct, frozen=True):
 
 
 @dataclass
+class MovedHere:
+    """A woman who is being moved to a bed, or was: its strip with her, on her clock, and as it would be without her.
+    Both go on, since the detector decides which it is, and the move may be undone.
+
+    stay: hers here, 0 until the detector has her; last_s: her last second in the bed she came from.
+    """
+
+    move: str
+    source: SignalBuffer
+    last_s: int
+    hers: SignalBuffer
+    own: SignalBuffer
+    stay: int = 0
+    has_past: bool = False
+
+
+@dataclass
 class Hub:
     """Newest state of the ward, and the frames for the pages. All dictionaries are by bed.
 
@@ -71,6 +92,7 @@ class Hub:
     speed: float = 1.0
     signals: dict[str, SignalBuffer] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
+    moved: dict[str, MovedHere] = field(default_factory=dict)
     labours: dict[str, LabourInfo] = field(default_factory=dict)
     reports: list[WorkerReport] = field(default_factory=list)
     policy: PolicyInfo | None = None
@@ -103,22 +125,54 @@ class Hub:
             try:
                 for entry_id, fields in await read_stream(self.store.at(shard.input), shard.input, after, BATCH):
                     for item in inputs_of(fields):
-                        if isinstance(item, Block):
-                            self._take(item)
+                        self._take(item)
                     after = entry_id.decode()
                 await asyncio.sleep(0)
                 backoff.worked()
             except RedisError as error:
                 await backoff.wait(f"store: {error}")
 
-    def _take(self, block: Block) -> None:
-        """Take a second. Whatever one bed sends, the others are shown."""
-        try:
-            self.signals.setdefault(block.bed, SignalBuffer()).add(block)
-        except Exception:
-            log.exception("the strip of %s begins anew", block.bed)
-            self.signals[block.bed] = SignalBuffer()
-        self.labours[block.bed] = LabourInfo(block.stage, block.weeks, block.mhr)
+    def _take(self, item: Input | Unreadable) -> None:
+        """Take what a strip needs of the input stream. Whatever one bed sends, the others are shown."""
+        match item:
+            case Transfer():
+                self._prepare(item)
+            case Block(bed=bed):
+                moved = self.moved.get(bed)
+                both = [self.signals.setdefault(bed, SignalBuffer())] if moved is None else [moved.hers, moved.own]
+                for buffer in both:
+                    try:
+                        buffer.add(item)
+                    except Exception:
+                        log.exception("the strip of %s begins anew", bed)
+                        buffer.begin_anew()
+                self.labours[bed] = LabourInfo(item.stage, item.weeks, item.mhr)
+
+    def _prepare(self, item: Transfer) -> None:
+        """A bed is asked to take a woman: from here on its monitor's seconds may be hers."""
+        if (known := self.moved.get(item.bed)) is not None and known.move == item.id:
+            return  # it is asked again
+        before = self.moved.get(item.of)
+        is_hers = before is not None and item.stay.came_from[-1:] and item.stay.came_from[-1].move == before.move
+        source = before.hers if before is not None and is_hers else self.signals.setdefault(item.of, SignalBuffer())
+        own = self.signals.setdefault(item.bed, SignalBuffer())
+        hers = SignalBuffer(session=item.session, stands=Standing(*item.stands))
+        self.moved[item.bed] = MovedHere(item.id, source, item.stands[0], hers, own)
+
+    def _show_moved(self, summary: Summary) -> None:
+        """Let a bed's strip be that of the woman who was moved there once the detector has her, until it is undone."""
+        moved = self.moved.get(summary.bed)
+        if moved is None:
+            return
+        for stay in (summary.stay, *summary.former):
+            if stay is not None and stay.came_from and stay.came_from[-1].move == moved.move:
+                moved.stay = stay.id
+        is_there = 0 < moved.stay <= summary.stay_id
+        self.signals[summary.bed] = moved.hers if is_there else moved.own
+        if is_there and not moved.has_past and moved.source.last >= moved.last_s:
+            moved.hers.begin_with(moved.source, moved.last_s)
+            moved.has_past = True
+            self.sent_stays[summary.bed] = -1  # pages get all of it
 
     async def _make_frames(self) -> None:
         loop = asyncio.get_running_loop()
@@ -161,6 +215,7 @@ class Hub:
                     self.trends[bed] = await read_newest(self.store, shard.trend(bed, stay), TREND_POINTS)
                 if before is not None and before.stay_id != summary.stay_id:
                     self.labours.pop(summary.bed, None)
+                self._show_moved(summary)
                 self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
         self.unexpected = await read_unexpected(self.store, self.ward)

@@ -9,12 +9,13 @@ from typing import TypeVar
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
-from quietward.contracts.messages import WINDOW_S
+from quietward.contracts.messages import WINDOW_S, Stay, Summary
 from quietward.contracts.settings import Settings, without_password
 from quietward.dashboard.history import export
+from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
-from quietward.dashboard.history.reader import read_history, read_record
-from quietward.dashboard.print import handover_html
+from quietward.dashboard.history.reader import read_history, read_record, read_stay, read_summary
+from quietward.dashboard.print import handover_html, stay_page
 from quietward.dashboard.print.handover import hand_over
 from quietward.dashboard.print.small_strip import RecentSignal
 from quietward.recordings.annotations import annotations_of
@@ -46,14 +47,26 @@ async def write(settings: Settings, bed: str, log: Path | None, handover: Path |
     return [file for file in (log, handover) if file is not None]
 
 
-async def write_signals(settings: Settings, bed: str, hours: float, file: Path) -> Path:
-    """Write the signals of a bed's last hours as a recording, with its log as annotations, and return the file.
+async def write_signals(settings: Settings, bed: str, hours: float, stay: str | None, file: Path) -> Path:
+    """Write the signals of a woman as a recording, with her log as annotations, and return the file.
 
-    FHR to a quarter of a bpm and UA to a half, as the page has them. Raises BadSettings, BadRecording, Unreachable.
+    hours: the last ones of who is in the bed now, all beds that she was in; stay: all of this one instead, by its label
+    or number. FHR to a quarter of a bpm and UA to a half, as the page has them. Raises BadSettings, BadRecording,
+    Unreachable.
     """
     writing_format(file)
     ward = Ward(settings.ward, settings.shards)
-    history = await _from_store(settings, lambda store: read_history(store, ward, bed, hours, now_ms()))
+
+    async def read(store: Store) -> BedHistory:
+        summary = await read_summary(store, ward, bed)
+        if stay is not None:
+            return await read_stay(store, ward, bed, _stay_of(bed, summary, stay), now_ms())
+        if summary is not None and summary.is_empty:
+            remedy = f"Nobody is in it now; name who was with --stay: {_listed(summary)}"
+            raise BadSettings("bed", bed, remedy)
+        return await read_history(store, ward, bed, hours, now_ms())
+
+    history = await _from_store(settings, read)
     if not len(history.fhr):
         raise _nothing_kept(bed, ward)
     said = [x for x in annotations_of(history.log, history.first_s) if x.from_s >= 0]  # a log is kept for longer
@@ -65,6 +78,26 @@ async def write_signals(settings: Settings, bed: str, hours: float, file: Path) 
     except OSError as error:
         raise BadSettings("--out", str(file), f"Cannot be written: {error.strerror}") from error
     return file
+
+
+def _stays(summary: Summary | None) -> list[Stay]:
+    stays = [] if summary is None else [summary.stay, *summary.former]
+    return [stay for stay in stays if stay is not None and not stay.is_empty]
+
+
+def _listed(summary: Summary | None) -> str:
+    return (
+        ", ".join(f"{stay.id} ({stay_page.label_of(stay)})" for stay in _stays(summary)) or "none can be read any more"
+    )
+
+
+def _stay_of(bed: str, summary: Summary | None, wanted: str) -> Stay:
+    """Return the stay at a bed that has this label, or number. Raises BadSettings."""
+    found = [stay for stay in _stays(summary) if wanted in (str(stay.id), stay_page.label_of(stay))]
+    if len(found) == 1:
+        return found[0]
+    what = "Several have this label, so give a number" if found else f"Nobody of that label was in {bed}"
+    raise BadSettings("--stay", wanted, f"{what}; there are: {_listed(summary)}")
 
 
 async def _from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:

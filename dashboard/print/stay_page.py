@@ -51,7 +51,10 @@ def label_of(stay: Stay) -> str:
 
 def _times(stay: Stay, clock: ClockFormat) -> str:
     came = f"here since {clock.full(stay.began)}, noted by {stay.by}" if stay.began else "no arrival was noted"
-    return came if stay.ended is None else f"{came}; left {clock.full(stay.ended)}, noted by {stay.ended_by}"
+    if stay.came_from:
+        came += f"; before in {', then in '.join(before.bed for before in stay.came_from)}"
+    went = f"moved to {stay.moved_to}" if stay.moved_to else "left"
+    return came if stay.ended is None else f"{came}; {went} {clock.full(stay.ended)}, noted by {stay.ended_by}"
 
 
 def _trace(history: BedHistory, clock: ClockFormat) -> str:

@@ -8,6 +8,8 @@ from quietward.contracts.messages import (
     Arrival,
     Arrive,
     Command,
+    CorrectArrival,
+    Move,
     Pause,
     PolicyInfo,
     RecordCare,
@@ -53,7 +55,7 @@ def parse(
             _check_time(for_s, _known(policy).longest_pause_s)
         case SetBedLimit():
             _check_limit(command, _known(policy))
-        case Arrive(arrival=arrival):
+        case Arrive(arrival=arrival) | CorrectArrival(arrival=arrival):
             _check_arrival(arrival, _known(policy))
     return command
 
@@ -64,6 +66,10 @@ def _check_names(command: Command | TakeIn, beds: Container[str], unexpected: Co
             raise BadCommand("bed", command.bed, "No device of that name waits to be taken in", 404)
     elif command.bed not in beds:
         raise BadCommand("bed", command.bed, "Unknown bed; name one of this ward", 404)
+    if isinstance(command, Move) and command.to not in beds:
+        raise BadCommand("to", command.to, "Unknown bed; name one of this ward", 404)
+    if isinstance(command, Move) and command.to == command.bed:
+        raise BadCommand("to", command.to, "She is in this bed already; name another one")
     for name in ("by", "why"):
         value = getattr(command, name, None)
         if value is not None and value != "" and not value.strip():

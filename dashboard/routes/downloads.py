@@ -7,6 +7,7 @@ from fastapi import FastAPI, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse
 
 from quietward.contracts.errors import QuietwardError
+from quietward.contracts.messages import HZ
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.reader import read_record
@@ -16,6 +17,7 @@ from quietward.dashboard.print.handover import hand_over
 from quietward.dashboard.print.small_strip import RecentSignal
 from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.view.ranking import natural_key
+from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.dashboard.web.responses import file_response
 from quietward.runtime.clock import now_ms
 
@@ -75,8 +77,18 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
         return [record for record in records if record.summary is None or not record.summary.is_empty]
 
     def signal_of(bed: str) -> RecentSignal | None:
-        buffer = hub.signals.get(bed)
-        return None if buffer is None or buffer.last < 0 else RecentSignal(buffer.first, *buffer.arrays())
+        buffer, summary = hub.signals.get(bed), hub.summaries.get(bed)
+        return None if buffer is None else signal_from(buffer, 0 if summary is None else summary.first_s)
+
+
+def signal_from(buffer: SignalBuffer, hers_from_s: int) -> RecentSignal | None:
+    """Return what a buffer holds of who is in the bed now, from a second on by the bed's clock; None for nothing."""
+    first_s = max(buffer.first, hers_from_s)
+    if buffer.last < first_s:
+        return None
+    others = (first_s - buffer.first) * HZ
+    fhr, ua = buffer.arrays()
+    return RecentSignal(first_s, fhr[others:], ua[others:])
 
 
 def zone_of(offset_min: int) -> timezone:

@@ -39,6 +39,11 @@ class SignalBuffer:
     def _clear(self) -> None:
         self.fhr, self.ua = (np.full((self.kept_s, HZ), NO_VALUE, dtype=np.int16) for _ in range(2))
 
+    def begin_anew(self) -> None:
+        """Forget everything."""
+        self._clear()
+        self.last, self.first, self.session, self.stands = -1, -1, "", Standing()
+
     def add(self, block: Block) -> None:
         """Store one second. Seconds that were skipped have no values; after a gap of kept_s the buffer begins anew."""
         second = self._second_of(block)
@@ -64,6 +69,22 @@ class SignalBuffer:
         self.session = block.session
         self.stands, _ = self.stands.followed_by(block.seq, block.t, block.at, anew=anew)
         return self.stands.second
+
+    def begin_with(self, before: "SignalBuffer", last: int) -> None:
+        """Put in front what another bed's buffer holds up to second `last`: she was there before she was moved."""
+        until = min(last, before.last)
+        newest = max(self.last, until)
+        first = max(before.first, newest - self.kept_s + 1, 0)
+        if before.last < 0 or first > until or 0 <= self.first <= until:
+            return
+        if self.last < 0:
+            self._clear()
+        for second in range(first, until + 1):
+            self.fhr[second % self.kept_s] = before.fhr[second % before.kept_s]
+            self.ua[second % self.kept_s] = before.ua[second % before.kept_s]
+        for missing in range(until + 1, self.first):
+            self.fhr[missing % self.kept_s] = self.ua[missing % self.kept_s] = NO_VALUE
+        self.first, self.last = first, newest
 
     def cut(self, first: int, last: int | None) -> None:
         """Let go of everything before one second and after another."""

@@ -4,6 +4,7 @@ from msgspec import Struct, structs
 
 from quietward.contracts.liveness import CLOCKS_AGREE_MS
 from quietward.contracts.messages import (
+    Arrival,
     Attending,
     BedLimit,
     CareRecord,
@@ -65,13 +66,14 @@ class ManualTimingLine(Struct, frozen=True):
 
 class FormerStay(Struct, frozen=True):
     """A stay that has ended and can still be read. label: empty where none was given; began, ended: ms by the bed's
-    clock; began: None where nobody has said when.
+    clock; began: None where nobody has said when. moved_to: the bed to which she went, which has all of her record.
     """
 
     stay: int
     label: str
     began: int | None
     ended: int
+    moved_to: str = ""
 
 
 class Card(Struct, frozen=True):
@@ -81,7 +83,8 @@ class Card(Struct, frozen=True):
     `empty`: nobody is in the bed.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
     contraction_from_s: onset of the last recorded contraction. _trend: an arrow, the change against an hour ago. stay:
-    who is in the bed, an id; label, facts: what was said of her; here_since: since when she, or nobody, is in it.
+    who is in the bed, an id; label, facts: what was said of her, and arrival, as it is corrected; here_since: since
+    when she, or nobody, is in it; came_from: the bed she was moved from, moving_to: that she is being moved to.
     """
 
     bed: str
@@ -132,6 +135,9 @@ class Card(Struct, frozen=True):
     here_since: int | None = None
     former: list[FormerStay] = []
     undoable: Undoable | None = None
+    arrival: Arrival | None = None
+    came_from: str = ""
+    moving_to: str = ""
 
 
 def at_one_bed_each(cards: list[Card]) -> list[Card]:
@@ -187,6 +193,9 @@ def build_card(
         )
     s = summary
     headline = _headline(s, now_ms)
+    if s.moving_to and s.moving_to not in headline.reason:
+        reason = "; ".join(filter(None, [f"moving to {s.moving_to}", headline.reason]))
+        headline = structs.replace(headline, reason=reason)
     unwatched = headline.state == "unwatched"
     arrival = None if s.stay is None else s.stay.arrival
     level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
@@ -239,12 +248,15 @@ def build_card(
         here_since=None if s.stay is None else s.stay.began,
         former=[_former(stay) for stay in s.former],
         undoable=s.undoable,
+        arrival=arrival,
+        came_from=s.stay.came_from[-1].bed if s.stay is not None and s.stay.came_from else "",
+        moving_to=s.moving_to,
     )
 
 
 def _former(stay: Stay) -> FormerStay:
     label = "" if stay.arrival is None else stay.arrival.label
-    return FormerStay(stay.id, label, stay.began or None, stay.ended or 0)
+    return FormerStay(stay.id, label, stay.began or None, stay.ended or 0, stay.moved_to)
 
 
 def _headline(s: Summary, now_ms: int) -> _Headline:
@@ -259,7 +271,11 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
         )
         return _Headline("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
     if s.stay is not None and s.stay.is_empty:
-        return _Headline("empty", "empty since", s.signal_reason, s.stay.began)
+        last = s.former[0].moved_to if s.former and s.former[0].ended == s.stay.began else ""
+        went = (
+            f"moved to {last}; {wording.in_sentence(s.signal_reason)}".removesuffix("; ") if last else s.signal_reason
+        )
+        return _Headline("empty", "empty since", went, s.stay.began)
     if s.signal is SignalState.LOST:
         return _without_signal(s)
     active = [shelf for shelf in s.shelved if shelf.active]

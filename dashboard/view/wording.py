@@ -58,6 +58,9 @@ LOG_WORDS = {
     "left": "left",
     "empty": "empty",
     "stay-undone": "undone",
+    "moved": "moved",
+    "came-from": "moved here",
+    "corrected": "corrected",
 }
 """What the kinds of a log's lines are called, on paper; the page's are in `dashboard/assets/shared/log_words.mjs`."""
 

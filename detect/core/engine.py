@@ -13,20 +13,23 @@ import numpy as np
 from quietward.contracts.messages import (
     HZ,
     Arrive,
+    Asked,
     Block,
     CommandEnvelope,
     DeviceStatus,
     Event,
     Input,
-    Leave,
     SetAside,
+    StayCommand,
     Tick,
-    UndoStay,
+    Transfer,
+    TransferAnswer,
+    UndoTransfer,
 )
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people
-from quietward.detect.core.people import stays
+from quietward.detect.core.people import moves, stays
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.second import keep_waiting, take_all
@@ -56,6 +59,12 @@ def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
     output = Output()
     placed = Report(output.refused)
     waiting: dict[int, list[Second]] = defaultdict(list)
+
+    def end_of(n: int) -> None:  # what still waits is of who was in the bed
+        _line_up(state, ordering.give_up_waiting(state, n, placed), waiting, output)
+        _work_through(state, waiting, output)
+        _say_of_devices(state, placed, output)
+
     for item in inputs:
         if state.stays:
             stays.record(state, item)
@@ -78,23 +87,27 @@ def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
             case DeviceStatus():
                 _work_through(state, waiting, output)
                 state.clock.online[state.index_of[item.bed]] = item.online
-            case CommandEnvelope(command=Arrive() | Leave() | UndoStay()):
+            case CommandEnvelope() | Transfer() | UndoTransfer() | TransferAnswer():
                 _work_through(state, waiting, output)
-
-                def end_of(n: int) -> None:  # what still waits is of who was in the bed
-                    _line_up(state, ordering.give_up_waiting(state, n, placed), waiting, output)
-                    _work_through(state, waiting, output)
-                    _say_of_devices(state, placed, output)
-
-                output.updated.update(stays.take(state, item, output, end_of, step))
-            case CommandEnvelope():
-                _work_through(state, waiting, output)
-                output.updated.update(people.take(state, item, output.events))
+                output.updated.update(_take_of_people(state, item, output, end_of))
             case SetAside():
                 _work_through(state, waiting, output)
                 _say_set_aside(state, item.bed, output)
+                if item.asked is not None:
+                    moves.refuse(state, item.asked, output)
     _work_through(state, waiting, output)
     return output
+
+
+def _take_of_people(
+    state: State, item: CommandEnvelope | Asked | TransferAnswer, output: Output, end_of: moves.EndOf
+) -> list[int]:
+    """Take what people do, and what beds ask of each other; return the index of its bed, [] where there is none."""
+    if not isinstance(item, CommandEnvelope):
+        return moves.take(state, item, output, end_of, step)
+    if isinstance(item.command, StayCommand):
+        return moves.take_act(state, item, item.command, output, end_of, step)
+    return people.take(state, item, output.events)
 
 
 def _brings_its_bed(item: Input | SetAside) -> TypeGuard[Block | DeviceStatus | CommandEnvelope]:

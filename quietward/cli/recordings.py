@@ -189,18 +189,26 @@ def record(
     out: Annotated[
         Path | None, typer.Option("--out", help=f"File, replaced if there is one: {', '.join(SUFFIXES)}; BED.hea.")
     ] = None,
-    hours: Annotated[float, typer.Option("--hours", min=0.01, max=336, help="So many of its last hours.")] = 24.0,
+    hours: Annotated[
+        float, typer.Option("--hours", min=0.01, max=336, help="So many of the last hours of who is there now.")
+    ] = 24.0,
+    stay: Annotated[
+        str | None,
+        typer.Option(
+            "--stay", help="All of a woman who is or was there instead: label or number, as the Shift page has it."
+        ),
+    ] = None,
     ward: WardOption = None,
     store: StoreOption = None,
     shards: ShardsOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Write a bed's signals from Redis as a recording, with its log as annotations."""
+    """Write the signals of who is, or was, in a bed from Redis as a recording, with her log as annotations."""
     import asyncio
 
     from quietward.dashboard.print import files
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
     print(NOTICE, file=sys.stderr)
-    written = asyncio.run(files.write_signals(own, bed, hours, out or Path(f"{bed}.hea")))
+    written = asyncio.run(files.write_signals(own, bed, hours, stay, out or Path(f"{bed}.hea")))
     print(f"written: {written}", file=sys.stderr)

@@ -84,7 +84,11 @@ class Ward:
 
     def shard(self, number: int) -> "Shard":
         """Keys of one shard."""
-        return Shard(f"quietward:{{{self.name}:{number}}}", number)
+        return Shard(f"quietward:{{{self.name}:{number}}}", number, self)
+
+    def home_of(self, bed: str) -> "Shard":
+        """Keys of the shard that holds a bed."""
+        return self.shard(self.shard_of(bed))
 
     @property
     def all_shards(self) -> list["Shard"]:
@@ -169,6 +173,7 @@ class Shard:
 
     root: str
     number: int
+    ward: Ward
 
     @property
     def input(self) -> str:

@@ -1,7 +1,8 @@
 """What crosses a process boundary: frozen types with bounds on every field, and their encodings.
 
 Wire (MQTT, JSON):   Samples, and the status words online / offline.
-Input stream (Redis, msgpack): a list of Block, DeviceStatus, CommandEnvelope and Tick, in the order of processing.
+Input stream (Redis, msgpack): a list of Block, DeviceStatus, CommandEnvelope and Tick, in the order of processing;
+                     what detectors ask of each other when a woman is moved: Transfer, UndoTransfer, TransferAnswer.
 Page to server (JSON): a Command, by its `type`.
 Output (Redis, JSON): Summary, one per bed and the newest only; Event, appended to the bed's log for good.
 
@@ -239,6 +240,36 @@ class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
         ]
         return [fact for fact in (*said, *self.risks, self.note) if fact]
 
+    def changes_to(self, other: "Arrival") -> list[str]:
+        """Return in words what another arrival says otherwise; [] where it says the same."""
+        found = [
+            f"{name} {_said(before)} → {_said(after)}"
+            for name, before, after in (
+                ("label", self.label, other.label),
+                ("weeks", self.weeks, other.weeks),
+                ("para", self.parity, other.parity),
+                ("stage", LABOUR_STAGES.get(_number(self.stage)), LABOUR_STAGES.get(_number(other.stage))),
+                ("fetuses", _FETUSES[self.twins], _FETUSES[other.twins]),
+            )
+            if before != after
+        ]
+        found += [f"not {risk}" for risk in self.risks if risk not in other.risks]
+        found += [risk for risk in other.risks if risk not in self.risks]
+        if self.note != other.note:
+            found.append(f"note: {other.note or 'none'}")
+        return found
+
+
+_FETUSES = {None: None, True: "twins", False: "single"}
+
+
+def _said(value: object) -> str:
+    return "not said" if value is None else str(value)
+
+
+def _number(stage: int | None) -> int:
+    return -1 if stage is None else stage
+
 
 class Arrive(Struct, frozen=True, forbid_unknown_fields=True, tag="arrive"):
     """A woman has come to this bed: from now on everything of the bed is hers. Whoever was in it has left."""
@@ -257,8 +288,26 @@ class Leave(Struct, frozen=True, forbid_unknown_fields=True, tag="leave"):
     stay: StayId | None = None
 
 
+class Move(Struct, frozen=True, forbid_unknown_fields=True, tag="move"):
+    """The woman in this bed is now in another one, with all that is hers. to: an empty bed of the ward."""
+
+    bed: BedName
+    by: Who
+    to: BedName
+    stay: StayId | None = None
+
+
+class CorrectArrival(Struct, frozen=True, forbid_unknown_fields=True, tag="correct-arrival"):
+    """What was said of the woman in this bed when she came is not right, or no longer: this is."""
+
+    bed: BedName
+    by: Who
+    arrival: Arrival
+    stay: StayId | None = None
+
+
 class UndoStay(Struct, frozen=True, forbid_unknown_fields=True, tag="undo-stay"):
-    """The newest arrival or leaving at this bed was a mistake: the bed is as it would be without it."""
+    """The newest arrival, leaving or move at this bed was a mistake: the bed is as it would be without it."""
 
     bed: BedName
     by: Who
@@ -273,7 +322,7 @@ class TakeIn(Struct, frozen=True, forbid_unknown_fields=True, tag="take-in"):
     stay: StayId | None = None
 
 
-StayCommand = Arrive | Leave | UndoStay
+StayCommand = Arrive | Leave | Move | CorrectArrival | UndoStay
 Command = Acknowledge | Attend | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit | StayCommand
 """What a person does at a bed. stay: the one that she saw; at another one it is not taken. None: whichever it is."""
 
@@ -300,21 +349,6 @@ class Tick(Struct, frozen=True, tag="tick", array_like=True):
     at: EpochMs
     stepped_ms: int = 0
     broker_is_away: bool = False
-
-
-Input = Block | DeviceStatus | Tick | CommandEnvelope
-
-
-class SetAside(Struct, frozen=True):
-    """Stands in the place of an input of this bed that made the detector fail; never in the stream."""
-
-    bed: str
-
-
-class Unreadable(Struct, frozen=True):
-    """An item of the input stream that cannot be decoded, and why. Whoever reads the stream passes over it."""
-
-    why: str
 
 
 class OngoingDeceleration(Struct, frozen=True):
@@ -436,12 +470,26 @@ class HandTimed(Struct, frozen=True):
     """How they disagree with the recorded uterine activity, in words; empty if they agree."""
 
 
+class BedBefore(Struct, frozen=True):
+    """A bed in which a woman was before she was moved. move: id of that; stay: of hers there; moved_at: ms by the
+    server's clock; last_s: the last second of her that came from there.
+    """
+
+    move: str
+    bed: str
+    stay: int
+    moved_at: int
+    last_s: int
+
+
 class Stay(Struct, frozen=True):
     """A time at a bed: of one woman, or of nobody.
 
     id: when it began, ms by the server's clock; 0: before the first arrival. began, ended: ms by the bed's clock; ended
     is None while it lasts. ended_at: ms by the server's clock. arrival: None where nobody is in the bed, and for id 0.
     first_s, last_s: the first and last second by the bed's clock that can be of it; last_s is None while it lasts.
+    Where a woman was moved, the bed's clock is hers: that of the bed she came from goes on. came_from: the beds in
+    which she was before, the first one first; moved_to: the bed to which she went.
     """
 
     id: int
@@ -453,6 +501,8 @@ class Stay(Struct, frozen=True):
     ended: int | None = None
     ended_by: str = ""
     ended_at: int = 0
+    came_from: list[BedBefore] = []
+    moved_to: str = ""
 
     @property
     def is_empty(self) -> bool:
@@ -463,7 +513,7 @@ class Stay(Struct, frozen=True):
 class Undoable(Struct, frozen=True):
     """What `UndoStay` would undo, until `until` (ms by the server's clock)."""
 
-    what: Literal["arrival", "leaving"]
+    what: Literal["arrival", "leaving", "move"]
     by: str
     until: int
 
@@ -510,6 +560,8 @@ class Summary(Struct, frozen=True):
     former: list[Stay] = []
     """Stays that have ended and can still be read, the newest first."""
     undoable: Undoable | None = None
+    moving_to: str = ""
+    """The bed to which she is being moved, until that has her."""
 
     @property
     def stay_id(self) -> int:
@@ -548,6 +600,74 @@ class Event(Struct, frozen=True):
     """Digest of the rules (signal parameters, rule sets, concern, policy) that it was computed with."""
     stay: int = 0
     """Id of the stay whose log it stands in."""
+
+
+class Transfer(Struct, frozen=True, tag="transfer", array_like=True):
+    """A woman is moved to this bed: all that is known of her. From the detector of the bed `of` that she was in, which
+    repeats it until it is answered.
+
+    id: of the move; at: when it was pressed, ms by the server's clock. stay: hers in that bed. session, stands: where
+    its signal stood (`Standing`). state: checkpoint of that bed alone; summary: its newest; log, trend: oldest first.
+    """
+
+    bed: Name
+    at: EpochMs
+    id: str
+    by: str
+    of: Name
+    stay: Stay
+    session: str
+    stands: tuple[int, int, int, int, int, int]
+    state: bytes
+    summary: Summary
+    log: list[Event] = []
+    trend: list[Event] = []
+
+
+class UndoTransfer(Struct, frozen=True, tag="undo-transfer", array_like=True):
+    """A woman is taken back into this bed, as if she had never been moved to the bed `of`.
+
+    id: of this undoing; move: of the move. arrival: what is now said of her; meanwhile: what was noted since, in words.
+    """
+
+    bed: Name
+    at: EpochMs
+    id: str
+    move: str
+    by: str
+    of: Name
+    arrival: Arrival | None
+    meanwhile: str
+
+
+class TransferAnswer(Struct, frozen=True, tag="transfer-answer", array_like=True):
+    """Answers a Transfer or UndoTransfer, by its id, to the bed that it came from. why: it is refused; empty: done."""
+
+    bed: Name
+    at: EpochMs
+    id: str
+    why: str
+
+
+Asked = Transfer | UndoTransfer
+"""What one bed asks of another, until that has answered."""
+Input = Block | DeviceStatus | Tick | CommandEnvelope | Asked | TransferAnswer
+
+
+class SetAside(Struct, frozen=True):
+    """Stands in the place of an input of this bed that made the detector fail; never in the stream.
+
+    asked: what another bed has asked for by it, and must be answered.
+    """
+
+    bed: str
+    asked: Asked | None = None
+
+
+class Unreadable(Struct, frozen=True):
+    """An item of the input stream that cannot be decoded, and why. Whoever reads the stream passes over it."""
+
+    why: str
 
 
 class AdjustableLimit(Struct, frozen=True):

@@ -71,7 +71,7 @@ async def _check_worked_through(store: Store, ward: Ward) -> None:
 
 
 def _next(shard: Shard) -> Shard:
-    return Shard(f"{shard.root}:next", shard.number)
+    return Shard(f"{shard.root}:next", shard.number, shard.ward)
 
 
 def _ready(shard: Shard) -> str:

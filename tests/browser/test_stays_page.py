@@ -7,7 +7,19 @@ from typing import Any
 
 from playwright.sync_api import Browser, Page, expect
 
-from quietward.contracts.messages import Arrival, Arrive, Leave, Level, SignalState, Stay, Undoable, UndoStay
+from quietward.contracts.messages import (
+    Arrival,
+    Arrive,
+    BedBefore,
+    CorrectArrival,
+    Leave,
+    Level,
+    Move,
+    SignalState,
+    Stay,
+    Undoable,
+    UndoStay,
+)
 from quietward.contracts.notice import NOTICE
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
@@ -94,6 +106,85 @@ def test_by_keyboard_she_has_left(page: Page, made_up: MadeUpWard) -> None:
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     assert made_up.next_act() == Leave("bed-1", "Kim")
+
+
+def test_she_is_moved_to_an_empty_bed_by_one_press_and_back_by_another(page: Page, made_up: MadeUpWard) -> None:
+    stay = arrive(made_up, "bed-1", GREEN)
+    open_bed(page, made_up)
+    page.get_by_text("Move to another bed …").click()
+    expect(page.get_by_text("No bed is empty. Note first who has left.")).to_be_visible()
+    expect(page.get_by_role("button", name="Move", exact=True)).to_be_disabled()
+    arrive(made_up, "bed-2", None)
+    expect(page.get_by_label("empty bed").locator("option")).to_have_text(["bed-2"])
+    expect(page.get_by_text("Trace, log, flags and limits go with her")).to_be_visible()
+    page.get_by_role("button", name="Move", exact=True).click()
+    assert made_up.next_act() == Move("bed-1", "Kim", "bed-2")
+    made_up.put("bed-1", level=Level.BEDSIDE, flag="bed-1-f1", reason="low baseline", moving_to="bed-2")
+    expect(page.locator(".reason").first).to_have_text("moving to bed-2; low baseline")
+    expect(page.locator(".live.bed")).to_have_class("live bed state-bedside")
+    now = made_up.now_ms()
+    came = Stay(
+        now, "Kim", now, GREEN, stay.first_s, came_from=[BedBefore("bed-1-9", "bed-1", stay.id, now, now // 1000)]
+    )
+    made_up.put(
+        "bed-2", stay=came, level=Level.BEDSIDE, flag="bed-2-f1", reason="low baseline", fhr_bpm=140.0,
+        signal=SignalState.GOOD, undoable=Undoable("move", "Kim", now + 10 * MINUTE),
+    )  # fmt: skip
+    former = [Stay(stay.id, "Kim", stay.began, GREEN, stay.first_s, 0, now, "Kim", now, moved_to="bed-2")]
+    arrive(made_up, "bed-1", None, former=former, moving_to="", signal_reason="")
+    made_up.put("bed-1", stay=Stay(now, "Kim", now), flag=None)
+    expect(page.locator(".reason").first).to_have_text("moved to bed-2")
+    page.goto(f"{made_up.address}/bed/bed-2")
+    expect(page.locator(".about-her")).to_contain_text("calm · moved from bed-1 · here since")
+    expect(page.locator(".undo")).to_contain_text("Move noted by Kim; can be undone until")
+    page.get_by_role("button", name="Undo move").click()
+    assert made_up.next_act(1) == UndoStay("bed-2", "Kim")
+    page.goto(f"{made_up.address}/shift")
+    expect(page.locator(".records")).to_contain_text("moved to bed-2")
+
+
+def test_by_keyboard_she_is_moved_from_the_ward(page: Page, made_up: MadeUpWard) -> None:
+    arrive(made_up, "bed-1", GREEN)
+    arrive(made_up, "bed-2", None)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    page.wait_for_timeout(1000)  # the bands have been still for a while
+    page.locator(".band[data-bed=bed-1] .act").focus()
+    page.keyboard.press("Enter")
+    dialog = page.locator("dialog")
+    expect(dialog.locator(".about-her")).to_contain_text("room 4, green · 39 weeks")
+    tab_to(page, "dialog details:nth-last-child(2) > summary")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    expect(dialog.get_by_label("empty bed")).to_be_focused()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    assert made_up.next_act() == Move("bed-1", "Kim", "bed-2")
+    made_up.log("bed-1", "not-taken", "move by Kim: bed-2 is occupied", act="move", by="Kim", why="bed-2 is occupied")
+    expect(dialog.locator(".result").first).to_have_text("rejected: bed-2 is occupied")
+
+
+def test_what_was_noted_of_her_is_corrected(page: Page, made_up: MadeUpWard) -> None:
+    arrive(made_up, "bed-1", GREEN)
+    open_bed(page, made_up)
+    page.get_by_text("Correct what was noted of her …").click()
+    form = page.locator("details[open]")
+    expect(form.get_by_label("label")).to_have_value("room 4, green")
+    expect(form.get_by_label("weeks")).to_have_value("39")
+    expect(form.get_by_label("stage")).to_have_value("1")
+    expect(form.get_by_label("fetuses")).to_have_value("single")
+    expect(form.get_by_label("diabetes")).to_be_checked()
+    form.get_by_label("weeks").fill("38")
+    form.get_by_label("stage").select_option("second stage")
+    page.wait_for_timeout(2500)
+    expect(form.get_by_label("weeks")).to_have_value("38")  # frames write nothing over what is typed
+    form.get_by_role("button", name="Correct").click()
+    right = Arrival("room 4, green", weeks=38, parity=1, stage=2, twins=False, risks=["diabetes"], note="calm")
+    assert made_up.next_act() == CorrectArrival("bed-1", "Kim", right)
+    arrive(made_up, "bed-1", right)
+    expect(page.locator(".about-her")).to_contain_text("38 weeks · para 1 · second stage")
+    arrive(made_up, "bed-1", None)
+    expect(page.get_by_text("Correct what was noted of her …")).to_be_hidden()
 
 
 def test_an_empty_bed_is_last_and_offers_an_arrival(page: Page, made_up: MadeUpWard) -> None:

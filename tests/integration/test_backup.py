@@ -52,7 +52,9 @@ async def _copy_snapshot(store: Store, old: Path, new: Path) -> Server:
 
     async def is_saved() -> bool:
         persistence: Any = await store.info("persistence")
-        return not persistence["rdb_bgsave_in_progress"] and bool(await store.lastsave() >= saved)
+        newest: Any = await store.lastsave()
+        is_newer: bool = newest >= saved
+        return is_newer and not persistence["rdb_bgsave_in_progress"]
 
     assert await until(is_saved)
     shutil.copy(old / "dump.rdb", new / "dump.rdb")
@@ -69,7 +71,7 @@ async def restored(server: Server) -> AsyncIterator[Store]:
 
         async def has_loaded() -> bool:
             with contextlib.suppress(Unreachable):
-                return await asyncio.to_thread(ask, url, SYSTEM, "PING") == b"PONG"
+                return bool(await asyncio.to_thread(ask, url, SYSTEM, "PING") == b"PONG")
             return False
 
         url = f"redis://127.0.0.1:{server.port}/0"

@@ -2,7 +2,8 @@ import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
 import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
-import { arrivalOf } from "../../dashboard/assets/bedside/arrival.mjs";
+import { arrivalOf, writtenOf } from "../../dashboard/assets/bedside/arrival.mjs";
+import { emptyBeds } from "../../dashboard/assets/bedside/empty_beds.mjs";
 import { ANSWER_WITHIN_MS, SHORTEST_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
 import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNoLimits, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
@@ -22,6 +23,17 @@ test("what is left open in the form of an arrival is not said", () => {
   const all = { label: "blue", weeks: "39", parity: "2", stage: "0", fetuses: "twins", risks: ["fever"], note: "calm" };
   assert.deepEqual(arrivalOf(all), { label: "blue", weeks: 39, parity: 2, stage: 0, twins: true, risks: ["fever"], note: "calm" });
   assert.equal(arrivalOf({ ...all, fetuses: "single" }).twins, false);
+});
+
+test("a correction begins with what was said, and says the same where nothing is changed", () => {
+  const said = { label: "blue", weeks: 39, parity: 0, stage: 0, twins: false, risks: ["fever"], note: "calm" };
+  const open = { label: "red", weeks: null, parity: null, stage: null, twins: null, risks: [], note: "" };
+  for (const arrival of [said, { ...said, twins: true, stage: 2 }, open]) assert.deepEqual(arrivalOf(writtenOf(arrival)), arrival);
+});
+
+test("she can be moved to beds that are empty, in the order of their numbers, and not to her own", () => {
+  const cards = /** @type {const} */ ([["bed-10", "empty"], ["bed-2", "empty"], ["bed-3", "quiet"], ["bed-1", "empty"], ["bed-4", "unwatched"]]);
+  assert.deepEqual(emptyBeds(cards.map(([bed, state]) => ({ bed, state })), "bed-1"), ["bed-2", "bed-10"]);
 });
 
 describe("timing by hand", () => {

@@ -356,13 +356,15 @@ GOOD = {
     "arrival": sent(type="arrive", arrival={"label": "room 4", "weeks": 39, "risks": ["diabetes"]}, stay=0),
     "leaving": sent(type="leave", stay=1790000000000),
     "undo": sent(type="undo-stay"),
+    "move": sent(type="move", to="bed-2"),
+    "correction": sent(type="correct-arrival", arrival={"label": "room 4", "weeks": 38}, stay=0),
     "limit of the policy": sent(type="own-limit", condition="low-baseline", limit=None, for_s=0, why="over"),
 }
 
 
 @pytest.mark.parametrize("name", GOOD)
 def test_what_a_person_may_do_is_taken(name: str) -> None:
-    act = commands.parse(GOOD[name], {"bed-1"}, SHEET)
+    act = commands.parse(GOOD[name], {"bed-1", "bed-2"}, SHEET)
     assert (act.bed, act.by) == ("bed-1", "Kim")
 
 
@@ -388,6 +390,9 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
         (sent(type="own-limit", condition="mine", limit=1, for_s=60, why="x"), "condition: 'mine'"),
         (sent(type="own-limit", condition="low-baseline", limit=80, for_s=60, why="x"), "limit: 80.0. Give 90 to 110"),
         (sent(type="own-limit", condition="low-baseline", limit=95, for_s=7201, why="x"), "for_s: 7201"),
+        (sent(type="move", to="bed-9"), "to: 'bed-9'. Unknown bed; name one of this ward"),
+        (sent(type="move", to="bed-1"), "to: 'bed-1'. She is in this bed already; name another one"),
+        (sent(type="correct-arrival", arrival={"label": " "}), "arrival.label: ' '. Must not be blank"),
         (sent(type="arrive", arrival={"label": " "}), "arrival.label: ' '. Must not be blank"),
         (sent(type="arrive", arrival={"label": "x" * 41}), "arrival.label"),
         (sent(type="arrive", arrival={"label": "a\nb"}), "arrival.label: 'a\\nb'. Must be one line"),

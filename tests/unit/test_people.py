@@ -16,7 +16,9 @@ from quietward.contracts.messages import (
     Arrive,
     Attend,
     Command,
+    CorrectArrival,
     Leave,
+    Move,
     RecordCare,
     SetBedLimit,
     Shelve,
@@ -34,6 +36,8 @@ ACTS: list[Command] = [
     Shelve("bed-1", "Kim", "bed-1-f1", 60, "why"),
     RecordCare("bed-1", "Kim", "turned"),
     Arrive("bed-1", "Kim", Arrival("green")),
+    Move("bed-1", "Kim", "bed-2"),
+    CorrectArrival("bed-1", "Kim", Arrival("green")),
     Leave("bed-1", "Kim"),
     UndoStay("bed-1", "Kim"),
 ]

@@ -23,22 +23,25 @@ from quietward.contracts.messages import (
     Input,
     Leave,
     Level,
+    Move,
     RecordCare,
     SignalState,
     Stay,
     Summary,
     Tick,
+    TransferAnswer,
     UndoStay,
 )
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.live import hub as live
 from quietward.dashboard.print.handover import hand_over
+from quietward.dashboard.routes.downloads import signal_from
 from quietward.dashboard.view.ranking import rank_beds
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.dashboard.view.view_model import Card, build_card
 from quietward.detect import rule_file
 from quietward.detect.core import engine
-from quietward.detect.core.people import stays
+from quietward.detect.core.people import moves, stays
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import Occupancy, State
@@ -173,6 +176,26 @@ def test_an_undone_leaving_brings_back_the_flag_and_what_became_of_it() -> None:
     assert (bed.summary.level, bed.summary.acknowledged_by) == (Level.TEAM, None)
     assert bed.summary.stay is None
     assert bed.ended[("b", 0)] is False
+
+
+@pytest.mark.parametrize("command", [Leave("b", "Kim"), Arrive("b", "Kim", BLUE), Move("b", "Kim", "elsewhere")])
+def test_what_waiting_seconds_have_said_at_a_press_is_not_said_again_when_it_is_undone(command: Command) -> None:
+    bed = Bed()
+    bed.send(120, None)
+    bed.second += 1  # one is missing, the next wait for it
+    said = []
+    for _ in range(5):
+        said += bed.take(Block("b", "s", bed.second, bed.at, bed.at, [140.0] * 4, [10.0] * 4))
+        bed.second += 1
+    assert said == []
+    said += bed.press(command)
+    for asked in moves.asked_for(bed.state):
+        said += bed.take(TransferAnswer("b", bed.at, asked.id, "elsewhere is no bed of this ward"))
+    said += [] if isinstance(command, Move) else bed.press(UndoStay("b", "Kim"))
+    said += bed.send(10)
+    assert [e.text for e in said if e.kind == "signal"] == ["signal is back"]
+    numbers = [int(e.id.rpartition("-")[2]) for e in said]
+    assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
 
 
 def test_what_was_noted_in_a_mistaken_stay_answers_nothing_and_is_told() -> None:
@@ -396,3 +419,18 @@ def test_frames_bring_her_strip_and_nothing_of_the_one_before() -> None:
     assert (again["seconds"], again.get("is_new")) == (0, None)
     assert frame(whole=True, stay=stay_of(GREEN, NOW - 1, T0 + 28))["seconds"] == 2
     assert frame(stay=stay_of(BLUE, NOW, T0 + 31))["seconds"] == 0, "the page's reader may be behind"
+
+
+def test_a_hand_over_has_nothing_of_the_trace_of_the_woman_before() -> None:
+    strip = SignalBuffer()
+    assert signal_from(strip, 0) is None
+    for second in range(30):
+        strip.add(Block("bed-1", "s", second, (T0 + second) * 1000, NOW, [100.0 + second] * 4, [10.0] * 4))
+    hers = signal_from(strip, T0 + 20)
+    assert hers is not None
+    assert (hers.first_s, hers.fhr[::4].tolist()) == (T0 + 20, [120.0 + second for second in range(10)])
+    assert len(hers.ua) == len(hers.fhr)
+    assert signal_from(strip, T0 + 30) is None, "nothing of hers has come yet"
+    whole = signal_from(strip, 0)
+    assert whole is not None
+    assert len(whole.fhr) == 120

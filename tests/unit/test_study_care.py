@@ -16,8 +16,9 @@ from quietward.study.alarms import Call
 from quietward.study.cases import MeasuredShifts, simulate_bed
 from quietward.study.plan import StudyPlan, Variant
 from quietward.study.score import Outcome, ShiftScore
-from quietward.study.staff import NURSE_DOES, BedTruth, Done, TruthOverTime
-from quietward.study.truth import KnownTruth
+from quietward.study.staff import NURSE_DOES, BedTruth, TruthOverTime
+from quietward.study.staff_model import Done
+from quietward.study.truth import KnownTruth, until
 from tests.studies import small
 
 CASES = [{"scenarios": ["cord-not-recovering", "late-with-falling-variability"], "hours": 1.5, "seeds": [1, 3]}]
@@ -99,7 +100,7 @@ def test_what_care_prevents_was_a_reason_to_come() -> None:
 def test_after_a_birth_nothing_is_true_any_more() -> None:
     minutes = [MinuteTruth(60.0 * i, 140, 10, i / 10) for i in range(1, 8)]
     whole = KnownTruth([Span("team", 100, 400), Span("team", 300, 400)], [], [], minutes=minutes)
-    cut = care.until(whole, 200)
+    cut = until(whole, 200)
     assert cut.needs == [Span("team", 100, 200)]
     assert [m.t_s for m in cut.minutes] == [60, 120, 180]
 
@@ -108,3 +109,22 @@ def test_recordings_do_not_respond(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("t_s,fhr,ua\n0,140,1\n")
     with pytest.raises(BadStudy, match=r"care_changes_course: True. Leave it away"):
         small(cases=[{"recordings": str(tmp_path), "hours": 0.5}], care_changes_course=True)
+
+
+def test_children_are_born_whatever_anybody_does() -> None:
+    night = {"shift": "emergency-night", "hours": 2, "seeds": [11, 12], "emergencies_per_shift": 10}
+    plan = small(cases=[night], vary=[], alarm=[])
+    (group,) = cases.group_cases(plan.study)
+    whole = cases.measure_shifts(group, plan.rules, Path(mkdtemp()))
+    born = cases.with_births(whole, 600)
+    for bed, (before, after) in enumerate(zip(whole.truth, born.truth, strict=True)):
+        assert before is not None
+        assert after is not None
+        onset = next((o for o in group[bed // 12].emergencies if o.bed == bed % 12), None)
+        team_s = min((n.from_s for n in before.needs if n.what == "team"), default=np.inf)
+        ends_s = 7200 if onset is None else min(7200, team_s + 600)
+        assert born.seconds[bed] == ends_s
+        assert all(n.until_s <= ends_s for n in after.needs)
+        own = born.evaluations.second[born.evaluations.bed == bed]
+        assert own.max() < ends_s
+    assert (born.seconds < whole.seconds).any()

@@ -135,7 +135,8 @@ def test_a_file_that_is_wrong_is_refused(tmp_path: Path, text: str, says: str) -
 
 
 def test_a_study_that_is_not_there_says_which_are() -> None:
-    says = r"study: 'busy-hour'. There is no such study. Use busy-hours, default-policy or a path ending in .toml"
+    names = "busy-hours, care-changes-course, default-policy"
+    says = rf"study: 'busy-hour'. There is no such study. Use {names} or a path ending in .toml"
     with pytest.raises(BadStudy, match=rf"{says}; did you mean 'busy-hours'\?"):
         plan.load("busy-hour")
     with pytest.raises(BadStudy, match=r"study: 'no/where.toml'. Cannot be read: No such file"):

@@ -8,7 +8,7 @@ import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
-import { headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
+import { cameFrom, headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
@@ -90,7 +90,7 @@ export default class BedView {
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords(card, card.clock));
     this.acknowledge.show(card);
-    this.bedside.show(card, head.policy);
+    this.bedside.show(card, head.policy, head.beds.map((bed) => bed.card));
     this.notes.show(card);
     this.findings.show(card, found.labour);
     if (card.events !== this.events) void this.loadLog(card.events);
@@ -131,6 +131,7 @@ export default class BedView {
  * What was said of the woman when she came.
  * @param {Card} card
  */
-function factsOf({ label, facts, here_since: since }) {
-  return label && since !== null ? [...facts, `here since ${timeOf(since)}`].join(" · ") : "";
+function factsOf(card) {
+  const { label, facts, here_since: since } = card;
+  return label && since !== null ? [...facts, cameFrom(card), `here since ${timeOf(since)}`].filter(Boolean).join(" · ") : "";
 }

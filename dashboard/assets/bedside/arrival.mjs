@@ -20,6 +20,28 @@ export function arrivalOf({ label, weeks, parity, stage, fetuses, risks, note })
   };
 }
 
+/**
+ * The same the other way round: what a form holds of an arrival.
+ * @param {Arrival} arrival
+ * @returns {Written}
+ */
+export function writtenOf({ label, weeks, parity, stage, twins, risks, note }) {
+  return {
+    label,
+    weeks: textOf(weeks),
+    parity: textOf(parity),
+    stage: textOf(stage),
+    fetuses: twins === null ? "" : twins ? "twins" : "single",
+    risks,
+    note,
+  };
+}
+
+/** @param {number | null} value */
+function textOf(value) {
+  return value === null ? "" : String(value);
+}
+
 /** @param {string} text */
 function numberOf(text) {
   return text.trim() === "" ? null : Number(text);

@@ -64,13 +64,14 @@ export class Bedside {
   /**
    * @param {Card} card
    * @param {PolicyInfo | null} policy
+   * @param {Card[]} cards of all beds
    */
-  show(card, policy) {
+  show(card, policy, cards) {
     this.events = card.events;
     this.stay = card.stay;
     this.attend.show(card);
     for (const part of this.ofHer) part.hidden = card.state === "empty";
-    this.who.show(card, policy);
+    this.who.show(card, policy, cards);
     this.hand.show(card);
     for (const one of this.forms) one.show(card, policy);
   }

@@ -1,12 +1,14 @@
-// Who is in a bed: a new arrival, a leaving, and a wrong press undone.
+// Who is in a bed: a new arrival, what was said of her corrected, a move to another bed, a leaving, and a wrong press undone.
 
-import { button, disclosure, field, ifChanged, labelled, make, setText } from "../shared/elements.mjs";
+import { button, disclosure, field, ifChanged, make, setText } from "../shared/elements.mjs";
 import { NO_POLICY, timeOf } from "../shared/words.mjs";
-import { arrivalOf } from "./arrival.mjs";
+import { ArrivalFields } from "./arrival_fields.mjs";
+import { emptyBeds } from "./empty_beds.mjs";
 
-/** @import { Card, PolicyInfo, Tell } from "../shared/types" */
+/** @import { Card, PolicyInfo, Tell, Undoable } from "../shared/types" */
 
-const LABEL_HINT = "What the ward calls her: a room, a colour, a number. Never her name.";
+/** @type {Record<Undoable["what"], string>} */
+const PRESSED = { arrival: "Arrival", leaving: "Leaving", move: "Move" };
 
 export class StayForms {
   /** @param {Tell} tell */
@@ -14,86 +16,103 @@ export class StayForms {
     this.tell = tell;
     this.undo = make("div", "undo");
     this.arrival = disclosure("New arrival …", () => void this.arrive());
-    const { inside } = this.arrival;
-    this.label = field("label", "input", { maxLength: 40, required: true, autocomplete: "off" });
-    this.label.input.setAttribute("aria-describedby", "label-hint");
-    const hint = make("p", "hint", LABEL_HINT);
-    hint.id = "label-hint";
-    this.weeks = field("weeks", "input", { type: "number", min: "20", max: "45", step: "1" });
-    this.parity = field("parity", "input", { type: "number", min: "0", max: "20", step: "1" });
-    this.stage = choice("stage", { "": "not said", 0: "not in labour", 1: "first stage", 2: "second stage" });
-    this.twins = choice("fetuses", { "": "not said", single: "single", twins: "twins" });
-    this.risks = make("div", "risks");
-    this.note = field("anything else", "input", { maxLength: 300, autocomplete: "off" });
-    const parts = [this.label.label, hint, this.weeks.label, this.parity.label, this.stage.label, this.twins.label];
-    inside.append(...parts, this.risks, this.note.label, make("button", "plain", "Note arrival"));
+    this.fields = new ArrivalFields();
+    this.arrival.inside.append(...this.fields.parts, make("button", "plain", "Note arrival"));
+    this.correction = disclosure("Correct what was noted of her …", () => void this.correct());
+    /** @type {ArrivalFields | null} */
+    this.corrected = null; // while the form is open: what was noted, as it is changed
+    this.correction.root.addEventListener("toggle", () => this.fillCorrection());
+    this.moving = disclosure("Move to another bed …", () => void this.move());
+    this.to = field("empty bed", "select");
+    this.moving.inside.append(this.to.label, make("button", "plain", "Move"));
     this.leaving = disclosure("Has left …", () => void this.leave());
     this.leaving.inside.append(make("button", "plain", "She has left"));
-    this.folds = [this.arrival.root, this.leaving.root];
+    this.all = [this.arrival, this.correction, this.moving, this.leaving];
+    this.folds = this.all.map(({ root }) => root);
     this.wasEmpty = false;
+    /** @type {Card | null} */
+    this.card = null;
+    /** @type {string[]} */
+    this.risks = [];
   }
 
   async arrive() {
-    const ticked = /** @type {NodeListOf<HTMLInputElement>} */ (this.risks.querySelectorAll("input:checked"));
-    const arrival = arrivalOf({
-      label: this.label.input.value,
-      weeks: this.weeks.input.value,
-      parity: this.parity.input.value,
-      stage: this.stage.input.value,
-      fetuses: this.twins.input.value,
-      risks: [...ticked].map((box) => box.value),
-      note: this.note.input.value,
-    });
-    if (!(await this.tell({ type: "arrive", arrival }))) return;
+    if (!(await this.tell({ type: "arrive", arrival: this.fields.read() }))) return;
     this.arrival.root.querySelector("form")?.reset();
     this.arrival.root.open = false;
+  }
+
+  async correct() {
+    if (this.corrected && (await this.tell({ type: "correct-arrival", arrival: this.corrected.read() }))) this.correction.root.open = false;
+  }
+
+  async move() {
+    if (await this.tell({ type: "move", to: this.to.input.value })) this.moving.root.open = false;
   }
 
   async leave() {
     if (await this.tell({ type: "leave" })) this.leaving.root.open = false;
   }
 
+  /** The form of a correction begins with what is noted each time it is opened. */
+  fillCorrection() {
+    this.corrected = null;
+    this.correction.inside.replaceChildren();
+    const arrival = this.card?.arrival;
+    if (!this.correction.root.open || !arrival) return;
+    this.corrected = new ArrivalFields();
+    this.corrected.offer([...new Set([...this.risks, ...arrival.risks])]);
+    this.corrected.fill(arrival);
+    this.correction.inside.append(...this.corrected.parts, make("button", "plain", "Correct"));
+  }
+
   /**
    * @param {Card} card
    * @param {PolicyInfo | null} policy
+   * @param {Card[]} cards of all beds
    */
-  show(card, policy) {
+  show(card, policy, cards) {
+    this.card = card;
+    this.risks = policy?.risks ?? [];
     const isEmpty = card.state === "empty";
-    if (isEmpty && !this.wasEmpty) this.arrival.root.open = true; // there is nothing else to do at an empty bed
+    if (isEmpty !== this.wasEmpty) this.arrival.root.open = isEmpty; // there is nothing else to do at an empty bed
     this.wasEmpty = isEmpty;
     this.leaving.root.hidden = isEmpty;
-    for (const { inside } of [this.arrival, this.leaving]) inside.disabled = !policy;
+    this.moving.root.hidden = isEmpty;
+    this.correction.root.hidden = !card.arrival;
+    if (!card.arrival) this.correction.root.open = false;
+    for (const { inside } of this.all) inside.disabled = !policy || card.moving_to !== "";
     const minutes = Math.round((policy?.undo_stay_s ?? 0) / 60);
     const ends = isEmpty ? "" : `${card.label || "Whoever is in this bed"} has then left. `;
     setText(this.arrival.hint, policy ? `${ends}Trace, flags and log begin anew. Can be undone for ${minutes} min.` : NO_POLICY);
+    setText(this.correction.hint, policy ? "The log says what was changed, and by whom." : NO_POLICY);
     setText(this.leaving.hint, policy ? `The bed is then empty and calls nobody. Can be undone for ${minutes} min.` : NO_POLICY);
-    ifChanged(this.risks, policy?.risks, () => this.risks.replaceChildren(...(policy?.risks ?? []).map(tickBox)));
+    this.showMoving(policy, emptyBeds(cards, card.bed), minutes);
+    this.fields.offer(this.risks);
     ifChanged(this.undo, card.undoable, () => this.showUndo(card));
+  }
+
+  /**
+   * @param {PolicyInfo | null} policy
+   * @param {string[]} beds that are empty
+   * @param {number} minutes
+   */
+  showMoving(policy, beds, minutes) {
+    const there = `Trace, log, flags and limits go with her; the monitor of the other bed goes on. Can be undone for ${minutes} min.`;
+    setText(this.moving.hint, !policy ? NO_POLICY : beds.length ? there : "No bed is empty. Note first who has left.");
+    if (beds.length === 0) this.moving.inside.disabled = true;
+    ifChanged(this.to.input, beds, () => {
+      const chosen = this.to.input.value;
+      this.to.input.replaceChildren(...beds.map((bed) => new Option(bed, bed)));
+      if (beds.includes(chosen)) this.to.input.value = chosen;
+    });
   }
 
   /** @param {Card} card */
   showUndo({ undoable }) {
     if (!undoable) return this.undo.replaceChildren();
-    const line = make("p", "held", `${undoable.what === "arrival" ? "Arrival" : "Leaving"} noted by ${undoable.by}; can be undone until ${timeOf(undoable.until)} `);
+    const line = make("p", "held", `${PRESSED[undoable.what]} noted by ${undoable.by}; can be undone until ${timeOf(undoable.until)} `);
     line.append(button(`Undo ${undoable.what}`, "plain", () => void this.tell({ type: "undo-stay" })));
     this.undo.replaceChildren(line);
   }
-}
-
-/**
- * @param {string} name
- * @param {Record<string, string>} words what can be chosen
- */
-function choice(name, words) {
-  const found = field(name, "select");
-  for (const [value, text] of Object.entries(words).sort(([a], [b]) => a.localeCompare(b))) found.input.append(new Option(text, value));
-  return found;
-}
-
-/** @param {string} risk */
-function tickBox(risk) {
-  const input = make("input");
-  input.type = "checkbox";
-  input.value = risk;
-  return labelled(risk, input);
 }

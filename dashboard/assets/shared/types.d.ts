@@ -121,6 +121,9 @@ export interface Card {
   here_since: number | null;
   former: FormerStay[];
   undoable: Undoable | null;
+  arrival: Arrival | null;
+  came_from: string;
+  moving_to: string;
 }
 
 /** A stay that has ended and can still be read; began, ended: ms by the bed's clock. */
@@ -129,11 +132,12 @@ export interface FormerStay {
   label: string;
   began: number | null;
   ended: number;
+  moved_to: string;
 }
 
-/** The newest arrival or leaving, which can be undone until `until`, ms by the server's clock. */
+/** The newest arrival, leaving or move, which can be undone until `until`, ms by the server's clock. */
 export interface Undoable {
-  what: "arrival" | "leaving";
+  what: "arrival" | "leaving" | "move";
   by: string;
   until: number;
 }
@@ -236,6 +240,8 @@ export type Command =
   | { type: "own-limit"; condition: string; limit: number | null; for_s: number; why: string }
   | { type: "arrive"; arrival: Arrival }
   | { type: "leave" }
+  | { type: "move"; to: string }
+  | { type: "correct-arrival"; arrival: Arrival }
   | { type: "undo-stay" }
   | { type: "take-in" };
 

@@ -95,6 +95,14 @@ export function waiting(card) {
 }
 
 /**
+ * From which bed she was moved; empty where she was not.
+ * @param {Pick<Card, "came_from">} card
+ */
+export function cameFrom({ came_from: bed }) {
+  return bed ? `moved from ${bed}` : "";
+}
+
+/**
  * Who has said that she goes to the bed; empty where nobody has.
  * @param {Pick<Card, "attending">} card
  */

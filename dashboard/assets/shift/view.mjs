@@ -140,7 +140,7 @@ function figure({ name, value, meaning }) {
 }
 
 /** @param {FormerStay & { bed: string }} stay */
-function record({ bed, stay, label, began, ended }) {
+function record({ bed, stay, label, began, ended, moved_to: movedTo }) {
   const row = make("tr");
   const link = make("a", "", label || "the time before any arrival");
   link.href = `/stay/${bed}/${stay}?${utcOffset()}`;
@@ -148,6 +148,6 @@ function record({ bed, stay, label, began, ended }) {
   const named = make("td");
   named.append(link);
   row.append(named);
-  for (const words of [bed, `${began === null ? "" : timeOf(began)} to ${timeOf(ended)}`.trim()]) row.append(make("td", "", words));
+  for (const words of [bed, `${began === null ? "" : timeOf(began)} to ${timeOf(ended)}`.trim(), movedTo && `moved to ${movedTo}`]) row.append(make("td", "", words));
   return row;
 }

@@ -3,6 +3,7 @@
 import { Bedside } from "../bedside/bedside.mjs";
 import { button, make, setText } from "../shared/elements.mjs";
 import { isNameless, nameField } from "../shared/user.mjs";
+import { cameFrom } from "../shared/words.mjs";
 
 /** @import { Card, PolicyInfo } from "../shared/types" */
 
@@ -42,9 +43,9 @@ export class BedsideDialog {
     const { bedside } = this;
     const card = bedside && cards.find((one) => one.bed === bedside.bed);
     if (!card) return;
-    setText(this.facts, [card.label, ...card.facts].filter(Boolean).join(" · "));
+    setText(this.facts, [card.label, ...card.facts, cameFrom(card)].filter(Boolean).join(" · "));
     setText(this.reason, card.reason);
-    bedside.show(card, policy);
+    bedside.show(card, policy, cards);
     if (card.events !== this.events) void this.readLog(bedside, card.events);
   }
 

@@ -46,18 +46,21 @@ def take(state: State, done: CommandEnvelope, events: list[Event]) -> list[int]:
         second = second_now(state, n, done.at)
         refused = _take(state, n, second, done, events)
     if refused:
-        refuse(state, n, second, done.command, refused, events)
+        refuse_act(state, n, second, done.command, refused, events)
     return [n]
 
 
 def not_hers(state: State, n: int, act: Command) -> str:
     """Return why an act is not for who is in bed n now, or nothing."""
+    occupancy = state.stays.get(state.beds[n])
+    if occupancy is not None and occupancy.asked is not None:
+        return f"She is being moved to {occupancy.asked.bed}; do it there"
     if act.stay is not None and act.stay != state.stay_id(n):
         return "Nobody is in this bed any more" if state.is_empty(n) else "Another woman is in this bed now"
     return "Nobody is in this bed" if state.is_empty(n) and not isinstance(act, StayCommand) else ""
 
 
-def refuse(state: State, n: int, second: int, act: Command, why: str, events: list[Event]) -> None:
+def refuse_act(state: State, n: int, second: int, act: Command, why: str, events: list[Event]) -> None:
     """Say in the log that an act could not be taken, and why."""
     kind = str(type(act).__struct_config__.tag)
     detail: report.Detail = {"act": kind, "by": act.by, "why": why}

@@ -2,11 +2,12 @@
 
 A stay begins where its act stands in the input stream. Before an arrival or a leaving is taken, the bed is kept as it
 was, and from then on everything that comes from its device, and time. To undo it is to work through that again from
-there: the bed is then as if nobody had pressed.
+there: the bed is then as if nobody had pressed. How a woman is moved, made of the same: `moves`.
 """
 
 from collections.abc import Callable, Sequence
 
+import numpy as np
 from msgspec import structs
 
 from quietward.contracts.messages import (
@@ -14,17 +15,19 @@ from quietward.contracts.messages import (
     Arrival,
     Arrive,
     Block,
-    CommandEnvelope,
+    CorrectArrival,
     DeviceStatus,
     Input,
     Leave,
+    Move,
     SetAside,
     Stay,
+    StayCommand,
     Summary,
     Tick,
+    Transfer,
     UndoStay,
 )
-from quietward.detect.core.people.acts import not_hers, refuse
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import Occupancy, State, Undo
@@ -44,42 +47,50 @@ def record(state: State, item: Input | SetAside) -> None:
     beds = [item.bed] if isinstance(item, Block | DeviceStatus) else state.stays if isinstance(item, Tick) else []
     for bed in beds:
         occupancy = state.stays.get(bed)
-        if occupancy is None or occupancy.undo is None or isinstance(item, CommandEnvelope | SetAside):
+        if occupancy is None or occupancy.undo is None or not isinstance(item, Block | DeviceStatus | Tick):
+            continue
+        is_full = len(occupancy.undo.since) >= MOST_RECORDED
+        if isinstance(occupancy.asked, Transfer):  # whatever the other bed says, and when: she can be brought back
+            if not is_full:
+                occupancy.undo.since.append(item)
             continue
         occupancy.undo.since.append(item)
-        is_over = occupancy.undoable(max(state.now, item.at), state.rules.stay.undo_s) is None
-        if is_over or len(occupancy.undo.since) > MOST_RECORDED:
+        in_time = occupancy.is_undone_in_time(max(state.now, item.at), state.rules.stay.undo_s)
+        if is_full or not in_time:
             occupancy.undo = None
 
 
-def take(state: State, done: CommandEnvelope, output: Output, end_of: Callable[[int], None], step: Step) -> list[int]:
-    """Take an act that says who is in a bed; return the index of its bed, [] where there is no such bed.
+def take(
+    state: State,
+    n: int,
+    second: int,
+    now: int,
+    act: StayCommand,
+    output: Output,
+    end_of: Callable[[int], None],
+    step: Step,
+) -> str:
+    """Take an act that says who is in bed n, but for moves; return why it could not be taken, or nothing.
 
-    end_of: works through the seconds of a bed that still wait for an earlier one; step: works through inputs.
+    second: by the bed's clock; now: ms by the server's. end_of: works through the seconds of a bed that still wait for
+    an earlier one; step: works through inputs.
     """
-    n, act = state.index_of.get(done.bed), done.command
-    if n is None:
-        return []
-    now = state.now or done.at  # not who pressed: clocks of pages may differ from that of the stream
-    second = _present_second(state, n, done.at)
-    refused = not_hers(state, n, act)
-    if not refused:
-        match act:
-            case Arrive():
-                before = state.alone(n).to_bytes()
-                end_of(n)
-                _arrive(state, n, second, now, act, before, output)
-            case Leave() if state.is_empty(n):
-                refused = "Nobody is in this bed"
-            case Leave():
-                before = state.alone(n).to_bytes()
-                end_of(n)
-                _leave(state, n, second, now, act, before, output)
-            case UndoStay():
-                refused = _undo(state, n, second, act, output, step)
-    if refused:
-        refuse(state, n, second, act, refused, output.events)
-    return [n]
+    match act:
+        case Arrive():
+            undo = undo_of(state, n, Undo("arrival", act.by, now, b"", []), output, end_of)
+            _arrive(state, n, second, now, act, undo, output)
+        case Leave() if state.is_empty(n):
+            return "Nobody is in this bed"
+        case Leave():
+            undo = undo_of(state, n, Undo("leaving", act.by, now, b"", []), output, end_of)
+            _leave(state, n, second, now, act, undo, output)
+        case CorrectArrival():
+            return correct(state, n, second, act.by, act.arrival, output)
+        case UndoStay():
+            return _undo(state, n, second, act, output, step)
+        case Move():
+            raise AssertionError(act)  # `moves`
+    return ""
 
 
 def without_signal(state: State) -> list[int]:
@@ -92,7 +103,7 @@ def resume(state: State, summary: Summary, from_ms: int) -> None:
     """Let a bed begin with who was in it at `from_ms`, ms by the server's clock, as its newest summary tells."""
     if summary.stay is None:
         return
-    ended = {"last_s": None, "ended": None, "ended_by": "", "ended_at": 0}
+    ended = {"last_s": None, "ended": None, "ended_by": "", "ended_at": 0, "moved_to": ""}
     for place, stay in enumerate([summary.stay, *summary.former]):
         former = summary.former[place:]
         if stay.id and stay.id <= from_ms < (stay.ended_at or from_ms + 1):
@@ -106,7 +117,7 @@ def resume(state: State, summary: Summary, from_ms: int) -> None:
         return
 
 
-def _present_second(state: State, n: int, at: int) -> int:
+def present_second(state: State, n: int, at: int) -> int:
     """Return the second of bed n's own clock at the server's time `at`; a bed that has no clock yet goes by that."""
     clock = state.clock
     if clock.placed[n] < 0:
@@ -114,48 +125,91 @@ def _present_second(state: State, n: int, at: int) -> int:
     return int(clock.placed[n]) + max(0, at - int(clock.at[n])) // 1000
 
 
-def _arrive(state: State, n: int, second: int, at: int, act: Arrive, before: bytes, output: Output) -> None:
+def _arrive(state: State, n: int, second: int, at: int, act: Arrive, undo: Undo, output: Output) -> None:
     if not state.is_empty(n):
         text = f"has left: a new arrival was noted by {act.by}"
         output.events.append(report.event(state, n, second, "left", text, {"by": act.by}))
-    undo = _undo_of(state, n, "arrival", act.by, at, before)
-    _begin(state, n, second, at, act.by, act.arrival, undo, output)
+    begin(state, n, second, at, act.by, act.arrival, undo, output)
     detail: report.Detail = {"by": act.by, "label": act.arrival.label}
     text = f"{', '.join([act.arrival.label, *act.arrival.facts])}; noted by {act.by}"
     output.events.append(report.event(state, n, second, "arrived", text, detail))
 
 
-def _leave(state: State, n: int, second: int, at: int, act: Leave, before: bytes, output: Output) -> None:
+def _leave(state: State, n: int, second: int, at: int, act: Leave, undo: Undo, output: Output) -> None:
     output.events.append(report.event(state, n, second, "left", f"has left, noted by {act.by}", {"by": act.by}))
-    undo = _undo_of(state, n, "leaving", act.by, at, before)
-    _begin(state, n, second, at, act.by, None, undo, output)
+    begin(state, n, second, at, act.by, None, undo, output)
     text = f"nobody is in this bed, noted by {act.by}"
     output.events.append(report.event(state, n, second, "empty", text, {"by": act.by}))
 
 
-def _undo_of(state: State, n: int, what: str, by: str, at: int, before: bytes) -> Undo:
-    """Return what undoes a press; of several, one within the other, the oldest are let go."""
+def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output: Output, while_in: str = "") -> str:
+    """Let what is said of the woman in bed n be this from now on; return why that cannot be, or nothing.
+
+    while_in: the bed in which it was corrected, where a move to it is undone.
+    """
+    occupancy = state.stays.get(state.beds[n])
+    if occupancy is None or occupancy.stay.id == 0:
+        return "No arrival has been noted at this bed"
+    before = occupancy.stay.arrival
+    if before is None:
+        return "Nobody is in this bed"
+    changes = before.changes_to(arrival)
+    if not changes:
+        return "That is what is noted already"
+    occupancy.stay = structs.replace(occupancy.stay, arrival=arrival)
+    detail: report.Detail = {"by": None if while_in else by, "label": arrival.label}
+    if arrival.weeks != before.weeks:
+        state.running.weeks[n] = arrival.weeks or 0
+    if arrival.stage != before.stage:
+        state.running.stage[n] = arrival.stage or 0
+        detail["stage"] = None if arrival.stage is None else float(arrival.stage)
+    how = f"while she was in {while_in}" if while_in else f"by {by}"
+    text = f"{', '.join(changes)}; {how}"
+    output.events.append(report.event(state, n, second, "corrected", text, detail))
+    return ""
+
+
+def undo_of(state: State, n: int, undo: Undo, output: Output, end_of: Callable[[int], None]) -> Undo:
+    """Keep bed n as it is, work through what still waits, and return what undoes the press that comes now; of several,
+    one within the other, the oldest are let go.
+
+    Where what waits has something to say, the bed is kept as it is then: it must not be said a second time.
+    """
+    undo.before, lines = state.alone(n).to_bytes(), len(output.events)
+    end_of(n)
+    if len(output.events) > lines:
+        undo.before = state.alone(n).to_bytes()
     occupancy = state.stays.get(state.beds[n])
     inner = None if occupancy is None else occupancy.undo
-    depth = 1 if inner is None else inner.depth + 1
-    if occupancy is not None and depth > DEEPEST:
-        shallow = State.from_bytes(before, state.rules)
+    undo.depth = 1 if inner is None else inner.depth + 1
+    if occupancy is not None and undo.depth > DEEPEST:
+        shallow = State.from_bytes(undo.before, state.rules)
         if shallow is not None:
             shallow.stays[state.beds[n]].undo = None
-            before, depth = shallow.to_bytes(), 1
-    return Undo("arrival" if what == "arrival" else "leaving", by, at, before, [], depth)
+            undo.before, undo.depth = shallow.to_bytes(), 1
+    return undo
 
 
-def _begin(
-    state: State, n: int, second: int, at: int, by: str, arrival: Arrival | None, undo: Undo, output: Output
+def begin(
+    state: State,
+    n: int,
+    second: int,
+    at: int,
+    by: str,
+    arrival: Arrival | None,
+    undo: Undo,
+    output: Output,
+    moved_to: str = "",
 ) -> None:
-    """Begin another stay at bed n."""
+    """Begin another stay at bed n. moved_to: the bed to which the woman in it goes."""
     bed, newest = state.beds[n], int(state.clock.placed[n])
     occupancy = state.stays.get(bed)
     last = Stay(0, "", 0) if occupancy is None else occupancy.stay
     former = [] if occupancy is None else occupancy.former
     if not last.is_empty:
-        ended = structs.replace(last, last_s=newest, ended=second * 1000, ended_by=by, ended_at=at)
+        ended = structs.replace(
+            last, last_s=newest, ended=second * 1000, ended_by=by, ended_at=at, moved_to=moved_to
+        )  # fmt: skip
         former = [ended, *former][:MOST_FORMER]
     stay = Stay(max(at, last.id + 1), by, second * 1000, arrival, newest + 1)
     state.stays[bed] = Occupancy(stay, former, undo)
@@ -165,35 +219,49 @@ def _begin(
 
 
 def _undo(state: State, n: int, second: int, act: UndoStay, output: Output, step: Step) -> str:
-    """Let bed n be as if the newest arrival or leaving had not been pressed; return why that cannot be."""
-    bed, undo_s = state.beds[n], state.rules.stay.undo_s
-    occupancy = state.stays.get(bed)
-    undo = None if occupancy is None else occupancy.undo
-    if occupancy is None or undo is None or occupancy.undoable(state.now, undo_s) is None:
-        return f"There is nothing to undo; an arrival or a leaving can be undone for {undo_s / 60:.0f} min"
-    before = State.from_bytes(undo.before, state.rules)
-    if before is None:
+    """Undo the newest arrival or leaving at bed n; return why that cannot be."""
+    undo_s = state.rules.stay.undo_s
+    occupancy = state.stays.get(state.beds[n])
+    if occupancy is None or occupancy.undo is None or not occupancy.is_undone_in_time(state.now, undo_s):
+        return f"There is nothing to undo; an arrival, a leaving or a move can be undone for {undo_s / 60:.0f} min"
+    mistaken, meanwhile = occupancy.stay, noted_since(state, n)
+    if not bring_back(state, n, occupancy.undo, output, step):
         return "What was there before cannot be read any more"
-    mistaken, meanwhile = occupancy.stay, _in_between(state, n)
-    before.clock.event[0] = state.clock.event[n]
-    if before.attention.level[0] == 0:
-        before.attention.flag[0] = state.attention.flag[n]
-    again = step(before, undo.since)
-    state.put_back(n, before)
-    output.events += again.events
-    stay_id = state.stay_id(n)
-    output.ended[bed, mistaken.id] = True
-    output.ended[bed, stay_id] = False
     what = f"arrival of {mistaken.arrival.label}" if mistaken.arrival is not None else "leaving"
     detail: report.Detail = {"by": act.by, "meanwhile": meanwhile or None}
-    text = f"{what} undone by {act.by}" + (f"; noted meanwhile, and answers nothing: {meanwhile}" if meanwhile else "")
+    text = f"{what} undone by {act.by}{and_meanwhile(meanwhile)}"
     output.events.append(report.event(state, n, second, "stay-undone", text, detail))
     return ""
 
 
-def _in_between(state: State, n: int) -> str:
-    """Return in words what was noted in a stay that is undone: it is not carried over, and must not be lost."""
+def and_meanwhile(words: str) -> str:
+    """Return how a line goes on that says what was undone. words: what was noted since."""
+    return f"; noted meanwhile, and answers nothing: {words}" if words else ""
+
+
+def bring_back(state: State, n: int, undo: Undo, output: Output, step: Step) -> bool:
+    """Let bed n be as if the press that began its present stay had not been; return False where that cannot be read."""
+    before = State.from_bytes(undo.before, state.rules)
+    if before is None:
+        return False
+    bed, mistaken = state.beds[n], state.stay_id(n)
+    before.clock.event[0] = state.clock.event[n]
+    if before.attention.level[0] == 0:
+        before.attention.flag[0] = state.attention.flag[n]
+    again = step(before, undo.since)
+    state.put_in(n, before)
+    output.events += again.events
+    output.ended[bed, mistaken] = True
+    output.ended[bed, state.stay_id(n)] = False
+    return True
+
+
+def noted_since(state: State, n: int, from_ms: int = 0) -> str:
+    """Return in words what was noted from a time on, ms by the bed's clock, in a stay that is undone: it is not carried
+    over, and must not be lost.
+    """
     words = state.words.get(state.beds[n])
-    notes = [] if words is None else [f"{c.text or CARE_WORDS[c.what]} by {c.by}" for c in reversed(words.cared)]
-    timed = int(state.hand.timed[n])
+    cared = [] if words is None else [c for c in reversed(words.cared) if c.t >= from_ms]
+    notes = [f"{c.text or CARE_WORDS[c.what]} by {c.by}" for c in cared]
+    timed = np.count_nonzero(state.hand.end[:, n] * 1000 >= max(1, from_ms))
     return ", ".join([*notes, *([f"{timed} contractions timed by hand"] if timed else [])])

@@ -14,18 +14,21 @@ from quietward.detect.core.state.state import Occupancy, State
 def carry_over(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
     """Let bed go on from its last summary and the newest events of its log."""
     n = state.index_of[bed]
-    if summary is not None and summary.stay is not None and summary.stay_id != state.stay_id(n):
+    is_moving = summary is not None and summary.moving_to != "" and state.is_empty(n)  # what is shown is not here
+    if is_moving:
+        pass
+    elif summary is not None and summary.stay is not None and summary.stay_id != state.stay_id(n):
         _carry_stay(state, n, summary, summary.stay)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
     flags = [flag_number(str(event.detail["flag"])) for event in newest if "flag" in event.detail]
     if summary is not None:
         numbers.append(summary.events)
         flags += [flag_number(summary.flag)] if summary.flag else []
-        if not summary.is_empty:
+        if not summary.is_empty and not is_moving:
             if state.clock.second[n] < 0 and summary.t > 0 and summary.session:
                 _place(state, n, summary)
-            _carry_level(state, n, summary)
-            _carry_words(state, n, summary)
+            carry_level(state, n, summary)
+            carry_words(state, n, summary)
     state.clock.event[n] = max(numbers, default=0)
     known = int(state.attention.flag[n]) if state.stay_id(n) else 0  # flags are numbered on from woman to woman
     state.attention.flag[n] = max(flags, default=known)
@@ -47,7 +50,7 @@ def _place(state: State, n: int, summary: Summary) -> None:
     state.sessions[n] = summary.session
 
 
-def _carry_level(state: State, n: int, summary: Summary) -> None:
+def carry_level(state: State, n: int, summary: Summary) -> None:
     """Let the bed ask for what it last asked for: the next evaluation speaks of every difference."""
     a = state.attention
     level = LEVELS.index(summary.level) if summary.level in LEVELS and summary.flag else 0
@@ -69,7 +72,7 @@ def _carry_level(state: State, n: int, summary: Summary) -> None:
         state.words_of(n).acknowledged_by = summary.acknowledged_by
 
 
-def _carry_words(state: State, n: int, summary: Summary) -> None:
+def carry_words(state: State, n: int, summary: Summary) -> None:
     """Keep what people have said: shelves, limits of one bed, pauses, care."""
     a, words, place = state.attention, state.words_of(n), state.rules.policy.place
     for shelf in summary.shelved:

@@ -4,6 +4,7 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
+from msgspec import structs
 
 from quietward.contracts.messages import (
     HZ,
@@ -17,6 +18,7 @@ from quietward.contracts.messages import (
     Shelved,
     SignalState,
     Summary,
+    Transfer,
 )
 from quietward.detect.core.alerting.flags import NOT_SUPPRESSED, SHELVED, Attention
 from quietward.detect.core.alerting.policy import LEVELS, NOTED
@@ -145,6 +147,9 @@ def _class(rules: RuleSet, values: Values, led: list[bool]) -> RuleClass:
 def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
     n, bed = row.n, state.beds[row.n]
     occupancy = state.stays.get(bed)
+    asked = None if occupancy is None else occupancy.asked
+    if isinstance(asked, Transfer):
+        return _of_her_who_is_moved(row, asked)
     if occupancy is not None and occupancy.stay.is_empty:
         return _of_empty_bed(state, row, occupancy)
     notice = ordering.notice_of(state, n)  # whose signal it is, or when it was, is not known: that is not quiet
@@ -153,7 +158,7 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         signal is not SignalState.LOST
         and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
     )
-    is_quiet = row.noted < 0 and notice is None and row.second >= 0  # of which nothing is known is not
+    is_quiet = row.noted < 0 and notice is None and asked is None and row.second >= 0  # what is not known is not
     words = state.words.get(bed) or NO_WORDS
     reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
     return Summary(
@@ -196,8 +201,25 @@ def _stay(state: State, occupancy: Occupancy) -> dict[str, Any]:
     return {
         "stay": occupancy.stay,
         "former": [s for s in occupancy.former if state.now - s.ended_at <= limits.read_h * 3_600_000],
-        "undoable": occupancy.undoable(state.now, limits.undo_s),
+        "undoable": None if occupancy.asked else occupancy.undoable(state.now, limits.undo_s),
+        "moving_to": occupancy.asked.bed if occupancy.asked else "",
     }
+
+
+def _of_her_who_is_moved(row: _Row, asked: Transfer) -> Summary:
+    """Return the summary of a bed whose woman is on the way to another: as she was, and never calm. It tells when she
+    was last evaluated, so that readers see it grow old where the other bed does not answer.
+    """
+    last = asked.summary
+    is_quiet = last.level is Level.QUIET
+    return structs.replace(
+        last,
+        level=Level.NOTED if is_quiet else last.level,
+        reason=last.reason if last.flag else f"moving to {asked.bed}",
+        events=row.event,
+        undoable=None,
+        moving_to=asked.bed,
+    )
 
 
 def _of_empty_bed(state: State, row: _Row, occupancy: Occupancy) -> Summary:

@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.messages import (
+    Asked,
     Attending,
     Block,
     CareRecord,
@@ -47,37 +48,55 @@ class Words(msgspec.Struct):
     carried: str = ""  # reason of a flag from before the state was rebuilt; see `carried` of Attention
 
 
+MOVED_AWAY_MARGIN_S = 60
+"""A move is undone from the bed she is in now; the one she came from is ready for it for so long more."""
+MOST_ANSWERED = 256
+
+
 class Undo(msgspec.Struct):
-    """What brings a bed back to where it was before the newest arrival or leaving.
+    """What brings a bed back to where it was before the newest arrival, leaving or move.
 
     at: when that was pressed, ms by the server's clock; before: checkpoint of the bed alone; since: what has come from
-    its device since then, and time; depth: how many of such lie within `before`, this one counted.
+    its device since then, and time; depth: how many of such lie within `before`, this one counted. Of a move, to here
+    or away from here: its id, and the other bed.
     """
 
-    what: Literal["arrival", "leaving"]
+    what: Literal["arrival", "leaving", "move", "moved-away"]
     by: str
     at: int
     before: bytes
     since: list[Input]
     depth: int = 1
+    move: str = ""
+    other: str = ""
 
 
 class Occupancy(msgspec.Struct):
-    """Who is in one bed, and who was. former: the newest first."""
+    """Who is in one bed, and who was. former: the newest first. asked: what another bed has been asked for when she was
+    moved, or a move was undone, until that answers.
+    """
 
     stay: Stay
     former: list[Stay] = []
     undo: Undo | None = None
+    asked: Asked | None = None
 
     def move_undo(self, by_ms: int) -> None:
         """The server's clock was set."""
         if self.undo is not None:
             self.undo.at += by_ms
 
+    def is_undone_in_time(self, now_ms: int, for_s: int) -> bool:
+        """Return whether it is not too late to undo what may be undone here."""
+        if self.undo is None:
+            return False
+        more_s = MOVED_AWAY_MARGIN_S if self.undo.what == "moved-away" else 0
+        return now_ms - self.undo.at <= (for_s + more_s) * 1000
+
     def undoable(self, now_ms: int, for_s: int) -> Undoable | None:
-        """Return what can be undone at this time."""
+        """Return what can be undone here at this time. A move is undone at the bed to which it was."""
         undo = self.undo
-        if undo is None or now_ms - undo.at > for_s * 1000:
+        if undo is None or undo.what == "moved-away" or not self.is_undone_in_time(now_ms, for_s):
             return None
         return Undoable(undo.what, undo.by, undo.at + for_s * 1000)
 
@@ -115,6 +134,7 @@ class _Head(msgspec.Struct):
     earlier: dict[int, dict[str, int]]
     stays: dict[str, Occupancy]
     broker_is_away: bool = False
+    answered: dict[str, str] = {}
 
 
 @dataclass
@@ -137,6 +157,9 @@ class State:
         default_factory=dict
     )  # bed -> what of its newest evaluation, once asked for
     broker_is_away: bool = False
+    answered: dict[str, str] = field(
+        default_factory=dict
+    )  # id of what another bed has asked for -> why that was refused; empty: done
     all: Beds = field(init=False)
     room: Room = field(init=False)
     clock: Clock = field(init=False)
@@ -233,14 +256,14 @@ class State:
         arrays.copy_bed(self.all, n, one.all, 0)
         return one
 
-    def put_back(self, n: int, one: "State") -> None:
-        """Let bed n be what `one` knows of it, the only bed there."""
-        bed = self.beds[n]
+    def put_in(self, n: int, one: "State") -> None:
+        """Let bed n be what `one` knows of the only bed there, whatever that is called."""
+        bed, its_bed = self.beds[n], one.beds[0]
         arrays.copy_bed(one.all, 0, self.all, n)
         self.sessions[n] = one.sessions[0]
         pairs: list[tuple[dict[Any, Any], Any, dict[Any, Any], Any]] = [
-            (self.words, bed, one.words, bed),
-            (self.stays, bed, one.stays, bed),
+            (self.words, bed, one.words, its_bed),
+            (self.stays, bed, one.stays, its_bed),
             (self.waiting, n, one.waiting, 0),
             (self.earlier, n, one.earlier, 0),
         ]
@@ -249,6 +272,12 @@ class State:
             if its_key in theirs:
                 own[key] = theirs[its_key]
         self.evaluations.pop(n, None)
+
+    def answer(self, asked: str, why: str) -> None:
+        """Remember what was answered to another bed, so that it may ask again and nothing is done twice."""
+        self.answered[asked] = why
+        while len(self.answered) > MOST_ANSWERED:
+            del self.answered[next(iter(self.answered))]
 
     def measured_anew(self, beds: Ints) -> None:
         """Forget what follows from the measures of some beds."""
@@ -269,6 +298,7 @@ class State:
                 self.earlier,
                 self.stays,
                 self.broker_is_away,
+                self.answered,
             )
         )
         return b"".join((len(head).to_bytes(HEAD_LENGTH), head, *arrays.as_bytes(self.all)))
@@ -287,7 +317,7 @@ class State:
             all_of, _ = arrays.from_bytes(Beds, memoryview(stored)[end:], len(found.beds), rules.sizes)
         except (msgspec.DecodeError, ValueError):
             return None
-        state.beds, state.broker_is_away = found.beds, found.broker_is_away
+        state.beds, state.broker_is_away, state.answered = found.beds, found.broker_is_away, found.answered
         state.index_of = {bed: i for i, bed in enumerate(found.beds)}
         state._hold(all_of)
         return state
