@@ -193,6 +193,7 @@ def _assessment(recording: Recording, rules: Rules, chosen: int, events: list[Ev
         not_assessed=series.not_assessed,
         flags=_flags(events),
         noted=_noted(events),
+        withdrawn=[_finding(assessment.Withdrawn, e, {"t_s": e.t // 1000}) for e in events if e.kind == "withdrawn"],
         note=recording.note,
     )
 

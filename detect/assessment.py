@@ -78,6 +78,16 @@ class Deceleration(Struct, frozen=True):
     kinds: dict[str, str]
 
 
+class Withdrawn(Struct, frozen=True):
+    """A fall that was said to go on, and is no deceleration under any rule set; when that was known, and why."""
+
+    t_s: int
+    onset_s: float
+    end_s: float
+    depth_bpm: float
+    reason: str
+
+
 class SignalMark(Struct, frozen=True):
     """A time in which the FHR was counted at half or double rate (`what`), and not used."""
 
@@ -138,5 +148,6 @@ class Assessment(Struct, frozen=True):
     not_assessed: list[Minute]
     flags: list[Flag]
     noted: list[Noted]
+    withdrawn: list[Withdrawn]
     note: str = ""
     hz: int = HZ

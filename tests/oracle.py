@@ -249,7 +249,8 @@ class Doubt:
             if now - began < self._patience_s(bpm, reference) * HZ:
                 self.last_at = self.last_at if self.after_gap else now
                 return {}
-            self.stepped |= not at_reference and not self.after_gap
+            is_half = not is_back and abs(bpm / self.last_bpm - 0.5) <= 0.5 * n.ratio_within
+            self.stepped |= not at_reference and (is_half or not self.after_gap)
             self.before_bpm = NOTHING if at_reference or is_back else self.last_bpm
             used = self.run
         elif (
@@ -472,7 +473,8 @@ class PlainBed:
         if x.row == UA:
             if x.kept:
                 x = self._again(x, number)
-                self.contractions.append(Contraction(x.onset, x.peak, x.end))
+                onset = max([x.onset, *[c.end for c in self.contractions[-1:]]])
+                self.contractions.append(Contraction(onset, x.peak, x.end))
             return False
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
         if x.kept and not moved and not self._stands_out(x):
@@ -523,13 +525,17 @@ class PlainBed:
     def _contractions(self) -> list[Contraction]:
         """Those that are over, and the one that is going on."""
         machine = self.machines[UA]
-        return self.contractions + ([Contraction(machine.onset, machine.peak, self.now)] if machine.open else [])
+        if not machine.open:
+            return self.contractions
+        fall = int(READING.kind.falls_as_long * (machine.peak - machine.onset))
+        return [*self.contractions, Contraction(machine.onset, machine.peak, max(self.now, machine.peak + fall))]
 
     def _again(self, x: Departure, number: int) -> Departure:
         newest = (number + 1) * HZ
         first = x.onset - int(READING.flanks.before_s * HZ)
         if x.row == UA:
-            first = max(first, newest - READING.tone.window_s * HZ)
+            before = [min(c.end, x.onset) for c in self.contractions[-1:]]
+            first = max([first, newest - READING.tone.window_s * HZ, *before])
             height = [round(self.ua.get(i, NOTHING) * 4) / 4 - self.rest if i in self.ua else NOTHING
                       for i in range(first, newest)]  # fmt: skip
             return second_look(x, first, height)
@@ -697,7 +703,73 @@ def second_look(x: Departure, first: int, height: list[float], ahead: int = 0) -
     bottom = [i for i in range(onset, min(end, len(height))) if smooth[i] >= n.bottom_share * high]
     is_flat = steep is not None and len(bottom) > n.flat_from * steep
     extreme = first + (bottom[0] if is_flat else (bottom[0] + bottom[-1]) // 2)
-    return replace(x, onset=first + onset, reached=extreme, peak=extreme, end=first + end, exact=False)
+    drawn = replace(x, onset=first + onset, reached=extreme, peak=extreme, end=first + end, exact=False)
+    return drawn if x.row == UA else by_outline(drawn, first, height, ahead)
+
+
+Corners = tuple[int, int, int, int]
+"""Seconds at which an outline leaves the reference, is down, turns back, and is at the reference again."""
+AT_LEAST_S = 3
+
+
+def by_outline(x: Departure, first: int, height: list[float], ahead: int) -> Departure:
+    """Read onset, extreme and end from the outline that explains most of the heights, second by second."""
+    n = READING.flanks
+    parts = [[y for y in height[i : i + HZ] if is_there(y)] for i in range(0, len(height) // HZ * HZ, HZ)]
+    totals = [(float(len(part)), added(part)) for part in parts]
+    onset, end = (x.onset - first) // HZ, (x.end - first) // HZ
+    if end - onset < 2 * AT_LEAST_S:
+        return x
+    reached = min(max(onset + AT_LEAST_S, (x.reached - first) // HZ), end - AT_LEAST_S)
+    room = int(n.extend_share * (end - onset))
+    earliest, last = max(onset - room, 0), max(end, min((len(height) + ahead) // HZ, end + room))
+    middle = (onset + end) // 2
+    starts = ((onset, reached, reached, end), (onset, middle, middle, end))
+    found = [climb(start, totals, earliest, last) for start in starts]
+    a, b, c, d = max(found, key=lambda corners: explained(corners, totals))
+    extreme = first + HZ * (b if c - b > n.flat_outline * (b - a) else (b + c) // 2)
+    return replace(x, onset=first + a * HZ, reached=extreme, peak=extreme, end=first + d * HZ)
+
+
+def added(values: Sequence[float]) -> float:
+    """Return their sum, added one after the other: which of two outlines explains more may be a matter of last bits."""
+    total = 0.0
+    for value in values:
+        total += value
+    return total
+
+
+def climb(corners: Corners, totals: list[tuple[float, float]], earliest: int, last: int) -> Corners:
+    """Move one corner, or a whole flank, while that explains more; by 8 s, then 4, 2 and 1."""
+    most = explained(corners, totals)
+    for step in (8, 4, 2, 1):
+        before = None
+        while before != corners:
+            before = corners
+            for moved in ({0}, {1}, {2}, {3}, {0, 1}, {1, 2}):
+                for by in (step, -step):
+                    a, b, c, d = (at + by * (i in moved) for i, at in enumerate(corners))
+                    is_outline = a + AT_LEAST_S <= b <= c <= d - AT_LEAST_S and earliest <= a and d <= last
+                    if is_outline and (value := explained((a, b, c, d), totals)) > most:
+                        most, corners = value, (a, b, c, d)
+    return corners
+
+
+def explained(corners: Corners, totals: list[tuple[float, float]]) -> float:
+    """Return what a line through the outline takes away from the sum of squares around the mean.
+
+    `reference_s` of samples at the reference are thought to lie beside the others.
+    """
+    a, b, c, d = corners
+    n, x, xx, y, xy = READING.flanks.reference_s * HZ, 0.0, 0.0, 0.0, 0.0
+    for i, (count, total) in enumerate(totals):
+        if count:
+            at = i + 0.5
+            share = (at - a) / (b - a) if at < b else (d - at) / (d - c) if at > c else 1.0
+            way = share * share * (3 - 2 * share) if share > 0 else 0.0
+            n, x, xx, y, xy = n + count, x + count * way, xx + count * way * way, y + total, xy + total * way
+    spread, together = xx - x * x / n, xy - x * y / n
+    return together * together / spread if spread > 0 and together > 0 else 0.0
 
 
 def moving_mean(x: list[float], half: int) -> list[float]:

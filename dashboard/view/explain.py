@@ -45,7 +45,7 @@ def deceleration(
     if contraction is None:
         return [*said, "no contraction was seen that it could belong to"]
     began_s, peak_s = contraction
-    lates = [n.late_onset_after_s for n in numbers.values()]
+    lates = [x for n in numbers.values() for x in (n.late_onset_after_s, n.late_onset_after_s - n.abrupt_doubt_s)]
     return [
         *said,
         f"onset {_beside(fall.onset_s - began_s, lates)} the start of the contraction",

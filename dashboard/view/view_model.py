@@ -222,7 +222,7 @@ def build_card(
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),
-        running="" if s.running is None else f"{s.running.length_s:.0f} s, {s.running.depth_bpm:.0f} bpm deep",
+        running="" if s.running is None else wording.ongoing_deceleration(s.running),
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
         concern_parts=[(p.finding, p.points) for p in s.concern_parts],

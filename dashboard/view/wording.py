@@ -1,6 +1,6 @@
 """Pure: numbers and names of a summary in the words that pages and printed sheets share."""
 
-from quietward.contracts.messages import CARE_WORDS, HandTimed, Summary, TraceSummary
+from quietward.contracts.messages import CARE_WORDS, HandTimed, OngoingDeceleration, Summary, TraceSummary
 
 STEADY_WITHIN = 0.1
 """Intervals are called steady if their ratio to the earlier ones differs from 1 by less than this."""
@@ -95,6 +95,13 @@ def timing(interval_s: float | None, duration_s: float | None) -> str:
         return "–"
     duration = "" if duration_s is None else f", {duration_s:.0f} s"
     return f"every {interval_s / 60:.1f} min{duration}"
+
+
+def ongoing_deceleration(one: OngoingDeceleration) -> str:
+    """Return how long and deep it is, and what it seems to be so far where the rule sets agree."""
+    kinds = set(one.kinds.values())
+    kind = f", {kinds.pop()} so far" if len(kinds) == 1 else ""
+    return f"{one.length_s:.0f} s, {one.depth_bpm:.0f} bpm deep{kind}"
 
 
 def contraction_rate(s: Summary) -> str:

@@ -134,6 +134,8 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
             del waiting[n]
         forgetting = [s.n for s in seconds if s.forget]
         if forgetting:
+            for n in forgetting:
+                report.began_anew(state, n, output.events)
             state.forget_signal(np.array(forgetting))
         signals = np.array([(*s.fhr, *s.ua, s.mhr) for s in seconds], dtype=np.float64).T  # None becomes NaN
         second, stage, weeks = np.array([(s.second, s.stage, s.weeks) for s in seconds]).T

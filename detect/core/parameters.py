@@ -143,6 +143,8 @@ class ShapeLimits(Struct, frozen=True, forbid_unknown_fields=True):
     extend_share: float
     bottom_share: float
     flat_from: float
+    flat_outline: Annotated[float, Meta(ge=0)]
+    reference_s: Annotated[float, Meta(gt=0)]
 
 
 class ToneLimits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -164,6 +166,8 @@ class KindLimits(Struct, frozen=True, forbid_unknown_fields=True):
     early_within_s: float
     late_within_s: float
     doubt_s: float
+    falls_as_long: Annotated[float, Meta(ge=0, le=3)]
+    settled_s: Annotated[float, Meta(ge=0)]
 
 
 class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):

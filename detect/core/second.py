@@ -10,7 +10,7 @@ from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled
 from quietward.detect.core.measures import measuring
 from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
-from quietward.detect.core.patterns import earlier, excursions, naming
+from quietward.detect.core.patterns import earlier, excursions, naming, ongoing
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
 from quietward.detect.core.records import next_row
 from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, usable, variability
@@ -91,6 +91,10 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
     level_is_new = False
     if room.closed.written[0] > closed_before:
         level_is_new = _name_closed(beds, n, second, closed_before, numbers, room)
+    ongoing.follow(
+        beds.ongoing, n, (second + 1) * HZ, beds.excursions, beds.history, room.open_fall.rows[0],
+        numbers.deceleration, reading.kind, reading.notable,
+    )  # fmt: skip
     if minute_ends:
         work = room.minute
         variability.finish_minute(
@@ -192,6 +196,8 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
             beds.variability.bpm[n], beds.running.weeks[n], room.shape, reading,
             numbers.deceleration, numbers.acceleration,
         )  # fmt: skip
+        if x.row == DOWN:
+            ongoing.end(beds.ongoing, x)
         earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], is_level, reading.earlier)
         level_is_new |= is_level
     return level_is_new

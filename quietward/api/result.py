@@ -21,7 +21,7 @@ SHOWN_SHEETS = 2
 """Sheets of the strip in a notebook: each is some 150 kB."""
 FINDINGS, SIGNALS = "findings", "signals"
 TABLES = ("baseline", "variability", "contractions", "accelerations", "decelerations", "marks", "assessments",
-          "not_assessed", "flags", "noted")  # fmt: skip
+          "not_assessed", "flags", "noted", "withdrawn")  # fmt: skip
 """Fields that hold a table, one row for each item."""
 
 

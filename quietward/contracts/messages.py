@@ -352,10 +352,14 @@ class Tick(Struct, frozen=True, tag="tick", array_like=True):
 
 
 class OngoingDeceleration(Struct, frozen=True):
-    """A deceleration that has not ended yet."""
+    """A deceleration that has not ended yet.
+
+    kinds: what it seems to be so far, by the name of each rule set that can tell.
+    """
 
     length_s: float
     depth_bpm: float
+    kinds: dict[str, str] = {}
 
 
 class Contractions(Struct, frozen=True):

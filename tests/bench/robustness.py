@@ -108,6 +108,8 @@ ROWS: dict[str, Spoil] = {
     "no toco": no_toco,
 }
 
+HEAD = "| signal | F1 decelerations | F1 accelerations | F1 contractions | kind right | agreement | burden |"
+
 
 def spoilt(r: Recording, spoil: Spoil, seed: int) -> Recording:
     fhr, ua = spoil(r.fhr, r.ua, np.random.default_rng(seed))
@@ -159,7 +161,6 @@ def table(folder: Path, seeds: str) -> str:
     """Return it as Markdown."""
     first, last = (int(x) for x in seeds.split("-"))
     labours = [truth.labour(10, SIMULATED_LOSS, seed) for seed in range(first, last + 1)]
-    head = "| signal | F1 decelerations | F1 accelerations | F1 contractions | kind right | agreement | burden |"
     lines = [
         "# What bad signals cost",
         "",
@@ -169,7 +170,7 @@ def table(folder: Path, seeds: str) -> str:
         "",
         f"Written by `python -m tests.bench.robustness FOLDER --seeds {seeds} --page docs/robustness.md`.",
         "",
-        head,
+        HEAD,
         "| --- | --- | --- | --- | --- | --- | --- |",
         *(f"| {measured(name, labours, folder)} |" for name in ROWS),
         "",

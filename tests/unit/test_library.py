@@ -167,7 +167,7 @@ def test_an_unknown_name_is_answered_with_those_there_are() -> None:
         quietward.assess([140], rules="figo2015")
     with pytest.raises(BadRules, match=r"There is no such policy.*attention"):
         quietward.Monitor(policy="atention")
-    with pytest.raises(BadSettings, match="did you mean 'flags'"):
+    with pytest.raises(BadSettings, match="Did you mean 'flags'"):
         quietward.assess([140]).to_frame("flag")
 
 

@@ -17,7 +17,7 @@ from tests.traces import flat, ripple
 NAN = np.nan
 TREES = 30
 NOTHING_FOUND = Assessment(
-    "x", "figo-2015", 0, SignalQuality(1, 1, Gaps(0, 0, 0, 0, 0)), [], [], [], [], [], [], [], [], [], []
+    "x", "figo-2015", 0, SignalQuality(1, 1, Gaps(0, 0, 0, 0, 0)), [], [], [], [], [], [], [], [], [], [], []
 )
 
 

@@ -201,7 +201,7 @@ def test_strips_of_labours_in_need_often_end_while_somebody_is_needed() -> None:
 
 def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
     """Times count from the strip's beginning, and nothing that was over before it is told."""
-    result = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "figo-2015")
+    result = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "nichd-2008")
     assert result.events
     assert all(e.until_s > 0 and e.until_s <= SECONDS for e in result.events)
     assert {e.kind for e in result.events if e.what == "deceleration"} == {"variable"}

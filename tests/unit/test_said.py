@@ -110,10 +110,17 @@ def test_too_many_contractions_are_said_by_rule_set() -> None:
 
 
 @pytest.mark.parametrize(
-    ("length_s", "said"), [(14.75, None), (15, OngoingDeceleration(15, 24)), (60, OngoingDeceleration(60, 24))]
+    ("length_s", "said"),
+    [
+        (14.75, None),
+        (15, OngoingDeceleration(15, 24, {"nichd-2008": "variable"})),
+        (60, OngoingDeceleration(60, 24, {"nichd-2008": "variable", "figo-2015": "variable"})),
+        (130, OngoingDeceleration(130, 24, {"nichd-2008": "prolonged", "figo-2015": "variable"})),
+        (200, OngoingDeceleration(200, 24, {"nichd-2008": "prolonged", "figo-2015": "prolonged"})),
+    ],
 )
 def test_a_deceleration_that_goes_on_is_shown_from_15_s_on(length_s: float, said: OngoingDeceleration | None) -> None:
-    assert Bed().play(put(flat(140, 300), 300 - length_s, flat(-24, length_s))).said.running == said
+    assert Bed().play(put(flat(140, 500), 500 - length_s, flat(-24, length_s))).said.running == said
 
 
 @pytest.mark.parametrize(("missing_s", "shown"), [(0, 150.0), (1, 150.0), (1.75, 150.0), (2, None), (5, None)])

@@ -53,7 +53,7 @@ def meets(value: float, limit: float, strict: bool) -> bool:
 def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: KindLimits) -> int:
     """Return the kind of a closed deceleration; without a contraction a gradual one stays undetermined.
 
-    contraction_end: of the contraction whose onset and peak are in `x`; of a running one it is now.
+    contraction_end: of the contraction whose onset and peak are in `x`; of a running one, where it is expected to end.
     """
     is_deep = meets(x.height, rule.depth_bpm, rule.strict)
     if is_deep and meets(length_s(x), rule.prolonged_s, rule.strict):
@@ -69,6 +69,13 @@ def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: Kin
         is_slow_back = 0 < rule.late_return_over_s < _back_s(x) + doubt_s
         return Kind.LATE if is_after and is_slow_back else Kind.VARIABLE
     return place if meets(x.height, rule.gradual_depth_bpm, rule.strict) else Kind.NONE
+
+
+@compiled
+def return_decides(x: Excursion, found: int, rule: DecelerationRule) -> bool:
+    """Return whether an abrupt fall that is still open is variable so far, and would be late if it returned slowly."""
+    begins_after = (x.onset - x.contraction_onset) / HZ > rule.late_onset_after_s and x.peak_at > x.contraction_peak
+    return bool(found == Kind.VARIABLE and rule.late_return_over_s > 0 and begins_after and x.contraction_onset > 0)
 
 
 @compiled

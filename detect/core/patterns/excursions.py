@@ -52,6 +52,8 @@ class Excursions(NamedTuple):
     last_there: Ints = index(LONG_AGO, ROWS)
 
 
+AS_SAID, SMALL, NOT_APART, MOVED, LEVEL = range(5)
+"""Why a closed excursion has no name."""
 UNNAMED, CONTRACTION, ACCELERATION, DECELERATION, BASELINE_CHANGE = range(5)
 """What a closed excursion has turned out to be."""
 
@@ -77,6 +79,8 @@ class Excursion:
     what: int = UNNAMED
     contraction_onset: int = LONG_AGO  # of the contraction a deceleration belongs to; LONG_AGO: of none
     contraction_peak: int = LONG_AGO
+    said: bool = False  # it was said to go on while it was open
+    why: int = AS_SAID
 
     @property
     def length_s(self) -> float:
@@ -221,6 +225,7 @@ def _close_if_over(
     x.cut, x.new_level, x.exact, x.what = is_cut, is_level, True, UNNAMED
     x.kept = not is_level and x.height >= limits.min_height and end - x.onset >= limits.min_length
     x.contraction_onset = x.contraction_peak = LONG_AGO
+    x.said, x.why = False, LEVEL if is_level else AS_SAID if x.kept else SMALL
     e.open[row, n] = False
     if is_level:
         e.away_since[row, n] = -1

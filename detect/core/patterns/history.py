@@ -7,6 +7,7 @@ import numpy as np
 from quietward.contracts.messages import HZ
 from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
+from quietward.detect.core.parameters import KindLimits
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import UA, Excursion, Excursions
 
@@ -70,20 +71,27 @@ def add_contraction(h: History, x: Excursion) -> None:
 
 
 @compiled
-def find_contraction(h: History, e: Excursions, x: Excursion, now: int, late_within_s: float) -> int:
+def find_contraction(h: History, e: Excursions, x: Excursion, now: int, limits: KindLimits) -> int:
     """Write into a deceleration which contraction it belongs to, and return that one's end, LONG_AGO if there is none.
 
-    It is the last that began before the nadir and was not long over at the onset; a running one ends now.
+    It is the last that began before the nadir and was not long over at the onset.
     """
-    n, over_by = x.n, x.onset - int(late_within_s * HZ)
+    n, over_by = x.n, x.onset - int(limits.late_within_s * HZ)
     belongs_to = (LONG_AGO, LONG_AGO, LONG_AGO)
     for slot in range(KEPT):
         one = (h.contraction_onset[slot, n], h.contraction_peak[slot, n], h.contraction_end[slot, n])
         if one[0] <= x.peak_at and one[2] > over_by and one > belongs_to:
             belongs_to = one
     if e.open[UA, n]:
-        one = (e.onset[UA, n], e.peak_at[UA, n], now)
+        one = (e.onset[UA, n], e.peak_at[UA, n], _expected_end(e, n, now, limits))
         if one[0] <= x.peak_at and one > belongs_to:
             belongs_to = one
     x.contraction_onset, x.contraction_peak = belongs_to[0], belongs_to[1]
     return belongs_to[2]
+
+
+@compiled
+def _expected_end(e: Excursions, n: int, now: int, limits: KindLimits) -> int:
+    """Return where the contraction of bed n that is going on is likely to end."""
+    rise = e.peak_at[UA, n] - e.onset[UA, n]
+    return int(max(now, e.peak_at[UA, n] + int(limits.falls_as_long * rise)))

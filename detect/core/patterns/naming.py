@@ -28,11 +28,13 @@ def name_contraction(
     """Take a closed rise of the UA above the resting tone: remember it if it is a contraction."""
     if not x.kept:
         return
-    first = _first_sample(x.onset, ua.window, second, reading)
+    until = h.contraction_end[(h.contractions[x.n] - 1) % history.KEPT, x.n]  # contractions do not overlap
+    first = max(_first_sample(x.onset, ua.window, second, reading), min(until, x.onset))
     length = (second + 1) * HZ - first
     for i in range(length):
         work.height[i] = value_at(ua.window, x.n, first + i, UA_LOWEST) - rest
     refine(x, first, length, first + length, work, reading.flanks)
+    x.onset = max(x.onset, until)
     x.what = excursions.CONTRACTION
     history.add_contraction(h, x)
 
@@ -62,7 +64,7 @@ def name_departure(
     n = x.n
     has_moved = abs(b.reference_bpm[n] - b.before_bpm[n]) > reading.baseline.moved_bpm
     if x.kept and not has_moved and not _stands_out(x, h.until[n], fhr, second, work, reading):
-        x.kept = False
+        x.kept, x.why = False, excursions.NOT_APART
     if x.kept and not has_moved:
         if not variability_bpm < reading.flanks.from_variability_bpm:
             _look_again(x, h, fhr, e, second, b.before_bpm[n], work, reading)
@@ -72,6 +74,8 @@ def name_departure(
         else:
             _name_rise(x, kinds, h, weeks, acceleration)
         return False
+    if x.kept:
+        x.why = excursions.MOVED
     minute.mark(m, n, x.onset, x.end, second, False)
     if not (x.new_level or x.kept):
         return False
@@ -159,11 +163,13 @@ def _name_fall(
     reading: Reading,
     rules: Sequence[DecelerationRule],
 ) -> None:
-    contraction_end = history.find_contraction(h, e, x, (second + 1) * HZ, reading.kind.late_within_s)
+    contraction_end = history.find_contraction(h, e, x, (second + 1) * HZ, reading.kind)
     is_any = False
     for rule_set in range(len(rules)):
         kinds[rule_set] = kind(x, contraction_end, rules[rule_set], reading.kind)
         is_any |= kinds[rule_set] != Kind.NONE
+    if not is_any:
+        x.why = excursions.SMALL
     if is_any:
         x.what = excursions.DECELERATION
         history.add_deceleration(h, x, reference_bpm - x.height, kinds)

@@ -4,6 +4,9 @@ The machine finds departure and return at the reference. In a quiet trace that i
 part of a slope drowns in the variability, so departure is seen late and return early. With the whole excursion at
 hand its smoothed flanks are drawn out to the reference, as an eye does, and the extreme is looked for in the smoothed
 trace: the middle of a rounded bottom, the beginning of a flat one.
+
+Of the FHR that is only the beginning: an outline (down, a flat bottom that may have no length, up) is then moved to
+where it explains most of the samples. What a smoothed trace does at a single place is chance; the outline uses all.
 """
 
 from typing import NamedTuple
@@ -65,6 +68,8 @@ def refine(x: Excursion, first: int, length: int, latest: int, work: Work, limit
         smooth, onset, min(end, length), limits.bottom_share * high, fall, limits
     )
     x.onset, x.end, x.exact = first + onset, first + end, False
+    if x.row != UA:
+        _fit(x, first, length, latest, work, limits)
 
 
 class _Flank(NamedTuple):
@@ -133,3 +138,102 @@ def _smoothen(work: Work, length: int, half: int) -> None:
         first, end = max(i - half, 0), min(i + half + 1, length)
         known = work.known[end] - work.known[first]
         work.smooth[i] = (work.sums[end] - work.sums[first]) / known if known > 0 else np.nan
+
+
+LEAST_FLANK = 3
+"""Steps of a flank of the outline; it is moved in steps of a second."""
+FIRST_STEP = 8
+
+
+class _Outline(NamedTuple):
+    """Where the way away begins and ends, and where the way back does, in seconds from the first sample."""
+
+    onset: int
+    reached: int
+    back: int
+    end: int
+
+
+@compiled
+def _fit(x: Excursion, first: int, length: int, latest: int, work: Work, limits: ShapeLimits) -> None:
+    """Set onset, extreme and end of an excursion of the FHR to those of the outline that explains most of it."""
+    seconds = length // HZ
+    for i in range(seconds):
+        work.sums[i] = work.known[i] = 0.0
+        for sample in range(i * HZ, (i + 1) * HZ):
+            if not np.isnan(work.height[sample]):
+                work.sums[i] += work.height[sample]
+                work.known[i] += 1.0
+    onset, end = (x.onset - first) // HZ, (x.end - first) // HZ
+    if end - onset < 2 * LEAST_FLANK:
+        return
+    reached = min(max(onset + LEAST_FLANK, (x.reached_at - first) // HZ), end - LEAST_FLANK)
+    room = int(limits.extend_share * (end - onset))
+    earliest, last = max(onset - room, 0), max(end, min((latest - first) // HZ, end + room))
+    best = _moved(work, seconds, _Outline(onset, reached, reached, end), earliest, last, limits)
+    middle = (onset + end) // 2  # a slow flank is not found from a steep one, since each step between explains less
+    slow = _moved(work, seconds, _Outline(onset, middle, middle, end), earliest, last, limits)
+    if _explained(work, seconds, slow, limits) > _explained(work, seconds, best, limits):
+        best = slow
+    is_flat = best.back - best.reached > limits.flat_outline * (best.reached - best.onset)
+    extreme = best.reached if is_flat else (best.reached + best.back) // 2
+    x.onset, x.end = first + best.onset * HZ, first + best.end * HZ
+    x.reached_at = x.peak_at = first + extreme * HZ
+
+
+@compiled
+def _moved(work: Work, seconds: int, o: _Outline, earliest: int, last: int, limits: ShapeLimits) -> _Outline:
+    """Move an outline by its corners and flanks as long as it explains more, by smaller and smaller steps."""
+    most, step = _explained(work, seconds, o, limits), FIRST_STEP
+    while step > 0:
+        has_moved = False
+        for way in range(12):
+            what, by = way // 2, step if way % 2 == 0 else -step
+            onset = o.onset + (by if what in (0, 4) else 0)
+            reached = o.reached + (by if what in (1, 4, 5) else 0)
+            back = o.back + (by if what in (2, 5) else 0)
+            end = o.end + (by if what == 3 else 0)
+            if onset < earliest or end > last or back < reached:
+                continue
+            if reached < onset + LEAST_FLANK or end < back + LEAST_FLANK:
+                continue
+            tried = _Outline(onset, reached, back, end)
+            explained = _explained(work, seconds, tried, limits)
+            if explained > most:
+                most, o, has_moved = explained, tried, True
+        if not has_moved:
+            step //= 2
+    return o
+
+
+@compiled
+def _explained(work: Work, seconds: int, o: _Outline, limits: ShapeLimits) -> float:
+    """Return how much of the squares of the heights goes with the outline, at its best depth and reference.
+
+    So much as `reference_s` at the reference is taken as seen beside what is there: it may be some bpm off, not more.
+    """
+    n = limits.reference_s * HZ
+    outline = squares = heights = products = 0.0
+    for i in range(seconds):
+        if work.known[i] == 0:
+            continue
+        way = _way(i + 0.5, o)
+        n += work.known[i]
+        outline += work.known[i] * way
+        squares += work.known[i] * way * way
+        heights += work.sums[i]
+        products += work.sums[i] * way
+    spread, together = squares - outline * outline / n, products - outline * heights / n
+    return together * together / spread if spread > 0 and together > 0 else 0.0
+
+
+@compiled
+def _way(at: float, o: _Outline) -> float:
+    """Return how far away an outline is at a time, 0 to 1. Its flanks have rounded corners."""
+    if at < o.reached:
+        share = (at - o.onset) / (o.reached - o.onset)
+    elif at > o.back:
+        share = (o.end - at) / (o.end - o.back)
+    else:
+        return 1.0
+    return share * share * (3 - 2 * share) if share > 0 else 0.0

@@ -31,6 +31,14 @@ from quietward.detect.core.state.state import State
 
 Detail = dict[str, float | str | None]
 
+WHY_WITHDRAWN = {
+    excursions.SMALL: "too short or too shallow",
+    excursions.NOT_APART: "not apart from the variability before it",
+    excursions.MOVED: "the baseline has moved there",
+    excursions.LEVEL: "the level has drifted",
+}
+"""Why something that was said to go on is no deceleration, by why it has no name."""
+
 
 def event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
     """Return the next line of bed n's log."""
@@ -81,6 +89,21 @@ def _closed(state: State, x: Excursion, kinds: list[int], events: list[Event]) -
         case excursions.BASELINE_CHANGE:
             detail["by_bpm"] = (-1 if x.row == DOWN else 1) * x.area / ((x.end - x.onset) / HZ)
             events.append(event(state, n, now, "baseline-change", "baseline has changed", detail))
+        case _ if x.said:
+            why = WHY_WITHDRAWN[x.why]
+            detail |= {"end_s": x.end / HZ, "depth_bpm": x.height, "reason": why}
+            events.append(event(state, n, now, "withdrawn", f"no deceleration after all: {why}", detail))
+
+
+def began_anew(state: State, n: int, events: list[Event]) -> None:
+    """Say that a deceleration that was said to go on is none any more, since bed n forgets its signal's past."""
+    onset = int(state.all.ongoing.onset[n])
+    if onset == LONG_AGO:
+        return
+    why, now = "its device began anew, the end was not seen", newest_second(state, n)
+    detail: Detail = {"onset_s": onset / HZ, "end_s": float(now + 1), "reason": why}
+    detail["depth_bpm"] = float(state.excursions.height[DOWN, n])
+    events.append(event(state, n, now, "withdrawn", f"deceleration cut off: {why}", detail))
 
 
 def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Event]) -> None:

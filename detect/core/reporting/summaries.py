@@ -23,9 +23,10 @@ from quietward.contracts.messages import (
 from quietward.detect.core.alerting.flags import NOT_SUPPRESSED, SHELVED, Attention
 from quietward.detect.core.alerting.policy import LEVELS, NOTED
 from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
-from quietward.detect.core.arrays import Bools, Floats, Ints
+from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints
 from quietward.detect.core.measures.findings import Values, measures_at, tachysystole_at, values_of
 from quietward.detect.core.patterns import hand
+from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN
 from quietward.detect.core.reporting import events as reporting
 from quietward.detect.core.reporting.output import Output
@@ -41,7 +42,7 @@ def of(state: State, output: Output) -> list[Summary]:
     clock, a, c, e = state.clock, state.attention, state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
         clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.noted, a.level_since, a.flag,
-        a.acknowledged, a.paused_until, e.open[DOWN], e.onset[DOWN], e.height[DOWN],
+        a.acknowledged, a.paused_until, state.all.ongoing.onset, e.height[DOWN],
     )  # fmt: skip
     rows = zip(beds.tolist(), *(c[beds].tolist() for c in columns), _some_suppressed(a, beds).tolist(), strict=True)
     return [
@@ -74,7 +75,6 @@ class _Row(NamedTuple):
     flag: int
     acknowledged: bool
     paused_until: int
-    open: bool
     onset: int
     height: float
     some_suppressed: bool
@@ -172,7 +172,7 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         fhr_bpm=row.fhr_bpm if is_fresh else None,
         baseline_bpm=evaluation.baseline_bpm,
         variability_bpm=evaluation.variability_bpm,
-        running=_running(row, state.rules.reading.notable.deceleration_s),
+        running=_running(state, row),
         contractions=evaluation.contractions,
         concern=evaluation.concern,
         concern_parts=evaluation.concern_parts,
@@ -258,9 +258,12 @@ def _present_second(state: State, row: _Row) -> int:
     return row.second + max(0, state.now - row.at) // 1000
 
 
-def _running(row: _Row, least_s: float) -> OngoingDeceleration | None:
-    length_s = ((row.second + 1) * HZ - row.onset) / HZ
-    return OngoingDeceleration(length_s, row.height) if row.open and length_s >= least_s else None
+def _running(state: State, row: _Row) -> OngoingDeceleration | None:
+    if row.onset == LONG_AGO:
+        return None
+    found = zip(state.rules.rule_sets, state.all.ongoing.kind[:, row.n].tolist(), strict=True)
+    kinds = {rules.name: Kind(kind).word for rules, kind in found if kind != Kind.NONE}
+    return OngoingDeceleration(((row.second + 1) * HZ - row.onset) / HZ, row.height, kinds)
 
 
 def _shelved(state: State, n: int, words: Words) -> list[Shelved]:

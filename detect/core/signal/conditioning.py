@@ -51,7 +51,7 @@ class Conditioning(NamedTuple):
     before_bpm: Floats = array(np.nan)  # where the FHR was before it jumped away to where it is now
     held: Floats = array(np.nan, LENGTH)  # the last minute's samples, used or held back; NaN: none, or not to be used
     followed: Ints = index(LONG_AGO)  # first sample that has not been followed, because there is doubt
-    stepped: Bools = switch()  # a jump has been taken as real: the FHR stays away from its reference since
+    stepped: Bools = switch()  # a jump, or after a gap half the rate, has been taken as real: away from the reference
 
 
 @compiled
@@ -97,7 +97,7 @@ def usable_fhr(
     ratio = 0 if is_known else _ratio(bpm / c.last_bpm[n], limits)
     patience_s = limits.suspect_for_s if is_known else _patience_s(c, n, ratio, bpm - reference_bpm, limits)
     if now - c.suspect_since[n] >= patience_s * HZ:
-        if not at_reference and not after_gap:
+        if not at_reference and (not after_gap or ratio == HALF):
             c.stepped[n] = True
         c.suspect_since[n], c.before_bpm[n] = -1, np.nan if is_known else c.last_bpm[n]
         return _use(c, n, now, bpm)

@@ -15,6 +15,7 @@ from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import Excursion, Excursions
 from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
+from quietward.detect.core.patterns.ongoing import Ongoing
 from quietward.detect.core.records import Rows
 from quietward.detect.core.signal import variability
 from quietward.detect.core.signal.baseline import Baseline, Stretches
@@ -77,6 +78,7 @@ class Beds(NamedTuple):
     running: Running = part(Running)
     minutes: Minutes = part(Minutes)
     history: History = part(History)
+    ongoing: Ongoing = part(Ongoing)
     findings: Findings = part(Findings)
     attention: Attention = part(Attention)
     hand: Hand = part(Hand)
@@ -99,6 +101,7 @@ class Room(NamedTuple):
 
     marks: Rows[Mark]
     closed: Rows[Excursion]
+    open_fall: Rows[Excursion]
     kinds: Ints
     lost: Rows[LostSignal]
     told: Told
@@ -113,6 +116,7 @@ class Room(NamedTuple):
         return cls(
             Rows.of(Mark, beds * MOST_MARKS),
             Rows.of(Excursion, beds * MOST_CLOSED),
+            Rows.of(Excursion, 1),
             np.zeros((beds * MOST_CLOSED, len(rules.rule_sets)), dtype=np.int64),
             Rows.of(LostSignal, beds),
             Told.of(beds, len(rules.policy.condition)),
