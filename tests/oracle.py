@@ -842,6 +842,8 @@ def fall_kind(x: Departure, contraction: Contraction | None, rules: RuleSet) -> 
         return "late"
     if abrupt:
         return "variable" if deep else "none"
+    if place == "undetermined" and not deep:
+        return "none"
     return place if more(x.height, d.gradual_depth_bpm, d.strict) else "none"
 
 

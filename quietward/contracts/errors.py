@@ -30,7 +30,7 @@ class QuietwardError(Exception):
     def __str__(self) -> str:
         shown = repr(self.value)
         if len(shown) > 80:  # a device may send anything, and the log must stay readable
-            shown = shown[:77] + "..."
+            shown = f"{shown[:38]}...{shown[-39:]}"  # the end of a path says most
         return " ".join(f"{self.what}: {shown}. {self.remedy}".splitlines())  # libraries' own words may have several
 
 

@@ -183,7 +183,7 @@ def test_files_that_cannot_be_used_are_told_at_the_start(tmp_path: Path) -> None
     for name, path in (("TLS_CA", str(tmp_path / "none.pem")), ("TLS_CA", str(empty)), ("TLS_KEY", str(empty))):
         with pytest.raises(BadSettings) as caught:
             load({}, address | {f"QUIETWARD_{name}": path})
-        assert path in str(caught.value)
+        assert path[-30:] in str(caught.value)
         assert name.lower() in str(caught.value)
 
 

@@ -51,7 +51,7 @@ def meets(value: float, limit: float, strict: bool) -> bool:
 
 @compiled
 def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: KindLimits) -> int:
-    """Return the kind of a closed deceleration; without a contraction a gradual one stays undetermined.
+    """Return the kind of a closed deceleration; without a contraction a gradual one that is deep stays undetermined.
 
     contraction_end: of the contraction whose onset and peak are in `x`; of a running one, where it is expected to end.
     """
@@ -68,6 +68,8 @@ def kind(x: Excursion, contraction_end: int, rule: DecelerationRule, limits: Kin
             return Kind.NONE
         is_slow_back = 0 < rule.late_return_over_s < _back_s(x) + doubt_s
         return Kind.LATE if is_after and is_slow_back else Kind.VARIABLE
+    if not is_deep and place == Kind.UNDETERMINED:
+        return Kind.NONE  # what is shallow counts by its place at a contraction, or not at all
     return place if meets(x.height, rule.gradual_depth_bpm, rule.strict) else Kind.NONE
 
 
