@@ -105,6 +105,22 @@ def test_a_baseline_that_has_moved_within_the_hour_is_said(before: int, now: int
     assert (f"baseline {said} bpm in 1 h" in line) if said else ("in 1 h" not in line), line
 
 
+def test_a_long_fall_that_has_just_come_back_names_no_number_that_is_not_known() -> None:
+    """Its flag stands for a minute more; what it was measured against is not there any more."""
+    state = State(RULES, ["b"], [""])
+    level = np.concatenate([flat(140, 1200), flat(85, 900), np.linspace(85, 140, 60 * HZ), flat(140, 900)])
+    fhr = (level + ripple(3060, 5, 12.0)).reshape(-1, HZ, 1)
+    said = set()
+    for second in range(3060):
+        engine.advance(
+            state, np.array([0]), np.array([second]), fhr[second], np.full((HZ, 1), 10.0), np.array([np.nan]), []
+        )
+        said.add(reasons.reason_for(state, 0))
+    assert [line for line in said if NO_NUMBER.search(line)] == []
+    assert any(line.startswith("fallen from 140 bpm") for line in said)
+    assert any(line.startswith("fall not back, perhaps just over") for line in said)
+
+
 def test_what_does_not_fit_is_left_out_and_never_cut() -> None:
     state = State(RULES, ["b"], [""])
     assert reasons.reason_for(state, 0) == "baseline not known yet · no decelerations"

@@ -3,6 +3,7 @@
 import math
 
 LONGEST_IN_S, LONGEST_IN_MIN = 100, 100
+UNKNOWN = "unknown"
 WORDS = frozenset({"because", "pattern", "lasting"})
 """What a text of the policy may name beside measures."""
 
@@ -12,7 +13,7 @@ class Quantity(float):
 
     def __format__(self, spec: str) -> str:
         if math.isnan(self):
-            return "unknown"
+            return UNKNOWN
         return time_in_words(self) if spec == "time" else super().__format__(spec)
 
 

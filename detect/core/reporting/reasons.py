@@ -13,7 +13,7 @@ from quietward.detect.core.alerting.policy import Condition
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, BASELINE_CHANGE_1H_BPM
 from quietward.detect.core.patterns.decelerations import Kind
-from quietward.detect.core.reporting.quantities import Quantity, time_in_words
+from quietward.detect.core.reporting.quantities import UNKNOWN, Quantity, time_in_words
 from quietward.detect.core.state.state import State
 
 LONGEST = 90
@@ -63,7 +63,10 @@ def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     words = _Words(state, n, condition)
     is_over = condition.text_after and not _holds(condition, words)
     text = condition.text_after if is_over else condition.text
-    yield from text.format_map(words).split(BETWEEN)
+    first, *others = text.format_map(words).split(BETWEEN)
+    # What it was measured against may be gone before it is over.
+    yield f"{condition.name.replace('-', ' ')}, perhaps just over" if UNKNOWN in first else first
+    yield from others
 
 
 class _Words(dict[str, Any]):
