@@ -46,15 +46,15 @@ def _count(u: Usable, kind: int, n: int, second: int, samples: int) -> None:
 @compiled
 def count_late(u: Usable, n: int, at: int, is_low: bool, is_near_mother: bool) -> None:
     """Count a sample of FHR of an earlier second, `at`, of the last minute that is used only now."""
-    slot = at % HALF_HOUR_S
-    u.counts[FHR, slot, n] += 1
-    u.together[FHR, n] += 1
-    if is_low:
-        u.counts[LOW_FHR, slot, n] += 1
-        u.together[LOW_FHR, n] += 1
-    if is_near_mother:
-        u.counts[NEAR_MOTHER, slot, n] += 1
-        u.together[NEAR_MOTHER, n] += 1
+    _add(u, FHR, n, at, 1)
+    _add(u, LOW_FHR, n, at, int(is_low))
+    _add(u, NEAR_MOTHER, n, at, int(is_near_mother))
+
+
+@compiled
+def _add(u: Usable, kind: int, n: int, at: int, samples: int) -> None:
+    u.counts[kind, at % HALF_HOUR_S, n] += samples
+    u.together[kind, n] += samples
 
 
 @compiled
