@@ -178,7 +178,7 @@ class Detector:
             after = entries[-1][0]
         if saved is None:
             self.state.admit(written)
-            for bed in self.state.beds:
+            for bed in [bed for bed in self.state.beds if self.state.index_of[bed] not in self.state.first_at]:
                 last = written.get(bed)
                 newest = await self.store.last_events(bed, 0 if last is None else last.stay_id)
                 carry_over(self.state, bed, newest, last)

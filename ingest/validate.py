@@ -3,6 +3,7 @@
 import re
 
 import msgspec
+from msgspec import UNSET
 
 from quietward.contracts.addresses import TOPIC_ROOT
 from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS
@@ -63,7 +64,8 @@ def check(
     if s.t > at + AHEAD_OF_ARRIVAL_MS:
         remedy = f"Set the clocks: it is {(s.t - at) / 86_400_000:.0f} days ahead of the server's"
         raise BadMessage("time", "t", s.t, remedy)
-    return Block(bed, s.session, s.seq, s.t, at, s.fhr, s.ua, s.mhr, s.stage, s.weeks)
+    second = None if s.fhr2 is UNSET else s.fhr2
+    return Block(bed, s.session, s.seq, s.t, at, s.fhr, s.ua, s.mhr, s.stage, s.weeks, second)
 
 
 def _status(bed: str, payload: bytes, at: int) -> DeviceStatus:
@@ -104,11 +106,13 @@ class _SenmlRecord(msgspec.Struct, forbid_unknown_fields=True):
 
 _decode_names = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode  # values of fields that nobody knows are not read
 _decode_senml = msgspec.json.Decoder(list[_SenmlRecord]).decode
-_UNITS = {"fhr": {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}, "ua": {"": 1.0, "/": 1.0}}
+_RATE = {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}
+_UNITS = {"fhr": _RATE, "fhr2": _RATE, "ua": {"": 1.0, "/": 1.0}}
 
 
 def _from_senml(payload: bytes) -> Samples:
-    """Read a pack of one second: records named `fhr` and `ua`, base name = session, absolute base time.
+    """Read a pack of one second: records named `fhr` and `ua`, base name = session, absolute base time; `fhr2`:
+    the rate of a second twin.
 
     `beat/min` is accepted though RFC 8428 does not recommend it to new producers; so is 1/s.
     """
@@ -117,12 +121,12 @@ def _from_senml(payload: bytes) -> Samples:
     except NOT_DECODED as error:
         raise BadMessage("senml", "payload", payload, f"Is not a SenML pack: {error}") from error
     base_time, session = 0.0, ""
-    values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}}
+    values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}} | {r.n: {} for r in pack if r.n == "fhr2"}
     for record in pack:
         base_time, session = record.bt or base_time, record.bn or session
         units = _UNITS.get(record.n)
         if units is None:
-            raise BadMessage("senml", "n", record.n, "Name records fhr or ua")
+            raise BadMessage("senml", "n", record.n, "Name records fhr, ua, or fhr2 for a second twin")
         if record.u not in units:
             raise BadMessage("senml", "u", record.u, f"For {record.n} use one of {', '.join(filter(None, units))}")
         index = round(record.t * HZ) if 0 <= record.t < 1 else -1

@@ -6,7 +6,7 @@ second of many beds as arrays; live, replay, assessment and studies all go throu
 
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import TypeGuard
+from typing import NamedTuple, TypeGuard
 
 import numpy as np
 
@@ -34,9 +34,9 @@ from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.second import keep_waiting, take_all
 from quietward.detect.core.state import ordering
-from quietward.detect.core.state.ordering import Report, Second
+from quietward.detect.core.state.ordering import NOTHING, Report, Second
 from quietward.detect.core.state.rules import Rules
-from quietward.detect.core.state.state import State
+from quietward.detect.core.state.state import SECOND, State
 
 LATE_S = 2.0
 """A bed whose next second is due for so long is looked at with every tick, as one is that sends."""
@@ -56,6 +56,7 @@ def prepare(rules: Rules) -> None:
 def step(state: State, inputs: Sequence[Input | SetAside]) -> Output:
     """Take inputs in their order; `state` is changed in place."""
     state.admit(item.bed for item in inputs if _brings_its_bed(item))
+    state.admit(item.bed + SECOND for item in inputs if isinstance(item, Block) and _is_heard(item.fhr2))
     output = Output()
     placed = Report(output.refused)
     waiting: dict[int, list[Second]] = defaultdict(list)
@@ -110,6 +111,10 @@ def _take_of_people(
     return people.take(state, item, output.events)
 
 
+def _is_heard(fhr: list[float | None] | None) -> bool:
+    return fhr is not None and any(bpm is not None for bpm in fhr)
+
+
 def _brings_its_bed(item: Input | SetAside) -> TypeGuard[Block | DeviceStatus | CommandEnvelope]:
     if isinstance(item, CommandEnvelope):
         return isinstance(item.command, Arrive)  # she may be there before her monitor is
@@ -134,14 +139,46 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
             del waiting[n]
         forgetting = [s.n for s in seconds if s.forget]
         if forgetting:
-            for n in forgetting:
-                report.began_anew(state, n, output.events)
+            for fetus in state.with_seconds(np.array(forgetting)).tolist():
+                report.began_anew(state, fetus, output.events)
             state.forget_signal(np.array(forgetting))
-        signals = np.array([(*s.fhr, *s.ua, s.mhr) for s in seconds], dtype=np.float64).T  # None becomes NaN
-        second, stage, weeks = np.array([(s.second, s.stage, s.weeks) for s in seconds]).T
+        fetuses = _fetuses(state, beds, seconds)
+        signals = np.array([(*f.fhr, *f.s.ua, f.s.mhr) for f in fetuses], dtype=np.float64).T  # None becomes NaN
+        place, first, second, stage, weeks = np.array(
+            [(f.place, f.first, f.s.second, f.s.stage, f.s.weeks) for f in fetuses]
+        ).T
         fhr, ua, mhr = signals[:HZ], signals[HZ:-1], signals[-1]
-        advance(state, np.array(beds), second, fhr, ua, mhr, output.events, stage, weeks)
+        advance(state, place, second, fhr, ua, mhr, output.events, stage, weeks, first)
         output.updated.update(beds)
+
+
+class _Fetus(NamedTuple):
+    """Whose rate of a second it is. first: place of the first twin, where this is the second; else -1."""
+
+    place: int
+    first: int
+    fhr: list[float | None]
+    s: Second
+
+
+def _fetuses(state: State, beds: list[int], seconds: list[Second]) -> list[_Fetus]:
+    """Return what a second of each bed holds of each fetus, the second twin of a bed behind the first."""
+    found = []
+    for n, s in zip(beds, seconds, strict=True):
+        found.append(_Fetus(n, -1, s.fhr, s))
+        if state.second_of(n) is not None or _is_heard(s.fhr2):
+            found.append(_Fetus(_place_of_second(state, n), n, s.fhr2 or NOTHING, s))
+    return found
+
+
+def _place_of_second(state: State, n: int) -> int:
+    """Return the place of the second twin in bed n; one whose first value this is knows what is known of the labour."""
+    if n not in state.place_of_second:  # what has waited was told of the bed elsewhere
+        state.admit([state.beds[n] + SECOND])
+    place = state.place_of_second[n]
+    if state.second_of(n) is None:
+        state.running.weeks[place], state.running.stage[place] = state.running.weeks[n], state.running.stage[n]
+    return place
 
 
 def _say_of_devices(state: State, placed: Report, output: Output) -> None:
@@ -170,21 +207,24 @@ def advance(
     events: list[Event],
     stage: Ints | None = None,
     weeks: Ints | None = None,
+    first: Ints | None = None,
 ) -> Ints:
     """Take one second of some beds, and return those that were evaluated.
 
     beds, second, mhr_bpm, stage (of labour) and weeks (of gestation; both 0 where not said): shape (m,); fhr_bpm, ua:
     shape (4, m), NaN where there is no value. Each bed once, its second the one after its last (a gap is passed as
-    seconds of NaN). Appends to `events`; what was found is in `state.findings`.
+    seconds of NaN). first: shape (m,); of a second twin the place of the first, which stands before it; else -1.
+    Appends to `events`; what was found is in `state.findings`.
     """
     m = len(beds)
+    first = np.full(m, -1) if first is None else first
     stage = np.zeros(m, dtype=np.int64) if stage is None else stage
     weeks = np.zeros(m, dtype=np.int64) if weeks is None else weeks
     state.clock.second[beds] = second
     row = np.ascontiguousarray  # the one layout that is compiled for
     take_all(
         state.all, row(beds), row(second), row(fhr_bpm), row(ua), row(mhr_bpm), row(stage), row(weeks),
-        state.rules.numbers, state.room,
+        row(first), state.rules.numbers, state.room,
     )  # fmt: skip
     evaluated: Ints = beds[state.room.evaluated[:m]]
     report.second(state, events)
@@ -196,6 +236,7 @@ def advance(
 
 def _report_evaluations(state: State, beds: Ints, second: Ints, events: list[Event]) -> None:
     """Report what evaluations have changed."""
+    people.end_pauses(state)
     now = dict(zip(beds.tolist(), second.tolist(), strict=True))
     report.evaluations(state, now, events)
     people.due_results(state, now, events)
@@ -206,21 +247,27 @@ def _report_evaluations(state: State, beds: Ints, second: Ints, events: list[Eve
 def _tick(state: State, output: Output) -> None:
     """Time has passed: beds from which nothing comes are evaluated at all the same."""
     limits = state.rules.reading.signal
+    begun = state.clock.second >= 0
+    for first, place in state.place_of_second.items():
+        state.clock.at[place] = state.clock.at[first]  # heard is the device
+        begun[place] &= begun[first]
     waits = state.clock.online & (state.clock.second < 0)  # a device that is there, and nothing usable has come yet
     output.updated.update(np.flatnonzero(waits).tolist())
     output.updated.update(stays.without_signal(state))
     silent_s = (state.now - state.clock.at) / 1000
     # Somebody watches a bed of which nothing has come for a moment; when it was last looked at must not grow old.
-    output.updated.update(np.flatnonzero((silent_s >= LATE_S) & (state.clock.second >= 0)).tolist())
-    beds = np.flatnonzero((silent_s >= limits.silent_after_s) & (state.clock.second >= 0))
+    output.updated.update(np.flatnonzero((silent_s >= LATE_S) & begun).tolist())
+    beds = np.flatnonzero((silent_s >= limits.silent_after_s) & begun)
     if not len(beds):
         return
     passed = silent_s[beds].astype(np.int64)
     second = state.clock.second[beds] + passed
-    none_since = state.running.none_since[beds]
-    findings.count_silence(state.findings, beds, none_since, state.clock.second[beds], passed)
+    is_first = np.array([n not in state.first_at for n in beds.tolist()])  # that the device is silent is said once
+    none_since, before = state.running.none_since[beds[is_first]], state.clock.second[beds[is_first]]
+    findings.count_silence(state.findings, beds[is_first], none_since, before, passed[is_first])
     state.measured_anew(beds)
     keep_waiting(state.all, beds, second, state.rules.numbers, state.room)
+    people.end_pauses(state)
     now = dict(zip(beds.tolist(), second.tolist(), strict=True))
     report.evaluations(state, now, output.events)
     people.due_results(state, now, output.events)

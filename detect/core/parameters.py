@@ -41,6 +41,15 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     marked_from_s: float
 
 
+class TwinLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """When the rates of twins are one and the same."""
+
+    within_bpm: Annotated[float, Meta(gt=0)]
+    move_alike: Annotated[float, Meta(gt=0, le=1)]
+    least_s: Annotated[float, Meta(gt=0, le=60)]
+    doubtful_share: Annotated[float, Meta(gt=0, le=1)]
+
+
 class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How the baseline is found."""
 
@@ -213,6 +222,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
     look: EvaluationLimits
     signal: SignalLimits
     baseline: BaselineLimits
+    twins: TwinLimits
     earlier: EarlierLimits
     variability: VariabilityLimits
     sinusoidal: SinusoidalLimits

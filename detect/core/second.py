@@ -28,12 +28,14 @@ def _take_all(
     mhr_bpm: Floats,
     stage: Ints,
     weeks: Ints,
+    first: Ints,
     numbers: Numbers,
     room: Room,
 ) -> None:
     """Take a second of each of the chosen beds; what is told of them, and which were evaluated, stands in `room`.
 
-    chosen, second, mhr_bpm, stage, weeks: shape (m,); fhr_bpm, ua: (4, m), NaN where there is no value.
+    chosen, second, mhr_bpm, stage, weeks: shape (m,); fhr_bpm, ua: (4, m), NaN where there is no value. first: shape
+    (m,); of a second twin the place of the first, else -1.
     """
     for place in range(len(chosen)):
         n = chosen[place]
@@ -41,7 +43,7 @@ def _take_all(
             beds.running.stage[n] = stage[place]
         if weeks[place] > 0:
             beds.running.weeks[n] = weeks[place]
-        samples = Samples(fhr_bpm, ua, mhr_bpm, place)
+        samples = Samples(fhr_bpm, ua, mhr_bpm, first, place)
         room.evaluated[place] = _take_second(beds, n, second[place], samples, numbers, room)
 
 
@@ -49,11 +51,12 @@ take_all = EntryPoint(_take_all)
 
 
 class Samples(NamedTuple):
-    """A second of one bed stands at `place` of the last axis."""
+    """A second of one bed stands at `place` of the last axis. first: as of `take_all`."""
 
     fhr_bpm: Floats
     ua: Floats
     mhr_bpm: Floats
+    first: Ints
     place: int
 
 
@@ -102,7 +105,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         )
     is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
     if is_evaluated:
-        _evaluate(beds, n, second, level_is_new, numbers, room)
+        _evaluate(beds, n, second, samples.first[samples.place], level_is_new, numbers, room)
     if is_evaluated or minute_ends:
         _set_thresholds(beds, n, numbers)
     return is_evaluated
@@ -211,9 +214,9 @@ def _fill_windows(beds: Beds, n: int, second: int, numbers: Numbers) -> None:
 
 
 @compiled
-def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numbers, room: Room) -> None:
+def _evaluate(beds: Beds, n: int, second: int, first: int, level_is_new: bool, numbers: Numbers, room: Room) -> None:
     """Measure baseline, tone and findings of bed n, and let attention follow. level_is_new: its FHR stays where an
-    excursion went that has just closed.
+    excursion went that has just closed. first: of a second twin the place of the first, else -1.
     """
     reading, b, e = numbers.reading, beds.baseline, beds.excursions
     _fill_windows(beds, n, second, numbers)
@@ -231,6 +234,8 @@ def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numb
         reading.earlier, numbers.tachysystole,
     )  # fmt: skip
     concern.weigh(beds.findings, n, numbers.concern)
+    if first >= 0:
+        measuring.measure_second_twin(beds.findings, n, beds.minute, first, reading.twins)
     measures = beds.findings.values[0]
     is_lost = measures[SIGNAL_LOST_S, n] >= reading.signal.no_value_after_s
     attention.decide(beds.attention, n, second, measures, n, is_lost, numbers.policy, 0, room.told)

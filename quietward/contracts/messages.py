@@ -14,7 +14,7 @@ from enum import StrEnum
 from typing import Annotated, Literal
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import UNSET, Meta, Struct, UnsetType
 
 from quietward.contracts.bounds import LARGEST_SEQ
 from quietward.contracts.validation import NOT_DECODED
@@ -41,7 +41,7 @@ Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestat
 SourceName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
 Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")]
 Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
-FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-f\d{1,9}$")]
+FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-[fs]\d{1,9}$")]
 Seconds = Annotated[int, Meta(ge=0, le=86_400)]
 StayId = Annotated[int, Meta(ge=0, le=4_102_444_800_000, description="a stay at a bed; 0: before any arrival")]
 Label = Annotated[str, Meta(min_length=1, max_length=40, description="what the ward calls her; never a name")]
@@ -91,7 +91,8 @@ class SignalState(StrEnum):
 class Samples(Struct, frozen=True):
     """One second of one bed, as a device publishes it on `quietward/v1/<ward>/<bed>/samples`.
 
-    Further fields are ignored and counted.
+    fhr2: with twins, the rate of the second fetus; a device with one FHR channel leaves it out. Further fields are
+    ignored and counted.
     """
 
     session: SessionId
@@ -104,6 +105,7 @@ class Samples(Struct, frozen=True):
     stage: Literal[1, 2] | None = None
     weeks: Weeks | None = None
     src: SourceName = ""
+    fhr2: FhrSecond | UnsetType | None = UNSET
 
 
 class _KnownSamples(Samples, frozen=True, forbid_unknown_fields=True):
@@ -123,6 +125,7 @@ class Block(Struct, frozen=True, tag="samples", array_like=True):
     mhr: Mhr | None = None
     stage: Literal[1, 2] | None = None
     weeks: Weeks | None = None
+    fhr2: FhrSecond | None = None
 
 
 class DeviceStatus(Struct, frozen=True, tag="status", array_like=True):
@@ -218,7 +221,7 @@ LABOUR_STAGES = {0: "not in labour", 1: "first stage", 2: "second stage"}
 class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
     """What staff say of a woman who has come. None and empty: not said.
 
-    stage: of labour; 0: not in labour. twins is recorded only: two heart rates of one bed are not told apart.
+    stage: of labour; 0: not in labour. twins: None leaves it to the device whether a second heart rate comes.
     """
 
     label: Label
@@ -510,6 +513,25 @@ class Stay(Struct, frozen=True):
         return self.id > 0 and self.arrival is None
 
 
+class FetusSummary(Struct, frozen=True):
+    """What a summary says of one of two fetuses; each name means what it means in `Summary`."""
+
+    signal: SignalState
+    signal_reason: str
+    fhr_bpm: float | None
+    baseline_bpm: float | None
+    variability_bpm: float | None
+    running: OngoingDeceleration | None
+    concern: float | None
+    concern_parts: list[ConcernContribution]
+    level: Level
+    reason: str
+    level_since: int | None
+    flag: str | None
+    acknowledged_by: str | None
+    shelved: list[Shelved] = []
+
+
 class Undoable(Struct, frozen=True):
     """What `UndoStay` would undo, until `until` (ms by the server's clock)."""
 
@@ -519,7 +541,11 @@ class Undoable(Struct, frozen=True):
 
 
 class Summary(Struct, frozen=True):
-    """The live state of one bed, as the page shows it. looked_at: time of the detector's last evaluation."""
+    """The live state of one bed, as the page shows it. looked_at: time of the detector's last evaluation.
+
+    With twins, signal, concern, classes, level and what belongs to it are of whichever is worse, in words that say
+    which; fhr_bpm, baseline_bpm, variability_bpm and running are of the first.
+    """
 
     bed: str
     session: str
@@ -562,6 +588,8 @@ class Summary(Struct, frozen=True):
     undoable: Undoable | None = None
     moving_to: str = ""
     """The bed to which she is being moved, until that has her."""
+    fetuses: list[FetusSummary] = []
+    """Of twins each by itself, the first FHR channel first; empty where one heart rate comes."""
 
     @property
     def stay_id(self) -> int:

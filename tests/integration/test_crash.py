@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.messages import (
@@ -42,6 +43,7 @@ SECONDS = 1500
 PER_ENTRY = 10
 T0 = 1_790_000_000
 BEDS = {"bed-1": "cord-not-recovering", "bed-2": "late-with-falling-variability", "bed-3": "noisy-but-well"}
+TWINS = "bed-4"
 
 ACTS: list[tuple[int, Command]] = [
     (300, Arrive("bed-3", "Kim", Arrival("green", weeks=31))),
@@ -50,6 +52,9 @@ ACTS: list[tuple[int, Command]] = [
     (900, Leave("bed-3", "Kim")),
     (1000, Arrive("bed-3", "Ann", Arrival("blue"))),
     (1200, Acknowledge("bed-1", "Kim", "bed-1-f1")),
+    (200, Arrive(TWINS, "Kim", Arrival("red", twins=True))),
+    (600, Leave(TWINS, "Kim")),
+    (655, UndoStay(TWINS, "Kim")),
     (1300, Arrive("bed-2", "Ann", Arrival("a slip of the finger"))),
     (1403, UndoStay("bed-2", "Ann")),
 ]
@@ -93,16 +98,20 @@ asyncio.run(main())
 
 
 def inputs() -> list[list[Input]]:
-    """Entries of an input stream: three beds, a tick a second, an answer, repeated seconds."""
+    """Entries of an input stream: three beds and one with twins, a tick a second, an answer, repeated seconds."""
     labours = {bed: simulated.simulate(load(name), 1, SECONDS) for bed, name in BEDS.items()}
+    twins = structs.replace(load("calm"), second_twin="cord-not-recovering")
+    labours[TWINS] = simulated.simulate(twins, 1, SECONDS)
     entries: list[list[Input]] = []
     for second in range(SECONDS):
         at = (T0 + second) * 1000
         items: list[Input] = [Tick(at)]
         for bed, labour in labours.items():
             part = slice(second * HZ, second * HZ + HZ)
-            fhr, ua = ([None if np.isnan(x) else float(x) for x in s[part]] for s in (labour.fhr, labour.ua))
-            items.append(Block(bed, "s", second, at, at, fhr, ua))
+            fhr2 = None if labour.fhr2 is None else _values(labour.fhr2[part])
+            items.append(
+                Block(bed, "s", second, at, at, _values(labour.fhr[part]), _values(labour.ua[part]), fhr2=fhr2)
+            )
             if second % 7 == 0:
                 items.append(items[-1])
         items += [CommandEnvelope(at, act) for when, act in ACTS if when == second]
@@ -110,6 +119,10 @@ def inputs() -> list[list[Input]]:
             entries.append([])
         entries[-1] += items
     return entries
+
+
+def _values(samples: Any) -> list[float | None]:
+    return [None if np.isnan(x) else float(x) for x in samples]
 
 
 async def fill(store: Store, ward: Ward, entries: int | None = None) -> str:
@@ -179,6 +192,7 @@ async def test_killed_inside_the_commit_it_says_the_same(
     expected, found = await outputs(store, plain), await outputs(store, killed)
     flags = [e for events in expected.values() if isinstance(events, list) for e in events if "flag" in e.kind]
     assert {e.kind for e in flags} >= {"flag-raised", "flag-acknowledged"}
+    assert {e.detail.get("fetus") for e in flags} == {None, 2.0}, "the second twin has raised no flag"
     assert found == expected
     assert sum(not kept for key, kept in expected.items() if "kept " in key) >= 6, "no stay has ended"
     equal = sum(len(v) for v in expected.values() if isinstance(v, list | dict))

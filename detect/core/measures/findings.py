@@ -156,6 +156,12 @@ MEASURES = {
             "1 or 0",
             "whether the FHR is where it jumped to from one sample to the next, away from the baseline",
         ),
+        Measure(
+            "same_as_twin_1min",
+            "share",
+            "share of the last minute's samples at which a second twin's FHR is that of the first "
+            "(`twins.within_bpm`), 0 where they do not move alike or there is one fetus; NaN: too few samples of both",
+        ),
         Measure("signal_lost_s", "s", "how long nothing usable has come"),
         Measure("observed_min", "min", "time since the lane began"),
     )
@@ -226,6 +232,7 @@ Measures = dict[str, Floats]
     NEAR_MOTHER_1MIN,
     NEAR_MOTHER_10MIN,
     STEPPED,
+    SAME_AS_TWIN_1MIN,
     SIGNAL_LOST_S,
     OBSERVED_MIN,
     CONCERN,

@@ -13,16 +13,16 @@ from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.measures import findings as row
 from quietward.detect.core.measures.findings import Findings, say
-from quietward.detect.core.parameters import EarlierLimits, NotableLimits, TachysystoleRule
+from quietward.detect.core.parameters import EarlierLimits, NotableLimits, TachysystoleRule, TwinLimits
 from quietward.detect.core.patterns import earlier
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import DOWN, UA, Excursions
 from quietward.detect.core.patterns.history import KEPT, History, in_64ths
-from quietward.detect.core.signal import usable
+from quietward.detect.core.signal import twins, usable
 from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.conditioning import Conditioning
-from quietward.detect.core.signal.minute import MINUTE_S
+from quietward.detect.core.signal.minute import MINUTE_S, Minute
 from quietward.detect.core.signal.sinusoidal import Pattern
 from quietward.detect.core.signal.tone import Tone
 from quietward.detect.core.signal.usable import Usable
@@ -133,6 +133,14 @@ def measure(
 
 
 @compiled
+def measure_second_twin(f: Findings, n: int, m: Minute, first: int, limits: TwinLimits) -> None:
+    """Write what is so of a second twin alone: whether its rate is that of the first; the uterus is judged there."""
+    say(f, n, row.SAME_AS_TWIN_1MIN, twins.same_rate_share(m, first, n, limits))
+    say(f, n, row.CONTRACTIONS_PER_10MIN, np.nan)
+    say(f, n, row.TACHYSYSTOLE, np.nan)
+
+
+@compiled
 def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable, t: Tone, r: Running) -> None:
     """Write how much of the signal can be used, whose it may be, and what the device says."""
     fhr_s = usable.of_last_minute_s(u, usable.FHR, n, second)
@@ -143,6 +151,7 @@ def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable
     say(f, n, row.NEAR_MOTHER_10MIN, near_mother_s / usable.seen_s(u, n, usable.WINDOW_S[usable.NEAR_MOTHER]))
     say(f, n, row.UA_FLAT, not t.useful[n] and not np.isnan(t.rest[n]))
     say(f, n, row.STEPPED, c.stepped[n])
+    say(f, n, row.SAME_AS_TWIN_1MIN, 0)
     say(f, n, row.SIGNAL_LOST_S, second - r.none_since[n] + 1 if r.none_since[n] >= 0 else 0)
     say(f, n, row.SECOND_STAGE, r.stage[n] == 2)
     say(f, n, row.WEEKS, r.weeks[n] if r.weeks[n] > 0 else np.nan)

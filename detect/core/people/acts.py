@@ -100,18 +100,33 @@ def _no_such_flag(state: State, n: int, number: int) -> str:
     if a.level[n] == 0:
         return "The flag is over"
     if a.flag[n] != number:
-        return f"The flag is over; there is a newer one, {report.flag_id(state.beds[n], int(a.flag[n]))}"
+        return f"The flag is over; there is a newer one, {report.flag_at(state, n, int(a.flag[n]))}"
     if a.acknowledged[n]:
         return f"Already answered by {state.words_of(n).acknowledged_by}"
     return ""
 
 
 def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: list[Event]) -> str:
-    number = report.flag_number(act.flag)
+    number, place = report.flag_number(act.flag), _place_of(state, n, act.flag)
     note = act.note.strip()
     text = f"acknowledged by {act.by}" + (f": {note}" if note else "")
-    taken = _answer(state, n, second, number, act.by, text, events, note)
-    return "" if taken else _no_such_flag(state, n, number)
+    if place is None:
+        return "The flag is over"
+    if not _answer(state, place, second, number, act.by, text, events, note):
+        return _no_such_flag(state, place, number)
+    _answer_all(state, n, second, act.by, text, events, note)
+    return ""
+
+
+def _place_of(state: State, n: int, flag: str) -> int | None:
+    """Return the place of the fetus of bed n that a flag is of; None where it is no longer there."""
+    return state.second_of(n) if report.is_of_second(flag) else n
+
+
+def _answer_all(state: State, n: int, second: int, by: str, text: str, events: list[Event], note: str = "") -> None:
+    """Somebody answers what bed n asks for, of whichever fetus."""
+    for fetus in state.fetuses(n):
+        _answer(state, fetus, second, int(state.attention.flag[fetus]), by, text, events, note)
 
 
 def _attend(state: State, n: int, second: int, act: Attend, at: int, events: list[Event]) -> str:
@@ -124,7 +139,7 @@ def _attend(state: State, n: int, second: int, act: Attend, at: int, events: lis
     words.attending = [*others, Attending(act.by, at, at + for_ms)][-ATTENDING_AT_MOST:] if act.going else others
     events.append(report.event(state, n, second, kind, text, {"by": act.by}))
     if act.going:
-        _answer(state, n, second, int(state.attention.flag[n]), act.by, f"answered by {act.by}: is going", events)
+        _answer_all(state, n, second, act.by, f"answered by {act.by}: is going", events)
     return ""
 
 
@@ -145,26 +160,31 @@ def _answer(
 
 def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event]) -> str:
     a, longest = state.attention, state.rules.policy.longest
-    longest_s = longest.shelve_bedside_s if a.level[n] == BEDSIDE else longest.shelve_s
+    place, number = _place_of(state, n, act.flag), report.flag_number(act.flag)
+    if place is None:
+        return "The flag is over"
+    flagged = [fetus for fetus in state.fetuses(n) if a.level[fetus] > 0]  # what is shelved is what the bed asks for
+    longest_s = longest.shelve_bedside_s if any(a.level[fetus] == BEDSIDE for fetus in flagged) else longest.shelve_s
     if not 0 < act.for_s <= longest_s:
         return f"Shelve for at most {longest_s / 60:.0f} min"
-    number = report.flag_number(act.flag)
-    if a.level[n] == TEAM and a.flag[n] == number:
+    if a.flag[place] == number and any(a.level[fetus] == TEAM for fetus in flagged):
         return f"A flag for the {LEVELS[TEAM]} cannot be shelved"
-    if a.carried[n] > 0 and a.flag[n] == number:
+    if a.flag[place] == number and any(a.carried[fetus] > 0 for fetus in flagged):
         return "It is from before a restart; it can be shelved once ten minutes of the trace have been seen"
-    reason = reason_for(state, n)
-    counted = counting_at(a, n).nonzero()[0].tolist()
+    if place not in flagged or a.flag[place] != number:
+        return _no_such_flag(state, place, number)
     until, refused = _silent_until(state, n, second, act.for_s)
     if refused:
         return refused
-    change = attention.shelve(a, n, number, until)
-    if change is None:
-        return _no_such_flag(state, n, number)
-    state.words_of(n).shelved |= dict.fromkeys(counted, (act.by, act.why))
-    text = f"shelved for {(until - second) / 60:.0f} min by {act.by} ({act.why}): {reason}"
-    detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
-    report.flag_action(state, second, change, detail, text, events)
+    for fetus in flagged:
+        reason, counted = reason_for(state, fetus), counting_at(a, fetus).nonzero()[0].tolist()
+        change = attention.shelve(a, fetus, int(a.flag[fetus]), until)
+        if change is None:
+            continue
+        state.words_of(fetus).shelved |= dict.fromkeys(counted, (act.by, act.why))
+        text = f"shelved for {(until - second) / 60:.0f} min by {act.by} ({act.why}): {reason}"
+        detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0, "reason": reason}
+        report.flag_action(state, second, change, detail, text, events)
     return ""
 
 
@@ -174,7 +194,8 @@ def _silent_until(state: State, n: int, second: int, for_s: int) -> tuple[int, s
     All that people press one after the other has one end, so far after the bed last called: pressing again, or
     something else, does not begin a new time.
     """
-    began = int(state.attention.silent_from[n])
+    known = [int(state.attention.silent_from[fetus]) for fetus in state.fetuses(n)]
+    began = min((since for since in known if since >= 0), default=-1)
     longest_s = state.rules.policy.longest.silent_s
     end = (second if began < 0 else began) + longest_s
     if second >= end:
@@ -183,14 +204,14 @@ def _silent_until(state: State, n: int, second: int, for_s: int) -> tuple[int, s
 
 
 def _unshelve(state: State, n: int, second: int, act: Unshelve, events: list[Event]) -> str:
-    a = state.attention
-    shelved = (a.shelved_until[:, n] >= 0).nonzero()[0].tolist()
-    if not shelved:
-        return "Nothing is shelved"
-    a.shelved_until[:, n] = -1
-    for i in shelved:
-        report.notice(state, second, Notice(n, SHELF_OVER, i), events, by=act.by)
-    return ""
+    shelved_until, is_any = state.attention.shelved_until, False
+    for fetus in state.fetuses(n):
+        shelved = (shelved_until[:, fetus] >= 0).nonzero()[0].tolist()
+        shelved_until[:, fetus] = -1
+        for i in shelved:
+            report.notice(state, second, Notice(fetus, SHELF_OVER, i), events, by=act.by)
+        is_any |= bool(shelved)
+    return "" if is_any else "Nothing is shelved"
 
 
 def _care(state: State, n: int, second: int, act: RecordCare, events: list[Event]) -> str:
@@ -199,13 +220,15 @@ def _care(state: State, n: int, second: int, act: RecordCare, events: list[Event
     a, words = state.attention, state.words_of(n)
     what = act.text.strip() or CARE_WORDS[act.what]
     before = care.stretch(state, n, second)
-    flag = report.flag_id(state.beds[n], int(a.flag[n])) if a.level[n] > 0 else None
+    worse = max(state.fetuses(n), key=lambda fetus: a.level[fetus])
+    flag = report.flag_at(state, worse, int(a.flag[worse])) if a.level[worse] > 0 else None
     words.cared.insert(0, CareRecord(second * 1000, act.by, act.what, what, before, flag))
     del words.cared[care.KEPT :]
     detail: report.Detail = {"by": act.by, "what": act.what, "text": what, **report.numbers(before, "before")}
     events.append(report.event(state, n, second, "care", f"{what}, by {act.by}", detail))
-    _answer(state, n, second, int(a.flag[n]), act.by, f"answered by {act.by}: {what}", events)
-    attention.care(a, n, second, asked_of(state.findings, n), state.rules.policy)
+    _answer_all(state, n, second, act.by, f"answered by {act.by}: {what}", events)
+    for fetus in state.fetuses(n):
+        attention.care(a, fetus, second, asked_of(state.findings, fetus), state.rules.policy)
     return ""
 
 
@@ -214,7 +237,7 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
     if act.for_s == 0:
         if a.paused_until[n] < 0:
             return "The monitor is not off"
-        a.paused_until[n] = -1
+        a.paused_until[state.fetuses(n)] = -1
         report.notice(state, second, Notice(n, PAUSE_OVER, -1), events, by=act.by)
         return ""
     if act.for_s > longest_s:
@@ -226,10 +249,11 @@ def _pause(state: State, n: int, second: int, act: Pause, events: list[Event]) -
     if until > first + longest_s:
         left_s = max(0, first + longest_s - second)
         return f"No signal has come since the pause before; at most {left_s / 60:.0f} min more"
-    attention.pause(a, n, until, state.rules.policy)
-    a.paused_from[n] = first
-    if a.silent_from[n] < 0:
-        a.silent_from[n] = second
+    for fetus in state.fetuses(n):
+        attention.pause(a, fetus, until, state.rules.policy)
+        a.paused_from[fetus] = first
+        if a.silent_from[fetus] < 0:
+            a.silent_from[fetus] = second
     state.words_of(n).paused = (act.by, act.why)
     text = f"monitor off for {(until - second) / 60:.0f} min, said by {act.by}" + (f": {act.why}" if act.why else "")
     detail: report.Detail = {"by": act.by, "why": act.why, "until": until * 1000.0}
@@ -264,7 +288,7 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
     if act.limit is None:
         if a.own_limit_until[i, n] < 0:
             return f"{act.condition} already has the ward limit"
-        a.own_limit_until[i, n] = -1
+        a.own_limit_until[i, state.fetuses(n)] = -1
         report.notice(state, second, Notice(n, OWN_LIMIT_OVER, i), events, by=act.by)
         return ""
     if not low <= act.limit <= high:
@@ -272,7 +296,8 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
     if not 0 < act.for_s <= policy.longest.limit_s:
         return f"Another limit for one bed lasts at most {policy.longest.limit_s / 3600:.0f} h"
     until = second + act.for_s
-    a.own_limit[i, n], a.own_limit_until[i, n] = act.limit, until
+    for fetus in state.fetuses(n):
+        a.own_limit[i, fetus], a.own_limit_until[i, fetus] = act.limit, until
     state.words_of(n).limited[i] = (act.by, act.why)
     detail: report.Detail = {
         "by": act.by,
@@ -284,6 +309,14 @@ def _own_limit(state: State, n: int, second: int, act: SetBedLimit, events: list
     text = f"{act.condition} from {act.limit:g} for {act.for_s / 60:.0f} min, by {act.by} ({act.why})"
     events.append(report.event(state, n, second, "own-limit", text, detail))
     return ""
+
+
+def end_pauses(state: State) -> None:
+    """A monitor that is back on is so for both twins, though only the first is heard again."""
+    until = state.attention.paused_until
+    for first, second in state.place_of_second.items():
+        if until[first] < 0:
+            until[second] = -1
 
 
 def due_results(state: State, seconds: dict[int, int], events: list[Event]) -> None:

@@ -7,7 +7,7 @@ from msgspec import structs
 from quietward.contracts.messages import HZ, CareRecord, TraceSummary
 from quietward.detect.core.measures.findings import BASELINE_BPM, VARIABILITY_BPM
 from quietward.detect.core.patterns.excursions import DOWN, UA
-from quietward.detect.core.reporting.events import flag_id
+from quietward.detect.core.reporting.events import flag_at
 from quietward.detect.core.state.state import State
 
 KEPT = 12
@@ -15,7 +15,22 @@ KEPT = 12
 
 
 def stretch(state: State, n: int, second: int) -> TraceSummary:
-    """Return in numbers what the trace of bed n was up to `second`, for as long as the policy gives care to help."""
+    """Return in numbers what the trace of bed n was up to `second`, for as long as the policy gives care to help.
+
+    Of twins: the decelerations of both; baseline and variability of the first.
+    """
+    one, *others = (_of_fetus(state, fetus, second) for fetus in state.fetuses(n))
+    for other in others:
+        one = structs.replace(
+            one,
+            decelerations=one.decelerations + other.decelerations,
+            deepest_bpm=max(one.deepest_bpm, other.deepest_bpm),
+            area_bpm_min=round(one.area_bpm_min + other.area_bpm_min, 1),
+        )
+    return one
+
+
+def _of_fetus(state: State, n: int, second: int) -> TraceSummary:
     notable, h, e = state.rules.reading.notable, state.history, state.excursions
     since = (second + 1 - state.rules.policy.care.helps_within_s) * HZ
     falls = [
@@ -48,9 +63,10 @@ def has_helped(before: TraceSummary, after: TraceSummary, cleared: bool) -> bool
 def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     """Return the note with the trace after it."""
     after = stretch(state, n, second)
-    a = state.attention
-    cleared = note.flag is not None and (a.level[n] == 0 or note.flag != flag_id(state.beds[n], int(a.flag[n])))
-    helped = None if state.clock.lost[n] else has_helped(note.before, after, cleared)
+    a, fetuses = state.attention, state.fetuses(n)
+    asked = {flag_at(state, fetus, int(a.flag[fetus])) for fetus in fetuses if a.level[fetus] > 0}
+    cleared = note.flag is not None and note.flag not in asked
+    helped = None if state.clock.lost[fetuses].any() else has_helped(note.before, after, cleared)
     return structs.replace(note, after=after, helped=helped)
 
 

@@ -142,7 +142,7 @@ def _come(state: State, n: int | None, item: Transfer, output: Output, end_of: E
     bed, clock, now = state.beds[n], state.clock, state.now or item.at
     undo = Undo("move", item.by, now, b"", [], move=item.id, other=item.of)
     undo = stays.undo_of(state, n, undo, output, end_of)
-    lines, flags = int(clock.event[n]), int(state.attention.flag[n])
+    lines, flags = int(clock.event[n]), _newest_flags(state, n)
     is_online, session, sessions = bool(clock.online[n]), state.sessions[n], dict(state.earlier.get(n, {}))
     occupancy = state.stays[bed]
     hers = State.from_bytes(item.state, state.rules)
@@ -182,32 +182,50 @@ def _why_no_room(state: State, n: int) -> str:
     return f"{bed} is not empty yet: who is there is being moved to {occupancy.asked.bed}" if occupancy.asked else ""
 
 
-def _rename(state: State, n: int, lines: int, flags: int) -> None:
+Flags = tuple[int, int]
+"""Numbers of a bed's newest flags: of the first fetus, and of a second."""
+
+
+def _newest_flags(state: State, n: int) -> Flags:
+    second = state.place_of_second.get(n)
+    return int(state.attention.flag[n]), 0 if second is None else int(state.attention.flag[second])
+
+
+def _renumbered(flag: str, bed: str, flags: Flags) -> str:
+    """Return the name in another bed, which has had such flags, of a flag of hers."""
+    is_of_second = report.is_of_second(flag)
+    return report.flag_id(bed, report.flag_number(flag) + flags[is_of_second], of_second=is_of_second)
+
+
+def _rename(state: State, n: int, lines: int, flags: Flags) -> None:
     """Let lines and flags of her who has come to bed n be numbered on from those that the bed has had."""
     state.clock.event[n] += lines
-    state.attention.flag[n] += flags
+    for place, of_fetus in zip(state.fetuses(n), flags, strict=False):
+        state.attention.flag[place] += of_fetus
     words = state.words.get(state.beds[n])
     for place, care in enumerate(words.cared if words is not None else []):
         if words is not None and care.flag is not None:
-            flag = report.flag_id(state.beds[n], report.flag_number(care.flag) + flags)
+            flag = _renumbered(care.flag, state.beds[n], flags)
             words.cared[place] = structs.replace(care, flag=flag)
 
 
-def _renamed(event: Event, bed: str, stay: int, lines: int, flags: int) -> Event:
+def _renamed(event: Event, bed: str, stay: int, lines: int, flags: Flags) -> Event:
     """Return a line of her log as it stands in that of another bed."""
     number = int(event.id.rpartition("-")[2]) + lines
     detail = event.detail
     if isinstance(flag := detail.get("flag"), str):
-        detail = detail | {"flag": report.flag_id(bed, report.flag_number(flag) + flags)}
+        detail = detail | {"flag": _renumbered(flag, bed, flags)}
     return structs.replace(event, id=f"{bed}-{number}", bed=bed, detail=detail, stay=stay)
 
 
-def _begin_from_summary(state: State, n: int, item: Transfer, lines: int, flags: int) -> None:
+def _begin_from_summary(state: State, n: int, item: Transfer, lines: int, flags: Flags) -> None:
     """Let bed n be what the summary of a woman says, and no more: her signal is read anew."""
     state.begin_anew(n)
     state.clock.event[n] = lines + item.summary.events
-    state.attention.flag[n] = flags + report.flag_number(item.summary.flag or "")
-    carry_over.carry_level(state, n, item.summary)
+    said = carry_over.of_each(item.summary)
+    for place, one, newest in zip(carry_over.places(state, n, item.summary), said, flags, strict=False):
+        state.attention.flag[place] = newest + report.flag_number(one.flag or "")
+        carry_over.carry_level(state, place, one)
     carry_over.carry_words(state, n, item.summary)
 
 

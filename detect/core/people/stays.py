@@ -28,6 +28,7 @@ from quietward.contracts.messages import (
     Transfer,
     UndoStay,
 )
+from quietward.detect.core.alerting.flags import CLEARED, Change
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import Occupancy, State, Undo
@@ -159,14 +160,27 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
     occupancy.stay = structs.replace(occupancy.stay, arrival=arrival)
     detail: report.Detail = {"by": None if while_in else by, "label": arrival.label}
     if arrival.weeks != before.weeks:
-        state.running.weeks[n] = arrival.weeks or 0
+        state.running.weeks[state.fetuses(n)] = arrival.weeks or 0
     if arrival.stage != before.stage:
-        state.running.stage[n] = arrival.stage or 0
+        state.running.stage[state.fetuses(n)] = arrival.stage or 0
         detail["stage"] = None if arrival.stage is None else float(arrival.stage)
     how = f"while she was in {while_in}" if while_in else f"by {by}"
     text = f"{', '.join(changes)}; {how}"
     output.events.append(report.event(state, n, second, "corrected", text, detail))
+    if arrival.twins is False:
+        _end_second(state, n, second, output)
     return ""
+
+
+def _end_second(state: State, n: int, second: int, output: Output) -> None:
+    """Somebody has said that there is one fetus: nothing of a second is asked for any more, until its rate comes."""
+    place = state.second_of(n)
+    if place is None:
+        return
+    if state.attention.level[place] > 0:
+        over = Change(place, CLEARED, 0, int(state.attention.flag[place]))
+        report.flag_action(state, second, over, {}, "eased: there is one fetus", output.events)
+    state.end_second(n)
 
 
 def undo_of(state: State, n: int, undo: Undo, output: Output, end_of: Callable[[int], None]) -> Undo:
@@ -246,8 +260,9 @@ def bring_back(state: State, n: int, undo: Undo, output: Output, step: Step) -> 
         return False
     bed, mistaken = state.beds[n], state.stay_id(n)
     before.clock.event[0] = state.clock.event[n]
-    if before.attention.level[0] == 0:
-        before.attention.flag[0] = state.attention.flag[n]
+    for mine, its in ((n, 0), (state.place_of_second.get(n), before.second_of(0))):
+        if mine is not None and its is not None and before.attention.level[its] == 0:
+            before.attention.flag[its] = state.attention.flag[mine]
     again = step(before, undo.since)
     state.put_in(n, before)
     output.events += again.events

@@ -5,10 +5,12 @@ Whatever a bed was last said to ask for still stands, under the flag that people
 in the log that it has become more, less, or is over. Nothing changes in silence.
 """
 
-from quietward.contracts.messages import Event, Level, SignalState, Stay, Summary
+from collections.abc import Sequence
+
+from quietward.contracts.messages import Event, FetusSummary, Level, SignalState, Stay, Summary
 from quietward.detect.core.alerting.policy import LEVELS
-from quietward.detect.core.reporting.events import flag_number
-from quietward.detect.core.state.state import Occupancy, State
+from quietward.detect.core.reporting.events import flag_number, is_of_second
+from quietward.detect.core.state.state import SECOND, Occupancy, State
 
 
 def carry_over(state: State, bed: str, newest: list[Event], summary: Summary | None) -> None:
@@ -20,18 +22,39 @@ def carry_over(state: State, bed: str, newest: list[Event], summary: Summary | N
     elif summary is not None and summary.stay is not None and summary.stay_id != state.stay_id(n):
         _carry_stay(state, n, summary, summary.stay)
     numbers = [int(event.id.rpartition("-")[2]) for event in newest]
-    flags = [flag_number(str(event.detail["flag"])) for event in newest if "flag" in event.detail]
+    flags = [str(event.detail["flag"]) for event in newest if "flag" in event.detail]
     if summary is not None:
         numbers.append(summary.events)
-        flags += [flag_number(summary.flag)] if summary.flag else []
+        flags += [one.flag for one in of_each(summary) if one.flag]
         if not summary.is_empty and not is_moving:
             if state.clock.second[n] < 0 and summary.t > 0 and summary.session:
                 _place(state, n, summary)
-            carry_level(state, n, summary)
+            for place, one in zip(places(state, n, summary), of_each(summary), strict=True):
+                carry_level(state, place, one)
             carry_words(state, n, summary)
     state.clock.event[n] = max(numbers, default=0)
-    known = int(state.attention.flag[n]) if state.stay_id(n) else 0  # flags are numbered on from woman to woman
-    state.attention.flag[n] = max(flags, default=known)
+    for place in (n, state.place_of_second.get(n)):
+        if place is not None:
+            known = int(state.attention.flag[place]) if state.stay_id(n) else 0  # numbered on from woman to woman
+            own = [flag_number(flag) for flag in flags if is_of_second(flag) == (place != n)]
+            state.attention.flag[place] = max(own, default=known)
+
+
+def of_each(summary: Summary) -> Sequence[Summary | FetusSummary]:
+    """Return what a summary says of each fetus in its bed."""
+    return summary.fetuses or [summary]
+
+
+def places(state: State, n: int, summary: Summary) -> list[int]:
+    """Return the places of the fetuses in bed n of which a summary tells, a second of twins among them."""
+    if not summary.fetuses:
+        return [n]
+    state.admit([state.beds[n] + SECOND])
+    clock, second = state.clock, state.place_of_second[n]
+    if clock.second[second] < 0:
+        clock.second[second] = clock.second[n] if clock.second[n] >= 0 else summary.t // 1000
+        clock.lost[second] = summary.fetuses[1].signal is SignalState.LOST
+    return [n, second]
 
 
 def _carry_stay(state: State, n: int, summary: Summary, stay: Stay) -> None:
@@ -50,8 +73,8 @@ def _place(state: State, n: int, summary: Summary) -> None:
     state.sessions[n] = summary.session
 
 
-def carry_level(state: State, n: int, summary: Summary) -> None:
-    """Let the bed ask for what it last asked for: the next evaluation speaks of every difference."""
+def carry_level(state: State, n: int, summary: Summary | FetusSummary) -> None:
+    """Let the fetus at place n ask for what it last asked for: the next evaluation speaks of every difference."""
     a = state.attention
     level = LEVELS.index(summary.level) if summary.level in LEVELS and summary.flag else 0
     found = int(a.level[n])
@@ -75,14 +98,17 @@ def carry_level(state: State, n: int, summary: Summary) -> None:
 def carry_words(state: State, n: int, summary: Summary) -> None:
     """Keep what people have said: shelves, limits of one bed, pauses, care."""
     a, words, place = state.attention, state.words_of(n), state.rules.policy.place
-    for shelf in summary.shelved:
-        if (i := place(shelf.condition)) is not None:
-            a.shelved_until[i, n], words.shelved[i] = shelf.until // 1000, (shelf.by, shelf.why)
+    fetuses = places(state, n, summary)
+    for fetus, one in zip(fetuses, of_each(summary), strict=True):
+        for shelf in one.shelved:
+            if (i := place(shelf.condition)) is not None:
+                a.shelved_until[i, fetus] = shelf.until // 1000
+                state.words_of(fetus).shelved[i] = (shelf.by, shelf.why)
     for limited in summary.limited:
         if (i := place(limited.condition)) is not None:
-            a.own_limit[i, n], a.own_limit_until[i, n] = limited.limit, limited.until // 1000
+            a.own_limit[i, fetuses], a.own_limit_until[i, fetuses] = limited.limit, limited.until // 1000
             words.limited[i] = (limited.by, limited.why)
     if summary.paused is not None:
-        a.paused_until[n] = summary.paused.until // 1000
+        a.paused_until[fetuses] = summary.paused.until // 1000
         words.paused = (summary.paused.by, summary.paused.why)
     words.cared = list(summary.cared)

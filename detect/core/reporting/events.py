@@ -6,6 +6,7 @@ from quietward.contracts.messages import HZ, Event, TraceSummary
 from quietward.detect.core.alerting.flags import (
     IS_NOTED,
     IS_QUIET,
+    OWN_LIMIT_OVER,
     PAUSE_OVER,
     SHELF_OVER,
     SHELVED,
@@ -24,7 +25,7 @@ from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN, Excursion
 from quietward.detect.core.records import taken
 from quietward.detect.core.reporting.quantities import time_in_words
-from quietward.detect.core.reporting.reasons import LONGEST, condition_in_words, reason_for
+from quietward.detect.core.reporting.reasons import LONGEST, condition_in_words, of_which_twin, reason_for
 from quietward.detect.core.signal.conditioning import DOUBLE, HALF, Mark
 from quietward.detect.core.state.beds import LostSignal
 from quietward.detect.core.state.state import State
@@ -42,10 +43,22 @@ WHY_WITHDRAWN = {
 
 def event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
     """Return the next line of bed n's log."""
+    n = state.bed_at(n)
     state.clock.event[n] += 1
     number = int(state.clock.event[n])
     bed, digest = state.beds[n], state.rules.digest
     return Event(f"{bed}-{number}", bed, second * 1000, what, text, detail, digest, state.stay_id(n))
+
+
+def fetal_event(state: State, n: int, second: int, what: str, text: str, detail: Detail) -> Event:
+    """Return the next line of the log, about the fetus at place n: of twins it says which."""
+    who = of_which_twin(state, n)
+    return event(state, n, second, what, f"{who}{text}", detail | which_twin(state, n))
+
+
+def which_twin(state: State, n: int) -> Detail:
+    """Return what a line's details say of which twin the fetus at place n is; nothing where there is one."""
+    return {"fetus": 1.0 + (n in state.first_at)} if of_which_twin(state, n) else {}
 
 
 def second(state: State, events: list[Event]) -> None:
@@ -68,7 +81,7 @@ def _mark(state: State, mark: Mark, events: list[Event]) -> None:
     what = {HALF: "half", DOUBLE: "double"}[mark.ratio]
     detail: Detail = {"what": f"{what} rate", "onset_s": mark.onset / HZ, "end_s": mark.end / HZ}
     text = f"{what} rate for {(mark.end - mark.onset) / HZ:.0f} s, not used"
-    events.append(event(state, mark.n, mark.at // HZ, "signal-mark", text, detail))
+    events.append(fetal_event(state, mark.n, mark.at // HZ, "signal-mark", text, detail))
 
 
 def _closed(state: State, x: Excursion, kinds: list[int], events: list[Event]) -> None:
@@ -76,6 +89,8 @@ def _closed(state: State, x: Excursion, kinds: list[int], events: list[Event]) -
     n, now = x.n, x.closed_at // HZ
     detail: Detail = {"onset_s": x.onset / HZ}
     match x.what:
+        case excursions.CONTRACTION if n in state.first_at:
+            pass  # there is one uterus, and the first twin's place tells of it
         case excursions.CONTRACTION:
             detail |= {"peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height": x.height}
             events.append(event(state, n, now, "contraction", f"contraction of {x.length_s:.0f} s", detail))
@@ -83,16 +98,16 @@ def _closed(state: State, x: Excursion, kinds: list[int], events: list[Event]) -
             detail |= {"peak_s": x.peak_at / HZ, "end_s": x.end / HZ, "height_bpm": x.height}
             detail |= {f"kind {r.name}": Rise(k).word for r, k in zip(state.rules.rule_sets, kinds, strict=True)}
             text = f"acceleration of {x.height:.0f} bpm, {x.length_s:.0f} s"
-            events.append(event(state, n, now, "acceleration", text, detail))
+            events.append(fetal_event(state, n, now, "acceleration", text, detail))
         case excursions.DECELERATION:
             _deceleration(state, x, [Kind(k) for k in kinds], events)
         case excursions.BASELINE_CHANGE:
             detail["by_bpm"] = (-1 if x.row == DOWN else 1) * x.area / ((x.end - x.onset) / HZ)
-            events.append(event(state, n, now, "baseline-change", "baseline has changed", detail))
+            events.append(fetal_event(state, n, now, "baseline-change", "baseline has changed", detail))
         case _ if x.said:
             why = WHY_WITHDRAWN[x.why]
             detail |= {"end_s": x.end / HZ, "depth_bpm": x.height, "reason": why}
-            events.append(event(state, n, now, "withdrawn", f"no deceleration after all: {why}", detail))
+            events.append(fetal_event(state, n, now, "withdrawn", f"no deceleration after all: {why}", detail))
 
 
 def began_anew(state: State, n: int, events: list[Event]) -> None:
@@ -103,7 +118,7 @@ def began_anew(state: State, n: int, events: list[Event]) -> None:
     why, now = "its device began anew, the end was not seen", newest_second(state, n)
     detail: Detail = {"onset_s": onset / HZ, "end_s": float(now + 1), "reason": why}
     detail["depth_bpm"] = float(state.excursions.height[DOWN, n])
-    events.append(event(state, n, now, "withdrawn", f"deceleration cut off: {why}", detail))
+    events.append(fetal_event(state, n, now, "withdrawn", f"deceleration cut off: {why}", detail))
 
 
 def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Event]) -> None:
@@ -121,7 +136,7 @@ def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Ev
     detail |= {f"kind {rules.name}": k.word for rules, k in zip(state.rules.rule_sets, kinds, strict=True)}
     first = next(k for k in kinds if k != Kind.NONE)
     text = f"{first.word} deceleration, {x.height:.0f} bpm deep, {x.length_s:.0f} s"
-    events.append(event(state, x.n, x.closed_at // HZ, "deceleration", text, detail))
+    events.append(fetal_event(state, x.n, x.closed_at // HZ, "deceleration", text, detail))
 
 
 def evaluations(state: State, now: dict[int, int], events: list[Event]) -> None:
@@ -129,7 +144,7 @@ def evaluations(state: State, now: dict[int, int], events: list[Event]) -> None:
     room = state.room
     for change in taken(room.lost, LostSignal):
         text = "signal lost" if change.is_lost else "signal is back"
-        events.append(event(state, change.n, now[change.n], "signal", text, {"lost": float(change.is_lost)}))
+        events.append(fetal_event(state, change.n, now[change.n], "signal", text, {"lost": float(change.is_lost)}))
     for one in taken(room.told.notices, Notice):
         notice(state, now[one.n], one, events)
 
@@ -147,7 +162,7 @@ def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> Non
     for change in taken(state.room.told.changes, Change):
         why = _why_it_speaks(state, change)
         reason = why + reason_for(state, change.n, LONGEST - len(why)) if change.level else ""
-        text = f"{LEVELS[change.level]}: {reason}" if reason else "eased"
+        text = f"{LEVELS[change.level]}: {reason}" if reason else f"{of_which_twin(state, change.n)}eased"
         detail = _flag(state, change, reason)
         events.append(event(state, change.n, now[change.n], f"flag-{change.word}", text, detail))
 
@@ -163,32 +178,34 @@ def _why_it_speaks(state: State, change: Change) -> str:
 def flag_action(state: State, second: int, change: Change, detail: Detail, text: str, events: list[Event]) -> None:
     """Say what somebody did to a flag; `detail` says who."""
     detail = _flag(state, change, "") | detail
-    events.append(event(state, change.n, second, f"flag-{change.word}", text, detail))
+    events.append(fetal_event(state, change.n, second, f"flag-{change.word}", text, detail))
 
 
 def notice(state: State, second: int, one: Notice, events: list[Event], by: str = "") -> None:
     """Log what was suppressed, or has expired; by: somebody has ended it before its time."""
     n, who = one.n, f", ended by {by}" if by else ""
     detail: Detail = {"by": by} if by else {}
+    if n in state.first_at and one.what in (PAUSE_OVER, OWN_LIMIT_OVER):
+        return  # pressed once for the bed, and told at the first twin's place
     if one.what == PAUSE_OVER:
         events.append(event(state, n, second, one.word, f"the monitor should be on again{who}", detail))
         return
     if one.what == IS_QUIET:
-        events.append(event(state, n, second, one.word, "quiet again", detail))
+        events.append(fetal_event(state, n, second, one.word, "quiet again", detail))
         return
     condition = state.rules.policy.condition[one.condition]
     detail["condition"] = condition.name
     if one.what == IS_NOTED:
         reason = reason_for(state, n)
-        events.append(event(state, n, second, one.word, reason, detail | {"reason": reason}))
+        events.append(event(state, n, second, one.word, reason, detail | {"reason": reason} | which_twin(state, n)))
         return
     if one.what == SUPPRESSED:
         why = suppressed_because(state, n, one.condition, one.why)
         text = f"{why}: {condition_in_words(state, n, condition)}"
-        events.append(event(state, n, second, one.word, text, detail | {"why": why}))
+        events.append(event(state, n, second, one.word, text, detail | {"why": why} | which_twin(state, n)))
         return
     what = "no longer shelved" if one.what == SHELF_OVER else "the policy's limit again"
-    events.append(event(state, n, second, one.word, f"{condition.name}: {what}{who}", detail))
+    events.append(fetal_event(state, n, second, one.word, f"{condition.name}: {what}{who}", detail))
 
 
 def suppressed_because(state: State, n: int, condition: int, why: int) -> str:
@@ -206,35 +223,48 @@ def numbers(found: TraceSummary, when: str) -> Detail:
 
 def _flag(state: State, change: Change, reason: str) -> Detail:
     return {
-        "flag": flag_id(state.beds[change.n], change.flag),
+        "flag": flag_at(state, change.n, change.flag),
         "level": LEVELS[change.level],
         "reason": reason,
+        **which_twin(state, change.n),
     }
 
 
-def flag_id(bed: str, number: int) -> str:
-    """Return the name of a bed's flag."""
-    return f"{bed}-f{number}"
+def flag_at(state: State, n: int, number: int) -> str:
+    """Return the name of a flag of the fetus at place n."""
+    return flag_id(state.beds[state.bed_at(n)], number, of_second=n in state.first_at)
+
+
+def flag_id(bed: str, number: int, *, of_second: bool = False) -> str:
+    """Return the name of a bed's flag; those of a second twin are numbered by themselves."""
+    return f"{bed}-{'s' if of_second else 'f'}{number}"
 
 
 def flag_number(flag: str) -> int:
     """Return the number in a flag's name; 0, which no flag has, where there is none."""
-    number = flag.rpartition("-f")[2]
+    number = flag.rpartition("-")[2][1:]
     return int(number) if number.isdecimal() else 0
+
+
+def is_of_second(flag: str) -> bool:
+    """Return whether a flag, by its name, is of a second twin."""
+    return flag.rpartition("-")[2].startswith("s")
 
 
 def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
     """Say once a minute how things stand: the trend."""
     for n, second in now.items():
-        if second % 60 != 59:
+        if second % 60 != 59 or n in state.first_at:
             continue
-        measures = asked_of(state.findings, n)
         detail: Detail = {}
-        for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
-            detail[name] = None if np.isnan(measures[name]) else round(measures[name], 2)
+        for fetus, which in zip(state.fetuses(n), ("", "second "), strict=False):
+            measures = asked_of(state.findings, fetus)
+            for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
+                detail[which + name] = None if np.isnan(measures[name]) else round(measures[name], 2)
         events.append(event(state, n, second, "minute", "", detail))
 
 
 def newest_second(state: State, n: int) -> int:
     """Return the newest second that bed n's clock has shown, 0 where it has shown none."""
+    n = state.bed_at(n)
     return max(0, int(state.clock.second[n]), int(state.clock.others_until[n]))

@@ -26,7 +26,24 @@ FIRST = 0
 
 
 def reason_for(state: State, n: int, longest: int = LONGEST) -> str:
-    """Return what bed n has to say, in at most so many characters: why it calls, or what is noted; else how it is."""
+    """Return what bed n has to say, in at most so many characters: why it calls, or what is noted; else how it is.
+
+    Of twins it is what one of them has to say, and which.
+    """
+    who = of_which_twin(state, n)
+    return who + _reason_for(state, n, longest - len(who))
+
+
+TWIN_WORDS = ("first twin: ", "second twin: ")
+
+
+def of_which_twin(state: State, n: int) -> str:
+    """Return how a line about the fetus at place n begins where there are two."""
+    is_second = n in state.first_at
+    return TWIN_WORDS[is_second] if is_second or state.second_of(n) is not None else ""
+
+
+def _reason_for(state: State, n: int, longest: int) -> str:
     said = state.rules.policy.spoken(said_at(state.attention, n))
     facts = (fact for condition in said for fact in _facts(state, n, condition))
     if state.attention.carried[n]:
@@ -37,12 +54,15 @@ def reason_for(state: State, n: int, longest: int = LONGEST) -> str:
 def _carried_facts(state: State, n: int) -> Iterator[str]:
     yield "from before a restart"
     known = state.words_of(n).carried.replace("; ", BETWEEN)  # as version 0.1 put facts together
+    for who in TWIN_WORDS:
+        known = known.removeprefix(who)
     yield from known.removeprefix(f"from before a restart{BETWEEN}").split(BETWEEN)
 
 
 def condition_in_words(state: State, n: int, condition: Condition) -> str:
     """Return what one condition says of bed n."""
-    return _fitting(_facts(state, n, condition), LONGEST)
+    who = of_which_twin(state, n)
+    return who + _fitting(_facts(state, n, condition), LONGEST - len(who))
 
 
 def pattern(state: State, n: int) -> str:

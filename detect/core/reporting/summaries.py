@@ -11,6 +11,7 @@ from quietward.contracts.messages import (
     BedLimit,
     ConcernContribution,
     Contractions,
+    FetusSummary,
     Level,
     OngoingDeceleration,
     Paused,
@@ -29,26 +30,29 @@ from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.excursions import DOWN
 from quietward.detect.core.reporting import events as reporting
+from quietward.detect.core.reporting import twins
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.reporting.quantities import time_in_words
-from quietward.detect.core.reporting.reasons import reason_for
+from quietward.detect.core.reporting.reasons import of_which_twin, reason_for
 from quietward.detect.core.state import ordering
 from quietward.detect.core.state.state import Evaluation, Occupancy, State, Words
 
 
 def of(state: State, output: Output) -> list[Summary]:
     """Return the summaries of all beds whose summary is new."""
-    beds = np.array(sorted(output.updated), dtype=np.int64)
+    beds = np.array(sorted(output.updated - state.first_at.keys()), dtype=np.int64)
+    evaluations = evaluations_of(state, beds)
+    return [_summary(state, row, evaluation) for row, evaluation in zip(_rows(state, beds), evaluations, strict=True)]
+
+
+def _rows(state: State, beds: Ints) -> "list[_Row]":
     clock, a, c, e = state.clock, state.attention, state.conditioning, state.excursions
     columns: tuple[Ints | Floats | Bools, ...] = (
         clock.second, clock.at, clock.event, c.last_bpm, c.last_at, a.level, a.noted, a.level_since, a.flag,
         a.acknowledged, a.paused_until, state.all.ongoing.onset, e.height[DOWN],
     )  # fmt: skip
     rows = zip(beds.tolist(), *(c[beds].tolist() for c in columns), _some_suppressed(a, beds).tolist(), strict=True)
-    return [
-        _summary(state, _Row(*row), evaluation)
-        for row, evaluation in zip(rows, evaluations_of(state, beds), strict=True)
-    ]
+    return [_Row(*row) for row in rows]
 
 
 def _some_suppressed(a: Attention, beds: Ints) -> Bools:
@@ -152,47 +156,95 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         return _of_her_who_is_moved(row, asked)
     if occupancy is not None and occupancy.stay.is_empty:
         return _of_empty_bed(state, row, occupancy)
-    notice = ordering.notice_of(state, n)  # whose signal it is, or when it was, is not known: that is not quiet
-    signal, signal_reason = _signal(state, row, evaluation.values, notice)
-    is_fresh = (
-        signal is not SignalState.LOST
-        and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
-    )
-    is_quiet = row.noted < 0 and notice is None and asked is None and row.second >= 0  # what is not known is not
+    first = worse = _fetus(state, row, evaluation)
+    classes, fetuses, shelved = evaluation.classes, [], first.shelved
+    held_back = _suppressed(state, n) if row.some_suppressed else []
+    if (place := state.second_of(n)) is not None:
+        here = np.array([place])
+        (second_row,), (second_evaluation,) = _rows(state, here), evaluations_of(state, here)
+        second = _fetus(state, second_row._replace(at=row.at, event=row.event), second_evaluation)
+        first, second = twins.doubted(first, second, second_evaluation.values, state.rules.reading.twins)
+        worse, fetuses = twins.worse_of(first, second), [first, second]
+        classes = twins.worse_classes(evaluation.classes, second_evaluation.classes)
+        shelved = [*first.shelved, *second.shelved]
+        held_back += _suppressed(state, place) if second_row.some_suppressed else []
     words = state.words.get(bed) or NO_WORDS
-    reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
     return Summary(
         bed=bed,
         session=state.sessions[n],
         t=row.second * 1000,
         at=row.at if row.second >= 0 else 0,  # what came before is not of her
         looked_at=state.now,
+        signal=worse.signal,
+        signal_reason=worse.signal_reason,
+        fhr_bpm=first.fhr_bpm,
+        baseline_bpm=first.baseline_bpm,
+        variability_bpm=first.variability_bpm,
+        running=first.running,
+        contractions=evaluation.contractions,
+        concern=worse.concern,
+        concern_parts=worse.concern_parts,
+        classes=classes,
+        level=worse.level,
+        reason=worse.reason,
+        level_since=worse.level_since,
+        flag=worse.flag,
+        acknowledged_by=worse.acknowledged_by,
+        events=row.event,
+        rules=state.rules.digest,
+        shelved=shelved,
+        cared=words.cared,
+        paused=Paused(*words.paused, row.paused_until * 1000) if row.paused_until >= 0 else None,
+        limited=_limited(state, n, words) if row.some_suppressed else [],
+        hand=hand.of(state.hand, state.history, n, _present_second(state, row), state.rules.reading.hand),
+        held_back=held_back,
+        attending=[one for one in words.attending if one.until > state.now],
+        **({} if occupancy is None else _stay(state, occupancy)),
+        fetuses=fetuses,
+    )
+
+
+def _fetus(state: State, row: _Row, evaluation: Evaluation) -> FetusSummary:
+    """Return what is said of the fetus at place `row.n`."""
+    n = row.n
+    bed = state.bed_at(n)
+    notice = ordering.notice_of(state, bed)  # whose signal it is, or when it was, is not known: that is not quiet
+    signal, signal_reason = _signal(state, row, evaluation.values, notice)
+    is_fresh = (
+        signal is not SignalState.LOST
+        and (row.second + 1) * HZ - row.fhr_at <= state.rules.reading.signal.shown_for_s * HZ
+    )
+    occupancy = state.stays.get(state.beds[bed])
+    is_moving = occupancy is not None and occupancy.asked is not None
+    doubt = notice.value if notice is not None else _half_of_twins(state, n, row.second, occupancy)
+    is_quiet = row.noted < 0 and not doubt and not is_moving and row.second >= 0  # what is not known is not
+    reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
+    return FetusSummary(
         signal=signal,
         signal_reason=signal_reason,
         fhr_bpm=row.fhr_bpm if is_fresh else None,
         baseline_bpm=evaluation.baseline_bpm,
         variability_bpm=evaluation.variability_bpm,
         running=_running(state, row),
-        contractions=evaluation.contractions,
         concern=evaluation.concern,
         concern_parts=evaluation.concern_parts,
-        classes=evaluation.classes,
         level=LEVELS[row.level] if row.level or is_quiet else Level.NOTED,
-        reason=notice.value if notice is not None and not row.level else reason,
+        reason=doubt if doubt and not row.level else reason,
         level_since=row.level_since * 1000 if row.level else None,
-        flag=reporting.flag_id(bed, row.flag) if row.level else None,
-        acknowledged_by=words.acknowledged_by if row.acknowledged else None,
-        events=row.event,
-        rules=state.rules.digest,
-        shelved=_shelved(state, n, words) if row.some_suppressed else [],
-        cared=words.cared,
-        paused=Paused(*words.paused, row.paused_until * 1000) if row.paused_until >= 0 else None,
-        limited=_limited(state, n, words) if row.some_suppressed else [],
-        hand=hand.of(state.hand, state.history, n, _present_second(state, row), state.rules.reading.hand),
-        held_back=_suppressed(state, n) if row.some_suppressed else [],
-        attending=[one for one in words.attending if one.until > state.now],
-        **({} if occupancy is None else _stay(state, occupancy)),
+        flag=reporting.flag_at(state, n, row.flag) if row.level else None,
+        acknowledged_by=(state.words.get(state.beds[n]) or NO_WORDS).acknowledged_by if row.acknowledged else None,
+        shelved=_shelved(state, n) if row.some_suppressed else [],
     )
+
+
+ONE_OF_TWINS = "twins, but only one heart rate comes"
+
+
+def _half_of_twins(state: State, n: int, second: int, occupancy: Occupancy | None) -> str:
+    """Return in words that bed n has twins of whom one has not been heard yet, or nothing."""
+    arrival = None if occupancy is None else occupancy.stay.arrival
+    are_twins = second >= 0 and arrival is not None and arrival.twins
+    return ONE_OF_TWINS if are_twins and state.bed_at(n) == n and state.second_of(n) is None else ""
 
 
 def _stay(state: State, occupancy: Occupancy) -> dict[str, Any]:
@@ -266,8 +318,9 @@ def _running(state: State, row: _Row) -> OngoingDeceleration | None:
     return OngoingDeceleration(((row.second + 1) * HZ - row.onset) / HZ, row.height, kinds)
 
 
-def _shelved(state: State, n: int, words: Words) -> list[Shelved]:
+def _shelved(state: State, n: int) -> list[Shelved]:
     attention, conditions = state.attention, state.rules.policy.condition
+    words = state.words.get(state.beds[n]) or NO_WORDS
     return [
         Shelved(
             conditions[i].name,
@@ -291,8 +344,9 @@ def _limited(state: State, n: int, words: Words) -> list[BedLimit]:
 
 
 def _suppressed(state: State, n: int) -> list[str]:
+    who = of_which_twin(state, n)
     return [
-        f"{state.rules.policy.condition[i].name}: {reporting.suppressed_because(state, n, i, why)}"
+        f"{who}{state.rules.policy.condition[i].name}: {reporting.suppressed_because(state, n, i, why)}"
         for i, why in enumerate(state.attention.suppressed[:, n].tolist())
         if why not in (NOT_SUPPRESSED, SHELVED) and state.rules.policy.condition[i].rank > NOTED
     ]
@@ -325,4 +379,4 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
 def _why_silent(state: State, n: int) -> str:
     if state.broker_is_away:
         return "the broker is away: no monitor can be heard"
-    return "monitor sends nothing" if state.clock.online[n] else "monitor disconnected"
+    return "monitor sends nothing" if state.clock.online[state.bed_at(n)] else "monitor disconnected"

@@ -38,7 +38,9 @@ NOTHING: list[float | None] = [None] * HZ
 
 
 class Second(NamedTuple):
-    """One second of one bed, ready for `advance`. forget: the bed's signal starts anew with it."""
+    """One second of one bed, ready for `advance`. forget: the bed's signal starts anew with it. fhr2: of a second twin,
+    None where the device has no such channel.
+    """
 
     n: int
     second: int
@@ -48,6 +50,7 @@ class Second(NamedTuple):
     stage: int
     weeks: int
     forget: bool
+    fhr2: list[float | None] | None = None
 
 
 @dataclass
@@ -112,7 +115,7 @@ def _follow(state: State, n: int, block: Block) -> list[Second]:
         clock.lead_ms[n] = lead_ms
     if clock.credit_s[n] < SKIP_CREDIT_S:
         clock.credit_s[n] += 1
-    return [Second(n, second, block.fhr, block.ua, block.mhr, block.stage or 0, block.weeks or 0, False)]
+    return [_second(n, second, block, False)]
 
 
 def _seq(block: Block) -> int:
@@ -233,4 +236,8 @@ def _take(state: State, n: int, block: Block, report: Report, *, renumbered: boo
     for column, value in zip(columns, stands, strict=True):
         column[n] = value
     filled = [Second(n, s, NOTHING, NOTHING, None, 0, 0, False) for s in range(first, second)]
-    return [*filled, Second(n, second, block.fhr, block.ua, block.mhr, block.stage or 0, block.weeks or 0, forget)]
+    return [*filled, _second(n, second, block, forget)]
+
+
+def _second(n: int, second: int, block: Block, forget: bool) -> Second:
+    return Second(n, second, block.fhr, block.ua, block.mhr, block.stage or 0, block.weeks or 0, forget, block.fhr2)

@@ -119,6 +119,9 @@ class Evaluation(msgspec.Struct, frozen=True):
 
 
 HEAD_LENGTH = 8
+SECOND = "/2"
+"""The second of twins has a place of its own in all arrays: by the name of the bed with this, which no bed has in its
+name. It is in use from the first value of its rate on, until the stay ends or somebody says that there is one fetus."""
 
 
 class _Head(msgspec.Struct):
@@ -175,8 +178,16 @@ class State:
     hand: Hand = field(init=False)
 
     def __post_init__(self) -> None:
-        self.index_of = {bed: i for i, bed in enumerate(self.beds)}
+        self._name(self.beds)
         self._hold(arrays.empty(Beds, len(self.beds), self.rules.sizes))
+
+    def _name(self, beds: list[str]) -> None:
+        self.beds, self.index_of = beds, {bed: i for i, bed in enumerate(beds)}
+        firsts = (
+            (self.index_of.get(bed.removesuffix(SECOND)), i) for i, bed in enumerate(beds) if bed.endswith(SECOND)
+        )
+        self.place_of_second = {first: i for first, i in firsts if first is not None}
+        self.first_at = {second: first for first, second in self.place_of_second.items()}
 
     def _hold(self, all_of: Beds) -> None:
         self.all, self.room = all_of, Room.of(len(self.beds), self.rules)
@@ -189,13 +200,32 @@ class State:
     def _layout_digest(self) -> str:
         return hashlib.sha256(arrays.layout(Beds, self.rules.sizes).encode()).hexdigest()
 
+    def second_of(self, n: int) -> int | None:
+        """Return the place of the second twin in bed n; None while one heart rate comes."""
+        second = self.place_of_second.get(n)
+        return None if second is None or self.clock.second[second] < 0 else second
+
+    def fetuses(self, n: int) -> list[int]:
+        """Return the places of the fetuses in bed n, that of the bed first."""
+        second = self.second_of(n)
+        return [n] if second is None else [n, second]
+
+    def bed_at(self, n: int) -> int:
+        """Return the place of the bed in which the fetus at place n is."""
+        return self.first_at.get(n, n)
+
+    def with_seconds(self, beds: Ints) -> Ints:
+        """Return places of beds, and of the second twins in them."""
+        seconds = [self.place_of_second[n] for n in beds.tolist() if n in self.place_of_second]
+        return np.array([*beds.tolist(), *seconds]) if seconds else beds
+
     def words_of(self, n: int) -> Words:
         """Return what people said at bed n."""
         return self.words.setdefault(self.beds[n], Words())
 
     def stay_id(self, n: int) -> int:
         """Return the id of the present stay at bed n, 0 before the first arrival."""
-        occupancy = self.stays.get(self.beds[n])
+        occupancy = self.stays.get(self.beds[self.bed_at(n)])
         return 0 if occupancy is None else occupancy.stay.id
 
     def is_empty(self, n: int) -> bool:
@@ -208,57 +238,76 @@ class State:
         fresh = [bed for bed in dict.fromkeys(beds) if bed not in self.index_of]
         if not fresh:
             return
-        for bed in fresh:
-            self.index_of[bed] = len(self.beds)
-            self.beds.append(bed)
-            self.sessions.append("")
+        self._name([*self.beds, *fresh])
+        self.sessions += [""] * len(fresh)
         self._hold(arrays.grown(self.all, len(fresh)))
 
     def forget_signal(self, beds: Ints) -> None:
         """Let some beds forget their signal's past; attention, what people did, and the log go on."""
+        fetuses = self.with_seconds(beds)
         for name, part in zip(Beds._fields, self.all, strict=True):
             if name not in {"clock", "earlier", "attention", "hand"}:
-                arrays.reset(part, beds)
+                arrays.reset(part, fetuses)
         for n in beds.tolist():
             self.remember_arrival(n)
-        self.measured_anew(beds)
+        self.measured_anew(fetuses)
 
     def begin_anew(self, n: int) -> None:
         """Let bed n forget everything of who was in it. Which of its device's seconds have come, and the numbers of
         events and flags, go on.
         """
-        clock, newest_flag = self.clock, int(self.attention.flag[n])
+        self._forget(n)
+        self.clock.others_until[n] = self.clock.placed[n]
+        self.end_second(n)
+        self.remember_arrival(n)
+
+    def end_second(self, n: int) -> None:
+        """Let bed n be one of a single fetus, until a second rate comes again."""
+        if (second := self.place_of_second.get(n)) is not None:
+            self._forget(second)
+
+    def _forget(self, n: int) -> None:
+        newest_flag = int(self.attention.flag[n])
         for name, part in zip(Beds._fields, self.all, strict=True):
             if name != "clock":
                 arrays.reset(part, np.array([n]))
-        clock.second[n], clock.others_until[n], clock.lost[n] = -1, clock.placed[n], False
+        self.clock.second[n], self.clock.lost[n] = -1, False
         self.attention.flag[n] = newest_flag
         self.words.pop(self.beds[n], None)
         self.evaluations.pop(n, None)
-        self.remember_arrival(n)
 
     def remember_arrival(self, n: int) -> None:
         """Let weeks and stage be what was said when the woman arrived, until her device says something else."""
         occupancy = self.stays.get(self.beds[n])
         arrival = None if occupancy is None else occupancy.stay.arrival
         if arrival is not None:
-            self.running.weeks[n], self.running.stage[n] = arrival.weeks or 0, arrival.stage or 0
+            for fetus in self.fetuses(n):
+                self.running.weeks[fetus], self.running.stage[fetus] = arrival.weeks or 0, arrival.stage or 0
 
     def alone(self, n: int) -> Self:
         """Return bed n by itself: its arrays copied, all else shared."""
-        bed, stays = self.beds[n], {}
+        bed, stays, places = self.beds[n], {}, self.fetuses(n)
         if (occupancy := self.stays.get(bed)) is not None:
             stays[bed] = occupancy
-        words = {bed: self.words[bed]} if bed in self.words else {}
+        names = [self.beds[place] for place in places]
+        words = {name: self.words[name] for name in names if name in self.words}
         waiting = {0: self.waiting[n]} if n in self.waiting else {}
         earlier = {0: self.earlier[n]} if n in self.earlier else {}
-        one = type(self)(self.rules, [bed], [self.sessions[n]], self.now, words, waiting, earlier, stays)
-        arrays.copy_bed(self.all, n, one.all, 0)
+        sessions = [self.sessions[place] for place in places]
+        one = type(self)(self.rules, names, sessions, self.now, words, waiting, earlier, stays)
+        for i, place in enumerate(places):
+            arrays.copy_bed(self.all, place, one.all, i)
         return one
 
     def put_in(self, n: int, one: "State") -> None:
         """Let bed n be what `one` knows of the only bed there, whatever that is called."""
         bed, its_bed = self.beds[n], one.beds[0]
+        self.end_second(n)
+        if (its_second := one.second_of(0)) is not None:
+            self.admit([bed + SECOND])
+            arrays.copy_bed(one.all, its_second, self.all, self.place_of_second[n])
+            if (said := one.words.get(one.beds[its_second])) is not None:
+                self.words[bed + SECOND] = said
         arrays.copy_bed(one.all, 0, self.all, n)
         self.sessions[n] = one.sessions[0]
         pairs: list[tuple[dict[Any, Any], Any, dict[Any, Any], Any]] = [
@@ -317,8 +366,8 @@ class State:
             all_of, _ = arrays.from_bytes(Beds, memoryview(stored)[end:], len(found.beds), rules.sizes)
         except (msgspec.DecodeError, ValueError):
             return None
-        state.beds, state.broker_is_away, state.answered = found.beds, found.broker_is_away, found.answered
-        state.index_of = {bed: i for i, bed in enumerate(found.beds)}
+        state.broker_is_away, state.answered = found.broker_is_away, found.answered
+        state._name(found.beds)
         state._hold(all_of)
         return state
 
