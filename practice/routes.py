@@ -81,7 +81,8 @@ def add_routes(server: FastAPI) -> None:
 
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
-        names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
+        of_one_fetus = [name for name in scenario.names() if not scenario.load(name).second_twin]
+        names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in of_one_fetus]
         return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")

@@ -6,10 +6,12 @@ Shares no code and no threshold with the detector.
 
 import math
 import random
+from collections import deque
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from quietward.contracts.messages import HZ, CareKind
@@ -18,11 +20,11 @@ from quietward.simulator.care import Care
 from quietward.simulator.fetus import PROLONGED_S, Around, Fetus
 from quietward.simulator.noise import Noise
 from quietward.simulator.physiology import physiology
-from quietward.simulator.scenario import NUMBERS, Cause, Happening, Phase, Scenario, one_bed, single
+from quietward.simulator.scenario import NUMBERS, Cause, Happening, Phase, Scenario, load, one_bed, single
 from quietward.simulator.sensors import Plan, Sensors, Strain
 from quietward.simulator.shapes import Bump, render
 from quietward.simulator.truth import Helped, MinuteTruth, Span, Truth, TruthFile
-from quietward.simulator.uterus import Uterus
+from quietward.simulator.uterus import UterineContraction, Uterus
 
 Signal = NDArray[np.float64]
 
@@ -41,26 +43,52 @@ LARGEST_FALL_BPM = 5.0
 
 @dataclass(frozen=True)
 class BedSignals:
-    """Signals of some seconds: fhr (bpm, NaN: no value) and ua, shape (n,), 4 Hz; baseline: the true one."""
+    """Signals of some seconds: fhr (bpm, NaN: no value) and ua, shape (n,), 4 Hz; baseline: the true one.
+
+    fhr2: with twins, the rate of the second; None without.
+    """
 
     fhr: Signal
     ua: Signal
     baseline: Signal
     stage: Literal[1, 2]
     mothers_bpm: float | None
+    fhr2: Signal | None = None
+
+
+class _UterusOfBoth:
+    """What the uterus did in each tick, for the second of twins to live through, too."""
+
+    def __init__(self) -> None:
+        self.drive = 0.0
+        self._contracted = 0.0
+        self._ticks: deque[tuple[list[UterineContraction], float, float]] = deque()
+
+    def note(self, contractions: list[UterineContraction], contracted: float, drive: float) -> None:
+        self._ticks.append((contractions, contracted, drive))
+
+    def tick(self, *_: float, pushes: bool) -> list[UterineContraction]:  # noqa: ARG002
+        contractions, self._contracted, self.drive = self._ticks.popleft()
+        return contractions
+
+    def contracted(self, _: float) -> float:
+        return self._contracted
 
 
 class Bed:
-    """A labour that goes on. The same scenario, seed and care give the same labour."""
+    """A labour that goes on. The same scenario, seed and care give the same labour.
 
-    def __init__(self, scenario: Scenario, seed: int) -> None:
+    uterus: of the second of twins, what the first lives through.
+    """
+
+    def __init__(self, scenario: Scenario, seed: int, uterus: _UterusOfBoth | None = None) -> None:
         key = f"{scenario.name} {seed}"
         noise_seed = [seed, *scenario.name.encode()]
         self.seed = seed
         self.scenario = one_bed(scenario, random.Random(f"{key} bed"))
         self.numbers = physiology()
         self.care = Care(f"{key} care")
-        self._uterus = Uterus(self.numbers, f"{key} uterus")
+        self._uterus = uterus or Uterus(self.numbers, f"{key} uterus")
         s = self.scenario
         self._fetus = Fetus(
             self.numbers, random.Random(f"{key} fetus"), single(s.capacity_bpm_min), single(s.recovers_in_min),
@@ -95,6 +123,17 @@ class Bed:
         self._below_since: float | None = None
         self._compressed_since: float | None = None
         self._deepest = (0.0, 0.0)
+        self._both_on_first: list[bool] = []
+        self._uterus_of_both = _UterusOfBoth()
+        self._second = Bed(self._scenario_of_second(), seed, self._uterus_of_both) if s.second_twin else None
+
+    def _scenario_of_second(self) -> Scenario:
+        s = self.scenario
+        of_second = load(s.second_twin)
+        return replace(
+            of_second, name=f"{s.name} {of_second.name}", second_stage_from_min=s.second_stage_from_min,
+            recorder=s.recorder, mothers_pulse_bpm=s.mothers_pulse_bpm, weeks=s.weeks,
+        )  # fmt: skip
 
     @property
     def t_s(self) -> int:
@@ -103,10 +142,15 @@ class Bed:
 
     def did(self, what: CareKind) -> Helped:
         """Staff did something, now; return what it will relieve."""
+        if self._second is not None:
+            self._second.did(what)
         return self.care.did(what, float(self.t_s))
 
-    def advance(self, ticks: int) -> BedSignals:
-        """Go on by `ticks` ticks of 10 s and return their signals."""
+    def advance(self, ticks: int, heard_instead: tuple[Signal, list[bool]] | None = None) -> BedSignals:
+        """Go on by `ticks` ticks of 10 s and return their signals.
+
+        heard_instead: a rate, and in which of the ticks the sensor hears that.
+        """
         first = self._tick * PER_TICK
         plan = Plan()
         levels = [self._last, *(self._step(plan) for _ in range(ticks))]
@@ -125,19 +169,28 @@ class Bed:
         fhr = np.clip(baseline + away + beat + wave, 45, 230)
         ua = np.zeros(n)
         render(self._ua_bumps, first, ua)
-        seen, toco = self._sensors.record(first, fhr, ua, tone, self.scenario.mothers_pulse_bpm, plan)
+        heard = fhr
+        if heard_instead is not None:
+            heard = np.where(np.repeat(heard_instead[1], PER_TICK), heard_instead[0], fhr)
+        seen, toco = self._sensors.record(first, heard, ua, tone, self.scenario.mothers_pulse_bpm, plan)
+        fhr2 = None
+        if self._second is not None:
+            fhr2 = self._second.advance(ticks, (fhr, self._both_on_first)).fhr
+            self._both_on_first = []
         end = self.t_s
         self._rate_bumps = [b for b in self._rate_bumps if b.end_s > end]
         self._ua_bumps = [b for b in self._ua_bumps if b.end_s > end]
         shown = self.scenario.mothers_pulse_bpm if self.scenario.shows_mothers_pulse else None
-        return BedSignals(seen, toco, baseline, self._stage(end - TICK_S), shown)
+        return BedSignals(seen, toco, baseline, self._stage(end - TICK_S), shown, fhr2)
 
     def truth(self) -> TruthFile:
-        """Return all that is true so far."""
+        """Return all that is true so far; with twins who is needed for either, all else of the first."""
         s, end = self.scenario, float(self.t_s)
         running = [] if self._compressed_since is None else [self._fall(end)]
         stage = s.second_stage_from_min
         states, needs = ([x for spans in kinds.values() for x in spans] for kinds in (self._states, self._needs))
+        if self._second is not None:
+            needs += self._second.truth().needs
         return TruthFile(
             NOTICE, s.name, s.purpose, s.good_watcher, self.seed, HZ, self.t_s, s.weeks,
             None if stage is None else single(stage) * 60,
@@ -173,6 +226,9 @@ class Bed:
             if c.height > 0:
                 self.events.append(Truth("contraction", c.onset_s, c.peak_s, c.end_s, c.height))
         contracted = self._uterus.contracted(t)
+        if self._second is not None:
+            self._uterus_of_both.note(contractions, contracted, self._uterus.drive)
+            self._both_on_first.append("both-on-first" in happens and not signal)
         pressed = happens.get("cord-compressed")
         starved = happens["placenta-fails"].size / 10 if "placenta-fails" in happens else 0.0
         around = Around(
@@ -326,6 +382,7 @@ class SimulatedLabour:
     ua: Signal
     baseline: Signal
     truth: TruthFile
+    fhr2: Signal | None = None
 
 
 def simulate(scenario: Scenario, seed: int, seconds: int) -> SimulatedLabour:
@@ -333,4 +390,5 @@ def simulate(scenario: Scenario, seed: int, seconds: int) -> SimulatedLabour:
     bed = Bed(scenario, seed)
     stretch = bed.advance(-(-seconds // TICK_S))
     n = seconds * HZ
-    return SimulatedLabour(stretch.fhr[:n], stretch.ua[:n], stretch.baseline[:n], bed.truth())
+    fhr2 = None if stretch.fhr2 is None else stretch.fhr2[:n]
+    return SimulatedLabour(stretch.fhr[:n], stretch.ua[:n], stretch.baseline[:n], bed.truth(), fhr2)

@@ -5,6 +5,7 @@ import logging
 from collections.abc import Callable
 
 import msgspec
+from msgspec import UNSET
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Refused, Unreachable
@@ -101,8 +102,9 @@ class Device:
         began = self._faults.session_began(n)
         session = f"{source.src[:40].replace(' ', '-').replace('/', '-')}-{first_ms + began * 1000}"
         t = first_ms + n * 1000 + self._faults.clock_ahead_ms(n)
-        fhr, ua, mothers_bpm, stage = next(self._seconds)
-        samples = Samples(session, n - began, t, 4, fhr, ua, mothers_bpm, stage, source.weeks, source.src)
+        fhr, ua, mothers_bpm, stage, fhr2 = next(self._seconds)
+        second_twin = UNSET if fhr2 is None else fhr2  # a device with one channel says nothing of another
+        samples = Samples(session, n - began, t, 4, fhr, ua, mothers_bpm, stage, source.weeks, source.src, second_twin)
         self.played += 1
         return self._faults.sent(n, msgspec.json.encode(samples))
 

@@ -110,7 +110,7 @@ CAUSE_NUMBERS = tuple(
 
 Happens = Literal[
     "cord-compressed", "placenta-fails", "fever", "oxytocin", "irritable-uterus", "raised-tone", "sinusoidal",
-    "mothers-pulse", "drifts-off", "monitor-off", "toco-off",
+    "mothers-pulse", "drifts-off", "monitor-off", "toco-off", "both-on-first",
 ]  # fmt: skip
 
 
@@ -127,7 +127,7 @@ class Happening(Struct, frozen=True, forbid_unknown_fields=True):
     size: cord-compressed and fever: bpm; placenta-fails: share of the reserve that is used in ten minutes, and none
     comes back; oxytocin, irritable-uterus: how much it drives contractions (1 halves the intervals); raised-tone: of
     the uterus at rest; sinusoidal: bpm from top to bottom; drifts-off: share of the FHR that is lost. mothers-pulse,
-    monitor-off and toco-off have none.
+    monitor-off, toco-off and both-on-first have none; that is: with twins, the second's sensor has found the first.
     """
 
     at_min: Minutes | Annotated[list[Minutes], THREE]
@@ -183,6 +183,8 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     recovers_in_min: time constant with which it comes back. asleep_share: of the fetus' time.
     recorder: its kind, by the grid its values lie on; every bed draws one when it is not said.
     emergency: what a shift adds to the course (`simulator/emergency.py`), drawn already.
+    second_twin: twins: the second fetus, and the sensor of its rate, are those of the scenario of this name, by which
+    its own happenings go; uterus, toco and stages of labour are of this one.
     """
 
     name: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")]
@@ -204,6 +206,7 @@ class Scenario(Struct, frozen=True, forbid_unknown_fields=True):
     shows_mothers_pulse: bool = False
     recorder: Recorder | None = None
     emergency: list[Happening] = []
+    second_twin: str = ""
 
 
 def names() -> list[str]:
@@ -215,6 +218,9 @@ def load(name: str) -> Scenario:
     """Return a scenario by name, or from a path that ends in .toml. Raises BadScenario."""
     found = read("scenario", name, Scenario)
     _check(found, f"scenario {name}")
+    if found.second_twin and load(found.second_twin).second_twin:
+        remedy = "Name one with a single fetus"
+        raise BadScenario(f"scenario {name}: second_twin", found.second_twin, remedy)
     return found
 
 
@@ -257,6 +263,8 @@ def _check(scenario: Scenario, where: str) -> None:
         _check_phase(f"{where}: phase[{i}]", phase)
     for i, happening in enumerate(scenario.happening):
         _check_happening(f"{where}: happening[{i}]", happening)
+        if happening.what == "both-on-first" and not scenario.second_twin:
+            raise BadScenario(f"{where}: happening[{i}].what", happening.what, "Say who is the second_twin")
     for i, fault in enumerate(scenario.fault):
         if (fault.what in ("clock-jump", "clock-skew")) != (fault.size != 0):
             remedy = "Say how many seconds" if fault.size == 0 else f"Leave it away; {fault.what} has none"

@@ -28,7 +28,7 @@ class Place(Struct, frozen=True, forbid_unknown_fields=True):
 class ComesOrGoes(Struct, frozen=True, forbid_unknown_fields=True):
     """A woman comes to a bed, or has left it, at a minute of the shift. What the bed's device sends goes on.
 
-    bed: 1 is the first; label: invented, of who comes; empty: she has left.
+    bed: 1 is the first; label: invented, of who comes; empty: she has left. twins: as in `Arrival`.
     """
 
     bed: Annotated[int, Meta(ge=1, le=500)]
@@ -36,6 +36,7 @@ class ComesOrGoes(Struct, frozen=True, forbid_unknown_fields=True):
     label: Annotated[str, Meta(max_length=40)] = ""
     weeks: Weeks | None = None
     risks: list[Risk] = []
+    twins: bool | None = None
 
 
 class Shift(Struct, frozen=True, forbid_unknown_fields=True):
@@ -87,7 +88,7 @@ def comings_and_goings(name_of_shift: str | None, beds: int) -> list[tuple[float
     for woman in sorted(women, key=lambda woman: woman.at_min):
         bed = f"bed-{woman.bed}"
         if woman.bed <= beds and woman.label:
-            arrival = Arrival(woman.label, woman.weeks, risks=woman.risks)
+            arrival = Arrival(woman.label, woman.weeks, twins=woman.twins, risks=woman.risks)
             noted.append((woman.at_min * 60, Arrive(bed, NOTED_BY, arrival)))
         elif woman.bed <= beds:
             noted.append((woman.at_min * 60, Leave(bed, NOTED_BY)))

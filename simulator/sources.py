@@ -17,12 +17,16 @@ Stage = Literal[1, 2]
 
 
 class DeviceSecond(NamedTuple):
-    """One second: fhr (bpm) and ua, HZ values each, None where there is no value; what else is known at that time."""
+    """One second: fhr (bpm) and ua, HZ values each, None where there is no value; what else is known at that time.
+
+    fhr2: with twins, the rate of the second.
+    """
 
     fhr: list[float | None]
     ua: list[float | None]
     mothers_bpm: float | None = None
     stage: Stage | None = None
+    fhr2: list[float | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,8 @@ class LiveBed:
         for first in range(0, self.seconds, TICK_S):
             tick = self._simulated.advance(1)
             for n in range(min(TICK_S, self.seconds - first)):
-                yield DeviceSecond(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, tick.stage)
+                fhr2 = None if tick.fhr2 is None else _of(tick.fhr2, n)
+                yield DeviceSecond(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, tick.stage, fhr2)
 
     def did(self, what: CareKind) -> Helped:
         """Staff did something at this bed, now; return what it will relieve."""
