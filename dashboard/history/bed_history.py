@@ -10,9 +10,9 @@ class BedHistory(Struct, frozen=True):
     """The last hours of one bed; all times are seconds by the bed's clock.
 
     fhr (bpm) and ua (0 to 100): shape (n,), HZ samples a second from `first_s` on, NaN where there is no value.
-    log, trend: oldest first. weeks: completed weeks of gestation, None if its device has not sent them.
-    second_stage_from_s: None if its device has not reported the second stage of labour. policy: the running one, None
-    if no detector has told it.
+    fhr2: of a second twin, None without. log, trend: oldest first. weeks: completed weeks of gestation, None if its
+    device has not sent them. second_stage_from_s: None if its device has not reported the second stage of labour.
+    policy: the running one, None if no detector has told it.
     """
 
     bed: str
@@ -25,6 +25,7 @@ class BedHistory(Struct, frozen=True):
     weeks: int | None = None
     second_stage_from_s: float | None = None
     policy: PolicyInfo | None = None
+    fhr2: Floats | None = None
 
     @property
     def last_s(self) -> float:

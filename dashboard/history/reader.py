@@ -220,7 +220,9 @@ async def _history(
         weeks = weeks or arrival.weeks
         second_stage_from_s = _said_from_s(log, first_s) if arrival.stage == SECOND_STAGE else second_stage_from_s
     policy = await read_policy(store, ward)
-    return BedHistory(bed, first_s, fhr, ua, log, trend, now_ms / 1000, weeks, second_stage_from_s, policy)
+    return BedHistory(
+        bed, first_s, fhr, ua, log, trend, now_ms / 1000, weeks, second_stage_from_s, policy, signal.buffer.second_fhr()
+    )
 
 
 def _said_from_s(log: list[Event], first_s: int) -> float:

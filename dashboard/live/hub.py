@@ -84,7 +84,7 @@ class Hub:
     speed: seconds of signal per second; other than 1 in a demo whose beds' clocks run ahead on purpose.
 
     A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR and UA of its new
-    seconds as int16 (see SignalBuffer). All little-endian.
+    seconds as int16 (see SignalBuffer), with `has_second` the FHR of a second twin behind them. All little-endian.
     """
 
     ward: Ward
@@ -262,6 +262,8 @@ class Hub:
             after = -1 if whole or is_new else self.sent_seconds.get(name, -1)
             first, body = buffer.bytes_after(buffer.last if is_empty else max(after, hers_from - 1))
             bed: dict[str, object] = {"card": card, "first": first, "seconds": max(0, buffer.last - first + 1)}
+            if buffer.fhr2 is not None:
+                bed["has_second"] = True
             if is_new:
                 bed["is_new"] = True
             if name in self.labours and not is_empty:

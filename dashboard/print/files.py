@@ -42,7 +42,7 @@ async def write(settings: Settings, bed: str, log: Path | None, handover: Path |
     if handover is not None:
         hours = WINDOW_S / 3600
         history = await _from_store(settings, lambda store: read_history(store, ward, bed, hours, now_ms()))
-        signal = RecentSignal(history.first_s, history.fhr, history.ua)
+        signal = RecentSignal(history.first_s, history.fhr, history.ua, history.fhr2)
         _write(handover, _handover_content(record, ward, signal))
     return [file for file in (log, handover) if file is not None]
 

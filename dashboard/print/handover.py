@@ -19,7 +19,7 @@ from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, smal
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
 from quietward.dashboard.view.hour_ago import hour_ago
-from quietward.dashboard.view.view_model import Card, build_card
+from quietward.dashboard.view.view_model import Card, Twin, build_card
 
 FLAGS_MS = 12 * 3600 * 1000
 FLAG_ROWS, NOTE_ROWS, LOG_LINES = 3, 3, 60
@@ -102,6 +102,7 @@ def _log_text(e: Event) -> str:
 
 def _without_ids(bed: str, text: str) -> str:
     """Return a text with the numbers of a bed's flags in place of their identifiers."""
+    text = re.sub(rf"\b{re.escape(bed)}-s(\d+)\b", r"flag \1 of the second twin", text)
     return re.sub(rf"\b{re.escape(bed)}-f(\d+)\b", r"flag \1", text)
 
 
@@ -161,8 +162,14 @@ def _assessment(card: Card, recent: list[Event]) -> list[Row]:
         ("Variability", f"{card.variability} bpm{_against_an_hour_ago(card.variability_trend)}"),
         ("Deceleration now", card.running or "none"),
     ]
+    if card.twins:
+        rows = [(_sentence(twin.name), _of_twin(twin)) for twin in card.twins]
     for kind, name in (("acceleration", "Accelerations, 30 min"), ("deceleration", "Decelerations, 30 min")):
-        rows += _counted(name, [e for e in recent if e.kind == kind])
+        found = [e for e in recent if e.kind == kind]
+        for number, twin in enumerate(card.twins, 1):
+            rows += _counted(f"{name}, {twin.name}", [e for e in found if e.detail.get("fetus") == number])
+        if not card.twins:
+            rows += _counted(name, found)
     depths = [d for e in recent if isinstance(d := e.detail.get("depth_bpm"), float | int)]
     rows.append(("Deepest, 30 min", f"{max(depths):.0f} bpm" if depths else "–"))
     for rules, name, criteria in card.classes:
@@ -171,6 +178,16 @@ def _assessment(card: Card, recent: list[Event]) -> list[Row]:
         return [*rows, ("Concern", "cannot be said")]
     parts = ", ".join(f"{name} {points:.0f}" for name, points in card.concern_parts)
     return [*rows, ("Concern", f"{card.concern:.0f} of 100" + (f": {parts}" if parts else ""))]
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _of_twin(twin: Twin) -> str:
+    concern = "concern cannot be said" if twin.concern is None else f"concern {twin.concern:.0f}"
+    numbers = f"{twin.fhr} bpm, baseline {twin.baseline}, variability {twin.variability}, {concern}"
+    return f"{twin.level}: {numbers}, signal {twin.signal}"
 
 
 def _against_an_hour_ago(arrow: str) -> str:

@@ -12,6 +12,7 @@ from quietward.contracts.messages import HZ, WINDOW_S, Event
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.view.marks import FLAG, NOTE, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats
+from quietward.drawing.strip import numbers
 
 FHR_RANGES = ((50, 210), (30, 240))
 """The second where the first would cut the trace."""
@@ -20,13 +21,20 @@ UA_SHARE = 0.22
 POINTS_PER_MM = 4
 BAR_MM = 0.7
 
+NUMBER_MM = 2.0
+"""Height of the number at the end of a line of twins."""
+
 
 class RecentSignal(Struct, frozen=True):
-    """Signals of a bed: fhr (bpm), ua (0 to 100), shape (n,), HZ samples a second, from second `first_s` on."""
+    """Signals of a bed: fhr (bpm), ua (0 to 100), shape (n,), HZ samples a second, from second `first_s` on.
+
+    fhr2: of a second twin, None without.
+    """
 
     first_s: int
     fhr: Floats
     ua: Floats
+    fhr2: Floats | None = None
 
 
 class Bar(Struct, frozen=True):
@@ -47,7 +55,10 @@ class Tick(Struct, frozen=True):
 
 
 class SmallStrip(Struct, frozen=True):
-    """A strip of the last WINDOW_S seconds. fhr, ua: SVG path data. levels, minutes: places of grid lines."""
+    """A strip of the last WINDOW_S seconds. fhr, ua: SVG path data. levels, minutes: places of grid lines.
+
+    fhr2: of a second twin; empty without. numbers: of both lines, each at the height at which it ends.
+    """
 
     width: float
     height: float
@@ -59,6 +70,8 @@ class SmallStrip(Struct, frozen=True):
     ticks: list[Tick]
     fhr: str
     ua: str
+    fhr2: str = ""
+    numbers: list[tuple[float, str]] = []
 
 
 def small_strip(
@@ -102,6 +115,8 @@ def small_strip(
         ticks=ticks,
         fhr="" if signal is None else _path(signal.first_s, signal.fhr, from_s, step, x, y_fhr),
         ua="" if signal is None else _path(signal.first_s, signal.ua, from_s, step, x, y_ua),
+        fhr2=_path(signal.first_s, signal.fhr2, from_s, step, x, y_fhr) if signal and signal.fhr2 is not None else "",
+        numbers=[] if signal is None or signal.fhr2 is None else numbers(signal.fhr, signal.fhr2, y_fhr, NUMBER_MM),
     )
 
 
@@ -109,8 +124,9 @@ def _range(signal: RecentSignal | None, from_s: float) -> tuple[int, int]:
     usual, wide = FHR_RANGES
     if signal is None:
         return usual
-    shown = signal.fhr[max(0, round((from_s - signal.first_s) * HZ)) :]
-    return wide if bool(((shown < usual[0]) | (shown > usual[1])).any()) else usual
+    since = max(0, round((from_s - signal.first_s) * HZ))
+    shown = [fhr[since:] for fhr in (signal.fhr, signal.fhr2) if fhr is not None]
+    return wide if any(bool(((fhr < usual[0]) | (fhr > usual[1])).any()) for fhr in shown) else usual
 
 
 def _path(

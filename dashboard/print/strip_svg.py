@@ -60,4 +60,4 @@ def _trace(history: BedHistory) -> strip.Trace:
         bpm, ends_s = event.detail.get("baseline_bpm"), event.t / 1000 + 1
         if isinstance(bpm, float | int):  # each point is of the minute before it
             baseline.append(strip.Level(ends_s - 60, ends_s, bpm))
-    return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline, moments)
+    return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline, moments, history.fhr2)

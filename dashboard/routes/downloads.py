@@ -87,8 +87,8 @@ def signal_from(buffer: SignalBuffer, hers_from_s: int) -> RecentSignal | None:
     if buffer.last < first_s:
         return None
     others = (first_s - buffer.first) * HZ
-    fhr, ua = buffer.arrays()
-    return RecentSignal(first_s, fhr[others:], ua[others:])
+    (fhr, ua), fhr2 = buffer.arrays(), buffer.second_fhr()
+    return RecentSignal(first_s, fhr[others:], ua[others:], None if fhr2 is None else fhr2[others:])
 
 
 def zone_of(offset_min: int) -> timezone:

@@ -78,6 +78,7 @@ def _last(history: BedHistory, minutes: int) -> BedHistory:
     """Return the last minutes of a trace."""
     most = minutes * 60 * HZ
     left_out_s = max(0, len(history.fhr) - most) // HZ
+    fhr2 = None if history.fhr2 is None else history.fhr2[-most:]
     return structs.replace(
-        history, fhr=history.fhr[-most:], ua=history.ua[-most:], first_s=history.first_s + left_out_s
+        history, fhr=history.fhr[-most:], ua=history.ua[-most:], fhr2=fhr2, first_s=history.first_s + left_out_s
     )

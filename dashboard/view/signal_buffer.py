@@ -1,6 +1,7 @@
 """Pure: a ring buffer of a bed's newest signals, by whole seconds of the bed's clock."""
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +21,16 @@ Floats = NDArray[np.float64]
 
 @dataclass
 class SignalBuffer:
-    """The newest `kept_s` seconds of FHR and UA; both have shape (kept_s, HZ), row: second modulo kept_s.
+    """The newest `kept_s` seconds of FHR and UA; all have shape (kept_s, HZ), row: second modulo kept_s.
 
-    first, last: oldest and newest second held, -1 for none. session, stands: of the newest block.
+    fhr2: of a second twin, None until a rate of one comes. first, last: oldest and newest second held, -1 for none.
+    session, stands: of the newest block.
     """
 
     kept_s: int = KEPT_S
     fhr: Ints = field(init=False)
     ua: Ints = field(init=False)
+    fhr2: Ints | None = field(init=False)
     last: int = -1
     first: int = -1
     session: str = ""
@@ -37,7 +40,15 @@ class SignalBuffer:
         self._clear()
 
     def _clear(self) -> None:
-        self.fhr, self.ua = (np.full((self.kept_s, HZ), NO_VALUE, dtype=np.int16) for _ in range(2))
+        self.fhr, self.ua, self.fhr2 = self._nothing(), self._nothing(), None
+
+    def _nothing(self) -> Ints:
+        return np.full((self.kept_s, HZ), NO_VALUE, dtype=np.int16)
+
+    @property
+    def rings(self) -> list[Ints]:
+        """FHR, UA, and the FHR of a second twin where there is one."""
+        return [self.fhr, self.ua] if self.fhr2 is None else [self.fhr, self.ua, self.fhr2]
 
     def begin_anew(self) -> None:
         """Forget everything."""
@@ -53,11 +64,17 @@ class SignalBuffer:
             self._clear()
             self.first = second
             self.last = second - 1
+        if self.fhr2 is None and block.fhr2 is not None and any(x is not None for x in block.fhr2):
+            self.fhr2 = self._nothing()
         for missing in range(self.last + 1, second):
-            self.fhr[missing % self.kept_s] = self.ua[missing % self.kept_s] = NO_VALUE
+            for ring in self.rings:
+                ring[missing % self.kept_s] = NO_VALUE
         self.last = max(self.last, second)
         self.fhr[second % self.kept_s] = [NO_VALUE if x is None else round(x * FHR_STEPS) for x in block.fhr]
         self.ua[second % self.kept_s] = [NO_VALUE if x is None else round(x * UA_STEPS) for x in block.ua]
+        if self.fhr2 is not None:
+            rates = block.fhr2 or [None] * HZ
+            self.fhr2[second % self.kept_s] = [NO_VALUE if x is None else round(x * FHR_STEPS) for x in rates]
         self.first = max(self.first, self.last - self.kept_s + 1)
 
     def _second_of(self, block: Block) -> int:
@@ -79,11 +96,14 @@ class SignalBuffer:
             return
         if self.last < 0:
             self._clear()
+        if self.fhr2 is None and before.fhr2 is not None:
+            self.fhr2 = self._nothing()
         for second in range(first, until + 1):
-            self.fhr[second % self.kept_s] = before.fhr[second % before.kept_s]
-            self.ua[second % self.kept_s] = before.ua[second % before.kept_s]
+            for ring, its_ring in zip_longest(self.rings, before.rings):
+                ring[second % self.kept_s] = NO_VALUE if its_ring is None else its_ring[second % before.kept_s]
         for missing in range(until + 1, self.first):
-            self.fhr[missing % self.kept_s] = self.ua[missing % self.kept_s] = NO_VALUE
+            for ring in self.rings:
+                ring[missing % self.kept_s] = NO_VALUE
         self.first, self.last = first, newest
 
     def cut(self, first: int, last: int | None) -> None:
@@ -92,13 +112,22 @@ class SignalBuffer:
         self.last = self.last if last is None else min(self.last, last)
 
     def bytes_after(self, after: int) -> tuple[int, bytes]:
-        """Return the first second held after second `after`, and FHR, then UA, from there on as little-endian int16."""
+        """Return the first second held after second `after`, and FHR, then UA, from there on as little-endian int16; of
+        twins the second's FHR behind them.
+        """
         start = max(after + 1, self.first, self.last - self.kept_s + 1)
         rows = np.arange(start, self.last + 1) % self.kept_s
-        return start, b"".join(ring[rows].astype("<i2").tobytes() for ring in (self.fhr, self.ua))
+        return start, b"".join(ring[rows].astype("<i2").tobytes() for ring in self.rings)
 
     def arrays(self) -> tuple[Floats, Floats]:
         """Return FHR in bpm and UA from the first to the last second held: shape (n,), HZ, NaN for no value."""
         rows = np.arange(max(0, self.first), self.last + 1) % self.kept_s
         fhr, ua = (ring[rows].reshape(-1).astype(float) for ring in (self.fhr, self.ua))
         return np.where(fhr == NO_VALUE, np.nan, fhr / FHR_STEPS), np.where(ua == NO_VALUE, np.nan, ua / UA_STEPS)
+
+    def second_fhr(self) -> Floats | None:
+        """Return the FHR of a second twin as `arrays` does that of the first; None where there is none."""
+        if self.fhr2 is None:
+            return None
+        fhr = self.fhr2[np.arange(max(0, self.first), self.last + 1) % self.kept_s].reshape(-1).astype(float)
+        return np.where(fhr == NO_VALUE, np.nan, fhr / FHR_STEPS)

@@ -8,6 +8,7 @@ from quietward.contracts.messages import (
     Attending,
     BedLimit,
     CareRecord,
+    FetusSummary,
     Level,
     Paused,
     PolicyInfo,
@@ -76,6 +77,23 @@ class FormerStay(Struct, frozen=True):
     moved_to: str = ""
 
 
+TWINS = ("first twin", "second twin")
+
+
+class Twin(Struct, frozen=True):
+    """One of two fetuses of a bed, the first FHR channel first. running_from_s: seconds by the bed's clock."""
+
+    name: str
+    level: str
+    reason: str
+    signal: str
+    fhr: str
+    baseline: str
+    variability: str
+    concern: float | None
+    running_from_s: float | None
+
+
 class Card(Struct, frozen=True):
     """One bed as it is shown. Times ending in _at, _since, until and t: ms by the bed's clock; _from_s: seconds by it.
 
@@ -138,6 +156,7 @@ class Card(Struct, frozen=True):
     arrival: Arrival | None = None
     came_from: str = ""
     moving_to: str = ""
+    twins: list[Twin] = []
 
 
 def at_one_bed_each(cards: list[Card]) -> list[Card]:
@@ -249,8 +268,23 @@ def build_card(
         former=[_former(stay) for stay in s.former],
         undoable=s.undoable,
         arrival=arrival,
+        twins=[_twin(name, fetus, s.t) for name, fetus in zip(TWINS, s.fetuses, strict=False)],
         came_from=s.stay.came_from[-1].bed if s.stay is not None and s.stay.came_from else "",
         moving_to=s.moving_to,
+    )
+
+
+def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:
+    return Twin(
+        name=name,
+        level=f.level.value,
+        reason=f.reason,
+        signal=f.signal.value,
+        fhr=wording.number(f.fhr_bpm),
+        baseline=wording.number(f.baseline_bpm),
+        variability=wording.number(f.variability_bpm),
+        concern=f.concern,
+        running_from_s=None if f.running is None else t_ms / 1000 + 1 - f.running.length_s,
     )
 
 

@@ -113,7 +113,7 @@ class Level(Struct, frozen=True):
 class Trace(Struct, frozen=True):
     """What is drawn. fhr (bpm), ua (0 to 100): shape (n,), HZ samples a second from `first_s` on, NaN for no value.
 
-    marks, moments: in the order of time.
+    marks, moments: in the order of time. fhr2: of a second twin, None without.
     """
 
     first_s: float
@@ -122,6 +122,7 @@ class Trace(Struct, frozen=True):
     marks: list[Mark]
     baseline: list[Level]
     moments: list[Moment] = []
+    fhr2: Floats | None = None
 
     @property
     def last_s(self) -> float:
@@ -190,8 +191,29 @@ def svg(
         baseline=_baseline_path(trace, scale, from_s, until_s),
         fhr=_signal_path(trace.fhr[samples], scale.x, scale.y_fhr),
         ua=_signal_path(trace.ua[samples], scale.x, scale.y_ua),
+        fhr2="" if trace.fhr2 is None else _signal_path(trace.fhr2[samples], scale.x, scale.y_fhr),
+        numbers=[] if trace.fhr2 is None else numbers(trace.fhr[samples], trace.fhr2[samples], scale.y_fhr, ROW_MM),
+        numbers_x=min(WIDTH_MM - 2, scale.x(until_s - from_s) + 0.6),
     )
     return text
+
+
+def numbers(first: Floats, second: Floats, y: Callable[[float], float], apart: float) -> list[tuple[float, str]]:
+    """Return the numbers that stand at the right ends of the lines of twins, and their heights, so far apart at least.
+
+    y: place of an FHR. A line without a value has none.
+    """
+    ends = [(y(float(known[-1])), number) for fhr, number in ((first, "1"), (second, "2")) if len(known := _known(fhr))]
+    ends.sort()
+    if len(ends) == 2 and ends[1][0] - ends[0][0] < apart:
+        middle = (ends[0][0] + ends[1][0]) / 2
+        ends = [(middle - apart / 2, ends[0][1]), (middle + apart / 2, ends[1][1])]
+    return ends
+
+
+def _known(values: Floats) -> Floats:
+    known: Floats = values[~np.isnan(values)]
+    return known
 
 
 def _minutes(scale: PaperScale, from_s: float, clock: Callable[[float], str]) -> Iterator[GridLine]:
@@ -256,8 +278,16 @@ def _box(scale: PaperScale, from_s: float, until_s: float, mark: Mark) -> MarkBo
     if style.place != "fhr":
         y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
         return MarkBox(colours, False, x, y, width, BAR_MM, style.label, y + 3.6)
-    label = mark.text.partition(" ")[0] if style.label == "kind" else ""
+    label = _kind_of(mark.text) if style.label == "kind" else ""
     return MarkBox(colours, True, x, 0.0, width, scale.fhr_mm, label)
+
+
+def _kind_of(text: str) -> str:
+    """Return the kind of a finding, the first word of its text; of twins with the number of the fetus."""
+    for number, who in enumerate(("first twin: ", "second twin: "), 1):
+        if text.startswith(who):
+            return f"{text.removeprefix(who).partition(' ')[0]} {number}"
+    return text.partition(" ")[0]
 
 
 def _signal_path(values: Floats, x: Callable[[float], float], y: Callable[[float], float]) -> str:

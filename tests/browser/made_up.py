@@ -25,6 +25,7 @@ from quietward.contracts.messages import (
     CommandEnvelope,
     Contractions,
     Event,
+    FetusSummary,
     Level,
     PolicyInfo,
     SignalState,
@@ -44,9 +45,14 @@ SHEET = PolicyInfo(
 
 
 class MadeUpWard:
-    """Beds whose summaries and logs are put there; a thread keeps their looks and heartbeats young, as parts would."""
+    """Beds whose summaries and logs are put there; a thread keeps their looks and heartbeats young, as parts would.
 
-    def __init__(self, folder: Path, beds: int = 2, people: Path | None = None) -> None:
+    twins: beds whose devices send a second rate.
+    """
+
+    def __init__(
+        self, folder: Path, beds: int = 2, people: Path | None = None, twins: frozenset[str] = frozenset()
+    ) -> None:
         self.ward = Ward("made-up")
         self.server: Server = make_store("embedded", folder)
         self.server.start()
@@ -55,6 +61,7 @@ class MadeUpWard:
         self.summaries: dict[str, Summary] = {}
         self.clock_offset_ms: dict[str, int] = {}
         self.off: set[str] = set()
+        self.twins = twins
         self.seq = self.sent_at = 0
         self.acts_before = 0
         self.ended = threading.Event()
@@ -201,7 +208,15 @@ class MadeUpWard:
     def _send(self, at: int) -> None:
         self.seq, self.sent_at = self.seq + 1, at
         blocks = [
-            Block(bed, "made-up", self.seq, at + self.clock_offset_ms.get(bed, 0), at, *trace(self.seq))
+            Block(
+                bed,
+                "made-up",
+                self.seq,
+                at + self.clock_offset_ms.get(bed, 0),
+                at,
+                *trace(self.seq),
+                fhr2=second_rate(self.seq) if bed in self.twins else None,
+            )
             for bed in self.summaries
             if bed not in self.off
         ]
@@ -225,6 +240,21 @@ def quiet(bed: str) -> Summary:
         contractions=Contractions(3.0, 200.0, 60.0, 30.0), concern=5.0, concern_parts=[], classes=[],
         level=Level.QUIET, reason="", level_since=None, flag=None, acknowledged_by=None, events=0, rules="made-up",
     )  # fmt: skip
+
+
+def fetus(**changes: Any) -> FetusSummary:
+    """Return what is said of one of two fetuses; it asks for nothing."""
+    calm = FetusSummary(
+        signal=SignalState.GOOD, signal_reason="", fhr_bpm=140.0, baseline_bpm=140.0, variability_bpm=9.0,
+        running=None, concern=5.0, concern_parts=[], level=Level.QUIET, reason="", level_since=None, flag=None,
+        acknowledged_by=None,
+    )  # fmt: skip
+    return msgspec.structs.replace(calm, **changes)
+
+
+def second_rate(second: int) -> list[float | None]:
+    """Return a second of the rate of a second twin."""
+    return [round((160 + 4 * math.sin((second + k / HZ) / 5)) * 4) / 4 for k in range(HZ)]
 
 
 def trace(second: int) -> tuple[list[float | None], list[float | None]]:

@@ -48,6 +48,20 @@ function read(strip, first, seconds, { value = 560, whole = false } = {}) {
   return strip;
 }
 
+test("the rate of a second twin stands behind the others, and has no value before it comes", () => {
+  const strip = read(new Strip(), 100, 2);
+  assert.equal(strip.fhr2, null);
+  const view = new DataView(new ArrayBuffer(3 * HZ * 2));
+  [560, 20, 600].forEach((value, ring) => {
+    for (let k = 0; k < HZ; k++) view.setInt16((ring * HZ + k) * 2, value, true);
+  });
+  assert.equal(strip.read(view, 0, 102, 1, false, true), view.byteLength);
+  assert.equal(strip.fhr2?.[102 * HZ], 600);
+  assert.equal(strip.fhr2?.[101 * HZ], NONE);
+  read(strip, 103, 1);
+  assert.equal(strip.fhr2?.[103 * HZ], NONE);
+});
+
 /** @param {Strip} strip @param {number} second */
 function at(strip, second) {
   return strip.fhr[(second % KEPT_S) * HZ];

@@ -23,6 +23,7 @@ DECLARED = "\n".join(
 )
 SHARED: dict[str, type[Struct]] = {
     "Card": view_model.Card,
+    "Twin": view_model.Twin,
     "CareNote": view_model.CareNote,
     "ManualTimingLine": view_model.ManualTimingLine,
     "StripMark": marks.StripMark,

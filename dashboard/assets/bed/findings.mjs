@@ -2,7 +2,7 @@
 
 import { ifChanged, make } from "../shared/elements.mjs";
 
-/** @import { Card, LabourInfo } from "../shared/types" */
+/** @import { Card, LabourInfo, Twin } from "../shared/types" */
 
 /** @type {Record<number, string>} */
 const STAGES = { 1: "first", 2: "second" };
@@ -21,15 +21,20 @@ export class Findings {
    */
   show(card, labour) {
     /** @type {[name: string, value: string][]} */
-    const rows = [
+    const rates = [
       ["FHR now", `${card.fhr} bpm`],
       ["Baseline", `${card.baseline} bpm${sinceAnHour(card.baseline_trend)}`],
       ["Variability", `${card.variability} bpm${sinceAnHour(card.variability_trend)}`],
+    ];
+    /** @type {[name: string, value: string][]} */
+    const rows = [
+      ...(card.twins.length ? [] : rates),
       ["Contractions", card.contractions],
       ["", card.contraction_rate],
       ["Deceleration now", card.running || "none"],
       ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
     ];
+    for (const twin of [...card.twins].reverse()) rows.unshift([twin.name, inNumbers(twin)]);
     for (const [name, points] of card.concern_parts) rows.push([`· ${name}`, `${points.toFixed(0)} points`]);
     for (const [rules, name, criteria] of card.classes) {
       rows.push([rules, name]);
@@ -48,6 +53,12 @@ export class Findings {
       this.list.replaceChildren(...rows.flatMap(([name, value]) => [make("dt", "", name), make("dd", "", value)]));
     });
   }
+}
+
+/** @param {Twin} twin */
+function inNumbers({ fhr, baseline, variability, concern, level, signal }) {
+  const sum = concern === null ? "concern cannot be said" : `concern ${concern.toFixed(0)}`;
+  return `${level}: ${fhr} bpm, baseline ${baseline}, variability ${variability}, ${sum}, signal ${signal}`;
 }
 
 /** @param {string} arrow */

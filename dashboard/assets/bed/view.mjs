@@ -102,7 +102,7 @@ export default class BedView {
     if (!strip) return;
     this.why.show(strip);
     this.contractions.show(card, strip);
-    draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
 
   /** @param {number} newest */

@@ -2,7 +2,7 @@
 
 import { layout, secondLeftOf, trace } from "./geometry.mjs";
 import { LabelRows, moments } from "./moments.mjs";
-import { isOver } from "./strip.mjs";
+import { HZ, isOver, NONE } from "./strip.mjs";
 import { stripStyle } from "./strip_style.mjs";
 import { timeOf } from "./words.mjs";
 
@@ -16,12 +16,14 @@ import { timeOf } from "./words.mjs";
  * @property {BpmPerCm} bpmPerCm
  * @property {boolean} [text] write what was found beside its mark
  * @property {number | null} [runningFrom] second at which a deceleration began that is not over
+ * @property {number | null} [runningFrom2] the same of a second twin
  * @property {number | null} [handFrom] second at which a contraction began that is timed by hand and not over
  * @property {(second: number) => string} [time] a second in words
  */
 /** @typedef {(name: string) => string} Colour */
 
 const BY_HAND = "hand-contraction";
+const LABEL_PX = 13; // of a line's number at its right end
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 
 /**
@@ -40,7 +42,7 @@ export function secondAt(canvas, strip, clientX, minuteCm) {
  * @param {Strip} strip
  * @param {Drawing} drawing
  */
-export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningFrom = null, handFrom = null, time = timeOfSecond }) {
+export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningFrom = null, runningFrom2 = null, handFrom = null, time = timeOfSecond }) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   const g = canvas.getContext("2d");
@@ -67,10 +69,11 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
   marks(g, strip.drawn, at, held, colour, text);
 
-  if (runningFrom !== null && runningFrom < end) {
+  for (const from of [runningFrom, runningFrom2]) {
+    if (from === null || from >= end) continue;
     g.fillStyle = colour("--fall");
     g.globalAlpha = 0.28;
-    g.fillRect(x(runningFrom), 0, width - x(runningFrom), split);
+    g.fillRect(x(from), 0, width - x(from), split);
     g.globalAlpha = 1;
   }
   g.setLineDash([5, 3]);
@@ -83,6 +86,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   g.beginPath();
   trace(g, strip.fhr, held, strip.last, x, (v) => yFhr(v / 4), at.secondPx);
   g.stroke();
+  if (strip.fhr2) secondTwin(g, strip, strip.fhr2, at, held, colour);
   g.strokeStyle = colour("--ua");
   g.beginPath();
   trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
@@ -94,6 +98,67 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
 /** @param {number} second */
 function timeOfSecond(second) {
   return timeOf(second * 1000);
+}
+
+/**
+ * The rate of a second twin: dashed and thinner than that of the first; each has its number at the right end.
+ * @param {CanvasRenderingContext2D} g
+ * @param {Strip} strip
+ * @param {Int16Array} fhr2
+ * @param {Layout} at
+ * @param {number} held
+ * @param {Colour} colour
+ */
+function secondTwin(g, strip, fhr2, { x, yFhr, secondPx, width }, held, colour) {
+  const ends = [strip.fhr, fhr2].map((ring) => lastOf(ring, strip.last, held));
+  if (ends[1] === null) return; // of a woman who was here before
+  g.strokeStyle = colour("--fhr2");
+  g.setLineDash([3, 2]);
+  g.lineWidth = 1.1;
+  g.beginPath();
+  trace(g, fhr2, held, strip.last, x, (v) => yFhr(v / 4), secondPx);
+  g.stroke();
+  g.setLineDash([]);
+  g.font = "bold 12px system-ui, sans-serif";
+  const places = ends.map((bpm) => (bpm === null ? null : yFhr(bpm)));
+  const [a, b] = places;
+  const apart = a !== null && b !== null && Math.abs(a - b) < LABEL_PX ? (LABEL_PX - Math.abs(a - b)) / 2 : 0;
+  places.forEach((y, i) => {
+    const other = places[1 - i];
+    if (y === null) return;
+    const isLower = other !== null && (y > other || (y === other && i === 1));
+    const middle = y + (isLower ? apart : -apart);
+    g.strokeStyle = colour("--sheet"); // a rim, so that it can be read on any line
+    g.lineWidth = 3;
+    g.strokeText(String(i + 1), width - 10, middle + 4);
+    g.fillStyle = colour(i ? "--fhr2" : "--fhr");
+    g.fillText(String(i + 1), width - 10, middle + 4);
+  });
+  g.font = "11px system-ui, sans-serif";
+}
+
+/**
+ * The newest value of a rate in bpm; null where there is none.
+ * @param {Int16Array} ring
+ * @param {number} last
+ * @param {number} first
+ */
+function lastOf(ring, last, first) {
+  for (let i = (last + 1) * HZ - 1; i >= first * HZ; i--) {
+    const value = ring[i % ring.length] ?? NONE;
+    if (value !== NONE) return value / 4;
+  }
+  return null;
+}
+
+/**
+ * The kind of a finding, the first word of its text; of twins with the number of the fetus.
+ * @param {string} text
+ */
+function kindOf(text) {
+  const [, which, said] = /^(?:(first|second) twin: )?(.*)$/s.exec(text) ?? [];
+  const kind = said?.split(" ")[0] ?? "";
+  return which ? `${kind} ${which === "first" ? 1 : 2}` : kind;
 }
 
 /**
@@ -195,7 +260,7 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
     g.fillRect(from, split - 4, to - from, 4);
     if (text && style.label === "kind") {
       g.fillStyle = colour("--ink");
-      const label = mark.text.split(" ")[0] ?? "";
+      const label = kindOf(mark.text);
       g.fillText(label, from, yFhr(low + 6) - 12 * rows.place(from, g.measureText(label).width + 4));
     }
   }

@@ -1,5 +1,5 @@
 // Reads a frame: uint32 length of the head, the head as JSON, then for each of its beds FHR and UA of the new seconds as
-// int16; all little-endian. The server's side is dashboard/live/hub.py.
+// int16, and of twins the second FHR; all little-endian. The server's side is dashboard/live/hub.py.
 
 import { Strip } from "./strip.mjs";
 
@@ -20,7 +20,7 @@ export function readFrame(buffer, strips) {
   for (const bed of head.beds) {
     const strip = strips.get(bed.card.bed) ?? new Strip();
     strips.set(bed.card.bed, strip);
-    offset = strip.read(view, offset, bed.first, bed.seconds, head.whole || bed.is_new === true);
+    offset = strip.read(view, offset, bed.first, bed.seconds, head.whole || bed.is_new === true, bed.has_second === true);
     if (bed.marks) strip.mark(bed.marks);
     if (bed.trend) strip.trend = bed.trend;
   }

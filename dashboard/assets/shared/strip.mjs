@@ -10,6 +10,8 @@ export class Strip {
   constructor() {
     this.fhr = new Int16Array(KEPT_S * HZ).fill(NONE);
     this.ua = new Int16Array(KEPT_S * HZ).fill(NONE);
+    /** @type {Int16Array | null} */
+    this.fhr2 = null; // of a second twin
     this.first = -1; // seconds by the bed's clock; -1: there is none yet
     this.last = -1;
     /** @type {StripMark[]} */
@@ -33,19 +35,21 @@ export class Strip {
    * @param {number} first
    * @param {number} seconds
    * @param {boolean} whole everything that is held comes, nothing of what was here stays
+   * @param {boolean} [hasSecond] the rate of a second twin stands behind the others
    */
-  read(view, offset, first, seconds, whole) {
+  read(view, offset, first, seconds, whole, hasSecond = false) {
+    if (hasSecond) this.fhr2 ??= new Int16Array(KEPT_S * HZ).fill(NONE);
+    const rings = this.fhr2 ? [this.fhr, this.ua, this.fhr2] : [this.fhr, this.ua];
     if (whole || this.last < 0 || first > this.last + KEPT_S || first < this.first) {
-      this.fhr.fill(NONE);
-      this.ua.fill(NONE);
+      for (const ring of rings) ring.fill(NONE);
       this.first = first;
       this.last = -1;
     } else {
       for (let s = Math.max(this.last + 1, first - KEPT_S); s < first; s++) {
-        for (const ring of [this.fhr, this.ua]) ring.fill(NONE, (s % KEPT_S) * HZ, (s % KEPT_S) * HZ + HZ);
+        for (const ring of rings) ring.fill(NONE, (s % KEPT_S) * HZ, (s % KEPT_S) * HZ + HZ);
       }
     }
-    for (const ring of [this.fhr, this.ua]) {
+    for (const ring of rings.slice(0, hasSecond ? 3 : 2)) {
       for (let s = 0; s < seconds; s++) {
         const at = ((first + s) % KEPT_S) * HZ;
         for (let k = 0; k < HZ; k++, offset += 2) ring[at + k] = view.getInt16(offset, true);

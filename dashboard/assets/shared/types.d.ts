@@ -124,6 +124,20 @@ export interface Card {
   arrival: Arrival | null;
   came_from: string;
   moving_to: string;
+  twins: Twin[];
+}
+
+/** One of two fetuses of a bed, the first FHR channel first. */
+export interface Twin {
+  name: string;
+  level: Level;
+  reason: string;
+  signal: string;
+  fhr: string;
+  baseline: string;
+  variability: string;
+  concern: number | null;
+  running_from_s: number | null;
 }
 
 /** A stay that has ended and can still be read; began, ended: ms by the bed's clock. */
@@ -189,6 +203,7 @@ export interface BedFrame {
   first: number;
   seconds: number;
   is_new?: boolean;
+  has_second?: boolean;
   labour?: LabourInfo;
   marks?: StripMark[];
   trend?: TrendPoint[];

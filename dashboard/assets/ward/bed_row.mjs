@@ -68,7 +68,8 @@ export class BedRow {
     const side = make("div", "side");
     const rate = make("div", "rate");
     this.mark = signalMark();
-    rate.append(this.fhr, make("span", "unit", "bpm"), this.mark);
+    this.fhr2 = make("span", "big second-twin");
+    rate.append(this.fhr, this.fhr2, make("span", "unit", "bpm"), this.mark);
     side.append(rate, numbers);
     this.root.append(words, this.canvas, side);
   }
@@ -80,7 +81,7 @@ export class BedRow {
    * @param {boolean} isShort there is little room for words
    */
   show(card, strip, isFirst, isShort) {
-    this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}`;
+    this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}${card.twins.length ? " twins" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.label, card.label);
@@ -96,9 +97,10 @@ export class BedRow {
     setText(this.signal, signal === `signal ${card.signal}` ? "" : signal); // the mark says it
     this.acknowledge.show(card);
     setText(this.fhr, card.fhr);
+    setText(this.fhr2, card.twins[1]?.fhr ?? "");
     const values = {
-      baseline: card.baseline + card.baseline_trend,
-      variability: card.variability + card.variability_trend,
+      baseline: [card.baseline + card.baseline_trend, card.twins[1]?.baseline].filter(Boolean).join(" / "),
+      variability: [card.variability + card.variability_trend, card.twins[1]?.variability].filter(Boolean).join(" / "),
       contractions: isShort ? card.contractions.replace("every ", "") : card.contractions,
       per10: card.contraction_rate.split(" in 10 min")[0] ?? "",
       concern: card.concern === null ? "–" : card.concern.toFixed(0),
@@ -107,6 +109,6 @@ export class BedRow {
       const value = this.values.get(key);
       if (value) setText(value, values[key]);
     }
-    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
 }

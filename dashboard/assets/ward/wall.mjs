@@ -104,7 +104,8 @@ class Tile {
     this.root.className = `tile ${stateClasses(card)}`;
     setShape(this.shape, card.shape);
     setSignalMark(this.mark, card.signal, signalWords(card));
-    setText(this.rate, card.fhr);
+    setText(this.rate, card.twins.length ? card.twins.map((twin) => twin.fhr).join(" / ") : card.fhr);
+    this.rate.classList.toggle("of-twins", card.twins.length > 0);
     setText(this.headline, headline(card));
     setText(this.waiting, answerInShort(card));
   }
@@ -134,7 +135,7 @@ class Tile {
    */
   draw(card, strips) {
     const strip = strips.get(card.bed);
-    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
 }
 
