@@ -121,7 +121,9 @@ def _from_senml(payload: bytes) -> Samples:
     except NOT_DECODED as error:
         raise BadMessage("senml", "payload", payload, f"Is not a SenML pack: {error}") from error
     base_time, session = 0.0, ""
-    values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}} | {r.n: {} for r in pack if r.n == "fhr2"}
+    values: dict[str, dict[int, float]] = {"fhr": {}, "ua": {}}
+    if any(record.n == "fhr2" for record in pack):
+        values["fhr2"] = {}
     for record in pack:
         base_time, session = record.bt or base_time, record.bn or session
         units = _UNITS.get(record.n)

@@ -14,7 +14,7 @@ from tests.conftest import CHROMIUM, require, wait_for
 LATE = "second twin: late deceleration, 5 of 8 contractions"
 SAME = "both twins' rates are the same: one may be counted twice"
 
-OF_COLOUR = """(canvas, name) => {  // samples of the canvas that are exactly of a colour of the style sheet
+OF_COLOUR = """(canvas, name) => {  // samples of the canvas that are nearly of a colour of the style sheet: lines are thin
   const probe = document.createElement('span');
   probe.style.color = `var(${name})`;
   canvas.parentElement.append(probe);
@@ -22,7 +22,7 @@ OF_COLOUR = """(canvas, name) => {  // samples of the canvas that are exactly of
   probe.remove();
   const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
   let found = 0;
-  for (let i = 0; i < data.length; i += 4) found += data[i] === r && data[i + 1] === g && data[i + 2] === b;
+  for (let i = 0; i < data.length; i += 4) found += [r, g, b].every((value, k) => Math.abs(data[i + k] - value) < 32);
   return found;
 }"""
 
@@ -54,8 +54,8 @@ def test_a_band_has_two_lines_both_rates_and_says_which_it_is_about(page: Page, 
     expect(band.locator(".rate .big").first).to_have_text("140")
     expect(band.locator(".second-twin")).to_have_text("161")
     expect(band.locator('dd[data-key="baseline"]')).to_have_text(re.compile(r"^140\S* / 158$"))
-    assert wait_for(lambda: drawn(page, "bed-1", "--fhr2") > 50)
-    assert drawn(page, "bed-1", "--fhr") > 50
+    assert wait_for(lambda: drawn(page, "bed-1", "--fhr2") > 30)
+    assert drawn(page, "bed-1", "--fhr") > 30
     assert drawn(page, "bed-2", "--fhr2") == 0
     expect(page.locator('.band[data-bed="bed-2"] .second-twin')).to_be_hidden()
     band.get_by_role("button", name=re.compile("Acknowledge")).click()
@@ -92,6 +92,6 @@ def test_sheet_and_strip_print_both(page: Page, twins: MadeUpWard) -> None:
     page.goto(f"{twins.address}/handover/bed-1")
     expect(page.get_by_text("bedside: 161 bpm, baseline 158, variability 4, concern 61, signal good")).to_be_visible()
     assert page.locator(".small-strip .fhr.second").get_attribute("d")
-    assert page.locator(".small-strip .number").all_inner_texts() in (["1", "2"], ["2", "1"])
+    assert page.locator(".small-strip .number").all_text_contents() in (["1", "2"], ["2", "1"])
     page.goto(f"{twins.address}/paper/bed-1?minutes=3&cm=1&bpm=20")
     expect(page.locator("svg text", has_text=re.compile("^2$"))).to_have_count(1)
