@@ -1,6 +1,6 @@
 """Two fetuses in one bed: each is read by itself, the bed asks for what the worse one does, one press answers both."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
@@ -26,6 +26,7 @@ from quietward.contracts.messages import (
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.carry_over import carry_over
+from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.reporting.twins import SAME_RATE
 from quietward.detect.core.state.state import State
 from tests.traces import RULES
@@ -76,7 +77,7 @@ class Bed:
     def do(self, command: Command) -> Summary:
         return self._step([CommandEnvelope(self.at(), command)])
 
-    def _step(self, items: list[Block | Tick | CommandEnvelope]) -> Summary:  # type: ignore[type-arg]
+    def _step(self, items: Sequence[Block | Tick | CommandEnvelope]) -> Summary:
         output = engine.step(self.state, items)
         self.events += output.events
         (self.summary,) = summaries.of(self.state, output)
@@ -198,7 +199,7 @@ def test_both_sensors_on_one_fetus_are_told() -> None:
     noise = np.random.default_rng(3).normal(0, 0.5, 8 * 4000)
 
     def also_a(i: int) -> float:
-        return round(((A(i) or 0.0) + noise[i]) * 4) / 4
+        return round(((A(i) or 0.0) + float(noise[i])) * 4) / 4
 
     bed = Bed()
     bed.play(900, A, B)
@@ -277,12 +278,12 @@ def test_what_was_said_of_both_is_carried_over_to_a_state_that_was_rebuilt() -> 
     before = bed.play(400, A, falling(B, 900, 1300, 45))
     anew = State(RULES, ["b"], ["s"])
     carry_over(anew, "b", bed.events[::-1], before)
-    (found,) = summaries.of(anew, engine.Output(updated={0}))
+    (found,) = summaries.of(anew, Output(updated={0}))
     assert (found.level, found.flag) == (Level.TEAM, "b-s1")
     assert found.reason.startswith("second twin: from before a restart · deceleration for")
     assert found.fetuses[0].flag is None
     engine.step(anew, [Tick(bed.at() + 60_000)])
-    (found,) = summaries.of(anew, engine.Output(updated={0}))
+    (found,) = summaries.of(anew, Output(updated={0}))
     assert (found.level, found.flag) == (Level.TEAM, "b-s1")
 
 

@@ -33,11 +33,11 @@ def carry_over(state: State, bed: str, newest: list[Event], summary: Summary | N
                 carry_level(state, place, one)
             carry_words(state, n, summary)
     state.clock.event[n] = max(numbers, default=0)
-    for place in (n, state.place_of_second.get(n)):
-        if place is not None:
-            known = int(state.attention.flag[place]) if state.stay_id(n) else 0  # numbered on from woman to woman
-            own = [flag_number(flag) for flag in flags if is_of_second(flag) == (place != n)]
-            state.attention.flag[place] = max(own, default=known)
+    for fetus in (n, state.place_of_second.get(n)):
+        if fetus is not None:
+            known = int(state.attention.flag[fetus]) if state.stay_id(n) else 0  # numbered on from woman to woman
+            own = [flag_number(flag) for flag in flags if is_of_second(flag) == (fetus != n)]
+            state.attention.flag[fetus] = max(own, default=known)
 
 
 def of_each(summary: Summary) -> Sequence[Summary | FetusSummary]:
