@@ -352,6 +352,7 @@ class PlainBed:
     rises: list[Rise] = field(default_factory=list)
     contractions: list[Contraction] = field(default_factory=list)
     left: Left = field(default_factory=Left)
+    first: "PlainBed | None" = None  # the first twin, which has taken its second before, where this is the second
 
     def __post_init__(self) -> None:
         self.doubt = Doubt()

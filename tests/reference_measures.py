@@ -9,6 +9,8 @@ import math
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
+import numpy as np
+
 from quietward.contracts.messages import HZ
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, PlainBed, is_there
@@ -219,6 +221,21 @@ def near_mother_10min(bed: PlainBed, rules: RuleSet) -> float:
 @measure
 def stepped(bed: PlainBed, rules: RuleSet) -> float:
     return bed.doubt.stepped
+
+
+@measure
+def same_as_twin_1min(bed: PlainBed, rules: RuleSet) -> float:
+    if bed.first is None:
+        return 0
+    limits, its = READING.twins, bed.first.fhr
+    both = [i for i in usable(bed, MIN) if i in its]
+    if len(both) < limits.least_s * HZ:
+        return NOTHING
+    near = [i for i in both if abs(bed.fhr[i] - its[i]) <= limits.within_bpm]
+    if len({bed.fhr[i] for i in near}) < 2 or len({its[i] for i in near}) < 2:
+        return 0
+    correlation = np.corrcoef([bed.fhr[i] for i in near], [its[i] for i in near])[0, 1]
+    return len(near) / len(both) if correlation >= limits.move_alike else 0
 
 
 @measure
@@ -468,7 +485,7 @@ def rate_is_known(bed: PlainBed) -> bool:
 
 @measure
 def contractions_per_10min(bed: PlainBed, rules: RuleSet) -> float:
-    if not rate_is_known(bed):
+    if not rate_is_known(bed) or bed.first is not None:
         return NOTHING
     seen, whole = len(usable_ua(bed)), len(samples_of(bed, 30 * MIN))
     minutes = (whole if seen >= NOTABLE.whole_ua_share * whole else seen) / HZ / MIN

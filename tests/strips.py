@@ -30,7 +30,7 @@ Expected = float | Near | tuple[float, float]
 
 @dataclass
 class Strip:
-    """Signals of a bed; mhr, stage and weeks by second."""
+    """Signals of a bed; mhr, stage and weeks by second. first: FHR of the first twin, where this is of the second."""
 
     name: str
     fhr: Signal
@@ -39,6 +39,7 @@ class Strip:
     stage: list[int]
     weeks: int
     says: dict[str, Expected]
+    first: Signal | None = None
 
     @property
     def seconds(self) -> int:
@@ -54,6 +55,7 @@ def strip(
     mhr: Signal | float = UNKNOWN,
     second_stage_from: int | None = None,
     weeks: int = 0,
+    first: Signal | None = None,
 ) -> None:
     """Add a strip."""
     seconds = len(fhr) // HZ
@@ -66,6 +68,7 @@ def strip(
             [0 if second_stage_from is None else 1 + (s >= second_stage_from) for s in range(seconds)],
             weeks,
             says,
+            first,
         )
     )
 
@@ -295,6 +298,21 @@ strip(
 )
 strip("a jump that stays", put(flat(140, 600), 590, flat(-40, 10)), {"stepped": 1, "running_depth_bpm": 40})
 strip("a jump that is held back", put(flat(140, 600), 598.25, flat(-40, 1.75)), {"stepped": 0, "signal_lost_s": 1})
+# Of a second twin, beside the first. Both rise and fall by 8 bpm in 12 s.
+
+LIVELY = flat(140, 600) + ripple(600, 8)
+strip("one fetus", flat(140, 300), {"same_as_twin_1min": 0})
+strip(
+    "a second twin with the rate of the first", LIVELY, {"same_as_twin_1min": 1, "tachysystole": UNKNOWN}, first=LIVELY
+)
+strip("one that is 5 bpm away", LIVELY + 5, {"same_as_twin_1min": 1}, first=LIVELY)
+strip("one that is further away", LIVELY + 5.25, {"same_as_twin_1min": 0}, first=LIVELY)
+strip("one that goes up when the first goes down", flat(280, 600) - LIVELY, {"same_as_twin_1min": 0}, first=LIVELY)
+strip("one that has left for half a minute", put(LIVELY, 570, flat(20, 30)), {"same_as_twin_1min": 0.5}, first=LIVELY)
+strip("one of which 29 s have come", without(LIVELY, (540, 571)), {"same_as_twin_1min": UNKNOWN}, first=LIVELY)
+strip("one of which 30 s have come", without(LIVELY, (540, 570)), {"same_as_twin_1min": 1}, first=LIVELY)
+strip("both flat", flat(140, 600), {"same_as_twin_1min": 0}, first=flat(140, 600))
+
 strip("a jump that is over", put(flat(140, 600), 500, flat(-40, 60)), {"stepped": 0, "deepest_30min_bpm": 40})
 
 # By 6 bpm in 5 s, by 6 more in 31 s, stays for 10 s and comes back in 5 s.

@@ -77,7 +77,7 @@ def _check_names(command: Command | TakeIn, beds: Container[str], unexpected: Co
 
 
 def _check_flag(bed: str, flag: str) -> None:
-    if flag.rpartition("-f")[0] != bed:
+    if flag.rpartition("-")[0] != bed:
         raise BadCommand("flag", flag, f"It belongs to another bed; name a flag of {bed}")
 
 

@@ -378,6 +378,7 @@ def test_what_a_person_may_do_is_taken(name: str) -> None:
         (sent(type="acknowledge"), "missing required field `flag`"),
         (sent(type="acknowledge", flag="bed-1-f3", more=1), "unknown field `more`"),
         (sent(type="acknowledge", flag="bed-2-f3"), "flag: 'bed-2-f3'. It belongs to another bed"),
+        (sent(type="acknowledge", flag="bed-2-s3"), "flag: 'bed-2-s3'. It belongs to another bed"),
         (sent(type="shelve", flag="bed-2-f3", for_s=60, why="x"), "flag: 'bed-2-f3'"),
         (sent(type="shelve", flag="bed-1-f3", for_s=0, why="x"), "for_s: 0. Give 1 to 3600 s"),
         (sent(type="shelve", flag="bed-1-f3", for_s=3601, why="x"), "for_s: 3601"),
