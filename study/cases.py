@@ -23,7 +23,7 @@ from quietward.simulator import emergency, scenario, shift
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.emergency import Onset
 from quietward.simulator.truth import TruthFile
-from quietward.study import truth
+from quietward.study import definitions, truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
 from quietward.study.staff_model import Done
@@ -237,7 +237,9 @@ def simulate_bed(case: Case, bed: int, care: Sequence[Done] = ()) -> BedSignals:
 
 
 def _known(t: TruthFile) -> KnownTruth:
-    return KnownTruth(t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s, t.minutes)
+    return KnownTruth(
+        t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s, t.minutes, definitions.pathological(t)
+    )
 
 
 def _read(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
