@@ -65,7 +65,7 @@ def test_a_doubled_rate_over_a_fall_is_doubted_within_a_minute(gap_s: int) -> No
 @pytest.mark.parametrize(
     "true",
     [
-        pytest.param(ramp(-50, 4, 40, 15), id="abrupt fall"),
+        pytest.param(ramp(-50, 4, 20, 15), id="abrupt fall"),
         pytest.param(ramp(-40, 8, 170, 20), id="prolonged fall"),
         pytest.param(ramp(-70, 10, 120, 20), id="fall to half"),
         pytest.param(ramp(25, 4, 30, 10), id="rise"),
