@@ -218,7 +218,7 @@ def near_mother_10min(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def stepped(bed: PlainBed, rules: RuleSet) -> float:
-    return bed.doubt.stepped
+    return bed.doubt.stepped or bed.stepped.levels is not None
 
 
 @measure

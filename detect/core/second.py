@@ -13,7 +13,7 @@ from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
 from quietward.detect.core.patterns import earlier, excursions, naming, ongoing
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
 from quietward.detect.core.records import next_row
-from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, usable, variability
+from quietward.detect.core.signal import baseline, conditioning, histogram, minute, steps, tone, usable, variability
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S
 from quietward.detect.core.state.beds import MOST_CLOSED_LATE, Beds, Room
 from quietward.detect.core.state.rules import Numbers
@@ -223,10 +223,11 @@ def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numb
     measured_bpm = baseline.measure(beds.stretches, n, b.reference_bpm[n], lowest_bpm, reading.baseline)
     fall_bpm = e.height[DOWN, n] if e.open[DOWN, n] and not level_is_new else 0.0
     baseline.update(b, n, measured_bpm, fall_bpm, e.open[UP, n], reading.baseline)
+    steps.follow(beds.steps, n, second, beds.fhr, b.reference_bpm[n], lowest_bpm, reading.step)
     fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
     earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(
-        beds.findings, n, second, beds.conditioning, beds.usable, b, beds.earlier, fhr_bpm,
+        beds.findings, n, second, beds.conditioning, beds.steps, beds.usable, b, beds.earlier, fhr_bpm,
         beds.variability, beds.sinusoidal, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable,
         reading.earlier, numbers.tachysystole,
     )  # fmt: skip

@@ -154,7 +154,7 @@ MEASURES = {
         Measure(
             "stepped",
             "1 or 0",
-            "whether the FHR is where it jumped to from one sample to the next, away from the baseline",
+            "whether the FHR is where it was not seen to go: it jumped, or stepped to another level (`step`)",
         ),
         Measure("signal_lost_s", "s", "how long nothing usable has come"),
         Measure("observed_min", "min", "time since the lane began"),

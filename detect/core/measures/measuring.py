@@ -24,6 +24,7 @@ from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.conditioning import Conditioning
 from quietward.detect.core.signal.minute import MINUTE_S
 from quietward.detect.core.signal.sinusoidal import Pattern
+from quietward.detect.core.signal.steps import Steps
 from quietward.detect.core.signal.tone import Tone
 from quietward.detect.core.signal.usable import Usable
 from quietward.detect.core.signal.variability import KEPT_MIN, Variability
@@ -89,6 +90,7 @@ def measure(
     n: int,
     second: int,
     c: Conditioning,
+    steps: Steps,
     u: Usable,
     b: Baseline,
     left: Earlier,
@@ -118,7 +120,7 @@ def measure(
     say(f, n, row.FHR_USABLE_30MIN, fhr_s / window_s)
     say(f, n, row.UA_USABLE_30MIN, ua_s / window_s)
     say(f, n, row.OBSERVED_MIN, max(u.seconds[n], 1) / 60)
-    _measure_signal(f, n, second, c, u, t, r)
+    _measure_signal(f, n, second, c, steps, u, t, r)
     _measure_level(f, n, second, b, v, r, minutes, notable)
     _measure_falls(f, n, now, e, h, earlier.risen_bpm(left, n, b.reference_bpm[n]), least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
@@ -133,7 +135,9 @@ def measure(
 
 
 @compiled
-def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable, t: Tone, r: Running) -> None:
+def _measure_signal(
+    f: Findings, n: int, second: int, c: Conditioning, steps: Steps, u: Usable, t: Tone, r: Running
+) -> None:
     """Write how much of the signal can be used, whose it may be, and what the device says."""
     fhr_s = usable.of_last_minute_s(u, usable.FHR, n, second)
     near_mother_s = usable.of_last_minute_s(u, usable.NEAR_MOTHER, n, second)
@@ -142,7 +146,7 @@ def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable
     near_mother_s = usable.of_window_s(u, usable.NEAR_MOTHER, n)
     say(f, n, row.NEAR_MOTHER_10MIN, near_mother_s / usable.seen_s(u, n, usable.WINDOW_S[usable.NEAR_MOTHER]))
     say(f, n, row.UA_FLAT, not t.useful[n] and not np.isnan(t.rest[n]))
-    say(f, n, row.STEPPED, c.stepped[n])
+    say(f, n, row.STEPPED, c.stepped[n] or not np.isnan(steps.before_bpm[n]))
     say(f, n, row.SIGNAL_LOST_S, second - r.none_since[n] + 1 if r.none_since[n] >= 0 else 0)
     say(f, n, row.SECOND_STAGE, r.stage[n] == 2)
     say(f, n, row.WEEKS, r.weeks[n] if r.weeks[n] > 0 else np.nan)

@@ -315,7 +315,7 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
     if values["near_mother_1min"] >= limits.mother_share:
         return SignalState.POOR, "may be the mother's pulse"
     if values["stepped"]:
-        return SignalState.POOR, "jumped from one value to the next: may be the mother's pulse"
+        return SignalState.POOR, "jumped to another rate: may be the mother's pulse, or half or double"
     share = values["fhr_usable_1min"]
     if share < limits.poor_below_share:
         return SignalState.POOR, f"{share:.0%} of the last minute usable"
