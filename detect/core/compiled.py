@@ -193,9 +193,11 @@ class _Kept(FunctionCache):  # type: ignore[misc]
     def __init__(self, function: Callable[..., Any]) -> None:
         super().__init__(function)
         sources = _sources()
-        own = f"{self._impl.filename_base}-{sources[:16]}"
+        base = self._impl.filename_base
+        own = f"{base}-{sources[:16]}"
         self._cache_file = IndexDataCacheFile(self.cache_path, own, sources)
-        for file in Path(self.cache_path).glob(f"{own.rsplit('-', 2)[0]}-*.nb[ic]"):
+        name, python = base.rpartition("-")[0], base.rpartition(".")[2]  # what another Python has kept stays
+        for file in Path(self.cache_path).glob(f"{name}-*.{python}[-.]*nb[ic]"):
             if not file.name.startswith(own):
                 file.unlink(missing_ok=True)
 

@@ -155,9 +155,14 @@ def test_what_other_code_has_kept_is_never_opened_and_goes(tmp_path: Path) -> No
     own = sorted(file.name for file in kept.glob("*.nb[ic]"))
     assert len(own) == 2, "an index and the code"
     base = own[0].rpartition("-")[0]
-    for name in (f"{base}.nbi", f"{base}-0123456789abcdef.nbi", f"{base}-0123456789abcdef.1.nbc"):
+    version = f"py{sys.version_info.major}{sys.version_info.minor}"
+    of_another_python = kept / f"{base.replace(version, 'py399')}-0123456789abcdef.nbi"
+    older = (f"{base}.nbi", f"{base}-0123456789abcdef.nbi", f"{base}-0123456789abcdef.1.nbc")
+    for name in (of_another_python.name, *older):
         (kept / name).write_bytes(b"0.1\n" + b"cgone\nGone\n.")
     assert run() == "[1.5]"
+    assert of_another_python.exists()
+    of_another_python.unlink()
     assert sorted(file.name for file in kept.glob("*.nb[ic]")) == own
 
 
