@@ -15,16 +15,18 @@ from typing import Any, Generic, ParamSpec, TypeVar
 
 import numba as numba_library
 import numpy as np
-from numba.core import caching
-from numba.core.datamodel import models
-from numba.core.datamodel.registry import register_default
-from numba.extending import NativeValue, unbox
+from numba import extending
+from numba.core import caching, datamodel
 
 from quietward.contracts import messages
 
 numba: Any = numba_library  # whose own types know neither its options nor its insides
 FunctionCache: Any = caching.FunctionCache
 IndexDataCacheFile: Any = caching.IndexDataCacheFile
+NamedTupleType: Any = numba.types.NamedTuple
+data_models: Any = datamodel
+NativeValue: Any = extending.NativeValue
+unbox: Any = extending.unbox
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -144,17 +146,17 @@ def _type_bed_by_bed(found: Any) -> Any:
     return kind.copy(layout="F") if found.ndim > 1 and found.flags.f_contiguous else kind
 
 
-class _Held(numba.types.NamedTuple):  # type: ignore[misc]
+class _Held(NamedTupleType):  # type: ignore[misc]
     """Type of a NamedTuple that is handed over as the address of its parts."""
 
 
-register_default(_Held)(models.TupleModel)
-
-
-@unbox(_Held)
 def _read_parts(kind: Any, address: Any, c: Any) -> Any:
     pointer = c.pyapi.long_as_voidptr(address)
     return NativeValue(c.builder.load(c.builder.bitcast(pointer, c.context.get_value_type(kind).as_pointer())))
+
+
+data_models.register_default(_Held)(data_models.models.TupleModel)
+unbox(_Held)(_read_parts)
 
 
 def _parts(found: Any) -> list[int]:
