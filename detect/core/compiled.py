@@ -168,6 +168,8 @@ def _parts(found: Any) -> list[int]:
             return [0, 0, found.size, found.itemsize, found.ctypes.data, *found.shape, *found.strides]
         case np.record():
             return [found.__array_interface__["data"][0]]
+        case int() if not isinstance(found, bool):
+            return [found]
         case float():
             return [int(np.float64(found).view(np.int64))]
     raise TypeError(f"{type(found).__name__} cannot be handed over within a tuple")
