@@ -99,9 +99,7 @@ def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints
         if places := at[second]:
             ended = np.array([state.index_of[judged[place].record] for place in places])
             found_shares[places] = state.findings.points[:, ended].T
-            literal[places] = [
-                [c.rank or 2 for c in evaluation.classes] for evaluation in summaries.evaluations_of(state, ended)
-            ]
+            literal[places] = [[c.rank or 2 for c in classes] for classes in summaries.classes_of(state, ended)]
         events.clear()
     return found_shares, literal
 

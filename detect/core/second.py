@@ -45,7 +45,7 @@ def _take_all(
         room.evaluated[place] = _take_second(beds, n, second[place], samples, numbers, room)
 
 
-take_all = EntryPoint(_take_all)
+take_all = EntryPoint(_take_all, state="beds")
 
 
 class Samples(NamedTuple):
@@ -270,4 +270,4 @@ def _keep_waiting(beds: Beds, chosen: Ints, second: Ints, numbers: Numbers, room
         tell_lost(beds, n, True, room)
 
 
-keep_waiting = EntryPoint(_keep_waiting)
+keep_waiting = EntryPoint(_keep_waiting, state="beds")
