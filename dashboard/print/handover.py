@@ -18,7 +18,6 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.hour_ago import hour_ago
 from quietward.dashboard.view.view_model import Card, build_card
 
 FLAGS_MS = 12 * 3600 * 1000
@@ -69,7 +68,7 @@ def hand_over(record: BedRecord, ward: str, now_ms: int, zone: tzinfo, signal: R
     summary, log = record.summary, record.log
     bed_ms = now_ms if summary is None else bed_now_ms(summary)
     clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, summary, now_ms, record.policy, before=hour_ago(record.trend, bed_ms))
+    card = build_card(record.bed, summary, now_ms, record.policy)
     return HandOver(
         bed=record.bed,
         ward=ward,

@@ -9,7 +9,6 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.hour_ago import hour_ago
 from quietward.dashboard.view.view_model import Card, build_card
 
 BEDS_ON_A_PAGE = 24
@@ -65,7 +64,7 @@ def ward_sheet(beds: list[tuple[BedRecord, RecentSignal | None]], ward: str, now
 def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float) -> WardLine:
     bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
     clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, record.summary, now_ms, record.policy, before=hour_ago(record.trend, bed_ms))
+    card = build_card(record.bed, record.summary, now_ms, record.policy)
     newest = card.notes[0] if card.notes else None
     done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
     answer = _answer(card, clock)

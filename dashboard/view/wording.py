@@ -26,6 +26,14 @@ def length(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
+def arrow(change: float | None, step: float) -> str:
+    """Return an arrow with a change behind it, "→" for less than a step, nothing where it is not known."""
+    if change is None:
+        return ""
+    whole = round(change)
+    return "→" if abs(whole) < step else f"{'↑' if whole > 0 else '↓'}{abs(whole)}"
+
+
 LOG_WORDS = {
     "flag-raised": "raised",
     "flag-worsened": "worse",

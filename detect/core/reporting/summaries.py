@@ -106,6 +106,8 @@ def _evaluation(state: State, n: int, values: Values, classes: list[RuleClass]) 
         values=values,
         baseline_bpm=known("baseline_bpm"),
         variability_bpm=known("variability_bpm"),
+        baseline_change_1h_bpm=known("baseline_change_1h_bpm"),
+        variability_change_1h_bpm=known("variability_change_1h_bpm"),
         contractions=Contractions(
             known("contractions_per_10min"),
             known("contraction_interval_s"),
@@ -172,6 +174,8 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         fhr_bpm=row.fhr_bpm if is_fresh else None,
         baseline_bpm=evaluation.baseline_bpm,
         variability_bpm=evaluation.variability_bpm,
+        baseline_change_1h_bpm=evaluation.baseline_change_1h_bpm,
+        variability_change_1h_bpm=evaluation.variability_change_1h_bpm,
         running=_running(state, row),
         contractions=evaluation.contractions,
         concern=evaluation.concern,
