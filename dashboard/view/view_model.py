@@ -290,12 +290,12 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
 def _without_signal(s: Summary) -> _Headline:
     if s.level in (Level.BEDSIDE, Level.TEAM):
         return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
-    other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
+    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
-        reason = f"on purpose, {s.paused.by}{why}{other}"
+        reason = f"on purpose, {s.paused.by}{why}{more}"
         return _Headline("paused", "Monitor off until", reason, s.paused.until)
-    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
+    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + more)
 
 
 def _contractions(s: Summary) -> str:

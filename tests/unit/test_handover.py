@@ -267,7 +267,7 @@ def test_the_small_strip_keeps_a_trace_above_210_on_the_paper() -> None:
 
 def test_kinds_of_the_log_are_called_the_same_on_the_page_and_on_paper() -> None:
     text = (Path(__file__).parents[2] / "dashboard" / "assets" / "shared" / "log_words.mjs").read_text()
-    found = dict(re.findall(r'^  "?([a-z-]+)"?: "(.*)",$', text, re.MULTILINE))
+    found = dict(re.findall(r'^  "?([a-z-]+)"?: N_\("(.*)"\),$', text, re.MULTILINE))
     assert found == wording.LOG_WORDS
 
 

@@ -313,7 +313,8 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
         return SignalState.LOST, f"No data for {time_in_words(silent_s)}, {_why_silent(state, row.n)}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
-        return SignalState.LOST, f"No FHR{' yet,' if never else ''} for {time_in_words(lost_s)}"
+        how_long = time_in_words(lost_s)
+        return SignalState.LOST, f"No FHR yet, for {how_long}" if never else f"No FHR for {how_long}"
     if notice is not None:
         return SignalState.POOR, notice.value
     if values["near_mother_1min"] >= limits.mother_share:
