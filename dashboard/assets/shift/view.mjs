@@ -11,7 +11,7 @@ import { legend, timeline } from "./timeline.mjs";
 /** @import { FormerStay, FrameHead } from "../shared/types" */
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
-/** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} AuditEntry */
+/** @typedef {{ at: number, who: string, role: string, what: string, bed: string, to: string }} AuditEntry */
 /** @typedef {{ hours: number, beds: BedShift[], figures: Figure[] }} Shift */
 
 const AGAIN_MS = 10_000;
@@ -127,9 +127,9 @@ export default class ShiftView {
 }
 
 /** @param {AuditEntry} deed */
-function deed({ at, who, role: as, what, bed }) {
+function deed({ at, who, role: as, what, bed, to }) {
   const row = make("tr");
-  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, said(plain(what)), bed]) row.append(make("td", "", words));
+  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, said(plain(what)), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
   return row;
 }
 
