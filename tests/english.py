@@ -67,27 +67,34 @@ PLAIN_WORDS = """
 """
 """Single small words, which cannot be told from names of code."""
 PUT_TOGETHER = (
+    "{n} acceleration",
+    "{n} prolonged acceleration",
+    "{n} early",
+    "{n} late",
+    "{n} variable",
+    "{n} prolonged",
+    "{n} undetermined",
     "now {a}",
     "{a} since {b}",
     "{a} call",
     "{a} calls",
-    "{a} s after",
-    "{a} s before",
+    "{n} s after",
+    "{n} s before",
     "half",
     "double",
     "prolonged acceleration",
     "{a} ({note})",
     "ended by {by}",
-    "less than {a} s",
+    "less than {n} s",
     "with a gradual way back",
     "with no place at a contraction",
     "{a} team",
     "{a} bedside",
     "{a} look",
-    "{a} weeks",
+    "{n} weeks",
     "para {a}",
     "not {a}",
-    "{a} bpm deep",
+    "{n} bpm deep",
     "Accelerations, 30 min, {a}",
     "Decelerations, 30 min, {a}",
     "Waiting for the server …",
@@ -107,7 +114,7 @@ def english() -> dict[str, str]:
         for sentence in sentences:
             found.setdefault(sentence, file.relative_to(ROOT).as_posix())
     others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *CARE_WORDS.values())
-    return found | {sentence: "tests/english.py" for sentence in map(_lettered, others) if sentence not in found}
+    return found | {sentence: "tests/english.py" for sentence in others if sentence not in found}
 
 
 def plurals() -> dict[str, str]:
@@ -139,6 +146,8 @@ def _of_table(table: dict[str, Any]) -> Iterator[str]:
             for part in value.split(" · "):
                 if _has_words(named := _lettered(re.sub(r"\{(\w+)[^}]*\}", r"{\1}", part))):
                     yield named
+        elif key == "name" and "points" in table:
+            yield from (value, f"{value} {{n}}")
         elif key == "name" and " " in value:
             yield value
         elif key == "name" and "all" in table:
@@ -182,8 +191,8 @@ def of_python(path: Path) -> Iterator[str]:
 
 
 def _lettered(text: str) -> str:
-    """Return a sentence whose placeholders are a, b, c, so that those of one form are one; n, n2 before a unit. Those of
-    OWN keep their names.
+    """Return a sentence with placeholders a, b, c, so that those of one form are one; n, n2 before a unit. Those of OWN
+    keep their names.
     """
     renamed: dict[str, str] = {}
     for match in PLACEHOLDER.finditer(text):

@@ -18,8 +18,8 @@ NEWEST_COUNT = 200
 
 
 class AuditEntry(Struct, frozen=True):
-    """One action of one person. at: ms since the epoch, by the server's clock; bed: empty if it concerns none; to: the bed
-    to which a woman was moved from it.
+    """One action of one person. at: ms since the epoch, by the server's clock; bed: empty if it concerns none; to: the
+    bed to which a woman was moved from it.
     """
 
     at: int

@@ -339,5 +339,5 @@ def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
     assert dict(stale.situation)["State"] == "unwatched"
     assert dict(stale.assessment)["Concern"] == "cannot be said"
     lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="No data for 60 s")).situation)
-    assert lost["Signal"] == "lost (No data for 60 s)"
+    assert lost["Signal"] == "lost: No data for 60 s"
     assert "Attention level" not in lost

@@ -24,11 +24,11 @@ BARE = re.compile(
 SENTENCES = {
     "No data for 41 s, monitor disconnected": "Seit 41 s keine Daten, Gerät nicht verbunden",
     "late decelerations, 3 of 5 contractions · baseline up 15 bpm in 1 h": (
-        "späte Dezelerationen, bei 3 von 5 Wehen · Basalfrequenz in 1 h um 15 bpm gestiegen"
+        "späte Dezelerationen, bei 3 von 5 Wehen · Baseline in 1 h um 15 bpm gestiegen"
     ),
     "3.6 in 10 min, 70 s between, tachysystole by figo-2015": "3,6 in 10 min, 70 s Pause, Tachysystolie nach figo-2015",
     "look: unanswered: baseline 166 bpm, above 160 for 28 min": (
-        "ansehen: ohne Antwort: Basalfrequenz 166 bpm, seit 28 min über 160"
+        "ansehen: ohne Antwort: Baseline 166 bpm, seit 28 min über 160"
     ),
     "on purpose, Kim: bathroom; now no FHR for 3 min": "mit Absicht, Kim: Toilette; jetzt: Seit 3 min keine FHF",
     "shelved for 15 min by Kim (late, she says): tachysystole": (
@@ -45,7 +45,7 @@ def test_every_sentence_is_in_the_table_and_nothing_else_is(name: str) -> None:
     entries = {m.id if isinstance(m.id, str) else m.id[0]: m for m in table if m.id}
     assert set(entries) == set(english()), "python -m tests.english LANGUAGE prints what is missing"
     for key, entry in entries.items():
-        forms = [entry.string] if isinstance(entry.string, str) else list(entry.string)
+        forms = [entry.string] if isinstance(entry.string, str) else list(entry.string or [])
         assert all(forms), f"{key!r} is not translated"
         assert not entry.fuzzy, key
         allowed = set(PLACEHOLDER.findall(key)) | set(PLACEHOLDER.findall(plurals().get(key, "")))
