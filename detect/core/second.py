@@ -81,9 +81,8 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
     tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, evaluation_is_due, reading.look.every_s)
     useful_ua = used.ua if beds.tone.useful[n] else 0
     usable.count_second(beds.usable, n, second, used.fhr, useful_ua, used.low, used.near_mother)
-    measuring.keep_up(beds.running, n, second, b.bpm[n], used.fhr)
-    if minute_ends:
-        measuring.end_minute(beds.minutes, n, second, b.bpm[n])
+    baseline_bpm = b.bpm[n]
+    measuring.keep_up(beds.running, n, second, baseline_bpm, used.fhr)
     none_since = beds.running.none_since[n]
     if none_since >= 0 and second - none_since >= reading.signal.forget_after_s:
         baseline.forget(b, n)
@@ -100,6 +99,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         variability.finish_minute(
             beds.variability, beds.sinusoidal, beds.minute, n, second, work, reading.variability, reading.sinusoidal
         )
+        measuring.end_minute(beds.minutes, n, second, baseline_bpm, beds.variability.minute_bpm[n])
     is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
     if is_evaluated:
         _evaluate(beds, n, second, level_is_new, numbers, room)

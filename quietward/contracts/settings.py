@@ -32,7 +32,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     rate: messages a second that each of them may send on average. seats: subscriber slots; copies: replicas that must
     have every input. proxies: addresses or networks, by commas, whose word for who a client is, and whether it came by
     TLS, the page believes; empty: nobody's. demo_speed: seconds of signal per second of a demo; its beds' clocks run
-    ahead on purpose.
+    ahead on purpose. language: of every page and sheet, as `de`; empty: what the browser asks for, else English.
     broker_password_file, store_password_file: the first line is the password of the URL, which then has none.
     device_passwords: file of the devices' accounts, a line `<ward>/<bed>:<password>` for each.
     tls_ca: PEM file whose certificates are believed at mqtts:// and rediss://; empty: those of the system's CAs.
@@ -67,6 +67,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     proxies: str = ""
     log: Literal["text", "json"] = "text"
     demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
+    language: Annotated[str, Meta(pattern="^[a-z]{0,3}$")] = ""
 
     @property
     def tls(self) -> Tls:

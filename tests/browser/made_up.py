@@ -142,12 +142,6 @@ class MadeUpWard:
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
 
-    def trend(self, bed: str, minutes_ago: float, **detail: float | None) -> None:
-        """Append a minute to a bed's trend."""
-        t = self.now_ms(bed) - round(minutes_ago * 60_000)
-        event = Event(f"{bed}-{t}", bed, t, "trend", "", dict(detail))
-        self.store.xadd(self._shard(bed).trend(bed), {"e": encode_json(event)})
-
     def acts(self) -> list[Command]:
         """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""
         return [msgspec.structs.replace(command, stay=None) for command in self.acts_as_sent()]

@@ -28,7 +28,6 @@ from quietward.contracts.messages import (
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
-from quietward.dashboard.view.hour_ago import HourAgo, arrow, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
@@ -114,17 +113,10 @@ def test_a_lost_bed_stands_where_its_flag_puts_it() -> None:
 
 
 def test_arrows_compare_with_an_hour_ago() -> None:
-    def minute(ago: float, **detail: float | None) -> Event:
-        return Event(f"t{ago}", "bed-1", NOW - round(ago * 60_000), "trend", "", dict(detail))
-
-    trend = [minute(n, baseline_bpm=130.0 if n > 50 else 150.0, variability_bpm=None) for n in range(70)]
-    before = hour_ago(trend, NOW)
-    assert before == HourAgo(130.0, None)
-    found = build_card("bed-1", summary(baseline_bpm=142.0, variability_bpm=9.0), NOW, before=before)
+    found = build_card("bed-1", summary(baseline_change_1h_bpm=12.0, variability_change_1h_bpm=None), NOW)
     assert (found.baseline_trend, found.variability_trend) == ("↑12", "")
-    assert arrow(125.0, 130.0, 10.0) == "→"
-    assert arrow(118.0, 130.0, 10.0) == "↓12"
-    assert hour_ago(trend[:50], NOW) == HourAgo()
+    found = build_card("bed-1", summary(baseline_change_1h_bpm=-5.25, variability_change_1h_bpm=-5.25), NOW)
+    assert (found.baseline_trend, found.variability_trend) == ("→", "↓5")
 
 
 def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:

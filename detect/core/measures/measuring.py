@@ -49,9 +49,10 @@ class Running(NamedTuple):
 
 
 class Minutes(NamedTuple):
-    """The baseline at the end of each of the last minutes, that of minute m at m % MINUTES_KEPT."""
+    """The baseline at the end of each of the last minutes and its bandwidth, those of minute m at m % MINUTES_KEPT."""
 
     baseline_bpm: Floats = array(np.nan, MINUTES_KEPT)
+    bandwidth_bpm: Floats = array(np.nan, MINUTES_KEPT)
 
 
 @compiled
@@ -79,9 +80,10 @@ def _run(r: Running, which: int, n: int, is_beyond: bool, baseline_bpm: float) -
 
 
 @compiled
-def end_minute(minutes: Minutes, n: int, second: int, baseline_bpm: float) -> None:
+def end_minute(minutes: Minutes, n: int, second: int, baseline_bpm: float, bandwidth_bpm: float) -> None:
     """Keep the minute of bed n that has just ended with `second`."""
-    minutes.baseline_bpm[second // MINUTE_S % MINUTES_KEPT, n] = in_64ths(baseline_bpm)
+    place = second // MINUTE_S % MINUTES_KEPT
+    minutes.baseline_bpm[place, n], minutes.bandwidth_bpm[place, n] = in_64ths(baseline_bpm), in_64ths(bandwidth_bpm)
 
 
 @compiled
@@ -162,9 +164,11 @@ def _measure_level(
     say(f, n, row.BASELINE_BELOW_110_S, r.beyond_s[BELOW_110, n])
     say(f, n, row.BASELINE_ABOVE_160_S, r.beyond_s[ABOVE_160, n])
     say(f, n, row.BASELINE_UNKNOWN_S, r.beyond_s[UNKNOWN, n])
-    say(f, n, row.BASELINE_30MIN_BPM, _mean_baseline_bpm(minutes, n, second, 0, MINUTES))
-    say(f, n, row.BASELINE_CHANGE_1H_BPM, b.bpm[n] - _mean_baseline_bpm(minutes, n, second, HOUR_AGO[0], HOUR_AGO[1]))
+    baselines, bandwidths = minutes.baseline_bpm, minutes.bandwidth_bpm
+    say(f, n, row.BASELINE_30MIN_BPM, _mean_bpm(baselines, n, second, 0, MINUTES))
+    say(f, n, row.BASELINE_CHANGE_1H_BPM, b.bpm[n] - _mean_bpm(baselines, n, second, HOUR_AGO[0], HOUR_AGO[1]))
     say(f, n, row.VARIABILITY_BPM, np.rint(v.bpm[n]))
+    say(f, n, row.VARIABILITY_CHANGE_1H_BPM, v.bpm[n] - _mean_bpm(bandwidths, n, second, HOUR_AGO[0], HOUR_AGO[1]))
     say(f, n, row.LOW_VARIABILITY_MIN, v.low_min[n])
     say(f, n, row.HIGH_VARIABILITY_MIN, v.high_min[n])
     low, known = 0.0, 0
@@ -182,12 +186,12 @@ def _measure_level(
 
 
 @compiled
-def _mean_baseline_bpm(minutes: Minutes, n: int, second: int, first: int, end: int) -> float:
+def _mean_bpm(minutes_bpm: Floats, n: int, second: int, first: int, end: int) -> float:
     """Return the mean over [first, end) of the minutes that are over, counted back from the newest; NaN: none known."""
     newest = (second + 1) // MINUTE_S - 1
     total, known = 0.0, 0
     for ago in range(first, end):
-        bpm = minutes.baseline_bpm[(newest - ago) % MINUTES_KEPT, n]
+        bpm = minutes_bpm[(newest - ago) % MINUTES_KEPT, n]
         if not np.isnan(bpm):
             total += bpm
             known += 1

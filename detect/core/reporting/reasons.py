@@ -115,7 +115,8 @@ def _pattern(state: State, n: int) -> Iterator[str]:
         if most in OF_CONTRACTIONS and contractions >= times > 1:
             yield f"{Kind(most).word} decelerations, {times} of {contractions} contractions"
         else:
-            yield f"{times} {Kind(most).word} deceleration{'s' if times > 1 else ''} in 30 min"
+            word = Kind(most).word
+            yield f"{times} {word} decelerations in 30 min" if times > 1 else f"1 {word} deceleration in 30 min"
     change_bpm = float(state.findings.values[0, BASELINE_CHANGE_1H_BPM, n])
     if abs(change_bpm) >= state.rules.reading.notable.baseline_change_bpm:
         yield f"baseline {'up' if change_bpm > 0 else 'down'} {abs(change_bpm):.0f} bpm in 1 h"

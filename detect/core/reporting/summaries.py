@@ -114,6 +114,8 @@ def _evaluation(state: State, n: int, values: Values, classes: Sequence[RuleClas
         values=values,
         baseline_bpm=known("baseline_bpm"),
         variability_bpm=known("variability_bpm"),
+        baseline_change_1h_bpm=known("baseline_change_1h_bpm"),
+        variability_change_1h_bpm=known("variability_change_1h_bpm"),
         contractions=Contractions(
             known("contractions_per_10min"),
             known("contraction_interval_s"),
@@ -180,6 +182,8 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         fhr_bpm=row.fhr_bpm if is_fresh else None,
         baseline_bpm=evaluation.baseline_bpm,
         variability_bpm=evaluation.variability_bpm,
+        baseline_change_1h_bpm=evaluation.baseline_change_1h_bpm,
+        variability_change_1h_bpm=evaluation.variability_change_1h_bpm,
         running=_running(state, row),
         contractions=evaluation.contractions,
         concern=evaluation.concern,
@@ -317,7 +321,8 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
         return SignalState.LOST, f"No data for {time_in_words(silent_s)}, {_why_silent(state, row.n)}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
-        return SignalState.LOST, f"No FHR{' yet,' if never else ''} for {time_in_words(lost_s)}"
+        how_long = time_in_words(lost_s)
+        return SignalState.LOST, f"No FHR yet, for {how_long}" if never else f"No FHR for {how_long}"
     if notice is not None:
         return SignalState.POOR, notice.value
     if values["near_mother_1min"] >= limits.mother_share:
