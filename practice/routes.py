@@ -20,8 +20,9 @@ from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
-from quietward.practice import strip
-from quietward.practice.compare import Answer, BadAnswer, Comparison, check, compare
+from quietward.practice import simulated, strip
+from quietward.practice.answer import Answer, BadAnswer, check
+from quietward.practice.compare import Comparison, compare
 from quietward.simulator import scenario
 from quietward.simulator.bed import Signal
 
@@ -81,14 +82,14 @@ def add_routes(server: FastAPI) -> None:
 
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
-        names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        names = [{"name": name, "digest": simulated.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
+        return json_response({"notice": NOTICE, "largest_seed": simulated.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
-        made = await work(strip.make, code)
+        made = await work(simulated.make, code)
         if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, rules.rule_sets[0].name)
+            worker.submit(simulated.ask_detector, code, rules.rule_sets[0].name)
         seconds = len(made.fhr) // HZ
         return json_response(
             {"notice": NOTICE, "seconds": seconds, "fhr": _as_integers(made.fhr, 4), "ua": _as_integers(made.ua, 2)}
@@ -107,7 +108,7 @@ def add_routes(server: FastAPI) -> None:
 
 
 def _compare(code: str, answer: Answer, rules: Rules) -> Comparison:
-    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer, rules)
+    return compare(simulated.make(code), simulated.ask_detector(code, answer.rules), answer, rules)
 
 
 def _as_integers(signal: Signal, per_unit: int) -> list[int]:

@@ -1,4 +1,4 @@
-// What the Practice page and its routes send each other; practice/compare.py has the server's side.
+// What the Practice page and its routes send each other; practice/answer.py, compare.py and the others have the server's side.
 
 import type { Level } from "/assets/shared/types";
 
@@ -38,6 +38,8 @@ export interface Answer {
   rule_class: number | null;
   next: Level | null;
   note: string;
+  learner: string;
+  set: string;
 }
 
 export interface Found {
@@ -73,10 +75,18 @@ export interface Part {
   detector: string;
 }
 
+/** How often a learner went wrong in this way, out of how often she could have. */
+export interface Mistake {
+  kind: string;
+  wrong: number;
+  of: number;
+}
+
 export interface Compared {
   scenario: string;
   purpose: string;
   good_watcher: string;
+  truth: "simulation" | "marks" | "annotations" | "detector";
   score: number;
   parts: Part[];
   lines: Line[];
@@ -84,8 +94,10 @@ export interface Compared {
   detector_events: Found[];
   extra_of_detector: Found[];
   rule_class: number | null;
+  true_class: number | null;
   detector_class: number | null;
   detector_reasons: string[];
   concern: number | null;
   note: string;
+  mistakes: Mistake[];
 }

@@ -7,15 +7,15 @@ import urllib.request
 from playwright.sync_api import Page, expect
 
 from quietward.contracts.notice import NOTICE
-from quietward.practice import strip
+from quietward.practice import simulated
 from tests.browser.made_up import MadeUpWard
 
-CODE = strip.code_of("cord-with-shoulders", 3)
+CODE = simulated.code_of("cord-with-shoulders", 3)
 """Variable decelerations at 4:41, 9:32 and 14:17, accelerations at 16:37 and 22:52."""
 
 
 def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard) -> None:
-    page.goto(f"{made_up.address}/practice?set={CODE}.{strip.code_of('calm', 1)}")
+    page.goto(f"{made_up.address}/practice?set={CODE}.{simulated.code_of('calm', 1)}")
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
     canvas = page.locator(".practice-paper canvas")
@@ -123,7 +123,7 @@ def test_a_teacher_makes_a_set(page: Page, made_up: MadeUpWard) -> None:
     page.get_by_role("button", name="Add this choice").click()
     expect(page.locator(".queue li")).to_have_count(2)
     link = page.locator(".queue a")
-    wanted = f"/practice?set={strip.code_of('calm', 7)}.{strip.code_of('sinusoidal', 7)}"
+    wanted = f"/practice?set={simulated.code_of('calm', 7)}.{simulated.code_of('sinusoidal', 7)}"
     expect(link).to_have_attribute("href", wanted)
     link.click()
     expect(page.locator(".progress")).to_have_text("Strip 1 of 2")

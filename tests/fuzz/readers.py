@@ -32,7 +32,7 @@ from quietward.dashboard.auth import people
 from quietward.dashboard.routes import commands
 from quietward.detect import rule_file
 from quietward.ingest.validate import check
-from quietward.practice import compare, strip
+from quietward.practice import answer, simulated, strip
 from quietward.recordings.files import Labour, read_recording, write_recording
 from quietward.recordings.recording import Annotation
 from quietward.runtime.embedded import free_port, store_command, wait_for_port
@@ -249,20 +249,20 @@ def _policy_info() -> PolicyInfo:
 def practice() -> Iterator[Reader]:
     """A learner's answer, and behind the first zero byte the code of the strip that it is to."""
     rules = rule_file.load()
-    decode = msgspec.json.Decoder(compare.Answer).decode
+    decode = msgspec.json.Decoder(answer.Answer).decode
 
     def read(data: bytes) -> object:
         body, _, code = data.partition(b"\0")
         try:
             given = decode(body)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            raise compare.BadAnswer("answer", body, str(error)) from error
-        compare.check(given, rules)
-        return strip.parse_code(code.decode("utf-8", "replace"))
+            raise answer.BadAnswer("answer", body, str(error)) from error
+        answer.check(given, rules)
+        return simulated.parse_code(code.decode("utf-8", "replace"))
 
-    answer = b'{"rules":"figo-2015","marks":[],"baseline_bpm":140,"rule_class":1,"next":"look","note":""}'
-    code = strip.code_of(scenario.names()[0], 7).encode()
-    yield Reader([answer + b"\0" + code], read, (compare.BadAnswer, strip.BadStrip))
+    sound = b'{"rules":"figo-2015","marks":[],"baseline_bpm":140,"rule_class":1,"next":"look","note":"","learner":"x"}'
+    code = simulated.code_of(scenario.names()[0], 7).encode()
+    yield Reader([sound + b"\0" + code], read, (answer.BadAnswer, strip.BadStrip))
 
 
 @contextmanager
