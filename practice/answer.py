@@ -7,6 +7,7 @@ from msgspec import Meta, Struct
 from quietward.contracts.errors import QuietwardError, possible
 from quietward.contracts.messages import Level
 from quietward.detect.core.state.rules import Rules
+from quietward.practice.strip import CALLS
 
 MOST_MARKS = 200
 
@@ -44,10 +45,12 @@ class BadAnswer(QuietwardError):
 
 
 def check(answer: Answer, rules: Rules) -> None:
-    """Raise BadAnswer for a rule set that there is not, or a baseline that no FHR can have."""
+    """Raise BadAnswer for a rule set that there is not, a level that calls nobody, or a baseline that no FHR has."""
     names = [one.name for one in rules.rule_sets]
     if answer.rules not in names:
         raise BadAnswer("answer: rules", answer.rules, possible(names, answer.rules))
+    if answer.next is Level.NOTED:
+        raise BadAnswer("answer: next", answer.next.value, possible(CALLS, ""))
     lowest, highest = rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm
     if answer.baseline_bpm is not None and not lowest <= answer.baseline_bpm <= highest:
         raise BadAnswer("answer: baseline_bpm", answer.baseline_bpm, f"Give {lowest:g} to {highest:g} bpm")

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Level
 from quietward.dashboard.view import explain
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
@@ -12,7 +11,15 @@ from quietward.practice import mistakes
 from quietward.practice.answer import Answer
 from quietward.practice.mistakes import Mistake
 from quietward.practice.scoring import scoring
-from quietward.practice.strip import DetectorResult, PracticeStrip, StripContraction, StripEvent, Truth, is_visible
+from quietward.practice.strip import (
+    CALLS,
+    DetectorResult,
+    PracticeStrip,
+    StripContraction,
+    StripEvent,
+    Truth,
+    is_visible,
+)
 
 
 class EventRow(Struct, frozen=True):
@@ -241,10 +248,9 @@ def _bpm(bpm: float | None) -> str:
 
 def _next(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> _Judged:
     """Whoever goes one level too high is careful, and gets a share; too low gets nothing."""
-    levels = list(Level)
     share = 0.0
     if strip.level is not None and answer.next is not None:
-        above = levels.index(answer.next) - levels.index(strip.level)
+        above = CALLS.index(answer.next) - CALLS.index(strip.level)
         share = {0: 1.0, 1: scoring().one_too_high_share}.get(above, 0.0)
     most = 0 if strip.level is None else scoring().points.next
     you, truth = ("–" if level is None else level.value for level in (answer.next, strip.level))

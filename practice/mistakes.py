@@ -2,10 +2,9 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Level
 from quietward.practice.answer import Answer
 from quietward.practice.scoring import scoring
-from quietward.practice.strip import PracticeStrip
+from quietward.practice.strip import CALLS, PracticeStrip
 
 DECELERATIONS = ("early", "late", "variable", "prolonged")
 MISSED = {"acceleration": "accelerations missed", "deceleration": "decelerations missed"} | {
@@ -51,8 +50,7 @@ def count(strip: PracticeStrip, asked: list[bool], answer: Answer, with_you: dic
         off = None if answer.baseline_bpm is None else abs(answer.baseline_bpm - strip.baseline_bpm)
         occasion(BASELINE, off is None or off > scoring().baseline_right_bpm)
     if strip.level is not None:
-        levels = list(Level)
-        above = 0 if answer.next is None else levels.index(answer.next) - levels.index(strip.level)
+        above = 0 if answer.next is None else CALLS.index(answer.next) - CALLS.index(strip.level)
         occasion(TOO_LOW, answer.next is None or above < 0)  # whoever says nothing calls nobody
         occasion(TOO_HIGH, above > 0)
     if strip.rule_class is not None:

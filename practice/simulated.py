@@ -10,7 +10,15 @@ import numpy as np
 
 from quietward.contracts.messages import HZ, Level
 from quietward.practice.scoring import scoring
-from quietward.practice.strip import BadStrip, DetectorResult, PracticeStrip, StripContraction, StripEvent, detect
+from quietward.practice.strip import (
+    CALLS,
+    BadStrip,
+    DetectorResult,
+    PracticeStrip,
+    StripContraction,
+    StripEvent,
+    detect,
+)
 from quietward.recordings.recording import LabourContext, Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.truth import Truth, TruthFile
@@ -58,7 +66,7 @@ def make(code: str) -> PracticeStrip:
         contractions=[
             StripContraction(e.onset_s, e.extreme_s, e.end_s) for e in truth.events if e.what == "contraction"
         ],
-        level=max(needs, key=list(Level).index, default=Level.QUIET),
+        level=max(needs, key=CALLS.index, default=Level.QUIET),
     )
 
 

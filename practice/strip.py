@@ -18,6 +18,10 @@ Truth = Literal["simulation", "marks", "annotations", "detector"]
 """Who says what is true: the simulation, marks beside a recording, annotations in it, or nobody but the detector."""
 
 
+CALLS = (Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM)
+"""Who may be needed, the fewest first. `noted` is none of them: it calls nobody."""
+
+
 class BadStrip(QuietwardError):
     """There is no such strip."""
 
@@ -104,7 +108,7 @@ def detect(recording: Recording, begins_s: int, ends_s: int, rule_set: str) -> D
     return DetectorResult(
         baseline_bpm=next((b.bpm for b in reversed(row.baseline) if b.bpm is not None), None),
         events=rises + falls,
-        level=max(standing, key=list(Level).index, default=Level.QUIET),
+        level=max(standing, key=CALLS.index, default=Level.QUIET),
         concern=None if at_end is None else at_end.concern,
         rule_class=None if at_end is None else at_end.rule_class,
         reasons=[] if at_end is None else at_end.reasons,

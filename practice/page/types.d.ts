@@ -11,6 +11,58 @@ export interface PracticeData {
   bounds: [number, number];
 }
 
+/** A set as learners get it: the codes of its strips, in order. */
+export interface PracticeSet {
+  name: string;
+  title: string;
+  strips: string[];
+}
+
+/** A set as it is listed for whoever is in charge; trouble: why it cannot be used. */
+export interface SetRow {
+  name: string;
+  title: string;
+  strips: number;
+  answers: number;
+  trouble: string;
+}
+
+/** A strip of a set, for its teacher. */
+export interface StripRow {
+  name: string;
+  truth: string;
+  minutes: number;
+  events: number;
+  trouble: string;
+}
+
+/** A learner of a class; trouble: her most frequent mistake. */
+export interface LearnerRow {
+  learner: string;
+  answers: number;
+  strips: number;
+  mean_score: number;
+  trouble: string;
+}
+
+/** A kind of mistake over a learner's answers; shares: one for each answer, null where there was no occasion. */
+export interface MistakeProgress {
+  kind: string;
+  shares: (number | null)[];
+  wrong: number;
+  of: number;
+  recent_wrong: number;
+  recent_of: number;
+}
+
+/** A learner's answers, oldest first. */
+export interface Progress {
+  learner: string;
+  at: number[];
+  scores: number[];
+  kinds: MistakeProgress[];
+}
+
 export interface Scenarios {
   largest_seed: number;
   scenarios: { name: string; digest: string }[];

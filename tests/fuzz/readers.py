@@ -288,7 +288,9 @@ def http() -> Iterator[Reader]:
             ward = Ward("w")
             hub = Hub(ward, store)
             settings = Settings(ward="w", studies=folder)
-            app = create_app(hub, Authenticator(None, Sessions(store, ward)), settings, [routes.extension()])
+            app = create_app(
+                hub, Authenticator(None, Sessions(store, ward)), settings, [routes.extension(Path(folder))]
+            )
 
             async def ask(data: bytes) -> int:
                 line, _, rest = data.partition(b"\n")

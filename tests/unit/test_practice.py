@@ -2,6 +2,7 @@
 
 import re
 from importlib.resources import files
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -83,7 +84,7 @@ def test_who_marks_nothing_where_there_is_nothing_gets_all_points() -> None:
     assert compare(made([], Level.QUIET), detector([]), answer([], next="quiet")).score == 100
 
 
-EMPTY = {"baseline_bpm": None, "rule_class": None, "next": None}
+EMPTY: dict[str, Any] = {"baseline_bpm": None, "rule_class": None, "next": None}
 
 
 @pytest.mark.parametrize("events", [[], TRUE, TRUE[:3], TRUE[3:]])
@@ -206,6 +207,8 @@ def test_small_ones_are_asked_of_nobody() -> None:
     [
         ("look", "look", 1.0),
         ("bedside", "look", 0.5),
+        ("look", "quiet", 0.5),
+        ("bedside", "quiet", 0.0),
         ("team", "look", 0.0),
         ("quiet", "look", 0.0),
         (None, "look", 0.0),
@@ -290,6 +293,7 @@ def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
             {"rules": "nichd-2009"},
             f"answer: rules: 'nichd-2009'. {possible([r.name for r in RULES.rule_sets], 'nichd-2009')}",
         ),
+        ({"next": Level.NOTED}, "answer: next: 'noted'. Use quiet, look, bedside or team"),
         ({"baseline_bpm": 29.9}, "answer: baseline_bpm: 29.9. Give 30 to 240 bpm"),
         ({"baseline_bpm": 240.1}, "answer: baseline_bpm: 240.1. Give 30 to 240 bpm"),
     ],
