@@ -368,6 +368,7 @@ READERS: dict[str, Callable[[], contextlib.AbstractContextManager[Reader]]] = {
     "csv-annotations": _recording(".csv", ".annotations.csv", only_beside=True),
     "parquet": _recording(".parquet"),
     "fhir": _recording(".fhir.json"),
+    "senml": _recording(".senml.json"),
     "labour": _file(_labour, lambda: LABOUR, ".toml", BadRecording),
     "truth": _file(lambda path: truth.read(Path(path)), lambda: TRUTH, ".json", BadRecording),
     "settings": _file(_settings, lambda: SETTINGS, ".toml", BadSettings),
