@@ -17,7 +17,7 @@ from quietward.runtime.doctor import NEEDED
 ROOT = Path(__file__).parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 EXTRAS: dict[str, list[str]] = PROJECT["optional-dependencies"]
-OPTIONAL = ("bytewax", "edfio", "fhir", "hdrh", "matplotlib", "pandas", "pyarrow", "scipy", "simpy", "sklearn", "wfdb")
+OPTIONAL = ("bytewax", "edfio", "fhir", "matplotlib", "pandas", "pyarrow", "scipy", "simpy", "sklearn", "wfdb")
 """Packages that a plain installation does not bring. (Jinja2, of the studies, comes with Dash's Flask anyway.)"""
 PLAIN = """
 import asyncio
