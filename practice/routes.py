@@ -53,7 +53,7 @@ def extension(folder: Path) -> Extension:
     style = f"{PAGE_PATH}/practice.css"
     pages = (
         Page("/practice", "practice", "Practice", f"{PAGE_PATH}/view.mjs", style, data),
-        Page("/practice/progress", "progress", "", f"{PAGE_PATH}/progress.mjs", style),
+        Page("/practice/progress", "learner", "", f"{PAGE_PATH}/progress.mjs", style),
     )
     return Extension(pages, lambda server: add_routes(server, folder))
 

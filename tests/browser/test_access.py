@@ -22,7 +22,7 @@ READY = {
     "/shift": ".figures dt",
     "/study": ".shift svg",
     "/practice": ".practice-paper canvas",
-    "/practice/progress?label=blue": ".progress .bars",
+    "/practice/progress?label=blue": ".learner .bars",
 }
 
 

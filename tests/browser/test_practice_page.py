@@ -171,10 +171,10 @@ def test_a_recording_of_a_teacher_with_her_marks_is_practised_on(page: Page, mad
     expect(page.locator(".parts")).to_contain_text("3 found, 0 missed, 0 false")
     expect(page.locator(".desk")).to_contain_text("Kept under green.")
     page.get_by_role("link", name="Your progress").click()
-    row = page.locator(".progress tr", has_text="early decelerations given another kind")
+    row = page.locator(".learner tr", has_text="early decelerations given another kind")
     expect(row).to_contain_text("1 of 3")
     expect(row.locator(".bars rect.some")).to_have_count(1)
-    expect(page.locator(".progress [role=status]")).to_have_text(
+    expect(page.locator(".learner [role=status]")).to_have_text(
         "1 answer. To work on now: early decelerations given another kind, 1 of the last 3."
     )
 

@@ -519,14 +519,14 @@ def test_paths_of_pages_and_beds() -> None:
     assert at("/bed/bed-1") == ("bed", "bed-1") == at("/bed/bed-1/")
     assert at("/bed/bed-1/hours") == ("hours", "bed-1")
     assert at("/practice") == ("practice", "")
-    assert at("/practice/progress") == ("progress", "")
+    assert at("/practice/progress") == ("learner", "")
     assert [at(path) for path in ("/bed/BED", "/bed/a/b", "/bed/", "/nowhere", "/practice/page/view.mjs")] == [None] * 5
 
 
 def test_every_page_of_the_list_has_its_module_and_the_page_is_told_of_it() -> None:
     root = Path(__file__).parents[2]
     told = json.loads(str(REGISTRY.shell().children[-1].to_plotly_json()["props"]["data-pages"]))
-    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice", "progress"]
+    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice", "learner"]
     for page in told:
         for address in filter(None, (page["module"], page["style"])):
             assert (root / ("dashboard" + address if address.startswith("/assets/") else address[1:])).is_file()
