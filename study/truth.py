@@ -1,4 +1,4 @@
-"""What is true of a recording, as far as a study asks: a file `NAME.truth.json` beside NAME.hea or NAME.csv.
+"""What is true of a recording, as far as a study asks: a file `NAME.truth.json` beside a recording NAME of any format.
 
 Simulated recordings bring one with more in it; whoever has recordings of their own writes one by hand.
 """

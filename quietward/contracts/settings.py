@@ -37,7 +37,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     device_passwords: file of the devices' accounts, a line `<ward>/<bed>:<password>` for each.
     tls_ca: PEM file whose certificates are believed at mqtts:// and rediss://; empty: those of the system's CAs.
     tls_certificate, tls_key: our own, for a server that asks for one.
-    names: by which a proxy is asked for the page, by commas.
+    names: by which a proxy is asked for the page, by commas. classroom: folder of the Practice page's sets and results.
     """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
@@ -63,6 +63,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
     policy: str = "attention"
     studies: str = "studies"
+    classroom: str = "classroom"
     people: str = ""
     proxies: str = ""
     log: Literal["text", "json"] = "text"

@@ -65,7 +65,7 @@ class MadeUpWard:
         self.living.start()
         self.port = free_port()
         self.folder, self.people = folder, people
-        self.studies = folder / "studies"
+        self.studies, self.classroom = folder / "studies", folder / "classroom"
         self.start_page()
 
     def start_page(self) -> None:
@@ -81,6 +81,7 @@ class MadeUpWard:
                     "QUIETWARD_WARD": "made-up",
                     "QUIETWARD_STORE": f"redis://127.0.0.1:{self.server.port}/0",
                     "QUIETWARD_STUDIES": str(self.studies),
+                    "QUIETWARD_CLASSROOM": str(self.classroom),
                     "QUIETWARD_PEOPLE": str(self.people or ""),
                 },
                 stdout=file,

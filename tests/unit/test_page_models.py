@@ -491,7 +491,7 @@ def test_a_look_from_the_future_is_not_believed() -> None:
     assert "clocks disagree" in found.reason
 
 
-REGISTRY = pages.Registry((*pages.PAGES, *practice.extension().pages))
+REGISTRY = pages.Registry((*pages.PAGES, *practice.extension(Path()).pages))
 
 
 @pytest.mark.parametrize("path", ["/", "/bed/bed-1"])
@@ -511,21 +511,23 @@ def test_paths_of_pages_and_beds() -> None:
     assert at("/bed/bed-1") == ("bed", "bed-1") == at("/bed/bed-1/")
     assert at("/bed/bed-1/hours") == ("hours", "bed-1")
     assert at("/practice") == ("practice", "")
+    assert at("/practice/progress") == ("learner", "")
     assert [at(path) for path in ("/bed/BED", "/bed/a/b", "/bed/", "/nowhere", "/practice/page/view.mjs")] == [None] * 5
 
 
 def test_every_page_of_the_list_has_its_module_and_the_page_is_told_of_it() -> None:
     root = Path(__file__).parents[2]
     told = json.loads(str(REGISTRY.shell().children[-1].to_plotly_json()["props"]["data-pages"]))
-    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice"]
+    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice", "learner"]
     for page in told:
         for address in filter(None, (page["module"], page["style"])):
             assert (root / ("dashboard" + address if address.startswith("/assets/") else address[1:])).is_file()
-    rule_sets = told[-1]["data"]["classes"]
+    practice_data = next(page for page in told if page["view"] == "practice")["data"]
+    rule_sets = practice_data["classes"]
     assert rule_sets["figo-2015"] == ["normal", "suspicious", "pathological"]
     assert list(rule_sets) == [one.name for one in rule_file.load().rule_sets]
     limits = rule_file.load().reading.signal
-    assert told[-1]["data"]["bounds"] == [limits.fhr_lowest_bpm, limits.fhr_highest_bpm]
+    assert practice_data["bounds"] == [limits.fhr_lowest_bpm, limits.fhr_highest_bpm]
 
 
 @pytest.mark.parametrize(("part", "folders"), [("dashboard", ("assets", "templates")), ("practice", ("page",))])
