@@ -1,4 +1,4 @@
-"""How well the concern agrees with experts: `python -m tests.bench.concern FOLDER [--seed 0]`, some minutes.
+"""How well the concern agrees with experts: `python -m tests.bench.concern FOLDER [--seed 0]`, 40 s of a core.
 
 FOLDER holds open recordings with expert votes, as `detect/calibrate.py` reads them. Every figure is of records that the
 points and class limits have not seen: folds by record, repeated with other folds, means of the repeats. Intervals are
