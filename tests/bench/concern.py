@@ -26,7 +26,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.calibrate import Window, at_ends, class_limits, fit, ranks, score, weighted_kappa, windows
 from quietward.detect.core.alerting.concern import Concern
-from quietward.detect.core.arrays import Floats, Ints
+from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings.files import read_recording
 from quietward.recordings.recording import Recording
@@ -57,7 +57,7 @@ class Votes:
         mean = np.array([np.mean(w.votes) for w in judged])
         return cls(record, np.array([w.majority for w in judged]), mean)
 
-    def at(self, windows: Floats | Ints) -> "Votes":
+    def at(self, windows: Bools | Ints) -> "Votes":
         return Votes(self.record[windows], self.majority[windows], self.mean[windows])
 
 
