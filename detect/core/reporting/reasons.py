@@ -66,10 +66,11 @@ def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     words = _Words(state, n, condition)
     is_over = condition.text_after and not _holds(condition, words)
     text = condition.text_after if is_over else condition.text
-    first, *others = text.format_map(words).split(BETWEEN)
-    # What it was measured against may be gone before it is over.
-    yield f"{condition.name.replace('-', ' ')}, perhaps just over" if UNKNOWN in first else first
-    yield from others
+    facts = text.format_map(words).split(BETWEEN)
+    if UNKNOWN in facts[0]:  # what it was measured against may be gone before it is over
+        unknown = condition.text_unknown or f"{condition.name.replace('-', ' ')}, perhaps just over"
+        facts = unknown.format_map(words).split(BETWEEN)
+    yield from facts
 
 
 class _Words(dict[str, Any]):
