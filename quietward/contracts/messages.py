@@ -530,6 +530,8 @@ class FetusSummary(Struct, frozen=True):
     flag: str | None
     acknowledged_by: str | None
     shelved: list[Shelved] = []
+    baseline_change_1h_bpm: float | None = None
+    variability_change_1h_bpm: float | None = None
 
 
 class Undoable(Struct, frozen=True):
@@ -588,6 +590,9 @@ class Summary(Struct, frozen=True):
     undoable: Undoable | None = None
     moving_to: str = ""
     """The bed to which she is being moved, until that has her."""
+    baseline_change_1h_bpm: float | None = None
+    """Against an hour ago, as the measure of this name."""
+    variability_change_1h_bpm: float | None = None
     fetuses: list[FetusSummary] = []
     """Of twins each by itself, the first FHR channel first; empty where one heart rate comes."""
 
