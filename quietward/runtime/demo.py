@@ -96,7 +96,7 @@ def run(
             page = supervisor.start("page", "serve")
             supervisor.start("ingest", "ingest")
             supervisor.start("detect", "detect")
-            devices = ["--beds", str(beds), "--speed", str(speed), "--head-start", "12"]
+            devices = ["--beds", str(beds), "--speed", str(speed), "--head-start", "12", "--hours", "24"]
             devices += [] if shift is None else ["--shift", shift]
             supervisor.start("devices", "simulate", *devices, once=True)
             supervisor.wait_until_up(page, settings.port)
