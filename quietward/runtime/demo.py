@@ -136,7 +136,7 @@ def _wait_for_beds(address: str, supervisor: ProcessSupervisor) -> None:
     began = time.monotonic()
     is_told = False
     while (lasts_s := time.monotonic() - began) < START_WITHIN_S:
-        supervisor.restart_dead()
+        supervisor.restart_dead(gives_up=True)
         if lasts_s > COMPILES_S and not is_told:
             print(
                 "Starting. After an installation the detector compiles its core first: half a minute, once.", flush=True

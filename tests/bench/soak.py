@@ -55,10 +55,10 @@ def ward_running(given: argparse.Namespace, folder: Path) -> Iterator[tuple[str,
             for name, command, listens in (
                 (
                     "mosquitto",
-                    [MOSQUITTO, "-c", str(mosquitto_settings(broker_port, folder, durable=True))],
+                    [str(MOSQUITTO), "-c", str(mosquitto_settings(broker_port, folder, durable=True))],
                     broker_port,
                 ),
-                ("redis-server", [REDIS, *store_command(store_port, folder, durable=True)[1:]], store_port),
+                ("redis-server", [str(REDIS), *store_command(store_port, folder, durable=True)[1:]], store_port),
             ):
                 ids[name] = stack.enter_context(started(command)).pid
                 assert wait_for_port(listens), name

@@ -2,6 +2,7 @@
 
 import copy
 import datetime as dt
+import marshal
 import math
 from collections.abc import Sequence
 from typing import Any
@@ -40,9 +41,12 @@ def words_of(tables: Sequence[Any]) -> list[str]:
     return sorted(found)
 
 
-def changed(tables: Sequence[dict[str, Any]], data: bytes, words: Sequence[str]) -> dict[str, Any]:
-    """Return one of the tables, changed as the bytes say: which table, then EACH bytes for each change."""
-    table = copy.deepcopy(tables[data[0] % len(tables) if data else 0])
+def changed(tables: Sequence[bytes], data: bytes, words: Sequence[str]) -> dict[str, Any]:
+    """Return one of the tables, changed as the bytes say: which table, then EACH bytes for each change.
+
+    tables: as `marshal` writes them, which copies them ten times as fast as `copy` does.
+    """
+    table: dict[str, Any] = marshal.loads(tables[data[0] % len(tables) if data else 0])  # noqa: S302 - our own
     for at in range(1, min(len(data) - EACH, (MOST - 1) * EACH) + 1, EACH):
         places = list(_places(table))
         if not places:

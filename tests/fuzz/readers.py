@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import functools
+import marshal
 import os
 import random
 import subprocess
@@ -202,6 +203,7 @@ def _table(
         tables = [tomllib.loads(text.decode()) for text in texts]
         words = changes.words_of(tables)
         made: dict[str, Any] = {}
+        copies = [marshal.dumps(table) for table in tables]
 
         along = functools.lru_cache(256)(tomllib.loads)  # a shift reads its scenarios, and so on
 
@@ -217,7 +219,7 @@ def _table(
 
             def read(data: bytes) -> object:
                 if data[:1] == b"\0":
-                    made["table"] = changes.changed(tables, data[1:], words)
+                    made["table"] = changes.changed(copies, data[1:], words)
                     return use(read_file(str(changed_path)))
                 path.write_bytes(data)
                 return use(read_file(str(path)))
@@ -389,7 +391,7 @@ def http() -> Iterator[Reader]:
                 if b"/studies" in data and b"POST" in data:
                     return None  # starts a job of its own
                 status = loop.run_until_complete(ask(data))
-                is_dash = b"_dash-" in data[:80]  # Dash itself answers 500 to what its own script never sends
+                is_dash = b"_dash-update" in data[:80]  # Dash itself answers 500 to what its own script never sends
                 assert 200 <= status < 500 or status == 503 or is_dash, f"status {status}"
                 if status >= 400:
                     raise _NotServed("status", status, "")
@@ -415,7 +417,7 @@ PATHS = b"""
 /paper/bed-1?minutes=30&cm=1&bpm=20&utc-offset-min=-60 /handover/bed-1?utc-offset-min=0 /handover /handover-sheets
 /stay/bed-1/1 /stay/bed-1/1/log.csv /stay/bed-1/1/record.zip /stay/bed-1/1/strip?utc-offset-min=0 /studies
 /studies/x/report.html /studies/x/what-if.json /studies/running /practice/scenarios /sign-in?next=%2Fbed%2F1
-/assets/live.mjs
+/assets/live.mjs /_dash-component-suites/../ /_dash-component-suites/x/y.js
 """
 
 
