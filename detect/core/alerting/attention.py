@@ -286,7 +286,6 @@ def _end_what_is_over(
         if a.own_limit_until[i, n] < 0:
             a.own_limit[i, n] = np.nan
     if a.paused_until[n] < 0:
-        a.lost_in_pause[n] = False
         if not is_lost:
             a.paused_from[n] = -1
         return
