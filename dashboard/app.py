@@ -28,9 +28,11 @@ from quietward.dashboard.print import handover_html, strip_svg
 from quietward.dashboard.routes import account, downloads, example, history, live, stays, studies, what_if_job
 from quietward.dashboard.routes.what_if_job import WhatIfJob
 from quietward.dashboard.web.bounds import BoundedBody, ImpatientProtocol
-from quietward.dashboard.web.middleware import PagePaths, SecurityHeaders, content_security_policy
+from quietward.dashboard.web.middleware import PagePaths, ReadersLanguage, SecurityHeaders, content_security_policy
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
 from quietward.dashboard.web.request_body import TooLarge
+from quietward.language import catalogue
+from quietward.language.catalogue import reader
 from quietward.runtime import metrics
 from quietward.runtime.liveness import report
 from quietward.runtime.process import RecancellingTaskGroup, bind
@@ -47,6 +49,9 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
     Raises Unreachable if the port is taken or the store cannot be reached, BadSettings if the page would be open to
     other machines.
     """
+    if settings.language not in ("", *catalogue.names()):
+        remedy = f"There are: {', '.join(catalogue.names())}"
+        raise BadSettings("setting language", settings.language, remedy)
     sock = bind(settings.host, settings.port)
     try:
         people = _load_people(settings)
@@ -138,7 +143,8 @@ def create_app(
     script_hashes = dash.csp_hashes()
     sign_in_policy = content_security_policy(script_hashes, form_action="'self'")
     app: ASGIApp = AuthMiddleware(PagePaths(server, registry), authenticator, registry)
-    app = SecurityHeaders(BoundedBody(app), content_security_policy(script_hashes), {SIGN_IN: sign_in_policy})
+    app = BoundedBody(ReadersLanguage(app, settings.language))
+    app = SecurityHeaders(app, content_security_policy(script_hashes), {SIGN_IN: sign_in_policy})
     return TrustedHostMiddleware(app, allowed_hosts=trusted_hosts(settings))
 
 
@@ -153,22 +159,30 @@ def trusted_hosts(settings: Settings) -> list[str]:
     return ["*"]
 
 
+class _Shell(Dash):
+    """Dash, whose index says which language it is in: screen readers need it."""
+
+    def interpolate_index(self, **parts: Any) -> str:  # type: ignore[override]
+        """Return the page that a browser loads first."""
+        page: str = super().interpolate_index(**parts)  # type: ignore[no-untyped-call]
+        return page.replace("<html>", f'<html lang="{reader.get().name}">', 1)
+
+
 def _add_dash(server: FastAPI, registry: Registry) -> Any:
     """Mount Dash, which serves shell, pages and assets. Raises Unreachable if the assets are missing."""
     assets = files("quietward.dashboard") / "assets"
     if not assets.is_dir():
         raise Unreachable("page's assets", str(assets), "The installation is broken; install again")
     # Dash includes every script it finds; those in folders are imported by live.mjs, and must not be loaded twice.
-    dash: Any = Dash(
+    dash: Any = _Shell(
         __name__, server=False, backend="fastapi", assets_folder=str(assets), assets_path_ignore=["."],
         assets_ignore=f"^({handover_html.STYLE}|{strip_svg.STYLE}|sign-in.css)$",
         title="quietward", update_title="", include_pages_meta=False, suppress_callback_exceptions=True,
         add_log_handler=False, use_pages=False,
     )  # fmt: skip
-    dash.index_string = dash.index_string.replace("<html>", '<html lang="en">')  # screen readers need the language
     dash.backend.websocket_capability = False  # Dash's own socket is not used, and must not be opened
     dash.init_app(server)
-    dash.layout = registry.shell()
+    dash.layout = registry.shell  # anew for each reader
 
     @dash.callback(Output("page", "children"), Input("url", "pathname"))  # type: ignore[untyped-decorator]
     def page(path: str) -> Any:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import isnan
 from typing import Any, NamedTuple, TypeVar, cast
 
 import numpy as np
@@ -15,7 +16,7 @@ from quietward.detect import assessment
 from quietward.detect.assessment import Assessment
 from quietward.detect.core import engine
 from quietward.detect.core.arrays import Ints
-from quietward.detect.core.measures.findings import CONCERN_CLASS, measures_of
+from quietward.detect.core.measures.findings import BASELINE_BPM, CONCERN_CLASS
 from quietward.detect.core.parameters import ToneLimits
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
@@ -128,22 +129,22 @@ def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable
 
 
 def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
-    classes = [evaluation.classes for evaluation in summaries.evaluations_of(state, beds)]
-    found = state.findings
-    ranks = found.values[chosen, CONCERN_CLASS]
-    baseline = measures_of(found, chosen)["baseline_bpm"]
-    for place, n in enumerate(beds.tolist()):
-        bpm, minute = float(baseline[n]), float(state.variability.minute_bpm[n])
-        known_bpm = None if np.isnan(bpm) else round(bpm, 2)
-        series[n].baseline.append(assessment.BaselinePoint(t_s, known_bpm))
-        if not np.isnan(minute):
+    classes = summaries.classes_of(state, beds)
+    found, of_concern = state.findings, state.rules.concern
+    columns = (
+        found.values[chosen, BASELINE_BPM], state.variability.minute_bpm, found.concern,
+        found.values[chosen, CONCERN_CLASS], found.points.T,
+    )  # fmt: skip
+    rows = zip(beds.tolist(), classes, *(column[beds].tolist() for column in columns), strict=True)
+    for n, judged, bpm, minute, value, concern_class, points in rows:
+        series[n].baseline.append(assessment.BaselinePoint(t_s, None if isnan(bpm) else round(bpm, 2)))
+        if not isnan(minute):
             series[n].variability.append(assessment.VariabilityPoint(t_s, round(minute, 2)))
-        judged, value = classes[place], float(found.concern[n])
-        is_known = not np.isnan(value)
+        is_known = not isnan(value)
         parts = [
             f"{f.name}: {p:.0f} points"
-            for f, p in zip(state.rules.concern.finding, found.points[:, n].tolist(), strict=True)
-            if p >= state.rules.concern.least_points_shown
+            for f, p in zip(of_concern.finding, points, strict=True)
+            if p >= of_concern.least_points_shown
         ]
         ranked = {one.rules: _class(one, is_known) for one in judged}
         row = assessment.Minute(
@@ -151,7 +152,7 @@ def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Seri
             window_s=min(t_s, WINDOW_S),
             rule_class=ranked[judged[chosen].rules],
             concern=round(value, 1) if is_known else None,
-            concern_class=cast("assessment.Class", int(ranks[n])) if is_known else None,
+            concern_class=cast("assessment.Class", int(concern_class)) if is_known else None,
             reasons=[*judged[chosen].criteria, *judged[chosen].missing, *(parts if is_known else [UNKNOWN])],
             classes=ranked,
         )

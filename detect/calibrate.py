@@ -30,6 +30,7 @@ from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 from quietward.recordings.files import read_recording
+from quietward.recordings.recording import Recording
 
 FOLDS, REPEATS, SEED = 5, 5, 0
 LEAST_VOTES = 3
@@ -70,38 +71,41 @@ def windows(folder: Path) -> list[Window]:
 
 
 def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints]:
-    """Return what the detector says at the end of each window.
-
-    Each finding's share (0 to 1), shape (windows, findings), and the class under each rule set, shape (windows,
-    rule sets); a class that cannot be said counts as 2.
-    """
+    """Return what the detector says at the end of each window, as `at_ends` does."""
     names = sorted({w.record for w in judged})
     found = [read_recording(folder / f"{name}.hea") for name in names]
+    return at_ends(found, [(names.index(w.record), w.end_s) for w in judged], rules)
+
+
+def at_ends(found: list[Recording], ends: list[tuple[int, int]], rules: Rules) -> tuple[Floats, Ints]:
+    """Return what the detector says at some ends: places of recordings, and seconds from their beginning.
+
+    Each finding's share (0 to 1), shape (ends, findings), and the class under each rule set, shape (ends, rule sets);
+    a class that cannot be said counts as 2.
+    """
     beds = np.arange(len(found))
     longest = max(r.seconds for r in found)
     fhr, ua = np.full((2, longest, HZ, len(found)), np.nan)
     for i, recording in enumerate(found):
         fhr[: recording.seconds, :, i], ua[: recording.seconds, :, i] = recording.by_second()
     at: dict[int, list[int]] = defaultdict(list)
-    for place, window in enumerate(judged):
-        at[window.end_s - 1].append(place)
+    for place, (_, end_s) in enumerate(ends):
+        at[end_s - 1].append(place)
     unit = msgspec.structs.replace(
         rules.concern, finding=[msgspec.structs.replace(f, points=1.0) for f in rules.concern.finding]
     )
     rules = replace(rules, concern=unit)
-    state = State(rules, names, [""] * len(names))
-    found_shares = np.zeros((len(judged), len(unit.finding)))
-    literal = np.zeros((len(judged), len(rules.rule_sets)), dtype=np.int64)
+    state = State(rules, [str(i) for i in beds], [""] * len(beds))
+    found_shares = np.zeros((len(ends), len(unit.finding)))
+    literal = np.zeros((len(ends), len(rules.rule_sets)), dtype=np.int64)
     events: list[Event] = []
-    nothing = np.full(len(names), np.nan)
+    nothing = np.full(len(beds), np.nan)
     for second in range(longest):
-        engine.advance(state, beds, np.full(len(names), second), fhr[second], ua[second], nothing, events)
+        engine.advance(state, beds, np.full(len(beds), second), fhr[second], ua[second], nothing, events)
         if places := at[second]:
-            ended = np.array([state.index_of[judged[place].record] for place in places])
+            ended = np.array([ends[place][0] for place in places])
             found_shares[places] = state.findings.points[:, ended].T
-            literal[places] = [
-                [c.rank or 2 for c in evaluation.classes] for evaluation in summaries.evaluations_of(state, ended)
-            ]
+            literal[places] = [[c.rank or 2 for c in classes] for classes in summaries.classes_of(state, ended)]
         events.clear()
     return found_shares, literal
 
@@ -110,9 +114,15 @@ def weighted_kappa(a: Ints, b: Ints) -> float:
     """Return quadratic weighted kappa of two ratings from 1 to 3 (Cohen 1968)."""
     observed = np.zeros((3, 3))
     np.add.at(observed, (a - 1, b - 1), 1)
+    return float(_kappa(observed))
+
+
+def _kappa(observed: Floats) -> Floats:
+    """Return weighted kappa of tables of counts, shape (3, 3, ...), one for each of the last axes."""
     weight = np.subtract.outer(np.arange(3), np.arange(3)) ** 2 / 4
-    expected = np.outer(observed.sum(axis=1), observed.sum(axis=0)) / observed.sum()
-    return float(1 - (weight * observed).sum() / (weight * expected).sum())
+    expected = np.einsum("i...,j...->ij...", observed.sum(axis=1), observed.sum(axis=0)) / observed.sum(axis=(0, 1))
+    found: Floats = 1 - np.tensordot(weight, observed) / np.tensordot(weight, expected)
+    return found
 
 
 def fit(x: Floats, mean_vote: Floats, majority: Ints) -> tuple[Floats, float, float, float]:
@@ -122,11 +132,19 @@ def fit(x: Floats, mean_vote: Floats, majority: Ints) -> tuple[Floats, float, fl
 
     target = (mean_vote - 1) * PER_VOTE
     points, _ = nnls(np.column_stack([x, np.ones(len(x))]), target)
-    value = score(x, points[:-1], points[-1])
+    two, three = class_limits(score(x, points[:-1], points[-1]), majority)
+    return points[:-1], float(points[-1]), two, three
+
+
+def class_limits(value: Floats, majority: Ints) -> tuple[float, float]:
+    """Return from which values on class 2 and 3 agree best with the majority."""
     grid = np.unique(np.percentile(value, np.arange(5, 100, 2.5)))
-    pairs = [(a, b) for i, a in enumerate(grid) for b in grid[i + 1 :]]
-    two, three = max(pairs, key=lambda p: weighted_kappa(majority, ranks(value, *p)))
-    return points[:-1], float(points[-1]), float(two), float(three)
+    below = np.array([(value[majority == rank, None] < grid).sum(axis=0) for rank in (1, 2, 3)])  # (3, limits)
+    all_of_class = np.array([[np.sum(majority == rank)] for rank in (1, 2, 3)])
+    two, three = np.triu_indices(len(grid), 1)
+    tables = np.stack([below[:, two], below[:, three] - below[:, two], all_of_class - below[:, three]], axis=1)
+    best = int(np.argmax(_kappa(tables)))
+    return float(grid[two[best]]), float(grid[three[best]])
 
 
 def score(x: Floats, points: Floats, start: float) -> Floats:

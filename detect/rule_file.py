@@ -162,7 +162,7 @@ def check_policy(where: str, policy: Policy) -> None:
         clauses = [*condition.all, *condition.release, *condition.needs, *condition.helped]
         clauses += condition.release_acknowledged
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
-        for text in (condition.text, condition.text_after):
+        for text in (condition.text, condition.text_after, condition.text_unknown):
             _check(where, f"condition {condition.name} text", [], text, known | WORDS)
             _check_text(here, text, known)
 

@@ -1,43 +1,25 @@
-"""Pure: a learner's marks compared with the truth and with the detector's result, with a score and explanations."""
+"""Pure: a learner's answer compared with the truth and with the detector's result, with a score and explanations."""
 
-from typing import Annotated, Literal
+from dataclasses import dataclass
 
-from msgspec import Meta, Struct
+from msgspec import Struct
 
-from quietward.contracts.errors import QuietwardError, possible
-from quietward.contracts.messages import Level
 from quietward.dashboard.view import explain
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
+from quietward.practice import mistakes
+from quietward.practice.answer import Answer
+from quietward.practice.mistakes import Mistake
 from quietward.practice.scoring import scoring
-from quietward.practice.strip import DetectorResult, PracticeStrip, StripContraction, StripEvent, is_visible
-
-MOST_MARKS = 200
-
-StripSecond = Annotated[float, Meta(ge=0, le=3600)]
-
-
-class LearnerMark(Struct, frozen=True, forbid_unknown_fields=True):
-    """What a learner has marked; seconds from the strip's beginning. kind: of a deceleration."""
-
-    what: Literal["acceleration", "deceleration"]
-    from_s: StripSecond
-    until_s: StripSecond
-    kind: Literal["", "early", "late", "variable", "prolonged"] = ""
-
-
-class Answer(Struct, frozen=True, forbid_unknown_fields=True):
-    """A learner's answer. next: the attention level she would give it; note: what she would do, in her own words.
-
-    rules: name of the rule set that `rule_class` is by.
-    """
-
-    baseline_bpm: float | None
-    marks: Annotated[list[LearnerMark], Meta(max_length=MOST_MARKS)]
-    rules: str
-    rule_class: Literal[1, 2, 3] | None
-    next: Level | None
-    note: Annotated[str, Meta(max_length=500)] = ""
+from quietward.practice.strip import (
+    CALLS,
+    DetectorResult,
+    PracticeStrip,
+    StripContraction,
+    StripEvent,
+    Truth,
+    is_visible,
+)
 
 
 class EventRow(Struct, frozen=True):
@@ -56,7 +38,7 @@ class EventRow(Struct, frozen=True):
 
 
 class ScorePart(Struct, frozen=True):
-    """One part of the score, in words."""
+    """One part of the score, in words. most: 0 where nobody knows what is true of it."""
 
     name: str
     points: float
@@ -67,11 +49,15 @@ class ScorePart(Struct, frozen=True):
 
 
 class Comparison(Struct, frozen=True):
-    """All that a learner is told. extra, extra_of_detector: events that match no true one (false positives)."""
+    """All that a learner is told. extra, extra_of_detector: events that match no true one (false positives).
+
+    truth: who says what is true; true_class: None where nobody does.
+    """
 
     scenario: str
     purpose: str
     good_watcher: str
+    truth: Truth
     score: int
     parts: list[ScorePart]
     lines: list[EventRow]
@@ -79,24 +65,12 @@ class Comparison(Struct, frozen=True):
     detector_events: list[StripEvent]
     extra_of_detector: list[StripEvent]
     rule_class: int | None
+    true_class: int | None
     detector_class: int | None
     detector_reasons: list[str]
     concern: float | None
     note: str
-
-
-class BadAnswer(QuietwardError):
-    """A part of an answer cannot be."""
-
-
-def check(answer: Answer, rules: Rules) -> None:
-    """Raise BadAnswer for a rule set that there is not, or a baseline that no FHR can have."""
-    names = [one.name for one in rules.rule_sets]
-    if answer.rules not in names:
-        raise BadAnswer("answer: rules", answer.rules, possible(names, answer.rules))
-    lowest, highest = rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm
-    if answer.baseline_bpm is not None and not lowest <= answer.baseline_bpm <= highest:
-        raise BadAnswer("answer: baseline_bpm", answer.baseline_bpm, f"Give {lowest:g} to {highest:g} bpm")
+    mistakes: list[Mistake]
 
 
 def compare(strip: PracticeStrip, result: DetectorResult, answer: Answer, rules: Rules) -> Comparison:
@@ -113,29 +87,49 @@ def compare(strip: PracticeStrip, result: DetectorResult, answer: Answer, rules:
         for i, e in enumerate(strip.events)
     ]  # fmt: skip
     you, detector = (yours, with_you), (result.events, with_detector)
-    parts = [
-        _baseline(strip, result, answer),
-        _events("acceleration", strip, asked, you, detector),
-        _events("deceleration", strip, asked, you, detector),
-        _kinds(strip, asked, you, detector),
-        _next(strip, result, answer),
-    ]
+    parts = _with_points(
+        [
+            _baseline(strip, result, answer),
+            _events("acceleration", strip, asked, you, detector),
+            _events("deceleration", strip, asked, you, detector),
+            _kinds(strip, asked, you, detector),
+            _next(strip, result, answer),
+            _class(strip, result, answer),
+        ]
+    )
     return Comparison(
         scenario=strip.scenario,
         purpose=strip.purpose,
         good_watcher=strip.good_watcher,
-        score=round(sum(part.points for part in parts)),
+        truth=strip.truth,
+        score=round(100 * sum(part.points for part in parts) / max(1, sum(part.most for part in parts))),
         parts=parts,
         lines=lines,
         extra=[m for j, m in enumerate(yours) if j not in with_you.values()],
         detector_events=result.events,
         extra_of_detector=[m for j, m in enumerate(result.events) if j not in with_detector.values()],
         rule_class=answer.rule_class,
+        true_class=strip.rule_class,
         detector_class=result.rule_class,
         detector_reasons=result.reasons,
         concern=result.concern,
         note=answer.note,
+        mistakes=mistakes.count(strip, asked, answer, with_you),
     )
+
+
+def _with_points(judged: list["_Judged"]) -> list[ScorePart]:
+    """Return what each part counts: where there is nothing to find, the share that the rest has earned.
+
+    So saying nothing earns nothing, and whoever is right in the rest loses nothing by having rightly marked nothing.
+    """
+    rest = [one for one in judged if one.share is not None]
+    most = sum(one.most for one in rest)
+    earned = sum(one.most * (one.share or 0.0) for one in rest) / most if most else 0.0
+    return [
+        ScorePart(one.name, one.most * (earned if one.share is None else one.share), one.most, *one.words)
+        for one in judged
+    ]
 
 
 def pairs(true: list[StripEvent], found: list[StripEvent]) -> dict[int, int]:
@@ -155,6 +149,9 @@ def pairs(true: list[StripEvent], found: list[StripEvent]) -> dict[int, int]:
 
 
 def _why_not(strip: PracticeStrip, event: StripEvent) -> str:
+    """Return why an event is not asked for. What somebody has marked always is: she saw it."""
+    if strip.truth != "simulation":
+        return ""
     numbers = scoring()
     least_bpm = numbers.asked_deceleration_bpm if event.what == "deceleration" else numbers.asked_acceleration_bpm
     if event.size_bpm < least_bpm:
@@ -189,25 +186,37 @@ Side = tuple[list[StripEvent], dict[int, int]]
 """What somebody found, and which of it is which true event."""
 
 
-def _events(what: str, strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -> ScorePart:
-    true = {i for i, e in enumerate(strip.events) if e.what == what and asked[i]}
-    most = getattr(scoring().points, f"{what}s")
+@dataclass(frozen=True)
+class _Judged:
+    """A part before its points. share: 0 to 1 of them, None: there was nothing to find, and nothing was marked.
 
-    def counted(side: Side) -> tuple[float, str]:
+    words: what the learner, the truth and the detector say.
+    """
+
+    name: str
+    most: int
+    share: float | None
+    words: tuple[str, str, str]
+
+
+def _events(what: str, strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -> _Judged:
+    true = {i for i, e in enumerate(strip.events) if e.what == what and asked[i]}
+
+    def counted(side: Side) -> tuple[float | None, str]:
         found, pairs_of = side
         right = len(true & pairs_of.keys())
         small = {j for i, j in pairs_of.items() if i not in true}  # true, but not asked for: neither way
         extra = sum(f.what == what for j, f in enumerate(found) if j not in small) - right
         both = len(true) + right + extra
-        return (2 * right / both if both else 1.0), f"{right} found, {len(true) - right} missed, {extra} false"
+        return (2 * right / both if both else None), f"{right} found, {len(true) - right} missed, {extra} false"
 
     share, words = counted(you)
-    return ScorePart(f"{what.capitalize()}s", share * most, most, words, f"{len(true)} to find", counted(detector)[1])
+    most = getattr(scoring().points, f"{what}s")
+    return _Judged(f"{what.capitalize()}s", most, share, (words, f"{len(true)} to find", counted(detector)[1]))
 
 
-def _kinds(strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -> ScorePart:
-    true = [i for i, e in enumerate(strip.events) if e.what == "deceleration" and asked[i]]
-    most = scoring().points.kinds
+def _kinds(strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -> _Judged:
+    true = [i for i, e in enumerate(strip.events) if e.what == "deceleration" and e.kind and asked[i]]
 
     def right(side: Side) -> tuple[int, int]:
         found, pairs_of = side
@@ -215,34 +224,41 @@ def _kinds(strip: PracticeStrip, asked: list[bool], you: Side, detector: Side) -
         return sum(found[j].kind == strip.events[i].kind for i, j in matched), len(matched)
 
     ours, matched = right(you)
-    kinds = ", ".join(sorted({strip.events[i].kind for i in true})) or "none"
-    share = (ours / matched if matched else 0.0) if true else 1.0
     theirs = right(detector)
-    return ScorePart(
-        "Kinds of deceleration", share * most, most, f"{ours} of {matched} right", kinds, f"{theirs[0]} of {theirs[1]}"
-    )
+    kinds = ", ".join(sorted({strip.events[i].kind for i in true})) or "none"
+    share = (ours / matched if matched else 0.0) if true else None
+    words = (f"{ours} of {matched} right", kinds, f"{theirs[0]} of {theirs[1]}")
+    return _Judged("Kinds of deceleration", scoring().points.kinds, share, words)
 
 
-def _baseline(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> ScorePart:
+def _baseline(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> _Judged:
     numbers = scoring()
-    most = numbers.points.baseline
-    share, you = 0.0, "–"
-    if answer.baseline_bpm is not None:
+    share = 0.0
+    if strip.baseline_bpm is not None and answer.baseline_bpm is not None:
         off = abs(answer.baseline_bpm - strip.baseline_bpm)
         near_share = numbers.baseline_near_share if off <= numbers.baseline_near_bpm else 0.0
         share = 1.0 if off <= numbers.baseline_right_bpm else near_share
-        you = f"{answer.baseline_bpm:.0f} bpm"
-    theirs = "–" if result.baseline_bpm is None else f"{result.baseline_bpm:.0f} bpm"
-    return ScorePart("Baseline", share * most, most, you, f"{strip.baseline_bpm:.0f} bpm", theirs)
+    words = (_bpm(answer.baseline_bpm), _bpm(strip.baseline_bpm), _bpm(result.baseline_bpm))
+    return _Judged("Baseline", 0 if strip.baseline_bpm is None else numbers.points.baseline, share, words)
 
 
-def _next(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> ScorePart:
+def _bpm(bpm: float | None) -> str:
+    return "–" if bpm is None else f"{bpm:.0f} bpm"
+
+
+def _next(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> _Judged:
     """Whoever goes one level too high is careful, and gets a share; too low gets nothing."""
-    most = scoring().points.next
-    levels = list(Level)
     share = 0.0
-    if answer.next is not None:
-        above = levels.index(answer.next) - levels.index(strip.level)
+    if strip.level is not None and answer.next is not None:
+        above = CALLS.index(answer.next) - CALLS.index(strip.level)
         share = {0: 1.0, 1: scoring().one_too_high_share}.get(above, 0.0)
-    you = "–" if answer.next is None else answer.next.value
-    return ScorePart("Who is needed at its end", share * most, most, you, strip.level.value, result.level.value)
+    most = 0 if strip.level is None else scoring().points.next
+    you, truth = ("–" if level is None else level.value for level in (answer.next, strip.level))
+    return _Judged("Who is needed at its end", most, share, (you, truth, result.level.value))
+
+
+def _class(strip: PracticeStrip, result: DetectorResult, answer: Answer) -> _Judged:
+    """The words are ranks, 1 to 3: their names are those of the learner's rule set, which the page has."""
+    share = float(strip.rule_class is not None and answer.rule_class == strip.rule_class)
+    you, truth, theirs = ("" if x is None else str(x) for x in (answer.rule_class, strip.rule_class, result.rule_class))
+    return _Judged("Class", 0 if strip.rule_class is None else scoring().points.rule_class, share, (you, truth, theirs))

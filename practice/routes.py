@@ -1,94 +1,86 @@
-"""The Practice page and what it asks the server for. Nothing a learner is to find is sent before she has answered."""
+"""The Practice pages and what they ask the server for. Nothing a learner is to find is sent before she has answered."""
 
-import asyncio
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from importlib.resources import files
-from typing import TypeVar
+from pathlib import Path
 
 import msgspec
 import numpy as np
 from fastapi import FastAPI, Request, Response
 from fastapi.staticfiles import StaticFiles
 
-from quietward.contracts.errors import QuietwardError
+from quietward.contracts.errors import BadRecording, MissingExtra, QuietwardError
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.dashboard.auth.authentication import user_of
+from quietward.dashboard.auth.people import Role
 from quietward.dashboard.view.signal_buffer import NO_VALUE
 from quietward.dashboard.web.pages import Extension, Page
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
-from quietward.practice import strip
-from quietward.practice.compare import Answer, BadAnswer, Comparison, check, compare
+from quietward.practice import class_routes, simulated
+from quietward.practice.answer import Answer, BadAnswer, check
+from quietward.practice.class_routes import NotInCharge
+from quietward.practice.compare import Comparison, compare
+from quietward.practice.desk import LARGEST_BYTES, Desk, TooMany
+from quietward.practice.marks import BadMarks
+from quietward.practice.progress import progress
+from quietward.practice.results import NotKept, Result
+from quietward.practice.sets import BadSet, Classroom
+from quietward.practice.strip import BadStrip
+from quietward.recordings.recording import Signal
+from quietward.runtime.clock import now_ms
 from quietward.simulator import scenario
-from quietward.simulator.bed import Signal
 
-LARGEST_BYTES = 65_536
-MOST_WAITING = 12
-"""Questions that wait for the one worker; each may take seconds."""
 PAGE_PATH = "/practice/page"
-T = TypeVar("T")
 decode_answer = msgspec.json.Decoder(Answer).decode
 
+STATUS: dict[type[QuietwardError], int] = {
+    BadStrip: 404, BadSet: 404, BadRecording: 404, BadMarks: 404, MissingExtra: 404, BadAnswer: 422, NotInCharge: 403,
+    NotKept: 503, TooMany: 503,
+}  # fmt: skip
+"""What each error is as an answer; its words are what the page shows."""
 
-class TooMany(QuietwardError):
-    """More ask than can be answered soon."""
 
-
-def extension() -> Extension:
-    """Return the Practice page, as the dashboard takes it. Raises BadRules."""
+def extension(folder: Path) -> Extension:
+    """Return the Practice pages, as the dashboard takes them. folder: of sets and results. Raises BadRules."""
     rules = rule_file.load()
     classes = {one.name: one.classes for one in rules.rule_sets}
     bounds = (rules.reading.signal.fhr_lowest_bpm, rules.reading.signal.fhr_highest_bpm)
-    page = Page(
-        "/practice",
-        "practice",
-        "Practice",
-        f"{PAGE_PATH}/view.mjs",
-        f"{PAGE_PATH}/practice.css",
-        {"classes": classes, "bounds": bounds},
+    data = {"classes": classes, "bounds": bounds}
+    style = f"{PAGE_PATH}/practice.css"
+    pages = (
+        Page("/practice", "practice", "Practice", f"{PAGE_PATH}/view.mjs", style, data),
+        Page("/practice/progress", "learner", "", f"{PAGE_PATH}/progress.mjs", style),
     )
-    return Extension((page,), add_routes)
+    return Extension(pages, lambda server: add_routes(server, folder))
 
 
-def add_routes(server: FastAPI) -> None:
+def add_routes(server: FastAPI, folder: Path) -> None:
     """Add the routes to the server."""
     rules = rule_file.load()
+    desk = Desk(folder)
+    server.router.on_shutdown.append(desk.close)
     server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
-    worker = ThreadPoolExecutor(1, "practice")  # one at a time: the ward's own pages go first
-    server.router.on_shutdown.append(lambda: worker.shutdown(wait=False, cancel_futures=True))
-    waiting = 0
 
-    async def work(what: Callable[..., T], *given: object) -> T:
-        nonlocal waiting
-        if waiting >= MOST_WAITING:
-            raise TooMany("practice", f"{waiting} ask at once", "Try again in a moment")
-        waiting += 1
-        try:
-            return await asyncio.get_running_loop().run_in_executor(worker, what, *given)
-        finally:
-            waiting -= 1
+    def as_response(status: int) -> Callable[[Request, Exception], Response]:
+        return lambda _, error: Response(str(error), status)
 
-    @server.exception_handler(TooMany)
-    async def too_many(_: Request, error: Exception) -> Response:
-        return Response(str(error), 503)
-
-    @server.exception_handler(strip.BadStrip)
-    async def no_such_strip(_: Request, error: Exception) -> Response:
-        return Response(str(error), 404)
+    for kind, status in STATUS.items():
+        server.add_exception_handler(kind, as_response(status))
 
     @server.get("/practice/scenarios")
     async def scenarios() -> Response:
-        names = [{"name": name, "digest": strip.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
-        return json_response({"notice": NOTICE, "largest_seed": strip.LARGEST_SEED, "scenarios": names})
+        names = [{"name": name, "digest": simulated.code_of(name, 0).rpartition("-")[0]} for name in scenario.names()]
+        return json_response({"notice": NOTICE, "largest_seed": simulated.LARGEST_SEED, "scenarios": names})
 
     @server.get("/practice/strips/{code}")
     async def signals(code: str) -> Response:
-        made = await work(strip.make, code)
-        if not waiting:  # takes seconds, and will be asked for
-            worker.submit(strip.ask_detector, code, rules.rule_sets[0].name)
+        made = await desk.work(desk.classroom.make, code)
+        for one in rules.rule_sets:
+            desk.prepare(desk.classroom.ask_detector, code, one.name)
         seconds = len(made.fhr) // HZ
         return json_response(
             {"notice": NOTICE, "seconds": seconds, "fhr": _as_integers(made.fhr, 4), "ua": _as_integers(made.ua, 2)}
@@ -99,15 +91,42 @@ def add_routes(server: FastAPI) -> None:
         try:
             given = decode_answer(await read_body(request, LARGEST_BYTES))
             check(given, rules)
-        except BadAnswer as error:
-            return Response(str(error), 422)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             return Response(f"answer: {error}", 422)
-        return json_response({"notice": NOTICE, "compared": await work(_compare, code, given, rules)})
+        compared, name = await desk.work(_compare, desk.classroom, code, given, rules)
+        learner, trouble = given.learner.strip(), ""
+        if learner:
+            account = user_of(request).name
+            result = Result(now_ms(), given.set, name, learner, account, compared.score, compared.mistakes)
+            try:
+                await desk.work(desk.results.append, result)
+            except NotKept as error:
+                trouble = str(error)
+        return json_response(
+            {"notice": NOTICE, "compared": compared, "kept": bool(learner) and not trouble, "trouble": trouble}
+        )
+
+    @server.get("/practice/learner")
+    async def learner(request: Request, label: str = "") -> Response:
+        """A label shows what was answered under one's own account; to whoever is in charge, all of it."""
+        user = user_of(request)
+        is_in_charge = user.role is Role.IN_CHARGE
+        found = [
+            one
+            for one in await desk.work(desk.results.read)
+            if one.learner == label.strip() and (is_in_charge or one.account == user.name)
+        ]
+        return json_response({"notice": NOTICE, "progress": progress(label.strip(), found)})
+
+    class_routes.add_routes(server, desk)
 
 
-def _compare(code: str, answer: Answer, rules: Rules) -> Comparison:
-    return compare(strip.make(code), strip.ask_detector(code, answer.rules), answer, rules)
+def _compare(classroom: Classroom, code: str, answer: Answer, rules: Rules) -> tuple[Comparison, str]:
+    """Return the comparison, and what results call the strip. Raises BadAnswer if it is not of the set it names."""
+    _, strip = classroom.find(code)
+    if answer.set and strip not in classroom.read(answer.set).strips:
+        raise BadAnswer("answer: set", answer.set, "This strip is not in it; open the set's link again")
+    return compare(classroom.make(code), classroom.ask_detector(code, answer.rules), answer, rules), strip.name
 
 
 def _as_integers(signal: Signal, per_unit: int) -> list[int]:

@@ -14,13 +14,14 @@ Positive = Annotated[float, Meta(gt=0)]
 
 
 class Points(Struct, frozen=True, forbid_unknown_fields=True):
-    """What each part of an answer counts at most."""
+    """What each part of an answer counts at most; what nobody knows of a strip is not counted."""
 
     baseline: int
     accelerations: int
     decelerations: int
     kinds: int
     next: int
+    rule_class: int
 
 
 class Scoring(Struct, frozen=True, forbid_unknown_fields=True):

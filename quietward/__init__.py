@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from quietward.recordings.recording import LabourContext as LabourContext
     from quietward.recordings.recording import Recording as Recording
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _WHERE = {
     "Annotation": "recordings.recording",

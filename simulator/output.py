@@ -1,21 +1,18 @@
-"""Simulated labours as files: a recording (WFDB or CSV), and beside it the truth (`NAME.truth.json`)."""
+"""Simulated labours as files: a recording in any format, and beside it the truth (`NAME.truth.json`)."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.messages import HZ
 from quietward.recordings import SUFFIXES
-from quietward.recordings.files import write_recording
+from quietward.recordings.files import write_recording, writing_format
 from quietward.simulator import truth
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.scenario import Scenario
-
-Format = Literal["wfdb", "csv"]
 
 AT_ONCE_S = 3600
 """So much is simulated in one go: long enough to be fast, short enough to show progress."""
@@ -33,13 +30,15 @@ class RecordingOrder:
 
 
 def write(
-    folder: Path, orders: list[RecordingOrder], kind: Format, moved: Callable[[int], None] = lambda _: None
+    folder: Path, orders: list[RecordingOrder], suffix: str, moved: Callable[[int], None] = lambda _: None
 ) -> list[Path]:
     """Write recordings and their truth into a folder; return the files. moved: told of seconds as they are done.
 
-    The truth counts seconds from the recording's first sample. Raises BadSettings if the folder cannot be written to,
-    or holds such a recording already: nothing is overwritten.
+    suffix: of a format of recordings. The truth counts seconds from the recording's first sample. Raises BadSettings
+    if the folder cannot be written to, or holds such a recording already: nothing is overwritten; MissingExtra if the
+    format needs packages, before anything is simulated.
     """
+    writing_format(Path(f"x{suffix}")).load()
     for order in orders:
         for ending in (*SUFFIXES, ".truth.json"):
             if (folder / f"{order.name}{ending}").exists():
@@ -58,11 +57,11 @@ def write(
             moved(min(AT_ONCE_S, left))
         kept = slice(order.skip_s * HZ, (order.skip_s + order.seconds) * HZ)
         fhr, ua = ([p.fhr for p in parts], [p.ua for p in parts])
-        path = folder / f"{order.name}.{'hea' if kind == 'wfdb' else 'csv'}"
+        path, beside = (folder / f"{order.name}{ending}" for ending in (suffix, ".truth.json"))
         try:
             write_recording(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept])
-            truth.write(path.with_suffix(".truth.json"), bed.truth().since(order.skip_s, order.seconds))
+            truth.write(beside, bed.truth().since(order.skip_s, order.seconds))
         except OSError as error:
             raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
-        written += [path, path.with_suffix(".truth.json")]
+        written += [path, beside]
     return written

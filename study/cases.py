@@ -18,12 +18,13 @@ from quietward.contracts.errors import BadStudy, QuietwardError
 from quietward.contracts.messages import HZ, Level
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
+from quietward.recordings import name_of
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.simulator import emergency, scenario, shift
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.emergency import Onset
 from quietward.simulator.truth import TruthFile
-from quietward.study import truth
+from quietward.study import definitions, truth
 from quietward.study.evaluations import Evaluations, evaluate_beds, policy_measures
 from quietward.study.plan import Cases, Study
 from quietward.study.staff_model import Done
@@ -50,7 +51,7 @@ class Case(NamedTuple):
     @property
     def names(self) -> list[str]:
         """The names of the beds: of the scenario, or of the recording."""
-        return [name for name, _ in self.beds] + [Path(path).stem for path in self.recordings]
+        return [name for name, _ in self.beds] + [name_of(Path(path)) for path in self.recordings]
 
     @property
     def bed_s(self) -> list[int]:
@@ -142,7 +143,7 @@ def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case
 
 
 def _known_truth(recording: Path) -> KnownTruth | None:
-    path = recording.with_suffix(".truth.json")
+    path = recording.with_name(f"{name_of(recording)}.truth.json")
     return truth.read(path) if path.exists() else None
 
 
@@ -237,7 +238,9 @@ def simulate_bed(case: Case, bed: int, care: Sequence[Done] = ()) -> BedSignals:
 
 
 def _known(t: TruthFile) -> KnownTruth:
-    return KnownTruth(t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s, t.minutes)
+    return KnownTruth(
+        t.needs, t.states, t.artefacts, t.weeks, t.second_stage_from_s, t.minutes, definitions.pathological(t)
+    )
 
 
 def _read(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:

@@ -80,6 +80,8 @@ class _Run(NamedTuple):
     heard: dict[str, int]
     needs: list[float]
     """Delays to somebody at the bed of needs of the limit's level, infinite where nobody came."""
+    from_shown: list[float]
+    """The same from when the trace shows them, of those that it shows."""
     within_s: float
     most_used: list[float]
     births: int
@@ -91,6 +93,10 @@ class _Run(NamedTuple):
     def late(self) -> int:
         return sum(delay > self.within_s for delay in self.needs)
 
+    @property
+    def late_once_shown(self) -> int:
+        return sum(delay > self.within_s for delay in self.from_shown)
+
 
 def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
     calls: dict[RunKey, dict[str, int]] = defaultdict(lambda: dict.fromkeys(LEVELS, 0))
@@ -99,9 +105,12 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
         calls[_key(row)][row["level"]] += 1
         heard[_key(row)][row["level"]] += int(row["heard"])
     needs: dict[RunKey, list[float]] = defaultdict(list)
+    from_shown: dict[RunKey, list[float]] = defaultdict(list)
     for row in tables["episodes"]:
         if row["level"] == limit["level"]:
             needs[_key(row)].append(float(row["reached_s"] or math.inf))
+            if row["shown_s"]:
+                from_shown[_key(row)].append(needs[_key(row)][-1] - float(row["shown_s"]))
     most_used: dict[RunKey, list[float]] = defaultdict(list)
     births: dict[RunKey, int] = defaultdict(int)
     for row in tables["outcomes"]:
@@ -111,7 +120,8 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
         _Run(
             key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
             {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
-            calls[key], heard[key], needs[key], limit["reached_within_min"] * 60, most_used[key], births[key],
+            calls[key], heard[key], needs[key], from_shown[key],
+            limit["reached_within_min"] * 60, most_used[key], births[key],
         )
         for row in tables["shifts"]
         for key in [_key(row)]
@@ -159,6 +169,8 @@ def _rate_and_late(row: dict[str, Any], own: list[_Run]) -> dict[str, tuple[Any,
         "interruptions per nurse-hour": (row["interruptions_per_nurse_hour"]["value"], _rate(own)),
         "late needs": (row["late"]["count"], sum(run.late for run in own)),
         "needs": (row["late"]["of"], sum(len(run.needs) for run in own)),
+        "late needs once shown": (row["late_once_shown"]["count"], sum(run.late_once_shown for run in own)),
+        "needs shown": (row["late_once_shown"]["of"], sum(len(run.from_shown) for run in own)),
     }
 
 

@@ -7,7 +7,10 @@ Range = tuple[float, float]
 DAY_S = 24 * 3600
 TIMES: Range = (0, DAY_S)
 NO_MEASURES: dict[str, Range] = {"concern": (0, 100), "concern_class": (1, 3)}
-OF_THEIR_OWN: dict[str, Range] = NO_MEASURES | {"baseline_change_1h_bpm": (-210, 210)}
+OF_THEIR_OWN: dict[str, Range] = NO_MEASURES | {
+    "baseline_change_1h_bpm": (-210, 210),
+    "variability_change_1h_bpm": (-210, 210),
+}
 LEVELS_BPM: Range = (30, 240)
 """Of a heart rate: the scale of the paper. Other measures in bpm are differences."""
 BY_UNIT: dict[str, Range] = {

@@ -12,7 +12,7 @@ from quietward.contracts.errors import BadStudy
 from quietward.contracts.notice import NOTICE
 from quietward.study import provenance
 from quietward.study.figures import LEVEL_COLOURS
-from quietward.study.plan import BASE, Study
+from quietward.study.plan import BASE, Study, StudyLimit
 from quietward.study.result import Choice, Estimate, LateNeed, Share, StaffRow, Summary, VariantRow
 from quietward.study.run import Result
 
@@ -81,7 +81,19 @@ def headline(today: VariantRow, study: Study) -> str:
     )
     does = "meets" if today.meets else "DOES NOT MEET"
     certain = ", but not with certainty" if today.verdict.endswith("not certain") else ""
-    return f"{policy} {does} its limit{certain}: {reached}; {rates}."
+    return f"{policy} {does} its limit{certain}: {reached}; {rates}.{_once_shown(today, limit)}"
+
+
+def _once_shown(today: VariantRow, limit: StudyLimit) -> str:
+    """Return the same from when the trace shows a need, which is never before somebody is needed; empty: not known."""
+    late = today.late_once_shown
+    if not late.of:
+        return ""
+    reached = f"{late.of - late.count} of {late.of} within {limit.reached_within_min:g} min of that"
+    return (
+        f" The trace itself shows {late.of} of the {today.needs} while they last, by a published definition: "
+        f"{reached}; {share_in_words(late)} late."
+    )
 
 
 def share_in_words(share: Share) -> str:
@@ -126,7 +138,8 @@ def table(rows: Sequence[VariantRow]) -> str:
         "noted_share",
         "interruptions_per_nurse_hour", "interruptions_low", "interruptions_high",
         *(f"interruptions_per_nurse_hour_{name}" for name in LEVEL_COLOURS), "needs", "late", "late_share", "late_low",
-        "late_high", "flagged_before_share", "reached_p50_s", "reached_p90_s", "never_reached", "longest_wait_s",
+        "late_high", "needs_shown", "late_once_shown", "flagged_before_share", "reached_p50_s", "reached_p90_s",
+        "never_reached", "longest_wait_s",
         "worth_look", "worth_bedside", "worth_team", "meets", "verdict", "on_front", "peak_in_10_min", "flood_share",
         "chattering_share", "fleeting_share", "stale",
     ]  # fmt: skip
@@ -139,7 +152,8 @@ def table(rows: Sequence[VariantRow]) -> str:
                 *(_cell(r.calls_per_bed_hour[name].value) for name in ("all", *LEVEL_COLOURS)), _cell(r.noted.value),
                 *(_cell(x) for x in (rate.value, rate.low, rate.high)),
                 *(_cell(r.interruptions_by_level[name].value) for name in LEVEL_COLOURS), r.needs, late.count,
-                *(_cell(x) for x in (late.value, late.low, late.high, r.flagged_before.value)),
+                *(_cell(x) for x in (late.value, late.low, late.high)), r.late_once_shown.of, r.late_once_shown.count,
+                _cell(r.flagged_before.value),
                 _cell(r.reached.p50), _cell(r.reached.p90), r.reached.never, _cell(r.longest_wait_s),
                 *(_cell(r.ppv[name].value) for name in LEVEL_COLOURS), r.meets, r.verdict, r.on_front,
                 r.peak_in_10_min, *(_cell(x) for x in (r.flood_share, r.chattering_share, r.fleeting_share)), r.stale,

@@ -156,11 +156,12 @@ def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
 
 def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     head = [
-        "variant", RATE, f"late needs ({study.limit.level})", "late against today's", "median to bed", "90 % to bed",
-        "never", "longest wait", "median to clinicians", "meets",
+        "variant", RATE, f"late needs ({study.limit.level})", "late once shown", "late against today's",
+        "median to bed", "90 % to bed", "never", "longest wait", "median to clinicians", "meets",
     ]  # fmt: skip
     return ReportTable(head, [[
-        full_name(r), interval(r.interruptions_per_nurse_hour), share_in_words(r.late), _against(r),
+        full_name(r), interval(r.interruptions_per_nurse_hour), share_in_words(r.late),
+        share_in_words(r.late_once_shown), _against(r),
         *(
             (minutes(r.reached.p50), minutes(r.reached.p90), str(r.reached.never), minutes(r.longest_wait_s),
              minutes(r.clinicians.p50))
@@ -182,19 +183,33 @@ def _calls(rows: Sequence[VariantRow]) -> ReportTable:
 
 
 def _by_need(row: VariantRow) -> ReportTable:
-    head = ["what", "late needs", "median to flag", "median to bedside or team", "median to bed", "90 % to bed",
-            "median to clinicians", "first there"]  # fmt: skip
+    head = [
+        "what", "late needs", "late once shown", "median to a trace that shows it", "median to flag",
+        "median to bedside or team", "median to bed", "90 % to bed", "median to clinicians", "first there",
+    ]  # fmt: skip
     return ReportTable(head, [[
-        need.what, share_in_words(need.late), minutes(need.flagged.p50), minutes(need.called.p50),
+        need.what, share_in_words(need.late), share_in_words(need.late_once_shown), minutes(need.shown.p50),
+        minutes(need.flagged.p50), minutes(need.called.p50),
         minutes(need.reached.p50), minutes(need.reached.p90), minutes(need.clinicians.p50), first_there(need.by),
     ] for need in row.by_need])  # fmt: skip
 
 
 def _late(needs: Sequence[LateNeed]) -> ReportTable:
-    head = ["what", "shift, seed", "bed", "begins", "lasts", "flag", "bedside or team", "somebody at the bed", "why"]
+    head = [
+        "what",
+        "shift, seed",
+        "bed",
+        "begins",
+        "lasts",
+        "trace shows it",
+        "flag",
+        "bedside or team",
+        "somebody at the bed",
+        "why",
+    ]
     return ReportTable(head, [[
         of.what, f"{of.shift}, {of.seed}", str(of.bed), f"{of.from_s / 60:.0f} min", f"{of.lasts_s / 60:.0f} min",
-        minutes(of.flagged_s), minutes(of.called_s), minutes(of.reached_s), of.why,
+        minutes(of.shown_s), minutes(of.flagged_s), minutes(of.called_s), minutes(of.reached_s), of.why,
     ] for of in needs])  # fmt: skip
 
 
@@ -202,14 +217,15 @@ def _other_staff(first: Sequence[VariantRow], other: Sequence[StaffRow]) -> Repo
     lines = []
     for row in first:
         usual = [full_name(row), "as usual", interval(row.interruptions_per_nurse_hour), share_in_words(row.late),
-                 minutes(row.reached.p50) if row.needs else NONE]  # fmt: skip
+                 share_in_words(row.late_once_shown), minutes(row.reached.p50) if row.needs else NONE]  # fmt: skip
         own = [
             ["", o.staff_is, interval(o.interruptions_per_nurse_hour), share_in_words(o.late),
+             share_in_words(o.late_once_shown),
              minutes(o.median_s) if o.late.of else NONE]
             for o in other if o.name == row.name
         ]  # fmt: skip
         lines += [usual, *own] if own else []
-    return ReportTable(["variant", "staff", RATE, "late needs", "median to bed"], lines)
+    return ReportTable(["variant", "staff", RATE, "late needs", "late once shown", "median to bed"], lines)
 
 
 def _hangs_on(other: Sequence[StaffRow]) -> str:

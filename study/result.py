@@ -94,10 +94,15 @@ class ReasonRow(Struct, frozen=True):
 
 
 class NeedRow(Struct, frozen=True):
-    """Needs of one kind under one variant. by: who came first: for a call, on the round, clinicians; "": nobody."""
+    """Needs of one kind under one variant. by: who came first: for a call, on the round, clinicians; "": nobody.
+
+    late_once_shown: as in `VariantRow`; shown: when the trace itself shows the need.
+    """
 
     what: str
     late: Share
+    late_once_shown: Share
+    shown: Delays
     flagged: Delays
     called: Delays
     reached: Delays
@@ -124,7 +129,9 @@ class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
     noted: share of the bed-hours in which a bed called nobody and was not quiet.
-    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time. meets:
+    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time.
+    late_once_shown: of those that the trace itself shows while they last, by a published definition, the ones that were
+    not reached in time from then on. meets:
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
     top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
     """
@@ -147,6 +154,7 @@ class VariantRow(Struct, frozen=True):
     clinicians: Delays
     by_need: list[NeedRow]
     late: Share
+    late_once_shown: Share
     late_against_today: Paired
     by_shift: dict[str, ShiftKindRow]
     longest_wait_s: float
@@ -174,6 +182,7 @@ class LateNeed(Struct, frozen=True):
     what: str
     from_s: float
     lasts_s: float
+    shown_s: float | None
     flagged_s: float | None
     called_s: float | None
     reached_s: float | None
@@ -195,6 +204,7 @@ class StaffRow(Struct, frozen=True):
     staff_is: str
     interruptions_per_nurse_hour: Estimate
     late: Share
+    late_once_shown: Share
     median_s: float | None
 
 
@@ -281,7 +291,7 @@ def _staff_rows(
     nobody: list[list[ShiftScore]] = [[] for _ in variants]
     return [
         StaffRow(
-            s.variant.name, s.variant.staff_is, s.rate_estimate, s.late_share,
+            s.variant.name, s.variant.staff_is, s.rate_estimate, s.late_share, s.late_once_shown,
             _delays([e.reached_s for of in s.meant for e in of]).p50,
         )
         for s in _sums_of(result, variants, scores, nobody, draws)
@@ -300,8 +310,8 @@ def _late_needs(result: Result) -> list[LateNeed]:
 
     return [
         LateNeed(
-            case.shift, case.seed, e.bed + 1, e.what, e.from_s, e.lasts_s, e.flagged_s, e.called_s, e.reached_s,
-            e.reached_by, why(e),
+            case.shift, case.seed, e.bed + 1, e.what, e.from_s, e.lasts_s, e.shown_s, e.flagged_s, e.called_s,
+            e.reached_s, e.reached_by, why(e),
         )
         for case, shift in zip(result.cases, result.with_staff[0], strict=True)
         for e in shift.episodes
@@ -374,6 +384,7 @@ class _VariantSums:
         own = [e for of in by_shift for e in of]
         return NeedRow(
             what, self._share([sum(not _within(e, within_s) for e in of) for of in by_shift], list(map(len, by_shift))),
+            self._once_shown(by_shift), _delays([e.shown_s for e in own]),
             _delays([e.flagged_s for e in own]), _delays([e.called_s for e in own]),
             _delays([e.reached_s for e in own]), _delays([e.clinicians_s for e in own]),
             dict(Counter(e.reached_by for e in own)),
@@ -383,6 +394,17 @@ class _VariantSums:
     def late_share(self) -> Share:
         """The needs that were late."""
         return self._share(self._late, self._meant)
+
+    @property
+    def late_once_shown(self) -> Share:
+        """The same of those that the trace shows, from when on it does."""
+        return self._once_shown(self.meant)
+
+    def _once_shown(self, by_shift: Sequence[Sequence[Episode]]) -> Share:
+        within_s = self._limit.reached_within_min * 60
+        shown = [[(e, e.shown_s) for e in of if e.shown_s is not None] for of in by_shift]
+        late = [sum(not _within(e, shown_s + within_s) for e, shown_s in of) for of in shown]
+        return self._share(late, list(map(len, shown)))
 
     @property
     def meets(self) -> bool:
@@ -519,7 +541,7 @@ class _VariantSums:
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),
             self._share(before, self._meant),
             _delays([e.reached_s for e in meant]), dict(Counter(e.reached_by for e in meant)),
-            _delays([e.clinicians_s for e in meant]), self._needs(), late, self.paired_late(base),
+            _delays([e.clinicians_s for e in meant]), self._needs(), late, self.late_once_shown, self.paired_late(base),
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), self.meets, self._verdict(rate, late), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),

@@ -15,6 +15,7 @@ from msgspec import Struct
 from quietward.contracts.messages import Level
 from quietward.detect.core.alerting.policy import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
+from quietward.study import definitions
 from quietward.study.alarms import AlarmChange, Call, NotedTime
 from quietward.study.staff import CLINICIANS, BedTruth, Visit
 
@@ -31,7 +32,8 @@ class Episode(Struct, frozen=True):
     flagged_s, called_s: delay from its beginning to an alarm of any level, and to one of bedside or team; reached_s: to
     somebody at the bed, who came for a call, on the round, or as clinicians (`reached_by`; 0: was there); clinicians_s:
     to clinicians. Negative: the alarm was there before. None: never while the need lasted.
-    what: the emergency that was there then, or the labour.
+    what: the emergency that was there then, or the labour. shown_s: delay until the trace itself shows it, by a
+    published definition (`definitions`); None: not while the need lasted, or not known.
     """
 
     bed: int
@@ -44,6 +46,7 @@ class Episode(Struct, frozen=True):
     reached_by: str = ""
     clinicians_s: float | None = None
     what: str = ""
+    shown_s: float | None = None
 
 
 class Outcome(Struct, frozen=True):
@@ -136,7 +139,7 @@ def score_shift(
         for bed, truth in enumerate(beds)
         for need in _merge_needs(truth.needs)
         if need.from_s < bed_s[bed]
-        for episode in [_episode(bed, need, alarms[bed], came[bed], what(bed, need.from_s))]
+        for episode in [_episode(bed, need, truth, alarms[bed], came[bed], what(bed, need.from_s))]
     ]
     counted = Counter((c.why, c.level, true_positive) for c, true_positive in calls)
     nurse_s = [max(bed_s[bed] for bed in own) for own in nurses]
@@ -206,15 +209,18 @@ def _merge_needs(needs: Sequence[Span]) -> list[Span]:
     return merged
 
 
-def _episode(bed: int, need: Span, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit], what: str) -> Episode:
+def _episode(
+    bed: int, need: Span, truth: BedTruth, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit], what: str
+) -> Episode:
     came = sorted((v for v in visits if v.until_s > need.from_s and v.from_s < need.until_s), key=lambda v: v.from_s)
     reached_s = max(0.0, came[0].from_s - need.from_s) if came else None
     reached_by = "" if not came else CLINICIANS if came[0].who == CLINICIANS else came[0].why
     clinicians_s = next((max(0.0, v.from_s - need.from_s) for v in came if v.who == CLINICIANS), None)
     flagged_s, called_s = (_first_alarm_s(need, alarms, least) for least in (1, BEDSIDE))
+    shows_s = definitions.begins_to_show(truth.pathological or [], need)
     return Episode(
         bed, need.what, need.from_s, need.until_s - need.from_s, flagged_s, called_s, reached_s, reached_by,
-        clinicians_s, what,
+        clinicians_s, what, None if shows_s is None else shows_s - need.from_s,
     )  # fmt: skip
 
 

@@ -45,13 +45,15 @@ class Visit(NamedTuple):
 class BedTruth:
     """When somebody is needed at one bed, and during which states and artefacts its calls are true positives.
 
-    is_known: if not, nobody is needed as far as a study can tell, and no call can be judged.
+    is_known: if not, nobody is needed as far as a study can tell, and no call can be judged. pathological: as in
+    `KnownTruth`; staff know nothing of it.
     """
 
     needs: list[Span]
     states: list[Span]
     artefacts: list[Span]
     is_known: bool = True
+    pathological: list[Span] | None = None
 
     @classmethod
     def of(cls, truth: KnownTruth | None, criteria: TruePositiveCriteria) -> "BedTruth":
@@ -60,7 +62,8 @@ class BedTruth:
             return cls([], [], [], is_known=False)
         states = [s for s in truth.states if s.what in criteria.any_call]
         artefacts = [s for s in truth.artefacts if s.what in criteria.call_for_signal]
-        return cls(truth.needs, states, [s for s in artefacts if s.until_s - s.from_s >= criteria.gone_for_s])
+        gone = [s for s in artefacts if s.until_s - s.from_s >= criteria.gone_for_s]
+        return cls(truth.needs, states, gone, pathological=truth.pathological)
 
     def is_true_positive(self, call: Call, ahead_s: float) -> bool | None:
         """Return whether a call's reason is there now or within `ahead_s`; None if that is not known."""

@@ -1,4 +1,4 @@
-"""What is true of a recording, as far as a study asks: a file `NAME.truth.json` beside NAME.hea or NAME.csv.
+"""What is true of a recording, as far as a study asks: a file `NAME.truth.json` beside a recording NAME of any format.
 
 Simulated recordings bring one with more in it; whoever has recordings of their own writes one by hand.
 """
@@ -21,7 +21,8 @@ NEEDED = (Level.BEDSIDE.value, Level.TEAM.value)
 class KnownTruth(Struct, frozen=True):
     """Seconds from the first sample. needs: when somebody was needed; `what` is bedside or team. states: of mother and
     fetus. artefacts: what sensors did. second_stage_from_s: None if it did not come, or is not known; weeks: 0 at term.
-    minutes: what only a simulation knows.
+    minutes: what only a simulation knows. pathological: when the trace, free of noise and loss, meets a published
+    definition (`definitions`); None where that is not known.
     """
 
     needs: list[Span]
@@ -30,6 +31,7 @@ class KnownTruth(Struct, frozen=True):
     weeks: Annotated[int, Meta(ge=0, le=45)] = 0
     second_stage_from_s: float | None = None
     minutes: list[MinuteTruth] = []
+    pathological: list[Span] | None = None
 
 
 def read(path: Path) -> KnownTruth:
@@ -54,9 +56,11 @@ def read(path: Path) -> KnownTruth:
 
 def until(truth: KnownTruth, t_s: float) -> KnownTruth:
     """Return what is true up to a moment."""
-    needs, states, artefacts = (
-        [structs.replace(s, until_s=min(s.until_s, t_s)) for s in spans if s.from_s < t_s]
-        for spans in (truth.needs, truth.states, truth.artefacts)
+    needs, states, artefacts, pathological = (
+        spans and [structs.replace(s, until_s=min(s.until_s, t_s)) for s in spans if s.from_s < t_s]
+        for spans in (truth.needs, truth.states, truth.artefacts, truth.pathological)
     )
     minutes = [m for m in truth.minutes if m.t_s <= t_s]
-    return structs.replace(truth, needs=needs, states=states, artefacts=artefacts, minutes=minutes)
+    return structs.replace(
+        truth, needs=needs, states=states, artefacts=artefacts, minutes=minutes, pathological=pathological
+    )

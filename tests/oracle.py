@@ -280,6 +280,64 @@ class Doubt:
 
 
 @dataclass
+class Stepped:
+    """A level that the FHR of one bed was not seen to go to, while it is in doubt. Seconds are the bed's own."""
+
+    fhr: dict[int, float]  # all that is usable, by sample
+    levels: tuple[float, float] | None = None  # before and after the step
+    told_at: int = LONG_AGO
+    over_at: int = LONG_AGO
+    looked: set[int] = field(default_factory=set)
+
+    def follow(self, number: int, reference: float) -> None:
+        """Look at every second after which enough is known now, once."""
+        n = READING.step
+        for at in range(max(1, number + 2 - 2 * n.after_s), number + 2 - n.after_s):
+            if at not in self.looked:
+                self.looked.add(at)
+                if at > self.over_at:
+                    self._look(at, number, reference)
+        now = self._means(number + 1 - n.back_s, number + 1)
+        is_back = self.levels is not None and 2 * len(now) >= n.back_s and self._is_before(float(np.mean(now)))
+        if self.levels is not None and (is_back or number - self.told_at >= n.longest_s):
+            self.levels, self.over_at = None, number
+
+    def _look(self, at: int, number: int, reference: float) -> None:
+        n = READING.step
+        if not self._means(at, at + 1):
+            return
+        seen = [s for s in range(at - 1 - n.gap_s, at) if self._means(s, s + 1)]
+        if not seen:
+            return
+        last, first = seen[-1], at + (seen[-1] == at - 1)
+        near_s = 1 if first > at else 2
+        low, high = self._means(last + 1 - near_s, last + 1), self._means(first, first + near_s)
+        before, after = self._means(last + 1 - n.before_s, last + 1), self._means(first, at + n.after_s)
+        if not high or len(before) < n.seen_share * n.before_s or len(after) < n.seen_share * n.after_s:
+            return
+        jump, step = float(np.mean(high) - np.mean(low)), float(np.mean(after) - np.mean(before))
+        steady = max(np.std(before), np.std(after)) <= n.scatter_share * abs(step)
+        if not steady or abs(step) < n.least_bpm or jump * step <= 0 or abs(jump) < n.sharp_share * abs(step):
+            return
+        is_double = abs(np.mean(high) - 2 * np.mean(low)) <= n.double_within * np.mean(low)
+        was_off, is_off = abs(np.mean(before) - reference), abs(np.mean(after) - reference)
+        is_away = is_off > was_off and is_off >= n.sharp_share * n.least_bpm
+        if (self.levels and self._is_before(float(np.mean(after)))) or not (is_double or is_away):
+            return
+        kept = self.levels[0] if self.levels and not is_double else float(np.mean(before))
+        self.levels, self.told_at = (kept, float(np.mean(after))), number
+
+    def _is_before(self, bpm: float) -> bool:
+        before, after = self.levels or (NOTHING, NOTHING)
+        return abs(bpm - before) < READING.step.nearer_share * abs(bpm - after)
+
+    def _means(self, first: int, end: int) -> list[float]:
+        """Return the means of the seconds of which half is there, of samples in quarters."""
+        seconds = [[self.fhr[i] for i in range(s * HZ, (s + 1) * HZ) if i in self.fhr] for s in range(first, end)]
+        return [float(np.mean(np.round(np.array(x) * 4) / 4)) for x in seconds if 2 * len(x) >= HZ]
+
+
+@dataclass
 class Left:
     """Levels of one bed that its FHR has left. Seconds are the bed's own."""
 
@@ -355,6 +413,7 @@ class PlainBed:
 
     def __post_init__(self) -> None:
         self.doubt = Doubt()
+        self.stepped = Stepped(self.fhr)
         self.machines = {
             DOWN: Machine(DOWN, READING.deceleration),
             UP: Machine(UP, READING.acceleration),
@@ -573,6 +632,7 @@ class PlainBed:
         if is_there(measured) and not (stays and is_there(self.reference)):
             self.reference = measured
         self.left.follow(number, self.baseline, self.newest)
+        self.stepped.follow(number, self.reference)
 
     @property
     def newest(self) -> float:

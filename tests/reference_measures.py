@@ -110,6 +110,11 @@ def variability_bpm(bed: PlainBed, rules: RuleSet) -> float:
     return round(bed.variability) if is_there(bed.variability) else NOTHING
 
 
+@measure
+def variability_change_1h_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.variability - mean([bpm for bpm in bed.bandwidths[-65:-55] if is_there(bpm)])
+
+
 def minutes_in_a_row(holds: Iterable[bool | None]) -> float:
     """Count back from the newest minute; those of which nothing is known (None) neither count nor end it."""
     minutes = 0
@@ -218,7 +223,7 @@ def near_mother_10min(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def stepped(bed: PlainBed, rules: RuleSet) -> float:
-    return bed.doubt.stepped
+    return bed.doubt.stepped or bed.stepped.levels is not None
 
 
 @measure

@@ -178,6 +178,16 @@ strip(
     },
 )
 strip(
+    "gone down from variability 14 to 6 half an hour ago, two minutes of the ten around an hour ago lost",
+    without(flat(140, 4200) + np.concatenate([ripple(2400, 14), ripple(1800, 6)]), (600, 720)),
+    {"variability_bpm": 6, "variability_change_1h_bpm": Near(-8, 0.2), "observed_min": 70},
+)
+strip(
+    "variability 6 for 55 min",
+    flat(140, 3300) + ripple(3300, 6),
+    {"variability_bpm": 6, "variability_change_1h_bpm": UNKNOWN},
+)
+strip(
     "slow swings of 10 bpm and decelerations, and nothing finer",
     put_all(flat(140, 900) + ripple(900, 10, 60), (400, -bell(20, 150)), (700, -bell(20, 150))),
     {"low_variability_share_30min": 0, "smooth_share_30min": 1},

@@ -3,6 +3,7 @@
 import { Feed } from "./shared/feed.mjs";
 import { ScreenClock } from "./shared/clock.mjs";
 import { byId, make, setText } from "./shared/elements.mjs";
+import { _, said } from "./shared/language.mjs";
 import { mountOptions } from "./shared/options.mjs";
 import { Sound } from "./shared/sound.mjs";
 import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
@@ -31,7 +32,7 @@ const feed = new Feed({
     void compareClocks();
     document.body.classList.remove("no-server");
     void mountUser();
-    if (head.troubles.length) showTrouble(head.troubles.join("; "));
+    if (head.troubles.length) showTrouble(head.troubles.map(said).join("; "));
     else hideTrouble();
     view?.show(head, strips);
     followAddress();
@@ -40,7 +41,7 @@ const feed = new Feed({
   onSignedOut: toSignIn,
   onLost(since) {
     document.body.classList.add("no-server");
-    showTrouble(`No connection to the server since ${timeOfDay(since)}. What is shown below is old. Trying again.`);
+    showTrouble(_("No connection to the server since {since}. What is shown below is old. Trying again.", { since: timeOfDay(since) }));
   },
 });
 
@@ -95,7 +96,7 @@ async function open(host) {
     view = new Shown(host, page.data);
     if (feed.head) view.show(feed.head, feed.strips);
   } catch (error) {
-    if (host === shownIn && !view) host.replaceChildren(make("p", "empty", "This page could not be loaded. Load it again."));
+    if (host === shownIn && !view) host.replaceChildren(make("p", "empty", _("This page could not be loaded. Load it again.")));
     throw error; // into the browser's console
   }
 }

@@ -18,23 +18,26 @@ NEWEST_COUNT = 200
 
 
 class AuditEntry(Struct, frozen=True):
-    """One action of one person. at: ms since the epoch, by the server's clock; bed: empty if it concerns none."""
+    """One action of one person. at: ms since the epoch, by the server's clock; bed: empty if it concerns none; to: the
+    bed to which a woman was moved from it.
+    """
 
     at: int
     who: str
     role: str
     what: str
     bed: str = ""
+    to: str = ""
 
 
 decode_entry = msgspec.json.Decoder(AuditEntry).decode
 
 
 async def append(
-    store: Store, ward: Ward, who: str, role: str, what: str, bed: str = "", *, refused: bool = False
+    store: Store, ward: Ward, who: str, role: str, what: str, bed: str = "", *, to: str = "", refused: bool = False
 ) -> None:
     """Append an entry, dated now. Raises RedisError."""
-    line = encode_json(AuditEntry(now_ms(), who, role, what, bed))
+    line = encode_json(AuditEntry(now_ms(), who, role, what, bed, to))
     key, kept = (ward.audit_refused, AUDIT_REFUSED_KEPT) if refused else (ward.audit, AUDIT_KEPT)
     await store.at(key).xadd(key, {"e": line}, maxlen=kept)
 

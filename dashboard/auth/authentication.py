@@ -44,10 +44,16 @@ class Authenticator:
             return None
         return User(person.name, person.role, session)
 
-    async def audit(self, user: User, what: str, bed: str = "", by: str = "", *, refused: bool = False) -> None:
-        """Append what a user did to the audit log. by: the name typed on an open page. Raises RedisError."""
+    async def audit(
+        self, user: User, what: str, bed: str = "", by: str = "", *, to: str = "", refused: bool = False
+    ) -> None:
+        """Append what a user did to the audit log. by: the name typed on an open page; to: where a woman was moved.
+
+        Raises RedisError.
+        """
         role = "" if user is ANYBODY else user.role.value
-        await audit.append(self.sessions.store, self.sessions.ward, user.name or by, role, what, bed, refused=refused)
+        store, ward = self.sessions.store, self.sessions.ward
+        await audit.append(store, ward, user.name or by, role, what, bed, to=to, refused=refused)
 
 
 def user_of(request: Request) -> User:

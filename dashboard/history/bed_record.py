@@ -8,9 +8,8 @@ from quietward.contracts.messages import Block, Event, PolicyInfo, Summary
 class BedRecord(Struct, frozen=True):
     """The state of one bed, and the whole log of the present stay.
 
-    log: oldest first. trend: the newest points, the newest first. on_record_since: ms by the bed's clock, of the oldest
-    entry of log and trend. newest: the last second that its device has sent. policy: the one that runs, None if no
-    detector does.
+    log: oldest first. on_record_since: ms by the bed's clock, of the oldest entry of log and trend. newest: the last
+    second that its device has sent. policy: the one that runs, None if no detector does.
     """
 
     bed: str
@@ -19,7 +18,6 @@ class BedRecord(Struct, frozen=True):
     on_record_since: int | None
     newest: Block | None
     policy: PolicyInfo | None
-    trend: list[Event] = []
 
     @property
     def is_empty(self) -> bool:

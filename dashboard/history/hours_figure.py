@@ -14,6 +14,7 @@ from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.view.marks import StripMark, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats
+from quietward.language.catalogue import reader
 
 MAX_FINE_S = 3600
 """Up to this length every sample is drawn, beyond it the lowest and the highest of each second."""
@@ -52,7 +53,7 @@ def figure(history: BedHistory, zone: tzinfo) -> dict[str, Any]:
     for row, name, colour in ((1, "baseline_bpm", BASELINE), (3, "variability_bpm", SIGNAL), (4, "concern", FAINT)):
         points = [(e.t / 1000, e.detail.get(name)) for e in history.trend if e.t / 1000 >= history.first_s]
         line = {"color": colour, "width": 1.6, "shape": "vh"}
-        hover = f"%{{y:.0f}}<extra>{name.split('_')[0]}</extra>"
+        hover = f"%{{y:.0f}}<extra>{reader.get().said(name.split('_')[0])}</extra>"
         x, y = [at(s) for s, _ in points], [value for _, value in points]
         fig.add_trace(Scatter(x=x, y=y, line=line, hovertemplate=hover), row, 1)
     shapes = _add_findings(fig, history, at) + _add_flags(fig, history, at)
@@ -90,7 +91,11 @@ def _add_findings(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str
         mark for mark in strip_marks(history.log[::-1], history.policy)
         if mark.kind in STRIP.marks and mark.to_s is not None and mark.to_s > history.first_s
     ]  # fmt: skip
-    bands = []
+    said, bands = reader.get().said, []
+
+    def explained(mark: StripMark) -> str:
+        return "<br>".join([f"<b>{said(mark.text)}</b>", *map(said, mark.why)])
+
     for kind, style in STRIP.marks.items():
         colour = MARK_COLOURS[style.colour]
         of_kind = [mark for mark in marks if mark.kind == kind]
@@ -100,7 +105,7 @@ def _add_findings(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str
             Scatter(
                 x=[at((mark.from_s + _end_s(mark)) / 2) for mark in of_kind], y=[y] * len(of_kind), mode="markers",
                 marker={"color": colour, "size": 9, "symbol": "diamond" if row == 1 else "line-ew-open"},
-                hovertext=["<br>".join([f"<b>{mark.text}</b>", *mark.why]) for mark in of_kind], hoverinfo="text",
+                hovertext=[explained(mark) for mark in of_kind], hoverinfo="text",
             ),
             row, 1,
         )  # fmt: skip
@@ -120,7 +125,7 @@ def _end_s(mark: StripMark) -> float:
 
 def _add_flags(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str, Any]]:
     """Add a marker where a flag changed, with its text, and return a band for each level that a flag had."""
-    intervals = []
+    said, intervals = reader.get().said, []
     for episode in alert_episodes(history.log):
         ends = [change.t / 1000 for change in episode.changes[1:]] + [max(history.last_s, history.now_s)]
         for change, until_s in zip(episode.changes, ends, strict=True):
@@ -131,7 +136,7 @@ def _add_flags(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str, A
         Scatter(
             x=[at(from_s) for from_s, *_ in intervals], y=[FLAG_Y] * len(intervals), mode="markers",
             marker={"color": colours, "size": 9, "symbol": "triangle-right"},
-            hovertext=[change.text for *_, change in intervals], hoverinfo="text",
+            hovertext=[said(change.text) for *_, change in intervals], hoverinfo="text",
         ),
         4, 1,
     )  # fmt: skip
@@ -148,8 +153,9 @@ def _lay_out(fig: Figure, begins: str, ends: str) -> None:
         paper_bgcolor=clear, plot_bgcolor=clear, font={"color": FAINT, "size": 12}, dragmode="zoom",
     )  # fmt: skip
     fig.update_xaxes(gridcolor="rgba(128,128,128,0.2)", zeroline=False, range=[begins, ends])
-    for row, (title, limits, _) in enumerate(ROWS, 1):
+    for row, (english, limits, _) in enumerate(ROWS, 1):
+        title = reader.get().said(english)
         fig.update_yaxes(
-            title=title, range=limits, fixedrange=True, gridcolor="rgba(128,128,128,0.2)", zeroline=False, row=row,
-            col=1,
+            title=title, range=limits, fixedrange=True, gridcolor="rgba(128,128,128,0.2)", zeroline=False,
+            row=row, col=1,
         )  # fmt: skip

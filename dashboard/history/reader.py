@@ -25,7 +25,6 @@ from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.hour_ago import TREND_POINTS
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.store.client import Entry, Store, read_stream
 
@@ -58,7 +57,6 @@ async def read_record(store: Store, ward: Ward, bed: str) -> BedRecord:
         on_record_since=min(oldest, default=None),
         newest=newest if newest is not None and newest.at > stay else None,
         policy=await read_policy(store, ward),
-        trend=await read_newest(store, shard.trend(bed, stay), TREND_POINTS),
     )
 
 

@@ -28,8 +28,6 @@ from quietward.contracts.messages import (
 )
 from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
-from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.hour_ago import TREND_POINTS, HourAgo, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
@@ -46,6 +44,8 @@ FRAME_S = 1.0
 READ_WITHIN_S = 2.0
 """A store that does not answer for so long is away: frames must go on, or pages lose their server."""
 LOG_LINES = 200
+TREND_POINTS = KEPT_S // 60
+"""Of the baseline that the strip shows, one for each minute."""
 BATCH = 500
 """Stream entries that are read at once."""
 MARGIN_MS = 5_000
@@ -235,16 +235,9 @@ class Hub:
     def cards(self) -> list[Card]:
         """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        cards = [
-            build_card(bed, self.summaries.get(bed), now, self.policy, self.speed, self._hour_ago(bed))
-            for bed in self.beds
-        ]
+        cards = [build_card(bed, self.summaries.get(bed), now, self.policy, self.speed) for bed in self.beds]
         ranked, self.rankings = rank_beds(at_one_bed_each(cards), self.rankings, now)
         return ranked
-
-    def _hour_ago(self, bed: str) -> HourAgo | None:
-        summary, trend = self.summaries.get(bed), self.trends.get(bed)
-        return hour_ago(trend, bed_now_ms(summary)) if summary and trend else None
 
     def snapshot(self) -> bytes:
         """Return a frame with everything, for a browser that has nothing yet."""

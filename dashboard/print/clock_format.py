@@ -1,6 +1,8 @@
-"""Pure: times of one bed, as printed sheets show them."""
+"""Pure: times of one bed, as printed sheets show them in the reader's language."""
 
 from datetime import datetime, tzinfo
+
+from quietward.language.catalogue import reader
 
 
 class ClockFormat:
@@ -15,13 +17,13 @@ class ClockFormat:
 
     def full(self, ms: int) -> str:
         """Return date and time."""
-        return self._local(ms).strftime("%Y-%m-%d %H:%M")
+        return f"{reader.get().date(self._local(ms))} {self._local(ms):%H:%M}"
 
     def time(self, ms: int | None) -> str:
         """Return the time of day; a dash for None."""
         if ms is None:
             return "–"
-        return self._local(ms).strftime("%H:%M" if self._local(ms).date() == self.today else "%Y-%m-%d %H:%M")
+        return f"{self._local(ms):%H:%M}" if self._local(ms).date() == self.today else self.full(ms)
 
     def zone_name(self, ms: int) -> str:
         """Return the zone's offset from UTC at a time."""

@@ -18,8 +18,8 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.hour_ago import hour_ago
 from quietward.dashboard.view.view_model import Card, build_card
+from quietward.language.catalogue import reader
 
 FLAGS_MS = 12 * 3600 * 1000
 FLAG_ROWS, NOTE_ROWS, LOG_LINES = 3, 3, 60
@@ -69,7 +69,7 @@ def hand_over(record: BedRecord, ward: str, now_ms: int, zone: tzinfo, signal: R
     summary, log = record.summary, record.log
     bed_ms = now_ms if summary is None else bed_now_ms(summary)
     clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, summary, now_ms, record.policy, before=hour_ago(record.trend, bed_ms))
+    card = build_card(record.bed, summary, now_ms, record.policy)
     return HandOver(
         bed=record.bed,
         ward=ward,
@@ -109,7 +109,7 @@ def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
     rows = [
         ("Bed", card.bed),
         *([("Woman", ", ".join([card.label, *card.facts]))] if card.label else []),
-        ("Time", clock.full(bed_ms) + (f" ({card.clock})" if card.clock else "")),
+        ("Time", clock.full(bed_ms) + (f"; {card.clock}" if card.clock else "")),
         ("State", card.headline + ("" if card.until is None else f" {clock.time(card.until)}")),
     ]
     if card.flag is not None:
@@ -117,8 +117,7 @@ def _situation(card: Card, bed_ms: int, clock: ClockFormat) -> list[Row]:
         since = f" since {clock.time(card.level_since)}"
         rows.append(("Attention level", f"{card.level}{since}, {answered}"))
     rows.append(("Reason", card.reason or "no current concern"))
-    why = f" ({card.signal_reason})" if card.signal_reason else ""
-    rows.append(("Signal", card.signal + why))
+    rows.append(("Signal", ": ".join(filter(None, [card.signal, card.signal_reason]))))
     if card.paused is not None:
         text = f"until {clock.time(card.paused.until)}, by {card.paused.by}"
         rows.append(("Monitor off", text + (f": {card.paused.why}" if card.paused.why else "")))
@@ -200,7 +199,7 @@ def _flags(log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> Table:
         [
             clock.time(episode.raised_at),
             episode.highest,
-            wording.shortened(episode.reason, TEXT_LENGTH),
+            _shortened(episode.reason),
             ", ".join(f"{clock.time(answer.t)} {answer.by} ({answer.how})" for answer in episode.answers) or "nobody",
             f"{episode.unanswered_s(bed_ms) / 60:.1f} min",
             "no" if episode.over_at is None else clock.time(episode.over_at),
@@ -218,7 +217,7 @@ def _care(card: Card, log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> 
     for e in log:
         if e.kind == "care" and e.t >= bed_ms - FLAGS_MS:
             what = wording.care(str(e.detail.get("what") or ""), str(e.detail.get("text") or ""))
-            what = wording.shortened(what, TEXT_LENGTH)
+            what = _shortened(what)
             rows[e.t] = [clock.time(e.t), str(e.detail.get("by") or "–"), what, "see the log", ""]
     for note in card.notes:
         compared = "; ".join(f"{word} {_pair(b, a)} {unit}".strip() for word, b, a, unit in note.numbers)
@@ -226,13 +225,18 @@ def _care(card: Card, log: Iterable[Event], bed_ms: int, clock: ClockFormat) -> 
         rows[note.t] = [
             clock.time(note.t),
             note.by,
-            wording.shortened(note.what, TEXT_LENGTH),
+            _shortened(note.what),
             compared,
             note.result or due,
         ]
     newest_first = [row for _, row in sorted(rows.items(), reverse=True)]
     head, none = ["at", "by", "what", "before → after", "result"], "Nothing was noted."
     return Table("What was done", head, newest_first[:NOTE_ROWS], none, max(0, len(rows) - NOTE_ROWS))
+
+
+def _shortened(text: str) -> str:
+    """Return a text in the reader's language, as much of it as a table has room for."""
+    return wording.shortened(reader.get().said(text), TEXT_LENGTH)
 
 
 def _pair(before: str, after: str) -> str:

@@ -10,6 +10,7 @@ from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.web.templates import render
 from quietward.drawing import strip
 from quietward.drawing.strip import PaperScale
+from quietward.language.catalogue import reader
 
 STYLE = "paper.css"
 
@@ -37,7 +38,7 @@ def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) 
                 from_s,
                 until_s,
                 lambda second: clock.time(round(second * 1000)),
-                f"Strip of {history.bed}",
+                reader.get().text("Strip of {bed}", bed=history.bed),
             ),
         )
         for from_s, until_s in strip.sheets(trace, scale)
@@ -48,13 +49,16 @@ def page(history: BedHistory, ward: str, scale: PaperScale, clock: ClockFormat) 
 
 
 def _trace(history: BedHistory) -> strip.Trace:
+    said = reader.get().said
     found = sorted(strip_marks(history.log[::-1]), key=lambda mark: mark.from_s)
     marks = [
-        strip.Mark(mark.kind, mark.from_s, mark.to_s, mark.text)
+        strip.Mark(mark.kind, mark.from_s, mark.to_s, said(mark.text))
         for mark in found
         if mark.kind in STRIP.marks and mark.to_s is not None
     ]
-    moments = [strip.Moment(mark.kind, mark.from_s, mark.text) for mark in found if mark.kind in strip.MOMENT_COLOURS]
+    moments = [
+        strip.Moment(mark.kind, mark.from_s, said(mark.text)) for mark in found if mark.kind in strip.MOMENT_COLOURS
+    ]
     baseline = []
     for event in history.trend:
         bpm, ends_s = event.detail.get("baseline_bpm"), event.t / 1000 + 1

@@ -9,8 +9,8 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.hour_ago import hour_ago
 from quietward.dashboard.view.view_model import Card, build_card
+from quietward.language.catalogue import reader
 
 BEDS_ON_A_PAGE = 24
 PAGE_MM, HEAD_MM = 276.0, 35.0
@@ -64,8 +64,8 @@ def ward_sheet(beds: list[tuple[BedRecord, RecentSignal | None]], ward: str, now
 
 def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float) -> WardLine:
     bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
-    clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, record.summary, now_ms, record.policy, before=hour_ago(record.trend, bed_ms))
+    clock, said = ClockFormat(bed_ms, zone), reader.get().said
+    card = build_card(record.bed, record.summary, now_ms, record.policy)
     newest = card.notes[0] if card.notes else None
     done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
     answer = _answer(card, clock)
@@ -81,7 +81,7 @@ def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzi
         variability=card.variability + card.variability_trend,
         contractions=card.contraction_rate.partition(" in 10 min")[0],
         stage="" if record.newest is None or record.newest.stage != 2 else "second stage",
-        done=wording.shortened(done, max(20, TEXT_LENGTH - len(card.label + card.reason + answer))),
+        done=wording.shortened(said(done), max(20, TEXT_LENGTH - len(card.label + said(card.reason) + said(answer)))),
         strip=small_strip(signal, record.log, bed_ms / 1000, STRIP_WIDTH_MM, height),
     )
 

@@ -5,7 +5,7 @@ import asyncio
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from msgspec import structs
 
-from quietward.contracts.messages import TakeIn
+from quietward.contracts.messages import Move, TakeIn
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
@@ -55,8 +55,9 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
         except commands.BadCommand as error:
             return Response(str(error), error.status)
         kind = str(command.__struct_config__.tag)
+        to = command.to if isinstance(command, Move) else ""
         if refusal := why_not(user.role, command):
-            await authenticator.audit(user, f"{kind}: refused", command.bed, refused=True)
+            await authenticator.audit(user, f"{kind}: refused", command.bed, to=to, refused=True)
             return Response(refusal, 403)
         if user.name:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
@@ -64,7 +65,7 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
             await hub.take_in(command.bed)
         else:
             await hub.send(command)
-        await authenticator.audit(user, kind, command.bed, command.by)
+        await authenticator.audit(user, kind, command.bed, command.by, to=to)
         metrics.ACTS.labels(kind).inc()
         return Response(status_code=204)
 

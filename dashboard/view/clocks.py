@@ -31,7 +31,8 @@ def device_clock(s: Summary) -> str:
     behind_ms = device_behind_ms(s)
     if abs(behind_ms) <= DEVICE_AGREES_MS:
         return ""
-    return f"its clock is {_length(abs(behind_ms))} {'behind' if behind_ms > 0 else 'ahead of'} the server's"
+    off = _length(abs(behind_ms))
+    return f"its clock is {off} behind the server's" if behind_ms > 0 else f"its clock is {off} ahead of the server's"
 
 
 def far_clock(s: Summary) -> str:
@@ -39,7 +40,8 @@ def far_clock(s: Summary) -> str:
     behind_ms = device_behind_ms(s)
     if abs(behind_ms) <= DEVICE_FAR_OFF_MS:
         return ""
-    return f"clock {_length(abs(behind_ms))} {'behind' if behind_ms > 0 else 'ahead'}"
+    off = _length(abs(behind_ms))
+    return f"clock {off} behind" if behind_ms > 0 else f"clock {off} ahead"
 
 
 def _length(ms: int) -> str:

@@ -19,11 +19,14 @@ from quietward.contracts.messages import (
 )
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms, device_clock, far_clock, never_usable
-from quietward.dashboard.view.hour_ago import BASELINE_STEP_BPM, VARIABILITY_STEP_BPM, HourAgo, arrow
 
 UNWATCHED_AFTER_MS = 8_000
 """A bed whose last evaluation is older than this is unwatched, whatever its summary says. With a second until the next
 evaluation is due and one until the next frame, no bed looks calm for 10 s after its detector stands still.
+"""
+BASELINE_STEP_BPM, VARIABILITY_STEP_BPM = 10.0, 5.0
+"""Against an hour ago, what counts as a change (our own choice: two of the steps to which baselines are rounded, a band
+of variability).
 """
 SHAPES = {
     "team": "hexagon",
@@ -173,14 +176,12 @@ def build_card(
     now_ms: int,
     policy: PolicyInfo | None = None,
     speed: float = 1.0,
-    before: HourAgo | None = None,
 ) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
-    bed's clock differs on purpose, and nothing is said about it. before: an hour ago, None where it is not known.
+    bed's clock differs on purpose, and nothing is said about it.
     """
-    before = before or HourAgo()
     if summary is None:
         return Card(
             bed=bed,
@@ -217,8 +218,8 @@ def build_card(
         fhr=wording.number(s.fhr_bpm),
         baseline=wording.number(s.baseline_bpm),
         variability=wording.number(s.variability_bpm),
-        baseline_trend=arrow(s.baseline_bpm, before.baseline_bpm, BASELINE_STEP_BPM),
-        variability_trend=arrow(s.variability_bpm, before.variability_bpm, VARIABILITY_STEP_BPM),
+        baseline_trend=wording.arrow(s.baseline_change_1h_bpm, BASELINE_STEP_BPM),
+        variability_trend=wording.arrow(s.variability_change_1h_bpm, VARIABILITY_STEP_BPM),
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),
@@ -289,12 +290,12 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
 def _without_signal(s: Summary) -> _Headline:
     if s.level in (Level.BEDSIDE, Level.TEAM):
         return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
-    other = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
+    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
         why = f": {s.paused.why}" if s.paused.why else ""
-        reason = f"on purpose, {s.paused.by}{why}{other}"
+        reason = f"on purpose, {s.paused.by}{why}{more}"
         return _Headline("paused", "Monitor off until", reason, s.paused.until)
-    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + other)
+    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + more)
 
 
 def _contractions(s: Summary) -> str:

@@ -26,6 +26,14 @@ def length(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
+def arrow(change: float | None, step: float) -> str:
+    """Return an arrow with a change behind it, "→" for less than a step, nothing where it is not known."""
+    if change is None:
+        return ""
+    whole = round(change)
+    return "→" if abs(whole) < step else f"{'↑' if whole > 0 else '↓'}{abs(whole)}"
+
+
 LOG_WORDS = {
     "flag-raised": "raised",
     "flag-worsened": "worse",
@@ -93,23 +101,25 @@ def timing(interval_s: float | None, duration_s: float | None) -> str:
     """Return interval and duration of contractions; a dash if the interval is unknown."""
     if interval_s is None:
         return "–"
-    duration = "" if duration_s is None else f", {duration_s:.0f} s"
-    return f"every {interval_s / 60:.1f} min{duration}"
+    duration = "" if duration_s is None else f"{duration_s:.0f} s"
+    return ", ".join(filter(None, [f"every {interval_s / 60:.1f} min", duration]))
 
 
 def ongoing_deceleration(one: OngoingDeceleration) -> str:
     """Return how long and deep it is, and what it seems to be so far where the rule sets agree."""
     kinds = set(one.kinds.values())
-    kind = f", {kinds.pop()} so far" if len(kinds) == 1 else ""
-    return f"{one.length_s:.0f} s, {one.depth_bpm:.0f} bpm deep{kind}"
+    kind = f"{kinds.pop()} so far" if len(kinds) == 1 else ""
+    return ", ".join(filter(None, [f"{one.length_s:.0f} s", f"{one.depth_bpm:.0f} bpm deep", kind]))
 
 
 def contraction_rate(s: Summary) -> str:
     """Return contractions in 10 min, the rest between them, and the rule sets that call it tachysystole."""
     c = s.contractions
-    tachysystole = f", tachysystole by {' and '.join(c.tachysystole)}" if c.tachysystole else ""
-    rest = "" if c.rest_s is None else f", {c.rest_s:.0f} s between"
-    return "–" if c.per_10min is None else f"{c.per_10min:.1f} in 10 min{rest}{tachysystole}"
+    if c.per_10min is None:
+        return "–"
+    rest = "" if c.rest_s is None else f"{c.rest_s:.0f} s between"
+    tachysystole = [f"tachysystole by {rules}" for rules in c.tachysystole]
+    return ", ".join(filter(None, [f"{c.per_10min:.1f} in 10 min", rest, *tachysystole]))
 
 
 def manual_timing(timed: HandTimed) -> str:
@@ -117,8 +127,9 @@ def manual_timing(timed: HandTimed) -> str:
     count = f"hand-timed, {timed.count} in 30 min"
     if timed.interval_s is None:
         return f"{count}; the interval is known from the second one on"
-    duration = "" if timed.duration_s is None else f", {timed.duration_s:.0f} s long"
-    interval = f"every {timed.interval_s / 60:.1f} min from start to start{duration}"
+    duration = "" if timed.duration_s is None else f"{timed.duration_s:.0f} s long"
+    every = f"every {timed.interval_s / 60:.1f} min from start to start"
+    interval = ", ".join(filter(None, [every, duration]))
     return "; ".join(filter(None, [interval, _trend(timed.change), count]))
 
 

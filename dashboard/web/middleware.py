@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Mapping
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from quietward.dashboard.web.pages import Registry
+from quietward.language import catalogue
 
 
 class PagePaths:
@@ -19,6 +20,22 @@ class PagePaths:
         if scope["type"] == "http" and scope["method"] in ("GET", "HEAD") and self.registry.find(scope["path"]):
             scope = dict(scope, path="/", raw_path=b"/")
         await self.app(scope, receive, send)
+
+
+class ReadersLanguage:
+    """Lets everything that is written for a request be in its reader's language. setting: the ward's, empty: none."""
+
+    def __init__(self, app: ASGIApp, setting: str) -> None:
+        self.app, self.setting = app, setting
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request or WebSocket."""
+        accepted = Headers(scope=scope).get("accept-language", "") if scope["type"] == "http" else ""
+        token = catalogue.reader.set(catalogue.chosen(self.setting, accepted))
+        try:
+            await self.app(scope, receive, send)
+        finally:
+            catalogue.reader.reset(token)
 
 
 def content_security_policy(script_hashes: Iterable[str], *, form_action: str = "'none'") -> str:

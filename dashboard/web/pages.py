@@ -13,6 +13,7 @@ from quietward.contracts.messages import CARE_WORDS, encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.web.templates import render
+from quietward.language.catalogue import reader
 
 
 @dataclass(frozen=True)
@@ -67,10 +68,12 @@ class Registry:
 
     def shell(self) -> Any:
         """Return what is on every page: menu, notice, user, warnings, and the host of the page with its data."""
-        links = [dcc.Link(page.title, href=page.path) for page in self.pages if page.title]
+        language = reader.get()
+        links = [dcc.Link(language.said(page.title), href=page.path) for page in self.pages if page.title]
         data: dict[str, Any] = {
             "data-pages": json.dumps([asdict(page) for page in self.pages]),
             "data-strip": encode_json(STRIP).decode(),
+            "data-words": json.dumps(language.words, ensure_ascii=False),
         }
         return html.Div(
             [
@@ -79,7 +82,7 @@ class Registry:
                     [
                         dcc.Link([html.Strong("quietward"), html.Span(id="ward-name")], href="/", className="home"),
                         html.Nav(links),
-                        html.P(NOTICE, className="notice"),
+                        html.P(language.said(NOTICE), className="notice"),
                         html.Div(id="options"),
                         html.Div(id="sound"),
                         html.Div(id="who", className="who"),
@@ -88,7 +91,9 @@ class Registry:
                     className="top",
                 ),
                 html.P(id="clocks", className="clocks"),
-                html.Div("Waiting for the server …", id="trouble", role="alert", className="trouble beginning"),
+                html.Div(
+                    language.text("Waiting for the server …"), id="trouble", role="alert", className="trouble beginning"
+                ),
                 html.Div(id="spoken", role="status", className="spoken"),
                 html.Main(id="page", **data),
             ]

@@ -2,6 +2,8 @@
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from quietward.language.catalogue import reader
+
 _environment = Environment(
     loader=PackageLoader("quietward.dashboard"),
     autoescape=True,
@@ -11,8 +13,13 @@ _environment = Environment(
     auto_reload=False,
 )
 _environment.filters["mm"] = "{:.2f}".format  # a length on paper
+_environment.filters["said"] = lambda sentence: reader.get().said(str(sentence))
+_environment.globals["_"] = lambda english, **values: reader.get().text(english, **values)
 
 
 def render(template: str, **values: object) -> str:
-    """Return a template filled in; every value is escaped. Raises jinja2.UndefinedError for a value that is missing."""
-    return _environment.get_template(template).render(**values)
+    """Return a template filled in, in the reader's language; every value is escaped.
+
+    Raises jinja2.UndefinedError for a value that is missing.
+    """
+    return _environment.get_template(template).render(language=reader.get().name, **values)

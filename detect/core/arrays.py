@@ -2,7 +2,8 @@
 
 A module of the core declares what it remembers as a NamedTuple of arrays: that is what compiled functions take, and
 `c.last_bpm[n]` reads the same in them as anywhere else. An array stays where it is and is written to in place. More
-beds mean longer arrays, never more objects.
+beds mean longer arrays, never more objects. In memory what belongs to one bed lies together (Fortran's order), since
+beds are taken one after the other.
 """
 
 from collections.abc import Iterator
@@ -76,7 +77,7 @@ def empty(kind: type[Arrays], beds: int, sizes: Sizes) -> Arrays:
         *(
             empty(d.kind, beds, d.own(sizes))
             if isinstance(d, _Part)
-            else np.full(d.full_shape(sizes, beds), d.fill, d.dtype)
+            else np.full(d.full_shape(sizes, beds), d.fill, d.dtype, order="F")
             for d in _declared(kind).values()
         )
     )
@@ -113,14 +114,15 @@ def grown(arrays: Arrays, by: int) -> Arrays:
         if isinstance(declared, _Part):
             longer.append(grown(found, by))
         else:
-            fresh = np.full((*found.shape[:-1], by), declared.fill, declared.dtype)
-            longer.append(np.concatenate([found, fresh], axis=-1))
+            beds = found.shape[-1]
+            longer.append(np.full((*found.shape[:-1], beds + by), declared.fill, declared.dtype, order="F"))
+            longer[-1][..., :beds] = found
     return type(arrays)(*longer)
 
 
 def as_bytes(arrays: Arrays) -> list[memoryview]:
-    """Return the arrays as bytes, not copied."""
-    return [found.data for found in every(arrays)]
+    """Return the arrays as bytes, not copied, bed by bed."""
+    return [found.T.data for found in every(arrays)]
 
 
 def from_bytes(kind: type[Arrays], stored: memoryview, beds: int, sizes: Sizes) -> tuple[Arrays, memoryview]:
@@ -133,7 +135,7 @@ def from_bytes(kind: type[Arrays], stored: memoryview, beds: int, sizes: Sizes) 
             continue
         shape = declared.full_shape(sizes, beds)
         length = int(np.prod(shape)) * declared.dtype.itemsize
-        found.append(np.frombuffer(stored[:length], declared.dtype).reshape(shape).copy())
+        found.append(np.frombuffer(stored[:length], declared.dtype).reshape(shape, order="F").copy(order="F"))
         stored = stored[length:]
     return kind(*found), stored
 
@@ -143,6 +145,6 @@ def layout(kind: type[Any], sizes: Sizes) -> str:
     return "\n".join(
         f"{name} ({layout(d.kind, d.own(sizes))})"
         if isinstance(d, _Part)
-        else f"{name} {d.dtype} {d.full_shape(sizes, 1)} {d.fill}"
+        else f"{name} {d.dtype} {d.full_shape(sizes, 1)} {d.fill} bed by bed"
         for name, d in _declared(kind).items()
     )

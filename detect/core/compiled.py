@@ -14,18 +14,27 @@ from pathlib import Path
 from typing import Any, Generic, ParamSpec, TypeVar
 
 import numba as numba_library
-from numba.core import caching
+import numpy as np
+from numba import extending
+from numba.core import caching, datamodel
 
 from quietward.contracts import messages
 
 numba: Any = numba_library  # whose own types know neither its options nor its insides
 FunctionCache: Any = caching.FunctionCache
 IndexDataCacheFile: Any = caching.IndexDataCacheFile
+NamedTupleType: Any = numba.types.NamedTuple
+data_models: Any = datamodel
+NativeValue: Any = extending.NativeValue
+unbox: Any = extending.unbox
 
 P = ParamSpec("P")
 R = TypeVar("R")
 OPTIONS: dict[str, Any] = {"_nrt": False, "error_model": "numpy", "no_cfunc_wrapper": True}
 """Without counting references; a division by zero gives what it gives in numpy; not to be called from C."""
+
+NOTHING = object()
+"""Is no argument."""
 
 
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
@@ -58,43 +67,66 @@ class EntryPoint(Generic[P, R]):
     """A compiled function that is called from Python, always with arguments of the same types and layouts.
 
     Nothing is compiled when it is made: a process that never calls it does not pay for it. The first call compiles, or
-    reads what an earlier process has kept. From then on the types of what is handed over again are not looked at again:
-    for a hundred arrays that costs more than all the work at one bed. What is new is looked at, since compiled code
-    takes what it is given for what it was made for, whatever it is.
+    reads what an earlier process has kept. To name the types of two hundred arrays and to take each of them apart costs
+    fifty times the work at one bed: so tuples of arrays, which are handed over again and again, are looked at once, and
+    then their address is given. What is new is looked at, since compiled code takes what it is given for what it was
+    made for, whatever it is.
+
+    state: name of the argument that is what is remembered of beds; its arrays lie bed by bed (`arrays.empty`).
     """
 
-    def __init__(self, function: Callable[P, R]) -> None:
+    def __init__(self, function: Callable[P, R], state: str = "") -> None:
         self._function = function
+        self._names = list(inspect.signature(function).parameters)
+        self._state = self._names.index(state) if state else None
         self.__doc__ = function.__doc__
+        self._types: list[Any] = []
+        self._layouts: list[_Layout | None] = []
         self._seen: list[Any] = []
+        self._parts: list[Any] = []
 
     def __call__(self, *args: P.args, **_: P.kwargs) -> R:
         """Call it; arguments are given by position. Raises TypeError where one has another type or layout."""
         run = self._run or self._first(args)
+        given: list[Any] = list(args)
         for place, argument in enumerate(args):
-            if argument is not self._seen[place]:
-                self._check(place, argument)
-        result: R = run(*args)
+            if argument is self._seen[place]:
+                given[place] = self._parts[place].ctypes.data
+                continue
+            layout = _layout(argument)
+            if layout is None or layout != self._layouts[place]:
+                given[place] = self._look_at(place, argument)
+        result: R = run(*given)
         return result
 
     _run: Any = None
 
     def _first(self, args: tuple[Any, ...]) -> Any:
-        self._seen = [None] * len(args)
+        self._seen, self._parts = [NOTHING] * len(args), [None] * len(args)
+        self._layouts = [_layout(argument) for argument in args]
         if numba.config.DISABLE_JIT:  # NUMBA_DISABLE_JIT=1: all of it as plain Python, to look at it step by step
-            self._types: tuple[Any, ...] = ()
             self._run = self._function
         else:
-            self._types = tuple(numba.typeof(argument) for argument in args)
-            self._run = self._dispatcher.compile(self._types)
+            self._types = [self._type_of(place, argument) for place, argument in enumerate(args)]
+            self._run = self._dispatcher.compile(tuple(self._types))
         return self._run
 
-    def _check(self, place: int, argument: Any) -> None:
-        if self._types and (kind := numba.typeof(argument)) != self._types[place]:
-            name = list(inspect.signature(self._function).parameters)[place]
-            raise TypeError(f"{self._function.__name__}: {name} is {kind}, and was compiled as {self._types[place]}")
-        if isinstance(argument, tuple):
-            self._seen[place] = argument
+    def _look_at(self, place: int, argument: Any) -> Any:
+        """Return what is handed over for an argument. Raises TypeError if it is not what was compiled for."""
+        if not self._types:
+            return argument
+        if (kind := self._type_of(place, argument)) != self._types[place]:
+            raise TypeError(
+                f"{self._function.__name__}: {self._names[place]} is {kind}, and was compiled as {self._types[place]}"
+            )
+        if not isinstance(argument, tuple):
+            return argument
+        self._seen[place], self._parts[place] = argument, np.array(_parts(argument), dtype=np.int64)
+        return self._parts[place].ctypes.data
+
+    def _type_of(self, place: int, argument: Any) -> Any:
+        kind = _type_bed_by_bed(argument) if place == self._state else numba.typeof(argument)
+        return _Held(kind.types, kind.instance_class) if isinstance(argument, tuple) else kind
 
     @cached_property
     def _dispatcher(self) -> Any:
@@ -102,6 +134,55 @@ class EntryPoint(Generic[P, R]):
         with suppress(RuntimeError):  # no folder that can be written to: it is compiled anew in each process
             dispatcher._cache = _Kept(self._function)  # noqa: SLF001
         return dispatcher
+
+
+def _type_bed_by_bed(found: Any) -> Any:
+    """Return the type of nested tuples of arrays in Fortran's order. Numba says C's where an array of one bed, or of
+    none, is in both.
+    """
+    if isinstance(found, tuple):
+        return numba.types.BaseTuple.from_types([_type_bed_by_bed(one) for one in found], type(found))
+    kind = numba.typeof(found)
+    return kind.copy(layout="F") if found.ndim > 1 and found.flags.f_contiguous else kind
+
+
+class _Held(NamedTupleType):  # type: ignore[misc]
+    """Type of a NamedTuple that is handed over as the address of its parts."""
+
+
+def _read_parts(kind: Any, address: Any, c: Any) -> Any:
+    pointer = c.pyapi.long_as_voidptr(address)
+    return NativeValue(c.builder.load(c.builder.bitcast(pointer, c.context.get_value_type(kind).as_pointer())))
+
+
+data_models.register_default(_Held)(data_models.models.TupleModel)
+unbox(_Held)(_read_parts)
+
+
+def _parts(found: Any) -> list[int]:
+    """Return what compiled code knows of nested tuples, number by number (numba's ArrayModel). Raises TypeError."""
+    match found:
+        case tuple():
+            return [number for one in found for number in _parts(one)]
+        case np.ndarray():
+            return [0, 0, found.size, found.itemsize, found.ctypes.data, *found.shape, *found.strides]
+        case np.record():
+            return [found.__array_interface__["data"][0]]
+        case int() if not isinstance(found, bool):
+            return [found]
+        case float():
+            return [int(np.float64(found).view(np.int64))]
+    raise TypeError(f"{type(found).__name__} cannot be handed over within a tuple")
+
+
+_Layout = tuple[int, np.dtype[Any]]
+
+
+def _layout(argument: Any) -> _Layout | None:
+    """Return dimensions and dtype of an array in the usual order that can be written to; None for all else."""
+    if type(argument) is np.ndarray and argument.flags.carray:
+        return argument.ndim, argument.dtype
+    return None
 
 
 class _Kept(FunctionCache):  # type: ignore[misc]
@@ -116,9 +197,11 @@ class _Kept(FunctionCache):  # type: ignore[misc]
     def __init__(self, function: Callable[..., Any]) -> None:
         super().__init__(function)
         sources = _sources()
-        own = f"{self._impl.filename_base}-{sources[:16]}"
+        base = self._impl.filename_base
+        own = f"{base}-{sources[:16]}"
         self._cache_file = IndexDataCacheFile(self.cache_path, own, sources)
-        for file in Path(self.cache_path).glob(f"{own.rsplit('-', 2)[0]}-*.nb[ic]"):
+        name, python = base.rpartition("-")[0], base.rpartition(".")[2]  # what another Python has kept stays
+        for file in Path(self.cache_path).glob(f"{name}-*.{python}[-.]*nb[ic]"):
             if not file.name.startswith(own):
                 file.unlink(missing_ok=True)
 

@@ -41,6 +41,22 @@ class SignalLimits(Struct, frozen=True, forbid_unknown_fields=True):
     marked_from_s: float
 
 
+class StepLimits(Struct, frozen=True, forbid_unknown_fields=True):
+    """What makes a step of the level that no heart makes, and when it is no longer doubted."""
+
+    before_s: Annotated[int, Meta(ge=2, le=60)]
+    after_s: Annotated[int, Meta(ge=2, le=60)]
+    gap_s: Annotated[int, Meta(ge=0, le=120)]
+    least_bpm: Annotated[float, Meta(gt=0)]
+    sharp_share: Annotated[float, Meta(gt=0, le=1)]
+    scatter_share: Annotated[float, Meta(gt=0)]
+    seen_share: Annotated[float, Meta(gt=0, le=1)]
+    double_within: Annotated[float, Meta(ge=0, le=1)]
+    back_s: Annotated[int, Meta(ge=2, le=60)]
+    nearer_share: Annotated[float, Meta(gt=0, le=1)]
+    longest_s: Annotated[int, Meta(ge=60)]
+
+
 class BaselineLimits(Struct, frozen=True, forbid_unknown_fields=True):
     """How the baseline is found."""
 
@@ -212,6 +228,7 @@ class Reading(Struct, frozen=True, forbid_unknown_fields=True):
 
     look: EvaluationLimits
     signal: SignalLimits
+    step: StepLimits
     baseline: BaselineLimits
     earlier: EarlierLimits
     variability: VariabilityLimits

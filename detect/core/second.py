@@ -13,7 +13,7 @@ from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
 from quietward.detect.core.patterns import earlier, excursions, naming, ongoing
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP
 from quietward.detect.core.records import next_row
-from quietward.detect.core.signal import baseline, conditioning, histogram, minute, tone, usable, variability
+from quietward.detect.core.signal import baseline, conditioning, histogram, minute, steps, tone, usable, variability
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S
 from quietward.detect.core.state.beds import MOST_CLOSED_LATE, Beds, Room
 from quietward.detect.core.state.rules import Numbers
@@ -45,7 +45,7 @@ def _take_all(
         room.evaluated[place] = _take_second(beds, n, second[place], samples, numbers, room)
 
 
-take_all = EntryPoint(_take_all)
+take_all = EntryPoint(_take_all, state="beds")
 
 
 class Samples(NamedTuple):
@@ -81,9 +81,8 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
     tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, evaluation_is_due, reading.look.every_s)
     useful_ua = used.ua if beds.tone.useful[n] else 0
     usable.count_second(beds.usable, n, second, used.fhr, useful_ua, used.low, used.near_mother)
-    measuring.keep_up(beds.running, n, second, b.bpm[n], used.fhr)
-    if minute_ends:
-        measuring.end_minute(beds.minutes, n, second, b.bpm[n])
+    baseline_bpm = b.bpm[n]
+    measuring.keep_up(beds.running, n, second, baseline_bpm, used.fhr)
     none_since = beds.running.none_since[n]
     if none_since >= 0 and second - none_since >= reading.signal.forget_after_s:
         baseline.forget(b, n)
@@ -100,6 +99,7 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         variability.finish_minute(
             beds.variability, beds.sinusoidal, beds.minute, n, second, work, reading.variability, reading.sinusoidal
         )
+        measuring.end_minute(beds.minutes, n, second, baseline_bpm, beds.variability.minute_bpm[n])
     is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
     if is_evaluated:
         _evaluate(beds, n, second, level_is_new, numbers, room)
@@ -223,10 +223,11 @@ def _evaluate(beds: Beds, n: int, second: int, level_is_new: bool, numbers: Numb
     measured_bpm = baseline.measure(beds.stretches, n, b.reference_bpm[n], lowest_bpm, reading.baseline)
     fall_bpm = e.height[DOWN, n] if e.open[DOWN, n] and not level_is_new else 0.0
     baseline.update(b, n, measured_bpm, fall_bpm, e.open[UP, n], reading.baseline)
+    steps.follow(beds.steps, n, second, beds.fhr, b.reference_bpm[n], lowest_bpm, reading.step)
     fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
     earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, reading.look.every_s, reading.earlier)
     measuring.measure(
-        beds.findings, n, second, beds.conditioning, beds.usable, b, beds.earlier, fhr_bpm,
+        beds.findings, n, second, beds.conditioning, beds.steps, beds.usable, b, beds.earlier, fhr_bpm,
         beds.variability, beds.sinusoidal, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable,
         reading.earlier, numbers.tachysystole,
     )  # fmt: skip
@@ -269,4 +270,4 @@ def _keep_waiting(beds: Beds, chosen: Ints, second: Ints, numbers: Numbers, room
         tell_lost(beds, n, True, room)
 
 
-keep_waiting = EntryPoint(_keep_waiting)
+keep_waiting = EntryPoint(_keep_waiting, state="beds")

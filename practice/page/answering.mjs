@@ -31,7 +31,7 @@ export class AnswerForm {
   /**
    * @param {Strip} strip
    * @param {PracticeData} data
-   * @param {(answer: Answer) => void} onCompare
+   * @param {(answer: Omit<Answer, "learner" | "set">) => void} onCompare
    */
   constructor(strip, { classes, bounds: [lowest, highest] }, onCompare) {
     this.strip = strip;
@@ -212,7 +212,7 @@ export class AnswerForm {
     draw(this.canvas, this.strip, { minuteCm: MINUTE_CM, bpmPerCm: bpm, text: true, time: minuteOf });
   }
 
-  /** @returns {Answer} */
+  /** All but whose it is. */
   answer() {
     return {
       baseline_bpm: this.baseline.input.value === "" ? null : Number(this.baseline.input.value),

@@ -1,17 +1,18 @@
-// Which strip is practised on: a labour and a number, or the strips of a set in its order.
+// Which strip is practised on, and who practises.
 
-import { button, labelled, make, setText, statusLine } from "/assets/shared/elements.mjs";
+import { field, labelled, make, statusLine } from "/assets/shared/elements.mjs";
+import { memory } from "/assets/shared/memory.mjs";
 import { plain } from "/assets/shared/words.mjs";
 
 /** @import { Scenarios } from "./types" */
+
+const LEARNER_KEY = "quietward-learner";
 
 export class Chooser {
   /** @param {() => void} onNew a strip is asked for that belongs to no set */
   constructor(onNew) {
     /** @type {Scenarios} */
     this.known = { largest_seed: 0, scenarios: [] };
-    /** @type {string[]} */
-    this.own = []; // codes of the set that is being made
     this.scenario = make("select");
     this.scenario.append(new Option("random (hidden)", ""));
     this.seed = Object.assign(make("input"), { type: "number", min: "0", max: "9999", step: "1", placeholder: "random" });
@@ -21,14 +22,21 @@ export class Chooser {
       event.preventDefault();
       onNew();
     });
-    const queue = make("details", "fold queue");
-    this.queued = make("ol");
-    this.link = make("a");
-    const add = button("Add this choice to a set", "plain", () => this.addToSet());
-    queue.append(make("summary", "", "For teachers: a set of strips"), make("p", "hint", "Add one strip after the other; whoever opens the link gets them in this order, without their names."), add, this.queued, this.link);
+    const { label, input } = learnerField();
+    this.learner = input;
+    this.own = make("a", "", "Your progress");
+    input.addEventListener("input", () => this.showLink());
+    this.showLink();
+    const learner = make("p", "choose");
+    learner.append(label, make("span", "hint", "no real name needed; without a label nothing is kept"), this.own);
     this.progress = statusLine("p", "progress");
     this.root = make("div", "chooser");
-    this.root.append(line, queue, this.progress);
+    this.root.append(line, learner, this.progress);
+  }
+
+  showLink() {
+    this.own.href = progressPath(this.learner.value.trim());
+    this.own.hidden = !this.learner.value.trim();
   }
 
   /** @param {Scenarios} known */
@@ -38,20 +46,24 @@ export class Chooser {
     this.seed.max = String(known.largest_seed);
   }
 
-  /** Code of what is chosen; what is left open is drawn. */
+  /** Code of what is chosen, and its name in words; what is left open is drawn. */
   chosen() {
     const { scenarios, largest_seed: largest } = this.known;
     const one = scenarios.find(({ name }) => name === this.scenario.value) ?? scenarios[Math.floor(Math.random() * scenarios.length)];
     const seed = this.seed.value === "" ? Math.floor(Math.random() * (largest + 1)) : Number(this.seed.value);
-    return { code: `${one?.digest ?? ""}-${seed}`, seed };
+    return { code: `${one?.digest ?? ""}-${seed}`, words: `${this.scenario.value ? plain(this.scenario.value) : "random"}, number ${seed}` };
   }
+}
 
-  addToSet() {
-    const { code, seed } = this.chosen();
-    this.own.push(code);
-    this.queued.append(make("li", "", `${this.scenario.value ? plain(this.scenario.value) : "random"}, number ${seed}`));
-    const path = `/practice?set=${this.own.join(".")}`;
-    this.link.href = path;
-    setText(this.link, `${location.origin}${path}`);
-  }
+/** A field for the label under which answers are kept; this browser remembers it. */
+export function learnerField() {
+  const found = field("your label", "input", { maxLength: 64, autocomplete: "off" });
+  found.input.value = memory.get(LEARNER_KEY) ?? "";
+  found.input.addEventListener("input", () => memory.set(LEARNER_KEY, found.input.value.trim()));
+  return found;
+}
+
+/** @param {string} label */
+export function progressPath(label) {
+  return `/practice/progress?label=${encodeURIComponent(label)}`;
 }

@@ -10,6 +10,14 @@ import { minuteOf } from "./times.mjs";
 /** @typedef {{ name: string, events: (Event & { asked?: boolean })[] }} Row */
 
 const ROW_PX = 20;
+const CLASS = "Class";
+/** Who says what is true. */
+const TRUTHS = {
+  simulation: "What is true is what the simulation knows.",
+  marks: "What is true is what the marks beside the recording say; what they do not say is not asked for.",
+  annotations: "What is true is what the annotations in the recording say; what they do not say is not asked for.",
+  detector: "Nobody has marked this recording: your answer is compared with the detector's, which may be wrong.",
+};
 
 export class Comparison {
   /**
@@ -22,11 +30,15 @@ export class Comparison {
     this.title = make("h2", "", `${compared.score} of 100`);
     this.title.tabIndex = -1;
     this.root = make("section", "box compared");
-    this.root.append(this.title, parts(compared, classes), make("h2", "", `It was: ${plain(compared.scenario)}`), make("p", "", compared.purpose), make("p", "", `A good watcher: ${compared.good_watcher}`));
+    const isSimulated = compared.truth === "simulation";
+    this.root.append(this.title, parts(compared, classes), make("h2", "", isSimulated ? `It was: ${plain(compared.scenario)}` : `Recording: ${compared.scenario}`), make("p", "", TRUTHS[compared.truth]));
+    if (compared.purpose) this.root.append(make("p", "", compared.purpose));
+    if (compared.good_watcher) this.root.append(make("p", "", `A good watcher: ${compared.good_watcher}`));
     if (compared.note) this.root.append(make("p", "", `Your note: ${compared.note}`));
     this.root.append(make("h2", "", "Event by event"), eventTable(compared));
+    const truth = isSimulated ? "True" : "Taken for true";
     this.rows = rows(
-      [{ name: "You", events: marks }, { name: "True", events: compared.lines }, { name: "Detector", events: compared.detector_events }],
+      [{ name: "You", events: marks }, { name: truth, events: compared.lines }, { name: "Detector", events: compared.detector_events }],
       seconds,
     );
   }
@@ -38,12 +50,15 @@ export class Comparison {
  */
 function parts(compared, classes) {
   const table = make("table", "parts");
-  const cells = compared.parts.map((one) => [one.name, one.you, one.truth, one.detector, `${one.points.toFixed(0)} of ${one.most}`]);
   /** @param {number | null} rank */
   const className = (rank) => (rank === null ? undefined : classes[rank - 1]) ?? "–";
   const concern = compared.concern === null ? "concern not known" : `concern ${compared.concern.toFixed(0)} of 100`;
   const detector = `${className(compared.detector_class)}; ${concern}: ${compared.detector_reasons.join(", ")}`;
-  cells.push(["Class", className(compared.rule_class), "not known to the simulation", detector, "not counted"]);
+  const cells = compared.parts.map((one) => {
+    const words = one.name === CLASS ? [className(compared.rule_class), className(compared.true_class), detector] : [one.you, one.truth, one.detector];
+    if (!one.most) words[1] = "not known";
+    return [one.name, ...words, one.most ? `${one.points.toFixed(0)} of ${one.most}` : "not counted"];
+  });
   table.append(tableRow("th", ["", "you", "true", "detector", "points"]), ...cells.map((one) => tableRow("td", one)));
   return table;
 }
@@ -105,6 +120,7 @@ function rows(shown, seconds) {
       svg.append(makeSvg("rect", { class: `${one.what} ${one.asked === false ? "small" : ""}`, x: from, y: place * ROW_PX + 4, width: Math.max(3, one.until_s - from), height: ROW_PX - 8 }));
     }
   });
+  svg.style.width = `${seconds / 60}cm`;
   const root = make("div", "lane-rows");
   root.append(svg, names);
   return root;

@@ -1,4 +1,4 @@
-// What the Practice page and its routes send each other; practice/compare.py has the server's side.
+// What the Practice page and its routes send each other; practice/answer.py, compare.py and the others have the server's side.
 
 import type { Level } from "/assets/shared/types";
 
@@ -9,6 +9,58 @@ export type Kind = "" | "early" | "late" | "variable" | "prolonged";
 export interface PracticeData {
   classes: Record<string, string[]>;
   bounds: [number, number];
+}
+
+/** A set as learners get it: the codes of its strips, in order. */
+export interface PracticeSet {
+  name: string;
+  title: string;
+  strips: string[];
+}
+
+/** A set as it is listed for whoever is in charge; trouble: why it cannot be used. */
+export interface SetRow {
+  name: string;
+  title: string;
+  strips: number;
+  answers: number;
+  trouble: string;
+}
+
+/** A strip of a set, for its teacher. */
+export interface StripRow {
+  name: string;
+  truth: string;
+  minutes: number;
+  events: number;
+  trouble: string;
+}
+
+/** A learner of a class; trouble: her most frequent mistake. */
+export interface LearnerRow {
+  learner: string;
+  answers: number;
+  strips: number;
+  mean_score: number;
+  trouble: string;
+}
+
+/** A kind of mistake over a learner's answers; shares: one for each answer, null where there was no occasion. */
+export interface MistakeProgress {
+  kind: string;
+  shares: (number | null)[];
+  wrong: number;
+  of: number;
+  recent_wrong: number;
+  recent_of: number;
+}
+
+/** A learner's answers, oldest first. */
+export interface Progress {
+  learner: string;
+  at: number[];
+  scores: number[];
+  kinds: MistakeProgress[];
 }
 
 export interface Scenarios {
@@ -38,6 +90,8 @@ export interface Answer {
   rule_class: number | null;
   next: Level | null;
   note: string;
+  learner: string;
+  set: string;
 }
 
 export interface Found {
@@ -73,10 +127,18 @@ export interface Part {
   detector: string;
 }
 
+/** How often a learner went wrong in this way, out of how often she could have. */
+export interface Mistake {
+  kind: string;
+  wrong: number;
+  of: number;
+}
+
 export interface Compared {
   scenario: string;
   purpose: string;
   good_watcher: string;
+  truth: "simulation" | "marks" | "annotations" | "detector";
   score: number;
   parts: Part[];
   lines: Line[];
@@ -84,8 +146,10 @@ export interface Compared {
   detector_events: Found[];
   extra_of_detector: Found[];
   rule_class: number | null;
+  true_class: number | null;
   detector_class: number | null;
   detector_reasons: string[];
   concern: number | null;
   note: string;
+  mistakes: Mistake[];
 }

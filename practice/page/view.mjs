@@ -6,9 +6,10 @@ import { onOptions } from "/assets/shared/options.mjs";
 import { KEPT_S, Strip } from "/assets/shared/strip.mjs";
 import { AnswerForm } from "./answering.mjs";
 import { Chooser } from "./choosing.mjs";
+import { ClassPanel } from "./classes.mjs";
 import { Comparison } from "./result.mjs";
 
-/** @import { Answer, Compared, PracticeData, Scenarios, Signals } from "./types" */
+/** @import { Answer, Compared, PracticeData, PracticeSet, Scenarios, Signals } from "./types" */
 
 export default class PracticeView {
   /**
@@ -18,7 +19,9 @@ export default class PracticeView {
   constructor(host, data) {
     this.host = host;
     this.data = data;
-    this.set = new URLSearchParams(location.search).get("set")?.split(".").filter(Boolean) ?? [];
+    const asked = new URLSearchParams(location.search);
+    this.set = asked.get("set")?.split(".").filter(Boolean) ?? [];
+    this.setName = asked.get("of") ?? ""; // of a set that is kept
     this.place = 0;
     this.code = "";
     /** @type {number[]} */
@@ -27,13 +30,16 @@ export default class PracticeView {
     this.form = null;
     this.chooser = new Chooser(() => {
       this.set = [];
+      this.setName = "";
       void this.open(this.chooser.chosen().code);
     });
+    const teacher = new ClassPanel(() => this.chooser.chosen());
+    this.title = make("h1", "", "Practice");
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.desk = make("div", "desk");
     this.endOptions = onOptions(() => this.form?.redraw());
-    host.append(make("h1", "", "Practice"), make("p", "about", "Simulated labours, invented; nobody in them is real. What you find is compared with what the simulation knows and with what the detector said. For teaching; it says nothing about how to treat anybody."), this.chooser.root, this.trouble, this.desk);
+    host.append(this.title, make("p", "about", "Labours that are simulated, invented, nobody in them is real; or recordings that a teacher has set. What you find is compared with what is known to be true and with what the detector said. For teaching; it says nothing about how to treat anybody."), this.chooser.root, teacher.root, this.trouble, this.desk);
     void this.begin();
   }
 
@@ -42,6 +48,13 @@ export default class PracticeView {
     const known = await this.fetchJson("/practice/scenarios");
     if (!known) return;
     this.chooser.offer(known);
+    if (this.setName) {
+      /** @type {PracticeSet | null} */
+      const kept = await this.fetchJson(`/practice/sets/${encodeURIComponent(this.setName)}`);
+      if (!kept) return;
+      this.set = kept.strips;
+      setText(this.title, `Practice: ${kept.title}`);
+    }
     await this.open(this.set[0] ?? this.chooser.chosen().code);
   }
 
@@ -88,12 +101,14 @@ export default class PracticeView {
 
   /**
    * @param {AnswerForm} form
-   * @param {Answer} answer
+   * @param {Omit<Answer, "learner" | "set">} given
    */
-  async compare(form, answer) {
-    const { code } = this;
+  async compare(form, given) {
+    const { code, setName } = this;
+    /** @type {Answer} */
+    const answer = { ...given, learner: this.chooser.learner.value.trim(), set: setName };
     form.wait(true);
-    /** @type {{ compared: Compared } | null} */
+    /** @type {{ compared: Compared, kept: boolean, trouble: string } | null} */
     const found = await this.fetchJson(`/practice/strips/${code}/answer`, { method: "POST", body: JSON.stringify(answer) });
     if (form !== this.form) return; // another strip has been opened meanwhile
     form.wait(false);
@@ -102,7 +117,8 @@ export default class PracticeView {
     this.scores[this.place] = found.compared.score;
     const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.data.classes[answer.rules] ?? []);
     const result = make("div");
-    result.append(comparison.root, this.after());
+    const kept = found.kept ? `Kept under ${answer.learner}.` : found.trouble ? `Not kept: ${found.trouble}` : "Not kept: there is no label above.";
+    result.append(comparison.root, make("p", "hint", kept), this.after());
     form.paper.append(comparison.rows);
     this.desk.append(result);
     comparison.title.focus();

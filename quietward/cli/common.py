@@ -6,8 +6,9 @@ import time
 from collections.abc import Callable, Coroutine
 from typing import TYPE_CHECKING, Any
 
-from quietward.contracts.errors import BadSettings
+from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.settings import Settings, load
+from quietward.recordings import FORMATS
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -98,3 +99,11 @@ def time_left(seconds: float) -> str:
         return "less than a minute"
     minutes = round(seconds / 60)
     return f"about {minutes} min" if minutes < 100 else f"about {minutes // 60} h {minutes % 60} min"
+
+
+def suffix_of(name: str) -> str:
+    """Return how files of a format end, by the name that `--format` has for it. Raises BadSettings."""
+    names = {one.name: one.suffix for one in FORMATS}
+    if name not in names:
+        raise BadSettings("--format", name, possible(names, name))
+    return names[name]

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from quietward.cli.common import check_range, progress, run_service, settings_from
+from quietward.cli.common import check_range, progress, run_service, settings_from, suffix_of
 from quietward.cli.options import (
     BedsOption,
     BrokerOption,
@@ -21,7 +21,7 @@ from quietward.cli.options import (
 )
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.notice import NOTICE
-from quietward.recordings import SUFFIXES
+from quietward.recordings import FORMATS, SUFFIXES
 
 
 def simulate(
@@ -39,7 +39,10 @@ def simulate(
     out: Annotated[
         Path | None, typer.Option("--out", help="Write recordings and their truth into this folder, at full speed.")
     ] = None,
-    csv: Annotated[bool, typer.Option("--csv", help="With --out: CSV files in place of WFDB.")] = False,
+    out_format: Annotated[
+        str, typer.Option("--format", help=f"Of files with --out: {', '.join(one.name for one in FORMATS)}.")
+    ] = "wfdb",
+    csv: Annotated[bool, typer.Option("--csv", help="The same as --format csv.")] = False,
     ward: WardOption = None,
     broker: BrokerOption = None,
     store: StoreOption = None,
@@ -56,10 +59,11 @@ def simulate(
     places = chosen(scenario or [], shift, beds, seed)
     print(NOTICE, file=sys.stderr)
     if out is not None:
+        suffix = suffix_of("csv" if csv else out_format)
         orders = service.orders(places, seed, None if hours is None else int(hours * 3600))
         with progress("bed-seconds") as bar:
             task = bar.add_task("simulate", total=sum(o.seconds + o.skip_s for o in orders))
-            written = output.write(out, orders, "csv" if csv else "wfdb", lambda n: bar.advance(task, n))
+            written = output.write(out, orders, suffix, lambda n: bar.advance(task, n))
         print(f"written: {len(written)} files in {out}", file=sys.stderr)
         return
     seconds = int((hours or 8) * 3600)

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietward.cli.common import progress, settings_from
+from quietward.cli.common import progress, settings_from, suffix_of
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, QuietwardError, extra, possible
+from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.notice import NOTICE
 from quietward.recordings import FORMATS, SUFFIXES
 
@@ -52,7 +52,7 @@ def assess(
         with extra("pictures", "--plot"):
             from quietward.detect import picture
         picture.check(plot)
-    suffix = _suffix_of(out_format)
+    suffix = suffix_of(out_format)
     loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
     readable, failures = _read_all(paths, weeks, None if second_stage_from is None else second_stage_from * 60)
     print(NOTICE, file=sys.stderr)
@@ -74,13 +74,6 @@ def assess(
         _write_all(out, suffix, readable, [outcome.events for outcome in outcomes])
     if failures:
         raise SystemExit(2)
-
-
-def _suffix_of(name: str) -> str:
-    names = {one.name: one.suffix for one in FORMATS}
-    if name not in names:
-        raise BadSettings("--format", name, possible(names, name))
-    return names[name]
 
 
 def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[list[Event]]") -> None:

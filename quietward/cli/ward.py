@@ -145,4 +145,4 @@ def serve(
 
     print(NOTICE, file=sys.stderr)
     own = settings_from(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
-    run_service(page.serve(own, [practice.extension()]), own)
+    run_service(page.serve(own, [practice.extension(Path(own.classroom))]), own)

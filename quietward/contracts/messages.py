@@ -562,6 +562,9 @@ class Summary(Struct, frozen=True):
     undoable: Undoable | None = None
     moving_to: str = ""
     """The bed to which she is being moved, until that has her."""
+    baseline_change_1h_bpm: float | None = None
+    """Against an hour ago, as the measure of this name."""
+    variability_change_1h_bpm: float | None = None
 
     @property
     def stay_id(self) -> int:

@@ -32,12 +32,12 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     rate: messages a second that each of them may send on average. seats: subscriber slots; copies: replicas that must
     have every input. proxies: addresses or networks, by commas, whose word for who a client is, and whether it came by
     TLS, the page believes; empty: nobody's. demo_speed: seconds of signal per second of a demo; its beds' clocks run
-    ahead on purpose.
+    ahead on purpose. language: of every page and sheet, as `de`; empty: what the browser asks for, else English.
     broker_password_file, store_password_file: the first line is the password of the URL, which then has none.
     device_passwords: file of the devices' accounts, a line `<ward>/<bed>:<password>` for each.
     tls_ca: PEM file whose certificates are believed at mqtts:// and rediss://; empty: those of the system's CAs.
     tls_certificate, tls_key: our own, for a server that asks for one.
-    names: by which a proxy is asked for the page, by commas.
+    names: by which a proxy is asked for the page, by commas. classroom: folder of the Practice page's sets and results.
     """
 
     ward: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}$")] = "ward-1"
@@ -63,10 +63,12 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
     policy: str = "attention"
     studies: str = "studies"
+    classroom: str = "classroom"
     people: str = ""
     proxies: str = ""
     log: Literal["text", "json"] = "text"
     demo_speed: Annotated[float, Meta(ge=0.1, le=100)] = 1.0
+    language: Annotated[str, Meta(pattern="^[a-z]{0,3}$")] = ""
 
     @property
     def tls(self) -> Tls:

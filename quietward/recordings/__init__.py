@@ -47,6 +47,7 @@ FORMATS = (
     Format("an EDF+ file", ".edf", "edf_files"),
     Format("a Parquet file", ".parquet", "parquet_files"),
     Format("FHIR R5 Observations", ".fhir.json", "fhir_files"),
+    Format("a SenML pack", ".senml.json", "senml_files"),
 )
 """In the order in which messages and `--help` name them."""
 

@@ -79,6 +79,7 @@ def run(
             "QUIETWARD_PORT": str(settings.port),
             "QUIETWARD_POLICY": settings.policy,
             "QUIETWARD_STUDIES": settings.studies,
+            "QUIETWARD_CLASSROOM": settings.classroom,
             "QUIETWARD_PEOPLE": settings.people,
             "QUIETWARD_DEMO_SPEED": str(speed),
             "QUIETWARD_RATE": str(max(settings.rate, 2 * speed)),  # its devices play faster than time

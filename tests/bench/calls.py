@@ -46,7 +46,8 @@ def main() -> int:
         if picture is not None:
             pictures.append(picture)
             print(f"{name:<34}{told(picture)}", flush=True)
-    (given.folder / "index.html").write_text(page(pictures, given.seed))
+    strips = [(p.name, told(p), p.svg) for p in pictures]
+    (given.folder / "index.html").write_text(page(f"The moment of the call, seed {given.seed}", strips))
     return 0
 
 
@@ -76,9 +77,9 @@ def told(picture: Picture) -> str:
     return f"{need}, called {abs(picture.late_s) / 60:.1f} min {side}: {picture.reason}"
 
 
-def page(pictures: list[Picture], seed: int) -> str:
-    parts = [f"<h2>{escape(p.name)}</h2><p>{escape(told(p))}</p>{p.svg}" for p in pictures]
-    title = f"The moment of the call, seed {seed}"
+def page(title: str, strips: list[tuple[str, str, str]]) -> str:
+    """Return strips under one another: the name of each, what is said of it, its SVG."""
+    parts = [f"<h2>{escape(name)}</h2><p>{escape(text)}</p>{svg}" for name, text, svg in strips]
     return f"<!doctype html><meta charset=utf-8><title>{title}</title><h1>{title}</h1><p>{NOTICE}</p>{''.join(parts)}"
 
 

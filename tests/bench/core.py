@@ -20,7 +20,7 @@ from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed, scenario
 
-BEDS = (10, 100, 1000, 5000)
+BEDS = (10, 48, 100, 1000, 5000)
 WARM_S, SECONDS_AT_MOST, LABOURS = 660, 240, 16
 
 

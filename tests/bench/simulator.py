@@ -3,8 +3,8 @@
 import tempfile
 import time
 from pathlib import Path
-from typing import get_args
 
+from quietward.recordings import FORMATS
 from quietward.simulator import output, scenario
 
 HOURS = 8
@@ -14,13 +14,13 @@ def main() -> None:
     """Measure and print."""
     names = scenario.names()
     orders = [output.RecordingOrder(name, scenario.load(name), 1, HOURS * 3600) for name in names]
-    for kind in get_args(output.Format):
+    for one in FORMATS:
         with tempfile.TemporaryDirectory() as folder:
             began = time.process_time()
-            output.write(Path(folder), orders, kind)
+            output.write(Path(folder), orders, one.suffix)
             used_s = time.process_time() - began
         hours = HOURS * len(names)
-        print(f"{kind}: {hours} bed-hours in {used_s:.1f} s of CPU: {hours / used_s * 60:.0f} bed-hours a minute")
+        print(f"{one.name}: {hours} bed-hours in {used_s:.1f} s of CPU: {hours / used_s * 60:.0f} bed-hours a minute")
 
 
 if __name__ == "__main__":

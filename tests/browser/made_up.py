@@ -65,7 +65,7 @@ class MadeUpWard:
         self.living.start()
         self.port = free_port()
         self.folder, self.people = folder, people
-        self.studies = folder / "studies"
+        self.studies, self.classroom = folder / "studies", folder / "classroom"
         self.start_page()
 
     def start_page(self) -> None:
@@ -81,6 +81,7 @@ class MadeUpWard:
                     "QUIETWARD_WARD": "made-up",
                     "QUIETWARD_STORE": f"redis://127.0.0.1:{self.server.port}/0",
                     "QUIETWARD_STUDIES": str(self.studies),
+                    "QUIETWARD_CLASSROOM": str(self.classroom),
                     "QUIETWARD_PEOPLE": str(self.people or ""),
                 },
                 stdout=file,
@@ -141,12 +142,6 @@ class MadeUpWard:
             self.store.xadd(key, {"e": encode_json(event)})
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
-
-    def trend(self, bed: str, minutes_ago: float, **detail: float | None) -> None:
-        """Append a minute to a bed's trend."""
-        t = self.now_ms(bed) - round(minutes_ago * 60_000)
-        event = Event(f"{bed}-{t}", bed, t, "trend", "", dict(detail))
-        self.store.xadd(self._shard(bed).trend(bed), {"e": encode_json(event)})
 
     def acts(self) -> list[Command]:
         """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""

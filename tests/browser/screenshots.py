@@ -8,11 +8,11 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
-from quietward.practice import strip
+from quietward.practice import simulated
 from tests.browser.conftest import ARGUMENTS
 from tests.conftest import CHROMIUM
 
-CODE = strip.code_of("cord-with-shoulders", 3)
+CODE = simulated.code_of("cord-with-shoulders", 3)
 MARKS = [("variable deceleration", 282, 328), ("variable deceleration", 700, 740), ("acceleration", 997, 1032)]
 """What a learner finds on it: one deceleration, one that is not there, one acceleration."""
 

@@ -7,6 +7,8 @@ from playwright.sync_api import Page, expect
 from quietward.contracts.messages import Level
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.web import pages
+from quietward.practice.mistakes import Mistake
+from quietward.practice.results import Result, Results
 from tests.browser.conftest import LOW_PRIORITY_MS
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_bed_strip import put_findings
@@ -20,6 +22,7 @@ READY = {
     "/shift": ".figures dt",
     "/study": ".shift svg",
     "/practice": ".practice-paper canvas",
+    "/practice/progress?label=blue": ".learner .bars",
 }
 
 
@@ -34,6 +37,9 @@ def ward_with_something_of_everything(ward: MadeUpWard) -> None:
     ward.put("bed-2", acknowledged_by="Kim")
     ward.log("bed-1", "care", "turned to the side, by Kim", by="Kim", what="turned")
     put_findings(ward)
+    kept = Results(ward.classroom)
+    if not kept.read():
+        kept.append(Result(1, "", "x", "blue", "", 50, [Mistake("late decelerations missed", 1, 2)]))
 
 
 @pytest.mark.parametrize("path", READY)

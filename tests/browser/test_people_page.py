@@ -233,6 +233,17 @@ def test_a_failed_sign_in_keeps_the_name_and_is_logged_without_a_role(page: Page
     assert (failed["who"], failed["role"]) == (name, "")
 
 
+def test_a_move_names_both_beds_in_the_audit_log(page: Page, ward: MadeUpWard) -> None:
+    move = {"type": "move", "bed": "bed-1", "by": "Ines", "to": "bed-2"}
+    cookie = cookie_of(ward, "Ines")
+    assert ask(ward, "/act", json.dumps(move).encode(), Cookie=cookie)[0] == 204
+    _, answer = ask(ward, "/audit.json", Cookie=cookie)
+    newest = next(one for one in json.load(answer)["deeds"] if one["what"] == "move")
+    assert (newest["bed"], newest["to"]) == ("bed-1", "bed-2")
+    sign_in(page, ward, "Ines", "/shift")
+    expect(page.locator(".deeds")).to_contain_text("bed-1 → bed-2")
+
+
 def test_whoever_is_taken_out_of_the_file_is_out_within_seconds(page: Page, ward: MadeUpWard, tmp_path: Path) -> None:
     """The session is checked again while a socket is open."""
     sign_in(page, ward, "Nora")

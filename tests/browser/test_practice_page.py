@@ -1,21 +1,26 @@
 """The Practice page: a learner marks a strip by mouse and by keyboard, and is compared. Nothing is told before."""
 
+import csv
 import json
 import re
 import urllib.request
+from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
 from quietward.contracts.notice import NOTICE
-from quietward.practice import strip
+from quietward.practice import simulated
+from quietward.recordings.files import write_recording
 from tests.browser.made_up import MadeUpWard
+from tests.browser.test_access import serious
+from tests.unit.test_classroom import CSV, signals
 
-CODE = strip.code_of("cord-with-shoulders", 3)
+CODE = simulated.code_of("cord-with-shoulders", 3)
 """Variable decelerations at 4:41, 9:32 and 14:17, accelerations at 16:37 and 22:52."""
 
 
 def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard) -> None:
-    page.goto(f"{made_up.address}/practice?set={CODE}.{strip.code_of('calm', 1)}")
+    page.goto(f"{made_up.address}/practice?set={CODE}.{simulated.code_of('calm', 1)}")
     expect(page.locator(".notice")).to_have_text(NOTICE)
     expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
     canvas = page.locator(".practice-paper canvas")
@@ -123,7 +128,7 @@ def test_a_teacher_makes_a_set(page: Page, made_up: MadeUpWard) -> None:
     page.get_by_role("button", name="Add this choice").click()
     expect(page.locator(".queue li")).to_have_count(2)
     link = page.locator(".queue a")
-    wanted = f"/practice?set={strip.code_of('calm', 7)}.{strip.code_of('sinusoidal', 7)}"
+    wanted = f"/practice?set={simulated.code_of('calm', 7)}.{simulated.code_of('sinusoidal', 7)}"
     expect(link).to_have_attribute("href", wanted)
     link.click()
     expect(page.locator(".progress")).to_have_text("Strip 1 of 2")
@@ -131,4 +136,99 @@ def test_a_teacher_makes_a_set(page: Page, made_up: MadeUpWard) -> None:
 
 def test_a_strip_that_is_none_is_said(page: Page, made_up: MadeUpWard) -> None:
     page.goto(f"{made_up.address}/practice?set=nothing-1")
+    expect(page.locator(".live .empty")).to_contain_text("There is none of this name")
+
+
+def mark(page: Page, kind: str, *spans: tuple[str, str]) -> None:
+    page.get_by_label(kind).check()
+    for first, last in spans:
+        page.get_by_label("from").fill(first)
+        page.get_by_label("to", exact=True).fill(last)
+        page.get_by_role("button", name="Add", exact=True).click()
+
+
+def put_a_case(made_up: MadeUpWard, name: str, file: str = "case-1.edf") -> Path:
+    folder = made_up.classroom / "sets" / name
+    folder.mkdir(parents=True)
+    write_recording(folder / file, *signals())
+    (folder / "case-1.marks.csv").write_text(CSV)
+    return folder
+
+
+def test_a_recording_of_a_teacher_with_her_marks_is_practised_on(page: Page, made_up: MadeUpWard) -> None:
+    """Decelerations of the strip's 1800 s at 5:00, 15:00 and 25:00, marked as early."""
+    put_a_case(made_up, "own-case")
+    page.goto(f"{made_up.address}/practice?of=own-case")
+    expect(page.locator("h1")).to_have_text("Practice: own-case")
+    expect(page.locator(".progress")).to_have_text("Strip 1 of 1")
+    page.get_by_label("your label").fill("green")
+    mark(page, "early deceleration", ("5:00", "6:00"), ("15:00", "16:00"))
+    mark(page, "late deceleration", ("25:00", "26:00"))
+    page.get_by_role("button", name="Compare").click()
+    expect(page.locator(".compared")).to_contain_text("Recording: case-1")
+    expect(page.locator(".compared")).to_contain_text("what the marks beside the recording say")
+    expect(page.locator(".compared h2").first).to_have_text("89 of 100")  # 30 for finding, 2 of 3 kinds; 15 shared
+    expect(page.locator(".parts")).to_contain_text("3 found, 0 missed, 0 false")
+    expect(page.locator(".desk")).to_contain_text("Kept under green.")
+    page.get_by_role("link", name="Your progress").click()
+    row = page.locator(".learner tr", has_text="early decelerations given another kind")
+    expect(row).to_contain_text("1 of 3")
+    expect(row.locator(".bars rect.some")).to_have_count(1)
+    expect(page.locator(".learner [role=status]")).to_have_text(
+        "1 answer. To work on now: early decelerations given another kind, 1 of the last 3."
+    )
+
+
+def test_an_empty_answer_has_no_points_and_without_a_label_nothing_is_kept(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/practice?set={simulated.code_of('calm', 1)}")
+    page.get_by_label("your label").fill("")
+    page.get_by_role("button", name="Compare").click()
+    expect(page.locator(".compared h2").first).to_have_text("0 of 100")
+    expect(page.locator(".desk")).to_contain_text("Not kept: there is no label above.")
+
+
+def test_a_teacher_names_a_set_and_exports_what_the_class_answered(page: Page, made_up: MadeUpWard) -> None:
+    page.goto(f"{made_up.address}/practice")
+    page.get_by_text("For teachers").click()
+    page.get_by_label("labour").select_option("calm")
+    page.get_by_label("number").fill("7")
+    page.get_by_role("button", name="Add this choice").click()
+    page.get_by_label("name of the set").fill("spring-1")
+    page.get_by_label("title").fill("A calm one")
+    page.get_by_role("button", name="Save this set").click()
+    expect(page.locator(".queue .hint[role=status]")).to_have_text("Saved: spring-1.")
+    row = page.locator(".queue tr", has_text="spring-1")
+    expect(row).to_contain_text("A calm one")
+    for label, marks in (("blue", ()), ("=1+1", (("1:00", "2:00"),))):
+        page.goto(f"{made_up.address}/practice?of=spring-1")
+        expect(page.locator(".progress")).to_have_text("Strip 1 of 1")
+        page.get_by_label("your label").fill(label)
+        mark(page, "late deceleration", *marks)
+        page.get_by_role("button", name="Compare").click()
+        expect(page.locator(".desk")).to_contain_text(f"Kept under {label}.")
+    page.get_by_text("For teachers").click()
+    page.get_by_role("button", name="Look over spring-1").click()
+    overview = page.locator(".overview")
+    expect(overview.locator("tr", has_text="blue")).to_contain_text("1 of 1")
+    expect(overview.locator("tr", has_text="=1+1")).to_contain_text("accelerations missed: 4 of 4")
+    expect(overview).to_contain_text("the simulation knows")
+    assert serious(page) == []
+    with page.expect_download() as download:
+        page.get_by_role("link", name="All answers as CSV").click()
+    assert download.value.suggested_filename == "practice-spring-1.csv"
+    table = list(csv.DictReader(Path(download.value.path()).read_text().splitlines()))
+    assert (table[0]["set"], table[0]["learner"], table[0]["score"]) == ("spring-1", "blue", "0")
+    assert table[1]["learner"] == "'=1+1"
+    assert table[1]["decelerations marked where there are none, times"] == "1"
+
+
+def test_a_set_that_cannot_be_used_says_why(page: Page, made_up: MadeUpWard) -> None:
+    folder = put_a_case(made_up, "broken")
+    (folder / "case-1.marks.csv").write_text("from_s,to_s,kind\n1,2,erly\n")
+    page.goto(f"{made_up.address}/practice?of=broken")
+    expect(page.locator(".live .empty")).to_contain_text("kind: 'erly'. Use acceleration")
+    page.get_by_text("For teachers").click()
+    page.get_by_role("button", name="Look over broken").click()
+    expect(page.locator(".overview")).to_contain_text("kind: 'erly'")
+    page.goto(f"{made_up.address}/practice?of=nothing")
     expect(page.locator(".live .empty")).to_contain_text("There is none of this name")

@@ -174,9 +174,8 @@ def test_a_lost_bed_says_why_once(page: Page, made_up: MadeUpWard) -> None:
 
 
 def test_arrows_say_what_has_changed_in_an_hour(page: Page, made_up: MadeUpWard) -> None:
-    made_up.trend("bed-2", minutes_ago=60, baseline_bpm=138.0, variability_bpm=14.0)
-    made_up.put("bed-2", baseline_bpm=152.0, variability_bpm=8.0)
-    made_up.log("bed-2", "noted", "something new")  # the trend is read with the log
+    changes = {"baseline_change_1h_bpm": 14.0, "variability_change_1h_bpm": -6.0}
+    made_up.put("bed-2", baseline_bpm=152.0, variability_bpm=8.0, **changes)
     page.goto(made_up.address)
     row = page.locator(".band[data-bed=bed-2]")
     expect(row.locator("dd[data-key=baseline]")).to_have_text("152↑14")

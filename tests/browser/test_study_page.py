@@ -94,7 +94,7 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
         expect(page.locator(".progress")).to_contain_text("An example is being calculated, from one simulated night")
         expect(page.locator(".shift svg")).to_be_visible(timeout=LOW_PRIORITY_MS)
         expect(page.get_by_label("study")).to_have_value("default-policy")
-        expect(page.locator(".about")).to_contain_text("emergency-night, seed 7001, 8 h, 12 beds, nobody answering")
+        expect(page.locator(".about")).to_contain_text("emergency-night, seed 8001, 8 h, 12 beds, nobody answering")
         expect(page.get_by_role("link", name="whole report")).to_be_hidden()
         page.reload()  # once it is there, it is there at once
         expect(page.locator(".shift svg")).to_be_visible()

@@ -41,7 +41,7 @@ from quietward.dashboard.routes import commands
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Policy
 from quietward.ingest.validate import check
-from quietward.practice import compare, strip
+from quietward.practice import answer, simulated, strip
 from quietward.recordings.files import Labour, read_recording, write_recording
 from quietward.recordings.recording import Annotation
 from quietward.runtime.embedded import free_port, store_command, wait_for_port
@@ -319,20 +319,20 @@ def _policy_info() -> PolicyInfo:
 def practice() -> Iterator[Reader]:
     """A learner's answer, and behind the first zero byte the code of the strip that it is to."""
     rules = rule_file.load()
-    decode = msgspec.json.Decoder(compare.Answer).decode
+    decode = msgspec.json.Decoder(answer.Answer).decode
 
     def read(data: bytes) -> object:
         body, _, code = data.partition(b"\0")
         try:
             given = decode(body)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            raise compare.BadAnswer("answer", body, str(error)) from error
-        compare.check(given, rules)
-        return strip.parse_code(code.decode("utf-8", "replace"))
+            raise answer.BadAnswer("answer", body, str(error)) from error
+        answer.check(given, rules)
+        return simulated.parse_code(code.decode("utf-8", "replace"))
 
-    answer = b'{"rules":"figo-2015","marks":[],"baseline_bpm":140,"rule_class":1,"next":"look","note":""}'
-    code = strip.code_of(scenario.names()[0], 7).encode()
-    yield Reader([answer + b"\0" + code], read, (compare.BadAnswer, strip.BadStrip))
+    sound = b'{"rules":"figo-2015","marks":[],"baseline_bpm":140,"rule_class":1,"next":"look","note":"","learner":"x"}'
+    code = simulated.code_of(scenario.names()[0], 7).encode()
+    yield Reader([sound + b"\0" + code], read, (answer.BadAnswer, strip.BadStrip))
 
 
 @contextmanager
@@ -358,7 +358,9 @@ def http() -> Iterator[Reader]:
             ward = Ward("w")
             hub = Hub(ward, store)
             settings = Settings(ward="w", studies=folder)
-            app = create_app(hub, Authenticator(None, Sessions(store, ward)), settings, [routes.extension()])
+            app = create_app(
+                hub, Authenticator(None, Sessions(store, ward)), settings, [routes.extension(Path(folder))]
+            )
 
             async def ask(data: bytes) -> int:
                 line, _, rest = data.partition(b"\n")
@@ -436,6 +438,7 @@ READERS: dict[str, Callable[[], contextlib.AbstractContextManager[Reader]]] = {
     "csv-annotations": _recording(".csv", ".annotations.csv", only_beside=True),
     "parquet": _recording(".parquet"),
     "fhir": _recording(".fhir.json"),
+    "senml": _recording(".senml.json"),
     "labour": _file(_labour, lambda: LABOUR, ".toml", BadRecording),
     "truth": _file(lambda path: truth.read(Path(path)), lambda: TRUTH, ".json", BadRecording),
     "settings": _file(_settings, lambda: SETTINGS, ".toml", BadSettings),

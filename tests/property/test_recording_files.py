@@ -1,5 +1,7 @@
 """Every format: what is written is read again, annotations and all, and the format's own package reads the same."""
 
+import json
+import re
 import tempfile
 from datetime import UTC, datetime, timedelta
 from math import inf
@@ -144,6 +146,24 @@ def test_what_we_write_is_fhir(written: Written) -> None:
         assert resource.meta is None, "no profile is claimed"
         assert resource.note[0].text == NOTICE
     assert len({entry.fullUrl for entry in bundle.entry}) == len(bundle.entry)
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_what_we_write_is_senml(written: Written) -> None:
+    """Table 1 and section 4 of RFC 8428: a name, one kind of value in each record, no label that must be understood."""
+    with tempfile.TemporaryDirectory() as folder:
+        pack = json.loads(put_down(folder, ".senml.json", written).read_bytes())
+    base = pack[0].get("bt", 0)
+    assert (base >= 2**28) == (written.began is not None)
+    for record in pack:
+        assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9:./_-]*", pack[0]["bn"] + record["n"])
+        assert len(record.keys() & {"v", "vs", "vb", "vd", "s"}) == 1
+        assert not any(label.endswith("_") for label in record)
+        assert "u" not in record or record["u"] in ("beat/min", "Hz", "count")
+    heart = {record.get("t", 0): record["v"] for record in pack if record["n"] == "fhr"}
+    assert heart == {i / HZ: x for i, x in enumerate(written.fhr) if not np.isnan(x)}
+    assert NOTICE in [record.get("vs") for record in pack]
 
 
 @pytest.mark.parametrize("suffix", SUFFIXES)

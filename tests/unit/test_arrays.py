@@ -54,7 +54,7 @@ def test_beds_begin_as_declared_and_have_the_declared_shapes_and_types() -> None
     assert some.ring.shape == some.codes.shape == (7, 4)
     assert some.table.shape == (2, 7, 4)
     assert [a.dtype for a in some] == [np.float64, np.int64, np.bool_, np.float64, np.int64, np.uint16]
-    assert all(a.flags.c_contiguous for a in some)
+    assert all(a.flags.f_contiguous for a in some)
     assert np.isnan(some.bpm).all()
     assert (some.number == -1).all()
     assert (some.ring == 2.5).all()
@@ -81,7 +81,7 @@ def test_arrays_grow_with_fresh_beds_and_the_old_ones_stay() -> None:
         assert one[..., :5].tolist() == old[name]
         np.testing.assert_array_equal(one[..., 5:], np.array(fresh[name]))
         assert one.dtype == getattr(different(), name).dtype
-        assert one.flags.c_contiguous
+        assert one.flags.f_contiguous
     whole = arrays.grown(arrays.empty(Whole, 1, WHOLE_SIZES), 2)
     assert whole.second.table.shape == (2, 9, 3)
 

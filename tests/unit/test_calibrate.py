@@ -20,6 +20,20 @@ def test_weighted_kappa_after_cohen_1968() -> None:
     assert calibrate.weighted_kappa(a, b) == pytest.approx(1 - 0.25 / expected)
 
 
+def test_class_limits_are_those_of_the_best_kappa() -> None:
+    rng = np.random.default_rng(3)
+    majority = rng.integers(1, 4, 80)
+    value = majority * 20 + rng.normal(0, 15, 80)
+    two, three = calibrate.class_limits(value, majority)
+    grid = np.percentile(value, np.arange(5, 100, 2.5))
+    most = max(
+        calibrate.weighted_kappa(majority, calibrate.ranks(value, a, b))
+        for i, a in enumerate(grid)
+        for b in grid[i + 1 :]
+    )
+    assert calibrate.weighted_kappa(majority, calibrate.ranks(value, two, three)) == pytest.approx(most)
+
+
 def test_majority_breaks_ties_to_the_worse_class() -> None:
     assert calibrate.Window("r", 1, 1, [1, 1, 2]).majority == 1
     assert calibrate.Window("r", 1, 1, [1, 1, 3, 3, 2]).majority == 3

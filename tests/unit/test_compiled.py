@@ -4,12 +4,16 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
+from msgspec import Struct
 
-from quietward.detect.core.arrays import Floats
+from quietward.detect.core import arrays
+from quietward.detect.core.arrays import Floats, Ints, array, index, part
 from quietward.detect.core.compiled import EntryPoint, compiled
+from quietward.detect.core.records import record_of
 
 
 @compiled
@@ -40,6 +44,74 @@ def test_arguments_of_another_layout_or_type_are_refused() -> None:
     with pytest.raises(TypeError, match="_fill: value is int64"):
         fill(values, 1)
     assert not table.any()
+
+
+class _Record(Struct):
+    """Numbers as the rules hold them."""
+
+    step: float
+    times: int
+
+
+class _Bed(NamedTuple):
+    """What is remembered of beds."""
+
+    bpm: Floats = array(0.0)
+    ring: Floats = array(0.0, 3)
+
+
+class _Beds(NamedTuple):
+    """With a part."""
+
+    own: _Bed = part(_Bed)
+    seen: Ints = index(0, 2)
+
+
+class _Settings(NamedTuple):
+    """A number, an array and a record."""
+
+    start: float
+    table: Floats
+    record: _Record
+
+
+def _put(beds: _Beds, n: int, settings: _Settings) -> None:
+    beds.own.bpm[n] = settings.start + settings.table[1, 0]
+    beds.own.ring[2, n] += settings.record.step * settings.record.times
+    beds.seen[1, n] += 1
+
+
+def _settings(start: float) -> _Settings:
+    return _Settings(start, np.arange(6.0).reshape(3, 2), record_of(_Record(0.5, 3)))
+
+
+@pytest.mark.parametrize("first", [0, 1, 4])
+def test_what_is_remembered_of_any_number_of_beds_is_handed_over(first: int) -> None:
+    """Arrays of one bed, or of none, are in C's and in Fortran's order; that must not make a difference."""
+    put, settings = EntryPoint(_put, state="beds"), _settings(10.0)
+    for beds in (first, 3, 1, 4):
+        remembered = arrays.empty(_Beds, beds, {})
+        for n in range(beds):
+            put(remembered, n, settings)
+            put(remembered, n, settings)
+        assert remembered.own.bpm.tolist() == [12.0] * beds
+        assert remembered.own.ring.T.tolist() == [[0.0, 0.0, 3.0]] * beds
+        assert remembered.seen.T.tolist() == [[0, 2]] * beds
+        settings = settings._replace()  # another one that says the same
+
+
+def test_another_tuple_is_looked_at_again() -> None:
+    put, beds = EntryPoint(_put, state="beds"), arrays.empty(_Beds, 2, {})
+    put(beds, 1, _settings(10.0))
+    put(beds, 1, _settings(20.0))
+    assert beds.own.bpm.tolist() == [0.0, 22.0]
+    by_row = beds._replace(seen=np.zeros((2, 2), dtype=np.int64))
+    with pytest.raises(TypeError, match="_put: beds is"):
+        put(by_row, 0, _settings(10.0))
+    with pytest.raises(TypeError, match="_put: settings is"):
+        put(beds, 0, _settings(10.0)._replace(table=np.zeros(2)))
+    assert not by_row.seen.any()
+    assert beds.own.bpm.tolist() == [0.0, 22.0]
 
 
 def test_a_second_can_be_taken_uncompiled() -> None:
@@ -83,9 +155,14 @@ def test_what_other_code_has_kept_is_never_opened_and_goes(tmp_path: Path) -> No
     own = sorted(file.name for file in kept.glob("*.nb[ic]"))
     assert len(own) == 2, "an index and the code"
     base = own[0].rpartition("-")[0]
-    for name in (f"{base}.nbi", f"{base}-0123456789abcdef.nbi", f"{base}-0123456789abcdef.1.nbc"):
+    version = f"py{sys.version_info.major}{sys.version_info.minor}"
+    of_another_python = kept / f"{base.replace(version, 'py399')}-0123456789abcdef.nbi"
+    older = (f"{base}.nbi", f"{base}-0123456789abcdef.nbi", f"{base}-0123456789abcdef.1.nbc")
+    for name in (of_another_python.name, *older):
         (kept / name).write_bytes(b"0.1\n" + b"cgone\nGone\n.")
     assert run() == "[1.5]"
+    assert of_another_python.exists()
+    of_another_python.unlink()
     assert sorted(file.name for file in kept.glob("*.nb[ic]")) == own
 
 

@@ -93,6 +93,15 @@ def test_the_image_is_built_from_files_that_are_there() -> None:
     assert "--no-build-isolation" in pip[1], "a build would fetch setuptools without a hash"
 
 
+def test_neither_repository_nor_image_takes_people_keys_answers_or_what_was_built() -> None:
+    for file in (".gitignore", ".dockerignore"):
+        ignored = {line.strip("/") for line in (ROOT / file).read_text().split()}
+        assert {"people.toml", "studies", "classroom", "build", "dist", ".venv", "*.log"} <= ignored, file
+    defaults = Settings()
+    assert {defaults.studies, defaults.classroom} <= ignored
+    assert {"*.pem", "*.key"} <= ignored, "an image is passed on"
+
+
 def test_the_base_of_the_image_can_be_pinned() -> None:
     instructions = dockerfile()
     assert instructions[0][0] == "ARG"
@@ -140,6 +149,7 @@ def test_people_and_studies_lie_in_volumes_where_the_page_looks_for_them() -> No
     mounts = {v.split(":")[1]: v.split(":")[2:] for v in SERVICES["serve"]["volumes"]}
     assert mounts[str(Path(settings.people).parent)] == ["ro"], "a folder: a file that is replaced stays the old one"
     assert mounts[settings.studies] == [], "what is worked out there is written"
+    assert mounts[settings.classroom] == [], "what learners answer is kept"
     person = SERVICES["person"]
     command = [*person["entrypoint"], "NAME", "--role", "nurse"]
     assert command[:2] == ["quietward", "person"]

@@ -17,7 +17,7 @@ from quietward.runtime.doctor import NEEDED
 ROOT = Path(__file__).parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 EXTRAS: dict[str, list[str]] = PROJECT["optional-dependencies"]
-OPTIONAL = ("bytewax", "edfio", "fhir", "hdrh", "matplotlib", "pandas", "pyarrow", "scipy", "simpy", "sklearn", "wfdb")
+OPTIONAL = ("bytewax", "edfio", "fhir", "matplotlib", "pandas", "pyarrow", "scipy", "simpy", "sklearn", "wfdb")
 """Packages that a plain installation does not bring. (Jinja2, of the studies, comes with Dash's Flask anyway.)"""
 PLAIN = """
 import asyncio
@@ -26,13 +26,13 @@ from quietward.dashboard import app
 from quietward.dashboard.print import files
 from quietward.detect import assess, service
 from quietward.ingest import service
-from quietward.practice import routes, strip
+from quietward.practice import routes, simulated
 from quietward.runtime import demo, doctor, embedded
 from quietward.simulator import output, service
 from quietward.study import ward_hours, what_if
 import quietward
 quietward.assess([140] * 240)._repr_html_()
-strip.make(strip.code_of("calm", 1))
+simulated.make(simulated.code_of("calm", 1))
 ward_hours._planned("attention")
 """
 MISSING = """raise ModuleNotFoundError("No module named {0!r}", name="{0}")"""

@@ -267,7 +267,7 @@ def test_the_small_strip_keeps_a_trace_above_210_on_the_paper() -> None:
 
 def test_kinds_of_the_log_are_called_the_same_on_the_page_and_on_paper() -> None:
     text = (Path(__file__).parents[2] / "dashboard" / "assets" / "shared" / "log_words.mjs").read_text()
-    found = dict(re.findall(r'^  "?([a-z-]+)"?: "(.*)",$', text, re.MULTILINE))
+    found = dict(re.findall(r'^  "?([a-z-]+)"?: N_\("(.*)"\),$', text, re.MULTILINE))
     assert found == wording.LOG_WORDS
 
 
@@ -339,5 +339,5 @@ def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
     assert dict(stale.situation)["State"] == "unwatched"
     assert dict(stale.assessment)["Concern"] == "cannot be said"
     lost = dict(sheet(summary=summary(signal=SignalState.LOST, signal_reason="No data for 60 s")).situation)
-    assert lost["Signal"] == "lost (No data for 60 s)"
+    assert lost["Signal"] == "lost: No data for 60 s"
     assert "Attention level" not in lost

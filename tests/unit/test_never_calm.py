@@ -28,7 +28,7 @@ from quietward.detect.core.state.state import State
 from quietward.recordings.recording import Recording
 from quietward.simulator import scenario
 from quietward.simulator.bed import simulate
-from tests.traces import RULES, Signal, flat, put, ramp
+from tests.traces import RULES, Signal, flat, put, ramp, ripple
 from tests.unit.test_attention import LOST_S, T0, Bed, decelerating, flag_of, lively
 
 RANK = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM].index
@@ -162,6 +162,39 @@ def test_a_sinusoidal_pattern_with_gaps_spikes_and_falls_calls(seed: int) -> Non
     called_s = [flag.raised_s for flag in row.flags if "sinusoidal" in flag.reason]
     assert called_s
     assert called_s[0] <= needed_s + 600
+
+
+def test_somebody_is_at_the_bed_before_a_wave_has_lasted_for_twenty_minutes() -> None:
+    """NICHD 2008 calls it a sinusoidal pattern from then on; no normal record has one of half the length."""
+    bed = Bed()
+    bed.play(np.concatenate([lively(140, 1200), flat(140, 840) + ripple(840, 15, 15.0)]))
+    assert bed.now().level is Level.BEDSIDE
+    assert "sinusoidal" in bed.now().reason
+
+
+def test_a_rise_with_lost_variability_asks_for_a_look_without_any_fall() -> None:
+    def quiet(bpm: float, seconds: float) -> Signal:
+        return lively(0, seconds) * 0.3 + bpm
+
+    def played(variability_is_lost: bool) -> Bed:
+        bed, signal = Bed(), quiet if variability_is_lost else lively
+        rise = signal(0, 1200) + 135 + np.linspace(0, 22, 4800)
+        bed.play(np.concatenate([lively(135, 4000), rise, signal(157, 900)]))
+        return bed
+
+    lost = played(variability_is_lost=True)
+    assert [level for kind, level in lost.flags() if kind in CALLING] == ["look", "bedside"]  # nobody answers
+    assert "baseline up 2" in lost.now().reason
+    assert played(variability_is_lost=False).now().level is Level.QUIET
+
+
+def test_a_baseline_that_wanders_about_110_is_one_reason_and_one_call() -> None:
+    bed = Bed()
+    for _ in range(3):
+        bed.play(np.concatenate([lively(106, 2400), lively(112, 1200)]))
+    assert [level for kind, level in bed.flags() if kind in CALLING] == ["look"]
+    bed.play(lively(97, 900))
+    assert bed.now().level is Level.BEDSIDE
 
 
 EVALUATED_EVERY_S = int(RULES.reading.look.every_s)

@@ -28,7 +28,6 @@ from quietward.contracts.messages import (
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
-from quietward.dashboard.view.hour_ago import HourAgo, arrow, hour_ago
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
@@ -114,17 +113,10 @@ def test_a_lost_bed_stands_where_its_flag_puts_it() -> None:
 
 
 def test_arrows_compare_with_an_hour_ago() -> None:
-    def minute(ago: float, **detail: float | None) -> Event:
-        return Event(f"t{ago}", "bed-1", NOW - round(ago * 60_000), "trend", "", dict(detail))
-
-    trend = [minute(n, baseline_bpm=130.0 if n > 50 else 150.0, variability_bpm=None) for n in range(70)]
-    before = hour_ago(trend, NOW)
-    assert before == HourAgo(130.0, None)
-    found = build_card("bed-1", summary(baseline_bpm=142.0, variability_bpm=9.0), NOW, before=before)
+    found = build_card("bed-1", summary(baseline_change_1h_bpm=12.0, variability_change_1h_bpm=None), NOW)
     assert (found.baseline_trend, found.variability_trend) == ("↑12", "")
-    assert arrow(125.0, 130.0, 10.0) == "→"
-    assert arrow(118.0, 130.0, 10.0) == "↓12"
-    assert hour_ago(trend[:50], NOW) == HourAgo()
+    found = build_card("bed-1", summary(baseline_change_1h_bpm=-5.25, variability_change_1h_bpm=-5.25), NOW)
+    assert (found.baseline_trend, found.variability_trend) == ("→", "↓5")
 
 
 def test_what_is_noted_calls_nobody_and_stands_above_the_quiet() -> None:
@@ -499,7 +491,7 @@ def test_a_look_from_the_future_is_not_believed() -> None:
     assert "clocks disagree" in found.reason
 
 
-REGISTRY = pages.Registry((*pages.PAGES, *practice.extension().pages))
+REGISTRY = pages.Registry((*pages.PAGES, *practice.extension(Path()).pages))
 
 
 @pytest.mark.parametrize("path", ["/", "/bed/bed-1"])
@@ -519,21 +511,23 @@ def test_paths_of_pages_and_beds() -> None:
     assert at("/bed/bed-1") == ("bed", "bed-1") == at("/bed/bed-1/")
     assert at("/bed/bed-1/hours") == ("hours", "bed-1")
     assert at("/practice") == ("practice", "")
+    assert at("/practice/progress") == ("learner", "")
     assert [at(path) for path in ("/bed/BED", "/bed/a/b", "/bed/", "/nowhere", "/practice/page/view.mjs")] == [None] * 5
 
 
 def test_every_page_of_the_list_has_its_module_and_the_page_is_told_of_it() -> None:
     root = Path(__file__).parents[2]
     told = json.loads(str(REGISTRY.shell().children[-1].to_plotly_json()["props"]["data-pages"]))
-    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice"]
+    assert [page["view"] for page in told] == ["ward", "shift", "study", "bed", "hours", "practice", "learner"]
     for page in told:
         for address in filter(None, (page["module"], page["style"])):
             assert (root / ("dashboard" + address if address.startswith("/assets/") else address[1:])).is_file()
-    rule_sets = told[-1]["data"]["classes"]
+    practice_data = next(page for page in told if page["view"] == "practice")["data"]
+    rule_sets = practice_data["classes"]
     assert rule_sets["figo-2015"] == ["normal", "suspicious", "pathological"]
     assert list(rule_sets) == [one.name for one in rule_file.load().rule_sets]
     limits = rule_file.load().reading.signal
-    assert told[-1]["data"]["bounds"] == [limits.fhr_lowest_bpm, limits.fhr_highest_bpm]
+    assert practice_data["bounds"] == [limits.fhr_lowest_bpm, limits.fhr_highest_bpm]
 
 
 @pytest.mark.parametrize(("part", "folders"), [("dashboard", ("assets", "templates")), ("practice", ("page",))])

@@ -14,7 +14,7 @@ from quietward.dashboard.history import shift
 from quietward.dashboard.live import hub
 from quietward.dashboard.view import marks, view_model
 from quietward.dashboard.web import pages
-from quietward.practice import compare, strip
+from quietward.practice import answer, class_routes, compare, mistakes, progress, strip
 from tests import golden
 
 ROOT = Path(__file__).parents[2]
@@ -43,11 +43,17 @@ SHARED: dict[str, type[Struct]] = {
     "UaScale": contracts_strip.UaScale,
     "SpeedScale": contracts_strip.SpeedScale,
     "MarkStyle": contracts_strip.MarkStyle,
-    "LearnersMark": compare.LearnerMark,
-    "Answer": compare.Answer,
+    "LearnersMark": answer.LearnerMark,
+    "Answer": answer.Answer,
     "Compared": compare.Comparison,
     "Line": compare.EventRow,
     "Part": compare.ScorePart,
+    "Mistake": mistakes.Mistake,
+    "SetRow": class_routes.SetRow,
+    "StripRow": class_routes.StripRow,
+    "LearnerRow": progress.LearnerRow,
+    "MistakeProgress": progress.MistakeProgress,
+    "Progress": progress.Progress,
     "Found": strip.StripEvent,
 }
 NOT_READ = {"StripStyle": {"print"}, "PolicyInfo": {"rule_sets"}}

@@ -2,6 +2,7 @@
 
 import re
 from importlib.resources import files
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -11,8 +12,9 @@ from hypothesis import strategies as st
 
 from quietward.contracts.errors import BadRules, possible
 from quietward.contracts.messages import HZ, Level
-from quietward.practice import strip
-from quietward.practice.compare import Answer, BadAnswer, Comparison, LearnerMark, check, pairs
+from quietward.practice import simulated
+from quietward.practice.answer import Answer, BadAnswer, LearnerMark, check
+from quietward.practice.compare import Comparison, pairs
 from quietward.practice.compare import compare as compare_by
 from quietward.practice.scoring import parse, scoring
 from quietward.practice.strip import BadStrip, DetectorResult, PracticeStrip, StripContraction, StripEvent
@@ -82,6 +84,80 @@ def test_who_marks_nothing_where_there_is_nothing_gets_all_points() -> None:
     assert compare(made([], Level.QUIET), detector([]), answer([], next="quiet")).score == 100
 
 
+EMPTY: dict[str, Any] = {"baseline_bpm": None, "rule_class": None, "next": None}
+
+
+@pytest.mark.parametrize("events", [[], TRUE, TRUE[:3], TRUE[3:]])
+@pytest.mark.parametrize("level", list(Level))
+def test_an_empty_answer_has_no_points(events: list[StripEvent], level: Level) -> None:
+    """It had 60 of 100 where there was nothing to find."""
+    assert compare(made(events, level), detector(events), answer([], **EMPTY)).score == 0
+
+
+@pytest.mark.parametrize(
+    ("given", "score"),
+    [
+        ({"next": "quiet"}, 100),
+        ({"next": "quiet", "baseline_bpm": 145.0}, 75),  # 10 of 20 for the baseline: .75 of what is left
+        ({"next": "quiet", "baseline_bpm": None}, 50),
+        ({"next": "team", "baseline_bpm": 100.0}, 0),
+        ({"next": None}, 50),
+    ],
+)
+def test_nothing_to_find_counts_as_much_as_the_rest_is_right(given: dict[str, object], score: int) -> None:
+    assert compare(made([], Level.QUIET), detector([]), answer([], **given)).score == score
+
+
+def test_nothing_to_find_counts_nothing_for_whoever_marks_something() -> None:
+    found = compare(made(TRUE[:3], Level.QUIET), detector([]), answer([*TRUE[:3], rise(1000, 1030)], next="quiet"))
+    assert points(found)["Accelerations"] == 0
+    p = scoring().points
+    assert found.score == 100 - p.accelerations
+
+
+def test_what_nobody_knows_of_a_strip_is_not_asked_for() -> None:
+    """Of a recording with marks alone: no baseline, no level, and the whole score for what is marked."""
+    known = msgspec.structs.replace(made(), baseline_bpm=None, level=None, truth="marks")
+    found = compare(known, detector(), answer(**EMPTY))
+    assert (found.score, found.truth) == (100, "marks")
+    assert {part.name: part.most for part in found.parts if not part.most} == {
+        "Baseline": 0, "Who is needed at its end": 0, "Class": 0
+    }  # fmt: skip
+    assert compare(known, detector(), answer([], **EMPTY)).score == 0
+
+
+@pytest.mark.parametrize(("given", "points_of_class"), [(2, 15.0), (1, 0.0), (None, 0.0)])
+def test_a_class_that_experts_have_given_counts(given: int | None, points_of_class: float) -> None:
+    voted = msgspec.structs.replace(made(), rule_class=2, truth="marks")
+    found = compare(voted, detector(), answer(rule_class=given))
+    assert points(found)["Class"] == points_of_class
+    assert found.score == round(100 * (100 + points_of_class) / 115)
+
+
+def test_what_somebody_has_marked_is_asked_for_however_small_it_is() -> None:
+    small = msgspec.structs.replace(made([fall(100, 140, size=5.0), rise(300, 330, 10.0)]), truth="marks")
+    assert [line.asked for line in compare(small, detector(), answer([])).lines] == [True, True]
+
+
+def test_mistakes_are_counted_by_their_kind_out_of_how_often_there_was_occasion() -> None:
+    given = [fall(105, 150), fall(405, 460, "early"), fall(1500, 1540), rise(1000, 1030)]
+    found = compare(made(), detector(), answer(given, baseline_bpm=150.0, next="quiet"))
+    assert {one.kind: (one.wrong, one.of) for one in found.mistakes} == {
+        "accelerations missed": (1, 2),
+        "late decelerations missed": (0, 1),
+        "variable decelerations missed": (1, 2),
+        "late decelerations given another kind": (1, 1),
+        "variable decelerations given another kind": (0, 1),
+        "accelerations marked where there are none": (0, 1),
+        "decelerations marked where there are none": (1, 3),
+        "baseline wrong": (1, 1),
+        "too little help called": (1, 1),
+        "too much help called": (0, 1),
+    }
+    silent = compare(made([], Level.QUIET), detector([]), answer([], **EMPTY))
+    assert {m.kind for m in silent.mistakes if m.wrong} == {"baseline wrong", "too little help called"}
+
+
 def test_misses_wrong_kinds_and_marks_without_anything_behind_them() -> None:
     given = [fall(105, 150), fall(405, 460, "early"), fall(1500, 1540), rise(1000, 1030)]
     found = compare(made(), detector(), answer(given))
@@ -131,6 +207,8 @@ def test_small_ones_are_asked_of_nobody() -> None:
     [
         ("look", "look", 1.0),
         ("bedside", "look", 0.5),
+        ("look", "quiet", 0.5),
+        ("bedside", "quiet", 0.0),
         ("team", "look", 0.0),
         ("quiet", "look", 0.0),
         (None, "look", 0.0),
@@ -172,14 +250,14 @@ def test_a_score_lies_between_0_and_100_and_pairs_are_one_to_one(
 
 
 @settings(deadline=None, max_examples=10)
-@given(st.sampled_from(scenario.names()), st.integers(0, strip.LARGEST_SEED))
+@given(st.sampled_from(scenario.names()), st.integers(0, simulated.LARGEST_SEED))
 def test_a_strip_is_the_same_whenever_it_is_made(name: str, seed: int) -> None:
-    code = strip.code_of(name, seed)
+    code = simulated.code_of(name, seed)
     assert name not in code
-    one = strip.make(code)
-    strip.make.cache_clear()
-    strip._labour.cache_clear()
-    again = strip.make(code)
+    one = simulated.make(code)
+    simulated.make.cache_clear()
+    simulated._labour.cache_clear()
+    again = simulated.make(code)
     assert one.scenario == name == again.scenario
     np.testing.assert_array_equal(one.fhr, again.fhr)
     assert (one.events, one.level, len(one.fhr)) == (again.events, again.level, SECONDS * HZ)
@@ -190,18 +268,18 @@ def test_a_strip_is_the_same_whenever_it_is_made(name: str, seed: int) -> None:
 )
 def test_a_code_that_is_none_is_refused_with_the_remedy(code: str) -> None:
     with pytest.raises(BadStrip, match="choose a scenario and a seed again"):
-        strip.make(code)
+        simulated.make(code)
 
 
 def test_strips_of_labours_in_need_often_end_while_somebody_is_needed() -> None:
-    levels = [strip.make(strip.code_of("quiet-catastrophe", seed)).level for seed in range(12)]
+    levels = [simulated.make(simulated.code_of("quiet-catastrophe", seed)).level for seed in range(12)]
     assert sum(level is not Level.QUIET for level in levels) >= 6
-    assert all(strip.make(strip.code_of("calm", seed)).level is Level.QUIET for seed in range(4))
+    assert all(simulated.make(simulated.code_of("calm", seed)).level is Level.QUIET for seed in range(4))
 
 
 def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
     """Times count from the strip's beginning, and nothing that was over before it is told."""
-    result = strip.ask_detector(strip.code_of("cord-with-shoulders", 3), "nichd-2008")
+    result = simulated.ask_detector(simulated.code_of("cord-with-shoulders", 3), "nichd-2008")
     assert result.events
     assert all(e.until_s > 0 and e.until_s <= SECONDS for e in result.events)
     assert {e.kind for e in result.events if e.what == "deceleration"} == {"variable"}
@@ -215,6 +293,7 @@ def test_the_detector_says_the_same_in_practice_as_in_assess() -> None:
             {"rules": "nichd-2009"},
             f"answer: rules: 'nichd-2009'. {possible([r.name for r in RULES.rule_sets], 'nichd-2009')}",
         ),
+        ({"next": Level.NOTED}, "answer: next: 'noted'. Use quiet, look, bedside or team"),
         ({"baseline_bpm": 29.9}, "answer: baseline_bpm: 29.9. Give 30 to 240 bpm"),
         ({"baseline_bpm": 240.1}, "answer: baseline_bpm: 240.1. Give 30 to 240 bpm"),
     ],

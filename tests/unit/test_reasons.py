@@ -118,7 +118,7 @@ def test_a_long_fall_that_has_just_come_back_names_no_number_that_is_not_known()
         said.add(reasons.reason_for(state, 0))
     assert [line for line in said if NO_NUMBER.search(line)] == []
     assert any(line.startswith("fallen from 140 bpm") for line in said)
-    assert any(line.startswith("fall not back, perhaps just over") for line in said)
+    assert any(line.startswith("the rate has just come back after a long fall · ") for line in said)
 
 
 def test_what_does_not_fit_is_left_out_and_never_cut() -> None:

@@ -181,6 +181,7 @@ def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) 
     (tmp_path / "yes.csv").write_text("Time [s];FHR\n0;140\n")
     (tmp_path / "other.json").write_text('{"resourceType": "Bundle"}')
     (tmp_path / "study.fhir.json").write_text("{}")
+    (tmp_path / "other.senml.json").write_text("{}")
     (tmp_path / "binary.csv").write_bytes(bytes(range(256)))
     (tmp_path / "no.edf").write_text("BIOSEMI")
     (tmp_path / "wrong-unit.csv").write_text("t_s,fhr (dpm)\n0,140\n")
@@ -302,3 +303,44 @@ def test_fhir_that_cannot_be_read(tmp_path: Path, text: str, says: str) -> None:
     path.write_text(text)
     with pytest.raises(BadRecording, match=says):
         read_recording(path)
+
+
+def senml(tmp_path: Path, *records: dict[str, object]) -> Path:
+    path = tmp_path / "r.senml.json"
+    path.write_text(json.dumps(records))
+    return path
+
+
+def test_a_senml_pack_of_others_is_read_by_its_names_units_and_times(tmp_path: Path) -> None:
+    """Base values hold until the next of their kind, and a time below 2^28 is relative (RFC 8428, 4.1 and 4.5.3)."""
+    path = senml(
+        tmp_path,
+        {"bn": "urn:dev:mac:0024befffe804ff1/", "bt": 1.79e9, "bu": "1/s", "n": "fhr", "v": 2.5},
+        {"n": "fhr", "t": 1, "v": 2},
+        {"n": "ua", "u": "/", "t": 0, "v": 12},
+        {"n": "spo2", "u": "%RH", "v": 97},
+        {"n": "fhr", "t": 2, "v": 2},
+        {"n": "FHR", "t": 4, "v": 2.25, "unknown": [1]},
+    )
+    found = read_recording(path)
+    assert found.began == datetime.fromtimestamp(1.79e9, UTC)
+    np.testing.assert_array_equal(found.fhr[::4], [150, 120, 120, np.nan, 135])
+    np.testing.assert_array_equal(found.ua[::4], [12, *[np.nan] * 4])
+
+
+@pytest.mark.parametrize(
+    ("record", "says"),
+    [
+        ({"n": "fhr", "u": "bpm", "v": 1}, "fhr: u: 'bpm'. Use beat/min"),
+        ({"n": "pulse", "v": 1}, "Needs records named fhr, or ua, with values"),
+        ({"n": "fhr", "v": "x"}, "Is not a SenML pack"),
+        ({"n": "samples", "v": 1e12}, "Must last at most"),
+        ({"n": "samples", "v": 1.5}, "Must last at most"),
+        ({"n": "samples", "v": 2}, "Is not among the 2 samples at 4 Hz"),
+    ],
+)
+def test_a_senml_pack_that_cannot_be_read_says_why(tmp_path: Path, record: dict[str, object], says: str) -> None:
+    rest = [{"n": "rate", "v": 4}, {"n": "fhr", "u": "beat/min", "t": 5, "v": 140}] if record["n"] == "samples" else []
+    with pytest.raises(BadRecording) as caught:
+        read_recording(senml(tmp_path, record, *rest))
+    assert says in str(caught.value)

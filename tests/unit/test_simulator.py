@@ -14,6 +14,7 @@ import wfdb
 
 from quietward.contracts.errors import BadScenario, BadSettings
 from quietward.contracts.messages import HZ, CareKind
+from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording
 from quietward.simulator import output, shift, truth
 from quietward.simulator.bed import Bed, SimulatedLabour, simulate
@@ -303,18 +304,18 @@ def test_what_one_factor_moves_goes_together_and_later_phases_keep_as_much_as_is
     assert np.quantile(drawn[:, 3], (0.1, 0.5, 0.9)) == pytest.approx([120, 140, 160], abs=2)
 
 
-@pytest.mark.parametrize("kind", ["wfdb", "csv"])
-def test_recordings_travel_with_their_truth(tmp_path: Path, kind: output.Format) -> None:
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_recordings_travel_with_their_truth(tmp_path: Path, suffix: str) -> None:
     """Read back by our reader, and a WFDB record by the WFDB library itself."""
     made = simulate(load("cord-now-and-then"), 3, 3 * HOUR_S)
     told: list[int] = []
     order = output.RecordingOrder("bed-1", load("cord-now-and-then"), 3, 2 * HOUR_S, HOUR_S)
-    recording, beside = output.write(tmp_path / "new", [order], kind, told.append)
+    recording, beside = output.write(tmp_path / "new", [order], suffix, told.append)
     assert sum(told) == 3 * HOUR_S
     read = read_recording(recording)
     assert np.array_equal(read.fhr, made.fhr[HOUR_S * HZ :], equal_nan=True)
     assert np.array_equal(read.ua, made.ua[HOUR_S * HZ :])
-    if kind == "wfdb":
+    if suffix == ".hea":
         record = wfdb.rdrecord(str(recording.with_suffix("")))
         assert (record.fs, record.sig_name, record.units) == (HZ, ["FHR", "UA"], ["bpm", "nd"])
         assert np.array_equal(record.p_signal[:, 0], read.fhr, equal_nan=True)
@@ -324,7 +325,7 @@ def test_recordings_travel_with_their_truth(tmp_path: Path, kind: output.Format)
     assert kept.duration_s == 2 * HOUR_S
     assert len(kept.minutes) == 120
     with pytest.raises(BadSettings, match="Is there already"):
-        output.write(tmp_path / "new", [order], kind)
+        output.write(tmp_path / "new", [order], suffix)
 
 
 def test_shifts_that_come_along_are_sound() -> None:

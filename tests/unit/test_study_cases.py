@@ -38,7 +38,7 @@ def test_a_seed_means_the_same_night_as_in_simulate(tmp_path: Path) -> None:
     struck = case.emergencies[0].bed
     for bed in {struck, (struck + 1) % 12}:
         found = cases.simulate_bed(case, bed)
-        (path, truth_path) = output.write(tmp_path, [orders[bed]], "csv")
+        (path, truth_path) = output.write(tmp_path, [orders[bed]], ".csv")
         assert np.allclose(found.fhr, read_recording(path).fhr, atol=0.01, equal_nan=True)
         assert found.truth is not None
         assert len(truth.read(truth_path).needs) == len(found.truth.needs)
@@ -56,9 +56,10 @@ def test_how_often_emergencies_come_is_a_setting() -> None:
         small(cases=[{"shift": "night-shift", "hours": 8, "seeds": [1, 2], "emergencies_per_shift": 1}])
 
 
-def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path) -> None:
+@pytest.mark.parametrize("suffix", [".csv", ".senml.json"])
+def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path, suffix: str) -> None:
     folder = tmp_path / "recorded"
-    output.write(folder, [output.RecordingOrder("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], "csv")
+    output.write(folder, [output.RecordingOrder("a-fall", scenario.load("cord-not-recovering"), 5, 2400)], suffix)
     quiet = np.full(900 * HZ, 140.0) + np.sin(np.arange(900 * HZ) / 8) * 5
     write_recording(folder / "b-short.csv", quiet, np.full(900 * HZ, 10.0))
     write_recording(folder / "c-short.csv", quiet, np.full(900 * HZ, 10.0))

@@ -135,6 +135,24 @@ def score(late: Sequence[bool], interruptions: int) -> ShiftScore:
     return ShiftScore(32.0, 8.0, 8.0, calls, {}, episodes, [], [], 0, 0.0, 0, 0, 0, 600.0)
 
 
+def test_what_the_trace_does_not_show_is_not_late_by_it() -> None:
+    """Reached after 10 min: in time where the trace shows it after 6, too late where it does at once."""
+    reached_s, shown_s = [600.0, 600.0, 600.0, None], [360.0, 0.0, None, 0.0]
+    shift = score([True] * 4, 8)
+    episodes = [
+        msgspec.structs.replace(e, reached_s=there, shown_s=shown)
+        for e, there, shown in zip(shift.episodes, reached_s, shown_s, strict=True)
+    ]
+    (row,) = made_up({"today": [msgspec.structs.replace(shift, episodes=episodes)] * 2}).rows
+    assert (row.late.count, row.late.of) == (4, 4)
+    assert (row.late_once_shown.count, row.late_once_shown.of) == (2, 3)
+    (need,) = row.by_need
+    assert need.late_once_shown == row.late_once_shown
+    words = report.headline(row, small().study)
+    assert "shows 3 of the 4 while they last" in words
+    assert "1 of 3 within 5 min of that" in words
+
+
 def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5) -> Summary:
     """Summarize policies with these scores, shift by shift; the first is today's."""
     vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []

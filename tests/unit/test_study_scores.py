@@ -103,6 +103,15 @@ def test_who_came_is_told_apart() -> None:
     assert came(round_) == [("round", 50, None), ("", None, None)]
 
 
+def test_from_when_on_the_trace_shows_a_need_is_known_beside_when_it_begins() -> None:
+    def shown(pathological: list[Span] | None) -> list[float | None]:
+        truth = BedTruth(BOTH, [], [], pathological=pathological)
+        return [e.shown_s for e in score.score_shift([7200.0], [truth], [[0]], [], [], [], []).episodes]
+
+    assert shown([Span("late decelerations", 1100.0, 1300.0)]) == [100.0, 0.0]
+    assert shown([]) == shown(None) == [None, None]
+
+
 def test_flagged_before_and_after() -> None:
     told = [AlarmChange(0, 0, 800, 1, False), AlarmChange(0, 0, 1300, 2, False), AlarmChange(0, 0, 2000, 0, False)]
     bedside, team = shift([], BOTH, told).episodes

@@ -16,8 +16,9 @@ from quietward.detect.core.measures.findings import MEASURES
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.practice import strip
-from quietward.practice.compare import Answer, check, compare
+from quietward.practice import simulated
+from quietward.practice.answer import Answer, check
+from quietward.practice.compare import compare
 from quietward.recordings.recording import Recording
 from quietward.simulator import bed, scenario
 from quietward.simulator.bed import SimulatedLabour
@@ -112,11 +113,11 @@ def test_calibration_sets_it_beside_the_others(
 
 
 def test_practice_asks_and_explains_by_it(rules: Rules) -> None:
-    code = strip.code_of("cord-with-shoulders", 3)
+    code = simulated.code_of("cord-with-shoulders", 3)
     answer = Answer(140.0, [], NAME, 2, None)
     check(answer, rules)
-    made = strip.make(code)
-    said = strip.ask_detector(code, NAME)
+    made = simulated.make(code)
+    said = simulated.ask_detector(code, NAME)
     assert "prolonged" in {e.kind for e in said.events}
     falls = [line for line in compare(made, said, answer, rules).lines if line.what == "deceleration"]
     assert falls

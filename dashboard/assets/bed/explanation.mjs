@@ -2,13 +2,14 @@
 
 import { secondAt } from "../shared/draw.mjs";
 import { setText, statusLine } from "../shared/elements.mjs";
+import { _, N_, said } from "../shared/language.mjs";
 import { timeOf } from "../shared/words.mjs";
 import { findingAt, neighbour } from "./pointing.mjs";
 
 /** @import { Strip } from "../shared/strip.mjs" */
 /** @import { StripMark } from "../shared/types" */
 
-const IDLE = "Tap or point at a marking to see why it was labelled; the left and right arrow keys go from one to the next.";
+const IDLE = N_("Tap or point at a marking to see why it was labelled; the left and right arrow keys go from one to the next.");
 
 export class Explanation {
   /**
@@ -20,7 +21,7 @@ export class Explanation {
     this.strip = null;
     /** @type {StripMark | null} */
     this.mark = null;
-    this.root = statusLine("p", "told", IDLE);
+    this.root = statusLine("p", "told", _(IDLE));
     canvas.tabIndex = 0;
     canvas.addEventListener("pointermove", (event) => {
       if (this.strip) this.tell(findingAt(this.strip.marks, secondAt(canvas, this.strip, event.clientX, minuteCm())));
@@ -42,6 +43,6 @@ export class Explanation {
   /** @param {StripMark | null} mark */
   tell(mark) {
     this.mark = mark;
-    setText(this.root, mark ? `${timeOf(mark.from * 1000)}, ${mark.text}: ${mark.why.join("; ")}.` : IDLE);
+    setText(this.root, mark ? `${timeOf(mark.from * 1000)}, ${said(mark.text)}: ${mark.why.map(said).join("; ")}.` : _(IDLE));
   }
 }

@@ -1,18 +1,19 @@
 // What was found on a bed's strip, and what holds and is suppressed.
 
 import { ifChanged, make } from "../shared/elements.mjs";
+import { _, N_, said } from "../shared/language.mjs";
 
 /** @import { Card, LabourInfo } from "../shared/types" */
 
 /** @type {Record<number, string>} */
-const STAGES = { 1: "first", 2: "second" };
-const NOT_SAID = "not sent by its monitor";
+const STAGES = { 1: N_("first"), 2: N_("second") };
+const NOT_SAID = N_("not sent by its monitor");
 
 export class Findings {
   constructor() {
     this.root = make("section", "box facts");
     this.list = make("dl", "numbers wide");
-    this.root.append(make("h2", "", "Findings"), this.list);
+    this.root.append(make("h2", "", _("Findings")), this.list);
   }
 
   /**
@@ -22,27 +23,27 @@ export class Findings {
   show(card, labour) {
     /** @type {[name: string, value: string][]} */
     const rows = [
-      ["FHR now", `${card.fhr} bpm`],
-      ["Baseline", `${card.baseline} bpm${sinceAnHour(card.baseline_trend)}`],
-      ["Variability", `${card.variability} bpm${sinceAnHour(card.variability_trend)}`],
-      ["Contractions", card.contractions],
-      ["", card.contraction_rate],
-      ["Deceleration now", card.running || "none"],
-      ["Concern", card.concern === null ? "cannot be said" : `${card.concern.toFixed(0)} of 100`],
+      [_("FHR now"), _("{n} bpm", { n: card.fhr })],
+      [_("Baseline"), _("{n} bpm", { n: card.baseline }) + sinceAnHour(card.baseline_trend)],
+      [_("Variability"), _("{n} bpm", { n: card.variability }) + sinceAnHour(card.variability_trend)],
+      [_("Contractions"), said(card.contractions)],
+      ["", said(card.contraction_rate)],
+      [_("Deceleration now"), said(card.running || "none")],
+      [_("Concern"), card.concern === null ? _("cannot be said") : _("{n} of 100", { n: card.concern.toFixed(0) })],
     ];
-    for (const [name, points] of card.concern_parts) rows.push([`· ${name}`, `${points.toFixed(0)} points`]);
+    for (const [name, points] of card.concern_parts) rows.push([`· ${said(name)}`, _("{n} points", { n: points.toFixed(0) })]);
     for (const [rules, name, criteria] of card.classes) {
-      rows.push([rules, name]);
-      for (const criterion of criteria) rows.push(["·", criterion]);
+      rows.push([rules, said(name)]);
+      for (const criterion of criteria) rows.push(["·", said(criterion)]);
     }
-    card.held_back.forEach((text, place) => rows.push([place === 0 ? "Suppressed" : "", text]));
+    card.held_back.forEach((text, place) => rows.push([place === 0 ? _("Suppressed") : "", said(text)]));
     rows.push(
-      ["Stage of labour", STAGES[labour?.stage ?? 0] ?? NOT_SAID],
-      ["Gestation", labour?.weeks ? `${labour.weeks} completed weeks` : NOT_SAID],
-      ["Mother's pulse", labour?.mothers_bpm ? `${labour.mothers_bpm.toFixed(0)} bpm` : "not measured"],
-      ["Signal", `${card.signal}${card.signal_reason ? `: ${card.signal_reason}` : ""}`],
-      ["Monitoring", card.source || "–"],
-      ["Rules", card.rules || "–"],
+      [_("Stage of labour"), _(STAGES[labour?.stage ?? 0] ?? NOT_SAID)],
+      [_("Gestation"), labour?.weeks ? _("{n} completed weeks", { n: labour.weeks }) : _(NOT_SAID)],
+      [_("Mother's pulse"), labour?.mothers_bpm ? _("{n} bpm", { n: labour.mothers_bpm.toFixed(0) }) : _("not measured")],
+      [_("Signal"), [card.signal, card.signal_reason].filter(Boolean).map(said).join(": ")],
+      [_("Monitoring"), card.source || "–"],
+      [_("Rules"), card.rules || "–"],
     );
     ifChanged(this.list, rows, () => {
       this.list.replaceChildren(...rows.flatMap(([name, value]) => [make("dt", "", name), make("dd", "", value)]));
@@ -52,5 +53,5 @@ export class Findings {
 
 /** @param {string} arrow */
 function sinceAnHour(arrow) {
-  return arrow && ` ${arrow} against an hour ago`;
+  return arrow && _(" {arrow} against an hour ago", { arrow });
 }

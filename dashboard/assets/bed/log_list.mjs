@@ -1,6 +1,7 @@
 // A bed's log in plain words.
 
 import { field, make } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { word } from "../shared/log_words.mjs";
 import { timeOfDay } from "../shared/words.mjs";
 
@@ -17,11 +18,11 @@ export class LogList {
     this.events = [];
     this.root = make("section", "box");
     this.list = make("ol", "log");
-    const quiet = field("Hide notes and suppressed alerts", "input", { type: "checkbox" });
+    const quiet = field(_("Hide notes and suppressed alerts"), "input", { type: "checkbox" });
     this.hidesUncalled = quiet.input;
     quiet.input.addEventListener("change", () => this.draw());
     const all = make("p", "all");
-    all.append("Download full log: ");
+    all.append(_("Download full log: "));
     for (const ending of ["csv", "json"]) {
       const link = make("a", "", ending.toUpperCase());
       link.href = `/export/${bed}/log.${ending}`;
@@ -29,7 +30,7 @@ export class LogList {
     }
     const tools = make("div", "tools");
     tools.append(quiet.label, all);
-    this.root.append(make("h2", "", "Log"), tools, this.list);
+    this.root.append(make("h2", "", _("Log")), tools, this.list);
   }
 
   /** @param {LogEvent[]} events */
@@ -48,9 +49,10 @@ export class LogList {
 function line(event) {
   const item = make("li", group(event.kind));
   const { by } = event.detail;
-  const said = event.text === word(event.kind) ? "" : event.text;
-  const text = by && !said.includes(String(by)) ? `${said} (${by})` : said;
-  item.append(make("time", "", timeOfDay(event.t)), make("span", "kind", word(event.kind)), make("span", "", text));
+  const isName = said(event.text) === word(event.kind);
+  const text = isName ? "" : said(event.text);
+  const whole = by && !event.text.includes(String(by)) ? `${text} (${by})`.trim() : text;
+  item.append(make("time", "", timeOfDay(event.t)), make("span", "kind", word(event.kind)), make("span", "", whole));
   return item;
 }
 

@@ -6,6 +6,7 @@ import { utcOffset } from "../shared/fetch.mjs";
 import { draw } from "../shared/draw.mjs";
 import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
+import { _, said } from "../shared/language.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
 import { cameFrom, headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
@@ -29,7 +30,7 @@ export default class BedView {
     this.host = host;
     this.bed = bed;
     this.events = -1;
-    const back = make("a", "back", "‹ all beds");
+    const back = make("a", "back", _("‹ all beds"));
     back.href = "/";
     this.shape = shape();
     this.label = make("span", "label");
@@ -38,10 +39,10 @@ export default class BedView {
     this.acknowledge = new Acknowledge(bed);
     this.waiting = make("span", "waiting");
     const links = make("nav", "papers");
-    links.setAttribute("aria-label", `More of ${bed}`);
-    this.paper = make("a", "", "strip to print");
-    const sheet = make("a", "", "hand-over sheet");
-    const hours = make("a", "", "over hours");
+    links.setAttribute("aria-label", _("More of {bed}", { bed }));
+    this.paper = make("a", "", _("strip to print"));
+    const sheet = make("a", "", _("hand-over sheet"));
+    const hours = make("a", "", _("over hours"));
     this.paperPath = `/paper/${bed}?minutes=60&${utcOffset()}`;
     sheet.href = `/handover/${bed}?${utcOffset()}`;
     hours.href = `/bed/${bed}/hours`;
@@ -79,14 +80,14 @@ export default class BedView {
     this.last = [head, strips];
     const found = head.beds.find((bed) => bed.card.bed === this.bed);
     this.below.hidden = !found;
-    if (!found) return setText(this.reason, "No device of this bed has sent anything.");
+    if (!found) return setText(this.reason, _("No device of this bed has sent anything."));
     const { card } = found;
     this.host.className = `live bed ${stateClasses(card)}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.label, card.label);
     setText(this.facts, factsOf(card));
-    setText(this.reason, card.reason);
+    setText(this.reason, said(card.reason));
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords(card, card.clock));
     this.acknowledge.show(card);
@@ -96,7 +97,7 @@ export default class BedView {
     if (card.events !== this.events) void this.loadLog(card.events);
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
     this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
-    this.canvas.setAttribute("aria-label", `Strip of ${this.bed}, ${options.minute} cm a minute, ${bpm} bpm a centimetre`);
+    this.canvas.setAttribute("aria-label", _("Strip of {bed}, {minute} cm a minute, {bpm} bpm a centimetre", { bed: this.bed, minute: options.minute, bpm }));
     this.paper.href = `${this.paperPath}&cm=${options.minute}&bpm=${bpm}`;
     const strip = strips.get(this.bed);
     if (!strip) return;
@@ -133,5 +134,5 @@ export default class BedView {
  */
 function factsOf(card) {
   const { label, facts, here_since: since } = card;
-  return label && since !== null ? [...facts, cameFrom(card), `here since ${timeOf(since)}`].filter(Boolean).join(" · ") : "";
+  return label && since !== null ? [...facts.map(said), cameFrom(card), _("here since {since}", { since: timeOf(since) })].filter(Boolean).join(" · ") : "";
 }

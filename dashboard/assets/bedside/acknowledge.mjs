@@ -1,6 +1,7 @@
 // The button that answers a bed's flag, on the ward and on the bed's page.
 
 import { button, setText, statusLine } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 
@@ -23,16 +24,16 @@ export class Acknowledge {
     this.events = 0; // number of the newest line of the log
     /** @type {Sent | null} */
     this.asked = null; // what has been answered from here
-    this.button = button("Acknowledge", "acknowledge", (event) => void this.press(event));
-    this.button.setAttribute("aria-label", `Acknowledge the flag of ${bed}`);
-    this.going = button("Going", "going", (event) => void this.go(event));
-    this.going.setAttribute("aria-label", `I am going to ${bed}`);
+    this.button = button(_("Acknowledge"), "acknowledge", (event) => void this.press(event));
+    this.button.setAttribute("aria-label", _("Acknowledge the flag of {bed}", { bed }));
+    this.going = button(_("Going"), "going", (event) => void this.go(event));
+    this.going.setAttribute("aria-label", _("I am going to {bed}", { bed }));
     this.result = statusLine("span", "result");
   }
 
   /** @param {MouseEvent} event */
   async press(event) {
-    if (!this.mayPress(event)) return setText(this.result, "the beds have just changed places; press again");
+    if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
     const { flag, events: after } = this;
     this.button.disabled = true;
     const { by, trouble } = await send(this.bed, this.stay, { type: "acknowledge", flag });
@@ -48,7 +49,7 @@ export class Acknowledge {
    * @param {MouseEvent} event
    */
   async go(event) {
-    if (!this.mayPress(event)) return setText(this.result, "the beds have just changed places; press again");
+    if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
     this.going.disabled = true;
     const { trouble } = await send(this.bed, this.stay, { type: "attend", going: true });
     setText(this.result, trouble);
@@ -59,7 +60,7 @@ export class Acknowledge {
   overdue(flag) {
     if (this.flag !== flag || this.button.hidden || this.asked === null) return;
     this.button.disabled = false;
-    setText(this.result, "sent, but the detector has not taken it yet");
+    setText(this.result, _("sent, but the detector has not taken it yet"));
   }
 
   /** @param {Card} card */
@@ -67,7 +68,7 @@ export class Acknowledge {
     this.events = card.events;
     this.stay = card.stay;
     if (card.flag !== this.flag) {
-      setText(this.result, this.asked ? "the flag is no longer there" : "");
+      setText(this.result, this.asked ? _("the flag is no longer there") : "");
       this.flag = card.flag;
       this.asked = null;
       this.button.disabled = false;
@@ -76,7 +77,7 @@ export class Acknowledge {
     this.going.hidden = !card.flag || card.attending.length > 0;
     if (!this.button.hidden || this.asked === null) return;
     const first = card.acknowledged_by;
-    setText(this.result, first && first !== this.asked.by ? `${first} had answered it before you` : "");
+    setText(this.result, first && first !== this.asked.by ? _("{first} had answered it before you", { first }) : "");
     this.asked = null;
     this.button.disabled = false;
   }
@@ -88,7 +89,7 @@ export class Acknowledge {
   read(events) {
     const answer = this.asked && answerTo(this.asked, events);
     if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
-    setText(this.result, `rejected: ${answer.detail.why}`);
+    setText(this.result, _("rejected: {why}", { why: said(String(answer.detail.why)) }));
     this.asked = null;
     this.button.disabled = false;
   }

@@ -1,26 +1,27 @@
 // The fields in which staff say of a woman what they should know: of a new one, or as it is corrected.
 
 import { field, ifChanged, labelled, make } from "../shared/elements.mjs";
+import { _, N_, said } from "../shared/language.mjs";
 import { arrivalOf, writtenOf } from "./arrival.mjs";
 
 /** @import { Arrival } from "../shared/types" */
 
-const LABEL_HINT = "What the ward calls her: a room, a colour, a number. Never her name.";
+const LABEL_HINT = N_("What the ward calls her: a room, a colour, a number. Never her name.");
 let forms = 0;
 
 export class ArrivalFields {
   constructor() {
-    this.label = field("label", "input", { maxLength: 40, required: true, autocomplete: "off" });
-    const hint = make("p", "hint", LABEL_HINT);
+    this.label = field(_("label"), "input", { maxLength: 40, required: true, autocomplete: "off" });
+    const hint = make("p", "hint", _(LABEL_HINT));
     hint.id = `label-hint${forms ? `-${forms}` : ""}`;
     forms += 1;
     this.label.input.setAttribute("aria-describedby", hint.id);
-    this.weeks = field("weeks", "input", { type: "number", min: "20", max: "45", step: "1" });
-    this.parity = field("parity", "input", { type: "number", min: "0", max: "20", step: "1" });
-    this.stage = choice("stage", { "": "not said", 0: "not in labour", 1: "first stage", 2: "second stage" });
-    this.twins = choice("fetuses", { "": "not said", single: "single", twins: "twins" });
+    this.weeks = field(_("weeks"), "input", { type: "number", min: "20", max: "45", step: "1" });
+    this.parity = field(_("parity"), "input", { type: "number", min: "0", max: "20", step: "1" });
+    this.stage = choice(_("stage"), { "": N_("not said"), 0: N_("not in labour"), 1: N_("first stage"), 2: N_("second stage") });
+    this.twins = choice(_("fetuses"), { "": N_("not said"), single: N_("single"), twins: N_("twins") });
     this.risks = make("div", "risks");
-    this.note = field("anything else", "input", { maxLength: 300, autocomplete: "off" });
+    this.note = field(_("anything else"), "input", { maxLength: 300, autocomplete: "off" });
     this.parts = [
       this.label.label, hint, this.weeks.label, this.parity.label, this.stage.label, this.twins.label, this.risks, this.note.label,
     ];
@@ -67,7 +68,7 @@ export class ArrivalFields {
  */
 function choice(name, words) {
   const found = field(name, "select");
-  for (const [value, text] of Object.entries(words).sort(([a], [b]) => a.localeCompare(b))) found.input.append(new Option(text, value));
+  for (const [value, text] of Object.entries(words).sort(([a], [b]) => a.localeCompare(b))) found.input.append(new Option(_(text), value));
   return found;
 }
 
@@ -76,5 +77,5 @@ function tickBox(risk) {
   const input = make("input");
   input.type = "checkbox";
   input.value = risk;
-  return labelled(risk, input);
+  return labelled(said(risk), input);
 }

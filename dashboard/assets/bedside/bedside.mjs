@@ -1,6 +1,7 @@
 // What people do at a bed: all its buttons and forms, and what came of the last press.
 
 import { make, setText, statusLine } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { word } from "../shared/log_words.mjs";
 import { Attend } from "./attend.mjs";
 import { send } from "./send.mjs";
@@ -36,7 +37,7 @@ export class Bedside {
     this.who = new StayForms(tell);
     this.forms = [new ShelveForm(tell), new PauseForm(tell), new LimitsForm(tell)];
     this.root = make("section", "box bedside");
-    this.root.setAttribute("aria-label", `At ${bed}`);
+    this.root.setAttribute("aria-label", _("At {bed}", { bed }));
     const care = new CareForm(careWords, tell).root;
     this.ofHer = [this.attend.root, care, this.hand.root, ...this.forms.map((one) => one.root)]; // makes sense while somebody is in the bed
     this.root.append(this.who.undo, this.attend.root, care, this.result, this.hand.root, ...this.forms.map((one) => one.root), ...this.who.folds);
@@ -54,9 +55,9 @@ export class Bedside {
       return false;
     }
     this.sent = { by, after };
-    setText(this.result, "sent");
+    setText(this.result, _("sent"));
     setTimeout(() => {
-      if (this.sent?.after === after) setText(this.result, "sent, but the detector has not said anything yet");
+      if (this.sent?.after === after) setText(this.result, _("sent, but the detector has not said anything yet"));
     }, SOON_MS);
     return true;
   }
@@ -87,6 +88,6 @@ export class Bedside {
     this.sent = null;
     const isRefused = answer.kind === "not-taken";
     if (isRefused) this.hand.refused();
-    setText(this.result, `${word(answer.kind)}: ${isRefused && answer.detail.why ? answer.detail.why : answer.text}`);
+    setText(this.result, `${word(answer.kind)}: ${said(isRefused && answer.detail.why ? String(answer.detail.why) : answer.text)}`);
   }
 }

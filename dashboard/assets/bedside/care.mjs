@@ -1,6 +1,7 @@
 // "What was done": one press notes it; what has no button is written.
 
 import { button, field, make } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 
 /** @import { Tell } from "../shared/types" */
 
@@ -13,13 +14,13 @@ export class CareForm {
     this.root = make("section", "care");
     const buttons = make("div", "buttons");
     for (const [what, text] of Object.entries(words)) {
-      if (what !== "other") buttons.append(button(capital(text), "plain", () => void tell({ type: "care", what })));
+      if (what !== "other") buttons.append(button(capital(said(text)), "plain", () => void tell({ type: "care", what })));
     }
     const form = make("form", "line");
     form.hidden = true;
-    const { label, input } = field("other", "input", { maxLength: 200, required: true, placeholder: "what else was done" });
-    const submit = make("button", "plain", "Note it");
-    const other = button("Other …", "plain", () => {
+    const { label, input } = field(_("other"), "input", { maxLength: 200, required: true, placeholder: _("what else was done") });
+    const submit = make("button", "plain", _("Note it"));
+    const other = button(_("Other …"), "plain", () => {
       form.hidden = !form.hidden;
       other.setAttribute("aria-expanded", String(!form.hidden));
       if (!form.hidden) input.focus();
@@ -33,8 +34,8 @@ export class CareForm {
         if (isTaken) input.value = "";
       });
     });
-    const hint = make("p", "hint", "Records what was done. Follow local policy.");
-    this.root.append(make("h2", "", "What was done"), buttons, form, hint);
+    const hint = make("p", "hint", _("Records what was done. Follow local policy."));
+    this.root.append(make("h2", "", _("What was done")), buttons, form, hint);
   }
 }
 

@@ -1,6 +1,7 @@
 // Contractions timed by hand: one large button for beginning and end.
 
 import { button, make, setText, statusLine } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { Tap } from "./tap.mjs";
 
 /** @import { Card, Edge, Tell } from "../shared/types" */
@@ -12,20 +13,20 @@ export class HandTiming {
     this.tap = new Tap();
     this.root = make("section", "hand");
     this.button = button("", "tap", () => void this.take(this.tap.next));
-    this.undo = button("Undo", "plain", () => void this.take("undo"));
+    this.undo = button(_("Undo"), "plain", () => void this.take("undo"));
     this.told = statusLine("p", "hand-told");
     this.line = make("p", "hand-line");
     this.differs = make("p", "differs");
     const row = make("div", "line");
     row.append(this.button, this.undo);
-    this.root.append(make("h2", "", "Contractions by hand"), row, this.told, this.line, this.differs);
+    this.root.append(make("h2", "", _("Contractions by hand")), row, this.told, this.line, this.differs);
     this.write();
   }
 
   /** @param {Edge} edge */
   async take(edge) {
     const isTooSoon = this.tap.isTooSoon(edge, Date.now());
-    setText(this.told, isTooSoon ? "The contraction has only just begun and goes on. Undo if it was none." : "");
+    setText(this.told, isTooSoon ? _("The contraction has only just begun and goes on. Undo if it was none.") : "");
     if (isTooSoon) return;
     const forget = this.tap.press(edge, Date.now());
     this.write();
@@ -48,10 +49,10 @@ export class HandTiming {
 
   write() {
     const { hand, isRunning } = this.tap;
-    setText(this.button, isRunning ? `Contraction ends · ${this.tap.seconds(Date.now()).toFixed(0)} s` : "Contraction begins");
+    setText(this.button, isRunning ? _("Contraction ends · {n} s", { n: this.tap.seconds(Date.now()).toFixed(0) }) : _("Contraction begins"));
     this.button.classList.toggle("running", isRunning);
     this.undo.disabled = !this.tap.canUndo;
-    setText(this.line, hand ? hand.text : "No hand-timed contractions in the last 30 min");
-    setText(this.differs, hand?.differs ?? "");
+    setText(this.line, hand ? said(hand.text) : _("No hand-timed contractions in the last 30 min"));
+    setText(this.differs, said(hand?.differs ?? ""));
   }
 }

@@ -1,6 +1,7 @@
 // Another limit of a condition for this bed alone, for a time.
 
 import { button, disclosure, field, ifChanged, make, minutesField, setText } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { boundsOf, secondsOf, whyNoLimits } from "./times.mjs";
@@ -17,17 +18,17 @@ export class LimitsForm {
     this.policy = null;
     this.hindrance = ""; // why no limit can be set
     this.allowed = ""; // what the chosen one may be
-    const { root, inside, hint, note } = disclosure("This bed's limits …", () => void this.set());
+    const { root, inside, hint, note } = disclosure(_("This bed's limits …"), () => void this.set());
     this.root = root;
     this.inside = inside;
     this.hint = hint;
     this.note = note;
-    this.condition = field("condition", "select");
-    this.limit = field("limit", "input", { type: "number", step: "any", required: true });
+    this.condition = field(_("condition"), "select");
+    this.limit = field(_("limit"), "input", { type: "number", step: "any", required: true });
     this.minutes = minutesField(FIRST_MIN);
-    this.why = field("because", "input", { maxLength: 200, required: true, placeholder: "reason, in a few words" });
+    this.why = field(_("because"), "input", { maxLength: 200, required: true, placeholder: _("reason, in a few words") });
     this.condition.input.addEventListener("change", () => this.bound());
-    inside.append(this.condition.label, this.limit.label, this.minutes.label, this.why.label, make("button", "plain", "Set"));
+    inside.append(this.condition.label, this.limit.label, this.minutes.label, this.why.label, make("button", "plain", _("Set")));
   }
 
   async set() {
@@ -52,7 +53,7 @@ export class LimitsForm {
     this.inside.disabled = this.hindrance !== "";
     ifChanged(this.condition.label, policy?.limits, () => {
       const chosen = this.condition.input.value;
-      this.condition.input.replaceChildren(...limits.map((one) => new Option(`${plain(one.condition)} (${plain(one.measure)})`, one.condition)));
+      this.condition.input.replaceChildren(...limits.map((one) => new Option(`${said(plain(one.condition))} (${said(plain(one.measure))})`, one.condition)));
       if (limits.some((one) => one.condition === chosen)) this.condition.input.value = chosen;
       this.bound();
     });
@@ -64,11 +65,11 @@ export class LimitsForm {
 
   /** @param {BedLimit} one */
   inForce(one) {
-    const line = make("p", "held", `${plain(one.condition)}: ${one.limit} until ${timeOf(one.until)}, by ${one.by}: ${one.why} `);
-    const undo = button("Back to ward limit", "plain", () => {
+    const line = make("p", "held", _("{condition}: {limit} until {until}, by {by}: {why} ", { condition: said(plain(one.condition)), limit: one.limit, until: timeOf(one.until), by: one.by, why: one.why }));
+    const undo = button(_("Back to ward limit"), "plain", () => {
       void this.tell({ type: "own-limit", condition: one.condition, limit: null, for_s: 0, why: "back to the ward limit" });
     });
-    undo.setAttribute("aria-label", `Back to ward limit for ${plain(one.condition)}`);
+    undo.setAttribute("aria-label", _("Back to ward limit for {condition}", { condition: said(plain(one.condition)) }));
     undo.disabled = this.hindrance !== "";
     line.append(undo);
     return line;

@@ -1,5 +1,6 @@
 // Sends what a person does. The server hands it to the detector; whether that took it, the summary and the log say.
 
+import { _, said } from "../shared/language.mjs";
 import { userName } from "../shared/user.mjs";
 
 /** @import { Command } from "../shared/types" */
@@ -13,17 +14,17 @@ import { userName } from "../shared/user.mjs";
  */
 export async function send(bed, stay, command) {
   const by = userName();
-  if (!by) return { by, trouble: "Enter your name" };
+  if (!by) return { by, trouble: _("Enter your name") };
   try {
     const response = await fetch("/act", { method: "POST", body: JSON.stringify({ ...command, bed, by, stay }) });
     return { by, trouble: response.ok ? "" : await refusal(response) };
   } catch {
-    return { by, trouble: "not sent: no connection to the server" };
+    return { by, trouble: _("not sent: no connection to the server") };
   }
 }
 
 /** @param {Response} response */
 async function refusal(response) {
   const why = await response.text();
-  return response.status === 403 ? why : `rejected: ${why}`;
+  return response.status === 403 ? said(why) : _("rejected: {why}", { why: said(why) });
 }

@@ -1,6 +1,7 @@
 // Sets what a flag stands for aside for a time, and takes that back.
 
 import { button, disclosure, field, ifChanged, make, minutesField, setText } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { longestMinutes, longestShelf, secondsOf, whyNotShelved } from "./times.mjs";
 
@@ -14,14 +15,14 @@ export class ShelveForm {
     this.tell = tell;
     /** @type {string | null} */
     this.flag = null;
-    const { root, inside, hint, note } = disclosure("Shelve …", () => void this.shelve());
+    const { root, inside, hint, note } = disclosure(_("Shelve …"), () => void this.shelve());
     this.root = root;
     this.inside = inside;
     this.hint = hint;
     this.note = note;
     this.minutes = minutesField(FIRST_MIN);
-    this.why = field("because", "input", { maxLength: 200, required: true, placeholder: "reason, in a few words" });
-    inside.append(this.minutes.label, this.why.label, make("button", "plain", "Shelve"));
+    this.why = field(_("because"), "input", { maxLength: 200, required: true, placeholder: _("reason, in a few words") });
+    inside.append(this.minutes.label, this.why.label, make("button", "plain", _("Shelve")));
   }
 
   async shelve() {
@@ -38,11 +39,11 @@ export class ShelveForm {
     const hindrance = whyNotShelved(card, policy);
     this.inside.disabled = hindrance !== "";
     if (policy) this.minutes.input.max = String(longestMinutes(longestShelf(card, policy)));
-    setText(this.hint, hindrance || `At most ${this.minutes.input.max} min. It comes back by itself.`);
+    setText(this.hint, hindrance || _("At most {n} min. It comes back by itself.", { n: this.minutes.input.max }));
     ifChanged(this.note, card.shelved, () => {
       const list = make("ul", "held");
       list.append(...card.shelved.map(line));
-      const back = button("Unshelve", "plain", () => void this.tell({ type: "unshelve" }));
+      const back = button(_("Unshelve"), "plain", () => void this.tell({ type: "unshelve" }));
       this.note.replaceChildren(...(card.shelved.length ? [list, back] : []));
     });
   }
@@ -50,6 +51,6 @@ export class ShelveForm {
 
 /** @param {Shelved} one */
 function line(one) {
-  const holds = one.active ? " (holds now)" : "";
-  return make("li", "", `${plain(one.condition)}${holds}, until ${timeOf(one.until)}, by ${one.by}: ${one.why}`);
+  const holds = one.active ? _(" (holds now)") : "";
+  return make("li", "", _("{condition}{holds}, until {until}, by {by}: {why}", { condition: said(plain(one.condition)), holds, until: timeOf(one.until), by: one.by, why: one.why }));
 }

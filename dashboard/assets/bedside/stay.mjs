@@ -1,6 +1,7 @@
 // Who is in a bed: a new arrival, what was said of her corrected, a move to another bed, a leaving, and a wrong press undone.
 
 import { button, disclosure, field, ifChanged, make, setText } from "../shared/elements.mjs";
+import { _, N_ } from "../shared/language.mjs";
 import { NO_POLICY, timeOf } from "../shared/words.mjs";
 import { ArrivalFields } from "./arrival_fields.mjs";
 import { emptyBeds } from "./empty_beds.mjs";
@@ -8,25 +9,25 @@ import { emptyBeds } from "./empty_beds.mjs";
 /** @import { Card, PolicyInfo, Tell, Undoable } from "../shared/types" */
 
 /** @type {Record<Undoable["what"], string>} */
-const PRESSED = { arrival: "Arrival", leaving: "Leaving", move: "Move" };
+const PRESSED = { arrival: N_("Arrival"), leaving: N_("Leaving"), move: N_("Move") };
 
 export class StayForms {
   /** @param {Tell} tell */
   constructor(tell) {
     this.tell = tell;
     this.undo = make("div", "undo");
-    this.arrival = disclosure("New arrival …", () => void this.arrive());
+    this.arrival = disclosure(_("New arrival …"), () => void this.arrive());
     this.fields = new ArrivalFields();
-    this.arrival.inside.append(...this.fields.parts, make("button", "plain", "Note arrival"));
-    this.correction = disclosure("Correct what was noted of her …", () => void this.correct());
+    this.arrival.inside.append(...this.fields.parts, make("button", "plain", _("Note arrival")));
+    this.correction = disclosure(_("Correct what was noted of her …"), () => void this.correct());
     /** @type {ArrivalFields | null} */
     this.corrected = null; // while the form is open: what was noted, as it is changed
     this.correction.root.addEventListener("toggle", () => this.fillCorrection());
-    this.moving = disclosure("Move to another bed …", () => void this.move());
-    this.to = field("empty bed", "select");
-    this.moving.inside.append(this.to.label, make("button", "plain", "Move"));
-    this.leaving = disclosure("Has left …", () => void this.leave());
-    this.leaving.inside.append(make("button", "plain", "She has left"));
+    this.moving = disclosure(_("Move to another bed …"), () => void this.move());
+    this.to = field(_("empty bed"), "select");
+    this.moving.inside.append(this.to.label, make("button", "plain", _("Move")));
+    this.leaving = disclosure(_("Has left …"), () => void this.leave());
+    this.leaving.inside.append(make("button", "plain", _("She has left")));
     this.all = [this.arrival, this.correction, this.moving, this.leaving];
     this.folds = this.all.map(({ root }) => root);
     this.wasEmpty = false;
@@ -63,7 +64,7 @@ export class StayForms {
     this.corrected = new ArrivalFields();
     this.corrected.offer([...new Set([...this.risks, ...arrival.risks])]);
     this.corrected.fill(arrival);
-    this.correction.inside.append(...this.corrected.parts, make("button", "plain", "Correct"));
+    this.correction.inside.append(...this.corrected.parts, make("button", "plain", _("Correct")));
   }
 
   /**
@@ -83,10 +84,10 @@ export class StayForms {
     if (!card.arrival) this.correction.root.open = false;
     for (const { inside } of this.all) inside.disabled = !policy || card.moving_to !== "";
     const minutes = Math.round((policy?.undo_stay_s ?? 0) / 60);
-    const ends = isEmpty ? "" : `${card.label || "Whoever is in this bed"} has then left. `;
-    setText(this.arrival.hint, policy ? `${ends}Trace, flags and log begin anew. Can be undone for ${minutes} min.` : NO_POLICY);
-    setText(this.correction.hint, policy ? "The log says what was changed, and by whom." : NO_POLICY);
-    setText(this.leaving.hint, policy ? `The bed is then empty and calls nobody. Can be undone for ${minutes} min.` : NO_POLICY);
+    const ends = isEmpty ? "" : _("{label} has then left. ", { label: card.label || _("Whoever is in this bed") });
+    setText(this.arrival.hint, policy ? ends + _("Trace, flags and log begin anew. Can be undone for {minutes} min.", { minutes }) : _(NO_POLICY));
+    setText(this.correction.hint, policy ? _("The log says what was changed, and by whom.") : _(NO_POLICY));
+    setText(this.leaving.hint, policy ? _("The bed is then empty and calls nobody. Can be undone for {minutes} min.", { minutes }) : _(NO_POLICY));
     this.showMoving(policy, emptyBeds(cards, card.bed), minutes);
     this.fields.offer(this.risks);
     ifChanged(this.undo, card.undoable, () => this.showUndo(card));
@@ -98,8 +99,8 @@ export class StayForms {
    * @param {number} minutes
    */
   showMoving(policy, beds, minutes) {
-    const there = `Trace, log, flags and limits go with her; the monitor of the other bed goes on. Can be undone for ${minutes} min.`;
-    setText(this.moving.hint, !policy ? NO_POLICY : beds.length ? there : "No bed is empty. Note first who has left.");
+    const there = _("Trace, log, flags and limits go with her; the monitor of the other bed goes on. Can be undone for {minutes} min.", { minutes });
+    setText(this.moving.hint, !policy ? _(NO_POLICY) : beds.length ? there : _("No bed is empty. Note first who has left."));
     if (beds.length === 0) this.moving.inside.disabled = true;
     ifChanged(this.to.input, beds, () => {
       const chosen = this.to.input.value;
@@ -111,8 +112,8 @@ export class StayForms {
   /** @param {Card} card */
   showUndo({ undoable }) {
     if (!undoable) return this.undo.replaceChildren();
-    const line = make("p", "held", `${PRESSED[undoable.what]} noted by ${undoable.by}; can be undone until ${timeOf(undoable.until)} `);
-    line.append(button(`Undo ${undoable.what}`, "plain", () => void this.tell({ type: "undo-stay" })));
+    const line = make("p", "held", _("{what} noted by {by}; can be undone until {until} ", { what: _(PRESSED[undoable.what]), by: undoable.by, until: timeOf(undoable.until) }));
+    line.append(button(_("Undo {what}", { what: _(PRESSED[undoable.what]) }), "plain", () => void this.tell({ type: "undo-stay" })));
     this.undo.replaceChildren(line);
   }
 }

@@ -1,5 +1,6 @@
 // How long something holds, and whether it may: what the forms at a bed reckon. Pure.
 
+import { _ } from "../shared/language.mjs";
 import { NO_POLICY } from "../shared/words.mjs";
 
 /** @import { Card, AdjustableLimit, PolicyInfo } from "../shared/types" */
@@ -35,9 +36,9 @@ export function longestShelf(card, policy) {
  * @param {PolicyInfo | null} policy
  */
 export function whyNotShelved(card, policy) {
-  if (card.level === "team") return "What asks for the team cannot be shelved.";
-  if (!card.flag) return "There is no flag that could be shelved.";
-  return policy ? "" : NO_POLICY;
+  if (card.level === "team") return _("What asks for the team cannot be shelved.");
+  if (!card.flag) return _("There is no flag that could be shelved.");
+  return policy ? "" : _(NO_POLICY);
 }
 
 /**
@@ -46,9 +47,9 @@ export function whyNotShelved(card, policy) {
  * @param {PolicyInfo | null} policy
  */
 export function whyNoLimits(role, policy) {
-  if (!["", "in charge"].includes(role)) return "Only the nurse in charge can change limits.";
-  if (!policy) return NO_POLICY;
-  return policy.limits.length ? "" : "This policy has no limits that can be changed for one bed.";
+  if (!["", "in charge"].includes(role)) return _("Only the nurse in charge can change limits.");
+  if (!policy) return _(NO_POLICY);
+  return policy.limits.length ? "" : _("This policy has no limits that can be changed for one bed.");
 }
 
 /**
@@ -62,6 +63,6 @@ export function boundsOf(limit, policy, minutes) {
   return {
     longest,
     minutes: Math.min(Number(minutes), longest),
-    hint: `The ward's limit is ${limit.limit}. For this bed: ${limit.lowest} to ${limit.highest}, for at most ${longest} min.`,
+    hint: _("The ward's limit is {limit}. For this bed: {lowest} to {highest}, for at most {longest} min.", { limit: limit.limit, lowest: limit.lowest, highest: limit.highest, longest }),
   };
 }

@@ -2,6 +2,7 @@
 
 import { utcOffset } from "../shared/fetch.mjs";
 import { button, hoursChoice, labelled, make, setText, statusLine } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 
 /**
  * What is used of the library.
@@ -25,7 +26,7 @@ export default class HoursView {
     this.hours = hoursChoice(HOURS, USUAL_HOURS);
     this.hours.addEventListener("change", () => void this.load());
     const head = make("div", "head");
-    head.append(back, make("h1", "", `${this.bed} over hours`), labelled("show", this.hours), button("Refresh", "plain", () => void this.load()));
+    head.append(back, make("h1", "", _("{bed} over hours", { bed: this.bed })), labelled(_("show"), this.hours), button(_("Refresh"), "plain", () => void this.load()));
     this.told = statusLine("p", "told");
     this.plot = make("div", "plot");
     const box = make("div", "box");
@@ -36,18 +37,18 @@ export default class HoursView {
 
   async load() {
     const hours = this.hours.value;
-    setText(this.told, "Reading …");
+    setText(this.told, _("Reading …"));
     try {
       const [plotly, answer] = await Promise.all([library(), fetch(`/hours/${this.bed}.json?hours=${hours}&${utcOffset()}`)]);
-      if (!answer.ok) return setText(this.told, await answer.text());
+      if (!answer.ok) return setText(this.told, said(await answer.text()));
       /** @type {Answer} */
       const { figure, is_empty: isEmpty } = await answer.json();
       if (!this.host.isConnected || hours !== this.hours.value) return;
-      if (isEmpty) return setText(this.told, `Nothing of ${this.bed} is kept.`);
+      if (isEmpty) return setText(this.told, _("Nothing of {bed} is kept.", { bed: this.bed }));
       await plotly.react(this.plot, figure.data, figure.layout, { displaylogo: false, responsive: true });
-      setText(this.told, "Drag to zoom in, double-click to reset. Point at a marking to see why it was labelled. Shaded: unanswered flag.");
+      setText(this.told, _("Drag to zoom in, double-click to reset. Point at a marking to see why it was labelled. Shaded: unanswered flag."));
     } catch {
-      setText(this.told, "The server does not answer.");
+      setText(this.told, _("The server does not answer."));
     }
   }
 

@@ -1,13 +1,15 @@
 // What can be chosen about a screen, and how a choice that was remembered is read back.
 
+import { N_ } from "./language.mjs";
+
 /** @import { Options } from "./types" */
 
 /** @type {{ [Name in keyof Options]: { title: string, values: [value: Options[Name], words: string][] } }} */
 export const CHOICES = {
-  order: { title: "Beds", values: [["need", "who needs somebody first"], ["place", "each in its own place"]] },
-  minute: { title: "Paper speed", values: [["1", "1 cm/min"], ["2", "2 cm/min"], ["3", "3 cm/min"]] },
-  bpm: { title: "Height", values: [["fit", "fits the screen"], ["20", "20 bpm/cm"], ["30", "30 bpm/cm"]] },
-  light: { title: "Light", values: [["auto", "match device"], ["day", "day"], ["night", "night"]] },
+  order: { title: N_("Beds"), values: [["need", N_("who needs somebody first")], ["place", N_("each in its own place")]] },
+  minute: { title: N_("Paper speed"), values: [["1", N_("1 cm/min")], ["2", N_("2 cm/min")], ["3", N_("3 cm/min")]] },
+  bpm: { title: N_("Height"), values: [["fit", N_("fits the screen")], ["20", N_("20 bpm/cm")], ["30", N_("30 bpm/cm")]] },
+  light: { title: N_("Light"), values: [["auto", N_("match device")], ["day", N_("day")], ["night", N_("night")]] },
 };
 
 /** @type {Readonly<Options>} */

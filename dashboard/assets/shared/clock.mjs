@@ -1,5 +1,7 @@
 // This screen's clock against the server's. Pure.
 
+import { _ } from "./language.mjs";
+
 const AGREE_MS = 2000;
 const AT_ONCE = 3; // so many answers are asked for one after the other, then one every
 const EVERY_MS = 30_000;
@@ -39,6 +41,8 @@ export class ScreenClock {
     const [best] = [...this.newest].sort((a, b) => a.tookMs - b.tookMs);
     if (!best || Math.abs(best.aheadMs) - best.tookMs / 2 <= AGREE_MS) return "";
     const off = Math.abs(best.aheadMs / 1000).toFixed(0);
-    return `This screen's clock is ${off} s ${best.aheadMs > 0 ? "ahead of" : "behind"} the server's.`;
+    return best.aheadMs > 0
+      ? _("This screen's clock is {off} s ahead of the server's.", { off })
+      : _("This screen's clock is {off} s behind the server's.", { off });
   }
 }

@@ -1,6 +1,7 @@
 // Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
 
 import { layout, secondLeftOf, trace } from "./geometry.mjs";
+import { said } from "./language.mjs";
 import { LabelRows, moments } from "./moments.mjs";
 import { isOver } from "./strip.mjs";
 import { stripStyle } from "./strip_style.mjs";
@@ -125,7 +126,7 @@ function byHand(g, found, handFrom, { x, split, height, width }, start, colour, 
     g.lineTo(to, top);
     if (isClosed) g.lineTo(to, top + 7);
     g.stroke();
-    if (text) g.fillText(style.label, from + 3, top + 11);
+    if (text) g.fillText(said(style.label), from + 3, top + 11);
   }
 }
 
@@ -195,7 +196,7 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
     g.fillRect(from, split - 4, to - from, 4);
     if (text && style.label === "kind") {
       g.fillStyle = colour("--ink");
-      const label = mark.text.split(" ")[0] ?? "";
+      const label = said(mark.text.split(" ")[0] ?? "");
       g.fillText(label, from, yFhr(low + 6) - 12 * rows.place(from, g.measureText(label).width + 4));
     }
   }

@@ -1,5 +1,7 @@
 // Small pieces the views are made of.
 
+import { _, ngettext } from "./language.mjs";
+
 const SVG = "http://www.w3.org/2000/svg";
 /** @type {Record<string, string>} */
 const OUTLINES = {
@@ -79,7 +81,7 @@ export function field(name, tag, attributes = {}) {
  * @param {number} first
  */
 export function minutesField(first) {
-  return field("for minutes", "input", { type: "number", min: "1", step: "1", required: true, value: String(first) });
+  return field(_("for minutes"), "input", { type: "number", min: "1", step: "1", required: true, value: String(first) });
 }
 
 /**
@@ -89,7 +91,7 @@ export function minutesField(first) {
  */
 export function hoursChoice(hours, usual) {
   const select = make("select");
-  for (const one of hours) select.append(new Option(one === 1 ? "the last hour" : `the last ${one} hours`, String(one)));
+  for (const one of hours) select.append(new Option(ngettext("the last hour", "the last {n} hours", one), String(one)));
   select.value = String(usual);
   return select;
 }

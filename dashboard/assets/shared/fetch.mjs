@@ -1,5 +1,7 @@
 // Asks the server for a document.
 
+import { _, said } from "./language.mjs";
+
 /**
  * `fail` is told in words what went wrong; then there is none: null.
  * @template Answer
@@ -12,9 +14,9 @@ export async function fetchJson(path, fail, options = {}) {
   try {
     const answer = await fetch(path, options);
     if (answer.ok) return await answer.json();
-    fail(await answer.text());
+    fail(said(await answer.text()));
   } catch {
-    fail("The server does not answer.");
+    fail(_("The server does not answer."));
   }
   return null;
 }

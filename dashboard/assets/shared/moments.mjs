@@ -1,5 +1,7 @@
 // What happened at a moment, on a strip: flags that called, and what was done; and where labels find room.
 
+import { said } from "./language.mjs";
+
 /** @import { Layout } from "./geometry.mjs" */
 /** @import { StripMark } from "./types" */
 
@@ -40,11 +42,12 @@ export function moments(g, found, { x, split, end, width }, start, colour, text)
     }
     g.fill();
     if (!text) continue;
-    const wide = g.measureText(mark.text).width;
+    const label = said(mark.text);
+    const wide = g.measureText(label).width;
     const from = left + 11 + wide <= width ? left + 11 : left - 8 - wide; // at the right edge it stands before its mark
     const row = rows.place(from, wide + 5);
     g.fillStyle = colour("--ink");
-    g.fillText(mark.text, from, 10 + ROW_PX * row);
+    g.fillText(label, from, 10 + ROW_PX * row);
   }
 }
 

@@ -2,6 +2,7 @@
 
 import { CHOICES, readOptions, take } from "./choices.mjs";
 import { button, field, make } from "./elements.mjs";
+import { _ } from "./language.mjs";
 import { memory } from "./memory.mjs";
 
 const KEY = "quietward-screen";
@@ -62,19 +63,19 @@ export function mountOptions() {
   const panel = make("div", "panel");
   for (const [name, { title, values }] of Object.entries(CHOICES)) {
     const group = make("fieldset");
-    group.append(make("legend", "", title));
+    group.append(make("legend", "", _(title)));
     for (const [value, words] of values) {
       const checked = Object.entries(options).some(([one, chosen]) => one === name && chosen === value);
-      const { label, input } = field(words, "input", { type: "radio", name, value, checked });
+      const { label, input } = field(_(words), "input", { type: "radio", name, value, checked });
       input.addEventListener("change", () => choose(name, value));
       group.append(label);
     }
     panel.append(group);
   }
-  const hint = make("p", "hint", "On-screen centimetres: this line should measure 5 cm.");
-  const wide = button("Wall display", "plain", () => void showWallDisplay(root));
+  const hint = make("p", "hint", _("On-screen centimetres: this line should measure 5 cm."));
+  const wide = button(_("Wall display"), "plain", () => void showWallDisplay(root));
   panel.append(wide, hint, make("div", "ruler"));
-  const summary = make("summary", "", "Screen");
+  const summary = make("summary", "", _("Screen"));
   root.append(summary, panel);
   root.addEventListener("keydown", (event) => {
     if (event.key !== "Escape") return;

@@ -2,6 +2,7 @@
 
 import { levelToSound, pulseStarts, Schedule } from "./bursts.mjs";
 import { button, make, setText } from "./elements.mjs";
+import { _ } from "./language.mjs";
 
 /** @import { Burst } from "./bursts.mjs" */
 /** @import { Card } from "./types" */
@@ -48,13 +49,13 @@ export class Sound {
     const now = Date.now();
     const isOn = this.context?.state === "running";
     const isPaused = this.pausedUntil > now;
-    const [state, how] = !this.context ? ["Sound off", ": tap to turn on"]
-      : !isOn ? ["Sound blocked", " by the browser"]
-      : isPaused ? ["Sound muted", `, ${Math.ceil((this.pausedUntil - now) / 1000)} s left`] : ["Sound on", ""];
+    const [state, how] = !this.context ? [_("Sound off"), _(": tap to turn on")]
+      : !isOn ? [_("Sound blocked"), _(" by the browser")]
+      : isPaused ? [_("Sound muted"), _(", {n} s left", { n: Math.ceil((this.pausedUntil - now) / 1000) })] : [_("Sound on"), ""];
     setText(this.state, state);
     setText(this.how, how);
     this.button.dataset.state = isOn && !isPaused ? "on" : "silent";
-    this.button.title = isOn && !isPaused ? `tap to mute for ${PAUSE_MS / 60_000} min` : "tap to turn on";
+    this.button.title = isOn && !isPaused ? _("tap to mute for {n} min", { n: PAUSE_MS / 60_000 }) : _("tap to turn on");
     if (!this.context || !isOn || isPaused) return;
     const burst = this.schedule.take(now);
     if (burst) play(this.context, burst);

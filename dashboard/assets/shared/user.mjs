@@ -1,6 +1,7 @@
 // Who uses this screen: signed in, or, where the page is open, a name that is asked for once, remembered and in sight.
 
 import { button, byId, field, make, statusLine } from "./elements.mjs";
+import { _, said } from "./language.mjs";
 import { memory } from "./memory.mjs";
 
 /** @import { User } from "./types" */
@@ -23,8 +24,8 @@ export async function mountUser() {
   document.body.dataset.role = me.role;
   if (me.open) askName(place);
   else {
-    const out = button("Sign out", "plain", () => void signOut());
-    place.append(make("span", "signed-in", `${me.name}, ${me.role}`), out);
+    const out = button(_("Sign out"), "plain", () => void signOut());
+    place.append(make("span", "signed-in", `${me.name}, ${said(me.role)}`), out);
   }
 }
 
@@ -36,12 +37,12 @@ export function role() {
 function askName(place) {
   const { label, input } = nameField();
   input.id = "who-name";
-  place.append(label, statusLine("span", "missing-name", "Enter your name"));
+  place.append(label, statusLine("span", "missing-name", _("Enter your name")));
 }
 
 /** A field for one's own name; all of them say the same. */
 export function nameField() {
-  const found = field("Your name", "input", { maxLength: LONGEST, autocomplete: "off", className: "own-name" });
+  const found = field(_("Your name"), "input", { maxLength: LONGEST, autocomplete: "off", className: "own-name" });
   found.input.value = remembered();
   found.input.addEventListener("input", () => {
     memory.set(NAME_KEY, found.input.value.trim());

@@ -1,10 +1,12 @@
 // Times, durations and a bed's state in words. Pure: nothing here touches the page.
 
+import { _, language, N_, said } from "./language.mjs";
+
 /** @import { Card } from "./types" */
 
 /** @type {Intl.DateTimeFormatOptions} */
 const TO_THE_MINUTE = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
-export const NO_POLICY = "Not possible yet: no detector has said what its policy allows.";
+export const NO_POLICY = N_("Not possible yet: no detector has said what its policy allows.");
 
 const BETWEEN = " · "; // the parts of a bed's line
 const SHORT_S = 90; // durations below are told in seconds
@@ -15,7 +17,7 @@ const FRESH_S = 5; // younger data need no word
  * @param {number} ms
  */
 export function timeOf(ms) {
-  return new Date(ms).toLocaleTimeString([], TO_THE_MINUTE);
+  return new Date(ms).toLocaleTimeString(language().name, TO_THE_MINUTE);
 }
 
 /**
@@ -23,7 +25,7 @@ export function timeOf(ms) {
  * @param {number} ms
  */
 export function timeOfDay(ms) {
-  return new Date(ms).toLocaleTimeString([], { hourCycle: "h23" });
+  return new Date(ms).toLocaleTimeString(language().name, { hourCycle: "h23" });
 }
 
 /**
@@ -32,13 +34,15 @@ export function timeOfDay(ms) {
  */
 export function speedWords(speed) {
   if (speed === 1) return "";
-  return `Simulated time, ${speed > 1 ? `${speed} times as fast as` : `at ${speed} of`} real time.`;
+  return speed > 1
+    ? _("Simulated time, {speed} times as fast as real time.", { speed })
+    : _("Simulated time, at {speed} of real time.", { speed });
 }
 
 /** @param {number} seconds */
 export function duration(seconds) {
-  if (seconds < SHORT_S) return `${Math.round(seconds)} s`;
-  return `${Math.round(seconds / 60)} min`;
+  if (seconds < SHORT_S) return _("{n} s", { n: Math.round(seconds) });
+  return _("{n} min", { n: Math.round(seconds / 60) });
 }
 
 /**
@@ -47,7 +51,7 @@ export function duration(seconds) {
  */
 export function minutesAndSeconds(seconds) {
   const whole = Math.max(0, Math.round(seconds));
-  return whole < 60 ? `${whole} s` : `${Math.floor(whole / 60)} min ${String(whole % 60).padStart(2, "0")} s`;
+  return whole < 60 ? _("{n} s", { n: whole }) : _("{minutes} min {seconds} s", { minutes: Math.floor(whole / 60), seconds: String(whole % 60).padStart(2, "0") });
 }
 
 /**
@@ -68,7 +72,7 @@ export function stateClasses(card) {
 
 /** @param {Pick<Card, "headline" | "until">} card */
 export function headline(card) {
-  return card.until === null ? card.headline : `${card.headline} ${timeOf(card.until)}`;
+  return card.until === null ? said(card.headline) : `${said(card.headline)} ${timeOf(card.until)}`;
 }
 
 /**
@@ -77,9 +81,11 @@ export function headline(card) {
  */
 export function line(card) {
   if (card.state === "empty" && card.undoable) {
-    return [card.reason, `Leaving noted by ${card.undoable.by}; can be undone until ${timeOf(card.undoable.until)}`].filter(Boolean);
+    const undo = _("Leaving noted by {by}; can be undone until {until}", { by: card.undoable.by, until: timeOf(card.undoable.until) });
+    return [said(card.reason), undo].filter(Boolean);
   }
-  return (card.running && !card.flag ? `Deceleration now, ${card.running}` : card.reason).split(BETWEEN);
+  if (card.running && !card.flag) return [_("Deceleration now, {what}", { what: said(card.running) })];
+  return card.reason.split(BETWEEN).map(said);
 }
 
 /**
@@ -87,10 +93,10 @@ export function line(card) {
  * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag" | "attending">} card
  */
 export function waiting(card) {
-  const off = card.paused && card.state !== "paused" ? `monitor off until ${timeOf(card.paused.until)}` : "";
+  const off = card.paused && card.state !== "paused" ? _("monitor off until {until}", { until: timeOf(card.paused.until) }) : "";
   const isThere = card.attending.some((one) => one.by === card.acknowledged_by);
-  const answered = card.acknowledged_by && !isThere ? `answered by ${card.acknowledged_by}` : "";
-  const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? `unanswered for ${duration(card.waiting_s)}` : "";
+  const answered = card.acknowledged_by && !isThere ? _("answered by {by}", { by: card.acknowledged_by }) : "";
+  const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? _("unanswered for {time}", { time: duration(card.waiting_s) }) : "";
   return [goingWords(card), answered, alone, off].filter(Boolean).join(" · ");
 }
 
@@ -99,7 +105,7 @@ export function waiting(card) {
  * @param {Pick<Card, "came_from">} card
  */
 export function cameFrom({ came_from: bed }) {
-  return bed ? `moved from ${bed}` : "";
+  return bed ? _("moved from {bed}", { bed }) : "";
 }
 
 /**
@@ -108,7 +114,8 @@ export function cameFrom({ came_from: bed }) {
  */
 export function goingWords({ attending }) {
   if (!attending.length) return "";
-  return `${attending.map((one) => one.by).join(", ")} ${attending.length > 1 ? "are" : "is"} going`;
+  const by = attending.map((one) => one.by).join(", ");
+  return attending.length > 1 ? _("{by} are going", { by }) : _("{by} is going", { by });
 }
 
 /**
@@ -119,16 +126,16 @@ export function goingWords({ attending }) {
  */
 export function signalWords(card, clock = card.far_clock) {
   if (card.state === "empty") return "";
-  const age = card.age_s === null || card.age_s < FRESH_S ? "" : `data ${Math.round(card.age_s)} s old`;
-  const reason = isSaid(card.reason, card.signal_reason) ? "" : card.signal_reason;
-  return [`signal ${card.signal}`, reason, age, clock].filter(Boolean).join(" · ");
+  const age = card.age_s === null || card.age_s < FRESH_S ? "" : _("data {n} s old", { n: Math.round(card.age_s) });
+  const reason = isSaid(card.reason, card.signal_reason) ? "" : said(card.signal_reason);
+  return [said(`signal ${card.signal}`), reason, age, said(clock)].filter(Boolean).join(" · ");
 }
 
 /**
  * Whether a text is part of a line, as the beginning of a sentence or within one.
- * @param {string} said
+ * @param {string} all
  * @param {string} text
  */
-function isSaid(said, text) {
-  return said.toLowerCase().includes(text.toLowerCase());
+function isSaid(all, text) {
+  return all.toLowerCase().includes(text.toLowerCase());
 }

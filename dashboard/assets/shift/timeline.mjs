@@ -1,6 +1,7 @@
 // The flags of all beds side by side, as a drawing.
 
 import { hatchPattern, make, makeSvg } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { duration, timeOf } from "../shared/words.mjs";
 
 /** @import { Level } from "../shared/types" */
@@ -33,15 +34,15 @@ export function timeline(hours, beds, tell) {
   const height = TOP + beds.length * rowPx + 6;
   /** @param {number} s */
   const x = (s) => LEFT + (1 + s / (hours * 3600)) * WIDTH;
-  const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": "Flags of all beds" });
+  const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": _("Flags of all beds") });
   svg.append(hatchPattern("nothing"));
   const step = hours > 12 ? 2 : hours > 4 ? 1 : hours > 1 ? 0.5 : 0.25;
   for (let ago = 0; ago <= hours; ago += step) {
     const at = x(-ago * 3600);
-    const words = ago === 0 ? "now" : `−${ago < 1 ? `${ago * 60} min` : `${ago} h`}`;
+    const words = ago === 0 ? _("now") : `−${ago < 1 ? _("{n} min", { n: ago * 60 }) : _("{n} h", { n: ago })}`;
     svg.append(makeSvg("line", { class: "hour", x1: at, x2: at, y1: TOP - 4, y2: height }), makeSvg("text", { class: "axis", x: at, y: TOP - 10, "text-anchor": "middle" }, words));
   }
-  svg.append(makeSvg("text", { class: "axis", x: LEFT + WIDTH + 24, y: TOP - 10 }, "calls, longest wait"));
+  svg.append(makeSvg("text", { class: "axis", x: LEFT + WIDTH + 24, y: TOP - 10 }, _("calls, longest wait")));
   beds.forEach((bed, row) => svg.append(rowOf(bed, TOP + row * rowPx, rowPx, x, tell)));
   return svg;
 }
@@ -70,25 +71,27 @@ function rowOf(bed, y, rowPx, x, tell) {
   };
   for (const [from, until] of bed.nothing) {
     const gap = makeSvg("rect", { class: "gap", fill: "url(#nothing)", x: x(from), y: y + 3, width: Math.max(2, x(until) - x(from)), height: rowPx - 10 });
-    add(gap, `${bed.bed}, ${time(from)} to ${time(until)}: no data; nobody watched, or no signal came`);
+    add(gap, _("{bed}, {from} to {until}: no data; nobody watched, or no signal came", { bed: bed.bed, from: time(from), until: time(until) }));
   }
   for (const one of bed.flags) {
     const size = HEIGHTS[one.level] * rowPx;
     const flag = makeSvg("rect", { class: `flag ${one.level}${one.waits ? "" : " answered"}`, x: x(one.from_s), y: floor - size, width: Math.max(2, x(one.until_s) - x(one.from_s)), height: size });
-    add(flag, `${bed.bed}, ${time(one.from_s)} to ${one.until_s === 0 ? "now" : time(one.until_s)}, ${one.level}, ${one.waits ? "unanswered" : "answered"}: ${one.text}`);
+    const times = { bed: bed.bed, from: time(one.from_s), until: one.until_s === 0 ? _("now") : time(one.until_s) };
+    const words = { ...times, level: said(one.level), text: said(one.text) };
+    add(flag, one.waits ? _("{bed}, {from} to {until}, {level}, unanswered: {text}", words) : _("{bed}, {from} to {until}, {level}, answered: {text}", words));
   }
   for (const one of bed.done) {
-    add(makeSvg("path", { class: "done", d: `M${x(one.at_s)} ${floor + 1}l4 6h-8z` }), `${bed.bed}, ${time(one.at_s)}: ${one.what}, ${one.by}`);
+    add(makeSvg("path", { class: "done", d: `M${x(one.at_s)} ${floor + 1}l4 6h-8z` }), `${bed.bed}, ${time(one.at_s)}: ${said(one.what)}, ${one.by}`);
   }
   const waits = bed.longest_wait_s === null ? "" : `, ${duration(bed.longest_wait_s)}`;
-  const now = bed.waits_s === null ? "" : " · waits now";
+  const now = bed.waits_s === null ? "" : _(" · waits now");
   group.append(makeSvg("text", { class: bed.waits_s === null ? "sum" : "sum waits", x: LEFT + WIDTH + 24, y: floor - 2 }, `${bed.calls}${waits}${now}`));
   return group;
 }
 
 export function legend() {
   const list = make("p", "legend");
-  for (const name of Object.keys(HEIGHTS)) list.append(make("span", `key ${name}`), name);
-  list.append(make("span", "key team answered"), "answered", make("span", "key done"), "something was done", make("span", "key gap"), "no data");
+  for (const name of Object.keys(HEIGHTS)) list.append(make("span", `key ${name}`), said(name));
+  list.append(make("span", "key team answered"), _("answered"), make("span", "key done"), _("something was done"), make("span", "key gap"), _("no data"));
   return list;
 }

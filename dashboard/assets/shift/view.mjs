@@ -2,6 +2,7 @@
 
 import { utcOffset } from "../shared/fetch.mjs";
 import { hoursChoice, ifChanged, labelled, make, setText, statusLine } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { legend, timeline } from "./timeline.mjs";
@@ -10,7 +11,7 @@ import { legend, timeline } from "./timeline.mjs";
 /** @import { FormerStay, FrameHead } from "../shared/types" */
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
-/** @typedef {{ at: number, who: string, role: string, what: string, bed: string }} AuditEntry */
+/** @typedef {{ at: number, who: string, role: string, what: string, bed: string, to: string }} AuditEntry */
 /** @typedef {{ hours: number, beds: BedShift[], figures: Figure[] }} Shift */
 
 const AGAIN_MS = 10_000;
@@ -29,15 +30,15 @@ export default class ShiftView {
       this.isChosen = true;
       void this.load();
     });
-    const ward = make("a", "", "hand-over of the ward, one page");
-    const sheets = make("a", "", "hand-over sheets of all beds");
+    const ward = make("a", "", _("hand-over of the ward, one page"));
+    const sheets = make("a", "", _("hand-over sheets of all beds"));
     ward.href = `/handover?${utcOffset()}`;
     sheets.href = `/handover-sheets?${utcOffset()}`;
     ward.target = sheets.target = "_blank";
-    this.csv = make("a", "", "all flags as CSV");
+    this.csv = make("a", "", _("all flags as CSV"));
     const tools = make("div", "choose");
     this.asOf = make("span", "progress");
-    tools.append(labelled("show", this.hours), ward, sheets, this.csv, this.asOf);
+    tools.append(labelled(_("show"), this.hours), ward, sheets, this.csv, this.asOf);
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.picture = make("div", "shift");
@@ -46,18 +47,18 @@ export default class ShiftView {
     picture.append(this.picture, legend(), this.told);
     this.figures = make("dl", "figures");
     const sums = make("section", "box");
-    sums.append(make("h2", "", "Shift summary"), this.figures);
+    sums.append(make("h2", "", _("Shift summary")), this.figures);
     this.deeds = make("table", "deeds");
     this.audit = make("section", "box");
-    this.audit.append(make("h2", "", "Who did what on the page"), this.deeds);
+    this.audit.append(make("h2", "", _("Who did what on the page")), this.deeds);
     this.audit.hidden = true;
     const below = make("div", "shift-parts");
     this.former = make("table", "former");
     this.records = make("section", "box records");
-    this.records.append(make("h2", "", "Records of women who have left"), this.former);
+    this.records.append(make("h2", "", _("Records of women who have left")), this.former);
     this.records.hidden = true;
     below.append(picture, sums, this.records, this.audit);
-    host.append(make("h1", "", "What happened"), tools, this.trouble, below);
+    host.append(make("h1", "", _("What happened")), tools, this.trouble, below);
     this.timer = setInterval(() => void this.load(), AGAIN_MS);
     void this.load();
   }
@@ -73,7 +74,7 @@ export default class ShiftView {
       if (!answer.ok) return this.fail(await answer.text());
       found = (await answer.json()).shift;
     } catch {
-      return this.fail("The server does not answer. What is shown below is old.");
+      return this.fail(_("The server does not answer. What is shown below is old."));
     }
     if (hours !== this.hours.value) return; // others have been chosen meanwhile
     if (!this.isChosen) {
@@ -83,14 +84,14 @@ export default class ShiftView {
       return this.load();
     }
     this.trouble.hidden = found.beds.length > 0;
-    setText(this.trouble, found.beds.length ? "" : "No device of this ward has sent anything yet.");
+    setText(this.trouble, found.beds.length ? "" : _("No device of this ward has sent anything yet."));
     const isRead = this.picture.contains(document.activeElement); // then it is drawn again when they have left
     if (!isRead) {
       this.drawnAt = Date.now();
       this.picture.replaceChildren(timeline(found.hours, found.beds, (words) => setText(this.told, words)));
-      setText(this.told, "Point at a flag, or move to it with the Tab key, to see why it stood.");
+      setText(this.told, _("Point at a flag, or move to it with the Tab key, to see why it stood."));
     }
-    setText(this.asOf, `as of ${timeOf(this.drawnAt)}${isRead ? ", held while the keyboard is in it" : ""}`);
+    setText(this.asOf, _("as of {time}", { time: timeOf(this.drawnAt) }) + (isRead ? _(", held while the keyboard is in it") : ""));
     this.figures.replaceChildren(...found.figures.map(figure));
     void this.readDeeds();
   }
@@ -108,7 +109,7 @@ export default class ShiftView {
   /** @param {string} text */
   fail(text) {
     this.trouble.hidden = false;
-    setText(this.trouble, text);
+    setText(this.trouble, said(text));
   }
 
   /** @param {FrameHead} head */
@@ -126,28 +127,28 @@ export default class ShiftView {
 }
 
 /** @param {AuditEntry} deed */
-function deed({ at, who, role: as, what, bed }) {
+function deed({ at, who, role: as, what, bed, to }) {
   const row = make("tr");
-  for (const words of [timeOf(at), as ? `${who}, ${as}` : who, plain(what), bed]) row.append(make("td", "", words));
+  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, said(plain(what)), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
   return row;
 }
 
 /** @param {Figure} figure */
 function figure({ name, value, meaning }) {
   const one = make("div");
-  one.append(make("dt", "", name), make("dd", "", value), make("dd", "meaning", meaning));
+  one.append(make("dt", "", said(name)), make("dd", "", said(value)), make("dd", "meaning", said(meaning)));
   return one;
 }
 
 /** @param {FormerStay & { bed: string }} stay */
 function record({ bed, stay, label, began, ended, moved_to: movedTo }) {
   const row = make("tr");
-  const link = make("a", "", label || "the time before any arrival");
+  const link = make("a", "", label || _("the time before any arrival"));
   link.href = `/stay/${bed}/${stay}?${utcOffset()}`;
   link.target = "_blank";
   const named = make("td");
   named.append(link);
   row.append(named);
-  for (const words of [bed, `${began === null ? "" : timeOf(began)} to ${timeOf(ended)}`.trim(), movedTo && `moved to ${movedTo}`]) row.append(make("td", "", words));
+  for (const words of [bed, began === null ? _("to {until}", { until: timeOf(ended) }) : _("{from} to {until}", { from: timeOf(began), until: timeOf(ended) }), movedTo && _("moved to {to}", { to: movedTo })]) row.append(make("td", "", words));
   return row;
 }

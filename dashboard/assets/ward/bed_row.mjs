@@ -3,6 +3,7 @@
 import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { draw } from "../shared/draw.mjs";
 import { button, make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
+import { _, N_, said } from "../shared/language.mjs";
 import { options } from "../shared/options.mjs";
 import { headline, line, signalWords, stateClasses, waiting } from "../shared/words.mjs";
 
@@ -11,11 +12,11 @@ import { headline, line, signalWords, stateClasses, waiting } from "../shared/wo
 
 /** @type {[key: "baseline" | "variability" | "contractions" | "per10" | "concern", label: string, short: string][]} */
 const NUMBERS = [
-  ["baseline", "baseline", "base"],
-  ["variability", "variability", "var."],
-  ["contractions", "contr.", "contr."],
-  ["per10", "in 10 min", "/10 min"],
-  ["concern", "concern", "conc."],
+  ["baseline", N_("baseline"), N_("base")],
+  ["variability", N_("variability"), N_("var.")],
+  ["contractions", N_("contr."), N_("contr.")],
+  ["per10", N_("in 10 min"), N_("/10 min")],
+  ["concern", N_("concern"), N_("conc.")],
 ];
 
 export class BedRow {
@@ -52,15 +53,15 @@ export class BedRow {
     words.append(head, this.reason, foot);
     this.canvas = make("canvas", "strip");
     this.canvas.setAttribute("role", "img");
-    this.canvas.setAttribute("aria-label", `Strip of ${bed}: fetal heart rate above, uterine activity below`);
+    this.canvas.setAttribute("aria-label", _("Strip of {bed}: fetal heart rate above, uterine activity below", { bed }));
     this.fhr = make("span", "big");
     const numbers = make("dl", "numbers");
     /** @type {Map<string, HTMLElement>} */
     this.values = new Map();
     for (const [key, label, short] of NUMBERS) {
-      const name = make("dt", "", label);
+      const name = make("dt", "", _(label));
       const value = make("dd");
-      name.dataset.short = short; // where there are many beds
+      name.dataset.short = _(short); // where there are many beds
       name.dataset.key = value.dataset.key = key;
       this.values.set(key, value);
       numbers.append(name, value);
@@ -68,7 +69,7 @@ export class BedRow {
     const side = make("div", "side");
     const rate = make("div", "rate");
     this.mark = signalMark();
-    rate.append(this.fhr, make("span", "unit", "bpm"), this.mark);
+    rate.append(this.fhr, make("span", "unit", _("bpm")), this.mark);
     side.append(rate, numbers);
     this.root.append(words, this.canvas, side);
   }
@@ -84,23 +85,23 @@ export class BedRow {
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.label, card.label);
-    this.label.title = [card.label, ...card.facts].join(", "); // where the row is too narrow for it
+    this.label.title = [card.label, ...card.facts.map(said)].join(", "); // where the row is too narrow for it
     setText(this.reason, line(card).join(" · "));
     const isEmpty = card.state === "empty";
-    setText(this.act, isEmpty ? "New arrival" : "…");
-    this.act.title = isEmpty ? "somebody has come to this bed" : "care note, shelve, timing by hand, new arrival, has left";
-    this.act.setAttribute("aria-label", `${isEmpty ? "New arrival" : "What was done"} at ${card.bed}`);
+    setText(this.act, isEmpty ? _("New arrival") : "…");
+    this.act.title = isEmpty ? _("somebody has come to this bed") : _("care note, shelve, timing by hand, new arrival, has left");
+    this.act.setAttribute("aria-label", isEmpty ? _("New arrival at {bed}", { bed: card.bed }) : _("What was done at {bed}", { bed: card.bed }));
     setText(this.waiting, waiting(card));
     const signal = signalWords(card);
     setSignalMark(this.mark, card.signal, signal);
-    setText(this.signal, signal === `signal ${card.signal}` ? "" : signal); // the mark says it
+    setText(this.signal, signal === said(`signal ${card.signal}`) ? "" : signal); // the mark says it
     this.acknowledge.show(card);
     setText(this.fhr, card.fhr);
     const values = {
       baseline: card.baseline + card.baseline_trend,
       variability: card.variability + card.variability_trend,
-      contractions: isShort ? card.contractions.replace("every ", "") : card.contractions,
-      per10: card.contraction_rate.split(" in 10 min")[0] ?? "",
+      contractions: said(isShort ? card.contractions.replace("every ", "") : card.contractions),
+      per10: said(card.contraction_rate.split(" in 10 min")[0] ?? ""),
       concern: card.concern === null ? "–" : card.concern.toFixed(0),
     };
     for (const [key] of NUMBERS) {

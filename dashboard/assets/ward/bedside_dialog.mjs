@@ -2,6 +2,7 @@
 
 import { Bedside } from "../bedside/bedside.mjs";
 import { button, make, setText } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { isNameless, nameField } from "../shared/user.mjs";
 import { cameFrom } from "../shared/words.mjs";
 
@@ -28,10 +29,10 @@ export class BedsideDialog {
     this.bedside = new Bedside(bed, this.careWords);
     this.events = -1;
     const head = make("div", "head");
-    head.append(make("h1", "", bed), button("Close", "plain close", () => this.root.close()));
+    head.append(make("h1", "", bed), button(_("Close"), "plain close", () => this.root.close()));
     const asked = isNameless() ? [nameField().label] : []; // the one at the top cannot be reached from here
     this.root.replaceChildren(head, this.facts, this.reason, ...asked, this.bedside.root);
-    this.root.setAttribute("aria-label", `At ${bed}`);
+    this.root.setAttribute("aria-label", _("At {bed}", { bed }));
     this.root.showModal();
   }
 
@@ -43,8 +44,8 @@ export class BedsideDialog {
     const { bedside } = this;
     const card = bedside && cards.find((one) => one.bed === bedside.bed);
     if (!card) return;
-    setText(this.facts, [card.label, ...card.facts, cameFrom(card)].filter(Boolean).join(" · "));
-    setText(this.reason, card.reason);
+    setText(this.facts, [card.label, ...card.facts.map(said), cameFrom(card)].filter(Boolean).join(" · "));
+    setText(this.reason, said(card.reason));
     bedside.show(card, policy, cards);
     if (card.events !== this.events) void this.readLog(bedside, card.events);
   }

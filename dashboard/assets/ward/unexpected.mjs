@@ -2,6 +2,7 @@
 
 import { send } from "../bedside/send.mjs";
 import { button, ifChanged, make, setText, statusLine } from "../shared/elements.mjs";
+import { _, ngettext } from "../shared/language.mjs";
 import { role } from "../shared/user.mjs";
 import { duration, timeOf } from "../shared/words.mjs";
 
@@ -15,7 +16,7 @@ export class UnexpectedDevices {
     this.title = make("summary");
     this.list = make("ul");
     this.result = statusLine("p", "result");
-    const hint = make("p", "hint", "The ward does not expect them, and nothing of what they send is used. Taken in, each is a bed of its own name.");
+    const hint = make("p", "hint", _("The ward does not expect them, and nothing of what they send is used. Taken in, each is a bed of its own name."));
     this.root.append(this.title, hint, this.list, this.result);
     this.root.hidden = true;
     /** @type {Map<string, HTMLElement>} */
@@ -26,7 +27,7 @@ export class UnexpectedDevices {
   show({ unexpected, now }) {
     this.root.hidden = role() !== "in charge" || unexpected.length === 0;
     if (this.root.hidden) return;
-    setText(this.title, unexpected.length === 1 ? "1 device waits to be taken in" : `${unexpected.length} devices wait to be taken in`);
+    setText(this.title, ngettext("1 device waits to be taken in", "{n} devices wait to be taken in", unexpected.length));
     ifChanged(this.list, unexpected.map((device) => device.name), () => {
       this.heard.clear();
       this.list.replaceChildren(...unexpected.map((device) => this.line(device)));
@@ -41,8 +42,8 @@ export class UnexpectedDevices {
   line({ name }) {
     const words = make("span", "heard");
     this.heard.set(name, words);
-    const take = button("Take in", "plain", () => void this.take(name, take));
-    take.setAttribute("aria-label", `Take in ${name}`);
+    const take = button(_("Take in"), "plain", () => void this.take(name, take));
+    take.setAttribute("aria-label", _("Take in {name}", { name }));
     const line = make("li");
     line.append(make("strong", "", name), words, take);
     return line;
@@ -55,7 +56,7 @@ export class UnexpectedDevices {
   async take(name, pressed) {
     pressed.disabled = true;
     const { trouble } = await send(name, 0, { type: "take-in" });
-    setText(this.result, trouble || `${name} is taken in`);
+    setText(this.result, trouble || _("{name} is taken in", { name }));
     pressed.disabled = false;
   }
 }
@@ -67,5 +68,8 @@ export class UnexpectedDevices {
  */
 function heardWords({ first_at: first, last_at: last }, now) {
   const silent_s = (now - last) / 1000;
-  return `heard since ${timeOf(first)}, ${silent_s < HEARD_S ? "sending now" : `silent for ${duration(silent_s)}`}`;
+  const since = timeOf(first);
+  return silent_s < HEARD_S
+    ? _("heard since {since}, sending now", { since })
+    : _("heard since {since}, silent for {time}", { since, time: duration(silent_s) });
 }

@@ -2,6 +2,7 @@
 
 import { byId, make } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
+import { _, N_, said } from "../shared/language.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
 import { headline } from "../shared/words.mjs";
@@ -16,7 +17,7 @@ import { Wall } from "./wall.mjs";
 const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
 
 /** @type {Record<string, string>} */
-const CALM = { quiet: "All beds quiet", noted: "No bed calls for anybody", empty: "Nobody is in any bed" };
+const CALM = { quiet: N_("All beds quiet"), noted: N_("No bed calls for anybody"), empty: N_("Nobody is in any bed") };
 
 export default class WardView {
   /**
@@ -28,7 +29,7 @@ export default class WardView {
     /** @type {Map<string, BedRow>} */
     this.rows = new Map();
     this.list = make("div", "bands");
-    this.empty = make("p", "empty", "No device of this ward has sent anything yet. Start quietward simulate or quietward replay.");
+    this.empty = make("p", "empty", _("No device of this ward has sent anything yet. Start quietward simulate or quietward replay."));
     this.dialog = new BedsideDialog(care);
     this.wall = new Wall();
     this.unexpected = new UnexpectedDevices();
@@ -136,11 +137,14 @@ export default class WardView {
    */
   speak(first) {
     /** @param {string} reason */
-    const sentence = (reason) => CALM[first.state] ?? `${first.bed}: ${headline(first)}. ${reason}`;
-    const text = sentence(first.reason.replace(/\d+(\.\d+)?/g, ""));
+    const sentence = (reason) => {
+      const calm = CALM[first.state];
+      return calm ? _(calm) : `${first.bed}: ${headline(first)}. ${reason}`;
+    };
+    const text = sentence(said(first.reason).replace(/\d+(\.\d+)?/g, ""));
     if (text === this.spoken) return;
     this.spoken = text;
-    byId("spoken").textContent = sentence(first.reason);
+    byId("spoken").textContent = sentence(said(first.reason));
   }
 
   close() {

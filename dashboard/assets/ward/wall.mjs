@@ -2,6 +2,7 @@
 
 import { draw } from "../shared/draw.mjs";
 import { make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
+import { _ } from "../shared/language.mjs";
 import { options } from "../shared/options.mjs";
 import { duration, headline, line, signalWords, stateClasses } from "../shared/words.mjs";
 import { onWall, wallSize } from "./order.mjs";
@@ -17,7 +18,7 @@ export class Wall {
     this.strips = make("div", "wall-strips");
     this.tiles = make("div", "wall-tiles");
     this.root = make("section", "wall-beds");
-    this.root.setAttribute("aria-label", "All beds");
+    this.root.setAttribute("aria-label", _("All beds"));
     this.root.append(this.strips, this.tiles);
     /** @type {Map<string, Tile>} */
     this.known = new Map();
@@ -91,7 +92,7 @@ class Tile {
     this.pattern = make("p", "pattern");
     this.canvas = make("canvas", "strip");
     this.canvas.setAttribute("role", "img");
-    this.canvas.setAttribute("aria-label", `Strip of ${bed}: fetal heart rate above, uterine activity below`);
+    this.canvas.setAttribute("aria-label", _("Strip of {bed}: fetal heart rate above, uterine activity below", { bed }));
     const top = make("div", "tile-top");
     top.append(this.shape, make("h2", "", bed), this.rate);
     const state = make("p", "tile-state");
@@ -115,13 +116,13 @@ class Tile {
    * @param {string} room what it depends on how much that is
    */
   fill(card, room) {
-    const said = pattern(card).join(BETWEEN);
-    if (this.pattern.dataset.said === room + said) return;
-    this.pattern.dataset.said = room + said;
-    const parts = said.split(/(?<= · |, )/);
-    const whole = parts.map((_, i) => parts.slice(0, i + 1).join("").replace(/( · |, )$/, ""));
+    const all = pattern(card).join(BETWEEN);
+    if (this.pattern.dataset.said === room + all) return;
+    this.pattern.dataset.said = room + all;
+    const parts = all.split(/(?<= · |, )/);
+    const whole = parts.map((_part, i) => parts.slice(0, i + 1).join("").replace(/( · |, )$/, ""));
     const words = (whole[0] ?? "").split(" ");
-    const cut = words.slice(1).map((_, i) => `${words.slice(0, i + 1).join(" ")} …`);
+    const cut = words.slice(1).map((_word, i) => `${words.slice(0, i + 1).join(" ")} …`);
     for (const text of [...whole.reverse(), ...cut.reverse(), ""]) {
       setText(this.pattern, text);
       if (this.pattern.scrollHeight <= this.pattern.clientHeight + 1) return;
@@ -155,5 +156,8 @@ function answerInShort(card) {
  */
 function pattern(card) {
   const parts = line(card);
-  return card.state === "quiet" ? [...parts].sort((a, b) => Number(USUAL.test(a)) - Number(USUAL.test(b))) : parts;
+  if (card.state !== "quiet" || card.running) return parts;
+  const english = card.reason.split(BETWEEN);
+  const isUsual = parts.map((_part, i) => USUAL.test(english[i] ?? ""));
+  return [...parts.filter((_part, i) => !isUsual[i]), ...parts.filter((_part, i) => isUsual[i])];
 }

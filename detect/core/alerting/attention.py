@@ -97,7 +97,7 @@ def _decide_all(
         decide(a, beds[place], second[place], measures, place, lost[place], numbers, policy[place], told)
 
 
-decide_all = EntryPoint(_decide_all)
+decide_all = EntryPoint(_decide_all, state="a")
 
 
 @compiled

@@ -31,7 +31,8 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     beginning while they are active. unless: conditions that say the same and more; while one of them counts this one
     adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
     that what was done has helped. release_acknowledged: clauses that end it as well once its flag is acknowledged.
-    text_after: said instead of `text` when it no longer holds and is not over yet. goes_up_to: highest level it reaches
+    text_after: said instead of `text` when it no longer holds and is not over yet; text_unknown: instead of either when
+    a number in its first fact is not known any more. goes_up_to: highest level it reaches
     by waiting. look_after_s: own time at `look`. look_by_s: how long it may be noted before it asks for a look; None:
     for ever. for_one_bed: bounds within which the limit of its first clause may be another one at a single bed.
     """
@@ -49,6 +50,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     helped: list[Clause] = []
     release_acknowledged: list[Clause] = []
     text_after: str = ""
+    text_unknown: str = ""
     goes_up_to: LevelName = "team"
     look_after_s: Wait | None = None
     look_by_s: Wait | None = None

@@ -45,6 +45,11 @@ MEASURES = {
         Measure(
             "variability_bpm", "bpm", "mean bandwidth of the last 10 minutes, excursions left out, rounded to 1 bpm"
         ),
+        Measure(
+            "variability_change_1h_bpm",
+            "bpm",
+            "variability less the mean bandwidth of the ten minutes around an hour ago; NaN: one of them is not known",
+        ),
         Measure("low_variability_min", "min", "minutes in a row with low variability (`variability.low_below_bpm`)"),
         Measure("high_variability_min", "min", "minutes in a row with high variability (`variability.high_above_bpm`)"),
         Measure(
@@ -154,7 +159,7 @@ MEASURES = {
         Measure(
             "stepped",
             "1 or 0",
-            "whether the FHR is where it jumped to from one sample to the next, away from the baseline",
+            "whether the FHR is where it was not seen to go: it jumped, or stepped to another level (`step`)",
         ),
         Measure("signal_lost_s", "s", "how long nothing usable has come"),
         Measure("observed_min", "min", "time since the lane began"),
@@ -179,6 +184,7 @@ Measures = dict[str, Floats]
     BASELINE_ABOVE_160_S,
     BASELINE_UNKNOWN_S,
     VARIABILITY_BPM,
+    VARIABILITY_CHANGE_1H_BPM,
     LOW_VARIABILITY_MIN,
     HIGH_VARIABILITY_MIN,
     LOW_VARIABILITY_SHARE_30MIN,

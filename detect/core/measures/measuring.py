@@ -24,6 +24,7 @@ from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.conditioning import Conditioning
 from quietward.detect.core.signal.minute import MINUTE_S
 from quietward.detect.core.signal.sinusoidal import Pattern
+from quietward.detect.core.signal.steps import Steps
 from quietward.detect.core.signal.tone import Tone
 from quietward.detect.core.signal.usable import Usable
 from quietward.detect.core.signal.variability import KEPT_MIN, Variability
@@ -48,9 +49,10 @@ class Running(NamedTuple):
 
 
 class Minutes(NamedTuple):
-    """The baseline at the end of each of the last minutes, that of minute m at m % MINUTES_KEPT."""
+    """The baseline at the end of each of the last minutes and its bandwidth, those of minute m at m % MINUTES_KEPT."""
 
     baseline_bpm: Floats = array(np.nan, MINUTES_KEPT)
+    bandwidth_bpm: Floats = array(np.nan, MINUTES_KEPT)
 
 
 @compiled
@@ -78,9 +80,10 @@ def _run(r: Running, which: int, n: int, is_beyond: bool, baseline_bpm: float) -
 
 
 @compiled
-def end_minute(minutes: Minutes, n: int, second: int, baseline_bpm: float) -> None:
+def end_minute(minutes: Minutes, n: int, second: int, baseline_bpm: float, bandwidth_bpm: float) -> None:
     """Keep the minute of bed n that has just ended with `second`."""
-    minutes.baseline_bpm[second // MINUTE_S % MINUTES_KEPT, n] = in_64ths(baseline_bpm)
+    place = second // MINUTE_S % MINUTES_KEPT
+    minutes.baseline_bpm[place, n], minutes.bandwidth_bpm[place, n] = in_64ths(baseline_bpm), in_64ths(bandwidth_bpm)
 
 
 @compiled
@@ -89,6 +92,7 @@ def measure(
     n: int,
     second: int,
     c: Conditioning,
+    steps: Steps,
     u: Usable,
     b: Baseline,
     left: Earlier,
@@ -118,7 +122,7 @@ def measure(
     say(f, n, row.FHR_USABLE_30MIN, fhr_s / window_s)
     say(f, n, row.UA_USABLE_30MIN, ua_s / window_s)
     say(f, n, row.OBSERVED_MIN, max(u.seconds[n], 1) / 60)
-    _measure_signal(f, n, second, c, u, t, r)
+    _measure_signal(f, n, second, c, steps, u, t, r)
     _measure_level(f, n, second, b, v, r, minutes, notable)
     _measure_falls(f, n, now, e, h, earlier.risen_bpm(left, n, b.reference_bpm[n]), least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
@@ -133,7 +137,9 @@ def measure(
 
 
 @compiled
-def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable, t: Tone, r: Running) -> None:
+def _measure_signal(
+    f: Findings, n: int, second: int, c: Conditioning, steps: Steps, u: Usable, t: Tone, r: Running
+) -> None:
     """Write how much of the signal can be used, whose it may be, and what the device says."""
     fhr_s = usable.of_last_minute_s(u, usable.FHR, n, second)
     near_mother_s = usable.of_last_minute_s(u, usable.NEAR_MOTHER, n, second)
@@ -142,7 +148,7 @@ def _measure_signal(f: Findings, n: int, second: int, c: Conditioning, u: Usable
     near_mother_s = usable.of_window_s(u, usable.NEAR_MOTHER, n)
     say(f, n, row.NEAR_MOTHER_10MIN, near_mother_s / usable.seen_s(u, n, usable.WINDOW_S[usable.NEAR_MOTHER]))
     say(f, n, row.UA_FLAT, not t.useful[n] and not np.isnan(t.rest[n]))
-    say(f, n, row.STEPPED, c.stepped[n])
+    say(f, n, row.STEPPED, c.stepped[n] or not np.isnan(steps.before_bpm[n]))
     say(f, n, row.SIGNAL_LOST_S, second - r.none_since[n] + 1 if r.none_since[n] >= 0 else 0)
     say(f, n, row.SECOND_STAGE, r.stage[n] == 2)
     say(f, n, row.WEEKS, r.weeks[n] if r.weeks[n] > 0 else np.nan)
@@ -158,9 +164,11 @@ def _measure_level(
     say(f, n, row.BASELINE_BELOW_110_S, r.beyond_s[BELOW_110, n])
     say(f, n, row.BASELINE_ABOVE_160_S, r.beyond_s[ABOVE_160, n])
     say(f, n, row.BASELINE_UNKNOWN_S, r.beyond_s[UNKNOWN, n])
-    say(f, n, row.BASELINE_30MIN_BPM, _mean_baseline_bpm(minutes, n, second, 0, MINUTES))
-    say(f, n, row.BASELINE_CHANGE_1H_BPM, b.bpm[n] - _mean_baseline_bpm(minutes, n, second, HOUR_AGO[0], HOUR_AGO[1]))
+    baselines, bandwidths = minutes.baseline_bpm, minutes.bandwidth_bpm
+    say(f, n, row.BASELINE_30MIN_BPM, _mean_bpm(baselines, n, second, 0, MINUTES))
+    say(f, n, row.BASELINE_CHANGE_1H_BPM, b.bpm[n] - _mean_bpm(baselines, n, second, HOUR_AGO[0], HOUR_AGO[1]))
     say(f, n, row.VARIABILITY_BPM, np.rint(v.bpm[n]))
+    say(f, n, row.VARIABILITY_CHANGE_1H_BPM, v.bpm[n] - _mean_bpm(bandwidths, n, second, HOUR_AGO[0], HOUR_AGO[1]))
     say(f, n, row.LOW_VARIABILITY_MIN, v.low_min[n])
     say(f, n, row.HIGH_VARIABILITY_MIN, v.high_min[n])
     low, known = 0.0, 0
@@ -178,12 +186,12 @@ def _measure_level(
 
 
 @compiled
-def _mean_baseline_bpm(minutes: Minutes, n: int, second: int, first: int, end: int) -> float:
+def _mean_bpm(minutes_bpm: Floats, n: int, second: int, first: int, end: int) -> float:
     """Return the mean over [first, end) of the minutes that are over, counted back from the newest; NaN: none known."""
     newest = (second + 1) // MINUTE_S - 1
     total, known = 0.0, 0
     for ago in range(first, end):
-        bpm = minutes.baseline_bpm[(newest - ago) % MINUTES_KEPT, n]
+        bpm = minutes_bpm[(newest - ago) % MINUTES_KEPT, n]
         if not np.isnan(bpm):
             total += bpm
             known += 1

@@ -90,9 +90,9 @@ def _closed(state: State, x: Excursion, kinds: list[int], events: list[Event]) -
             detail["by_bpm"] = (-1 if x.row == DOWN else 1) * x.area / ((x.end - x.onset) / HZ)
             events.append(event(state, n, now, "baseline-change", "baseline has changed", detail))
         case _ if x.said:
-            why = WHY_WITHDRAWN[x.why]
-            detail |= {"end_s": x.end / HZ, "depth_bpm": x.height, "reason": why}
-            events.append(event(state, n, now, "withdrawn", f"no deceleration after all: {why}", detail))
+            cause = WHY_WITHDRAWN[x.why]
+            detail |= {"end_s": x.end / HZ, "depth_bpm": x.height, "reason": cause}
+            events.append(event(state, n, now, "withdrawn", f"no deceleration after all: {cause}", detail))
 
 
 def began_anew(state: State, n: int, events: list[Event]) -> None:
@@ -100,10 +100,10 @@ def began_anew(state: State, n: int, events: list[Event]) -> None:
     onset = int(state.all.ongoing.onset[n])
     if onset == LONG_AGO:
         return
-    why, now = "its device began anew, the end was not seen", newest_second(state, n)
-    detail: Detail = {"onset_s": onset / HZ, "end_s": float(now + 1), "reason": why}
+    cause, now = "its device began anew, the end was not seen", newest_second(state, n)
+    detail: Detail = {"onset_s": onset / HZ, "end_s": float(now + 1), "reason": cause}
     detail["depth_bpm"] = float(state.excursions.height[DOWN, n])
-    events.append(event(state, n, now, "withdrawn", f"deceleration cut off: {why}", detail))
+    events.append(event(state, n, now, "withdrawn", f"deceleration cut off: {cause}", detail))
 
 
 def _deceleration(state: State, x: Excursion, kinds: list[Kind], events: list[Event]) -> None:

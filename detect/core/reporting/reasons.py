@@ -21,6 +21,9 @@ LONGEST = 90
 BETWEEN = " · "
 LASTS_FROM_S = 60
 """From when on it is said how long something has lasted."""
+NO_KIND = int(Kind.NONE)
+OF_CONTRACTIONS = (Kind.EARLY, Kind.LATE, Kind.VARIABLE)
+"""Kinds that are counted against contractions."""
 FIRST = 0
 """Of the rule sets: reasons call decelerations what it calls them, and name a baseline outside its usual range."""
 
@@ -63,10 +66,11 @@ def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     words = _Words(state, n, condition)
     is_over = condition.text_after and not _holds(condition, words)
     text = condition.text_after if is_over else condition.text
-    first, *others = text.format_map(words).split(BETWEEN)
-    # What it was measured against may be gone before it is over.
-    yield f"{condition.name.replace('-', ' ')}, perhaps just over" if UNKNOWN in first else first
-    yield from others
+    facts = text.format_map(words).split(BETWEEN)
+    if UNKNOWN in facts[0]:  # what it was measured against may be gone before it is over
+        unknown = condition.text_unknown or f"{condition.name.replace('-', ' ')}, perhaps just over"
+        facts = unknown.format_map(words).split(BETWEEN)
+    yield from facts
 
 
 class _Words(dict[str, Any]):
@@ -104,14 +108,16 @@ def _pattern(state: State, n: int) -> Iterator[str]:
     h, second = state.history, int(state.clock.second[n])
     since = (second + 1 - WINDOW_S) * HZ
     recent = np.flatnonzero(h.fall_onset[:, n] > since)
-    kinds = [Kind(int(k)) for k in h.fall_kind[FIRST, recent, n] if k != Kind.NONE]
+    kinds = h.fall_kind[FIRST, recent, n]
+    kinds = kinds[kinds != NO_KIND].tolist()
     if kinds:
         most = max(set(kinds), key=lambda k: (kinds.count(k), k))
         times, contractions = kinds.count(most), int((h.contraction_onset[:, n] > since).sum())
-        if most in (Kind.EARLY, Kind.LATE, Kind.VARIABLE) and contractions >= times > 1:
-            yield f"{most.word} decelerations, {times} of {contractions} contractions"
+        if most in OF_CONTRACTIONS and contractions >= times > 1:
+            yield f"{Kind(most).word} decelerations, {times} of {contractions} contractions"
         else:
-            yield f"{times} {most.word} deceleration{'s' if times > 1 else ''} in 30 min"
+            word = Kind(most).word
+            yield f"{times} {word} decelerations in 30 min" if times > 1 else f"1 {word} deceleration in 30 min"
     change_bpm = float(state.findings.values[0, BASELINE_CHANGE_1H_BPM, n])
     if abs(change_bpm) >= state.rules.reading.notable.baseline_change_bpm:
         yield f"baseline {'up' if change_bpm > 0 else 'down'} {abs(change_bpm):.0f} bpm in 1 h"

@@ -1,6 +1,7 @@
 """The live summary of a bed: what the newest evaluation found, for the page."""
 
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -84,16 +85,23 @@ def evaluations_of(state: State, beds: Ints) -> list[Evaluation]:
     """Return, for each bed, what follows from its newest evaluation alone; worked out once for each evaluation."""
     unknown = np.array([n for n in beds.tolist() if n not in state.evaluations], dtype=np.int64)
     if len(unknown):
-        f, rule_sets = state.findings, state.rules.rule_sets
-        led = [holding(rules, measures_at(f, i, unknown)).T.tolist() for i, rules in enumerate(rule_sets)]
-        seen = [values_of(f, i, unknown) for i in range(len(rule_sets))]
-        for place, n in enumerate(unknown.tolist()):
-            classes = [_class(r, s[place], h[place]) for r, s, h in zip(rule_sets, seen, led, strict=True)]
-            state.evaluations[n] = _evaluation(state, n, seen[0][place], classes)
+        values = values_of(state.findings, 0, unknown)
+        for n, own, classes in zip(unknown.tolist(), values, classes_of(state, unknown), strict=True):
+            state.evaluations[n] = _evaluation(state, n, own, classes)
     return [state.evaluations[n] for n in beds.tolist()]
 
 
-def _evaluation(state: State, n: int, values: Values, classes: list[RuleClass]) -> Evaluation:
+def classes_of(state: State, beds: Ints) -> list[tuple[RuleClass, ...]]:
+    """Return the class of each bed at its newest evaluation, by rule set."""
+    f, rule_sets = state.findings, state.rules.rule_sets
+    by_rule_set = []
+    for i, rules in enumerate(rule_sets):
+        led = holding(rules, measures_at(f, i, beds)).T.tolist()
+        by_rule_set.append([_class(rules, *of_bed) for of_bed in zip(values_of(f, i, beds), led, strict=True)])
+    return list(zip(*by_rule_set, strict=True))
+
+
+def _evaluation(state: State, n: int, values: Values, classes: Sequence[RuleClass]) -> Evaluation:
     def known(name: str) -> float | None:
         value = values[name]
         return None if math.isnan(value) else round(value, 2)
@@ -106,6 +114,8 @@ def _evaluation(state: State, n: int, values: Values, classes: list[RuleClass]) 
         values=values,
         baseline_bpm=known("baseline_bpm"),
         variability_bpm=known("variability_bpm"),
+        baseline_change_1h_bpm=known("baseline_change_1h_bpm"),
+        variability_change_1h_bpm=known("variability_change_1h_bpm"),
         contractions=Contractions(
             known("contractions_per_10min"),
             known("contraction_interval_s"),
@@ -116,7 +126,7 @@ def _evaluation(state: State, n: int, values: Values, classes: list[RuleClass]) 
         ),
         concern=None if math.isnan(concern) else round(concern, 1),
         concern_parts=[ConcernContribution(f.name, round(p, 1)) for f, p in parts if p >= least],
-        classes=classes,
+        classes=list(classes),
         reason="" if state.attention.level[n] else reason_for(state, n),
     )
 
@@ -172,6 +182,8 @@ def _summary(state: State, row: _Row, evaluation: Evaluation) -> Summary:
         fhr_bpm=row.fhr_bpm if is_fresh else None,
         baseline_bpm=evaluation.baseline_bpm,
         variability_bpm=evaluation.variability_bpm,
+        baseline_change_1h_bpm=evaluation.baseline_change_1h_bpm,
+        variability_change_1h_bpm=evaluation.variability_change_1h_bpm,
         running=_running(state, row),
         contractions=evaluation.contractions,
         concern=evaluation.concern,
@@ -309,13 +321,14 @@ def _signal(state: State, row: _Row, values: Values, notice: ordering.Notice | N
         return SignalState.LOST, f"No data for {time_in_words(silent_s)}, {_why_silent(state, row.n)}"
     if lost_s >= limits.no_value_after_s:
         never = lost_s >= values["observed_min"] * 60
-        return SignalState.LOST, f"No FHR{' yet,' if never else ''} for {time_in_words(lost_s)}"
+        how_long = time_in_words(lost_s)
+        return SignalState.LOST, f"No FHR yet, for {how_long}" if never else f"No FHR for {how_long}"
     if notice is not None:
         return SignalState.POOR, notice.value
     if values["near_mother_1min"] >= limits.mother_share:
         return SignalState.POOR, "may be the mother's pulse"
     if values["stepped"]:
-        return SignalState.POOR, "jumped from one value to the next: may be the mother's pulse"
+        return SignalState.POOR, "jumped to another rate: may be the mother's pulse, or half or double"
     share = values["fhr_usable_1min"]
     if share < limits.poor_below_share:
         return SignalState.POOR, f"{share:.0%} of the last minute usable"

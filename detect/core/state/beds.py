@@ -23,6 +23,7 @@ from quietward.detect.core.signal.conditioning import Conditioning, Mark
 from quietward.detect.core.signal.histogram import Histogram, Window
 from quietward.detect.core.signal.minute import Minute
 from quietward.detect.core.signal.sinusoidal import Pattern
+from quietward.detect.core.signal.steps import Steps
 from quietward.detect.core.signal.tone import Levels, Tone
 from quietward.detect.core.signal.usable import Usable
 from quietward.detect.core.signal.variability import Variability
@@ -63,6 +64,7 @@ class Beds(NamedTuple):
 
     clock: Clock = part(Clock)
     conditioning: Conditioning = part(Conditioning)
+    steps: Steps = part(Steps)
     usable: Usable = part(Usable)
     minute: Minute = part(Minute)
     excursions: Excursions = part(Excursions)

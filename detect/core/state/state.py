@@ -111,6 +111,8 @@ class Evaluation(msgspec.Struct, frozen=True):
     values: dict[str, float]
     baseline_bpm: float | None
     variability_bpm: float | None
+    baseline_change_1h_bpm: float | None
+    variability_change_1h_bpm: float | None
     contractions: Contractions
     concern: float | None
     concern_parts: list[ConcernContribution]

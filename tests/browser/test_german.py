@@ -1,0 +1,123 @@
+"""The page in German: no English is left on it, and nothing is cut off though German is longer."""
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from quietward.contracts.messages import Contractions, Level, RuleClass, SignalState
+from quietward.language.catalogue import language
+from tests.browser.conftest import screen
+from tests.browser.made_up import MadeUpWard
+
+SHOWN = """() => {
+  const found = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const element = walker.currentNode.parentElement;
+    if (!element.closest('script, style, noscript')) found.push(walker.currentNode.textContent);
+  }
+  for (const element of document.querySelectorAll('[aria-label], [title], [placeholder]')) {
+    for (const name of ['aria-label', 'title', 'placeholder']) found.push(element.getAttribute(name) ?? '');
+  }
+  return found.map((text) => text.trim()).filter((text) => /[a-z]{2}/i.test(text));
+}"""
+ENGLISH_WORDS = re.compile(
+    r"\b(the|of|and|for|with|since|until|not|is|are|this|no|what|has|have|bed's|from|to)\b",
+    re.IGNORECASE,
+)
+"""What stands in almost every English sentence and in no German one."""
+REASON = "late decelerations, 3 of 5 contractions · baseline up 15 bpm in 1 h · variability 4 bpm for 12 min"
+
+
+@pytest.fixture
+def german(browser: Browser) -> Iterator[Page]:
+    with screen(browser, locale="de-DE") as found:
+        yield found
+
+
+@pytest.fixture
+def busy(made_up: MadeUpWard) -> MadeUpWard:
+    made_up.flag("bed-1", Level.LOOK, reason=REASON)
+    made_up.put(
+        "bed-1",
+        contractions=Contractions(3.5, 171.0, 62.0, 40.0, tachysystole=["figo-2015"], rest_s=109.0),
+        classes=[RuleClass("figo-2015", 2, "suspicious", ["decelerations with 60% of contractions"], [])],
+        concern=57.0,
+        held_back=["concern-raised: explained by another condition"],
+    )
+    made_up.put(
+        "bed-2",
+        signal=SignalState.LOST,
+        signal_reason="No data for 41 s, monitor disconnected",
+        reason="no usable signal for 41 s",
+    )
+    return made_up
+
+
+def english_on(page: Page) -> list[str]:
+    """Return the texts of a page that are English: keys of the table that are another word in German, or sentences."""
+    words = language("de").words
+    known = {key for key, word in words.items() if isinstance(word, str) and word != key}
+    return [text for text in page.evaluate(SHOWN) if text in known or ENGLISH_WORDS.search(text)]
+
+
+def test_no_english_is_left_on_the_ward(german: Page, busy: MadeUpWard) -> None:
+    german.goto(busy.address)
+    row = german.locator(".band[data-bed=bed-1]")
+    expect(row.locator(".reason")).to_contain_text("späte Dezelerationen, bei 3 von 5 Wehen")
+    expect(german.locator("html")).to_have_attribute("lang", "de")
+    expect(german.locator(".top .notice")).to_contain_text("Nicht zur Diagnose")
+    german.locator(".options summary").click()
+    assert english_on(german) == []
+
+
+def test_no_english_is_left_in_what_people_do_at_a_bed(german: Page, busy: MadeUpWard) -> None:
+    german.goto(busy.address)
+    german.locator(".band[data-bed=bed-1] .act").focus()
+    german.keyboard.press("Enter")
+    expect(german.get_by_role("button", name="Oxytocin reduziert")).to_be_visible()
+    assert english_on(german) == []
+
+
+def test_no_english_is_left_on_the_wall(german: Page, busy: MadeUpWard) -> None:
+    german.goto(busy.address)
+    german.locator(".options summary").click()
+    german.get_by_role("button", name="Wandanzeige").click()
+    expect(german.locator(".tile[data-bed=bed-1] .headline")).to_have_text("ansehen")
+    assert english_on(german) == []
+
+
+def test_no_english_is_left_on_a_bed(german: Page, busy: MadeUpWard) -> None:
+    german.goto(f"{busy.address}/bed/bed-1")
+    expect(german.locator(".findings, .facts").first).to_contain_text("suspekt")
+    expect(german.locator(".log")).to_contain_text("ansehen: späte Dezelerationen")
+    assert english_on(german) == []
+
+
+@pytest.mark.parametrize("path", ["/handover", "/handover/bed-1", "/shift", "/paper/bed-1", "/keine-seite"])
+def test_no_english_is_left_on_sheets_and_shift(german: Page, busy: MadeUpWard, path: str) -> None:
+    german.goto(busy.address + path)
+    expect(german.locator("html")).to_have_attribute("lang", "de")
+    expect(german.locator(".notice, body > p").last).to_contain_text("Nicht zur Diagnose")
+    if path == "/shift":
+        expect(german.locator(".figures dt").first).to_have_text("Rufe")
+    assert english_on(german) == []
+
+
+@pytest.mark.parametrize("width", [1280, 1920])
+def test_nothing_is_cut_off_in_german(german: Page, busy: MadeUpWard, width: int) -> None:
+    german.set_viewport_size({"width": width, "height": 1080})
+    for path, ready in (("", ".band .reason"), ("/bed/bed-1", ".log li"), ("/shift", ".figures dt")):
+        german.goto(busy.address + path)
+        german.locator(ready).first.wait_for()
+        german.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
+        cut = german.evaluate(
+            "() => [...document.querySelectorAll("
+            "'.headline, .reason, .waiting, button, .notice, dt, dd, h1, h2, legend, label')]"
+            ".filter((e) => e.clientWidth && e.scrollWidth > e.clientWidth + 1)"
+            ".filter((e) => getComputedStyle(e).overflowX !== 'visible')"
+            ".map((e) => e.textContent)"
+        )
+        assert cut == [], path

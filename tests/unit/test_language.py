@@ -1,0 +1,120 @@
+"""The words: every sentence that people read is in every table, whole; and finished sentences are recognised."""
+
+import json
+import re
+import shutil
+import subprocess
+from datetime import date
+
+import pytest
+from babel.messages.pofile import read_po
+
+from quietward.contracts.notice import NOTICE
+from quietward.language.catalogue import PLACEHOLDER, chosen, language, names
+from tests.english import ROOT, english, plurals
+
+OTHERS = [name for name in names() if name != "en"]
+SAME_EVERYWHERE = re.compile(
+    r"(bpm|min|Name|normal|abrupt|Team|team|Student|[IVX]+|Diabetes|diabetes|Minute|minute|\W|\d|cm)*"
+)
+BARE = re.compile(
+    r"""(?:make\("\w+", "[^"]*", |button\(|field\(|labelled\(|disclosure\(|setText\([^,]+, )(["`][A-Za-z][^"`]*["`])"""
+)
+"""A text of the page's code that goes to the screen without being looked up."""
+SENTENCES = {
+    "No data for 41 s, monitor disconnected": "Seit 41 s keine Daten, Gerät nicht verbunden",
+    "late decelerations, 3 of 5 contractions · baseline up 15 bpm in 1 h": (
+        "späte Dezelerationen, bei 3 von 5 Wehen · Baseline in 1 h um 15 bpm gestiegen"
+    ),
+    "3.6 in 10 min, 70 s between, tachysystole by figo-2015": "3,6 in 10 min, 70 s Pause, Tachysystolie nach figo-2015",
+    "look: unanswered: baseline 166 bpm, above 160 for 28 min": (
+        "ansehen: ohne Antwort: Baseline 166 bpm, seit 28 min über 160"
+    ),
+    "on purpose, Kim: bathroom; now no FHR for 3 min": "mit Absicht, Kim: Toilette; jetzt: Seit 3 min keine FHF",
+    "shelved for 15 min by Kim (late, she says): tachysystole": (
+        "für 15 min zurückgestellt von Kim (late, she says): Tachysystolie"
+    ),
+    "what nobody has ever written": "what nobody has ever written",
+}
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_every_sentence_is_in_the_table_and_nothing_else_is(name: str) -> None:
+    with (ROOT / "quietward" / "language" / f"{name}.po").open("rb") as file:
+        table = read_po(file, locale=name)
+    entries = {m.id if isinstance(m.id, str) else m.id[0]: m for m in table if m.id}
+    assert set(entries) == set(english()), "python -m tests.english LANGUAGE prints what is missing"
+    for key, entry in entries.items():
+        forms = [entry.string] if isinstance(entry.string, str) else list(entry.string or [])
+        assert all(forms), f"{key!r} is not translated"
+        assert not entry.fuzzy, key
+        allowed = set(PLACEHOLDER.findall(key)) | set(PLACEHOLDER.findall(plurals().get(key, "")))
+        for form in forms:
+            assert set(PLACEHOLDER.findall(form)) == set(PLACEHOLDER.findall(key)) or key in plurals(), key
+            assert set(PLACEHOLDER.findall(form)) <= allowed, key
+            assert (form[:1].isspace(), form[-1:].isspace()) == (key[:1].isspace(), key[-1:].isspace()), key
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_the_notice_is_there_in_every_language(name: str) -> None:
+    assert language(name).said(NOTICE) != NOTICE
+    assert "quietward" in language(name).said(NOTICE)
+
+
+def test_every_template_with_a_body_carries_the_notice() -> None:
+    for path in sorted((ROOT / "dashboard" / "templates").glob("*.html")):
+        text = path.read_text()
+        if "{% block body %}" in text and path.name != "base.html":
+            assert "{{ notice | said }}" in text, path.name
+
+
+def test_templates_have_no_bare_words() -> None:
+    for path in sorted((ROOT / "dashboard" / "templates").glob("*.html")):
+        bare = re.sub(r"\{#.*?#\}|\{%.*?%\}|\{\{.*?\}\}|<style>.*?</style>", "", path.read_text(), flags=re.DOTALL)
+        shown = [text.strip() for text in re.findall(r">([^<>]*[A-Za-z]{2}[^<>]*)<", bare)]
+        assert set(shown) <= {"quietward"}, path.name
+
+
+def test_the_page_looks_up_what_it_shows() -> None:
+    for path in sorted((ROOT / "dashboard" / "assets").glob("**/*.mjs")):
+        if path.parent.name != "study":  # in English only, as docs/languages.md says
+            assert BARE.findall(path.read_text()) == [], path.name
+
+
+@pytest.mark.parametrize(("sentence", "german"), SENTENCES.items())
+def test_finished_sentences_are_recognised_by_their_templates(sentence: str, german: str) -> None:
+    assert language("de").said(sentence) == german
+    assert language("en").said(sentence) == sentence
+
+
+@pytest.mark.skipif(shutil.which("node") is None, reason="no Node")
+def test_the_browser_says_the_same_as_the_server() -> None:
+    script = f"""
+        import {{ Language }} from "{(ROOT / "dashboard/assets/shared/language.mjs").as_uri()}";
+        const {{ words, sentences }} = JSON.parse(process.argv[1]);
+        const german = new Language("de", words);
+        console.log(JSON.stringify([
+          sentences.map((one) => german.said(one)),
+          german.counted("the last hour", "the last {{n}} hours", 1),
+          german.counted("the last hour", "the last {{n}} hours", 4),
+          german.text("At most {{n}} min.", {{ n: 2.5 }}),
+        ]));
+    """
+    given = json.dumps({"words": language("de").words, "sentences": list(SENTENCES)})
+    command = ["node", "--input-type=module", "--eval", script, given]
+    found = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+    assert found == [list(SENTENCES.values()), "die letzte Stunde", "die letzten 4 Stunden", "Höchstens 2,5 min."]
+
+
+def test_the_wards_setting_counts_before_the_browsers_wish() -> None:
+    assert chosen("", "de-AT,de;q=0.9,en;q=0.8").name == "de"
+    assert chosen("", "fr-FR,fr;q=0.9").name == "en"
+    assert chosen("", "").name == "en"
+    assert chosen("en", "de").name == "en"
+    assert chosen("de", "en-GB").name == "de"
+
+
+def test_numbers_and_days_are_written_as_usual_there() -> None:
+    assert language("de").number(2.5, 1) == "2,5"
+    assert language("de").date(date(2026, 11, 9)) == "09.11.2026"
+    assert language("en").date(date(2026, 11, 9)) == "2026-11-09"
