@@ -191,7 +191,7 @@ def beyond_limits(last: Sample, given: argparse.Namespace) -> list[str]:
 def main() -> int:
     """Run, print the table, and return the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.soak", description=__doc__)
-    parser.add_argument("--minutes", type=float, default=60)
+    parser.add_argument("--minutes", type=float, default=59, help="24 h of signal, the first 12 min of it at once.")
     parser.add_argument("--speed", type=float, default=24)
     parser.add_argument("--beds", type=int, default=12)
     parser.add_argument("--keep-hours", type=float, default=6, help="Hours of signal that the store keeps.")
