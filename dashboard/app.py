@@ -10,6 +10,7 @@ from typing import Any
 
 import uvicorn
 from dash import Dash, Input, Output
+from dash.exceptions import DependencyException
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import HTMLResponse
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -26,6 +27,7 @@ from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import handover_html, strip_svg
 from quietward.dashboard.routes import account, downloads, example, history, live, stays, studies, what_if_job
 from quietward.dashboard.routes.what_if_job import WhatIfJob
+from quietward.dashboard.web.bounds import BoundedBody, ImpatientProtocol
 from quietward.dashboard.web.middleware import PagePaths, ReadersLanguage, SecurityHeaders, content_security_policy
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
 from quietward.dashboard.web.request_body import TooLarge
@@ -67,7 +69,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
                 create_app(hub, authenticator, settings, extensions),
                 log_config=None, access_log=False,
                 proxy_headers=bool(settings.proxies), forwarded_allow_ips=settings.proxies,
-                timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
+                http=ImpatientProtocol, timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
             server = _Server(config)
             try:
@@ -116,6 +118,10 @@ def create_app(
     async def too_large(_: Request, error: Exception) -> Response:
         return Response(str(error), 413)
 
+    @server.exception_handler(DependencyException)
+    async def no_such_script(_: Request, __: Exception) -> Response:
+        return Response("no such script", 404)
+
     live.add_routes(server, hub, authenticator)
     account.add_routes(server, authenticator)
     downloads.add_routes(server, hub)
@@ -137,7 +143,7 @@ def create_app(
     script_hashes = dash.csp_hashes()
     sign_in_policy = content_security_policy(script_hashes, form_action="'self'")
     app: ASGIApp = AuthMiddleware(PagePaths(server, registry), authenticator, registry)
-    app = ReadersLanguage(app, settings.language)
+    app = BoundedBody(ReadersLanguage(app, settings.language))
     app = SecurityHeaders(app, content_security_policy(script_hashes), {SIGN_IN: sign_in_policy})
     return TrustedHostMiddleware(app, allowed_hosts=trusted_hosts(settings))
 

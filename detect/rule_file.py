@@ -228,7 +228,7 @@ def _text(name: str) -> tuple[str, str]:
         if name.endswith(".toml"):
             return name, Path(name).read_text()
         return f"{name}.toml", (files("quietward.detect") / "rules" / f"{name}.toml").read_text()
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise BadRules("rule table", name, f"Cannot be read: {why}. Give {A_PATH}") from error
 

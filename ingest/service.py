@@ -110,7 +110,7 @@ class Ingest:
         self.ward, self.store, self.settings, self.test_hook = ward, store, settings, test_hook
         self.session = session
         self.clock = clock or WatchedClock()
-        self.kept = [Kept(int(settings.keep_hours * 3_600_000)) for _ in range(ward.shards)]
+        self.kept = [Kept(int(settings.keep_hours / settings.demo_speed * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
         self.unexpected = Unexpected(store, ward)
         self.beds: set[str] = set()

@@ -183,8 +183,24 @@ class Bed:
         shown = self.scenario.mothers_pulse_bpm if self.scenario.shows_mothers_pulse else None
         return BedSignals(seen, toco, baseline, self._stage(end - TICK_S), shown, fhr2)
 
+    def forget(self) -> None:
+        """Drop what was true and is over: a bed that goes on for days and is never asked keeps none of it."""
+        t = self.t_s
+        self.events = [e for e in self.events if e.end_s >= t]
+        self._minutes.clear()
+        for kinds in (self._states, self._needs):
+            for what, spans in kinds.items():
+                kinds[what] = [x for x in spans if x.until_s >= t]
+        self._sensors.forget(t)
+        self.care.forget(t)
+        if self._second is not None:
+            self._second.forget()
+
     def truth(self) -> TruthFile:
-        """Return all that is true so far; with twins who is needed for either, all else of the first."""
+        """Return all that is true so far, or since it was last told to forget.
+
+        With twins: who is needed for either, all else of the first.
+        """
         s, end = self.scenario, float(self.t_s)
         running = [] if self._compressed_since is None else [self._fall(end)]
         stage = s.second_stage_from_min

@@ -32,3 +32,8 @@ class Care:
     def relieves(self, what: Relief, t_s: float) -> bool:
         """Whether something is relieved at a moment."""
         return any(span.what == what and span.from_s <= t_s < span.until_s for span in self._spans)
+
+    def forget(self, t_s: float) -> None:
+        """Drop what was done, and what it relieved until then."""
+        self._spans = [span for span in self._spans if span.until_s >= t_s]
+        self.done.clear()

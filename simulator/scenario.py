@@ -242,7 +242,7 @@ def read(kind: str, name: str, of: type[T]) -> T:
     try:
         source = Path(name) if name.endswith(".toml") else _folder(kind) / f"{name}.toml"
         text = source.read_text()
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         if name.endswith(".toml"):
             why = getattr(error, "strerror", None) or str(error)
             raise BadScenario(kind, name, f"Cannot be read: {why}") from error

@@ -142,6 +142,10 @@ class Sensors:
         plan.tone.append(self._tone)
         plan.is_mother.append(float(strain.is_mother))
 
+    def forget(self, t_s: float) -> None:
+        """Drop the artefacts that were over at a moment."""
+        self.artefacts = [x for x in self.artefacts if x.until_s >= t_s]
+
     def _contact(self, t_s: float, length_s: float, strain: Strain) -> None:
         """Let contact be good and bad in turn; while it is bad, gaps and values follow each other."""
         n, rng = self._n.loss, self._rng

@@ -68,6 +68,7 @@ class LiveBed:
         """Yield every second once."""
         for first in range(0, self.seconds, TICK_S):
             tick = self._simulated.advance(1)
+            self._simulated.forget()
             for n in range(min(TICK_S, self.seconds - first)):
                 fhr2 = None if tick.fhr2 is None else _of(tick.fhr2, n)
                 yield DeviceSecond(_of(tick.fhr, n), _of(tick.ua, n), tick.mothers_bpm, tick.stage, fhr2)

@@ -206,7 +206,7 @@ def read(name: str) -> Study:
     source = Path(name) if name.endswith(".toml") else files("quietward.study") / "studies" / f"{name}.toml"
     try:
         text = source.read_text()
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         if name.endswith(".toml"):
             why = getattr(error, "strerror", None) or str(error)
             raise BadStudy("study", name, f"Cannot be read: {why}") from error

@@ -115,7 +115,11 @@ def run(
                 moved(progress(load, counts[:], time.monotonic() - began))
                 done, waiting = wait(waiting, TOLD_EVERY_S)
                 for future in done:
-                    future.result()
+                    try:
+                        future.result()
+                    except OSError as error:  # a job has read its own files before
+                        why = error.strerror or str(error)
+                        raise BadStudy("--out", str(folder), f"Cannot be written to: {why}") from error
             moved(progress(load, counts[:], time.monotonic() - began))
             return [future.result() for future in futures]
 

@@ -97,7 +97,7 @@ def run(
             page = supervisor.start("page", "serve")
             supervisor.start("ingest", "ingest")
             supervisor.start("detect", "detect")
-            devices = ["--beds", str(beds), "--speed", str(speed), "--head-start", "12"]
+            devices = ["--beds", str(beds), "--speed", str(speed), "--head-start", "12", "--hours", "24"]
             devices += [] if shift is None else ["--shift", shift]
             supervisor.start("devices", "simulate", *devices, once=True)
             supervisor.wait_until_up(page, settings.port)
@@ -137,7 +137,7 @@ def _wait_for_beds(address: str, supervisor: ProcessSupervisor) -> None:
     began = time.monotonic()
     is_told = False
     while (lasts_s := time.monotonic() - began) < START_WITHIN_S:
-        supervisor.restart_dead()
+        supervisor.restart_dead(gives_up=True)
         if lasts_s > COMPILES_S and not is_told:
             print(
                 "Starting. After an installation the detector compiles its core first: half a minute, once.", flush=True

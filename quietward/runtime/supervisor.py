@@ -13,7 +13,9 @@ from quietward.runtime.process import command_of
 START_WITHIN_S = 60.0
 END_WITHIN_S = 4.0
 DEATHS_ALLOWED = 3
-"""A process that has ended so often within a minute is not restarted."""
+"""A process that has ended so often within a minute is not restarted at once."""
+RESTS_S = 30.0
+"""So long it rests then, while the others go on."""
 
 
 @dataclass
@@ -30,6 +32,7 @@ class ManagedProcess:
     metrics_port: int = 0
     process: subprocess.Popen[bytes] | None = None
     deaths: list[float] = field(default_factory=list)
+    rests_until: float = 0.0
 
 
 class ProcessSupervisor:
@@ -91,10 +94,10 @@ class ProcessSupervisor:
                 return
         raise Unreachable(f"{managed.name} did not start", port, self.last_log_line(managed))
 
-    def restart_dead(self) -> str | None:
+    def restart_dead(self, *, gives_up: bool = False) -> str | None:
         """Restart a process that has died, and return a line about it, or about one that has ended as it should.
 
-        Raises Unreachable when a process dies again and again.
+        gives_up: raise Unreachable when one dies again and again, as at a start; else it rests, and the others go on.
         """
         for managed in self.processes:
             if managed.process is None or (code := managed.process.poll()) is None:
@@ -103,9 +106,17 @@ class ProcessSupervisor:
                 managed.process = None
                 return f"{managed.name} has come to its end"
             now = time.monotonic()
-            managed.deaths = [t for t in managed.deaths if now - t < 60] + [now]
-            if len(managed.deaths) >= DEATHS_ALLOWED:
-                raise Unreachable(f"{managed.name} ends again and again", code, self.last_log_line(managed))
+            if now < managed.rests_until:
+                continue
+            if managed.rests_until == 0:
+                managed.deaths = [t for t in managed.deaths if now - t < 60] + [now]
+                if len(managed.deaths) >= DEATHS_ALLOWED:
+                    why = f"{managed.name} ends again and again"
+                    if gives_up:
+                        raise Unreachable(why, code, self.last_log_line(managed))
+                    managed.rests_until = now + RESTS_S
+                    return f"{why} ({code}); next try in {RESTS_S:.0f} s. It said: {self.last_log_line(managed)}"
+            managed.rests_until = 0.0
             self._launch(managed)
             return f"{managed.name} ended ({code}); started again"
         return None

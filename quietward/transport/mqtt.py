@@ -371,7 +371,7 @@ class Publisher:
         self._paho = paho
         self._room = asyncio.Semaphore(IN_FLIGHT)
         self._unanswered: dict[int, tuple[str, Callable[[], None]]] = {}
-        self._mids = itertools.cycle(range(1, 0x10000))
+        self._mids = (n % 0xFFFF + 1 for n in itertools.count())  # itertools.cycle would keep every one of them
         self._refused = refused
         on_connect: Any = paho.on_connect
 

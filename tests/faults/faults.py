@@ -25,12 +25,16 @@ CUT_BYTES = 30_000
 Step = Callable[[FaultWard], Awaitable[None]]
 
 
+async def nothing(_: FaultWard) -> None:
+    """Do nothing."""
+
+
 @dataclass(frozen=True)
 class Fault:
-    """inject and lift: what is done, hold_s apart. blind: the beds' data or their detector stop meanwhile.
+    """inject and lift: what is done, hold_s apart; prepare: what is done before.
 
-    may_lose: what is lost is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is
-    none of it.
+    blind: the beds' data or their detector stop meanwhile. is_said: the page must say something. may_lose: what is lost
+    is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is none of it.
     """
 
     name: str
@@ -38,12 +42,10 @@ class Fault:
     lift: Step
     hold_s: float = 14.0
     blind: bool = True
+    is_said: bool = True
     may_lose: bool = False
     short_s: float = 0.0
-
-
-async def nothing(_: FaultWard) -> None:
-    """Do nothing."""
+    prepare: Step = nothing
 
 
 def killed(part: str, short_s: float = 0.0) -> Fault:
@@ -133,12 +135,15 @@ async def _start_store(ward: FaultWard) -> None:
     await ward["store"].restart()
 
 
-async def _hang_one_of_two(ward: FaultWard) -> None:
+async def _two_detectors(ward: FaultWard) -> None:
     await ward["second detect"].restart()
     end = time.monotonic() + 30
     while "holds [" not in ward["second detect"].log.read_text() and time.monotonic() < end:
         await asyncio.sleep(0.2)
     await asyncio.sleep(2)
+
+
+async def _hang_one_of_two(ward: FaultWard) -> None:
     ward["detect"].send(signal.SIGSTOP)
 
 
@@ -234,7 +239,13 @@ def all_faults() -> list[Fault]:
         hung("ingest"),
         killed("detect"),
         hung("detect", short_s=11),
-        Fault("one of two detectors stopped, continued", _hang_one_of_two, _go_on_with_one, blind=False),
+        Fault(
+            "one of two detectors stopped, continued",
+            _hang_one_of_two,
+            _go_on_with_one,
+            blind=False,
+            prepare=_two_detectors,
+        ),
         killed("serve"),
         hung("serve"),
         hung("devices"),
@@ -246,11 +257,11 @@ def all_faults() -> list[Fault]:
         cut("detect-store"),
         cut("serve-store"),
         cut("ingest-store", "detect-store", "serve-store", "devices-store"),
-        Fault(f"{BACKLOG_S / 60:.0f} min of one device at once", _burst, nothing, 3, blind=False),
+        Fault(f"{BACKLOG_S / 60:.0f} min of one device at once", _burst, nothing, 3, blind=False, is_said=False),
         clock(3600),
         clock(-3600),
-        Fault(f"{SLOW_SOCKETS} pages that read nothing", slow.open, slow.close, blind=False),
-        Fault(f"{SOCKETS} pages", sockets.open, sockets.close, blind=False),
+        Fault(f"{SLOW_SOCKETS} pages that read nothing", slow.open, slow.close, blind=False, is_said=False),
+        Fault(f"{SOCKETS} pages", sockets.open, sockets.close, blind=False, is_said=False),
         Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True),
     ]
 

@@ -40,6 +40,8 @@ class Row:
         found = []
         if self.well_s is None:
             found.append("not well again")
+        if self.fault.is_said and not self.first:
+            found.append("the page said nothing")
         if self.lost and not self.fault.may_lose:
             found.append(f"{self.lost} s lost")
         if not self.log_is_whole and not self.fault.may_lose:
@@ -62,6 +64,7 @@ async def measure(ward: FaultWard, faults: Sequence[Fault], told: Callable[[Row]
 
 async def _one(ward: FaultWard, fault: Fault) -> Row:
     row = Row(fault)
+    await fault.prepare(ward)
     before, unused, _ = await ward.found()
     began = time.monotonic()
     gaps = len(ward.page.gaps)

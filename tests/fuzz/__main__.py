@@ -24,7 +24,7 @@ def main() -> int:
         import atheris
 
         # Not the compiled core: numba reads its bytecode.
-        with atheris.instrument_imports(include=["quietward", "edfio", "tomllib"], exclude=["quietward.detect.core"]):
+        with atheris.instrument_imports(include=["quietward", "edfio"], exclude=["quietward.detect.core"]):
             from tests.fuzz import readers
     else:
         from tests.fuzz import readers

@@ -2,19 +2,27 @@
 
 import asyncio
 import contextlib
+import functools
+import marshal
 import os
+import random
 import subprocess
 import tempfile
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+from unittest import mock
 from urllib.parse import unquote_to_bytes
 
 import msgspec
 import numpy as np
 
+from quietward.contracts import tables as parsing
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import (
     BadMessage,
@@ -31,6 +39,7 @@ from quietward.contracts.tables import parse_toml_table
 from quietward.dashboard.auth import people
 from quietward.dashboard.routes import commands
 from quietward.detect import rule_file
+from quietward.detect.core.alerting.policy import Policy
 from quietward.ingest.validate import check
 from quietward.practice import answer, simulated, strip
 from quietward.recordings.files import Labour, read_recording, write_recording
@@ -39,6 +48,7 @@ from quietward.runtime.embedded import free_port, store_command, wait_for_port
 from quietward.simulator import scenario, shift
 from quietward.study import plan, truth
 from quietward.transport import packets
+from tests.fuzz import changes
 
 MEMORY = next((one for one in ("/dev/shm",) if os.access(one, os.W_OK)), None)  # noqa: S108
 """Where files are that live for a moment."""
@@ -174,8 +184,55 @@ def _file(
     return reader
 
 
-def _along(package: str, *names: str) -> Callable[[], list[bytes]]:
-    return lambda: [(files(package) / name).read_bytes() for name in names]
+def _table(
+    read_file: Callable[[str], object],
+    package: str,
+    names: tuple[str, ...],
+    *errors: type[QuietwardError],
+    use: Callable[[Any], object] = lambda found: found,
+) -> Callable[[], contextlib.AbstractContextManager[Reader]]:
+    """A reader of TOML tables, and what is done with one that was taken (`use`); names: of some that come along.
+
+    What begins with a zero byte is no text: it says what to change in one of those tables (`changes.changed`). Few
+    changes of a text leave it TOML, and changed values get further; nor is it written and parsed then.
+    """
+
+    @contextmanager
+    def reader() -> Iterator[Reader]:
+        texts = [(files(package) / name).read_bytes() for name in names]
+        tables = [tomllib.loads(text.decode()) for text in texts]
+        words = changes.words_of(tables)
+        made: dict[str, Any] = {}
+        copies = [marshal.dumps(table) for table in tables]
+
+        along = functools.lru_cache(256)(tomllib.loads)  # a shift reads its scenarios, and so on
+
+        def loads(text: str) -> dict[str, Any]:
+            return made["table"] if text == CHANGED else along(text)
+
+        with (
+            tempfile.TemporaryDirectory(prefix="quietward-fuzz-", dir=MEMORY) as folder,
+            mock.patch.object(parsing, "tomllib", SimpleNamespace(loads=loads)),
+        ):
+            path, changed_path = Path(folder) / "one.toml", Path(folder) / "changed.toml"
+            changed_path.write_text(CHANGED)
+
+            def read(data: bytes) -> object:
+                if data[:1] == b"\0":
+                    made["table"] = changes.changed(copies, data[1:], words)
+                    return use(read_file(str(changed_path)))
+                path.write_bytes(data)
+                return use(read_file(str(path)))
+
+            which = [bytes((0, i)) for i in range(len(tables))]
+            some = [start + bytes(range(at, at + changes.EACH)) for start in which for at in range(0, 80, 7)]
+            yield Reader([*texts, *which, *some], read, errors)
+
+    return reader
+
+
+CHANGED = "# changed"
+"""Stands in a file for a table that was made in memory."""
 
 
 def _labour(path: str) -> object:
@@ -239,6 +296,19 @@ def act() -> Iterator[Reader]:
         read,
         (commands.BadCommand,),
     )
+
+
+def _noted(policy: Policy) -> object:
+    """What a page is told of a policy."""
+    return rule_file.policy_info(replace(_rules(), policy=policy))
+
+
+_rules = functools.cache(rule_file.load)
+
+
+def _begun(labour: scenario.Scenario) -> object:
+    """A labour that was taken can be lived."""
+    return scenario.one_bed(labour, random.Random(1))
 
 
 def _policy_info() -> PolicyInfo:
@@ -323,7 +393,7 @@ def http() -> Iterator[Reader]:
                 if b"/studies" in data and b"POST" in data:
                     return None  # starts a job of its own
                 status = loop.run_until_complete(ask(data))
-                is_dash = b"_dash-" in data[:80]  # Dash itself answers 500 to what its own script never sends
+                is_dash = b"_dash-update" in data[:80]  # Dash itself answers 500 to what its own script never sends
                 assert 200 <= status < 500 or status == 503 or is_dash, f"status {status}"
                 if status >= 400:
                     raise _NotServed("status", status, "")
@@ -349,7 +419,7 @@ PATHS = b"""
 /paper/bed-1?minutes=30&cm=1&bpm=20&utc-offset-min=-60 /handover/bed-1?utc-offset-min=0 /handover /handover-sheets
 /stay/bed-1/1 /stay/bed-1/1/log.csv /stay/bed-1/1/record.zip /stay/bed-1/1/strip?utc-offset-min=0 /studies
 /studies/x/report.html /studies/x/what-if.json /studies/running /practice/scenarios /sign-in?next=%2Fbed%2F1
-/assets/live.mjs
+/assets/live.mjs /_dash-component-suites/../ /_dash-component-suites/x/y.js
 """
 
 
@@ -374,28 +444,25 @@ READERS: dict[str, Callable[[], contextlib.AbstractContextManager[Reader]]] = {
     "settings": _file(_settings, lambda: SETTINGS, ".toml", BadSettings),
     "accounts": _file(device_passwords, lambda: ACCOUNTS, ".txt", BadSettings),
     "people": _file(lambda path: people.read(Path(path)), lambda: PEOPLE, ".toml", BadSettings),
-    "policy": _file(rule_file.read_policy, _along("quietward.detect", "rules/attention.toml"), ".toml", BadRules),
-    "rule-set": _file(
-        rule_file.read_rule_set,
-        _along("quietward.detect", "rules/figo-2015.toml", "rules/nichd-2008.toml"),
-        ".toml",
-        BadRules,
+    "policy": _table(rule_file.read_policy, "quietward.detect", ("rules/attention.toml",), BadRules, use=_noted),
+    "rule-set": _table(
+        rule_file.read_rule_set, "quietward.detect", ("rules/figo-2015.toml", "rules/nichd-2008.toml"), BadRules
     ),
-    "scenario": _file(
+    "scenario": _table(
         scenario.load,
-        _along("quietward.simulator", "scenarios/calm.toml", "scenarios/quiet-catastrophe.toml"),
-        ".toml",
+        "quietward.simulator",
+        ("scenarios/calm.toml", "scenarios/quiet-catastrophe.toml"),
         BadScenario,
+        use=_begun,
     ),
-    "shift": _file(
+    "shift": _table(
         shift.load,
-        _along("quietward.simulator", "shifts/night-shift.toml", "shifts/two-at-once.toml"),
-        ".toml",
+        "quietward.simulator",
+        ("shifts/night-shift.toml", "shifts/two-at-once.toml"),
         BadScenario,
+        use=lambda found: shift.placed(found, 1),
     ),
-    "study": _file(
-        plan.load, _along("quietward.study", "studies/busy-hours.toml"), ".toml", BadStudy, BadScenario, BadRules
-    ),
+    "study": _table(plan.load, "quietward.study", ("studies/busy-hours.toml",), BadStudy, BadScenario, BadRules),
     "url": url,
     "act": act,
     "practice": practice,

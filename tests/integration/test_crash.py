@@ -1,12 +1,11 @@
 """The detector is killed at points inside its commit; what is in the logs must equal an undisturbed run.
 
-The kills are real (SIGKILL of a real process), and come where they hurt: after the step and before the commit, after
-the commit was sent and before its answer was read, after the answer and before the position is remembered.
+The kills come where they hurt: after the step and before the commit, after the commit was sent and before its answer
+was read, after the answer and before the position is remembered.
 """
 
 import asyncio
 import random
-import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -28,14 +27,15 @@ from quietward.contracts.messages import (
     Leave,
     Tick,
     UndoStay,
-    decode_event,
     decode_summary,
     encode_inputs,
 )
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import Store
-from tests.conftest import WAIT_S, Server, stop
+from tests import detectors
+from tests.conftest import WAIT_S, Server
+from tests.detectors import Death, outputs, until
 
 POINTS = ("stepped", "sent", "committed", "saving", "saved")
 KILLS = 12
@@ -58,43 +58,6 @@ ACTS: list[tuple[int, Command]] = [
     (1300, Arrive("bed-2", "Ann", Arrival("a slip of the finger"))),
     (1403, UndoStay("bed-2", "Ann")),
 ]
-
-DRIVER = """
-import asyncio, os, signal, sys
-from quietward.detect import rule_file, service
-from quietward.detect import store as detect_store
-from quietward.detect.store import ShardStore
-from quietward.contracts.addresses import Ward
-from quietward.store.client import connected
-
-detect_store.READ_AT_MOST = 3  # many commits, many places to die
-detect_store.PIECE_BYTES, detect_store.BETWEEN_PIECES_S = 40_000, 0.0  # so that many die with half a checkpoint
-point, after, url, ward = sys.argv[1], int(sys.argv[2]), sys.argv[3], sys.argv[4]
-reached = 0
-
-def die_at(name):
-    global reached
-    if name == point:
-        reached += 1
-        if reached > after:
-            os.kill(os.getpid(), signal.SIGKILL)
-
-class Store(ShardStore):
-    async def commit(self, *what):
-        task = asyncio.ensure_future(super().commit(*what))
-        await asyncio.sleep(0)  # the command is on its way
-        await asyncio.sleep(0)
-        if point == "sent":
-            await asyncio.sleep(0.002)
-            die_at("sent")
-        await task
-
-async def main():
-    async with connected(url) as redis:
-        await service.Detector(Store(redis, Ward(ward).shard(0)), rule_file.load(), 0.05, die_at).run_for_ever()
-
-asyncio.run(main())
-"""
 
 
 def inputs() -> list[list[Input]]:
@@ -140,40 +103,18 @@ async def work(
     died = 0
     plan = iter(kills)
     while True:
-        point, after = next(plan, ("none", 0))
-        with (tmp_path / "driver.log").open("ab") as log:
-            process = await asyncio.create_subprocess_exec(
-                sys.executable, "-c", DRIVER, point, str(after), f"redis://127.0.0.1:{server.port}/0", ward.name,
-                stdout=log, stderr=log, cwd=Path(__file__).parents[2],
-            )  # fmt: skip
-        waiting = asyncio.create_task(process.wait())
-        for _ in range(4000):  # two minutes and more
-            written: Any = await store.get(ward.shard(0).position)
-            if waiting.done() or (written is not None and written.decode() == last):
-                break
-            await asyncio.sleep(0.05)
-        if waiting.done():
-            assert process.returncode == -signal.SIGKILL, (tmp_path / "driver.log").read_text()
-            died += 1
-            continue
-        process.kill()
-        await waiting
-        assert written is not None
-        assert written.decode() == last
-        return died
-
-
-async def outputs(store: Store, ward: Ward) -> dict[str, Any]:
-    """Everything a detector has said: logs and trends of every stay, which of them are kept for good, summaries."""
-    shard = ward.shard(0)
-    said: dict[str, Any] = {}
-    keys: Any = await store.keys(f"{shard.root}:log:*") + await store.keys(f"{shard.root}:trend:*")
-    for key in sorted(map(bytes.decode, keys)):
-        entries: Any = await store.xrange(key)
-        said[key.replace(ward.name, "")] = [decode_event(fields[b"e"]) for _, fields in entries]
-        said[key.replace(ward.name, "kept ")] = await store.ttl(key) < 0
-    said["summaries"] = await store.hgetall(shard.summary)
-    return said
+        process = detectors.start(server, ward.shard(0), Death(*next(plan, ())), tmp_path / "detect.log")
+        written: Any = None
+        async with asyncio.timeout(12 * WAIT_S):
+            while process.exitcode is None and written != last.encode():
+                await asyncio.sleep(0.05)
+                written = await store.get(ward.shard(0).position)
+        if process.exitcode is None:
+            process.kill()
+            process.join()
+            return died
+        assert detectors.was_killed(process), (tmp_path / "detect.log").read_text()
+        died += 1
 
 
 async def test_killed_inside_the_commit_it_says_the_same(
@@ -265,14 +206,3 @@ async def test_with_other_rules_an_answer_is_kept_and_numbers_go_on(store: Store
             assert state.attention.flag[n] >= int(summary.flag.rpartition("-f")[2])
             assert state.attention.acknowledged[n]
             assert state.words[bed.decode()].acknowledged_by == summary.acknowledged_by
-
-
-async def until(detector: Any, store: Store, position: str, last: str) -> None:
-    """Let a detector run until it has written `last`."""
-    task = asyncio.create_task(detector.run_for_ever())
-    async with asyncio.timeout(3 * WAIT_S):
-        written: Any = None
-        while written != last.encode():
-            await asyncio.sleep(0.05)
-            written = await store.get(position)
-    await stop(task)

@@ -15,7 +15,8 @@ from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.store.client import Store
-from tests.integration.test_crash import BEDS, fill, inputs, until
+from tests.detectors import until
+from tests.integration.test_crash import BEDS, fill, inputs
 
 pytestmark = pytest.mark.skipif(sys.version_info >= (3, 13), reason="Bytewax has no wheels for this Python")
 RULES = rule_file.load()

@@ -40,8 +40,8 @@ from quietward.store.client import Store
 from quietward.store.topology import has_plain_sessions, session_name
 from quietward.transport.mqtt import Publisher
 from tests.conftest import WAIT_S, Parts, settled, stop, until, wait_for
-from tests.integration.test_crash import outputs
-from tests.integration.test_crash import until as run_until
+from tests.detectors import outputs
+from tests.detectors import until as run_until
 from tests.integration.test_flow import T0_MS, frame, get, second
 
 

@@ -1,17 +1,14 @@
 """A woman is moved to a bed of another shard and back, while the detectors of both, and the store, are killed.
 
-The kills are real (SIGKILL of real processes) and come while she is on the way: before and after each step, commit and
-message to the other bed. She must be in one bed each time, and logs, trends and summaries must equal those of a run in
-which nothing happened. QUIETWARD_KILLS sets the number of kills.
+The kills come while she is on the way: before and after each step, commit and message to the other bed. She must be
+in one bed each time, and logs, trends and summaries must equal those of a run in which nothing happened.
+QUIETWARD_KILLS sets the number of kills.
 """
 
 import asyncio
-import multiprocessing
 import os
 import random
-import signal
 import sys
-import threading
 from collections import Counter
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
@@ -36,65 +33,20 @@ from quietward.contracts.messages import (
     RecordCare,
     Tick,
     UndoStay,
-    decode_event,
     decode_summary,
     encode_inputs,
 )
-from quietward.detect import rule_file, service
-from quietward.detect.service import Detector
-from quietward.detect.store import ShardStore
-from quietward.runtime.process import run as run_service
 from quietward.store.client import RedisError, Store, connected, newest_id
+from tests import detectors
 from tests.conftest import Server, make_store
+from tests.detectors import POINTS, Death, outputs
 
 KILLS = min(200, int(os.environ.get("QUIETWARD_KILLS", "10")))
 MOST_ROUNDS = 4 + 2 * KILLS
 STORE_DIES_EVERY = 9
-POINTS = ("stepped", "sent", "committed", "sending", "sent to another bed", "saving", "saved")
-FORKS = multiprocessing.get_context("forkserver")
 T0_MS = 1_790_000_000_000
 HERE, THERE, TAKEN = "bed-1", "bed-7", "bed-5"
 SECONDS = 20
-
-
-def be(url: str, ward: str, number: int, death: tuple[str, int], folder: Path) -> None:
-    """Be the detector of a shard until its death, which comes only while the test says that somebody is moved."""
-    with (folder / f"detect-{number}.log").open("ab") as file:
-        os.dup2(file.fileno(), 1)
-        os.dup2(file.fileno(), 2)
-    threading.Thread(target=end_with_parent, daemon=True).start()
-    service.ASKED_AGAIN_S = 0.1
-    point, left = death
-
-    def at(reached: str) -> None:
-        nonlocal left
-        if reached == point and (folder / "moving").exists():
-            left -= 1
-            if left < 0:
-                os.kill(os.getpid(), signal.SIGKILL)
-
-    class Sending(ShardStore):
-        async def commit(self, *what: Any) -> None:
-            sending = asyncio.ensure_future(super().commit(*what))
-            sending.add_done_callback(lambda task: task.cancelled() or task.exception())
-            await asyncio.sleep(0.001)  # it is on its way, and may have been carried out
-            at("sent")
-            await sending
-
-    async def serve() -> None:
-        async with connected(url) as store:
-            shard = Ward(ward, 2).shard(number)
-            await Detector(Sending(store, shard), rule_file.load(), 0.05, at).run_for_ever()
-
-    run_service(serve())
-
-
-def end_with_parent() -> None:
-    """A detector must not outlive the test, however that ended."""
-    parent = multiprocessing.parent_process()
-    assert parent is not None
-    parent.join()
-    os._exit(1)
 
 
 class Run:
@@ -103,6 +55,7 @@ class Run:
     def __init__(self, server: Server, store: Store, name: str, folder: Path, *, kills: int) -> None:
         self.server, self.store, self.folder, self.kills = server, store, folder / name, kills
         self.folder.mkdir()
+        self.moving = self.folder / "moving"  # is there while somebody is on the way
         self.ward = Ward(name, 2)
         self.rng = random.Random(5)
         self.died: Counter[str] = Counter()
@@ -124,16 +77,15 @@ class Run:
     async def _keep(self, number: int) -> None:
         while True:
             may_die = self.died.total() < self.kills
-            death = (self.rng.choice(POINTS), self.rng.randrange(2)) if may_die else ("", 0)
-            arguments = f"redis://127.0.0.1:{self.server.port}/0", self.ward.name, number, death, self.folder
-            process = self.processes[number] = FORKS.Process(target=be, args=arguments, daemon=True)
-            process.start()
+            death = Death(self.rng.choice(POINTS), self.rng.randrange(2), self.moving) if may_die else Death()
+            log = self.folder / f"detect-{number}.log"
+            process = self.processes[number] = detectors.start(self.server, self.ward.shard(number), death, log)
             while process.exitcode is None:
                 await asyncio.sleep(0.01)
-            if process.exitcode == -signal.SIGKILL:
-                self.died[death[0]] += 1
+            if detectors.was_killed(process):
+                self.died[death.point] += 1
             else:
-                assert self.store_deaths, (self.folder / f"detect-{number}.log").read_text()
+                assert self.store_deaths, log.read_text()
 
     async def write(self, bed: str, *inputs: Input) -> None:
         key = self.ward.home_of(bed).input
@@ -205,8 +157,7 @@ class Run:
         await self.settle()
         kind = ("move", "undo", "move", "move", "refused")[self.rounds % 5]
         expected = {"move": other, "undo": other, "refused": bed}[kind]
-        is_moving = self.folder / "moving"
-        is_moving.touch()
+        self.moving.touch()
         command: Command = (
             UndoStay(bed, "Kim") if kind == "undo" else Move(bed, "Kim", other if kind == "move" else TAKEN)
         )
@@ -215,25 +166,13 @@ class Run:
             self.store_deaths += 1
             await asyncio.to_thread(self.restart_store)
         await self.settle()
-        is_moving.unlink()
+        self.moving.unlink()
         assert await self.where_she_is() == [expected], f"after {kind}, round {self.rounds}"
         self.rounds += 1
 
     def restart_store(self) -> None:
         self.server.kill()
         self.server.start()
-
-    async def said(self) -> dict[str, Any]:
-        """Everything the detectors have said: logs and trends of every stay, which are kept for good, summaries."""
-        found: dict[str, Any] = {}
-        for shard in self.ward.all_shards:
-            keys: Any = [key for what in ("log", "trend") for key in await self.store.keys(f"{shard.root}:{what}:*")]
-            for key in sorted(map(bytes.decode, keys)):
-                entries: Any = await self.store.xrange(key)
-                name = key.replace(self.ward.name, "")
-                found[name] = [decode_event(fields[b"e"]) for _, fields in entries]
-                found[f"kept {name}"] = await self.store.ttl(key) < 0
-        return found | await self.summaries()
 
 
 @pytest.fixture
@@ -258,13 +197,13 @@ async def test_killed_while_she_is_moved_she_is_in_one_bed_and_the_logs_say_the_
             while killed.died.total() < KILLS or killed.rounds < 10:
                 assert killed.rounds < MOST_ROUNDS, f"{killed.died} only"
                 await killed.round()
-        found = await killed.said()
+        found = await outputs(store, killed.ward)
         plain = Run(server, store, "plain", tmp_path, kills=0)
         async with plain.detectors():
             await plain.begin()
             for _ in range(killed.rounds):
                 await plain.round()
-        expected = await plain.said()
+        expected = await outputs(store, plain.ward)
     record_property("kills", killed.died.total())
     logs = [e for events in expected.values() if isinstance(events, list) for e in events]
     assert {e.kind for e in logs} >= {

@@ -38,7 +38,7 @@ from quietward.store.client import Store
 from quietward.store.topology import has_plain_sessions
 from quietward.transport.mqtt import Publisher
 from tests.conftest import Parts, Server, until, well
-from tests.integration.test_crash import until as worked_through
+from tests.detectors import until as worked_through
 from tests.integration.test_flow import frame, get
 from tests.upgrade.make import ANSWERED, CALM, SILENT, UNANSWERED, WARD, Content, put_back
 

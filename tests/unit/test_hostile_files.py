@@ -15,7 +15,7 @@ from quietward.detect import rule_file
 from quietward.recordings import parquet_files
 from quietward.recordings.files import read_recording
 from quietward.recordings.wfdb_record import NO_VALUE
-from quietward.simulator import scenario
+from quietward.simulator import scenario, shift
 from quietward.study import plan
 
 MANY_DIGITS, DEEP = "9" * 5000, "[" * 3000
@@ -110,3 +110,23 @@ def test_an_origin_that_is_no_address_is_foreign() -> None:
 
 def test_what_a_library_says_in_several_lines_is_told_in_one() -> None:
     assert str(BadRecording("a\nb", "c\nd", "e\r\nf")) == "a b: 'c\\nd'. e f"
+
+
+@pytest.mark.parametrize("name", ["calm\0", "calm\0.toml"])
+@pytest.mark.parametrize(
+    ("read", "error"),
+    [
+        (scenario.load, BadScenario),
+        (shift.load, BadScenario),
+        (rule_file.load, BadRules),
+        (rule_file.read_policy, BadRules),
+        (rule_file.read_rule_set, BadRules),
+        (plan.load, BadStudy),
+    ],
+    ids=["scenario", "shift", "rules", "policy", "rule set", "study"],
+)
+def test_a_name_that_no_file_can_have(read: Callable[[str], object], error: type[QuietwardError], name: str) -> None:
+    with pytest.raises(error) as refused:
+        read(name)
+    assert "\n" not in str(refused.value)
+    assert "\0" not in str(refused.value)

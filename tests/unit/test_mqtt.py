@@ -1,5 +1,11 @@
 """The private attributes we lean on are where we expect them; messages are read and written as paho does it."""
 
+import asyncio
+import gc
+import sys
+from typing import Any
+
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from paho.mqtt._packet import decode_puback, decode_publish
@@ -108,3 +114,35 @@ def test_what_is_read_ahead_comes_in_order_and_whole(came: list[bytes], asked: l
     assert found == b"".join(came)[: len(found)]
     assert not ahead.is_dry or found == b"".join(came)
     assert mqtt._ReadAhead(lambda _: b"").take(1) == b""
+
+
+def test_a_publisher_keeps_nothing_of_what_was_answered(monkeypatch: pytest.MonkeyPatch) -> None:
+    sent: list[int] = []
+    monkeypatch.setattr(mqtt, "_send", lambda paho, kind, packet, mid: sent.append(mid))
+
+    async def publish(out: mqtt.Publisher, messages: int) -> None:
+        paho: Any = out._paho
+        for _ in range(messages):
+            await out.publish("quietward/v1/w/bed-1/samples", b"{}")
+            paho._in_packet["packet"] = sent.pop().to_bytes(2)
+            out._note_answer("PUBACK")
+
+    async def run() -> int:
+        out = mqtt.Publisher("mqtt://127.0.0.1:1", "device", "", lambda topic: None)
+        await publish(out, 1_000)
+        gc.collect()
+        before = sys.getallocatedblocks()
+        await publish(out, 10_000)
+        gc.collect()
+        return sys.getallocatedblocks() - before
+
+    assert asyncio.run(run()) < 500, "blocks of memory after 10,000 messages"
+
+
+def test_a_publishers_numbers_begin_again_at_one() -> None:
+    async def run() -> list[int]:
+        out = mqtt.Publisher("mqtt://127.0.0.1:1", "device", "", lambda topic: None)
+        return [next(out._mids) for _ in range(0x10001)]
+
+    numbers = asyncio.run(run())
+    assert numbers == [*range(1, 0x10000), 1, 2]

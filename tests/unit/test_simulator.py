@@ -1,6 +1,9 @@
 """The simulator against what is published of labour, and against its own word: truth, care, sensors, files."""
 
+import gc
+import sys
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 from typing import Any, get_args
 
@@ -17,6 +20,7 @@ from quietward.simulator import output, shift, truth
 from quietward.simulator.bed import Bed, SimulatedLabour, simulate
 from quietward.simulator.physiology import responses
 from quietward.simulator.scenario import Cause, Factor, Happening, Phase, Scenario, load, one_bed
+from quietward.simulator.sources import LiveBed
 from quietward.simulator.truth import Truth
 
 HOUR_S = 3600
@@ -357,3 +361,32 @@ def test_a_wrong_shift_is_refused(tmp_path: Path, change: Callable[[str], str], 
     wrong.write_text(change(sound))
     with pytest.raises(BadScenario, match=says):
         shift.load(str(wrong))
+
+
+@pytest.mark.parametrize("name", ["night-shift", "two-at-once"])
+def test_a_bed_that_is_played_for_hours_keeps_no_more_than_at_first(name: str) -> None:
+    """In blocks of memory; the truth of one bed would take some 500 an hour."""
+    scenario, skip_s = shift.chosen([], name, None)[0]
+    bed = LiveBed("bed-1", scenario, 3, 24 * HOUR_S, skip_s)
+    seconds = bed.play()
+
+    def kept_after(hours: int) -> int:
+        for _ in islice(seconds, hours * HOUR_S):
+            pass
+        bed.did("turned")
+        gc.collect()
+        return sys.getallocatedblocks()
+
+    first = kept_after(1)
+    assert kept_after(4) - first < 300
+
+
+def test_a_bed_that_forgets_goes_on_as_one_that_does_not() -> None:
+    for name in ("quiet-catastrophe", "calm"):
+        kept, forgetful = Bed(load(name), 5), Bed(load(name), 5)
+        for tick in range(720):
+            if tick % 100 == 50:
+                assert kept.did("turned") == forgetful.did("turned")
+            np.testing.assert_array_equal(kept.advance(1).fhr, forgetful.advance(1).fhr)
+            forgetful.forget()
+        assert len(forgetful.truth().events) < len(kept.truth().events)
