@@ -51,9 +51,9 @@ SENTENCES_IN = (
 """Modules that make sentences for people: a text in them with a space or a capital is one, unless NOT_SAID has it."""
 NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward\..*|.*\{[^}]*$"
-    r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1"
+    r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
-    r"|[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
+    r"|(first|second) twin: |[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
 )
 """Formats, keys and names of code."""
@@ -63,7 +63,7 @@ PLAIN_WORDS = """
     acceleration deceleration contraction helped nobody reported unknown baseline variability deepest area
     decelerations contractions concern raised level answered unanswered over at by what result flag no other
     viewer nurse min bpm abrupt gradual yes up down behind after before steady shelved Ward Shift Study Practice
-    withdrawn minute signal arrival leaving move steadily store ingest detect
+    withdrawn eased minute signal arrival leaving move steadily store ingest detect
 """
 """Single small words, which cannot be told from names of code."""
 PUT_TOGETHER = (

@@ -162,7 +162,7 @@ def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> Non
     for change in taken(state.room.told.changes, Change):
         why = _why_it_speaks(state, change)
         reason = why + reason_for(state, change.n, LONGEST - len(why)) if change.level else ""
-        text = f"{LEVELS[change.level]}: {reason}" if reason else f"{of_which_twin(state, change.n)}eased"
+        text = f"{LEVELS[change.level]}: {reason}" if reason else of_which_twin(state, change.n) + "eased"
         detail = _flag(state, change, reason)
         events.append(event(state, change.n, now[change.n], f"flag-{change.word}", text, detail))
 
