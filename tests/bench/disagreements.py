@@ -50,12 +50,12 @@ def farthest(folder: Path, most: int) -> list[Disagreement]:
     return sorted(found, key=lambda one: -abs(one.too_high))[:most]
 
 
-def told(one: Disagreement) -> str:
-    """Return what we and what they said of it, as a row of a table."""
+def told(one: Disagreement) -> tuple[str, str, str]:
+    """Return in words which strip it is, what we said of it, and what they said."""
     votes = ", ".join(f"{one.window.votes.count(k + 1)} {name}" for k, name in enumerate(CLASSES))
     parts = ", ".join(f"{name} {points:.0f}" for name, points in one.parts.items() if points >= 1)
     w = one.window
-    return f"| {w.record}, step {w.step}, to minute {w.end_s / 60:g} | {one.concern:.0f} ({parts}) | {votes} |"
+    return f"{w.record}, step {w.step}, to minute {w.end_s / 60:g}", f"{one.concern:.0f} ({parts})", votes
 
 
 def drawn(folder: Path, window: Window) -> str:
@@ -76,8 +76,9 @@ def main() -> None:
     print(NOTICE, "| strip | concern | votes |", "| --- | --- | --- |", sep="\n")
     strips = []
     for one in farthest(options.folder, options.most):
-        print(told(one), flush=True)
-        strips.append((f"{one.window.record}, step {one.window.step}", told(one), drawn(options.folder, one.window)))
+        which, ours, theirs = told(one)
+        print(f"| {which} | {ours} | {theirs} |", flush=True)
+        strips.append((which, f"Concern {ours}. Experts: {theirs}.", drawn(options.folder, one.window)))
     (options.out / "index.html").write_text(page("Farthest from the experts", strips))
 
 
