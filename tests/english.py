@@ -98,6 +98,7 @@ PUT_TOGETHER = (
     "Accelerations, 30 min, {a}",
     "Decelerations, 30 min, {a}",
     "Waiting for the server …",
+    "This page has stopped. What is shown below is old. Load it again.",
 )
 """Sentences that the code makes of several pieces."""
 

@@ -6,6 +6,7 @@ import { byId, make, setText } from "./shared/elements.mjs";
 import { _, said } from "./shared/language.mjs";
 import { mountOptions } from "./shared/options.mjs";
 import { Sound } from "./shared/sound.mjs";
+import { watchThePageItself } from "./shared/stopped.mjs";
 import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
 import { mountUser, toSignIn } from "./shared/user.mjs";
 import { speedWords, timeOfDay } from "./shared/words.mjs";
@@ -39,6 +40,10 @@ const feed = new Feed({
     sound.hear(head.beds.map((bed) => bed.card));
   },
   onSignedOut: toSignIn,
+  onNotShown(since) {
+    document.body.classList.add("no-server");
+    showTrouble(_("What has come since {since} could not be shown. What is shown below is old. Load the page again.", { since: timeOfDay(since) }));
+  },
   onLost(since) {
     document.body.classList.add("no-server");
     showTrouble(_("No connection to the server since {since}. What is shown below is old. Trying again.", { since: timeOfDay(since) }));
@@ -118,4 +123,5 @@ function styled(address) {
 
 new MutationObserver(mount).observe(document.documentElement, { childList: true, subtree: true });
 mount();
+watchThePageItself();
 feed.open();

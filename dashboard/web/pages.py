@@ -94,6 +94,12 @@ class Registry:
                 html.Div(
                     language.text("Waiting for the server …"), id="trouble", role="alert", className="trouble beginning"
                 ),
+                html.Div(
+                    language.text("This page has stopped. What is shown below is old. Load it again."),
+                    id="stopped",
+                    className="trouble",
+                    **{"aria-hidden": "true"},
+                ),
                 html.Div(id="spoken", role="status", className="spoken"),
                 html.Main(id="page", **data),
             ]

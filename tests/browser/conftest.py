@@ -50,6 +50,7 @@ def screen(browser: Browser, **options: Any) -> Iterator[Page]:
         "status of 422",
         "status of 404",
         "status of 401",
+        "broken on purpose",
     )
     assert [c for c in complaints if not any(part in c for part in expected)] == []
 

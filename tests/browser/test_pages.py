@@ -174,6 +174,39 @@ def test_a_lost_server_is_said_within_five_seconds_and_recovers_by_itself(page: 
     expect(page.locator(".band")).to_have_count(3)
 
 
+def test_a_page_that_cannot_show_what_comes_says_so(page: Page, address: str) -> None:
+    page.goto(address)
+    expect(page.locator(".band")).to_have_count(3)
+    page.evaluate("""() => {
+      window.whole = CanvasRenderingContext2D.prototype.stroke;
+      CanvasRenderingContext2D.prototype.stroke = () => { throw new Error("broken on purpose"); };
+    }""")
+    expect(page.locator("#trouble")).to_contain_text("could not be shown. What is shown below is old")
+    assert wait_for(lambda: page.evaluate("document.body.classList.contains('no-server')"))
+    page.evaluate("() => { CanvasRenderingContext2D.prototype.stroke = window.whole; }")
+    expect(page.locator("#trouble")).to_be_hidden()
+    assert wait_for(lambda: page.evaluate("!document.body.classList.contains('no-server')"))
+
+
+def test_a_page_that_has_stopped_says_so(page: Page, address: str) -> None:
+    """Nothing of the page runs any more: the browser itself goes on with an animation that the page had put back."""
+    page.goto(address)
+    expect(page.locator(".band")).to_have_count(3)
+    stopped = page.locator("#stopped")
+    put_back = "e => e.getAnimations()[0].currentTime"
+    last = stopped.evaluate(put_back)
+
+    def is_put_back() -> bool:
+        nonlocal last
+        before, last = last, stopped.evaluate(put_back)
+        return bool(last < before)
+
+    assert wait_for(is_put_back)
+    expect(stopped).to_have_css("opacity", "0")
+    page.evaluate("for (let timer = setInterval(() => 0, 9e9); timer > 0; timer--) clearInterval(timer)")
+    expect(stopped).to_have_css("opacity", "1", timeout=30_000)
+
+
 def test_a_dead_detector_turns_every_bed_unwatched(page: Page, demo: Demo, address: str) -> None:
     page.goto(address)
     expect(page.locator(".band")).to_have_count(3)

@@ -27,6 +27,7 @@ export class Findings {
       [_("Baseline"), _("{n} bpm", { n: card.baseline }) + sinceAnHour(card.baseline_trend)],
       [_("Variability"), _("{n} bpm", { n: card.variability }) + sinceAnHour(card.variability_trend)],
     ];
+    /** @type {[name: string, value: string][]} */
     const ofEach = card.twins.map((twin) => [said(twin.name), inNumbers(twin)]);
     /** @type {[name: string, value: string][]} */
     const rows = [
@@ -59,7 +60,7 @@ export class Findings {
 /** @param {Twin} twin */
 function inNumbers({ fhr, baseline, variability, concern, level, signal }) {
   const sum = concern === null ? "concern cannot be said" : `concern ${concern.toFixed(0)}`;
-  return `${level}: ${fhr} bpm, baseline ${baseline}, variability ${variability}, ${sum}, signal ${signal}`;
+  return said(`${level}: ${fhr} bpm, baseline ${baseline}, variability ${variability}, ${sum}, signal ${signal}`);
 }
 
 /** @param {string} arrow */

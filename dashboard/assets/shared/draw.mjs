@@ -3,8 +3,9 @@
 import { layout, secondLeftOf, trace } from "./geometry.mjs";
 import { said } from "./language.mjs";
 import { LabelRows, moments } from "./moments.mjs";
-import { HZ, isOver, NONE } from "./strip.mjs";
+import { isOver } from "./strip.mjs";
 import { stripStyle } from "./strip_style.mjs";
+import { kindOf, secondTwin } from "./twins.mjs";
 import { timeOf } from "./words.mjs";
 
 /** @import { Layout } from "./geometry.mjs" */
@@ -24,7 +25,6 @@ import { timeOf } from "./words.mjs";
 /** @typedef {(name: string) => string} Colour */
 
 const BY_HAND = "hand-contraction";
-const LABEL_PX = 13; // of a line's number at its right end
 const TIME_FROM_PX = 110; // lower strips have no room for the time of day
 
 /**
@@ -99,67 +99,6 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
 /** @param {number} second */
 function timeOfSecond(second) {
   return timeOf(second * 1000);
-}
-
-/**
- * The rate of a second twin: dashed and thinner than that of the first; each has its number at the right end.
- * @param {CanvasRenderingContext2D} g
- * @param {Strip} strip
- * @param {Int16Array} fhr2
- * @param {Layout} at
- * @param {number} held
- * @param {Colour} colour
- */
-function secondTwin(g, strip, fhr2, { x, yFhr, secondPx, width }, held, colour) {
-  const ends = [strip.fhr, fhr2].map((ring) => lastOf(ring, strip.last, held));
-  if (ends[1] === null) return; // of a woman who was here before
-  g.strokeStyle = colour("--fhr2");
-  g.setLineDash([3, 2]);
-  g.lineWidth = 1.1;
-  g.beginPath();
-  trace(g, fhr2, held, strip.last, x, (v) => yFhr(v / 4), secondPx);
-  g.stroke();
-  g.setLineDash([]);
-  g.font = "bold 12px system-ui, sans-serif";
-  const places = ends.map((bpm) => (bpm === null ? null : yFhr(bpm)));
-  const [a, b] = places;
-  const apart = a !== null && b !== null && Math.abs(a - b) < LABEL_PX ? (LABEL_PX - Math.abs(a - b)) / 2 : 0;
-  places.forEach((y, i) => {
-    const other = places[1 - i];
-    if (y === null) return;
-    const isLower = other !== null && (y > other || (y === other && i === 1));
-    const middle = y + (isLower ? apart : -apart);
-    g.strokeStyle = colour("--sheet"); // a rim, so that it can be read on any line
-    g.lineWidth = 3;
-    g.strokeText(String(i + 1), width - 10, middle + 4);
-    g.fillStyle = colour(i ? "--fhr2" : "--fhr");
-    g.fillText(String(i + 1), width - 10, middle + 4);
-  });
-  g.font = "11px system-ui, sans-serif";
-}
-
-/**
- * The newest value of a rate in bpm; null where there is none.
- * @param {Int16Array} ring
- * @param {number} last
- * @param {number} first
- */
-function lastOf(ring, last, first) {
-  for (let i = (last + 1) * HZ - 1; i >= first * HZ; i--) {
-    const value = ring[i % ring.length] ?? NONE;
-    if (value !== NONE) return value / 4;
-  }
-  return null;
-}
-
-/**
- * The kind of a finding, the first word of its text; of twins with the number of the fetus.
- * @param {string} text
- */
-function kindOf(text) {
-  const [, which, said] = /^(?:(first|second) twin: )?(.*)$/s.exec(text) ?? [];
-  const kind = said?.split(" ")[0] ?? "";
-  return which ? `${kind} ${which === "first" ? 1 : 2}` : kind;
 }
 
 /**
@@ -261,7 +200,7 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
     g.fillRect(from, split - 4, to - from, 4);
     if (text && style.label === "kind") {
       g.fillStyle = colour("--ink");
-      const label = said(kindOf(mark.text));
+      const label = kindOf(mark.text);
       g.fillText(label, from, yFhr(low + 6) - 12 * rows.place(from, g.measureText(label).width + 4));
     }
   }

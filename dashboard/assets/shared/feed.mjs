@@ -14,11 +14,13 @@ export class Feed {
    * @param {object} listener
    * @param {(head: FrameHead, strips: Strips) => void} listener.onFrame
    * @param {(since: number) => void} listener.onLost
+   * @param {(since: number) => void} listener.onNotShown something has come that could not be shown, since the last that was
    * @param {() => void} listener.onSignedOut
    */
-  constructor({ onFrame, onLost, onSignedOut }) {
+  constructor({ onFrame, onLost, onNotShown, onSignedOut }) {
     this.onFrame = onFrame;
     this.onLost = onLost;
+    this.onNotShown = onNotShown;
     this.onSignedOut = onSignedOut;
     /** @type {Strips} */
     this.strips = new Map();
@@ -26,6 +28,7 @@ export class Feed {
     this.head = null;
     this.delay = FIRST_DELAY_MS;
     this.heardAt = Date.now();
+    this.shownAt = this.heardAt;
     this.openedAt = this.heardAt;
     /** @type {WebSocket | null} */
     this.socket = null;
@@ -40,9 +43,7 @@ export class Feed {
     socket.onmessage = (event) => {
       if (socket !== this.socket) return;
       this.heardAt = Date.now();
-      this.delay = FIRST_DELAY_MS;
-      this.head = readFrame(event.data, this.strips);
-      this.onFrame(this.head, this.strips);
+      this.take(event.data);
     };
     socket.onclose = (event) => {
       if (socket !== this.socket) return;
@@ -51,17 +52,35 @@ export class Feed {
     };
   }
 
+  /** @param {ArrayBuffer} data */
+  take(data) {
+    try {
+      this.head = readFrame(data, this.strips);
+      this.onFrame(this.head, this.strips);
+      this.shownAt = Date.now();
+      this.delay = FIRST_DELAY_MS;
+    } catch (error) {
+      this.onNotShown(this.shownAt);
+      this.openAgain(); // which brings all that is known anew
+      throw error; // into the browser's console
+    }
+  }
+
   lose() {
-    this.socket = null;
     this.onLost(this.heardAt);
+    this.openAgain();
+  }
+
+  openAgain() {
+    const old = this.socket;
+    this.socket = null;
+    old?.close();
     setTimeout(() => this.open(), this.delay);
     this.delay = Math.min(LONGEST_DELAY_MS, this.delay * 2);
   }
 
   checkSilence() {
     if (!this.socket || Date.now() - Math.max(this.heardAt, this.openedAt) <= SILENT_MS) return; // a new one gets its time
-    const stale = this.socket;
     this.lose();
-    stale.close();
   }
 }
