@@ -58,11 +58,13 @@ Read = Callable[[bytes], object]
 
 @dataclass(frozen=True)
 class Reader:
-    """seeds: sound inputs; read: reads one, or raises one of `errors`, and no other."""
+    """seeds: inputs to begin with; read: reads one, or raises one of `errors`, and no other. sound: how many of the
+    seeds, the first, are taken; all of them if not given."""
 
     seeds: list[bytes]
     read: Read
     errors: tuple[type[Exception], ...]
+    sound: int | None = None
 
 
 @contextmanager
@@ -226,7 +228,7 @@ def _table(
 
             which = [bytes((0, i)) for i in range(len(tables))]
             some = [start + bytes(range(at, at + changes.EACH)) for start in which for at in range(0, 80, 7)]
-            yield Reader([*texts, *which, *some], read, errors)
+            yield Reader([*texts, *which, *some], read, errors, sound=len(texts) + len(which))
 
     return reader
 
@@ -406,7 +408,7 @@ def http() -> Iterator[Reader]:
             seeds += [b"POST /sign-in\ncontent-type: application/x-www-form-urlencoded\nname=N&password=p&next=/"]
             seeds += [b"POST /practice/strips/abcdef-1/answer" + json_head + b"{}", b"POST /sign-out" + json_head]
             seeds += [b"POST /_dash-update-component" + json_head + b'{"output":"page.children","inputs":[]}']
-            yield Reader(seeds, read, (_NotServed,))
+            yield Reader(seeds, read, (_NotServed,), sound=1)
             loop.run_until_complete(opened.__aexit__(None, None, None))
         finally:
             child.kill()
