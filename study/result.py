@@ -344,6 +344,24 @@ def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", se
     )  # fmt: skip
 
 
+def in_both(own: Sequence[Episode], others: Sequence[Episode]) -> list[tuple[Episode, Episode]]:
+    """Return the needs of a shift that two variants had, in pairs: what was wrong at which bed for which time.
+
+    Where care changes the course, one may have been spared a need that the other had.
+    """
+    return [(here, there) for key, here in _by_place(own).items() if (there := _by_place(others).get(key)) is not None]
+
+
+def _by_place(needs: Sequence[Episode]) -> dict[tuple[int, str, int], Episode]:
+    before: Counter[tuple[int, str]] = Counter()
+    found = {}
+    for need in needs:
+        place = need.bed, need.what
+        found[*place, before[place]] = need
+        before[place] += 1
+    return found
+
+
 class _VariantSums:
     """The sums of one variant. In arrays the first element is what was measured, the others are the draws."""
 
@@ -361,12 +379,15 @@ class _VariantSums:
         self.variant, self.shifts, self.unanswered, self._kinds, self._limit = variant, shifts, unanswered, kinds, limit
         self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
-        self._is_late = [[not _within(e, limit.reached_within_min * 60) for e in of] for of in self.meant]
-        self._late, self._meant = [sum(of) for of in self._is_late], [len(of) for of in self.meant]
+        self._late = [sum(map(self._is_late, of)) for of in self.meant]
+        self._meant = [len(of) for of in self.meant]
         self._interruptions = [s.interruptions for s in shifts]
         self._nurse_hours = [s.nurse_hours for s in shifts]
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
+
+    def _is_late(self, need: Episode) -> bool:
+        return not _within(need, self._limit.reached_within_min * 60)
 
     @property
     def rate_estimate(self) -> Estimate:
@@ -413,11 +434,11 @@ class _VariantSums:
         return bool(self.rate[0] <= limit.interruptions_per_nurse_hour and 1 - self.late[0] >= limit.reached_share)
 
     def paired_late(self, other: "_VariantSums") -> Paired:
-        """Compare what is late, need by need."""
+        """Compare what is late, need by need; where care changes the course, of those that were there in both."""
         pairs = [
-            (here, there)
-            for own, others in zip(self._is_late, other._is_late, strict=True)  # noqa: SLF001
-            for here, there in zip(own, others, strict=True)
+            (self._is_late(here), self._is_late(there))
+            for own, others in zip(self.meant, other.meant, strict=True)
+            for here, there in in_both(own, others)
         ]
         here, there = (sum(pair == one for pair in pairs) for one in ((True, False), (False, True)))
         return Paired(here, there, mcnemar_p(here, there))

@@ -75,6 +75,7 @@ class Registry:
             "data-strip": encode_json(STRIP).decode(),
             "data-words": json.dumps(language.words, ensure_ascii=False),
         }
+        hidden: dict[str, Any] = {"aria-hidden": "true"}  # from readers of screens: it is always there
         return html.Div(
             [
                 dcc.Location(id="url", refresh="callback-nav"),
@@ -98,7 +99,7 @@ class Registry:
                     language.text("This page has stopped. What is shown below is old. Load it again."),
                     id="stopped",
                     className="trouble",
-                    **{"aria-hidden": "true"},
+                    **hidden,
                 ),
                 html.Div(id="spoken", role="status", className="spoken"),
                 html.Main(id="page", **data),

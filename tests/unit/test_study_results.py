@@ -153,6 +153,18 @@ def test_what_the_trace_does_not_show_is_not_late_by_it() -> None:
     assert "1 of 3 within 5 min of that" in words
 
 
+def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
+    """Care changes the course: under the second policy bed 0 never needs anybody, and bed 1 is reached in time."""
+    shift = score([True, True, False], 8)
+    spared = score([False, False, False], 8)
+    spared = msgspec.structs.replace(spared, episodes=spared.episodes[1:])
+    today, other = made_up({"today": [shift] * 4, "other": [spared] * 4}).rows
+    assert (today.late.count, today.late.of) == (4, 6)
+    assert (other.late.count, other.late.of) == (0, 4)
+    paired = other.late_against_today
+    assert (paired.late_here_only, paired.late_there_only) == (0, 2)
+
+
 def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5) -> Summary:
     """Summarize policies with these scores, shift by shift; the first is today's."""
     vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
