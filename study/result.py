@@ -349,7 +349,8 @@ def in_both(own: Sequence[Episode], others: Sequence[Episode]) -> list[tuple[Epi
 
     Where care changes the course, one may have been spared a need that the other had.
     """
-    return [(here, there) for key, here in _by_place(own).items() if (there := _by_place(others).get(key)) is not None]
+    mine, theirs = _by_place(own), _by_place(others)
+    return [(need, theirs[place]) for place, need in mine.items() if place in theirs]
 
 
 def _by_place(needs: Sequence[Episode]) -> dict[tuple[int, str, int], Episode]:

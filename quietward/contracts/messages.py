@@ -546,7 +546,7 @@ class Summary(Struct, frozen=True):
     """The live state of one bed, as the page shows it. looked_at: time of the detector's last evaluation.
 
     With twins, signal, concern, classes, level and what belongs to it are of whichever is worse, in words that say
-    which; fhr_bpm, baseline_bpm, variability_bpm and running are of the first.
+    which; fhr_bpm, baseline, variability, their changes within the hour and running are of the first.
     """
 
     bed: str

@@ -29,8 +29,8 @@ async def nothing(_: FaultWard) -> None:
     """Do nothing."""
 
 
-SAID_WITHIN_S = 10.0
-"""After so long without its data a bed must not look calm (`table.CALM_AT_MOST_S`), and the page has said why."""
+CALM_AT_MOST_S = 10.0
+"""So long may a bed look calm after its data stop or its detector hangs; by then the page has said why."""
 
 
 @dataclass(frozen=True)
@@ -273,7 +273,7 @@ def all_faults() -> list[Fault]:
 def short_form() -> list[Fault]:
     """Return a few faults, held for as long as it takes to see what comes of them; a short one may pass unsaid."""
     return [
-        replace(one, hold_s=one.short_s, is_said=one.is_said and one.short_s > SAID_WITHIN_S)
+        replace(one, hold_s=one.short_s, is_said=one.is_said and one.short_s > CALM_AT_MOST_S)
         for one in all_faults()
         if one.short_s
     ]

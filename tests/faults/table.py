@@ -5,13 +5,11 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tests.faults.faults import Fault
+from tests.faults.faults import CALM_AT_MOST_S, Fault
 from tests.faults.ward import BLIND, NO_FRAME_S, FaultWard, Moment
 
 WELL_WITHIN_S = 60.0
 LOOKS_EVERY_S = 0.1
-CALM_AT_MOST_S = 10.0
-"""So long may a bed look calm after its data stop or its detector hangs."""
 
 
 @dataclass
