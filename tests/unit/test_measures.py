@@ -247,6 +247,15 @@ def test_a_fall_that_begins_with_the_first_sample_after_a_gap_has_its_whole_area
     assert run(fhr).measure("deceleration_area_10min") == 16
 
 
+def test_a_rate_of_contractions_is_known_from_the_evaluation_with_ten_minutes_of_usable_ua_on() -> None:
+    found = run(flat(140, 720), toco(720, *range(30, 720, 150))).evaluations
+    rate, usable = (list(MEASURES).index(name) for name in ("contractions_per_10min", "ua_usable_30min"))
+    evaluated = range(RULES.reading.look.every_s, 721, RULES.reading.look.every_s)
+    usable_s = [round(float(found[end - 1][0, usable]) * end) for end in evaluated]
+    assert [not np.isnan(found[end - 1][0, rate]) for end in evaluated] == [s >= 600 for s in usable_s]
+    assert 600 in usable_s
+
+
 def test_a_fall_is_related_to_a_contraction_that_ends_with_it() -> None:
     """The same fall at the same contraction, a quarter of a second later each time."""
     ends = [256 + k / HZ for k in range(24)]
