@@ -135,8 +135,8 @@ def test_all_is_built_started_looked_at_and_taken_down(tmp_path: Path, page: Thr
     code, said = machine.run(page.server_port)
     assert (code, said) == (0, "the compose file comes up: 8 beds are watched, seen by somebody who has signed in\n")
     calls = machine.composed()
-    assert [call[0] for call in calls] == ["build", "run", "up", *["exec"] * 5, "down"]
-    assert calls[1][1:6] == ["--rm", "-T", "person", "Nora", "--role"]
+    assert [call[0] for call in calls] == ["build", "--profile", "up", *["exec"] * 5, "down"]
+    assert calls[1][:7] == ["--profile", *SERVICES["person"]["profiles"], "run", "--rm", "-T", "person", "Nora"]
     parts = [call[2] for call in calls if call[0] == "exec"]
     assert parts == ["ingest", "detect", "serve", "simulate", "serve"]
     for call in calls[3:7]:
