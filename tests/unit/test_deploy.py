@@ -67,6 +67,9 @@ def test_broker_and_store_are_what_the_parts_expect() -> None:
     assert all("healthcheck" in service for name, service in SERVICES.items() if name != "person")
     command = SERVICES["store"]["command"]
     assert command[command.index("--appendonly") + 1] == "yes"
+    assert command[command.index("--protected-mode") + 1] == "no", "whatever the image says, it answers others"
+    assert "ports" not in SERVICES["store"]
+    assert "ports" not in SERVICES["broker"]
     mounted = SERVICES["broker"]["volumes"][0].split(":")[0]
     config = (ROOT / mounted).read_text()
     assert re.search(r"^listener 1883$", config, re.MULTILINE)
