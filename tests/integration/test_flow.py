@@ -9,7 +9,6 @@ from typing import Any
 
 import msgspec
 import numpy as np
-import pytest
 import websockets
 
 from quietward.contracts.addresses import Ward
@@ -20,7 +19,7 @@ from quietward.recordings.files import read_recording, write_recording
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import RedisError, Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import WAIT_S, Parts, Server, record, settled, until, wait_for
+from tests.conftest import ANY_KIND, WAIT_S, Parts, Server, record, settled, until, wait_for
 from tests.traces import flat, put, ramp, ripple
 
 
@@ -313,12 +312,13 @@ async def test_a_device_that_dies_is_offline_by_its_last_will(
     assert await until(lambda: said("monitor disconnected"))
 
 
-@pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js", "/practice/page/none.mjs"])
-async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Store, parts: Parts) -> None:
+@ANY_KIND
+async def test_unknown_paths_are_not_found(settings: Settings, store: Store, parts: Parts) -> None:
     assert await store.ping()
     parts.start("serve")
     assert wait_for(lambda: _listens(settings.port))
-    assert get(settings.port, path)[0] == 404
+    for path in ("/nowhere", "/bed/NOT-A-BED", "/assets/none.js", "/practice/page/none.mjs"):
+        assert get(settings.port, path)[0] == 404, path
     status, text = get(settings.port, "/bed/bed-1")
     assert status == 200
     assert "/assets/live.mjs" in text
