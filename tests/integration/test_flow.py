@@ -9,6 +9,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+import pytest
 import websockets
 
 from quietward.contracts.addresses import Ward
@@ -324,6 +325,21 @@ async def test_unknown_paths_are_not_found(settings: Settings, store: Store, par
     assert "/assets/live.mjs" in text
     assert text.count(".mjs") == 1, "what live.mjs imports must not be loaded a second time"
     assert get(settings.port, "/practice/page/view.mjs")[0] == 200
+
+
+@ANY_KIND
+async def test_a_page_server_that_is_stopped_says_so_and_no_more(settings: Settings, parts: Parts) -> None:
+    server = parts.start("serve")
+    assert wait_for(lambda: _listens(settings.port))
+    async with websockets.connect(f"ws://127.0.0.1:{settings.port}/live", max_size=None) as ws:
+        await ws.recv()
+        server.terminate()
+        with pytest.raises(websockets.ConnectionClosed):
+            while True:
+                await ws.recv()
+    assert wait_for(lambda: server.poll() is not None)
+    assert (server.returncode, "stopped" in parts.log("serve")) == (0, True)
+    assert "Traceback" not in parts.log("serve")
 
 
 def _listens(port: int) -> bool:
