@@ -21,7 +21,7 @@ from quietward.detect.assessment import Assessment
 from quietward.detect.calibrate import windows
 from quietward.detect.core.arrays import Bools, Ints
 from quietward.recordings.files import read_recording
-from quietward.simulator import physiology
+from quietward.simulator.physiology import physiology
 from quietward.simulator.truth import MinuteTruth, Span, Truth, TruthFile
 from quietward.study import definitions
 
@@ -49,7 +49,7 @@ def as_truth(found: Assessment) -> TruthFile:
 
 def long_falls(truth: TruthFile) -> list[Span]:
     """Return what a simulation calls a need for the team by its length alone, from when on it does."""
-    lasts_s = physiology.load().needs.team_fall_s
+    lasts_s = physiology().needs.team_fall_s
     falls = [e for e in truth.events if "deceleration" in e.what and e.end_s - e.onset_s >= lasts_s]
     return [Span(FALL, e.onset_s + lasts_s, e.end_s) for e in falls]
 
