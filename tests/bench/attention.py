@@ -168,7 +168,7 @@ def main() -> None:
         hours, count = parted.get(title, (0.0, dict.fromkeys(LEVELS, 0)))
         cells = [*count.values(), sum(count.values()), count["bedside"] + count["team"]]
         per_hour = "".join(f"{x / max(hours, 1e-9):9.3f}" for x in cells)
-        low, high = (x / max(hours, 1e-9) for x in poisson_interval(cells[-1]))
+        low, high = (x / max(hours, 1e-9) for x in poisson_interval(int(cells[-1])))
         print(f"{title:32}{hours:5.1f}{per_hour}   {cells[-1]} of bedside and team: {low:.3f} to {high:.3f} an hour")
 
 
