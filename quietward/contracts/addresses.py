@@ -14,7 +14,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:checkpoint   hash: position, 0, 1... (pieces of the detector's state)     replaced
   quietward:{<ward>:<n>}:saving:<token>  the next one while its pieces are written                     10 min
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
-  quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
+  quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 newest 20,000
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
   quietward:{<ward>:<n>}:log:<bed>:<stay>, trend:<bed>:<stay>  the same from an arrival or a leaving on; once that stay
                                       has ended, `read_h` of detect/rules/stay.toml
@@ -48,6 +48,8 @@ from zlib import crc32
 
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
+LOG_KEPT = 20_000
+"""Three weeks of 40 lines an hour, 5 MB: no stay lasts so long, but somebody may forget to note that a woman has left."""
 TREND_KEPT = 1_440
 AUDIT_KEPT = 100_000
 AUDIT_REFUSED_KEPT = 1_000
