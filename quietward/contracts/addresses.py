@@ -3,6 +3,7 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
+  quietward/v1/<ward>/_ingest/samples  empty, once a second: ingest's own, to itself (`_ingest` can be no bed's name)
   Ingest's sessions are named quietward-ingest-<ward>-<session>, where <session> is a random word from the ward's
   layout, empty in wards of version 0.1; with several subscriber slots quietward-ingest-<ward>-<session>-<slot>,
   each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
@@ -69,6 +70,11 @@ class Ward:
     def status_topic(self, bed: str) -> str:
         """Topic of a bed's retained status and last will."""
         return f"{TOPIC_ROOT}/{self.name}/{bed}/status"
+
+    @property
+    def own_topic(self) -> str:
+        """Topic that ingest sends to itself on: what it subscribes to holds it, and no bed can have the name."""
+        return self.samples_topic("_ingest")
 
     @property
     def all_topics(self) -> str:
