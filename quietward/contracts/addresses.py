@@ -3,7 +3,7 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
-  quietward/v1/<ward>/_ingest/samples  empty, once a second: ingest's own, to itself (`_ingest` can be no bed's name)
+  quietward/v1/<ward>/_ingest/samples empty, once a second: ingest to itself (no bed can have this name)   not retained
   Ingest's sessions are named quietward-ingest-<ward>-<session>, where <session> is a random word from the ward's
   layout, empty in wards of version 0.1; with several subscriber slots quietward-ingest-<ward>-<session>-<slot>,
   each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
@@ -50,7 +50,7 @@ from zlib import crc32
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
 LOG_KEPT = 20_000
-"""Three weeks of 40 lines an hour, 5 MB: no stay lasts so long, but somebody may forget to note that a woman has left."""
+"""Three weeks of 40 lines an hour, 5 MB. No stay lasts so long, but it may not be noted that a woman has left."""
 TREND_KEPT = 1_440
 AUDIT_KEPT = 100_000
 AUDIT_REFUSED_KEPT = 1_000

@@ -7,7 +7,6 @@ and whether that is flat as `tests.bench.soak` has it. Exit code 1 if it is not.
 
 import argparse
 import asyncio
-import os
 import sys
 import time
 from collections.abc import Iterator
@@ -25,7 +24,7 @@ from tests.bench.soak import MB, Sample, started, table
 
 TOLD_EVERY = 50_000
 AHEAD = 100
-"""So many seconds may a device be ahead of what is acknowledged: a broker that drops what waits must not be fed more."""
+"""So many seconds may a device be ahead of what is acknowledged: the broker drops what waits for too long."""
 T0_MS = 1_790_000_000_000
 WARD = Ward("broker")
 
@@ -33,9 +32,7 @@ WARD = Ward("broker")
 def second(seq: int, rng: np.random.Generator) -> bytes:
     """Return a second as a device sends it."""
     fhr, ua = (np.round(mean + 5 * rng.standard_normal(4), 2).tolist() for mean in (140, 15))
-    return msgspec.json.encode(
-        {"session": "a-1", "seq": seq, "t": T0_MS + 1000 * seq, "hz": 4, "fhr": fhr, "ua": ua}
-    )
+    return msgspec.json.encode({"session": "a-1", "seq": seq, "t": T0_MS + 1000 * seq, "hz": 4, "fhr": fhr, "ua": ua})
 
 
 @contextmanager
@@ -87,12 +84,15 @@ async def run(messages: int, beds: int) -> list[Sample]:
                 before = progress.taken
                 progress.add(len(batch))
                 if before // TOLD_EVERY < progress.taken // TOLD_EVERY:
-                    samples.append({"min": progress.taken / 1000, "embedded broker, MB": process.memory_info().rss / MB})
+                    samples.append(
+                        {"min": progress.taken / 1000, "embedded broker, MB": process.memory_info().rss / MB}
+                    )
                     print(f"{progress.taken:,} messages: {samples[-1]['embedded broker, MB']:.1f} MB", flush=True)
             await asyncio.gather(*devices)
         cpu = process.cpu_times()
         us = 1e6 * (cpu.user + cpu.system) / progress.taken
-        print(f"{progress.taken / (time.monotonic() - began):,.0f} messages a second, the broker's CPU {us:.0f} us a message")
+        per_s = progress.taken / (time.monotonic() - began)
+        print(f"{per_s:,.0f} messages a second, the broker's CPU {us:.0f} us a message")
     return samples
 
 

@@ -39,8 +39,8 @@ class Fault:
     """inject and lift: what is done, hold_s apart; prepare: what is done before.
 
     blind: the beds' data or their detector stop meanwhile. is_said: the page must say something. may_lose: what is lost
-    is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is none of it. well_within_s:
-    how long it may take from its end until all is well.
+    is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is none of it.
+    well_within_s: how long it may take from its end until all is well.
     """
 
     name: str
@@ -295,7 +295,8 @@ def offline() -> Fault:
         ward["devices"].send(signal.SIGUSR1)
         await no_network.lift(ward)
 
-    return replace(no_network, name=f"{OFFLINE_S / 60:.0f} min of {OFFLINE_BEDS} devices at once", lift=lift, well_within_s=300)
+    name = f"{OFFLINE_S / 60:.0f} min of {OFFLINE_BEDS} devices at once"
+    return replace(no_network, name=name, lift=lift, well_within_s=300)
 
 
 def short_form() -> list[Fault]:

@@ -172,5 +172,5 @@ async def test_a_broker_that_takes_messages_and_delivers_none_is_told(
     assert not await store.exists(ward.beds, ward.unexpected, ward.refusals, ward.refused)
     entries: Any = await store.xrange(ward.shard(0).input)
     items = [item for _, fields in entries for item in inputs_of(fields)]
-    assert {type(item) for item in items} == {Tick}
-    assert any(item.broker_is_away for item in items)
+    assert all(isinstance(item, Tick) for item in items)
+    assert any(item.broker_is_away for item in items if isinstance(item, Tick))
