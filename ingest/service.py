@@ -220,13 +220,16 @@ class Ingest:
                 ) as out:
                     while True:
                         await asyncio.sleep(REFUSED_AGAIN_S if self._may_not_send else TICK_S)
-                        self._may_not_send = False
-                        await out.publish(self.ward.own_topic, b"")
+                        await out.publish(self.ward.own_topic, b"", answered=self._note_answer)
                         backoff.worked()
             except (Refused, Unreachable, MqttError) as error:
                 await backoff.wait(f"ingest to itself: {error}")
 
+    def _note_answer(self) -> None:
+        self._may_not_send = False
+
     def _note_refused(self) -> None:
+        """Called after the answer."""
         self._may_not_send = True
 
     async def receive(self, slot: int, subscriber: Subscriber, connections: PipelinedConnections) -> None:
