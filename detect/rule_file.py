@@ -1,6 +1,7 @@
 """Reads and checks the rule tables. A bad table is refused with file, key, value and remedy."""
 
 import hashlib
+from collections.abc import Collection, Mapping
 from importlib.resources import files
 from math import inf
 from pathlib import Path
@@ -133,11 +134,12 @@ def _stay(where: str, text: str) -> StayLimits:
 def check_policy(where: str, policy: Policy) -> None:
     """Raise BadRules for what types alone do not show."""
     same = same_for_all() | {"concern", "concern_class"}
+    # What calls depends on no definition that publications differ in; what is noted may, as the first one has it.
+    in_calls, in_notes = ((one, _stand_ins(one)) for one in (same, same | set(MEASURES)))
     names = [condition.name for condition in policy.condition]
     for place, condition in enumerate(policy.condition):
         here = f"{where}: condition {condition.name}"
-        # What calls depends on no definition that publications differ in; what is noted may, as the first one has it.
-        known = same | set(MEASURES) if condition.rank == NOTED else same
+        known, stand_ins = in_notes if condition.rank == NOTED else in_calls
         if names.count(condition.name) > 1:
             raise BadRules(f"{where}: condition name", condition.name, "Give every condition a name of its own")
         if not condition.all or not condition.release:
@@ -163,8 +165,8 @@ def check_policy(where: str, policy: Policy) -> None:
         clauses += condition.release_acknowledged
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
         for text in (condition.text, condition.text_after, condition.text_unknown):
-            _check(where, f"condition {condition.name} text", [], text, known | WORDS)
-            _check_text(here, text, known)
+            _check(where, f"condition {condition.name} text", [], text, stand_ins.keys())
+            _check_text(here, text, stand_ins)
 
 
 def _check_two_thresholds(here: str, condition: Condition) -> None:
@@ -175,9 +177,14 @@ def _check_two_thresholds(here: str, condition: Condition) -> None:
                 raise BadRules(f"{here} release", [measure, operator, limit], remedy)
 
 
-def _check_text(here: str, text: str, known: set[str]) -> None:
+def _stand_ins(measures: Collection[str]) -> dict[str, Quantity | str]:
+    """Return what a text may name, each with a value to try it with."""
+    return {**dict.fromkeys(measures, Quantity(0)), **dict.fromkeys(WORDS, "")}
+
+
+def _check_text(here: str, text: str, stand_ins: Mapping[str, Quantity | str]) -> None:
     try:
-        text.format_map(dict.fromkeys(known, Quantity(0)) | dict.fromkeys(WORDS, ""))
+        text.format_map(stand_ins)
     except ValueError as error:
         raise BadRules(f"{here} text", text, f"Cannot be written: {error}") from error
 
@@ -237,7 +244,7 @@ def _parse(where: str, text: str, kind: type[T]) -> T:
     return parse_toml_table(text, kind, where, BadRules)
 
 
-def _check(where: str, key: str, asked: list[str], text: str, known: set[str]) -> None:
+def _check(where: str, key: str, asked: list[str], text: str, known: Collection[str]) -> None:
     try:
         named = [name for _, name, _, _ in Formatter().parse(text) if name]
     except ValueError as error:

@@ -8,7 +8,7 @@ from typing import Any, cast
 
 from msgspec import structs
 
-from quietward.contracts.addresses import TREND_KEPT, Shard
+from quietward.contracts.addresses import LOG_KEPT, TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.messages import (
     TREND_KIND,
@@ -45,9 +45,7 @@ local kept_from = 5 + 2 * tonumber(ARGV[3])
 local events_from = kept_from + 2 * tonumber(ARGV[4])
 for i = 5, kept_from - 1, 2 do redis.call('HSET', KEYS[3], ARGV[i], ARGV[i + 1]) end
 for i = events_from, #ARGV, 3 do
-  local key = KEYS[tonumber(ARGV[i])]
-  if ARGV[i + 1] == '0' then redis.call('XADD', key, '*', 'e', ARGV[i + 2])
-  else redis.call('XADD', key, 'MAXLEN', '~', ARGV[i + 1], '*', 'e', ARGV[i + 2]) end
+  redis.call('XADD', KEYS[tonumber(ARGV[i])], 'MAXLEN', '~', ARGV[i + 1], '*', 'e', ARGV[i + 2])
 end
 for i = kept_from, events_from - 1, 2 do
   local key = KEYS[tonumber(ARGV[i])]
@@ -243,7 +241,7 @@ class ShardStore:
         for key, seconds in kept.items():
             arguments += [numbers[key], seconds]
         for key, event in zip(streams, events, strict=True):
-            arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else 0, encode_json(event)]
+            arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else LOG_KEPT, encode_json(event)]
         if self._reading_after:  # its reply has not been read
             await self.disconnect()
         async with self._connected() as connection:

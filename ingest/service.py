@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from quietward.contracts.addresses import REFUSED_KEPT, Ward
-from quietward.contracts.errors import BadMessage, Unreachable
+from quietward.contracts.errors import BadMessage, Refused, Unreachable
 from quietward.contracts.messages import (
     Block,
     DeviceStatus,
@@ -37,7 +37,7 @@ from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
 from quietward.store.topology import check_topology, session_name
-from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Subscriber
+from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Publisher, Subscriber
 from quietward.transport.packets import Message
 
 log = logging.getLogger("quietward.ingest")
@@ -72,6 +72,11 @@ REPLICATED_WITHIN_MS = 1000
 CONNECTS_WITHIN_S = 2.0
 BROKER_SILENT_S = KEEPALIVE_S + 2.0
 """A broker that has sent nothing for so long, not even an answer to a ping, is away."""
+DEAF_AFTER_S = 6.0
+"""So is one that answers and delivers nothing: what ingest sends itself should come once a second to each slot."""
+
+REFUSED_AGAIN_S = 30.0
+"""Where ingest may not send to itself it tries again after so long: somebody must change the broker's rules first."""
 
 
 async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
@@ -115,6 +120,8 @@ class Ingest:
         self.unexpected = Unexpected(store, ward)
         self.beds: set[str] = set()
         self._subscribers: dict[int, Subscriber | None] = {}  # by slot; None while it has no connection
+        self._waiting: dict[int, StoppedSince] = {}  # by slot, while nothing is in hand: since when nothing has come
+        self._may_not_send = False  # to ourselves
         self._listened = StoppedSince()
         self._ticked: StoppedSince | None = None
         self._writing: StoppedSince | None = None
@@ -129,6 +136,7 @@ class Ingest:
         try:
             async with RecancellingTaskGroup() as tasks:
                 tasks.create_task(self.receive_for_ever(slot), name="receive")
+                tasks.create_task(self.send_itself(slot), name="send itself")
                 if slot == 0:
                     tasks.create_task(self.tick(), name="tick")
         finally:
@@ -137,7 +145,13 @@ class Ingest:
     @property
     def broker_is_away(self) -> bool:
         """True while a slot of ours hears nothing of the broker: nothing comes, whatever devices send."""
-        return any(one is None or one.silent_s > BROKER_SILENT_S for one in self._subscribers.values())
+        silent = any(one is None or one.silent_s > BROKER_SILENT_S for one in self._subscribers.values())
+        return silent or self._deaf_s > DEAF_AFTER_S
+
+    @property
+    def _deaf_s(self) -> float:
+        """For how long a slot has been delivered nothing, though something was sent to it."""
+        return 0.0 if self._may_not_send else max((waiting.s for waiting in self._waiting.values()), default=0.0)
 
     def troubles(self) -> list[str]:
         """Return in words whether the last second was not worked through, with broker and store."""
@@ -146,8 +160,12 @@ class Ingest:
             self._listened.note()
         if self.broker_is_away and not self._worked_once:
             found = ["not connected to the broker yet"]
+        elif self._deaf_s > DEAF_AFTER_S:
+            found = [f"the broker has delivered nothing for {self._deaf_s:.0f} s, not even what ingest sends to itself"]
         else:
             found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
+        if self._may_not_send:
+            found.append(f"the broker refuses what ingest sends to itself: let it write to {self.ward.own_topic}")
         if self._writing is not None:
             found += self._writing.trouble("the store has not taken what came")
         if self._ticked is not None:
@@ -155,13 +173,15 @@ class Ingest:
         return found
 
     def _subscriber(self, slot: int) -> Subscriber:
-        name = "-".join(filter(None, ("quietward-ingest", self.ward.name, self.session)))
-        if self.settings.seats == 1:
-            return Subscriber(self.settings.broker, name, self.ward.all_topics, tls=self.settings.tls)
-        topics = [self.ward.shared_samples]
-        if slot == 0:  # a shared subscription does not deliver retained messages
+        topics = [self.ward.all_topics] if self.settings.seats == 1 else [self.ward.shared_samples]
+        if self.settings.seats > 1 and slot == 0:  # a shared subscription does not deliver retained messages
             topics.append(self.ward.status_topic("+"))
-        return Subscriber(self.settings.broker, f"{name}-{slot}", *topics, tls=self.settings.tls)
+        return Subscriber(self.settings.broker, self._name(slot), *topics, tls=self.settings.tls)
+
+    def _name(self, slot: int) -> str:
+        """Name of a slot's session at the broker."""
+        among = "" if self.settings.seats == 1 else str(slot)
+        return "-".join(filter(None, ("quietward-ingest", self.ward.name, self.session, among)))
 
     async def receive_for_ever(self, slot: int) -> None:
         """Receive messages and reconnect when disconnected. Raises Unreachable if the first connection fails."""
@@ -176,9 +196,10 @@ class Ingest:
                     self._connected_ms = steady_ms()
                     self._subscribers[slot] = subscriber
                     try:
-                        await self.receive(subscriber, connections)
+                        await self.receive(slot, subscriber, connections)
                     finally:
                         self._subscribers[slot] = None
+                        self._waiting.pop(slot, None)
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -186,10 +207,41 @@ class Ingest:
             except MqttError as error:
                 await backoff.wait(f"broker: {error}")
 
-    async def receive(self, subscriber: Subscriber, connections: PipelinedConnections) -> None:
+    async def send_itself(self, slot: int) -> None:
+        """Send ourselves a message once a second: else a broker that delivers nothing is as a ward without devices.
+
+        Over a connection of its own, as a device does: a broker may close one over which it has refused a message.
+        """
+        backoff, name = Backoff(), f"{self._name(slot)}-itself"
+        while True:
+            try:
+                async with Publisher(
+                    self.settings.broker, name, "", lambda _: self._note_refused(), tls=self.settings.tls
+                ) as out:
+                    while True:
+                        await asyncio.sleep(REFUSED_AGAIN_S if self._may_not_send else TICK_S)
+                        await out.publish(self.ward.own_topic, b"", answered=self._note_answer)
+                        backoff.worked()
+            except (Refused, Unreachable, MqttError) as error:
+                await backoff.wait(f"ingest to itself: {error}")
+
+    def _note_answer(self) -> None:
+        self._may_not_send = False
+
+    def _note_refused(self) -> None:
+        """Called after the answer."""
+        self._may_not_send = True
+
+    async def receive(self, slot: int, subscriber: Subscriber, connections: PipelinedConnections) -> None:
         """Receive messages until disconnected. Raises MqttError."""
         while True:
-            batch = await subscriber.next_batch()
+            self._waiting[slot] = StoppedSince()
+            received = await subscriber.next_batch()
+            del self._waiting[slot]
+            batch = [message for message in received if message.topic != self.ward.own_topic]
+            if not batch:
+                subscriber.acknowledge(received)
+                continue
             self.test_hook("taken")
             metrics.MESSAGES.inc(len(batch))
             metrics.BATCH.observe(len(batch))
@@ -203,7 +255,7 @@ class Ingest:
                 await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
             self._writing = None
             self.test_hook("written")
-            subscriber.acknowledge(batch)
+            subscriber.acknowledge(received)
             self.test_hook("acknowledged")
 
     async def admit(self, batch: list[Message]) -> None:

@@ -10,8 +10,6 @@ from quietward.dashboard.auth import audit
 from quietward.dashboard.auth.people import People, Role
 from quietward.dashboard.auth.sessions import Session, Sessions
 
-COOKIE = "quietward"
-
 
 @dataclass(frozen=True)
 class User:
@@ -33,11 +31,16 @@ class Authenticator:
     people: People | None
     sessions: Sessions
 
+    @property
+    def cookie(self) -> str:
+        """The cookie's name: a browser sends it to all ports of a machine, where other wards have their pages."""
+        return f"quietward-{self.sessions.ward.name}"
+
     async def user(self, headers: Headers) -> User | None:
         """Return the user who sent these headers, None if nobody is signed in. Raises RedisError."""
         if self.people is None:
             return ANYBODY
-        cookie = _cookie(headers.get("cookie", ""))
+        cookie = _cookie(headers.get("cookie", ""), self.cookie)
         session = None if cookie is None else await self.sessions.read(cookie)
         person = None if session is None else self.people.find(session.name)
         if person is None or session is None or session.credential_version != person.credential_version:
@@ -62,9 +65,9 @@ def user_of(request: Request) -> User:
     return user
 
 
-def _cookie(header: str) -> str | None:
+def _cookie(header: str, name: str) -> str | None:
     try:
-        morsel = SimpleCookie(header).get(COOKIE)
+        morsel = SimpleCookie(header).get(name)
     except CookieError:
         return None
     return None if morsel is None else morsel.value

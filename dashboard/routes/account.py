@@ -8,7 +8,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.responses import PlainTextResponse
 
 from quietward.dashboard.auth import audit
-from quietward.dashboard.auth.authentication import ANYBODY, COOKIE, Authenticator, User, user_of
+from quietward.dashboard.auth.authentication import ANYBODY, Authenticator, User, user_of
 from quietward.dashboard.auth.middleware import SIGN_IN, SIGN_OUT
 from quietward.dashboard.auth.people import People, Role, password_matches
 from quietward.dashboard.auth.sessions import SESSION_S
@@ -75,8 +75,8 @@ def _add_sign_in(server: FastAPI, authenticator: Authenticator, people: People) 
         await authenticator.audit(User(person.name, person.role), "signed in")
         response = RedirectResponse(target, 303)
         response.set_cookie(
-            COOKIE, await sessions.begin(person.name, person.credential_version), max_age=SESSION_S, httponly=True,
-            samesite="strict", secure=request.url.scheme == "https",
+            authenticator.cookie, await sessions.begin(person.name, person.credential_version), max_age=SESSION_S,
+            httponly=True, samesite="strict", secure=request.url.scheme == "https",
         )  # fmt: skip
         return response
 
@@ -87,7 +87,7 @@ def _add_sign_in(server: FastAPI, authenticator: Authenticator, people: People) 
             await sessions.end(user.session)
             await authenticator.audit(user, "signed out")
         response = Response(status_code=204)
-        response.delete_cookie(COOKIE, httponly=True, samesite="strict")
+        response.delete_cookie(authenticator.cookie, httponly=True, samesite="strict")
         return response
 
 

@@ -3,6 +3,7 @@
 MQTT (version 5, QoS 1)
   quietward/v1/<ward>/<bed>/samples   JSON Samples, one a second       not retained
   quietward/v1/<ward>/<bed>/status    online / offline (last will)     retained
+  quietward/v1/<ward>/_ingest/samples empty, once a second: ingest to itself (no bed can have this name)   not retained
   Ingest's sessions are named quietward-ingest-<ward>-<session>, where <session> is a random word from the ward's
   layout, empty in wards of version 0.1; with several subscriber slots quietward-ingest-<ward>-<session>-<slot>,
   each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
@@ -14,7 +15,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:checkpoint   hash: position, 0, 1... (pieces of the detector's state)     replaced
   quietward:{<ward>:<n>}:saving:<token>  the next one while its pieces are written                     10 min
   quietward:{<ward>:<n>}:summary      hash: bed -> JSON Summary                                     overwritten
-  quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 append-only
+  quietward:{<ward>:<n>}:log:<bed>    stream, field `e`: JSON Event                                 newest 20,000
   quietward:{<ward>:<n>}:trend:<bed>  stream, field `e`: JSON Event of kind "minute"         newest 1,440 (a day)
   quietward:{<ward>:<n>}:log:<bed>:<stay>, trend:<bed>:<stay>  the same from an arrival or a leaving on; once that stay
                                       has ended, `read_h` of detect/rules/stay.toml
@@ -48,6 +49,8 @@ from zlib import crc32
 
 TOPIC_ROOT = "quietward/v1"
 REFUSED_KEPT = 1_000
+LOG_KEPT = 20_000
+"""Three weeks of 40 lines an hour, 5 MB. No stay lasts so long, but it may not be noted that a woman has left."""
 TREND_KEPT = 1_440
 AUDIT_KEPT = 100_000
 AUDIT_REFUSED_KEPT = 1_000
@@ -67,6 +70,11 @@ class Ward:
     def status_topic(self, bed: str) -> str:
         """Topic of a bed's retained status and last will."""
         return f"{TOPIC_ROOT}/{self.name}/{bed}/status"
+
+    @property
+    def own_topic(self) -> str:
+        """Topic that ingest sends to itself on: what it subscribes to holds it, and no bed can have the name."""
+        return self.samples_topic("_ingest")
 
     @property
     def all_topics(self) -> str:

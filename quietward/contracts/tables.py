@@ -1,5 +1,6 @@
 """Tables that people write, in TOML or JSON, as structs. Errors name the place, the value, and the remedy."""
 
+import functools
 import tomllib
 from typing import Any, TypeVar
 
@@ -67,7 +68,7 @@ def _in_words(field: InvalidField, of: type) -> tuple[str, object, str]:
 
 def _types_at(of: type, path: str) -> list[inspect.Type]:
     """Return the types that are possible at a path, such as `condition[2].level`."""
-    types = _alternatives(inspect.type_info(of))
+    types = _alternatives(_type_info(of))
     for key, index in STEP.findall(f".{path}" if path and not path.startswith("[") else path):
         inner: list[inspect.Type] = []
         for one in types:
@@ -81,6 +82,10 @@ def _types_at(of: type, path: str) -> list[inspect.Type]:
                 inner.append(one.item_types[int(index or 0)])
         types = [alternative for one in inner for alternative in _alternatives(one)]
     return types
+
+
+_type_info = functools.cache(inspect.type_info)
+"""There are few kinds of tables, and a look at one takes milliseconds."""
 
 
 def _alternatives(of: inspect.Type) -> list[inspect.Type]:

@@ -29,7 +29,7 @@ import psutil
 import redis
 from playwright.sync_api import sync_playwright
 
-from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, REFUSED_KEPT, TREND_KEPT, Ward
+from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, LOG_KEPT, REFUSED_KEPT, TREND_KEPT, Ward
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
 from quietward.runtime.process import command_of
 from tests.bench.page import counters
@@ -178,6 +178,7 @@ def beyond_limits(last: Sample, given: argparse.Namespace) -> list[str]:
     limits: dict[str, float] = {
         "store: refused, entries": REFUSED_KEPT,
         "store: audit-refused, entries": AUDIT_REFUSED_KEPT,
+        "store: log, longest": LOG_KEPT,
         "store: trend, longest": TREND_KEPT,
         "store: input, entries": given.keep_hours * 3600 * (given.beds + 1),  # one a second and bed, and a tick
     }

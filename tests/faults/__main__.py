@@ -10,7 +10,7 @@ import asyncio
 import tempfile
 from pathlib import Path
 
-from tests.faults.faults import all_faults, short_form
+from tests.faults.faults import OFFLINE_BEDS, OFFLINE_S, all_faults, offline, short_form
 from tests.faults.table import HEAD, Row, line, measure
 from tests.faults.ward import running_ward
 
@@ -31,8 +31,13 @@ async def main() -> int:
     if asked.logs:
         print(f"logs: {folder}")
     print(HEAD, flush=True)
-    async with running_ward(folder) as ward:
-        rows = await measure(ward, faults, told)
+    rows = []
+    if faults:
+        async with running_ward(folder / "ward") as ward:
+            rows = await measure(ward, faults, told)
+    if not asked.short and asked.only in offline().name:
+        async with running_ward(folder / "offline", OFFLINE_BEDS, OFFLINE_S) as ward:
+            rows += await measure(ward, [offline()], told)
     return 1 if any(row.faults for row in rows) else 0
 
 

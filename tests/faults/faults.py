@@ -16,10 +16,11 @@ import websockets
 
 from quietward.store.client import RedisError
 from quietward.transport.mqtt import Publisher
-from tests.faults.ward import FaultWard
+from tests.faults.ward import ALLOWED, FaultWard
 
 SOCKETS, SLOW_SOCKETS = 500, 20
 BACKLOG_S = 1_200
+OFFLINE_S, OFFLINE_BEDS = 3_600, 12
 CUT_BYTES = 30_000
 
 Step = Callable[[FaultWard], Awaitable[None]]
@@ -39,6 +40,7 @@ class Fault:
 
     blind: the beds' data or their detector stop meanwhile. is_said: the page must say something. may_lose: what is lost
     is part of the fault, and is told. short_s: how long it is held in the short form; 0: it is none of it.
+    well_within_s: how long it may take from its end until all is well.
     """
 
     name: str
@@ -50,6 +52,7 @@ class Fault:
     may_lose: bool = False
     short_s: float = 0.0
     prepare: Step = nothing
+    well_within_s: float = 60.0
 
 
 def killed(part: str, short_s: float = 0.0) -> Fault:
@@ -80,6 +83,15 @@ def configured(name: str, inject_by: tuple[str, ...], lift_by: tuple[str, ...]) 
         await cast("Any", ward.store).execute_command(*lift_by)
 
     return Fault(name, inject, lift)
+
+
+async def _deliver_nothing(ward: FaultWard) -> None:
+    """The broker takes what devices send, answers for it, and keeps every connection."""
+    ward.allow("topic write #")
+
+
+async def _deliver(ward: FaultWard) -> None:
+    ward.allow(ALLOWED)
 
 
 async def _cut_file(ward: FaultWard) -> None:
@@ -232,6 +244,7 @@ def all_faults() -> list[Fault]:
     return [
         killed("broker"),
         hung("broker", short_s=4),
+        Fault("broker takes all and delivers nothing", _deliver_nothing, _deliver, may_lose=True),
         killed("store"),
         hung("store"),
         configured("store full (maxmemory)", ("CONFIG", "SET", "maxmemory", "1"), ("CONFIG", "SET", "maxmemory", "0")),
@@ -268,6 +281,22 @@ def all_faults() -> list[Fault]:
         Fault(f"{SOCKETS} pages", sockets.open, sockets.close, blind=False, is_said=False),
         Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True),
     ]
+
+
+def offline() -> Fault:
+    """A whole ward's devices have no network, and then hand over all at once what they have kept for an hour.
+
+    The ward's devices must be that far behind.
+    """
+    no_network = cut("devices-broker")
+
+    async def lift(ward: FaultWard) -> None:
+        ward.behind_ms = 0
+        ward["devices"].send(signal.SIGUSR1)
+        await no_network.lift(ward)
+
+    name = f"{OFFLINE_S / 60:.0f} min of {OFFLINE_BEDS} devices at once"
+    return replace(no_network, name=name, lift=lift, well_within_s=300)
 
 
 def short_form() -> list[Fault]:

@@ -27,13 +27,13 @@ from tests.conftest import MOSQUITTO, REDIS, free_port
 from tests.faults.link import Link
 
 BEDS, SHARDS, HEAD_START_MIN = 3, 2, 12
-SIMULATED = {f"bed-{n + 1}" for n in range(BEDS)}
 NO_FRAME_S = 3.5
 """As in `dashboard/assets/shared/feed.mjs`: after so long without a frame a page says that it has lost its server."""
 BLIND = frozenset({"lost", "unwatched", "paused"})
 """States of a bed that say that nobody sees its trace."""
 FRESH_MS = 3_000
 START_WITHIN_S = 60.0
+ALLOWED = "topic readwrite #"
 
 
 @dataclass
@@ -87,8 +87,8 @@ class Moment:
 class Page:
     """An open page: it reads frames and connects again when it must, as a browser does."""
 
-    def __init__(self, port: int) -> None:
-        self.port, self.moments = port, list[Moment]()
+    def __init__(self, port: int, beds: frozenset[str]) -> None:
+        self.port, self.beds, self.moments = port, beds, list[Moment]()
         self.gaps: list[float] = []
 
     async def run(self) -> None:
@@ -106,7 +106,7 @@ class Page:
     def _take(self, raw: bytes) -> None:
         (length,) = struct.unpack("<I", raw[:4])
         head: dict[str, Any] = json.loads(raw[4 : 4 + length])
-        cards = [one["card"] for one in head["beds"] if one["card"]["bed"] in SIMULATED]
+        cards = [one["card"] for one in head["beds"] if one["card"]["bed"] in self.beds]
         if self.moments:
             self.gaps.append(time.monotonic() - self.moments[-1].at)
         beds = {
@@ -143,7 +143,8 @@ class FaultWard:
     ) -> None:
         self.folder, self.store, self.processes, self.ward, self.page = folder, store, processes, ward, page
         self.links = links
-        self.clock = folder / "clock"
+        self.clock, self.rules = folder / "clock", folder / "acl"
+        self.behind_ms = 0  # so far behind are the devices
 
     def __getitem__(self, name: str) -> Process:
         return self.processes[name]
@@ -160,13 +161,18 @@ class FaultWard:
         """Set the clock of the machine of ingest, detector and page."""
         self.clock.write_text(str(off_s))
 
+    def allow(self, rule: str) -> None:
+        """Change what the broker lets everybody do."""
+        self.rules.write_text(f"{rule}\n")
+        self["broker"].send(signal.SIGHUP)
+
     def is_well(self) -> bool:
         """True while the page shows every bed with a fresh signal and no trouble."""
         if self.page.is_lost or self.page.newest.troubles:
             return False
-        newest, now_ms = self.page.newest, time.time_ns() // 1_000_000
-        return newest.beds.keys() == SIMULATED and all(
-            newest.beds[bed][0] not in BLIND and now_ms - newest.newest_ms[bed] < FRESH_MS for bed in SIMULATED
+        newest, due_ms = self.page.newest, time.time_ns() // 1_000_000 - self.behind_ms
+        return newest.beds.keys() == self.page.beds and all(
+            newest.beds[bed][0] not in BLIND and due_ms - newest.newest_ms[bed] < FRESH_MS for bed in self.page.beds
         )
 
     async def found(self) -> tuple[int, int, bool]:
@@ -213,8 +219,11 @@ class FaultWard:
 
 
 @asynccontextmanager
-async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
-    """Start a ward, and end all of it by pid. Raises RuntimeError when a part does not start."""
+async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> AsyncIterator[FaultWard]:
+    """Start a ward, and end all of it by pid. behind_s: how far its devices are behind (`tests.faults.offline`).
+
+    Raises RuntimeError when a part does not start.
+    """
     if MOSQUITTO is None or REDIS is None:
         raise RuntimeError("mosquitto and redis-server are needed: apt-get install mosquitto redis-server")
     broker_port, store_port, page_port = free_port(), free_port(), free_port()
@@ -223,8 +232,8 @@ async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
     links |= {f"{one}-store": Link(store_port) for one in ("ingest", "detect", "serve", "devices")}
     for link in links.values():
         await link.start()
+    (folder / "store").mkdir(parents=True)
     (folder / "clock").write_text("0")
-    (folder / "store").mkdir()
     environment = {
         "QUIETWARD_WARD": settings.ward,
         "QUIETWARD_SHARDS": str(SHARDS),
@@ -244,11 +253,15 @@ async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
         return Process(name, line, folder / f"{name}.log", ways(command), port)
 
     def devices(*arguments: str) -> Process:
-        command = [sys.executable, "-m", "quietward", "simulate", "--scenario", "calm", *arguments]
+        how = ["-m", "tests.faults.offline", str(behind_s)] if behind_s else ["-m", "quietward"]
+        command = [sys.executable, *how, "simulate", "--scenario", "calm", *arguments]
         return Process("devices", command, folder / "devices.log", ways("devices"))
 
     store_line = [REDIS, *store_command(store_port, folder / "store", durable=True)[1:]]
-    broker_line = [MOSQUITTO, "-c", str(mosquitto_settings(broker_port, folder, durable=True))]
+    broker_settings = mosquitto_settings(broker_port, folder, durable=True)
+    (folder / "acl").write_text(f"{ALLOWED}\n")
+    broker_settings.write_text(f"{broker_settings.read_text()}acl_file {folder / 'acl'}\n")
+    broker_line = [MOSQUITTO, "-c", str(broker_settings)]
     processes = {
         "broker": Process("broker", broker_line, folder / "broker.log", port=broker_port),
         "store": Process("store", store_line, folder / "store.log", port=store_port),
@@ -256,16 +269,18 @@ async def running_ward(folder: Path) -> AsyncIterator[FaultWard]:
         "ingest": part("ingest", "ingest"),
         "detect": part("detect", "detect"),
         "second detect": part("second detect", "detect"),
-        "devices": devices("--beds", str(BEDS), "--head-start", str(HEAD_START_MIN)),
+        "devices": devices("--beds", str(beds), "--head-start", str(HEAD_START_MIN)),
     }
-    page = Page(page_port)
+    page = Page(page_port, frozenset(f"bed-{n + 1}" for n in range(beds)))
     watching: asyncio.Task[None] | None = None
     try:
         for name in ("broker", "store", "serve", "ingest", "detect", "devices"):
             await processes[name].restart()
         async with connected(f"redis://127.0.0.1:{store_port}/0") as store:
             watching = asyncio.create_task(page.run())
-            yield FaultWard(folder, store, processes, Ward(settings.ward, SHARDS), page, links)
+            ward = FaultWard(folder, store, processes, Ward(settings.ward, SHARDS), page, links)
+            ward.behind_ms = behind_s * 1000
+            yield ward
     finally:
         if watching is not None:
             watching.cancel()

@@ -47,22 +47,30 @@ def changed(tables: Sequence[bytes], data: bytes, words: Sequence[str]) -> dict[
     tables: as `marshal` writes them, which copies them ten times as fast as `copy` does.
     """
     table: dict[str, Any] = marshal.loads(tables[data[0] % len(tables) if data else 0])  # noqa: S302 - our own
+    places = _places(table)  # once: what a change brings is not changed again, and that is ten times as fast
     for at in range(1, min(len(data) - EACH, (MOST - 1) * EACH) + 1, EACH):
-        places = list(_places(table))
-        if not places:
-            break
         where, kind, what = data[at] << 8 | data[at + 1], data[at + 2], data[at + 3] << 8 | data[at + 4]
         container, key = places[where % len(places)]
-        _change(container, key, kind, what, places, words)
+        if _is_there(container, key):
+            _change(container, key, kind, what, places, words)
     return table
 
 
-def _places(value: Any) -> Any:
-    """Yield everything in a table: what holds it, and its key or index there."""
-    for key, one in value.items() if isinstance(value, dict) else enumerate(value):
-        yield value, key
-        if isinstance(one, dict | list):
-            yield from _places(one)
+def _places(table: dict[str, Any]) -> list[tuple[Any, Any]]:
+    """Return everything in a table: what holds it, and its key or index there."""
+    found: list[tuple[Any, Any]] = []
+    holders: list[Any] = [table]
+    for holder in holders:  # grows meanwhile
+        for key, one in holder.items() if type(holder) is dict else enumerate(holder):
+            found.append((holder, key))
+            if type(one) is dict or type(one) is list:
+                holders.append(one)
+    return found
+
+
+def _is_there(container: Any, key: Any) -> bool:
+    """Return whether earlier changes have left a place."""
+    return key in container if isinstance(container, dict) else key < len(container)
 
 
 def _change(container: Any, key: Any, kind: int, what: int, places: list[Any], words: Sequence[str]) -> None:
@@ -74,7 +82,8 @@ def _change(container: Any, key: Any, kind: int, what: int, places: list[Any], w
             container[key] = words[what % len(words)]
         case 2:
             from_container, from_key = places[what % len(places)]
-            container[key] = copy.deepcopy(from_container[from_key])
+            if _is_there(from_container, from_key):
+                container[key] = copy.deepcopy(from_container[from_key])
         case 3:
             del container[key]
         case 4 if isinstance(container, list):

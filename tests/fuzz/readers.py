@@ -402,7 +402,7 @@ def http() -> Iterator[Reader]:
                 return status
 
             paths = PATHS.split()
-            seeds = [b"GET " + path + b"\naccept: text/html;cookie: quietward=x\n" for path in paths]
+            seeds = [b"GET " + path + b"\naccept: text/html;cookie: quietward-w=x\n" for path in paths]
             json_head = b"\ncontent-type: application/json;origin: http://127.0.0.1\n"
             seeds += [b"POST /act" + json_head + b'{"type":"care","bed":"bed-1","by":"N","what":"turned"}']
             seeds += [b"POST /sign-in\ncontent-type: application/x-www-form-urlencoded\nname=N&password=p&next=/"]

@@ -4,14 +4,21 @@ import json
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.liveness import WorkerReport, encode_report
+from quietward.contracts.messages import Tick, inputs_of
 from quietward.contracts.settings import Settings
 from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
-from tests.conftest import WAIT_S, Parts, reports, until, well
+from tests.conftest import WAIT_S, Parts, Server, broker_command, free_port, reports, until, well
 from tests.integration.test_flow import get
 
 
@@ -112,3 +119,58 @@ def test_a_health_check_loads_no_client_and_no_loop() -> None:
     loaded = set(done.stdout.split())
     assert "quietward.store.ask" in loaded
     assert not loaded & {"redis", "asyncio", "prometheus_client", "numpy", "paho.mqtt.client", "rich.console"}
+
+
+@dataclass
+class Strict:
+    """A mosquitto whose rules for everybody can be changed while it runs."""
+
+    server: Server
+    rules: Path
+
+    def allow(self, *rules: str) -> None:
+        self.rules.write_text("\n".join([*rules, ""]))
+        if self.server.process is not None:
+            self.server.process.send_signal(signal.SIGHUP)
+
+
+@pytest.fixture
+def strict(tmp_path: Path) -> Iterator[Strict]:
+    port, rules = free_port(), tmp_path / "acl"
+    line = broker_command("real", port, tmp_path)
+    with (tmp_path / "mosquitto.conf").open("a") as file:
+        file.write(f"acl_file {rules}\n")
+    found = Strict(Server(line, port, tmp_path / "broker.log"), rules)
+    found.allow("topic readwrite #")
+    found.server.start()
+    yield found
+    found.server.kill()
+
+
+@pytest.mark.parametrize("seats", [1, 2])
+async def test_a_broker_that_takes_messages_and_delivers_none_is_told(
+    settings: Settings, ward: Ward, store: Store, parts: Parts, strict: Strict, seats: int
+) -> None:
+    """No bed need be in use; and what ingest sends to itself is no bed, and counts nowhere."""
+    parts.start(
+        "ingest",
+        environment={"QUIETWARD_BROKER": f"mqtt://127.0.0.1:{strict.server.port}", "QUIETWARD_SEATS": str(seats)},
+    )
+    assert await until(lambda: well(store, ward, "ingest")), parts.log("ingest")
+
+    async def told(words: str) -> bool:
+        return any(words in trouble for one in await reports(store, ward, "ingest") for trouble in one.troubles)
+
+    strict.allow("topic write #")
+    assert await until(lambda: told("the broker has delivered nothing for")), parts.log("ingest")
+    assert alive(settings, "ingest")[0] == 1
+    strict.allow("topic readwrite #")
+    assert await until(lambda: well(store, ward, "ingest"), 2 * WAIT_S), parts.log("ingest")
+    strict.allow("topic read #")
+    assert await until(lambda: told(f"let it write to {ward.own_topic}")), parts.log("ingest")
+
+    assert not await store.exists(ward.beds, ward.unexpected, ward.refusals, ward.refused)
+    entries: Any = await store.xrange(ward.shard(0).input)
+    items = [item for _, fields in entries for item in inputs_of(fields)]
+    assert all(isinstance(item, Tick) for item in items)
+    assert any(item.broker_is_away for item in items if isinstance(item, Tick))

@@ -4,6 +4,8 @@ import json
 import subprocess
 import sys
 
+import pytest
+
 from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, Ward
 from quietward.contracts.settings import Settings
 from quietward.dashboard.auth import audit
@@ -66,3 +68,11 @@ async def test_whoever_is_refused_pushes_no_deed_out(ward: Ward, store: Store) -
     found = await audit.read_newest(store, ward)
     assert [one.what for one in found].count("acknowledge") == 1
     assert found[0].bed == f"bed-{AUDIT_REFUSED_KEPT + 49}", "the newest first"
+
+
+async def test_what_people_did_is_kept_up_to_a_bound(ward: Ward, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(audit, "AUDIT_KEPT", 300)
+    for n in range(500):
+        await audit.append(store, ward, "Nora", "nurse", "acknowledge", f"bed-{n}")
+    assert 300 <= await store.xlen(ward.audit) < 500, "trimmed in whole nodes"
+    assert (await audit.read_newest(store, ward))[0].bed == "bed-499"

@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
-from quietward.contracts.addresses import Ward
+from quietward.contracts.addresses import LOG_KEPT, TREND_KEPT, Ward
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import Tick, encode_inputs
+from quietward.contracts.messages import Event, Tick, decode_event, encode_inputs
 from quietward.detect import store as detect_store
 from quietward.detect.store import ShardStore
 from quietward.store.client import (
@@ -60,6 +60,26 @@ async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
     await store.xadd(shard.shard.input, {"e": entry}, id="6-0")
     assert await shard.wait("5-0") == [("6-0", [Tick(1)])]  # not the answer to what the commit had asked for
     await shard.disconnect()
+
+
+async def test_the_log_of_a_stay_that_never_ends_has_a_bound(store: Store) -> None:
+    shard = await shard_store(store)
+    for first in range(0, LOG_KEPT + 2000, 1000):
+        await shard.commit(f"{first}-0", [_line("contraction", n) for n in range(first, first + 1000)], [])
+    for first in range(0, TREND_KEPT + 1000, 1000):
+        await shard.commit(f"{first}-1", [_line("minute", n) for n in range(first, first + 1000)], [])
+    await shard.disconnect()
+    for key, kept, newest in (
+        (shard.shard.log("bed-1"), LOG_KEPT, LOG_KEPT + 1999),
+        (shard.shard.trend("bed-1"), TREND_KEPT, 2999),
+    ):
+        entries: Any = await store.xrange(key)
+        assert kept <= len(entries) < kept + 200, "trimmed in whole nodes"
+        assert [decode_event(fields[b"e"]).t for _, fields in entries][-1] == newest
+
+
+def _line(kind: str, n: int) -> Event:
+    return Event(f"bed-1-{n + 1}", "bed-1", n, kind, "", {})
 
 
 async def test_a_checkpoint_counts_when_it_is_whole(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
