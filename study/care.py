@@ -35,6 +35,7 @@ class _Course:
     measured: MeasuredShifts
     variant: Variant
     ppv: PpvByLevel
+    draw: int
     before: dict[int, list[tuple[float, KnownTruth]]] = field(default_factory=dict)
     done: dict[int, list[Done]] = field(default_factory=dict)
     signals: dict[int, BedSignals] = field(default_factory=dict)
@@ -48,7 +49,9 @@ class _Course:
         Return the bed that then goes on otherwise; None at the end of the shift.
         """
         alarms = alarms_of(self.measured, [self.variant])
-        self.played = play(self.measured, [self.variant], alarms, [self.ppv], [self._truth()], changes_course=True)
+        self.played = play(
+            self.measured, [self.variant], alarms, [self.ppv], [self._truth()], draw=self.draw, changes_course=True
+        )
         done = sorted(self.played.staff[0, 0].done, key=lambda one: (one.t_s, one.bed))
         while self.taken < len(done):
             one = done[self.taken]
@@ -123,13 +126,14 @@ def simulate_shifts(
     ppv: Sequence[PpvByLevel],
     rules: Rules,
     moved: Callable[[float], None] = lambda _: None,
+    draw: int = 1,
 ) -> list[list[ShiftScore]]:
     """Return the score of every shift under each variant. measured: with nobody doing anything; ppv: what staff expect.
 
-    moved: called with the share of all that has been done since it was called last.
+    moved: called with the share of all that has been done since it was called last. draw: which one of the staff.
     """
     courses = [
-        _Course(measured.one(s), variant, own)
+        _Course(measured.one(s), variant, own, draw)
         for variant, own in zip(variants, ppv, strict=True)
         for s in range(len(measured.cases))
     ]

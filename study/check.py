@@ -19,8 +19,8 @@ ALIKE = 1e-9
 LEVELS = ("look", "bedside", "team")
 
 Rows = dict[str, list[dict[str, str]]]
-RunKey = tuple[str, str, str, str]
-"""Condition, policy, staff, seed."""
+RunKey = tuple[str, str, str, str, str]
+"""Condition, policy, staff, draw of that staff, seed."""
 
 
 class Compared(NamedTuple):
@@ -68,7 +68,7 @@ def check(folder: Path) -> list[Compared]:
 
 
 class _Run(NamedTuple):
-    """One shift under one variant, summed up."""
+    """One shift under one variant, with one draw of its staff, summed up."""
 
     key: RunKey
     half: str
@@ -193,7 +193,7 @@ def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> 
 
 
 def _key(row: dict[str, str]) -> RunKey:
-    return row["condition"], row["policy"], row["staff"], row["seed"]
+    return row["condition"], row["policy"], row["staff"], row["draw"], row["seed"]
 
 
 def _report(folder: Path) -> dict[str, Any]:

@@ -96,10 +96,12 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     """All of a study file.
 
     how: every combination of the values (grid), one number at a time (each), or so many points spread evenly between
-    the least and the greatest value of every number (sample; `points`, `seed`). care_changes_course: whether what staff
-    do helps simulated women, and children are born, so that outcomes can be compared; it takes much longer.
-    birth_after_min: else a child whose mother has an emergency is born so long after the team was first needed, however
-    she is cared for, and the bed is not watched any more; None: what is needed is needed to the end.
+    the least and the greatest value of every number (sample; `points`, `seed`). staff_draws: so often every shift is
+    played with staff: who believes a call and how long things take is drawn anew, the same for all variants.
+    care_changes_course: whether what staff do helps simulated women, and children are born, so that outcomes can be
+    compared; it takes much longer. birth_after_min: else a child whose mother has an emergency is born so long after
+    the team was first needed, however she is cared for, and the bed is not watched any more; None: what is needed is
+    needed to the end.
     """
 
     name: Name
@@ -111,6 +113,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     points: Annotated[int, Meta(ge=1, le=MOST_VARIANTS)] = 64
     seed: int = 1
     staff: dict[str, Any] = {}
+    staff_draws: Annotated[int, Meta(ge=1, le=20)] = 1
     vary: list[Varied] = []
     alarm: list[LimitAlarm | ClassAlarm] = []
     care_changes_course: bool = False

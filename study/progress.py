@@ -28,19 +28,21 @@ Moved = Callable[[float], None]
 class Workload(NamedTuple):
     """What a study is. processes: as many as have something to do; other_staff: variants that only run with staff.
 
-    responds: care changes the course, so that beds are simulated and measured again.
+    staff_draws: so often every shift is played with staff. responds: care changes the course, so that beds are
+    simulated and measured again.
     """
 
     bed_hours: float
     variants: int
     processes: int
     other_staff: int = 0
+    staff_draws: int = 1
     responds: bool = False
 
     @property
     def totals(self) -> tuple[float, ...]:
         """Bed-hours of each phase, in the others times the variants."""
-        with_staff = self.variants + self.other_staff
+        with_staff = (self.variants + self.other_staff) * self.staff_draws
         return self.bed_hours, self.bed_hours * self.variants, self.bed_hours * with_staff
 
     @property

@@ -54,7 +54,7 @@ def full_report(
     tables: dict[str, str] | None = None,
 ) -> FullReport:
     """Return all that the report is made of."""
-    hours = sum(s.bed_hours for s in result.with_staff[0])
+    hours = sum(s.bed_hours for s in result.unanswered[0])
     study, choice = result.planned.study, summary.choice
     today = next(row for row in summary.rows if row.name == BASE)
     return FullReport(
@@ -77,11 +77,15 @@ def headline(today: VariantRow, study: Study) -> str:
         return f"Whether today's policy ({study.policy}) meets its limit is not known: {unknown}; {rates}."
     reached = (
         f"{late.of - late.count} of {late.of} needs ({limit.level}) reached within {limit.reached_within_min:g} min, "
-        f"at least {100 * limit.reached_share:g} % asked for; {share_in_words(late)} late"
+        f"at least {100 * limit.reached_share:g} % asked for{_draws(study)}; {share_in_words(late)} late"
     )
     does = "meets" if today.meets else "DOES NOT MEET"
     certain = ", but not with certainty" if today.verdict.endswith("not certain") else ""
     return f"{policy} {does} its limit{certain}: {reached}; {rates}.{_once_shown(today, limit)}"
+
+
+def _draws(study: Study) -> str:
+    return f" (each counted under {study.staff_draws} draws of the staff)" if study.staff_draws > 1 else ""
 
 
 def _once_shown(today: VariantRow, limit: StudyLimit) -> str:

@@ -208,9 +208,14 @@ def _late(needs: Sequence[LateNeed]) -> ReportTable:
         "why",
     ]
     return ReportTable(head, [[
-        of.what, f"{of.shift}, {of.seed}", str(of.bed), f"{of.from_s / 60:.0f} min", f"{of.lasts_s / 60:.0f} min",
+        of.what, f"{of.shift}, {of.seed}{_draw(of)}", str(of.bed),
+        f"{of.from_s / 60:.0f} min", f"{of.lasts_s / 60:.0f} min",
         minutes(of.shown_s), minutes(of.flagged_s), minutes(of.called_s), minutes(of.reached_s), of.why,
     ] for of in needs])  # fmt: skip
+
+
+def _draw(need: LateNeed) -> str:
+    return f", draw {need.draw}" if need.draw > 1 else ""
 
 
 def _other_staff(first: Sequence[VariantRow], other: Sequence[StaffRow]) -> ReportTable:

@@ -5,7 +5,8 @@ the least of many is least by luck, too, and on the shifts it was chosen on it l
 
 Uncertainty of rates: shifts are resampled with replacement, kind by kind, the same draw for all variants, so that
 differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, as of fewer
-where needs or calls of a shift belong together. Between variants: exact tests, paired.
+where needs or calls of a shift belong together. Between variants: exact tests, paired. Where a shift is played with
+several draws of its staff, all of them count and belong together with their shift.
 """
 
 from collections import Counter
@@ -60,7 +61,10 @@ class Share(Struct, frozen=True):
 
 
 class Paired(Struct, frozen=True):
-    """The same needs under two variants: how many were late under one alone, and the p of McNemar's exact test."""
+    """The same needs under two variants: how many were late under one alone, and the p of McNemar's exact test.
+
+    With several draws of the staff each need is there as often, so that shifts are compared: a permutation test.
+    """
 
     late_here_only: int
     late_there_only: int
@@ -188,6 +192,7 @@ class LateNeed(Struct, frozen=True):
     reached_s: float | None
     reached_by: str
     why: str
+    draw: int = 1
 
 
 NOT_FLAGGED, ONLY_LOOK, NOT_COME = (
@@ -311,9 +316,10 @@ def _late_needs(result: Result) -> list[LateNeed]:
     return [
         LateNeed(
             case.shift, case.seed, e.bed + 1, e.what, e.from_s, e.lasts_s, e.shown_s, e.flagged_s, e.called_s,
-            e.reached_s, e.reached_by, why(e),
+            e.reached_s, e.reached_by, why(e), place // len(result.cases) + 1,
         )
-        for case, shift in zip(result.cases, result.with_staff[0], strict=True)
+        for place, shift in enumerate(result.with_staff[0])
+        for case in [result.cases[place % len(result.cases)]]
         for e in shift.episodes
         if e.level == limit.level and not _within(e, within_s)
     ]  # fmt: skip
@@ -325,7 +331,7 @@ def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", se
     Which others cannot be told apart from it is looked at on the other half, with as many comparisons taken into
     account as there are (Bonferroni).
     """
-    shifts = len(on[0].shifts)
+    shifts = on[0].of_draw
     if not shifts:
         return Choice(None, "there is one shift of a kind at most, and none is left to choose on", 0)
     meeting = [i for i, s in enumerate(on) if s.variant.policy and s.meets]
@@ -376,9 +382,11 @@ class _VariantSums:
         drawn: Matrix,
     ) -> None:
         limit = study.limit
-        self._seed = study.seed
-        self.variant, self.shifts, self.unanswered, self._kinds, self._limit = variant, shifts, unanswered, kinds, limit
-        self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
+        self._seed, self.of_draw = study.seed, len(kinds)
+        draws = len(shifts) // max(1, len(kinds))
+        self.variant, self.shifts, self.unanswered, self._limit = variant, shifts, unanswered, limit
+        self._kinds = [*kinds] * draws
+        self._weights = np.tile(np.concatenate([np.ones((1, len(kinds))), drawn]), draws)
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
         self._late = [sum(map(self._is_late, of)) for of in self.meant]
         self._meant = [len(of) for of in self.meant]
@@ -437,17 +445,27 @@ class _VariantSums:
     def paired_late(self, other: "_VariantSums") -> Paired:
         """Compare what is late, need by need; where care changes the course, of those that were there in both."""
         pairs = [
-            (self._is_late(here), self._is_late(there))
+            [(self._is_late(here), self._is_late(there)) for here, there in in_both(own, others)]
             for own, others in zip(self.meant, other.meant, strict=True)
-            for here, there in in_both(own, others)
         ]
-        here, there = (sum(pair == one for pair in pairs) for one in ((True, False), (False, True)))
-        return Paired(here, there, mcnemar_p(here, there))
+        return self._paired(pairs)
+
+    def _paired(self, pairs: Sequence[Sequence[tuple[bool, bool]]]) -> Paired:
+        """Compare pairs, given shift by shift."""
+        here, there = (sum(of.count(one) for of in pairs) for one in ((True, False), (False, True)))
+        if len(pairs) == self.of_draw:
+            return Paired(here, there, mcnemar_p(here, there))
+        more = self._by_shift([of.count((True, False)) - of.count((False, True)) for of in pairs])
+        return Paired(here, there, paired_p(more, self._seed))
+
+    def _by_shift(self, values: Sequence[float]) -> list[float]:
+        """Return the sum of each shift over the draws of its staff."""
+        return [sum(values[i :: self.of_draw]) for i in range(self.of_draw)]
 
     def more_interruptions(self, other: "_VariantSums") -> list[float]:
         """Return the difference of interruptions per nurse-hour, shift by shift."""
         own, others = ([s.interruptions / s.nurse_hours for s in v.shifts] for v in (self, other))
-        return [a - b for a, b in zip(own, others, strict=True)]
+        return self._by_shift([a - b for a, b in zip(own, others, strict=True)])
 
     def _ratio(self, above: Sequence[float], below: Sequence[float], kind: str | None = None) -> Matrix:
         """Return the ratio of two sums over the shifts, or over those of one kind."""
@@ -461,26 +479,24 @@ class _VariantSums:
     def _estimate(self, values: Matrix, kind: str | None = None) -> Estimate:
         """Return a rate; its interval is not known where a kind of shift is there only once."""
         found = estimate(values)
-        of_kind = Counter(k for k in self._kinds if kind in (None, k))
+        of_kind = Counter(k for k in self._kinds[: self.of_draw] if kind in (None, k))
         return Estimate(found.value, None, None) if 1 in of_kind.values() else found
 
     def _rate(self, counts: Sequence[int], hours: Sequence[float], kind: str | None = None) -> Estimate:
         found = self._estimate(self._ratio(counts, hours, kind), kind)
         if found.value == 0.0:  # drawn again, none are none: what was not seen in so many hours may still be
-            return Estimate(
-                0.0,
-                0.0,
-                none_seen_at_most() / sum(h for h, k in zip(hours, self._kinds, strict=True) if kind in (None, k)),
-            )
+            of_one_draw = zip(hours[: self.of_draw], self._kinds[: self.of_draw], strict=True)
+            return Estimate(0.0, 0.0, none_seen_at_most() / sum(h for h, k in of_one_draw if kind in (None, k)))
         return found
 
     def _share(self, count: Sequence[int], of: Sequence[int], kind: str | None = None) -> Share:
-        here = [i for i, k in enumerate(self._kinds) if kind in (None, k)]
-        counts, totals = ([each[i] for i in here] for each in (count, of))
+        here = [i for i, k in enumerate(self._kinds[: self.of_draw]) if kind in (None, k)]
+        counts, totals = ([sum(each[i :: self.of_draw]) for i in here] for each in (count, of))
         n, total = sum(counts), sum(totals)
         if not total:
             return Share(0, 0, None, None, None)
-        return Share(n, total, n / total, *clustered_interval(counts, totals, [self._kinds[i] for i in here]))
+        low, high = clustered_interval(counts, totals, [self._kinds[i] for i in here], len(of) // self.of_draw)
+        return Share(n, total, n / total, low, high)
 
     def _shift_kind(self, kind: str) -> ShiftKindRow:
         return ShiftKindRow(
@@ -500,16 +516,12 @@ class _VariantSums:
         def out(of: Sequence[Outcome]) -> list[bool]:
             return [o.most_used >= USED_UP for o in of]
 
-        pairs = [
-            pair for here, there in zip(own, others, strict=True) for pair in zip(out(here), out(there), strict=True)
-        ]
-        here, there = pairs.count((True, False)), pairs.count((False, True))
-        more = [(a - b) / n for a, b, n in zip(used(own), used(others), beds, strict=True) if n]
+        pairs = [list(zip(out(here), out(there), strict=True)) for here, there in zip(own, others, strict=True)]
+        more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(used(own), used(others), beds, strict=True)])
         against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
         return OutcomeRow(
             sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
-            paired_p(more, self._seed), self._share([sum(out(of)) for of in own], beds),
-            Paired(here, there, mcnemar_p(here, there)),
+            paired_p(more, self._seed), self._share([sum(out(of)) for of in own], beds), self._paired(pairs),
         )  # fmt: skip
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:

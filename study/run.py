@@ -45,8 +45,8 @@ TOLD_EVERY_S = 0.5
 class Result:
     """By variant the scores of the shifts, in the order of `cases`: with staff, and unanswered with nobody there.
 
-    ppv: by variant, the positive predictive value of its calls when nobody answers. other_staff: as with_staff, of the
-    plan's.
+    Those with staff are of all shifts under the first draw of the staff, then of all under the next. ppv: by variant,
+    the positive predictive value of its calls when nobody answers. other_staff: as with_staff, of the plan's.
     """
 
     planned: StudyPlan
@@ -60,7 +60,8 @@ class Result:
         """Return the same of some of the shifts. What staff expect of calls they have learnt from all of them."""
 
         def some(scores: list[list[ShiftScore]]) -> list[list[ShiftScore]]:
-            return [[shifts[i] for i in places] for shifts in scores]
+            n = len(self.cases)
+            return [[shifts[first + i] for first in range(0, len(shifts), n) for i in places] for shifts in scores]
 
         cases = [self.cases[i] for i in places]
         return Result(
@@ -70,7 +71,10 @@ class Result:
 
 @dataclass(frozen=True)
 class _Job:
-    """Some variants over one group of shifts. digest: of its measures; ppv: of these variants, None: nobody answers."""
+    """Some variants over one group of shifts. digest: of its measures; ppv: of these variants, None: nobody answers.
+
+    draw: which one of the staff.
+    """
 
     planned: StudyPlan
     group: list[Case]
@@ -78,11 +82,12 @@ class _Job:
     variants: list[Variant]
     ppv: list[PpvByLevel] | None
     folder: Path
+    draw: int
 
     @property
     def path(self) -> Path:
         course = self.planned.study.care_changes_course, self.planned.study.birth_after_min
-        key = repr((self.digest, self.variants, self.ppv, course, self.planned.rules.digest, _code()))
+        key = repr((self.digest, self.variants, self.ppv, self.draw, course, self.planned.rules.digest, _code()))
         return self.folder / f"{hashlib.sha256(key.encode()).hexdigest()[:16]}.json"
 
 
@@ -125,11 +130,13 @@ def run(
 
         results([pool.submit(_measure, planned, group, folder) for group in groups])
 
-        def all_variants(variants: list[Variant], ppv: list[PpvByLevel] | None) -> list[list[ShiftScore]]:
+        def all_variants(
+            variants: list[Variant], ppv: list[PpvByLevel] | None, draw: int = 1
+        ) -> list[list[ShiftScore]]:
             scores: list[list[ShiftScore]] = [[] for _ in variants]
             parts = range(0, len(variants), TOGETHER)
             jobs = [
-                _Job(planned, group, digest, variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder)
+                _Job(planned, group, digest, variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder, draw)
                 for group, digest in zip(groups, digests, strict=True)
                 for i in parts
             ]
@@ -143,7 +150,10 @@ def run(
         ppv = [ppv_by_level(scores) for scores in unanswered]
         learnt = {v.name: of for v, of in zip(planned.variants, ppv, strict=True)}  # other staff learn the same
         of_all = [*ppv, *(learnt[v.name] for v in planned.other_staff)]
-        with_staff = all_variants([*planned.variants, *planned.other_staff], of_all)
+        with_staff: list[list[ShiftScore]] = [[] for _ in of_all]
+        for draw in range(1, planned.study.staff_draws + 1):
+            drawn = all_variants([*planned.variants, *planned.other_staff], of_all, draw)
+            with_staff = [[*before, *more] for before, more in zip(with_staff, drawn, strict=True)]
     n = len(planned.variants)
     flat = [case for group in groups for case in group]
     return Result(planned, flat, with_staff[:n], unanswered, ppv, with_staff[n:])
@@ -153,7 +163,8 @@ def workload(planned: StudyPlan, groups: list[list[Case]], workers: int) -> Work
     """Return how much there is to do. A group of shifts is the least that a process takes."""
     bed_hours, processes = sum(map(_bed_hours, groups)), min(workers, len(groups))
     variants, others = len(planned.variants), len(planned.other_staff)
-    return Workload(bed_hours, variants, processes, others, planned.study.care_changes_course)
+    study = planned.study
+    return Workload(bed_hours, variants, processes, others, study.staff_draws, study.care_changes_course)
 
 
 def _bed_hours(group: list[Case]) -> float:
@@ -174,11 +185,11 @@ def _work(job: _Job) -> list[list[ShiftScore]]:
             return msgspec.json.decode(job.path.read_bytes(), type=list[list[ShiftScore]])
         measured = cases.measure_shifts(job.group, job.planned.rules, job.folder)
         if job.ppv is not None and job.planned.study.care_changes_course:
-            scores = care.simulate_shifts(measured, job.variants, job.ppv, job.planned.rules, moved)
+            scores = care.simulate_shifts(measured, job.variants, job.ppv, job.planned.rules, moved, job.draw)
         else:
             born_min = job.planned.study.birth_after_min
             watched = measured if born_min is None else cases.with_births(measured, born_min * 60)
-            scores = simulate_shifts(watched, job.variants, job.ppv, moved)
+            scores = simulate_shifts(watched, job.variants, job.ppv, moved, job.draw)
     unfinished = job.path.with_suffix(".part")
     unfinished.write_bytes(msgspec.json.encode(scores))
     unfinished.rename(job.path)

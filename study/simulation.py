@@ -36,10 +36,11 @@ def simulate_shifts(
     variants: Sequence[Variant],
     ppv: Sequence[PpvByLevel] | None,
     moved: Callable[[float], None] = lambda _: None,
+    draw: int = 1,
 ) -> list[list[ShiftScore]]:
     """Return the score of every shift under each variant. ppv: what staff expect, by variant; None: no staff at all.
 
-    moved: called with the share of all that has been done since it was called last.
+    moved: called with the share of all that has been done since it was called last. draw: which one of the staff.
     """
     policies = [i for i, v in enumerate(variants) if v.policy is not None]
     plain = [i for i, v in enumerate(variants) if v.policy is None]
@@ -50,7 +51,7 @@ def simulate_shifts(
             alarms = alarms_of(measured, own)
             expected = None if ppv is None else [ppv[i] for i in places]
             share = len(own) / len(variants) / (measured.cases[0].hours * 3600)
-            of_these = _simulate(measured, own, alarms, expected, partial(_times, moved, share))
+            of_these = _simulate(measured, own, alarms, expected, partial(_times, moved, share), draw)
             scores |= dict(zip(places, of_these, strict=True))
     return [scores[i] for i in range(len(variants))]
 
@@ -82,6 +83,10 @@ def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
     return class_alarm_edges(measured.evaluations, measured.evaluations.values[f"{CLASS} {alarm.rule_set}"])
 
 
+def _draw_key(draw: int) -> str:
+    return f" draw {draw}" if draw > 1 else ""  # the first is that of a study with one
+
+
 @dataclass(frozen=True)
 class Played:
     """Shifts that have been played. staff, calls with whether each is true, changes, noted: by variant and shift."""
@@ -98,11 +103,12 @@ def _simulate(
     alarms: Alarms,
     ppv: Sequence[PpvByLevel] | None,
     moved: Callable[[float], None],
+    draw: int,
 ) -> list[list[ShiftScore]]:
     """Run variants whose alarms are driven together. moved: called with seconds of the shift."""
     known: list[tuple[TruePositiveCriteria, list[BedTruth]]] = []  # the criteria are the same for nearly all variants
     truth = [_truth_under(v.staff.true_positive, measured, known) for v in variants]
-    played = play(measured, variants, alarms, ppv, truth, moved)
+    played = play(measured, variants, alarms, ppv, truth, moved, draw=draw)
     return [
         [score(measured, s, played, (v, s), truth[v]) for s in range(len(measured.cases))] for v in range(len(variants))
     ]
@@ -116,11 +122,13 @@ def play(
     truth: Sequence[Sequence[BedTruth | TruthOverTime]],
     moved: Callable[[float], None] = lambda _: None,
     *,
+    draw: int = 1,
     changes_course: bool = False,
 ) -> Played:
     """Let the shifts go by under variants whose alarms are driven together. truth: by variant, of every bed.
 
-    changes_course: whether what staff do changes how the women do, so that children are born.
+    draw: which one of the staff. changes_course: whether what staff do changes how the women do, so that children are
+    born.
     """
     beds, hours = measured.beds, measured.cases[0].hours
     env = simpy.Environment()
@@ -128,7 +136,7 @@ def play(
     if ppv is not None:
         for v, variant in enumerate(variants):
             for s, case in enumerate(measured.cases):
-                own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}"
+                own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}{_draw_key(draw)}"
                 played.staff[v, s] = Staff(
                     env, variant.staff, own, alarms, v, s * beds, ppv[v], key, changes_course=changes_course
                 )

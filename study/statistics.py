@@ -20,23 +20,26 @@ def exact_interval(count: int, of: int) -> tuple[float, float]:
     return float(found.low), float(found.high)
 
 
-def clustered_interval(counts: Sequence[int], of: Sequence[int], kinds: Sequence[str]) -> tuple[float, float]:
+def clustered_interval(
+    counts: Sequence[int], of: Sequence[int], kinds: Sequence[str], draws: int = 1
+) -> tuple[float, float]:
     """Return the 95 % interval of a share of what is counted shift by shift, where one shift's belong together.
 
     It is the exact one for as many independent ones as would vary as much (Korn and Graubard, Survey Methodology
-    1998;24:193, without their correction for few clusters); for never more than there are.
+    1998;24:193, without their correction for few clusters); for never more than there are. draws: so often each of them
+    is counted, which makes no more of them.
     """
     n, count = sum(of), sum(counts)
     if max(of) <= 1:
         return exact_interval(count, n)  # nothing that could belong together
     share = count / n
     plain = share * (1 - share) / n
-    effect = max(1.0, _variance(share, counts, of, kinds) / n**2 / plain) if plain else 1.0
+    effect = max(float(draws), _variance(share, counts, of, kinds) / n**2 / plain) if plain else float(draws)
     if effect == 1.0:
         return exact_interval(count, n)
     n_effective, seen = n / effect, count / effect
-    low = stats.beta.ppf(BETWEEN[0], seen, n_effective - seen + 1)
-    high = stats.beta.ppf(BETWEEN[1], seen + 1, n_effective - seen)
+    low = stats.beta.ppf(BETWEEN[0], seen, n_effective - seen + 1) if count else 0.0
+    high = stats.beta.ppf(BETWEEN[1], seen + 1, n_effective - seen) if count < n else 1.0
     return float(low), float(high)
 
 

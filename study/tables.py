@@ -15,8 +15,10 @@ from quietward.study.result import halves
 from quietward.study.run import Result
 from quietward.study.score import ShiftScore
 
-KEYS = ("condition", "policy", "staff", "seed", "version", "commit")
-"""What every row begins with. condition: kind of shift; policy: name of the variant; staff: usual, or other ones."""
+KEYS = ("condition", "policy", "staff", "draw", "seed", "version", "commit")
+"""What every row begins with. condition: kind of shift; policy: name of the variant; staff: usual, or other ones; draw:
+which one of that staff, from 1 on.
+"""
 USUAL = "usual"
 ASKING = [level.value for level in LEVELS[1:]]
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -44,9 +46,10 @@ Row = tuple[Any, ...]
 
 
 class _Run(NamedTuple):
-    """One shift under one variant."""
+    """One shift under one variant, with one draw of its staff."""
 
     case: Case
+    draw: int
     half: str
     variant: Variant
     score: ShiftScore
@@ -55,7 +58,7 @@ class _Run(NamedTuple):
     @property
     def keys(self) -> Row:
         staff, name = self.variant.staff_is or USUAL, self.variant.name
-        return self.case.shift, name, staff, self.case.seed, provenance.version(), provenance.commit()
+        return self.case.shift, name, staff, self.draw, self.case.seed, provenance.version(), provenance.commit()
 
 
 def write(folder: Path, result: Result) -> list[Path]:
@@ -113,8 +116,10 @@ def _runs(result: Result) -> Iterator[_Run]:
         *((v, of, None) for v, of in zip(result.planned.other_staff, result.other_staff, strict=True)),
     ]
     for variant, scores, unanswered in variants:
-        for i, case in enumerate(result.cases):
-            yield _Run(case, half[i], variant, scores[i], unanswered[i] if unanswered else None)
+        for place, score in enumerate(scores):
+            draw, i = divmod(place, len(result.cases))
+            nobody = unanswered[i] if unanswered and draw == 0 else None
+            yield _Run(result.cases[i], draw + 1, half[i], variant, score, nobody)
 
 
 def _rows(table: str, result: Result) -> Iterator[Row]:

@@ -99,6 +99,8 @@ def draw(row: dict[str, Any], seed: int) -> tuple[Signal, Signal]:
         fhr = fhr + np.where(t >= from_s, size / 2 * np.sin(2 * np.pi * t / 15), 0)
     elif what == "silence":
         fhr[from_s * HZ :] = np.nan
+    if "lost_from_min" in row:
+        fhr[round(row["lost_from_min"] * MIN) * HZ :] = np.nan
     return (spoilt(fhr, random) if seed else fhr), ua
 
 

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 
@@ -375,6 +376,23 @@ class Left:
             self.before_rise = NOTHING
 
 
+class GoingOn(NamedTuple):
+    """A deceleration that is not over."""
+
+    length_s: float
+    height: float
+    area: float
+    mean_height: float
+
+
+class SeenFall(NamedTuple):
+    """A deceleration not known to be over when it was last seen. at_s: so many seconds had been taken by then."""
+
+    at_s: int
+    length_s: float
+    below: float
+
+
 @dataclass
 class PlainBed:
     """State of one bed. Samples and seconds are counted from 0; what was, is kept for the measures."""
@@ -410,6 +428,7 @@ class PlainBed:
     rises: list[Rise] = field(default_factory=list)
     contractions: list[Contraction] = field(default_factory=list)
     left: Left = field(default_factory=Left)
+    seen_fall: SeenFall | None = None
     first: "PlainBed | None" = None  # the first twin, which has taken its second before, where this is the second
 
     def __post_init__(self) -> None:
@@ -429,6 +448,31 @@ class PlainBed:
     def now(self) -> int:
         """Index of the next sample."""
         return self.seconds * HZ
+
+    @property
+    def risen(self) -> float:
+        """How far the reference is above what was usual before a rise within the last hour."""
+        by = self.reference - self.left.before_rise
+        return by if by > 0 else 0.0
+
+    @property
+    def going_on(self) -> GoingOn | None:
+        """The deceleration that is going on; a level that rose within the last hour is no level to fall from."""
+        now, risen = self.machines[DOWN], self.risen
+        if not now.open:
+            return None
+        length_s = (self.now - now.onset) / HZ
+        if not risen:
+            return GoingOn(length_s, now.height, now.area, now.mean_height)
+        if now.height - risen < READING.notable.deceleration_bpm:
+            return None
+        area = max(now.area - risen * length_s, 0.0)
+        return GoingOn(length_s, now.height - risen, area, area / now.area * now.mean_height)
+
+    @property
+    def end_is_unseen(self) -> bool:
+        """Whether too little has come since the last fall to say that it is over."""
+        return is_there(self.left.before_fall) and self.left.seen < READING.earlier.back_for_s
 
     @property
     def variability(self) -> float:
@@ -633,7 +677,19 @@ class PlainBed:
         if is_there(measured) and not (stays and is_there(self.reference)):
             self.reference = measured
         self.left.follow(number, self.baseline, self.newest)
+        self._see_fall()
         self.stepped.follow(number, self.reference)
+
+    def _see_fall(self) -> None:
+        fall, below, before = self.going_on, self.reference - self.risen - self.newest, self.seen_fall
+        is_unseen = self.end_is_unseen and not self.left.back
+        if fall and is_there(below):
+            length_s = fall.length_s
+            if is_unseen and before:
+                length_s = max(length_s, before.length_s + self.seconds - before.at_s)
+            self.seen_fall = SeenFall(self.seconds, length_s, below)
+        elif not fall and not is_unseen:
+            self.seen_fall = None
 
     @property
     def newest(self) -> float:

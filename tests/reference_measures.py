@@ -7,13 +7,12 @@ of the newest second, and an event is in them when its first sample is.
 
 import math
 from collections.abc import Callable, Iterable
-from typing import NamedTuple
 
 import numpy as np
 
 from quietward.contracts.messages import HZ
 from quietward.detect.core.alerting.rule_sets import RuleSet
-from tests.oracle import DOWN, NOTHING, READING, UA, Contraction, Fall, PlainBed, is_there
+from tests.oracle import NOTHING, READING, UA, Contraction, Fall, PlainBed, is_there
 
 Reference = Callable[[PlainBed, RuleSet], float]
 REFERENCE: dict[str, Reference] = {}
@@ -283,32 +282,8 @@ def counted(bed: PlainBed, last_s: int) -> list[Fall]:
     ]
 
 
-class GoingOn(NamedTuple):
-    """A deceleration that is not over."""
-
-    length_s: float
-    height: float
-    area: float
-    mean_height: float
-
-
-def going_on(bed: PlainBed) -> GoingOn | None:
-    """Return the deceleration that is going on; a level that rose within the last hour is no level to fall from."""
-    now = bed.machines[DOWN]
-    if not now.open:
-        return None
-    risen = bed.reference - bed.left.before_rise
-    length_s = (bed.now - now.onset) / HZ
-    if not risen > 0:
-        return GoingOn(length_s, now.height, now.area, now.mean_height)
-    if now.height - risen < NOTABLE.deceleration_bpm:
-        return None
-    area = max(now.area - risen * length_s, 0.0)
-    return GoingOn(length_s, now.height - risen, area, area / now.area * now.mean_height)
-
-
 def area_bpm_min(bed: PlainBed, last_s: int) -> float:
-    now = going_on(bed)
+    now = bed.going_on
     return (sum(fall.area for fall in falls(bed, last_s)) + (now.area if now else 0.0)) / 60
 
 
@@ -330,7 +305,7 @@ def severe_decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
 
 
 def depths(bed: PlainBed) -> list[float]:
-    now = going_on(bed)
+    now = bed.going_on
     return [fall.depth for fall in falls(bed, 30 * MIN)] + ([now.height] if now else [])
 
 
@@ -342,7 +317,7 @@ def deepest_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
 @measure
 def repeated_or_long_depth_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
     """As if one of two minutes or more were there three times."""
-    now = going_on(bed)
+    now = bed.going_on
     found = [(fall.depth, fall.length_s) for fall in falls(bed, 30 * MIN)] + (
         [(now.height, now.length_s)] if now else []
     )
@@ -352,7 +327,7 @@ def repeated_or_long_depth_30min_bpm(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def longest_30min_s(bed: PlainBed, rules: RuleSet) -> float:
-    now = going_on(bed)
+    now = bed.going_on
     return max([fall.length_s for fall in falls(bed, 30 * MIN)] + [now.length_s if now else 0.0])
 
 
@@ -368,7 +343,7 @@ def between(spans: list[tuple[int, int]]) -> float:
 
 @measure
 def decelerations_10min(bed: PlainBed, rules: RuleSet) -> float:
-    now = going_on(bed)
+    now = bed.going_on
     is_one = now is not None and now.length_s >= NOTABLE.deceleration_s and now.height >= NOTABLE.deceleration_bpm
     return len(counted(bed, 10 * MIN)) + is_one
 
@@ -380,25 +355,20 @@ def deceleration_area_10min(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def running_s(bed: PlainBed, rules: RuleSet) -> float:
-    now = going_on(bed)
-    return now.length_s if now else NOTHING if end_is_unseen(bed) else 0.0
+    now = bed.going_on
+    return now.length_s if now else NOTHING if bed.end_is_unseen else 0.0
 
 
 @measure
 def running_depth_bpm(bed: PlainBed, rules: RuleSet) -> float:
-    now = going_on(bed)
+    now = bed.going_on
     return now.height if now else 0.0
 
 
 @measure
 def running_mean_depth_bpm(bed: PlainBed, rules: RuleSet) -> float:
-    now = going_on(bed)
+    now = bed.going_on
     return now.mean_height if now else 0.0
-
-
-def end_is_unseen(bed: PlainBed) -> bool:
-    """Return whether too little has come since the last fall to say that it is over."""
-    return is_there(bed.left.before_fall) and bed.left.seen < READING.earlier.back_for_s
 
 
 @measure
@@ -416,7 +386,22 @@ def below_earlier_bpm(bed: PlainBed, rules: RuleSet) -> float:
     if not is_there(bed.left.before_fall):
         return 0.0
     now = bed.baseline if bed.left.back >= READING.earlier.back_for_s else bed.newest
-    return NOTHING if end_is_unseen(bed) or not is_there(now) else max(0.0, bed.left.before_fall - now)
+    return NOTHING if bed.end_is_unseen or not is_there(now) else max(0.0, bed.left.before_fall - now)
+
+
+@measure
+def fall_unseen_s(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.seconds - bed.seen_fall.at_s if bed.seen_fall else 0
+
+
+@measure
+def fall_seen_s(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.seen_fall.length_s if bed.seen_fall else 0.0
+
+
+@measure
+def fall_seen_bpm(bed: PlainBed, rules: RuleSet) -> float:
+    return bed.seen_fall.below if bed.seen_fall else 0.0
 
 
 @measure

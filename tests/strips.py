@@ -634,12 +634,41 @@ for size, minutes in [(60, 20), (30, 15)]:
 strip(
     "gone down by 30 bpm for 20 min, and back for 25",
     np.concatenate([flat(150, 600), 150 - ramp(30, 5, 1190, 5), flat(150, 1500.25)]),
-    {"earlier_baseline_bpm": UNKNOWN, "earlier_baseline_s": UNKNOWN, "below_earlier_bpm": 0},
+    {
+        "earlier_baseline_bpm": UNKNOWN,
+        "earlier_baseline_s": UNKNOWN,
+        "below_earlier_bpm": 0,
+        "fall_unseen_s": 0,
+        "fall_seen_s": 0,
+        "fall_seen_bpm": 0,
+    },
 )
 strip(
     "gone down by 30 bpm for 2 min, the end of which shows nothing",
     without(put(flat(160, 800), 600, -ramp(30, 5, 195, 0)), (720, 800)),
-    {"earlier_baseline_bpm": 160, "below_earlier_bpm": UNKNOWN, "running_s": UNKNOWN},
+    {
+        "earlier_baseline_bpm": 160,
+        "below_earlier_bpm": UNKNOWN,
+        "running_s": UNKNOWN,
+        "fall_unseen_s": 80,
+        "fall_seen_s": Near(120, 1),
+        "fall_seen_bpm": 30,
+    },
+)
+strip(
+    "nothing for 12 s in the middle of a fall",
+    without(put(flat(160, 700), 620, -ramp(50, 10, 70, 0)), (688, 700)),
+    {"fall_unseen_s": 10, "fall_seen_s": Near(70, 1), "fall_seen_bpm": 50, "running_s": Near(80, 1)},
+)
+strip(
+    "nothing for 80 s in a fall, and 10 s at the level before it",
+    without(put(flat(160, 810), 600, -ramp(30, 5, 195, 0)), (720, 800)),
+    {"fall_unseen_s": 0, "fall_seen_s": 0, "fall_seen_bpm": 0, "running_s": UNKNOWN},
+)
+strip(
+    "nothing for 75 s in a fall but 5 s at its bottom",
+    without(put(flat(160, 760), 600, -ramp(30, 5, 155, 0)), (680, 715), (720, 760)),
+    {"fall_unseen_s": 40, "fall_seen_s": Near(120, 1), "fall_seen_bpm": 30},
 )
 strip(
     "down to where it was before a rise of 20 min",

@@ -263,8 +263,8 @@ def _tick(state: State, output: Output) -> None:
     passed = silent_s[beds].astype(np.int64)
     second = state.clock.second[beds] + passed
     is_first = np.array([n not in state.first_at for n in beds.tolist()])  # that the device is silent is said once
-    none_since, before = state.running.none_since[beds[is_first]], state.clock.second[beds[is_first]]
-    findings.count_silence(state.findings, beds[is_first], none_since, before, passed[is_first])
+    none_since, fall_seen_at = state.running.none_since[beds], state.running.fall_seen_at[beds]
+    findings.count_silence(state.findings, beds, is_first, none_since, fall_seen_at, state.clock.second[beds], passed)
     state.measured_anew(beds)
     keep_waiting(state.all, beds, second, state.rules.numbers, state.room)
     people.end_pauses(state)

@@ -50,7 +50,7 @@ BEDSIDE_S = RULES.policy.escalation.bedside_after_s
 LOOK_AT_S, BEDSIDE_AT_S, TEAM_AT_S = (
     next(int(limit) for name, _, limit in c.all if name == "running_s")
     for c in RULES.policy.condition
-    if any(name == "running_s" for name, _, _ in c.all)
+    if c.name in ("long-fall", "fall-goes-on", "fall-not-recovering")
 )
 """How long a deceleration runs before the policy asks for a look, for somebody at the bedside, and for the team."""
 

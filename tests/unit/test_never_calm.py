@@ -80,6 +80,94 @@ def test_a_fall_that_nobody_sees_the_end_of_is_not_over() -> None:
     assert bed.now().level is Level.TEAM
 
 
+FALL_UNSEEN = next(c for c in RULES.policy.condition if c.name == "fall-unseen")
+UNSEEN_S, DEPTH_BPM, LENGTH_S = (limit for _, _, limit in FALL_UNSEEN.all)
+
+
+def lose(bed: Bed, seconds: float, is_silent: bool) -> None:
+    """Let a bed be without a signal: its device says nothing at all, or sends no values."""
+    if is_silent:
+        bed.tick(round(seconds))
+    else:
+        bed.play(flat(np.nan, seconds))
+
+
+def falling(size: float, seconds: float) -> Signal:
+    """Ten minutes at 140, then so many seconds of a fall that goes on."""
+    return put(lively(140, 600 + seconds), 600, -ramp(size, 10, seconds - 10, 0))
+
+
+@pytest.mark.parametrize("is_silent", [True, False])
+@pytest.mark.parametrize(("size", "seconds"), [(60, 60), (50, 110)])
+def test_a_signal_that_goes_in_the_middle_of_a_fall_asks_for_the_bedside(
+    size: float, seconds: float, is_silent: bool
+) -> None:
+    """Not to know is bad; not to know after a fall has begun is worse: by a time that stands in the policy."""
+    assert UNSEEN_S <= 120
+    bed = Bed()
+    bed.play(falling(size, seconds))
+    assert bed.now().level is not Level.BEDSIDE
+    lose(bed, UNSEEN_S + 10, is_silent)
+    assert bed.now().level is Level.BEDSIDE
+    assert "ago in a deceleration of" in bed.now().reason
+    lose(bed, RULES.policy.escalation.bedside_after_s + 10, is_silent)
+    assert bed.now().level is Level.TEAM, "nobody has come"
+
+
+@pytest.mark.parametrize(
+    ("size", "seconds"), [(DEPTH_BPM - 15, 110), (60, LENGTH_S - 15)], ids=["shallow", "has just begun"]
+)
+def test_a_fall_that_is_none_to_speak_of_when_the_signal_goes_asks_for_a_look_only(size: float, seconds: float) -> None:
+    bed = Bed()
+    bed.play(falling(size, seconds))
+    lose(bed, 600, is_silent=False)
+    assert bed.now().level is Level.LOOK
+
+
+def test_a_fall_that_was_on_its_way_back_when_the_signal_went_asks_for_a_look_only() -> None:
+    bed = Bed()
+    bed.play(put(lively(140, 720), 600, -ramp(60, 10, 50, 50))[: 695 * 4])
+    lose(bed, 600, is_silent=False)
+    assert bed.now().level is Level.LOOK
+
+
+def test_a_fall_whose_end_was_not_seen_is_over_when_the_rate_is_seen_at_the_baseline() -> None:
+    bed = Bed()
+    bed.play(falling(60, 60))
+    lose(bed, UNSEEN_S + 30, is_silent=False)
+    bed.play(lively(140, 15))
+    assert bed.now().level is Level.BEDSIDE, "a glimpse"
+    bed.play(lively(140, 60))
+    assert bed.now().level in (Level.QUIET, Level.NOTED)
+
+
+def test_a_fall_that_is_still_there_when_the_signal_comes_back_goes_on_to_the_team() -> None:
+    bed = Bed()
+    bed.play(falling(60, 60))
+    lose(bed, 240, is_silent=False)
+    bed.play(lively(80, 90))
+    assert bed.now().level is Level.TEAM
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+
+
+def test_a_glimpse_of_the_same_fall_begins_nothing_anew() -> None:
+    bed = Bed()
+    bed.play(falling(60, 60))
+    lose(bed, UNSEEN_S - 30, is_silent=False)
+    bed.play(lively(80, 10))
+    lose(bed, UNSEEN_S + 10, is_silent=False)
+    assert bed.now().level is Level.BEDSIDE
+
+
+@pytest.mark.parametrize("on_s", [5, 10])
+def test_a_signal_that_comes_for_seconds_only_in_a_fall_asks_for_the_bedside(on_s: int) -> None:
+    """Later than one that is lost: no gap is long, and no piece of the fall is."""
+    bed = Bed()
+    bed.play(falling(60, 60))
+    bed.play(seen_for(lively(80, 900), on_s, 50))
+    assert bed.now().level is Level.BEDSIDE
+
+
 @pytest.mark.parametrize(("on_s", "off_s"), [(5, 55), (8, 52), (15, 45)])
 def test_a_signal_that_comes_and_goes_does_not_take_a_flag_back(on_s: int, off_s: int) -> None:
     bed = Bed()
@@ -224,6 +312,19 @@ def test_no_press_of_a_button_keeps_the_team_away(how: str) -> None:
     assert team
     assert (team[0].t - began) / 1000 <= TEAM_BY_S + 60
     assert "not resolved within 40 min: " in team[0].text or "unanswered" in team[0].text
+
+
+def test_an_answered_call_for_the_team_speaks_again_within_half_an_hour_while_it_goes_on() -> None:
+    bed = Bed()
+    bed.play(fallen(80, 8))
+    assert bed.now().level is Level.TEAM
+    bed.answer(flag_of(bed))
+    answered_at = bed.second
+    bed.play(lively(80, 1900))
+    spoke = [e.t / 1000 - T0 - answered_at for e in bed.events if e.kind == "flag-repeated"]
+    assert len(spoke) == 1
+    assert spoke[0] <= min(1800, RULES.policy.repeat.team_s) + EVALUATED_EVERY_S
+    assert not bed.now().acknowledged_by
 
 
 DEEDS = st.sampled_from(["acknowledge", "shelve", "unshelve", "pause", "care", "limit"])

@@ -165,18 +165,56 @@ def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     assert (paired.late_here_only, paired.late_there_only) == (0, 2)
 
 
-def made_up(scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5) -> Summary:
+def made_up(
+    scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5, staff_draws: int = 1
+) -> Summary:
     """Summarize policies with these scores, shift by shift; the first is today's."""
     vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
-    plan = small(vary=vary, alarm=[],
+    plan = small(vary=vary, alarm=[], staff_draws=staff_draws,
                  limit={"interruptions_per_nurse_hour": limit, "reached_share": reached})  # fmt: skip
     variants = [
         msgspec.structs.replace(v, name=name) for v, name in zip(plan.variants, scores, strict=True)
     ]  # fmt: skip
     of_each = list(scores.values())
-    shifts = [Case("night-shift", 8, seed) for seed in range(len(of_each[0]))]
+    n = len(of_each[0]) // staff_draws
+    shifts = [Case("night-shift", 8, seed) for seed in range(n)]
     planned = msgspec.structs.replace(plan, variants=variants, other_staff=[])
-    return result.summarize(Result(planned, shifts, of_each, of_each, [{}] * len(scores), []), draws=200)
+    nobody = [own[:n] for own in of_each]
+    return result.summarize(Result(planned, shifts, of_each, nobody, [{}] * len(scores), []), draws=200)
+
+
+def test_draws_of_the_staff_that_say_the_same_make_nothing_more_certain() -> None:
+    late = [[True, False], [False, False], [True, True], [False, False, True]] * 3
+    other = [[True, False], [True, False], [True, True], [False, False, False]] * 3
+    scores = {
+        "today": [score(x, 9 + i) for i, x in enumerate(late)],
+        "other": [score(x, 16) for x in other],
+        "never late": [score([False] * len(x), 30) for x in late],
+    }
+    once = made_up(scores)
+    three = made_up({name: own * 3 for name, own in scores.items()}, staff_draws=3)
+    assert three.choice.name == once.choice.name
+    assert [row.name for row in three.rows] == [row.name for row in once.rows]
+    for one, same in zip(once.rows, three.rows, strict=True):
+        assert (same.late.count, same.late.of) == (3 * one.late.count, 3 * one.late.of)
+        assert (same.late.low, same.late.high) == pytest.approx((one.late.low, one.late.high))
+        rates = [row.interruptions_per_nurse_hour for row in (one, same)]
+        assert (rates[1].low, rates[1].value, rates[1].high) == pytest.approx(
+            (rates[0].low, rates[0].value, rates[0].high)
+        )
+        assert same.late_against_today.p >= one.late_against_today.p * 0.9
+
+
+def test_shifts_are_played_with_several_draws_of_their_staff(found: Result, folder: Path) -> None:
+    three = run_study(small(staff_draws=3), folder)
+    n = len(found.cases)
+    for once, drawn in zip(found.with_staff, three.with_staff, strict=True):
+        assert len(drawn) == 3 * n
+        assert drawn[:n] == once, "the first draw is that of a study with one"
+        assert all(drawn[k * n : (k + 1) * n] != once for k in (1, 2)), "others come at other times"
+    assert three.unanswered == found.unanswered
+    assert len(three.of([1, 3]).with_staff[0]) == 6
+    assert three.of([1, 3]).with_staff[0][2] == three.with_staff[0][n + 1]
 
 
 def test_a_policy_is_chosen_on_one_half_and_reported_on_the_other() -> None:

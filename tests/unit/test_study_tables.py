@@ -12,12 +12,14 @@ from quietward.contracts.errors import BadStudy, MissingExtra
 from quietward.study import check, report, result, tables
 from tests.studies import run_study, small
 
+DRAWS = 2
+
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A study's folder."""
     folder = tmp_path_factory.mktemp("whole")
-    ran = run_study(small(), folder / "done")
+    ran = run_study(small(staff_draws=DRAWS), folder / "done")
     written = [*tables.write(folder, ran), *tables.write_parquet(folder, ran)]
     digests = {path.name: tables.digest(path) for path in written}
     found = report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests", tables=digests)
@@ -69,7 +71,8 @@ def test_every_row_says_where_it_comes_from(whole: Path) -> None:
         assert {row["condition"] for row in of} <= {"two-at-once"}
     shifts = rows(whole / "shifts.csv")
     plan = small()
-    assert len(shifts) == 4 * (len(plan.variants) + len(plan.other_staff))
+    assert len(shifts) == DRAWS * 4 * (len(plan.variants) + len(plan.other_staff))
+    assert [row["draw"] for row in shifts[:8]] == ["1"] * 4 + ["2"] * 4
     assert [row["half"] for row in shifts[:4]] == ["reported", "chosen on"] * 2
     visits = rows(whole / "visits.csv")
     assert {row["why"] for row in visits} == {"call", "round"}
@@ -94,7 +97,7 @@ ON_ALL = "today: on all shifts, interruptions per nurse-hour"
 
 
 def usual(row: dict[str, str]) -> bool:
-    return (row["policy"], row["staff"], row["seed"]) == ("today", "usual", "1")
+    return (row["policy"], row["staff"], row["draw"], row["seed"]) == ("today", "usual", "1", "1")
 
 
 def test_a_call_that_was_taken_away_is_noticed(copy: Path) -> None:

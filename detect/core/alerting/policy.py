@@ -12,7 +12,18 @@ from quietward.detect.core.alerting.rule_sets import Clause
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import ASKED
 
-SIGNAL_MEASURES = frozenset({"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"})
+SIGNAL_MEASURES = frozenset(
+    {
+        "signal_lost_s",
+        "fhr_usable_1min",
+        "fhr_usable_30min",
+        "near_mother_1min",
+        "fall_unseen_s",
+        "fall_seen_s",
+        "fall_seen_bpm",
+    }
+)
+"""What says something while there is no signal."""
 LEVELS = [Level.QUIET, Level.LOOK, Level.BEDSIDE, Level.TEAM]
 """Levels of a flag; 0: there is none."""
 LOOK, BEDSIDE, TEAM = (LEVELS.index(level) for level in (Level.LOOK, Level.BEDSIDE, Level.TEAM))

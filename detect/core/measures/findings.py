@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.detect.core.arrays import Floats, Ints, array
+from quietward.detect.core.arrays import Bools, Floats, Ints, array
 from quietward.detect.core.compiled import compiled
 
 
@@ -121,6 +121,13 @@ MEASURES = {
             "bpm",
             "how far the baseline, or the FHR until it was back, is below; 0: no such fall, NaN: it cannot be said",
         ),
+        Measure(
+            "fall_unseen_s",
+            "s",
+            "how long ago a deceleration was last seen that nothing has shown to be over; 0: it is seen, or none is",
+        ),
+        Measure("fall_seen_s", "s", "how long it had gone on by then; 0: there is none"),
+        Measure("fall_seen_bpm", "bpm", "how far the FHR was below the baseline then; 0: there is none"),
         Measure("accelerations_30min", "count", "accelerations that began in the last 30 minutes; 48 at most"),
         Measure("contractions_per_10min", "in 10 min", "contractions, averaged over 30 minutes"),
         Measure(
@@ -219,6 +226,9 @@ Measures = dict[str, Floats]
     EARLIER_BASELINE_BPM,
     EARLIER_BASELINE_S,
     BELOW_EARLIER_BPM,
+    FALL_UNSEEN_S,
+    FALL_SEEN_S,
+    FALL_SEEN_BPM,
     ACCELERATIONS_30MIN,
     CONTRACTIONS_PER_10MIN,
     CONTRACTIONS_BUSIEST_20MIN,
@@ -306,7 +316,14 @@ def asked_of(f: Findings, n: int) -> Values:
     return dict(zip(ASKED, f.values[0, :, n].tolist(), strict=True))
 
 
-def count_silence(f: Findings, beds: Ints, none_since: Ints, second: Ints, passed_s: Ints) -> None:
-    """Nothing comes from these beds since `passed_s`; their other measures stay as they were at `second`."""
+def count_silence(
+    f: Findings, beds: Ints, is_first: Bools, none_since: Ints, fall_seen_at: Ints, second: Ints, passed_s: Ints
+) -> None:
+    """Nothing comes from these beds since `passed_s`; their other measures stay as they were at `second`.
+
+    is_first: not a second twin, whose device has been said to be silent with the first. none_since, fall_seen_at: since
+    when there is no FHR, and when a deceleration not known to be over was last seen, -1 where there is none; all (m,).
+    """
     before = np.where(none_since >= 0, second - none_since + 1, 0)
-    f.values[:, SIGNAL_LOST_S, beds] = before + passed_s
+    f.values[:, SIGNAL_LOST_S, beds[is_first]] = (before + passed_s)[is_first]
+    f.values[:, FALL_UNSEEN_S, beds] = np.where(fall_seen_at >= 0, second - fall_seen_at + passed_s, 0)

@@ -46,6 +46,9 @@ class Running(NamedTuple):
     stage: Ints = index(1)
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
+    fall_seen_at: Ints = index(-1)  # second in which a deceleration not known to be over was last seen; -1: none is
+    fall_seen_s: Floats = array(0.0)  # how long it had gone on by then ...
+    fall_seen_bpm: Floats = array(0.0)  # ... and how far below the baseline it was
 
 
 class Minutes(NamedTuple):
@@ -124,8 +127,11 @@ def measure(
     say(f, n, row.OBSERVED_MIN, max(u.seconds[n], 1) / 60)
     _measure_signal(f, n, second, c, steps, u, t, r)
     _measure_level(f, n, second, b, v, r, minutes, notable)
-    _measure_falls(f, n, now, e, h, earlier.risen_bpm(left, n, b.reference_bpm[n]), least_fhr_s, notable)
+    risen_bpm = earlier.risen_bpm(left, n, b.reference_bpm[n])
+    _measure_falls(f, n, now, e, h, risen_bpm, least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
+    is_unseen = earlier.is_unseen(left, n, limits) and left.back_s[n] == 0
+    _measure_unseen_fall(f, n, second, b.reference_bpm[n] - risen_bpm - fhr_bpm, is_unseen, r)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
     accelerations = 0
     for slot in range(KEPT):
@@ -285,6 +291,25 @@ def _compare_with_earlier(
     say(f, n, row.BELOW_EARLIER_BPM, earlier.below_bpm(left, n, b.bpm[n], fhr_bpm, limits))
     if not f.values[0, row.RUNNING_S, n] > 0 and earlier.is_unseen(left, n, limits):
         say(f, n, row.RUNNING_S, np.nan)
+
+
+@compiled
+def _measure_unseen_fall(f: Findings, n: int, second: int, below_bpm: float, is_unseen: bool, r: Running) -> None:
+    """Write what was last seen of a deceleration that goes on, or whose end was not seen.
+
+    below_bpm: how far the newest FHR is below the baseline, NaN where there is none now. is_unseen: the signal went in
+    the middle of one, and no glimpse since then has shown the FHR back: what is seen now is the same one.
+    """
+    is_running, length_s = f.values[0, row.RUNNING_S, n] > 0, f.values[0, row.RUNNING_S, n]
+    if is_running and not np.isnan(below_bpm):
+        if is_unseen and r.fall_seen_at[n] >= 0:
+            length_s = max(length_s, r.fall_seen_s[n] + second - r.fall_seen_at[n])
+        r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = second, length_s, in_64ths(below_bpm)
+    elif not is_running and not is_unseen:
+        r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = -1, 0.0, 0.0
+    say(f, n, row.FALL_UNSEEN_S, second - r.fall_seen_at[n] if r.fall_seen_at[n] >= 0 else 0)
+    say(f, n, row.FALL_SEEN_S, r.fall_seen_s[n])
+    say(f, n, row.FALL_SEEN_BPM, r.fall_seen_bpm[n])
 
 
 @compiled
