@@ -612,6 +612,10 @@ class Summary(Struct, frozen=True):
         return self.stay is not None and self.stay.is_empty
 
 
+TWIN_WORDS = ("first twin: ", "second twin: ")
+"""How a sentence about one of twins begins: by the FHR channel."""
+
+
 class UnexpectedDevice(Struct, frozen=True):
     """A device that waits until somebody takes it in. Times in ms by the server's clock."""
 
