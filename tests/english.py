@@ -15,6 +15,7 @@ from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
 
 from quietward.contracts.messages import CARE_WORDS
+from quietward.dashboard.view.wording import LOG_WORDS
 from quietward.language.catalogue import OWN, PLACEHOLDER, language
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -53,7 +54,7 @@ NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward\..*|.*\{[^}]*$"
     r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
-    r"|(first|second) twin: |[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
+    r"|(first|second) twin: |second \{name\}|[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
 )
 """Formats, keys and names of code."""
@@ -114,7 +115,7 @@ def english() -> dict[str, str]:
     ):
         for sentence in sentences:
             found.setdefault(sentence, file.relative_to(ROOT).as_posix())
-    others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *CARE_WORDS.values())
+    others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *CARE_WORDS.values(), *LOG_WORDS.values())
     return found | {sentence: "tests/english.py" for sentence in others if sentence not in found}
 
 

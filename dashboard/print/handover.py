@@ -185,7 +185,8 @@ def _sentence(text: str) -> str:
 
 def _of_twin(twin: Twin) -> str:
     concern = "concern cannot be said" if twin.concern is None else f"concern {twin.concern:.0f}"
-    numbers = f"{twin.fhr} bpm, baseline {twin.baseline}, variability {twin.variability}, {concern}"
+    baseline, variability = twin.baseline + twin.baseline_trend, twin.variability + twin.variability_trend
+    numbers = f"{twin.fhr} bpm, baseline {baseline}, variability {variability}, {concern}"
     return f"{twin.level}: {numbers}, signal {twin.signal}"
 
 

@@ -77,10 +77,8 @@ def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzi
         answer=answer,
         line=card.reason,
         signal="" if card.signal == "good" or card.signal_reason in card.reason else f"signal {card.signal}",
-        baseline=" / ".join([card.baseline + card.baseline_trend, *(twin.baseline for twin in card.twins[1:])]),
-        variability=" / ".join(
-            [card.variability + card.variability_trend, *(twin.variability for twin in card.twins[1:])]
-        ),
+        baseline=" / ".join(one.baseline + one.baseline_trend for one in card.twins or [card]),
+        variability=" / ".join(one.variability + one.variability_trend for one in card.twins or [card]),
         contractions=card.contraction_rate.partition(" in 10 min")[0],
         stage="" if record.newest is None or record.newest.stage != 2 else "second stage",
         done=wording.shortened(said(done), max(20, TEXT_LENGTH - len(card.label + said(card.reason) + said(answer)))),

@@ -70,7 +70,7 @@ LOG_WORDS = {
     "came-from": "moved here",
     "corrected": "corrected",
 }
-"""What the kinds of a log's lines are called, on paper; the page's are in `dashboard/assets/shared/log_words.mjs`."""
+"""What the kinds of a log's lines are called, on paper and, sent with its shell, on the page."""
 
 
 def plain(name: str) -> str:

@@ -17,6 +17,7 @@ import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from quietward.contracts.bounds import LARGEST_SEQ
+from quietward.contracts.flag_names import FLAG_PATTERN
 from quietward.contracts.validation import NOT_DECODED
 
 HZ = 4
@@ -41,7 +42,7 @@ Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestat
 SourceName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
 Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")]
 Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
-FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-[fs]\d{1,9}$")]
+FlagId = Annotated[str, Meta(pattern=FLAG_PATTERN)]
 Seconds = Annotated[int, Meta(ge=0, le=86_400)]
 StayId = Annotated[int, Meta(ge=0, le=4_102_444_800_000, description="a stay at a bed; 0: before any arrival")]
 Label = Annotated[str, Meta(min_length=1, max_length=40, description="what the ward calls her; never a name")]

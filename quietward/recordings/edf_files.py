@@ -1,7 +1,7 @@
 """EDF+: FHR, UA and a second twin's FHR in hundredths, and annotations.
 
-A missing value is the lowest number, below all that can be.
-EDF+ has no zone: times are UTC. Its library, `edfio`, comes with the extra `edf`.
+A missing value is the lowest number, below all that can be. EDF+ has no zone: times are UTC. Its library, `edfio`,
+comes with the extra `edf`.
 """
 
 import warnings

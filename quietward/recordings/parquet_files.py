@@ -1,8 +1,7 @@
 """Parquet: the columns `t_s`, `fhr`, `ua` and, of a second twin, `fhr2`, null for no value.
 
-Annotations, when it began and the notice are metadata.
-Read with the names, units and gaps that CSV may have. Its library,
-`pyarrow`, comes with the extra `parquet`.
+Annotations, when it began and the notice are metadata. Read with the names, units and gaps that CSV may have. Its
+library, `pyarrow`, comes with the extra `parquet`.
 """
 
 from datetime import UTC, datetime

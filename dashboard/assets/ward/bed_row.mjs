@@ -99,9 +99,10 @@ export class BedRow {
     this.acknowledge.show(card);
     setText(this.fhr, card.fhr);
     setText(this.fhr2, card.twins[1]?.fhr ?? "");
+    const each = card.twins.length ? card.twins : [card];
     const values = {
-      baseline: [card.baseline + card.baseline_trend, card.twins[1]?.baseline].filter(Boolean).join(" / "),
-      variability: [card.variability + card.variability_trend, card.twins[1]?.variability].filter(Boolean).join(" / "),
+      baseline: each.map((one) => one.baseline + one.baseline_trend).join(" / "),
+      variability: each.map((one) => one.variability + one.variability_trend).join(" / "),
       contractions: said(isShort ? card.contractions.replace("every ", "") : card.contractions),
       per10: said(card.contraction_rate.split(" in 10 min")[0] ?? ""),
       concern: card.concern === null ? "–" : card.concern.toFixed(0),
