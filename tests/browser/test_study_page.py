@@ -75,7 +75,7 @@ def test_by_keyboard_a_flag_says_why_it_stood(page: Page, made_up: MadeUpWard, s
 def test_the_whole_report_is_one_press_away_and_may_do_nothing(page: Page, made_up: MadeUpWard, study: Path) -> None:
     open_study(page, made_up)
     with page.expect_popup() as opened:
-        page.get_by_role("link", name="whole report").click()
+        page.get_by_role("link", name="full report").click()
     report = opened.value
     expect(report.locator("body")).to_contain_text(NOTICE)
     assert report.url == f"{made_up.address}/studies/for-tests/report.html"
@@ -95,7 +95,7 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
         expect(page.locator(".shift svg")).to_be_visible(timeout=LOW_PRIORITY_MS)
         expect(page.get_by_label("study")).to_have_value("default-policy")
         expect(page.locator(".about")).to_contain_text("emergency-night, seed 8001, 8 h, 12 beds, nobody answering")
-        expect(page.get_by_role("link", name="whole report")).to_be_hidden()
+        expect(page.get_by_role("link", name="full report")).to_be_hidden()
         page.reload()  # once it is there, it is there at once
         expect(page.locator(".shift svg")).to_be_visible()
         assert not made_up.studies.exists()
@@ -157,5 +157,5 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     expect(page.get_by_label("study")).to_have_value("running-shift")
     expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")
     expect(page.locator(".shift .name")).to_have_text(["bed-1", "bed-2"])
-    expect(page.get_by_role("link", name="whole report")).to_be_hidden()
+    expect(page.get_by_role("link", name="full report")).to_be_hidden()
     assert json.loads((made_up.studies / "running-shift" / "what-if.json").read_text())["notice"] == NOTICE
