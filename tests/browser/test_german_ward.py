@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, expect
 
-from quietward.contracts.messages import Contractions, Level, Paused, Shelved, SignalState
+from quietward.contracts.messages import Contractions, FetusSummary, Level, Paused, Shelved, SignalState
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard, fetus
 from tests.browser.test_wall import LEAST_MM, MM_PER_PX, TEXTS
@@ -39,6 +39,13 @@ def running(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     found.end()
 
 
+def twin(bpm: float, change: float) -> FetusSummary:
+    return fetus(
+        fhr_bpm=bpm, baseline_bpm=bpm - 3, variability_bpm=14.0, baseline_change_1h_bpm=change,
+        variability_change_1h_bpm=-change / 3,
+    )  # fmt: skip
+
+
 @pytest.fixture
 def full(made_up: MadeUpWard) -> MadeUpWard:
     """Five beds call, one of them with twins; the others are quiet, noted, shelved, off and lost."""
@@ -47,7 +54,7 @@ def full(made_up: MadeUpWard) -> MadeUpWard:
         made_up.put(bed, reason="baseline 140 bpm · variability 9 bpm · no decelerations", contractions=CONTRACTIONS)
     for number, reason in enumerate(SAID, 1):
         made_up.flag(f"bed-{number}", LEVELS[number - 1], reason=reason)
-    made_up.put("bed-3", fetuses=[fetus(), fetus(fhr_bpm=161.0, baseline_bpm=158.0, baseline_change_1h_bpm=18.0)])
+    made_up.put("bed-3", fetuses=[twin(140.0, -13.0), twin(161.0, 18.0)])
     made_up.put("bed-4", acknowledged_by="Alexandra M.")
     noted = "variable decelerations with 100% of contractions · for 2 h 7 min · deepest 102 bpm"
     made_up.put("bed-6", level=Level.NOTED, reason=noted)
