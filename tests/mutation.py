@@ -60,10 +60,10 @@ KEEPING = [
 TESTS = {
     "engine": [*READING, UNIT + "attention.py", UNIT + "clock.py"],
     "alerting/": ALERTING,
-    "people/": [UNIT + "said.py", UNIT + "attention.py", UNIT + "policy_cases.py"],
+    "people/": [UNIT + name for name in ("said.py", "attention.py", "policy_cases.py", "stays.py", "moves.py")],
     "reporting/": [UNIT + "said.py", UNIT + "attention.py", UNIT + "measures.py"],
     "hand": [UNIT + "said.py", UNIT + "attention.py"],
-    "state/": KEEPING,
+    "state/": [*KEEPING, UNIT + "stays.py", UNIT + "moves.py"],
     "arrays": KEEPING,
     "histogram": [UNIT + "histogram.py", *READING],
     "attention.toml": ALERTING,

@@ -51,9 +51,11 @@ def _list(values: np.ndarray[Any, Any]) -> list[float | None]:
     return [None if np.isnan(x) else float(x) for x in values]
 
 
-def work(inputs: list[Input], cuts: list[int] | None = None, checkpoint: bool = False) -> list[Event]:
+def work(
+    inputs: list[Input], cuts: list[int] | None = None, checkpoint: bool = False, state: State | None = None
+) -> list[Event]:
     """Run the core over inputs, in batches that end at `cuts`; through a checkpoint at every cut if asked for."""
-    state = State(RULES)
+    state = state or State(RULES)
     events: list[Event] = []
     bounds = [0, *sorted(cuts or []), len(inputs)]
     for a, b in pairwise(bounds):
@@ -83,12 +85,16 @@ def test_a_checkpoint_anywhere_changes_nothing(blocks: list[Block], at: list[int
 @RELAXED
 @given(labours(), st.integers(-1_000_000, 1_000_000))
 def test_shifting_time_by_whole_minutes_shifts_the_findings_and_nothing_else(blocks: list[Block], minutes: int) -> None:
-    by = minutes * 60_000
-    moved: list[Input] = [
-        Block(b.bed, b.session, b.seq, b.t + by, b.at + by, b.fhr, b.ua, b.mhr, b.stage) for b in blocks
-    ]
-    plain, shifted = work(list(blocks)), work(moved)
-    assert [(e.id, e.kind, e.text, e.t + by) for e in plain] == [(e.id, e.kind, e.text, e.t) for e in shifted]
+    state = State(RULES)
+    plain = work(list(blocks), state=state)
+    for by in (minutes * 60_000, -(T0 // 60) * 60_000):  # the second: to the first minute of all, as recordings begin
+        moved: list[Input] = [
+            Block(b.bed, b.session, b.seq, b.t + by, b.at + by, b.fhr, b.ua, b.mhr, b.stage) for b in blocks
+        ]
+        other = State(RULES)
+        found = [(e.id, e.kind, e.text, e.t) for e in work(moved, state=other)]
+        assert found == [(e.id, e.kind, e.text, e.t + by) for e in plain]
+        np.testing.assert_array_equal(other.findings.values, state.findings.values)
 
 
 @RELAXED

@@ -218,6 +218,7 @@ def test_the_trace_before_and_after_what_was_done_is_compared(after: float, help
         assert bed.now().level is level
         assert bed.now().acknowledged_by == "Kim"
     assert (": helped;" in bed.last("care-result").text) is helped
+    assert bed.last("care-result").detail["helped"] == float(helped)
 
 
 @pytest.mark.parametrize("helps_s", [300, 600, 900])

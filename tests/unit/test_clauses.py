@@ -6,7 +6,7 @@ import operator
 import numpy as np
 import pytest
 
-from quietward.detect.core.alerting.rule_sets import Clause, Clauses
+from quietward.detect.core.alerting.rule_sets import Clause, Clauses, compare
 from tests.traces import RULES
 
 PLAIN = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge}
@@ -49,3 +49,10 @@ def test_limits_may_differ_from_bed_to_bed() -> None:
     clauses = Clauses([[("a", ">=", np.array([1.0, 2.0, 3.0])), ("b", "<", 5.0)], [("b", ">", 4.0)]])  # type: ignore[list-item]
     found = clauses.holding({"a": np.array([2.0, 2.0, 2.0]), "b": np.array([4.5, 5.5, np.nan])})
     assert found.tolist() == [[True, False, False], [True, True, False]]
+
+
+@pytest.mark.parametrize("op", PLAIN)
+def test_one_clause_compares_as_python_does(op: str) -> None:
+    values = [1.0, 2.0, 3.0, math.nan]
+    assert [bool(compare(value, op, 2.0)) for value in values] == [PLAIN[op](value, 2.0) for value in values]
+    assert compare(np.array(values), op, 2.0).tolist() == [PLAIN[op](value, 2.0) for value in values]

@@ -247,6 +247,15 @@ def test_a_fall_that_begins_with_the_first_sample_after_a_gap_has_its_whole_area
     assert run(fhr).measure("deceleration_area_10min") == 16
 
 
+def test_a_rate_of_contractions_is_known_from_the_evaluation_with_ten_minutes_of_usable_ua_on() -> None:
+    found = run(flat(140, 720), toco(720, *range(30, 720, 150))).evaluations
+    rate, usable = (list(MEASURES).index(name) for name in ("contractions_per_10min", "ua_usable_30min"))
+    evaluated = range(RULES.reading.look.every_s, 721, RULES.reading.look.every_s)
+    usable_s = [round(float(found[end - 1][0, usable]) * end) for end in evaluated]
+    assert [not np.isnan(found[end - 1][0, rate]) for end in evaluated] == [s >= 600 for s in usable_s]
+    assert 600 in usable_s
+
+
 def test_a_fall_is_related_to_a_contraction_that_ends_with_it() -> None:
     """The same fall at the same contraction, a quarter of a second later each time."""
     ends = [256 + k / HZ for k in range(24)]
@@ -264,18 +273,19 @@ def test_a_fall_is_related_to_a_contraction_that_ends_with_it() -> None:
 # While the device is silent, the measures of silence go on.
 
 
-def test_silence_of_the_device_is_counted_on() -> None:
-    """100 s come, of the last 10 nothing usable; 30 s later 40 s are lost, and all else is as it was."""
+@pytest.mark.parametrize(("usable_s", "lost_before_s", "lost_s"), [(90, 10, 40), (100, 0, 30)])
+def test_silence_of_the_device_is_counted_on(usable_s: int, lost_before_s: int, lost_s: int) -> None:
+    """100 s come, usable up to one of them; 30 s later what has been lost is 30 s longer, and all else as it was."""
     state = State(RULES)
     fhr: list[float | None] = [140.0] * HZ
     nothing: list[float | None] = [None] * HZ
     blocks: list[Input] = [
-        Block("b", "s", i, i * 1000, i * 1000, fhr if i < 90 else nothing, nothing) for i in range(100)
+        Block("b", "s", i, i * 1000, i * 1000, fhr if i < usable_s else nothing, nothing) for i in range(100)
     ]
     engine.step(state, blocks)
     before = {name: float(x[0]) for name, x in measures_of(state.findings, 0).items()}
     engine.step(state, [Tick(99_000 + 30_000)])
     after = {name: float(x[0]) for name, x in measures_of(state.findings, 0).items()}
-    assert before["signal_lost_s"] == 10
-    assert after["signal_lost_s"] == 40
+    assert before["signal_lost_s"] == lost_before_s
+    assert after["signal_lost_s"] == lost_s
     assert all(same(after[name], before[name]) for name in MEASURES if name != "signal_lost_s")

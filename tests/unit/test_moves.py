@@ -215,6 +215,19 @@ def test_ten_minutes_later_a_move_cannot_be_undone() -> None:
     assert ward.states[HERE].stays[HERE].undo is None, "what is kept for it is let go"
 
 
+def test_a_move_undone_in_the_last_second_is_undone_though_the_other_bed_hears_of_it_later() -> None:
+    ward = ward_with_room()
+    ward.press(Move(HERE, "Kim", THERE))
+    ward.deliver()
+    undoable = ward.summary(THERE).undoable
+    assert undoable is not None
+    ward.both(Tick(undoable.until - 1000))
+    ward.press(UndoStay(THERE, "Kim"))
+    ward.both(Tick(undoable.until + 30_000))
+    ward.deliver()
+    assert ward.where_she_is() == [HERE]
+
+
 def test_what_was_noted_since_is_told_when_a_move_is_undone_and_a_correction_stays() -> None:
     ward = ward_with_room()
     ward.press(RecordCare(HERE, "Kim", "examined"))

@@ -316,3 +316,16 @@ def test_pauses_have_a_total() -> None:
     bed.play(lively(140, 120))
     bed.do(Pause("b", "Kim", 1800, "walk"))
     assert bed.now().paused is not None
+
+
+def test_a_pause_is_not_counted_any_more_once_the_trace_has_been_calm_again() -> None:
+    longest_s = RULES.policy.longest.pause_s
+    bed = Bed()
+    bed.play(lively(140, 600))
+    bed.do(Pause("b", "Kim", 1800, "walk"))
+    bed.tick(1800)
+    bed.play(lively(140, 1200))
+    bed.do(Pause("b", "Kim", longest_s, "walk"))
+    paused = bed.now().paused
+    assert paused is not None
+    assert paused.until == (T0 + bed.second + longest_s) * 1000

@@ -25,7 +25,6 @@ from quietward.contracts.messages import (
     StayCommand,
     Summary,
     Tick,
-    Transfer,
     UndoStay,
 )
 from quietward.detect.core.alerting.flags import CLEARED, Change
@@ -51,7 +50,7 @@ def record(state: State, item: Input | SetAside) -> None:
         if occupancy is None or occupancy.undo is None or not isinstance(item, Block | DeviceStatus | Tick):
             continue
         is_full = len(occupancy.undo.since) >= MOST_RECORDED
-        if isinstance(occupancy.asked, Transfer):  # whatever the other bed says, and when: she can be brought back
+        if occupancy.asked is not None:  # whatever the other bed says, and when: she can be brought back
             if not is_full:
                 occupancy.undo.since.append(item)
             continue
