@@ -14,8 +14,7 @@ from typing import Any
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
 
-from quietward.contracts.messages import CARE_WORDS
-from quietward.dashboard.view.wording import LOG_WORDS
+from quietward.contracts.messages import CARE_WORDS, LOG_WORDS
 from quietward.language.catalogue import OWN, PLACEHOLDER, language
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -61,6 +61,44 @@ CARE_WORDS: dict[str, str] = {
     "other": "other",
 }
 
+LOG_WORDS = {
+    "flag-raised": "raised",
+    "flag-worsened": "worse",
+    "flag-escalated": "escalated",
+    "flag-lowered": "downgraded",
+    "flag-eased": "resolved",
+    "flag-acknowledged": "answered",
+    "flag-shelved": "shelved",
+    "flag-renewed": "new finding",
+    "flag-repeated": "still present",
+    "flag-returned": "no improvement",
+    "flag-unresolved": "not acted on",
+    "shelf-over": "no longer shelved",
+    "held-back": "suppressed",
+    "noted-over": "quiet again",
+    "attending": "on the way",
+    "attending-over": "has left",
+    "care": "done",
+    "care-result": "result",
+    "pause": "monitor off",
+    "pause-over": "monitor on",
+    "hand-contraction": "by hand",
+    "hand-undone": "undone",
+    "own-limit": "bed limit",
+    "own-limit-over": "ward limit",
+    "not-taken": "rejected",
+    "baseline-change": "baseline",
+    "signal-mark": "signal",
+    "arrived": "arrived",
+    "left": "left",
+    "empty": "empty",
+    "stay-undone": "undone",
+    "moved": "moved",
+    "came-from": "moved here",
+    "corrected": "corrected",
+}
+"""What the kinds of a log's lines are called, on paper and, sent with its shell, on the page."""
+
 
 class Level(StrEnum):
     """Attention level of a bed, calm first. `noted` calls nobody: the trace is not normal, or cannot be read."""

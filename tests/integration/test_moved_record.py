@@ -76,7 +76,7 @@ class MovedWoman:
             some: dict[str, list[Input]] = {HERE: [], THERE: []}
             for _ in range(min(seconds, 20)):
                 at, n = self.began + self.second * 1000, self.second
-                second_here, second_there = ([rate + 10] * HZ if self.twins else None for rate in (here, there))
+                second_here, second_there = self.second_rate(here), self.second_rate(there)
                 mine = Block(HERE, "s", n, at, at, [here] * HZ, [10.0] * HZ, fhr2=second_here)
                 some[HERE] += [mine, Tick(at + 1)]
                 late = Block(
@@ -86,6 +86,9 @@ class MovedWoman:
                 self.second, seconds = self.second + 1, seconds - 1
             for bed, inputs in some.items():
                 await self.write(bed, *inputs, at_once=old)
+
+    def second_rate(self, first: float) -> list[float | None] | None:
+        return [first + 10] * HZ if self.twins else None
 
     async def live(self) -> None:
         async with self.detectors():

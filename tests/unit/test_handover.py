@@ -15,6 +15,7 @@ from msgspec import structs
 
 from quietward.contracts.messages import (
     HZ,
+    LOG_WORDS,
     Arrival,
     BedLimit,
     Block,
@@ -37,7 +38,6 @@ from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
 from quietward.dashboard.print.small_strip import RecentSignal, small_strip
 from quietward.dashboard.print.ward_sheet import ward_sheet
-from quietward.dashboard.view import wording
 from quietward.dashboard.web.pages import Registry
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
@@ -266,7 +266,7 @@ def test_the_small_strip_keeps_a_trace_above_210_on_the_paper() -> None:
 
 def test_the_page_is_sent_what_the_kinds_of_the_log_are_called() -> None:
     (host,) = [part for part in Registry().shell().children if getattr(part, "id", "") == "page"]
-    assert json.loads(host.to_plotly_json()["props"]["data-log-words"]) == wording.LOG_WORDS
+    assert json.loads(host.to_plotly_json()["props"]["data-log-words"]) == LOG_WORDS
 
 
 class Outline(HTMLParser):

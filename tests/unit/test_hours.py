@@ -85,8 +85,8 @@ def twins() -> BedHistory:
     history = hours()
     first = structs.replace(FALL, text=f"first twin: {FALL.text}")
     second = structs.replace(FALL, text="second twin: variable deceleration, 30 bpm deep, 40 s")
-    trend = [structs.replace(e, detail=e.detail | {f"second {k}": v + 10 for k, v in e.detail.items()})
-             for e in history.trend]  # fmt: skip
+    of_second = {"second baseline_bpm": 151.0, "second variability_bpm": 19.0, "second concern": 22.0}
+    trend = [structs.replace(e, detail=e.detail | of_second) for e in history.trend]
     return structs.replace(history, fhr2=history.fhr + 20, log=[first, second, FLAG], trend=trend)
 
 
