@@ -131,19 +131,6 @@ def test_no_english_is_left_on_practice(german: Page, made_up: MadeUpWard) -> No
     assert english_on(german) == []
 
 
-def test_no_english_is_left_on_study_but_its_headline(german: Page, made_up: MadeUpWard) -> None:
-    german.goto(f"{made_up.address}/study")
-    expect(german.locator(".shift svg").first).to_be_visible(timeout=LOW_PRIORITY_MS)
-    german.locator(".flag").first.focus()
-    expect(german.locator(".told").last).to_contain_text(re.compile(r"^Bett \d+ .* von \d+:\d\d bis "))
-    scenarios = {name.replace("-", " ") for name in names()}
-
-    def is_of_scenario(text: str) -> bool:
-        return any(name in text for name in scenarios)
-
-    assert [text for text in english_on(german) if not is_of_scenario(text)] == []
-
-
 @pytest.mark.parametrize("width", [1280, 1920])
 def test_nothing_is_cut_off_in_german(german: Page, busy: MadeUpWard, width: int) -> None:
     german.set_viewport_size({"width": width, "height": 1080})

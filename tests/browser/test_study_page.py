@@ -1,19 +1,21 @@
 """The Study page: a slider over one shift shows the flags that would have been, at once."""
 
 import json
+import re
 from pathlib import Path
 
 import msgspec
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.notice import NOTICE
 from quietward.study import report, result, what_if
 from quietward.study.report import FullReport
 from quietward.study.what_if import WhatIf
-from tests.browser.conftest import LOW_PRIORITY_MS
+from tests.browser.conftest import LOW_PRIORITY_MS, screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_access import serious
+from tests.browser.test_german import english_on
 from tests.studies import measured_shifts, run_study, small
 
 
@@ -50,7 +52,7 @@ def test_every_position_shows_its_own_flags_and_counts(
     open_study(page, made_up)
     expect(page.locator("body")).to_contain_text(NOTICE)
     for number, slider in enumerate(found.sliders):
-        page.get_by_label("number").select_option(str(number))
+        page.get_by_label("limit").select_option(str(number))
         for place, position in enumerate(slider.positions):
             page.get_by_label("value").fill(str(place))
             expect(page.locator(".shift .flag")).to_have_count(len(position.flags))
@@ -137,7 +139,7 @@ def test_the_answer_and_the_picture_behind_it_stand_above_the_slider(
     expect(answer.locator(".told")).to_contain_text("interruptions per nurse-hour")
     row = next(row for row in shown if row.name == "at once")
     dot, late = answer.locator("svg .variant[aria-label^='at once:']"), row.late.value
-    assert f"{100 * (late or 0):.0f} % late" in (dot.get_attribute("aria-label") or "")
+    assert f"late {100 * (late or 0):.0f} %" in (dot.get_attribute("aria-label") or "")
     page.emulate_media(color_scheme="dark")
     assert serious(page) == []
     (study / "report.json").write_text('{"headline": 3}')
@@ -159,3 +161,17 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     expect(page.locator(".shift .name")).to_have_text(["bed-1", "bed-2"])
     expect(page.get_by_role("link", name="full report")).to_be_hidden()
     assert json.loads((made_up.studies / "running-shift" / "what-if.json").read_text())["notice"] == NOTICE
+
+
+def test_in_german_no_english_is_left_but_names_of_scenarios(
+    browser: Browser, made_up: MadeUpWard, study: Path, found: WhatIf
+) -> None:
+    names = {name.replace("-", " ") for name in found.beds} | {"for-tests"}
+    with screen(browser, locale="de-DE") as page:
+        page.goto(f"{made_up.address}/study")
+        page.get_by_label("Studie").select_option("for-tests")
+        expect(page.locator(".about")).to_contain_text("niemand antwortet. Schraffiert: Jemand wurde gebraucht.")
+        page.locator(".shift .flag").first.focus()
+        expect(page.locator(".told").last).to_contain_text(re.compile(r"^Bett \d+ .* von \d+:\d\d bis "))
+        headline = page.locator(".headline-of-study").all_inner_texts()  # as the study's report has it
+        assert [x for x in english_on(page) if x not in headline and not any(name in x for name in names)] == []
