@@ -166,7 +166,7 @@ def test_a_recording_of_a_teacher_with_her_marks_is_practised_on(page: Page, mad
     mark(page, "late deceleration", ("25:00", "26:00"))
     page.get_by_role("button", name="Compare").click()
     expect(page.locator(".compared")).to_contain_text("Recording: case-1")
-    expect(page.locator(".compared")).to_contain_text("what the marks beside the recording say")
+    expect(page.locator(".compared")).to_contain_text("The marks beside the recording say")
     expect(page.locator(".compared h2").first).to_have_text("89 of 100")  # 30 for finding, 2 of 3 kinds; 15 shared
     expect(page.locator(".parts")).to_contain_text("3 found, 0 missed, 0 false")
     expect(page.locator(".desk")).to_contain_text("Kept under green.")
