@@ -69,15 +69,16 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
                 create_app(hub, authenticator, settings, extensions),
                 log_config=None, access_log=False,
                 proxy_headers=bool(settings.proxies), forwarded_allow_ips=settings.proxies,
-                http=ImpatientProtocol, timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
+                http=ImpatientProtocol, lifespan="off", timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
             )  # fmt: skip
             server = _Server(config)
+            log.info("page on http://%s:%d", settings.host, settings.port)
+            serving = tasks.create_task(server.serve(sockets=[sock]), name="page")
             try:
-                log.info("page on http://%s:%d", settings.host, settings.port)
-                serving = tasks.create_task(server.serve(sockets=[sock]), name="page")
                 await asyncio.shield(serving)
             finally:
-                server.should_exit = True  # a cancelled serve() would leave the port open
+                server.should_exit = True  # a cancelled serve() would leave the port open, and log where it was
+                await asyncio.wait([serving])
                 for task in background:
                     task.cancel()
     finally:

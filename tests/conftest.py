@@ -97,6 +97,10 @@ def kind(request: pytest.FixtureRequest) -> str:
     return str(request.param)
 
 
+ANY_KIND = pytest.mark.parametrize("kind", ["embedded"], indirect=True, scope="session")
+"""For what has to do with neither broker nor store, though it needs one to be there."""
+
+
 @pytest.fixture(scope="session")
 def broker(kind: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """URL of a broker."""

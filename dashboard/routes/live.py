@@ -77,29 +77,39 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
 
 
 async def _send_frames(hub: Hub, authenticator: Authenticator, ws: WebSocket) -> None:
+    """Send frames until the browser, or the server that stops, has closed the connection."""
+
     async def until_disconnected() -> None:
         while (await ws.receive())["type"] != "websocket.disconnect":
             pass
 
-    disconnected = asyncio.create_task(until_disconnected(), name="listen")
-    now = asyncio.get_running_loop().time
+    listening = asyncio.create_task(until_disconnected(), name="listen")
+    sending = asyncio.create_task(_send_while_signed_in(hub, authenticator, ws), name="send")
     try:
-        sent = hub.frame_number  # before the snapshot, so that no frame made while it is sent gets skipped
-        await ws.send_bytes(hub.snapshot())
-        checked_at = now()
-        while not disconnected.done():
-            number, frame = await hub.next_frame(sent)
-            if now() - checked_at > AUTH_CHECK_S:
-                checked_at = now()
-                if not await _is_still_signed_in(authenticator, ws):
-                    await ws.close(NOT_SIGNED_IN)
-                    return
-            skipped, sent = number - sent - 1, number
-            await ws.send_bytes(hub.snapshot() if skipped else frame)  # a slow browser gets everything again
+        await asyncio.wait([listening, sending], return_when=asyncio.FIRST_COMPLETED)
+        if sending.done():
+            sending.result()
     except (WebSocketDisconnect, RuntimeError):
         pass  # the browser disconnected while we were sending
     finally:
-        disconnected.cancel()
+        listening.cancel()
+        sending.cancel()
+
+
+async def _send_while_signed_in(hub: Hub, authenticator: Authenticator, ws: WebSocket) -> None:
+    now = asyncio.get_running_loop().time
+    sent = hub.frame_number  # before the snapshot, so that no frame made while it is sent gets skipped
+    await ws.send_bytes(hub.snapshot())
+    checked_at = now()
+    while True:
+        number, frame = await hub.next_frame(sent)
+        if now() - checked_at > AUTH_CHECK_S:
+            checked_at = now()
+            if not await _is_still_signed_in(authenticator, ws):
+                await ws.close(NOT_SIGNED_IN)
+                return
+        skipped, sent = number - sent - 1, number
+        await ws.send_bytes(hub.snapshot() if skipped else frame)  # a slow browser gets everything again
 
 
 async def _is_still_signed_in(authenticator: Authenticator, ws: WebSocket) -> bool:

@@ -1,7 +1,7 @@
 """How well events are found in simulated labours with a known truth: `python -m tests.bench.events [--seeds 300-311]`.
 
 Labours of ten hours with decelerations of all kinds (`tests/truth.py`), with good and with poor signal. Numbers of the
-detector were chosen on seeds from 1000 on; what is reported is measured on others. For every rule set the kinds are set
+detector were chosen on other seeds than those of which figures are reported. For every rule set the kinds are set
 against the true ones: of all, and of those whose true fall is not within 5 s of the limit between abrupt and gradual.
 """
 

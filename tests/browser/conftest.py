@@ -89,5 +89,5 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
 def made_up(running: MadeUpWard) -> MadeUpWard:
     """The same, as if nothing had happened in it."""
     running.begin_anew()
-    running.wait_until_seen()  # else a test would begin with what the last one has left
+    running.wait_until_begun()  # else a test would begin with what the last one has left
     return running

@@ -14,6 +14,7 @@ from typing import Any
 
 import msgspec
 import redis
+from websockets.sync.client import connect
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.liveness import WorkerReport, encode_report
@@ -116,6 +117,17 @@ class MadeUpWard:
 
         now = frames()
         assert wait_for(lambda: frames() >= now + 2)  # the next one may have been under way
+
+    def wait_until_begun(self) -> None:
+        """Wait until the page's server has read what `begin_anew` has written: the numbers of events tell."""
+        wanted = {bed: summary.events for bed, summary in self.summaries.items()}
+
+        def shown(frame: bytes) -> dict[str, int]:
+            head = json.loads(frame[4 : 4 + int.from_bytes(frame[:4], "little")])
+            return {one["card"]["bed"]: one["card"]["events"] for one in head["beds"]}
+
+        with connect(f"ws://127.0.0.1:{self.port}/live", max_size=None) as live:
+            assert wait_for(lambda: shown(live.recv(WAIT_S, decode=False)).items() >= wanted.items())
 
     @property
     def address(self) -> str:

@@ -24,7 +24,7 @@ from quietward.store.client import Store, connected
 from tests.conftest import MOSQUITTO, REDIS, Parts, Server, free_port, require, until, well
 from tests.traces import flat, put, ramp, ripple
 
-SPEED = 30.0
+SPEED = 90.0
 BED = "bed-1"
 
 

@@ -35,7 +35,7 @@ SHARDS, SEATS, COPIES = 6, 4, 1
 INGESTS, DETECTS = 2, 3
 MASTERS = 3
 NODE_TIMEOUT_MS = 2000
-SECONDS = 900
+SECONDS = 720
 SPEED = 15
 KILLS_AT = {"ingest": 180, "detect": 360, "master": 540}
 """Seconds of signal after which something is killed."""

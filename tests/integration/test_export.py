@@ -16,7 +16,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.dashboard.history.reader import read_policy
 from quietward.store.client import Store
-from tests.conftest import WAIT_S
+from tests.conftest import ANY_KIND, WAIT_S
 from tests.unit.test_page_models import NOW, SHEET, summary
 
 
@@ -69,6 +69,7 @@ async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, sto
     assert "/assets/" not in page, "it must do without a server"
 
 
+@ANY_KIND
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

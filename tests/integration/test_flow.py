@@ -20,7 +20,7 @@ from quietward.recordings.files import read_recording, write_recording
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import RedisError, Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import WAIT_S, Parts, Server, record, settled, until, wait_for
+from tests.conftest import ANY_KIND, WAIT_S, Parts, Server, record, settled, until, wait_for
 from tests.traces import flat, put, ramp, ripple
 
 
@@ -313,17 +313,33 @@ async def test_a_device_that_dies_is_offline_by_its_last_will(
     assert await until(lambda: said("monitor disconnected"))
 
 
-@pytest.mark.parametrize("path", ["/nowhere", "/bed/NOT-A-BED", "/assets/none.js", "/practice/page/none.mjs"])
-async def test_unknown_paths_are_not_found(path: str, settings: Settings, store: Store, parts: Parts) -> None:
+@ANY_KIND
+async def test_unknown_paths_are_not_found(settings: Settings, store: Store, parts: Parts) -> None:
     assert await store.ping()
     parts.start("serve")
     assert wait_for(lambda: _listens(settings.port))
-    assert get(settings.port, path)[0] == 404
+    for path in ("/nowhere", "/bed/NOT-A-BED", "/assets/none.js", "/practice/page/none.mjs"):
+        assert get(settings.port, path)[0] == 404, path
     status, text = get(settings.port, "/bed/bed-1")
     assert status == 200
     assert "/assets/live.mjs" in text
     assert text.count(".mjs") == 1, "what live.mjs imports must not be loaded a second time"
     assert get(settings.port, "/practice/page/view.mjs")[0] == 200
+
+
+@ANY_KIND
+async def test_a_page_server_that_is_stopped_says_so_and_no_more(settings: Settings, parts: Parts) -> None:
+    server = parts.start("serve")
+    assert wait_for(lambda: _listens(settings.port))
+    async with websockets.connect(f"ws://127.0.0.1:{settings.port}/live", max_size=None) as ws:
+        await ws.recv()
+        server.terminate()
+        with pytest.raises(websockets.ConnectionClosed):
+            while True:
+                await ws.recv()
+    assert wait_for(lambda: server.poll() is not None)
+    assert (server.returncode, "stopped" in parts.log("serve")) == (0, True)
+    assert "Traceback" not in parts.log("serve")
 
 
 def _listens(port: int) -> bool:

@@ -2,9 +2,11 @@
 
 import asyncio
 import json
+import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 from typing import Any
 
 import psutil
@@ -23,13 +25,17 @@ from tests.conftest import CHROMIUM, MOSQUITTO, REDIS, WAIT_S, Parts, require, u
 from tests.integration.test_commands import quietward
 from tests.integration.test_study_command import running
 
-pytestmark = pytest.mark.alone
+
+def below() -> set[int]:
+    """Pids of all processes below this one."""
+    return {one.pid for one in psutil.Process().children(recursive=True)}
 
 
 async def test_a_short_trial(kind: str) -> None:
     if kind == "real":
         require(MOSQUITTO, "mosquitto")
         require(REDIS, "redis-server")
+    before = below()
     found = await trial.run(LoadOrder(beds=24, minutes=0.1, own_parts=kind == "embedded", shards=2, warm_s=3))
     assert (found.lost, found.duplicated) == (0, 0)
     assert found.delivered == found.sent == 24 * (300 + 9)
@@ -48,7 +54,7 @@ async def test_a_short_trial(kind: str) -> None:
         assert stage.mean_ms is not None
         assert 0 < stage.mean_ms < found.in_detect_ms.max, "what is a part of the way is no longer than the longest way"
         assert stage.per_s > 1, "beds send once a second, and there are ticks"
-    assert not [line for line in running() if "load-devices" in line or "quietward-load-" in line]
+    assert below() <= before, "all that it has started has ended"
 
 
 async def test_beds_that_join_one_after_the_other_are_all_measured() -> None:
@@ -61,6 +67,7 @@ async def test_beds_that_join_one_after_the_other_are_all_measured() -> None:
     assert 50 < found.bytes_of_a_second < 1000
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("what", ["broker-away", "detector-slow"])
 async def test_what_stands_still_counts_as_late_and_is_made_up_for(what: str, monkeypatch: pytest.MonkeyPatch) -> None:
     require(MOSQUITTO, "mosquitto")
@@ -100,13 +107,14 @@ def test_the_command_says_all_as_json_and_measures_to_the_page() -> None:
     assert {"python", "store", "aiomqtt"} <= set(found["versions"])
 
 
-def test_a_load_test_that_is_killed_leaves_nothing_behind() -> None:
+def test_a_load_test_that_is_killed_leaves_nothing_behind(tmp_path: Path) -> None:
     require(MOSQUITTO, "mosquitto")
     require(REDIS, "redis-server")
     command = [sys.executable, "-m", "quietward", "load", "--real", "--beds", "2", "--minutes", "5"]
-    load = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    environment = os.environ | {"TMPDIR": str(tmp_path)}
+    load = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
     try:
-        started = wait_for(lambda: any("load-devices" in line for line in running()))
+        started = wait_for(lambda: any("load-devices" in line and str(tmp_path) in line for line in running()))
         family = psutil.Process(load.pid).children(recursive=True)
     finally:
         load.kill()

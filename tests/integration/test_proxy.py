@@ -13,7 +13,7 @@ from quietward.contracts.settings import Settings, load
 from quietward.dashboard.auth import people
 from quietward.dashboard.auth.sessions import MAX_ATTEMPTS
 from quietward.runtime.embedded import wait_for_port
-from tests.conftest import Parts
+from tests.conftest import ANY_KIND, Parts
 
 PASSWORD = "a long password"
 
@@ -41,6 +41,7 @@ def file(tmp_path: Path) -> Path:
     return path
 
 
+@ANY_KIND
 @pytest.mark.usefixtures("store")
 @pytest.mark.parametrize(("proxies", "is_believed"), [("127.0.0.1", True), ("10.0.0.0/8,127.0.0.0/8", True),
                                                       ("", False), ("10.0.0.1", False)])  # fmt: skip
@@ -58,6 +59,7 @@ def test_whose_word_counts(settings: Settings, parts: Parts, file: Path, proxies
     assert status == 429
 
 
+@ANY_KIND
 @pytest.mark.usefixtures("store")
 @pytest.mark.parametrize(("proxies", "is_secure"), [("127.0.0.1", True), ("", False)])
 def test_a_session_that_came_by_tls_goes_by_tls_only(

@@ -96,12 +96,14 @@ async def test_a_checkpoint_of_another_version_is_left_aside(store: Store) -> No
 
 async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(detect_store, "PIECE_BYTES", 10)
-    monkeypatch.setattr(detect_store, "BETWEEN_PIECES_S", 1.0)  # so that it is superseded meanwhile
+    monkeypatch.setattr(detect_store, "BETWEEN_PIECES_S", 0.0)
     old = await shard_store(store)
     await old.save("1-0", b"a state of some length")
+    monkeypatch.setattr(detect_store, "BETWEEN_PIECES_S", 1.0)  # so that it is superseded meanwhile
     late = asyncio.create_task(old.save("2-0", b"another one, thirty letters long"))
     await asyncio.sleep(0.01)
     new = await shard_store(store)
+    monkeypatch.setattr(detect_store, "BETWEEN_PIECES_S", 0.0)
     await new.save("3-0", b"from the new owner")
     with pytest.raises(LostOwnership):
         await late

@@ -55,7 +55,6 @@ def test_researcher(tmp_path: Path) -> None:
     assert (tmp_path / "answer" / "variants.csv").is_file()
 
 
-@pytest.mark.alone
 def test_load_tester(tmp_path: Path) -> None:
     first, _ = run("tutorials/load-tester.md", tmp_path)
     assert "20" in first

@@ -52,7 +52,9 @@ def test_every_environment_name_is_a_setting_and_its_value_is_sound() -> None:
         settings = load({}, environment)
         assert settings.broker == "mqtt://broker:1883"
         assert settings.store == "redis://store:6379/0"
-        assert SERVICES["serve"]["ports"] == [f"127.0.0.1:{settings.port}:{settings.port}"]
+        assert SERVICES["serve"]["ports"] == [
+            f"127.0.0.1:${{QUIETWARD_PUBLISHED_PORT:-{settings.port}}}:{settings.port}"
+        ]
 
 
 def test_broker_and_store_are_what_the_parts_expect() -> None:
@@ -65,6 +67,9 @@ def test_broker_and_store_are_what_the_parts_expect() -> None:
     assert all("healthcheck" in service for name, service in SERVICES.items() if name != "person")
     command = SERVICES["store"]["command"]
     assert command[command.index("--appendonly") + 1] == "yes"
+    assert command[command.index("--protected-mode") + 1] == "no", "whatever the image says, it answers others"
+    assert "ports" not in SERVICES["store"]
+    assert "ports" not in SERVICES["broker"]
     mounted = SERVICES["broker"]["volumes"][0].split(":")[0]
     config = (ROOT / mounted).read_text()
     assert re.search(r"^listener 1883$", config, re.MULTILINE)
@@ -110,6 +115,8 @@ def test_the_base_of_the_image_can_be_pinned() -> None:
     assert minor is not None
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     assert f"Programming Language :: Python :: {minor[1]}" in project["classifiers"]
+    for part in PARTS:
+        assert SERVICES[part]["build"]["args"] == {"BASE": f"${{QUIETWARD_BASE_IMAGE:-{instructions[0][1][5:]}}}"}
     for name in ("broker", "store", "proxy"):
         assert re.fullmatch(r"\$\{QUIETWARD_[A-Z]+_IMAGE:-[a-z-]+:\d+\}", SERVICES[name]["image"])
 

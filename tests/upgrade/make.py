@@ -1,13 +1,14 @@
-"""Write down what a ward of an earlier version holds in Redis, for `tests/integration/test_upgrade.py`.
+"""Write down what a ward of an earlier version holds, for `tests/integration/test_upgrade.py`.
 
-In a clone at the commit of that version, installed into an environment of its own, and with redis-server and mosquitto:
+With redis-server and mosquitto, and that version installed into an environment of its own:
 
-    python -m tests.upgrade.make PATH-OF-ITS-PYTHON tests/upgrade/0.1.0.msgpack.xz
+    python -m tests.upgrade.make PATH-OF-ITS-PYTHON tests/upgrade/VERSION.msgpack.xz
 
 Its own ingest, detector and devices run for `MINUTES` minutes of signal, sent at once, and `LIVE_S` seconds more. Of
 four beds one has a flag that nobody answers, one a flag that was answered and a woman who was turned, one nothing, and
-one has been silent since its third minute. What is written is every key with type, time to live and content, not the
-server's own file: it can be put back into any server.
+one has been silent since its third minute. On its page somebody in charge has signed in, made a set of strips to
+practise on, and answered one. What is written is every key of Redis with type, time to live and content, not the
+server's own file: it can be put back into any server. Files that the page keeps are of the type `file`, by their path.
 """
 
 import argparse
@@ -20,6 +21,8 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.parse
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +34,10 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from quietward.runtime.embedded import free_port, mosquitto_settings, store_command, wait_for_port
 
 WARD = "ward-1"
+PERSON, PASSWORD = "Nora", "a long password"
+CLASS, LEARNER = "spring", "blue"
+KEPT = "people.toml", "classroom"
+"""What the page keeps in files, beside one another in a folder."""
 SCENARIOS = ("cord-not-recovering", "cord-until-turned", "calm")
 MINUTES = 23
 LIVE_S = 25
@@ -64,7 +71,7 @@ def main() -> int:
 
 def run(python: str, folder: Path, running: list[subprocess.Popen[bytes]]) -> Content:
     """Let the parts of the earlier version work, and return what is in the store then."""
-    store_port, broker_port = free_port(), free_port()
+    store_port, broker_port, page_port = free_port(), free_port(), free_port()
     command = store_command(store_port, folder)
     command[0] = REDIS
     running.append(subprocess.Popen(command, stdout=subprocess.DEVNULL))
@@ -76,14 +83,20 @@ def run(python: str, folder: Path, running: list[subprocess.Popen[bytes]]) -> Co
         "QUIETWARD_BROKER": f"mqtt://127.0.0.1:{broker_port}",
         "QUIETWARD_STORE": f"redis://127.0.0.1:{store_port}/0",
         "QUIETWARD_CHECKPOINT_S": "5",
+        "QUIETWARD_PORT": str(page_port),
+        "QUIETWARD_PEOPLE": str(folder / KEPT[0]),
+        "QUIETWARD_CLASSROOM": str(folder / KEPT[1]),
     }
+    person = ["person", PERSON, "--role", "in charge", "--password", PASSWORD, "--file", str(folder / KEPT[0])]
+    subprocess.run([python, "-m", "quietward", *person], check=True, cwd=folder)
 
     def start(*arguments: str) -> None:
         running.append(subprocess.Popen([python, "-m", "quietward", *arguments], env=environment, cwd=folder))
 
-    start("ingest")
-    start("detect")
-    time.sleep(5)
+    for part in ("ingest", "detect", "serve"):
+        start(part)
+    if not wait_for_port(page_port, 60):
+        sys.exit("the page's server does not listen")
     begin_ms = int(time.time() * 1000) - MINUTES * 60_000
     publish.multiple(
         [
@@ -115,8 +128,30 @@ def run(python: str, folder: Path, running: list[subprocess.Popen[bytes]]) -> Co
     time.sleep(10)
     act(type="acknowledge", bed=ANSWERED, by="Kim", flag=summary(ANSWERED)["flag"])
     act(type="care", bed=ANSWERED, by="Kim", what="turned")
+    practise(f"http://127.0.0.1:{page_port}")
     time.sleep(LIVE_S)
-    return dump(client)
+    files = [path for name in KEPT for path in [folder / name, *sorted((folder / name).rglob("*"))] if path.is_file()]
+    return dump(client) | {str(path.relative_to(folder)): ("file", -1, path.read_bytes()) for path in files}
+
+
+def practise(address: str) -> None:
+    """Sign in, make a set of one simulated strip, and answer it."""
+    ask = urllib.request.build_opener(urllib.request.HTTPCookieProcessor()).open
+
+    def post(path: str, document: Any) -> Any:
+        request = urllib.request.Request(address + path, json.dumps(document).encode())
+        with ask(request, timeout=60) as answer:
+            return json.load(answer)
+
+    form = urllib.parse.urlencode({"name": PERSON, "password": PASSWORD}).encode()
+    with ask(f"{address}/sign-in", form, timeout=60):
+        pass
+    with ask(f"{address}/practice/scenarios", timeout=60) as answer:
+        strip = f"{json.load(answer)['scenarios'][0]['digest']}-1"
+    post("/practice/sets", {"name": CLASS, "strips": [strip]})
+    answer = {"baseline_bpm": 140, "marks": [], "rules": "nichd-2008", "rule_class": None, "next": None}
+    if not post(f"/practice/strips/{strip}/answer", answer | {"learner": LEARNER, "set": CLASS})["kept"]:
+        sys.exit("the answer was not kept")
 
 
 def dump(client: Any) -> Content:
@@ -134,8 +169,8 @@ def dump(client: Any) -> Content:
     return content
 
 
-def put_back(client: Any, content: Content) -> None:
-    """Write what `dump` has returned into an empty store, with a client that waits."""
+def put_back(client: Any, content: Content, folder: Path) -> None:
+    """Write what was kept into an empty store, with a client that waits, and its files into a folder."""
     for key, (kind, ttl, value) in content.items():
         match kind:
             case "string":
@@ -147,6 +182,9 @@ def put_back(client: Any, content: Content) -> None:
             case "stream":
                 for place, fields in value:
                     client.xadd(key, fields, id=place)
+            case "file":
+                (folder / key).parent.mkdir(parents=True, exist_ok=True)
+                (folder / key).write_bytes(value)
         if ttl > 0:
             client.pexpire(key, ttl)
 
