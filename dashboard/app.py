@@ -69,7 +69,8 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
                 create_app(hub, authenticator, settings, extensions),
                 log_config=None, access_log=False,
                 proxy_headers=bool(settings.proxies), forwarded_allow_ips=settings.proxies,
-                http=ImpatientProtocol, lifespan="off", timeout_graceful_shutdown=1, ws_per_message_deflate=False, server_header=False,
+                http=ImpatientProtocol, lifespan="off", timeout_graceful_shutdown=1, ws_per_message_deflate=False,
+                server_header=False,
             )  # fmt: skip
             server = _Server(config)
             log.info("page on http://%s:%d", settings.host, settings.port)

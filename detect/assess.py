@@ -20,7 +20,7 @@ from quietward.detect.core.measures.findings import BASELINE_BPM, CONCERN_CLASS
 from quietward.detect.core.parameters import ToneLimits
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules
-from quietward.detect.core.state.state import State
+from quietward.detect.core.state.state import SECOND, State
 from quietward.recordings.recording import Recording, Signal
 
 EVERY_S = 60
@@ -31,6 +31,8 @@ STILL_S = 180
 """The toco of a woman moves with her breath, and in labour a contraction comes every few minutes; no source."""
 FLAT_STEP_S = 10
 NOT_KNOWN_TO_BE_NORMAL = 2
+SECOND_FETUS = 2.0
+"""What the details of a line about the second twin have under `fetus`."""
 UNKNOWN = "too little usable FHR to say anything"
 GAPS_S = (2.25, 15.25, 60.25)
 """Upper ends of the classes of gaps, a sample beyond: 2, 15 and 60 s count as short."""
@@ -79,17 +81,18 @@ def with_events(
     if rule_set not in names:
         raise BadRules("rules", rule_set, possible(names, rule_set))
     done: dict[int, Outcome] = {}
-    for group in _groups([r.seconds for r in found]):
+    for group in _groups(found):
         objects = _together([found[i] for i in group], rules, names.index(rule_set), moved)
         done |= dict(zip(group, objects, strict=True))
     return [done[i] for i in range(len(found))]
 
 
-def _groups(seconds: list[int]) -> list[list[int]]:
+def _groups(found: list[Recording]) -> list[list[int]]:
     """Put recordings of similar length side by side: that wastes neither work nor memory."""
     groups: list[list[int]] = []
-    for i in sorted(range(len(seconds)), key=lambda i: seconds[i]):
-        needed = seconds[i] * HZ * 2 * 8 * (len(groups[-1]) + 1 if groups else 1)
+    for i in sorted(range(len(found)), key=lambda i: found[i].seconds):
+        fetuses = sum(1 + (found[j].fhr2 is not None) for j in [*(groups[-1] if groups else []), i])
+        needed = found[i].seconds * HZ * 2 * 8 * fetuses
         if not groups or len(groups[-1]) == TOGETHER or needed > MOST_BYTES:
             groups.append([])
         groups[-1].append(i)
@@ -97,33 +100,43 @@ def _groups(seconds: list[int]) -> list[list[int]]:
 
 
 def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable[[int], None]) -> list[Outcome]:
-    state = State(rules, [str(i) for i in range(len(group))], [""] * len(group))
-    lengths = np.array([r.seconds for r in group])
+    twins = [i for i, recording in enumerate(group) if recording.fhr2 is not None]
+    beds_of_group = [str(i) for i in range(len(group))]
+    names = [*beds_of_group, *(beds_of_group[i] + SECOND for i in twins)]
+    state = State(rules, names, [""] * len(names))
+    first = np.array([*(-1 for _ in group), *twins])  # by place in the core's arrays, as `advance` has it
+    of = np.where(first < 0, np.arange(len(names)), first)  # which recording the fetus at a place is of
+    lengths, begins = np.array([group[i].seconds for i in of]), np.zeros(len(names))
     longest = int(lengths.max())
-    weeks = np.array([r.labour.weeks for r in group])
-    second_stage_from_s = np.array([r.labour.second_stage_from_s for r in group])
-    fhr, ua = np.full((2, longest, HZ, len(group)), np.nan)
-    for i, recording in enumerate(group):
-        fhr[: lengths[i], :, i], ua[: lengths[i], :, i] = recording.by_second()
+    weeks = np.array([group[i].labour.weeks for i in of])
+    second_stage_from_s = np.array([group[i].labour.second_stage_from_s for i in of])
+    fhr, ua = np.full((2, longest, HZ, len(names)), np.nan)
+    for place, i in enumerate(of.tolist()):
+        fhr[: lengths[place], :, place], ua[: lengths[place], :, place] = group[i].by_second()
+        second_fhr = group[i].second_fhr_by_second()
+        if place >= len(group) and second_fhr is not None:
+            fhr[: lengths[place], :, place] = second_fhr
+            begins[place] = int(np.argmax(~np.isnan(second_fhr).all(axis=1)))  # it is there with its first value
     events: list[Event] = []
-    series = [_Series() for _ in group]
+    series = [_Series() for _ in names]
     for second in range(longest):
-        beds = np.flatnonzero(lengths > second)
+        beds = np.flatnonzero((lengths > second) & (begins <= second))
         at = np.full(len(beds), second)
         m = len(beds)
         stage = np.where(second >= second_stage_from_s[beds], 2, 1)
         engine.advance(
             state, beds, at, fhr[second][:, beds], ua[second][:, beds], np.full(m, np.nan), events,
-            stage, weeks[beds],
+            stage, weeks[beds], first[beds],
         )  # fmt: skip
         if (second + 1) % EVERY_S == 0:
             _collect(state, beds, second + 1, chosen, series)
-        moved(len(beds))
-    own: dict[str, list[Event]] = {bed: [] for bed in state.beds}
+        moved(int(np.count_nonzero(beds < len(group))))
+    own: dict[str, list[Event]] = {bed: [] for bed in beds_of_group}
     for event in events:
         own[event.bed].append(event)
+    of_second = {i: series[len(group) + k] for k, i in enumerate(twins)}
     return [
-        Outcome(_assessment(recording, rules, chosen, own[str(i)], series[i]), own[str(i)])
+        Outcome(_assessment(recording, rules, chosen, own[str(i)], series[i], of_second.get(i)), own[str(i)])
         for i, recording in enumerate(group)
     ]
 
@@ -166,37 +179,54 @@ def _class(judged: RuleClass, is_known: bool) -> assessment.Class | None:
     return cast("assessment.Class | None", rank)
 
 
-def _assessment(recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series) -> Assessment:
-    name = rules.rule_sets[chosen].name
-    fhr_limits = rules.reading.signal
-    usable = (recording.fhr >= fhr_limits.fhr_lowest_bpm) & (recording.fhr <= fhr_limits.fhr_highest_bpm)
-    kind = f"kind {name}"
-    falls = [e for e in events if e.kind == "deceleration" and e.detail[kind] != "none"]
-    rises = [e for e in events if e.kind == "acceleration" and e.detail[kind] != "none"]
+def _assessment(
+    recording: Recording, rules: Rules, chosen: int, events: list[Event], series: _Series, of_second: _Series | None
+) -> Assessment:
+    ua_usable = round(float(_ua_usable(recording.ua, rules.reading.tone).mean()), 4)
+    by_fetus: tuple[list[Event], list[Event]] = ([], [])
+    for event in events:
+        by_fetus[event.detail.get("fetus") == SECOND_FETUS].append(event)
+    second_twin = None
+    if recording.fhr2 is not None and of_second is not None:
+        found = _of_fetus(recording.fhr2, ua_usable, rules, chosen, by_fetus[1], of_second)
+        second_twin = assessment.SecondTwin(**found)
     return Assessment(
         record=recording.name,
-        rules=name,
+        rules=rules.rule_sets[chosen].name,
         duration_s=len(recording.fhr) / HZ,
-        signal=assessment.SignalQuality(
-            fhr_usable=round(float(usable.mean()), 4),
-            ua_usable=round(float(_ua_usable(recording.ua, rules.reading.tone).mean()), 4),
-            gaps=_gaps(usable),
-        ),
-        baseline=series.baseline,
-        variability=series.variability,
         contractions=[_finding(assessment.Contraction, e) for e in events if e.kind == "contraction"],
-        accelerations=[_finding(assessment.Acceleration, e) for e in rises],
-        decelerations=[
+        note=recording.note,
+        second_twin=second_twin,
+        **_of_fetus(recording.fhr, ua_usable, rules, chosen, by_fetus[0], series),
+    )
+
+
+def _of_fetus(
+    fhr: Signal, ua_usable: float, rules: Rules, chosen: int, events: list[Event], series: _Series
+) -> dict[str, Any]:
+    """Return the fields that are of one fetus. events: about that one."""
+    fhr_limits = rules.reading.signal
+    usable = (fhr >= fhr_limits.fhr_lowest_bpm) & (fhr <= fhr_limits.fhr_highest_bpm)
+    kind = f"kind {rules.rule_sets[chosen].name}"
+    falls = [e for e in events if e.kind == "deceleration" and e.detail[kind] != "none"]
+    rises = [e for e in events if e.kind == "acceleration" and e.detail[kind] != "none"]
+    return {
+        "signal": assessment.SignalQuality(
+            fhr_usable=round(float(usable.mean()), 4), ua_usable=ua_usable, gaps=_gaps(usable)
+        ),
+        "baseline": series.baseline,
+        "variability": series.variability,
+        "accelerations": [_finding(assessment.Acceleration, e) for e in rises],
+        "decelerations": [
             _finding(assessment.Deceleration, e, {"kind": e.detail[kind], "kinds": _kinds(e, rules)}) for e in falls
         ],
-        marks=[_finding(assessment.SignalMark, e) for e in events if e.kind == "signal-mark"],
-        assessments=series.assessments,
-        not_assessed=series.not_assessed,
-        flags=_flags(events),
-        noted=_noted(events),
-        withdrawn=[_finding(assessment.Withdrawn, e, {"t_s": e.t // 1000}) for e in events if e.kind == "withdrawn"],
-        note=recording.note,
-    )
+        "marks": [_finding(assessment.SignalMark, e) for e in events if e.kind == "signal-mark"],
+        "assessments": series.assessments,
+        "not_assessed": series.not_assessed,
+        "flags": _flags(events),
+        "noted": _noted(events),
+        "withdrawn": [_finding(assessment.Withdrawn, e, {"t_s": e.t // 1000}) for e in events if e.kind == "withdrawn"],
+    }
 
 
 def _ua_usable(ua: Signal, tone: ToneLimits) -> NDArray[np.bool_]:

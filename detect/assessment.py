@@ -128,10 +128,27 @@ class Noted(Struct, frozen=True):
     reason: str
 
 
-class Assessment(Struct, frozen=True):
-    """All that is found in one recording.
+class SecondTwin(Struct, frozen=True):
+    """What is found of the second fetus, in fields of the same meaning. The contractions are those of both."""
 
-    assessments: minutes whose concern is known; not_assessed: the others. note: what reading has changed.
+    signal: SignalQuality
+    baseline: list[BaselinePoint]
+    variability: list[VariabilityPoint]
+    accelerations: list[Acceleration]
+    decelerations: list[Deceleration]
+    marks: list[SignalMark]
+    assessments: list[Minute]
+    not_assessed: list[Minute]
+    flags: list[Flag]
+    noted: list[Noted]
+    withdrawn: list[Withdrawn]
+
+
+class Assessment(Struct, frozen=True):
+    """All that is found in one recording; with two FHR of the first, and of the second beside it.
+
+    assessments: minutes whose concern is known; not_assessed: the others. note: what reading has changed. second_twin:
+    from the first value of the second FHR on; None where there is one fetus.
     """
 
     record: str
@@ -151,3 +168,4 @@ class Assessment(Struct, frozen=True):
     withdrawn: list[Withdrawn]
     note: str = ""
     hz: int = HZ
+    second_twin: SecondTwin | None = None

@@ -15,7 +15,7 @@ from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
-from quietward.detect.assessment import Assessment
+from quietward.detect.assessment import Assessment, SecondTwin
 from quietward.recordings.recording import Recording
 
 ROW_S = 1200
@@ -23,7 +23,7 @@ ROWS_A_PAGE = 6
 SUFFIXES = (".png", ".svg", ".pdf")
 FHR_AXIS, UA_AXIS = STRIP.fhr[0].range, STRIP.ua.range
 
-INK, GRID, WOMB, LEVEL = "#1c2a33", "#d9dfe2", "#5b6f9e", "#8a6d1f"
+INK, SECOND_INK, GRID, WOMB, LEVEL = "#1c2a33", "#0b5a60", "#d9dfe2", "#5b6f9e", "#8a6d1f"
 MARK_COLOURS = {"fall": "#b4543a", "rise": "#2f7d6b"}
 CONCERN = ("#e9f0ec", "#f6e7c4", "#efc9bd")
 """Band of the concern's class, 1 to 3; the number stands in it."""
@@ -97,25 +97,37 @@ def _row(recording: Recording, row: Assessment, start: int, heart: Axes, womb: A
     band.set_xticks(strong, labels=[f"{minute} min" for minute in strong])
     heart.plot(minutes, recording.fhr[part], color=INK, linewidth=0.7)
     womb.plot(minutes, recording.ua[part], color=WOMB, linewidth=0.8)
-    _levels(heart, row)
-    _excursions(heart, row, start)
+    if recording.fhr2 is not None:
+        heart.plot(minutes, recording.fhr2[part], color=SECOND_INK, linewidth=0.8, linestyle=(0, (4, 1.5)))
+    for found, which, _ in _fetuses(row):
+        _levels(heart, found)
+        _excursions(heart, found, start, which)
     for x in row.contractions:
         if _visible(x.onset_s, x.end_s, start):
             womb.plot([x.onset_s / 60, x.end_s / 60], [4, 4], color=WOMB, linewidth=3, solid_capstyle="butt")
             womb.plot([x.peak_s / 60], [4], marker="^", color=WOMB, markersize=5)
-    _concern(band, row, start)
+    for found, which, height in _fetuses(row):
+        _concern(band, found, start, which, height)
 
 
-def _levels(heart: Axes, row: Assessment) -> None:
+def _fetuses(row: Assessment) -> list[tuple[Assessment | SecondTwin, str, tuple[float, float]]]:
+    """Return what is found of each fetus, how a label about one of twins begins, and its part of the band below."""
+    if row.second_twin is None:
+        return [(row, "", (0.0, 1.0))]
+    return [(row, "twin 1: ", (0.5, 1.0)), (row.second_twin, "twin 2: ", (0.0, 0.5))]
+
+
+def _levels(heart: Axes, row: Assessment | SecondTwin) -> None:
     times = [b.t_s / 60 for b in row.baseline]
     values = [np.nan if b.bpm is None else b.bpm for b in row.baseline]
     heart.step(times, values, where="pre", color=LEVEL, linewidth=1.3)
 
 
-def _excursions(heart: Axes, row: Assessment, start: int) -> None:
+def _excursions(heart: Axes, row: Assessment | SecondTwin, start: int, which: str) -> None:
+    """Draw falls and rises. which: how a label begins."""
     fall, rise = (MARK_COLOURS[STRIP.marks[kind].colour] for kind in ("deceleration", "acceleration"))
-    marks = [(x.onset_s, x.nadir_s, x.end_s, fall, 58, f"{x.kind} {x.depth_bpm:.0f}") for x in row.decelerations]
-    marks += [(x.onset_s, x.peak_s, x.end_s, rise, 204, f"{x.height_bpm:.0f}") for x in row.accelerations]
+    marks = [(x.onset_s, x.nadir_s, x.end_s, fall, 58, f"{which}{x.kind} {x.depth_bpm:.0f}") for x in row.decelerations]
+    marks += [(x.onset_s, x.peak_s, x.end_s, rise, 204, f"{which}{x.height_bpm:.0f}") for x in row.accelerations]
     for onset_s, extreme_s, end_s, colour, at, text in marks:
         if _visible(onset_s, end_s, start):
             heart.axvspan(onset_s / 60, end_s / 60, color=colour, alpha=0.13, linewidth=0)
@@ -123,15 +135,18 @@ def _excursions(heart: Axes, row: Assessment, start: int) -> None:
             heart.text(onset_s / 60, at - 6, text, fontsize=6, color=colour, clip_on=True, va="bottom")
 
 
-def _concern(band: Axes, row: Assessment, start: int) -> None:
+def _concern(band: Axes, row: Assessment | SecondTwin, start: int, which: str, height: tuple[float, float]) -> None:
+    """Draw the concern of one fetus, and its flags above. height: its part of the band, from and to."""
+    low, high = height
     for a in row.assessments:
         if a.concern_class is not None and start < a.t_s <= start + ROW_S:
             left = (a.t_s - 60) / 60
-            band.axvspan(left, left + 1, color=CONCERN[a.concern_class - 1], linewidth=0)
-            band.text(left + 0.5, 0.45, f"{a.concern:.0f}", fontsize=6, color=INK, ha="center", va="center")
+            band.axvspan(left, left + 1, low, high, color=CONCERN[a.concern_class - 1], linewidth=0)
+            y = (low + high) / 2 - 0.05
+            band.text(left + 0.5, y, f"{a.concern:.0f}", fontsize=6, color=INK, ha="center", va="center")
     for flag in row.flags:
         if start <= flag.raised_s < start + ROW_S:
-            band.text(flag.raised_s / 60, 1.0, f"▼ {flag.level}", fontsize=6, color=INK, clip_on=False)
+            band.text(flag.raised_s / 60, 1.0, f"▼ {which}{flag.level}", fontsize=6, color=INK, clip_on=False)
 
 
 def _visible(onset_s: float, end_s: float, start: int) -> bool:

@@ -57,9 +57,11 @@ def write(
             moved(min(AT_ONCE_S, left))
         kept = slice(order.skip_s * HZ, (order.skip_s + order.seconds) * HZ)
         fhr, ua = ([p.fhr for p in parts], [p.ua for p in parts])
+        second = [p.fhr2 for p in parts if p.fhr2 is not None]
+        fhr2 = np.concatenate(second)[kept] if second else None
         path, beside = (folder / f"{order.name}{ending}" for ending in (suffix, ".truth.json"))
         try:
-            write_recording(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept])
+            write_recording(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept], fhr2=fhr2)
             truth.write(beside, bed.truth().since(order.skip_s, order.seconds))
         except OSError as error:
             raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error

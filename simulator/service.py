@@ -52,7 +52,7 @@ def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
     beds = [bed or bed_for(r.name) for r in found]
     if repeated := [name for name in beds if beds.count(name) > 1]:
         raise BadSettings("PATH", repeated[0], "Two recordings would play at this bed; rename one, or play them apart")
-    return [RecordedStrip(bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64]) for r in found]
+    return [RecordedStrip(bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64], fhr2=r.fhr2) for r in found]
 
 
 def bed_for(name: str) -> str:

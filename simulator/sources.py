@@ -31,7 +31,10 @@ class DeviceSecond(NamedTuple):
 
 @dataclass(frozen=True)
 class RecordedStrip:
-    """A recording. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from."""
+    """A recording. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from.
+
+    fhr2: as fhr, of a second twin; None without.
+    """
 
     bed: str
     fhr: Signal
@@ -39,6 +42,7 @@ class RecordedStrip:
     src: str
     weeks: int | None = None
     faults: list[DeviceFault] = field(default_factory=list)
+    fhr2: Signal | None = None
 
     @property
     def seconds(self) -> int:
@@ -48,7 +52,8 @@ class RecordedStrip:
     def play(self) -> Iterator[DeviceSecond]:
         """Yield every second once."""
         for n in range(self.seconds):
-            yield DeviceSecond(_of(self.fhr, n), _of(self.ua, n))
+            fhr2 = None if self.fhr2 is None else _of(self.fhr2, n)
+            yield DeviceSecond(_of(self.fhr, n), _of(self.ua, n), fhr2=fhr2)
 
 
 class LiveBed:

@@ -14,10 +14,11 @@ from typing import Any
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
 
-from quietward.contracts.messages import CARE_WORDS
+from quietward.contracts.messages import CARE_WORDS, LOG_WORDS
 from quietward.language.catalogue import OWN, PLACEHOLDER, language
 
 ROOT = Path(__file__).resolve().parents[1]
+PAGES = sorted([*ROOT.glob("dashboard/assets/**/*.mjs"), *ROOT.glob("practice/page/*.mjs")])
 SENTENCES_IN = (
     "dashboard/auth/authentication.py",
     "dashboard/auth/people.py",
@@ -34,6 +35,8 @@ SENTENCES_IN = (
     "dashboard/view/marks.py",
     "dashboard/view/view_model.py",
     "dashboard/view/wording.py",
+    "practice/compare.py",
+    "practice/mistakes.py",
     "detect/core/alerting/flags.py",
     "detect/core/patterns/hand.py",
     "detect/core/people/acts.py",
@@ -53,7 +56,7 @@ NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward\..*|.*\{[^}]*$"
     r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
-    r"|(first|second) twin: |[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
+    r"|(first|second) twin: |second \{name\}|[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
 )
 """Formats, keys and names of code."""
@@ -66,6 +69,27 @@ PLAIN_WORDS = """
     withdrawn eased minute signal arrival leaving move steadily store ingest detect
 """
 """Single small words, which cannot be told from names of code."""
+OF_STUDIES = (
+    "Simulated shift {name}, seed {n}, {n2} h, {a} beds, nobody answering. Hatched: somebody was needed.",
+    "{n} recordings of {name} side by side, {n2} h at most, nobody answering. Hatched: somebody was needed.",
+    "The last {n} h of this ward, {a} beds, nobody answering: what staff did is not in it.",
+    "there is one shift of a kind at most, and none is left to choose on",
+    "in the shifts to choose on nobody is known to have been needed at this level",
+    "none of the policies meets the limit on the shifts to choose on",
+    "Calculating the last {n} h …",
+    "The last {n} h are worked out.",
+    (
+        "There is no study of this ward yet. An example is being calculated, from one simulated night shift; "
+        "it takes about a minute …"
+    ),
+    "the job ended without a message",
+    "it could not be started: {a}",
+    "today",
+    "escalation",
+    "look after s",
+    "bedside after s",
+)
+"""What the Study page shows of a study; its headline and its report are in English."""
 PUT_TOGETHER = (
     "{n} acceleration",
     "{n} prolonged acceleration",
@@ -107,20 +131,20 @@ def english() -> dict[str, str]:
     """Return every sentence, and the file it is in."""
     found: dict[str, str] = {}
     for sentences, file in (
-        *((of_javascript(p.read_text()), p) for p in sorted(ROOT.glob("dashboard/assets/**/*.mjs"))),
+        *((of_javascript(p.read_text()), p) for p in PAGES),
         *((of_template(p.read_text()), p) for p in sorted(ROOT.glob("dashboard/templates/*.html"))),
         *((of_rules(p), p) for p in sorted(ROOT.glob("detect/rules/*.toml"))),
         *((of_python(ROOT / name), ROOT / name) for name in SENTENCES_IN),
     ):
         for sentence in sentences:
             found.setdefault(sentence, file.relative_to(ROOT).as_posix())
-    others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *CARE_WORDS.values())
+    others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *OF_STUDIES, *CARE_WORDS.values(), *LOG_WORDS.values())
     return found | {sentence: "tests/english.py" for sentence in others if sentence not in found}
 
 
 def plurals() -> dict[str, str]:
     """Return, for one thing, what is said of many."""
-    pages = "".join(p.read_text() for p in sorted(ROOT.glob("dashboard/assets/**/*.mjs")))
+    pages = "".join(p.read_text() for p in PAGES)
     return dict(re.findall(r'\bngettext\("([^"]+)", "([^"]+)"', pages))
 
 

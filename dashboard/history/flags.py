@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 
+from quietward.contracts.flag_names import is_of_second
 from quietward.contracts.messages import CALLING, Event, Level
 
 CALL_KINDS = {f"flag-{change}" for change in CALLING}
@@ -62,6 +63,11 @@ class AlertEpisode(Struct):
     waits: list[Wait] = []
     changes: list[LevelChange] = []
     calls: list[tuple[int, str]] = []
+
+    @property
+    def is_of_second(self) -> bool:
+        """True for a flag of a second twin."""
+        return is_of_second(self.flag)
 
     @property
     def is_waiting(self) -> bool:

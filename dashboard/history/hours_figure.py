@@ -14,6 +14,7 @@ from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.view.marks import StripMark, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats
+from quietward.dashboard.view.view_model import TWINS
 from quietward.language.catalogue import reader
 
 MAX_FINE_S = 3600
@@ -27,12 +28,15 @@ ROWS = [
 ]
 """Title, range and share of the height of each row."""
 SIGNAL, UA, BASELINE, FAINT = "#4f86b8", "#a06bab", "#c07a2c", "#8a929b"
+SECOND_SIGNAL = "#3d9c93"
+"""Of a second twin; what is drawn of that one is dashed."""
 MARK_COLOURS = {"fall": "#c65a3f", "rise": "#4b9360", "tight": UA, "by-hand": "#3f8a66"}
 """By day and by night the figure has the same colours: they lie between the two sets of the strips."""
 LEVEL_COLOURS = {"look": "#1b8fa6", "bedside": "#d9a90f", "team": "#c0302f"}
 DECELERATION_Y, OTHER_FHR_Y, UA_Y, FLAG_Y = 58, 202, 4, 92
 """Places of the markers that carry the explanations: near the edge of their row."""
 UA_BAND = (0.0, 8.0)
+TWINS_TITLE = "FHR, bpm; second twin dashed"
 
 TimeOf = Callable[[float], str]
 """Seconds by the bed's clock to a time that Plotly reads."""
@@ -45,22 +49,37 @@ def figure(history: BedHistory, zone: tzinfo) -> dict[str, Any]:
         return datetime.fromtimestamp(seconds, zone).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
 
     fig = make_subplots(4, 1, shared_xaxes=True, vertical_spacing=0.02, row_heights=[share for *_, share in ROWS])
-    for row, (values, colour) in enumerate(((history.fhr, SIGNAL), (history.ua, UA)), 1):
-        seconds, drawn = _drawn_samples(history.first_s, values)
-        line = {"color": colour, "width": 1.1}
-        x = [at(s) for s in seconds]
-        fig.add_trace(Scatter(x=x, y=drawn, line=line, hoverinfo="skip", connectgaps=False), row, 1)
-    for row, name, colour in ((1, "baseline_bpm", BASELINE), (3, "variability_bpm", SIGNAL), (4, "concern", FAINT)):
-        points = [(e.t / 1000, e.detail.get(name)) for e in history.trend if e.t / 1000 >= history.first_s]
-        line = {"color": colour, "width": 1.6, "shape": "vh"}
-        hover = f"%{{y:.0f}}<extra>{reader.get().said(name.split('_')[0])}</extra>"
-        x, y = [at(s) for s, _ in points], [value for _, value in points]
-        fig.add_trace(Scatter(x=x, y=y, line=line, hovertemplate=hover), row, 1)
+    for row, values, line in (
+        (1, history.fhr, {"color": SIGNAL}),
+        (2, history.ua, {"color": UA}),
+        (1, history.fhr2, {"color": SECOND_SIGNAL, "dash": "4px,2px"}),
+    ):
+        if values is not None:
+            seconds, drawn = _drawn_samples(history.first_s, values)
+            x = [at(s) for s in seconds]
+            fig.add_trace(
+                Scatter(x=x, y=drawn, line=line | {"width": 1.1}, hoverinfo="skip", connectgaps=False), row, 1
+            )
+    for which in ("",) if history.fhr2 is None else TWINS:
+        _add_trends(fig, history, at, which)
     shapes = _add_findings(fig, history, at) + _add_flags(fig, history, at)
-    _lay_out(fig, at(history.first_s), at(max(history.last_s, history.now_s)))
+    _lay_out(fig, at(history.first_s), at(max(history.last_s, history.now_s)), are_twins=history.fhr2 is not None)
     plain: dict[str, Any] = fig.to_dict()
     plain["layout"]["shapes"] = shapes  # added one by one, Plotly would check all earlier ones each time
     return plain
+
+
+def _add_trends(fig: Figure, history: BedHistory, at: TimeOf, which: str) -> None:
+    """Add baseline, variability and concern of the fetus. which: of twins, in words."""
+    is_second, said = which == TWINS[1], reader.get().said
+    for row, name, colour in ((1, "baseline_bpm", BASELINE), (3, "variability_bpm", SIGNAL), (4, "concern", FAINT)):
+        key = f"second {name}" if is_second else name
+        points = [(e.t / 1000, e.detail.get(key)) for e in history.trend if e.t / 1000 >= history.first_s]
+        line = {"color": colour, "width": 1.6, "shape": "vh"} | ({"dash": "4px,2px"} if is_second else {})
+        name_shown = ": ".join(filter(None, [said(which), said(name.split("_")[0])]))
+        x, y = [at(s) for s, _ in points], [value for _, value in points]
+        hover = f"%{{y:.0f}}<extra>{name_shown}</extra>"
+        fig.add_trace(Scatter(x=x, y=y, line=line, hovertemplate=hover), row, 1)
 
 
 def _drawn_samples(first_s: int, values: Floats) -> tuple[list[float], list[float | None]]:
@@ -146,7 +165,7 @@ def _add_flags(fig: Figure, history: BedHistory, at: TimeOf) -> list[dict[str, A
     ]
 
 
-def _lay_out(fig: Figure, begins: str, ends: str) -> None:
+def _lay_out(fig: Figure, begins: str, ends: str, *, are_twins: bool) -> None:
     clear = "rgba(0,0,0,0)"
     fig.update_layout(
         template="none", showlegend=False, height=720, margin={"l": 56, "r": 12, "t": 8, "b": 36}, hovermode="closest",
@@ -154,7 +173,7 @@ def _lay_out(fig: Figure, begins: str, ends: str) -> None:
     )  # fmt: skip
     fig.update_xaxes(gridcolor="rgba(128,128,128,0.2)", zeroline=False, range=[begins, ends])
     for row, (english, limits, _) in enumerate(ROWS, 1):
-        title = reader.get().said(english)
+        title = reader.get().said(TWINS_TITLE if are_twins and row == 1 else english)
         fig.update_yaxes(
             title=title, range=limits, fixedrange=True, gridcolor="rgba(128,128,128,0.2)", zeroline=False,
             row=row, col=1,

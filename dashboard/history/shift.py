@@ -23,13 +23,14 @@ TREND_STEP_S = 60.0
 
 
 class AlertInterval(Struct, frozen=True):
-    """An interval in which a flag had one level; waits: it was unanswered."""
+    """An interval in which a flag had one level; waits: it was unanswered; of_second: it is of a second twin."""
 
     from_s: float
     until_s: float
     level: str
     waits: bool
     text: str
+    of_second: bool = False
 
 
 class Intervention(Struct, frozen=True):
@@ -138,7 +139,7 @@ def _intervals(log: BedLog, episode: AlertEpisode, begins_s: float) -> list[Aler
         reason = change.text if change.waits else reason  # the text of an answer names who answered, not a reason
         if change.level != "quiet" and until_s > begins_s:
             from_s = max(begins_s, log.ago_s(change.t))
-            intervals.append(AlertInterval(from_s, until_s, change.level, change.waits, reason))
+            intervals.append(AlertInterval(from_s, until_s, change.level, change.waits, reason, episode.is_of_second))
     return intervals
 
 

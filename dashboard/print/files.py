@@ -74,7 +74,7 @@ async def write_signals(settings: Settings, bed: str, hours: float, stay: str | 
     stage_s = history.second_stage_from_s
     labour = LabourContext(history.weeks or 0, inf if stage_s is None else max(0.0, stage_s - history.first_s))
     try:
-        write_recording(file, history.fhr, history.ua, annotations=said, began=began, labour=labour)
+        write_recording(file, history.fhr, history.ua, fhr2=history.fhr2, annotations=said, began=began, labour=labour)
     except OSError as error:
         raise BadSettings("--out", str(file), f"Cannot be written: {error.strerror}") from error
     return file

@@ -11,7 +11,7 @@ from datetime import tzinfo
 
 from msgspec import Struct
 
-from quietward.contracts.messages import WINDOW_S, Block, Event
+from quietward.contracts.messages import LOG_WORDS, WINDOW_S, Block, Event
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print.clock_format import ClockFormat
@@ -90,8 +90,7 @@ def _log(bed: str, oldest_first: list[Event], clock: ClockFormat) -> list[tuple[
     """Return the newest lines of a log without contractions and accelerations."""
     chosen = [e for e in reversed(oldest_first) if e.kind not in NOT_IN_LOG][:LOG_LINES]
     return [
-        (clock.time(e.t), wording.LOG_WORDS.get(e.kind, wording.plain(e.kind)), _without_ids(bed, _log_text(e)))
-        for e in chosen
+        (clock.time(e.t), LOG_WORDS.get(e.kind, wording.plain(e.kind)), _without_ids(bed, _log_text(e))) for e in chosen
     ]
 
 
@@ -185,7 +184,8 @@ def _sentence(text: str) -> str:
 
 def _of_twin(twin: Twin) -> str:
     concern = "concern cannot be said" if twin.concern is None else f"concern {twin.concern:.0f}"
-    numbers = f"{twin.fhr} bpm, baseline {twin.baseline}, variability {twin.variability}, {concern}"
+    baseline, variability = twin.baseline + twin.baseline_trend, twin.variability + twin.variability_trend
+    numbers = f"{twin.fhr} bpm, baseline {baseline}, variability {variability}, {concern}"
     return f"{twin.level}: {numbers}, signal {twin.signal}"
 
 

@@ -1,7 +1,10 @@
 """Pure: the last minutes of a bed as a strip to print, true to scale, on as many sheets of A4 as it takes."""
 
+from itertools import product
+
 from msgspec import Struct
 
+from quietward.contracts.messages import TWIN_WORDS
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory
@@ -52,7 +55,7 @@ def _trace(history: BedHistory) -> strip.Trace:
     said = reader.get().said
     found = sorted(strip_marks(history.log[::-1]), key=lambda mark: mark.from_s)
     marks = [
-        strip.Mark(mark.kind, mark.from_s, mark.to_s, said(mark.text))
+        strip.Mark(mark.kind, mark.from_s, mark.to_s, _said_of_each(mark.text))
         for mark in found
         if mark.kind in STRIP.marks and mark.to_s is not None
     ]
@@ -60,8 +63,14 @@ def _trace(history: BedHistory) -> strip.Trace:
         strip.Moment(mark.kind, mark.from_s, said(mark.text)) for mark in found if mark.kind in strip.MOMENT_COLOURS
     ]
     baseline = []
-    for event in history.trend:
-        bpm, ends_s = event.detail.get("baseline_bpm"), event.t / 1000 + 1
+    for event, name in product(history.trend, ("baseline_bpm", "second baseline_bpm")):
+        bpm, ends_s = event.detail.get(name), event.t / 1000 + 1
         if isinstance(bpm, float | int):  # each point is of the minute before it
             baseline.append(strip.Level(ends_s - 60, ends_s, bpm))
     return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline, moments, history.fhr2)
+
+
+def _said_of_each(text: str) -> str:
+    """Return a finding in the reader's language; its beginning, by which the drawing knows the twin, stays."""
+    who = next((who for who in TWIN_WORDS if text.startswith(who)), "")
+    return who + reader.get().said(text.removeprefix(who))

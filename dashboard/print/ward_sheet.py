@@ -1,5 +1,6 @@
 """Pure: contents of a ward's hand-over sheet: one line for each bed, with a small strip of its last half hour."""
 
+from collections.abc import Sequence
 from datetime import tzinfo
 
 from msgspec import Struct
@@ -9,7 +10,7 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.view_model import Card, build_card
+from quietward.dashboard.view.view_model import Card, Twin, build_card
 from quietward.language.catalogue import reader
 
 BEDS_ON_A_PAGE = 24
@@ -69,6 +70,7 @@ def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzi
     newest = card.notes[0] if card.notes else None
     done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
     answer = _answer(card, clock)
+    each: Sequence[Card | Twin] = card.twins or [card]
     return WardLine(
         bed=card.bed,
         label=card.label,
@@ -77,10 +79,8 @@ def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzi
         answer=answer,
         line=card.reason,
         signal="" if card.signal == "good" or card.signal_reason in card.reason else f"signal {card.signal}",
-        baseline=" / ".join([card.baseline + card.baseline_trend, *(twin.baseline for twin in card.twins[1:])]),
-        variability=" / ".join(
-            [card.variability + card.variability_trend, *(twin.variability for twin in card.twins[1:])]
-        ),
+        baseline=" / ".join(one.baseline + one.baseline_trend for one in each),
+        variability=" / ".join(one.variability + one.variability_trend for one in each),
         contractions=card.contraction_rate.partition(" in 10 min")[0],
         stage="" if record.newest is None or record.newest.stage != 2 else "second stage",
         done=wording.shortened(said(done), max(20, TEXT_LENGTH - len(card.label + said(card.reason) + said(answer)))),

@@ -84,7 +84,10 @@ TWINS = ("first twin", "second twin")
 
 
 class Twin(Struct, frozen=True):
-    """One of two fetuses of a bed, the first FHR channel first. running_from_s: seconds by the bed's clock."""
+    """One of two fetuses of a bed, the first FHR channel first. running_from_s: seconds by the bed's clock.
+
+    _trend: an arrow, the change against an hour ago.
+    """
 
     name: str
     level: str
@@ -95,6 +98,8 @@ class Twin(Struct, frozen=True):
     variability: str
     concern: float | None
     running_from_s: float | None
+    baseline_trend: str
+    variability_trend: str
 
 
 class Card(Struct, frozen=True):
@@ -286,6 +291,8 @@ def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:
         variability=wording.number(f.variability_bpm),
         concern=f.concern,
         running_from_s=None if f.running is None else t_ms / 1000 + 1 - f.running.length_s,
+        baseline_trend=wording.arrow(f.baseline_change_1h_bpm, BASELINE_STEP_BPM),
+        variability_trend=wording.arrow(f.variability_change_1h_bpm, VARIABILITY_STEP_BPM),
     )
 
 

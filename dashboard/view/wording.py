@@ -34,45 +34,6 @@ def arrow(change: float | None, step: float) -> str:
     return "→" if abs(whole) < step else f"{'↑' if whole > 0 else '↓'}{abs(whole)}"
 
 
-LOG_WORDS = {
-    "flag-raised": "raised",
-    "flag-worsened": "worse",
-    "flag-escalated": "escalated",
-    "flag-lowered": "downgraded",
-    "flag-eased": "resolved",
-    "flag-acknowledged": "answered",
-    "flag-shelved": "shelved",
-    "flag-renewed": "new finding",
-    "flag-repeated": "still present",
-    "flag-returned": "no improvement",
-    "flag-unresolved": "not acted on",
-    "shelf-over": "no longer shelved",
-    "held-back": "suppressed",
-    "noted-over": "quiet again",
-    "attending": "on the way",
-    "attending-over": "has left",
-    "care": "done",
-    "care-result": "result",
-    "pause": "monitor off",
-    "pause-over": "monitor on",
-    "hand-contraction": "by hand",
-    "hand-undone": "undone",
-    "own-limit": "bed limit",
-    "own-limit-over": "ward limit",
-    "not-taken": "rejected",
-    "baseline-change": "baseline",
-    "signal-mark": "signal",
-    "arrived": "arrived",
-    "left": "left",
-    "empty": "empty",
-    "stay-undone": "undone",
-    "moved": "moved",
-    "came-from": "moved here",
-    "corrected": "corrected",
-}
-"""What the kinds of a log's lines are called, on paper; the page's are in `dashboard/assets/shared/log_words.mjs`."""
-
-
 def plain(name: str) -> str:
     """Return the name of a condition or measure as plain words."""
     return name.replace("-", " ").replace("_", " ")

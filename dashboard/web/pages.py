@@ -9,7 +9,7 @@ from typing import Any
 from dash import dcc, html
 from fastapi import FastAPI
 
-from quietward.contracts.messages import CARE_WORDS, encode_json
+from quietward.contracts.messages import CARE_WORDS, LOG_WORDS, encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.web.templates import render
@@ -74,6 +74,7 @@ class Registry:
             "data-pages": json.dumps([asdict(page) for page in self.pages]),
             "data-strip": encode_json(STRIP).decode(),
             "data-words": json.dumps(language.words, ensure_ascii=False),
+            "data-log-words": json.dumps(LOG_WORDS),
         }
         hidden: dict[str, Any] = {"aria-hidden": "true"}  # from readers of screens: it is always there
         return html.Div(

@@ -3,8 +3,10 @@
 import { draw, secondAt } from "/assets/shared/draw.mjs";
 import { button, field, make, setText, statusLine } from "/assets/shared/elements.mjs";
 import { heightToScale } from "/assets/shared/geometry.mjs";
+import { _, N_ } from "/assets/shared/language.mjs";
 import { options } from "/assets/shared/options.mjs";
 import { stripStyle } from "/assets/shared/strip_style.mjs";
+import { named } from "./names.mjs";
 import { LEAST_S, marked, minuteOf, secondOf } from "./times.mjs";
 
 /** @import { Strip } from "/assets/shared/strip.mjs" */
@@ -22,10 +24,10 @@ const TOOLS = [
   { what: "deceleration", kind: "prolonged" },
 ];
 /** @type {[level: Level, words: string][]} */
-const LEVELS = [["quiet", "nobody now"], ["look", "somebody reads the strip again soon"], ["bedside", "somebody goes there"], ["team", "the responsible clinicians are called"]];
+const LEVELS = [["quiet", N_("nobody now")], ["look", N_("somebody looks at the strip again soon")], ["bedside", N_("somebody goes to the bed")], ["team", N_("the responsible clinicians are called")]];
 const USUAL_BPM = "20";
 const MINUTE_CM = 1;
-const WRITE_TIMES = "Write both times as minutes:seconds, the later one second.";
+const WRITE_TIMES = N_("Write both times as minutes:seconds, the earlier one first.");
 
 export class AnswerForm {
   /**
@@ -50,23 +52,23 @@ export class AnswerForm {
     this.paper = make("div", "practice-paper");
     this.paper.append(this.canvas);
     this.told = statusLine("p", "hint");
-    this.from = field("from", "input", { placeholder: "min:s", size: 5 });
-    this.until = field("to", "input", { placeholder: "min:s", size: 5 });
+    this.from = field(_("from"), "input", { placeholder: "min:s", size: 5 });
+    this.until = field(_("to"), "input", { placeholder: "min:s", size: 5 });
     this.marked = make("ol", "marked");
-    this.baseline = field("baseline, bpm", "input", { type: "number", min: String(lowest), max: String(highest), step: "1" });
-    this.rules = field("rule set", "select");
-    this.ruleClass = field("class", "select");
-    this.next = field("who is needed at the end?", "select");
-    this.note = field("your note", "textarea", { maxLength: 500, rows: 2, placeholder: "what you would do next under local policy" });
-    this.submit = make("button", "acknowledge", "Compare");
+    this.baseline = field(_("baseline, bpm"), "input", { type: "number", min: String(lowest), max: String(highest), step: "1" });
+    this.rules = field(_("rule set"), "select");
+    this.ruleClass = field(_("class"), "select");
+    this.next = field(_("who is needed at the end?"), "select");
+    this.note = field(_("your note"), "textarea", { maxLength: 500, rows: 2, placeholder: _("what you would do next under local policy") });
+    this.submit = make("button", "acknowledge", _("Compare"));
     const list = make("section", "box");
-    list.append(make("h2", "", "Your marks"), this.marked);
+    list.append(make("h2", "", _("Your marks")), this.marked);
     this.root = make("form", "answer");
     this.root.append(this.tools(), list, this.judgement());
     this.root.addEventListener("submit", (event) => {
       event.preventDefault();
       if (this.isWritten && !this.addWritten()) {
-        setText(this.told, `These times have not been added. ${WRITE_TIMES} Or clear them.`);
+        setText(this.told, `${_("These times have not been added.")} ${_(WRITE_TIMES)} ${_("Or clear them.")}`);
         this.from.input.focus();
         return;
       }
@@ -77,18 +79,18 @@ export class AnswerForm {
 
   tools() {
     const root = make("fieldset", "box");
-    root.append(make("legend", "", "Mark"));
+    root.append(make("legend", "", _("Mark")));
     for (const tool of TOOLS) {
       const { label, input } = field(named(tool), "input", { type: "radio", name: "tool", checked: tool === this.tool });
       input.addEventListener("change", () => (this.tool = tool));
       label.classList.add("tick");
       root.append(label);
     }
-    root.append(make("p", "hint", "Choose one, then drag over it on the strip. Or write its times:"));
+    root.append(make("p", "hint", _("Choose one, then drag over it on the strip. Or write its times:")));
     const times = make("div", "line");
     const { from, until } = this;
-    const add = button("Add", "plain", () => {
-      if (!this.addWritten()) setText(this.told, WRITE_TIMES);
+    const add = button(_("Add"), "plain", () => {
+      if (!this.addWritten()) setText(this.told, _(WRITE_TIMES));
     });
     for (const { input } of [from, until]) {
       input.addEventListener("keydown", (event) => {
@@ -123,14 +125,14 @@ export class AnswerForm {
     for (const name of Object.keys(this.classes)) this.rules.input.append(new Option(name, name));
     this.rules.input.addEventListener("change", () => this.offerClasses());
     this.offerClasses();
-    this.next.input.append(new Option("–", ""), ...LEVELS.map(([value, words]) => new Option(words, value)));
-    root.append(make("h2", "", "Your judgement"), this.baseline.label, this.rules.label, this.ruleClass.label, this.next.label, this.note.label, this.submit);
+    this.next.input.append(new Option("–", ""), ...LEVELS.map(([value, words]) => new Option(_(words), value)));
+    root.append(make("h2", "", _("Your judgement")), this.baseline.label, this.rules.label, this.ruleClass.label, this.next.label, this.note.label, this.submit);
     return root;
   }
 
   offerClasses() {
     const names = this.classes[this.rules.input.value] ?? [];
-    this.ruleClass.input.replaceChildren(new Option("–", ""), ...names.map((words, i) => new Option(words, String(i + 1))));
+    this.ruleClass.input.replaceChildren(new Option("–", ""), ...names.map((words, i) => new Option(_(words), String(i + 1))));
   }
 
   /** @param {PointerEvent} event */
@@ -153,7 +155,7 @@ export class AnswerForm {
     const found = marked(this.drag);
     this.drag = null;
     if (found) return this.add(...found);
-    setText(this.told, `Too short for a mark: drag over at least ${LEAST_S} s.`);
+    setText(this.told, _("Too short for a mark: drag over at least {n} s.", { n: LEAST_S }));
     this.redraw();
   }
 
@@ -170,26 +172,26 @@ export class AnswerForm {
     const end = this.strip.last + 1;
     this.marks.push({ ...this.tool, from_s: Math.min(from, end), until_s: Math.min(until, end) });
     this.marks.sort((a, b) => a.from_s - b.from_s);
-    setText(this.told, `Marked ${named(this.tool)}, ${minuteOf(from)} to ${minuteOf(until)}.`);
+    setText(this.told, _("Marked {what}, {from} to {until}.", { what: named(this.tool), from: minuteOf(from), until: minuteOf(until) }));
     this.showMarks();
     this.redraw();
   }
 
   showMarks() {
-    const none = make("li", "hint", "none yet");
+    const none = make("li", "hint", _("none yet"));
     this.marked.replaceChildren(...(this.marks.length ? this.marks.map((mark) => this.line(mark)) : [none]));
   }
 
   /** @param {LearnersMark} mark */
   line(mark) {
-    const words = `${named(mark)}, ${minuteOf(mark.from_s)} to ${minuteOf(mark.until_s)}`;
+    const words = _("{what}, {from} to {until}", { what: named(mark), from: minuteOf(mark.from_s), until: minuteOf(mark.until_s) });
     const item = make("li", "", words);
     const remove = button("×", "plain", () => {
       this.marks = this.marks.filter((one) => one !== mark);
       this.showMarks();
       this.redraw();
     });
-    remove.setAttribute("aria-label", `Remove ${words}`);
+    remove.setAttribute("aria-label", _("Remove {what}", { what: words }));
     item.append(remove);
     return item;
   }
@@ -200,7 +202,7 @@ export class AnswerForm {
     const minutes = (this.strip.last + 1) / 60;
     this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
     this.canvas.style.width = `${minutes * MINUTE_CM}cm`;
-    this.canvas.setAttribute("aria-label", `Strip to practise on, ${Math.round(minutes)} min, ${MINUTE_CM} cm a minute, ${bpm} bpm a centimetre`);
+    this.canvas.setAttribute("aria-label", _("Strip to practise on, {n} min, {cm} cm a minute, {bpm} bpm a centimetre", { n: Math.round(minutes), cm: MINUTE_CM, bpm }));
     const shown = this.marks.map((mark) => ({ kind: mark.what, from: mark.from_s, to: mark.until_s, text: mark.kind, why: [] }));
     if (this.drag) {
       const { from, to } = this.drag;
@@ -208,7 +210,7 @@ export class AnswerForm {
     }
     this.strip.mark(shown);
     const baseline = Number(this.baseline.input.value) || null;
-    this.strip.trend = baseline ? Array.from({ length: minutes }, (_, minute) => [minute * 60 + 59, baseline]) : [];
+    this.strip.trend = baseline ? Array.from({ length: minutes }).map((__, minute) => [minute * 60 + 59, baseline]) : [];
     draw(this.canvas, this.strip, { minuteCm: MINUTE_CM, bpmPerCm: bpm, text: true, time: minuteOf });
   }
 
@@ -227,7 +229,7 @@ export class AnswerForm {
   /** @param {boolean} isAsked an answer is on its way */
   wait(isAsked) {
     this.submit.disabled = isAsked;
-    setText(this.submit, isAsked ? "The detector is being asked …" : "Compare");
+    setText(this.submit, isAsked ? _("The detector is being asked …") : _("Compare"));
   }
 
   /** Nothing can be marked any more. */
@@ -235,9 +237,4 @@ export class AnswerForm {
     this.isOver = true;
     this.root.hidden = true;
   }
-}
-
-/** @param {Tool} tool */
-function named({ what, kind }) {
-  return kind ? `${kind} ${what}` : what;
 }

@@ -1,6 +1,7 @@
 // Which strip is practised on, and who practises.
 
 import { field, labelled, make, statusLine } from "/assets/shared/elements.mjs";
+import { _ } from "/assets/shared/language.mjs";
 import { memory } from "/assets/shared/memory.mjs";
 import { plain } from "/assets/shared/words.mjs";
 
@@ -14,21 +15,21 @@ export class Chooser {
     /** @type {Scenarios} */
     this.known = { largest_seed: 0, scenarios: [] };
     this.scenario = make("select");
-    this.scenario.append(new Option("random (hidden)", ""));
-    this.seed = Object.assign(make("input"), { type: "number", min: "0", max: "9999", step: "1", placeholder: "random" });
+    this.scenario.append(new Option(_("random (hidden)"), ""));
+    this.seed = Object.assign(make("input"), { type: "number", min: "0", max: "9999", step: "1", placeholder: _("random") });
     const line = make("form", "choose");
-    line.append(labelled("labour", this.scenario), labelled("number", this.seed), make("button", "plain", "New strip"));
+    line.append(labelled(_("labour"), this.scenario), labelled(_("number"), this.seed), make("button", "plain", _("New strip")));
     line.addEventListener("submit", (event) => {
       event.preventDefault();
       onNew();
     });
     const { label, input } = learnerField();
     this.learner = input;
-    this.own = make("a", "", "Your progress");
+    this.own = make("a", "", _("Your progress"));
     input.addEventListener("input", () => this.showLink());
     this.showLink();
     const learner = make("p", "choose");
-    learner.append(label, make("span", "hint", "no real name needed; without a label nothing is kept"), this.own);
+    learner.append(label, make("span", "hint", _("no real name needed; without a label nothing is kept")), this.own);
     this.progress = statusLine("p", "progress");
     this.root = make("div", "chooser");
     this.root.append(line, learner, this.progress);
@@ -51,13 +52,13 @@ export class Chooser {
     const { scenarios, largest_seed: largest } = this.known;
     const one = scenarios.find(({ name }) => name === this.scenario.value) ?? scenarios[Math.floor(Math.random() * scenarios.length)];
     const seed = this.seed.value === "" ? Math.floor(Math.random() * (largest + 1)) : Number(this.seed.value);
-    return { code: `${one?.digest ?? ""}-${seed}`, words: `${this.scenario.value ? plain(this.scenario.value) : "random"}, number ${seed}` };
+    return { code: `${one?.digest ?? ""}-${seed}`, words: _("{labour}, number {n}", { labour: this.scenario.value ? plain(this.scenario.value) : _("random"), n: seed }) };
   }
 }
 
 /** A field for the label under which answers are kept; this browser remembers it. */
 export function learnerField() {
-  const found = field("your label", "input", { maxLength: 64, autocomplete: "off" });
+  const found = field(_("your label"), "input", { maxLength: 64, autocomplete: "off" });
   found.input.value = memory.get(LEARNER_KEY) ?? "";
   found.input.addEventListener("input", () => memory.set(LEARNER_KEY, found.input.value.trim()));
   return found;

@@ -2,11 +2,15 @@
 
 import { fetchJson } from "/assets/shared/fetch.mjs";
 import { button, field, make, setText, statusLine } from "/assets/shared/elements.mjs";
+import { _, N_, said } from "/assets/shared/language.mjs";
 import { plain } from "/assets/shared/words.mjs";
 import { progressPath } from "./choosing.mjs";
 import { tableOf } from "./table.mjs";
 
 /** @import { LearnerRow, SetRow, StripRow } from "./types" */
+
+/** Who says what is true of a strip. @type {Record<string, string>} */
+const TRUTHS = { simulation: N_("the simulation knows"), marks: N_("marks beside it"), annotations: N_("annotations in it"), detector: N_("nobody has marked it: the detector") };
 
 export class ClassPanel {
   /** @param {() => { code: string, words: string }} chosen the strip that stands in the fields above */
@@ -16,23 +20,23 @@ export class ClassPanel {
     this.own = []; // codes of the set that is being made
     this.queued = make("ol");
     this.link = make("a");
-    this.name = field("name of the set", "input", { maxLength: 64, pattern: "[A-Za-z0-9_\\-]+", placeholder: "spring-1" });
-    this.title = field("title", "input", { maxLength: 200 });
+    this.name = field(_("name of the set"), "input", { maxLength: 64, pattern: "[A-Za-z0-9_\\-]+", placeholder: "spring-1" });
+    this.title = field(_("title"), "input", { maxLength: 200 });
     this.told = statusLine("p", "hint");
     this.list = make("div");
     this.overview = make("div", "overview");
     this.folder = make("code");
-    const add = button("Add this choice to a set", "plain", () => this.add());
+    const add = button(_("Add this choice to a set"), "plain", () => this.add());
     const save = make("form", "choose");
-    save.append(this.name.label, this.title.label, make("button", "plain", "Save this set"));
+    save.append(this.name.label, this.title.label, make("button", "plain", _("Save this set")));
     save.addEventListener("submit", (event) => {
       event.preventDefault();
       void this.save();
     });
-    const recordings = make("p", "hint", "Recordings of your own: put them, in any format that is read, into a folder of the set's name in ");
-    recordings.append(this.folder, ", each with its marks beside it (NAME.marks.csv or NAME.marks.toml).");
+    const recordings = make("p", "hint", _("Recordings of your own: put them, in any format that is read, into a folder of the set's name in "));
+    recordings.append(this.folder, _(", each with its marks beside it (NAME.marks.csv or NAME.marks.toml)."));
     this.root = make("details", "fold queue");
-    this.root.append(make("summary", "", "For teachers: sets and classes"), make("p", "hint", "Add one strip after the other; whoever opens the link gets them in this order, without their names. With a name the set stays, and what the class answers is kept with it."), add, this.queued, this.link, save, this.told, this.list, recordings, this.overview);
+    this.root.append(make("summary", "", _("For teachers: sets and classes")), make("p", "hint", _("Add one strip after the other; whoever opens the link gets them in this order, without their names. A set with a name stays, and what the class answers is kept with it.")), add, this.queued, this.link, save, this.told, this.list, recordings, this.overview);
     this.root.addEventListener("toggle", () => {
       if (this.root.open) void this.load();
     });
@@ -49,10 +53,10 @@ export class ClassPanel {
 
   async save() {
     const name = this.name.input.value.trim();
-    if (!this.own.length || !name) return setText(this.told, "Add strips, and write a name.");
+    if (!this.own.length || !name) return setText(this.told, _("Add strips, and write a name."));
     const body = JSON.stringify({ name, title: this.title.input.value.trim(), strips: this.own });
     if (!(await fetchJson("/practice/sets", (words) => setText(this.told, words), { method: "POST", body }))) return;
-    setText(this.told, `Saved: ${name}.`);
+    setText(this.told, _("Saved: {name}.", { name }));
     this.own = [];
     this.queued.replaceChildren();
     this.link.removeAttribute("href");
@@ -65,15 +69,15 @@ export class ClassPanel {
     const found = await fetchJson("/practice/sets", (words) => setText(this.told, words));
     if (!found) return;
     setText(this.folder, found.folder);
-    if (!found.sets.length) return this.list.replaceChildren(make("p", "hint", "No set has a name yet."));
+    if (!found.sets.length) return this.list.replaceChildren(make("p", "hint", _("No set has a name yet.")));
     const rows = found.sets.map((one) => {
       if (one.trouble) return [one.name, one.trouble, "", String(one.answers), ""];
       const open = Object.assign(make("a", "", one.name), { href: `/practice?of=${one.name}` });
-      const look = button("Look over", "plain", () => void this.show(one.name));
-      look.setAttribute("aria-label", `Look over ${one.name}`);
+      const look = button(_("Overview"), "plain", () => void this.show(one.name));
+      look.setAttribute("aria-label", _("Overview of {name}", { name: one.name }));
       return [open, one.title, String(one.strips), String(one.answers), look];
     });
-    this.list.replaceChildren(tableOf("Sets", ["set (link for the class)", "title", "strips", "answers", ""], rows));
+    this.list.replaceChildren(tableOf(_("Sets"), [_("set (link for the class)"), _("title"), _("strips"), _("answers"), ""], rows));
   }
 
   /** @param {string} name */
@@ -81,15 +85,15 @@ export class ClassPanel {
     /** @type {{ strips: StripRow[], learners: LearnerRow[] } | null} */
     const found = await fetchJson(`/practice/sets/${name}/overview`, (words) => setText(this.told, words));
     if (!found) return;
-    const strips = found.strips.map((one) => [plain(one.name), one.trouble || truthOf(one), one.trouble ? "" : `${one.minutes} min`, one.trouble ? "" : String(one.events)]);
+    const strips = found.strips.map((one) => [plain(one.name), one.trouble || truthOf(one), one.trouble ? "" : _("{n} min", { n: one.minutes }), one.trouble ? "" : String(one.events)]);
     const learners = found.learners.map((one) => {
       const link = Object.assign(make("a", "", one.learner), { href: progressPath(one.learner) });
-      return [link, `${one.strips} of ${found.strips.length}`, String(one.answers), one.mean_score.toFixed(0), one.trouble || "–"];
+      return [link, _("{a} of {b}", { a: one.strips, b: found.strips.length }), String(one.answers), one.mean_score.toFixed(0), said(one.trouble) || "–"];
     });
-    const title = make("h2", "", `Set ${name}`);
-    const csv = Object.assign(make("a", "", "All answers as CSV"), { href: `/practice/sets/${name}/results.csv` });
-    const answers = learners.length ? tableOf(`Learners of ${name}`, ["learner", "strips done", "answers", "mean score", "most frequent mistake"], learners) : make("p", "hint", "Nobody has answered yet.");
-    this.overview.replaceChildren(title, answers, csv, tableOf(`Strips of ${name}`, ["strip", "what is true", "length", "to find"], strips));
+    const title = make("h2", "", _("Set {name}", { name }));
+    const csv = Object.assign(make("a", "", _("All answers as CSV")), { href: `/practice/sets/${name}/results.csv` });
+    const answers = learners.length ? tableOf(_("Learners of {name}", { name }), [_("learner"), _("strips done"), _("answers"), _("mean score"), _("most frequent mistake")], learners) : make("p", "hint", _("Nobody has answered yet."));
+    this.overview.replaceChildren(title, answers, csv, tableOf(_("Strips of {name}", { name }), [_("strip"), _("what is true"), _("length"), _("to find")], strips));
     title.tabIndex = -1;
     title.focus();
   }
@@ -97,5 +101,5 @@ export class ClassPanel {
 
 /** @param {StripRow} strip */
 function truthOf({ truth }) {
-  return { simulation: "the simulation knows", marks: "marks beside it", annotations: "annotations in it", detector: "nobody has marked it: the detector" }[truth] ?? truth;
+  return _(TRUTHS[truth] ?? truth);
 }

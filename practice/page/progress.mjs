@@ -2,6 +2,7 @@
 
 import { fetchJson } from "/assets/shared/fetch.mjs";
 import { make, makeSvg, setText, statusLine } from "/assets/shared/elements.mjs";
+import { _, ngettext, said } from "/assets/shared/language.mjs";
 import { learnerField } from "./choosing.mjs";
 import { bars } from "./bars.mjs";
 import { tableOf } from "./table.mjs";
@@ -18,7 +19,7 @@ export default class ProgressView {
     this.learner = input;
     input.value = new URLSearchParams(location.search).get("label") ?? input.value;
     const form = make("form", "choose");
-    form.append(label, make("button", "plain", "Show"));
+    form.append(label, make("button", "plain", _("Show")));
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       void this.load();
@@ -26,31 +27,31 @@ export default class ProgressView {
     this.told = statusLine("p", "progress");
     this.picture = make("section", "box compared");
     this.picture.hidden = true;
-    const back = Object.assign(make("a", "", "Back to practice"), { href: "/practice" });
-    host.append(make("h1", "", "Your progress"), make("p", "about", "Answers on practice strips, by kind of mistake. For teaching; it says nothing about how anybody works with women."), form, this.told, this.picture, back);
+    const back = Object.assign(make("a", "", _("Back to practice")), { href: "/practice" });
+    host.append(make("h1", "", _("Your progress")), make("p", "about", _("Answers on practice strips, by kind of mistake. For teaching only; it says nothing about how anybody works at the bedside.")), form, this.told, this.picture, back);
     void this.load();
   }
 
   async load() {
     const label = this.learner.value.trim();
     this.picture.hidden = true;
-    if (!label) return setText(this.told, "Write the label that you answer under.");
+    if (!label) return setText(this.told, _("Write the label under which you answer."));
     /** @type {{ progress: Progress } | null} */
     const found = await fetchJson(`/practice/learner?label=${encodeURIComponent(label)}`, (words) => setText(this.told, words));
     if (!found) return;
     const { progress } = found;
-    if (!progress.scores.length) return setText(this.told, `No answer has been kept under ${label}.`);
+    if (!progress.scores.length) return setText(this.told, _("No answer has been kept under {label}.", { label }));
     setText(this.told, inWords(progress));
     const scores = progress.scores.map((score) => score / 100);
     const mean = progress.scores.reduce((sum, one) => sum + one, 0) / progress.scores.length;
     const last = progress.scores.slice(-RECENT);
     const kinds = [...progress.kinds].sort((a, b) => recent(b) - recent(a));
     this.picture.replaceChildren(
-      tableOf(`Progress of ${label}`, ["", "each answer, the oldest on the left", "all answers", `last ${RECENT}`], [
-        ["score", picture(scores, "score"), `${mean.toFixed(0)} of 100`, `${(last.reduce((sum, one) => sum + one, 0) / last.length).toFixed(0)} of 100`],
-        ...kinds.map((one) => [one.kind, picture(one.shares, "mistake"), `${one.wrong} of ${one.of}`, `${one.recent_wrong} of ${one.recent_of}`]),
+      tableOf(_("Progress of {label}", { label }), ["", _("each answer, the oldest on the left"), _("all answers"), _("last {n}", { n: RECENT })], [
+        [_("score"), picture(scores, "score"), of(mean.toFixed(0), 100), of((last.reduce((sum, one) => sum + one, 0) / last.length).toFixed(0), 100)],
+        ...kinds.map((one) => [said(one.kind), picture(one.shares, "mistake"), of(one.wrong, one.of), of(one.recent_wrong, one.recent_of)]),
       ]),
-      make("p", "hint", "A bar is as high as the share of occasions on which the mistake was made, a flat line says: none; no line, no occasion. On top what goes wrong most often now."),
+      make("p", "hint", _("The height of a bar is how often the mistake was made, out of the times it could have been. A flat line: never. No line: it could not have been made. What goes wrong most often now is on top.")),
     );
     this.picture.hidden = false;
   }
@@ -62,6 +63,11 @@ export default class ProgressView {
   }
 }
 
+/** @param {string | number} part @param {number} whole */
+function of(part, whole) {
+  return _("{a} of {b}", { a: part, b: whole });
+}
+
 /** @param {MistakeProgress} one */
 function recent(one) {
   return one.recent_of ? one.recent_wrong / one.recent_of : 0;
@@ -70,8 +76,8 @@ function recent(one) {
 /** @param {Progress} progress */
 function inWords({ scores, kinds }) {
   const worst = kinds.reduce((a, b) => (recent(b) > recent(a) ? b : a), /** @type {MistakeProgress} */ (kinds[0]));
-  const answers = scores.length === 1 ? "1 answer" : `${scores.length} answers`;
-  return worst && recent(worst) > 0 ? `${answers}. To work on now: ${worst.kind}, ${worst.recent_wrong} of the last ${worst.recent_of}.` : `${answers}, and no mistake of late.`;
+  const answers = ngettext("{n} answer", "{n} answers", scores.length);
+  return worst && recent(worst) > 0 ? _("{answers}. To work on now: {kind}, {a} of the last {b}.", { answers, kind: said(worst.kind), a: worst.recent_wrong, b: worst.recent_of }) : _("{answers}, no mistake lately.", { answers });
 }
 
 /**

@@ -2,6 +2,7 @@
 
 import { fetchJson } from "/assets/shared/fetch.mjs";
 import { button, make, setText } from "/assets/shared/elements.mjs";
+import { _ } from "/assets/shared/language.mjs";
 import { onOptions } from "/assets/shared/options.mjs";
 import { KEPT_S, Strip } from "/assets/shared/strip.mjs";
 import { AnswerForm } from "./answering.mjs";
@@ -34,12 +35,12 @@ export default class PracticeView {
       void this.open(this.chooser.chosen().code);
     });
     const teacher = new ClassPanel(() => this.chooser.chosen());
-    this.title = make("h1", "", "Practice");
+    this.title = make("h1", "", _("Practice"));
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.desk = make("div", "desk");
     this.endOptions = onOptions(() => this.form?.redraw());
-    host.append(this.title, make("p", "about", "Labours that are simulated, invented, nobody in them is real; or recordings that a teacher has set. What you find is compared with what is known to be true and with what the detector said. For teaching; it says nothing about how to treat anybody."), this.chooser.root, teacher.root, this.trouble, this.desk);
+    host.append(this.title, make("p", "about", _("Simulated labours, all invented, or recordings that a teacher has chosen. Your answer is compared with what is known to be true and with what the detector says. For teaching only; it says nothing about treatment.")), this.chooser.root, teacher.root, this.trouble, this.desk);
     void this.begin();
   }
 
@@ -53,7 +54,7 @@ export default class PracticeView {
       const kept = await this.fetchJson(`/practice/sets/${encodeURIComponent(this.setName)}`);
       if (!kept) return;
       this.set = kept.strips;
-      setText(this.title, `Practice: ${kept.title}`);
+      setText(this.title, _("Practice: {name}", { name: kept.title }));
     }
     await this.open(this.set[0] ?? this.chooser.chosen().code);
   }
@@ -81,7 +82,7 @@ export default class PracticeView {
     this.desk.replaceChildren(); // nothing of the last one can be answered any more
     this.form = null;
     const { progress } = this.chooser;
-    setText(progress, "Making a new strip …");
+    setText(progress, _("Making a new strip …"));
     /** @type {Signals | null} */
     const found = await this.fetchJson(`/practice/strips/${code}`);
     if (code !== this.code) return;
@@ -96,7 +97,7 @@ export default class PracticeView {
     this.desk.replaceChildren(form.paper, form.root);
     form.redraw();
     const minutes = Math.round((strip.last + 1) / 60);
-    setText(progress, this.set.length ? `Strip ${this.place + 1} of ${this.set.length}` : `New strip ${code}, ${minutes} min`);
+    setText(progress, this.set.length ? _("Strip {a} of {b}", { a: this.place + 1, b: this.set.length }) : _("New strip {name}, {n} min", { name: code, n: minutes }));
   }
 
   /**
@@ -117,7 +118,7 @@ export default class PracticeView {
     this.scores[this.place] = found.compared.score;
     const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.data.classes[answer.rules] ?? []);
     const result = make("div");
-    const kept = found.kept ? `Kept under ${answer.learner}.` : found.trouble ? `Not kept: ${found.trouble}` : "Not kept: there is no label above.";
+    const kept = found.kept ? _("Kept under {label}.", { label: answer.learner }) : found.trouble ? _("Not kept: {why}", { why: found.trouble }) : _("Not kept: there is no label above.");
     result.append(comparison.root, make("p", "hint", kept), this.after());
     form.paper.append(comparison.rows);
     this.desk.append(result);
@@ -129,16 +130,16 @@ export default class PracticeView {
     const root = make("p", "choose");
     const next = this.set[this.place + 1];
     if (next !== undefined) {
-      root.append(button("Next strip", "acknowledge", () => {
+      root.append(button(_("Next strip"), "acknowledge", () => {
         this.place += 1;
         void this.open(next);
       }));
     } else if (this.set.length) {
       const mean = this.scores.reduce((sum, one) => sum + one, 0) / this.scores.length;
-      root.append(make("strong", "", `The set is done: ${this.scores.join(", ")} of 100; ${mean.toFixed(0)} on average.`));
+      root.append(make("strong", "", _("The set is done: {scores} of 100; {n} on average.", { scores: this.scores.join(", "), n: mean.toFixed(0) })));
     } else {
-      const another = button("New strip", "acknowledge", () => void this.open(this.chooser.chosen().code));
-      root.append(another, button("The same once more", "plain", () => void this.open(this.code)));
+      const another = button(_("New strip"), "acknowledge", () => void this.open(this.chooser.chosen().code));
+      root.append(another, button(_("Same strip again"), "plain", () => void this.open(this.code)));
     }
     return root;
   }

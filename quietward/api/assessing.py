@@ -5,7 +5,7 @@ from math import inf, isfinite
 from msgspec import structs
 
 from quietward.api.result import Result
-from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
+from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of, signal_of
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ, TREND_KIND
 from quietward.detect import assess as assessment
@@ -19,6 +19,7 @@ def assess(
     fhr: Samples,
     ua: Samples | None = None,
     *,
+    fhr2: Samples | None = None,
     rate: float = HZ,
     rules: RulesArgument = "figo-2015",
     policy: PolicyArgument = "attention",
@@ -30,6 +31,7 @@ def assess(
 
     fhr: fetal heart rate in bpm, shape (n,); 0, None, NaN and anything outside 20 to 300 is no value.
     ua: uterine activity in relative units, 0 to 127, of the same length; without it nothing is said of contractions.
+    fhr2: as fhr, of a second twin, of whom `second_twin` of the result tells.
     rate: samples per second, 1, 2, 4 or 8; brought to 4.
     rules: the rule set for kinds and classes: `figo-2015`, `nichd-2008`, a path ending in .toml, or one from
     `read_rule_set`. The sources of its numbers are in it.
@@ -49,13 +51,16 @@ def assess(
     if not (isfinite(rate) and rate > 0):
         raise BadRecording("rate", rate, "Needs samples per second: 1, 2, 4 or 8")
     labour = LabourContext(weeks, second_stage_from_s)
-    recording = make_recording(name, Content(*both_signals(fhr, ua), rate, labour=labour), "fhr")
+    second = None if fhr2 is None else signal_of("fhr2", fhr2)
+    content = Content(*both_signals(fhr, ua), rate, labour=labour, fhr2=second)
+    recording = make_recording(name, content, "fhr")
     loaded, rule_set = rule_file.load_for(rules_of(rules), policy_of(policy))
     (outcome,) = assessment.with_events([recording], loaded, rule_set)
     return Result(
         **structs.asdict(outcome.assessment),
         fhr=recording.fhr,
         ua=recording.ua,
+        fhr2=recording.fhr2,
         log=[event for event in outcome.events if event.kind != TREND_KIND],
     )
 

@@ -2,15 +2,15 @@
 
 import numpy as np
 
-from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of
+from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of, signal_of
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ, TREND_KIND, Event, Summary
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
-from quietward.detect.core.state.state import State
-from quietward.recordings.recording import usable_values
+from quietward.detect.core.state.state import SECOND, State
+from quietward.recordings.recording import usable_rate, usable_values
 
 NO_VALUE = float("nan")
 
@@ -37,11 +37,15 @@ class Monitor:
         self._weeks = np.array([weeks])
         self._second = 0
 
-    def push(self, fhr: Samples, ua: Samples | None = None, *, mother: float = NO_VALUE, stage: int = 1) -> list[Event]:
+    def push(
+        self, fhr: Samples, ua: Samples | None = None, *, fhr2: Samples | None = None, mother: float = NO_VALUE,
+        stage: int = 1,
+    ) -> list[Event]:  # fmt: skip
         """Take the next second, or several, and return what there is to say of them, in order.
 
         fhr (bpm), ua (relative units, 0 to 127): shape (4 * seconds,), 4 samples a second; None or NaN for no value,
-        as for `assess`. A gap is pushed as seconds without values. mother: her pulse, bpm. stage: of labour, 1 or 2.
+        as for `assess`. A gap is pushed as seconds without values. fhr2: as fhr, of a second twin, who is there from
+        the first value on. mother: her pulse, bpm. stage: of labour, 1 or 2.
         Events have `t` in ms from the first sample, `kind`, `text`, and `detail`: their numbers by name.
         Raises BadRecording if the samples are not such numbers, or no whole seconds.
         """
@@ -52,12 +56,19 @@ class Monitor:
             raise BadRecording("fhr", len(both[0]), f"Push whole seconds: {HZ} samples for each")
         if stage not in (1, 2):
             raise BadRecording("stage", stage, "Use 1 or 2")
+        second = np.full(len(both[0]), NO_VALUE) if fhr2 is None else signal_of("fhr2", fhr2)
+        if len(second) != len(both[0]):
+            raise BadRecording("fhr2", len(second), f"Must have as many samples as fhr: {len(both[0])}")
         heart, womb = (signal.reshape(-1, HZ, 1) for signal in usable_values(*both))
         events: list[Event] = []
-        for of_fhr, of_ua in zip(heart, womb, strict=True):
+        for of_fhr, of_ua, of_fhr2 in zip(heart, womb, usable_rate(second).reshape(-1, HZ, 1), strict=True):
+            if not np.isnan(of_fhr2).all():
+                self._state.admit([self._state.beds[0] + SECOND])
+            m = len(self._state.beds)  # fetuses
+            rates = np.hstack([of_fhr, of_fhr2])[:, :m]
             engine.advance(
-                self._state, np.array([0]), np.array([self._second]), of_fhr, of_ua, np.array([float(mother)]), events,
-                np.array([stage]), self._weeks,
+                self._state, np.arange(m), np.full(m, self._second), rates, np.repeat(of_ua, m, axis=1),
+                np.full(m, float(mother)), events, np.full(m, stage), np.repeat(self._weeks, m), np.array([-1, 0])[:m],
             )  # fmt: skip
             self._second += 1
         self._state.now = self._second * 1000

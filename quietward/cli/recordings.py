@@ -1,6 +1,7 @@
 """What becomes a file or comes from one: assess recordings, export what a ward has stored."""
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from quietward.contracts.messages import Event
-    from quietward.detect.assessment import Assessment
+    from quietward.detect.assessment import Assessment, SecondTwin
     from quietward.recordings.recording import Recording
 
 
@@ -89,8 +90,8 @@ def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[
         said = annotations_of(event for event in log if event.kind != TREND_KIND)
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            write_recording(path, recording.fhr, recording.ua, annotations=said, began=recording.began,
-                            labour=recording.labour)  # fmt: skip
+            write_recording(path, recording.fhr, recording.ua, fhr2=recording.fhr2, annotations=said,
+                            began=recording.began, labour=recording.labour)  # fmt: skip
         except OSError as error:
             raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
         print(f"written: {path}", file=sys.stderr)
@@ -137,24 +138,28 @@ def _assessment_table(rows: "list[Assessment]") -> "Table":
     for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
         table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
-        unknown = row.not_assessed[-1].t_s if row.not_assessed else 0
-        last = row.assessments[-1] if row.assessments else None
-        if last is not None and last.t_s < unknown:
-            last = None  # what was known some time ago is not what is known at the end
-        bpm = row.baseline[-1].bpm if row.baseline else None
-        minutes = [v.bpm for v in row.variability[-10:]]
-        table.add_row(
-            row.record,
-            f"{row.duration_s / 60:.0f}",
-            f"{row.signal.fhr_usable:.0%}",
-            "–" if bpm is None else f"{bpm:.0f}",
-            f"{sum(minutes) / len(minutes):.0f}" if minutes else "–",
-            *(str(len(found)) for found in (row.contractions, row.accelerations, row.decelerations)),
-            str(last.rule_class) if last else "–",
-            f"{last.concern:.0f}" if last else "–",
-            str(len(row.flags)),
-        )
+        table.add_row(row.record, f"{row.duration_s / 60:.0f}", *_cells(row, str(len(row.contractions))))
+        if row.second_twin is not None:
+            table.add_row(f"{row.record}, second twin", "", *_cells(row.second_twin, ""))
     return table
+
+
+def _cells(found: "Assessment | SecondTwin", contractions: str) -> Iterator[str]:
+    """Yield what is said of one fetus."""
+    unknown = found.not_assessed[-1].t_s if found.not_assessed else 0
+    last = found.assessments[-1] if found.assessments else None
+    if last is not None and last.t_s < unknown:
+        last = None  # what was known some time ago is not what is known at the end
+    bpm = found.baseline[-1].bpm if found.baseline else None
+    minutes = [v.bpm for v in found.variability[-10:]]
+    yield f"{found.signal.fhr_usable:.0%}"
+    yield "–" if bpm is None else f"{bpm:.0f}"
+    yield f"{sum(minutes) / len(minutes):.0f}" if minutes else "–"
+    yield contractions
+    yield from (str(len(found.accelerations)), str(len(found.decelerations)))
+    yield str(last.rule_class) if last else "–"
+    yield f"{last.concern:.0f}" if last else "–"
+    yield str(len(found.flags))
 
 
 def export(

@@ -17,6 +17,7 @@ import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from quietward.contracts.bounds import LARGEST_SEQ
+from quietward.contracts.flag_names import FLAG_PATTERN
 from quietward.contracts.validation import NOT_DECODED
 
 HZ = 4
@@ -41,7 +42,7 @@ Weeks = Annotated[int, Meta(ge=20, le=45, description="completed weeks of gestat
 SourceName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9._:/ -]{0,64}$", description="where the signal comes from")]
 Who = Annotated[str, Meta(min_length=1, max_length=64, description="who did it")]
 Why = Annotated[str, Meta(min_length=1, max_length=200, description="a reason, in a few words")]
-FlagId = Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}-[fs]\d{1,9}$")]
+FlagId = Annotated[str, Meta(pattern=FLAG_PATTERN)]
 Seconds = Annotated[int, Meta(ge=0, le=86_400)]
 StayId = Annotated[int, Meta(ge=0, le=4_102_444_800_000, description="a stay at a bed; 0: before any arrival")]
 Label = Annotated[str, Meta(min_length=1, max_length=40, description="what the ward calls her; never a name")]
@@ -59,6 +60,44 @@ CARE_WORDS: dict[str, str] = {
     "clinician-called": "obstetrician called",
     "other": "other",
 }
+
+LOG_WORDS = {
+    "flag-raised": "raised",
+    "flag-worsened": "worse",
+    "flag-escalated": "escalated",
+    "flag-lowered": "downgraded",
+    "flag-eased": "resolved",
+    "flag-acknowledged": "answered",
+    "flag-shelved": "shelved",
+    "flag-renewed": "new finding",
+    "flag-repeated": "still present",
+    "flag-returned": "no improvement",
+    "flag-unresolved": "not acted on",
+    "shelf-over": "no longer shelved",
+    "held-back": "suppressed",
+    "noted-over": "quiet again",
+    "attending": "on the way",
+    "attending-over": "has left",
+    "care": "done",
+    "care-result": "result",
+    "pause": "monitor off",
+    "pause-over": "monitor on",
+    "hand-contraction": "by hand",
+    "hand-undone": "undone",
+    "own-limit": "bed limit",
+    "own-limit-over": "ward limit",
+    "not-taken": "rejected",
+    "baseline-change": "baseline",
+    "signal-mark": "signal",
+    "arrived": "arrived",
+    "left": "left",
+    "empty": "empty",
+    "stay-undone": "undone",
+    "moved": "moved",
+    "came-from": "moved here",
+    "corrected": "corrected",
+}
+"""What the kinds of a log's lines are called, on paper and, sent with its shell, on the page."""
 
 
 class Level(StrEnum):
@@ -610,6 +649,10 @@ class Summary(Struct, frozen=True):
     def is_empty(self) -> bool:
         """True where somebody has said that nobody is in the bed."""
         return self.stay is not None and self.stay.is_empty
+
+
+TWIN_WORDS = ("first twin: ", "second twin: ")
+"""How a sentence about one of twins begins: by the FHR channel."""
 
 
 class UnexpectedDevice(Struct, frozen=True):

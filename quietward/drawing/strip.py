@@ -10,7 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from msgspec import Struct, structs
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.messages import HZ, TWIN_WORDS
 from quietward.contracts.strip import STRIP
 
 Floats = NDArray[np.float64]
@@ -284,7 +284,7 @@ def _box(scale: PaperScale, from_s: float, until_s: float, mark: Mark) -> MarkBo
 
 def _kind_of(text: str) -> str:
     """Return the kind of a finding, the first word of its text; of twins with the number of the fetus."""
-    for number, who in enumerate(("first twin: ", "second twin: "), 1):
+    for number, who in enumerate(TWIN_WORDS, 1):
         if text.startswith(who):
             return f"{text.removeprefix(who).partition(' ')[0]} {number}"
     return text.partition(" ")[0]

@@ -1,4 +1,5 @@
-"""CSV: a row for each sample. Written with the columns `t_s,fhr,ua` (or `time,fhr,ua`), an empty cell for no value.
+"""CSV: a row for each sample. Written with the columns `t_s,fhr,ua` (or `time,fhr,ua`), and `fhr2` of a second twin, an
+empty cell for no value.
 
 Read with any names and units of `signal_names`, any order, other columns left out by name; commas, semicolons (and then
 decimal commas) or tabs; times as seconds or in ISO 8601. Annotations stand beside it, in `NAME.annotations.csv`.
@@ -14,7 +15,7 @@ import numpy as np
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
-from quietward.recordings.signal_names import FHR, STAGE, TIME, UA
+from quietward.recordings.signal_names import FHR, FHR2, STAGE, TIME, UA
 from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
 
 COLUMNS = ("t_s", "fhr", "ua")
@@ -42,7 +43,7 @@ def read(path: Path) -> Content:
     has_decimal_commas = delimiter == ";"
     values = {
         signal: _numbers(path, head[found[signal].place], columns[signal], has_decimal_commas) * found[signal].factor
-        for signal in (FHR, UA, STAGE)
+        for signal in (FHR, FHR2, UA, STAGE)
         if signal in found
     }
     began = None
@@ -52,7 +53,9 @@ def read(path: Path) -> Content:
         times_s = _numbers(path, head[found[TIME].place], columns[TIME], has_decimal_commas) * found[TIME].factor
     ua = values.get(UA, np.full(len(rows), np.nan))
     labour = labour_of(values[STAGE], times_s) if STAGE in values else NOTHING_KNOWN
-    content = Content(values[FHR], ua, HZ, notes, tuple(_read_annotations(_beside(path))), began, labour)
+    content = Content(
+        values[FHR], ua, HZ, notes, tuple(_read_annotations(_beside(path))), began, labour, values.get(FHR2)
+    )
     return at_one_rate(content, times_s, lambda i: _line(path, i))
 
 
@@ -107,14 +110,17 @@ def _iso_times(path: Path, cells: list[str]) -> tuple[Signal, datetime]:
 def write(path: Path, recording: Recording) -> None:
     """Write a row for each sample; its time is a time of day where it is known when the recording began."""
     times: Iterator[str] = (f"{i / HZ:.2f}" for i in range(len(recording.fhr)))
-    began, head = recording.began, COLUMNS
+    began, head = recording.began, tuple[str, ...](COLUMNS)
     if began is not None:
         head = ("time", *COLUMNS[1:])
         times = (_iso(began + timedelta(seconds=i / HZ)) for i in range(len(recording.fhr)))
+    columns = [times, _cells(recording.fhr), _cells(recording.ua)]
+    if recording.fhr2 is not None:
+        head = (*head, "fhr2")
+        columns.append(_cells(recording.fhr2))
     with path.open("w", encoding="utf-8") as file:
         file.write(",".join(head) + "\n")
-        cells = zip(times, _cells(recording.fhr), _cells(recording.ua), strict=True)
-        file.writelines(f"{t},{f},{u}\n" for t, f, u in cells)
+        file.writelines(",".join(cells) + "\n" for cells in zip(*columns, strict=True))
     beside = _beside(path)
     beside.unlink(missing_ok=True)
     if recording.annotations:

@@ -1,6 +1,7 @@
-"""EDF+: two signals in hundredths, and annotations. A missing value is the lowest number, below all that can be.
+"""EDF+: FHR, UA and a second twin's FHR in hundredths, and annotations.
 
-EDF+ has no zone: times are UTC. Its library, `edfio`, comes with the extra `edf`.
+A missing value is the lowest number, below all that can be. EDF+ has no zone: times are UTC. Its library, `edfio`,
+comes with the extra `edf`.
 """
 
 import warnings
@@ -13,7 +14,7 @@ import numpy as np
 from quietward.contracts.errors import BadRecording, extra
 from quietward.contracts.messages import HZ
 from quietward.recordings.recording import Annotation, Content, Recording, Signal
-from quietward.recordings.signal_names import FHR, NAMES, UA, factor_of, find_signals
+from quietward.recordings.signal_names import FHR, FHR2, NAMES, UA, factor_of, find_signals
 
 if TYPE_CHECKING:
     import edfio
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 DIGITAL = (-1, 32767)
 PHYSICAL = (-0.01, 327.67)
 YEARS = range(1985, 2085)
-UNITS = {FHR: "bpm", UA: "nd"}
+UNITS = {FHR: "bpm", UA: "nd", FHR2: "bpm"}
 SEPARATOR = ": "
 """Between kind and text of an annotation."""
 
@@ -44,24 +45,26 @@ def read(path: Path) -> Content:
             str(path), edf.reserved, "Has interruptions (EDF+D), whose lengths are lost; write it as EDF+C"
         )
     labels = [signal.label for signal in signals]
-    found, others = find_signals(str(path), labels, (FHR, UA))
+    found, others = find_signals(str(path), labels, (FHR, FHR2, UA))
     if FHR not in found:
         raise BadRecording(str(path), labels, f"Needs a signal named {' or '.join(n.upper() for n in NAMES[FHR])}")
     place = found[FHR].place
-    fhr = values[place] * _factor(path, FHR, signals[place])
-    notes = [" ".join(str(doubt.message).split()) for doubt in doubts]
-    notes += [f"left out: {', '.join(others)}"] if others else []
-    if UA not in found:
-        ua = np.full(len(fhr), np.nan)
-        notes.append("no UA")
-    else:
-        other = signals[found[UA].place]
+
+    def brought_over(name: str) -> Signal:
+        other = signals[found[name].place]
         if other.sampling_frequency != signals[place].sampling_frequency:
             rates = [signals[place].sampling_frequency, other.sampling_frequency]
-            raise BadRecording(str(path), rates, "FHR and UA must have one rate (Hz)")
-        ua = values[found[UA].place] * _factor(path, UA, other)
+            raise BadRecording(str(path), rates, f"FHR and {name} must have one rate (Hz)")
+        return values[found[name].place] * _factor(path, name, other)
+
+    fhr = brought_over(FHR)
+    notes = [" ".join(str(doubt.message).split()) for doubt in doubts]
+    notes += [f"left out: {', '.join(others)}"] if others else []
+    ua = brought_over(UA) if UA in found else np.full(len(fhr), np.nan)
+    notes += [] if UA in found else ["no UA"]
+    fhr2 = brought_over(FHR2) if FHR2 in found else None
     annotations = tuple(_annotation(one.onset, one.duration, one.text) for one in texts)
-    return Content(fhr, ua, signals[place].sampling_frequency, tuple(notes), annotations, began)
+    return Content(fhr, ua, signals[place].sampling_frequency, tuple(notes), annotations, began, fhr2=fhr2)
 
 
 def _values(signal: "edfio.EdfSignal") -> Signal:
@@ -93,11 +96,12 @@ def write(path: Path, recording: Recording) -> None:
     with extra("edf", f"{path}"):
         import edfio
     heart, womb = (signal.ravel() for signal in recording.by_second())
+    second = recording.second_fhr_by_second()
     began = None if recording.began is None else _to_the_sample(recording.began.astimezone(UTC))
     if began is not None and began.year not in YEARS:
         raise BadRecording(str(path), began, f"EDF+ has dates of {YEARS[0]} to {YEARS[-1]}; use another format")
     edf = edfio.Edf(
-        [_signal(FHR, heart), _signal(UA, womb)],
+        [_signal(FHR, heart), _signal(UA, womb), *([] if second is None else [_signal(FHR2, second.ravel())])],
         recording=edfio.Recording(
             startdate=None if began is None else began.date(),
             equipment_code="quietward",

@@ -1,8 +1,9 @@
 """FHIR R5: a Bundle of Observations. FHR and UA are SampledData; what was found are Observations derived from them.
 
-The FHR is LOINC 55283-6 in UCUM `/min`. The UA and the findings have no code that we could vouch for, and are said in
-words. No profile is claimed, least that of vital signs: a simulated signal is none. Written and read here, without a
-library; the tests ask the package `fhir.resources` whether it is FHIR.
+The FHR is LOINC 55283-6 in UCUM `/min`, that of a second twin an Observation of its own with other text. The UA and
+the findings have no code that we could vouch for, and are said in words. No profile is claimed, least that of vital
+signs: a simulated signal is none. Written and read here, without a library; the tests ask the package `fhir.resources`
+whether it is FHIR.
 """
 
 import math
@@ -16,12 +17,13 @@ import numpy as np
 from msgspec import Struct, field
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ
+from quietward.contracts.messages import HZ, TWIN_WORDS
 from quietward.contracts.notice import NOTICE
 from quietward.recordings.recording import Annotation, Content, Recording, Signal
 
 LOINC, UCUM = "http://loinc.org", "http://unitsofmeasure.org"
 FHR_CODE = "55283-6"
+FHR_TEXT, SECOND_TEXT = "Fetal heart rate", "Fetal heart rate, second twin"
 UA_TEXT, FROM_TEXT, TO_TEXT = "Uterine activity", "From", "To"
 UNIT_S = {"ms": 0.001, "s": 1.0, "us": 1e-6, "min": 60.0}
 """UCUM codes of intervals, in seconds."""
@@ -129,21 +131,29 @@ class Bundle(_Element):
 def read(path: Path) -> Content:
     """Return what a Bundle, or a single Observation of the FHR, holds. Raises BadRecording."""
     observations = _observations(path)
-    heart = next((o for o in observations if o.value_sampled_data and _has_code(o, FHR_CODE)), None)
+    rates = [o for o in observations if o.value_sampled_data and _has_code(o, FHR_CODE)]
+    heart = next((o for o in rates if not _named(o.code, SECOND_TEXT)), None)
+    second = next((o for o in rates if _named(o.code, SECOND_TEXT)), None)
     womb = next((o for o in observations if o.value_sampled_data and _named(o.code, UA_TEXT)), None)
     if heart is None or heart.value_sampled_data is None:
         remedy = f"Needs an Observation with the LOINC code {FHR_CODE} and valueSampledData"
         raise BadRecording(str(path), [o.code.text for o in observations], remedy)
     fhr, hz = _samples(f"{path}: FHR", heart.value_sampled_data)
     notes: tuple[str, ...] = ()
-    if womb is None or womb.value_sampled_data is None:
-        ua, notes = np.full(len(fhr), np.nan), ("no UA",)
-    else:
-        ua, other_hz = _samples(f"{path}: UA", womb.value_sampled_data)
+
+    def beside(name: str, observation: Observation | None) -> Signal | None:
+        if observation is None or observation.value_sampled_data is None:
+            return None
+        values, other_hz = _samples(f"{path}: {name}", observation.value_sampled_data)
         if other_hz != hz:
-            raise BadRecording(str(path), [hz, other_hz], "FHR and UA must have one rate (Hz)")
+            raise BadRecording(str(path), [hz, other_hz], f"FHR and {name} must have one rate (Hz)")
+        return values
+
+    ua, fhr2 = beside("UA", womb), beside("FHR2", second)
+    if ua is None:
+        ua, notes = np.full(len(fhr), np.nan), ("no UA",)
     annotations = tuple(x for o in observations if (x := _annotation(o)) is not None)
-    return Content(fhr, ua, hz, notes, annotations, _began(heart))
+    return Content(fhr, ua, hz, notes, annotations, _began(heart), fhr2=fhr2)
 
 
 def _observations(path: Path) -> list[Observation]:
@@ -205,18 +215,26 @@ def write(path: Path, recording: Recording) -> None:
     """Write a Bundle. Raises OSError."""
     began = recording.began
     until = None if began is None else began + timedelta(seconds=len(recording.fhr) / HZ)
-    heart = Concept([Coding(LOINC, FHR_CODE, "Fetal Heart rate")], "Fetal heart rate")
     womb = Concept([], f"{UA_TEXT}, relative units")
+    per_minute = Quantity(0.0, "beats/minute", UCUM, "/min")
     signals = [
-        _signal(heart, Quantity(0.0, "beats/minute", UCUM, "/min"), recording.fhr, _period(began, until)),
+        _signal(_heart(FHR_TEXT), per_minute, recording.fhr, _period(began, until)),
         _signal(womb, Quantity(0.0, "relative units", UCUM, "1"), recording.ua, _period(began, until)),
     ]
-    addresses = [
-        f"urn:uuid:{uuid5(NAMESPACE_URL, f'{recording.name} {i}')}" for i in range(2 + len(recording.annotations))
+    if recording.fhr2 is not None:
+        signals.append(_signal(_heart(SECOND_TEXT), per_minute, recording.fhr2, _period(began, until)))
+    entries = len(signals) + len(recording.annotations)
+    addresses = [f"urn:uuid:{uuid5(NAMESPACE_URL, f'{recording.name} {i}')}" for i in range(entries)]
+    of_second = addresses[2] if recording.fhr2 is not None else addresses[0]
+    findings = [
+        _finding(one, began, of_second if TWIN_WORDS[1] in one.text else addresses[0]) for one in recording.annotations
     ]
-    findings = [_finding(one, began, addresses[0]) for one in recording.annotations]
-    entries = [Entry(address, o) for address, o in zip(addresses, [*signals, *findings], strict=True)]
-    path.write_bytes(msgspec.json.encode(Bundle("Bundle", "collection", entries)))
+    bundle = [Entry(address, o) for address, o in zip(addresses, [*signals, *findings], strict=True)]
+    path.write_bytes(msgspec.json.encode(Bundle("Bundle", "collection", bundle)))
+
+
+def _heart(text: str) -> Concept:
+    return Concept([Coding(LOINC, FHR_CODE, "Fetal Heart rate")], text)
 
 
 def _period(begins: datetime | None, ends: datetime | None) -> Period | None:

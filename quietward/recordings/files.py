@@ -46,19 +46,21 @@ def write_recording(
     fhr: Signal,
     ua: Signal,
     *,
+    fhr2: Signal | None = None,
     annotations: Iterable[Annotation] = (),
     began: datetime | None = None,
     labour: LabourContext = NOTHING_KNOWN,
 ) -> None:
     """Write signals of 4 Hz in the format that the path's name ends in.
 
-    fhr (bpm), ua (relative units): shape (n,), NaN for no value. began: time of the first sample. labour: goes
-    into `NAME.labour.toml` beside it, where something is known of it.
+    fhr (bpm), ua (relative units): shape (n,), NaN for no value; fhr2: as fhr, of a second twin. began: time of the
+    first sample. labour: goes into `NAME.labour.toml` beside it, where something is known of it.
     Raises BadRecording, OSError, MissingExtra if the format needs packages.
     """
     path = Path(path)
-    same_length(str(path), fhr, ua)
-    writing_format(path).load().write(path, Recording(name_of(path), fhr, ua, "", tuple(annotations), began))
+    same_length(str(path), fhr, ua, fhr2)
+    recording = Recording(name_of(path), fhr, ua, "", tuple(annotations), began, fhr2=fhr2)
+    writing_format(path).load().write(path, recording)
     _write_labour(path, labour)
 
 

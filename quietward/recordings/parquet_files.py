@@ -1,6 +1,7 @@
-"""Parquet: the columns `t_s`, `fhr`, `ua`, null for no value; annotations, when it began and the notice as metadata.
+"""Parquet: the columns `t_s`, `fhr`, `ua` and, of a second twin, `fhr2`, null for no value.
 
-Read with the names, units and gaps that CSV may have. Its library, `pyarrow`, comes with the extra `parquet`.
+Annotations, when it began and the notice are metadata. Read with the names, units and gaps that CSV may have. Its
+library, `pyarrow`, comes with the extra `parquet`.
 """
 
 from datetime import UTC, datetime
@@ -15,7 +16,7 @@ from quietward.contracts.messages import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.validation import NOT_DECODED
 from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
-from quietward.recordings.signal_names import FHR, STAGE, TIME, UA, Found
+from quietward.recordings.signal_names import FHR, FHR2, STAGE, TIME, UA, Found
 from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
 
 if TYPE_CHECKING:
@@ -56,10 +57,11 @@ def read(path: Path) -> Content:
         times_s = _numbers(path, table, names[TIME], found[TIME])
     fhr = _numbers(path, table, names[FHR], found[FHR])
     ua = _numbers(path, table, names[UA], found[UA]) if UA in found else np.full(len(fhr), np.nan)
+    fhr2 = _numbers(path, table, names[FHR2], found[FHR2]) if FHR2 in found else None
     labour = NOTHING_KNOWN
     if STAGE in found:
         labour = labour_of(_numbers(path, table, names[STAGE], found[STAGE]), times_s)
-    content = Content(fhr, ua, HZ, notes, metadata.annotations, began, labour)
+    content = Content(fhr, ua, HZ, notes, metadata.annotations, began, labour, fhr2)
     return at_one_rate(content, times_s, lambda i: f"{path} row {i}")
 
 
@@ -91,6 +93,8 @@ def write(path: Path, recording: Recording) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
     columns = {"t_s": np.arange(len(recording.fhr)) / HZ, "fhr": recording.fhr, "ua": recording.ua}
+    if recording.fhr2 is not None:
+        columns["fhr2"] = recording.fhr2
     table = pa.table({name: pa.array(values, from_pandas=True) for name, values in columns.items()})
     metadata = Metadata(began=recording.began, annotations=recording.annotations)
     pq.write_table(table.replace_schema_metadata({KEY: msgspec.json.encode(metadata)}), path)

@@ -1,7 +1,9 @@
 """A recording in memory, and the one place where samples from outside are checked and brought to 4 Hz."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from math import inf
 
 import numpy as np
@@ -45,7 +47,8 @@ NOTHING_KNOWN = LabourContext()
 class Content:
     """What a file holds. fhr (bpm), ua (relative units): shape (n,), NaN where there is no value, at `hz`.
 
-    notes: what reading has changed or left out. began: time of the first sample, None where it is not said.
+    notes: what reading has changed or left out. began: time of the first sample, None where it is not said. fhr2: of a
+    second twin, None where the file has one FHR.
     """
 
     fhr: Signal
@@ -55,13 +58,14 @@ class Content:
     annotations: tuple[Annotation, ...] = ()
     began: datetime | None = None
     labour: LabourContext = NOTHING_KNOWN
+    fhr2: Signal | None = None
 
 
 @dataclass(frozen=True)
 class Recording:
     """fhr: bpm; ua: relative units; shape (n,), 4 Hz, NaN where there is no value; note: what reading changed.
 
-    began: time of the first sample, None where it is not known.
+    began: time of the first sample, None where it is not known. fhr2: of a second twin, as fhr; None without.
     """
 
     name: str
@@ -71,6 +75,7 @@ class Recording:
     annotations: tuple[Annotation, ...] = ()
     began: datetime | None = None
     labour: LabourContext = NOTHING_KNOWN
+    fhr2: Signal | None = None
 
     @property
     def seconds(self) -> int:
@@ -79,56 +84,70 @@ class Recording:
 
     def by_second(self) -> tuple[Signal, Signal]:
         """Return FHR and UA, each of shape (seconds, 4)."""
-        padding = (0, self.seconds * HZ - len(self.fhr))
-        return tuple(  # type: ignore[return-value]
-            np.pad(x, padding, constant_values=np.nan).reshape(-1, HZ) for x in (self.fhr, self.ua)
-        )
+        return self._in_seconds(self.fhr), self._in_seconds(self.ua)
+
+    def second_fhr_by_second(self) -> Signal | None:
+        """Return the FHR of a second twin, of shape (seconds, 4); None without."""
+        return None if self.fhr2 is None else self._in_seconds(self.fhr2)
+
+    def _in_seconds(self, signal: Signal) -> Signal:
+        padding = (0, self.seconds * HZ - len(signal))
+        return np.pad(signal, padding, constant_values=np.nan).reshape(-1, HZ)
 
 
 def make_recording(name: str, content: Content, where: str) -> Recording:
     """Return a recording of samples at any of the rates 1, 2, 4 and 8 Hz; `note` says what was changed.
 
     FHR of 0 and outside 20 to 300 bpm means no value (the convention of the open data sets); UA is clipped to
-    0 to 127.5. where: named in errors. Raises BadRecording.
+    0 to 127.5. A second FHR without any value is none: monitors have the channel with one fetus, too. where: named in
+    errors. Raises BadRecording.
     """
-    fhr, ua, hz = content.fhr, content.ua, content.hz
-    same_length(where, fhr, ua)
+    fhr, ua, fhr2, hz = content.fhr, content.ua, content.fhr2, content.hz
+    same_length(where, fhr, ua, fhr2)
     if len(fhr) == 0:
         raise BadRecording(where, 0, "Holds no sample; give a recording with at least one")
     if not hz > 0:
         raise BadRecording(where, f"{hz:g} Hz", "Say how many samples a second it has")
     if len(fhr) / hz > LONGEST_S:
         raise BadRecording(where, f"{len(fhr) / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
-    absurd = fhr[fhr > ABSURD_BPM]
-    if absurd.size:
-        raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
-    fhr, ua, note = _at_4_hz(fhr, ua, hz, where)
+    for rate in (fhr, fhr2):
+        if rate is not None and (absurd := rate[rate > ABSURD_BPM]).size:
+            raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
+    at_4_hz, note = _to_4_hz(hz, where)
     notes = [*content.notes, *([note] if note else [])]
-    fhr, ua = usable_values(fhr, ua)
-    return Recording(name, fhr, ua, "; ".join(notes), content.annotations, content.began, content.labour)
+    fhr, ua = usable_values(at_4_hz(fhr), at_4_hz(ua))
+    fhr2 = None if fhr2 is None else usable_rate(at_4_hz(fhr2))
+    if fhr2 is not None and np.isnan(fhr2).all():
+        fhr2 = None
+    return Recording(name, fhr, ua, "; ".join(notes), content.annotations, content.began, content.labour, fhr2)
 
 
-def same_length(where: str, fhr: Signal, ua: Signal) -> None:
-    """Raise BadRecording if FHR and UA differ in length."""
+def same_length(where: str, fhr: Signal, ua: Signal, fhr2: Signal | None = None) -> None:
+    """Raise BadRecording if FHR and UA, or the FHR of twins, differ in length."""
     if len(fhr) != len(ua):
         raise BadRecording(where, [len(fhr), len(ua)], "FHR and UA must have the same number of samples")
+    if fhr2 is not None and len(fhr2) != len(fhr):
+        remedy = "The FHR of both twins must have the same number of samples"
+        raise BadRecording(where, [len(fhr), len(fhr2)], remedy)
 
 
 def usable_values(fhr: Signal, ua: Signal) -> tuple[Signal, Signal]:
     """Return FHR with NaN for what is no value, and UA within its range."""
-    return (
-        np.where((fhr >= FHR_LOWEST_BPM) & (fhr <= FHR_HIGHEST_BPM), fhr, np.nan),
-        np.clip(np.where(np.isfinite(ua), ua, np.nan), UA_LOWEST, UA_HIGHEST),
-    )
+    return usable_rate(fhr), np.clip(np.where(np.isfinite(ua), ua, np.nan), UA_LOWEST, UA_HIGHEST)
 
 
-def _at_4_hz(fhr: Signal, ua: Signal, hz: float, where: str) -> tuple[Signal, Signal, str]:
+def usable_rate(fhr: Signal) -> Signal:
+    """Return an FHR with NaN for what is no value."""
+    return np.where((fhr >= FHR_LOWEST_BPM) & (fhr <= FHR_HIGHEST_BPM), fhr, np.nan)
+
+
+def _to_4_hz(hz: float, where: str) -> tuple[Callable[[Signal], Signal], str]:
+    """Return what brings a signal from its rate to ours, and what is to be said of that."""
     if np.isclose(hz, HZ, rtol=0.01):
-        return fhr, ua, ""
+        return lambda signal: signal, ""
     for known in (1, 2):
         if np.isclose(hz, known, rtol=0.01):
-            repeat = HZ // known
-            return np.repeat(fhr, repeat), np.repeat(ua, repeat), f"{known} Hz brought to {HZ} Hz by holding values"
+            return partial(np.repeat, repeats=HZ // known), f"{known} Hz brought to {HZ} Hz by holding values"
     if np.isclose(hz, 2 * HZ, rtol=0.01):
-        return fhr[::2], ua[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
+        return lambda signal: signal[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
     raise BadRecording(where, f"{hz:g} Hz", "Resample to 4 Hz (1, 2 and 8 Hz are also read)")

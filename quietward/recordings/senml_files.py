@@ -1,4 +1,4 @@
-"""SenML (RFC 8428): one pack of records named `fhr` and `ua`; a sample without a value has no record.
+"""SenML (RFC 8428): one pack of records `fhr`, `ua` and, of a second twin, `fhr2`; a sample without a value has none.
 
 FHR is in `beat/min` (which RFC 8428 knows, and does not recommend) or `1/s`, UA without a unit. Ours also say the rate
 (`rate`, Hz) and how many samples there are (`samples`), so that what is missing at either end is not lost; annotations
@@ -22,7 +22,8 @@ from quietward.recordings.tables import at_one_rate
 
 ABSOLUTE_FROM_S = 2.0**28
 """A time below this counts from now, by section 4.5.3 of the RFC: here, from the recording's first sample."""
-UNITS = {"fhr": {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}, "ua": {"": 1.0, "/": 1.0}}
+_RATE = {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}
+UNITS = {"fhr": _RATE, "ua": {"": 1.0, "/": 1.0}, "fhr2": _RATE}
 BASE = "quietward:"
 
 
@@ -82,7 +83,11 @@ def write(path: Path, recording: Recording) -> None:
         Record(n="rate", u="Hz", v=float(HZ)),
         Record(n="samples", u="count", v=float(len(recording.fhr))),
     ]
-    for name, unit, signal in (("fhr", "beat/min", recording.fhr), ("ua", None, recording.ua)):
+    for name, unit, signal in (
+        ("fhr", "beat/min", recording.fhr), ("ua", None, recording.ua), ("fhr2", "beat/min", recording.fhr2),
+    ):  # fmt: skip
+        if signal is None:
+            continue
         known = np.flatnonzero(~np.isnan(signal)).tolist()
         records += [Record(n=name, u=unit, t=i / HZ, v=float(signal[i])) for i in known]
     for one in recording.annotations:
@@ -138,7 +143,7 @@ def _by_rate(pack: _Pack, base_s: float, path: Path) -> Content:
             raise BadRecording(f"{path}: {name}: t", max(times), f"Is not among the {samples:g} samples at {hz:g} Hz")
         signals[name] = np.full(int(samples), np.nan)
         signals[name][places.astype(np.int64)] = found
-    return Content(signals["fhr"], signals["ua"], hz)
+    return Content(signals["fhr"], signals["ua"], hz, fhr2=signals["fhr2"])
 
 
 def _by_times(pack: _Pack, path: Path) -> Content:
@@ -153,5 +158,7 @@ def _by_times(pack: _Pack, path: Path) -> Content:
 
     notes = () if pack.values["ua"][0] else ("no UA",)
     return at_one_rate(
-        Content(at("fhr"), at("ua"), float(HZ), notes), times, lambda i: f"{path}: record at {times[i]:g} s"
+        Content(at("fhr"), at("ua"), float(HZ), notes, fhr2=at("fhr2")),
+        times,
+        lambda i: f"{path}: record at {times[i]:g} s",
     )

@@ -6,17 +6,20 @@ from dataclasses import dataclass
 
 from quietward.contracts.errors import BadRecording, possible
 
-TIME, FHR, UA, STAGE = "time", "FHR", "UA", "stage"
+TIME, FHR, UA, STAGE, FHR2 = "time", "FHR", "UA", "stage", "FHR2"
 NAMES = {
     TIME: ("t", "time", "timestamp", "seconds", "elapsed"),
     FHR: ("fhr", "fhr1", "fetal heart rate", "foetal heart rate"),
     STAGE: ("stage", "stage of labour"),
+    FHR2: ("fhr2", "fhr 2", "fetal heart rate 2", "foetal heart rate 2"),
     UA: ("ua", "uc", "toco", "uterine activity", "uterine contraction", "uterine contractions"),
 }
 """Capitals count for nothing, and an underscore or hyphen is a space."""
+_RATE = {"bpm": 1.0, "/min": 1.0, "1/min": 1.0, "beats/min": 1.0, "beats/minute": 1.0, "hz": 60.0}
 UNITS = {
     TIME: {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0},
-    FHR: {"bpm": 1.0, "/min": 1.0, "1/min": 1.0, "beats/min": 1.0, "beats/minute": 1.0, "hz": 60.0},
+    FHR: _RATE,
+    FHR2: _RATE,
     STAGE: {},
     UA: {"nd": 1.0, "relative": 1.0, "%": 1.0, "mmhg": 1.0, "a.u.": 1.0, "1": 1.0, "units": 1.0},
 }

@@ -9,7 +9,7 @@ import numpy as np
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.recordings.recording import LONGEST_S, Content, LabourContext, Signal
-from quietward.recordings.signal_names import FHR, NAMES, STAGE, TIME, UA, Found, find_signals
+from quietward.recordings.signal_names import FHR, FHR2, NAMES, STAGE, TIME, UA, Found, find_signals
 
 RATES = (1, 2, 4, 8)
 OFF_THE_GRID = 0.25
@@ -17,8 +17,11 @@ OFF_THE_GRID = 0.25
 
 
 def find_columns(where: str, names: Sequence[str]) -> tuple[dict[str, Found], tuple[str, ...]]:
-    """Return the columns of time, FHR and, if there is one, UA, and notes on the others. Raises BadRecording."""
-    found, others = find_signals(where, names, (TIME, FHR, UA, STAGE))
+    """Return the columns of time, FHR and, if there are such, UA and a second twin's FHR, and notes on the others.
+
+    Raises BadRecording.
+    """
+    found, others = find_signals(where, names, (TIME, FHR, FHR2, UA, STAGE))
     for signal in (TIME, FHR):
         if signal not in found:
             remedy = (
@@ -64,9 +67,16 @@ def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str
     length = int(places[-1]) + 1
     missing = length - len(times_s)
     notes = [f"{missing * step:g} s in gaps have no value"] if missing else []
-    fhr, ua = np.full((2, length), np.nan)
-    fhr[places], ua[places] = content.fhr, content.ua
-    return replace(content, fhr=fhr, ua=ua, hz=1 / step, notes=(*content.notes, *notes))
+
+    def placed(values: Signal) -> Signal:
+        signal = np.full(length, np.nan)
+        signal[places] = values
+        return signal
+
+    fhr2 = None if content.fhr2 is None else placed(content.fhr2)
+    return replace(
+        content, fhr=placed(content.fhr), ua=placed(content.ua), fhr2=fhr2, hz=1 / step, notes=(*content.notes, *notes)
+    )
 
 
 def labour_of(stage: Signal, times_s: Signal) -> LabourContext:

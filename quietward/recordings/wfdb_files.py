@@ -11,7 +11,7 @@ from quietward.contracts.errors import BadRecording
 from quietward.contracts.messages import HZ
 from quietward.recordings import wfdb_annotations, wfdb_record
 from quietward.recordings.recording import Content, LabourContext, Recording
-from quietward.recordings.signal_names import FHR, NAMES, UA, find_signals
+from quietward.recordings.signal_names import FHR, FHR2, NAMES, UA, find_signals
 
 LABOUR = re.compile(r"(Gest\. weeks|Pos\. II\.st\.)\s+(-?\d+)")
 """Weeks of gestation; the sample at which the second stage begins, -1 for none."""
@@ -21,15 +21,17 @@ MOST_WEEKS = 45
 def read(path: Path) -> Content:
     """Return what a record holds. Raises BadRecording, MissingExtra."""
     record = wfdb_record.read(path)
-    found, _ = find_signals(str(path), record.names, (FHR, UA))
+    found, _ = find_signals(str(path), record.names, (FHR, FHR2, UA))
     for signal in (FHR, UA):
         if signal not in found:
             names = " or ".join(name.upper() for name in NAMES[signal])
             raise BadRecording(str(path), record.names, f"Needs a signal named {names}")
-    fhr, ua = (record.signals[:, found[signal].place] * found[signal].factor for signal in (FHR, UA))
+    signals = {name: record.signals[:, one.place] * one.factor for name, one in found.items()}
     annotations = wfdb_annotations.read(path.with_suffix(wfdb_annotations.SUFFIX))
     labour = _labour(record.comments, record.hz)
-    return Content(fhr, ua, record.hz, (), tuple(annotations), record.began, labour)
+    return Content(
+        signals[FHR], signals[UA], record.hz, (), tuple(annotations), record.began, labour, signals.get(FHR2)
+    )
 
 
 def _labour(comments: Iterable[str], hz: float) -> LabourContext:
@@ -42,8 +44,10 @@ def _labour(comments: Iterable[str], hz: float) -> LabourContext:
 
 def write(path: Path, recording: Recording) -> None:
     """Write a record (`.hea` and `.dat`, format 16, hundredths); a missing value is WFDB's own mark."""
-    signals = np.column_stack([recording.fhr, recording.ua])
-    wfdb_record.write(path, ["FHR", "UA"], ["bpm", "nd"], signals, HZ, gain=100, began=recording.began)
+    names, units, signals = [FHR, UA], ["bpm", "nd"], [recording.fhr, recording.ua]
+    if recording.fhr2 is not None:
+        names, units, signals = [*names, FHR2], [*units, "bpm"], [*signals, recording.fhr2]
+    wfdb_record.write(path, names, units, np.column_stack(signals), HZ, gain=100, began=recording.began)
     beside = path.with_suffix(wfdb_annotations.SUFFIX)
     beside.unlink(missing_ok=True)
     if recording.annotations:

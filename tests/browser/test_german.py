@@ -8,7 +8,9 @@ from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.messages import Contractions, Level, RuleClass, SignalState
 from quietward.language.catalogue import language
-from tests.browser.conftest import screen
+from quietward.practice import simulated
+from quietward.simulator.scenario import load, names
+from tests.browser.conftest import LOW_PRIORITY_MS, screen
 from tests.browser.made_up import MadeUpWard
 
 SHOWN = """() => {
@@ -103,6 +105,29 @@ def test_no_english_is_left_on_sheets_and_shift(german: Page, busy: MadeUpWard, 
     expect(german.locator(".notice, body > p").last).to_contain_text("Nicht zur Diagnose")
     if path == "/shift":
         expect(german.locator(".figures dt").first).to_have_text("Rufe")
+    assert english_on(german) == []
+
+
+def test_no_english_is_left_on_practice(german: Page, made_up: MadeUpWard) -> None:
+    """But the names of scenarios, and what is said of them, which are texts for teachers."""
+    german.goto(f"{made_up.address}/practice?set={simulated.code_of('cord-with-shoulders', 3)}")
+    german.locator(".practice-paper canvas").wait_for()
+    german.get_by_text("Für Lehrende: Sammlungen und Klassen").click()
+    expect(german.get_by_text("Noch keine Sammlung hat einen Namen.")).to_be_visible()
+    scenarios = {name.replace("-", " ") for name in names()}
+    assert [text for text in english_on(german) if text not in scenarios and "/classroom/" not in text] == []
+    german.get_by_label("Baseline, bpm").fill("130")
+    german.get_by_role("button", name="Vergleichen").click()
+    result = german.locator(".compared")
+    expect(result.locator("h2").first).to_have_text(re.compile(r"^\d+ von 100$"), timeout=LOW_PRIORITY_MS)
+    expect(result.locator(".parts")).to_contain_text("Wer am Ende gebraucht wird")
+    scenario = load("cord-with-shoulders")
+    told = [text for text in english_on(german) if text not in scenarios and "/classroom/" not in text]
+    assert [
+        x for x in told if scenario.purpose not in x and scenario.good_watcher not in x and "shoulders" not in x
+    ] == []
+    german.goto(f"{made_up.address}/practice/progress?label=nobody")
+    expect(german.locator(".progress")).to_have_text("Unter nobody ist keine Antwort aufgehoben.")
     assert english_on(german) == []
 
 

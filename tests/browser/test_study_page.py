@@ -1,19 +1,21 @@
 """The Study page: a slider over one shift shows the flags that would have been, at once."""
 
 import json
+import re
 from pathlib import Path
 
 import msgspec
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.notice import NOTICE
 from quietward.study import report, result, what_if
 from quietward.study.report import FullReport
 from quietward.study.what_if import WhatIf
-from tests.browser.conftest import LOW_PRIORITY_MS
+from tests.browser.conftest import LOW_PRIORITY_MS, screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_access import serious
+from tests.browser.test_german import english_on
 from tests.studies import measured_shifts, run_study, small
 
 
@@ -50,7 +52,7 @@ def test_every_position_shows_its_own_flags_and_counts(
     open_study(page, made_up)
     expect(page.locator("body")).to_contain_text(NOTICE)
     for number, slider in enumerate(found.sliders):
-        page.get_by_label("number").select_option(str(number))
+        page.get_by_label("limit").select_option(str(number))
         for place, position in enumerate(slider.positions):
             page.get_by_label("value").fill(str(place))
             expect(page.locator(".shift .flag")).to_have_count(len(position.flags))
@@ -75,7 +77,7 @@ def test_by_keyboard_a_flag_says_why_it_stood(page: Page, made_up: MadeUpWard, s
 def test_the_whole_report_is_one_press_away_and_may_do_nothing(page: Page, made_up: MadeUpWard, study: Path) -> None:
     open_study(page, made_up)
     with page.expect_popup() as opened:
-        page.get_by_role("link", name="whole report").click()
+        page.get_by_role("link", name="full report").click()
     report = opened.value
     expect(report.locator("body")).to_contain_text(NOTICE)
     assert report.url == f"{made_up.address}/studies/for-tests/report.html"
@@ -95,7 +97,7 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
         expect(page.locator(".shift svg")).to_be_visible(timeout=LOW_PRIORITY_MS)
         expect(page.get_by_label("study")).to_have_value("default-policy")
         expect(page.locator(".about")).to_contain_text("emergency-night, seed 8001, 8 h, 12 beds, nobody answering")
-        expect(page.get_by_role("link", name="whole report")).to_be_hidden()
+        expect(page.get_by_role("link", name="full report")).to_be_hidden()
         page.reload()  # once it is there, it is there at once
         expect(page.locator(".shift svg")).to_be_visible()
         assert not made_up.studies.exists()
@@ -137,7 +139,7 @@ def test_the_answer_and_the_picture_behind_it_stand_above_the_slider(
     expect(answer.locator(".told")).to_contain_text("interruptions per nurse-hour")
     row = next(row for row in shown if row.name == "at once")
     dot, late = answer.locator("svg .variant[aria-label^='at once:']"), row.late.value
-    assert f"{100 * (late or 0):.0f} % late" in (dot.get_attribute("aria-label") or "")
+    assert f"late {100 * (late or 0):.0f} %" in (dot.get_attribute("aria-label") or "")
     page.emulate_media(color_scheme="dark")
     assert serious(page) == []
     (study / "report.json").write_text('{"headline": 3}')
@@ -157,5 +159,19 @@ def test_this_wards_last_hours_are_worked_out_on_demand(page: Page, made_up: Mad
     expect(page.get_by_label("study")).to_have_value("running-shift")
     expect(page.locator(".about")).to_contain_text("of this ward, 2 beds, nobody answering")
     expect(page.locator(".shift .name")).to_have_text(["bed-1", "bed-2"])
-    expect(page.get_by_role("link", name="whole report")).to_be_hidden()
+    expect(page.get_by_role("link", name="full report")).to_be_hidden()
     assert json.loads((made_up.studies / "running-shift" / "what-if.json").read_text())["notice"] == NOTICE
+
+
+def test_in_german_no_english_is_left_but_names_of_scenarios(
+    browser: Browser, made_up: MadeUpWard, study: Path, found: WhatIf
+) -> None:
+    names = {name.replace("-", " ") for name in found.beds} | {"for-tests"}
+    with screen(browser, locale="de-DE") as page:
+        page.goto(f"{made_up.address}/study")
+        page.get_by_label("Studie").select_option("for-tests")
+        expect(page.locator(".about")).to_contain_text("niemand antwortet. Schraffiert: Jemand wurde gebraucht.")
+        page.locator(".shift .flag").first.focus()
+        expect(page.locator(".told").last).to_contain_text(re.compile(r"^Bett \d+ .* von \d+:\d\d bis "))
+        headline = page.locator(".headline-of-study").all_inner_texts()  # as the study's report has it
+        assert [x for x in english_on(page) if x not in headline and not any(name in x for name in names)] == []

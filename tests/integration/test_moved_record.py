@@ -56,8 +56,8 @@ def two_shards(settings: Settings) -> Settings:
 class MovedWoman:
     """She is in one bed for 20 min, its rate falls and a flag is raised; then in one of another shard for 2 min."""
 
-    def __init__(self, store: Store, ward: Ward) -> None:
-        self.store, self.ward = store, ward
+    def __init__(self, store: Store, ward: Ward, *, twins: bool = False) -> None:
+        self.store, self.ward, self.twins = store, ward, twins
         self.began = now_ms() - BEFORE_S * 1000
         self.second = self.entries = 0
 
@@ -76,12 +76,19 @@ class MovedWoman:
             some: dict[str, list[Input]] = {HERE: [], THERE: []}
             for _ in range(min(seconds, 20)):
                 at, n = self.began + self.second * 1000, self.second
-                some[HERE] += [Block(HERE, "s", n, at, at, [here] * HZ, [10.0] * HZ), Tick(at + 1)]
-                late = Block(THERE, "t", n + 7, at - 7_200_000, at, [there] * HZ, [10.0] * HZ, stage=2)
+                second_here, second_there = self.second_rate(here), self.second_rate(there)
+                mine = Block(HERE, "s", n, at, at, [here] * HZ, [10.0] * HZ, fhr2=second_here)
+                some[HERE] += [mine, Tick(at + 1)]
+                late = Block(
+                    THERE, "t", n + 7, at - 7_200_000, at, [there] * HZ, [10.0] * HZ, stage=2, fhr2=second_there
+                )
                 some[THERE] += [late, Tick(at + 1)]
                 self.second, seconds = self.second + 1, seconds - 1
             for bed, inputs in some.items():
                 await self.write(bed, *inputs, at_once=old)
+
+    def second_rate(self, first: float) -> list[float | None] | None:
+        return [first + 10] * HZ if self.twins else None
 
     async def live(self) -> None:
         async with self.detectors():
@@ -117,6 +124,38 @@ class MovedWoman:
                 for task in running:
                     task.cancel()
                 await asyncio.wait(running, timeout=1)
+
+
+async def test_twins_go_with_her_both_traces_both_flags_and_all_that_was_said(
+    store: Store, two_shards: Settings, tmp_path: Path
+) -> None:
+    ward = Ward(two_shards.ward, 2)
+    she = MovedWoman(store, ward, twins=True)
+    await she.live()
+    now = she.began + she.second * 1000
+    trace = [140.0] * (BEFORE_S - 260) + [60.0] * 260 + [62.0] * AFTER_S
+
+    history = await read_history(store, ward, THERE, 1.0, now)
+    assert history.fhr2 is not None
+    assert history.fhr[::HZ].tolist() == trace
+    assert history.fhr2[::HZ].tolist() == [bpm + 10 for bpm in trace]
+    raised = {e.detail["flag"] for e in history.log if e.kind == "flag-raised"}
+    assert {flag.rpartition("-")[2][0] for flag in map(str, raised)} == {"f", "s"}
+    first, second = (
+        [e.t for e in history.log if e.kind.startswith("flag-") and e.detail["fetus"] == fetus] for fetus in (1.0, 2.0)
+    )
+    assert min(first) < now - AFTER_S * 1000
+    assert min(second) < now - AFTER_S * 1000
+    assert history.trend[-1].detail["second baseline_bpm"] is not None
+    summary, left = await read_summary(store, ward, THERE), await read_summary(store, ward, HERE)
+    assert summary is not None
+    assert [f.flag for f in summary.fetuses] == ["bed-7-f1", "bed-7-s1"]
+    answered = [(e.detail["fetus"], e.detail["by"]) for e in history.log if e.kind == "flag-acknowledged"]
+    assert answered == [(1.0, "Ann"), (2.0, "Ann")], "her care note answered both, in the bed that she was in"
+    assert left is not None
+    assert (left.is_empty, left.fetuses) == (True, [])
+    path = await files.write_signals(two_shards, THERE, 24.0, None, tmp_path / "twins.hea")
+    np.testing.assert_array_equal(read_recording(path).fhr2, history.fhr2)
 
 
 async def test_her_trace_and_log_go_with_her_to_pages_sheets_and_files(

@@ -69,6 +69,29 @@ async def test_what_the_store_holds_is_in_the_file(
 
 
 @ANY_KIND
+async def test_twins_are_in_the_file_with_what_was_said_of_each(
+    settings: Settings, ward: Ward, store: Store, tmp_path: Path
+) -> None:
+    shard = ward.shard(ward.shard_of("bed-1"))
+    rates: list[list[float | None] | None] = [[150.25, None, 151.0, 152.0], None, [140.0, 141.0, 142.0, 143.0]]
+    for second, fhr2 in enumerate(rates):
+        t = (BEGAN + second) * 1000
+        await store.xadd(
+            shard.input,
+            {"e": encode_inputs([Block("bed-1", "a", second, t, t, fhr_of(second), [10.0] * HZ, fhr2=fhr2)])},
+        )
+    said = Event("bed-1-1", "bed-1", (BEGAN + 2) * 1000, "noted", "second twin: not enough trace yet", {"fetus": 2.0})
+    await store.xadd(shard.log("bed-1"), {"e": encode_json(said)})
+    path = tmp_path / "twins.hea"
+    done = quietward(settings, "record", "bed-1", "--out", str(path))
+    assert done.returncode == 0, done.stderr
+    found = read_recording(path)
+    np.testing.assert_array_equal(found.fhr2, np.array([x or [None] * HZ for x in rates], dtype=np.float64).ravel())
+    np.testing.assert_array_equal(found.by_second()[0][0], np.array(fhr_of(0), dtype=np.float64))
+    assert [x.text for x in found.annotations] == ["second twin: not enough trace yet"]
+
+
+@ANY_KIND
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -95,6 +95,8 @@ describe("a bed", () => {
 
 test("names are read as words, those of the log by what they are called", () => {
   assert.equal(plain("low-baseline_bpm"), "low baseline bpm");
+  const sent = { dataset: { logWords: '{"flag-escalated":"escalated"}' } };
+  Object.assign(globalThis, { document: { getElementById: () => sent } });
   assert.equal(word("flag-escalated"), "escalated");
   assert.equal(word("some-new-kind"), "some new kind");
 });

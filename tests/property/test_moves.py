@@ -43,6 +43,7 @@ from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import State
 from tests.property.test_stays import ROOM_4, unnumbered
 from tests.property.test_streaming_core import RELAXED, SECONDS, labours
+from tests.property.test_twins import second_rates, with_second
 from tests.traces import RULES
 
 HERE, THERE = "bed-1", "bed-7"
@@ -130,6 +131,7 @@ def plain(summary: Summary) -> Summary:
     same: dict[str, Any] = {"bed": "", "stay": None, "former": [], "undoable": None, "events": 0}
     same["flag"] = summary.flag and "flag"
     same["cared"] = [msgspec.structs.replace(c, flag=c.flag and "flag") for c in summary.cared]
+    same["fetuses"] = [msgspec.structs.replace(f, flag=f.flag and "flag") for f in summary.fetuses]
     return msgspec.structs.replace(summary, **same)
 
 
@@ -139,15 +141,25 @@ acts: list[Callable[[str], Command]] = [
     lambda bed: Tap(bed, "Kim", "end"),
     lambda bed: Attend(bed, "Ann"),
     lambda bed: Acknowledge(bed, "Kim", f"{bed}-f1"),
+    lambda bed: Acknowledge(bed, "Kim", f"{bed}-s1"),
     lambda bed: SetBedLimit(bed, "Ann", "concern-high", 50.0, 3600, "small"),
 ]
 
 
 @RELAXED
-@given(labours(), st.integers(1, SECONDS - 1), st.lists(st.tuples(st.integers(0, SECONDS), st.sampled_from(acts))))
+@given(
+    labours(), st.none() | second_rates(), st.integers(1, SECONDS - 1),
+    st.lists(st.tuples(st.integers(0, SECONDS), st.sampled_from(acts))),
+)  # fmt: skip
 def test_what_comes_out_for_her_is_what_would_have_come_out_without_a_move(
-    blocks: list[Block], at: int, done: list[tuple[int, Callable[[str], Command]]]
+    blocks: list[Block],
+    rates: list[list[float | None] | None] | None,
+    at: int,
+    done: list[tuple[int, Callable[[str], Command]]],
 ) -> None:
+    """Also with twins: both fetuses, what each has asked for, and both their arrays."""
+    if rates is not None:
+        blocks = with_second(blocks, rates)
     at = min(at, len(blocks) - 1)
     never, moved = Wards(), Wards()
     for ward in (never, moved):
@@ -180,6 +192,7 @@ def test_what_comes_out_for_her_is_what_would_have_come_out_without_a_move(
     assert numbers == sorted(set(numbers))
     assert plain(moved.summary(THERE)) == plain(never.summary(HERE))
     assert moved.summary(HERE).is_empty
+    assert moved.summary(HERE).fetuses == []
     one, other = moved.states[THERE], never.states[HERE]
     one.clock.event[:], one.attention.flag[:], one.clock.online[:] = (
         other.clock.event, other.attention.flag, other.clock.online,

@@ -35,6 +35,7 @@ class Written(NamedTuple):
     annotations: list[Annotation]
     began: datetime | None
     labour: LabourContext
+    fhr2: Signal | None = None
 
 
 def signals(seconds: int, lowest: int, highest: int) -> st.SearchStrategy[Signal]:
@@ -58,12 +59,14 @@ def recordings(draw: st.DrawFn) -> Written:
     began = None if began is None else began.replace(microsecond=began.microsecond // 1000 * 1000)
     order = sorted(annotations, key=lambda x: x.from_s)
     labour = LabourContext(draw(st.integers(0, 45)), draw(st.just(inf) | st.floats(0, 1e5)))
-    return Written(draw(signals(seconds, 20, 300)), draw(signals(seconds, 0, 127)), order, began, labour)
+    rates = signals(seconds, 20, 300)
+    fhr2 = draw(st.none() | rates.filter(lambda x: not np.isnan(x).all()))
+    return Written(draw(rates), draw(signals(seconds, 0, 127)), order, began, labour, fhr2)
 
 
 def put_down(folder: str, suffix: str, written: Written) -> Path:
     path = Path(folder) / f"one{suffix}"
-    more = {"annotations": written.annotations, "began": written.began, "labour": written.labour}
+    more = {"annotations": written.annotations, "began": written.began, "labour": written.labour, "fhr2": written.fhr2}
     write_recording(path, written.fhr, written.ua, **more)  # type: ignore[arg-type]
     return path
 
@@ -76,6 +79,9 @@ def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
         found = read_recording(put_down(folder, suffix, written))
     np.testing.assert_allclose(found.fhr, written.fhr, atol=1e-9)
     np.testing.assert_allclose(found.ua, written.ua, atol=1e-9)
+    assert (found.fhr2 is None) == (written.fhr2 is None)
+    if found.fhr2 is not None and written.fhr2 is not None:
+        np.testing.assert_allclose(found.fhr2, written.fhr2, atol=1e-9)
     assert found.name == "one"
     if suffix != ".edf" or found.began is None or written.began is None:
         assert found.began == written.began
@@ -94,8 +100,10 @@ def test_wfdb_reads_our_records_and_annotations(written: Written) -> None:
         name = str(Path(folder) / "one")
         record = wfdb.rdrecord(name)
         noted = wfdb.rdann(name, "qwd") if written.annotations else None
-    np.testing.assert_allclose(record.p_signal, np.column_stack([written.fhr, written.ua]), atol=1e-9)
-    assert (record.sig_name, record.units, record.fs) == (["FHR", "UA"], ["bpm", "nd"], HZ)
+    second = [] if written.fhr2 is None else [written.fhr2]
+    np.testing.assert_allclose(record.p_signal, np.column_stack([written.fhr, written.ua, *second]), atol=1e-9)
+    n = 2 + len(second)
+    assert (record.sig_name, record.units, record.fs) == (["FHR", "UA", "FHR2"][:n], ["bpm", "nd", "bpm"][:n], HZ)
     assert record.base_datetime == (None if written.began is None else written.began.replace(tzinfo=None))
     if noted is not None:
         assert noted.sample.tolist() == [round(x.from_s * HZ) for x in written.annotations]
@@ -108,7 +116,7 @@ def test_wfdb_reads_our_records_and_annotations(written: Written) -> None:
 def test_edfio_reads_our_files(written: Written) -> None:
     with tempfile.TemporaryDirectory() as folder:
         edf = edfio.read_edf(put_down(folder, ".edf", written))
-        assert edf.labels == ("FHR", "UA")
+        assert edf.labels == (("FHR", "UA") if written.fhr2 is None else ("FHR", "UA", "FHR2"))
         heart = edf.get_signal("FHR")
         assert (heart.physical_dimension, heart.sampling_frequency) == ("bpm", HZ)
         np.testing.assert_allclose(heart.data, np.where(np.isnan(written.fhr), MISSING_IN_EDF, written.fhr), atol=1e-9)
@@ -123,7 +131,7 @@ def test_edfio_reads_our_files(written: Written) -> None:
 def test_pyarrow_reads_our_files(written: Written) -> None:
     with tempfile.TemporaryDirectory() as folder:
         table = pq.read_table(put_down(folder, ".parquet", written))
-    assert table.column_names == ["t_s", "fhr", "ua"]
+    assert table.column_names == ["t_s", "fhr", "ua", *([] if written.fhr2 is None else ["fhr2"])]
     assert table.column("fhr").null_count == np.isnan(written.fhr).sum()
     assert NOTICE in table.schema.metadata[b"quietward"].decode()
 
@@ -133,7 +141,9 @@ def test_pyarrow_reads_our_files(written: Written) -> None:
 def test_what_we_write_is_fhir(written: Written) -> None:
     with tempfile.TemporaryDirectory() as folder:
         bundle: Any = Bundle.model_validate_json(put_down(folder, ".fhir.json", written).read_bytes())
-    heart, womb, *findings = [entry.resource for entry in bundle.entry]
+    heart, womb, *rest = [entry.resource for entry in bundle.entry]
+    twins = rest[: written.fhr2 is not None]
+    findings = rest[len(twins) :]
     assert (heart.code.coding[0].system, heart.code.coding[0].code) == ("http://loinc.org", "55283-6")
     sampled = heart.valueSampledData
     assert (sampled.origin.system, sampled.origin.code) == ("http://unitsofmeasure.org", "/min")
@@ -142,7 +152,8 @@ def test_what_we_write_is_fhir(written: Written) -> None:
     assert sampled.data.split().count("E") == np.isnan(written.fhr).sum()
     assert womb.code.coding is None
     assert len(findings) == len(written.annotations)
-    for resource in (heart, womb, *findings):
+    assert all(twin.code.coding[0].code == "55283-6" and "second" in twin.code.text for twin in twins)
+    for resource in (heart, womb, *twins, *findings):
         assert resource.meta is None, "no profile is claimed"
         assert resource.note[0].text == NOTICE
     assert len({entry.fullUrl for entry in bundle.entry}) == len(bundle.entry)
@@ -163,6 +174,7 @@ def test_what_we_write_is_senml(written: Written) -> None:
         assert "u" not in record or record["u"] in ("beat/min", "Hz", "count")
     heart = {record.get("t", 0): record["v"] for record in pack if record["n"] == "fhr"}
     assert heart == {i / HZ: x for i, x in enumerate(written.fhr) if not np.isnan(x)}
+    assert any(record["n"] == "fhr2" for record in pack) == (written.fhr2 is not None)
     assert NOTICE in [record.get("vs") for record in pack]
 
 

@@ -3,10 +3,8 @@
 import csv
 import io
 import json
-import re
 from datetime import UTC, datetime, timedelta, timezone
 from html.parser import HTMLParser
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,6 +15,7 @@ from msgspec import structs
 
 from quietward.contracts.messages import (
     HZ,
+    LOG_WORDS,
     Arrival,
     BedLimit,
     Block,
@@ -39,7 +38,7 @@ from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
 from quietward.dashboard.print.small_strip import RecentSignal, small_strip
 from quietward.dashboard.print.ward_sheet import ward_sheet
-from quietward.dashboard.view import wording
+from quietward.dashboard.web.pages import Registry
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
 MINUTE = 60_000
@@ -265,10 +264,9 @@ def test_the_small_strip_keeps_a_trace_above_210_on_the_paper() -> None:
     assert calm.levels != high.levels, "the usual range where that cuts nothing"
 
 
-def test_kinds_of_the_log_are_called_the_same_on_the_page_and_on_paper() -> None:
-    text = (Path(__file__).parents[2] / "dashboard" / "assets" / "shared" / "log_words.mjs").read_text()
-    found = dict(re.findall(r'^  "?([a-z-]+)"?: N_\("(.*)"\),$', text, re.MULTILINE))
-    assert found == wording.LOG_WORDS
+def test_the_page_is_sent_what_the_kinds_of_the_log_are_called() -> None:
+    (host,) = [part for part in Registry().shell().children if getattr(part, "id", "") == "page"]
+    assert json.loads(host.to_plotly_json()["props"]["data-log-words"]) == LOG_WORDS
 
 
 class Outline(HTMLParser):

@@ -20,6 +20,7 @@ from quietward.dashboard.view.marks import reasons
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.detect import rule_file
 from quietward.drawing.strip import WIDTH_MM, PaperScale
+from quietward.language.catalogue import language, reader
 
 BEGINS = 1_790_000_040
 FALL = Event(
@@ -77,6 +78,41 @@ def test_the_figure_holds_signals_trends_findings_and_flags() -> None:
     assert fhr["x"][1] == "2026-09-21 14:14:00.250"
     assert set(ua["y"]) == {10.0}
     assert [set(trace["y"]) for trace in (baseline, variability, concern)] == [{141.0}, {9.0}, {12.0}]
+
+
+def twins() -> BedHistory:
+    """The first falls late, the second variably; their trends differ."""
+    history = hours()
+    first = structs.replace(FALL, text=f"first twin: {FALL.text}")
+    second = structs.replace(FALL, text="second twin: variable deceleration, 30 bpm deep, 40 s")
+    of_second = {"second baseline_bpm": 151.0, "second variability_bpm": 19.0, "second concern": 22.0}
+    trend = [structs.replace(e, detail=e.detail | of_second) for e in history.trend]
+    return structs.replace(history, fhr2=history.fhr + 20, log=[first, second, FLAG], trend=trend)
+
+
+def test_of_twins_the_figure_holds_both_lines_and_both_trends() -> None:
+    found = figure(twins(), UTC)
+    second = found["data"][2]
+    assert second["y"][0] == 160.0
+    assert second["line"]["dash"]
+    trends = found["data"][3:9]
+    assert [set(trace["y"]) for trace in trends] == [{141.0}, {9.0}, {12.0}, {151.0}, {19.0}, {22.0}]
+    assert ["dash" in trace["line"] for trace in trends] == [False] * 3 + [True] * 3
+    assert trends[3]["hovertemplate"] == "%{y:.0f}<extra>second twin: baseline</extra>"
+    assert found["layout"]["yaxis"]["title"]["text"] == "FHR, bpm; second twin dashed"
+    assert "second" not in figure(hours(), UTC)["layout"]["yaxis"]["title"]["text"]
+
+
+@pytest.mark.parametrize(("name", "labels"), [("en", ["variable 2", "late 1"]), ("de", ["variable 2", "späte 1"])])
+def test_on_paper_each_label_and_each_baseline_of_twins_is_there(name: str, labels: list[str]) -> None:
+    token = reader.set(language(name))
+    try:
+        text = page(twins(), "ward-1", PaperScale(1, 20), times())
+    finally:
+        reader.reset(token)
+    assert re.findall(r">(\w+ [12])</text>", text) == labels
+    for y_mm in ("49.50", "44.50"):  # 141 and 151 bpm below 240
+        assert f" {y_mm}H" in text
 
 
 def test_over_an_hour_the_lowest_and_highest_of_each_second_are_kept() -> None:

@@ -130,6 +130,27 @@ def test_every_format_reads_what_it_writes(suffix: str, tmp_path: Path) -> None:
     assert find_recordings([tmp_path / "r"]) == [path]
 
 
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_a_second_heart_rate_is_written_and_read_in_every_format(suffix: str, tmp_path: Path) -> None:
+    fhr, ua, fhr2 = np.full(8, 140.25), np.full(8, 10.0), np.array([150, np.nan, 151.5, 152, 153, np.nan, 155, np.nan])
+    write_recording(tmp_path / f"r{suffix}", fhr, ua, fhr2=fhr2)
+    recording = read_recording(tmp_path / f"r{suffix}")
+    np.testing.assert_array_equal(recording.fhr, fhr)
+    np.testing.assert_array_equal(recording.fhr2, fhr2)
+    assert recording.note == ""
+    with pytest.raises(BadRecording, match="both twins"):
+        write_recording(tmp_path / f"other{suffix}", fhr, ua, fhr2=fhr2[1:])
+
+
+def test_a_second_channel_without_a_value_is_no_second_twin(tmp_path: Path) -> None:
+    found = read_text(tmp_path, "t_s,fhr1,fhr2,ua\n0,140,0,5\n0.25,141,,5\n")
+    assert found.fhr2 is None
+    found = read_text(tmp_path, "t_s,fhr1,fhr2 (Hz),ua\n0,140,0,5\n1,141,2.5,5\n")
+    np.testing.assert_array_equal(found.fhr2, [np.nan] * 4 + [150] * 4)
+    with pytest.raises(BadRecording, match="beats per minute"):
+        read_text(tmp_path, "t_s,fhr,fhr2,ua\n0,140,1500,5\n0.25,141,,5\n")
+
+
 def test_the_list_of_formats_loads_none_of_their_libraries(tmp_path: Path) -> None:
     path = csv(tmp_path, HEAD + "0,140,5\n")
     loaded = "print([m for m in ('wfdb', 'pandas', 'numpy') if m in sys.modules])\n"

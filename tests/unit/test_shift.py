@@ -164,3 +164,17 @@ def test_the_table_has_the_notice_and_every_stretch(text: str) -> None:
 
 def test_every_figure_says_what_it_means() -> None:
     assert all(isinstance(f, KeyFigure) and f.meaning for f in shift_report([kept(*STORY)], 4.0).figures)
+
+
+def test_flags_of_twins_stand_each_in_their_own_line() -> None:
+    """Both ask at once, and one answer is for both; each is told by itself."""
+    first = (flag(30, "raised", "team"), flag(20, "acknowledged", "team", by="Kim"))
+    second = (flag(30, "raised", "look", "bed-1-s1"), flag(20, "acknowledged", "look", "bed-1-s1", by="Kim"))
+    bed = one(*first, *second)
+    told = [(f.of_second, f.from_s / 60, f.until_s / 60, f.level, f.waits) for f in bed.flags]
+    assert told == [
+        (False, -30, -20, "team", True),
+        (False, -20, 0, "team", False),
+        (True, -30, -20, "look", True),
+        (True, -20, 0, "look", False),
+    ]

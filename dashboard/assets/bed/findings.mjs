@@ -58,9 +58,9 @@ export class Findings {
 }
 
 /** @param {Twin} twin */
-function inNumbers({ fhr, baseline, variability, concern, level, signal }) {
+function inNumbers({ fhr, baseline, baseline_trend, variability, variability_trend, concern, level, signal }) {
   const sum = concern === null ? "concern cannot be said" : `concern ${concern.toFixed(0)}`;
-  return said(`${level}: ${fhr} bpm, baseline ${baseline}, variability ${variability}, ${sum}, signal ${signal}`);
+  return said(`${level}: ${fhr} bpm, baseline ${baseline}${baseline_trend}, variability ${variability}${variability_trend}, ${sum}, signal ${signal}`);
 }
 
 /** @param {string} arrow */

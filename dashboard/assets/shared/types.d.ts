@@ -138,6 +138,8 @@ export interface Twin {
   variability: string;
   concern: number | null;
   running_from_s: number | null;
+  baseline_trend: string;
+  variability_trend: string;
 }
 
 /** A stay that has ended and can still be read; began, ended: ms by the bed's clock. */

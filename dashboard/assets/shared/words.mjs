@@ -92,11 +92,12 @@ export function line(card) {
  * Who is going there, who has answered, or for how long nobody has.
  * @param {Pick<Card, "paused" | "state" | "acknowledged_by" | "waiting_s" | "flag" | "attending">} card
  */
-export function waiting(card) {
+export function waiting(card, isShort = false) {
   const off = card.paused && card.state !== "paused" ? _("monitor off until {until}", { until: timeOf(card.paused.until) }) : "";
   const isThere = card.attending.some((one) => one.by === card.acknowledged_by);
-  const answered = card.acknowledged_by && !isThere ? _("answered by {by}", { by: card.acknowledged_by }) : "";
-  const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? _("unanswered for {time}", { time: duration(card.waiting_s) }) : "";
+  const by = card.acknowledged_by && !isThere ? card.acknowledged_by : "";
+  const answered = by && (isShort ? `✓ ${by}` : _("answered by {by}", { by }));
+  const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? _(isShort ? N_("{time} unanswered") : N_("unanswered for {time}"), { time: duration(card.waiting_s) }) : "";
   return [goingWords(card), answered, alone, off].filter(Boolean).join(" · ");
 }
 

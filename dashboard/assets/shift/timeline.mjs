@@ -11,7 +11,7 @@ import { duration, timeOf } from "../shared/words.mjs";
  * @property {string} bed
  * @property {number} now
  * @property {number} since_s
- * @property {{ from_s: number, until_s: number, level: Exclude<Level, "quiet" | "noted">, waits: boolean, text: string }[]} flags
+ * @property {{ from_s: number, until_s: number, level: Exclude<Level, "quiet" | "noted">, waits: boolean, text: string, of_second: boolean }[]} flags
  * @property {[from: number, until: number][]} nothing
  * @property {{ at_s: number, what: string, by: string }[]} done
  * @property {number} calls
@@ -21,6 +21,7 @@ import { duration, timeOf } from "../shared/words.mjs";
 /** @typedef {(words: string) => void} Say */
 
 const LEFT = 110, WIDTH = 1120, RIGHT = 190, TOP = 26;
+const SECOND = 0.62; // height of the part of a second twin, of a row
 const HEIGHTS = { look: 0.28, bedside: 0.42, team: 0.58 }; // of a row
 const NARROW_FROM = 12; // more beds than this have lower rows
 
@@ -31,7 +32,8 @@ const NARROW_FROM = 12; // more beds than this have lower rows
  */
 export function timeline(hours, beds, tell) {
   const rowPx = beds.length > NARROW_FROM ? 24 : 34;
-  const height = TOP + beds.length * rowPx + 6;
+  const heights = beds.map((bed) => (haveTwins(bed) ? 1 + SECOND : 1) * rowPx);
+  const height = TOP + heights.reduce((sum, one) => sum + one, 0) + 6;
   /** @param {number} s */
   const x = (s) => LEFT + (1 + s / (hours * 3600)) * WIDTH;
   const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + RIGHT} ${height}`, role: "group", "aria-label": _("Flags of all beds") });
@@ -43,9 +45,16 @@ export function timeline(hours, beds, tell) {
     svg.append(makeSvg("line", { class: "hour", x1: at, x2: at, y1: TOP - 4, y2: height }), makeSvg("text", { class: "axis", x: at, y: TOP - 10, "text-anchor": "middle" }, words));
   }
   svg.append(makeSvg("text", { class: "axis", x: LEFT + WIDTH + 24, y: TOP - 10 }, _("calls, longest wait")));
-  beds.forEach((bed, row) => svg.append(rowOf(bed, TOP + row * rowPx, rowPx, x, tell)));
+  let y = TOP;
+  beds.forEach((bed, i) => {
+    svg.append(rowOf(bed, y, rowPx, x, tell));
+    y += heights[i] ?? 0;
+  });
   return svg;
 }
+
+/** Of twins each has a line of flags, so that none covers another. @param {BedShift} bed */
+const haveTwins = (bed) => bed.flags.some((flag) => flag.of_second);
 
 /**
  * @param {BedShift} bed
@@ -60,6 +69,11 @@ function rowOf(bed, y, rowPx, x, tell) {
   const link = makeSvg("a", { href: `/bed/${bed.bed}` });
   link.append(makeSvg("text", { class: "name", x: LEFT - 12, y: floor - 2, "text-anchor": "end" }, bed.bed));
   group.append(link, makeSvg("line", { class: "rest", x1: x(bed.since_s), x2: x(0), y1: floor, y2: floor }));
+  const floorOfSecond = floor + SECOND * rowPx;
+  if (haveTwins(bed)) {
+    group.append(makeSvg("line", { class: "rest", x1: x(bed.since_s), x2: x(0), y1: floorOfSecond, y2: floorOfSecond }));
+    [floor, floorOfSecond].forEach((bottom, i) => group.append(makeSvg("text", { class: "axis twin", x: LEFT - 5, y: bottom - 1, "text-anchor": "middle" }, String(i + 1))));
+  }
   /** @param {number} s */
   const time = (s) => timeOf(bed.now + s * 1000);
   /** @param {SVGElement} element @param {string} words */
@@ -75,7 +89,7 @@ function rowOf(bed, y, rowPx, x, tell) {
   }
   for (const one of bed.flags) {
     const size = HEIGHTS[one.level] * rowPx;
-    const flag = makeSvg("rect", { class: `flag ${one.level}${one.waits ? "" : " answered"}`, x: x(one.from_s), y: floor - size, width: Math.max(2, x(one.until_s) - x(one.from_s)), height: size });
+    const flag = makeSvg("rect", { class: `flag ${one.level}${one.waits ? "" : " answered"}`, x: x(one.from_s), y: (one.of_second ? floorOfSecond : floor) - size, width: Math.max(2, x(one.until_s) - x(one.from_s)), height: size });
     const times = { bed: bed.bed, from: time(one.from_s), until: one.until_s === 0 ? _("now") : time(one.until_s) };
     const words = { ...times, level: said(one.level), text: said(one.text) };
     add(flag, one.waits ? _("{bed}, {from} to {until}, {level}, unanswered: {text}", words) : _("{bed}, {from} to {until}, {level}, answered: {text}", words));

@@ -89,7 +89,7 @@ export default class ShiftView {
     if (!isRead) {
       this.drawnAt = Date.now();
       this.picture.replaceChildren(timeline(found.hours, found.beds, (words) => setText(this.told, words)));
-      setText(this.told, _("Point at a flag, or move to it with the Tab key, to see why it stood."));
+      setText(this.told, _("Point at a flag, or move to it with the Tab key, to see why it was raised."));
     }
     setText(this.asOf, _("as of {time}", { time: timeOf(this.drawnAt) }) + (isRead ? _(", held while the keyboard is in it") : ""));
     this.figures.replaceChildren(...found.figures.map(figure));

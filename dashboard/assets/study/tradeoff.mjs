@@ -2,6 +2,8 @@
 
 import { makeSvg } from "../shared/elements.mjs";
 
+import { _, said } from "../shared/language.mjs";
+
 /** @typedef {{ value: number | null, low: number | null, high: number | null }} Measured with its 95 % interval */
 /** @typedef {{ name: string, kind: string, numbers: Record<string, number>, late: Measured, meets: boolean, on_front: boolean, interruptions_per_nurse_hour: Measured }} Variant */
 /** @typedef {{ interruptions_per_nurse_hour: number, reached_share: number, reached_within_min: number, level: string }} Limit */
@@ -17,9 +19,9 @@ const NAME_PX = 15; // between names
  * @param {Answer} answer
  */
 export function choiceInWords({ chosen, choice }) {
-  if (chosen === null) return `No policy is recommended: ${choice.why}.`;
-  if (chosen === TODAY) return "Stay with today's policy.";
-  return choice.alike.includes(TODAY) ? `${chosen} is best by the numbers, but today's cannot be told apart from it: nothing here is a reason to change.` : `Chosen: ${chosen}.`;
+  if (chosen === null) return _("No policy is recommended: {a}.", { a: said(choice.why) });
+  if (chosen === TODAY) return _("Stay with today's policy.");
+  return choice.alike.includes(TODAY) ? _("{name} is best by the numbers, but today's cannot be told apart from it: nothing here is a reason to change.", { name: chosen }) : _("Chosen: {name}.", { name: chosen });
 }
 
 /**
@@ -38,7 +40,7 @@ export function drawTradeoff({ rows, chosen, study: { limit } }, tell) {
   /** @param {number} late */
   const y = (late) => TOP + (1 - Math.min(late / worst, 1)) * HEIGHT;
   const floor = TOP + HEIGHT;
-  const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + NAMES} ${floor + BOTTOM}`, role: "group", "aria-label": "What is late against what interrupts, a mark for each policy" });
+  const svg = makeSvg("svg", { viewBox: `0 0 ${LEFT + WIDTH + NAMES} ${floor + BOTTOM}`, role: "group", "aria-label": _("Late needs against interruptions, a mark for each policy") });
   const goal = { x: LEFT, y: y(1 - limit.reached_share), width: x(limit.interruptions_per_nurse_hour) - LEFT, height: floor - y(1 - limit.reached_share) };
   svg.append(makeSvg("rect", { class: "goal", ...goal }));
   for (const rate of TICKS.filter((tick) => tick <= most)) {
@@ -47,21 +49,22 @@ export function drawTradeoff({ rows, chosen, study: { limit } }, tell) {
   for (let percent = 0; percent <= worst * 100; percent += worst > 0.5 ? 20 : 5) {
     svg.append(makeSvg("line", { class: "hour", x1: LEFT, x2: LEFT + WIDTH, y1: y(percent / 100), y2: y(percent / 100) }), makeSvg("text", { class: "axis", x: LEFT - 8, y: y(percent / 100) + 4, "text-anchor": "end" }, `${percent} %`));
   }
-  svg.append(makeSvg("text", { x: LEFT + WIDTH / 2, y: floor + 38, "text-anchor": "middle" }, "interruptions per nurse-hour"));
-  svg.append(makeSvg("text", { x: 14, y: TOP + HEIGHT / 2, "text-anchor": "middle", transform: `rotate(-90 14 ${TOP + HEIGHT / 2})` }, `late (${limit.level})`));
+  svg.append(makeSvg("text", { x: LEFT + WIDTH / 2, y: floor + 38, "text-anchor": "middle" }, _("interruptions per nurse-hour")));
+  svg.append(makeSvg("text", { x: 14, y: TOP + HEIGHT / 2, "text-anchor": "middle", transform: `rotate(-90 14 ${TOP + HEIGHT / 2})` }, _("late ({a})", { a: said(limit.level) })));
   const front = known.filter((one) => one.row.on_front).sort((a, b) => a.rate - b.rate);
   svg.append(makeSvg("path", { class: "front", d: front.map((one, i) => (i ? `H${x(one.rate)}V${y(one.late)}` : `M${x(one.rate)} ${y(one.late)}`)).join("") }));
   /** @type {{ at: number, from: number, name: string, kind: string }[]} */
   const named = [];
   for (const { row, rate, late } of known) {
     const kind = row.name === chosen ? "chosen" : row.name === TODAY ? "today" : row.kind === "policy" ? "policy" : "alarm";
-    const words = `${row.name}: ${rate.toPrecision(3)} interruptions per nurse-hour${between(row.interruptions_per_nurse_hour, 1, "")}, ${(100 * late).toFixed(0)} % late${between(row.late, 100, " %")}`;
+    const numbers = { name: said(row.name), a: rate.toPrecision(3) + between(row.interruptions_per_nurse_hour, 1, ""), b: `${(100 * late).toFixed(0)} %${between(row.late, 100, " %")}` };
+    const words = _("{name}: interruptions per nurse-hour {a}, late {b}", numbers);
     const mark = makeSvg("path", { class: `variant ${kind}`, d: outline(kind, x(rate), y(late)), "aria-label": words, role: "img", ...(kind === "policy" ? {} : { tabindex: 0 }) });
     mark.addEventListener("pointerenter", () => tell(words));
     mark.addEventListener("focus", () => tell(words));
     if (kind !== "policy") {
       for (const bar of bars(row, rate, late, x, y)) svg.append(makeSvg("line", { class: `bar ${kind}`, ...bar }));
-      named.push({ at: y(late), from: x(rate), name: row.name === chosen && chosen !== TODAY ? `chosen: ${row.name}` : row.name === TODAY ? (chosen === TODAY ? "today, chosen" : TODAY) : row.name, kind });
+      named.push({ at: y(late), from: x(rate), name: row.name === chosen && chosen !== TODAY ? _("chosen: {name}", { name: row.name }) : row.name === TODAY ? (chosen === TODAY ? _("today, chosen") : _("today")) : said(row.name), kind });
     }
     svg.append(mark);
   }
@@ -80,7 +83,7 @@ export function drawTradeoff({ rows, chosen, study: { limit } }, tell) {
  * @param {string} unit
  */
 function between({ low, high }, times, unit) {
-  return low === null || high === null ? "" : ` (${(times * low).toPrecision(2)} to ${(times * high).toPrecision(2)}${unit})`;
+  return low === null || high === null ? "" : _(" ({a} to {b})", { a: (times * low).toPrecision(2), b: (times * high).toPrecision(2) + unit });
 }
 
 /**

@@ -2,6 +2,7 @@
 
 import { fetchJson } from "../shared/fetch.mjs";
 import { button, labelled, make, setText, statusLine } from "../shared/elements.mjs";
+import { _, said } from "../shared/language.mjs";
 import { plain } from "../shared/words.mjs";
 import { drawFlags, LEVELS } from "./flags.mjs";
 import { choiceInWords, drawTradeoff } from "./tradeoff.mjs";
@@ -31,29 +32,29 @@ export default class StudyView {
     this.slider = Object.assign(make("input", "slide"), { type: "range", min: "0", step: "1" });
     this.value = make("output", "value");
     this.counts = make("p", "counts");
-    this.told = statusLine("p", "told", "Point at a flag, or move to it with the Tab key, to see why it stood.");
-    this.report = make("a", "", "whole report");
+    this.told = statusLine("p", "told", _("Point at a flag, or move to it with the Tab key, to see why it was raised."));
+    this.report = make("a", "", _("full report"));
     this.report.target = "_blank";
     this.trouble = make("p", "empty");
     this.trouble.hidden = true;
     this.about = make("p", "about");
     this.picture = make("div", "shift");
     const line = make("div", "choose");
-    line.append(labelled("study", this.study), labelled("number", this.number), labelled("value", this.slider), this.value, this.report);
-    this.running = button("Try it on this ward's last hours", "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
+    line.append(labelled(_("study"), this.study), labelled(_("limit"), this.number), labelled(_("value"), this.slider), this.value, this.report);
+    this.running = button(_("Try it on this ward's last hours"), "plain", () => void this.workOut("/studies/running", `?hours=${this.hours.value}`));
     this.hours = make("select");
-    for (const hours of HOURS) this.hours.append(new Option(`${hours} h`, String(hours)));
+    for (const hours of HOURS) this.hours.append(new Option(_("{n} h", { n: hours }), String(hours)));
     this.hours.value = String(USUAL_HOURS);
-    this.hours.setAttribute("aria-label", "Hours of this ward");
+    this.hours.setAttribute("aria-label", _("Hours of this ward"));
     this.progress = statusLine("span", "progress");
     const own = make("div", "choose");
     own.append(this.running, this.hours, this.progress);
     this.answer = make("section", "box answer");
-    this.answer.setAttribute("aria-label", "The answer");
+    this.answer.setAttribute("aria-label", _("The answer"));
     this.answer.hidden = true;
     this.below = make("div", "box");
     this.below.append(line, this.counts, this.picture, this.told);
-    host.append(make("h1", "", "What if the limits were different?"), own, this.trouble, this.answer, this.about, this.below);
+    host.append(make("h1", "", _("What if the limits were different?")), own, this.trouble, this.answer, this.about, this.below);
     this.study.addEventListener("change", () => void this.load(this.study.value));
     this.number.addEventListener("change", () => this.choose());
     this.slider.addEventListener("input", () => this.draw());
@@ -78,16 +79,16 @@ export default class StudyView {
     this.running.disabled = true;
     this.below.hidden = !this.found;
     /** @type {Progress | null} */
-    let said = await this.fetchJson(path + query, "POST");
-    while (said?.state === "working" && this.host.isConnected) {
-      setText(this.progress, said.text);
+    let status = await this.fetchJson(path + query, "POST");
+    while (status?.state === "working" && this.host.isConnected) {
+      setText(this.progress, said(status.text));
       await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
-      said = await this.fetchJson(path);
+      status = await this.fetchJson(path);
     }
     this.running.disabled = false;
-    setText(this.progress, said?.text ?? "");
-    if (said?.state !== "done" || !this.host.isConnected) return;
-    const { study } = said;
+    setText(this.progress, said(status?.text ?? ""));
+    if (status?.state !== "done" || !this.host.isConnected) return;
+    const { study } = status;
     if (![...this.study.options].some((one) => one.value === study)) this.study.append(new Option(study, study));
     this.study.value = study;
     await this.load(study);
@@ -119,9 +120,9 @@ export default class StudyView {
     this.trouble.hidden = true;
     this.report.href = `/studies/${name}/report.html`;
     this.report.hidden = !this.withReport.includes(name);
-    setText(this.about, found.about);
+    setText(this.about, said(found.about));
     void this.loadAnswer(name);
-    this.number.replaceChildren(...found.sliders.map((s, i) => new Option(plain(s.key.replace(".", ": ")), String(i))));
+    this.number.replaceChildren(...found.sliders.map((s, i) => new Option(said(plain(s.key.replace(".", ": "))), String(i))));
     this.choose();
   }
 
@@ -135,10 +136,11 @@ export default class StudyView {
     /** @type {{ answer: Answer } | null} */
     const found = await fetchJson(`/studies/${name}/answer.json`, () => {}); // without one there is the slider
     if (!found || this.study.value !== name) return;
-    const told = statusLine("p", "told", "Shaded: what was asked for. Line: no policy has both fewer interruptions and fewer late. Point at a mark to see its numbers.");
+    const told = statusLine("p", "told", _("Shaded: the limit. Line: no policy has both fewer interruptions and fewer late needs. Point at a mark to see its numbers."));
+    const headline = Object.assign(make("p", "headline-of-study", found.answer.headline), { lang: "en" }); // as in the report
     const picture = make("div", "shift tradeoff");
     picture.append(drawTradeoff(found.answer, (words) => setText(told, words)));
-    this.answer.replaceChildren(make("h2", "", "Answer"), make("p", "headline-of-study", found.answer.headline), make("p", "choice", choiceInWords(found.answer)), picture, told);
+    this.answer.replaceChildren(make("h2", "", _("Answer")), headline, make("p", "choice", choiceInWords(found.answer)), picture, told);
     this.answer.hidden = false;
   }
 
@@ -157,7 +159,7 @@ export default class StudyView {
     const now = positions[Number(this.slider.value)];
     const usual = positions.find((p) => p.value === today);
     if (!now || !usual) return;
-    const words = `${now.value}${now.value === today ? ", as today" : `, today ${today}`}`;
+    const words = now.value === today ? _("{a}, as today", { a: now.value }) : _("{a}, today {b}", { a: now.value, b: today });
     setText(this.value, words);
     this.slider.setAttribute("aria-valuetext", words);
     setText(this.counts, countsInWords(now, usual));
@@ -182,6 +184,6 @@ function countsInWords(now, usual) {
   /** @param {Position} p */
   const all = (p) => levels.reduce((sum, level) => sum + count(p, level), 0);
   /** @param {number} here @param {number} there */
-  const beside = (here, there) => (now === usual ? `${here}` : `${here} (today ${there})`);
-  return `Calls in this shift: ${beside(all(now), all(usual))}; ${levels.map((level) => `${level} ${beside(count(now, level), count(usual, level))}`).join(", ")}.`;
+  const beside = (here, there) => (now === usual ? `${here}` : _("{a} (today {b})", { a: here, b: there }));
+  return _("Calls in this shift: {a}; {b}.", { a: beside(all(now), all(usual)), b: levels.map((level) => `${said(level)} ${beside(count(now, level), count(usual, level))}`).join(", ") });
 }

@@ -82,7 +82,8 @@ export class BedRow {
    * @param {boolean} isShort there is little room for words
    */
   show(card, strip, isFirst, isShort) {
-    this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}${card.twins.length ? " twins" : ""}`;
+    const isTwins = card.twins.length > 0;
+    this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}${isTwins ? " twins" : ""}`;
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.label, card.label);
@@ -92,16 +93,18 @@ export class BedRow {
     setText(this.act, isEmpty ? _("New arrival") : "…");
     this.act.title = isEmpty ? _("somebody has come to this bed") : _("care note, shelve, timing by hand, new arrival, has left");
     this.act.setAttribute("aria-label", isEmpty ? _("New arrival at {bed}", { bed: card.bed }) : _("What was done at {bed}", { bed: card.bed }));
-    setText(this.waiting, waiting(card));
+    setText(this.waiting, waiting(card, isShort));
     const signal = signalWords(card);
     setSignalMark(this.mark, card.signal, signal);
     setText(this.signal, signal === said(`signal ${card.signal}`) ? "" : signal); // the mark says it
     this.acknowledge.show(card);
     setText(this.fhr, card.fhr);
     setText(this.fhr2, card.twins[1]?.fhr ?? "");
+    const each = isTwins ? card.twins : [card];
+    const hasArrows = !(isTwins && isShort);
     const values = {
-      baseline: [card.baseline + card.baseline_trend, card.twins[1]?.baseline].filter(Boolean).join(" / "),
-      variability: [card.variability + card.variability_trend, card.twins[1]?.variability].filter(Boolean).join(" / "),
+      baseline: each.map((one) => one.baseline + (hasArrows ? one.baseline_trend : "")).join("/"),
+      variability: each.map((one) => one.variability + (hasArrows ? one.variability_trend : "")).join("/"),
       contractions: said(isShort ? card.contractions.replace("every ", "") : card.contractions),
       per10: said(card.contraction_rate.split(" in 10 min")[0] ?? ""),
       concern: card.concern === null ? "–" : card.concern.toFixed(0),

@@ -44,6 +44,7 @@ const PER_ROW = 6; // tiles, or a few more where there are very many
 const TILE_HEIGHT = 4.95;
 const STRIP_HEIGHT = 8.8;
 const TILE_WIDTH = 9.1; // a name of six letters beside a rate
+const TWINS_WIDTH = 11.2; // beside two
 const LARGEST = 0.045; // letter, of the height of all: beyond it they would only shout
 
 /**
@@ -65,8 +66,9 @@ export function onWall(byNeed, order) {
  * @param {number} width of what there is
  * @param {number} height
  * @param {number} gap
+ * @param {boolean} hasTwins one of the tiles has two rates
  */
-export function wallSize(strips, tiles, width, height, gap) {
+export function wallSize(strips, tiles, width, height, gap, hasTwins = false) {
   const stripRows = Math.min(strips, 1);
   const stripWidth = (width - gap * Math.max(0, strips - 1)) / Math.max(1, strips);
   const most = Math.max(PER_ROW, Math.ceil(Math.sqrt(tiles)));
@@ -75,7 +77,7 @@ export function wallSize(strips, tiles, width, height, gap) {
     const tileRows = Math.ceil(tiles / tileColumns);
     const room = height - gap * Math.max(0, stripRows + tileRows - 1);
     const tileWidth = Math.min(stripWidth, (width - gap * (tileColumns - 1)) / tileColumns);
-    const letterPx = Math.min(room / (tileRows * TILE_HEIGHT + stripRows * STRIP_HEIGHT), tileWidth / TILE_WIDTH, height * LARGEST);
+    const letterPx = Math.min(room / (tileRows * TILE_HEIGHT + stripRows * STRIP_HEIGHT), tileWidth / (hasTwins ? TWINS_WIDTH : TILE_WIDTH), height * LARGEST);
     if (letterPx <= best.letterPx) continue;
     const tilePx = stripRows ? letterPx * TILE_HEIGHT : room / tileRows;
     best = { tileColumns, tilePx, stripPx: stripRows && room - tileRows * tilePx, letterPx };

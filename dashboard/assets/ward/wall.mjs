@@ -35,7 +35,7 @@ export class Wall {
       tile.root.remove();
       this.known.delete(bed);
     }
-    this.size(beds.strips.length, beds.tiles.length);
+    this.size(beds.strips.length, beds.tiles.length, byNeed.some((card) => card.twins.length > 0));
     arrange(this.strips, beds.strips.map((card) => this.tileOf(card.bed).root));
     arrange(this.tiles, beds.tiles.map((card) => this.tileOf(card.bed).root));
     for (const card of byNeed) this.tileOf(card.bed).show(card);
@@ -55,11 +55,12 @@ export class Wall {
   /**
    * @param {number} strips
    * @param {number} tiles
+   * @param {boolean} hasTwins
    */
-  size(strips, tiles) {
+  size(strips, tiles, hasTwins) {
     const { style } = this.root;
     style.setProperty("--from-top", `${this.root.getBoundingClientRect().top + window.scrollY}px`);
-    const found = wallSize(strips, tiles, this.root.clientWidth - 2 * GAP_PX, this.root.clientHeight - 2 * GAP_PX, GAP_PX);
+    const found = wallSize(strips, tiles, this.root.clientWidth - 2 * GAP_PX, this.root.clientHeight - 2 * GAP_PX, GAP_PX, hasTwins);
     style.setProperty("--strip-columns", String(strips));
     style.setProperty("--tile-columns", String(found.tileColumns));
     style.setProperty("--strip-height", `${found.stripPx}px`);
@@ -105,7 +106,7 @@ class Tile {
     this.root.className = `tile ${stateClasses(card)}`;
     setShape(this.shape, card.shape);
     setSignalMark(this.mark, card.signal, signalWords(card));
-    setText(this.rate, card.twins.length ? card.twins.map((twin) => twin.fhr).join(" / ") : card.fhr);
+    setText(this.rate, card.twins.length ? card.twins.map((twin) => twin.fhr).join("/") : card.fhr);
     this.rate.classList.toggle("of-twins", card.twins.length > 0);
     setText(this.headline, headline(card));
     setText(this.waiting, answerInShort(card));

@@ -1,5 +1,6 @@
 """What people do at a bed: each act is taken, or said to be impossible and why. Nothing is done in silence."""
 
+from quietward.contracts.flag_names import flag_number, is_of_second
 from quietward.contracts.messages import (
     CARE_WORDS,
     Acknowledge,
@@ -107,7 +108,7 @@ def _no_such_flag(state: State, n: int, number: int) -> str:
 
 
 def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: list[Event]) -> str:
-    number, place = report.flag_number(act.flag), _place_of(state, n, act.flag)
+    number, place = flag_number(act.flag), _place_of(state, n, act.flag)
     note = act.note.strip()
     text = f"acknowledged by {act.by}" + (f": {note}" if note else "")
     if place is None:
@@ -120,7 +121,7 @@ def _acknowledge(state: State, n: int, second: int, act: Acknowledge, events: li
 
 def _place_of(state: State, n: int, flag: str) -> int | None:
     """Return the place of the fetus of bed n that a flag is of; None where it is no longer there."""
-    return state.second_of(n) if report.is_of_second(flag) else n
+    return state.second_of(n) if is_of_second(flag) else n
 
 
 def _answer_all(state: State, n: int, second: int, by: str, text: str, events: list[Event], note: str = "") -> None:
@@ -160,7 +161,7 @@ def _answer(
 
 def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event]) -> str:
     a, longest = state.attention, state.rules.policy.longest
-    place, number = _place_of(state, n, act.flag), report.flag_number(act.flag)
+    place, number = _place_of(state, n, act.flag), flag_number(act.flag)
     if place is None:
         return "The flag is over"
     flagged = [fetus for fetus in state.fetuses(n) if a.level[fetus] > 0]  # what is shelved is what the bed asks for

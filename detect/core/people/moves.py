@@ -16,6 +16,7 @@ from collections.abc import Callable
 from msgspec import structs
 
 from quietward.contracts.bounds import EARLIER_SESSIONS
+from quietward.contracts.flag_names import flag_name, flag_number, is_of_second
 from quietward.contracts.messages import (
     Arrival,
     Asked,
@@ -193,8 +194,8 @@ def _newest_flags(state: State, n: int) -> Flags:
 
 def _renumbered(flag: str, bed: str, flags: Flags) -> str:
     """Return the name in another bed, which has had such flags, of a flag of hers."""
-    is_of_second = report.is_of_second(flag)
-    return report.flag_id(bed, report.flag_number(flag) + flags[is_of_second], of_second=is_of_second)
+    of_second = is_of_second(flag)
+    return flag_name(bed, flag_number(flag) + flags[of_second], of_second=of_second)
 
 
 def _rename(state: State, n: int, lines: int, flags: Flags) -> None:
@@ -224,7 +225,7 @@ def _begin_from_summary(state: State, n: int, item: Transfer, lines: int, flags:
     state.clock.event[n] = lines + item.summary.events
     said = carry_over.of_each(item.summary)
     for place, one, newest in zip(carry_over.places(state, n, item.summary), said, flags, strict=False):
-        state.attention.flag[place] = newest + report.flag_number(one.flag or "")
+        state.attention.flag[place] = newest + flag_number(one.flag or "")
         carry_over.carry_level(state, place, one)
     carry_over.carry_words(state, n, item.summary)
 

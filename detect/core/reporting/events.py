@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from quietward.contracts.flag_names import flag_name
 from quietward.contracts.messages import HZ, Event, TraceSummary
 from quietward.detect.core.alerting.flags import (
     IS_NOTED,
@@ -232,23 +233,7 @@ def _flag(state: State, change: Change, reason: str) -> Detail:
 
 def flag_at(state: State, n: int, number: int) -> str:
     """Return the name of a flag of the fetus at place n."""
-    return flag_id(state.beds[state.bed_at(n)], number, of_second=n in state.first_at)
-
-
-def flag_id(bed: str, number: int, *, of_second: bool = False) -> str:
-    """Return the name of a bed's flag; those of a second twin are numbered by themselves."""
-    return f"{bed}-{'s' if of_second else 'f'}{number}"
-
-
-def flag_number(flag: str) -> int:
-    """Return the number in a flag's name; 0, which no flag has, where there is none."""
-    number = flag.rpartition("-")[2][1:]
-    return int(number) if number.isdecimal() else 0
-
-
-def is_of_second(flag: str) -> bool:
-    """Return whether a flag, by its name, is of a second twin."""
-    return flag.rpartition("-")[2].startswith("s")
+    return flag_name(state.beds[state.bed_at(n)], number, of_second=n in state.first_at)
 
 
 def trend(state: State, now: dict[int, int], events: list[Event]) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, WINDOW_S
+from quietward.contracts.messages import HZ, TWIN_WORDS, WINDOW_S
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.flags import said_at
 from quietward.detect.core.alerting.policy import Condition
@@ -35,9 +35,6 @@ def reason_for(state: State, n: int, longest: int = LONGEST) -> str:
     """
     who = of_which_twin(state, n)
     return who + _reason_for(state, n, longest - len(who))
-
-
-TWIN_WORDS = ("first twin: ", "second twin: ")
 
 
 def of_which_twin(state: State, n: int) -> str:

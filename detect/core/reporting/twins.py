@@ -2,10 +2,9 @@
 
 from msgspec import structs
 
-from quietward.contracts.messages import FetusSummary, Level, RuleClass, SignalState
+from quietward.contracts.messages import TWIN_WORDS, FetusSummary, Level, RuleClass, SignalState
 from quietward.detect.core.measures.findings import Values
 from quietward.detect.core.parameters import TwinLimits
-from quietward.detect.core.reporting.reasons import TWIN_WORDS
 
 SAME_RATE = "both twins' rates are the same: one may be counted twice"
 _LEVELS = tuple(Level)
