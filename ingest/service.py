@@ -173,10 +173,9 @@ class Ingest:
         return found
 
     def _subscriber(self, slot: int) -> Subscriber:
-        if self.settings.seats == 1:
-            topics = [self.ward.all_topics]
-        else:  # a broker may hand all of one topic to the same of those that share it, but each has one of its own
-            topics = [self.ward.shared_samples, self.ward.own_topic]
+        # Of those that share, a broker may hand all of one topic to the same; but each has our own by itself.
+        shared = [self.ward.shared_samples, self.ward.own_topic]
+        topics = [self.ward.all_topics] if self.settings.seats == 1 else shared
         if self.settings.seats > 1 and slot == 0:  # a shared subscription does not deliver retained messages
             topics.append(self.ward.status_topic("+"))
         return Subscriber(self.settings.broker, self._name(slot), *topics, tls=self.settings.tls)

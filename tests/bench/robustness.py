@@ -19,7 +19,7 @@ from quietward.detect.assess import assess
 from quietward.detect.assessment import Assessment
 from quietward.detect.calibrate import Window, weighted_kappa, windows
 from quietward.recordings.files import read_recording
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import Content, Recording, make_recording
 from quietward.simulator.bed import SimulatedLabour
 from tests import truth
 from tests.bench.attention import cost, groups
@@ -76,6 +76,31 @@ def sampled(hz: float) -> Spoil:
     return spoil
 
 
+def eight_hz(fhr: Signal, ua: Signal, random: np.random.Generator) -> tuple[Signal, Signal]:
+    """Return what is read of a device that sends eight values a second, each between two of the signal's own."""
+
+    def denser(x: Signal) -> Signal:
+        own = np.arange(len(x))
+        between: Signal = np.interp(np.arange(0.25, len(x), 0.5), own, x)
+        return between
+
+    read = make_recording("8 Hz", Content(denser(fhr), denser(ua), 2 * HZ), "8 Hz")
+    return read.fhr, read.ua
+
+
+def clock_drifts(share: float, set_every_s: int) -> Spoil:
+    """Return what lets the device's clock run fast by a share, and sets it right every so often: samples come later and
+    later until some are left out.
+    """
+
+    def spoil(fhr: Signal, ua: Signal, random: np.random.Generator) -> tuple[Signal, Signal]:
+        at = np.arange(len(fhr))
+        taken = (at - at % (set_every_s * HZ) * share).astype(np.int64)
+        return fhr[taken], ua[taken]
+
+    return spoil
+
+
 def toco_late(seconds: float) -> Spoil:
     """Return what lets the clock of the UA be behind that of the FHR."""
 
@@ -102,6 +127,8 @@ ROWS: dict[str, Spoil] = {
     "pieces at double rate, 12 per h": wrong_rate(2.0, 12),
     "a value every second": sampled(1),
     "two values a second": sampled(2),
+    "eight values a second": eight_hz,
+    "clock 0.5% fast, set right every 20 min": clock_drifts(0.005, 1200),
     "toco 5 s behind": toco_late(5),
     "toco 15 s behind": toco_late(15),
     "toco moved every 20 min": toco_moved,
