@@ -11,7 +11,9 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from quietward.contracts.errors import BadRules, possible
-from quietward.contracts.messages import HZ, WINDOW_S, Event, RuleClass
+from quietward.contracts.fields import HZ, WINDOW_S
+from quietward.contracts.log import Event
+from quietward.contracts.summary import RuleClass
 from quietward.detect import assessment
 from quietward.detect.assessment import Assessment
 from quietward.detect.core import engine

@@ -8,7 +8,7 @@ from typing import Literal
 
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 
 Class = Literal[1, 2, 3]
 """Class under a rule set, or of the concern: from normal to pathological."""

@@ -21,7 +21,8 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.errors import extra
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.alerting.concern import Concern

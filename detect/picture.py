@@ -12,7 +12,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.detect.assessment import Assessment, SecondTwin

@@ -12,7 +12,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadRules, possible
-from quietward.contracts.messages import AdjustableLimit, PolicyInfo, RuleSetInfo
+from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo, RuleSetInfo
 from quietward.contracts.tables import parse_toml_table
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.policy import NOTED, TEAM, Condition, Policy

@@ -13,21 +13,21 @@ from collections.abc import Iterable, Mapping
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import (
+from quietward.contracts.fields import encode_json
+from quietward.contracts.inputs import (
     Asked,
     Block,
-    Event,
     Input,
     SetAside,
-    Summary,
     Tick,
     Transfer,
     TransferAnswer,
     UndoTransfer,
     Unreadable,
-    encode_json,
 )
+from quietward.contracts.log import Event
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import Summary
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.people import moves, stays

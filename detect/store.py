@@ -10,21 +10,10 @@ from msgspec import structs
 
 from quietward.contracts.addresses import LOG_KEPT, TREND_KEPT, Shard
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import (
-    TREND_KIND,
-    Asked,
-    Event,
-    Input,
-    Summary,
-    Transfer,
-    TransferAnswer,
-    Unreadable,
-    decode_event,
-    decode_summary,
-    encode_inputs,
-    encode_json,
-    inputs_of,
-)
+from quietward.contracts.fields import encode_json
+from quietward.contracts.inputs import Asked, Input, Transfer, TransferAnswer, Unreadable, encode_inputs, inputs_of
+from quietward.contracts.log import TREND_KIND, Event, decode_event
+from quietward.contracts.summary import Summary, decode_summary
 from quietward.store.client import (
     Entry,
     PipelinedConnection,

@@ -17,8 +17,8 @@ from prometheus_client.metrics import MetricWrapperBase
 
 from quietward.cli import app
 from quietward.contracts import addresses
-from quietward.contracts.messages import Samples
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
 from quietward.dashboard.app import create_app
 from quietward.dashboard.auth.authentication import Authenticator

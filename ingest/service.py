@@ -15,15 +15,9 @@ from typing import Any
 
 from quietward.contracts.addresses import REFUSED_KEPT, Ward
 from quietward.contracts.errors import BadMessage, Refused, Unreachable
-from quietward.contracts.messages import (
-    Block,
-    DeviceStatus,
-    Input,
-    RefusedMessage,
-    Tick,
-    encode_inputs,
-    encode_json,
-)
+from quietward.contracts.fields import encode_json
+from quietward.contracts.inputs import Block, DeviceStatus, Input, Tick, encode_inputs
+from quietward.contracts.samples import RefusedMessage
 from quietward.contracts.settings import Settings
 from quietward.ingest.admission import Expected, Rates, told_of
 from quietward.ingest.unexpected import Unexpected

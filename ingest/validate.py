@@ -8,14 +8,9 @@ from msgspec import UNSET
 from quietward.contracts.addresses import TOPIC_ROOT
 from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS
 from quietward.contracts.errors import BadMessage
-from quietward.contracts.messages import (
-    HZ,
-    Block,
-    DeviceStatus,
-    Samples,
-    decode_known_samples,
-    decode_samples,
-)
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, DeviceStatus
+from quietward.contracts.samples import Samples, decode_known_samples, decode_samples
 from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 LARGEST_BYTES = 4096

@@ -15,7 +15,9 @@ import redis
 from redis.client import PubSub
 
 from quietward.contracts.addresses import Shard, Ward
-from quietward.contracts.messages import Block, decode_event, decode_summary, inputs_of
+from quietward.contracts.inputs import Block, inputs_of
+from quietward.contracts.log import decode_event
+from quietward.contracts.summary import decode_summary
 from quietward.load.schedule import HISTORY_S, Numbers, Schedule
 from quietward.store.client import Entry, Store
 

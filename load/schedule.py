@@ -12,7 +12,7 @@ import numpy as np
 from msgspec import Meta, Struct
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 
 Numbers = NDArray[np.int64]
 

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import QuietwardError, possible
-from quietward.contracts.messages import Level
+from quietward.contracts.summary import Level
 from quietward.detect.core.state.rules import Rules
 from quietward.practice.strip import CALLS
 

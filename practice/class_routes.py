@@ -7,7 +7,7 @@ from fastapi import FastAPI, Request, Response
 from msgspec import Struct
 
 from quietward.contracts.errors import QuietwardError
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import user_of
 from quietward.dashboard.auth.people import Role

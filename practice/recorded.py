@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import Level
 from quietward.detect import calibrate, rule_file
 from quietward.practice.marks import DECELERATIONS, KINDS, BadMarks, Mark, Marks, marks_of, read_marks
 from quietward.practice.scoring import scoring

@@ -10,7 +10,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.staticfiles import StaticFiles
 
 from quietward.contracts.errors import BadRecording, MissingExtra, QuietwardError
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import user_of
 from quietward.dashboard.auth.people import Role

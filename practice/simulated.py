@@ -8,7 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import Level
 from quietward.practice.scoring import scoring
 from quietward.practice.strip import (
     CALLS,

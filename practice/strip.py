@@ -9,7 +9,8 @@ import numpy as np
 from msgspec import Struct
 
 from quietward.contracts.errors import QuietwardError
-from quietward.contracts.messages import HZ, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import Level
 from quietward.detect import assess, rule_file
 from quietward.practice.scoring import scoring
 from quietward.recordings.recording import LabourContext, Recording, Signal

@@ -8,7 +8,7 @@ A dataflow of yours brings the inputs and takes the outputs; between them stands
     from quietward.detect import rule_file
 
     flow = Dataflow("ward")
-    inputs = op.input("in", flow, SOURCE)             # items: quietward.contracts.messages.Input, in their order
+    inputs = op.input("in", flow, SOURCE)             # items: quietward.contracts.inputs.Input, in their order
     found = detect("detect", inputs, rule_file.load(), shards=12)
     op.output("out", found, SINK)                     # items: (shard, Event or Summary)
 
@@ -23,7 +23,9 @@ from typing import TYPE_CHECKING, Any
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadRules, extra
-from quietward.contracts.messages import Event, Input, Summary, Tick
+from quietward.contracts.inputs import Input, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.summary import Summary
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.rules import Rules

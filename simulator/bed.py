@@ -14,7 +14,8 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ, CareKind
+from quietward.contracts.commands import CareKind
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.simulator.care import Care
 from quietward.simulator.fetus import PROLONGED_S, Around, Fetus

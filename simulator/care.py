@@ -2,7 +2,7 @@
 
 import random
 
-from quietward.contracts.messages import CareKind
+from quietward.contracts.commands import CareKind
 from quietward.simulator.physiology import Relief, responses
 from quietward.simulator.truth import Helped, Span
 

@@ -9,7 +9,7 @@ from msgspec import UNSET
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Refused, Unreachable
-from quietward.contracts.messages import Samples
+from quietward.contracts.samples import Samples
 from quietward.contracts.tls import SYSTEM, Tls
 from quietward.runtime.clock import now_ms
 from quietward.runtime.retry import Backoff

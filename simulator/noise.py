@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.simulator.filters import Filter
 
 Signal = NDArray[np.float64]

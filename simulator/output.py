@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import write_recording, writing_format
 from quietward.simulator import truth

@@ -18,7 +18,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from quietward.contracts.errors import BadScenario, possible
-from quietward.contracts.messages import Weeks
+from quietward.contracts.fields import Weeks
 from quietward.contracts.tables import parse_toml_table
 
 T = TypeVar("T")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.simulator.filters import Filter
 from quietward.simulator.noise import Noise
 from quietward.simulator.physiology import Physiology

@@ -8,8 +8,9 @@ from functools import partial
 from pathlib import Path
 
 from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.commands import Command, RecordCare
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Command, CommandEnvelope, RecordCare, encode_inputs, inputs_of
+from quietward.contracts.inputs import CommandEnvelope, encode_inputs, inputs_of
 from quietward.contracts.settings import Settings, device_passwords, with_account
 from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording

@@ -4,8 +4,10 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
+from quietward.contracts.commands import Arrive, Command, Leave
 from quietward.contracts.errors import BadScenario, BadSettings
-from quietward.contracts.messages import Arrival, Arrive, Command, Leave, Risk, Weeks
+from quietward.contracts.fields import Risk, Weeks
+from quietward.contracts.stays import Arrival
 from quietward.simulator import emergency, scenario
 from quietward.simulator.emergency import Emergencies
 from quietward.simulator.scenario import Minutes, Scenario

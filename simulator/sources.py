@@ -7,7 +7,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ, CareKind
+from quietward.contracts.commands import CareKind
+from quietward.contracts.fields import HZ
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.scenario import DeviceFault, Scenario
 from quietward.simulator.truth import Helped

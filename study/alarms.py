@@ -10,7 +10,8 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from quietward.contracts.messages import CALLING, HZ
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import CALLING
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.flags import (

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.state.rules import Rules
 from quietward.study.cases import BedSignals, MeasuredShifts, evaluate, simulate_bed

@@ -15,7 +15,8 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.errors import BadStudy, QuietwardError
-from quietward.contracts.messages import HZ, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import Level
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings import name_of

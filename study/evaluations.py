@@ -7,7 +7,8 @@ from typing import Any, Self
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.detect.core import engine
 from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import holding

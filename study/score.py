@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from msgspec import Struct
 
-from quietward.contracts.messages import Level
+from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
 from quietward.study import definitions

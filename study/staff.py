@@ -15,7 +15,8 @@ from typing import Any, NamedTuple
 
 import simpy
 
-from quietward.contracts.messages import CareKind, Level
+from quietward.contracts.commands import CareKind
+from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, TEAM
 from quietward.simulator.truth import Span
 from quietward.study.alarms import Alarms, Call

@@ -4,7 +4,7 @@ from typing import Annotated, NamedTuple
 
 from msgspec import Meta, Struct, field
 
-from quietward.contracts.messages import CareKind
+from quietward.contracts.commands import CareKind
 
 Share = Annotated[float, Meta(ge=0, le=1)]
 Time = Annotated[float, Meta(gt=0)]

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Meta, Struct, structs
 
 from quietward.contracts.errors import BadRecording, possible
-from quietward.contracts.messages import Level
+from quietward.contracts.summary import Level
 from quietward.contracts.tables import check_table
 from quietward.contracts.validation import NOT_DECODED
 from quietward.simulator.truth import MinuteTruth, Span

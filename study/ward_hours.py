@@ -10,7 +10,7 @@ from msgspec import structs
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.settings import Settings, without_password
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.reader import beds_of, read_history

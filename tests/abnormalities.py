@@ -15,8 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Event, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import Level
 from quietward.detect.core import engine
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State

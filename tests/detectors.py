@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from quietward.contracts.addresses import Shard, Ward
-from quietward.contracts.messages import decode_event
+from quietward.contracts.log import decode_event
 from quietward.detect import rule_file, service
 from quietward.detect import store as detect_store
 from quietward.detect.service import Detector

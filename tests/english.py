@@ -14,7 +14,8 @@ from typing import Any
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
 
-from quietward.contracts.messages import CARE_WORDS, LOG_WORDS
+from quietward.contracts.commands import CARE_WORDS
+from quietward.contracts.log import LOG_WORDS
 from quietward.language.catalogue import OWN, PLACEHOLDER, language
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -13,7 +13,8 @@ import msgspec
 from msgspec import Struct
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Block, Event
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import Event
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.live import hub as live
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST
+from quietward.contracts.fields import HZ, UA_LOWEST
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.detect.core.parameters import ExcursionNumbers
 from tests.traces import RULES

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from tests.oracle import NOTHING, READING, UA, Contraction, Fall, PlainBed, is_there
 

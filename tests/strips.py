@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from tests.traces import Signal, bell, flat, put, ramp, ripple
 
 UNKNOWN = math.nan

@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ, Event, RuleClass
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
+from quietward.contracts.summary import RuleClass
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES

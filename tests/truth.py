@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import msgspec
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect import assess
 from quietward.detect.assessment import Acceleration, Assessment, Contraction, Deceleration
 from quietward.recordings.recording import Recording

@@ -9,7 +9,7 @@ import msgspec
 from msgspec import Struct
 
 from quietward.contracts.addresses import AUDIT_KEPT, AUDIT_REFUSED_KEPT, Ward
-from quietward.contracts.messages import encode_json
+from quietward.contracts.fields import encode_json
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Entry, Store
 

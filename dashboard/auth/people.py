@@ -17,8 +17,9 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta, Struct
 
+from quietward.contracts.commands import Command, SetBedLimit, TakeIn
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import Command, SetBedLimit, TakeIn, Who
+from quietward.contracts.fields import Who
 from quietward.contracts.validation import NOT_TOML, invalid_field
 
 log = logging.getLogger("quietward.serve")

@@ -2,7 +2,9 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ, Event, PolicyInfo
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
+from quietward.contracts.policy_info import PolicyInfo
 from quietward.dashboard.view.signal_buffer import Floats
 
 

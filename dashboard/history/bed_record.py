@@ -2,7 +2,10 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Block, Event, PolicyInfo, Summary
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import Event
+from quietward.contracts.policy_info import PolicyInfo
+from quietward.contracts.summary import Summary
 
 
 class BedRecord(Struct, frozen=True):

@@ -5,7 +5,8 @@ import io
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
-from quietward.contracts.messages import Event, encode_json
+from quietward.contracts.fields import encode_json
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history.shift import ShiftReport
 

@@ -5,7 +5,8 @@ from collections.abc import Iterable
 from msgspec import Struct
 
 from quietward.contracts.flag_names import is_of_second
-from quietward.contracts.messages import CALLING, Event, Level
+from quietward.contracts.log import CALLING, Event
+from quietward.contracts.summary import Level
 
 CALL_KINDS = {f"flag-{change}" for change in CALLING}
 """Events with which a flag calls somebody, even if it had been answered before."""

@@ -8,7 +8,7 @@ import numpy as np
 from plotly.graph_objects import Figure, Scatter
 from plotly.subplots import make_subplots
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.flags import alert_episodes

@@ -7,20 +7,12 @@ from typing import NamedTuple, cast
 import msgspec
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    Arrival,
-    Block,
-    Event,
-    PolicyInfo,
-    Stay,
-    Summary,
-    Transfer,
-    UnexpectedDevice,
-    decode_event,
-    decode_policy_info,
-    decode_summary,
-    inputs_of,
-)
+from quietward.contracts.inputs import Block, Transfer, inputs_of
+from quietward.contracts.log import Event, decode_event
+from quietward.contracts.policy_info import PolicyInfo, decode_policy_info
+from quietward.contracts.samples import UnexpectedDevice
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import Summary, decode_summary
 from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord

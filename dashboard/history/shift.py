@@ -10,7 +10,7 @@ from statistics import quantiles
 
 from msgspec import Struct
 
-from quietward.contracts.messages import Event
+from quietward.contracts.log import Event
 from quietward.dashboard.history.flags import AlertEpisode, Wait, alert_episodes
 from quietward.dashboard.view import wording
 

@@ -9,23 +9,14 @@ from typing import cast
 from msgspec import Struct
 
 from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.commands import Command
+from quietward.contracts.fields import encode_json
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Transfer, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.liveness import WorkerReport, reports_of, troubles_of_ward
-from quietward.contracts.messages import (
-    Block,
-    Command,
-    CommandEnvelope,
-    Event,
-    Input,
-    PolicyInfo,
-    Summary,
-    Transfer,
-    UnexpectedDevice,
-    Unreadable,
-    decode_summary,
-    encode_inputs,
-    encode_json,
-    inputs_of,
-)
+from quietward.contracts.log import Event
+from quietward.contracts.policy_info import PolicyInfo
+from quietward.contracts.samples import UnexpectedDevice
+from quietward.contracts.summary import Summary, decode_summary
 from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
 from quietward.dashboard.view.marks import strip_marks

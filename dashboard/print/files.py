@@ -9,8 +9,10 @@ from typing import TypeVar
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
-from quietward.contracts.messages import WINDOW_S, Stay, Summary
+from quietward.contracts.fields import WINDOW_S
 from quietward.contracts.settings import Settings, without_password
+from quietward.contracts.stays import Stay
+from quietward.contracts.summary import Summary
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord

@@ -11,7 +11,9 @@ from datetime import tzinfo
 
 from msgspec import Struct
 
-from quietward.contracts.messages import LOG_WORDS, WINDOW_S, Block, Event
+from quietward.contracts.fields import WINDOW_S
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import LOG_WORDS, Event
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print.clock_format import ClockFormat

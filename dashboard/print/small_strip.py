@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ, WINDOW_S, Event
+from quietward.contracts.fields import HZ, WINDOW_S
+from quietward.contracts.log import Event
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.view.marks import FLAG, NOTE, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats

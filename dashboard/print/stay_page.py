@@ -6,8 +6,10 @@ from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from quietward.contracts.messages import HZ, Event, Stay, encode_json
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.stays import Stay
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.flags import alert_episodes

@@ -4,9 +4,9 @@ from itertools import product
 
 from msgspec import Struct
 
-from quietward.contracts.messages import TWIN_WORDS
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
+from quietward.contracts.summary import TWIN_WORDS
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.view.marks import strip_marks

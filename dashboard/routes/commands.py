@@ -2,22 +2,22 @@
 
 from collections.abc import Container
 
-from quietward.contracts.errors import QuietwardError
-from quietward.contracts.messages import (
+from quietward.contracts.commands import (
     Acknowledge,
-    Arrival,
     Arrive,
     Command,
     CorrectArrival,
     Move,
     Pause,
-    PolicyInfo,
     RecordCare,
     SetBedLimit,
     Shelve,
     TakeIn,
     decode_command,
 )
+from quietward.contracts.errors import QuietwardError
+from quietward.contracts.policy_info import PolicyInfo
+from quietward.contracts.stays import Arrival
 from quietward.contracts.validation import NOT_DECODED, invalid_json
 
 MAX_BYTES = 4096

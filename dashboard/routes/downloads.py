@@ -7,7 +7,7 @@ from fastapi import FastAPI, Query, Request, Response
 from fastapi.responses import HTMLResponse, PlainTextResponse
 
 from quietward.contracts.errors import QuietwardError
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.reader import read_record

@@ -5,7 +5,7 @@ import asyncio
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from msgspec import structs
 
-from quietward.contracts.messages import Move, TakeIn
+from quietward.contracts.commands import Move, TakeIn
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN

@@ -7,7 +7,8 @@ from fastapi import FastAPI, Path, Response
 from fastapi.responses import HTMLResponse
 from msgspec import structs
 
-from quietward.contracts.messages import HZ, Stay
+from quietward.contracts.fields import HZ
+from quietward.contracts.stays import Stay
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.reader import read_log, read_stay

@@ -7,7 +7,7 @@ import msgspec
 from fastapi import FastAPI, Response
 from msgspec import Struct, field
 
-from quietward.contracts.messages import encode_json
+from quietward.contracts.fields import encode_json
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.web.responses import json_response
 

@@ -1,6 +1,6 @@
 """Pure: clocks that disagree, in words."""
 
-from quietward.contracts.messages import Summary
+from quietward.contracts.summary import Summary
 
 DEVICE_AGREES_MS = 5_000
 """Transport takes time; a larger difference is the device's own clock."""

@@ -8,7 +8,7 @@ be abrupt if its return is gradual. Limits are those of the rule set that named 
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from quietward.contracts.messages import RuleSetInfo
+from quietward.contracts.policy_info import RuleSetInfo
 
 GRADUAL = ("early", "late", "undetermined")
 MOST_DIGITS = 6

@@ -2,7 +2,8 @@
 
 from msgspec import Struct
 
-from quietward.contracts.messages import CALLING, Event, PolicyInfo
+from quietward.contracts.log import CALLING, Event
+from quietward.contracts.policy_info import PolicyInfo
 from quietward.dashboard.view import explain, wording
 
 NOTE = "note"

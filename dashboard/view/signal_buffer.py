@@ -6,7 +6,8 @@ from itertools import zip_longest
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ, Block
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
 from quietward.contracts.timeline import Standing
 
 KEPT_S = 3600

@@ -3,18 +3,17 @@
 from msgspec import Struct, structs
 
 from quietward.contracts.liveness import CLOCKS_AGREE_MS
-from quietward.contracts.messages import (
-    Arrival,
+from quietward.contracts.policy_info import PolicyInfo
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import (
     Attending,
     BedLimit,
     CareRecord,
     FetusSummary,
     Level,
     Paused,
-    PolicyInfo,
     Shelved,
     SignalState,
-    Stay,
     Summary,
     Undoable,
 )

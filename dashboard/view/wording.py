@@ -1,6 +1,7 @@
 """Pure: numbers and names of a summary in the words that pages and printed sheets share."""
 
-from quietward.contracts.messages import CARE_WORDS, HandTimed, OngoingDeceleration, Summary, TraceSummary
+from quietward.contracts.commands import CARE_WORDS
+from quietward.contracts.summary import HandTimed, OngoingDeceleration, Summary, TraceSummary
 
 STEADY_WITHIN = 0.1
 """Intervals are called steady if their ratio to the earlier ones differs from 1 by less than this."""

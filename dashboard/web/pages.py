@@ -9,7 +9,9 @@ from typing import Any
 from dash import dcc, html
 from fastapi import FastAPI
 
-from quietward.contracts.messages import CARE_WORDS, LOG_WORDS, encode_json
+from quietward.contracts.commands import CARE_WORDS
+from quietward.contracts.fields import encode_json
+from quietward.contracts.log import LOG_WORDS
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.web.templates import render

@@ -2,7 +2,7 @@
 
 from fastapi import Response
 
-from quietward.contracts.messages import encode_json
+from quietward.contracts.fields import encode_json
 
 
 def json_response(document: object) -> Response:

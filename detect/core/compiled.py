@@ -18,7 +18,7 @@ import numpy as np
 from numba import extending
 from numba.core import caching, datamodel
 
-from quietward.contracts import messages
+from quietward.contracts import fields
 
 numba: Any = numba_library  # whose own types know neither its options nor its insides
 FunctionCache: Any = caching.FunctionCache
@@ -189,7 +189,7 @@ class _Kept(FunctionCache):  # type: ignore[misc]
     """Numba's files beside the module, or in the user's cache folder where that cannot be written to.
 
     Numba takes what is kept as long as the function's own file is the same. But what it calls is compiled into it: so
-    here it is as long as all files of the core are the same, and that of the messages, which it takes numbers from.
+    here it is as long as all files of the core are the same, and that of `fields`, which it takes numbers from.
     Their digest is part of the files' names, since what other code has kept cannot even be opened: it names classes
     that may be gone.
     """
@@ -210,6 +210,6 @@ def _sources() -> str:
     """Return a digest of everything that the compiled code was made from, whatever of it is loaded so far."""
     digest = sha256(numba.__version__.encode())
     files = sorted(Path(__file__).parent.rglob("*.py"))
-    for file in [*files, Path(inspect.getfile(messages))]:
+    for file in [*files, Path(inspect.getfile(fields))]:
         digest.update(file.read_bytes())
     return digest.hexdigest()

@@ -10,22 +10,21 @@ from typing import NamedTuple, TypeGuard
 
 import numpy as np
 
-from quietward.contracts.messages import (
-    HZ,
-    Arrive,
+from quietward.contracts.commands import Arrive, StayCommand
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import (
     Asked,
     Block,
     CommandEnvelope,
     DeviceStatus,
-    Event,
     Input,
     SetAside,
-    StayCommand,
     Tick,
     Transfer,
     TransferAnswer,
     UndoTransfer,
 )
+from quietward.contracts.log import Event
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.measures import findings
 from quietward.detect.core.people import acts as people

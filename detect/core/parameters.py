@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
-from quietward.contracts.messages import HZ, Risk
+from quietward.contracts.fields import HZ, Risk
 
 
 class EvaluationLimits(Struct, frozen=True, forbid_unknown_fields=True):

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST
+from quietward.contracts.fields import HZ, UA_LOWEST
 from quietward.detect.core.alerting import attention, concern
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled

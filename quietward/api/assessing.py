@@ -7,7 +7,8 @@ from msgspec import structs
 from quietward.api.result import Result
 from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of, signal_of
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ, TREND_KIND
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import TREND_KIND
 from quietward.detect import assess as assessment
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Policy

@@ -4,7 +4,9 @@ import numpy as np
 
 from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of, signal_of
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ, TREND_KIND, Event, Summary
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import TREND_KIND, Event
+from quietward.contracts.summary import Summary
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries

@@ -6,8 +6,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from msgspec import Struct, structs
 
 from quietward.contracts.errors import BadSettings, extra, possible
-from quietward.contracts.messages import HZ, TWIN_WORDS, Event, encode_json
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import TWIN_WORDS
 from quietward.detect.assessment import Assessment, Minute, SecondTwin
 from quietward.drawing.strip import Level, Mark, Moment, PaperScale, Trace, sheets, svg
 from quietward.recordings.annotations import annotations_of

@@ -101,7 +101,7 @@ def refused(
     import asyncio
 
     from quietward.contracts.addresses import Ward
-    from quietward.contracts.messages import encode_json
+    from quietward.contracts.fields import encode_json
     from quietward.runtime.refused import read_refused
     from quietward.store.client import connected
 

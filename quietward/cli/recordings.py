@@ -16,7 +16,7 @@ from quietward.recordings import FORMATS, SUFFIXES
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from quietward.contracts.messages import Event
+    from quietward.contracts.log import Event
     from quietward.detect.assessment import Assessment, SecondTwin
     from quietward.recordings.recording import Recording
 
@@ -62,7 +62,7 @@ def assess(
         outcomes = assessment.with_events(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n))
     rows = [outcome.assessment for outcome in outcomes]
     if json:
-        from quietward.contracts.messages import encode_json
+        from quietward.contracts.fields import encode_json
 
         for row in rows:
             print(encode_json(row).decode())
@@ -79,7 +79,7 @@ def assess(
 
 def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[list[Event]]") -> None:
     """Write recordings with their logs as annotations; nothing is overwritten. Raises BadSettings."""
-    from quietward.contracts.messages import TREND_KIND
+    from quietward.contracts.log import TREND_KIND
     from quietward.recordings.annotations import annotations_of
     from quietward.recordings.files import write_recording
 

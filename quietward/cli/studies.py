@@ -11,7 +11,7 @@ import typer
 from quietward.cli.common import ProgressLines, settings_from, time_left
 from quietward.cli.options import PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
 from quietward.contracts.errors import BadSettings, MissingExtra, QuietwardError, extra
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""How much a device may claim and send. Everything else has its bounds at its field, in `messages`."""
+"""How much a device may claim and send. Everything else has its bounds in `fields`."""
 
 LARGEST_SEQ = 2**32 - 1
 """136 years of seconds; some devices number their seconds by the epoch."""

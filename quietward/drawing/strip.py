@@ -10,8 +10,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from msgspec import Struct, structs
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ, TWIN_WORDS
+from quietward.contracts.fields import HZ
 from quietward.contracts.strip import STRIP
+from quietward.contracts.summary import TWIN_WORDS
 
 Floats = NDArray[np.float64]
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from quietward.contracts.messages import Event
+from quietward.contracts.log import Event
 from quietward.recordings.recording import Annotation
 
 

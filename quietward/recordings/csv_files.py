@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
 from quietward.recordings.signal_names import FHR, FHR2, STAGE, TIME, UA
 from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of

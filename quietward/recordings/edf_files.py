@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from quietward.contracts.errors import BadRecording, extra
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings.recording import Annotation, Content, Recording, Signal
 from quietward.recordings.signal_names import FHR, FHR2, NAMES, UA, factor_of, find_signals
 

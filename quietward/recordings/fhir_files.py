@@ -17,8 +17,9 @@ import numpy as np
 from msgspec import Struct, field
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ, TWIN_WORDS
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import TWIN_WORDS
 from quietward.recordings.recording import Annotation, Content, Recording, Signal
 
 LOINC, UCUM = "http://loinc.org", "http://unitsofmeasure.org"

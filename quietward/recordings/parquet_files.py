@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.errors import BadRecording, extra
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.validation import NOT_DECODED
 from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal

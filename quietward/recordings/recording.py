@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
+from quietward.contracts.fields import FHR_HIGHEST_BPM, FHR_LOWEST_BPM, HZ, UA_HIGHEST, UA_LOWEST
 
 Signal = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ import numpy as np
 from msgspec import Struct
 
 from quietward.contracts.errors import BadRecording, possible
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.validation import NOT_DECODED
 from quietward.recordings.recording import LONGEST_S, Annotation, Content, Recording, Signal

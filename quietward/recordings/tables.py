@@ -7,7 +7,7 @@ from math import inf
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings.recording import LONGEST_S, Content, LabourContext, Signal
 from quietward.recordings.signal_names import FHR, FHR2, NAMES, STAGE, TIME, UA, Found, find_signals
 

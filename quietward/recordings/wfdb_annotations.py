@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings.recording import Annotation
 
 SUFFIX = ".qwd"

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings import wfdb_annotations, wfdb_record
 from quietward.recordings.recording import Content, LabourContext, Recording
 from quietward.recordings.signal_names import FHR, FHR2, NAMES, UA, find_signals

@@ -17,8 +17,8 @@ from prometheus_client.registry import Collector
 
 from quietward import __version__
 from quietward.contracts.errors import Unreachable
-from quietward.contracts.messages import Level, SignalState, Summary
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import Level, SignalState, Summary
 
 log = logging.getLogger("quietward")
 

@@ -7,7 +7,7 @@ import msgspec
 from msgspec import Struct
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import RefusedMessage
+from quietward.contracts.samples import RefusedMessage
 from quietward.store.client import Entry, Store
 
 _decode = msgspec.json.Decoder(RefusedMessage).decode

@@ -13,8 +13,9 @@ from typing import Any, cast
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
+from quietward.contracts.inputs import Input, Tick, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
-from quietward.contracts.messages import Input, Tick, Unreadable, decode_summary, encode_inputs, inputs_of
+from quietward.contracts.summary import decode_summary
 from quietward.store.client import Redis, Store, newest_id, read_stream
 
 READ_AT_ONCE = 500

@@ -11,8 +11,8 @@ import msgspec
 
 from quietward import __version__
 from quietward.contracts.addresses import TOPIC_ROOT
-from quietward.contracts.messages import Samples
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.samples import Samples
 from quietward.transport.mqtt import CONTENT_TYPE, KEEPALIVE_S, SESSION_KEPT_S
 
 FILE = Path(__file__).with_name("asyncapi.json")

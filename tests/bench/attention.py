@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 from scipy.stats import chi2
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.assess import assess

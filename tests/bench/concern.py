@@ -21,7 +21,7 @@ from sklearn.base import RegressorMixin
 from sklearn.ensemble import GradientBoostingRegressor, RandomForestRegressor
 from sklearn.model_selection import GroupKFold, cross_val_predict
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.calibrate import Window, at_ends, class_limits, fit, ranks, score, weighted_kappa, windows

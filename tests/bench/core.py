@@ -13,7 +13,8 @@ import time
 import msgspec
 import numpy as np
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.state.rules import Rules

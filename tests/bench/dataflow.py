@@ -11,7 +11,8 @@ from bytewax import operators as op
 from bytewax.dataflow import Dataflow
 from bytewax.testing import TestingSink, TestingSource, run_main
 
-from quietward.contracts.messages import HZ, Block, Input, Tick
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, Input, Tick
 from quietward.dataflow import detect
 from quietward.detect import rule_file
 from quietward.detect.core import engine

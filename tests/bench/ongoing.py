@@ -14,7 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
 from quietward.detect.calibrate import windows
 from quietward.detect.core import engine

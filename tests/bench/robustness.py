@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.detect.assess import assess
 from quietward.detect.assessment import Assessment

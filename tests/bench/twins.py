@@ -11,7 +11,8 @@ from statistics import median
 import numpy as np
 from msgspec.structs import replace
 
-from quietward.contracts.messages import HZ, Block
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.arrays import Floats

@@ -17,7 +17,9 @@ from typing import cast
 import numpy as np
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import HZ, Block, Input, Samples, encode_inputs, encode_json
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.inputs import Block, Input, encode_inputs
+from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
 from quietward.runtime.embedded import free_port, store_command, wait_for_port
 from quietward.simulator import bed as simulated

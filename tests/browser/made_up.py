@@ -17,24 +17,13 @@ import redis
 from websockets.sync.client import connect
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.commands import Command
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.inputs import Block, CommandEnvelope, decode_inputs, encode_inputs
 from quietward.contracts.liveness import WorkerReport, encode_report
-from quietward.contracts.messages import (
-    HZ,
-    AdjustableLimit,
-    Block,
-    Command,
-    CommandEnvelope,
-    Contractions,
-    Event,
-    FetusSummary,
-    Level,
-    PolicyInfo,
-    SignalState,
-    Summary,
-    decode_inputs,
-    encode_inputs,
-    encode_json,
-)
+from quietward.contracts.log import Event
+from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo
+from quietward.contracts.summary import Contractions, FetusSummary, Level, SignalState, Summary
 from tests.conftest import WAIT_S, Server, free_port, make_store, wait_for
 
 SHEET = PolicyInfo(

@@ -4,8 +4,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Level
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import Level
 from quietward.dashboard.web import pages
 from quietward.practice.mistakes import Mistake
 from quietward.practice.results import Result, Results

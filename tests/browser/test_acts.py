@@ -12,26 +12,19 @@ import msgspec
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from quietward.contracts.messages import (
-    Acknowledge,
-    Attend,
+from quietward.contracts.commands import Acknowledge, Attend, Pause, RecordCare, SetBedLimit, Shelve, Tap, Unshelve
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import (
     Attending,
     BedLimit,
     CareRecord,
     HandTimed,
     Level,
-    Pause,
     Paused,
-    RecordCare,
-    SetBedLimit,
-    Shelve,
     Shelved,
     SignalState,
-    Tap,
     TraceSummary,
-    Unshelve,
 )
-from quietward.contracts.notice import NOTICE
 from tests.browser.conftest import screen
 from tests.browser.drawn import COLOURS
 from tests.browser.made_up import SHEET, MadeUpWard

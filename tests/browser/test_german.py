@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from quietward.contracts.messages import Contractions, Level, RuleClass, SignalState
+from quietward.contracts.summary import Contractions, Level, RuleClass, SignalState
 from quietward.language.catalogue import language
 from quietward.practice import simulated
 from quietward.simulator.scenario import load, names

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, expect
 
-from quietward.contracts.messages import Contractions, FetusSummary, Level, Paused, Shelved, SignalState
+from quietward.contracts.summary import Contractions, FetusSummary, Level, Paused, Shelved, SignalState
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard, fetus
 from tests.browser.test_wall import LEAST_MM, MM_PER_PX, TEXTS

@@ -14,8 +14,9 @@ from playwright.sync_api import Browser, Page, expect
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-from quietward.contracts.messages import Acknowledge, BedLimit, Level
+from quietward.contracts.commands import Acknowledge
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import BedLimit, Level
 from quietward.dashboard.auth import people
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
 from quietward.dashboard.auth.people import Role

@@ -7,7 +7,8 @@ import msgspec
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import (
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import (
     BedLimit,
     CareRecord,
     ConcernContribution,
@@ -19,7 +20,6 @@ from quietward.contracts.messages import (
     SignalState,
     TraceSummary,
 )
-from quietward.contracts.notice import NOTICE
 from tests.browser.made_up import MadeUpWard
 from tests.conftest import CHROMIUM, require
 

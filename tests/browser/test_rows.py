@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from quietward.contracts.messages import Level, SignalState
+from quietward.contracts.summary import Level, SignalState
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_acts import tab_to

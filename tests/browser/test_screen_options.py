@@ -5,8 +5,9 @@ from itertools import pairwise
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Level, RecordCare
+from quietward.contracts.commands import RecordCare
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import Level
 from tests.browser.made_up import MadeUpWard
 from tests.conftest import wait_for
 

@@ -4,8 +4,8 @@ import re
 
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Level
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import Level
 from tests.browser.made_up import MadeUpWard
 
 

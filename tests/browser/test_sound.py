@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Level
+from quietward.contracts.summary import Level
 from tests.browser.made_up import MadeUpWard
 
 COUNT_TONES = """

@@ -7,20 +7,10 @@ from typing import Any
 
 from playwright.sync_api import Browser, Page, expect
 
-from quietward.contracts.messages import (
-    Arrival,
-    Arrive,
-    BedBefore,
-    CorrectArrival,
-    Leave,
-    Level,
-    Move,
-    SignalState,
-    Stay,
-    Undoable,
-    UndoStay,
-)
+from quietward.contracts.commands import Arrive, CorrectArrival, Leave, Move, UndoStay
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.stays import Arrival, BedBefore, Stay
+from quietward.contracts.summary import Level, SignalState, Undoable
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_acts import open_bed, tab_to

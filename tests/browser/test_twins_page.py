@@ -6,7 +6,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Acknowledge, Level, SignalState
+from quietward.contracts.commands import Acknowledge
+from quietward.contracts.summary import Level, SignalState
 from tests.browser.made_up import MadeUpWard, fetus
 from tests.browser.test_wall import to_wall
 from tests.conftest import CHROMIUM, require, wait_for

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from quietward.contracts.messages import Level, Paused, Shelved, SignalState
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.summary import Level, Paused, Shelved, SignalState
 from tests.browser.made_up import MadeUpWard
 from tests.conftest import CHROMIUM, require, wait_for
 

@@ -19,7 +19,8 @@ from typing import Any
 import websockets
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Block, decode_event, inputs_of
+from quietward.contracts.inputs import Block, inputs_of
+from quietward.contracts.log import decode_event
 from quietward.contracts.settings import Settings
 from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import RedisError, Store, connected

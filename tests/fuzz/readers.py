@@ -33,7 +33,8 @@ from quietward.contracts.errors import (
     BadStudy,
     QuietwardError,
 )
-from quietward.contracts.messages import Block, PolicyInfo, encode_inputs, inputs_of
+from quietward.contracts.inputs import Block, encode_inputs, inputs_of
+from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.settings import Settings, device_passwords, load, without_password
 from quietward.contracts.tables import parse_toml_table
 from quietward.dashboard.auth import people

@@ -14,8 +14,9 @@ from msgspec import structs
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
-from quietward.contracts.messages import Event, decode_event, decode_summary
+from quietward.contracts.log import Event, decode_event
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import decode_summary
 from quietward.contracts.tls import SYSTEM
 from quietward.recordings.files import write_recording
 from quietward.runtime.embedded import mosquitto_settings, store_command

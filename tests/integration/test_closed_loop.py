@@ -12,7 +12,8 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Acknowledge, Block, CareKind, RecordCare, decode_inputs
+from quietward.contracts.commands import Acknowledge, CareKind, RecordCare
+from quietward.contracts.inputs import Block, decode_inputs
 from quietward.contracts.settings import Settings
 from quietward.dashboard.live.hub import Hub
 from quietward.simulator import scenario

@@ -20,8 +20,11 @@ import numpy as np
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import HZ, Samples, decode_event, decode_summary, encode_json
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.log import decode_event
+from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import decode_summary
 from quietward.simulator import bed as simulated
 from quietward.simulator.outbox import Outbox
 from quietward.simulator.scenario import load

@@ -15,21 +15,11 @@ import pytest
 from msgspec import structs
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    Command,
-    CommandEnvelope,
-    Input,
-    Leave,
-    Tick,
-    UndoStay,
-    decode_summary,
-    encode_inputs,
-)
+from quietward.contracts.commands import Acknowledge, Arrive, Command, Leave, UndoStay
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, encode_inputs
+from quietward.contracts.stays import Arrival
+from quietward.contracts.summary import decode_summary
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import Store

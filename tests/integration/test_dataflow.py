@@ -10,7 +10,9 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadRules, MissingExtra
-from quietward.contracts.messages import TREND_KIND, Event, Input, Summary, decode_event, decode_summary
+from quietward.contracts.inputs import Input
+from quietward.contracts.log import TREND_KIND, Event, decode_event
+from quietward.contracts.summary import Summary, decode_summary
 from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore

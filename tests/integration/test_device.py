@@ -15,7 +15,7 @@ import uvloop
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
-from quietward.contracts.messages import Block, decode_inputs
+from quietward.contracts.inputs import Block, decode_inputs
 from quietward.contracts.settings import Settings
 from quietward.simulator.device import Device
 from quietward.simulator.sources import RecordedStrip

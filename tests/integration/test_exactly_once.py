@@ -27,31 +27,15 @@ import numpy as np
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.commands import Acknowledge, Arrive, Command, Leave, RecordCare, Tap, UndoStay
 from quietward.contracts.errors import Unreachable
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    Command,
-    CommandEnvelope,
-    Event,
-    Leave,
-    RecordCare,
-    Samples,
-    Stay,
-    Summary,
-    Tap,
-    Tick,
-    UndoStay,
-    decode_event,
-    decode_inputs,
-    decode_summary,
-    encode_inputs,
-    encode_json,
-)
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.inputs import Block, CommandEnvelope, Tick, decode_inputs, encode_inputs
+from quietward.contracts.log import Event, decode_event
+from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import Summary, decode_summary
 from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore

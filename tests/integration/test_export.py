@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Event, decode_event, encode_json
+from quietward.contracts.fields import encode_json
+from quietward.contracts.log import Event, decode_event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.dashboard.history.reader import read_policy

@@ -7,16 +7,10 @@ from typing import Any
 import msgspec
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    Block,
-    DeviceStatus,
-    Input,
-    RefusedMessage,
-    SignalState,
-    decode_inputs,
-    decode_summary,
-)
+from quietward.contracts.inputs import Block, DeviceStatus, Input, decode_inputs
+from quietward.contracts.samples import RefusedMessage
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import SignalState, decode_summary
 from quietward.store.client import Store
 from tests.conftest import Parts, reports, settled, until, wait_for, well
 

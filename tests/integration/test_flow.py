@@ -12,9 +12,11 @@ import numpy as np
 import websockets
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Block, Summary, decode_event, decode_inputs, decode_summary
+from quietward.contracts.inputs import Block, decode_inputs
+from quietward.contracts.log import decode_event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import Summary, decode_summary
 from quietward.recordings.files import read_recording, write_recording
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import RedisError, Store

@@ -18,17 +18,10 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.bounds import LARGEST_SEQ
-from quietward.contracts.messages import (
-    Block,
-    Input,
-    SignalState,
-    Tick,
-    decode_event,
-    decode_summary,
-    encode_inputs,
-    inputs_of,
-)
+from quietward.contracts.inputs import Block, Input, Tick, encode_inputs, inputs_of
+from quietward.contracts.log import decode_event
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import SignalState, decode_summary
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.service import Detector

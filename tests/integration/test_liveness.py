@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.inputs import Tick, inputs_of
 from quietward.contracts.liveness import WorkerReport, encode_report
-from quietward.contracts.messages import Tick, inputs_of
 from quietward.contracts.settings import Settings
 from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import wait_for_port

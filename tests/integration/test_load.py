@@ -13,9 +13,11 @@ import psutil
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import Samples, decode_summary, encode_json
+from quietward.contracts.fields import encode_json
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import decode_summary
 from quietward.load import trial
 from quietward.load.trial import LoadOrder
 from quietward.runtime.clock import now_ms

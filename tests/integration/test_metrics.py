@@ -7,8 +7,8 @@ from typing import Any
 from prometheus_client.parser import text_string_to_metric_families
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import decode_summary
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import decode_summary
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher

@@ -12,23 +12,11 @@ import pytest
 from msgspec.structs import replace
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    HZ,
-    Arrival,
-    Arrive,
-    Attend,
-    Block,
-    Command,
-    CommandEnvelope,
-    CorrectArrival,
-    Input,
-    Leave,
-    Move,
-    RecordCare,
-    Tick,
-    encode_inputs,
-)
+from quietward.contracts.commands import Arrive, Attend, Command, CorrectArrival, Leave, Move, RecordCare
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, encode_inputs
 from quietward.contracts.settings import Settings
+from quietward.contracts.stays import Arrival
 from quietward.dashboard.history.reader import LogCache, read_history, read_record, read_stay, read_summary
 from quietward.dashboard.history.shift import BedLog, shift_report
 from quietward.dashboard.print import files, stay_page

@@ -19,23 +19,11 @@ from typing import Any
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    Command,
-    CommandEnvelope,
-    Input,
-    Leave,
-    Move,
-    RecordCare,
-    Tick,
-    UndoStay,
-    decode_summary,
-    encode_inputs,
-)
+from quietward.contracts.commands import Acknowledge, Arrive, Command, Leave, Move, RecordCare, UndoStay
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, encode_inputs
+from quietward.contracts.stays import Arrival
+from quietward.contracts.summary import decode_summary
 from quietward.store.client import RedisError, Store, connected, newest_id
 from tests import detectors
 from tests.conftest import Server, make_store

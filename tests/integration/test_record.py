@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import HZ, Block, Event, encode_inputs, encode_json
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.inputs import Block, encode_inputs
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.recordings import SUFFIXES

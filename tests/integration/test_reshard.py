@@ -6,8 +6,10 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
+from quietward.contracts.inputs import Input, Tick, encode_inputs
 from quietward.contracts.liveness import WorkerReport, encode_report
-from quietward.contracts.messages import Input, Tick, decode_event, decode_summary, encode_inputs
+from quietward.contracts.log import decode_event
+from quietward.contracts.summary import decode_summary
 from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore

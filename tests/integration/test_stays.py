@@ -11,22 +11,10 @@ import numpy as np
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    HZ,
-    Arrival,
-    Arrive,
-    Block,
-    Command,
-    CommandEnvelope,
-    Input,
-    Leave,
-    RecordCare,
-    Stay,
-    Tick,
-    UndoStay,
-    encode_inputs,
-    inputs_of,
-)
+from quietward.contracts.commands import Arrive, Command, Leave, RecordCare, UndoStay
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, encode_inputs, inputs_of
+from quietward.contracts.stays import Arrival, Stay
 from quietward.dashboard.history.reader import LogCache, read_history, read_log, read_record, read_stay, read_summary
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.print import stay_page

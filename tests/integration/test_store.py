@@ -7,7 +7,8 @@ import pytest
 
 from quietward.contracts.addresses import LOG_KEPT, TREND_KEPT, Ward
 from quietward.contracts.errors import LostOwnership
-from quietward.contracts.messages import Event, Tick, decode_event, encode_inputs
+from quietward.contracts.inputs import Tick, encode_inputs
+from quietward.contracts.log import Event, decode_event
 from quietward.detect import store as detect_store
 from quietward.detect.store import ShardStore
 from quietward.store.client import (

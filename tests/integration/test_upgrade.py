@@ -18,21 +18,12 @@ import pytest
 import redis
 
 from quietward.contracts.addresses import Shard, Ward
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Block,
-    CommandEnvelope,
-    Event,
-    Input,
-    SignalState,
-    Summary,
-    Tick,
-    decode_event,
-    decode_summary,
-    encode_inputs,
-)
+from quietward.contracts.commands import Acknowledge
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, encode_inputs
+from quietward.contracts.log import Event, decode_event
 from quietward.contracts.settings import Settings
+from quietward.contracts.summary import SignalState, Summary, decode_summary
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.service import Detector

@@ -6,7 +6,9 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import Arrival, Arrive, Attend, Block, Command, Leave, Move, Tick, UndoStay
+from quietward.contracts.commands import Arrive, Attend, Command, Leave, Move, UndoStay
+from quietward.contracts.inputs import Block, Tick
+from quietward.contracts.stays import Arrival
 from tests.property.test_moves import HERE, T0_MS, THERE, Wards
 from tests.property.test_streaming_core import RELAXED
 from tests.traces import RULES

@@ -7,7 +7,7 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import Samples
+from quietward.contracts.samples import Samples
 from quietward.simulator.faults import SENT_BACKWARDS_S, Faults
 from quietward.simulator.scenario import DeviceFault, Fault
 

@@ -13,29 +13,23 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import (
+from quietward.contracts.commands import (
     Acknowledge,
-    Arrival,
     Arrive,
     Attend,
-    Block,
     Command,
-    CommandEnvelope,
     CorrectArrival,
-    Event,
-    Input,
     Leave,
-    Level,
     Move,
     RecordCare,
     SetBedLimit,
-    Summary,
     Tap,
-    Tick,
-    Transfer,
-    TransferAnswer,
     UndoStay,
 )
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, Transfer, TransferAnswer
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Arrival
+from quietward.contracts.summary import Level, Summary
 from quietward.detect.core import arrays, engine
 from quietward.detect.core.people import moves
 from quietward.detect.core.reporting import summaries

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import HZ, Block, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import Event
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries

@@ -13,7 +13,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES, values_of
 from quietward.detect.core.state.state import State

@@ -8,21 +8,11 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import (
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    CommandEnvelope,
-    Event,
-    Input,
-    Leave,
-    RecordCare,
-    Summary,
-    Tap,
-    Tick,
-    UndoStay,
-)
+from quietward.contracts.commands import Acknowledge, Arrive, Leave, RecordCare, Tap, UndoStay
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Arrival
+from quietward.contracts.summary import Summary
 from quietward.detect.core import arrays, engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output

@@ -8,7 +8,9 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import HZ, Block, Event, Input, Tick
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, Input, Tick
+from quietward.contracts.log import Event
 from quietward.detect.core import engine
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed as simulated

@@ -7,7 +7,9 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import HZ, Block, Event, Input, Tick
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, Input, Tick
+from quietward.contracts.log import Event
 from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load, names
 from tests.property.test_streaming_core import RELAXED, SECONDS, labours, work

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from tests.abnormalities import wave
 from tests.traces import Signal, bell, flat, put, ramp, run
 

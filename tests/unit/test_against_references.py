@@ -6,7 +6,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.signal import find_peaks
 from scipy.stats import trim_mean
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from tests.traces import RULES, Signal, bell, flat, put, ramp, run
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect import assess
 from quietward.detect.assessment import Assessment
 from quietward.recordings.recording import Recording, Signal

@@ -13,7 +13,9 @@ from rich.console import Console
 import quietward
 from quietward.cli.recordings import _assessment_table
 from quietward.contracts.errors import BadRecording
-from quietward.contracts.messages import HZ, Block, Event, encode_json
+from quietward.contracts.fields import HZ, encode_json
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import Event
 from quietward.detect import picture
 from quietward.detect.assess import Outcome, with_events
 from quietward.detect.core import engine

@@ -7,26 +7,20 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from quietward.contracts.messages import (
+from quietward.contracts.commands import (
     Acknowledge,
     Attend,
-    Block,
     Command,
-    CommandEnvelope,
-    DeviceStatus,
-    Event,
-    Input,
-    Level,
     Pause,
     RecordCare,
     SetBedLimit,
     Shelve,
-    SignalState,
-    Summary,
     Tap,
-    Tick,
     Unshelve,
 )
+from quietward.contracts.inputs import Block, CommandEnvelope, DeviceStatus, Input, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.summary import Level, SignalState, Summary
 from quietward.dashboard.view.view_model import at_one_bed_each, build_card
 from quietward.detect import rule_file
 from quietward.detect.assess import assess

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import BASELINE_BPM
 from quietward.detect.core.state.state import State

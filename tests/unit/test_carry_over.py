@@ -8,20 +8,11 @@ from pathlib import Path
 
 import msgspec
 
-from quietward.contracts.messages import (
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    CommandEnvelope,
-    Event,
-    Input,
-    Level,
-    Shelve,
-    SignalState,
-    Summary,
-    Tick,
-)
+from quietward.contracts.commands import Acknowledge, Arrive, Shelve
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Arrival
+from quietward.contracts.summary import Level, SignalState, Summary
 from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries

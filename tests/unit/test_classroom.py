@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import Level
 from quietward.detect import calibrate
 from quietward.practice import recorded, simulated
 from quietward.practice.answer import Answer, LearnerMark

@@ -2,7 +2,9 @@
 
 import pytest
 
-from quietward.contracts.messages import Block, Event, SignalState, Tick
+from quietward.contracts.inputs import Block, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.summary import SignalState
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.state import State

@@ -117,7 +117,7 @@ def test_another_tuple_is_looked_at_again() -> None:
 def test_a_second_can_be_taken_uncompiled() -> None:
     """What counts branches and makes mutations runs the core so."""
     code = (
-        "from quietward.contracts.messages import Block\n"
+        "from quietward.contracts.inputs import Block\n"
         "from quietward.detect import rule_file\n"
         "from quietward.detect.core import engine\n"
         "from quietward.detect.core.state.state import State\n"

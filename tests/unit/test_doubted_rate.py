@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, SignalState
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import SignalState
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries

@@ -5,7 +5,7 @@ import pytest
 from msgspec import structs
 
 from quietward.contracts.errors import BadScenario
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.simulator import emergency, scenario, shift
 from quietward.simulator.bed import simulate
 from quietward.simulator.emergency import Onset

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.dashboard.view.marks import reasons
 from quietward.detect import rule_file
 from quietward.detect.core import engine

@@ -6,7 +6,8 @@ import msgspec
 import pytest
 
 from quietward.contracts.errors import BadMessage
-from quietward.contracts.messages import Block, Samples
+from quietward.contracts.inputs import Block
+from quietward.contracts.samples import Samples
 from quietward.detect.core import engine
 from quietward.detect.core.state.state import State
 from quietward.ingest.validate import check

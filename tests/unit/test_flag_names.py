@@ -3,8 +3,8 @@
 import msgspec
 import pytest
 
+from quietward.contracts.commands import Acknowledge
 from quietward.contracts.flag_names import flag_name, flag_number, is_of_second
-from quietward.contracts.messages import Acknowledge
 
 
 def may_be_sent(flag: str) -> bool:

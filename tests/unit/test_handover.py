@@ -13,24 +13,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from quietward.contracts.messages import (
-    HZ,
-    LOG_WORDS,
-    Arrival,
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import LOG_WORDS, Event, decode_event
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import (
     BedLimit,
-    Block,
     CareRecord,
     ConcernContribution,
-    Event,
     HandTimed,
     Level,
     RuleClass,
     SignalState,
-    Stay,
     TraceSummary,
-    decode_event,
 )
-from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.history.flags import alert_episodes

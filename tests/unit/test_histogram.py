@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core import arrays
 from quietward.detect.core.signal import histogram, minute
 from quietward.detect.core.signal.histogram import STEPS, Histogram, Window

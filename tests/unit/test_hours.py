@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from quietward.contracts.messages import HZ, Block, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.dashboard.history.bed_history import BedHistory

@@ -23,7 +23,7 @@ import quietward
 from quietward.api.result import TABLES
 from quietward.cli import app
 from quietward.contracts.errors import BadRecording, BadRules, BadSettings
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.recordings.files import find_recordings, write_recording
 from quietward.simulator import bed, scenario

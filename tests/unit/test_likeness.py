@@ -7,7 +7,7 @@ import pytest
 from msgspec import structs
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.assessment import Assessment, Contraction, Gaps, SignalQuality
 from quietward.recordings.recording import Recording
 from tests import likeness

@@ -9,7 +9,7 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import decode_samples
+from quietward.contracts.samples import decode_samples
 from quietward.load import limit, trial
 from quietward.load.devices import Gateway, SignalChunks
 from quietward.load.limit import LimitSearch

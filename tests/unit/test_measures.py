@@ -14,7 +14,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, Block, Event, Input, Tick
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, Input, Tick
+from quietward.contracts.log import Event
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import MEASURES, measures_of, values_of
 from quietward.detect.core.state.state import State

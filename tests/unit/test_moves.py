@@ -6,24 +6,10 @@ import msgspec
 import pytest
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.messages import (
-    Arrival,
-    Arrive,
-    Attend,
-    Block,
-    Command,
-    CommandEnvelope,
-    CorrectArrival,
-    Leave,
-    Level,
-    Move,
-    RecordCare,
-    SetAside,
-    Stay,
-    Tick,
-    Transfer,
-    UndoStay,
-)
+from quietward.contracts.commands import Arrive, Attend, Command, CorrectArrival, Leave, Move, RecordCare, UndoStay
+from quietward.contracts.inputs import Block, CommandEnvelope, SetAside, Tick, Transfer
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import Level
 from quietward.dashboard.live import hub as live
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, build_card

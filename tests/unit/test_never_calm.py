@@ -11,17 +11,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Level,
-    Pause,
-    RecordCare,
-    SetBedLimit,
-    Shelve,
-    Tick,
-    Unshelve,
-)
+from quietward.contracts.commands import Acknowledge, Pause, RecordCare, SetBedLimit, Shelve, Unshelve
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Tick
+from quietward.contracts.summary import Level
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
 from quietward.detect.core.state.state import State

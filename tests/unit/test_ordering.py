@@ -5,19 +5,11 @@ from collections.abc import Callable
 import pytest
 
 from quietward.contracts.bounds import LARGEST_SEQ, SKIP_CREDIT_S
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Block,
-    CommandEnvelope,
-    DeviceStatus,
-    Event,
-    Input,
-    Level,
-    SignalState,
-    Summary,
-    Tick,
-)
+from quietward.contracts.commands import Acknowledge
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, DeviceStatus, Input, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.summary import Level, SignalState, Summary
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries

@@ -10,22 +10,21 @@ import msgspec
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import (
-    AdjustableLimit,
-    Block,
+from quietward.contracts.inputs import Block
+from quietward.contracts.log import Event
+from quietward.contracts.notice import NOTICE
+from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo
+from quietward.contracts.summary import (
     CareRecord,
     Contractions,
-    Event,
     HandTimed,
     Level,
     Paused,
-    PolicyInfo,
     Shelved,
     SignalState,
     Summary,
     TraceSummary,
 )
-from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.marks import strip_marks

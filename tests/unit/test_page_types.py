@@ -8,7 +8,7 @@ import pytest
 from msgspec import Struct
 from msgspec.inspect import StructType, type_info
 
-from quietward.contracts import messages
+from quietward.contracts import log, policy_info, samples, stays, summary
 from quietward.contracts import strip as contracts_strip
 from quietward.dashboard.history import shift
 from quietward.dashboard.live import hub
@@ -27,17 +27,17 @@ SHARED: dict[str, type[Struct]] = {
     "CareNote": view_model.CareNote,
     "ManualTimingLine": view_model.ManualTimingLine,
     "StripMark": marks.StripMark,
-    "Attending": messages.Attending,
-    "Paused": messages.Paused,
-    "Shelved": messages.Shelved,
-    "BedLimit": messages.BedLimit,
-    "Arrival": messages.Arrival,
+    "Attending": summary.Attending,
+    "Paused": summary.Paused,
+    "Shelved": summary.Shelved,
+    "BedLimit": summary.BedLimit,
+    "Arrival": stays.Arrival,
     "FormerStay": view_model.FormerStay,
-    "Undoable": messages.Undoable,
-    "UnexpectedDevice": messages.UnexpectedDevice,
-    "AdjustableLimit": messages.AdjustableLimit,
-    "PolicyInfo": messages.PolicyInfo,
-    "LogEvent": messages.Event,
+    "Undoable": summary.Undoable,
+    "UnexpectedDevice": samples.UnexpectedDevice,
+    "AdjustableLimit": policy_info.AdjustableLimit,
+    "PolicyInfo": policy_info.PolicyInfo,
+    "LogEvent": log.Event,
     "LabourInfo": hub.LabourInfo,
     "StripStyle": contracts_strip.StripStyle,
     "FhrScale": contracts_strip.FhrScale,

@@ -9,10 +9,8 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from quietward.cli import app
-from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import (
+from quietward.contracts.commands import (
     Acknowledge,
-    Arrival,
     Arrive,
     Attend,
     Command,
@@ -25,6 +23,8 @@ from quietward.contracts.messages import (
     TakeIn,
     UndoStay,
 )
+from quietward.contracts.errors import BadSettings
+from quietward.contracts.stays import Arrival
 from quietward.dashboard.auth import people
 from quietward.dashboard.auth.middleware import is_own_origin
 from quietward.dashboard.auth.people import People, Role, why_not

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietward.contracts.errors import BadRules, possible
-from quietward.contracts.messages import HZ, Level
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import Level
 from quietward.practice import simulated
 from quietward.practice.answer import Answer, BadAnswer, LearnerMark, check
 from quietward.practice.compare import Comparison, pairs

@@ -8,7 +8,7 @@ Each is run noise-free, where sample counts decide, and where it makes sense wit
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.alerting.rule_sets import rounded_baseline
 from tests.traces import Run, Signal, bell, flat, put, ramp, ripple, run
 

@@ -9,7 +9,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import Event
 from quietward.detect.core import engine
 from quietward.detect.core.measures.findings import ASKED, MEASURES
 from quietward.detect.core.reporting import reasons, summaries

@@ -6,26 +6,20 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import (
-    HZ,
-    Block,
+from quietward.contracts.commands import Command, RecordCare, Tap
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, DeviceStatus, Input, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.summary import (
     CareRecord,
-    Command,
-    CommandEnvelope,
     ConcernContribution,
-    DeviceStatus,
-    Event,
     HandTimed,
-    Input,
     Level,
     OngoingDeceleration,
-    RecordCare,
     Summary,
-    Tap,
-    Tick,
     TraceSummary,
 )
-from quietward.contracts.messages import SignalState as Usable
+from quietward.contracts.summary import SignalState as Usable
 from quietward.detect.core import arrays, engine
 from quietward.detect.core.patterns import hand
 from quietward.detect.core.patterns.hand import Hand

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from quietward.contracts.errors import BadScenario
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import Bed, SimulatedLabour, simulate
 from quietward.simulator.scenario import Fault, load

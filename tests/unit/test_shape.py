@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.patterns.excursions import DOWN, Excursion
 from tests.compiled import refine
 from tests.traces import RULES, Signal, bell, flat, put, ramp

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import Event
+from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.history.export import shift_as_csv
 from quietward.dashboard.history.shift import BedLog, BedShift, KeyFigure, shift_report

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, SignalState, Summary
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import SignalState, Summary
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output

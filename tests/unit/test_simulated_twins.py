@@ -8,7 +8,7 @@ import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadScenario
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import Bed, simulate
 from quietward.simulator.device import Device

@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 import wfdb
 
+from quietward.contracts.commands import CareKind
 from quietward.contracts.errors import BadScenario, BadSettings
-from quietward.contracts.messages import HZ, CareKind
+from quietward.contracts.fields import HZ
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording
 from quietward.simulator import output, shift, truth

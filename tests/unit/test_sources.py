@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from quietward.contracts.commands import CareKind
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.messages import HZ, CareKind
+from quietward.contracts.fields import HZ
 from quietward.recordings.recording import Recording
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import TICK_S, simulate

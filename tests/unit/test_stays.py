@@ -10,28 +10,12 @@ import msgspec
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.commands import Acknowledge, Arrive, Command, Leave, Move, RecordCare, UndoStay
 from quietward.contracts.errors import BadRules
-from quietward.contracts.messages import (
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    Command,
-    CommandEnvelope,
-    DeviceStatus,
-    Event,
-    Input,
-    Leave,
-    Level,
-    Move,
-    RecordCare,
-    SignalState,
-    Stay,
-    Summary,
-    Tick,
-    TransferAnswer,
-    UndoStay,
-)
+from quietward.contracts.inputs import Block, CommandEnvelope, DeviceStatus, Input, Tick, TransferAnswer
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import Level, SignalState, Summary
 from quietward.dashboard.history.bed_record import BedRecord
 from quietward.dashboard.live import hub as live
 from quietward.dashboard.print.handover import hand_over

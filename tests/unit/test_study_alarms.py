@@ -6,7 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietward.contracts.messages import CALLING, HZ, Event
+from quietward.contracts.fields import HZ
+from quietward.contracts.log import CALLING, Event
 from quietward.detect.core import engine
 from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.arrays import Floats

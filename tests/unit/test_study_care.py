@@ -9,7 +9,7 @@ import pytest
 from msgspec import structs
 
 from quietward.contracts.errors import BadStudy
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.simulator.truth import MinuteTruth, Span
 from quietward.study import care, cases
 from quietward.study.alarms import Call

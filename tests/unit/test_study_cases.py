@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from quietward.contracts.errors import BadRecording, BadStudy
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.recordings.files import read_recording, write_recording
 from quietward.simulator import output, scenario, service, shift
 from quietward.study import cases, report, report_page, result, truth, what_if

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.detect import assess, rule_file
 from quietward.detect.core.alerting.policy import LEVELS

@@ -8,7 +8,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import HZ, Block
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
 from quietward.dashboard.view.marks import reasons
 from quietward.detect import assess, calibrate, rule_file
 from quietward.detect.core import engine

@@ -5,24 +5,12 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from quietward.contracts.messages import (
-    HZ,
-    Acknowledge,
-    Arrival,
-    Arrive,
-    Block,
-    Command,
-    CommandEnvelope,
-    CorrectArrival,
-    Event,
-    Level,
-    Pause,
-    RecordCare,
-    Shelve,
-    SignalState,
-    Summary,
-    Tick,
-)
+from quietward.contracts.commands import Acknowledge, Arrive, Command, CorrectArrival, Pause, RecordCare, Shelve
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block, CommandEnvelope, Tick
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Arrival
+from quietward.contracts.summary import Level, SignalState, Summary
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.carry_over import carry_over

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS, LARGEST_SEQ
 from quietward.contracts.errors import BadMessage
-from quietward.contracts.messages import Block, DeviceStatus
+from quietward.contracts.inputs import Block, DeviceStatus
 from quietward.ingest.validate import LARGEST_BYTES, LONGEST_NAME, MOST_NAMED, REASONS, SENML, check
 
 TOPIC = "quietward/v1/ward-1/bed-3/samples"

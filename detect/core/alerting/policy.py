@@ -7,7 +7,7 @@ from typing import Annotated, Literal, NamedTuple
 import numpy as np
 from msgspec import Meta, Struct
 
-from quietward.contracts.messages import Level
+from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.rule_sets import Clause
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.measures.findings import ASKED

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.measures import findings as row

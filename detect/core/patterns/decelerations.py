@@ -4,7 +4,7 @@ from enum import IntEnum
 
 from msgspec import Struct
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import LONG_AGO
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import KindLimits

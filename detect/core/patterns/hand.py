@@ -5,7 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, WINDOW_S, HandTimed
+from quietward.contracts.fields import HZ, WINDOW_S
+from quietward.contracts.summary import HandTimed
 from quietward.detect.core.arrays import Ints, index
 from quietward.detect.core.parameters import HandLimits
 from quietward.detect.core.patterns.history import History

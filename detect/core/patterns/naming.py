@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, UA_LOWEST
+from quietward.contracts.fields import HZ, UA_LOWEST
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import Reading

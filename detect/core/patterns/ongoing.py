@@ -9,7 +9,7 @@ may whether it is one at all: what was said and is none is withdrawn, with the r
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import LONG_AGO, Ints, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import KindLimits, NotableLimits

@@ -1,15 +1,10 @@
 """What people do at a bed: each act is taken, or said to be impossible and why. Nothing is done in silence."""
 
-from quietward.contracts.flag_names import flag_number, is_of_second
-from quietward.contracts.messages import (
+from quietward.contracts.commands import (
     CARE_WORDS,
     Acknowledge,
     Attend,
-    Attending,
-    CareRecord,
     Command,
-    CommandEnvelope,
-    Event,
     Pause,
     RecordCare,
     SetBedLimit,
@@ -18,6 +13,10 @@ from quietward.contracts.messages import (
     Tap,
     Unshelve,
 )
+from quietward.contracts.flag_names import flag_number, is_of_second
+from quietward.contracts.inputs import CommandEnvelope
+from quietward.contracts.log import Event
+from quietward.contracts.summary import Attending, CareRecord
 from quietward.detect.core.alerting import attention
 from quietward.detect.core.alerting.flags import OWN_LIMIT_OVER, PAUSE_OVER, SHELF_OVER, Notice, counting_at
 from quietward.detect.core.alerting.policy import BEDSIDE, LEVELS, TEAM

@@ -4,7 +4,8 @@ import math
 
 from msgspec import structs
 
-from quietward.contracts.messages import HZ, CareRecord, TraceSummary
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import CareRecord, TraceSummary
 from quietward.detect.core.measures.findings import BASELINE_BPM, VARIABILITY_BPM
 from quietward.detect.core.patterns.excursions import DOWN, UA
 from quietward.detect.core.reporting.events import flag_at

@@ -16,21 +16,11 @@ from collections.abc import Callable
 from msgspec import structs
 
 from quietward.contracts.bounds import EARLIER_SESSIONS
+from quietward.contracts.commands import Move, StayCommand, UndoStay
 from quietward.contracts.flag_names import flag_name, flag_number, is_of_second
-from quietward.contracts.messages import (
-    Arrival,
-    Asked,
-    BedBefore,
-    CommandEnvelope,
-    Event,
-    Move,
-    Stay,
-    StayCommand,
-    Transfer,
-    TransferAnswer,
-    UndoStay,
-    UndoTransfer,
-)
+from quietward.contracts.inputs import Asked, CommandEnvelope, Transfer, TransferAnswer, UndoTransfer
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Arrival, BedBefore, Stay
 from quietward.detect.core.people import stays
 from quietward.detect.core.people.acts import not_hers, refuse_act
 from quietward.detect.core.people.stays import Step

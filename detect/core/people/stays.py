@@ -10,23 +10,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from msgspec import structs
 
-from quietward.contracts.messages import (
-    CARE_WORDS,
-    Arrival,
-    Arrive,
-    Block,
-    CorrectArrival,
-    DeviceStatus,
-    Input,
-    Leave,
-    Move,
-    SetAside,
-    Stay,
-    StayCommand,
-    Summary,
-    Tick,
-    UndoStay,
-)
+from quietward.contracts.commands import CARE_WORDS, Arrive, CorrectArrival, Leave, Move, StayCommand, UndoStay
+from quietward.contracts.inputs import Block, DeviceStatus, Input, SetAside, Tick
+from quietward.contracts.stays import Arrival, Stay
+from quietward.contracts.summary import Summary
 from quietward.detect.core.alerting.flags import CLEARED, Change
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output

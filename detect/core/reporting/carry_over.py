@@ -8,7 +8,9 @@ in the log that it has become more, less, or is over. Nothing changes in silence
 from collections.abc import Sequence
 
 from quietward.contracts.flag_names import flag_number, is_of_second
-from quietward.contracts.messages import Event, FetusSummary, Level, SignalState, Stay, Summary
+from quietward.contracts.log import Event
+from quietward.contracts.stays import Stay
+from quietward.contracts.summary import FetusSummary, Level, SignalState, Summary
 from quietward.detect.core.alerting.policy import LEVELS
 from quietward.detect.core.state.state import SECOND, Occupancy, State
 

@@ -2,8 +2,10 @@
 
 import numpy as np
 
+from quietward.contracts.fields import HZ
 from quietward.contracts.flag_names import flag_name
-from quietward.contracts.messages import HZ, Event, TraceSummary
+from quietward.contracts.log import Event
+from quietward.contracts.summary import TraceSummary
 from quietward.detect.core.alerting.flags import (
     IS_NOTED,
     IS_QUIET,

@@ -3,7 +3,8 @@
 from collections import Counter
 from dataclasses import dataclass, field
 
-from quietward.contracts.messages import Event, TransferAnswer
+from quietward.contracts.inputs import TransferAnswer
+from quietward.contracts.log import Event
 
 
 @dataclass

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from quietward.contracts.messages import HZ, TWIN_WORDS, WINDOW_S
+from quietward.contracts.fields import HZ, WINDOW_S
+from quietward.contracts.summary import TWIN_WORDS
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.flags import said_at
 from quietward.detect.core.alerting.policy import Condition

@@ -7,8 +7,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from msgspec import structs
 
-from quietward.contracts.messages import (
-    HZ,
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Transfer
+from quietward.contracts.summary import (
     BedLimit,
     ConcernContribution,
     Contractions,
@@ -20,7 +21,6 @@ from quietward.contracts.messages import (
     Shelved,
     SignalState,
     Summary,
-    Transfer,
 )
 from quietward.detect.core.alerting.flags import NOT_SUPPRESSED, SHELVED, Attention
 from quietward.detect.core.alerting.policy import LEVELS, NOTED

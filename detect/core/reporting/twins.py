@@ -2,7 +2,7 @@
 
 from msgspec import structs
 
-from quietward.contracts.messages import TWIN_WORDS, FetusSummary, Level, RuleClass, SignalState
+from quietward.contracts.summary import TWIN_WORDS, FetusSummary, Level, RuleClass, SignalState
 from quietward.detect.core.measures.findings import Values
 from quietward.detect.core.parameters import TwinLimits
 

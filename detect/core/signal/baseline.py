@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import BaselineLimits

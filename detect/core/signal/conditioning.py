@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SignalLimits

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import Ints, array, index, part
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.signal.minute import LENGTH, MINUTE_S, Minute

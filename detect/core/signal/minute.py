@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import Bools, Floats, array, switch
 from quietward.detect.core.compiled import compiled
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import TwinLimits
 from quietward.detect.core.signal.minute import FHR, LENGTH, Minute

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.messages import HZ
+from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.signal.minute import MINUTE_S

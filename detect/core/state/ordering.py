@@ -10,7 +10,8 @@ import msgspec
 import numpy as np
 
 from quietward.contracts.bounds import EARLIER_SESSIONS, SKIP_CREDIT_S
-from quietward.contracts.messages import HZ, Block
+from quietward.contracts.fields import HZ
+from quietward.contracts.inputs import Block
 from quietward.contracts.timeline import Standing
 from quietward.detect.core.state.state import State
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-from quietward.contracts.messages import HZ, UA_HIGHEST, UA_LOWEST
+from quietward.contracts.fields import HZ, UA_HIGHEST, UA_LOWEST
 from quietward.detect.core.alerting import concern, policy
 from quietward.detect.core.alerting.concern import Concern
 from quietward.detect.core.alerting.policy import Policy

@@ -8,18 +8,9 @@ from typing import Any, Literal, Self
 import msgspec
 import numpy as np
 
-from quietward.contracts.messages import (
-    Asked,
-    Attending,
-    Block,
-    CareRecord,
-    ConcernContribution,
-    Contractions,
-    Input,
-    RuleClass,
-    Stay,
-    Undoable,
-)
+from quietward.contracts.inputs import Asked, Block, Input
+from quietward.contracts.stays import Stay
+from quietward.contracts.summary import Attending, CareRecord, ConcernContribution, Contractions, RuleClass, Undoable
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting.flags import Attention
 from quietward.detect.core.arrays import Ints
