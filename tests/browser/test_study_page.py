@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import report, result, what_if
+from quietward.study import plan, report, result, what_if
 from quietward.study.report import FullReport
 from quietward.study.what_if import WhatIf
 from tests.browser.conftest import LOW_PRIORITY_MS, screen
@@ -96,7 +96,10 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
         expect(page.locator(".progress")).to_contain_text("An example is being calculated, from one simulated night")
         expect(page.locator(".shift svg")).to_be_visible(timeout=LOW_PRIORITY_MS)
         expect(page.get_by_label("study")).to_have_value("default-policy")
-        expect(page.locator(".about")).to_contain_text("emergency-night, seed 8001, 8 h, 12 beds, nobody answering")
+        seeds = plan.load("default-policy").study.cases[0].seeds
+        assert seeds
+        shown = f"emergency-night, seed {seeds[0]}, 8 h, 12 beds, nobody answering"
+        expect(page.locator(".about")).to_contain_text(shown)
         expect(page.get_by_role("link", name="full report")).to_be_hidden()
         page.reload()  # once it is there, it is there at once
         expect(page.locator(".shift svg")).to_be_visible()
