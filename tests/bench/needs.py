@@ -18,7 +18,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.assess import assess
 from quietward.detect.assessment import Assessment
-from quietward.detect.calibrate import windows
+from quietward.detect.calibrate import weighted_kappa, windows
 from quietward.detect.core.arrays import Bools, Ints
 from quietward.recordings.files import read_recording
 from quietward.simulator.physiology import physiology
@@ -59,13 +59,6 @@ def holds(spans: list[Span], end_s: int) -> bool:
     return any(s.from_s < end_s and s.until_s > end_s - WINDOW_S for s in spans)
 
 
-def kappa(here: Bools, there: Bools) -> float:
-    """Return the agreement of two classes beyond chance (Cohen 1960)."""
-    seen, a, b = float(np.mean(here == there)), float(here.mean()), float(there.mean())
-    by_chance = a * b + (1 - a) * (1 - b)
-    return (seen - by_chance) / (1 - by_chance)
-
-
 def told(title: str, said: Bools, majority: Ints, record: Ints) -> None:
     """Print how often something holds in windows of each majority, and how it agrees with `pathological`."""
     rng = np.random.default_rng(SEED)
@@ -87,7 +80,7 @@ def told(title: str, said: Bools, majority: Ints, record: Ints) -> None:
         f"of {said.sum()} at which it holds, called pathological",
         lambda at: float((majority[at][said[at]] == PATHOLOGICAL).mean()),
     )
-    line("kappa with `pathological`", lambda at: kappa(said[at], majority[at] == PATHOLOGICAL))
+    line("kappa with `pathological`", lambda at: weighted_kappa(1 + said[at], 1 + (majority[at] == PATHOLOGICAL)))
 
 
 def main() -> None:
