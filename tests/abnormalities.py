@@ -33,6 +33,7 @@ SEEN_WITHIN_MIN = 10
 TOO_NEW = "too-new"
 """The condition under which every bed begins; it says nothing of the strip."""
 LEVELS = [level.value for level in Level]
+DECELERATIONS = ("early", "late", "variable", "slow-return", "overshoot")
 VARIED = ("baseline_bpm", "variability_bpm", "depth_bpm", "size_bpm")
 USUAL = {"baseline_bpm": 140, "variability_bpm": 10}
 
@@ -81,17 +82,20 @@ def draw(row: dict[str, Any], seed: int) -> tuple[Signal, Signal]:
     random = np.random.default_rng([seed, sum(row["name"].encode())])
     seconds = HOURS * 3600
     size, from_s = row.get("size_bpm", 0), row.get("from_min", FROM_MIN) * MIN
-    every_s, lasts_s = row.get("contraction_every_s", 180), row.get("minutes", 0) * MIN
+    every_s, lasts_s, share = row.get("contraction_every_s", 180), row.get("minutes", 0) * MIN, row.get("share", 1)
     variability = np.full(round(seconds * HZ), float(row["variability_bpm"]))
     what = row.get("what", "")
     if what == "low-variability":
         variability[from_s * HZ : (from_s + lasts_s) * HZ] = size
     fhr = flat(row["baseline_bpm"], seconds) + variability * wave(random, seconds)
     ua = flat(10, seconds)
-    for at in np.arange(90, seconds - 150, every_s) if every_s else ():
+    for number, at in enumerate(np.arange(90, seconds - 150, every_s) if every_s else ()):
         ua = put(ua, at, bell(60, min(70, every_s * 0.7)))
-        if at >= from_s and what in ("early", "late", "variable"):
+        has_one = at >= from_s and number * share % 1 < share
+        if has_one and what in DECELERATIONS:
             fhr = put(fhr, at, -deceleration(what, row["depth_bpm"]))
+        elif has_one and what == "lost-in-contractions":
+            fhr[round(at + 10) * HZ : round(at + 80) * HZ] = np.nan
     if what == "fall":
         fhr = put(fhr, from_s, -ramp(row["depth_bpm"], 15, lasts_s - 30, 15))
     elif what == "level":
@@ -101,9 +105,11 @@ def draw(row: dict[str, Any], seed: int) -> tuple[Signal, Signal]:
         fhr = fhr + np.where(t >= from_s, size / 2 * np.sin(2 * np.pi * t / 15), 0)
     elif what == "silence":
         fhr[from_s * HZ :] = np.nan
+    elif what == "stuck":
+        fhr[from_s * HZ :] = row["baseline_bpm"]
     if "lost_from_min" in row:
         fhr[round(row["lost_from_min"] * MIN) * HZ :] = np.nan
-    return (spoilt(fhr, random) if seed else fhr), ua
+    return (spoilt(fhr, random) if seed and what != "stuck" else fhr), ua if row.get("toco", True) else ua * np.nan
 
 
 def wave(random: np.random.Generator, seconds: float) -> Signal:
@@ -116,12 +122,17 @@ def wave(random: np.random.Generator, seconds: float) -> Signal:
 
 
 def deceleration(what: str, depth: float) -> Signal:
-    """Early: with the contraction; late: 25 s behind it, gradual; variable: down within 8 s."""
+    """Early: with the contraction; late: 25 s behind it, gradual; variable: down within 8 s, slow: back in a minute;
+    overshoot: above where it was for half a minute after it.
+    """
     if what == "early":
         return bell(depth, 70)
     if what == "late":
         return np.concatenate([np.zeros(25 * HZ), bell(depth, 80)])
-    return np.concatenate([np.zeros(10 * HZ), ramp(depth, 8, 35, 10)])
+    if what == "slow-return":
+        return np.concatenate([np.zeros(10 * HZ), ramp(depth, 8, 25, 60)])
+    variable = np.concatenate([np.zeros(10 * HZ), ramp(depth, 8, 35, 10)])
+    return np.concatenate([variable, -bell(12, 30)]) if what == "overshoot" else variable
 
 
 def spoilt(fhr: Signal, random: np.random.Generator) -> Signal:

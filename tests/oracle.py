@@ -66,9 +66,12 @@ class Departure:
 
 @dataclass(frozen=True)
 class Contraction:
+    """over_at: when it was seen to be over, or now."""
+
     onset: int
     peak: int
     end: int
+    over_at: int
 
 
 @dataclass(frozen=True)
@@ -403,6 +406,7 @@ class PlainBed:
     units: list[int | None] = field(default_factory=list)  # the same in whole units, sample by sample
     unread: list[int] = field(default_factory=list)  # samples of the FHR that wait because there is doubt
     tocos: list[float] = field(default_factory=list)  # UA, without what is missing
+    values: list[float] = field(default_factory=list)  # all FHR that came, usable or not, without what is missing
     near_mother: set[int] = field(default_factory=set)  # usable FHR near the mother's pulse
     baselines: list[float] = field(default_factory=list)  # in each second, as last measured before it
     ua_was_useful: list[bool] = field(default_factory=list)
@@ -541,6 +545,8 @@ class PlainBed:
 
     def _rate(self, now: int, bpm: float, mhr: float) -> None:
         """Take the FHR where it may be used."""
+        if READING.signal.fhr_lowest_bpm <= bpm <= READING.signal.fhr_highest_bpm:
+            self.values.append(bpm)
         for at, used in self.doubt.use(now, bpm, self.reference).items():
             if at == now or at in self.unread:
                 self.fhr[at] = used
@@ -578,7 +584,7 @@ class PlainBed:
             if x.kept:
                 x = self._again(x, number)
                 onset = max([x.onset, *[c.end for c in self.contractions[-1:]]])
-                self.contractions.append(Contraction(onset, x.peak, x.end))
+                self.contractions.append(Contraction(onset, x.peak, x.end, self.now))
             return False
         moved = abs(self.reference - self.before) > READING.baseline.moved_bpm
         if x.kept and not moved and not self._stands_out(x):
@@ -632,7 +638,7 @@ class PlainBed:
         if not machine.open:
             return self.contractions
         fall = int(READING.kind.falls_as_long * (machine.peak - machine.onset))
-        return [*self.contractions, Contraction(machine.onset, machine.peak, max(self.now, machine.peak + fall))]
+        return [*self.contractions, Contraction(machine.onset, machine.peak, max(self.now, machine.peak + fall), self.now)]
 
     def _again(self, x: Departure, number: int) -> Departure:
         newest = (number + 1) * HZ

@@ -251,6 +251,13 @@ def signal_lost_s(bed: PlainBed, rules: RuleSet) -> float:
 
 
 @measure
+def same_value_s(bed: PlainBed, rules: RuleSet) -> float:
+    newest = bed.values[-1:]
+    others = (age for age, bpm in enumerate(reversed(bed.values)) if [bpm] != newest)
+    return next(others, len(bed.values)) / HZ
+
+
+@measure
 def second_stage(bed: PlainBed, rules: RuleSet) -> float:
     return bed.stage == 2
 
@@ -290,6 +297,12 @@ def area_bpm_min(bed: PlainBed, last_s: int) -> float:
 @measure
 def decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
     return len(counted(bed, 30 * MIN))
+
+
+@measure
+def unrelated_decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
+    contractions = [c for c in bed.contractions if began(bed, c.onset, 20 * MIN)]
+    return 0 if len(contractions) >= 2 else decelerations_30min(bed, rules)
 
 
 @measure
@@ -539,6 +552,15 @@ def contraction_duration_change(bed: PlainBed, rules: RuleSet) -> float:
 def contraction_since_s(bed: PlainBed, rules: RuleSet) -> float:
     starts = [c.onset for c in bed.contractions] + going_on_onset(bed)
     return (bed.now - max(starts)) / HZ if starts else NOTHING
+
+
+@measure
+def unread_contractions_30min(bed: PlainBed, rules: RuleSet) -> float:
+    def is_read(c: Contraction) -> bool:
+        whole = range(c.onset // HZ * HZ, c.over_at)
+        return sum(i in bed.fhr for i in whole) >= NOTABLE.read_share * len(whole)
+
+    return sum(not is_read(c) for c in over(bed, 30 * MIN))
 
 
 def same(a: float, b: float, within: float = 0.0) -> bool:

@@ -286,6 +286,13 @@ strip(
     {"fhr_usable_30min": 0, "fhr_usable_1min": 0, "signal_lost_s": 600, "near_mother_1min": 0},
     ua=flat(UNKNOWN, 600),
 )
+strip("the same value for 10 min", flat(140, 600), {"same_value_s": 600})
+strip(
+    "it moved 90 s ago, and some of the rest is missing",
+    without(np.concatenate([flat(140, 510), flat(141, 90)]), (540, 570)),
+    {"same_value_s": 60},
+)
+strip("it moves at the end", np.concatenate([flat(140, 599.75), flat(140.25, 0.25)]), {"same_value_s": 0.25})
 strip("below 90 bpm for a quarter", put(flat(110, 1800), 600, box(-20.25, 450)), {"low_fhr_share_30min": 0.25})
 strip("90 bpm is not below 90", put(flat(110, 1800), 600, box(-20, 450)), {"low_fhr_share_30min": 0})
 strip(
@@ -498,6 +505,30 @@ strip(
     },
     ua=toco(1800, *every(150, 80, 1730)),
 )
+# What the FHR does in contractions, and decelerations without any. A contraction of 60 s is seen to be over some seconds
+# later, so that what is there between two of them counts little.
+
+EVERY_3_MIN = every(180, 80, 1700)
+strip(
+    "four of ten contractions without FHR",
+    without(flat(140, 1800), *((at_s, at_s + 70) for at_s in EVERY_3_MIN[:4])),
+    {"unread_contractions_30min": 4},
+    ua=toco(1800, *EVERY_3_MIN),
+)
+strip(
+    "a third of each is missing",
+    without(flat(140, 1800), *((at_s + 20, at_s + 40) for at_s in EVERY_3_MIN)),
+    {"unread_contractions_30min": 0, "contractions_per_10min": 10 / 3},
+    ua=toco(1800, *EVERY_3_MIN),
+)
+DIPS = put_all(flat(140, 1800), *((at_s, box(-30, 40)) for at_s in every(180, 600, 1680)))
+strip(
+    "seven decelerations and no contraction",
+    DIPS,
+    {"decelerations_30min": 7, "unrelated_decelerations_30min": 7, "variable_share_20min": UNKNOWN},
+)
+strip("one contraction is no pattern", DIPS, {"unrelated_decelerations_30min": 7}, ua=toco(1800, 1200))
+strip("two are", DIPS, {"unrelated_decelerations_30min": 0}, ua=toco(1800, 1200, 1500))
 strip(
     "every 4 min, then every 2 min and longer",
     flat(140, 3660),

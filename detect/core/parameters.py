@@ -213,6 +213,7 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     least_minutes: int
     whole_ua_share: float
     contractions_after_s: float
+    read_share: Annotated[float, Meta(gt=0, le=1)]
 
 
 class HandLimits(Struct, frozen=True, forbid_unknown_fields=True):

@@ -189,7 +189,9 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
     for i in range(first, room.closed.written[0]):
         x = room.closed.rows[i]
         if x.row == UA:
-            naming.name_contraction(x, beds.history, beds.ua, second, beds.tone.rest[n], room.shape, reading)
+            naming.name_contraction(
+                x, beds.history, beds.ua, beds.usable, second, beds.tone.rest[n], room.shape, reading
+            )
     for i in range(first, room.closed.written[0]):
         x = room.closed.rows[i]
         if x.row == UA:

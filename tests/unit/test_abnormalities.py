@@ -60,5 +60,5 @@ def test_realistic_strips_are_too_but_for_few() -> None:
 
 
 def test_every_row_has_a_source_and_a_level() -> None:
-    assert all(row["source"] and row["level"] in ("none", "look", "bedside", "team") for row in rows())
+    assert all(row["source"] and row["level"] in ("none", "noted", "look", "bedside", "team") for row in rows())
     assert len({case.name for case in cases()}) == len(cases())

@@ -66,6 +66,11 @@ MEASURES = {
         Measure("low_fhr_share_30min", "share", "share of usable FHR below `notable.low_fhr_bpm` in 30 minutes"),
         Measure("decelerations_30min", "count", "decelerations that began in the last 30 minutes"),
         Measure(
+            "unrelated_decelerations_30min",
+            "count",
+            "the same, where fewer than two contractions began in 20 minutes, so that they belong to none; else 0",
+        ),
+        Measure(
             "deceleration_area_30min",
             "bpm x min in 10 min",
             "their area in 10 min of usable FHR, a running one included",
@@ -151,6 +156,12 @@ MEASURES = {
         ),
         Measure("contraction_duration_change", "ratio", "the same for the duration; above 1: longer"),
         Measure("contraction_since_s", "s", "time since the start of the last contraction"),
+        Measure(
+            "unread_contractions_30min",
+            "count",
+            "contractions that began in 30 minutes, of which too little of the FHR could be used "
+            "(`notable.read_share`) until they were seen to be over",
+        ),
         Measure("second_stage", "1 or 0", "whether the device says so"),
         Measure("weeks", "weeks", "completed weeks of gestation; NaN where the device does not say"),
         Measure("fhr_usable_30min", "share", "share of FHR samples that could be used in 30 minutes"),
@@ -175,6 +186,7 @@ MEASURES = {
             "(`twins.within_bpm`), 0 where they do not move alike or there is one fetus; NaN: too few samples of both",
         ),
         Measure("signal_lost_s", "s", "how long nothing usable has come"),
+        Measure("same_value_s", "s", "of how many seconds in a row each FHR value was the same; gaps left out"),
         Measure("observed_min", "min", "time since the lane began"),
     )
 }
@@ -205,6 +217,7 @@ Measures = dict[str, Floats]
     SINUSOIDAL_MIN,
     LOW_FHR_SHARE_30MIN,
     DECELERATIONS_30MIN,
+    UNRELATED_DECELERATIONS_30MIN,
     DECELERATION_AREA_30MIN,
     SEVERE_DECELERATIONS_30MIN,
     DEEPEST_30MIN_BPM,
@@ -239,6 +252,7 @@ Measures = dict[str, Floats]
     CONTRACTION_INTERVAL_CHANGE,
     CONTRACTION_DURATION_CHANGE,
     CONTRACTION_SINCE_S,
+    UNREAD_CONTRACTIONS_30MIN,
     SECOND_STAGE,
     WEEKS,
     FHR_USABLE_30MIN,
@@ -250,6 +264,7 @@ Measures = dict[str, Floats]
     STEPPED,
     SAME_AS_TWIN_1MIN,
     SIGNAL_LOST_S,
+    SAME_VALUE_S,
     OBSERVED_MIN,
     CONCERN,
     CONCERN_CLASS,

@@ -37,6 +37,8 @@ MINUTES_KEPT = HOUR_AGO[1]
 IN_10, IN_20, IN_30, IN_60 = (minutes * 60 * HZ for minutes in (10, 20, 30, 60))
 """Windows that are looked back over, in samples."""
 FAR_AHEAD = -LONG_AGO
+PATTERN = 2
+"""So many contractions at least: half of one contraction is no pattern."""
 
 
 class Running(NamedTuple):
@@ -165,6 +167,7 @@ def _measure_signal(
     say(f, n, row.STEPPED, c.stepped[n] or not np.isnan(steps.before_bpm[n]))
     say(f, n, row.SAME_AS_TWIN_1MIN, 0)
     say(f, n, row.SIGNAL_LOST_S, second - r.none_since[n] + 1 if r.none_since[n] >= 0 else 0)
+    say(f, n, row.SAME_VALUE_S, c.same[n] / HZ)
     say(f, n, row.SECOND_STAGE, r.stage[n] == 2)
     say(f, n, row.WEEKS, r.weeks[n] if r.weeks[n] > 0 else np.nan)
 
@@ -261,6 +264,7 @@ def _measure_falls(
     if is_running and running_s >= notable.deceleration_s and running_depth >= notable.deceleration_bpm:
         counted_10 += 1
     say(f, n, row.DECELERATIONS_30MIN, counted)
+    say(f, n, row.UNRELATED_DECELERATIONS_30MIN, counted if contractions_since(h, n, now - IN_20) < PATTERN else 0)
     say(f, n, row.DECELERATION_AREA_30MIN, (area_30 + running_area) / 60 / least_fhr_s * 600)
     say(f, n, row.SEVERE_DECELERATIONS_30MIN, severe)
     say(f, n, row.DEEPEST_30MIN_BPM, deepest)
@@ -377,6 +381,10 @@ def _measure_contractions(
     say(f, n, row.CONTRACTION_REST_S, recent.rest_s)
     say(f, n, row.CONTRACTION_INTERVAL_CHANGE, recent.interval_s / before.interval_s)
     say(f, n, row.CONTRACTION_DURATION_CHANGE, recent.duration_s / before.duration_s)
+    unread = 0
+    for slot in range(KEPT):
+        unread += h.contraction_onset[slot, n] > now - IN_30 and not h.contraction_read[slot, n]
+    say(f, n, row.UNREAD_CONTRACTIONS_30MIN, unread)
 
     rate = busiest = np.nan
     if t.useful[n] and ua_s >= notable.contractions_after_s:
@@ -440,8 +448,5 @@ def _measure_patterns(f: Findings, n: int, now: int, h: History, rule_set: int) 
 
 @compiled
 def _share(decelerations: int, contractions: int) -> float:
-    """Return how many decelerations there are for each contraction.
-
-    Two contractions at least: half of one contraction is no pattern.
-    """
-    return decelerations / contractions if contractions >= 2 else np.nan
+    """Return how many decelerations there are for each contraction."""
+    return decelerations / contractions if contractions >= PATTERN else np.nan

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.fields import HZ
-from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
+from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, array, index, switch
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import KindLimits
 from quietward.detect.core.patterns.decelerations import Kind
@@ -32,6 +32,7 @@ class History(NamedTuple):
     contraction_onset: Ints = index(LONG_AGO, KEPT)
     contraction_peak: Ints = index(LONG_AGO, KEPT)
     contraction_end: Ints = index(LONG_AGO, KEPT)
+    contraction_read: Bools = switch(KEPT)  # the FHR was there until it was seen to be over
 
 
 @compiled
@@ -61,12 +62,13 @@ def add_acceleration(h: History, x: Excursion) -> None:
 
 
 @compiled
-def add_contraction(h: History, x: Excursion) -> None:
-    """Remember a contraction."""
+def add_contraction(h: History, x: Excursion, is_read: bool) -> None:
+    """Remember a contraction. is_read: the FHR was there until it was seen to be over."""
     slot = h.contractions[x.n] % KEPT
     h.contraction_onset[slot, x.n] = x.onset
     h.contraction_peak[slot, x.n] = x.peak_at
     h.contraction_end[slot, x.n] = x.end
+    h.contraction_read[slot, x.n] = is_read
     h.contractions[x.n] += 1
 
 

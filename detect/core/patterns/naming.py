@@ -14,18 +14,22 @@ from quietward.detect.core.patterns.decelerations import DecelerationRule, Kind,
 from quietward.detect.core.patterns.excursions import DOWN, UP, Excursion, Excursions, length_s
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.patterns.shape import Work, refine
-from quietward.detect.core.signal import minute
+from quietward.detect.core.signal import minute, usable
 from quietward.detect.core.signal.baseline import Baseline
 from quietward.detect.core.signal.histogram import Histogram, Window, value_at
 from quietward.detect.core.signal.minute import Minute
 from quietward.detect.core.signal.selection import kth_smallest
+from quietward.detect.core.signal.usable import Usable
 
 
 @compiled
 def name_contraction(
-    x: Excursion, h: History, ua: Histogram, second: int, rest: float, work: Work, reading: Reading
+    x: Excursion, h: History, ua: Histogram, u: Usable, second: int, rest: float, work: Work, reading: Reading
 ) -> None:
-    """Take a closed rise of the UA above the resting tone: remember it if it is a contraction."""
+    """Take a closed rise of the UA above the resting tone: remember it if it is a contraction.
+
+    u: all of the FHR up to the end of `second`.
+    """
     if not x.kept:
         return
     until = h.contraction_end[(h.contractions[x.n] - 1) % history.KEPT, x.n]  # contractions do not overlap
@@ -36,7 +40,9 @@ def name_contraction(
     refine(x, first, length, first + length, work, reading.flanks)
     x.onset = max(x.onset, until)
     x.what = excursions.CONTRACTION
-    history.add_contraction(h, x)
+    since = x.onset // HZ
+    read_s = usable.of_seconds_s(u, usable.FHR, x.n, since, second + 1)
+    history.add_contraction(h, x, read_s >= reading.notable.read_share * (second + 1 - since))
 
 
 @compiled

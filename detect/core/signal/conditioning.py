@@ -41,6 +41,8 @@ class Conditioning(NamedTuple):
 
     last_bpm: Floats = array(np.nan)  # newest sample that was used
     last_at: Ints = index(LONG_AGO)
+    value: Floats = array(np.nan)  # newest value that came, and of how many in a row it has been the same
+    same: Ints = index(0)
     suspect_bpm: Floats = array(np.nan)  # newest sample of a run that jumped away
     suspect_since: Ints = index(-1)
     suspect_at: Ints = index(-1)  # where its newest sample is
@@ -74,6 +76,8 @@ def usable_fhr(
     c.held[now % LENGTH, n] = np.nan
     if not limits.fhr_lowest_bpm <= bpm <= limits.fhr_highest_bpm:
         return np.nan  # there is no value; what was doubted stays so
+    c.same[n] = c.same[n] + 1 if bpm == c.value[n] else 1
+    c.value[n] = bpm
     at_reference = abs(bpm - reference_bpm) <= limits.jump_bpm
     if at_reference:
         c.stepped[n], c.before_bpm[n] = False, np.nan

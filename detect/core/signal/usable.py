@@ -66,8 +66,14 @@ def of_window_s(u: Usable, kind: int, n: int) -> float:
 @compiled
 def of_last_minute_s(u: Usable, kind: int, n: int, second: int) -> float:
     """Return the same of the last minute, which ends with `second`."""
+    return of_seconds_s(u, kind, n, second + 1 - MINUTE_S, second + 1)
+
+
+@compiled
+def of_seconds_s(u: Usable, kind: int, n: int, first: int, end: int) -> float:
+    """Return the same of the seconds [first, end), no more than the last half hour."""
     samples = 0
-    for at in range(second + 1 - MINUTE_S, second + 1):
+    for at in range(first, end):
         samples += int(u.counts[kind, at % HALF_HOUR_S, n])
     return samples / HZ
 
