@@ -33,7 +33,7 @@ SEEN_WITHIN_MIN = 10
 TOO_NEW = "too-new"
 """The condition under which every bed begins; it says nothing of the strip."""
 LEVELS = [level.value for level in Level]
-DECELERATIONS = ("early", "late", "variable", "slow-return", "overshoot")
+DECELERATIONS = ("early", "late", "wide", "variable", "slow-return", "overshoot")
 VARIED = ("baseline_bpm", "variability_bpm", "depth_bpm", "size_bpm")
 USUAL = {"baseline_bpm": 140, "variability_bpm": 10}
 
@@ -122,13 +122,15 @@ def wave(random: np.random.Generator, seconds: float) -> Signal:
 
 
 def deceleration(what: str, depth: float) -> Signal:
-    """Early: with the contraction; late: 25 s behind it, gradual; variable: down within 8 s, slow: back in a minute;
+    """Early: with the contraction; late: 25 s behind it, gradual; wide: so, and over 2 min long; variable: down within 8 s, slow: back in a minute;
     overshoot: above where it was for half a minute after it.
     """
     if what == "early":
         return bell(depth, 70)
     if what == "late":
         return np.concatenate([np.zeros(25 * HZ), bell(depth, 80)])
+    if what == "wide":
+        return np.concatenate([np.zeros(20 * HZ), bell(depth, 155)])
     if what == "slow-return":
         return np.concatenate([np.zeros(10 * HZ), ramp(depth, 8, 25, 60)])
     variable = np.concatenate([np.zeros(10 * HZ), ramp(depth, 8, 35, 10)])
