@@ -66,9 +66,12 @@ def of_window_s(u: Usable, kind: int, n: int) -> float:
 @compiled
 def of_last_minute_s(u: Usable, kind: int, n: int, second: int) -> float:
     """Return the same of the last minute, which ends with `second`."""
-    samples = 0
-    for at in range(second + 1 - MINUTE_S, second + 1):
-        samples += int(u.counts[kind, at % HALF_HOUR_S, n])
+    if u.together[kind, n] == 0:
+        return 0.0  # not within a longer time either
+    samples, place = 0, (second + 1 - MINUTE_S) % HALF_HOUR_S
+    for _ in range(MINUTE_S):
+        samples += int(u.counts[kind, place, n])
+        place = place + 1 if place + 1 < HALF_HOUR_S else 0
     return samples / HZ
 
 
