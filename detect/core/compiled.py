@@ -84,6 +84,7 @@ class EntryPoint(Generic[P, R]):
         self._layouts: list[_Layout | None] = []
         self._seen: list[Any] = []
         self._parts: list[Any] = []
+        self._addresses: list[int] = []  # of `_parts`: to ask numpy for one takes longer than a second of one bed
 
     def __call__(self, *args: P.args, **_: P.kwargs) -> R:
         """Call it; arguments are given by position. Raises TypeError where one has another type or layout."""
@@ -91,7 +92,7 @@ class EntryPoint(Generic[P, R]):
         given: list[Any] = list(args)
         for place, argument in enumerate(args):
             if argument is self._seen[place]:
-                given[place] = self._parts[place].ctypes.data
+                given[place] = self._addresses[place]
                 continue
             layout = _layout(argument)
             if layout is None or layout != self._layouts[place]:
@@ -102,7 +103,7 @@ class EntryPoint(Generic[P, R]):
     _run: Any = None
 
     def _first(self, args: tuple[Any, ...]) -> Any:
-        self._seen, self._parts = [NOTHING] * len(args), [None] * len(args)
+        self._seen, self._parts, self._addresses = [NOTHING] * len(args), [None] * len(args), [0] * len(args)
         self._layouts = [_layout(argument) for argument in args]
         if numba.config.DISABLE_JIT:  # NUMBA_DISABLE_JIT=1: all of it as plain Python, to look at it step by step
             self._run = self._function
@@ -122,7 +123,8 @@ class EntryPoint(Generic[P, R]):
         if not isinstance(argument, tuple):
             return argument
         self._seen[place], self._parts[place] = argument, np.array(_parts(argument), dtype=np.int64)
-        return self._parts[place].ctypes.data
+        self._addresses[place] = self._parts[place].ctypes.data
+        return self._addresses[place]
 
     def _type_of(self, place: int, argument: Any) -> Any:
         kind = _type_bed_by_bed(argument) if place == self._state else numba.typeof(argument)

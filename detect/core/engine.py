@@ -215,22 +215,23 @@ def advance(
     seconds of NaN). first: shape (m,); of a second twin the place of the first, which stands before it; else -1.
     Appends to `events`; what was found is in `state.findings`.
     """
-    m = len(beds)
-    first = np.full(m, -1) if first is None else first
-    stage = np.zeros(m, dtype=np.int64) if stage is None else stage
-    weeks = np.zeros(m, dtype=np.int64) if weeks is None else weeks
-    state.clock.second[beds] = second
-    row = np.ascontiguousarray  # the one layout that is compiled for
-    take_all(
-        state.all, row(beds), row(second), row(fhr_bpm), row(ua), row(mhr_bpm), row(stage), row(weeks),
-        row(first), state.rules.numbers, state.room,
-    )  # fmt: skip
-    evaluated: Ints = beds[state.room.evaluated[:m]]
+    m, room = len(beds), state.room
+    given = room.given
+    given.beds[0] = m
+    given.n[:m], given.second[:m], given.mhr_bpm[:m] = beds, second, mhr_bpm
+    given.fhr_bpm[:m], given.ua[:m] = fhr_bpm.T, ua.T
+    given.stage[:m] = 0 if stage is None else stage
+    given.weeks[:m] = 0 if weeks is None else weeks
+    given.first[:m] = -1 if first is None else first
+    evaluated = take_all(state.all, state.rules.numbers, room)
     report.second(state, events)
-    if len(evaluated):
-        state.measured_anew(evaluated)
-        _report_evaluations(state, evaluated, second[state.room.evaluated[:m]], events)
-    return evaluated
+    if not evaluated:
+        return beds[:0]
+    which = room.evaluated[:m]
+    state.measured_anew(beds[which])
+    _report_evaluations(state, beds[which], second[which], events)
+    found: Ints = beds[which]
+    return found
 
 
 def _report_evaluations(state: State, beds: Ints, second: Ints, events: list[Event]) -> None:

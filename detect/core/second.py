@@ -6,12 +6,12 @@ import numpy as np
 
 from quietward.contracts.fields import HZ, UA_LOWEST
 from quietward.detect.core.alerting import attention, concern
-from quietward.detect.core.arrays import Floats, Ints
+from quietward.detect.core.arrays import Ints
 from quietward.detect.core.compiled import EntryPoint, compiled
 from quietward.detect.core.measures import measuring
 from quietward.detect.core.measures.findings import OBSERVED_MIN, SIGNAL_LOST_S
 from quietward.detect.core.patterns import earlier, excursions, naming, ongoing
-from quietward.detect.core.patterns.excursions import DOWN, UA, UP
+from quietward.detect.core.patterns.excursions import DOWN, UA, UNNAMED, UP
 from quietward.detect.core.records import next_row
 from quietward.detect.core.signal import baseline, conditioning, histogram, minute, steps, tone, usable, variability
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S
@@ -19,45 +19,24 @@ from quietward.detect.core.state.beds import MOST_CLOSED_LATE, Beds, Room
 from quietward.detect.core.state.rules import Numbers
 
 
-def _take_all(
-    beds: Beds,
-    chosen: Ints,
-    second: Ints,
-    fhr_bpm: Floats,
-    ua: Floats,
-    mhr_bpm: Floats,
-    stage: Ints,
-    weeks: Ints,
-    first: Ints,
-    numbers: Numbers,
-    room: Room,
-) -> None:
-    """Take a second of each of the chosen beds; what is told of them, and which were evaluated, stands in `room`.
-
-    chosen, second, mhr_bpm, stage, weeks: shape (m,); fhr_bpm, ua: (4, m), NaN where there is no value. first: shape
-    (m,); of a second twin the place of the first, else -1.
+def _take_all(beds: Beds, numbers: Numbers, room: Room) -> int:
+    """Take the second of each bed that is given in `room`, and return how many were evaluated; which, and what is told
+    of them, stands in `room`.
     """
-    for place in range(len(chosen)):
-        n = chosen[place]
-        if stage[place] > 0:
-            beds.running.stage[n] = stage[place]
-        if weeks[place] > 0:
-            beds.running.weeks[n] = weeks[place]
-        samples = Samples(fhr_bpm, ua, mhr_bpm, first, place)
-        room.evaluated[place] = _take_second(beds, n, second[place], samples, numbers, room)
+    given, evaluated = room.given, 0
+    for place in range(given.beds[0]):
+        n = given.n[place]
+        beds.clock.second[n] = given.second[place]
+        if given.stage[place] > 0:
+            beds.running.stage[n] = given.stage[place]
+        if given.weeks[place] > 0:
+            beds.running.weeks[n] = given.weeks[place]
+        room.evaluated[place] = _take_second(beds, n, given.second[place], place, numbers, room)
+        evaluated += room.evaluated[place]
+    return evaluated
 
 
 take_all = EntryPoint(_take_all, state="beds")
-
-
-class Samples(NamedTuple):
-    """A second of one bed stands at `place` of the last axis. first: as of `take_all`."""
-
-    fhr_bpm: Floats
-    ua: Floats
-    mhr_bpm: Floats
-    first: Ints
-    place: int
 
 
 class _Used(NamedTuple):
@@ -70,8 +49,8 @@ class _Used(NamedTuple):
 
 
 @compiled
-def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Numbers, room: Room) -> bool:
-    """Take a second of bed n; return whether it was evaluated."""
+def _take_second(beds: Beds, n: int, second: int, place: int, numbers: Numbers, room: Room) -> bool:
+    """Take a second of bed n, which is given at `place`; return whether it was evaluated."""
     reading, b = numbers.reading, beds.baseline
     if np.isnan(beds.excursions.enter[DOWN, n]):
         _set_thresholds(beds, n, numbers)  # a bed that begins
@@ -79,8 +58,8 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
     minute_ends = second % MINUTE_S == MINUTE_S - 1
     closed_before = room.closed.written[0]
 
-    used = _take_samples(beds, n, second, samples, numbers, room)
-    ua_is_there = not np.isnan(samples.ua[HZ - 1, samples.place])
+    used = _take_samples(beds, n, second, place, numbers, room)
+    ua_is_there = not np.isnan(room.given.ua[place, HZ - 1])
     tone.end_second(beds.tone, beds.levels, n, second, ua_is_there, evaluation_is_due, reading.look.every_s)
     useful_ua = used.ua if beds.tone.useful[n] else 0
     usable.count_second(beds.usable, n, second, used.fhr, useful_ua, used.low, used.near_mother)
@@ -105,26 +84,26 @@ def _take_second(beds: Beds, n: int, second: int, samples: Samples, numbers: Num
         measuring.end_minute(beds.minutes, n, second, baseline_bpm, beds.variability.minute_bpm[n])
     is_evaluated = evaluation_is_due or level_is_new or np.isnan(beds.findings.values[0, OBSERVED_MIN, n])
     if is_evaluated:
-        _evaluate(beds, n, second, samples.first[samples.place], level_is_new, numbers, room)
+        _evaluate(beds, n, second, room.given.first[place], level_is_new, numbers, room)
     if is_evaluated or minute_ends:
         _set_thresholds(beds, n, numbers)
     return is_evaluated
 
 
 @compiled
-def _take_samples(beds: Beds, n: int, second: int, samples: Samples, numbers: Numbers, room: Room) -> _Used:
+def _take_samples(beds: Beds, n: int, second: int, place: int, numbers: Numbers, room: Room) -> _Used:
     """Take the samples one by one: which may be used, and which excursions they open, go on with or close."""
-    reading, place = numbers.reading, samples.place
+    reading, given = numbers.reading, room.given
     reference_bpm, rest = beds.baseline.reference_bpm[n], beds.tone.rest[n]
     end, ua_used, first_closed = (second + 1) * HZ, 0, room.closed.written[0]
     for now in range(second * HZ, end):
-        fhr, ua = samples.fhr_bpm[now % HZ, place], samples.ua[now % HZ, place]
+        fhr, ua = given.fhr_bpm[place, now % HZ], given.ua[place, now % HZ]
         bpm = conditioning.usable_fhr(beds.conditioning, n, now, fhr, reference_bpm, reading.signal, room.marks)
         minute.push(beds.minute, n, now, bpm, ua)
         ua_used += not np.isnan(ua)
         known = conditioning.known(beds.conditioning, n, now)
         if beds.conditioning.followed[n] < now == known:
-            _use_held(beds, n, second, now, samples.mhr_bpm[place], numbers)
+            _use_held(beds, n, second, now, given.mhr_bpm[place], numbers)
         if beds.conditioning.followed[n] <= known:
             _follow(beds, n, second, known, first_closed, numbers, room)
         evened = tone.even_out(beds.tone, n, ua, reading.tone)
@@ -136,7 +115,7 @@ def _take_samples(beds: Beds, n: int, second: int, samples: Samples, numbers: Nu
         bpm = beds.minute.samples[FHR, sample % LENGTH, n]
         fhr_used += not np.isnan(bpm)
         low += bpm < reading.notable.low_fhr_bpm
-        near_mother += abs(bpm - samples.mhr_bpm[place]) <= reading.signal.mother_within_bpm
+        near_mother += abs(bpm - given.mhr_bpm[place]) <= reading.signal.mother_within_bpm
     return _Used(fhr_used, ua_used, low, near_mother)
 
 
@@ -182,9 +161,12 @@ def _follow(beds: Beds, n: int, second: int, until: int, first_closed: int, numb
 
 @compiled
 def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, room: Room) -> bool:
-    """Name what has closed at bed n, the rows from `first` on; return whether one of them was a new level."""
+    """Name what has closed at bed n, the rows from `first` on; return whether one of them was a new level.
+
+    Where there is nothing to say of any of them, as of most, they are not told.
+    """
     _fill_windows(beds, n, second, numbers)
-    reading, level_is_new = numbers.reading, False
+    reading, level_is_new, is_told = numbers.reading, False, False
     # Contractions first: a fall may belong to one that ends with it.
     for i in range(first, room.closed.written[0]):
         x = room.closed.rows[i]
@@ -205,6 +187,10 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
             ongoing.end(beds.ongoing, x)
         earlier.leave(beds.earlier, x, beds.baseline.before_bpm[n], is_level, reading.earlier)
         level_is_new |= is_level
+    for i in range(first, room.closed.written[0]):
+        is_told |= room.closed.rows[i].what != UNNAMED or room.closed.rows[i].said
+    if not is_told:
+        room.closed.written[0] = first
     return level_is_new
 
 

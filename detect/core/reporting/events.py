@@ -1,6 +1,6 @@
 """From numbers to events: what is said of closed excursions, of the signal, of flags, in the trade's words."""
 
-import numpy as np
+from math import isnan
 
 from quietward.contracts.fields import HZ
 from quietward.contracts.flag_names import flag_name
@@ -21,7 +21,7 @@ from quietward.detect.core.alerting.flags import (
 )
 from quietward.detect.core.alerting.policy import LEVELS
 from quietward.detect.core.arrays import LONG_AGO
-from quietward.detect.core.measures.findings import asked_of
+from quietward.detect.core.measures.findings import ASKED
 from quietward.detect.core.patterns import excursions
 from quietward.detect.core.patterns.accelerations import Rise
 from quietward.detect.core.patterns.decelerations import Kind
@@ -238,6 +238,10 @@ def flag_at(state: State, n: int, number: int) -> str:
     return flag_name(state.beds[state.bed_at(n)], number, of_second=n in state.first_at)
 
 
+TREND = {name: ASKED[name] for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min")}
+"""What a minute's line says, and its row among the measures."""
+
+
 def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
     """Say once a minute how things stand: the trend."""
     for n, second in now.items():
@@ -245,9 +249,10 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
             continue
         detail: Detail = {}
         for fetus, which in zip(state.fetuses(n), ("", "second "), strict=False):
-            measures = asked_of(state.findings, fetus)
-            for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
-                detail[which + name] = None if np.isnan(measures[name]) else round(measures[name], 2)
+            values = state.findings.values[0, :, fetus]
+            for name, row in TREND.items():
+                value = float(values[row])
+                detail[which + name] = None if isnan(value) else round(value, 2)
         events.append(event(state, n, second, "minute", "", detail))
 
 

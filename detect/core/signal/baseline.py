@@ -136,20 +136,22 @@ def _level(s: Stretches, n: int, reference: float, limits: BaselineLimits) -> in
     It is the middle of such bins (a constant signal gives a flat top), or the highest, where they are far apart.
     reference: the last known baseline, in bins; NaN: none is known, and all levels count the same.
     """
-    bins, within, wide = s.weight_at.shape[0], limits.level_within_bpm, limits.identifiable_within_bpm
+    within, wide = limits.level_within_bpm, limits.identifiable_within_bpm
+    lowest, highest = _filled(s, n)
     first, last, most = -1, -1, 0.0
     weight = older = samples = 0
-    for i in range(1, bins + wide):  # what lies around bin i - wide gains one bin above and loses one below
+    # What lies around bin i - wide gains one bin above and loses one below; further away nothing is near enough.
+    for i in range(lowest, min(highest + wide, s.weight_at.shape[0] - 1) + wide + 1):
         middle = i - wide
         comes, goes, comes_near, goes_near = i, middle - wide - 1, middle + within, middle - within - 1
-        if comes < bins:
+        if comes <= highest:
             samples += s.samples_at[comes, n]
-        if goes >= 1:
+        if goes >= lowest:
             samples -= s.samples_at[goes, n]
-        if 1 <= comes_near < bins:
+        if lowest <= comes_near <= highest:
             weight += s.weight_at[comes_near, n]
             older += s.older_at[comes_near, n]
-        if goes_near >= 1:
+        if goes_near >= lowest:
             weight -= s.weight_at[goes_near, n]
             older -= s.older_at[goes_near, n]
         if samples < limits.identifiable_s * HZ:
@@ -164,6 +166,19 @@ def _level(s: Stretches, n: int, reference: float, limits: BaselineLimits) -> in
         if counts == most:
             last = middle
     return last if last - first > 2 * within else (first + last) // 2
+
+
+@compiled
+def _filled(s: Stretches, n: int) -> tuple[int, int]:
+    """Return the lowest and the highest bin of bed n in which there are samples; where there are none, a lowest behind
+    the highest.
+    """
+    lowest, highest = 1, s.samples_at.shape[0] - 1
+    while lowest <= highest and s.samples_at[lowest, n] == 0:
+        lowest += 1
+    while highest > lowest and s.samples_at[highest, n] == 0:
+        highest -= 1
+    return lowest, highest
 
 
 @compiled

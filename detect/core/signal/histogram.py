@@ -39,8 +39,11 @@ def sizes(window_s: int, lowest: float, highest: float) -> dict[str, int]:
 @compiled
 def catch_up(w: Window, m: Minute, signal: int, n: int, second: int, lowest: float) -> None:
     """Take what has come of a signal of bed n (FHR or UA of the last minute) since the last time and up to `second`."""
-    for sample in range(_first_new(w, n, second), (second + 1) * HZ):
-        w.ring[sample % w.ring.shape[0], n] = _code(m.samples[signal, sample % LENGTH, n], lowest)
+    first, length = _first_new(w, n, second), w.ring.shape[0]
+    place = first % length
+    for sample in range(first, (second + 1) * HZ):
+        w.ring[place, n] = _code(m.samples[signal, sample % LENGTH, n], lowest)
+        place = place + 1 if place + 1 < length else 0
     w.until[n] = second + 1
 
 
@@ -48,13 +51,15 @@ def catch_up(w: Window, m: Minute, signal: int, n: int, second: int, lowest: flo
 def count_up(h: Histogram, m: Minute, signal: int, n: int, second: int, lowest: float) -> None:
     """The same for a window with a histogram, which lets as much go that is older than the window."""
     w, highest_code = h.window, h.counts.shape[0] * STEPS - 1
-    for sample in range(_first_new(w, n, second), (second + 1) * HZ):
-        place = sample % w.ring.shape[0]
+    first, length = _first_new(w, n, second), w.ring.shape[0]
+    place = first % length
+    for sample in range(first, (second + 1) * HZ):
         evicted = np.int64(w.ring[place, n])
         inserted = min(_code(m.samples[signal, sample % LENGTH, n], lowest), highest_code)
         w.ring[place, n] = inserted
         h.counts[evicted // STEPS, n] -= 1
         h.counts[inserted // STEPS, n] += 1
+        place = place + 1 if place + 1 < length else 0
     w.until[n] = second + 1
 
 
@@ -70,6 +75,19 @@ def _code(value: float, lowest: float) -> int:
     if np.isnan(value):
         return 0
     return int(max(np.rint((value - lowest) * STEPS) + STEPS, 0.0))
+
+
+@compiled
+def second_bpm(w: Window, n: int, second: int, lowest: float) -> float:
+    """Return the mean of a second, no older than the window, of bed n; NaN where less than half of it is there."""
+    first = second * HZ % w.ring.shape[0]  # a window is whole seconds, so those of one lie together
+    total, known = 0.0, 0
+    for place in range(first, first + HZ):
+        code = w.ring[place, n]
+        if code > 0:
+            total += (float(code) - STEPS) / STEPS + lowest
+            known += 1
+    return total / known if 2 * known >= HZ else np.nan
 
 
 @compiled

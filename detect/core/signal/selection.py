@@ -27,3 +27,22 @@ def kth_smallest(values: Floats, n: int, k: int) -> float:
         else:
             break
     return float(values[k])
+
+
+@compiled
+def kth_from_end(values: Floats, n: int, k: int, end: int) -> float:
+    """Return which of the first n values has k beyond it, above (end: 1) or below (-1); reorders them. No NaN.
+
+    The same as `kth_smallest`, and faster where k is small: the k + 1 outermost so far stand in front, in their order.
+    """
+    for i in range(n):
+        place = i
+        if i > k:
+            if end * values[i] <= end * values[k]:
+                continue  # most of them
+            values[i], values[k] = values[k], values[i]
+            place = k
+        while place > 0 and end * values[place] > end * values[place - 1]:
+            values[place], values[place - 1] = values[place - 1], values[place]
+            place -= 1
+    return float(values[k])

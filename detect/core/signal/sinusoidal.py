@@ -27,10 +27,20 @@ class Pattern(NamedTuple):
 
 
 class Waves(NamedTuple):
-    """Waves of a minute, shape (240, waves), and room for a minute without its slope, shape (240,)."""
+    """Waves of a minute, side by side, so that a sample is taken for all of them at once; and room to work in.
 
-    cosine: Floats
-    sine: Floats
+    waves: shape (240, 2 * waves), their cosines and behind those their sines; products: (240, 3 * waves), squares of
+    the cosines, of the sines, and cosine times sine; whole_...: sums of both over a minute without a gap. sum_...: sums
+    over the samples that are there, and with_left: of the waves times those. left: (240,), a minute without its slope.
+    """
+
+    waves: Floats
+    products: Floats
+    whole_waves: Floats
+    whole_products: Floats
+    sum_waves: Floats
+    sum_products: Floats
+    with_left: Floats
     left: Floats
 
     @classmethod
@@ -39,7 +49,12 @@ class Waves(NamedTuple):
         tried = (limits.fastest_per_min - limits.slowest_per_min) * STEPS + 1
         cycles = np.linspace(limits.slowest_per_min, limits.fastest_per_min, tried)
         angles = 2 * np.pi * cycles * (np.arange(60 * HZ) / (60 * HZ))[:, None]
-        return cls(np.cos(angles), np.sin(angles), np.zeros(60 * HZ))
+        cosine, sine = np.cos(angles), np.sin(angles)
+        waves, products = np.hstack([cosine, sine]), np.hstack([cosine * cosine, sine * sine, cosine * sine])
+        # One sample after the other, as where some are missing: the same to the last bit.
+        whole_waves, whole_products = (np.cumsum(one, axis=0)[-1].copy() for one in (waves, products))
+        room = (np.zeros(n) for n in (2 * tried, 3 * tried, 2 * tried, 60 * HZ))
+        return cls(waves, products, whole_waves, whole_products, *room)
 
 
 @compiled
@@ -66,9 +81,10 @@ def is_sinusoidal(bpm: Floats, waves: Waves, limits: SinusoidalLimits) -> bool:
         if not np.isnan(left[i]):
             total += left[i] ** 2
             known += 1
+    _sum_up(waves, known)
     explained, amplitude = 0.0, 0.0
-    for w in range(waves.cosine.shape[1]):
-        by_this, its_amplitude = _fitted(waves, w)
+    for w in range(waves.waves.shape[1] // 2):
+        by_this, its_amplitude = _fitted(waves, w, known)
         if by_this > explained:
             explained, amplitude = by_this, its_amplitude
     share = np.rint(explained / max(total, 1e-9) * 1e6) / 1e6  # a limit is not missed by the last bit of a sum
@@ -94,25 +110,49 @@ def _take_slope_out(bpm: Floats, left: Floats) -> None:
 
 
 @compiled
-def _fitted(waves: Waves, w: int) -> tuple[float, float]:
-    """Fit wave w to what is left of the minute; return what it takes of their squares, and its amplitude."""
-    left, known = waves.left, 0
-    c, s, cc, ss, cs, cy, sy = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for i in range(len(left)):
-        if np.isnan(left[i]):
-            continue
-        cosine, sine = waves.cosine[i, w], waves.sine[i, w]
-        known += 1
-        c += cosine
-        s += sine
-        cc += cosine * cosine
-        ss += sine * sine
-        cs += cosine * sine
-        cy += cosine * left[i]
-        sy += sine * left[i]
+def _sum_up(waves: Waves, known: int) -> None:
+    """Sum up the waves, and the waves times what is left of the minute, where so many samples are `known`."""
+    left, length = waves.left, len(waves.left)
+    _clear(waves.with_left)
+    for i in range(length):
+        if not np.isnan(left[i]):
+            for k in range(len(waves.with_left)):
+                waves.with_left[k] += waves.waves[i, k] * left[i]
+    if known == length:
+        for k in range(len(waves.sum_waves)):
+            waves.sum_waves[k] = waves.whole_waves[k]
+        for k in range(len(waves.sum_products)):
+            waves.sum_products[k] = waves.whole_products[k]
+        return
+    _clear(waves.sum_waves)
+    _clear(waves.sum_products)
+    for i in range(length):
+        if not np.isnan(left[i]):
+            for k in range(len(waves.sum_waves)):
+                waves.sum_waves[k] += waves.waves[i, k]
+            for k in range(len(waves.sum_products)):
+                waves.sum_products[k] += waves.products[i, k]
+
+
+@compiled
+def _clear(sums: Floats) -> None:
+    for k in range(len(sums)):
+        sums[k] = 0.0
+
+
+@compiled
+def _fitted(waves: Waves, w: int, known: int) -> tuple[float, float]:
+    """Fit wave w to what is left of the minute, `known` samples; return what it takes of their squares, and its
+    amplitude.
+    """
     if known == 0:
         return 0.0, 0.0
-    cc, ss, cs = cc - c * c / known, ss - s * s / known, cs - c * s / known
+    tried = waves.waves.shape[1] // 2
+    c, s = waves.sum_waves[w], waves.sum_waves[tried + w]
+    cy, sy = waves.with_left[w], waves.with_left[tried + w]
+    cc = waves.sum_products[w] - c * c / known
+    ss = waves.sum_products[tried + w] - s * s / known
+    cs = waves.sum_products[2 * tried + w] - c * s / known
     determinant = cc * ss - cs * cs
     if determinant <= 0:
         return 0.0, 0.0

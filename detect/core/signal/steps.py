@@ -14,11 +14,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from quietward.contracts.fields import HZ
 from quietward.detect.core.arrays import LONG_AGO, Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import StepLimits
-from quietward.detect.core.signal.histogram import Window, value_at
+from quietward.detect.core.signal.histogram import Window, second_bpm
 
 
 class Steps(NamedTuple):
@@ -63,10 +62,10 @@ def _look(
     s: Steps, n: int, second: int, at: int, fhr: Window, reference_bpm: float, lowest_bpm: float, limits: StepLimits
 ) -> None:
     """Doubt what is after the second `at` if the FHR has stepped there."""
-    if np.isnan(_second_bpm(fhr, n, at, lowest_bpm)):
+    if np.isnan(second_bpm(fhr, n, at, lowest_bpm)):
         return
     seen_until = at
-    while np.isnan(_second_bpm(fhr, n, seen_until - 1, lowest_bpm)):
+    while np.isnan(second_bpm(fhr, n, seen_until - 1, lowest_bpm)):
         seen_until -= 1
         if at - seen_until > limits.gap_s:
             return
@@ -100,23 +99,11 @@ def _look(
 
 
 @compiled
-def _second_bpm(fhr: Window, n: int, second: int, lowest_bpm: float) -> float:
-    """Return the mean FHR of a second of bed n; NaN where less than half of it is there."""
-    total, known = 0.0, 0
-    for sample in range(second * HZ, (second + 1) * HZ):
-        bpm = value_at(fhr, n, sample, lowest_bpm)
-        if not np.isnan(bpm):
-            total += bpm
-            known += 1
-    return total / known if 2 * known >= HZ else np.nan
-
-
-@compiled
 def _level(fhr: Window, n: int, first: int, end: int, lowest_bpm: float) -> _Level:
     """Return the level of the seconds [first, end) of bed n."""
     total, squares, seen = 0.0, 0.0, 0
     for second in range(first, end):
-        bpm = _second_bpm(fhr, n, second, lowest_bpm)
+        bpm = second_bpm(fhr, n, second, lowest_bpm)
         if not np.isnan(bpm):
             total += bpm
             squares += bpm * bpm

@@ -68,9 +68,8 @@ def end_second(
 @compiled
 def measure(t: Tone, levels: Levels, h: Histogram, n: int, work: Floats, limits: ToneLimits) -> None:
     """Find tone and span of bed n. work: room for as many numbers as there are levels."""
-    in_window = 0
-    for i in range(1, h.counts.shape[0]):
-        in_window += h.counts[i, n]
+    # Whatever goes into the window puts something out, 'no value' (bin 0) at first: all bins together stay at nothing.
+    in_window = -np.int64(h.counts[0, n])
     t.span[n] = _bins_below(h, n, limits.high_share * in_window) - _bins_below(h, n, limits.low_share * in_window)
     is_enough = in_window >= HZ * 60
     is_still = t.still[n] >= limits.still_s * HZ

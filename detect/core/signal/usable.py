@@ -66,15 +66,18 @@ def of_window_s(u: Usable, kind: int, n: int) -> float:
 @compiled
 def of_last_minute_s(u: Usable, kind: int, n: int, second: int) -> float:
     """Return the same of the last minute, which ends with `second`."""
+    if u.together[kind, n] == 0:
+        return 0.0  # not within a longer time either
     return of_seconds_s(u, kind, n, second + 1 - MINUTE_S, second + 1)
 
 
 @compiled
 def of_seconds_s(u: Usable, kind: int, n: int, first: int, end: int) -> float:
     """Return the same of the seconds [first, end), no more than the last half hour."""
-    samples = 0
-    for at in range(first, end):
-        samples += int(u.counts[kind, at % HALF_HOUR_S, n])
+    samples, place = 0, first % HALF_HOUR_S
+    for _ in range(first, end):
+        samples += int(u.counts[kind, place, n])
+        place = place + 1 if place + 1 < HALF_HOUR_S else 0
     return samples / HZ
 
 

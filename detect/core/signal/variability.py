@@ -16,7 +16,7 @@ from quietward.detect.core.arrays import Floats, Ints, array, index
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import SinusoidalLimits, VariabilityLimits
 from quietward.detect.core.signal.minute import FHR, LENGTH, MINUTE_S, Minute
-from quietward.detect.core.signal.selection import kth_smallest
+from quietward.detect.core.signal.selection import kth_from_end
 from quietward.detect.core.signal.sinusoidal import Pattern, Waves, follow_pattern, is_sinusoidal
 
 KEPT_MIN = 30
@@ -96,7 +96,7 @@ def _bandwidth(bpm: Floats, n: int, limits: VariabilityLimits) -> float:
     if n < limits.least_s * HZ:
         return np.nan
     cut = int(limits.trim_share * n)
-    return kth_smallest(bpm, n, n - 1 - cut) - kth_smallest(bpm, n, cut)
+    return kth_from_end(bpm, n, cut, 1) - kth_from_end(bpm, n, cut, -1)
 
 
 @compiled

@@ -6,8 +6,9 @@ from typing import NamedTuple
 import numpy as np
 
 from quietward.contracts.bounds import SKIP_CREDIT_S
+from quietward.contracts.fields import HZ
 from quietward.detect.core.alerting.flags import Attention, Told
-from quietward.detect.core.arrays import LONG_AGO, Bools, Ints, index, part, switch
+from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints, index, part, switch
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Minutes, Running
 from quietward.detect.core.patterns import shape
@@ -94,13 +95,39 @@ class LostSignal:
     is_lost: bool
 
 
-class Room(NamedTuple):
-    """Room for what a second tells, and to work in.
+class Given(NamedTuple):
+    """A second of each of some beds, in the first places: `beds`, shape (1,), says how many there are.
 
-    kinds: of each closed excursion under each rule set, shape (closed, rule sets); evaluated: which of the chosen
-    beds were evaluated, shape (beds,).
+    n: index of the bed; stage, weeks: 0 where not said; first: of a second twin the index of the first, else -1;
+    fhr_bpm, ua: shape (beds, 4), NaN where there is no value.
     """
 
+    beds: Ints
+    n: Ints
+    second: Ints
+    stage: Ints
+    weeks: Ints
+    first: Ints
+    fhr_bpm: Floats
+    ua: Floats
+    mhr_bpm: Floats
+
+    @classmethod
+    def of(cls, beds: int) -> "Given":
+        """Return room for so many beds."""
+        n, second, stage, weeks, first = np.zeros((5, beds), dtype=np.int64)
+        fhr_bpm, ua = np.zeros((2, beds, HZ))
+        return cls(np.zeros(1, dtype=np.int64), n, second, stage, weeks, first, fhr_bpm, ua, np.zeros(beds))
+
+
+class Room(NamedTuple):
+    """Room for what a second holds and what it tells, and to work in.
+
+    kinds: of each closed excursion under each rule set, shape (closed, rule sets); evaluated: which of the given beds
+    were evaluated, by place, shape (beds,).
+    """
+
+    given: Given
     marks: Rows[Mark]
     closed: Rows[Excursion]
     open_fall: Rows[Excursion]
@@ -116,6 +143,7 @@ class Room(NamedTuple):
         """Return room for so many beds."""
         longest = max(rules.sizes["fhr ring"], rules.sizes["ua ring"])
         return cls(
+            Given.of(beds),
             Rows.of(Mark, beds * MOST_MARKS),
             Rows.of(Excursion, beds * MOST_CLOSED),
             Rows.of(Excursion, 1),

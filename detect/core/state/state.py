@@ -323,8 +323,9 @@ class State:
 
     def measured_anew(self, beds: Ints) -> None:
         """Forget what follows from the measures of some beds."""
-        for n in beds.tolist():
-            self.evaluations.pop(n, None)
+        if self.evaluations:
+            for n in beds.tolist():
+                self.evaluations.pop(n, None)
 
     def to_bytes(self) -> bytes:
         """Return a checkpoint: the length of its head, the head, all arrays."""
