@@ -6,7 +6,6 @@ second of two beds: the first stays as it began.
 """
 
 import math
-from collections import deque
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -21,10 +20,10 @@ from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP, Excursion, Excursions
 from quietward.detect.core.patterns.history import History
-from quietward.detect.core.records import Rows, records_of
-from quietward.detect.core.signal import baseline, conditioning, histogram, minute, sinusoidal, steps, variability
+from quietward.detect.core.records import Rows
+from quietward.detect.core.signal import baseline, conditioning, minute, sinusoidal, steps, variability
 from quietward.detect.core.signal.baseline import Stretches
-from quietward.detect.core.signal.conditioning import HELD, Conditioning, Mark
+from quietward.detect.core.signal.conditioning import Conditioning, Mark
 from quietward.detect.core.signal.histogram import Window
 from quietward.detect.core.signal.minute import LENGTH, Minute
 from quietward.detect.core.signal.sinusoidal import Pattern
@@ -64,8 +63,8 @@ def runs(rng: np.random.Generator, values: Sequence[float], lengths: Sequence[in
 # Which samples may be used.
 
 RATES = (
-    70, 72.75, 75.5, 75.75, 95, 100, 110, 115, 120, 120, 140, 140, 140, 140, 145, 165, 165.25, 200, 200.25, 205, 240, 240.25,
-    30, 29.75, NAN, NAN, 90, 93, 60, 257.5, 280, 280.25,
+    70, 72.75, 75.5, 75.75, 95, 100, 110, 115, 120, 120, 140, 140, 140, 140, 145, 165, 165.25, 200, 200.25, 205, 240,
+    240.25, 30, 29.75, NAN, NAN, 90, 93, 60, 257.5, 280, 280.25,
 )  # fmt: skip
 RUNS = (1, 1, 2, 4, 7, 8, 9, 10, 15, 16, 17, 24, 60, 118, 119, 120, 121, 122, 240)
 
@@ -75,7 +74,7 @@ def test_what_is_used_of_the_fhr_and_when(seed: int) -> None:
     """Sample by sample, and what was held back with it; whether the rate has stepped; the newest that was used."""
     rng = np.random.default_rng(seed)
     c, plain, marks = beds(Conditioning), Doubt(), Rows.of(Mark, 10_000)
-    reference, unread, newest_at = NAN, deque[int](), -1
+    reference, unread, newest_at = NAN, list[int](), -1
     for now, bpm in enumerate(runs(rng, RATES, RUNS, 12_000)):
         if now % 97 == 0:
             reference = float(rng.choice([NAN, 115, 140, 140, 140, 165]))
@@ -111,11 +110,13 @@ def same(found: float, expected: float, within: float = 1e-9) -> None:
 # Departures.
 
 HEIGHTS = {
-    DOWN: (-3.0, 0.0, 0.1, 0.2, 2.0, 4.0, 4.1, 4.9, 5.0, 5.1, 6.0, 8.0, 8.1, 9.9, 10.0, 12.0, 14.9, 15.0, 20.0, 32.0, 40.0),
+    DOWN: (-3.0, 0, 0.1, 0.2, 2, 4, 4.1, 4.9, 5, 5.1, 6, 8, 8.1, 9.9, 10.0, 12.0, 14.9, 15.0, 20.0, 32.0, 40.0),
     UA: (-3.0, 0.0, 1.0, 1.1, 2.0, 3.0, 3.1, 4.0, 4.1, 7.9, 8.0, 10.0, 12.0, 12.1, 20.0, 39.9, 40.0, 60.0),
 }  # fmt: skip
 HEIGHTS = {row: heights + (NAN,) * 4 for row, heights in (*HEIGHTS.items(), (UP, HEIGHTS[DOWN]))}
-LENGTHS = (1, 1, 1, 2, 3, 20, 39, 40, 41, 59, 60, 61, 79, 80, 81, 99, 100, 101, 240, 599, 600, 601, 1199, 1200, 2399, 2400)
+LENGTHS = (
+    1, 1, 1, 2, 3, 20, 39, 40, 41, 59, 60, 61, 79, 80, 81, 99, 100, 101, 240, 599, 600, 601, 1199, 1200, 2399, 2400,
+)  # fmt: skip
 USUAL = (0.0, 0.2, 0.25, 2.5, 10.0, 12.5, 20.0, 25.0, 60.0, 75.0, 114.0, 115.0)
 
 
@@ -161,7 +162,7 @@ def compare(x: Excursion, expected: Departure, now: int) -> None:
 
 @pytest.mark.parametrize(("height", "after_s"), [(14.75, 150), (15.0, 600), (30.0, 600)])
 def test_what_lasts_is_a_new_level(height: float, after_s: int) -> None:
-    """NICHD 2008: from ten minutes on it is a change of the baseline. What is shallow has drifted sooner: own choice."""
+    """NICHD 2008: from ten minutes on it is a new baseline. What is shallow has drifted sooner: own choice."""
     e, closed = beds(Excursions), Rows.of(Excursion, 9)
     excursions.set_thresholds(e, DOWN, N, 0.0, NUMBERS.rows[DOWN])
     for now in range(10 + after_s * HZ + 1):
@@ -474,10 +475,11 @@ def test_a_pattern_of_waves_begins_goes_on_and_ends(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_the_level_of_the_window(seed: int) -> None:
-    """Levels far apart, just apart and close; little of the signal there; looked at as late as the last minute allows."""
+    """Levels far apart, just apart and close; little of the signal there; looked at as late as a minute allows."""
     rng, plain = np.random.default_rng(seed), PlainBed()
     m, s = beds(Minute), beds(Stretches, stretches="fhr stretches", bpm="fhr bpm")
-    level, found = runs(rng, (140, 140, 120, 119, 161, 160, 146, 100, 30, 240, NAN, NAN), (20, 115, 120, 121, 300), 2400), 0
+    levels = (140, 140, 120, 119, 161, 160, 146, 100, 30, 240, NAN, NAN)
+    level, found = runs(rng, levels, (20, 115, 120, 121, 300), 2400), 0
     noise = np.round(rng.normal(0, 1.5, 2400 * HZ) * 4) / 4
     reached = 0
     for second in range(2400):
@@ -495,7 +497,9 @@ def test_the_level_of_the_window(seed: int) -> None:
         reached = len(plain.stretches) * 5
         plain.reference = float(rng.choice([NAN, 140, 140, 140, 120, 160, 100]))
         expected = plain._level()
-        same(baseline.measure(s, N, plain.reference, LOWEST, READING.baseline), expected, 2e-3)  # a weight may be rounded otherwise
+        same(
+            baseline.measure(s, N, plain.reference, LOWEST, READING.baseline), expected, 2e-3
+        )  # a weight may be rounded otherwise
         found += not math.isnan(expected)
     assert found > 20
     assert is_untouched(s, Stretches, stretches="fhr stretches", bpm="fhr bpm")
