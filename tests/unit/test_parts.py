@@ -503,3 +503,15 @@ def test_the_level_of_the_window(seed: int) -> None:
         found += not math.isnan(expected)
     assert found > 20
     assert is_untouched(s, Stretches, stretches="fhr stretches", bpm="fhr bpm")
+
+
+def test_two_levels_of_a_minute_and_a_half_each_are_no_baseline() -> None:
+    """NICHD 2008: at least two minutes. What lies between them would be a level at which the FHR never was."""
+    m, s = beds(Minute), beds(Stretches, stretches="fhr stretches", bpm="fhr bpm")
+    for second in range(210):
+        for k in range(HZ):
+            minute.push(m, N, second * HZ + k, 130.0 if second < 90 else 150.0, NAN)
+        baseline.catch_up(s, m, N, second, LOWEST, READING.baseline)
+        found = baseline.measure(s, N, NAN, LOWEST, READING.baseline)
+        assert math.isnan(found) == (second < 209), second
+    assert found == 150
