@@ -49,9 +49,11 @@ def decide(
 _refine = called(shape.refine)
 
 
-def refine(x: Excursion, first: int, height: Any, limits: ShapeLimits) -> Excursion:
-    """Return the excursion after the second look at it. height: samples from index `first` on."""
+def refine(x: Excursion, first: int, height: Any, limits: ShapeLimits, ahead: int = 0) -> Excursion:
+    """Return the excursion after the second look at it. height: samples from index `first` on; ahead: so many samples
+    behind them its end may lie.
+    """
     rows, work = records_of([x]), shape.Work.of(len(height))
     work.height[: len(height)] = height
-    _refine(rows[0], first, len(height), first + len(height), work, record_of(limits))
+    _refine(rows[0], first, len(height), first + len(height) + ahead, work, record_of(limits))
     return Excursion(*cast("Any", rows)[0].tolist())

@@ -742,6 +742,8 @@ class PlainBed:
         if not enough:
             return NOTHING
         most = max(counts(u) for u in enough)
+        if most == 0:
+            return NOTHING  # two levels further apart, too little of each
         first, *_, last = [u for u in enough if counts(u) == most] * 2
         level = last if last - first > 2 * limits.level_within_bpm else (first + last) // 2
         near = [x for x in window if x.samples and abs(int(x.bpm - lowest) - level) <= limits.mean_within_bpm]

@@ -82,7 +82,7 @@ def find_contraction(h: History, e: Excursions, x: Excursion, now: int, limits: 
     belongs_to = (LONG_AGO, LONG_AGO, LONG_AGO)
     for slot in range(KEPT):
         one = (h.contraction_onset[slot, n], h.contraction_peak[slot, n], h.contraction_end[slot, n])
-        if one[0] <= x.peak_at and one[2] > over_by and one > belongs_to:
+        if one[0] <= x.peak_at and one[2] >= over_by and one > belongs_to:
             belongs_to = one
     if e.open[UA, n]:
         one = (e.onset[UA, n], e.peak_at[UA, n], _expected_end(e, n, now, limits))

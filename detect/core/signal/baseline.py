@@ -131,7 +131,8 @@ def measure(s: Stretches, n: int, reference_bpm: float, lowest_bpm: float, limit
 
 @compiled
 def _level(s: Stretches, n: int, reference: float, limits: BaselineLimits) -> int:
-    """Return the bin around which most weight lies, of those around which there are samples enough; -1: of none.
+    """Return the bin around which most weight lies, of those around which there are samples enough; -1: of none, also
+    where the samples lie to either side of it, too few on each.
 
     It is the middle of such bins (a constant signal gives a flat top), or the highest, where they are far apart.
     reference: the last known baseline, in bins; NaN: none is known, and all levels count the same.
@@ -163,7 +164,7 @@ def _level(s: Stretches, n: int, reference: float, limits: BaselineLimits) -> in
             counts = weight + 2 * min(older, weight - older) * (limits.higher_counts - 1)
         if counts > most:
             first, most = middle, counts
-        if counts == most:
+        if counts == most > 0:
             last = middle
     return last if last - first > 2 * within else (first + last) // 2
 
