@@ -102,7 +102,8 @@ def draw(row: dict[str, Any], seed: int) -> tuple[Signal, Signal]:
     elif what == "silence":
         fhr[from_s * HZ :] = np.nan
     if "lost_from_min" in row:
-        fhr[round(row["lost_from_min"] * MIN) * HZ :] = np.nan
+        t = np.arange(len(fhr)) / HZ - row["lost_from_min"] * MIN
+        fhr[(t >= 0) & (t % MIN < MIN - row.get("seen_s", 0))] = np.nan
     return (spoilt(fhr, random) if seed else fhr), ua
 
 
