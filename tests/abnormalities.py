@@ -108,7 +108,8 @@ def draw(row: dict[str, Any], seed: int) -> tuple[Signal, Signal]:
     elif what == "stuck":
         fhr[from_s * HZ :] = row["baseline_bpm"]
     if "lost_from_min" in row:
-        fhr[round(row["lost_from_min"] * MIN) * HZ :] = np.nan
+        t = np.arange(len(fhr)) / HZ - row["lost_from_min"] * MIN
+        fhr[(t >= 0) & (t % MIN < MIN - row.get("seen_s", 0))] = np.nan
     return (spoilt(fhr, random) if seed and what != "stuck" else fhr), ua if row.get("toco", True) else ua * np.nan
 
 

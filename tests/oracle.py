@@ -389,9 +389,13 @@ class GoingOn(NamedTuple):
 
 
 class SeenFall(NamedTuple):
-    """A deceleration not known to be over when it was last seen. at_s: so many seconds had been taken by then."""
+    """A deceleration not known to be over when it was last seen. at_s: so many seconds had been taken by then.
+
+    missed_s: for how long it had not been seen before that, less what was seen since.
+    """
 
     at_s: int
+    missed_s: float
     length_s: float
     below: float
 
@@ -690,10 +694,13 @@ class PlainBed:
         fall, below, before = self.going_on, self.reference - self.risen - self.newest, self.seen_fall
         is_unseen = self.end_is_unseen and not self.left.back
         if fall and is_there(below):
-            length_s = fall.length_s
+            length_s, missed_s = fall.length_s, 0.0
+            if before:
+                since_s, seen_s = self.seconds - before.at_s, min(self.seconds - before.at_s, READING.look.every_s)
+                missed_s = max(0.0, before.missed_s + since_s - seen_s - READING.earlier.seen_counts * seen_s)
             if is_unseen and before:
                 length_s = max(length_s, before.length_s + self.seconds - before.at_s)
-            self.seen_fall = SeenFall(self.seconds, length_s, below)
+            self.seen_fall = SeenFall(self.seconds, missed_s, length_s, below)
         elif not fall and not is_unseen:
             self.seen_fall = None
 

@@ -404,7 +404,7 @@ def below_earlier_bpm(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def fall_unseen_s(bed: PlainBed, rules: RuleSet) -> float:
-    return bed.seconds - bed.seen_fall.at_s if bed.seen_fall else 0
+    return bed.seen_fall.missed_s + bed.seconds - bed.seen_fall.at_s if bed.seen_fall else 0
 
 
 @measure

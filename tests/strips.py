@@ -699,7 +699,7 @@ strip(
 strip(
     "nothing for 75 s in a fall but 5 s at its bottom",
     without(put(flat(160, 760), 600, -ramp(30, 5, 155, 0)), (680, 715), (720, 760)),
-    {"fall_unseen_s": 40, "fall_seen_s": Near(120, 1), "fall_seen_bpm": 30},
+    {"fall_unseen_s": 55, "fall_seen_s": Near(120, 1), "fall_seen_bpm": 30},
 )
 strip(
     "down to where it was before a rise of 20 min",

@@ -263,8 +263,10 @@ def _tick(state: State, output: Output) -> None:
     passed = silent_s[beds].astype(np.int64)
     second = state.clock.second[beds] + passed
     is_first = np.array([n not in state.first_at for n in beds.tolist()])  # that the device is silent is said once
-    none_since, fall_seen_at = state.running.none_since[beds], state.running.fall_seen_at[beds]
-    findings.count_silence(state.findings, beds, is_first, none_since, fall_seen_at, state.clock.second[beds], passed)
+    newest, seen_at = state.clock.second[beds], state.running.fall_seen_at[beds]
+    unseen_s = np.where(seen_at >= 0, state.running.fall_missed_s[beds] + newest - seen_at, -1)
+    none_since = state.running.none_since[beds]
+    findings.count_silence(state.findings, beds, is_first, none_since, unseen_s, newest, passed)
     state.measured_anew(beds)
     keep_waiting(state.all, beds, second, state.rules.numbers, state.room)
     people.end_pauses(state)

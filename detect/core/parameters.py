@@ -90,6 +90,7 @@ class EarlierLimits(Struct, frozen=True, forbid_unknown_fields=True):
     least_rise_s: float
     back_within_bpm: float
     back_for_s: int
+    seen_counts: Annotated[float, Meta(ge=0)]
     remembered_s: int
 
 

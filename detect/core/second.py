@@ -220,7 +220,7 @@ def _evaluate(beds: Beds, n: int, second: int, first: int, level_is_new: bool, n
     measuring.measure(
         beds.findings, n, second, beds.conditioning, beds.steps, beds.usable, b, beds.earlier, fhr_bpm,
         beds.variability, beds.sinusoidal, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable,
-        reading.earlier, numbers.tachysystole,
+        reading.earlier, numbers.tachysystole, reading.look.every_s,
     )  # fmt: skip
     concern.weigh(beds.findings, n, numbers.concern)
     if first >= 0:

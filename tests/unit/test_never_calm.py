@@ -102,7 +102,7 @@ def test_a_signal_that_goes_in_the_middle_of_a_fall_asks_for_the_bedside(
     assert bed.now().level is not Level.BEDSIDE
     lose(bed, UNSEEN_S + 10, is_silent)
     assert bed.now().level is Level.BEDSIDE
-    assert "ago in a deceleration of" in bed.now().reason
+    assert "into a deceleration of" in bed.now().reason
     lose(bed, RULES.policy.escalation.bedside_after_s + 10, is_silent)
     assert bed.now().level is Level.TEAM, "nobody has come"
 
@@ -154,10 +154,10 @@ def test_a_glimpse_of_the_same_fall_begins_nothing_anew() -> None:
 
 @pytest.mark.parametrize("on_s", [5, 10])
 def test_a_signal_that_comes_for_seconds_only_in_a_fall_asks_for_the_bedside(on_s: int) -> None:
-    """Later than one that is lost: no gap is long, and no piece of the fall is."""
+    """Later than one that is lost, by the glimpses: no gap is long, and no piece of the fall is."""
     bed = Bed()
     bed.play(falling(60, 60))
-    bed.play(seen_for(lively(80, 900), on_s, 50))
+    bed.play(seen_for(lively(80, 360), on_s, 50))
     assert bed.now().level is Level.BEDSIDE
 
 

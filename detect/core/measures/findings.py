@@ -129,7 +129,8 @@ MEASURES = {
         Measure(
             "fall_unseen_s",
             "s",
-            "how long ago a deceleration was last seen that nothing has shown to be over; 0: it is seen, or none is",
+            "for how long a deceleration has not been seen that nothing has shown to be over, less what was seen of it "
+            "since (`earlier.seen_counts`); 0: it is seen, or none is",
         ),
         Measure("fall_seen_s", "s", "how long it had gone on by then; 0: there is none"),
         Measure("fall_seen_bpm", "bpm", "how far the FHR was below the baseline then; 0: there is none"),
@@ -332,13 +333,14 @@ def asked_of(f: Findings, n: int) -> Values:
 
 
 def count_silence(
-    f: Findings, beds: Ints, is_first: Bools, none_since: Ints, fall_seen_at: Ints, second: Ints, passed_s: Ints
+    f: Findings, beds: Ints, is_first: Bools, none_since: Ints, unseen_s: Floats, second: Ints, passed_s: Ints
 ) -> None:
     """Nothing comes from these beds since `passed_s`; their other measures stay as they were at `second`.
 
-    is_first: not a second twin, whose device has been said to be silent with the first. none_since, fall_seen_at: since
-    when there is no FHR, and when a deceleration not known to be over was last seen, -1 where there is none; all (m,).
+    is_first: not a second twin, whose device has been said to be silent with the first. none_since: since when there
+    is no FHR, -1 where there is one. unseen_s: for how long a deceleration not known to be over had not been seen, -1
+    where there is none; all (m,).
     """
     before = np.where(none_since >= 0, second - none_since + 1, 0)
     f.values[:, SIGNAL_LOST_S, beds[is_first]] = (before + passed_s)[is_first]
-    f.values[:, FALL_UNSEEN_S, beds] = np.where(fall_seen_at >= 0, second - fall_seen_at + passed_s, 0)
+    f.values[:, FALL_UNSEEN_S, beds] = np.where(unseen_s >= 0, unseen_s + passed_s, 0)

@@ -49,7 +49,8 @@ class Running(NamedTuple):
     weeks: Ints = index(0)  # of gestation; 0: not said
     none_since: Ints = index(-1)  # second since which no FHR sample has been used
     fall_seen_at: Ints = index(-1)  # second in which a deceleration not known to be over was last seen; -1: none is
-    fall_seen_s: Floats = array(0.0)  # how long it had gone on by then ...
+    fall_missed_s: Floats = array(0.0)  # for how long it had not been seen before that, less what was seen since ...
+    fall_seen_s: Floats = array(0.0)  # ... how long it had gone on ...
     fall_seen_bpm: Floats = array(0.0)  # ... and how far below the baseline it was
 
 
@@ -112,10 +113,11 @@ def measure(
     notable: NotableLimits,
     limits: EarlierLimits,
     tachysystole: Sequence[TachysystoleRule],
+    every_s: int,
 ) -> None:
     """Write the measures of bed n at `second` (its end is now) into `f`.
 
-    fhr_bpm: the newest, NaN where there is none now. tachysystole: that part of each rule set.
+    fhr_bpm: the newest, NaN where there was none within `every_s`. tachysystole: that part of each rule set.
     """
     now = (second + 1) * HZ
     window_s = usable.seen_s(u, n, usable.HALF_HOUR_S)
@@ -133,7 +135,7 @@ def measure(
     _measure_falls(f, n, now, e, h, risen_bpm, least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
     is_unseen = earlier.is_unseen(left, n, limits) and left.back_s[n] == 0
-    _measure_unseen_fall(f, n, second, b.reference_bpm[n] - risen_bpm - fhr_bpm, is_unseen, r)
+    _measure_unseen_fall(f, n, second, b.reference_bpm[n] - risen_bpm - fhr_bpm, is_unseen, r, every_s, limits)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
     accelerations = 0
     for slot in range(KEPT):
@@ -298,20 +300,35 @@ def _compare_with_earlier(
 
 
 @compiled
-def _measure_unseen_fall(f: Findings, n: int, second: int, below_bpm: float, is_unseen: bool, r: Running) -> None:
-    """Write what was last seen of a deceleration that goes on, or whose end was not seen.
+def _measure_unseen_fall(
+    f: Findings,
+    n: int,
+    second: int,
+    below_bpm: float,
+    is_unseen: bool,
+    r: Running,
+    every_s: int,
+    limits: EarlierLimits,
+) -> None:
+    """Write what was last seen of a deceleration that goes on, or whose end was not seen, and how much of it was not.
 
-    below_bpm: how far the newest FHR is below the baseline, NaN where there is none now. is_unseen: the signal went in
-    the middle of one, and no glimpse since then has shown the FHR back: what is seen now is the same one.
+    below_bpm: how far the newest FHR is below the baseline, NaN where there was none within `every_s`. is_unseen: the
+    signal went in the middle of one, and no glimpse since then has shown the FHR back: what is seen now is the same
+    one, and a glimpse takes back only a little of the time in which it was not seen.
     """
     is_running, length_s = f.values[0, row.RUNNING_S, n] > 0, f.values[0, row.RUNNING_S, n]
     if is_running and not np.isnan(below_bpm):
+        if r.fall_seen_at[n] >= 0:
+            since_s = second - r.fall_seen_at[n]
+            missed_s = r.fall_missed_s[n] + max(since_s - every_s, 0) - limits.seen_counts * min(since_s, every_s)
+            r.fall_missed_s[n] = max(missed_s, 0.0)
         if is_unseen and r.fall_seen_at[n] >= 0:
             length_s = max(length_s, r.fall_seen_s[n] + second - r.fall_seen_at[n])
         r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = second, length_s, in_64ths(below_bpm)
     elif not is_running and not is_unseen:
-        r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = -1, 0.0, 0.0
-    say(f, n, row.FALL_UNSEEN_S, second - r.fall_seen_at[n] if r.fall_seen_at[n] >= 0 else 0)
+        r.fall_seen_at[n], r.fall_missed_s[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = -1, 0.0, 0.0, 0.0
+    unseen_s = r.fall_missed_s[n] + second - r.fall_seen_at[n] if r.fall_seen_at[n] >= 0 else 0.0
+    say(f, n, row.FALL_UNSEEN_S, unseen_s)
     say(f, n, row.FALL_SEEN_S, r.fall_seen_s[n])
     say(f, n, row.FALL_SEEN_BPM, r.fall_seen_bpm[n])
 
