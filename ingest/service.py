@@ -118,7 +118,7 @@ class Ingest:
         self._may_not_send = False  # to ourselves
         self._listened = StoppedSince()
         self._ticked: StoppedSince | None = None
-        self._writing: StoppedSince | None = None
+        self._writing: dict[int, StoppedSince] = {}  # by slot, while something is in hand: since when
         self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
         self._told_ignored: dict[str, int] = {}  # bed -> until when its unknown fields are not told of again
         self._full_until = self._told_until = self._connected_ms = 0
@@ -133,8 +133,11 @@ class Ingest:
                 tasks.create_task(self.send_itself(slot), name="send itself")
                 if slot == 0:
                     tasks.create_task(self.tick(), name="tick")
-        finally:
+        finally:  # another ingest has it now: what it waits for is no trouble of ours any more
             del self._subscribers[slot]
+            self._writing.pop(slot, None)
+            if slot == 0:
+                self._ticked = None
 
     @property
     def broker_is_away(self) -> bool:
@@ -160,8 +163,9 @@ class Ingest:
             found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
         if self._may_not_send:
             found.append(f"the broker refuses what ingest sends to itself: let it write to {self.ward.own_topic}")
-        if self._writing is not None:
-            found += self._writing.trouble("the store has not taken what came")
+        if self._writing:
+            longest = max(self._writing.values(), key=lambda writing: writing.s)
+            found += longest.trouble("the store has not taken what came")
         if self._ticked is not None:
             found += self._ticked.trouble("no second was written")
         return found
@@ -241,7 +245,7 @@ class Ingest:
             self.test_hook("taken")
             metrics.MESSAGES.inc(len(batch))
             metrics.BATCH.observe(len(batch))
-            self._writing = StoppedSince()
+            self._writing[slot] = StoppedSince()
             with metrics.WRITING.time():
                 await self.admit(batch)
                 at, stepped_ms = self.clock.read()
@@ -249,7 +253,7 @@ class Ingest:
                 if stepped_ms:  # before anything that bears the new time
                     inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
                 await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
-            self._writing = None
+            del self._writing[slot]
             self.test_hook("written")
             subscriber.acknowledge(received)
             self.test_hook("acknowledged")
