@@ -77,10 +77,13 @@ async def test_a_group_that_waits_raises_what_one_of_its_tasks_has_raised() -> N
         await asyncio.sleep(0.01)
         raise Unreachable("broker", "nowhere", "Start it")
 
-    with pytest.raises(ExceptionGroup) as found:
+    async def group() -> None:
         async with asyncio.timeout(WAIT_S), RecancellingTaskGroup() as tasks:
             tasks.create_task(deaf())
             tasks.create_task(fails())
+
+    with pytest.raises(ExceptionGroup) as found:
+        await group()
     assert found.group_contains(Unreachable)
     current = asyncio.current_task()
     assert current is not None
