@@ -119,7 +119,7 @@ async def test_an_ingest_whose_slot_another_has_taken_is_well(
         writes.append(True)
         await asyncio.Event().wait()
 
-    ingest.write = takes_nothing  # type: ignore[method-assign]
+    ingest.write = takes_nothing  # type: ignore[method-assign,assignment]
     slot = asyncio.create_task(ingest.run_slot(0))
 
     async def hangs() -> bool:
