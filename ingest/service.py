@@ -10,7 +10,8 @@ while no ingest runs it. So what a killed ingest had in hand is delivered to who
 import asyncio
 import logging
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 from typing import Any
 
 from quietward.contracts.addresses import REFUSED_KEPT, Ward
@@ -30,7 +31,7 @@ from quietward.runtime.liveness import StoppedSince, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
-from quietward.store.topology import check_topology, session_name
+from quietward.store.topology import FIRST_SESSIONS, Sessions, check_topology, sessions_of
 from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Publisher, Subscriber
 from quietward.transport.packets import Message
 
@@ -80,15 +81,15 @@ async def serve(settings: Settings, test_hook: TestHook = no_hook) -> None:
     for reason in REASONS:
         metrics.REFUSED.labels(reason)
     async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
-        session = ""
+        sessions = FIRST_SESSIONS
 
         async def agree() -> None:
-            nonlocal session
-            session = await session_name(store, ward)
+            nonlocal sessions
+            sessions = await sessions_of(store, ward)
             await check_topology(store, ward, shards=settings.shards, seats=settings.seats)
 
         await until_stored(agree)
-        ingest = Ingest(ward, store, settings, test_hook, session=session)
+        ingest = Ingest(ward, store, settings, test_hook, sessions=sessions)
         slots = LeaseGroup("ingest", settings.seats, DEAD_AFTER_S)
         tasks.create_task(run_leased(store, ward, slots, ingest.run_slot), name="slots")
         tasks.create_task(report(store, ward, "ingest", ingest.troubles), name="report")
@@ -104,10 +105,10 @@ class Ingest:
         settings: Settings,
         test_hook: TestHook = no_hook,
         clock: WatchedClock | None = None,
-        session: str = "",
+        sessions: Sessions = FIRST_SESSIONS,
     ) -> None:
         self.ward, self.store, self.settings, self.test_hook = ward, store, settings, test_hook
-        self.session = session
+        self.sessions = sessions
         self.clock = clock or WatchedClock()
         self.kept = [Kept(int(settings.keep_hours / settings.demo_speed * 3_600_000)) for _ in range(ward.shards)]
         self.expected, self.rates = Expected(settings.beds), Rates(settings.rate)
@@ -118,7 +119,7 @@ class Ingest:
         self._may_not_send = False  # to ourselves
         self._listened = StoppedSince()
         self._ticked: StoppedSince | None = None
-        self._writing: StoppedSince | None = None
+        self._writing: dict[int, StoppedSince] = {}  # by slot, while something is in hand: since when
         self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
         self._told_ignored: dict[str, int] = {}  # bed -> until when its unknown fields are not told of again
         self._full_until = self._told_until = self._connected_ms = 0
@@ -133,8 +134,11 @@ class Ingest:
                 tasks.create_task(self.send_itself(slot), name="send itself")
                 if slot == 0:
                     tasks.create_task(self.tick(), name="tick")
-        finally:
+        finally:  # another ingest has it now: what it waits for is no trouble of ours any more
             del self._subscribers[slot]
+            self._writing.pop(slot, None)
+            if slot == 0:
+                self._ticked = None
 
     @property
     def broker_is_away(self) -> bool:
@@ -160,42 +164,37 @@ class Ingest:
             found = self._listened.trouble("the broker has been away", CONNECTS_WITHIN_S)
         if self._may_not_send:
             found.append(f"the broker refuses what ingest sends to itself: let it write to {self.ward.own_topic}")
-        if self._writing is not None:
-            found += self._writing.trouble("the store has not taken what came")
+        if self._writing:
+            longest = max(self._writing.values(), key=lambda writing: writing.s)
+            found += longest.trouble("the store has not taken what came")
         if self._ticked is not None:
             found += self._ticked.trouble("no second was written")
         return found
 
-    def _subscriber(self, slot: int) -> Subscriber:
+    def topics(self, slot: int) -> list[str]:
+        """Return what a slot subscribes to."""
         # Of those that share, a broker may hand all of one topic to the same; but each has our own by itself.
-        shared = [self.ward.shared_samples, self.ward.own_topic]
+        shared = [self.ward.shared_samples(self.sessions.group), self.ward.own_topic]
         topics = [self.ward.all_topics] if self.settings.seats == 1 else shared
         if self.settings.seats > 1 and slot == 0:  # a shared subscription does not deliver retained messages
             topics.append(self.ward.status_topic("+"))
-        return Subscriber(self.settings.broker, self._name(slot), *topics, tls=self.settings.tls)
+        return topics
 
-    def _name(self, slot: int) -> str:
+    def name(self, slot: int) -> str:
         """Name of a slot's session at the broker."""
         among = "" if self.settings.seats == 1 else str(slot)
-        return "-".join(filter(None, ("quietward-ingest", self.ward.name, self.session, among)))
+        return "-".join(filter(None, ("quietward-ingest", self.ward.name, self.sessions.word, among)))
 
     async def receive_for_ever(self, slot: int) -> None:
         """Receive messages and reconnect when disconnected. Raises Unreachable if the first connection fails."""
         backoff = Backoff()
         while True:
             try:
-                async with self._subscriber(slot) as subscriber, PipelinedConnections() as connections:
+                async with self.listening(slot, self.topics(slot)) as subscriber, PipelinedConnections() as connections:
                     log.info("ingest of %s: connected to the broker", self.ward.name)
-                    self._worked_once = True
                     backoff.worked()
-                    self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
-                    self._connected_ms = steady_ms()
-                    self._subscribers[slot] = subscriber
-                    try:
-                        await self.receive(slot, subscriber, connections)
-                    finally:
-                        self._subscribers[slot] = None
-                        self._waiting.pop(slot, None)
+                    while True:
+                        await self.take(slot, subscriber, connections)
             except Unreachable as error:
                 if not self._worked_once:
                     raise
@@ -203,12 +202,27 @@ class Ingest:
             except MqttError as error:
                 await backoff.wait(f"broker: {error}")
 
+    @asynccontextmanager
+    async def listening(self, slot: int, topics: Sequence[str]) -> AsyncIterator[Subscriber]:
+        """Be connected with a slot's session. Raises Unreachable, MqttError."""
+        broker, tls = self.settings.broker, self.settings.tls
+        async with Subscriber(broker, self.name(slot), *topics, tls=tls) as subscriber:
+            self._worked_once = True
+            self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
+            self._connected_ms = steady_ms()
+            self._subscribers[slot] = subscriber
+            try:
+                yield subscriber
+            finally:
+                self._subscribers[slot] = None
+                self._waiting.pop(slot, None)
+
     async def send_itself(self, slot: int) -> None:
         """Send ourselves a message once a second: else a broker that delivers nothing is as a ward without devices.
 
         Over a connection of its own, as a device does: a broker may close one over which it has refused a message.
         """
-        backoff, name = Backoff(), f"{self._name(slot)}-itself"
+        backoff, name = Backoff(), f"{self.name(slot)}-itself"
         while True:
             try:
                 async with Publisher(
@@ -228,31 +242,34 @@ class Ingest:
         """Called after the answer."""
         self._may_not_send = True
 
-    async def receive(self, slot: int, subscriber: Subscriber, connections: PipelinedConnections) -> None:
-        """Receive messages until disconnected. Raises MqttError."""
-        while True:
-            self._waiting[slot] = StoppedSince()
-            received = await subscriber.next_batch()
-            del self._waiting[slot]
-            batch = [message for message in received if message.topic != self.ward.own_topic]
-            if not batch:
-                subscriber.acknowledge(received)
-                continue
-            self.test_hook("taken")
-            metrics.MESSAGES.inc(len(batch))
-            metrics.BATCH.observe(len(batch))
-            self._writing = StoppedSince()
-            with metrics.WRITING.time():
-                await self.admit(batch)
-                at, stepped_ms = self.clock.read()
-                inputs, refused = self.sort(batch, at)
-                if stepped_ms:  # before anything that bears the new time
-                    inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
-                await until_stored(lambda i=inputs, r=refused: self.write(connections, i, r))  # type: ignore[misc]
-            self._writing = None
-            self.test_hook("written")
+    async def take(self, slot: int, subscriber: Subscriber, connections: PipelinedConnections) -> list[Message]:
+        """Wait for what comes, write it, and acknowledge it; return it, with what we sent to ourselves.
+
+        Raises MqttError when disconnected.
+        """
+        self._waiting[slot] = StoppedSince()
+        received = await subscriber.next_batch()
+        del self._waiting[slot]
+        batch = [message for message in received if message.topic != self.ward.own_topic]
+        if not batch:
             subscriber.acknowledge(received)
-            self.test_hook("acknowledged")
+            return received
+        self.test_hook("taken")
+        metrics.MESSAGES.inc(len(batch))
+        metrics.BATCH.observe(len(batch))
+        self._writing[slot] = StoppedSince()
+        with metrics.WRITING.time():
+            await self.admit(batch)
+            at, stepped_ms = self.clock.read()
+            inputs, refused = self.sort(batch, at)
+            if stepped_ms:  # before anything that bears the new time
+                inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
+            await until_stored(lambda: self.write(connections, inputs, refused))
+        del self._writing[slot]
+        self.test_hook("written")
+        subscriber.acknowledge(received)
+        self.test_hook("acknowledged")
+        return received
 
     async def admit(self, batch: list[Message]) -> None:
         """Take beds that are new and that the ward expects, or somebody has taken in, as long as it has room."""

@@ -30,6 +30,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     ward.detect,
     ward.serve,
     ward.reshard,
+    ward.reseat,
     people.person,
     devices.replay,
     recordings.assess,

@@ -131,6 +131,31 @@ def reshard(
     print(f"{own.ward}: {shards} shards ({before} before). Start all parts with QUIETWARD_SHARDS={shards}")
 
 
+def reseat(
+    seats: Annotated[int, typer.Argument(help="How many sessions at the broker the ward is to have.", min=1, max=64)],
+    ward: WardOption = None,
+    broker: BrokerOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Change the number of ingest's sessions at the broker, and their names, while no ingest runs; nothing is lost."""
+    import asyncio
+
+    from quietward.ingest.reseat import reseat as change
+    from quietward.runtime.clock import now_ms
+    from quietward.store.client import connected
+
+    own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
+
+    async def run() -> int:
+        async with connected(own.store, own.tls) as client:
+            return await change(client, own, seats, now_ms())
+
+    before = asyncio.run(run())
+    print(f"{own.ward}: {seats} sessions ({before} before). Start every ingest with QUIETWARD_SEATS={seats}")
+
+
 def serve(
     ward: WardOption = None,
     store: StoreOption = None,

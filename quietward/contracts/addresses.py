@@ -6,7 +6,8 @@ MQTT (version 5, QoS 1)
   quietward/v1/<ward>/_ingest/samples empty, once a second: ingest to itself (no bed can have this name)   not retained
   Ingest's sessions are named quietward-ingest-<ward>-<session>, where <session> is a random word from the ward's
   layout, empty in wards of version 0.1; with several subscriber slots quietward-ingest-<ward>-<session>-<slot>,
-  each a member of the shared subscription $share/quietward/quietward/v1/<ward>/+/samples.
+  each a member of the shared subscription $share/<group>/quietward/v1/<ward>/+/samples, where <group> is `quietward`,
+  or, after `quietward reseat`, the session's word.
 
 Redis, per shard of a ward (all keys of one shard share a hash tag, so that one atomic commit can hold them)
   quietward:{<ward>:<n>}:input        stream, field `e`: msgpack list of Input      trimmed by age, 24 h by default
@@ -25,7 +26,7 @@ Redis, per shard of a ward (all keys of one shard share a hash tag, so that one 
   quietward:{<ward>:<n>}:written      channel: "<position> <us since the epoch>" at every commit       not kept
 
 Redis, per ward
-  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has; session -> a random word   for good
+  quietward:{<ward>}:layout           hash: shards, seats -> how many the ward has; session, group -> words    for good
   quietward:{<ward>}:parts            hash: "<part> <worker>" -> JSON WorkerReport    1 min after its last
   quietward:{<ward>}:workers:<kind>   hash: worker -> ms of its last claim; kind: detect or ingest
   quietward:{<ward>}:held:<kind>      hash: number of a shard or slot -> worker that holds it
@@ -81,10 +82,9 @@ class Ward:
         """Filter of everything that devices of this ward publish."""
         return f"{TOPIC_ROOT}/{self.name}/+/+"
 
-    @property
-    def shared_samples(self) -> str:
-        """Filter that delivers every second to one of several subscribers."""
-        return f"$share/quietward/{self.samples_topic('+')}"
+    def shared_samples(self, group: str) -> str:
+        """Filter that delivers every second to one of several subscribers, the members of a group."""
+        return f"$share/{group}/{self.samples_topic('+')}"
 
     def shard_of(self, bed: str) -> int:
         """Shard that holds a bed; the same in every process and version."""

@@ -140,9 +140,8 @@ def _page(settings: Settings) -> CheckResult:
 async def _sessions(store: Store, ward: Ward) -> CheckResult:
     plain = await has_plain_sessions(store, ward)
     remedy = (
-        f"On a broker without accounts any client can take it over, and what it should deliver is lost. Stop ingest, "
-        f"HSET {ward.topology} session WORD with a random WORD in the store, start ingest; what devices send while it "
-        "is stopped is lost, so do it at a quiet hour"
+        "On a broker without accounts any client can take it over, and what it should deliver is lost. Stop every "
+        "ingest, run `quietward reseat N` with the ward's number of sessions (QUIETWARD_SEATS), and start them again"
     )
     return CheckResult("ingest's session", not plain, "its name can be guessed" if plain else "well named", remedy)
 

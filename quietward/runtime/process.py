@@ -68,7 +68,7 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
 
 class RecancellingTaskGroup(asyncio.TaskGroup):
     """A task group that cancels its tasks again and again until they end: when one has failed, when the block under it
-    is left by an error or a cancellation, or on `cancel_all`.
+    is left by an error or a cancellation, when it is cancelled while it waits for them, or on `cancel_all`.
 
     See `_until_told_to_stop` about cancellations that get lost.
     """
@@ -87,6 +87,13 @@ class RecancellingTaskGroup(asyncio.TaskGroup):
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        try:
+            while (
+                error is None and self._alive
+            ):  # asyncio's group would pass on the first cancellation of this wait only
+                await asyncio.wait(self._alive)
+        except asyncio.CancelledError as cancelled:
+            kind, error, trace = type(cancelled), cancelled, cancelled.__traceback__
         if error is not None:
             self.cancel_all()
         await super().__aexit__(kind, error, trace)

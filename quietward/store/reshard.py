@@ -14,9 +14,9 @@ from typing import Any, cast
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.inputs import Input, Tick, Unreadable, encode_inputs, inputs_of
-from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
 from quietward.contracts.summary import decode_summary
 from quietward.store.client import Redis, Store, newest_id, read_stream
+from quietward.store.topology import check_stopped
 
 READ_AT_ONCE = 500
 EXCHANGED = ("input", "position", "checkpoint", "summary", "refusals", "aside")
@@ -35,7 +35,8 @@ async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
         raise BadSettings("setting ward", name, "The store holds no such ward; see --ward and --store")
     before = int(noted[b"shards"])
     old, new = Ward(name, before), Ward(name, shards)
-    await _check_stopped(store, old, now_ms)
+    remedy = "Stop all parts, detect last, and try again; devices and broker keep what comes meanwhile"
+    await check_stopped(store, old, now_ms, remedy)
     if RESHARDING.encode() in noted:  # a run before this one was cut off
         new = Ward(name, int(noted[RESHARDING.encode()]))
         if new.shards != shards:
@@ -52,14 +53,6 @@ async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
     await store.at(layout).hset(layout, "shards", str(new.shards))
     await store.at(layout).hdel(layout, RESHARDING)
     return before
-
-
-async def _check_stopped(store: Store, ward: Ward, now_ms: int) -> None:
-    stored = cast("dict[bytes, bytes]", await store.at(ward.heartbeats).hgetall(ward.heartbeats))
-    running = sorted({one.part for one in reports_of(stored) if now_ms - one.at < SILENT_AFTER_MS})
-    if running:
-        remedy = "Stop all parts, detect last, and try again; devices and broker keep what comes meanwhile"
-        raise BadSettings("parts that run", ", ".join(running), remedy)
 
 
 async def _check_worked_through(store: Store, ward: Ward) -> None:

@@ -1,11 +1,37 @@
 """What all services of a ward must agree on: noted by the first of them, checked by every later one."""
 
 import secrets
+from dataclasses import dataclass
 from typing import cast
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
-from quietward.store.client import Store
+from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
+from quietward.store.client import Script, Store
+
+RESEATING = "reseating"
+"""Field of the ward's layout while its sessions at the broker are exchanged: their new number and the new word."""
+
+RESEATED = Script("""
+-- key: layout; arguments: sessions, their word, their group, field to remove
+redis.call('HSET', KEYS[1], 'seats', ARGV[1], 'session', ARGV[2], 'group', ARGV[3])
+redis.call('HDEL', KEYS[1], ARGV[4])
+""")
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """Ingest's sessions at the broker. word: part of their names that nobody can guess, empty in wards of version 0.1.
+
+    group: of the subscription that several of them share.
+    """
+
+    word: str = ""
+    group: str = "quietward"
+
+
+FIRST_SESSIONS = Sessions()
+"""Those of version 0.1."""
 
 
 async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
@@ -20,29 +46,66 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
         number = cast("bytes", resharding).decode()
         remedy = f"The shards of ward {ward.name} are being exchanged; end it with: quietward reshard {number}"
         raise BadSettings("setting shards", number, remedy)
+    if "seats" in counts and (reseating := await client.hget(ward.topology, RESEATING)) is not None:
+        number = cast("bytes", reseating).decode().partition(" ")[0]
+        remedy = f"The sessions of ward {ward.name} are being exchanged; end it with: quietward reseat {number}"
+        raise BadSettings("setting seats", number, remedy)
     for name, count in counts.items():
         await client.hsetnx(ward.topology, name, str(count))
         noted = int(cast("bytes", await client.hget(ward.topology, name)))
         if noted != count:
             change = f"stop all its parts and change it with: quietward reshard {count}"
-            if name != "shards":
-                change = "see docs/running.md on changing it"
+            if name == "seats":
+                change = f"stop every ingest and change it with: quietward reseat {count}"
             remedy = f"Ward {ward.name} runs with {noted}: use the same; or {change}"
             raise BadSettings(f"setting {name}", count, remedy)
 
 
-async def session_name(store: Store, ward: Ward) -> str:
-    """Return the part of the names of ingest's sessions at the broker that nobody can guess.
+async def check_stopped(store: Store, ward: Ward, now_ms: int, remedy: str, *parts: str) -> None:
+    """Raise BadSettings with a remedy if one of these parts, or without them any, has just said that it runs."""
+    stored = cast("dict[bytes, bytes]", await store.at(ward.heartbeats).hgetall(ward.heartbeats))
+    running = {one.part for one in reports_of(stored) if now_ms - one.at < SILENT_AFTER_MS}
+    if found := sorted(running & set(parts) if parts else running):
+        raise BadSettings("parts that run", ", ".join(found), remedy)
+
+
+async def sessions_of(store: Store, ward: Ward) -> Sessions:
+    """Return a ward's sessions at the broker, which are named by the first ingest.
 
     A client that connects under the name of a session takes it over, with all that it should deliver; a broker without
     accounts lets anybody do so. Called before `check_topology`: a ward that an earlier version has begun keeps its
-    plain names, and '' is returned, since what waits in its sessions would be lost; `quietward doctor` says so.
+    plain names, since what waits in its sessions would be lost; `quietward doctor` says so.
     """
     client = store.at(ward.topology)
     if not await client.hexists(ward.topology, "seats"):
         await client.hsetnx(ward.topology, "session", secrets.token_hex(8))
-    found = cast("bytes | None", await client.hget(ward.topology, "session"))
-    return "" if found is None else found.decode()
+    noted = cast("dict[bytes, bytes]", await client.hgetall(ward.topology))
+    return Sessions(noted.get(b"session", b"").decode(), noted.get(b"group", b"quietward").decode())
+
+
+async def begin_reseating(store: Store, ward: Ward, seats: int, now_ms: int) -> tuple[int, Sessions, Sessions]:
+    """Note that a ward is to have so many sessions; return how many it has, those, and the new ones.
+
+    After a run that was cut off the same are returned again. Raises BadSettings when an ingest runs, and RedisError.
+    """
+    client = store.at(ward.topology)
+    noted = cast("dict[bytes, bytes]", await client.hgetall(ward.topology))
+    if b"seats" not in noted:
+        raise BadSettings("setting ward", ward.name, "No ingest of it has run yet; start one with QUIETWARD_SEATS")
+    if int(noted.get(b"shards", b"0")) != ward.shards:
+        raise BadSettings("setting shards", ward.shards, f"Ward {ward.name} runs with {int(noted[b'shards'])}")
+    remedy = "Stop every ingest, and try again; devices and broker keep what comes meanwhile"
+    await check_stopped(store, ward, now_ms, remedy, "ingest")
+    await client.hsetnx(ward.topology, RESEATING, f"{seats} {secrets.token_hex(8)}")
+    begun, _, word = cast("bytes", await client.hget(ward.topology, RESEATING)).decode().partition(" ")
+    if int(begun) != seats:
+        raise BadSettings("seats", seats, f"A change to {begun} was begun and must be ended first: reseat {begun}")
+    return int(noted[b"seats"]), await sessions_of(store, ward), Sessions(word, word)
+
+
+async def end_reseating(store: Store, ward: Ward, seats: int, sessions: Sessions) -> None:
+    """Note that a ward has so many sessions now."""
+    await RESEATED.run(store.at(ward.topology), [ward.topology], [seats, sessions.word, sessions.group, RESEATING])
 
 
 async def has_plain_sessions(store: Store, ward: Ward) -> bool:

@@ -321,6 +321,15 @@ class Subscriber:
     async def __aexit__(self, *error: object) -> None:
         await _leave(self._client, *error)
 
+    async def turn_to(self, topic: str, *others: str) -> None:
+        """Subscribe to this topic and no more to the others; what waits in the session is still delivered.
+
+        Raises MqttError when the broker refuses, does not answer, or is gone.
+        """
+        for other in others:
+            await self._client.unsubscribe(other)
+        _check_granted(topic, await self._client.subscribe(topic, qos=1))
+
     def _receive(self) -> MQTTErrorCode:
         """Keep a message; paho and aiomqtt would spend most of ingest's time on objects for it."""
         packet = self._paho._in_packet

@@ -30,7 +30,7 @@ from quietward.ingest.service import BEGINS_WITHIN_MS, Ingest
 from quietward.runtime.clock import WatchedClock, now_ms
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
-from quietward.store.topology import has_plain_sessions, session_name
+from quietward.store.topology import has_plain_sessions, sessions_of
 from quietward.transport.mqtt import Publisher
 from tests.conftest import WAIT_S, Parts, settled, stop, until, wait_for
 from tests.detectors import outputs
@@ -516,11 +516,11 @@ async def test_a_ward_of_an_earlier_version_keeps_its_session_and_doctor_says_so
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
     await store.hset(ward.topology, mapping={"shards": 1, "seats": 1})
-    assert await session_name(store, ward) == ""
+    assert (await sessions_of(store, ward)).word == ""
     assert await has_plain_sessions(store, ward)
     said = parts.start("doctor")
     assert said.wait(WAIT_S) == 1
     assert "its name can be guessed" in parts.log("doctor")
     await store.hset(ward.topology, "session", "word")
-    assert await session_name(store, ward) == "word"
+    assert (await sessions_of(store, ward)).word == "word"
     assert not await has_plain_sessions(store, ward)

@@ -1,9 +1,11 @@
 """`quietward alive` and /health: each worker is asked whether it has worked its last second through."""
 
+import asyncio
 import json
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,10 +17,13 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.inputs import Tick, inputs_of
 from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.settings import Settings
+from quietward.ingest import service as ingest_service
+from quietward.ingest.service import Ingest
 from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import wait_for_port
+from quietward.runtime.liveness import StoppedSince
 from quietward.store.client import Store
-from tests.conftest import WAIT_S, Parts, Server, broker_command, free_port, reports, until, well
+from tests.conftest import ANY_KIND, WAIT_S, Parts, Server, broker_command, free_port, reports, stop, until, well
 from tests.integration.test_flow import get
 
 
@@ -99,6 +104,32 @@ async def test_only_workers_of_this_machine_may_be_asked_for(settings: Settings,
     await store.hset(ward.heartbeats, "detect another", encode_report(other))
     assert "silent for" in alive(settings, "detect")[1]
     assert alive(settings, "detect", "--here") == (1, "detect: does not run\n")
+
+
+@ANY_KIND
+async def test_an_ingest_whose_slot_another_has_taken_is_well(
+    settings: Settings, ward: Ward, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ahead_s = 0.0
+    monkeypatch.setattr(ingest_service, "StoppedSince", lambda: StoppedSince(lambda: time.monotonic() + ahead_s))
+    ingest = Ingest(ward, store, settings)
+    writes: list[bool] = []
+
+    async def takes_nothing(*_: object) -> None:
+        writes.append(True)
+        await asyncio.Event().wait()
+
+    ingest.write = takes_nothing  # type: ignore[method-assign,assignment]
+    slot = asyncio.create_task(ingest.run_slot(0))
+
+    async def hangs() -> bool:
+        return bool(writes)
+
+    assert await until(hangs)
+    ahead_s = 60.0
+    assert any("no second was written for" in trouble for trouble in ingest.troubles())
+    await stop(slot)
+    assert ingest.troubles() == [], "nothing of it is ours any more"
 
 
 def test_a_store_that_is_away_is_no_sign_of_life() -> None:

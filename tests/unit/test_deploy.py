@@ -296,11 +296,33 @@ def test_every_alert_says_what_to_do() -> None:
         assert rule["annotations"]["summary"]
 
 
-def test_promtool_takes_the_rules() -> None:
-    promtool = shutil.which("promtool")
-    if promtool is None:
-        pytest.skip("promtool is not installed")
-    done = subprocess.run(
-        [promtool, "check", "rules", DEPLOY / "alerts.yml"], capture_output=True, text=True, check=False
-    )
+SITUATIONS = [ROOT / "tests" / "alerts.yml", ROOT / "tests" / "alerts_of_hours.yml"]
+
+
+def promtool(*arguments: str | Path) -> None:
+    """Run promtool; it must find nothing wrong. Skipped where it is not installed."""
+    path = shutil.which("promtool")
+    if path is None:
+        pytest.skip("promtool is not installed (Debian's package prometheus has it)")
+    done = subprocess.run([path, *arguments], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_promtool_takes_the_rules() -> None:
+    promtool("check", "rules", DEPLOY / "alerts.yml")
+
+
+def test_alerts_fire_where_they_should_and_nowhere_else() -> None:
+    promtool("test", "rules", *SITUATIONS)
+
+
+def test_every_alert_fires_in_some_situation() -> None:
+    fired = {
+        name
+        for file in SITUATIONS
+        for situation in yaml.safe_load(file.read_text())["tests"]
+        for question in situation["promql_expr_test"]
+        for sample in question["exp_samples"]
+        for name in re.findall(r'alertname="(\w+)"', sample["labels"])
+    }
+    assert fired == {rule["alert"] for rule in ALERTS}
