@@ -237,7 +237,8 @@ async def test_no_packet_ends_more_than_its_senders_session(
         parts.start("ingest")
         await send(out, ward, "bed-1", range(seq, seq + 2))
         assert await until(partial(has_seconds, store, ward, range(seq + 2))), parts.log("ingest")
-    counted = {key.decode() for key in await store.hgetall(ward.refusals)}
+    found: Any = await store.hgetall(ward.refusals)
+    counted = {key.decode() for key in found}
     assert {key.split()[0] for key in counted} <= {"bed-2", "?"}, counted
     assert {"bed-2 json", "? topic"} <= counted
     assert "bed-2 size" not in counted, "a broker does not deliver what is too large for ingest"

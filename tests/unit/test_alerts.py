@@ -13,9 +13,8 @@ import yaml
 
 from quietward.runtime import metrics
 from tests.promql import BadQuery, check
+from tests.unit.test_deploy import DEPLOY, ROOT
 
-ROOT = Path(__file__).parents[2]
-DEPLOY = ROOT / "quietward" / "deploy"
 
 ALERTS: list[dict[str, Any]] = [
     rule for group in yaml.safe_load((DEPLOY / "alerts.yml").read_text())["groups"] for rule in group["rules"]

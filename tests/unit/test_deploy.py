@@ -24,6 +24,7 @@ from quietward.dashboard.auth.people import People
 from quietward.transport import asyncapi
 
 ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "quietward" / "deploy"
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 SERVICES: dict[str, Any] = COMPOSE["services"]
 PARTS = ("simulate", "ingest", "detect", "serve")
