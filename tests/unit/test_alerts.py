@@ -15,7 +15,6 @@ from quietward.runtime import metrics
 from tests.promql import BadQuery, check
 from tests.unit.test_deploy import DEPLOY, ROOT
 
-
 ALERTS: list[dict[str, Any]] = [
     rule for group in yaml.safe_load((DEPLOY / "alerts.yml").read_text())["groups"] for rule in group["rules"]
 ]
