@@ -38,10 +38,11 @@ from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
 from quietward.detect.store import READ_AT_MOST, STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
 from quietward.runtime import metrics
-from quietward.runtime.clock import now_ms
+from quietward.runtime.clock import now_ms, steady_ms
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
 from quietward.runtime.liveness import LATE_S, StoppedSince, report
+from quietward.runtime.logs import Seldom
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
@@ -114,6 +115,7 @@ class Detector:
         self._sending: asyncio.Task[None] | None = None
         self._answers: list[TransferAnswer] = []
         self._asked_at: dict[str, float] = {}
+        self._seldom = Seldom()
 
     async def run_for_ever(self) -> None:
         """Take over and run; start again from what is stored after every outage of the store.
@@ -213,9 +215,18 @@ class Detector:
             self._count(inputs.values(), output.events, live)
             refused = output.refused + self._unreadable_in(entries)
             if refused:
-                for (_, why), seconds in refused.items():
-                    metrics.UNUSED.labels(why).inc(seconds)
+                self._say_refused(refused)
                 await self.store.count_refused(refused)
+
+    def _say_refused(self, refused: Counter[tuple[str, str]]) -> None:
+        """Count seconds that were not used as they came, and log it, of each bed and reason now and then."""
+        for (bed, why), seconds in refused.items():
+            metrics.UNUSED.labels(why).inc(seconds)
+            if self._seldom.is_due(bed, why, steady_ms()):
+                n = self.state.index_of.get(bed)
+                about = {"bed": bed, "session": "" if n is None else self.state.sessions[n], "reason": why}
+                level = logging.INFO if why == "repeated" else logging.WARNING  # what was acknowledged too late
+                log.log(level, "not used as it came: %d s of signal", seconds, extra=about)
 
     def _kept_s(self, output: Output) -> dict[tuple[str, int], int]:
         """Return how long log and trend of stays that have begun or ended are kept from now on; 0: for good."""
@@ -285,7 +296,7 @@ class Detector:
                     continue
                 ((place, item),) = part
                 failed[place] = repr(error)
-                about = {"bed": bed_of(item), "session": getattr(item, "session", "")}
+                about = {"bed": bed_of(item), "session": getattr(item, "session", ""), "reason": "failed"}
                 log.exception(
                     "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item,
                     extra=about,

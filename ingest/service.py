@@ -22,12 +22,13 @@ from quietward.contracts.samples import RefusedMessage
 from quietward.contracts.settings import Settings
 from quietward.ingest.admission import Expected, Rates, told_of
 from quietward.ingest.unexpected import Unexpected
-from quietward.ingest.validate import IGNORED, REASONS, bed_in, check
+from quietward.ingest.validate import IGNORED, REASONS, bed_in, check, session_in
 from quietward.runtime import metrics
 from quietward.runtime.clock import Kept, WatchedClock, steady_ms
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
 from quietward.runtime.liveness import StoppedSince, report
+from quietward.runtime.logs import Seldom
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
@@ -56,8 +57,6 @@ CATCHES_UP_MS, BEGINS_WITHIN_MS = 60_000, 2_000
 """After a connection the broker hands over what came while nobody listened: for so long at most, from then on."""
 BACKLOG_BATCH = 100
 """Messages at once; less, and the broker has handed over what it had."""
-IGNORED_TOLD_EVERY_MS = 600_000
-"""How often a message of a bed is shown that was used but for fields that are not known here; all are counted."""
 SHOWN_AT_ONCE = 100
 """Refused messages of one batch that are kept for inspection; all are counted."""
 DEAD_AFTER_S = 2.0
@@ -121,8 +120,8 @@ class Ingest:
         self._ticked: StoppedSince | None = None
         self._writing: dict[int, StoppedSince] = {}  # by slot, while something is in hand: since when
         self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
-        self._told_ignored: dict[str, int] = {}  # bed -> until when its unknown fields are not told of again
-        self._full_until = self._told_until = self._connected_ms = 0
+        self._seldom = Seldom()
+        self._full_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
@@ -311,34 +310,37 @@ class Ingest:
                 item = self._checked(message, at, steady, ignored)
                 inputs[self.ward.shard_of(item.bed)].append(item)
                 if ignored:
-                    refused += self._told_of_ignored(item.bed, message, ignored, at, steady)
+                    refused += self._told_of_ignored(item, message, ignored, at, steady)
             except Exception as error:  # one message must never stop the others
                 if not isinstance(error, BadMessage):
-                    about = {"bed": bed_in(message.topic)}
-                    log.exception("could not check a message on %s", message.topic, extra=about)
+                    log.exception("could not check a message", extra={"bed": bed_in(message.topic)})
                     error = BadMessage(
                         "broken", "payload", message.payload, "Could not be checked; this is a defect here"
                     )
                 metrics.REFUSED.labels(error.reason).inc()
                 shown = message.payload[:500].decode("utf-8", "replace") if len(refused) < SHOWN_AT_ONCE else ""
                 refused.append(RefusedMessage(at, message.topic[:200], error.reason, str(error), shown))
-        too_fast = [bed_in(message.topic) or "?" for message in refused if message.reason == "rate"]
-        if too_fast and steady >= self._told_until:
-            self._told_until = steady + FULL_FOR_MS
-            log.warning("%s: too many messages, some are refused; see QUIETWARD_RATE", told_of(too_fast))
+                self._say_refused(message, error, steady)
         return inputs, refused
 
+    def _say_refused(self, message: Message, error: BadMessage, steady: int) -> None:
+        """Log that a message was refused, now and then of each bed and reason; all that are no beds here are one."""
+        bed = bed_in(message.topic) or ""
+        if self._seldom.is_due(bed if bed in self.beds else "", error.reason, steady):
+            about = {"bed": bed, "session": session_in(message.payload), "reason": error.reason}
+            log.warning("refused: %s", error, extra=about)
+
     def _told_of_ignored(
-        self, bed: str, message: Message, names: list[str], at: int, steady: int
+        self, item: Block | DeviceStatus, message: Message, names: list[str], at: int, steady: int
     ) -> list[RefusedMessage]:
         """Count a message that was used but for some fields; return it as an example now and then."""
         metrics.IGNORED.inc()
-        self.ignored[bed] += 1
-        if steady < self._told_ignored.get(bed, 0):
+        self.ignored[item.bed] += 1
+        if not self._seldom.is_due(item.bed, IGNORED, steady):
             return []
-        self._told_ignored[bed] = steady + IGNORED_TOLD_EVERY_MS
         said = f"Used, but for fields that are not known here: {', '.join(names)}"
-        log.warning("%s: %s", bed, said, extra={"bed": bed})
+        about = {"bed": item.bed, "session": getattr(item, "session", ""), "reason": IGNORED}
+        log.warning("%s", said, extra=about)
         shown = message.payload[:500].decode("utf-8", "replace")
         return [RefusedMessage(at, message.topic[:200], IGNORED, said, shown)]
 

@@ -8,7 +8,7 @@ from msgspec import UNSET
 from quietward.contracts.addresses import TOPIC_ROOT
 from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS
 from quietward.contracts.errors import BadMessage
-from quietward.contracts.fields import HZ
+from quietward.contracts.fields import HZ, SessionId
 from quietward.contracts.inputs import Block, DeviceStatus
 from quietward.contracts.samples import Samples, decode_known_samples, decode_samples
 from quietward.contracts.validation import NOT_DECODED, invalid_json
@@ -99,6 +99,21 @@ class _SenmlRecord(msgspec.Struct, forbid_unknown_fields=True):
     t: float = 0.0
 
 
+class _OfSession(msgspec.Struct):
+    """What is read of a message that cannot be used."""
+
+    session: SessionId = ""
+
+
+def session_in(payload: bytes) -> str:
+    """Return the session that a message names which cannot be used, empty if it names none that can be."""
+    try:
+        return _decode_session(payload).session
+    except NOT_DECODED:
+        return ""
+
+
+_decode_session = msgspec.json.Decoder(_OfSession).decode
 _decode_names = msgspec.json.Decoder(dict[str, msgspec.Raw]).decode  # values of fields that nobody knows are not read
 _decode_senml = msgspec.json.Decoder(list[_SenmlRecord]).decode
 _RATE = {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}

@@ -108,6 +108,8 @@ async def run_leased(
 
     A task that returns is started again with a later claim, if the lease is still ours. If one fails, all end.
     """
+    for n in range(group.count):  # those that nobody holds are counted, too
+        metrics.HOLDS.labels(group.kind, n).set(0)
     async with RecancellingTaskGroup() as tasks:
         runner = _Runner(group, task, tasks)
         claims = _Claims(store, ward, group, runner)

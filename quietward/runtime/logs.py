@@ -1,4 +1,4 @@
-"""How log lines look: UTC, level, where from, and the bed and session that a line is about. As text or JSON."""
+"""How log lines look: UTC, level, where from, and bed, session and reason that a line is about. As text or JSON."""
 
 import json
 import logging
@@ -6,8 +6,9 @@ import sys
 from datetime import UTC, datetime
 from typing import Literal
 
-ABOUT = ("bed", "session")
-"""What a line may be about: given as `extra` where it is logged."""
+ABOUT = ("bed", "session", "reason")
+"""What a line may be about: given as `extra` where it is logged. reason: the one under which it is counted."""
+SELDOM_MS = 600_000
 
 
 def _time_of(record: logging.LogRecord) -> str:
@@ -24,12 +25,13 @@ class TextFormatter(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """Return the line."""
         about = "".join(f" {name}={value}" for name, value in _about(record).items())
-        line = f"{_time_of(record)} {record.levelname} {record.name} {record.getMessage()}{about}"
+        said = f"{record.getMessage()}{about}".replace("\n", "\\n")  # nobody who is quoted writes a line of their own
+        line = f"{_time_of(record)} {record.levelname} {record.name} {said}"
         return f"{line}\n{self.formatException(record.exc_info)}" if record.exc_info else line
 
 
 class JsonFormatter(logging.Formatter):
-    """One JSON object a line: time, level, logger, text, bed and session where there are any, trace."""
+    """One JSON object a line: time, level, logger, text, bed, session and reason where there are any, trace."""
 
     def format(self, record: logging.LogRecord) -> str:
         """Return the line."""
@@ -43,6 +45,20 @@ class JsonFormatter(logging.Formatter):
         if record.exc_info:
             line["trace"] = self.formatException(record.exc_info)
         return json.dumps(line, ensure_ascii=False)
+
+
+class Seldom:
+    """Of what comes again and again one line for each bed and reason in ten minutes: no device fills a log."""
+
+    def __init__(self) -> None:
+        self._until: dict[tuple[str, str], int] = {}
+
+    def is_due(self, bed: str, reason: str, now_ms: int) -> bool:
+        """Return whether to say it now; then not again for a while. now_ms: of a clock that nobody sets."""
+        if now_ms < self._until.get((bed, reason), now_ms):
+            return False
+        self._until[bed, reason] = now_ms + SELDOM_MS
+        return True
 
 
 def configure(form: Literal["text", "json"]) -> None:

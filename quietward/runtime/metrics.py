@@ -28,7 +28,7 @@ FAST = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 1
 # Every service
 BUILD = Info("quietward_build", "Version of this process.")
 TROUBLES = Gauge("quietward_troubles", "What of this worker's last second was not worked through: how many.", ["part"])
-HOLDS = Gauge("quietward_holds", "1 for each number that this process holds.", ["kind", "number"])
+HOLDS = Gauge("quietward_holds", "1 for each number that this process holds, 0 for all others.", ["kind", "number"])
 TAKEN_OVER = Counter("quietward_taken_over", "Numbers that this process has begun to hold.", ["kind"])
 HEARTBEATS = Counter("quietward_heartbeats", "Reports of a worker on itself that were written.", ["part"])
 WAITS = Counter("quietward_waits", "Times that broker or store did not do what was asked and were waited for.")

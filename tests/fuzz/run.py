@@ -13,6 +13,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -127,16 +128,17 @@ def _change(data: bytearray, rng: random.Random, seeds: Sequence[bytes], words: 
 
 
 def fuzz(name: str, reader: Reader, inputs: int, seed: int, tell: Callable[[str], None]) -> Count:
-    """Read so many mutations of the seeds."""
+    """Read so many mutations of the seeds, or until Ctrl-C: what has been counted by then is returned."""
     count = Count(name, first_mb=memory_mb())
     next_at = time.monotonic() + TOLD_EVERY_S
-    for data in mutations(reader.seeds, seed):
-        if count.inputs >= inputs:
-            break
-        once(reader, data, count)
-        if time.monotonic() > next_at:
-            next_at = time.monotonic() + TOLD_EVERY_S
-            tell(count.line())
+    with suppress(KeyboardInterrupt):
+        for data in mutations(reader.seeds, seed):
+            if count.inputs >= inputs:
+                break
+            once(reader, data, count)
+            if time.monotonic() > next_at:
+                next_at = time.monotonic() + TOLD_EVERY_S
+                tell(count.line())
     return count
 
 

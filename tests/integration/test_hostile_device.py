@@ -63,6 +63,16 @@ class RawDevice:
         self.writer.write(b"\x32" + number(len(body)) + body)
         await self.writer.drain()
 
+    async def write(self, packet: bytes) -> None:
+        """Send whatever it is, and wait until the broker has dealt with it, in one way or another."""
+        with contextlib.suppress(OSError, asyncio.IncompleteReadError, TimeoutError):
+            self.writer.write(packet + b"\xc0\x00")
+            async with asyncio.timeout(5):  # no answer: our ping was taken for the rest of the packet
+                await self.writer.drain()
+                while (await self.reader.readexactly(1)) != b"\xd0":
+                    (length,) = await self.reader.readexactly(1)
+                    await self.reader.readexactly(length)
+
     async def is_answered(self) -> bool:
         """Wait until the broker has dealt with a message. False: it has ended the session."""
         async with asyncio.timeout(WAIT_S):
@@ -152,6 +162,86 @@ async def test_no_properties_of_a_message_make_ingest_deaf(
         parts.start("ingest")
         await send(out, ward, "bed-1", range(6, 9))
         assert await until(lambda: has(9)), parts.log("ingest")
+
+
+def odd_packets(ward: Ward) -> dict[str, bytes]:
+    """Packets that a device's account lets it send, legal but rare or not even legal."""
+    samples, good = ward.samples_topic("bed-2"), second(0)
+
+    def publish(
+        topic: str, payload: bytes, properties: bytes = b"", head: int = 0x32, mid: bytes = b"\x00\x05"
+    ) -> bytes:
+        body = text(topic.encode()) + (mid if head & 6 else b"") + number(len(properties)) + properties + payload
+        return bytes([head]) + number(len(body)) + body
+
+    large = b" " * 10_000_000
+    return {
+        "10 MB": publish(samples, large),
+        "10 MB at QoS 0": publish(samples, large, head=0x30),
+        "10 MB at QoS 2": publish(samples, large, head=0x34) + b"\x62\x02\x00\x05",
+        "10 MB, retained": publish(samples, large, head=0x33),
+        "10 MB as status": publish(ward.status_topic("bed-2"), large, head=0x33),
+        "nothing": publish(samples, b""),
+        "nothing, retained": publish(samples, b"", head=0x33),
+        "nothing as status": publish(ward.status_topic("bed-2"), b"", head=0x33),
+        "a second that is retained": publish(samples, good, head=0x33),
+        "a topic of 60,000 bytes": publish(ward.samples_topic("b" * 60_000), good),
+        "a topic with an empty level": publish(ward.samples_topic(""), good),
+        "a topic with a byte-order mark": publish(ward.samples_topic("\ufeffbed-2"), good),
+        "a topic with a line break": publish(ward.samples_topic("bed-2\n"), good),
+        "a topic with a zero": publish(ward.samples_topic("bed-\0"), good),
+        "a topic for many": publish(ward.samples_topic("+"), good),
+        "a topic of 200 levels": publish(samples + "/x" * 200, good),
+        "no topic": publish("", good),
+        "the topic of ingest itself": publish(ward.own_topic, good * 500),
+        "an alias that nobody has said": publish("", good, b"\x23\x00\x07"),
+        "alias 0": publish(samples, good, b"\x23\x00\x00"),
+        "sent before": publish(samples, good, head=0x3A),
+        "expired": publish(samples, good, b"\x02\x00\x00\x00\x00"),
+        "text that is none": publish(samples, b"\xff\xfe", b"\x01\x01"),
+        "an answer for everybody": publish(samples, good, b"\x08" + text(b"#")),
+        "a subscription's number": publish(samples, good, b"\x0b\x07"),
+        "QoS 2 that is never released": publish(samples, good, head=0x34),
+        "QoS 2 at status": publish(ward.status_topic("bed-2"), b"online", head=0x34) + b"\x62\x02\x00\x05",
+        "QoS 3": publish(samples, good, head=0x36),
+        "identifier 0": publish(samples, good, mid=b"\x00\x00"),
+        "no identifier": b"\x32" + number(2 + len(samples)) + text(samples.encode()),
+        "a packet that never ends": b"\x32\xff\xff\xff\x7f" + good,
+        "a length without end": b"\x32\xff\xff\xff\xff\xff",
+        "the end of what never began": b"\x62\x02\x00\x09" + b"\x70\x02\x00\x09",
+        "no kind of packet": b"\x00\x00",
+        "a second beginning": b"\x10\x0d\x00\x04MQTT\x05\x02\x00\x3c\x00\x00\x00",
+        "an end with a last will": b"\xe0\x02\x04\x00",
+    }
+
+
+async def test_no_packet_ends_more_than_its_senders_session(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    ingest = parts.start("ingest")
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    async with neighbour(settings, ward) as out:
+        await send(out, ward, "bed-1", range(3))
+        assert await until(partial(has_seconds, store, ward, range(3))), parts.log("ingest")
+        before, seq = resident_mb(ingest), 3
+        for name, packet in odd_packets(ward).items():
+            async with RawDevice(settings.broker, "hostile") as device:
+                await device.write(packet)
+            await send(out, ward, "bed-1", range(seq, seq + 2))
+            seq += 2
+            assert await until(partial(has_seconds, store, ward, range(seq))), (name, parts.log("ingest"))
+        assert parts.log("ingest").count("connected to the broker") == 1, parts.log("ingest")
+        assert resident_mb(ingest) - before < 20
+        ingest.terminate()
+        ingest.wait(WAIT_S)
+        parts.start("ingest")
+        await send(out, ward, "bed-1", range(seq, seq + 2))
+        assert await until(partial(has_seconds, store, ward, range(seq + 2))), parts.log("ingest")
+    found: Any = await store.hgetall(ward.refusals)
+    counted = {key.decode() for key in found}
+    assert {key.split()[0] for key in counted} <= {"bed-2", "?"}, counted
+    assert {"bed-2 json", "? topic"} <= counted
+    assert "bed-2 size" not in counted, "a broker does not deliver what is too large for ingest"
 
 
 async def test_a_message_that_is_too_large_for_anybody_is_not_even_delivered(
@@ -451,6 +541,37 @@ async def test_two_devices_under_one_name_are_said_on_its_card(
         return int((await store.hgetall(ward.shard(0).refusals)).get(b"bed-2 superseded", 0)) >= 30
 
     assert await until(is_counted)
+
+
+async def test_logs_say_of_what_goes_wrong_bed_session_and_reason_and_not_each_time(
+    settings: Settings, ward: Ward, store: Store, parts: Parts
+) -> None:
+    """As JSON, an object a line: for whoever has to find the device."""
+    for part in ("ingest", "detect"):
+        parts.start(part, environment={"QUIETWARD_LOG": "json"})
+    assert wait_for(lambda: "connected to the broker" in parts.log("ingest"))
+    now = now_ms()
+    async with neighbour(settings, ward) as out:
+        for seq in range(30):
+            for session, bpm in (("slow", 60), ("fast", 142)):
+                await out.publish(ward.samples_topic("bed-2"), sent_at(bpm, seq, now + seq * 1000, session))
+            await out.publish(ward.samples_topic("bed-2"), sent_at(1e9, seq, now + seq * 1000, "odd"))
+            await out.publish(ward.samples_topic("BED"), b"")
+            await out.publish(ward.samples_topic("bed-3"), b"{")
+        assert await out.settle(WAIT_S) == 0
+
+    def told(part: str) -> list[tuple[str, ...]]:
+        lines = [msgspec.json.decode(line) for line in parts.log(part).splitlines()]
+        assert all(line.keys() >= {"time", "level", "logger", "text"} for line in lines)
+        return sorted(
+            tuple(line.get(n, "") for n in ("bed", "session", "reason")) for line in lines if "reason" in line
+        )
+
+    assert wait_for(lambda: len(told("detect")) == 1), parts.log("detect")
+    assert told("ingest") == [("", "", "topic"), ("bed-2", "odd", "field"), ("bed-3", "", "json")]
+    ((bed, session, reason),) = told("detect")
+    assert (bed, reason) == ("bed-2", "superseded")
+    assert session in ("slow", "fast")
 
 
 async def test_a_servers_clock_that_is_set_trims_nothing(settings: Settings, ward: Ward, store: Store) -> None:

@@ -13,10 +13,11 @@ from redis import Redis
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
+from quietward.runtime import metrics
 from quietward.runtime.leases import CLAIM, ENDED_BY_WATCHDOG, LeaseGroup, run_leased
 from quietward.store.client import Store
 from quietward.store.topology import check_topology
-from tests.conftest import WAIT_S, until
+from tests.conftest import WAIT_S, settled, until
 
 WARD = Ward("shared")
 DEAD_AFTER_S = 0.8
@@ -154,6 +155,22 @@ async def test_a_worker_known_to_be_dead_is_not_waited_for(store: Store, workers
     found.group = LeaseGroup("test", 4, 60)
     found.start("new")
     assert await found.reach(4), "a minute of silence was waited for"
+
+
+async def test_what_a_worker_does_not_hold_is_counted_as_well(store: Store, workers: Callable[[int], Workers]) -> None:
+    """By each of them, for an alert of what nobody holds."""
+
+    async def counted() -> dict[str, float]:
+        samples = next(iter(metrics.HOLDS.collect())).samples
+        return {one.labels["number"]: one.value for one in samples if one.labels["kind"] == "test"}
+
+    metrics.HOLDS.clear()
+    assert await claim(store, "elsewhere 1 00", count=3) == [0, 1, 2]
+    found = workers(3)
+    found.group = LeaseGroup("test", 3, 60)
+    found.start("stands by")
+    wanted = {"0": 0, "1": 0, "2": 0}
+    assert await settled(counted, wanted) == wanted
 
 
 async def test_a_long_step_costs_no_lease(store: Store, workers: Callable[[int], Workers]) -> None:

@@ -10,7 +10,6 @@ from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Any
 
-import prometheus_client
 import pytest
 import typer
 import yaml
@@ -22,7 +21,6 @@ from quietward.contracts.addresses import TOPIC_ROOT, Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.settings import ENVIRONMENT_PREFIX, Settings, load
 from quietward.dashboard.auth.people import People
-from quietward.runtime import metrics
 from quietward.transport import asyncapi
 
 ROOT = Path(__file__).parents[2]
@@ -240,89 +238,3 @@ def test_asyncapi_document_and_code_are_the_same() -> None:
     ward = Ward("{ward}")
     assert found["channels"]["samples"]["address"] == ward.samples_topic("{bed}")
     assert found["channels"]["status"]["address"] == ward.status_topic("{bed}")
-
-
-ALERTS: list[dict[str, Any]] = [
-    rule for group in yaml.safe_load((DEPLOY / "alerts.yml").read_text())["groups"] for rule in group["rules"]
-]
-PANELS: list[dict[str, Any]] = json.loads((DEPLOY / "dashboard.json").read_text())["panels"]
-OF_PROMETHEUS = {"up", "process_resident_memory_bytes", "process_cpu_seconds_total"}
-
-
-def counted() -> dict[str, set[str]]:
-    """Every metric of ours by name, as Prometheus knows it, with the names of its labels."""
-    found: dict[str, set[str]] = {}
-    for one in vars(metrics).values():
-        if isinstance(one, prometheus_client.metrics.MetricWrapperBase):
-            name, labels = one._name, set(one._labelnames)
-            match one._type:
-                case "counter":
-                    found[f"{name}_total"] = labels
-                case "histogram":
-                    found |= {f"{name}_{end}": labels | {"le"} for end in ("bucket", "count", "sum")}
-                case "info":
-                    found[f"{name}_info"] = labels
-                case _:
-                    found[name] = labels
-    shards = {family.name: set(family.samples[0].labels) for family in metrics.SHARDS.collect() if family.samples}
-    return found | shards | {"quietward_lag_seconds": {"shard"}}
-
-
-@pytest.mark.parametrize(
-    "expr",
-    [rule["expr"] for rule in ALERTS] + [target["expr"] for panel in PANELS for target in panel["targets"]],
-)
-def test_rules_and_dashboard_ask_for_what_is_counted(expr: str) -> None:
-    known = counted()
-    names = set(re.findall(r"[a-z_]+(?=[\[{ )=]|$)", expr)) & {
-        n for n in re.findall(r"[a-z_]+", expr) if "_" in n or n == "up"
-    }
-    ours = {name for name in names if name.startswith("quietward_")}
-    assert ours <= known.keys(), expr
-    assert ours or names & OF_PROMETHEUS, expr
-    labels = set().union(*(known[name] for name in ours)) | {"job", "instance"}
-    assert set(re.findall(r"[{,](\w+)[=!]", expr)) <= labels, expr
-    assert {name.strip() for by in re.findall(r"by \((.*?)\)", expr) for name in by.split(",")} <= labels, expr
-    assert expr.count("(") == expr.count(")")
-
-
-def test_every_alert_says_what_to_do() -> None:
-    page = (ROOT / "docs" / "on-call.md").read_text()
-    names = [rule["alert"] for rule in ALERTS]
-    assert len(set(names)) == len(names)
-    assert re.findall(r"^## (Quietward\w+)$", page, re.MULTILINE) == names, "in the same order"
-    for rule in ALERTS:
-        assert rule["labels"]["severity"] in ("page", "ticket")
-        assert rule["annotations"]["summary"]
-
-
-SITUATIONS = [ROOT / "tests" / "alerts.yml", ROOT / "tests" / "alerts_of_hours.yml"]
-
-
-def promtool(*arguments: str | Path) -> None:
-    """Run promtool; it must find nothing wrong. Skipped where it is not installed."""
-    path = shutil.which("promtool")
-    if path is None:
-        pytest.skip("promtool is not installed (Debian's package prometheus has it)")
-    done = subprocess.run([path, *arguments], capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stdout + done.stderr
-
-
-def test_promtool_takes_the_rules() -> None:
-    promtool("check", "rules", DEPLOY / "alerts.yml")
-
-
-def test_alerts_fire_where_they_should_and_nowhere_else() -> None:
-    promtool("test", "rules", *SITUATIONS)
-
-
-def test_every_alert_fires_in_some_situation() -> None:
-    fired = {
-        name
-        for file in SITUATIONS
-        for situation in yaml.safe_load(file.read_text())["tests"]
-        for question in situation["promql_expr_test"]
-        for sample in question["exp_samples"]
-        for name in re.findall(r'alertname="(\w+)"', sample["labels"])
-    }
-    assert fired == {rule["alert"] for rule in ALERTS}

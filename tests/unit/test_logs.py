@@ -4,7 +4,7 @@ import json
 import logging
 import sys
 
-from quietward.runtime.logs import JsonFormatter, TextFormatter
+from quietward.runtime.logs import JsonFormatter, Seldom, TextFormatter
 
 
 def line(formatter: logging.Formatter, *, fails: bool = False, **about: str) -> str:
@@ -29,6 +29,22 @@ def test_text() -> None:
         line(TextFormatter(), fails=True).splitlines()[-1]
         == "ValueError: invalid literal for int() with base 10: 'no number'"
     )
+
+
+def test_who_is_quoted_writes_no_line_of_its_own() -> None:
+    forged = "x\n2026-09-21T14:13:20.250Z INFO quietward.ingest all is well"
+    assert len(line(TextFormatter(), bed=forged).splitlines()) == 1
+    record = logging.LogRecord("quietward.ingest", logging.WARNING, "", 0, "refused: %s", (forged,), None)
+    assert len(TextFormatter().format(record).splitlines()) == 1
+
+
+def test_of_what_comes_again_and_again_one_line_in_ten_minutes_is_due() -> None:
+    seldom = Seldom()
+    due = [ms for ms in range(0, 1_300_000, 1000) if seldom.is_due("bed-1", "rate", ms)]
+    assert due == [0, 600_000, 1_200_000]
+    assert seldom.is_due("bed-1", "time", 1_000)
+    assert seldom.is_due("bed-2", "rate", 1_000)
+    assert not seldom.is_due("bed-2", "rate", 2_000)
 
 
 def test_json_is_one_line_with_everything() -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from quietward.contracts.bounds import AHEAD_OF_ARRIVAL_MS, LARGEST_SEQ
 from quietward.contracts.errors import BadMessage
 from quietward.contracts.inputs import Block, DeviceStatus
-from quietward.ingest.validate import LARGEST_BYTES, LONGEST_NAME, MOST_NAMED, REASONS, SENML, check
+from quietward.ingest.validate import LARGEST_BYTES, LONGEST_NAME, MOST_NAMED, REASONS, SENML, check, session_in
 
 TOPIC = "quietward/v1/ward-1/bed-3/samples"
 GOOD = {
@@ -122,6 +122,20 @@ def test_everything_else_is_refused_by_reason(topic: str, payload: bytes, conten
         check(topic, payload, content_type, NOW)
     assert caught.value.reason == reason
     assert reason in REASONS
+
+
+@pytest.mark.parametrize(
+    ("payload", "session"),
+    [
+        (message(session="a-1", seq=-1), "a-1"),
+        (message(session=7), ""),
+        (b"[1]", ""),
+        (b"{", ""),
+        (b"", ""),
+    ],
+)
+def test_of_what_is_refused_the_session_is_told_where_there_is_one(payload: bytes, session: str) -> None:
+    assert session_in(payload) == session
 
 
 def test_a_device_may_say_any_time_that_has_been() -> None:
