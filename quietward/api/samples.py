@@ -1,13 +1,14 @@
 """Samples as callers have them (arrays, lists, Series), as the core takes them; rules by name, path or as they are."""
 
 from collections.abc import Sequence
+from numbers import Integral, Real
 from os import PathLike, fspath
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from quietward.contracts.errors import BadRecording
+from quietward.contracts.errors import BadRecording, BadRules
 from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
 from quietward.recordings.recording import Signal
@@ -17,10 +18,16 @@ Samples: TypeAlias = ArrayLike | Sequence[float | None]
 RulesArgument: TypeAlias = str | PathLike[str] | RuleSet
 PolicyArgument: TypeAlias = str | PathLike[str] | Policy
 
+NOT_NUMBERS = {"c": "complex numbers", "m": "times", "M": "times"}
+"""Kinds of arrays that numpy would make numbers of."""
+MOST_WEEKS = 45
+
 
 def signal_of(name: str, samples: Samples) -> Signal:
     """Return samples as an array of shape (n,), NaN where there is no value. name: in errors. Raises BadRecording."""
     try:
+        if (kind := np.asarray(samples).dtype.kind) in "cmM":
+            raise TypeError(f"not {NOT_NUMBERS[kind]}")
         values = np.array(samples, dtype=np.float64)
         if isinstance(samples, np.ma.MaskedArray):
             values[np.ma.getmaskarray(samples)] = np.nan
@@ -38,11 +45,39 @@ def both_signals(fhr: Samples, ua: Samples | None) -> tuple[Signal, Signal]:
     return heart, np.full(len(heart), np.nan) if ua is None else signal_of("ua", ua)
 
 
+def weeks_of(given: object) -> int:
+    """Return weeks of gestation. Raises BadRecording."""
+    if not isinstance(given, Integral) or not 0 <= given <= MOST_WEEKS:
+        raise BadRecording("weeks", given, f"Needs whole weeks of gestation, 0 to {MOST_WEEKS}; 0 is at term")
+    return int(given)
+
+
+def seconds_of(name: str, given: object) -> float:
+    """Return a time in a recording. name: in errors. Raises BadRecording."""
+    if not isinstance(given, Real) or not given >= 0:
+        remedy = "Needs seconds from the first sample, 0 or more; leave it out where it is not known"
+        raise BadRecording(name, given, remedy)
+    return float(given)
+
+
+def text_of(name: str, given: object) -> str:
+    """Return a text. name: in errors. Raises BadRecording."""
+    if not isinstance(given, str):
+        raise BadRecording(name, given, "Needs text")
+    return given
+
+
 def rules_of(given: RulesArgument) -> str | RuleSet:
-    """Return a path as text."""
-    return given if isinstance(given, RuleSet) else fspath(given)
+    """Return a path as text. Raises BadRules."""
+    return given if isinstance(given, RuleSet) else _path_of("rules", given, "read_rule_set")
 
 
 def policy_of(given: PolicyArgument) -> str | Policy:
-    """Return a path as text."""
-    return given if isinstance(given, Policy) else fspath(given)
+    """Return a path as text. Raises BadRules."""
+    return given if isinstance(given, Policy) else _path_of("policy", given, "read_policy")
+
+
+def _path_of(name: str, given: str | PathLike[str], reads: str) -> str:
+    if not isinstance(given, str | PathLike):
+        raise BadRules(name, given, f"Needs a name, a path ending in .toml, or what {reads} returns")
+    return fspath(given)
