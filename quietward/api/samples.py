@@ -25,14 +25,15 @@ MOST_WEEKS = 45
 
 def signal_of(name: str, samples: Samples) -> Signal:
     """Return samples as an array of shape (n,), NaN where there is no value. name: in errors. Raises BadRecording."""
+    remedy = "Needs a number for each sample, None or NaN where there is no value"
     try:
-        if (kind := np.asarray(samples).dtype.kind) in "cmM":
-            raise TypeError(f"not {NOT_NUMBERS[kind]}")
+        kind = np.asarray(samples).dtype.kind
+        if kind in NOT_NUMBERS:
+            raise BadRecording(name, samples, f"{remedy}, not {NOT_NUMBERS[kind]}")
         values = np.array(samples, dtype=np.float64)
         if isinstance(samples, np.ma.MaskedArray):
             values[np.ma.getmaskarray(samples)] = np.nan
     except (TypeError, ValueError) as error:
-        remedy = "Needs a number for each sample, None or NaN where there is no value"
         raise BadRecording(name, samples, f"{remedy}: {error}") from error
     if values.ndim != 1:
         raise BadRecording(name, values.shape, "Needs one dimension: a number for each sample")

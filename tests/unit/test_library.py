@@ -204,7 +204,7 @@ def test_a_rate_in_another_unit_is_told() -> None:
 
 
 def test_a_strip_from_what_is_no_number_is_refused() -> None:
-    with pytest.raises(BadSettings, match="from_s: 'x'. Use seconds of the recording"):
+    with pytest.raises(BadSettings, match=r"from_s: 'x'\. Use seconds of the recording"):
         quietward.assess([140]).strip("x")  # type: ignore[arg-type]
 
 
