@@ -4,7 +4,7 @@ import numpy as np
 
 from quietward.contracts.fields import HZ
 from quietward.contracts.flag_names import flag_name
-from quietward.contracts.log import Event
+from quietward.contracts.log import TREND_KIND, TREND_OF, Event
 from quietward.contracts.summary import TraceSummary
 from quietward.detect.core.alerting.flags import (
     IS_NOTED,
@@ -244,11 +244,11 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
         if second % 60 != 59 or n in state.first_at:
             continue
         detail: Detail = {}
-        for fetus, which in zip(state.fetuses(n), ("", "second "), strict=False):
+        for fetus, which in zip(state.fetuses(n), TREND_OF, strict=False):
             measures = asked_of(state.findings, fetus)
             for name in ("baseline_bpm", "variability_bpm", "concern", "fhr_usable_1min"):
                 detail[which + name] = None if np.isnan(measures[name]) else round(measures[name], 2)
-        events.append(event(state, n, second, "minute", "", detail))
+        events.append(event(state, n, second, TREND_KIND, "", detail))
 
 
 def newest_second(state: State, n: int) -> int:
