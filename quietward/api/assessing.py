@@ -1,7 +1,6 @@
 """Assess one recording that is in memory."""
 
 from math import inf, isfinite
-from numbers import Real
 
 from msgspec import structs
 
@@ -11,6 +10,7 @@ from quietward.api.samples import (
     RulesArgument,
     Samples,
     both_signals,
+    number_of,
     policy_of,
     rules_of,
     seconds_of,
@@ -62,13 +62,14 @@ def assess(
     Traceback (most recent call last):
     quietward.contracts.errors.BadRecording: fhr: 1400.0. FHR must be in beats per minute; check unit and column
     """
-    if not (isinstance(rate, Real) and isfinite(rate) and rate > 0):
+    hz = number_of(rate)
+    if not (isfinite(hz) and hz > 0):
         raise BadRecording("rate", rate, "Needs samples per second: 1, 2, 4 or 8")
-    if not is_known_rate(rate):
+    if not is_known_rate(hz):
         raise BadRecording("rate", rate, RESAMPLE)
     labour = LabourContext(weeks_of(weeks), seconds_of("second_stage_from_s", second_stage_from_s))
     second = None if fhr2 is None else signal_of("fhr2", fhr2)
-    content = Content(*both_signals(fhr, ua), rate, labour=labour, fhr2=second)
+    content = Content(*both_signals(fhr, ua), hz, labour=labour, fhr2=second)
     recording = make_recording(text_of("name", name), content, "fhr")
     loaded, rule_set = rule_file.load_for(rules_of(rules), policy_of(policy))
     (outcome,) = assessment.with_events([recording], loaded, rule_set)

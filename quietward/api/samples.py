@@ -1,7 +1,6 @@
 """Samples as callers have them (arrays, lists, Series), as the core takes them; rules by name, path or as they are."""
 
 from collections.abc import Sequence
-from numbers import Integral, Real
 from os import PathLike, fspath
 from typing import TypeAlias
 
@@ -46,19 +45,26 @@ def both_signals(fhr: Samples, ua: Samples | None) -> tuple[Signal, Signal]:
     return heart, np.full(len(heart), np.nan) if ua is None else signal_of("ua", ua)
 
 
+def number_of(given: object) -> float:
+    """Return a number, NaN for what is none."""
+    return float(given) if isinstance(given, int | float | np.integer | np.floating) else np.nan
+
+
 def weeks_of(given: object) -> int:
     """Return weeks of gestation. Raises BadRecording."""
-    if not isinstance(given, Integral) or not 0 <= given <= MOST_WEEKS:
+    weeks = number_of(given)
+    if not (0 <= weeks <= MOST_WEEKS and weeks.is_integer()):
         raise BadRecording("weeks", given, f"Needs whole weeks of gestation, 0 to {MOST_WEEKS}; 0 is at term")
-    return int(given)
+    return int(weeks)
 
 
 def seconds_of(name: str, given: object) -> float:
     """Return a time in a recording. name: in errors. Raises BadRecording."""
-    if not isinstance(given, Real) or not given >= 0:
+    seconds = number_of(given)
+    if not seconds >= 0:
         remedy = "Needs seconds from the first sample, 0 or more; leave it out where it is not known"
         raise BadRecording(name, given, remedy)
-    return float(given)
+    return seconds
 
 
 def text_of(name: str, given: object) -> str:
