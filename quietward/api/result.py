@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from msgspec import Struct, structs
 
-from quietward.api.samples import number_of
 from quietward.contracts.errors import BadSettings, extra, possible
 from quietward.contracts.fields import HZ, encode_json
 from quietward.contracts.log import Event
@@ -94,7 +93,7 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
 
         Raises BadSettings if the recording has ended by then.
         """
-        if not 0 <= number_of(from_s) < self.duration_s:
+        if not 0 <= from_s < self.duration_s:
             raise BadSettings("from_s", from_s, f"Use seconds of the recording, 0 to below {self.duration_s:g}")
         until_s = min(from_s + SCALE.sheet_s, self.duration_s)
         title = f"Strip of {self.record}, minute {from_s / 60:g} to {until_s / 60:g}"

@@ -203,11 +203,6 @@ def test_a_rate_in_another_unit_is_told() -> None:
     assert quietward.assess([0, None] * 20).note == ""
 
 
-def test_a_strip_from_what_is_no_number_is_refused() -> None:
-    with pytest.raises(BadSettings, match=r"from_s: 'x'\. Use seconds of the recording"):
-        quietward.assess([140]).strip("x")  # type: ignore[arg-type]
-
-
 def test_rules_of_ones_own_by_path_and_as_they_are(labour: bed.SimulatedLabour, tmp_path: Path) -> None:
     rules = ROOT / "detect" / "rules"
     path, policy_path = tmp_path / "mine.toml", tmp_path / "policy.toml"
