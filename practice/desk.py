@@ -39,9 +39,16 @@ class Desk:
             self._waiting -= 1
 
     def prepare(self, what: Callable[..., object], *given: object) -> None:
-        """Call a function that will be asked for, so that its answer is there; not while somebody waits for another."""
-        if not self._waiting:
-            self._worker.submit(what, *given)
+        """Call a function that will be asked for, so that its answer is there; not while somebody waits for another.
+
+        That is looked at when its turn comes: whoever answers at once waits for no more than she has asked for.
+        """
+
+        def unless_somebody_waits() -> None:
+            if not self._waiting:
+                what(*given)
+
+        self._worker.submit(unless_somebody_waits)
 
     def close(self) -> None:
         """Take no more questions."""

@@ -280,7 +280,7 @@ def digest(group: list[Case], rules: Rules) -> str:
 
 def _files_of(recording: Path) -> list[Path]:
     """Return all files of a recording: itself, its truth, and where a WFDB header stands for it, its data."""
-    return sorted(path for path in recording.parent.iterdir() if path.name.startswith(f"{recording.stem}."))
+    return sorted(path for path in recording.parent.iterdir() if path.name.startswith(f"{name_of(recording)}."))
 
 
 @cache

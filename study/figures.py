@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from quietward.study.plan import BASE, Study
 from quietward.study.result import Estimate, Share, VariantRow
@@ -15,6 +16,11 @@ from quietward.study.run import Result
 RATE = "interruptions per nurse-hour"
 POLICY, PLAIN, TODAY, CHOSEN = "#8aa0b8", "#b0703c", "#1c1c1c", "#0b7a4b"
 LEVEL_COLOURS = {"look": "#6fb3bf", "bedside": "#d9b23a", "team": "#b5473c"}
+
+LOWEST_LATE = -2.0
+"""Where the axis of late needs begins, %: what is not late at all can be seen above it."""
+RATES_NAMED = (0, 0.5, 1, 1.5, 2, 3, 4, 5, 7, 10, 15, 20, 30, 50, 100)
+"""Interruptions per nurse-hour that are named at the axis."""
 
 
 def svg(figure: Figure) -> str:
@@ -33,10 +39,11 @@ def _figure(width: float, height: float, columns: int = 1) -> tuple[Figure, Any]
 def front(rows: Sequence[VariantRow], study: Study, best: VariantRow | None) -> Figure:
     """Draw what is late against what interrupts."""
     figure, (panel,) = _figure(11, 5.5)
-    panel.set_ylim(-2, 102)
+    panel.set_ylim(LOWEST_LATE, 102)
     limit = study.limit
-    panel.axvspan(0, limit.interruptions_per_nurse_hour, 0, 1, color="#e9f3ee", zorder=0)
-    panel.axhline(100 * (1 - limit.reached_share), color=CHOSEN, lw=0.8, ls=":")
+    corner, width = (0.0, LOWEST_LATE), limit.interruptions_per_nurse_hour
+    height = 100 * (1 - limit.reached_share) - LOWEST_LATE
+    panel.add_patch(Rectangle(corner, width, height, facecolor="#cfe6d9", edgecolor=CHOSEN, lw=0.8, zorder=0))
     named: list[tuple[float, float, str, str]] = []
     for row in rows:
         rate, late = row.interruptions_per_nurse_hour, row.late
@@ -59,7 +66,10 @@ def front(rows: Sequence[VariantRow], study: Study, best: VariantRow | None) -> 
     points = sorted((x, y) for x, y in ends if x is not None)
     panel.step([x for x, _ in points], [y for _, y in points], where="post", color="#777777", lw=1, zorder=2)
     panel.set(xlabel=RATE, ylabel=f"late needs of level {limit.level}, %", xscale="symlog")
-    panel.set_xlim(left=0)
+    panel.set_xlim(left=0, right=max(panel.get_xlim()[1], 2 * width))
+    panel.set_xticks([x for x in RATES_NAMED if x <= panel.get_xlim()[1]])
+    panel.xaxis.set_major_formatter("{x:g}")
+    panel.minorticks_off()
     panel.grid(alpha=0.3)
     return figure
 

@@ -15,8 +15,8 @@ say what is to be expected before anything has been done; after that the study's
 """
 RESPONDING_S = 0.04
 """The same of the last phase where care changes the course."""
-PACE_FROM_S = 3.0
-"""So much must have been expected of what is done before its pace counts."""
+EXPECTED_COUNTS_S = 5.0
+"""What is expected counts like so many seconds in which it has been so; the study's own pace, beside it, by its own."""
 STEPS = 200
 """So often a job tells, from its beginning to its end."""
 
@@ -72,7 +72,7 @@ def progress(load: Workload, counts: list[float], elapsed_s: float) -> Progress:
     phase = next((i for i, total in enumerate(load.totals) if done[i] < total * (1 - 1e-9)), n - 1)
     remaining = tuple(total - x for total, x in zip(load.totals, done, strict=True))
     worked_s = load.seconds(tuple(x - found for x, found in zip(done, counts[n:], strict=True)))
-    pace = elapsed_s / worked_s if worked_s >= PACE_FROM_S else 1.0
+    pace = (elapsed_s + EXPECTED_COUNTS_S) / (worked_s + EXPECTED_COUNTS_S) if worked_s > 0 else 1.0
     share = done[phase] / load.totals[phase] if load.totals[phase] else 1.0
     return Progress(phase, share * load.bed_hours, load.bed_hours, load.seconds(remaining) * pace)
 

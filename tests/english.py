@@ -51,13 +51,14 @@ SENTENCES_IN = (
     "detect/core/state/ordering.py",
     "quietward/contracts/liveness.py",
     "quietward/contracts/notice.py",
+    "quietward/contracts/summary.py",
 )
 """Modules that make sentences for people: a text in them with a space or a capital is one, unless NOT_SAID has it."""
 NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward[.-].*|.*\{[^}]*$"
     r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
-    r"|(first|second) twin: |second \{name\}|[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
+    r"|(first|second) twin: |[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
 )
 """Formats, keys and names of code."""

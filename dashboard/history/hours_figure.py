@@ -9,12 +9,13 @@ from plotly.graph_objects import Figure, Scatter
 from plotly.subplots import make_subplots
 
 from quietward.contracts.fields import HZ
+from quietward.contracts.log import TREND_OF
 from quietward.contracts.strip import STRIP
+from quietward.contracts.summary import TWINS
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.view.marks import StripMark, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats
-from quietward.dashboard.view.view_model import TWINS
 from quietward.language.catalogue import reader
 
 MAX_FINE_S = 3600
@@ -73,7 +74,7 @@ def _add_trends(fig: Figure, history: BedHistory, at: TimeOf, which: str) -> Non
     """Add baseline, variability and concern of the fetus. which: of twins, in words."""
     is_second, said = which == TWINS[1], reader.get().said
     for row, name, colour in ((1, "baseline_bpm", BASELINE), (3, "variability_bpm", SIGNAL), (4, "concern", FAINT)):
-        key = f"second {name}" if is_second else name
+        key = TREND_OF[is_second] + name
         points = [(e.t / 1000, e.detail.get(key)) for e in history.trend if e.t / 1000 >= history.first_s]
         line = {"color": colour, "width": 1.6, "shape": "vh"} | ({"dash": "4px,2px"} if is_second else {})
         name_shown = ": ".join(filter(None, [said(which), said(name.split("_")[0])]))

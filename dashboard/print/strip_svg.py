@@ -4,6 +4,7 @@ from itertools import product
 
 from msgspec import Struct
 
+from quietward.contracts.log import TREND_OF
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.strip import STRIP
 from quietward.contracts.summary import TWIN_WORDS
@@ -63,8 +64,8 @@ def _trace(history: BedHistory) -> strip.Trace:
         strip.Moment(mark.kind, mark.from_s, said(mark.text)) for mark in found if mark.kind in strip.MOMENT_COLOURS
     ]
     baseline = []
-    for event, name in product(history.trend, ("baseline_bpm", "second baseline_bpm")):
-        bpm, ends_s = event.detail.get(name), event.t / 1000 + 1
+    for event, which in product(history.trend, TREND_OF):
+        bpm, ends_s = event.detail.get(f"{which}baseline_bpm"), event.t / 1000 + 1
         if isinstance(bpm, float | int):  # each point is of the minute before it
             baseline.append(strip.Level(ends_s - 60, ends_s, bpm))
     return strip.Trace(history.first_s, history.fhr, history.ua, marks, baseline, moments, history.fhr2)

@@ -6,6 +6,7 @@ from quietward.contracts.liveness import CLOCKS_AGREE_MS
 from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import (
+    TWINS,
     Attending,
     BedLimit,
     CareRecord,
@@ -77,9 +78,6 @@ class FormerStay(Struct, frozen=True):
     began: int | None
     ended: int
     moved_to: str = ""
-
-
-TWINS = ("first twin", "second twin")
 
 
 class Twin(Struct, frozen=True):

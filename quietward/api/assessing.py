@@ -5,7 +5,19 @@ from math import inf, isfinite
 from msgspec import structs
 
 from quietward.api.result import Result
-from quietward.api.samples import PolicyArgument, RulesArgument, Samples, both_signals, policy_of, rules_of, signal_of
+from quietward.api.samples import (
+    PolicyArgument,
+    RulesArgument,
+    Samples,
+    both_signals,
+    number_of,
+    policy_of,
+    rules_of,
+    seconds_of,
+    signal_of,
+    text_of,
+    weeks_of,
+)
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.fields import HZ
 from quietward.contracts.log import TREND_KIND
@@ -13,7 +25,7 @@ from quietward.detect import assess as assessment
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.alerting.rule_sets import RuleSet
-from quietward.recordings.recording import Content, LabourContext, make_recording
+from quietward.recordings.recording import RESAMPLE, Content, LabourContext, is_known_rate, make_recording
 
 
 def assess(
@@ -40,7 +52,8 @@ def assess(
     weeks: of gestation, 0 at term. second_stage_from_s: when the second stage begins, in seconds of the recording.
     name: what the result calls the recording.
 
-    Raises BadRecording if the samples are not such numbers, BadRules if there is no such rule set or policy.
+    Raises BadRecording if samples or another argument are not such numbers, BadRules if there is no such rule set or
+    policy.
 
     >>> result = assess([140, 141, 139, None] * 600)
     >>> result.duration_s, result.signal.fhr_usable
@@ -49,12 +62,15 @@ def assess(
     Traceback (most recent call last):
     quietward.contracts.errors.BadRecording: fhr: 1400.0. FHR must be in beats per minute; check unit and column
     """
-    if not (isfinite(rate) and rate > 0):
+    hz = number_of(rate)
+    if not (isfinite(hz) and hz > 0):
         raise BadRecording("rate", rate, "Needs samples per second: 1, 2, 4 or 8")
-    labour = LabourContext(weeks, second_stage_from_s)
+    if not is_known_rate(hz):
+        raise BadRecording("rate", rate, RESAMPLE)
+    labour = LabourContext(weeks_of(weeks), seconds_of("second_stage_from_s", second_stage_from_s))
     second = None if fhr2 is None else signal_of("fhr2", fhr2)
-    content = Content(*both_signals(fhr, ua), rate, labour=labour, fhr2=second)
-    recording = make_recording(name, content, "fhr")
+    content = Content(*both_signals(fhr, ua), hz, labour=labour, fhr2=second)
+    recording = make_recording(text_of("name", name), content, "fhr")
     loaded, rule_set = rule_file.load_for(rules_of(rules), policy_of(policy))
     (outcome,) = assessment.with_events([recording], loaded, rule_set)
     return Result(

@@ -44,7 +44,9 @@ def possible(known: Iterable[object], given: object) -> str:
     if not names:
         return "There is none to choose from"
     *others, last = names
-    nearest = get_close_matches(str(given), names, n=1) if len(names) > 1 else []
+    by_small_letters = {name.lower(): name for name in names}
+    close = get_close_matches(str(given).lower(), by_small_letters, n=1) if len(names) > 1 else []
+    nearest = [by_small_letters[name] for name in close]
     use = f"Use {', '.join(others)}{' or ' if others else ''}{last}"
     if nearest and len(names) > MANY:
         return f"Did you mean {nearest[0]!r}? {use}"

@@ -46,6 +46,8 @@ CALLING = frozenset({"raised", "worsened", "escalated", "renewed", "repeated", "
 
 TREND_KIND = "minute"
 """Kind of the events that are a bed's trend, one a minute, and stand in no log."""
+TREND_OF = ("", "second ")
+"""How the names of a trend's numbers begin, by FHR channel: those of the second twin stand beside the first's."""
 
 
 class Event(Struct, frozen=True):

@@ -246,6 +246,8 @@ class Summary(Struct, frozen=True):
         return self.stay is not None and self.stay.is_empty
 
 
-TWIN_WORDS = ("first twin: ", "second twin: ")
-"""How a sentence about one of twins begins: by the FHR channel."""
+TWINS = ("first twin", "second twin")
+"""By the FHR channel."""
+TWIN_WORDS = tuple(f"{name}: " for name in TWINS)
+"""How a sentence about one of twins begins."""
 decode_summary = msgspec.json.Decoder(Summary).decode

@@ -16,6 +16,7 @@ Signal = NDArray[np.float64]
 
 LONGEST_S = 14 * 24 * 3600
 ABSURD_BPM = 400.0
+RESAMPLE = "Resample to 4 Hz (1, 2 and 8 Hz are also read)"
 """A value above this is a wrong unit or column, not a noisy sample."""
 
 
@@ -115,6 +116,8 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
             raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
     at_4_hz, note = _to_4_hz(hz, where)
     notes = [*content.notes, *([note] if note else [])]
+    if np.nan_to_num(fhr).any() and np.isnan(usable_rate(fhr)).all():
+        notes.append(f"no FHR is within {FHR_LOWEST_BPM:g} to {FHR_HIGHEST_BPM:g} bpm: check unit and column")
     fhr, ua = usable_values(at_4_hz(fhr), at_4_hz(ua))
     fhr2 = None if fhr2 is None else usable_rate(at_4_hz(fhr2))
     if fhr2 is not None and np.isnan(fhr2).all():
@@ -141,6 +144,11 @@ def usable_rate(fhr: Signal) -> Signal:
     return np.where((fhr >= FHR_LOWEST_BPM) & (fhr <= FHR_HIGHEST_BPM), fhr, np.nan)
 
 
+def is_known_rate(hz: float) -> bool:
+    """Return whether a rate can be brought to ours."""
+    return any(np.isclose(hz, known, rtol=0.01) for known in (1, 2, HZ, 2 * HZ))
+
+
 def _to_4_hz(hz: float, where: str) -> tuple[Callable[[Signal], Signal], str]:
     """Return what brings a signal from its rate to ours, and what is to be said of that."""
     if np.isclose(hz, HZ, rtol=0.01):
@@ -150,4 +158,4 @@ def _to_4_hz(hz: float, where: str) -> tuple[Callable[[Signal], Signal], str]:
             return partial(np.repeat, repeats=HZ // known), f"{known} Hz brought to {HZ} Hz by holding values"
     if np.isclose(hz, 2 * HZ, rtol=0.01):
         return lambda signal: signal[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
-    raise BadRecording(where, f"{hz:g} Hz", "Resample to 4 Hz (1, 2 and 8 Hz are also read)")
+    raise BadRecording(where, f"{hz:g} Hz", RESAMPLE)

@@ -1,7 +1,9 @@
 """Practice with recordings: marks, sets with names, results that are kept, progress by kind of mistake."""
 
+import asyncio
 import csv
 import io
+import threading
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +16,7 @@ from quietward.detect import calibrate
 from quietward.practice import recorded, simulated
 from quietward.practice.answer import Answer, LearnerMark
 from quietward.practice.compare import compare
+from quietward.practice.desk import Desk
 from quietward.practice.marks import BadMarks, marks_of, read_marks
 from quietward.practice.mistakes import Mistake
 from quietward.practice.progress import of_class, progress
@@ -23,7 +26,7 @@ from quietward.practice.strip import BadStrip
 from quietward.recordings import FORMATS
 from quietward.recordings.files import write_recording
 from quietward.recordings.recording import Annotation
-from tests.conftest import record
+from tests.conftest import WAIT_S, record
 from tests.traces import RULES
 
 LENGTH_S = 2400
@@ -249,3 +252,29 @@ def test_a_class_is_told_by_learner_and_exported_as_a_table_that_is_no_formula()
     assert (cells["late decelerations missed, times"], cells["late decelerations missed, of"]) == ("4", "4")
     assert cells["baseline wrong, of"] == ""
     assert third[3] == "'=1+1"
+
+
+def test_whoever_answers_at_once_waits_for_no_more_than_she_asked_for(tmp_path: Path) -> None:
+    """What was to be prepared is left out as long as somebody waits: it would be worked out before her answer."""
+    done: list[str] = []
+    begun, go_on = threading.Event(), threading.Event()
+
+    def first() -> None:
+        begun.set()
+        go_on.wait(WAIT_S)
+        done.append("first")
+
+    async def ask() -> None:
+        desk = Desk(tmp_path)
+        desk.prepare(first)
+        desk.prepare(done.append, "second")
+        assert await asyncio.to_thread(begun.wait, WAIT_S)
+        answer = asyncio.create_task(desk.work(done.append, "answer"))
+        await asyncio.sleep(0)  # the question is there
+        go_on.set()
+        await answer
+        desk.prepare(done.append, "third")
+        desk._worker.shutdown()
+
+    asyncio.run(ask())
+    assert done == ["first", "answer", "third"]

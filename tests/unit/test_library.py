@@ -151,9 +151,22 @@ def test_rates_are_brought_to_four_samples_a_second(rate: int, samples: int) -> 
         ({"fhr": 140}, r"fhr: \(\). Needs one dimension"),
         ({"fhr": [140], "ua": [1, 2]}, r"fhr: \[1, 2\]. FHR and UA must have the same number"),
         ({"fhr": [140], "ua": {"a": 1}}, "ua: .*Needs a number"),
-        ({"fhr": [140], "rate": 5}, "fhr: '5 Hz'. Resample to 4 Hz"),
+        ({"fhr": (x for x in [140, 141])}, "fhr: <generator .*Needs a number for each sample"),
+        ({"fhr": np.full(8, 140 + 1j)}, "fhr: array.*Needs a number for each sample"),
+        ({"fhr": np.full(8, "2026-01-01T12", dtype="datetime64[s]")}, "fhr: array.*Needs a number for each sample"),
+        ({"fhr": [140], "rate": 5}, "rate: 5. Resample to 4 Hz"),
         ({"fhr": [140], "rate": 0}, "rate: 0. Needs samples per second"),
         ({"fhr": [140], "rate": float("nan")}, "rate: nan. Needs samples per second"),
+        ({"fhr": [140], "rate": "4"}, "rate: '4'. Needs samples per second"),
+        ({"fhr": [140], "rate": None}, "rate: None. Needs samples per second"),
+        ({"fhr": [140], "weeks": 39.5}, "weeks: 39.5. Needs whole weeks of gestation, 0 to 45"),
+        ({"fhr": [140], "weeks": -1}, "weeks: -1. Needs whole weeks"),
+        ({"fhr": [140], "weeks": 46}, "weeks: 46. Needs whole weeks"),
+        ({"fhr": [140], "weeks": None}, "weeks: None. Needs whole weeks"),
+        ({"fhr": [140], "second_stage_from_s": -1}, "second_stage_from_s: -1. Needs seconds from the first sample"),
+        ({"fhr": [140], "second_stage_from_s": None}, "second_stage_from_s: None. Needs .*leave it out"),
+        ({"fhr": [140], "second_stage_from_s": float("nan")}, "second_stage_from_s: nan. Needs seconds"),
+        ({"fhr": [140], "name": 3}, "name: 3. Needs text"),
     ],
 )
 def test_what_cannot_be_assessed_is_refused_in_one_line(arguments: dict[str, Any], says: str) -> None:
@@ -169,6 +182,25 @@ def test_an_unknown_name_is_answered_with_those_there_are() -> None:
         quietward.Monitor(policy="atention")
     with pytest.raises(BadSettings, match="Did you mean 'flags'"):
         quietward.assess([140]).to_frame("flag")
+
+
+@pytest.mark.parametrize("made", [quietward.assess, lambda _, **given: quietward.Monitor(**given)])
+@pytest.mark.parametrize("what", ["rules", "policy"])
+def test_rules_that_are_no_name_are_answered_with_what_is_taken(what: str, made: Callable[..., Any]) -> None:
+    with pytest.raises(BadRules, match=rf"^{what}: None. Needs a name, a path ending in .toml, or what read_"):
+        made([140], **{what: None})
+
+
+def test_capitals_of_a_name_do_not_keep_the_nearest_from_being_named() -> None:
+    with pytest.raises(BadRules, match="did you mean 'nichd-2008'"):
+        quietward.assess([140], rules="NICHD-2008")
+
+
+def test_a_rate_in_another_unit_is_told() -> None:
+    """2.3 beats a second, or all of it 0: nothing of it can be used, and nobody would say why."""
+    assert "check unit and column" in quietward.assess([2.3, 2.4] * 20).note
+    assert "check unit and column" in quietward.assess([-5] * 40).note
+    assert quietward.assess([0, None] * 20).note == ""
 
 
 def test_rules_of_ones_own_by_path_and_as_they_are(labour: bed.SimulatedLabour, tmp_path: Path) -> None:
@@ -219,6 +251,12 @@ def test_what_is_pushed_at_once_changes_nothing(
 
 def test_a_monitor_says_what_it_cannot_take() -> None:
     monitor = quietward.Monitor()
+    with pytest.raises(BadRecording, match=r"mother: .*Needs a number"):
+        monitor.push([140] * HZ, mother="x")  # type: ignore[arg-type]
+    with pytest.raises(BadRecording, match=r"weeks: -3. Needs whole weeks of gestation, 0 to 45"):
+        quietward.Monitor(weeks=-3)
+    with pytest.raises(BadRecording, match=r"bed: 3. Needs text"):
+        quietward.Monitor(bed=3)  # type: ignore[arg-type]
     with pytest.raises(BadRecording, match=r"summary: 'no second'. Push one first"):
         monitor.summary  # noqa: B018
     with pytest.raises(BadRecording, match=r"fhr: 3. Push whole seconds"):

@@ -103,13 +103,13 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     assert "what they stood for is not known here" in page
 
 
-def recordings(folder: Path, minutes: list[int]) -> None:
+def recordings(folder: Path, minutes: list[int], suffix: str = ".csv") -> None:
     """Write recordings of these lengths, each with a fall after five minutes."""
     folder.mkdir()
     for i, length in enumerate(minutes):
         fhr = np.full(length * 60 * HZ, 140.0) + np.sin(np.arange(length * 60 * HZ) / 8) * 5
         fhr[300 * HZ : 720 * HZ] -= 70
-        write_recording(folder / f"r{i}.csv", fhr, np.full(len(fhr), 10.0))
+        write_recording(folder / f"r{i}{suffix}", fhr, np.full(len(fhr), 10.0))
 
 
 def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
@@ -128,8 +128,9 @@ def test_nurses_are_counted_while_their_recordings_last(tmp_path: Path) -> None:
     assert rates[0][0].value
 
 
-def test_a_truth_that_is_added_is_read_in_a_folder_that_was_used_before(tmp_path: Path) -> None:
-    recordings(tmp_path / "recorded", [20])
+@pytest.mark.parametrize("suffix", [".csv", ".fhir.json"])
+def test_a_truth_that_is_added_is_read_in_a_folder_that_was_used_before(tmp_path: Path, suffix: str) -> None:
+    recordings(tmp_path / "recorded", [20], suffix)
     plan = small(cases=[{"recordings": str(tmp_path / "recorded"), "hours": 0.5, "beds": 1}], alarm=[], vary=[])
     (row,) = result.summarize(run_study(plan, tmp_path / "done"), draws=50).rows
     assert row.needs == 0

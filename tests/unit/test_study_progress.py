@@ -16,11 +16,26 @@ def test_at_the_beginning_all_that_is_expected_is_left() -> None:
     assert found.left_s == LOAD.expected_s > 10
 
 
-def test_the_own_pace_counts_as_soon_as_it_is_known() -> None:
-    measuring_s = LOAD.seconds((1000, 0, 0))
-    found = progress.progress(LOAD, [500, 0, 0, 0, 0, 0], elapsed_s=measuring_s)  # half of it, twice as slow
-    assert found.bed_hours == 500
-    assert found.left_s == pytest.approx(2 * (LOAD.expected_s - measuring_s / 2))
+def test_the_own_pace_counts_the_more_the_longer_it_is_known() -> None:
+    load = Workload(bed_hours=100_000, variants=50, processes=2)
+    measuring_s = load.seconds((100_000, 0, 0))
+    found = progress.progress(load, [50_000, 0, 0, 0, 0, 0], elapsed_s=measuring_s)  # half of it, twice as slow
+    assert found.bed_hours == 50_000
+    assert found.left_s == pytest.approx(2 * (load.expected_s - measuring_s / 2), rel=0.01)
+
+
+def test_on_a_machine_that_is_busy_the_time_left_soon_says_so() -> None:
+    """Thirty times as slow as expected: that is said within minutes, not once seconds of work have been done."""
+    expected_s = 2.0  # of what is done within a minute
+    done = expected_s / LOAD.seconds((1, 0, 0))
+    found = progress.progress(LOAD, [done, 0, 0, 0, 0, 0], elapsed_s=30 * expected_s)
+    left_s = LOAD.expected_s - expected_s
+    assert 5 * left_s < found.left_s < 30 * left_s
+
+
+def test_before_anything_is_done_waiting_says_nothing_about_the_pace() -> None:
+    """The detector is compiled first, for half a minute, on a machine that has never run it."""
+    assert progress.progress(LOAD, [0.0] * 6, elapsed_s=60.0).left_s == LOAD.expected_s
 
 
 def test_what_was_found_done_took_no_time() -> None:

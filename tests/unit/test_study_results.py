@@ -10,9 +10,10 @@ import msgspec
 import numpy as np
 import pytest
 from markupsafe import escape
+from matplotlib.patches import Rectangle
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import cases, report, report_page, result, run, statistics, what_if
+from quietward.study import cases, figures, report, report_page, result, run, statistics, what_if
 from quietward.study.cases import Case
 from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
@@ -349,3 +350,15 @@ def test_what_would_have_been_is_there_for_every_number(tmp_path: Path) -> None:
     assert falls[0] >= falls[-1]
     path = what_if.write(tmp_path, found)
     assert msgspec.json.decode(path.read_bytes(), type=what_if.WhatIf) == found
+
+
+def test_the_shaded_area_is_what_was_asked_for() -> None:
+    """Few interruptions alone are not: they come with most needs late, too."""
+    study = small(limit={"interruptions_per_nurse_hour": 1.5, "reached_share": 0.95}).study
+    (panel,) = figures.front([], study, None).axes
+    (shaded,) = (patch for patch in panel.patches if isinstance(patch, Rectangle))
+    (left, bottom), (right, top) = shaded.get_bbox().get_points()
+    assert (left, right) == (0, 1.5)
+    assert bottom == panel.get_ylim()[0] < 0
+    assert top == pytest.approx(5)
+    assert "1.5" in [text.get_text() for text in panel.get_xticklabels()]

@@ -4,7 +4,7 @@ from math import isnan
 
 from quietward.contracts.fields import HZ
 from quietward.contracts.flag_names import flag_name
-from quietward.contracts.log import Event
+from quietward.contracts.log import TREND_KIND, TREND_OF, Event
 from quietward.contracts.summary import TraceSummary
 from quietward.detect.core.alerting.flags import (
     IS_NOTED,
@@ -248,12 +248,12 @@ def trend(state: State, now: dict[int, int], events: list[Event]) -> None:
         if second % 60 != 59 or n in state.first_at:
             continue
         detail: Detail = {}
-        for fetus, which in zip(state.fetuses(n), ("", "second "), strict=False):
+        for fetus, which in zip(state.fetuses(n), TREND_OF, strict=False):
             values = state.findings.values[0, :, fetus]
             for name, row in TREND.items():
                 value = float(values[row])
                 detail[which + name] = None if isnan(value) else round(value, 2)
-        events.append(event(state, n, second, "minute", "", detail))
+        events.append(event(state, n, second, TREND_KIND, "", detail))
 
 
 def newest_second(state: State, n: int) -> int:
