@@ -275,7 +275,7 @@ class Hub:
         if self.store_away_since is not None:
             return [f"the store has been away for {max(1, (now_ms - self.store_away_since) / 1000):.0f} s"]
         if self.store_refuses:  # nor is it while the store can be read and not written
-            return [f"the store takes nothing: {self.store_refuses}"]
+            return [f"the store accepts nothing: {self.store_refuses}"]
         return troubles_of_ward(self.reports, now_ms)
 
     def note_refusal(self, why: str) -> None:
@@ -284,7 +284,7 @@ class Hub:
 
     def troubles(self) -> list[str]:
         """Return in words whether the page itself has made no frame lately."""
-        return self.framed.trouble("no frame was made")
+        return self.framed.trouble("the page gets no new data")
 
     async def send(self, command: Command) -> None:
         """Send a command to the detector, through the same stream as all its input. Raises RedisError."""

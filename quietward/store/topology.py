@@ -18,7 +18,7 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
     resharding = await client.hget(ward.topology, "resharding")
     if resharding is not None:
         number = cast("bytes", resharding).decode()
-        remedy = f"The shards of ward {ward.name} are being exchanged; end it with: quietward reshard {number}"
+        remedy = f"The shards of ward {ward.name} are being moved; finish it with: quietward reshard {number}"
         raise BadSettings("setting shards", number, remedy)
     for name, count in counts.items():
         await client.hsetnx(ward.topology, name, str(count))

@@ -195,7 +195,7 @@ CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
         (lambda t: t.replace("= 138", "= [150, 138, 160]", 1), r"baseline_bpm.*150.*lowest first"),
         (lambda t: t.replace("= 138", "= [130, 138]", 1), r"phase.0..baseline_bpm.*length"),
         (lambda t: t + HAPPENS.format("cord-compressed", ""), r"happening.*size: 0.0. Give more than 0"),
-        (lambda t: t + HAPPENS.format("monitor-off", "size = 3"), r"happening.*size: 3.0. Leave it away"),
+        (lambda t: t + HAPPENS.format("monitor-off", "size = 3"), r"happening.*size: 3.0. Leave it out"),
         (lambda t: t + HAPPENS.format("oxytocin", "size = 7"), r"happening.*size: 7.0. .*2 at most"),
         (lambda t: t + HAPPENS.format("earthquake", ""), r"happening.0..what.*earthquake"),
         (lambda t: t + CAUSE.format("head", 0.5, 'form = "w"'), r"causes.*form: 'w'. Only the cord"),

@@ -43,7 +43,7 @@ def test_it_rests_and_the_others_go_on(supervisor: ProcessSupervisor, monkeypatc
     supervisor.start_program("ingest", DIES)
     first = news_until(supervisor, "again and again")
     assert len(first) == supervising.DEATHS_ALLOWED
-    assert first[-1] == "ingest ends again and again (3); next try in 0 s. It said: a bad day"
+    assert first[-1] == "ingest keeps stopping (3); next try in 0 s. It said: a bad day"
     assert news_until(supervisor, "started again") == ["ingest ended (3); started again"]
     assert lasting.process is not None
     assert lasting.process.poll() is None
