@@ -65,6 +65,26 @@ def test_a_band_has_two_lines_both_rates_and_says_which_it_is_about(page: Page, 
     assert twins.next_act() == Acknowledge("bed-1", "Kim", "bed-1-s1")
 
 
+def test_a_band_and_the_bed_page_have_the_baseline_of_each(page: Page, twins: MadeUpWard) -> None:
+    page.goto(twins.address)
+    assert wait_for(lambda: drawn(page, "bed-1", "--fhr2") > 30)
+    assert drawn(page, "bed-1", "--baseline") < 10
+    without = drawn(page, "bed-1", "--fhr2")
+    twins.trend("bed-1", 30, {"baseline_bpm": 140.0})
+    assert wait_for(lambda: drawn(page, "bed-1", "--baseline") > 30)
+    assert drawn(page, "bed-1", "--fhr2") < 1.2 * without
+    twins.trend("bed-1", 30, {"baseline_bpm": 140.0, "second baseline_bpm": 110.0})  # where its line is not
+    assert wait_for(lambda: drawn(page, "bed-1", "--fhr2") > 1.5 * without)
+
+
+def test_a_line_of_flags_for_each_twin_stands_on_the_shift_page(page: Page, twins: MadeUpWard) -> None:
+    for name in ("bed-1-f1", "bed-1-s1"):
+        twins.log("bed-1", "flag-raised", f"look: {LATE}", flag=name, level="look", reason=LATE)
+    page.goto(f"{twins.address}/shift")
+    expect(page.locator(".shift text.twin")).to_have_text(["1", "2"])
+    expect(page.locator(".figures dd").first).to_contain_text("1: 1 look")
+
+
 def test_the_bed_page_has_the_numbers_of_each(page: Page, twins: MadeUpWard) -> None:
     page.goto(f"{twins.address}/bed/bed-1")
     expect(page.locator(".reason")).to_have_text(LATE)
