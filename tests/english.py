@@ -96,7 +96,8 @@ NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward[.-].*|.*\{[^}]*$"
     r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
-    r"|(first|second) twin: |second \{name\}|second baseline_bpm|[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
+    r"|(first|second) twin: |second \{name\}|second baseline_bpm|[\w-]*:\{\w+\}"
+    r"|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
 )
 """Formats, keys and names of code."""
@@ -123,6 +124,24 @@ OF_STUDIES = (
     "Simulated shift {name}, seed {n}, {n2} h, {a} beds, nobody answering. Hatched: somebody was needed.",
     "{n} recordings of {name} side by side, {n2} h at most, nobody answering. Hatched: somebody was needed.",
     "The last {n} h of this ward, {a} beds, nobody answering: what staff did is not in it.",
+    "Today's policy ({name}) meets its limit",
+    "Today's policy ({name}) DOES NOT MEET its limit",
+    "but not with certainty",
+    (
+        "Whether today's policy ({name}) meets its limit is not known: "
+        "of no bed is it known that somebody was needed at level {a}"
+    ),
+    "{n} of {n2} needs ({a}) reached within {n3} min",
+    "at least {n} % asked for",
+    "at least {n} % asked for (each counted under {n2} draws of the staff)",
+    "{n} of {n2} ({a} to {b}) late",
+    "{n} interruptions per nurse-hour",
+    "{n} interruptions per nurse-hour ({a} to {b})",
+    "at most {n} asked for",
+    (
+        "The trace itself shows {n} of the {n2} while they last, by a published definition: "
+        "{n3} of {n4} within {n5} min of that"
+    ),
     "there is one shift of a kind at most, and none is left to choose on",
     "in the shifts to choose on nobody is known to have been needed at this level",
     "none of the policies meets the limit on the shifts to choose on",
@@ -139,7 +158,7 @@ OF_STUDIES = (
     "look after s",
     "bedside after s",
 )
-"""What the Study page shows of a study; its headline and its report are in English."""
+"""What the Study page shows of a study; its report is in English."""
 OF_TERMINAL = (
     *("ok", "what", "bed", "by", "reason", "count", "well", "labour", "recording", "class", "flags", "start", "nobody"),
     *("Password", "core", "cores", "base", "var.", "contr.", "accel.", "decel."),

@@ -176,8 +176,8 @@ def language(name: str, context: str | None = None) -> Language:
     """
     if name == SOURCE:
         return ENGLISH
-    found = [m for m in _table(name) if m.id and m.string and m.context in (None, context)]
-    return Language(name, {_key(m.id): _word(m.string) for m in found})
+    found = (m for m in _table(name) if m.context in (None, context))
+    return Language(name, {_key(m.id): _word(m.string) for m in found if m.id and m.string})
 
 
 @cache

@@ -4,10 +4,11 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.commands import Acknowledge
 from quietward.contracts.summary import Level, SignalState
+from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard, fetus
 from tests.browser.test_wall import to_wall
 from tests.conftest import CHROMIUM, require, wait_for
@@ -65,16 +66,29 @@ def test_a_band_has_two_lines_both_rates_and_says_which_it_is_about(page: Page, 
     assert twins.next_act() == Acknowledge("bed-1", "Kim", "bed-1-s1")
 
 
-def test_a_band_and_the_bed_page_have_the_baseline_of_each(page: Page, twins: MadeUpWard) -> None:
-    page.goto(twins.address)
-    assert wait_for(lambda: drawn(page, "bed-1", "--fhr2") > 30)
-    assert drawn(page, "bed-1", "--baseline") < 10
-    without = drawn(page, "bed-1", "--fhr2")
-    twins.trend("bed-1", 30, {"baseline_bpm": 140.0})
-    assert wait_for(lambda: drawn(page, "bed-1", "--baseline") > 30)
-    assert drawn(page, "bed-1", "--fhr2") < 1.2 * without
-    twins.trend("bed-1", 30, {"baseline_bpm": 140.0, "second baseline_bpm": 110.0})  # where its line is not
-    assert wait_for(lambda: drawn(page, "bed-1", "--fhr2") > 1.5 * without)
+LOWEST = OF_COLOUR.replace("let found = 0", "let found = -1").replace(
+    "found += [r, g, b].every((value, k) => Math.abs(data[i + k] - value) < 32)",
+    "if ([r, g, b].every((value, k) => Math.abs(data[i + k] - value) < 32)) "
+    "found = i / 4 / canvas.width / canvas.height",
+)
+"""How far down, of the canvas' height, the lowest of them is; below 0: there is none."""
+
+
+def test_the_strip_has_the_baseline_of_each(browser: Browser, twins: MadeUpWard) -> None:
+    with screen(browser, device_scale_factor=3) as page:  # lines of whole pixels
+        page.goto(twins.address)
+        canvas = page.locator('.band[data-bed="bed-1"] canvas')
+
+        def lowest(colour: str) -> float:
+            return float(canvas.evaluate(LOWEST, colour))
+
+        assert wait_for(lambda: lowest("--fhr2") > 0)
+        line = lowest("--fhr2")
+        twins.trend("bed-1", 3, {"baseline_bpm": 120.0})
+        assert wait_for(lambda: lowest("--baseline") > 0)
+        assert lowest("--fhr2") < line + 0.03
+        twins.trend("bed-1", 3, {"baseline_bpm": 120.0, "second baseline_bpm": 90.0})  # where no line is
+        assert wait_for(lambda: lowest("--fhr2") > line + 0.1)
 
 
 def test_a_line_of_flags_for_each_twin_stands_on_the_shift_page(page: Page, twins: MadeUpWard) -> None:
