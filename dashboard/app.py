@@ -31,6 +31,7 @@ from quietward.dashboard.web.bounds import BoundedBody, ImpatientProtocol
 from quietward.dashboard.web.middleware import PagePaths, ReadersLanguage, SecurityHeaders, content_security_policy
 from quietward.dashboard.web.pages import PAGES, Extension, Registry, not_found
 from quietward.dashboard.web.request_body import TooLarge
+from quietward.dashboard.web.templates import error_in_words
 from quietward.language import catalogue
 from quietward.language.catalogue import reader
 from quietward.runtime import metrics
@@ -118,7 +119,7 @@ def create_app(
 
     @server.exception_handler(TooLarge)
     async def too_large(_: Request, error: Exception) -> Response:
-        return Response(str(error), 413)
+        return Response(error_in_words(error), 413)
 
     @server.exception_handler(DependencyException)
     async def no_such_script(_: Request, __: Exception) -> Response:

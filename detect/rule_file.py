@@ -47,11 +47,11 @@ def load(policy: str | Policy = "attention", own_rule_set: str | RuleSet | None 
         where = own_rule_set if isinstance(own_rule_set, str) else f"rule set {own_rule_set.name}"
         own = _rule_set(*_text(own_rule_set)) if isinstance(own_rule_set, str) else _checked(where, own_rule_set)
         if own.name in {rules.name for rules in rule_sets}:
-            raise BadRules(f"{where}: name", own.name, "Is that of one that comes along; give it another")
+            raise BadRules(f"{where}: name", own.name, "Is the name of a built-in rule set; choose another")
         rule_sets = (*rule_sets, own)
     names = [rules.name for rules in rule_sets]
     if repeated := [name for name in names if names.count(name) > 1]:
-        raise BadRules("rule-sets.toml: names", repeated[0], "Is there twice; give every rule set a name of its own")
+        raise BadRules("rule-sets.toml: names", repeated[0], "Occurs twice; give every rule set a name of its own")
     concern = _concern(*_text("concern"))
     if isinstance(policy, str):
         policy = read_policy(policy)
@@ -127,7 +127,7 @@ def _concern(where: str, text: str) -> Concern:
 def _stay(where: str, text: str) -> StayLimits:
     limits = _parse(where, text, StayLimits)
     if repeated := [word for word in limits.risks if limits.risks.count(word) > 1]:
-        raise BadRules(f"{where}: risks", repeated[0], "Is there twice; name every risk once")
+        raise BadRules(f"{where}: risks", repeated[0], "Occurs twice; name every risk once")
     return limits
 
 

@@ -315,7 +315,7 @@ class Ingest:
                 if not isinstance(error, BadMessage):
                     log.exception("could not check a message", extra={"bed": bed_in(message.topic)})
                     error = BadMessage(
-                        "broken", "payload", message.payload, "Could not be checked; this is a defect here"
+                        "broken", "payload", message.payload, "Could not be checked; this is a fault in quietward"
                     )
                 metrics.REFUSED.labels(error.reason).inc()
                 shown = message.payload[:500].decode("utf-8", "replace") if len(refused) < SHOWN_AT_ONCE else ""

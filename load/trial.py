@@ -210,7 +210,7 @@ async def _looking(order: LoadOrder, supervisor: ProcessSupervisor) -> AsyncIter
 def _found(program: str) -> str:
     path = shutil.which(program, path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
     if path is None:
-        raise Unreachable(program, "not installed", f"Install {program}, or leave --real away")
+        raise Unreachable(program, "not installed", f"Install {program}, or leave --real out")
     return path
 
 
@@ -240,7 +240,7 @@ async def _until(
             still.go_on()
         await observer.read_on()
         if (news := supervisor.restart_dead()) is not None and not news.startswith("devices"):
-            raise Unreachable("load test", news, "A part ended while it was measured: nothing that it says is sound")
+            raise Unreachable("load test", news, "A part stopped during the measurement: its figures cannot be used")
     if still is not None:
         still.go_on()
 
@@ -419,6 +419,6 @@ def check(order: LoadOrder) -> None:
         if not low <= value <= high:
             raise BadSettings(name, value, f"Use {low:g} to {high:g}")
     if order.own_parts and order.ingests > 1:
-        raise BadSettings("--ingests", order.ingests, "The embedded broker shares nothing out; add --real")
+        raise BadSettings("--ingests", order.ingests, "The embedded broker has no shared subscriptions; add --real")
     if order.kind not in KINDS:
         raise BadSettings("--kind", order.kind, possible(KINDS, order.kind))

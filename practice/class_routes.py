@@ -13,6 +13,7 @@ from quietward.dashboard.auth.authentication import user_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import file_response, json_response
+from quietward.dashboard.web.templates import error_in_words
 from quietward.practice.desk import LARGEST_BYTES, Desk
 from quietward.practice.progress import of_class
 from quietward.practice.results import Results, as_csv
@@ -102,7 +103,7 @@ def _list_sets(classroom: Classroom, results: Results) -> list[SetRow]:
             found = classroom.read(name)
             rows.append(SetRow(name, found.title, len(found.strips), answers[name], ""))
         except (BadSet, BadStrip) as error:
-            rows.append(SetRow(name, name, 0, answers[name], str(error)))
+            rows.append(SetRow(name, name, 0, answers[name], error_in_words(error)))
     return rows
 
 
@@ -111,6 +112,6 @@ def _describe(found: PracticeSet, place: int) -> StripRow:
     try:
         made = found.make(strip)
     except QuietwardError as error:
-        return StripRow(strip.name, "", 0, 0, str(error))
+        return StripRow(strip.name, "", 0, 0, error_in_words(error))
     name = made.scenario if strip.path is None else strip.name
     return StripRow(name, made.truth, round(len(made.fhr) / HZ / 60), len(made.events), "")

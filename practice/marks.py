@@ -55,7 +55,7 @@ def marks_of(recording: Path) -> Path | None:
     beside = [recording.with_name(f"{name_of(recording)}.marks.{suffix}") for suffix in ("toml", "csv")]
     found = [path for path in beside if path.is_file()]
     if len(found) > 1:
-        raise BadMarks(str(found[0]), found[1].name, "Is there, too; keep one of the two")
+        raise BadMarks(str(found[0]), found[1].name, "Exists as well; keep one of the two")
     return found[0] if found else None
 
 
@@ -70,7 +70,7 @@ def read_marks(path: Path) -> Marks:
     marks = _from_csv(text, path) if path.suffix == ".csv" else parse_toml_table(text, Marks, str(path), BadMarks)
     marks = msgspec.structs.replace(marks, mark=[_checked(one, n, path) for n, one in enumerate(marks.mark, start=1)])
     if not marks.mark and marks.baseline_bpm is None and marks.needed is None and marks.rule_class is None:
-        raise BadMarks(str(path), "no mark", "Says nothing that could be asked for; add marks, or a baseline_bpm")
+        raise BadMarks(str(path), "no mark", "Contains nothing to ask a learner for; add marks, or a baseline_bpm")
     return marks
 
 

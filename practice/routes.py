@@ -18,6 +18,7 @@ from quietward.dashboard.view.signal_buffer import NO_VALUE
 from quietward.dashboard.web.pages import Extension, Page
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
+from quietward.dashboard.web.templates import error_in_words
 from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
 from quietward.practice import class_routes, simulated
@@ -66,7 +67,7 @@ def add_routes(server: FastAPI, folder: Path) -> None:
     server.mount(PAGE_PATH, StaticFiles(directory=str(files("quietward.practice") / "page")))
 
     def as_response(status: int) -> Callable[[Request, Exception], Response]:
-        return lambda _, error: Response(str(error), status)
+        return lambda _, error: Response(error_in_words(error), status)
 
     for kind, status in STATUS.items():
         server.add_exception_handler(kind, as_response(status))
@@ -102,7 +103,7 @@ def add_routes(server: FastAPI, folder: Path) -> None:
             try:
                 await desk.work(desk.results.append, result)
             except NotKept as error:
-                trouble = str(error)
+                trouble = error_in_words(error)
         return json_response(
             {"notice": NOTICE, "compared": compared, "kept": bool(learner) and not trouble, "trouble": trouble}
         )

@@ -69,7 +69,7 @@ class ShardDetector(StatefulBatchLogic[Input, Event | Summary, bytes]):
     def __init__(self, rules: Rules, resume: bytes | None) -> None:
         found = State(rules) if resume is None else State.from_bytes(resume, rules)
         if found is None and resume is not None:
-            remedy = "Go on with those, or begin anew without the engine's recovery store"
+            remedy = "Continue with those, or start again without the engine's recovery store"
             raise BadRules("state of the dataflow", State.why_not(resume, rules), remedy)
         self._state: Any = found
 

@@ -66,7 +66,8 @@ def check(emergencies: Emergencies, beds: int, where: str) -> None:
     for kind in emergencies.kinds:
         latest_min = emergencies.until_min - load(kind).team_after_min[1]
         if latest_min < emergencies.from_min:
-            remedy = f"There is no time for {kind!r}, which takes {load(kind).team_after_min[1]:g} min; use a later one"
+            takes_min = load(kind).team_after_min[1]
+            remedy = f"There is not enough time for {kind!r}, which takes {takes_min:g} min; use a later one"
             raise BadScenario(f"{where}.until_min", emergencies.until_min, remedy)
 
 

@@ -42,7 +42,7 @@ def write(
     for order in orders:
         for ending in (*SUFFIXES, ".truth.json"):
             if (folder / f"{order.name}{ending}").exists():
-                raise BadSettings("--out", f"{folder}/{order.name}{ending}", "Is there already; choose another folder")
+                raise BadSettings("--out", f"{folder}/{order.name}{ending}", "Already exists; choose another folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -267,7 +267,7 @@ def _check(scenario: Scenario, where: str) -> None:
             raise BadScenario(f"{where}: happening[{i}].what", happening.what, "Say who is the second_twin")
     for i, fault in enumerate(scenario.fault):
         if (fault.what in ("clock-jump", "clock-skew")) != (fault.size != 0):
-            remedy = "Say how many seconds" if fault.size == 0 else f"Leave it away; {fault.what} has none"
+            remedy = "Say how many seconds" if fault.size == 0 else f"Leave it out; {fault.what} has none"
             raise BadScenario(f"{where}: fault[{i}].size", fault.size, remedy)
     for i, need in enumerate(scenario.needs):
         if need.begins_min[1] < need.begins_min[0]:
@@ -285,7 +285,7 @@ def _check_factors(where: str, scenario: Scenario) -> None:
                 raise BadScenario(f"{where}: factor[{i}].loads", name, possible((*NUMBERS, *CAUSE_NUMBERS), name))
             together[name] = together.get(name, 0.0) + load**2
             if together[name] > 1:
-                raise BadScenario(f"{where}: factor[{i}].loads.{name}", load, "Let its squares add up to 1 at most")
+                raise BadScenario(f"{where}: factor[{i}].loads.{name}", load, "Their squares may add up to 1 at most")
 
 
 def _check_phase(where: str, phase: Phase) -> None:
@@ -294,12 +294,12 @@ def _check_phase(where: str, phase: Phase) -> None:
     causes = phase.causes or []
     shares = [c.share[1] if isinstance(c.share, list) else c.share for c in causes]
     if sum(shares) > 1 + 1e-9:
-        raise BadScenario(f"{where}.causes share", shares, "Let them add up to 1 at most")
+        raise BadScenario(f"{where}.causes share", shares, "They may add up to 1 at most")
     for i, cause in enumerate(causes):
         for name in ("share", "depth_bpm", "length_s"):
             _check_range(f"{where}.causes[{i}].{name}", getattr(cause, name))
         if cause.form != "plain" and cause.kind != "cord":
-            raise BadScenario(f"{where}.causes[{i}].form", cause.form, "Only the cord has forms; leave it away")
+            raise BadScenario(f"{where}.causes[{i}].form", cause.form, "Only the cord has forms; leave it out")
 
 
 def _check_happening(where: str, happening: Happening) -> None:
@@ -307,7 +307,7 @@ def _check_happening(where: str, happening: Happening) -> None:
     _check_range(f"{where}.for_min", happening.for_min)
     most = LARGEST.get(happening.what)
     if most is None and happening.size > 0:
-        raise BadScenario(f"{where}.size", happening.size, f"Leave it away; {happening.what} has none")
+        raise BadScenario(f"{where}.size", happening.size, f"Leave it out; {happening.what} has none")
     if most is not None and not 0 < happening.size <= most:
         raise BadScenario(f"{where}.size", happening.size, f"Give more than 0, and {most:g} at most")
 

@@ -47,7 +47,7 @@ def orders(places: list[tuple[Scenario, int]], seed: int, seconds: int | None) -
 def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
     """Return strips that play recordings; their beds are named after them, or `bed` for a single one."""
     if bed is not None and len(found) > 1:
-        raise BadSettings("--bed", bed, "Give one recording with --bed, or leave it away")
+        raise BadSettings("--bed", bed, "Give one recording with --bed, or leave it out")
     if bed is not None and not re.fullmatch(r"[a-z0-9-]{1,32}", bed):
         raise BadSettings("--bed", bed, "Use 1 to 32 of a-z, 0-9 and -")
     beds = [bed or bed_for(r.name) for r in found]

@@ -120,8 +120,8 @@ def chosen(names: list[str], name_of_shift: str | None, beds: int | None, seed: 
     if name_of_shift is None:
         return dealt(names or list(DEMO_ORDER), BEDS if beds is None else beds)
     if names:
-        raise BadSettings("--scenario", names, "Leave it away with --shift, which names its own")
+        raise BadSettings("--scenario", names, "Leave it out with --shift, which names its own")
     found = placed(load(name_of_shift), seed)
     if beds is not None and beds > len(found):
-        raise BadSettings("--beds", beds, f"{name_of_shift} has {len(found)}; give no more, or leave it away")
+        raise BadSettings("--beds", beds, f"{name_of_shift} has {len(found)}; give no more, or leave it out")
     return found[:beds]

@@ -133,7 +133,7 @@ def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case
         except QuietwardError as error:
             tell(error)
     if not seconds:
-        remedy = f"None of its {len(paths)} recordings can be read; what is wrong is said of each"
+        remedy = f"None of its {len(paths)} recordings can be read; see the message for each"
         raise BadStudy("cases: recordings", str(folder), remedy)
     names = list(seconds)
     chunks = [tuple(names[i : i + cases.beds]) for i in range(0, len(names), cases.beds)]

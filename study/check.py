@@ -205,7 +205,7 @@ def _report(folder: Path) -> dict[str, Any]:
     except ValueError as error:
         raise BadStudy(f"--check: {path}", path.name, f"Is not JSON: {error}") from error
     if not isinstance(found, dict) or "tables" not in found:
-        raise BadStudy(f"--check: {path}", path.name, "Is of a study without tables; run the study again")
+        raise BadStudy(f"--check: {path}", path.name, "Comes from a study without tables; run the study again")
     return found
 
 

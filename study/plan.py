@@ -232,7 +232,7 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     variants += [Variant(alarm.name, today.staff, alarm=alarm) for alarm in study.alarm]
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
-        raise BadStudy(f"study {where}: vary", repeated[0], "Is there twice; give every value once")
+        raise BadStudy(f"study {where}: vary", repeated[0], "Occurs twice; give every value once")
     # Where care changes the course, each costs as much as a study of its own: another study says what figures hang on.
     others = [] if study.care_changes_course else _with_other_staff(variants)
     return structs.replace(base, variants=variants, other_staff=others)
@@ -253,7 +253,7 @@ def plan_base(study: Study, where: str) -> StudyPlan:
     rules = rule_file.load(study.policy)
     count = sum(_check_cases(cases, f"study {where}: cases[{i}]") for i, cases in enumerate(study.cases))
     if study.care_changes_course and any(cases.recordings for cases in study.cases):
-        remedy = "Leave it away; how a woman in a recording would have done is not known"
+        remedy = "Leave it out; how a woman in a recording would have done is not known"
         raise BadStudy(f"study {where}: care_changes_course", value=True, remedy=remedy)
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
@@ -290,7 +290,7 @@ def _check_cases(cases: Cases, where: str) -> int:
     if emergencies is not None:
         emergency.check(emergencies, len(shift.load(cases.shift or "").bed), where)
     elif cases.emergencies_per_shift is not None:
-        remedy = "Name a shift that has emergencies, such as emergency-night, or leave this away"
+        remedy = "Name a shift that has emergencies, such as emergency-night, or leave this out"
         raise BadStudy(f"{where}.emergencies_per_shift", cases.emergencies_per_shift, remedy)
     if cases.shift is not None:
         shift.load(cases.shift)
@@ -362,7 +362,7 @@ def varied(base: Variant, point: dict[str, float], where: str) -> Variant:
         rule_file.check_policy(f"study {where}, {variant.name}", variant.policy or _no_policy())
     except BadRules as error:
         raise BadStudy(
-            error.what, error.value, f"{error.remedy}. Leave this value away, or move the other one"
+            error.what, error.value, f"{error.remedy}. Leave this value out, or move the other one"
         ) from error
     return variant
 

@@ -39,6 +39,7 @@ DATABASE = next(
     None,
 )
 """Open recordings, where a copy lies beside the project; they are never part of it."""
+os.environ |= {"LC_ALL": "C.UTF-8", "LC_MESSAGES": ""}  # commands speak English, whatever the machine's language
 WAIT_S = 60.0
 """End of every wait for something that another process, a thread or a browser does: for a machine that is busy."""
 PORTS = range(10_000, 20_000)

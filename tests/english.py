@@ -1,22 +1,26 @@
-"""Every English sentence that a person may read on page, sheet or log, collected from where it is written.
+"""Every English sentence that a person may read, collected from where it is written: page, sheet, log, command line.
 
-`python -m tests.english de` prints those that a language's table has not, ready to be translated.
+`python -m tests.english` prints all of them, to be read in one go; `python -m tests.english de` those that a language's
+table has not, ready to be translated.
 """
 
 import ast
+import inspect
 import re
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
 
+from quietward.cli import COMMANDS, app
 from quietward.contracts.commands import CARE_WORDS
 from quietward.contracts.log import LOG_WORDS
-from quietward.language.catalogue import OWN, PLACEHOLDER, language
+from quietward.language.catalogue import OWN, PLACEHOLDER, TERMINAL, language
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = sorted([*ROOT.glob("dashboard/assets/**/*.mjs"), *ROOT.glob("practice/page/*.mjs")])
@@ -54,14 +58,60 @@ SENTENCES_IN = (
     "quietward/contracts/summary.py",
 )
 """Modules that make sentences for people: a text in them with a space or a capital is one, unless NOT_SAID has it."""
+CHOICES_IN = ROOT / "quietward" / "contracts" / "errors.py"
+"""Says which values are possible."""
+ERRORS_ON_PAGES_IN = (
+    "dashboard/print/files.py",
+    "dashboard/routes/commands.py",
+    "dashboard/routes/downloads.py",
+    "dashboard/routes/stays.py",
+    "dashboard/web/bounds.py",
+    "dashboard/web/request_body.py",
+    *(path.relative_to(ROOT).as_posix() for path in sorted(ROOT.glob("practice/*.py"))),
+)
+"""Modules whose errors are shown on a page."""
+TERMINAL_SENTENCES_IN = (
+    *(path.relative_to(ROOT).as_posix() for path in sorted(ROOT.glob("quietward/cli/*.py"))),
+    "quietward/runtime/demo.py",
+    "quietward/runtime/doctor.py",
+    "quietward/runtime/supervisor.py",
+)
+"""Modules that make sentences for the command line."""
+REMEDIES_IN = ("quietward/contracts/tables.py", "quietward/contracts/tls.py")
+"""Modules that make what errors say to do."""
+ENGLISH_ONLY_IN = ("load/report.py", "load/trial.py", "study/report.py", "study/report_page.py")
+"""Modules of reports for engineers and researchers."""
+LOGS = frozenset(f"log.{level}" for level in ("info", "warning", "error", "exception"))
+ROOMS = ("quietward", "simulator", "ingest", "detect", "study", "load", "practice", "dashboard")
+ERRORS = frozenset(
+    {
+        *("BadAnswer", "BadCommand", "BadMarks", "BadMessage", "BadRecording", "BadRules", "BadScenario", "BadSet"),
+        *("BadSettings", "BadStrip", "BadStudy", "LostOwnership", "MissingExtra", "NotInCharge", "NotKept", "Refused"),
+        *("TooLarge", "TooMany", "UnknownBed", "Unreachable"),
+    }
+)
+"""Errors that are shown as one line: what, the value, and what to do."""
+REMEDIES = frozenset({"remedy", "example", "ESCAPES", "A_PATH", "change", "hint"})
+"""Names of variables that hold what an error says to do, or a part of it."""
 NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward[.-].*|.*\{[^}]*$"
     r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
-    r"|(first|second) twin: |[\w-]*:\{\w+\}|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
+    r"|(first|second) twin: |second \{name\}|second baseline_bpm|[\w-]*:\{\w+\}"
+    r"|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
 )
 """Formats, keys and names of code."""
+NOT_SAID_THERE = re.compile(
+    r"Object .*|Invalid .*|tuple\[.*|Table|Progress|Callable.*|FullReport|Estimate|Share|Assessment \| SecondTwin"
+    r"|Vera|Nora|Ines|Python|FHR|(mqtt|rediss?)://(127.*|\{.*)|\{a\}health|\{name\}\.log|\{task.*|QUIETWARD_\{name\}"
+    r"|quietward:? .*|quietward| --seed .*|\{a\}, quietward \{b\}|Streaming monitor.*\n.*|On a broker without .*Stop.*"
+    r"|\{a\} on \{b\}: .*|\{a\} of \{b\}, \{c\}|\{a\} of \{of\} \(.*|\{a\}\. .*|\{\w+\}|\{what\}: .*|\{a\} beds"
+    r"|.*\n.*|.*\[green\].*|, (not certain|today's cannot .*)"
+    r"|\{name\} chosen on .*|\{name\}: \{a\} of .*",
+    re.DOTALL,
+)
+"""Types, addresses, and what is put together by itself; the table of a study is in English, as its report."""
 UNIT = re.compile(r" (s|min|h|days|bpm|of 100|weeks|completed weeks)\b")
 PLAIN_WORDS = """
     quiet noted look bedside team lost unwatched good poor early late variable prolonged undetermined none
@@ -75,6 +125,24 @@ OF_STUDIES = (
     "Simulated shift {name}, seed {n}, {n2} h, {a} beds, nobody answering. Hatched: somebody was needed.",
     "{n} recordings of {name} side by side, {n2} h at most, nobody answering. Hatched: somebody was needed.",
     "The last {n} h of this ward, {a} beds, nobody answering: what staff did is not in it.",
+    "Today's policy ({name}) meets its limit",
+    "Today's policy ({name}) DOES NOT MEET its limit",
+    "but not with certainty",
+    (
+        "Whether today's policy ({name}) meets its limit is not known: "
+        "of no bed is it known that somebody was needed at level {a}"
+    ),
+    "{n} of {n2} needs ({a}) reached within {n3} min",
+    "at least {n} % asked for",
+    "at least {n} % asked for (each counted under {n2} draws of the staff)",
+    "{n} of {n2} ({a} to {b}) late",
+    "{n} interruptions per nurse-hour",
+    "{n} interruptions per nurse-hour ({a} to {b})",
+    "at most {n} asked for",
+    (
+        "The trace itself shows {n} of the {n2} while they last, by a published definition: "
+        "{n3} of {n4} within {n5} min of that"
+    ),
     "there is one shift of a kind at most, and none is left to choose on",
     "in the shifts to choose on nobody is known to have been needed at this level",
     "none of the policies meets the limit on the shifts to choose on",
@@ -91,7 +159,27 @@ OF_STUDIES = (
     "look after s",
     "bedside after s",
 )
-"""What the Study page shows of a study; its headline and its report are in English."""
+"""What the Study page shows of a study; its report is in English."""
+OF_TERMINAL = (
+    *("ok", "what", "bed", "by", "reason", "count", "well", "labour", "recording", "class", "flags", "start", "nobody"),
+    *("Password", "core", "cores", "base", "var.", "contr.", "accel.", "decel."),
+    "setting {name}",
+    "settings file",
+    "no UA",
+    "left out: {a}",
+    "{n} s in gaps have no value",
+    "{n} Hz brought to {n2} Hz by holding values",
+    "{n} Hz brought to {n2} Hz by taking every second value",
+    "{a} or {b}",
+    "on",
+    "off",
+    "missing",
+    "TLS",
+    "broker",
+    "store",
+    "clock",
+)
+"""Words of the command line that cannot be told from names of code, or are made of several pieces."""
 PUT_TOGETHER = (
     "{n} acceleration",
     "{n} prolonged acceleration",
@@ -137,11 +225,30 @@ def english() -> dict[str, str]:
         *((of_template(p.read_text()), p) for p in sorted(ROOT.glob("dashboard/templates/*.html"))),
         *((of_rules(p), p) for p in sorted(ROOT.glob("detect/rules/*.toml"))),
         *((of_python(ROOT / name), ROOT / name) for name in SENTENCES_IN),
+        *((of_errors(ROOT / name), ROOT / name) for name in ERRORS_ON_PAGES_IN),
+        (_by_sentence(of_python(CHOICES_IN)), CHOICES_IN),
     ):
         for sentence in sentences:
             found.setdefault(sentence, file.relative_to(ROOT).as_posix())
     others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *OF_STUDIES, *CARE_WORDS.values(), *LOG_WORDS.values())
     return found | {sentence: "tests/english.py" for sentence in others if sentence not in found}
+
+
+def terminal() -> dict[str, str]:
+    """Return every sentence of the command line that no page has, and the file it is in."""
+    found: dict[str, str] = dict.fromkeys(of_commands(), "quietward/cli")
+    files = sorted(path for room in ROOMS for path in (ROOT / room).glob("**/*.py"))
+    for sentences, file in (
+        *((of_python(ROOT / name), ROOT / name) for name in TERMINAL_SENTENCES_IN),
+        *((_by_sentence(of_python(ROOT / name)), ROOT / name) for name in REMEDIES_IN),
+        *((of_errors(path), path) for path in files if path.relative_to(ROOT).as_posix() not in ERRORS_ON_PAGES_IN),
+    ):
+        for sentence in sentences:
+            if not NOT_SAID_THERE.fullmatch(sentence):
+                found.setdefault(sentence, file.relative_to(ROOT).as_posix())
+    found |= {sentence: "tests/english.py" for sentence in OF_TERMINAL if sentence not in found}
+    on_pages = english()
+    return {sentence: file for sentence, file in found.items() if sentence not in on_pages}
 
 
 def plurals() -> dict[str, str]:
@@ -189,9 +296,43 @@ def _of_table(table: dict[str, Any]) -> Iterator[str]:
 def of_python(path: Path) -> Iterator[str]:
     """Yield the sentences of a module; what is put into them has the name of the last word of its expression."""
     tree = ast.parse(path.read_text())
-    skipped = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
-    skipped |= {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    skipped = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     skipped |= {id(part) for node in ast.walk(tree) if isinstance(node, ast.Raise) for part in ast.walk(node)}
+    for text in _texts(tree, skipped):
+        if " " in text.strip() or text[:1].isupper() or "{" in text:
+            yield _lettered(text)
+
+
+def of_errors(path: Path) -> Iterator[str]:
+    """Yield what the errors of a module say to do, sentence by sentence; what is wrong, too, of what is not there."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        parts: list[ast.expr] = []
+        if isinstance(node, ast.Call) and (name := getattr(node.func, "id", getattr(node.func, "attr", ""))) in ERRORS:
+            remedy = 3 if name == "BadMessage" else 2
+            parts = [*node.args[remedy : remedy + 1], *(own.value for own in node.keywords if own.arg == "remedy")]
+            parts += node.args[:1] if name in ("Unreachable", "Refused", "MissingExtra") else []
+        elif isinstance(node, ast.Assign) and REMEDIES & {n.id for n in ast.walk(node) if isinstance(n, ast.Name)}:
+            parts = [node.value] if REMEDIES & {getattr(target, "id", "") for target in node.targets} else []
+        for part in parts:
+            yield from map(_lettered, _by_sentence(_texts(part, set())))
+
+
+def _by_sentence(texts: Iterable[str]) -> Iterator[str]:
+    for sentence in (sentence for text in texts for sentence in text.split(". ")):
+        if (" " in sentence.strip() or "{" in sentence) and _has_words(sentence):
+            yield sentence
+
+
+def of_commands() -> Iterator[str]:
+    """Yield what the helps of commands say beside their options."""
+    yield from (app.info.help or "").split("\n\n")[:1]
+    for command in COMMANDS:
+        yield " ".join((inspect.getdoc(command) or "").split())
+
+
+def _texts(tree: ast.AST, skipped: set[int]) -> Iterator[str]:
+    """Yield the texts with words in them, without those that are skipped and parts of others."""
+    skipped = skipped | {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
     skipped |= {
         id(s)
         for node in ast.walk(tree)
@@ -208,13 +349,8 @@ def of_python(path: Path) -> Iterator[str]:
             if isinstance(node, ast.Constant)
             else None
         )
-        if (
-            isinstance(text, str)
-            and (" " in text.strip() or text[:1].isupper() or "{" in text)
-            and not NOT_SAID.fullmatch(text)
-            and _has_words(text)
-        ):
-            yield _lettered(text)
+        if isinstance(text, str) and not NOT_SAID.fullmatch(text) and _has_words(text):
+            yield text
 
 
 def _lettered(text: str) -> str:
@@ -256,14 +392,39 @@ def _has_words(text: str) -> bool:
     return re.search("[A-Za-z]{2}", PLACEHOLDER.sub("", text)) is not None
 
 
+def only_english() -> dict[str, str]:
+    """Return what stays English: reports of studies and load tests, lines of services' logs."""
+    found: dict[str, str] = {}
+    for name in ENGLISH_ONLY_IN:
+        found |= {sentence: name for sentence in of_python(ROOT / name) if not NOT_SAID_THERE.fullmatch(sentence)}
+    for path in sorted(path for room in ROOMS for path in (ROOT / room).glob("**/*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in LOGS and isinstance(node.args[0], ast.Constant):
+                found[str(node.args[0].value)] = path.relative_to(ROOT).as_posix()
+    return found
+
+
 def main() -> None:
-    """Print what a table has not."""
+    """Print what a table has not; without a name of one, all that is said in English, by where it is written."""
+    if len(sys.argv) == 1:
+        for title, found in (
+            ("Pages, sheets, log", english()),
+            ("Command line", terminal()),
+            ("English only", only_english()),
+        ):
+            print(f"# {title}")
+            for file, sentences in groupby(sorted(found, key=found.__getitem__), key=found.__getitem__):
+                print(f"\n## {file}\n", *sentences, sep="\n")
+            print()
+        return
     (name,) = sys.argv[1:]
     missing = Catalog(locale=name)
     many = plurals()
-    for sentence, file in english().items():
-        if sentence not in language(name).words:
-            missing.add((sentence, many[sentence]) if sentence in many else sentence, locations=[(file, 1)])
+    for context, found in ((None, english()), (TERMINAL, terminal())):
+        for sentence, file in found.items():
+            if sentence not in language(name, context).words:
+                key = (sentence, many[sentence]) if sentence in many else sentence
+                missing.add(key, locations=[(file, 1)], context=context)
     write_po(sys.stdout.buffer, missing, omit_header=True, width=0, include_lineno=False)
 
 

@@ -109,7 +109,7 @@ def read(path: Path) -> list[Person]:
         raise BadSettings("people", str(path), f"{error}. {remedy}") from error
     names = [person.name for person in people]
     if len(set(names)) < len(names):
-        raise BadSettings("people", str(path), "A name stands twice; every person needs one of her own")
+        raise BadSettings("people", str(path), "A name occurs twice; every person needs her own")
     return people
 
 

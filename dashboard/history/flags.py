@@ -75,9 +75,43 @@ class AlertEpisode(Struct):
         """True while it is unanswered."""
         return bool(self.waits) and self.waits[-1].until is None
 
+    def waiting_level(self, t: int) -> int:
+        """Return how high it calls unanswered at a time, as a place in LEVELS; -1: it does not."""
+        before = [change for change in self.changes if change.t <= t]
+        return LEVELS.index(before[-1].level) if before and before[-1].waits and before[-1].level in LEVELS else -1
+
     def unanswered_s(self, now_ms: int) -> float:
         """Return for how long it was unanswered, all intervals together."""
         return sum(wait.length_s(now_ms) for wait in self.waits)
+
+
+def calls_of_bed(episodes: list[AlertEpisode]) -> list[tuple[int, str]]:
+    """Return time and level of every call of a bed. Twins have a flag each, which one press answers: what one of them
+    asks for while the other waits at that level or above calls nobody anew.
+    """
+    return [
+        (t, level)
+        for i, episode in enumerate(episodes)
+        for t, level in episode.calls
+        if not any(
+            # of two calls in one moment the first is told
+            other.waiting_level(t if k < i else t - 1) >= (LEVELS.index(level) if level in LEVELS else 0)
+            for k, other in enumerate(episodes)
+            if k != i
+        )
+    ]
+
+
+def waits_of_bed(episodes: list[AlertEpisode]) -> list[Wait]:
+    """Return the waits of a bed, the oldest first; those of twins that overlap are one, as long as both together."""
+    found: list[Wait] = []
+    for wait in sorted((w for episode in episodes for w in episode.waits), key=lambda w: w.from_t):
+        last = found[-1] if found else None
+        if last is None or (last.until is not None and last.until <= wait.from_t):
+            found.append(wait)
+        elif last.until is not None and (wait.until is None or wait.until > last.until):
+            found[-1] = Wait(last.from_t, last.level, wait.until, wait.answered)
+    return found
 
 
 def alert_episodes(oldest_first: Iterable[Event]) -> list[AlertEpisode]:

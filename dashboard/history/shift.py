@@ -11,7 +11,7 @@ from statistics import quantiles
 from msgspec import Struct
 
 from quietward.contracts.log import Event
-from quietward.dashboard.history.flags import AlertEpisode, Wait, alert_episodes
+from quietward.dashboard.history.flags import AlertEpisode, Wait, alert_episodes, calls_of_bed, waits_of_bed
 from quietward.dashboard.view import wording
 
 PROMPT_S = 300.0
@@ -105,8 +105,7 @@ def _bed_shift(log: BedLog, episodes: list[AlertEpisode], hours: float) -> BedSh
     oldest = min([event.t for event in log.log[:1]] + log.trend_times[:1], default=log.now)
     since_s = max(begins_s, log.ago_s(oldest))
     waits = [
-        wait for episode in episodes for wait in episode.waits
-        if wait.until is None or log.ago_s(wait.until) >= begins_s
+        wait for wait in waits_of_bed(episodes) if wait.until is None or log.ago_s(wait.until) >= begins_s
     ]  # fmt: skip
     return BedShift(
         bed=log.bed,
@@ -157,7 +156,17 @@ def _gaps(trend_s: list[float], since_s: float) -> list[tuple[float, float]]:
 
 def _calls(log: BedLog, episodes: list[AlertEpisode], begins_s: float) -> list[tuple[float, str]]:
     """Return time and level of every call."""
-    return [(log.ago_s(t), level) for e in episodes for t, level in e.calls if log.ago_s(t) >= begins_s]
+    return [(log.ago_s(t), level) for t, level in calls_of_bed(episodes) if log.ago_s(t) >= begins_s]
+
+
+def _events(log: BedLog, episodes: list[AlertEpisode], begins_s: float) -> list[Event]:
+    """Return what happened at a bed; of an escalation that calls nobody anew, of a twin, nothing."""
+    calls = set(calls_of_bed(episodes))
+    return [
+        event for event in log.log
+        if log.ago_s(event.t) >= begins_s
+        and (event.kind != "flag-escalated" or (event.t, str(event.detail.get("level"))) in calls)
+    ]  # fmt: skip
 
 
 def _key_figures(
@@ -167,10 +176,10 @@ def _key_figures(
     by_bed = list(zip(logs, episodes, strict=True))
     calls = sorted(call for log, of_bed in by_bed for call in _calls(log, of_bed, begins_s))
     waits = [
-        (wait, wait.length_s(log.now)) for log, of_bed in by_bed for episode in of_bed for wait in episode.waits
+        (wait, wait.length_s(log.now)) for log, of_bed in by_bed for wait in waits_of_bed(of_bed)
         if log.ago_s(wait.from_t) >= begins_s
     ]  # fmt: skip
-    events = [event for log in logs for event in log.log if log.ago_s(event.t) >= begins_s]
+    events = [event for log, of_bed in by_bed for event in _events(log, of_bed, begins_s)]
     bed_hours = sum(-bed.since_s for bed in beds) / 3600
     return [*_figures_of_calls(calls, bed_hours), *_figures_of_waits(waits), *_figures_of_events(events)]
 

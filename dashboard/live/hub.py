@@ -19,6 +19,7 @@ from quietward.contracts.samples import UnexpectedDevice
 from quietward.contracts.summary import Summary, decode_summary
 from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
+from quietward.dashboard.view.clocks import Lateness
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, SignalBuffer
@@ -37,6 +38,8 @@ READ_WITHIN_S = 2.0
 LOG_LINES = 200
 TREND_POINTS = KEPT_S // 60
 """Of the baseline that the strip shows, one for each minute."""
+SECOND_BASELINE = "second baseline_bpm"
+"""That of a second twin, in the same points."""
 BATCH = 500
 """Stream entries that are read at once."""
 MARGIN_MS = 5_000
@@ -81,6 +84,7 @@ class Hub:
     ward: Ward
     store: Store
     speed: float = 1.0
+    lateness: Lateness = field(default_factory=Lateness)
     signals: dict[str, SignalBuffer] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
     moved: dict[str, MovedHere] = field(default_factory=dict)
@@ -226,9 +230,14 @@ class Hub:
     def cards(self) -> list[Card]:
         """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        cards = [build_card(bed, self.summaries.get(bed), now, self.policy, self.speed) for bed in self.beds]
+        cards = [self._card(bed, now) for bed in self.beds]
         ranked, self.rankings = rank_beds(at_one_bed_each(cards), self.rankings, now)
         return ranked
+
+    def _card(self, bed: str, now: int) -> Card:
+        summary = self.summaries.get(bed)
+        is_late = summary is not None and self.speed == 1 and self.lateness.is_late(summary, now)
+        return build_card(bed, summary, now, self.policy, self.speed, is_late=is_late)
 
     def snapshot(self) -> bytes:
         """Return a frame with everything, for a browser that has nothing yet."""
@@ -254,7 +263,10 @@ class Hub:
                 bed["labour"] = self.labours[name]
             if whole or is_new or self.sent_events.get(name) != card.events:
                 bed["marks"] = strip_marks(self.logs.get(name, []), self.policy)
-                bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(self.trends.get(name, []))]
+                trend = self.trends.get(name, [])
+                bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(trend)]
+                if buffer.fhr2 is not None:
+                    bed["trend2"] = [(e.t // 1000, e.detail.get(SECOND_BASELINE)) for e in reversed(trend)]
             beds.append(bed)
             bodies.append(body)
         head = {
@@ -275,7 +287,7 @@ class Hub:
         if self.store_away_since is not None:
             return [f"the store has been away for {max(1, (now_ms - self.store_away_since) / 1000):.0f} s"]
         if self.store_refuses:  # nor is it while the store can be read and not written
-            return [f"the store takes nothing: {self.store_refuses}"]
+            return [f"the store accepts nothing: {self.store_refuses}"]
         return troubles_of_ward(self.reports, now_ms)
 
     def note_refusal(self, why: str) -> None:
@@ -284,7 +296,7 @@ class Hub:
 
     def troubles(self) -> list[str]:
         """Return in words whether the page itself has made no frame lately."""
-        return self.framed.trouble("no frame was made")
+        return self.framed.trouble("the page gets no new data")
 
     async def send(self, command: Command) -> None:
         """Send a command to the detector, through the same stream as all its input. Raises RedisError."""

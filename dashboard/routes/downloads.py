@@ -19,6 +19,7 @@ from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.view.ranking import natural_key
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.dashboard.web.responses import file_response
+from quietward.dashboard.web.templates import error_in_words
 from quietward.runtime.clock import now_ms
 
 MAX_OFFSET_MIN = 14 * 60
@@ -35,7 +36,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
 
     @server.exception_handler(UnknownBed)
     async def unknown_bed(_: Request, error: Exception) -> Response:
-        return PlainTextResponse(str(error), 404)
+        return PlainTextResponse(error_in_words(error), 404)
 
     async def record_of(bed: str) -> BedRecord:
         record = await read_record(hub.store, hub.ward, bed)

@@ -14,6 +14,7 @@ from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.routes import commands
 from quietward.dashboard.web.request_body import read_body
 from quietward.dashboard.web.responses import json_response
+from quietward.dashboard.web.templates import error_in_words
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
 from quietward.store.client import RedisError
@@ -53,7 +54,7 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
             body = await read_body(request, commands.MAX_BYTES)
             command = commands.parse(body, hub.beds, hub.policy, {device.name for device in hub.unexpected})
         except commands.BadCommand as error:
-            return Response(str(error), error.status)
+            return Response(error_in_words(error), error.status)
         kind = str(command.__struct_config__.tag)
         to = command.to if isinstance(command, Move) else ""
         if refusal := why_not(user.role, command):

@@ -1,11 +1,34 @@
 """Pure: clocks that disagree, in words."""
 
+from collections import deque
+
 from quietward.contracts.summary import Summary
 
 DEVICE_AGREES_MS = 5_000
 """Transport takes time; a larger difference is the device's own clock."""
 DEVICE_FAR_OFF_MS = 60_000
 """From this difference on, times read from the strip mislead, so that the Ward page says it too."""
+STEADY_MS, WITHIN_MS = 1_000, 5_000
+"""By how much a clock that is only wrong may seem to move, within what time: transport varies."""
+
+
+class Lateness:
+    """Tells what comes late from a clock that is wrong: a device that sends what it had kept comes nearer to now."""
+
+    def __init__(self) -> None:
+        self._behind: dict[str, deque[tuple[int, int]]] = {}
+
+    def is_late(self, s: Summary, now_ms: int) -> bool:
+        """Return True if a bed's newest second is old, or may be: not known until it has been watched for a while."""
+        behind_ms = device_behind_ms(s)
+        seen = self._behind.setdefault(s.bed, deque())
+        seen.append((now_ms, behind_ms))
+        while len(seen) > 1 and seen[1][0] <= now_ms - WITHIN_MS:
+            seen.popleft()  # one that is older stays: what changed since counts
+        if behind_ms <= DEVICE_FAR_OFF_MS:
+            return False
+        moved_ms = max(b for _, b in seen) - min(b for _, b in seen)
+        return moved_ms > STEADY_MS or seen[0][0] > now_ms - WITHIN_MS
 
 
 def never_usable(s: Summary) -> bool:
@@ -42,6 +65,11 @@ def far_clock(s: Summary) -> str:
         return ""
     off = _length(abs(behind_ms))
     return f"clock {off} behind" if behind_ms > 0 else f"clock {off} ahead"
+
+
+def lateness(s: Summary) -> str:
+    """Return how old the newest second is, in words."""
+    return _length(device_behind_ms(s))
 
 
 def _length(ms: int) -> str:

@@ -19,7 +19,7 @@ from quietward.contracts.summary import (
     Undoable,
 )
 from quietward.dashboard.view import wording
-from quietward.dashboard.view.clocks import bed_now_ms, device_clock, far_clock, never_usable
+from quietward.dashboard.view.clocks import bed_now_ms, device_clock, far_clock, lateness, never_usable
 
 UNWATCHED_AFTER_MS = 8_000
 """A bed whose last evaluation is older than this is unwatched, whatever its summary says. With a second until the next
@@ -78,6 +78,10 @@ class FormerStay(Struct, frozen=True):
     began: int | None
     ended: int
     moved_to: str = ""
+
+
+CALM = frozenset({"quiet", "noted"})
+"""States that call nobody, of a bed that can be read."""
 
 
 class Twin(Struct, frozen=True):
@@ -197,11 +201,14 @@ def build_card(
     now_ms: int,
     policy: PolicyInfo | None = None,
     speed: float = 1.0,
+    *,
+    is_late: bool = False,
 ) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
-    bed's clock differs on purpose, and nothing is said about it.
+    bed's clock differs on purpose, and nothing is said about it. is_late: what is known of the bed is old, newer is on
+    its way.
     """
     if summary is None:
         return Card(
@@ -215,6 +222,8 @@ def build_card(
         )
     s = summary
     headline = _headline(s, now_ms)
+    if is_late and headline.state in CALM:
+        headline = _Headline("noted", "catching up", f"what is shown is {lateness(s)} old, newer data are on their way")
     if s.moving_to and s.moving_to not in headline.reason:
         reason = "; ".join(filter(None, [f"moving to {s.moving_to}", headline.reason]))
         headline = structs.replace(headline, reason=reason)

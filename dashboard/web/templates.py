@@ -2,6 +2,7 @@
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from quietward.contracts.errors import QuietwardError
 from quietward.language.catalogue import reader
 
 _environment = Environment(
@@ -23,3 +24,8 @@ def render(template: str, **values: object) -> str:
     Raises jinja2.UndefinedError for a value that is missing.
     """
     return _environment.get_template(template).render(language=reader.get().name, **values)
+
+
+def error_in_words(error: Exception) -> str:
+    """Return an error as one line in the reader's language."""
+    return error.in_words(reader.get().said) if isinstance(error, QuietwardError) else str(error)

@@ -35,7 +35,7 @@ def signal_of(name: str, samples: Samples) -> Signal:
     except (TypeError, ValueError) as error:
         raise BadRecording(name, samples, f"{remedy}: {error}") from error
     if values.ndim != 1:
-        raise BadRecording(name, values.shape, "Needs one dimension: a number for each sample")
+        raise BadRecording(name, values.shape, "Must have one dimension: a number for each sample")
     return values
 
 

@@ -9,14 +9,55 @@ from copy import copy
 from typing import Annotated, Any, NoReturn
 
 import typer
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
 from quietward import __version__
 from quietward.cli import checks, devices, embedded, load, people, recordings, studies, ward
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.notice import NOTICE
+from quietward.language.terminal import said
+
+
+class _Group(TyperGroup):
+    """All commands; helps in the reader's language."""
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        """Write the help of all commands."""
+        shown = _with_help_in_words(self)
+        shown.commands = {name: _with_help_in_words(command) for name, command in self.commands.items()}
+        super(_Group, shown).format_help(ctx, formatter)
+
+
+class _Command(TyperCommand):
+    """Every command says the version, too: whoever reports a fault types it behind the command that failed."""
+
+    def get_params(self, ctx: Any) -> Any:
+        """Return the command's parameters, and `--version`."""
+        of_all = next(p for p in ctx.find_root().command.params if p.name == "version")
+        own = copy(of_all)
+        own.expose_value = False  # functions of commands do not take it
+        return [*super().get_params(ctx), own]
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        """Write the help in the reader's language."""
+        shown = _with_help_in_words(self)
+        super(_Command, shown).format_help(ctx, formatter)
+
+
+def _with_help_in_words(command: Any) -> Any:
+    """Return a copy of a command with help in the reader's language; brackets in it are no markup."""
+    from rich.markup import escape
+
+    shown = copy(command)
+    shown.help = escape("\n\n".join(said(" ".join(part.split())) for part in (command.help or "").split("\n\n")))
+    shown.params = list(map(copy, command.params))
+    for parameter in shown.params:
+        parameter.help = escape(said(parameter.help or ""))
+    return shown
+
 
 app = typer.Typer(
+    cls=_Group,
     help=f"Streaming monitor prototype for a labour ward.\n\n{NOTICE}",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -48,17 +89,6 @@ HIDDEN: tuple[Callable[..., None], ...] = (embedded.embedded_broker, load.load_d
 """Processes that demo and load tests start."""
 
 
-class _Command(TyperCommand):
-    """Every command says the version, too: whoever reports a fault types it behind the command that failed."""
-
-    def get_params(self, ctx: Any) -> Any:
-        """Return the command's parameters, and `--version`."""
-        of_all = next(p for p in ctx.find_root().command.params if p.name == "version")
-        own = copy(of_all)
-        own.expose_value = False  # functions of commands do not take it
-        return [*super().get_params(ctx), own]
-
-
 for _command in COMMANDS:
     app.command(cls=_Command)(_command)
 for _command in HIDDEN:
@@ -74,7 +104,7 @@ def _say_version(wanted: bool) -> None:
 @app.callback()
 def _options(
     version: Annotated[  # its callback answers
-        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Say the version and end.")
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="Print the version and exit.")
     ] = False,
 ) -> None:
     pass
@@ -102,5 +132,5 @@ def _first_of_ours(group: BaseExceptionGroup[BaseException]) -> QuietwardError |
 
 
 def _fail(error: QuietwardError) -> NoReturn:
-    print(f"quietward: {error}", file=sys.stderr)
+    print(f"quietward: {error.in_words(said)}", file=sys.stderr)
     raise SystemExit(2)

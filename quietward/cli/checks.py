@@ -16,6 +16,8 @@ from quietward.cli.options import (
     StoreOption,
     WardOption,
 )
+from quietward.contracts.errors import in_sentences
+from quietward.language.terminal import said, say
 
 PARTS = ("simulate", "ingest", "detect", "serve")
 
@@ -29,7 +31,7 @@ def doctor(
     policy: PolicyOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Say what is missing for quietward to run here, and how to fix it."""
+    """Check this installation: say what is missing, and how to fix it."""
     from rich.box import SIMPLE
     from rich.console import Console
     from rich.markup import escape
@@ -41,10 +43,12 @@ def doctor(
     results = examine(chosen, rules_check(chosen.policy))
     table = Table(title="quietward doctor", box=SIMPLE, pad_edge=False)
     for name in ("", "what", "seen, and how to fix it"):
-        table.add_column(name)
+        table.add_column(said(name))
     for result in results:
-        mark, remedy = ("[green]ok[/]", "") if result.well else ("[red]![/]", f"\n{escape(result.remedy)}")
-        table.add_row(mark, result.what, escape(result.seen) + remedy)
+        mark, remedy = (
+            ("[green]ok[/]", "") if result.well else ("[red]![/]", f"\n{escape(in_sentences(result.remedy, said))}")
+        )
+        table.add_row(mark, said(result.what), escape(said(result.seen)) + remedy)
     Console().print(table)
     if not all(result.well for result in results):
         raise SystemExit(1)
@@ -52,12 +56,12 @@ def doctor(
 
 def alive(
     part: Annotated[str | None, typer.Argument(help="simulate, ingest, detect or serve; all if not given.")] = None,
-    here: Annotated[bool, typer.Option("--here", help="Only workers of this machine or container.")] = False,
+    here: Annotated[bool, typer.Option("--here", help="Only parts of this machine or container.")] = False,
     ward: WardOption = None,
     store: StoreOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Exit with 0 if every worker of a part has worked its last second through, else with 1: for health checks."""
+    """Exit with 0 if all parts keep up, else with 1: for health checks."""
     import socket
     import time
 
@@ -72,7 +76,7 @@ def alive(
     try:
         raw = ask(own.store, own.tls, "HGETALL", Ward(own.ward).heartbeats)
     except Unreachable as error:
-        print(f"quietward: {error}", file=sys.stderr)
+        print(f"quietward: {error.in_words(said)}", file=sys.stderr)
         raise SystemExit(1) from error
     reports = [
         report
@@ -82,10 +86,10 @@ def alive(
     now_ms = time.time_ns() // 1_000_000
     for report in reports:
         troubles = "; ".join(liveness.troubles_of(report, now_ms))
-        print(f"{report.part} on {report.worker}: {troubles or 'well'}")
+        say(f"{report.part} on {report.worker}: {troubles or 'well'}")
     missing = [name for name in ([part] if part else liveness.NEEDED) if name not in {one.part for one in reports}]
     for name in missing:
-        print(f"{name}: does not run")
+        say(f"{name}: does not run")
     raise SystemExit(1 if missing or any(liveness.troubles_of(report, now_ms) for report in reports) else 0)
 
 
@@ -97,7 +101,7 @@ def refused(
     shards: ShardsOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """List what was refused, by bed and reason, with why the newest of each was."""
+    """List refused messages by bed and reason, with why the newest of each was refused."""
     import asyncio
 
     from quietward.contracts.addresses import Ward
@@ -116,15 +120,16 @@ def refused(
         for one in found:
             print(encode_json(one).decode())
         return
-    print("\n".join(_refused_lines(found)) if found else "nothing was refused")
+    print("\n".join(_refused_lines(found)) if found else said("nothing was refused"))
 
 
 def _refused_lines(found: "list[Refused]") -> list[str]:
     """Return a line for each bed and reason, and below it why the newest was refused, as wide as the terminal."""
     from datetime import UTC, datetime
 
-    of_bed = max(len("bed"), *(len(one.bed) for one in found))
-    lines = [f"{'bed':{of_bed}}  {'by':6}  {'reason':13}  {'count':>7}  newest (UTC)"]
+    bed, by, reason, count, newest = map(said, ("bed", "by", "reason", "count", "newest (UTC)"))
+    of_bed = max(len(bed), *(len(one.bed) for one in found))
+    lines = [f"{bed:{of_bed}}  {by:6}  {reason:13}  {count:>7}  {newest}"]
     for one in found:
         at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%m-%d %H:%M:%S")
         lines.append(f"{one.bed:{of_bed}}  {one.by:6}  {one.reason:13}  {one.count:7}  {at}".rstrip())

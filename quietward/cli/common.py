@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.settings import Settings, load
+from quietward.language.terminal import said
 from quietward.recordings import FORMATS
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ class ProgressLines:
         elapsed_s = time.monotonic() - self._began
         if elapsed_s < self._next_s:
             return
-        line = f"{what}: {bed_hours:.0f} of {of:.0f} bed-hours, {time_left(left_s)} left"
+        line = said(f"{what}: {bed_hours:.0f} of {of:.0f} bed-hours, {time_left(left_s)} left")
         if self._is_terminal:
             print(f"\r{line:{self._width}}", end="", file=sys.stderr, flush=True)
             self._width, self._next_s = len(line), elapsed_s + self.ON_TERMINAL_S

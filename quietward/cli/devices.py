@@ -21,6 +21,7 @@ from quietward.cli.options import (
 )
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.notice import NOTICE
+from quietward.language.terminal import said, say
 from quietward.recordings import FORMATS, SUFFIXES
 
 
@@ -35,7 +36,9 @@ def simulate(
     hours: Annotated[
         float | None, typer.Option("--hours", help="Length, 0.1 to 24; 8, or with --out the scenario's own.")
     ] = None,
-    head_start: Annotated[float, typer.Option("--head-start", help="Minutes of signal that are sent at once.")] = 0.0,
+    head_start: Annotated[
+        float, typer.Option("--head-start", help="Minutes of signal to send at once, at the start.")
+    ] = 0.0,
     out: Annotated[
         Path | None, typer.Option("--out", help="Write recordings and their truth into this folder, at full speed.")
     ] = None,
@@ -57,14 +60,14 @@ def simulate(
     check_range("--speed", speed, 0.1, 100)
     check_range("--hours", hours, 0.1, 24)
     places = chosen(scenario or [], shift, beds, seed)
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     if out is not None:
         suffix = suffix_of("csv" if csv else out_format)
         orders = service.orders(places, seed, None if hours is None else int(hours * 3600))
         with progress("bed-seconds") as bar:
             task = bar.add_task("simulate", total=sum(o.seconds + o.skip_s for o in orders))
             written = output.write(out, orders, suffix, lambda n: bar.advance(task, n))
-        print(f"written: {len(written)} files in {out}", file=sys.stderr)
+        say(f"written: {len(written)} files in {out}", file=sys.stderr)
         return
     seconds = int((hours or 8) * 3600)
     check_range("--head-start", head_start, 0, seconds / 60)
@@ -75,21 +78,21 @@ def simulate(
 
 
 def scenarios(
-    name: Annotated[str | None, typer.Argument(help="One of them, or a .toml path; all if not given.")] = None,
+    name: Annotated[str | None, typer.Argument(help="Its name, or a .toml path; all if not given.")] = None,
 ) -> None:
-    """List the invented labours and shifts, or tell all of one: its course, what is true, what a good watcher does."""
+    """List the invented labours and shifts, or describe one in full: course, truth, what a good watcher does."""
     from quietward.simulator import emergency, scenario, shift
 
-    print(NOTICE)
+    say(NOTICE)
     if name is None:
         from rich.box import SIMPLE
         from rich.console import Console
         from rich.table import Table
 
         table = Table(box=SIMPLE, pad_edge=False)
-        table.add_column("labour", no_wrap=True)
+        table.add_column(said("labour"), no_wrap=True)
         for column in ("min", "somebody is needed", "what it is for"):
-            table.add_column(column)
+            table.add_column(said(column))
         for labour in map(scenario.load, scenario.names()):
             table.add_row(labour.name, f"{labour.lasts_min:g}", scenario.needs_in_words(labour), labour.purpose)
         for whole in map(shift.load, shift.names()):
@@ -100,17 +103,20 @@ def scenarios(
         Console().print(table)
         return
     chosen = shift.load(name) if name in shift.names() else scenario.load(name)
-    print(f"\n{chosen.name}: {chosen.purpose}\n\nCourse: {chosen.course}")
+    print(f"\n{chosen.name}: {chosen.purpose}\n")
+    say(f"Course: {chosen.course}")
     if isinstance(chosen, scenario.Scenario):
-        print(f"Somebody is needed: {scenario.needs_in_words(chosen)}")
+        say(f"Somebody is needed: {scenario.needs_in_words(chosen)}")
     else:
-        print("Beds: " + ", ".join(place.scenario for place in chosen.bed))
-    print(f"A good watcher: {chosen.good_watcher}")
+        say(f"Beds: {', '.join(place.scenario for place in chosen.bed)}")
+    say(f"A good watcher: {chosen.good_watcher}")
 
 
 def replay(
     paths: PathsArgument,
-    bed: Annotated[str | None, typer.Option("--bed", help="Bed for a single recording; else named after it.")] = None,
+    bed: Annotated[
+        str | None, typer.Option("--bed", help="Bed for a single recording; else it has the recording's name.")
+    ] = None,
     speed: SpeedOption = 1.0,
     ward: WardOption = None,
     broker: BrokerOption = None,
@@ -124,7 +130,7 @@ def replay(
     strips = service.recorded(service.read_all(paths), bed)
     if not strips:
         raise BadSettings("PATH", [str(p) for p in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     with progress("bed-seconds") as bar:
         task = bar.add_task("replay", total=sum(s.seconds for s in strips))
         run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)), own)

@@ -9,13 +9,14 @@ import typer
 from quietward.cli.common import progress, run_service
 from quietward.contracts.errors import extra
 from quietward.contracts.notice import NOTICE
+from quietward.language.terminal import say
 
 
 def load(
     beds: Annotated[int, typer.Option("--beds", help="Beds; with --find-limit where the search begins.")] = 1000,
-    minutes: Annotated[float, typer.Option("--minutes", help="Measured minutes, after 15 s that are left out.")] = 1.0,
+    minutes: Annotated[float, typer.Option("--minutes", help="Minutes to measure, after 15 s to settle.")] = 1.0,
     kind: Annotated[str, typer.Option("--kind", help="steady, ramp, broker-away or detector-slow.")] = "steady",
-    page: Annotated[bool, typer.Option("--page", help="Measure to the pixels of a headless Chromium, too.")] = False,
+    page: Annotated[bool, typer.Option("--page", help="Measure up to the pixels of a headless Chromium, too.")] = False,
     find_limit: Annotated[
         bool, typer.Option("--find-limit", help="Find the largest ward of which 99 % is written within 1 s.")
     ] = False,
@@ -28,7 +29,7 @@ def load(
     ] = 1,
     detects: Annotated[int, typer.Option("--detects", help="Detectors that share the shards.")] = 1,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for load.json and delay.svg.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as one JSON object.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print all numbers, as one JSON object.")] = False,
 ) -> None:
     """Measure how long a second takes from its device to Redis, to a flag and to the page, on this machine alone."""
     import asyncio
@@ -44,7 +45,7 @@ def load(
         processes=1 + (beds > trial.BEDS_OF_A_PROCESS),
     )  # fmt: skip
     trial.check(order)
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     command = "quietward " + " ".join(sys.argv[1:])
     with progress("s") as bar:
 
@@ -64,7 +65,7 @@ def load(
         Console().print(report.table(last, search))
     if out is not None:
         for path in report.write(out, numbers, search.tried if search else [last]):
-            print(f"written: {path}", file=sys.stderr)
+            say(f"written: {path}", file=sys.stderr)
 
 
 def load_devices(part: Annotated[Path, typer.Argument()]) -> None:

@@ -12,7 +12,7 @@ BedsOption = Annotated[
 ]
 SpeedOption = Annotated[float, typer.Option("--speed", help="Seconds of signal per second, 0.1 to 100.")]
 ShiftOption = Annotated[str | None, typer.Option("--shift", help="Shift: beds with a scenario each, by name or path.")]
-SeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other labours.")]
+SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the random numbers: another one makes other labours.")]
 WardOption = Annotated[str | None, typer.Option("--ward", help="Name of the ward (QUIETWARD_WARD).")]
 BrokerOption = Annotated[
     str | None, typer.Option("--broker", help="mqtt[s]://[user:password@]host:port (QUIETWARD_BROKER).")

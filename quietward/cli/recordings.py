@@ -11,6 +11,7 @@ from quietward.cli.common import progress, settings_from, suffix_of
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
 from quietward.contracts.errors import BadSettings, QuietwardError, extra
 from quietward.contracts.notice import NOTICE
+from quietward.language.terminal import said, say
 from quietward.recordings import FORMATS, SUFFIXES
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def assess(
     ] = "figo-2015",
     json: Annotated[bool, typer.Option("--json", help="One JSON object per recording and line.")] = False,
     plot: Annotated[
-        Path | None, typer.Option("--plot", help="Picture of the strips with all that was found: .png, .svg, .pdf.")
+        Path | None, typer.Option("--plot", help="Draw the strips with all that was found: .png, .svg, .pdf.")
     ] = None,
     weeks: Annotated[int | None, typer.Option("--weeks", min=0, max=45, help="Weeks of gestation; 0: at term.")] = None,
     second_stage_from: Annotated[
@@ -56,7 +57,7 @@ def assess(
     suffix = suffix_of(out_format)
     loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
     readable, failures = _read_all(paths, weeks, None if second_stage_from is None else second_stage_from * 60)
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
         outcomes = assessment.with_events(readable, loaded_rules, rule_set, lambda n: bar.advance(task, n))
@@ -70,7 +71,7 @@ def assess(
         Console().print(_assessment_table(rows))
     if plot is not None:
         for picture_file in picture.draw(readable, rows, plot):
-            print(f"drawn: {picture_file}", file=sys.stderr)
+            say(f"drawn: {picture_file}", file=sys.stderr)
     if out is not None:
         _write_all(out, suffix, readable, [outcome.events for outcome in outcomes])
     if failures:
@@ -86,15 +87,15 @@ def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[
     for recording, log in zip(found, logs, strict=True):
         path = folder / f"{recording.name}{suffix}"
         if path.exists():
-            raise BadSettings("--out", str(path), "Is there already; choose another folder")
-        said = annotations_of(event for event in log if event.kind != TREND_KIND)
+            raise BadSettings("--out", str(path), "Already exists; choose another folder")
+        annotations = annotations_of(event for event in log if event.kind != TREND_KIND)
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            write_recording(path, recording.fhr, recording.ua, fhr2=recording.fhr2, annotations=said,
+            write_recording(path, recording.fhr, recording.ua, fhr2=recording.fhr2, annotations=annotations,
                             began=recording.began, labour=recording.labour)  # fmt: skip
         except OSError as error:
             raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
-        print(f"written: {path}", file=sys.stderr)
+        say(f"written: {path}", file=sys.stderr)
 
 
 def _read_all(paths: list[Path], weeks: int | None, second_stage_from_s: float | None) -> "tuple[list[Recording], int]":
@@ -113,7 +114,7 @@ def _read_all(paths: list[Path], weeks: int | None, second_stage_from_s: float |
             recording = read_recording(path)
         except QuietwardError as error:
             failures += 1
-            print(f"quietward: {error}", file=sys.stderr)
+            print(f"quietward: {error.in_words(said)}", file=sys.stderr)
         else:
             labour = recording.labour
             if weeks is not None:
@@ -122,7 +123,7 @@ def _read_all(paths: list[Path], weeks: int | None, second_stage_from_s: float |
                 labour = replace(labour, second_stage_from_s=second_stage_from_s)
             readable.append(replace(recording, labour=labour))
             if recording.note:
-                print(f"{path}: {recording.note}", file=sys.stderr)
+                print(f"{path}: {said(recording.note)}", file=sys.stderr)
     if not readable and not failures:
         raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
     return readable, failures
@@ -133,14 +134,14 @@ def _assessment_table(rows: "list[Assessment]") -> "Table":
     from rich.table import Table
 
     title = "At the end of each recording (FHR: share usable; base, var. in bpm)"
-    table = Table(title=title, caption=NOTICE, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("recording", overflow="fold")
+    table = Table(title=said(title), caption=said(NOTICE), box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column(said("recording"), overflow="fold")
     for name in ("min", "FHR", "base", "var.", "contr.", "accel.", "decel.", "class", "concern", "flags"):
-        table.add_column(name, justify="right", no_wrap=True)
+        table.add_column(said(name), justify="right", no_wrap=True)
     for row in rows:
         table.add_row(row.record, f"{row.duration_s / 60:.0f}", *_cells(row, str(len(row.contractions))))
         if row.second_twin is not None:
-            table.add_row(f"{row.record}, second twin", "", *_cells(row.second_twin, ""))
+            table.add_row(f"{row.record}, {said('second twin')}", "", *_cells(row.second_twin, ""))
     return table
 
 
@@ -177,9 +178,9 @@ def export(
     from quietward.dashboard.print import files
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     for written in asyncio.run(files.write(own, bed, log, handover)):
-        print(f"written: {written}", file=sys.stderr)
+        say(f"written: {written}", file=sys.stderr)
 
 
 def record(
@@ -188,12 +189,12 @@ def record(
         Path | None, typer.Option("--out", help=f"File, replaced if there is one: {', '.join(SUFFIXES)}; BED.hea.")
     ] = None,
     hours: Annotated[
-        float, typer.Option("--hours", min=0.01, max=336, help="So many of the last hours of who is there now.")
+        float, typer.Option("--hours", min=0.01, max=336, help="Last hours to write, of the woman who is there now.")
     ] = 24.0,
     stay: Annotated[
         str | None,
         typer.Option(
-            "--stay", help="All of a woman who is or was there instead: label or number, as the Shift page has it."
+            "--stay", help="Instead the whole stay of a woman who is or was there: label or number on the Shift page."
         ),
     ] = None,
     ward: WardOption = None,
@@ -207,6 +208,6 @@ def record(
     from quietward.dashboard.print import files
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     written = asyncio.run(files.write_signals(own, bed, hours, stay, out or Path(f"{bed}.hea")))
-    print(f"written: {written}", file=sys.stderr)
+    say(f"written: {written}", file=sys.stderr)

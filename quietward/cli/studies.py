@@ -13,6 +13,7 @@ from quietward.cli.options import PolicyOption, SettingsOption, ShardsOption, St
 from quietward.contracts.errors import BadSettings, MissingExtra, QuietwardError, extra
 from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.language.terminal import said, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -27,12 +28,12 @@ def study(
     name: Annotated[str, typer.Argument(help="Study: a name, or a path ending in .toml.")] = "default-policy",
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="Folder of the report, studies/NAME if not given; what is done is kept there."),
+        typer.Option("--out", help="Folder of the report, studies/NAME if not given; results so far are kept there."),
     ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, max=256, help="Processes; one for each core if not given.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="All numbers to the output, as in report.json.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print all numbers, as in report.json.")] = False,
     seed: Annotated[
         int | None, typer.Option("--seed", help="First seed of simulated shifts, in place of the study's.")
     ] = None,
@@ -55,20 +56,21 @@ def study(
 
     planned = plan.load(name, seed)
     out = out or Path("studies") / planned.study.name
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     passed_over: list[str] = []
 
     def tell(error: QuietwardError) -> None:
         passed_over.append(str(error))
-        print(f"quietward: {error}", file=sys.stderr)
+        print(f"quietward: {error.in_words(said)}", file=sys.stderr)
 
     groups = cases.group_cases(planned.study, tell)
     done_before = out / "done"
     processes = workers or os.cpu_count() or 1
     load = runner.workload(planned, groups, processes)
-    print(
+    say(
         f"{load.bed_hours:.0f} bed-hours under {load.variants} variants: {time_left(load.expected_s)} on "
-        f"{load.processes} {'core' if load.processes == 1 else 'cores'}; what is in {done_before} is not done again",
+        f"{load.processes} {'core' if load.processes == 1 else 'cores'}; "
+        f"what is in {done_before} is not computed again",
         file=sys.stderr, flush=True,
     )  # fmt: skip
     lines = ProgressLines()
@@ -84,7 +86,7 @@ def study(
     try:
         written += tables.write_parquet(out, outcome)
     except MissingExtra as error:
-        print(f"quietward: {error}. The CSV tables hold the same", file=sys.stderr)
+        print(f"quietward: {error.in_words(said)}. {said('The CSV tables hold the same')}", file=sys.stderr)
     digests = {path.name: tables.digest(path) for path in written}
     command = f"quietward study {name}" + ("" if seed is None else f" --seed {seed}")
     full_report = report.full_report(outcome, summary, command, passed_over, digests)
@@ -97,7 +99,7 @@ def study(
         Console(highlight=False).print(full_report.headline, markup=False)
         Console(highlight=False).print(_study_table(full_report))
     for path in written:
-        print(f"written: {path}", file=sys.stderr)
+        say(f"written: {path}", file=sys.stderr)
     if passed_over:
         raise SystemExit(2)
 
@@ -110,9 +112,9 @@ def _check(folder: Path) -> None:
     differing = [one for one in compared if not one.is_same]
     for one in compared:
         if one in differing or one.what.startswith("today: "):
-            said = "" if one.is_same else f"   DIFFERS from the tables: {one.tables}"
-            print(f"{one.what}: {one.report}{said}")
-    print(f"{len(compared) - len(differing)} of {len(compared)} figures are as the tables say")
+            differs = "" if one.is_same else "   " + said(f"DIFFERS from the tables: {one.tables}")
+            print(f"{one.what}: {one.report}{differs}")
+    say(f"{len(compared) - len(differing)} of {len(compared)} figures are as the tables say")
     if differing:
         raise SystemExit(1)
 
@@ -159,7 +161,7 @@ def _share_in_words(share: "Share") -> str:
 
 
 def what_if(
-    hours: Annotated[float, typer.Option("--hours", min=0.2, max=8, help="So many of the ward's last hours.")] = 4.0,
+    hours: Annotated[float, typer.Option("--hours", min=0.2, max=8, help="How many of the ward's last hours.")] = 4.0,
     study: Annotated[
         str | None, typer.Option("--study", help="A study's first shift in place of the ward's hours: name or .toml.")
     ] = None,
@@ -179,7 +181,7 @@ def what_if(
     from quietward.study import what_if as comparison
 
     own = settings_from(ward=ward, store=store, shards=shards, policy=policy, settings=settings)
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     if study is None:
         kept = asyncio.run(ward_hours.read_last_hours(own, hours))
         moved = _moved(sum(len(one.fhr) for one in kept) / HZ / 3600, passes=1)
@@ -191,7 +193,7 @@ def what_if(
     out = out or Path(own.studies) / result.study
     try:
         out.mkdir(parents=True, exist_ok=True)
-        print(f"written: {comparison.write(out, result)}", file=sys.stderr)
+        say(f"written: {comparison.write(out, result)}", file=sys.stderr)
     except OSError as error:
         raise BadSettings("--out", str(out), f"Cannot be written to: {error.strerror}") from error
 

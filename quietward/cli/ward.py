@@ -26,12 +26,13 @@ from quietward.cli.options import (
     WardOption,
 )
 from quietward.contracts.notice import NOTICE
+from quietward.language.terminal import say
 
 
 def demo(
     beds: BedsOption = None,
     shift: ShiftOption = None,
-    minutes: Annotated[float | None, typer.Option("--minutes", help="End after so many minutes.")] = None,
+    minutes: Annotated[float | None, typer.Option("--minutes", help="Stop after this many minutes.")] = None,
     speed: SpeedOption = 1.0,
     port: PortOption = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
@@ -76,7 +77,7 @@ def _demo_people() -> Iterator[str]:
         path = Path(folder) / "people.toml"
         people.write(path, [people.new_person(name, role, passwords[name]) for name, role in invented.items()])
         for name, role in invented.items():
-            print(f"Sign in as {name} ({role}) with password {passwords[name]}")
+            say(f"Sign in as {name} ({role}) with password {passwords[name]}")
         yield str(path)
 
 
@@ -128,7 +129,7 @@ def reshard(
             return await change(client, own.ward, shards, now_ms())
 
     before = asyncio.run(run())
-    print(f"{own.ward}: {shards} shards ({before} before). Start all parts with QUIETWARD_SHARDS={shards}")
+    say(f"{own.ward}: {shards} shards ({before} before). Start all parts with QUIETWARD_SHARDS={shards}")
 
 
 def reseat(
@@ -168,6 +169,6 @@ def serve(
     from quietward.dashboard import app as page
     from quietward.practice import routes as practice
 
-    print(NOTICE, file=sys.stderr)
+    say(NOTICE, file=sys.stderr)
     own = settings_from(ward=ward, store=store, shards=shards, host=host, port=port, settings=settings)
     run_service(page.serve(own, [practice.extension(Path(own.classroom))]), own)

@@ -13,7 +13,7 @@ QuietwardError
 └── LostOwnership  another detector has taken over this shard
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from difflib import get_close_matches
 
@@ -28,10 +28,20 @@ class QuietwardError(Exception):
         self.remedy = remedy
 
     def __str__(self) -> str:
+        return self.in_words(str)
+
+    def in_words(self, said: Callable[[str], str]) -> str:
+        """Return the error as one line. said: puts a sentence into the reader's language."""
         shown = repr(self.value)
         if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = f"{shown[:38]}...{shown[-39:]}"  # the end of a path says most
-        return " ".join(f"{self.what}: {shown}. {self.remedy}".splitlines())  # libraries' own words may have several
+        found = f"{said(self.what)}: {shown}. {in_sentences(self.remedy, said)}"
+        return " ".join(found.splitlines())  # libraries' own words may have several
+
+
+def in_sentences(text: str, said: Callable[[str], str]) -> str:
+    """Return a text in the reader's language, sentence by sentence. said: puts one into it."""
+    return ". ".join(map(said, text.split(". ")))
 
 
 MANY = 12
@@ -43,11 +53,11 @@ def possible(known: Iterable[object], given: object) -> str:
     names = [str(one) for one in known]
     if not names:
         return "There is none to choose from"
-    *others, last = names
-    by_small_letters = {name.lower(): name for name in names}
+    *values, name = names
+    by_small_letters = {one.lower(): one for one in names}
     close = get_close_matches(str(given).lower(), by_small_letters, n=1) if len(names) > 1 else []
-    nearest = [by_small_letters[name] for name in close]
-    use = f"Use {', '.join(others)}{' or ' if others else ''}{last}"
+    nearest = [by_small_letters[one] for one in close]
+    use = f"Use {', '.join(values)} or {name}" if values else f"Use {name}"
     if nearest and len(names) > MANY:
         return f"Did you mean {nearest[0]!r}? {use}"
     return f"{use}; did you mean {nearest[0]!r}?" if nearest else use

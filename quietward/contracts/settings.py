@@ -150,7 +150,7 @@ def _with_password(name: str, urls: str, file: str) -> str:
     if not file:
         return urls
     if any(urlsplit(url).password is not None for url in split_urls(urls)):
-        remedy = f"There is a password in QUIETWARD_{name.upper()}, too; take one of them away"
+        remedy = f"There is a password in QUIETWARD_{name.upper()}, too; remove one of them"
         raise BadSettings(f"setting {name}_password_file", file, remedy)
     password = _first_line(f"setting {name}_password_file", file)
     names = [unquote(urlsplit(url).username or "") for url in split_urls(urls)]
@@ -183,7 +183,7 @@ def device_passwords(file: str) -> dict[str, str]:
             if not (account and colon and password):  # never show the line: it may be a password
                 raise BadSettings("setting device_passwords", f"{file}, line {n}", "Write <ward>/<bed>:<password>")
             if account in found:
-                raise BadSettings("setting device_passwords", f"{file}, line {n}", f"{account} stands there twice")
+                raise BadSettings("setting device_passwords", f"{file}, line {n}", f"{account} occurs twice")
             found[account] = password
     return found
 

@@ -97,12 +97,12 @@ def _certificate_trouble(error: ssl.SSLCertVerificationError, tls: Tls) -> tuple
         case code if code == NOT_YET_VALID:
             return "has a certificate that is not valid yet", "Set the clocks of both machines"
         case code if code in UNKNOWN_CA:
-            remedy = f"Set QUIETWARD_TLS_CA to the file of that CA's certificate; believed now: {tls.believed}"
-            return "has a certificate of a CA that is not believed", remedy
+            remedy = f"Set QUIETWARD_TLS_CA to the file of that CA's certificate; trusted now: {tls.believed}"
+            return "has a certificate of a CA that is not trusted", remedy
         case code if code in WRONG_NAME:
             remedy = f"Use a name that stands in it, or have it made for this one. It said: {error.verify_message}"
             return "has a certificate for another name", remedy
-    return "has a certificate that is not believed", f"It said: {error.verify_message}"
+    return "has a certificate that is not trusted", f"It said: {error.verify_message}"
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:

@@ -15,11 +15,16 @@ from importlib.resources import files
 
 from babel.core import Locale, negotiate_locale
 from babel.dates import format_date
+from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 
 SOURCE = "en"
-OWN = frozenset({"bed", "by", "label", "name", "note", "of", "other", "to", "why"})
+TERMINAL = "terminal"
+"""The context of entries for the command line, which no page needs."""
+LIST = "values"
+"""A placeholder for names with commas between them."""
+OWN = frozenset({"bed", "by", "label", "name", "note", "of", "other", "to", LIST, "why"})
 """Placeholders for what people have written and for names: it stays as it is."""
 FACTS = " · "
 SEPARATORS = ("; ", ": ", ", ")
@@ -47,9 +52,12 @@ class _Template:
     def values_in(self, sentence: str) -> dict[str, str] | None:
         """Return what was put into the template to make a sentence; None if it is of another."""
         match = self.pattern.fullmatch(sentence) if self.literal in sentence else None
-        if match is None or (self.is_weak and any(one in value for one in SEPARATORS for value in match.groups())):
+        if match is None:
             return None
-        return match.groupdict()
+        found = match.groupdict()
+        if self.is_weak and any(one in value for one in SEPARATORS for name, value in found.items() if name != LIST):
+            return None
+        return found
 
 
 class Language:
@@ -162,13 +170,20 @@ def _tables() -> Iterator[str]:
 
 
 @cache
-def language(name: str) -> Language:
-    """Return a language. Raises FileNotFoundError for one without a table."""
+def language(name: str, context: str | None = None) -> Language:
+    """Return a language: what pages say, with a context what is said there as well. Raises FileNotFoundError for one
+    without a table.
+    """
     if name == SOURCE:
         return ENGLISH
+    found = (m for m in _table(name) if m.context in (None, context))
+    return Language(name, {_key(m.id): _word(m.string) for m in found if m.id and m.string})
+
+
+@cache
+def _table(name: str) -> Catalog:
     with (files("quietward.language") / f"{name}.po").open("rb") as file:
-        catalog = read_po(file, locale=name)
-    return Language(name, {_key(m.id): _word(m.string) for m in catalog if m.id and m.string})
+        return read_po(file, locale=name)
 
 
 def _key(message: str | tuple[str, ...] | list[str]) -> str:

@@ -76,7 +76,7 @@ def read(header: Path) -> Record:
         return _read_by_package(header)
     signals = [_signal_line(m) for m in matches if m is not None]
     if not count or len(signals) != count:
-        raise BadRecording(str(header), count, f"Says so many signals, and describes {len(signals)}")
+        raise BadRecording(str(header), count, f"Says so many signals, but describes {len(signals)}")
     samples = int(record["samples"] or 0)
     columns = [
         column

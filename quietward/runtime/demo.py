@@ -14,6 +14,7 @@ from pathlib import Path
 from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings, without_password
+from quietward.language.terminal import say
 from quietward.runtime.embedded import free_port
 from quietward.runtime.process import bind
 from quietward.runtime.supervisor import START_WITHIN_S, ProcessSupervisor
@@ -60,7 +61,7 @@ def run(
         remedy = "Something listens there already; choose another with --port or QUIETWARD_PORT"
         raise Unreachable("page's port", settings.port, remedy)
     if minutes is not None and minutes <= 0:
-        raise BadSettings("--minutes", minutes, "Give more than 0, or leave it away")
+        raise BadSettings("--minutes", minutes, "Give more than 0, or leave it out")
     with tempfile.TemporaryDirectory(prefix="quietward-demo-") as folder, _stoppable():
         broker_port, store_port = free_port(), free_port()
         environment = {
@@ -103,10 +104,10 @@ def run(
             supervisor.wait_until_up(page, settings.port)
             address = f"http://{settings.host}:{settings.port}/"
             _wait_for_beds(address, supervisor)
-            print(NOTICE)
-            print(f"The ward of {beds} simulated beds is on {address}")
-            shown = [without_password(environment[f"QUIETWARD_{name}"]) for name in ("BROKER", "STORE")]
-            print("Broker {}, store {}. Ctrl-C ends everything.".format(*shown))
+            say(NOTICE)
+            say(f"The ward of {beds} simulated beds is on {address}")
+            broker, store = (without_password(environment[f"QUIETWARD_{name}"]) for name in ("BROKER", "STORE"))
+            say(f"Broker {broker}, store {store}. Ctrl-C ends everything.")
             sys.stdout.flush()
             if browser:
                 webbrowser.open(address)
@@ -114,11 +115,11 @@ def run(
             while end is None or time.monotonic() < end:
                 time.sleep(0.2)
                 if (news := supervisor.restart_dead()) is not None:
-                    print(news, flush=True)
+                    say(news, flush=True)
         finally:
             with contextlib.suppress(_Stop):
                 supervisor.end()
-    print("Ended.")
+    say("Ended.")
 
 
 def _in_use(host: str, port: int) -> bool:
@@ -139,7 +140,7 @@ def _wait_for_beds(address: str, supervisor: ProcessSupervisor) -> None:
     while (lasts_s := time.monotonic() - began) < START_WITHIN_S:
         supervisor.restart_dead(gives_up=True)
         if lasts_s > COMPILES_S and not is_told:
-            print(
+            say(
                 "Starting. After an installation the detector compiles its core first: half a minute, once.", flush=True
             )
             is_told = True

@@ -76,7 +76,7 @@ def _package(name: str) -> CheckResult:
 def _private_parts() -> CheckResult:
     missing = mqtt.private_attributes_missing()
     remedy = "This version of aiomqtt has moved them; install the pinned one: pip install -c .ci/constraints.txt ."
-    return CheckResult("aiomqtt's private parts", not missing, ", ".join(missing) or "in their places", remedy)
+    return CheckResult("aiomqtt's internals", not missing, ", ".join(missing) or "as expected", remedy)
 
 
 def _attempt(what: str, check: Callable[[], str]) -> CheckResult:
@@ -118,7 +118,7 @@ def _encrypted(what: str, url: str, scheme: str) -> CheckResult:
     is_encrypted = urlsplit(url).scheme == scheme
     seen = "TLS" if is_encrypted else "not encrypted, and not on this machine alone"
     remedy = f"Use {scheme}:// with QUIETWARD_TLS_CA, unless nobody else is on that network: docs/security.md"
-    return CheckResult(f"way to the {what}", is_encrypted, seen, remedy)
+    return CheckResult(f"connection to the {what}", is_encrypted, seen, remedy)
 
 
 def _page(settings: Settings) -> CheckResult:
@@ -143,7 +143,8 @@ async def _sessions(store: Store, ward: Ward) -> CheckResult:
         "On a broker without accounts any client can take it over, and what it should deliver is lost. Stop every "
         "ingest, run `quietward reseat N` with the ward's number of sessions (QUIETWARD_SEATS), and start them again"
     )
-    return CheckResult("ingest's session", not plain, "its name can be guessed" if plain else "well named", remedy)
+    seen = "its name can be guessed" if plain else "its name cannot be guessed"
+    return CheckResult("ingest's session", not plain, seen, remedy)
 
 
 async def _store(settings: Settings) -> list[CheckResult]:

@@ -72,7 +72,7 @@ def run_broker(port: int) -> None:
         try:
             broker.check_ports()
         except OSError as error:
-            raise Unreachable("broker's port", port, "It is in use; give another one") from error
+            raise Unreachable("broker's port", port, "It is in use; choose another") from error
         broker.start()
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):

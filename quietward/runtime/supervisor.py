@@ -104,14 +104,14 @@ class ProcessSupervisor:
                 continue
             if managed.once and code == 0:
                 managed.process = None
-                return f"{managed.name} has come to its end"
+                return f"{managed.name} has finished"
             now = time.monotonic()
             if now < managed.rests_until:
                 continue
             if managed.rests_until == 0:
                 managed.deaths = [t for t in managed.deaths if now - t < 60] + [now]
                 if len(managed.deaths) >= DEATHS_ALLOWED:
-                    why = f"{managed.name} ends again and again"
+                    why = f"{managed.name} keeps stopping"
                     if gives_up:
                         raise Unreachable(why, code, self.last_log_line(managed))
                     managed.rests_until = now + RESTS_S

@@ -40,7 +40,7 @@ async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
     if RESHARDING.encode() in noted:  # a run before this one was cut off
         new = Ward(name, int(noted[RESHARDING.encode()]))
         if new.shards != shards:
-            remedy = f"A change to {new.shards} was begun and must be ended first: quietward reshard {new.shards}"
+            remedy = f"A change to {new.shards} has begun and must be finished first: quietward reshard {new.shards}"
             raise BadSettings("shards", shards, remedy)
     elif shards == before:
         return before
@@ -60,7 +60,7 @@ async def _check_worked_through(store: Store, ward: Ward) -> None:
         position = cast("bytes | None", await store.at(shard.position).get(shard.position))
         newest = await newest_id(store.at(shard.input), shard.input)
         if newest not in ("0-0", (position or b"").decode()):
-            remedy = "It has inputs that no detector has worked through: run one for a moment, without ingest"
+            remedy = "It has inputs that no detector has processed: run one for a moment, without ingest"
             raise BadSettings("shard", shard.number, remedy)
 
 

@@ -44,7 +44,7 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
     resharding = await client.hget(ward.topology, "resharding")
     if resharding is not None:
         number = cast("bytes", resharding).decode()
-        remedy = f"The shards of ward {ward.name} are being exchanged; end it with: quietward reshard {number}"
+        remedy = f"The shards of ward {ward.name} are being moved; finish it with: quietward reshard {number}"
         raise BadSettings("setting shards", number, remedy)
     if "seats" in counts and (reseating := await client.hget(ward.topology, RESEATING)) is not None:
         number = cast("bytes", reseating).decode().partition(" ")[0]

@@ -21,7 +21,7 @@ from quietward.contracts.commands import Command
 from quietward.contracts.fields import HZ, encode_json
 from quietward.contracts.inputs import Block, CommandEnvelope, decode_inputs, encode_inputs
 from quietward.contracts.liveness import WorkerReport, encode_report
-from quietward.contracts.log import Event
+from quietward.contracts.log import TREND_KIND, Event
 from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo
 from quietward.contracts.summary import Contractions, FetusSummary, Level, SignalState, Summary
 from tests.conftest import WAIT_S, Server, free_port, make_store, wait_for
@@ -150,6 +150,14 @@ class MadeUpWard:
             self.store.xadd(key, {"e": encode_json(event)})
             self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], events=number)
             self._write(bed)
+
+    def trend(self, bed: str, minutes: int, detail: dict[str, float | str | None]) -> None:
+        """Write a point of the trend for each of the last minutes, and a line of the log, by which a page reads it."""
+        key, now = self._shard(bed).trend(bed, self.summaries[bed].stay_id), self.now_ms(bed)
+        for ago in range(minutes, 0, -1):
+            point = Event(f"{bed}-{now}-{ago}", bed, now - 60_000 * ago, TREND_KIND, "", detail, rules="made-up")
+            self.store.xadd(key, {"e": encode_json(point)})
+        self.log(bed, "note", "made up")
 
     def acts(self) -> list[Command]:
         """Return what the page has handed on since the ward began anew, in its order, without the stay it means."""

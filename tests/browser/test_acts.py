@@ -201,7 +201,7 @@ def test_the_second_of_two_who_answer_at_once_is_told(browser: Browser, page: Pa
         page.get_by_role("button", name="Acknowledge").click()
         made_up.next_act(1)
         made_up.put("bed-1", acknowledged_by="Ann")
-        expect(page.locator(".head .result")).to_have_text("Ann had answered it before you")
+        expect(page.locator(".head .result")).to_have_text("Ann answered it first")
         expect(other.locator(".head .result")).to_have_text("")
         for one in (page, other):
             expect(one.locator(".waiting")).to_have_text("answered by Ann")
@@ -376,7 +376,7 @@ def test_a_double_click_begins_a_contraction_and_says_that_it_goes_on(page: Page
     open_bed(page, made_up)
     page.locator(".tap").dblclick()
     expect(page.locator(".tap")).to_contain_text("Contraction ends")  # until the detector should have answered
-    expect(page.locator(".hand-told")).to_contain_text("has only just begun and goes on")
+    expect(page.locator(".hand-told")).to_contain_text("has only just begun; still timing")
     assert made_up.next_act() == Tap("bed-1", "Kim", "start")
     assert made_up.acts() == [Tap("bed-1", "Kim", "start")]
 

@@ -18,8 +18,8 @@ SAID = (
     "late decelerations, 5 of 6 contractions · deepest 35 bpm · variability 4 bpm for 22 min",
     "baseline 166 bpm, above 160 for 28 min · variability 9 bpm · no decelerations",
     "second twin: late decelerations, 5 of 8 contractions · baseline up 15 bpm in 1 h",
-    "deceleration for 5 min, 70 bpm deep, and not over",
-    "the rate has been that of the mother's pulse for 60% of 10 min",
+    "deceleration for 5 min, 70 bpm deep so far",
+    "FHR matches the mother's pulse for 60% of 10 min",
 )
 CUT = """() => [...document.querySelectorAll('.band *, .top *')].filter((one) => {
   if (!one.checkVisibility() || one.closest('.spoken, canvas, svg, select')) return false;

@@ -138,6 +138,17 @@ FITS = (
 )
 
 
+@pytest.mark.parametrize("size", [(1024, 768), (768, 1024)])
+def test_on_a_tablet_nothing_of_the_first_bed_is_cut(page: Page, made_up: MadeUpWard, size: tuple[int, int]) -> None:
+    """Its line had three lines there, and "unanswered for 21 min" stood half outside the row."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    made_up.flag("bed-2", Level.TEAM, reason=LONGEST)
+    page.goto(made_up.address)
+    expect(page.locator(".band.first")).to_have_attribute("data-bed", "bed-2")
+    expect(page.locator(".band.first .waiting")).to_be_visible()
+    stays_within_its_row(page, "bed-2")
+
+
 @pytest.mark.parametrize("beds", [7, 12, 14])
 def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWard, beds: int) -> None:
     """1920 by 1080, up to twelve beds in one column, more in two; every bed calls, with the longest line there is."""

@@ -157,7 +157,7 @@ def test_by_keyboard_she_is_moved_from_the_ward(page: Page, made_up: MadeUpWard)
 def test_what_was_noted_of_her_is_corrected(page: Page, made_up: MadeUpWard) -> None:
     arrive(made_up, "bed-1", GREEN)
     open_bed(page, made_up)
-    page.get_by_text("Correct what was noted of her …").click()
+    page.get_by_text("Correct her details …").click()
     form = page.locator("details[open]")
     expect(form.get_by_label("label")).to_have_value("room 4, green")
     expect(form.get_by_label("weeks")).to_have_value("39")
@@ -174,7 +174,7 @@ def test_what_was_noted_of_her_is_corrected(page: Page, made_up: MadeUpWard) -> 
     arrive(made_up, "bed-1", right)
     expect(page.locator(".about-her")).to_contain_text("38 weeks · para 1 · second stage")
     arrive(made_up, "bed-1", None)
-    expect(page.get_by_text("Correct what was noted of her …")).to_be_hidden()
+    expect(page.get_by_text("Correct her details …")).to_be_hidden()
 
 
 def test_an_empty_bed_is_last_and_offers_an_arrival(page: Page, made_up: MadeUpWard) -> None:

@@ -4,10 +4,11 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.commands import Acknowledge
 from quietward.contracts.summary import Level, SignalState
+from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard, fetus
 from tests.browser.test_wall import to_wall
 from tests.conftest import CHROMIUM, require, wait_for
@@ -63,6 +64,39 @@ def test_a_band_has_two_lines_both_rates_and_says_which_it_is_about(page: Page, 
     page.wait_for_timeout(1000)  # the bands have been still for a while
     band.get_by_role("button", name="Acknowledge").click()
     assert twins.next_act() == Acknowledge("bed-1", "Kim", "bed-1-s1")
+
+
+LOWEST = OF_COLOUR.replace("let found = 0", "let found = -1").replace(
+    "found += [r, g, b].every((value, k) => Math.abs(data[i + k] - value) < 32)",
+    "if ([r, g, b].every((value, k) => Math.abs(data[i + k] - value) < 32)) "
+    "found = i / 4 / canvas.width / canvas.height",
+)
+"""How far down, of the canvas' height, the lowest of them is; below 0: there is none."""
+
+
+def test_the_strip_has_the_baseline_of_each(browser: Browser, twins: MadeUpWard) -> None:
+    with screen(browser, device_scale_factor=3) as page:  # lines of whole pixels
+        page.goto(twins.address)
+        canvas = page.locator('.band[data-bed="bed-1"] canvas')
+
+        def lowest(colour: str) -> float:
+            return float(canvas.evaluate(LOWEST, colour))
+
+        assert wait_for(lambda: lowest("--fhr2") > 0)
+        line = lowest("--fhr2")
+        twins.trend("bed-1", 3, {"baseline_bpm": 120.0})
+        assert wait_for(lambda: lowest("--baseline") > 0)
+        assert lowest("--fhr2") < line + 0.03
+        twins.trend("bed-1", 3, {"baseline_bpm": 120.0, "second baseline_bpm": 90.0})  # where no line is
+        assert wait_for(lambda: lowest("--fhr2") > line + 0.1)
+
+
+def test_a_line_of_flags_for_each_twin_stands_on_the_shift_page(page: Page, twins: MadeUpWard) -> None:
+    for name in ("bed-1-f1", "bed-1-s1"):
+        twins.log("bed-1", "flag-raised", f"look: {LATE}", flag=name, level="look", reason=LATE)
+    page.goto(f"{twins.address}/shift")
+    expect(page.locator(".shift text.twin")).to_have_text(["1", "2"])
+    expect(page.locator(".figures dd").first).to_contain_text("1: 1 look")
 
 
 def test_the_bed_page_has_the_numbers_of_each(page: Page, twins: MadeUpWard) -> None:

@@ -404,10 +404,12 @@ def test_doctor_names_servers_that_are_open_to_others(tmp_path: Path) -> None:
 
         def doors() -> dict[str, bool]:
             found = examine(open_ward, lambda: "")
-            return {one.what: one.well for one in found if one.what.startswith(("way to", "broker's", "store's acc"))}
+            return {
+                one.what: one.well for one in found if one.what.startswith(("connection to", "broker's", "store's acc"))
+            }
 
         wanted = dict.fromkeys(
-            ("way to the broker", "broker's accounts", "way to the store", "store's accounts"), False
+            ("connection to the broker", "broker's accounts", "connection to the store", "store's accounts"), False
         )
         assert wait_for(lambda: doors() == wanted), doors()
     finally:

@@ -126,8 +126,8 @@ async def test_another_ca_is_not_believed(secure: Secure, tmp_path: Path) -> Non
     trustme.CA().cert_pem.write_to_path(str(other))
     for tls in (Tls(str(other)), Tls()):
         for line in await refusal(secured, tls):
-            assert "of a CA that is not believed" in line
-            assert f"QUIETWARD_TLS_CA to the file of that CA's certificate; believed now: {tls.believed}" in line
+            assert "of a CA that is not trusted" in line
+            assert f"QUIETWARD_TLS_CA to the file of that CA's certificate; trusted now: {tls.believed}" in line
 
 
 async def test_an_expired_certificate_is_not_believed(secure: Secure) -> None:

@@ -115,7 +115,7 @@ def test_a_running_deceleration_is_announced_before_it_is_over() -> None:
     assert bed.now().level is Level.NOTED
     bed.play(trace[(FALL_AT_S + 60) * 4 : (FALL_AT_S + BEDSIDE_AT_S + 10) * 4])
     assert bed.now().level is Level.BEDSIDE
-    assert "not over" in bed.now().reason
+    assert "deep so far" in bed.now().reason
 
 
 def test_worse_goes_up_and_ease_ends_the_flag() -> None:

@@ -144,7 +144,7 @@ def test_open_records_have_the_class_that_most_experts_gave() -> None:
         ("csv", "from_s,to_s,kind\n1,5\n", "line 2: ['1', '5', None]. Write from_s,to_s,kind"),
         ("csv", "from_s,to_s,kind\n5,5,early\n", "mark 1: to_s: 5.0. Must be later than from_s, 5"),
         ("csv", "from_s,to_s,kind\n1,5,erly\n", "mark 1: kind: 'erly'. Use acceleration"),
-        ("csv", "from_s,to_s,kind\n", "Says nothing that could be asked for; add marks, or a baseline_bpm"),
+        ("csv", "from_s,to_s,kind\n", "Contains nothing to ask a learner for; add marks, or a baseline_bpm"),
         ("toml", "baseline = 140\n", "baseline: 140. There is no such key"),
         ("toml", "baseline_bpm = 500\n", "baseline_bpm: 500"),
         ("toml", "needed = 'doctor'\n", "needed: 'doctor'. "),

@@ -1,5 +1,6 @@
 """What all commands have in common: they say the version, name the nearest possible value, and fit 80 columns."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,8 @@ from typer.testing import CliRunner
 from quietward import __version__
 from quietward.cli import app, checks
 from quietward.contracts.errors import QuietwardError
+from quietward.language import terminal
+from quietward.language.catalogue import TERMINAL, language
 from quietward.runtime.refused import Refused
 
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -62,3 +65,21 @@ def test_what_was_refused_fits_eighty_columns(monkeypatch: pytest.MonkeyPatch) -
     assert max(map(len, lines)) <= 80
     assert text.rsplit(maxsplit=1)[-1] in lines[-2]
     assert lines[-1].startswith("?"), "where no message was kept there is nothing below"
+
+
+@pytest.mark.parametrize("name", [None, *(name for name, command in COMMANDS.items() if not command.hidden)])
+def test_helps_are_in_the_readers_language(name: str | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(terminal, "_here", lambda: language("de", TERMINAL))
+    monkeypatch.setenv("COLUMNS", "400")
+    command = typer.main.get_command(app) if name is None else COMMANDS[name]
+    shown = CliRunner().invoke(app, [*([] if name is None else [name]), "--help"]).stdout
+    shown = " ".join(re.sub("[\u2500-\u257f]", " ", shown).split())
+    english = [command.help or "", *(getattr(one, "help", None) or "" for one in command.params if one.name != "help")]
+    for text in filter(None, (" ".join(part.split()) for whole in english for part in whole.split("\n\n"))):
+        assert (german := language("de", TERMINAL).said(text)) in shown
+        assert german != text or text == "steady, ramp, broker-away or detector-slow."
+
+
+def test_brackets_in_a_help_are_shown() -> None:
+    shown = CliRunner().invoke(app, ["demo", "--help"]).stdout
+    assert "mqtt[s]://[user:password@]host:port" in shown

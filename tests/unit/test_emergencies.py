@@ -61,5 +61,5 @@ def test_more_than_fit_are_refused() -> None:
     assert NIGHT.emergencies is not None
     with pytest.raises(BadScenario, match=r"per_shift: 5.*Use 4 at most"):
         emergency.check(structs.replace(NIGHT.emergencies, per_shift=5), 4, "here")
-    with pytest.raises(BadScenario, match=r"until_min: 60.*no time for 'slow-deterioration'"):
+    with pytest.raises(BadScenario, match=r"until_min: 60.*not enough time for 'slow-deterioration'"):
         emergency.check(structs.replace(NIGHT.emergencies, until_min=60, kinds=["slow-deterioration"]), 12, "here")

@@ -4,14 +4,18 @@ import json
 import re
 import shutil
 import subprocess
+from collections.abc import Callable
 from datetime import date
 
 import pytest
 from babel.messages.pofile import read_po
 
+from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.notice import NOTICE
-from quietward.language.catalogue import PLACEHOLDER, chosen, language, names
-from tests.english import ROOT, english, plurals
+from quietward.dashboard.routes.commands import BadCommand
+from quietward.language.catalogue import PLACEHOLDER, TERMINAL, chosen, language, names
+from quietward.language.terminal import asked_for
+from tests.english import ROOT, english, plurals, terminal
 
 OTHERS = [name for name in names() if name != "en"]
 SAME_EVERYWHERE = re.compile(
@@ -39,11 +43,14 @@ SENTENCES = {
 
 
 @pytest.mark.parametrize("name", OTHERS)
-def test_every_sentence_is_in_the_table_and_nothing_else_is(name: str) -> None:
+@pytest.mark.parametrize(("context", "said"), [(None, english), (TERMINAL, terminal)])
+def test_every_sentence_is_in_the_table_and_nothing_else_is(
+    name: str, context: str | None, said: Callable[[], dict[str, str]]
+) -> None:
     with (ROOT / "quietward" / "language" / f"{name}.po").open("rb") as file:
         table = read_po(file, locale=name)
-    entries = {m.id if isinstance(m.id, str) else m.id[0]: m for m in table if m.id}
-    assert set(entries) == set(english()), "python -m tests.english LANGUAGE prints what is missing"
+    entries = {m.id if isinstance(m.id, str) else m.id[0]: m for m in table if m.id and m.context == context}
+    assert set(entries) == set(said()), "python -m tests.english LANGUAGE prints what is missing"
     for key, entry in entries.items():
         forms = [entry.string] if isinstance(entry.string, str) else list(entry.string or [])
         assert all(forms), f"{key!r} is not translated"
@@ -53,6 +60,14 @@ def test_every_sentence_is_in_the_table_and_nothing_else_is(name: str) -> None:
             assert set(PLACEHOLDER.findall(form)) == set(PLACEHOLDER.findall(key)) or key in plurals(), key
             assert set(PLACEHOLDER.findall(form)) <= allowed, key
             assert (form[:1].isspace(), form[-1:].isspace()) == (key[:1].isspace(), key[-1:].isspace()), key
+
+
+def test_everything_the_commands_say_is_in_the_list() -> None:
+    for path in sorted((ROOT / "quietward" / "cli").glob("*.py")):
+        bare = re.findall(r"\bprint\(f?\"[^\"{]*[A-Za-z]{3}", path.read_text())
+        assert [one for one in bare if "quietward" not in one] == [], (
+            f"{path.name}: say() looks it up, print() does not"
+        )
 
 
 @pytest.mark.parametrize("name", OTHERS)
@@ -118,3 +133,39 @@ def test_numbers_and_days_are_written_as_usual_there() -> None:
     assert language("de").number(2.5, 1) == "2,5"
     assert language("de").date(date(2026, 11, 9)) == "09.11.2026"
     assert language("en").date(date(2026, 11, 9)) == "2026-11-09"
+
+
+@pytest.mark.parametrize(
+    ("environment", "name"),
+    [
+        ({}, None),
+        ({"LANG": "C.UTF-8"}, None),
+        ({"LANG": "de_DE.UTF-8"}, "de"),
+        ({"LANG": "de_DE.UTF-8", "LC_MESSAGES": "en_GB.UTF-8"}, None),
+        ({"LANG": "en_GB.UTF-8", "QUIETWARD_LANGUAGE": "de"}, "de"),
+        ({"LANG": "de_DE.UTF-8", "QUIETWARD_LANGUAGE": "en"}, None),
+        ({"LANG": "fr_FR.UTF-8"}, None),
+    ],
+)
+def test_the_command_line_is_in_the_wards_language_or_the_terminals(
+    environment: dict[str, str], name: str | None
+) -> None:
+    found = asked_for(environment)
+    assert (found and found.name) == name
+
+
+def test_errors_are_said_in_the_readers_language() -> None:
+    error = BadSettings("setting brokre", "x", f"There is no such setting. {possible(['broker', 'store'], 'brokre')}")
+    assert str(error) == ("setting brokre: 'x'. There is no such setting. Use broker or store; did you mean 'broker'?")
+    assert error.in_words(language("de", TERMINAL).said) == (
+        "Einstellung brokre: 'x'. Diese Einstellung gibt es nicht. Nimm broker oder store; meintest du 'broker'?"
+    )
+    on_page = BadCommand("arrival.label", "", "Must not be blank; a room, a colour, a number, never a name")
+    assert on_page.in_words(language("de").said) == (
+        "arrival.label: ''. Darf nicht leer sein; ein Zimmer, eine Farbe, eine Nummer, nie ein Name"
+    )
+
+
+def test_pages_do_not_carry_the_words_of_the_command_line() -> None:
+    assert "Print the version and exit." not in language("de").words
+    assert "Print the version and exit." in language("de", TERMINAL).words

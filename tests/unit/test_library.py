@@ -85,7 +85,7 @@ def test_the_command_writes_what_it_found_as_annotations(
     said = [(x.kind, x.from_s, x.to_s, x.text) for x in recording.annotations]
     assert said == [(x.kind, x.from_s, x.to_s, x.text) for x in found.findings]
     assert (recording.labour.weeks, found.flags != []) == (31, True)
-    with pytest.raises(BadSettings, match="Is there already"):
+    with pytest.raises(BadSettings, match="Already exists"):
         CliRunner().invoke(app, arguments, catch_exceptions=False)
     with pytest.raises(BadSettings, match="did you mean 'edf'"):
         CliRunner().invoke(app, ["assess", str(path), "--format", "edg"], catch_exceptions=False)
@@ -147,8 +147,8 @@ def test_rates_are_brought_to_four_samples_a_second(rate: int, samples: int) -> 
         ({"fhr": []}, "fhr: 0. Holds no sample"),
         ({"fhr": [1400, 1410]}, "fhr: 1400.0. FHR must be in beats per minute"),
         ({"fhr": ["fast"]}, r"fhr: \['fast'\]. Needs a number for each sample"),
-        ({"fhr": [[140, 141]]}, r"fhr: \(1, 2\). Needs one dimension"),
-        ({"fhr": 140}, r"fhr: \(\). Needs one dimension"),
+        ({"fhr": [[140, 141]]}, r"fhr: \(1, 2\). Must have one dimension"),
+        ({"fhr": 140}, r"fhr: \(\). Must have one dimension"),
         ({"fhr": [140], "ua": [1, 2]}, r"fhr: \[1, 2\]. FHR and UA must have the same number"),
         ({"fhr": [140], "ua": {"a": 1}}, "ua: .*Needs a number"),
         ({"fhr": (x for x in [140, 141])}, "fhr: <generator .*Needs a number for each sample"),
@@ -220,7 +220,7 @@ def test_rules_of_ones_own_by_path_and_as_they_are(labour: bed.SimulatedLabour, 
     along = quietward.assess(fhr, ua, rules=quietward.read_rule_set("figo-2015"))
     assert (along.rules, set(along.decelerations[0].kinds)) == ("figo-2015", {"figo-2015", "nichd-2008"})
     changed = structs.replace(own, name="figo-2015", classes=("a", "b", "c"))
-    with pytest.raises(BadRules, match="Is that of one that comes along"):
+    with pytest.raises(BadRules, match="Is the name of a built-in rule set"):
         quietward.assess(fhr, ua, rules=changed)
     wrong = structs.replace(policy.condition[0], release=policy.condition[0].all)
     with pytest.raises(BadRules, match="two thresholds"):

@@ -4,12 +4,14 @@ import json
 import struct
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
+from unittest.mock import patch
 
 import msgspec
 import numpy as np
 import pytest
 
+from quietward.contracts.addresses import Ward
 from quietward.contracts.inputs import Block
 from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
@@ -25,8 +27,11 @@ from quietward.contracts.summary import (
     Summary,
     TraceSummary,
 )
+from quietward.dashboard.live import hub as live_hub
+from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.routes import commands
 from quietward.dashboard.view import wording
+from quietward.dashboard.view.clocks import Lateness
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
@@ -539,3 +544,30 @@ def test_an_installed_page_has_all_its_assets(part: str, folders: tuple[str, ...
     installed = {file for pattern in patterns for file in (root / part).glob(pattern) if file.is_file()}
     shipped = [file for folder in folders for file in (root / part / folder).rglob("*")]
     assert installed == {file for file in shipped if file.is_file()}
+
+
+def test_a_bed_whose_device_sends_what_it_had_kept_is_not_calm() -> None:
+    hub = Hub(Ward("ward-1", 1), cast("Any", None))
+    hour_ms = 3_600_000
+
+    def shown(after_ms: int, behind_ms: int, **changes: Any) -> Card:
+        at = NOW + after_ms
+        hub.summaries["bed-1"] = summary(t=at - behind_ms, at=at, looked_at=at, **changes)
+        with patch.object(live_hub, "now_ms", lambda: at):
+            return hub.cards()[0]
+
+    assert shown(0, 0).state == "quiet"
+    found = shown(hour_ms, hour_ms)  # an hour offline; now it sends eighteen seconds a second
+    assert (found.state, found.headline) == ("noted", "catching up")
+    assert found.reason == "what is shown is 60 min old, newer data are on their way"
+    assert shown(hour_ms + 1000, hour_ms - 17_000).headline == "catching up"
+    assert shown(hour_ms + 2000, hour_ms - 34_000, level=Level.TEAM).headline == "team"
+    assert shown(hour_ms + 200_000, 0).state == "quiet"
+
+
+def test_a_clock_that_is_only_wrong_is_no_lateness_once_it_has_been_watched() -> None:
+    lateness, day_ms = Lateness(), 86_400_000
+    wrong = [lateness.is_late(summary(t=NOW + i * 1000 - day_ms, at=NOW + i * 1000), NOW + i * 1000) for i in range(9)]
+    assert wrong == [True] * 5 + [False] * 4
+    ahead = Lateness()
+    assert not any(ahead.is_late(summary(t=NOW + day_ms, at=NOW + i * 1000), NOW + i * 1000) for i in range(9))

@@ -133,7 +133,7 @@ def test_a_wrong_policy_is_refused(tmp_path: Path, change: Callable[[str], str],
         ("concern", "least_points_shown = 0.5", "least_points_shown = -1", r"concern.toml: least_points_shown: -1"),
         ("concern", "most_named = 3", "", r"concern.toml: .*most_named"),
         ("nichd-2008", "all = [", "all = []  # [", r"nichd-2008.toml: criterion.*all: \[\]"),
-        ("rule-sets", '"figo-2015"', '"nichd-2008"', r"rule-sets.toml: names: 'nichd-2008'. Is there twice"),
+        ("rule-sets", '"figo-2015"', '"nichd-2008"', r"rule-sets.toml: names: 'nichd-2008'. Occurs twice"),
         ("rule-sets", '"figo-2015"', '"figo-2051"', r"rule table: 'figo-2051'. Cannot be read"),
         ("rule-sets", "names = [", "names = []  # [", r"rule-sets.toml: names: \[\]"),
         ("figo-2015", '["baseline_bpm", ">", 160]', '["baseline_bpm", ">", 90]', r"figo-2015.toml: criterion: \[110"),
@@ -166,7 +166,7 @@ def test_a_rule_set_of_ones_own_stands_beside_those_that_come_along(tmp_path: Pa
     found = rule_file.load(own_rule_set=str(own))
     assert [r.name for r in found.rule_sets] == ["nichd-2008", "figo-2015", "ours"]
     own.write_text(TABLES["figo-2015"])
-    with pytest.raises(BadRules, match=r"own.toml: name: 'figo-2015'. Is that of one that comes along"):
+    with pytest.raises(BadRules, match=r"own.toml: name: 'figo-2015'. Is the name of a built-in rule set"):
         rule_file.load(own_rule_set=str(own))
     with pytest.raises(BadRules, match=r"rule table: .*Cannot be read: No such file"):
         rule_file.load(own_rule_set=str(tmp_path / "none.toml"))
@@ -195,11 +195,11 @@ CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
         (lambda t: t.replace("= 138", "= [150, 138, 160]", 1), r"baseline_bpm.*150.*lowest first"),
         (lambda t: t.replace("= 138", "= [130, 138]", 1), r"phase.0..baseline_bpm.*length"),
         (lambda t: t + HAPPENS.format("cord-compressed", ""), r"happening.*size: 0.0. Give more than 0"),
-        (lambda t: t + HAPPENS.format("monitor-off", "size = 3"), r"happening.*size: 3.0. Leave it away"),
+        (lambda t: t + HAPPENS.format("monitor-off", "size = 3"), r"happening.*size: 3.0. Leave it out"),
         (lambda t: t + HAPPENS.format("oxytocin", "size = 7"), r"happening.*size: 7.0. .*2 at most"),
         (lambda t: t + HAPPENS.format("earthquake", ""), r"happening.0..what.*earthquake"),
         (lambda t: t + CAUSE.format("head", 0.5, 'form = "w"'), r"causes.*form: 'w'. Only the cord"),
-        (lambda t: t + CAUSE.format("cord", 0.7, "") + CAUSE.format("head", 0.7, ""), r"share: .0.7, 0.7.. Let them"),
+        (lambda t: t + CAUSE.format("cord", 0.7, "") + CAUSE.format("head", 0.7, ""), r"share: .0.7, 0.7.. They may"),
         (lambda t: t + '[[fault]]\nat_min = 1\nwhat = "clock-jump"\n', r"fault.*size: 0.0. Say how many seconds"),
         (
             lambda t: t.replace("needs = []", 'needs = [{level = "team", begins_min = [9, 3]}]'),
@@ -211,7 +211,7 @@ CAUSE = '[[phase.causes]]\nkind = "{}"\nshare = {}\ndepth_bpm = 30\n{}\n'
         ),
         (
             lambda t: t.replace("[[phase]]", FACTOR.format("off_per_h", 0.8) * 2 + "[[phase]]", 1),
-            r"factor.1..loads.off_per_h: 0.8. Let its squares",
+            r"factor.1..loads.off_per_h: 0.8. Their squares",
         ),
         (lambda t: t.replace("lasts_min", "last_min", 1), "lasts?_min"),
     ],

@@ -452,7 +452,7 @@ def test_a_double_click_ends_no_contraction() -> None:
     timed = Timed()
     timed.tap("start", 100)
     for second, ago in ((100, "0 s"), (101, "1 s"), (104, "4 s")):
-        assert timed.tap("end", second) == f"The contraction began {ago} ago and goes on; Undo if it was none"
+        assert timed.tap("end", second) == f"The contraction began {ago} ago; still timing. Undo if it was not one"
     assert timed.at(105).is_running  # type: ignore[union-attr]
     assert timed.tap("end", 105) == ""
     assert hand.newest(timed.hand, 1) == (100, 105)

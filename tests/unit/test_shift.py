@@ -49,6 +49,35 @@ STORY = (
 )
 
 
+BOTH_TWINS = (
+    flag(60, "raised"),
+    flag(59, "raised", name="bed-1-s1"),
+    flag(55, "escalated", "bedside"),
+    flag(54, "escalated", "bedside", "bed-1-s1"),
+    flag(50, "acknowledged", "bedside", by="Kim"),
+    flag(50, "acknowledged", "bedside", "bed-1-s1", by="Kim"),
+    flag(30, "worsened", "team", "bed-1-s1"),
+    flag(25, "acknowledged", "team", "bed-1-s1", by="Ann"),
+)
+
+
+def test_flags_of_both_twins_that_one_press_answers_are_one_call() -> None:
+    bed = one(*BOTH_TWINS)
+    assert (bed.calls, bed.longest_wait_s) == (3, 600.0)
+    assert sum(f.of_second for f in bed.flags) == 5, "what is drawn are the flags of each"
+    of_ward = figures(kept(*BOTH_TWINS))
+    assert of_ward["Calls"] == "3: 1 team, 1 bedside, 1 look"
+    assert of_ward["Answered within 5 minutes"] == "1 of 2"
+    assert of_ward["Escalated unanswered"] == "1"
+
+
+def test_a_higher_call_of_the_other_twin_counts() -> None:
+    assert one(flag(60, "raised"), flag(59, "raised", "team", "bed-1-s1")).calls == 2
+    assert one(flag(60, "raised"), flag(60, "raised", name="bed-1-s1")).calls == 1
+    eased = (flag(60, "raised"), flag(50, "eased", "quiet"), flag(40, "raised", name="bed-1-s1"))
+    assert one(*eased).calls == 2
+
+
 def test_a_flag_is_told_level_by_level_and_says_who_waited() -> None:
     bed = one(*STORY)
     told = [(f.from_s / 60, f.until_s / 60, f.level, f.waits) for f in bed.flags]

@@ -325,7 +325,7 @@ def test_recordings_travel_with_their_truth(tmp_path: Path, suffix: str) -> None
     assert [(e.what, e.onset_s) for e in kept.events] == [(e.what, round(e.onset_s - HOUR_S, 2)) for e in later]
     assert kept.duration_s == 2 * HOUR_S
     assert len(kept.minutes) == 120
-    with pytest.raises(BadSettings, match="Is there already"):
+    with pytest.raises(BadSettings, match="Already exists"):
         output.write(tmp_path / "new", [order], suffix)
 
 

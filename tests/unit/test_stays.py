@@ -339,7 +339,7 @@ def test_without_a_checkpoint_a_bed_begins_with_who_was_in_it() -> None:
 
 
 def test_risks_that_stand_twice_are_refused(tmp_path: Any) -> None:
-    with pytest.raises(BadRules, match=r"risks: 'fever'. Is there twice"):
+    with pytest.raises(BadRules, match=r"risks: 'fever'. Occurs twice"):
         rule_file._stay("stay.toml", 'undo_s = 600\nread_h = 24\nrisks = ["fever", "fever"]')
 
 

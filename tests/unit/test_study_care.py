@@ -107,7 +107,7 @@ def test_after_a_birth_nothing_is_true_any_more() -> None:
 
 def test_recordings_do_not_respond(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("t_s,fhr,ua\n0,140,1\n")
-    with pytest.raises(BadStudy, match=r"care_changes_course: True. Leave it away"):
+    with pytest.raises(BadStudy, match=r"care_changes_course: True. Leave it out"):
         small(cases=[{"recordings": str(tmp_path), "hours": 0.5}], care_changes_course=True)
 
 

@@ -60,7 +60,7 @@ export class Acknowledge {
   overdue(flag) {
     if (this.flag !== flag || this.button.hidden || this.asked === null) return;
     this.button.disabled = false;
-    setText(this.result, _("sent, but the detector has not taken it yet"));
+    setText(this.result, _("sent, not yet confirmed"));
   }
 
   /** @param {Card} card */
@@ -77,7 +77,7 @@ export class Acknowledge {
     this.going.hidden = !card.flag || card.attending.length > 0;
     if (!this.button.hidden || this.asked === null) return;
     const first = card.acknowledged_by;
-    setText(this.result, first && first !== this.asked.by ? _("{first} had answered it before you", { first }) : "");
+    setText(this.result, first && first !== this.asked.by ? _("{first} answered it first", { first }) : "");
     this.asked = null;
     this.button.disabled = false;
   }

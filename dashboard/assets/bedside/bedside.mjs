@@ -57,7 +57,7 @@ export class Bedside {
     this.sent = { by, after };
     setText(this.result, _("sent"));
     setTimeout(() => {
-      if (this.sent?.after === after) setText(this.result, _("sent, but the detector has not said anything yet"));
+      if (this.sent?.after === after) setText(this.result, _("sent, no reply from the detector yet"));
     }, SOON_MS);
     return true;
   }

@@ -26,7 +26,7 @@ export class HandTiming {
   /** @param {Edge} edge */
   async take(edge) {
     const isTooSoon = this.tap.isTooSoon(edge, Date.now());
-    setText(this.told, isTooSoon ? _("The contraction has only just begun and goes on. Undo if it was none.") : "");
+    setText(this.told, isTooSoon ? _("The contraction has only just begun; still timing. Undo if it was not one.") : "");
     if (isTooSoon) return;
     const forget = this.tap.press(edge, Date.now());
     this.write();

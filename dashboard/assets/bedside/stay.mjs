@@ -19,7 +19,7 @@ export class StayForms {
     this.arrival = disclosure(_("New arrival …"), () => void this.arrive());
     this.fields = new ArrivalFields();
     this.arrival.inside.append(...this.fields.parts, make("button", "plain", _("Note arrival")));
-    this.correction = disclosure(_("Correct what was noted of her …"), () => void this.correct());
+    this.correction = disclosure(_("Correct her details …"), () => void this.correct());
     /** @type {ArrivalFields | null} */
     this.corrected = null; // while the form is open: what was noted, as it is changed
     this.correction.root.addEventListener("toggle", () => this.fillCorrection());

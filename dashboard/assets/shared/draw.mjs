@@ -10,7 +10,7 @@ import { timeOf } from "./words.mjs";
 
 /** @import { Layout } from "./geometry.mjs" */
 /** @import { Strip } from "./strip.mjs" */
-/** @import { BpmPerCm, StripMark } from "./types" */
+/** @import { BpmPerCm, StripMark, TrendPoint } from "./types" */
 
 /**
  * @typedef {object} Drawing
@@ -80,7 +80,10 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   g.setLineDash([5, 3]);
   g.strokeStyle = colour("--baseline");
   g.lineWidth = 1.2;
-  baseline(g, strip, at, held);
+  baseline(g, strip.trend, at, held);
+  g.setLineDash([2, 3]);
+  g.strokeStyle = colour("--fhr2"); // as the line that it belongs to
+  baseline(g, strip.trend2, at, held);
   g.setLineDash([]);
   g.lineWidth = 1.3;
   g.strokeStyle = colour("--fhr");
@@ -207,15 +210,15 @@ function marks(g, found, { x, split, height, yFhr, low }, start, colour, text) {
 }
 
 /**
- * The baseline, a step for every minute.
+ * A baseline, a step for every minute.
  * @param {CanvasRenderingContext2D} g
- * @param {Strip} strip
+ * @param {TrendPoint[]} trend
  * @param {Layout} at
  * @param {number} start
  */
-function baseline(g, strip, { x, yFhr }, start) {
+function baseline(g, trend, { x, yFhr }, start) {
   g.beginPath();
-  for (const [second, bpm] of strip.trend) {
+  for (const [second, bpm] of trend) {
     if (bpm === null || second < start) continue;
     g.moveTo(x(second - 59), yFhr(bpm));
     g.lineTo(x(second + 1), yFhr(bpm));

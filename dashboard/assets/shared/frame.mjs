@@ -22,7 +22,7 @@ export function readFrame(buffer, strips) {
     strips.set(bed.card.bed, strip);
     offset = strip.read(view, offset, bed.first, bed.seconds, head.whole || bed.is_new === true, bed.has_second === true);
     if (bed.marks) strip.mark(bed.marks);
-    if (bed.trend) strip.trend = bed.trend;
+    if (bed.trend) [strip.trend, strip.trend2] = [bed.trend, bed.trend2 ?? []];
   }
   return head;
 }

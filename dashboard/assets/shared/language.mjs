@@ -4,7 +4,7 @@
 /** @typedef {Record<string, string | string[]>} Words */
 /** @typedef {{ pattern: RegExp, names: string[], literal: string, isWeak: boolean, translation: string }} Template */
 
-const OWN = new Set(["bed", "by", "label", "name", "note", "of", "other", "to", "why"]); // as people wrote it
+const OWN = new Set(["bed", "by", "label", "name", "note", "of", "other", "to", "values", "why"]); // as people wrote it
 const FACTS = " · ";
 const SEPARATORS = ["; ", ": ", ", "];
 const WEAK_LETTERS = 8; // a template with fewer of its own has no separator within what is put into it

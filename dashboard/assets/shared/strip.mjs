@@ -20,6 +20,8 @@ export class Strip {
     this.drawn = []; // the same, by their beginnings
     /** @type {TrendPoint[]} */
     this.trend = [];
+    /** @type {TrendPoint[]} */
+    this.trend2 = []; // of a second twin
   }
 
   /** @param {StripMark[]} marks all that are on it */

@@ -209,6 +209,7 @@ export interface BedFrame {
   labour?: LabourInfo;
   marks?: StripMark[];
   trend?: TrendPoint[];
+  trend2?: TrendPoint[];
 }
 
 /** The head of a frame. whole: it carries everything that is held, not only what is new. speed: seconds of signal per

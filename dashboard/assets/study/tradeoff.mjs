@@ -15,6 +15,14 @@ const TICKS = [0, 1, 2, 5, 10, 20, 50, 100, 200, 500];
 const NAME_PX = 15; // between names
 
 /**
+ * The headline of a study's report in the reader's language, sentence by sentence.
+ * @param {string} text
+ */
+export function inSentences(text) {
+  return text.split(/(?<=\.) (?=[A-Z])/).map((one) => `${said(one.replace(/\.$/, ""))}.`).join(" ");
+}
+
+/**
  * What to do, in one sentence.
  * @param {Answer} answer
  */

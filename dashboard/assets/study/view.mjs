@@ -5,7 +5,7 @@ import { button, labelled, make, setText, statusLine } from "../shared/elements.
 import { _, said } from "../shared/language.mjs";
 import { plain } from "../shared/words.mjs";
 import { drawFlags, LEVELS } from "./flags.mjs";
-import { choiceInWords, drawTradeoff } from "./tradeoff.mjs";
+import { choiceInWords, drawTradeoff, inSentences } from "./tradeoff.mjs";
 
 /** @import { Position, Slider, WhatIf } from "./flags.mjs" */
 /** @import { Answer } from "./tradeoff.mjs" */
@@ -137,7 +137,7 @@ export default class StudyView {
     const found = await fetchJson(`/studies/${name}/answer.json`, () => {}); // without one there is the slider
     if (!found || this.study.value !== name) return;
     const told = statusLine("p", "told", _("Shaded: the limit. Line: no policy has both fewer interruptions and fewer late needs. Point at a mark to see its numbers."));
-    const headline = Object.assign(make("p", "headline-of-study", found.answer.headline), { lang: "en" }); // as in the report
+    const headline = make("p", "headline-of-study", inSentences(found.answer.headline));
     const picture = make("div", "shift tradeoff");
     picture.append(drawTradeoff(found.answer, (words) => setText(told, words)));
     this.answer.replaceChildren(make("h2", "", _("Answer")), headline, make("p", "choice", choiceInWords(found.answer)), picture, told);

@@ -40,7 +40,7 @@ def tap(h: Hand, n: int, edge: str, second: int, limits: HandLimits) -> str:
         case "end" if h.running[n] < 0:
             return "No contraction is being timed"
         case "end" if second - h.running[n] < SHORTEST_S:
-            return f"The contraction began {second - h.running[n]} s ago and goes on; Undo if it was none"
+            return f"The contraction began {second - h.running[n]} s ago; still timing. Undo if it was not one"
         case "end":
             slot = h.timed[n] % KEPT
             h.onset[slot, n], h.end[slot, n] = h.running[n], second

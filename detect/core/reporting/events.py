@@ -118,7 +118,7 @@ def began_anew(state: State, n: int, events: list[Event]) -> None:
     onset = int(state.all.ongoing.onset[n])
     if onset == LONG_AGO:
         return
-    cause, now = "its device began anew, the end was not seen", newest_second(state, n)
+    cause, now = "the monitor restarted, the end was not seen", newest_second(state, n)
     detail: Detail = {"onset_s": onset / HZ, "end_s": float(now + 1), "reason": cause}
     detail["depth_bpm"] = float(state.excursions.height[DOWN, n])
     events.append(fetal_event(state, n, now, "withdrawn", f"deceleration cut off: {cause}", detail))

@@ -31,7 +31,7 @@ RIVAL_FROM = 10
 class Notice(Enum):
     """What is said in a bed's log of its devices."""
 
-    DOUBTED = "the numbers or the clock of its device run away: its seconds are taken one after the other"
+    DOUBTED = "its monitor's numbering or clock is wrong: seconds are taken in the order they arrive"
     RIVAL = "several devices send under this bed's name, or one that starts again and again"
 
 
