@@ -123,8 +123,8 @@ def wave(random: np.random.Generator, seconds: float) -> Signal:
 
 
 def deceleration(what: str, depth: float) -> Signal:
-    """Early: with the contraction; late: 25 s behind it, gradual; wide: so, and over 2 min long; variable: down within 8 s, slow: back in a minute;
-    overshoot: above where it was for half a minute after it.
+    """Early: with the contraction; late: 25 s behind it, gradual; wide: so, and over 2 min long; variable: down within
+    8 s, slow: back in a minute; overshoot: above where it was for half a minute after it.
     """
     if what == "early":
         return bell(depth, 70)

@@ -136,11 +136,11 @@ def drawn(files: list[str], sample: int, seed: int) -> tuple[list[Mutant], int]:
     texts = {file: (ROOT / file).read_text() for file in files}
     every = [(file, number) for file in files for number, _ in enumerate(mutants(file, texts[file], set()))]
     chosen = random.Random(seed).sample(every, min(sample, len(every)))
-    made = {}
+    made: dict[tuple[str, int], Mutant] = {}
     for file in files:
         numbers = {number for of, number in chosen if of == file}
         if numbers:
-            made |= {(file, k): m for k, m in enumerate(mutants(file, texts[file], numbers)) if k in numbers}
+            made |= {(file, k): m for k, m in enumerate(mutants(file, texts[file], numbers)) if m is not None}
     return [made[one] for one in chosen], len(every)
 
 

@@ -642,7 +642,10 @@ class PlainBed:
         if not machine.open:
             return self.contractions
         fall = int(READING.kind.falls_as_long * (machine.peak - machine.onset))
-        return [*self.contractions, Contraction(machine.onset, machine.peak, max(self.now, machine.peak + fall), self.now)]
+        return [
+            *self.contractions,
+            Contraction(machine.onset, machine.peak, max(self.now, machine.peak + fall), self.now),
+        ]
 
     def _again(self, x: Departure, number: int) -> Departure:
         newest = (number + 1) * HZ

@@ -505,8 +505,8 @@ strip(
     },
     ua=toco(1800, *every(150, 80, 1730)),
 )
-# What the FHR does in contractions, and decelerations without any. A contraction of 60 s is seen to be over some seconds
-# later, so that what is there between two of them counts little.
+# What the FHR does in contractions, and decelerations without any. A contraction of 60 s is seen to be over some
+# seconds later, so that what is there between two of them counts little.
 
 EVERY_3_MIN = every(180, 80, 1700)
 strip(

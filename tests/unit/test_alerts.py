@@ -137,4 +137,6 @@ def test_each_alert_comes_when_it_should_and_not_before() -> None:
 def test_every_alert_has_a_case_in_which_it_comes_and_one_in_which_it_does_not() -> None:
     cases = [case for file in CASES for case in yaml.safe_load(file.read_text())["tests"]]
     asked = [one for case in cases for one in case.get("alert_rule_test", ())]
-    assert {(one["alertname"], bool(one.get("exp_alerts"))) for one in asked} == {(rule["alert"], comes) for rule in ALERTS for comes in (True, False)}
+    assert {(one["alertname"], bool(one.get("exp_alerts"))) for one in asked} == {
+        (rule["alert"], comes) for rule in ALERTS for comes in (True, False)
+    }

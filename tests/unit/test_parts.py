@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from quietward.contracts.fields import HZ
-from quietward.detect.core import arrays
+from quietward.detect.core import arrays, records
 from quietward.detect.core.patterns import accelerations, decelerations, earlier, excursions, history
 from quietward.detect.core.patterns.accelerations import Rise
 from quietward.detect.core.patterns.decelerations import Kind
@@ -180,8 +180,8 @@ def test_coverage_is_the_share_of_samples_that_were_there() -> None:
     fall = [0.0] * 10 + [20.0] * 30 + [NAN] * 10 + [20.0] * 10 + [0.0]
     for now, y in enumerate(fall):
         excursions.step(e, DOWN, N, now, y, NUMBERS.rows[DOWN], closed)
-    x = Excursion(*closed.rows[:1].tolist()[0])
-    assert (closed.written[0], x.onset, x.end, x.length_s) == (1, 10, 60, 12.5)
+    (x,) = records.taken(closed, Excursion)
+    assert (x.onset, x.end, x.length_s) == (10, 60, 12.5)
     assert x.coverage == pytest.approx(41 / 50)  # 40 of its samples, and the one that ended it
     assert (x.fall_s, excursions.fall_s(x), excursions.length_s(x)) == (0.25, 0.25, 12.5)
 
@@ -352,7 +352,7 @@ def contraction_at(rng: np.random.Generator, x: Departure) -> Contraction:
     """Return one whose onset, peak and end lie at the limits of what they are compared with."""
     onset = x.onset - round(rng.choice([*near(0, 15, 20), 40, 70]) * HZ)
     peak = x.peak - round(rng.choice([*near(0, 15, -15), 40]) * HZ)
-    return Contraction(onset, peak, x.end + int(rng.choice([-60, -1, 0, 1])))
+    return Contraction(onset, peak, end := x.end + int(rng.choice([-60, -1, 0, 1])), end)
 
 
 def test_an_open_abrupt_fall_may_still_become_late() -> None:
@@ -397,14 +397,15 @@ def test_the_contraction_that_a_fall_belongs_to(seed: int) -> None:
         x = Departure(DOWN, 4000, 4050, 4060, 4100, 30.0, 1.0, False, True)
         now, of_bed = 4200, list[Contraction]()
         for end in sorted(rng.choice([2000, 3000, 4000 - late - 1, 4000 - late, 4000 - late + 1, 4055], 3)):
-            of_bed.append(Contraction(int(end) - 200, int(end) - 90, int(end)))
-            history.add_contraction(h, closed_as(Departure(UA, end - 200, 0, end - 90, end, 30.0, 1.0, False, True)))
+            of_bed.append(Contraction(int(end) - 200, int(end) - 90, int(end), int(end)))
+            closed = closed_as(Departure(UA, end - 200, 0, end - 90, end, 30.0, 1.0, False, True))
+            history.add_contraction(h, closed, is_read=True)
         if rng.random() < 0.7:
             e.open[UA, N] = True
             e.onset[UA, N] = onset = int(rng.choice([4059, 4060, 4061, 3990]))
             e.peak_at[UA, N] = peak = onset + int(rng.choice([10, 80, 200]))
             over = peak + int(READING.kind.falls_as_long * (peak - onset))
-            of_bed.append(Contraction(onset, peak, max(now, over)))
+            of_bed.append(Contraction(onset, peak, max(now, over), now))
         expected, found = oracle.contraction_of(x, of_bed), closed_as(x)
         end = history.find_contraction(h, e, found, now, READING.kind)
         place = (found.contraction_onset, found.contraction_peak, end)
@@ -462,8 +463,9 @@ def test_variability_of_minutes() -> None:
 def test_a_pattern_of_waves_begins_goes_on_and_ends(seed: int) -> None:
     rng, plain, pattern, lasted = np.random.default_rng(seed), PlainBed(), beds(Pattern), set[int]()
     for _ in range(400):
-        plain.waves.append(bool(rng.random() < rng.choice([0.5, 0.75, 0.95])))
-        sinusoidal.follow_pattern(pattern, N, plain.waves[-1], READING.sinusoidal)
+        is_wave = bool(rng.random() < rng.choice([0.5, 0.75, 0.95]))
+        plain.waves.append(is_wave)
+        sinusoidal.follow_pattern(pattern, N, is_wave, READING.sinusoidal)
         plain.waves = plain.waves[-60:] if pattern.lasted_min[N] == 0 else plain.waves
         assert pattern.lasted_min[N] == sinusoidal_min(plain, RULES.rule_sets[0])
         lasted.add(int(pattern.lasted_min[N]))

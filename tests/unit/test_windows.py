@@ -167,9 +167,13 @@ def events_of(rng: np.random.Generator, d: Drawn) -> None:
         h.accelerations[N] += 1
     for onset in onsets(rng, d.now):
         peak, end = onset + 120, onset + int(rng.choice([200, 280, 360]))
-        plain.contractions.append(Contraction(onset, peak, end))
+        over_at = end // HZ * HZ + HZ
+        plain.contractions.append(Contraction(onset, peak, end, over_at))
+        since_s = onset // HZ
+        read = sum(at in plain.fhr for at in range(since_s * HZ, over_at))
         slot = h.contractions[N] % KEPT
         h.contraction_onset[slot, N], h.contraction_peak[slot, N], h.contraction_end[slot, N] = onset, peak, end
+        h.contraction_read[slot, N] = read >= READING.notable.read_share * (over_at - since_s * HZ)
         h.contractions[N] += 1
 
 
@@ -193,8 +197,9 @@ def going_on_of(rng: np.random.Generator, d: Drawn) -> None:
     left.fell_at[N], left.seen_s[N], left.back_s[N] = plain.left.fell_at, plain.left.seen, plain.left.back
     if rng.random() < 0.4:
         at_s = d.seconds - int(rng.choice([5, 30, 200]))
-        plain.seen_fall = SeenFall(at_s, pick(rng, 20, 200), 30.0)
-        r.fall_seen_at[N], r.fall_seen_s[N], r.fall_seen_bpm[N] = at_s - 1, plain.seen_fall.length_s, 30.0
+        plain.seen_fall = SeenFall(at_s, pick(rng, 0, 7, 100), pick(rng, 20, 200), 30.0)
+        r.fall_seen_at[N], r.fall_missed_s[N] = at_s - 1, plain.seen_fall.missed_s
+        r.fall_seen_s[N], r.fall_seen_bpm[N] = plain.seen_fall.length_s, 30.0
 
 
 Measured = list[dict[str, float]]
@@ -216,7 +221,7 @@ def measured(d: Drawn) -> Measured:
     measuring.measure(
         b.findings, N, second, b.conditioning, b.steps, b.usable, b.baseline, b.earlier, d.plain.newest,
         b.variability, b.sinusoidal, b.tone, b.excursions, b.history, b.running, b.minutes, READING.notable,
-        READING.earlier, RULES.numbers.tachysystole,
+        READING.earlier, RULES.numbers.tachysystole, READING.look.every_s,
     )  # fmt: skip
     return [values_of(b.findings, i, np.array([N]))[0] for i in range(len(RULES.rule_sets))]
 
@@ -264,7 +269,7 @@ def test_span_and_resting_tone_are_order_statistics(seed: int) -> None:
     levels[rng.random(len(levels)) < 0.2] = NAN
 
     def at(share: float) -> int:
-        return samples[max(0, math.ceil(share * len(samples)) - 1)]
+        return int(samples[max(0, math.ceil(share * len(samples)) - 1)])
 
     known = sorted(x for x in levels if not math.isnan(x))
     rest = known[int(limits.rest_share * len(known))] if known else NAN
