@@ -75,6 +75,8 @@ def drawn(seed: int) -> Drawn:
     beds.running.stage[N], beds.running.weeks[N] = plain.stage, plain.weeks
     plain.ua_is_useful, plain.rest = bool(rng.random() < 0.8), pick(rng, NAN, 10)
     beds.tone.useful[N], beds.tone.rest[N] = plain.ua_is_useful, plain.rest
+    plain.values = [120.0] + [140.0] * int(rng.choice([1, 240, 241]))
+    beds.conditioning.same[N] = len(plain.values) - 1
     plain.doubt.stepped = bool(rng.random() < 0.3)
     beds.conditioning.stepped[N] = plain.doubt.stepped
     if rng.random() < 0.3:
@@ -254,6 +256,7 @@ def tone_of(samples: Sequence[int], levels: Sequence[float], still: int = 1) -> 
     """Return span, resting tone and use of a window of samples in whole units and of the means between evaluations."""
     beds = State(RULES, ["other", "bed"], ["", ""]).all
     for unit in samples:
+        beds.ua.counts[0, N] -= 1  # each puts a 'no value' out of the window
         beds.ua.counts[unit + 1, N] += 1
     beds.levels.ua[: len(levels), N] = levels
     beds.tone.still[N] = still
