@@ -74,6 +74,7 @@ TERMINAL_SENTENCES_IN = (
     *(path.relative_to(ROOT).as_posix() for path in sorted(ROOT.glob("quietward/cli/*.py"))),
     "quietward/runtime/demo.py",
     "quietward/runtime/doctor.py",
+    "quietward/runtime/health.py",
     "quietward/runtime/supervisor.py",
 )
 """Modules that make sentences for the command line."""

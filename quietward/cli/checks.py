@@ -1,7 +1,6 @@
 """Checks: of an installation, and of a service that runs."""
 
 import shutil
-import sys
 import textwrap
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,9 +16,7 @@ from quietward.cli.options import (
     WardOption,
 )
 from quietward.contracts.errors import in_sentences
-from quietward.language.terminal import said, say
-
-PARTS = ("simulate", "ingest", "detect", "serve")
+from quietward.language.terminal import said
 
 if TYPE_CHECKING:
     from quietward.runtime.refused import Refused
@@ -62,35 +59,10 @@ def alive(
     settings: SettingsOption = None,
 ) -> None:
     """Exit with 0 if all parts keep up, else with 1: for health checks."""
-    import socket
-    import time
+    from quietward.runtime.health import keeps_up
 
-    from quietward.contracts import liveness
-    from quietward.contracts.addresses import Ward
-    from quietward.contracts.errors import BadSettings, Unreachable, possible
-    from quietward.store.ask import ask
-
-    if part is not None and part not in PARTS:
-        raise BadSettings("part", part, possible(PARTS, part))
-    own = settings_from(ward=ward, store=store, settings=settings)
-    try:
-        raw = ask(own.store, own.tls, "HGETALL", Ward(own.ward).heartbeats)
-    except Unreachable as error:
-        print(f"quietward: {error.in_words(said)}", file=sys.stderr)
-        raise SystemExit(1) from error
-    reports = [
-        report
-        for report in liveness.reports_of(dict(zip(raw[::2], raw[1::2], strict=True)))
-        if part in (None, report.part) and (not here or report.host == socket.gethostname())
-    ]
-    now_ms = time.time_ns() // 1_000_000
-    for report in reports:
-        troubles = "; ".join(liveness.troubles_of(report, now_ms))
-        say(f"{report.part} on {report.worker}: {troubles or 'well'}")
-    missing = [name for name in ([part] if part else liveness.NEEDED) if name not in {one.part for one in reports}]
-    for name in missing:
-        say(f"{name}: does not run")
-    raise SystemExit(1 if missing or any(liveness.troubles_of(report, now_ms) for report in reports) else 0)
+    chosen = settings_from(ward=ward, store=store, settings=settings)
+    raise SystemExit(0 if keeps_up(chosen, part, here) else 1)
 
 
 def refused(

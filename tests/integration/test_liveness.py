@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -138,18 +139,41 @@ def test_a_store_that_is_away_is_no_sign_of_life() -> None:
     assert "store does not answer" in said
 
 
-def test_a_health_check_loads_no_client_and_no_loop() -> None:
+def test_a_health_check_loads_no_client_no_loop_and_no_other_command() -> None:
     """It runs every few seconds for every part: what it imports is what it costs."""
     code = (
-        "import sys; sys.argv = ['quietward', 'alive', '--store', 'redis://127.0.0.1:1/0']\n"
-        "from quietward.cli import main\n"
+        "import sys; sys.argv = ['quietward', 'alive', 'detect', '--here']\n"
+        "from quietward.__main__ import main\n"
         "try: main()\n"
-        "except SystemExit: print(*sys.modules)"
+        "except SystemExit as end: print(end.code, *sys.modules)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=2 * WAIT_S, check=True)
-    loaded = set(done.stdout.split())
+    environment = os.environ | {"QUIETWARD_STORE": "redis://127.0.0.1:1/0"}
+    asked = [sys.executable, "-c", code]
+    done = subprocess.run(asked, env=environment, capture_output=True, text=True, timeout=2 * WAIT_S, check=True)
+    ended_with, *loaded = done.stdout.split()
+    assert ended_with == "1"
+    assert "store does not answer" in done.stderr
     assert "quietward.store.ask" in loaded
-    assert not loaded & {"redis", "asyncio", "prometheus_client", "numpy", "paho.mqtt.client", "rich.console"}
+    too_much = {
+        "redis",
+        "asyncio",
+        "prometheus_client",
+        "numpy",
+        "paho.mqtt.client",
+        "rich.console",
+        "typer",
+        "pydantic",
+    }
+    assert not set(loaded) & too_much
+
+
+@pytest.mark.parametrize("where", [("--ward", "main"), ()])
+def test_a_part_that_there_is_not_is_told_with_the_nearest_one(where: tuple[str, ...]) -> None:
+    """Also where the other commands are not loaded."""
+    command = [sys.executable, "-m", "quietward", "alive", "detct", *where]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=2 * WAIT_S, check=False)
+    assert done.returncode == 2
+    assert "Use simulate, ingest, detect or serve; did you mean 'detect'?" in done.stderr
 
 
 @dataclass
