@@ -22,6 +22,8 @@ ENVIRONMENT_PREFIX = "QUIETWARD_"
 NOT_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
 """Environment names that belong to the tests and to the demo's processes, not to the settings."""
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+SECRET = re.compile("passw|secret|token|key$")
+"""The value of what is called so and is no setting is not shown: somebody may have guessed where a password belongs."""
 ESCAPES = "Write / # ? @ : in a name or password as %2F %23 %3F %40 %3A; or put the password into a file"
 
 
@@ -93,7 +95,7 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     for name, value in merged.items():
         if name not in Settings.__struct_fields__:
             remedy = f"There is no such setting. {possible(Settings.__struct_fields__, name)}"
-            raise BadSettings(f"setting {name}", value, remedy)
+            raise BadSettings(f"setting {name}", "***" if SECRET.search(name) else value, remedy)
     for name, value in merged.items():
         try:
             msgspec.convert({name: value}, Settings, strict=False)
@@ -219,5 +221,10 @@ def without_password(urls: str) -> str:
 
 
 def _without_password(url: str) -> str:
-    # Without an @ what follows the name may still be a password, whose host was forgotten; a port is a number.
-    return re.sub(r"(?s)(//[^:]*):(.*@|(?!\d*(/|$)).*$)", lambda m: f"{m[1]}:***{'@' if '@' in m[2] else ''}", url)
+    # Without an @ what follows the name may still be a password, whose host was forgotten; a port is a number. Slashes
+    # may be too few, or none.
+    return re.sub(
+        r"(?s)^((?:[A-Za-z][\w+.-]*:/+)?[^:]*):(.*@|(?!\d*(/|$)).*$)",
+        lambda m: f"{m[1]}:***{'@' if '@' in m[2] else ''}",
+        url,
+    )

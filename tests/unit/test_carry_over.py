@@ -58,7 +58,8 @@ class Ward:
     def play(self, first: int, seconds: int, bpm: float) -> Summary:
         for s in range(first, first + seconds):
             at = (T0 + s) * 1000
-            found = self.step(Block("b", "s", s, at, at, [bpm] * 4, [10.0] * 4), Tick(at))
+            fhr = [bpm, bpm + 1, bpm, bpm - 1]  # what stays exactly the same is no heart's
+            found = self.step(Block("b", "s", s, at, at, fhr, [10.0] * 4), Tick(at))
         return found
 
     def wait(self, until: int) -> Summary:

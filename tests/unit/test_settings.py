@@ -50,4 +50,30 @@ def test_broken_toml_is_named(tmp_path: Path) -> None:
 
 def test_passwords_are_not_shown() -> None:
     assert without_password("mqtt://u:secret@h:1") == "mqtt://u:***@h:1"
-    assert without_password("mqtt://h:1") == "mqtt://h:1"
+    for whole in ("mqtt://h:1", "redis://h:6379/0", "redis://h/0", "h:1883", "mqtt://h", ""):
+        assert without_password(whole) == whole
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        "mqtt://u:{}@h:1883", "u:{}@h:1883", "mqtt:/u:{}@h", "mqtt:u:{}@h", "mqtts://u:{}", "redis://:{}@h:1/0",
+        "redis://u:{}@h:port", "redis://u:{}@h:1?x=1",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("password", ["hunter2", "se/cr#et", "s@c:ret?", "12@34", "a,b"])
+def test_no_error_and_no_check_shows_a_password(url: str, password: str) -> None:
+    """Also one that is not escaped as a URL demands, or stands where none belongs."""
+    own = url.format(password)
+    assert password not in without_password(own)
+    for name in ("broker", "store"):
+        try:
+            load({name: own}, {})
+        except BadSettings as error:
+            assert password not in str(error)
+
+
+def test_what_is_called_a_password_and_is_no_setting_is_not_shown() -> None:
+    with pytest.raises(BadSettings, match="store_password: '[*]{3}'. There is no such setting") as caught:
+        load({}, {"QUIETWARD_STORE_PASSWORD": "hunter2"})
+    assert "store_password_file" in str(caught.value)

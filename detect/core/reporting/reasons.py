@@ -88,7 +88,8 @@ def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     if UNKNOWN in facts[0]:  # what it was measured against may be gone before it is over
         unknown = condition.text_unknown or f"{condition.name.replace('-', ' ')}, perhaps just over"
         facts = unknown.format_map(words).split(BETWEEN)
-    yield from facts
+    yield facts[0]
+    yield from (fact for fact in facts[1:] if UNKNOWN not in fact)
 
 
 class _Words(dict[str, Any]):
