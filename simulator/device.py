@@ -29,7 +29,8 @@ class Device:
 
     speed: seconds of signal per second. head_start_s: so much of the signal is sent at once, as if the device had been
     running for that long. moved: called after every second.
-    played: how many seconds have been played.
+    played: how many seconds have been played. away_since: by the loop's clock, since when the broker has not been
+    reached; None while it is.
     """
 
     def __init__(
@@ -44,6 +45,7 @@ class Device:
         self.head_start_s = min(head_start_s, source.seconds)
         self.played = 0
         self.refused = 0
+        self.away_since: float | None = None
         self.outbox = Outbox()
         self._seconds = source.play()
         self._faults = Faults(source.faults, source.seconds)
@@ -60,7 +62,7 @@ class Device:
             status = self.ward.status_topic(self.source.bed)
             try:
                 async with Publisher(broker, name, status, self._note, tls) as out:
-                    worked_once = True
+                    worked_once, self.away_since = True, None
                     backoff.worked()
                     when_refused.worked()
                     await out.publish(status, b"online", retain=True)
@@ -73,13 +75,20 @@ class Device:
             except Refused as error:
                 if not (worked_once or has_own_account):
                     raise
+                self._is_away()
                 await when_refused.wait(error)
             except Unreachable as error:
                 if not worked_once:
                     raise
+                self._is_away()
                 await backoff.wait(error)
             except MqttError as error:
+                self._is_away()
                 await backoff.wait(f"device of {self.source.bed}: {error}")
+
+    def _is_away(self) -> None:
+        if self.away_since is None:
+            self.away_since = asyncio.get_running_loop().time()
 
     async def _play_on(self, out: Publisher, started: float, first_ms: int) -> None:
         """Play what is left. Raises MqttError when disconnected; what was played meanwhile is in the outbox."""

@@ -16,7 +16,7 @@ from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
-from quietward.runtime.liveness import report
+from quietward.runtime.liveness import LATE_S, report
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.simulator.device import Device
@@ -75,11 +75,15 @@ async def play(
 ) -> None:
     """Play all sources to their end. Raises Unreachable if the broker is not there at the start."""
     ward = Ward(settings.ward, settings.shards)
-    brokers = brokers_for(settings, [source.bed for source in sources])
+    await play_all(settings, [Device(ward, source, speed, head_start_s, moved) for source in sources])
+
+
+async def play_all(settings: Settings, devices: Sequence[Device]) -> None:
+    """Play all devices to the end of their sources. Raises Unreachable if the broker is not there at the start."""
+    brokers = brokers_for(settings, [device.source.bed for device in devices])
     metrics.expose(settings, "devices")
-    log.info("%d devices of %s begin", len(sources), ward.name)
+    log.info("%d devices of %s begin", len(devices), settings.ward)
     async with RecancellingTaskGroup() as tasks:
-        devices = [Device(ward, source, speed, head_start_s, moved) for source in sources]
         metrics.UNANSWERED.set_function(lambda: sum(len(device.outbox) for device in devices))
         has_accounts = bool(settings.device_passwords)
         for broker, device in zip(brokers, devices, strict=True):
@@ -114,15 +118,23 @@ async def simulate(
     ward = Ward(settings.ward, settings.shards)
     async with connected(settings.store, settings.tls) as store, RecancellingTaskGroup() as tasks:
         await until_stored(lambda: check_topology(store, ward, shards=settings.shards))
-        tasks.create_task(report(store, ward, "simulate"), name="report")
+        devices = [Device(ward, bed, speed, head_start_s) for bed in beds]
+        tasks.create_task(report(store, ward, "simulate", partial(troubles, devices)), name="report")
         for number in {ward.shard_of(bed.bed) for bed in beds}:
             here = {bed.bed: bed for bed in beds if ward.shard_of(bed.bed) == number}
             tasks.create_task(respond(store, ward.shard(number), here), name=f"follow shard {number}")
         if comings_and_goings:
             tasks.create_task(come_and_go(store, ward, comings_and_goings, speed, head_start_s), name="come and go")
-        playing = tasks.create_task(play(settings, beds, speed, head_start_s), name="play")
+        playing = tasks.create_task(play_all(settings, devices), name="play")
         await asyncio.wait([playing])
         tasks.cancel_all()
+
+
+def troubles(devices: Sequence[Device]) -> list[str]:
+    """Return what keeps devices from sending: for so long that it is no reconnection."""
+    now = asyncio.get_running_loop().time()
+    away = sum(device.away_since is not None and now - device.away_since > LATE_S for device in devices)
+    return [f"{away} of {len(devices)} devices do not reach the broker"] if away else []
 
 
 async def come_and_go(

@@ -79,12 +79,15 @@ class Server:
     command: list[str]
     port: int
     log: Path
+    within_s: float = WAIT_S
     process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         with self.log.open("ab") as file:
             self.process = subprocess.Popen(self.command, stdout=file, stderr=file)
-        assert wait_for_port(self.port, WAIT_S), self.log.read_text()
+        if not wait_for_port(self.port, self.within_s):
+            self.kill()
+            pytest.fail(f"nothing listens on {self.port}: {self.log.read_text()}")
 
     def kill(self) -> None:
         if self.process is not None:

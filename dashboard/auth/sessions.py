@@ -18,8 +18,10 @@ from quietward.store.client import Store
 SESSION_S = 12 * 3600
 """A session ends by itself after this time, which is about one shift."""
 ATTEMPT_WINDOW_S = 300
-MAX_ATTEMPTS, MAX_ATTEMPTS_PER_ADDRESS = 5, 30
-"""Wrong passwords within ATTEMPT_WINDOW_S: for one name from one address, and for any name from one address."""
+MAX_ATTEMPTS, MAX_UNKNOWN = 5, 30
+"""Attempts within ATTEMPT_WINDOW_S: wrong passwords for one name from one address, and names that nobody has from one
+address. Whoever has a name is not kept out by what others try from where she is: behind a proxy all have one address.
+"""
 SALT = "quietward session"
 
 
@@ -59,31 +61,33 @@ class Sessions:
         key = self.ward.signed_out(session.id)
         await self.store.at(key).set(key, 1, ex=SESSION_S)
 
-    async def count_attempt(self, name: str, address: str) -> int:
+    async def count_attempt(self, name: str, address: str, *, is_known: bool) -> int:
         """Count an attempt to sign in; return for how many seconds further attempts are locked, 0 if not at all.
 
-        Call it before the password is checked, so that simultaneous attempts count as well. Raises RedisError.
+        is_known: somebody has that name. Call it before the password is checked, so that simultaneous attempts count
+        as well. Raises RedisError.
         """
-        locked_s = 0
-        for key, maximum in self._counters(name, address):
-            store = self.store.at(key)
-            attempts = int(await store.incr(key))
-            await store.expire(key, ATTEMPT_WINDOW_S, nx=True)
-            if attempts > maximum:
-                locked_s = max(locked_s, 1, int(await store.ttl(key)))
-        return locked_s
+        if not is_known and (locked_s := await self._count(self._of_address(address), MAX_UNKNOWN)):
+            return locked_s
+        return await self._count(self._of_name(name, address), MAX_ATTEMPTS)
 
     async def undo_attempt(self, name: str, address: str) -> None:
         """Undo the attempt counter after a successful sign-in. Raises RedisError."""
-        for key, _ in self._counters(name, address):
-            await self.store.at(key).decr(key)
+        key = self._of_name(name, address)
+        await self.store.at(key).decr(key)
 
-    def _counters(self, name: str, address: str) -> list[tuple[str, int]]:
-        """Return key and maximum of the counters of an attempt. Keys hold hashes, since names are free text."""
-        return [
-            (self.ward.attempts(hashlib.sha256(f"{name}\0{address}".encode()).hexdigest()), MAX_ATTEMPTS),
-            (self.ward.attempts(hashlib.sha256(address.encode()).hexdigest()), MAX_ATTEMPTS_PER_ADDRESS),
-        ]
+    async def _count(self, key: str, maximum: int) -> int:
+        store = self.store.at(key)
+        attempts = int(await store.incr(key))
+        await store.expire(key, ATTEMPT_WINDOW_S, nx=True)
+        return max(1, int(await store.ttl(key))) if attempts > maximum else 0
+
+    def _of_name(self, name: str, address: str) -> str:
+        """Return the key of a counter. It holds a hash, since names are free text."""
+        return self.ward.attempts(hashlib.sha256(f"{name}\0{address}".encode()).hexdigest())
+
+    def _of_address(self, address: str) -> str:
+        return self.ward.attempts(hashlib.sha256(address.encode()).hexdigest())
 
     async def _get_serializer(self) -> URLSafeTimedSerializer:
         if self._serializer is None:

@@ -59,12 +59,12 @@ def _add_sign_in(server: FastAPI, authenticator: Authenticator, people: People) 
         form = parse_qs((await read_body(request, MAX_FORM_BYTES)).decode("utf-8", "replace"))
         name, password, target = (form.get(key, [""])[0] for key in ("name", "password", "next"))
         target, address = local_path(target), request.client.host if request.client else ""
-        locked_s = await sessions.count_attempt(name, address)
+        person = people.find(name)
+        locked_s = await sessions.count_attempt(name, address, is_known=person is not None)
         if locked_s:
             message = f"Too many wrong passwords. Try again in {-(-locked_s // 60)} min."
             page = pages.sign_in(target, message, name[:MAX_NAME_LENGTH])
             return HTMLResponse(page, 429, {"retry-after": str(locked_s)})
-        person = people.find(name)
         async with one_check:
             matches = await asyncio.to_thread(password_matches, person, password)
         if not matches or person is None:

@@ -65,10 +65,12 @@ def page(browser: Browser) -> Iterator[Page]:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     require(CHROMIUM, "chromium")
     found = Demo(tmp_path_factory.mktemp("demo"))
-    assert wait_for(found.ready, 2 * WAIT_S), found.out.read_text()
-    yield found
-    found.process.terminate()
-    found.process.wait(WAIT_S)
+    try:
+        assert wait_for(found.ready, 2 * WAIT_S), found.out.read_text()
+        yield found
+    finally:
+        found.process.terminate()
+        found.process.wait(WAIT_S)
 
 
 @pytest.fixture

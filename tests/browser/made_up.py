@@ -56,14 +56,18 @@ class MadeUpWard:
         self.acts_before = 0
         self.ended = threading.Event()
         self.summaries = {bed: quiet(bed) for bed in (f"bed-{number}" for number in range(1, beds + 1))}
-        self.begin_anew()
-        self.backlog(90)
         self.living = threading.Thread(target=self._live, daemon=True)
-        self.living.start()
         self.port = free_port()
         self.folder, self.people = folder, people
         self.studies, self.classroom = folder / "studies", folder / "classroom"
-        self.start_page()
+        try:
+            self.begin_anew()
+            self.backlog(90)
+            self.living.start()
+            self.start_page()
+        except BaseException:
+            self.end()  # no fixture has it yet
+            raise
 
     def start_page(self) -> None:
         """Start the page's server and wait until it listens."""
@@ -184,13 +188,15 @@ class MadeUpWard:
 
     def end(self) -> None:
         self.ended.set()
-        self.living.join(WAIT_S)
-        self.page.terminate()
-        try:
-            self.page.wait(10)
-        except subprocess.TimeoutExpired:
-            self.page.kill()
-            self.page.wait()
+        if self.living.is_alive():
+            self.living.join(WAIT_S)
+        if hasattr(self, "page"):
+            self.page.terminate()
+            try:
+                self.page.wait(10)
+            except subprocess.TimeoutExpired:
+                self.page.kill()
+                self.page.wait()
         self.server.kill()
 
     def _shard(self, bed: str) -> Any:

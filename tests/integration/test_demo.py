@@ -69,12 +69,15 @@ class Demo:
 @pytest.fixture
 def demo(tmp_path: Path) -> Iterator[Demo]:
     found = Demo(tmp_path)
-    assert wait_for(found.ready, 2 * WAIT_S), found.out.read_text()
-    family = found.family()
-    yield found
-    if found.process.poll() is None:
-        found.process.kill()
-    found.process.wait()
+    family: dict[int, str] = {}
+    try:
+        assert wait_for(found.ready, 2 * WAIT_S), found.out.read_text()
+        family = found.family()
+        yield found
+    finally:
+        if found.process.poll() is None:
+            found.process.kill()
+        found.process.wait()
     assert wait_for(lambda: not any(map(alive, family)))
 
 

@@ -18,11 +18,12 @@ from quietward.contracts.errors import Unreachable
 from quietward.contracts.inputs import Block, decode_inputs
 from quietward.contracts.settings import Settings
 from quietward.simulator.device import Device
+from quietward.simulator.service import play_all, troubles
 from quietward.simulator.sources import RecordedStrip
 from quietward.store.client import Store
 from quietward.transport import mqtt
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import WAIT_S, Parts, Server, broker_command, free_port, reports, until, wait_for, well
+from tests.conftest import WAIT_S, Parts, Server, broker_command, free_port, reports, stop, until, wait_for, well
 from tests.traces import flat
 
 SECONDS = 4800
@@ -120,6 +121,31 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         assert await stored() == list(range(SECONDS)), "out of their order"
     finally:
         parts.end()
+
+
+async def test_devices_that_do_not_reach_their_broker_are_told(
+    forgetful_broker: Server, settings: Settings, ward: Ward
+) -> None:
+    """Else their part would say that all is well while no bed has data."""
+    settings = msgspec.structs.replace(settings, broker=f"mqtt://127.0.0.1:{forgetful_broker.port}")
+    strips = [RecordedStrip(f"bed-{n}", flat(140, SECONDS), flat(10, SECONDS), "test") for n in (1, 2)]
+    devices = [Device(ward, strip, speed=4) for strip in strips]
+
+    async def all_play() -> bool:
+        return all(device.played for device in devices) and troubles(devices) == []
+
+    async def is_told() -> bool:
+        return troubles(devices) == ["2 of 2 devices do not reach the broker"]
+
+    playing = asyncio.create_task(play_all(settings, devices))
+    try:
+        assert await until(all_play)
+        forgetful_broker.kill()
+        assert await until(is_told)
+        forgetful_broker.start()
+        assert await until(all_play)
+    finally:
+        await stop(playing)
 
 
 async def test_an_ingest_that_hears_nothing_says_so(

@@ -6,6 +6,7 @@ from typing import Any
 
 from prometheus_client.parser import text_string_to_metric_families
 
+from quietward import __version__
 from quietward.contracts.addresses import Ward
 from quietward.contracts.settings import Settings
 from quietward.contracts.summary import decode_summary
@@ -100,6 +101,13 @@ async def test_every_part_is_scraped(parts: Parts, settings: Settings, ward: War
 
     assert found["simulate"]["quietward_sent_total"][()] >= AT_ONCE
     assert found["serve"]["quietward_pages"][()] == 0
+    assert ingest["quietward_broker_connected"][()] == 1
+    own = {"ingest": "quietward_messages_total", "detect": "quietward_lag_seconds", "serve": "quietward_pages",
+           "simulate": "quietward_sent_total"}  # fmt: skip
+    for part, samples in found.items():
+        assert {name for name in own.values() if name in samples} == {own[part]}, "only of the part itself"
+        (build,) = samples["quietward_build_info"]
+        assert __version__ in build
     for samples in found.values():
         assert samples["process_cpu_seconds_total"][()] > 0
         assert not [key for labels in samples.values() for key in labels if "bed-" in "".join(key)], "a bed is named"

@@ -11,9 +11,9 @@ import pytest
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.settings import Settings, load
 from quietward.dashboard.auth import people
-from quietward.dashboard.auth.sessions import MAX_ATTEMPTS
+from quietward.dashboard.auth.sessions import MAX_ATTEMPTS, MAX_UNKNOWN
 from quietward.runtime.embedded import wait_for_port
-from tests.conftest import ANY_KIND, Parts
+from tests.conftest import ANY_KIND, WAIT_S, Parts
 
 PASSWORD = "a long password"
 
@@ -23,12 +23,12 @@ class Straight(urllib.request.HTTPRedirectHandler):
         return None
 
 
-def sign_in(port: int, password: str, **headers: str) -> tuple[int, Message]:
-    form = urllib.parse.urlencode({"name": "Nora", "password": password}).encode()
+def sign_in(port: int, password: str, name: str = "Nora", **headers: str) -> tuple[int, Message]:
+    form = urllib.parse.urlencode({"name": name, "password": password}).encode()
     named = {name.replace("_", "-"): value for name, value in headers.items()}
     request = urllib.request.Request(f"http://127.0.0.1:{port}/sign-in", form, named)
     try:
-        with urllib.request.build_opener(Straight()).open(request, timeout=20) as answer:
+        with urllib.request.build_opener(Straight()).open(request, timeout=WAIT_S) as answer:
             return answer.status, answer.headers
     except urllib.error.HTTPError as error:
         return error.code, error.headers
@@ -47,7 +47,7 @@ def file(tmp_path: Path) -> Path:
                                                       ("", False), ("10.0.0.1", False)])  # fmt: skip
 def test_whose_word_counts(settings: Settings, parts: Parts, file: Path, proxies: str, is_believed: bool) -> None:
     parts.start("serve", environment={"QUIETWARD_PEOPLE": str(file), "QUIETWARD_PROXIES": proxies})
-    assert wait_for_port(settings.port, 60), parts.log("serve")
+    assert wait_for_port(settings.port, WAIT_S), parts.log("serve")
     far, other = "203.0.113.7", "203.0.113.8"
     for _ in range(MAX_ATTEMPTS):
         assert sign_in(settings.port, "wrong", X_Forwarded_For=far)[0] == 401
@@ -59,6 +59,21 @@ def test_whose_word_counts(settings: Settings, parts: Parts, file: Path, proxies
     assert status == 429
 
 
+@pytest.mark.usefixtures("store")
+def test_nobody_is_kept_out_by_what_others_try_at_the_same_address(
+    settings: Settings, parts: Parts, file: Path
+) -> None:
+    """As behind a proxy that is not named, or in a ward that has one address to the outside."""
+    parts.start("serve", environment={"QUIETWARD_PEOPLE": str(file)})
+    assert wait_for_port(settings.port, WAIT_S), parts.log("serve")
+    for number in range(MAX_UNKNOWN):
+        assert sign_in(settings.port, "wrong", f"made up {number}")[0] == 401
+    status, headers = sign_in(settings.port, "wrong", "made up")
+    assert status == 429
+    assert 0 < int(headers["retry-after"]) <= 300
+    assert sign_in(settings.port, PASSWORD)[0] == 303
+
+
 @ANY_KIND
 @pytest.mark.usefixtures("store")
 @pytest.mark.parametrize(("proxies", "is_secure"), [("127.0.0.1", True), ("", False)])
@@ -66,7 +81,7 @@ def test_a_session_that_came_by_tls_goes_by_tls_only(
     settings: Settings, parts: Parts, file: Path, proxies: str, is_secure: bool
 ) -> None:
     parts.start("serve", environment={"QUIETWARD_PEOPLE": str(file), "QUIETWARD_PROXIES": proxies})
-    assert wait_for_port(settings.port, 60), parts.log("serve")
+    assert wait_for_port(settings.port, WAIT_S), parts.log("serve")
     for scheme, secure in (("https", is_secure), ("http", False)):
         status, headers = sign_in(settings.port, PASSWORD, X_Forwarded_Proto=scheme)
         assert status == 303

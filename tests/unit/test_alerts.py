@@ -140,3 +140,12 @@ def test_every_alert_has_a_case_in_which_it_comes_and_one_in_which_it_does_not()
     assert {(one["alertname"], bool(one.get("exp_alerts"))) for one in asked} == {
         (rule["alert"], comes) for rule in ALERTS for comes in (True, False)
     }
+
+
+def test_a_shard_that_has_committed_nothing_has_no_lag() -> None:
+    """A number would be that of another time: 0 says that all is well, and the age of an old input that nothing is."""
+    shards, behind_s = metrics.Shards(), [None, 7.0]
+    for number, seconds in enumerate(behind_s):
+        shards.hold(number, lambda seconds=seconds: seconds)  # type: ignore[misc]
+    (lag,) = (family for family in shards.collect() if family.name == "quietward_lag_seconds")
+    assert [(sample.labels, sample.value) for sample in lag.samples] == [({"shard": "1"}, 7.0)]

@@ -1,13 +1,14 @@
-"""A group of tasks ends when one of them has failed, whatever the others do with their cancellation."""
+"""What is started ends: a group of tasks when one of them has failed, a server that never listens."""
 
 import asyncio
 import contextlib
+from pathlib import Path
 
 import pytest
 
 from quietward.contracts.errors import Unreachable
 from quietward.runtime.process import RecancellingTaskGroup
-from tests.conftest import WAIT_S
+from tests.conftest import WAIT_S, Server, free_port
 
 
 async def deaf() -> None:
@@ -88,3 +89,11 @@ async def test_a_group_that_waits_raises_what_one_of_its_tasks_has_raised() -> N
     current = asyncio.current_task()
     assert current is not None
     assert not current.cancelling()
+
+
+def test_a_server_of_a_test_that_never_listens_is_ended(tmp_path: Path) -> None:
+    server = Server(["sleep", "600"], free_port(), tmp_path / "log", within_s=0.2)
+    with pytest.raises(pytest.fail.Exception, match="nothing listens"):
+        server.start()
+    assert server.process is not None
+    assert server.process.poll() is not None
