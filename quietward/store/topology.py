@@ -48,7 +48,7 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
         raise BadSettings("setting shards", number, remedy)
     if "seats" in counts and (reseating := await client.hget(ward.topology, RESEATING)) is not None:
         number = cast("bytes", reseating).decode().partition(" ")[0]
-        remedy = f"The sessions of ward {ward.name} are being exchanged; end it with: quietward reseat {number}"
+        remedy = f"The sessions of ward {ward.name} are being changed; finish it with: quietward reseat {number}"
         raise BadSettings("setting seats", number, remedy)
     for name, count in counts.items():
         await client.hsetnx(ward.topology, name, str(count))
@@ -99,7 +99,9 @@ async def begin_reseating(store: Store, ward: Ward, seats: int, now_ms: int) -> 
     await client.hsetnx(ward.topology, RESEATING, f"{seats} {secrets.token_hex(8)}")
     begun, _, word = cast("bytes", await client.hget(ward.topology, RESEATING)).decode().partition(" ")
     if int(begun) != seats:
-        raise BadSettings("seats", seats, f"A change to {begun} was begun and must be ended first: reseat {begun}")
+        raise BadSettings(
+            "seats", seats, f"A change to {begun} has begun and must be finished first: quietward reseat {begun}"
+        )
     return int(noted[b"seats"]), await sessions_of(store, ward), Sessions(word, word)
 
 

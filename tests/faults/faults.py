@@ -101,7 +101,7 @@ async def _cut_file(ward: FaultWard) -> None:
         file.truncate(newest.stat().st_size - CUT_BYTES)
 
 
-def cut(*links: str) -> Fault:
+def cut(*links: str, short_s: float = 0.0) -> Fault:
     """No way between parts: what is sent is dropped, and no connection is closed."""
 
     async def inject(ward: FaultWard) -> None:
@@ -112,7 +112,7 @@ def cut(*links: str) -> Fault:
         for link in links:
             ward.links[link].mend()
 
-    return Fault(f"no network: {', '.join(links)}", inject, lift, blind="serve-store" not in links)
+    return Fault(f"no network: {', '.join(links)}", inject, lift, short_s=short_s)
 
 
 def _limit_files(ward: FaultWard, to_bytes: int) -> None:
@@ -268,17 +268,17 @@ def all_faults() -> list[Fault]:
         hung("devices"),
         killed("devices"),
         cut("ingest-broker", "devices-broker"),
-        cut("ingest-broker"),
+        cut("ingest-broker", short_s=4),
         cut("devices-broker"),
         cut("ingest-store"),
-        cut("detect-store"),
+        cut("detect-store", short_s=11),
         cut("serve-store"),
         cut("ingest-store", "detect-store", "serve-store", "devices-store"),
         Fault(f"{BACKLOG_S / 60:.0f} min of one device at once", _burst, nothing, 3, blind=False, is_said=False),
         clock(3600),
         clock(-3600),
-        Fault(f"{SLOW_SOCKETS} pages that read nothing", slow.open, slow.close, blind=False, is_said=False),
-        Fault(f"{SOCKETS} pages", sockets.open, sockets.close, blind=False, is_said=False),
+        Fault(f"{SLOW_SOCKETS} pages that read nothing", slow.open, slow.close, short_s=4, blind=False, is_said=False),
+        Fault(f"{SOCKETS} pages", sockets.open, sockets.close, short_s=4, blind=False, is_said=False),
         Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True),
     ]
 

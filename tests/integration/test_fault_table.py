@@ -16,7 +16,7 @@ async def test_faults_of_real_parts_are_told_pass_and_cost_no_second(tmp_path: P
     require(REDIS, "redis-server")
     async with running_ward(tmp_path) as ward:
         rows = await measure(ward, short_form(), lambda _: None)
-    assert len(rows) == 3
+    assert len(rows) == 7
     for row in rows:
         assert row.faults == [], (row, ward.last_lines())
         if row.fault.hold_s > 5:

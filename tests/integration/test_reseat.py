@@ -114,7 +114,7 @@ async def test_it_refuses_while_an_ingest_runs_and_ends_what_was_cut_off(
         with pytest.raises(ExceptionGroup) as found:
             await serve(settings)
         assert found.group_contains(BadSettings, match="quietward reseat 2")
-        with pytest.raises(BadSettings, match="must be ended first"):
+        with pytest.raises(BadSettings, match="must be finished first"):
             await reseat(store, settings, 3, now_ms())
         await reseat(store, settings, 2, now_ms())
         async with running(structs.replace(settings, seats=2), ward, store):

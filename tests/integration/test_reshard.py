@@ -85,6 +85,9 @@ async def test_what_comes_out_is_as_without_it(
     await check_topology(store, new, shards=after)
     left = [key async for key in store.scan_iter("*next*")]
     assert not left
+    summaries = [key async for key in store.scan_iter("quietward:{moved:*}:summary")]
+    held = [bed for key in summaries for bed in await store.hkeys(key)]
+    assert len(held) == len(set(held)) >= len(BEDS), "a second copy of a bed would hide what is newer"
     for shard in new.all_shards:
         if await store.xlen(shard.input) == 0:
             continue
@@ -108,7 +111,7 @@ async def test_it_refuses_while_a_part_runs_or_something_is_left(store: Store) -
         await reshard(store, "moved", 3, LATER_MS)
     await store.delete(ward.heartbeats)
     await fill(store, ward, inputs()[:3], 1)
-    with pytest.raises(BadSettings, match="no detector has worked through"):
+    with pytest.raises(BadSettings, match="no detector has processed"):
         await reshard(store, "moved", 3, LATER_MS)
 
 
@@ -132,7 +135,7 @@ async def test_a_run_that_was_cut_off_is_ended_by_the_next(store: Store, monkeyp
         await reshard(store, "moved", 2, LATER_MS)
     with pytest.raises(BadSettings, match="quietward reshard 2"):
         await check_topology(store, Ward("moved", 3), shards=3)
-    with pytest.raises(BadSettings, match="must be ended first"):
+    with pytest.raises(BadSettings, match="must be finished first"):
         await reshard(store, "moved", 4, LATER_MS)
     monkeypatch.setattr(reshard_module(), "_exchange", exchange)
     await reshard(store, "moved", 2, LATER_MS)

@@ -58,7 +58,7 @@ class Ward:
     def play(self, first: int, seconds: int, bpm: float) -> Summary:
         for s in range(first, first + seconds):
             at = (T0 + s) * 1000
-            fhr = [bpm, bpm + 1, bpm, bpm - 1]  # what stays exactly the same is no heart's
+            fhr: list[float | None] = [bpm, bpm + 1, bpm, bpm - 1]  # what stays exactly the same is no heart's
             found = self.step(Block("b", "s", s, at, at, fhr, [10.0] * 4), Tick(at))
         return found
 
