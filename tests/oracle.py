@@ -292,6 +292,7 @@ class Stepped:
     told_at: int = LONG_AGO
     over_at: int = LONG_AGO
     looked: set[int] = field(default_factory=set)
+    means: dict[int, float] = field(default_factory=dict)  # of seconds that are whole
 
     def follow(self, number: int, reference: float) -> None:
         """Look at every second after which enough is known now, once."""
@@ -337,8 +338,18 @@ class Stepped:
 
     def _means(self, first: int, end: int) -> list[float]:
         """Return the means of the seconds of which half is there, of samples in quarters."""
-        seconds = [[self.fhr[i] for i in range(s * HZ, (s + 1) * HZ) if i in self.fhr] for s in range(first, end)]
-        return [float(np.mean(np.round(np.array(x) * 4) / 4)) for x in seconds if 2 * len(x) >= HZ]
+        return [mean for mean in map(self._mean, range(first, end)) if mean is not None]
+
+    def _mean(self, second: int) -> float | None:
+        if second in self.means:
+            return self.means[second]
+        there = [self.fhr[i] for i in range(second * HZ, (second + 1) * HZ) if i in self.fhr]
+        if 2 * len(there) < HZ:
+            return None
+        mean = float(np.mean(np.round(np.array(there) * 4) / 4))
+        if len(there) == HZ:  # else a sample may still be used late
+            self.means[second] = mean
+        return mean
 
 
 @dataclass
@@ -775,7 +786,7 @@ class PlainBed:
 
 
 def _around(counts: Counter[int], middle: int, within: int) -> int:
-    return sum(counts[b] for b in range(middle - within, middle + within + 1))
+    return sum(count for unit, count in counts.items() if abs(unit - middle) <= within)
 
 
 def _share(ordered: list[int], share: float) -> int:
