@@ -16,6 +16,8 @@ DEATHS_ALLOWED = 3
 """A process that has ended so often within a minute is not restarted at once."""
 RESTS_S = 30.0
 """So long it rests then, while the others go on."""
+MOST_LOG_BYTES = 4 * 2**20
+"""A log that has grown beyond it is cut to its newest half."""
 
 
 @dataclass
@@ -78,6 +80,22 @@ class ProcessSupervisor:
         """Return the log file of a process."""
         return self.folder / f"{managed.name}.log"
 
+    def _shorten_logs(self) -> None:
+        """Cut every log that is too long to its newest lines. What is said in the moment of the cut may be lost.
+
+        The processes append: wherever they have been, what they say next goes to the end of what is left.
+        """
+        for managed in self.processes:
+            with self.log(managed).open("rb+") as file:
+                if file.seek(0, os.SEEK_END) <= MOST_LOG_BYTES:
+                    continue
+                file.seek(-MOST_LOG_BYTES // 2, os.SEEK_END)
+                file.readline()  # the rest of a line
+                newest = file.read()
+                file.seek(0)
+                file.write(newest)
+                file.truncate()
+
     def last_log_line(self, managed: ManagedProcess) -> str:
         """Return the last line of a process's log that holds words."""
         lines = self.log(managed).read_text(errors="replace").splitlines()
@@ -97,8 +115,10 @@ class ProcessSupervisor:
     def restart_dead(self, *, gives_up: bool = False) -> str | None:
         """Restart a process that has died, and return a line about it, or about one that has ended as it should.
 
+        To be called again and again: it also keeps the logs short.
         gives_up: raise Unreachable when one dies again and again, as at a start; else it rests, and the others go on.
         """
+        self._shorten_logs()
         for managed in self.processes:
             if managed.process is None or (code := managed.process.poll()) is None:
                 continue

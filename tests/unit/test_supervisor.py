@@ -1,6 +1,7 @@
 """A part that dies again and again rests, and takes no other with it."""
 
 import os
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ from quietward.runtime.supervisor import ProcessSupervisor
 from tests.conftest import WAIT_S
 
 DIES = [sys.executable, "-c", "print('a bad day', flush=True); raise SystemExit(3)"]
+SPEAKS = [sys.executable, "-c", "n = 0\nwhile n := n + 1: print(n, 'x' * 90, flush=True)"]
 LASTS = [sys.executable, "-c", "import time; time.sleep(600)"]
 
 
@@ -61,3 +63,28 @@ def start(supervisor: ProcessSupervisor) -> None:
     while time.monotonic() < end:
         supervisor.restart_dead(gives_up=True)
         time.sleep(0.01)
+
+
+def test_a_log_is_cut_to_its_newest_lines_while_its_process_goes_on(
+    supervisor: ProcessSupervisor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(supervising, "MOST_LOG_BYTES", 100_000)
+    speaking = supervisor.start_program("ingest", SPEAKS)
+    log, cuts, sizes = supervisor.log(speaking), 0, [0]
+    end = time.monotonic() + WAIT_S
+    while cuts < 3 and time.monotonic() < end:
+        assert speaking.process is not None
+        speaking.process.send_signal(signal.SIGSTOP)  # so that it does not outrun us
+        sizes.append(log.stat().st_size)
+        assert supervisor.restart_dead() is None
+        kept = log.read_bytes()
+        assert len(kept) <= max(100_000, sizes[-1] // 2)
+        if len(kept) < sizes[-1]:
+            cuts += 1
+            numbers = [int(line.split()[0]) for line in kept.splitlines() if line.endswith(b"x" * 90)]
+            assert numbers == list(range(numbers[0], numbers[-1] + 1)), "whole lines, the newest, in their order"
+            assert numbers[0] > 1
+            assert len(kept) > 40_000
+        speaking.process.send_signal(signal.SIGCONT)
+        time.sleep(0.01)
+    assert cuts == 3, sizes
