@@ -2,16 +2,18 @@
 
 import os
 import signal
+import socket
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from quietward.contracts.errors import Unreachable
+from quietward.contracts.liveness import WorkerReport
 from quietward.runtime import supervisor as supervising
-from quietward.runtime.supervisor import ProcessSupervisor
+from quietward.runtime.supervisor import ManagedProcess, ProcessSupervisor
 from tests.conftest import WAIT_S
 
 DIES = [sys.executable, "-c", "print('a bad day', flush=True); raise SystemExit(3)"]
@@ -88,3 +90,61 @@ def test_a_log_is_cut_to_its_newest_lines_while_its_process_goes_on(
         speaking.process.send_signal(signal.SIGCONT)
         time.sleep(0.01)
     assert cuts == 3, sizes
+
+
+def look(supervisor: ProcessSupervisor, at: dict[str, int], host: str | None = None) -> str | None:
+    """As the demo looks, with what parts have reported: ms by their names."""
+    reports = []
+    for one in supervisor.processes:
+        assert one.process is not None
+        if one.name in at:
+            worker = f"{host or socket.gethostname()} {one.process.pid} x"
+            reports.append(WorkerReport(one.name, worker, at[one.name]))
+    return supervisor.kill_hung(reports)
+
+
+LOOKS = round(supervising.SILENT_FOR_S / supervising.LOOKS_EVERY_S)
+
+
+@pytest.fixture
+def two(supervisor: ProcessSupervisor) -> tuple[ManagedProcess, ManagedProcess]:
+    return supervisor.start_program("detect", LASTS), supervisor.start_program("ingest", LASTS)
+
+
+def test_who_reports_no_more_while_others_do_is_killed_and_started_again(
+    supervisor: ProcessSupervisor, two: tuple[ManagedProcess, ManagedProcess]
+) -> None:
+    hung = two[0].process
+    assert hung is not None
+    hung.send_signal(signal.SIGSTOP)
+    told = [look(supervisor, {"detect": 1_000, "ingest": 1_000 + n}) for n in range(LOOKS + 1)]
+    assert told == [None] * LOOKS + ["detect has not reported for 35 s, and is killed"]
+    assert hung.wait(WAIT_S) == -signal.SIGKILL
+    assert news_until(supervisor, "again") == ["detect ended (-9); started again"]
+    assert two[1].process is not None
+    assert two[1].process.poll() is None
+    told = [look(supervisor, {"ingest": 2_000 + n}) for n in range(LOOKS + 3)]
+    assert told == [None] * (LOOKS + 3), "it has to start first, however long that takes"
+
+
+@pytest.mark.parametrize(
+    "at",
+    [
+        lambda n: {"detect": 1_000, "ingest": 1_000},  # the store takes nothing
+        lambda n: {} if n % 3 else {"detect": 1_000, "ingest": n},  # it answers now and then
+        lambda n: {"detect": 1_000 - 3_600_000 * (n % 2), "ingest": n},  # the clock steps
+    ],
+)
+def test_nobody_is_killed_for_what_is_the_stores_or_the_clocks(
+    supervisor: ProcessSupervisor,
+    two: tuple[ManagedProcess, ManagedProcess],
+    at: Callable[[int], dict[str, int]],
+) -> None:
+    assert [look(supervisor, at(n)) for n in range(4 * LOOKS)] == [None] * (4 * LOOKS)
+
+
+def test_who_runs_elsewhere_is_another_process_of_the_same_number(
+    supervisor: ProcessSupervisor, two: tuple[ManagedProcess, ManagedProcess]
+) -> None:
+    for n in range(2 * LOOKS):
+        assert look(supervisor, {"detect": 1_000, "ingest": n}, host="elsewhere") is None
