@@ -22,6 +22,8 @@ from quietward.recordings.files import find_recordings
 
 NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 MOST_STRIPS = 200
+MOST_SETS = 500
+"""More are not made on the page: the list reads them all."""
 TABLE = "set.toml"
 
 
@@ -116,6 +118,8 @@ class Classroom:
             raise BadSet("set", new.name, "Name it with letters a to z, digits, - and _, at most 64")
         for code in new.strips:
             simulated.parse_code(code)
+        if len(self.names()) >= MOST_SETS:
+            raise BadSet("set", new.name, f"There are {MOST_SETS} already; move old ones out of {self.folder}")
         own = self.folder / new.name
         try:
             own.mkdir(parents=True)
