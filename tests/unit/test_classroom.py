@@ -207,6 +207,13 @@ def test_a_set_of_simulated_strips_is_made_once(tmp_path: Path) -> None:
     assert classroom.names() == ["autumn"]
 
 
+@pytest.mark.parametrize("title", ["\U0001f600", "a\x7fb", "Früh oder spät?", 'a "\\', "\u2028", "\x00\x1b\n"])
+def test_a_set_is_read_with_the_title_that_it_was_made_with(tmp_path: Path, title: str) -> None:
+    classroom = Classroom(tmp_path)
+    classroom.write(NewSet("spring", [simulated.code_of("calm", 7)], title))
+    assert classroom.read("spring").title == title
+
+
 def test_a_classroom_takes_so_many_sets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sets, "MOST_SETS", 3)
     classroom, codes = Classroom(tmp_path), [simulated.code_of("calm", 7)]
