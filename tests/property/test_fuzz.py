@@ -47,6 +47,24 @@ def test_a_reader_takes_its_seeds_and_refuses_the_rest_with_its_own_errors(name:
     assert min(grown) < GROWS_AT_MOST_MB, f"it grew in every round, by {grown} MB"
 
 
+def test_scripts_that_there_are_not_are_not_found_and_no_error_of_the_server() -> None:
+    """Dash itself answers 500 to them."""
+    with READERS["http"]() as reader:
+        for path in (
+            "../",
+            "..",
+            "",
+            "dash/",
+            "dash/..",
+            "dash/../../x.py",
+            "%2e%2e/x.js",
+            "dash/__init__.py",
+            "x/y.js",
+        ):
+            with pytest.raises(reader.errors, match="404"):
+                reader.read(f"GET /_dash-component-suites/{path}\n\n".encode())
+
+
 def test_a_reader_that_keeps_what_it_reads_is_found() -> None:
     kept: list[bytes] = []
     grown = grown_mb("keeps", Reader([b"seed"], lambda data: kept.append(data + bytes(20_000)), ()))
