@@ -125,7 +125,7 @@ class ShardStore:
             await pipe.execute()
 
     async def set_aside(self) -> dict[Place, str]:
-        """Return the inputs that are not worked through, and why; those that the stream still holds."""
+        """Return the inputs that are not worked through, and why: those that the stream still holds, others go."""
         noted = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.aside))
         oldest = cast("list[Entry]", await self.redis.xrange(self.shard.input, count=1))
         first = entry_key(oldest[0][0].decode()) if oldest else (0, 0)
@@ -142,6 +142,7 @@ class ShardStore:
 
     async def put_aside(self, places: Mapping[Place, str]) -> None:
         """Note inputs that are not worked through, for whoever rebuilds the state. Raises RedisError."""
+        await self.set_aside()  # what has gone from the stream is forgotten
         noted = {f"{entry_id} {number}": why for (entry_id, number), why in places.items()}
         await cast("Any", self.redis.hset(self.shard.aside, mapping=cast("Any", noted)))
 

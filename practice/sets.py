@@ -22,6 +22,8 @@ from quietward.recordings.files import find_recordings
 
 NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 MOST_STRIPS = 200
+MOST_SETS = 500
+"""More are not made on the page: the list reads them all."""
 TABLE = "set.toml"
 
 
@@ -93,7 +95,9 @@ class Classroom:
         own = self.folder / name
         file = own / TABLE
         try:
-            table = parse_toml_table(file.read_text(), SetTable, str(file), BadSet) if file.exists() else SetTable()
+            table = (
+                parse_toml_table(file.read_text("utf-8"), SetTable, str(file), BadSet) if file.exists() else SetTable()
+            )
         except (OSError, UnicodeDecodeError) as error:
             raise BadSet("set", str(file), f"Cannot be read: {error}") from error
         paths = {name_of(path): path for path in find_recordings([own])}
@@ -116,11 +120,13 @@ class Classroom:
             raise BadSet("set", new.name, "Name it with letters a to z, digits, - and _, at most 64")
         for code in new.strips:
             simulated.parse_code(code)
+        if len(self.names()) >= MOST_SETS:
+            raise BadSet("set", new.name, f"There are {MOST_SETS} already; move old ones out of {self.folder}")
         own = self.folder / new.name
         try:
             own.mkdir(parents=True)
-            text = f"title = {json.dumps(new.title)}\nstrips = {json.dumps(new.strips)}\n"  # JSON is TOML here
-            (own / TABLE).write_text(text)
+            text = f"title = {_as_toml(new.title)}\nstrips = {_as_toml(new.strips)}\n"
+            (own / TABLE).write_text(text, "utf-8")
         except FileExistsError as error:
             raise BadSet("set", new.name, "There is one of this name; choose another") from error
         except OSError as error:
@@ -149,6 +155,11 @@ class Classroom:
         if strip.path is None:
             return simulated.ask_detector(code, rule_set)
         return recorded.ask_detector(strip.path, rule_set)
+
+
+def _as_toml(value: str | list[str]) -> str:
+    """Return it as JSON, which is TOML as well if it is not reduced to ASCII and holds no DEL."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _is_code(text: str) -> bool:

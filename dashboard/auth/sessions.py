@@ -75,6 +75,7 @@ class Sessions:
         """Undo the attempt counter after a successful sign-in. Raises RedisError."""
         key = self._of_name(name, address)
         await self.store.at(key).decr(key)
+        await self.store.at(key).expire(key, ATTEMPT_WINDOW_S, nx=True)  # it may have gone since it was counted
 
     async def _count(self, key: str, maximum: int) -> int:
         store = self.store.at(key)

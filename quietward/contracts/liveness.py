@@ -28,6 +28,11 @@ class WorkerReport(Struct, frozen=True):
         """Name of the machine or container that it runs on."""
         return self.worker.partition(" ")[0]
 
+    @property
+    def pid(self) -> str:
+        """Its process id there, as digits."""
+        return self.worker.rpartition(" ")[0].rpartition(" ")[2]
+
 
 encode_report = msgspec.json.encode
 _decode = msgspec.json.Decoder(WorkerReport).decode

@@ -11,13 +11,16 @@ import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
 
-from quietward.contracts.errors import BadSettings, Unreachable
+from quietward.contracts.addresses import Ward
+from quietward.contracts.errors import BadSettings, Refused, Unreachable
+from quietward.contracts.liveness import WorkerReport, reports_of
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings, without_password
 from quietward.language.terminal import say
 from quietward.runtime.embedded import free_port
 from quietward.runtime.process import bind
-from quietward.runtime.supervisor import START_WITHIN_S, ProcessSupervisor
+from quietward.runtime.supervisor import LOOKS_EVERY_S, START_WITHIN_S, ProcessSupervisor
+from quietward.store.ask import ask
 
 COMPILES_S = 4.0
 """Who waits longer than that is told why: a start without compiling takes less."""
@@ -112,14 +115,28 @@ def run(
             if browser:
                 webbrowser.open(address)
             end = None if minutes is None else time.monotonic() + minutes * 60
+            looks_at = time.monotonic() + LOOKS_EVERY_S
             while end is None or time.monotonic() < end:
                 time.sleep(0.2)
+                if time.monotonic() > looks_at:
+                    looks_at = time.monotonic() + LOOKS_EVERY_S
+                    if (news := supervisor.kill_hung(_reports(environment["QUIETWARD_STORE"], settings))) is not None:
+                        say(news, flush=True)
                 if (news := supervisor.restart_dead()) is not None:
                     say(news, flush=True)
         finally:
             with contextlib.suppress(_Stop):
                 supervisor.end()
     say("Ended.")
+
+
+def _reports(store: str, settings: Settings) -> list[WorkerReport]:
+    """Return what the parts say of themselves, nothing while the store does not answer."""
+    try:
+        raw = ask(store, settings.tls, "HGETALL", Ward(settings.ward).heartbeats)
+    except (Refused, Unreachable):
+        return []
+    return reports_of(dict(zip(raw[::2], raw[1::2], strict=True)))
 
 
 def _in_use(host: str, port: int) -> bool:

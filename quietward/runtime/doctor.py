@@ -47,7 +47,7 @@ def examine(settings: Settings, rules: Callable[[], str]) -> list[CheckResult]:
     results.append(_attempt("rule tables", rules))
     results += asyncio.run(_broker(settings))
     results += asyncio.run(_store(settings))
-    results.append(_page(settings))
+    results += [_page(settings), _beds(settings)]
     return results
 
 
@@ -135,6 +135,17 @@ def _page(settings: Settings) -> CheckResult:
     else:
         seen, remedy = f"on {settings.host}, behind a proxy", ""
     return CheckResult("page's address", not remedy, seen, remedy)
+
+
+def _beds(settings: Settings) -> CheckResult:
+    """Where nobody else reaches the broker, any name is as good as another: it is told, but is no fault."""
+    remedy = "Name those that you expect in QUIETWARD_BEDS, such as bed-*; others wait until somebody takes them in"
+    if settings.beds:
+        return CheckResult("beds", True, f"only {settings.beds}, and who is taken in", remedy)
+    if _is_on_loopback(settings.broker):
+        seen = "any device may name any bed; QUIETWARD_BEDS would say which are expected"
+        return CheckResult("beds", True, seen, remedy)
+    return CheckResult("beds", False, "any device may name any bed", remedy)
 
 
 async def _sessions(store: Store, ward: Ward) -> CheckResult:

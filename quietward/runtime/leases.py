@@ -7,14 +7,12 @@ by an MQTT session that another worker has taken over).
 
 Claims are made by a thread of their own, with a connection of its own: a step that takes long, or a machine that is
 busy, must not cost a worker what it holds. But a worker whose loop has stood still for too long holds nothing: its
-claims end, others take over, and at last it ends itself, so that whoever started it starts it again.
+claims end, others take over, and at last its process ends itself, see `process.run`.
 """
 
 import asyncio
 import contextlib
-import faulthandler
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Coroutine
@@ -27,18 +25,13 @@ from quietward.contracts.errors import Unreachable
 from quietward.contracts.jitter import equal_jitter
 from quietward.runtime import metrics
 from quietward.runtime.liveness import is_gone, new_worker_name
-from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.process import TURN_S, RecancellingTaskGroup, Turns
 from quietward.store.client import RedisError, Script, Store, connected
 
 log = logging.getLogger("quietward")
 
-TURN_S = 0.25
-HUNG_AFTER_S, ENDS_AFTER_S = 10.0, 30.0
-"""A loop that has made no turn for so long claims nothing any more; and then the process ends. Counted in turns of the
-thread that claims: a process that was stopped as a whole, and goes on, is not hung.
-"""
-ENDED_BY_WATCHDOG = 70
-"""Exit code then: an internal software error, as sysexits.h has it."""
+HUNG_AFTER_S = 10.0
+"""A loop that has made no turn for so long claims nothing any more."""
 
 CLAIM = Script("""
 -- keys: hash of workers -> ms of their last claim, hash of lease numbers -> worker
@@ -156,7 +149,7 @@ class _Claims:
         self.keys = [ward.workers(group.kind), ward.holders(group.kind)]
         self.name = new_worker_name()
         self.loop = asyncio.get_running_loop()
-        self.turns, self._seen, self._still_s = 0, -1, 0.0
+        self.turns = Turns()
         self._end: Callable[[], object] = lambda: None
         self._is_ended = False
         self.thread = threading.Thread(target=self._claim_in_thread, daemon=True, name=f"leases of {group.kind}")
@@ -165,7 +158,7 @@ class _Claims:
         """Have leases claimed, and show that this loop makes its turns, until cancelled."""
         self.thread.start()
         while self.thread.is_alive():
-            self.turns += 1
+            self.turns.note()
             await asyncio.sleep(TURN_S)
         raise RuntimeError("the thread that claims leases has ended")
 
@@ -203,16 +196,11 @@ class _Claims:
                 await ended.wait()
 
     def _is_turning(self) -> bool:
-        """Return whether the loop of the process makes its turns. Ends the process when it has not for too long."""
-        self._still_s = self._still_s + self.group.claim_every_s if self.turns == self._seen else 0.0
-        self._seen = self.turns
-        if self._still_s > ENDS_AFTER_S:
-            log.critical("%s has stood still for %.0f s, and ends", self.group.kind, self._still_s)
-            faulthandler.dump_traceback()
-            os._exit(ENDED_BY_WATCHDOG)
-        if self._still_s > HUNG_AFTER_S:
-            log.error("%s has stood still for %.0f s, and claims nothing", self.group.kind, self._still_s)
-        return self._still_s <= HUNG_AFTER_S
+        """Return whether the loop of the process makes its turns."""
+        still_s = self.turns.look(self.group.claim_every_s)
+        if still_s > HUNG_AFTER_S:
+            log.error("%s has stood still for %.0f s, and claims nothing", self.group.kind, still_s)
+        return still_s <= HUNG_AFTER_S
 
     def _run_only(self, held: set[int]) -> None:
         with contextlib.suppress(RuntimeError):  # the loop has ended

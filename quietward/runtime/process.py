@@ -1,6 +1,7 @@
-"""A service as a process: it stops on a signal, ends with whoever started it, and listens on a port."""
+"""A service as a process: it stops on a signal, ends when it hangs or who started it has ended, listens on a port."""
 
 import asyncio
+import faulthandler
 import gc
 import logging
 import os
@@ -21,6 +22,13 @@ log = logging.getLogger("quietward")
 COLLECTS_EVERY = 20_000
 """New objects between two runs of the garbage collector: most live no longer than one message, and make no cycles."""
 STOP_AGAIN_S = 1.0
+TURN_S = 0.25
+"""How often a loop that does not stand still makes a turn that is counted."""
+LOOKS_EVERY_S = 1.0
+ENDS_AFTER_S = 30.0
+"""A process whose loop has made no turn for so long ends itself, so that whoever started it starts it again."""
+ENDED_BY_WATCHDOG = 70
+"""Exit code then: an internal software error, as sysexits.h has it."""
 
 
 def command_of(*arguments: str) -> list[str]:
@@ -43,9 +51,44 @@ def run(main: Coroutine[Any, Any, None], log_as: Literal["text", "json"] = "text
         runner.run(_until_told_to_stop(main))
 
 
+class Turns:
+    """The turns that a loop makes, for another thread that looks from time to time whether it makes any.
+
+    How long it has made none is counted in looks, not by a clock: a process that was stopped as a whole, and goes on,
+    has not stood still.
+    """
+
+    def __init__(self) -> None:
+        self._made, self._seen, self._still_s = 0, -1, 0.0
+
+    def note(self) -> None:
+        """The loop makes a turn."""
+        self._made += 1
+
+    def look(self, since_s: float) -> float:
+        """Return for how long the loop has stood still, s. since_s: how long after the look before this one comes."""
+        self._still_s = self._still_s + since_s if self._made == self._seen else 0.0
+        self._seen = self._made
+        return self._still_s
+
+
+def _end_when_still(turns: Turns, is_over: threading.Event) -> None:
+    """End this process once its loop has stood still for too long, and write where each of its threads is."""
+    while not is_over.wait(LOOKS_EVERY_S):
+        if (still_s := turns.look(LOOKS_EVERY_S)) > ENDS_AFTER_S:
+            log.critical("stood still for %.0f s, and ends", still_s)
+            faulthandler.dump_traceback()
+            os._exit(ENDED_BY_WATCHDOG)
+
+
 async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
     task = asyncio.create_task(main, name="main")
     loop = asyncio.get_running_loop()
+    turns, is_over = Turns(), threading.Event()
+
+    def turn() -> None:
+        turns.note()
+        loop.call_later(TURN_S, turn)
 
     def stop() -> None:
         task.cancel()
@@ -60,10 +103,14 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
 
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop)
+    turn()
+    threading.Thread(target=_end_when_still, args=(turns, is_over), daemon=True, name="turn watch").start()
     try:
         await task
     except asyncio.CancelledError:
         log.info("stopped")
+    finally:
+        is_over.set()
 
 
 class RecancellingTaskGroup(asyncio.TaskGroup):

@@ -6,9 +6,13 @@ from typing import Any, cast
 import msgspec
 from msgspec import Struct
 
-from quietward.contracts.addresses import Ward
+from quietward.contracts.addresses import Shard, Ward
+from quietward.contracts.inputs import inputs_of
 from quietward.contracts.samples import RefusedMessage
 from quietward.store.client import Entry, Store
+
+LOOKED_UP = 20
+"""How many inputs of a shard, the newest of those that were set aside, are shown as examples."""
 
 _decode = msgspec.json.Decoder(RefusedMessage).decode
 
@@ -17,7 +21,7 @@ class Refused(Struct, frozen=True):
     """How many messages or seconds of a bed were refused for a reason; bed `?`: of no bed that the ward expects.
 
     by: ingest (messages) or detect (seconds). at, text, payload: of the newest message that was kept, ms since the
-    epoch; None and empty where none was.
+    epoch; None and empty where none was. Of what made the detector fail it is the input itself.
     """
 
     bed: str
@@ -45,9 +49,14 @@ async def read_refused(store: Store, ward: Ward) -> list[Refused]:
         of_it = (example.at, example.text, example.payload) if example is not None else (None, "", "")
         found.append(Refused(bed, reason, count, "ingest", *of_it))
     of_detect: Counter[tuple[str, str]] = Counter()
+    set_aside: dict[tuple[str, str], tuple[int, str, str]] = {}
     for shard in ward.all_shards:
         of_detect.update(await _counts(store, shard.refusals))
-    found += [Refused(bed, reason, count, "detect") for (bed, reason), count in of_detect.items()]
+        set_aside |= await _set_aside(store, shard)
+    found += [
+        Refused(bed, reason, count, "detect", *set_aside.get((bed, reason), (None, "", "")))
+        for (bed, reason), count in of_detect.items()
+    ]
     return sorted(found, key=lambda one: (-one.count, one.bed, one.reason))
 
 
@@ -57,4 +66,24 @@ async def _counts(store: Store, key: str) -> Counter[tuple[str, str]]:
     for place, count in raw.items():
         bed, _, reason = place.decode().partition(" ")
         found[bed, reason] = int(count)
+    return found
+
+
+async def _set_aside(store: Store, shard: Shard) -> dict[tuple[str, str], tuple[int, str, str]]:
+    """Return the newest input of each bed that makes the detector fail: when it came, what it raises, and its JSON."""
+    noted = cast("dict[bytes, bytes]", await cast("Any", store.at(shard.aside).hgetall(shard.aside)))
+    places = []
+    for place, why in noted.items():
+        entry_id, _, number = place.decode().partition(" ")
+        ms, _, nth = entry_id.partition("-")
+        places.append((int(ms), int(nth), int(number), why.decode()))
+    found: dict[tuple[str, str], tuple[int, str, str]] = {}
+    for ms, nth, number, why in sorted(places, reverse=True)[:LOOKED_UP]:
+        entry_id = f"{ms}-{nth}"
+        entries = cast("list[Entry]", await store.at(shard.input).xrange(shard.input, entry_id, entry_id))
+        for item in inputs_of(entries[0][1])[number : number + 1] if entries else []:
+            bed = getattr(item, "bed", "?")  # a tick is of all
+            found.setdefault(
+                (bed, "failed"), (ms, f"Makes the detector fail: {why}", msgspec.json.encode(item).decode())
+            )
     return found

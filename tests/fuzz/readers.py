@@ -6,6 +6,7 @@ import functools
 import marshal
 import os
 import random
+import shutil
 import subprocess
 import tempfile
 import tomllib
@@ -42,7 +43,7 @@ from quietward.dashboard.routes import commands
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Policy
 from quietward.ingest.validate import check
-from quietward.practice import answer, simulated, strip
+from quietward.practice import answer, class_routes, marks, sets, simulated, strip
 from quietward.recordings.files import Labour, read_recording, write_recording
 from quietward.recordings.recording import Annotation
 from quietward.runtime.embedded import free_port, store_command, wait_for_port
@@ -339,6 +340,65 @@ def practice() -> Iterator[Reader]:
 
 
 @contextmanager
+def practice_set() -> Iterator[Reader]:
+    """The table of a set, beside a recording."""
+    with tempfile.TemporaryDirectory(prefix="quietward-fuzz-", dir=MEMORY) as folder:
+        own = Path(folder) / "sets" / "spring"
+        own.mkdir(parents=True)
+        (own / "b.csv").write_text("t_s,fhr,ua\n")
+        classroom = sets.Classroom(Path(folder))
+
+        def read(data: bytes) -> object:
+            (own / sets.TABLE).write_bytes(data)
+            found = classroom.read("spring")
+            for place, one in enumerate(found.strips, start=1):
+                assert one.code in (f"spring:{place}", one.name), "of a recording, or simulated"
+                assert classroom.find(one.code)[1] == one
+            return found
+
+        code = simulated.code_of("calm", 7)
+        text = f'title = "Early or late?"\nstrips = ["b", "{code}"]\ntruth = "marks"\n'
+        yield Reader([text.encode(), b""], read, (sets.BadSet, strip.BadStrip))
+
+
+@contextmanager
+def new_set() -> Iterator[Reader]:
+    """A set that is made on the page: what was made can be read again."""
+    with tempfile.TemporaryDirectory(prefix="quietward-fuzz-", dir=MEMORY) as folder:
+        classroom = sets.Classroom(Path(folder))
+
+        def read(data: bytes) -> object:
+            try:
+                new = class_routes.decode_set(data)
+            except (msgspec.DecodeError, UnicodeDecodeError) as error:
+                raise sets.BadSet("set", data, str(error)) from error
+            classroom.write(new)
+            try:
+                found = classroom.read(new.name)
+                assert [one.name for one in found.strips] == new.strips
+                assert found.title == (new.title or new.name)
+            finally:
+                shutil.rmtree(classroom.folder)
+            return found
+
+        codes = [simulated.code_of("calm", 7), simulated.code_of("lively", 1)]
+        seed = {"name": "spring", "strips": codes, "title": "\U0001f600 \\ \x7f"}
+        yield Reader([msgspec.json.encode(seed)], read, (sets.BadSet, strip.BadStrip))
+
+
+MARKS = [
+    (
+        b'baseline_bpm = 140\nneeded = "look"\nclass = 2\nstrip_ends_s = 900.5\nabout = "x"\n'
+        b'[[mark]]\nfrom_s = 1\nto_s = 60.5\nkind = "late deceleration"\n'
+    )
+]
+MARKS_CSV = [
+    b"from_s,to_s,kind\n1,60.5,late\n70,80,Contraction\n",
+    b"\xef\xbb\xbffrom_s, to_s,kind\r\n1,2,acceleration\r\n",
+]
+
+
+@contextmanager
 def http() -> Iterator[Reader]:
     """A request to the page: its first line is `METHOD path?query`, the second headers, then the body.
 
@@ -469,5 +529,9 @@ READERS: dict[str, Callable[[], contextlib.AbstractContextManager[Reader]]] = {
     "url": url,
     "act": act,
     "practice": practice,
+    "practice-set": practice_set,
+    "new-set": new_set,
+    "marks": _file(lambda path: marks.read_marks(Path(path)), lambda: MARKS, ".toml", marks.BadMarks),
+    "marks-csv": _file(lambda path: marks.read_marks(Path(path)), lambda: MARKS_CSV, ".csv", marks.BadMarks),
     "http": http,
 }

@@ -198,3 +198,4 @@ def test_doctor_says_what_is_missing_and_how_to_fix_it(parts: Parts) -> None:
     assert max(map(len, sick.stdout.splitlines())) <= 80
     well = quietward("doctor", "--broker", parts.settings.broker, "--store", parts.settings.store)
     assert well.returncode == 0, well.stdout
+    assert "QUIETWARD_BEDS" in well.stdout, "what is no fault here is told all the same"

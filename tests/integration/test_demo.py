@@ -125,6 +125,21 @@ def test_a_part_that_dies_is_started_again(demo: Demo) -> None:
     assert demo.process.poll() is None
 
 
+def test_a_part_that_is_stopped_and_not_continued_is_killed_and_started_again(demo: Demo) -> None:
+    """It cannot end itself."""
+    os.kill(demo.pid_of("serve"), signal.SIGSTOP)
+    assert wait_for(lambda: "page has not reported for" in demo.out.read_text(), 3 * WAIT_S), demo.out.read_text()
+    assert wait_for(lambda: "page ended (-9); started again" in demo.out.read_text())
+    assert wait_for(lambda: is_well(demo))
+
+
+def is_well(demo: Demo) -> bool:
+    try:
+        return demo.health()["beds"] == 3
+    except OSError:
+        return False
+
+
 def test_a_port_in_use_is_said_in_one_line(demo: Demo) -> None:
     found = subprocess.run(
         [sys.executable, "-m", "quietward", "demo", "--no-browser", "--port", str(demo.port)],

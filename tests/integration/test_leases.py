@@ -14,7 +14,8 @@ from redis import Redis
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
 from quietward.runtime import metrics
-from quietward.runtime.leases import CLAIM, ENDED_BY_WATCHDOG, LeaseGroup, run_leased
+from quietward.runtime.leases import CLAIM, LeaseGroup, run_leased
+from quietward.runtime.process import ENDED_BY_WATCHDOG
 from quietward.store.client import Store
 from quietward.store.topology import check_topology
 from tests.conftest import WAIT_S, settled, until
@@ -191,12 +192,12 @@ async def test_a_long_step_costs_no_lease(store: Store, workers: Callable[[int],
 
 
 HUNG = """
-import asyncio, sys, time
+import sys, time
 from quietward.contracts.addresses import Ward
-from quietward.runtime import leases
+from quietward.runtime import leases, process
 from quietward.store.client import connected
 
-leases.HUNG_AFTER_S, leases.ENDS_AFTER_S = 1.0, 3.0
+leases.HUNG_AFTER_S, process.ENDS_AFTER_S = 1.0, 5.0
 
 async def hang(_):
     print("holds", flush=True)
@@ -206,7 +207,7 @@ async def main():
     async with connected(sys.argv[1]) as store:
         await leases.run_leased(store, Ward("shared"), leases.LeaseGroup("test", 1, 0.8), hang)
 
-asyncio.run(main())
+process.run(main())
 """
 
 

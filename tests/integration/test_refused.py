@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, Ward
+from quietward.contracts.inputs import Block, Tick, encode_inputs
 from quietward.contracts.settings import Settings
 from quietward.dashboard.auth import audit
 from quietward.store.client import Store
@@ -58,6 +59,22 @@ async def test_what_was_refused_is_listed_by_bed_and_reason(
     shown = refused(settings, "bed-3")
     assert "1420" in shown
     assert "bed-2" not in shown
+
+
+async def test_what_made_the_detector_fail_is_shown_as_it_came(settings: Settings, ward: Ward, store: Store) -> None:
+    shard = ward.shard(0)
+    for ms in (1_000, 2_000, 3_000):
+        block = Block("bed-1", "poison", ms, ms, ms, [140.0] * 4, [1.0] * 4)
+        await store.xadd(shard.input, {"e": encode_inputs([Tick(ms), block])}, id=f"{ms}-0")
+    noted = {"1000-0 1": "KeyError()", "2000-0 1": "OverflowError('too large')", "500-0 0": "is no longer there"}
+    await store.hset(shard.aside, mapping=noted)
+    await store.hset(shard.refusals, mapping={"bed-1 failed": 2, "bed-1 late": 7})
+    late, failed = map(json.loads, refused(settings, "--json").splitlines())
+    assert (failed["bed"], failed["reason"], failed["count"], failed["by"]) == ("bed-1", "failed", 2, "detect")
+    assert failed["at"] == 2_000, "the newest of those that are still there"
+    assert failed["text"] == "Makes the detector fail: OverflowError('too large')"
+    assert json.loads(failed["payload"])[1:4] == ["bed-1", "poison", 2_000]
+    assert (late["reason"], late["text"]) == ("late", "")
 
 
 async def test_whoever_is_refused_pushes_no_deed_out(ward: Ward, store: Store) -> None:

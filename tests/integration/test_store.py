@@ -9,6 +9,7 @@ from quietward.contracts.addresses import LOG_KEPT, TREND_KEPT, Ward
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.inputs import Tick, encode_inputs
 from quietward.contracts.log import Event, decode_event
+from quietward.dashboard.auth.sessions import ATTEMPT_WINDOW_S, MAX_UNKNOWN, Sessions
 from quietward.detect import store as detect_store
 from quietward.detect.store import ShardStore
 from quietward.store.client import (
@@ -113,6 +114,30 @@ async def test_a_checkpoint_of_another_version_is_left_aside(store: Store) -> No
     await store.hset(shard.checkpoint, mapping={"position": "7-0", "state": b"what an earlier version wrote"})
     resume = await ShardStore(store, shard).take_over()
     assert (resume.state, resume.saved) == (b"", "7-0")
+
+
+async def test_what_is_set_aside_is_kept_as_long_as_its_entry(store: Store) -> None:
+    shard = Ward("saving").shard(0)
+    own = ShardStore(store, shard)
+    for entry in ("5-0", "6-0"):
+        await store.xadd(shard.input, {"e": encode_inputs([Tick(1)])}, id=entry)
+        await own.put_aside({(entry, 0): "ValueError()"})
+    assert await own.set_aside() == {("5-0", 0): "ValueError()", ("6-0", 0): "ValueError()"}
+    await store.xtrim(shard.input, minid="6-0", approximate=False)
+    await store.xadd(shard.input, {"e": encode_inputs([Tick(2)])}, id="7-0")
+    await own.put_aside({("7-0", 0): "KeyError()"})
+    assert await store.hkeys(shard.aside) == [b"6-0 0", b"7-0 0"], "a detector that never restarts forgets, too"
+
+
+async def test_wrong_passwords_are_counted_in_keys_that_end(store: Store) -> None:
+    sessions = Sessions(store, Ward("page"))
+    for n in range(MAX_UNKNOWN + 20):
+        await sessions.count_attempt(f"nobody-{n}", "192.0.2.1", is_known=False)
+    await sessions.count_attempt("Nora", "192.0.2.1", is_known=True)
+    await sessions.undo_attempt("Ann", "192.0.2.1")  # checking her password took longer than her count was kept
+    kept = [await store.ttl(key) async for key in store.scan_iter("*:attempts:*")]
+    assert len(kept) == MAX_UNKNOWN + 3, "one address makes no more keys than it may try unknown names"
+    assert all(0 < left_s <= ATTEMPT_WINDOW_S for left_s in kept), kept
 
 
 async def test_a_superseded_owner_leaves_the_checkpoint_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

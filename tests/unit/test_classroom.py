@@ -13,7 +13,7 @@ import pytest
 from quietward.contracts.fields import HZ
 from quietward.contracts.summary import Level
 from quietward.detect import calibrate
-from quietward.practice import recorded, simulated
+from quietward.practice import recorded, results, sets, simulated
 from quietward.practice.answer import Answer, LearnerMark
 from quietward.practice.compare import compare
 from quietward.practice.desk import Desk
@@ -207,6 +207,26 @@ def test_a_set_of_simulated_strips_is_made_once(tmp_path: Path) -> None:
     assert classroom.names() == ["autumn"]
 
 
+@pytest.mark.parametrize("title", ["\U0001f600", "a\x7fb", "Früh oder spät?", 'a "\\', "\u2028", "\x00\x1b\n"])
+def test_a_set_is_read_with_the_title_that_it_was_made_with(tmp_path: Path, title: str) -> None:
+    classroom = Classroom(tmp_path)
+    classroom.write(NewSet("spring", [simulated.code_of("calm", 7)], title))
+    assert classroom.read("spring").title == title
+
+
+def test_a_classroom_takes_so_many_sets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sets, "MOST_SETS", 3)
+    classroom, codes = Classroom(tmp_path), [simulated.code_of("calm", 7)]
+    for n in range(3):
+        classroom.write(NewSet(f"set-{n}", codes))
+    with pytest.raises(BadSet, match="There are 3 already; move old ones out of"):
+        classroom.write(NewSet("set-3", codes))
+    assert classroom.names() == ["set-0", "set-1", "set-2"]
+    (tmp_path / "sets" / "set-1").rename(tmp_path / "set-1")
+    classroom.write(NewSet("set-3", codes))
+    assert classroom.names() == ["set-0", "set-2", "set-3"]
+
+
 def result(n: int, wrong: int, of: int = 4, learner: str = "blue", **more: object) -> Result:
     mistakes = [Mistake("late decelerations missed", wrong, of)] if of else [Mistake("baseline wrong", 0, 1)]
     usual: dict[str, object] = {"set": "spring-1", "strip": f"s{n}", "account": "", "score": 10 * n}
@@ -225,6 +245,29 @@ def test_results_are_kept_and_a_line_that_was_cut_off_harms_no_other(tmp_path: P
     (tmp_path / "file").write_text("")
     with pytest.raises(NotKept, match="Cannot be written"):
         Results(tmp_path / "file").append(result(1, 4))
+
+
+def test_results_are_kept_up_to_a_size_and_then_refused_until_somebody_makes_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(results, "MOST_BYTES", 1_000)
+    kept, told = Results(tmp_path), 0
+
+    def answer_on() -> None:
+        nonlocal told
+        while told < 100:
+            kept.append(result(told, 4))
+            told += 1
+
+    with pytest.raises(NotKept, match=r"Export them, and move .* away"):
+        answer_on()
+    assert 2 < told < 100
+    line = kept.path.stat().st_size / told
+    assert 1_000 < kept.path.stat().st_size <= 1_000 + line
+    assert kept.read() == [result(n, 4) for n in range(told)], "what is there can be exported"
+    kept.path.rename(tmp_path / "older.jsonl")
+    kept.append(result(told, 4))
+    assert kept.read() == [result(told, 4)]
 
 
 def test_progress_is_by_kind_of_mistake_over_all_answers_and_the_last_five() -> None:

@@ -149,6 +149,14 @@ def test_nobody_in_a_container_is_root_and_nothing_is_written_but_volumes() -> N
             assert target in made, "a volume begins as the image's folder, which the user must own"
 
 
+def test_what_a_container_says_is_not_kept_without_end() -> None:
+    """Docker's own default is json-file without a bound."""
+    for name, service in SERVICES.items():
+        assert service["logging"]["driver"] == "json-file", name
+        size, files_kept = (service["logging"]["options"][key] for key in ("max-size", "max-file"))
+        assert int(size.removesuffix("m")) * int(files_kept) <= 100, name
+
+
 def test_people_and_studies_lie_in_volumes_where_the_page_looks_for_them() -> None:
     settings = load({}, SERVICES["serve"]["environment"])
     mounts = {v.split(":")[1]: v.split(":")[2:] for v in SERVICES["serve"]["volumes"]}

@@ -41,6 +41,21 @@ def test_doctor_says_how_open_the_page_is(settings: Settings, says: str) -> None
     assert found.well or found.remedy
 
 
+@pytest.mark.parametrize(
+    ("settings", "is_well", "says"),
+    [
+        (Settings(), True, "any device may name any bed; QUIETWARD_BEDS"),
+        (Settings(broker="mqtt://192.0.2.1:1883"), False, "any device may name any bed"),
+        (Settings(broker="mqtt://192.0.2.1:1883", beds="bed-*"), True, "only bed-*, and who is taken in"),
+    ],
+)
+def test_doctor_says_who_may_name_which_bed(settings: Settings, is_well: bool, says: str) -> None:
+    found = doctor._beds(settings)
+    assert found.well == is_well
+    assert found.seen.startswith(says)
+    assert "QUIETWARD_BEDS" in found.remedy
+
+
 @pytest.mark.parametrize(("url", "is_well"), [("mqtt://192.0.2.1:1", False), ("mqtts://192.0.2.1:1", True)])
 def test_doctor_names_a_way_that_is_not_encrypted(url: str, is_well: bool) -> None:
     found = doctor._encrypted("broker", url, "mqtts")

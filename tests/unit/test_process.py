@@ -2,12 +2,16 @@
 
 import asyncio
 import contextlib
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from quietward.contracts.errors import Unreachable
-from quietward.runtime.process import RecancellingTaskGroup
+from quietward.runtime.process import ENDED_BY_WATCHDOG, RecancellingTaskGroup, Turns
 from tests.conftest import WAIT_S, Server, free_port
 
 
@@ -89,6 +93,78 @@ async def test_a_group_that_waits_raises_what_one_of_its_tasks_has_raised() -> N
     current = asyncio.current_task()
     assert current is not None
     assert not current.cancelling()
+
+
+SERVICE = """
+import asyncio, sys, time
+from quietward.runtime import process
+
+process.TURN_S, process.LOOKS_EVERY_S, process.ENDS_AFTER_S = 0.02, 0.1, 1.0
+
+async def hang():
+    print("runs", flush=True)
+    time.sleep(600)
+
+async def turn():
+    print("runs", flush=True)
+    await asyncio.sleep(600)
+
+async def end():
+    pass
+
+process.run({"hang": hang, "turn": turn, "end": end}[sys.argv[1]]())
+time.sleep(2.5)
+print("has gone on", flush=True)
+"""
+
+
+def service(does: str) -> subprocess.Popen[bytes]:
+    return subprocess.Popen([sys.executable, "-P", "-c", SERVICE, does], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+
+
+def test_a_service_that_hangs_ends_and_says_where() -> None:
+    """Any: the page has no lease that others could take over."""
+    with service("hang") as process:
+        try:
+            _, said = process.communicate(timeout=WAIT_S)
+        finally:
+            process.kill()
+    assert process.returncode == ENDED_BY_WATCHDOG
+    assert b"stood still for 1 s, and ends" in said
+    assert b"in hang" in said
+
+
+def test_a_service_that_was_stopped_for_long_and_goes_on_has_not_hung() -> None:
+    with service("turn") as process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == b"runs\n"
+            for _ in range(2):
+                process.send_signal(signal.SIGSTOP)
+                time.sleep(1.5)  # longer than a loop may stand still
+                process.send_signal(signal.SIGCONT)
+                time.sleep(0.5)
+            assert process.poll() is None
+        finally:
+            process.kill()
+
+
+def test_nobody_is_ended_for_standing_still_once_the_service_is_over() -> None:
+    with service("end") as process:
+        try:
+            out, _ = process.communicate(timeout=WAIT_S)
+        finally:
+            process.kill()
+    assert (process.returncode, out) == (0, b"has gone on\n")
+
+
+def test_how_long_a_loop_stands_still_is_counted_in_looks() -> None:
+    turns = Turns()
+    assert turns.look(2.0) == 0
+    assert turns.look(2.0) == 2
+    assert turns.look(2.0) == 4
+    turns.note()
+    assert turns.look(2.0) == 0
 
 
 def test_a_server_of_a_test_that_never_listens_is_ended(tmp_path: Path) -> None:
