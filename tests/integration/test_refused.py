@@ -58,6 +58,9 @@ async def test_what_was_refused_is_listed_by_bed_and_reason(
     shown = refused(settings, "bed-3")
     assert "1420" in shown
     assert "bed-2" not in shown
+    message = shown.splitlines()[-1].strip()
+    assert message.startswith('{"'), "how the newest message begins"
+    assert second(29, fhr=[1420] * 4).decode().startswith(message.removesuffix("..."))
 
 
 async def test_whoever_is_refused_pushes_no_deed_out(ward: Ward, store: Store) -> None:
