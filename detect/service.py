@@ -355,12 +355,11 @@ class Detector:
 
     def troubles(self) -> list[str]:
         """Return in words whether the last second was not worked through."""
-        name = f"shard {self.store.shard.number}"
-        behind_s = self.behind_s()
-        if stopped := self._worked.trouble(f"{name} has not been worked through"):
+        number, behind_s = self.store.shard.number, self.behind_s()
+        if stopped := self._worked.trouble(f"shard {number} has not been worked through"):
             return stopped
         if behind_s is not None and behind_s > LATE_S and not self._is_abreast:
-            return [f"{name} is {behind_s:.0f} s behind"]
+            return [f"shard {number} is {behind_s:.0f} s behind"]
         return []
 
     def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:

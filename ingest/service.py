@@ -338,7 +338,8 @@ class Ingest:
         self.ignored[item.bed] += 1
         if not self._seldom.is_due(item.bed, IGNORED, steady):
             return []
-        said = f"Used, but for fields that are not known here: {', '.join(names)}"
+        values = ", ".join(names)
+        said = f"Used, but for fields that are not known here: {values}"
         about = {"bed": item.bed, "session": getattr(item, "session", ""), "reason": IGNORED}
         log.warning("%s", said, extra=about)
         shown = message.payload[:500].decode("utf-8", "replace")

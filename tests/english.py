@@ -10,6 +10,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterable, Iterator
+from collections.abc import Set as AbstractSet
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,6 @@ SENTENCES_IN = (
     "dashboard/history/flags.py",
     "dashboard/history/hours_figure.py",
     "dashboard/history/shift.py",
-    "dashboard/live/hub.py",
     "dashboard/print/handover.py",
     "dashboard/print/stay_page.py",
     "dashboard/print/ward_sheet.py",
@@ -58,6 +58,15 @@ SENTENCES_IN = (
     "quietward/contracts/summary.py",
 )
 """Modules that make sentences for people: a text in them with a space or a capital is one, unless NOT_SAID has it."""
+SENTENCES_OF = {
+    "dashboard/live/hub.py": ("troubles", "troubles_of_ward"),
+    "detect/service.py": ("troubles",),
+    "ingest/service.py": ("troubles", "_told_of_ignored"),
+    "simulator/service.py": ("troubles",),
+}
+"""Functions that do, of modules whose other texts are for logs."""
+TROUBLE = "{} for {{n}} s"
+"""What `StoppedSince.trouble` makes of what it is given."""
 CHOICES_IN = ROOT / "quietward" / "contracts" / "errors.py"
 """Says which values are possible."""
 ERRORS_ON_PAGES_IN = (
@@ -67,6 +76,8 @@ ERRORS_ON_PAGES_IN = (
     "dashboard/routes/stays.py",
     "dashboard/web/bounds.py",
     "dashboard/web/request_body.py",
+    "ingest/service.py",
+    "ingest/validate.py",
     *(path.relative_to(ROOT).as_posix() for path in sorted(ROOT.glob("practice/*.py"))),
 )
 """Modules whose errors are shown on a page."""
@@ -119,7 +130,7 @@ PLAIN_WORDS = """
     acceleration deceleration contraction helped nobody reported unknown baseline variability deepest area
     decelerations contractions concern raised level answered unanswered over at by what result flag no other
     viewer nurse min bpm abrupt gradual yes up down behind after before steady shelved Ward Shift Study Practice
-    withdrawn eased minute signal arrival leaving move steadily store ingest detect
+    withdrawn eased minute signal arrival leaving move steadily store ingest detect serve simulate
 """
 """Single small words, which cannot be told from names of code."""
 OF_STUDIES = (
@@ -181,7 +192,21 @@ OF_TERMINAL = (
     "clock",
 )
 """Words of the command line that cannot be told from names of code, or are made of several pieces."""
+OF_VALIDATION = (
+    "Expected {a}, got {b}",
+    "Expected {a} >= {b}",
+    "Expected {a} <= {b}",
+    "Expected {a} of length {b}",
+    "Expected {a} matching regex {b}",
+    "Object missing required field {a}",
+    "Is not JSON: {a}",
+)
+"""What msgspec says of what a device has sent."""
 PUT_TOGETHER = (
+    "detect {n} of {n2}",
+    "ingest {n} of {n2}",
+    "serve {n} of {n2}",
+    "simulate {n} of {n2}",
     "{n} acceleration",
     "{n} prolonged acceleration",
     "{n} early",
@@ -226,12 +251,20 @@ def english() -> dict[str, str]:
         *((of_template(p.read_text()), p) for p in sorted(ROOT.glob("dashboard/templates/*.html"))),
         *((of_rules(p), p) for p in sorted(ROOT.glob("detect/rules/*.toml"))),
         *((of_python(ROOT / name), ROOT / name) for name in SENTENCES_IN),
+        *((of_functions(ROOT / name, functions), ROOT / name) for name, functions in SENTENCES_OF.items()),
         *((of_errors(ROOT / name), ROOT / name) for name in ERRORS_ON_PAGES_IN),
         (_by_sentence(of_python(CHOICES_IN)), CHOICES_IN),
     ):
         for sentence in sentences:
             found.setdefault(sentence, file.relative_to(ROOT).as_posix())
-    others = (*PLAIN_WORDS.split(), *PUT_TOGETHER, *OF_STUDIES, *CARE_WORDS.values(), *LOG_WORDS.values())
+    others = (
+        *PLAIN_WORDS.split(),
+        *PUT_TOGETHER,
+        *OF_VALIDATION,
+        *OF_STUDIES,
+        *CARE_WORDS.values(),
+        *LOG_WORDS.values(),
+    )
     return found | {sentence: "tests/english.py" for sentence in others if sentence not in found}
 
 
@@ -296,10 +329,26 @@ def _of_table(table: dict[str, Any]) -> Iterator[str]:
 
 def of_python(path: Path) -> Iterator[str]:
     """Yield the sentences of a module; what is put into them has the name of the last word of its expression."""
-    tree = ast.parse(path.read_text())
+    yield from _sentences(ast.parse(path.read_text()))
+
+
+def of_functions(path: Path, names: Iterable[str]) -> Iterator[str]:
+    """Yield the sentences of a module's functions of these names. Of what `trouble` is given, the whole sentence."""
+    for function in ast.walk(ast.parse(path.read_text())):
+        if not isinstance(function, ast.FunctionDef) or function.name not in names:
+            continue
+        given = {
+            id(node.args[0])
+            for node in ast.walk(function)
+            if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "trouble"
+        }
+        yield from _sentences(function, given)
+
+
+def _sentences(tree: ast.AST, of_troubles: AbstractSet[int] = frozenset()) -> Iterator[str]:
     skipped = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     skipped |= {id(part) for node in ast.walk(tree) if isinstance(node, ast.Raise) for part in ast.walk(node)}
-    for text in _texts(tree, skipped):
+    for text in _texts(tree, skipped, of_troubles):
         if " " in text.strip() or text[:1].isupper() or "{" in text:
             yield _lettered(text)
 
@@ -331,7 +380,7 @@ def of_commands() -> Iterator[str]:
         yield " ".join((inspect.getdoc(command) or "").split())
 
 
-def _texts(tree: ast.AST, skipped: set[int]) -> Iterator[str]:
+def _texts(tree: ast.AST, skipped: set[int], of_troubles: AbstractSet[int] = frozenset()) -> Iterator[str]:
     """Yield the texts with words in them, without those that are skipped and parts of others."""
     skipped = skipped | {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
     skipped |= {
@@ -351,7 +400,7 @@ def _texts(tree: ast.AST, skipped: set[int]) -> Iterator[str]:
             else None
         )
         if isinstance(text, str) and not NOT_SAID.fullmatch(text) and _has_words(text):
-            yield text
+            yield TROUBLE.format(text) if id(node) in of_troubles else text
 
 
 def _lettered(text: str) -> str:

@@ -21,6 +21,8 @@ from quietward.language.terminal import said
 if TYPE_CHECKING:
     from quietward.runtime.refused import Refused
 
+INDENT, CUT = "    ", "..."
+
 
 def doctor(
     broker: BrokerOption = None,
@@ -73,7 +75,7 @@ def refused(
     shards: ShardsOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """List refused messages by bed and reason, with why the newest of each was refused."""
+    """List refused messages by bed and reason, with the newest of each and why it was refused."""
     import asyncio
 
     from quietward.contracts.addresses import Ward
@@ -96,15 +98,31 @@ def refused(
 
 
 def _refused_lines(found: "list[Refused]") -> list[str]:
-    """Return a line for each bed and reason, and below it why the newest was refused, as wide as the terminal."""
+    """Return a line for each bed and reason, and below it why the newest was refused, and how its message begins; as
+    wide as the terminal.
+    """
     from datetime import UTC, datetime
 
+    width = shutil.get_terminal_size().columns
     bed, by, reason, count, newest = map(said, ("bed", "by", "reason", "count", "newest (UTC)"))
     of_bed = max(len(bed), *(len(one.bed) for one in found))
     lines = [f"{bed:{of_bed}}  {by:6}  {reason:13}  {count:>7}  {newest}"]
     for one in found:
         at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%m-%d %H:%M:%S")
         lines.append(f"{one.bed:{of_bed}}  {one.by:6}  {one.reason:13}  {one.count:7}  {at}".rstrip())
-        lines += textwrap.wrap(one.text, shutil.get_terminal_size().columns, initial_indent="    ",
-                               subsequent_indent="    ")  # fmt: skip
+        lines += textwrap.wrap(_printable(one.text), width, initial_indent=INDENT, subsequent_indent=INDENT)
+        if one.payload:
+            lines.append(_cut(INDENT + _printable(one.payload), width))
     return lines
+
+
+def _printable(text: str) -> str:
+    """Return what a device has sent without anything that a terminal would obey."""
+    return "".join(one if one.isprintable() else ascii(one)[1:-1] for one in text)
+
+
+def _cut(line: str, width: int) -> str:
+    """Return as much of a line as fits. width: in columns, of which some letters take two."""
+    from rich.cells import cell_len, set_cell_size
+
+    return line if cell_len(line) <= width else set_cell_size(line, width - len(CUT)).rstrip() + CUT

@@ -34,7 +34,7 @@ def keeps_up(settings: Settings, part: str | None, here: bool) -> bool:
     now_ms = time.time_ns() // 1_000_000
     troubles = [liveness.troubles_of(report, now_ms) for report in reports]
     for report, of_it in zip(reports, troubles, strict=True):
-        say(f"{report.part} on {report.worker}: {'; '.join(of_it) or 'well'}")
+        print(f"{report.part} on {report.worker}: {'; '.join(map(said, of_it)) or said('well')}")
     missing = [name for name in ([part] if part else liveness.NEEDED) if name not in {one.part for one in reports}]
     for name in missing:
         say(f"{name}: does not run")

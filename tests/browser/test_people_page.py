@@ -188,6 +188,25 @@ def test_roles_hold_on_the_server_and_show_on_the_page(browser: Browser, page: P
         expect(deeds).to_contain_text("own limit")
 
 
+def test_what_was_refused_is_for_who_is_in_charge_alone(browser: Browser, page: Page, ward: MadeUpWard) -> None:
+    ward.store.hset(ward.ward.refusals, "bed-1 rate", 7)
+    status, answer = ask(ward, "/refused.json", Cookie=cookie_of(ward, "Nora"))
+    assert (status, answer.read()) == (403, b"Only the nurse in charge can read what was refused")
+    assert ask(ward, "/refused.json")[0] == 401
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    sign_in(page, ward, "Nora", "/shift")
+    with screen(browser) as other:
+        sign_in(other, ward, "Ines", "/shift")
+        expect(other.locator(".refused tbody tr")).to_contain_text("7 messages")
+    with page.expect_response("**/shift/flags.json*"):
+        page.get_by_label("show").select_option("2")
+    expect(page.locator(".figures dt").first).to_be_visible()
+    expect(page.locator(".refused")).to_be_hidden()
+    assert [url for url in asked if url.endswith("/refused.json")] == []
+    ward.store.delete(ward.ward.refusals)
+
+
 def test_a_nurse_is_told_before_she_writes_that_limits_are_not_hers(page: Page, ward: MadeUpWard) -> None:
     limited = [BedLimit("low-baseline", 95.0, "Ines", "known low", ward.now_ms() + 3_600_000)]
     ward.put("bed-1", limited=limited)

@@ -59,6 +59,9 @@ async def test_what_was_refused_is_listed_by_bed_and_reason(
     shown = refused(settings, "bed-3")
     assert "1420" in shown
     assert "bed-2" not in shown
+    message = shown.splitlines()[-1].strip()
+    assert message.startswith('{"'), "how the newest message begins"
+    assert second(29, fhr=[1420] * 4).decode().startswith(message.removesuffix("..."))
 
 
 async def test_what_made_the_detector_fail_is_shown_as_it_came(settings: Settings, ward: Ward, store: Store) -> None:

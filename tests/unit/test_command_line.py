@@ -67,6 +67,18 @@ def test_what_was_refused_fits_eighty_columns(monkeypatch: pytest.MonkeyPatch) -
     assert lines[-1].startswith("?"), "where no message was kept there is nothing below"
 
 
+def test_what_a_device_has_sent_is_cut_to_the_terminal_and_cannot_command_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    short = Refused("bed-1", "json", 1, "ingest", 0, "payload: b'\\x1b'", '{"a": "\u4e2d"}\x1b[2J\r\n\u202e')
+    wide = Refused("bed-2", "ignored-field", 1, "ingest", 0, "Used, but for: \x1b[2J", "\u4e2d" * 30)
+    lines = checks._refused_lines([short, wide])
+    assert all(line.isprintable() for line in lines)
+    assert lines[3] == '    {"a": "\u4e2d"}\\x1b[2J\\r\\n\\u202e'
+    assert lines[-2:] == ["    Used, but for: \\x1b[2J", "    " + "\u4e2d" * 16 + "..."], (
+        "a wide letter takes two columns"
+    )
+
+
 @pytest.mark.parametrize("name", [None, *(name for name, command in COMMANDS.items() if not command.hidden)])
 def test_helps_are_in_the_readers_language(name: str | None, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(terminal, "_here", lambda: language("de", TERMINAL))

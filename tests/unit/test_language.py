@@ -15,6 +15,7 @@ from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes.commands import BadCommand
 from quietward.language.catalogue import PLACEHOLDER, TERMINAL, chosen, language, names
 from quietward.language.terminal import asked_for
+from quietward.runtime.liveness import StoppedSince
 from tests.english import ROOT, english, plurals, terminal
 
 OTHERS = [name for name in names() if name != "en"]
@@ -37,6 +38,17 @@ SENTENCES = {
     "on purpose, Kim: bathroom; now no FHR for 3 min": "mit Absicht, Kim: Toilette; jetzt: Seit 3 min keine FHF",
     "shelved for 15 min by Kim (late, she says): tachysystole": (
         "für 15 min zurückgestellt von Kim (late, she says): Tachysystolie"
+    ),
+    "ingest 1 of 2: the broker has been away for 12 s": "Annahme 1 von 2: der Vermittler ist seit 12 s weg",
+    "ingest: the broker refuses what ingest sends to itself: let it write to a/b": (
+        "Annahme: der Vermittler lehnt ab, was die Annahme sich selbst sendet: Sie muss an a/b schreiben dürfen"
+    ),
+    "detect 2 of 3: shard 0 is 9 s behind": "Auswertung 2 von 3: Shard 0 ist 9 s im Rückstand",
+    "serve: the page gets no new data for 7 s": "Seite: die Seite bekommt seit 7 s keine neuen Daten",
+    "simulate: 3 of 12 devices do not reach the broker": "Simulation: 3 von 12 Geräten erreichen den Vermittler nicht",
+    "Expected `float` <= 300.0": "Erwartet: `float` <= 300,0",
+    "Used, but for fields that are not known here: late, spo2": (
+        "Verwendet, bis auf Felder, die hier unbekannt sind: late, spo2"
     ),
     "what nobody has ever written": "what nobody has ever written",
 }
@@ -100,6 +112,19 @@ def test_the_page_looks_up_what_it_shows() -> None:
 def test_finished_sentences_are_recognised_by_their_templates(sentence: str, german: str) -> None:
     assert language("de").said(sentence) == german
     assert language("en").said(sentence) == sentence
+
+
+def test_what_has_not_come_round_is_said_in_the_readers_language() -> None:
+    now = 0.0
+    stopped = StoppedSince(lambda: now)
+    now = 60.0
+    given = [key.removesuffix(" for {n} s") for key in english() if key.endswith(" for {n} s") and key[0].islower()]
+    assert "no second was written" in given
+    for what in given:
+        (trouble,) = stopped.trouble(what)
+        found = language("de").said(trouble)
+        assert "60 s" in found
+        assert found != trouble
 
 
 @pytest.mark.skipif(shutil.which("node") is None, reason="no Node")

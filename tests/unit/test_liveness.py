@@ -1,6 +1,13 @@
 """What is wrong with a ward, by what each of its workers says of itself."""
 
+import pytest
+
 from quietward.contracts.liveness import WorkerReport, encode_report, reports_of, troubles_of, troubles_of_ward
+from quietward.contracts.settings import Settings
+from quietward.language import terminal
+from quietward.language.catalogue import TERMINAL, language
+from quietward.runtime import health
+from quietward.runtime.clock import now_ms
 from quietward.runtime.liveness import StoppedSince
 
 NOW = 1_790_000_000_000
@@ -41,3 +48,19 @@ def test_what_comes_round_is_no_trouble_and_what_stops_is() -> None:
     assert round_.trouble("nothing was done") == ["nothing was done for 6 s"]
     round_.note()
     assert round_.trouble("nothing was done") == []
+
+
+def test_alive_says_what_is_wrong_in_the_readers_language(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    two = ["the broker has been away for 7 s", "no second was written for 8 s"]
+    reports = [WorkerReport("ingest", "a 1 x", now_ms(), two), WorkerReport("serve", "a 2 x", now_ms())]
+    stored = [part for one in reports for part in (one.part.encode(), encode_report(one))]
+    monkeypatch.setattr(health, "ask", lambda *_: stored)
+    monkeypatch.setattr(terminal, "_here", lambda: language("de", TERMINAL))
+    assert not health.keeps_up(Settings(), None, here=False)
+    assert capsys.readouterr().out.splitlines() == [
+        "ingest on a 1 x: der Vermittler ist seit 7 s weg; seit 8 s wurde keine Sekunde geschrieben",
+        "serve on a 2 x: gut",
+        "detect: läuft nicht",
+    ]

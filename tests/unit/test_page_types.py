@@ -14,7 +14,9 @@ from quietward.dashboard.history import shift
 from quietward.dashboard.live import hub
 from quietward.dashboard.view import marks, view_model
 from quietward.dashboard.web import pages
+from quietward.ingest.validate import IGNORED, REASONS
 from quietward.practice import answer, class_routes, compare, mistakes, progress, strip
+from quietward.runtime import refused
 from tests import golden
 
 ROOT = Path(__file__).parents[2]
@@ -35,6 +37,7 @@ SHARED: dict[str, type[Struct]] = {
     "FormerStay": view_model.FormerStay,
     "Undoable": summary.Undoable,
     "UnexpectedDevice": samples.UnexpectedDevice,
+    "Refused": refused.Refused,
     "AdjustableLimit": policy_info.AdjustableLimit,
     "PolicyInfo": policy_info.PolicyInfo,
     "LogEvent": log.Event,
@@ -83,6 +86,15 @@ def test_hours_of_a_bed_are_declared_where_they_are_drawn() -> None:
     assert re.findall(r"^ \* @property \{.*\} (\w+)", text, re.MULTILINE) == list(
         shift.BedShift.__struct_encode_fields__
     )
+
+
+def test_the_page_has_words_for_every_reason_of_a_refusal() -> None:
+    text = (ROOT / "dashboard" / "assets" / "shift" / "refused.mjs").read_text()
+    table = re.search(r"REASONS = \{\n(.*?)^\}", text, re.MULTILINE | re.DOTALL)
+    assert table
+    of_ingest = {*REASONS, IGNORED, "broken"}
+    of_detect = {"failed", "late", "repeated", "superseded", "time", "unreadable"}
+    assert set(re.findall(r'^  "?([\w-]+)"?: N_', table[1], re.MULTILINE)) == of_ingest | of_detect
 
 
 def test_frames_are_those_that_javascript_is_tested_with() -> None:

@@ -232,6 +232,18 @@ export interface UnexpectedDevice {
   last_at: number;
 }
 
+/** What of a bed was refused for a reason; bed `?`: of no bed that the ward expects. count: of messages (ingest) or seconds
+ * (detect). at, text, payload: of the newest message that is kept, ms by the server's clock; null: none is. */
+export interface Refused {
+  bed: string;
+  reason: string;
+  count: number;
+  by: "ingest" | "detect";
+  at: number | null;
+  text: string;
+  payload: string;
+}
+
 export type Strips = Map<string, Strip>;
 
 /** One line of a bed's log. */

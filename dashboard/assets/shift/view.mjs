@@ -5,10 +5,11 @@ import { hoursChoice, ifChanged, labelled, make, setText, statusLine } from "../
 import { _, said } from "../shared/language.mjs";
 import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
+import { RefusedTable } from "./refused.mjs";
 import { legend, timeline } from "./timeline.mjs";
 
 /** @import { BedShift } from "./timeline.mjs" */
-/** @import { FormerStay, FrameHead } from "../shared/types" */
+/** @import { FormerStay, FrameHead, Refused } from "../shared/types" */
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
 /** @typedef {{ at: number, who: string, role: string, what: string, bed: string, to: string }} AuditEntry */
@@ -57,7 +58,8 @@ export default class ShiftView {
     this.records = make("section", "box records");
     this.records.append(make("h2", "", _("Records of women who have left")), this.former);
     this.records.hidden = true;
-    below.append(picture, sums, this.records, this.audit);
+    this.refused = new RefusedTable();
+    below.append(picture, sums, this.records, this.audit, this.refused.root);
     host.append(make("h1", "", _("What happened")), tools, this.trouble, below);
     this.timer = setInterval(() => void this.load(), AGAIN_MS);
     void this.load();
@@ -94,6 +96,7 @@ export default class ShiftView {
     setText(this.asOf, _("as of {time}", { time: timeOf(this.drawnAt) }) + (isRead ? _(", held while the keyboard is in it") : ""));
     this.figures.replaceChildren(...found.figures.map(figure));
     void this.readDeeds();
+    void this.readRefused();
   }
 
   async readDeeds() {
@@ -104,6 +107,15 @@ export default class ShiftView {
     const { deeds } = await answer.json();
     this.audit.hidden = deeds.length === 0;
     this.deeds.replaceChildren(...deeds.slice(0, DEEDS_SHOWN).map(deed));
+  }
+
+  async readRefused() {
+    if (role() !== "in charge") return;
+    const answer = await fetch("/refused.json").catch(() => null);
+    if (!answer?.ok) return;
+    /** @type {{ refused: Refused[] }} */
+    const { refused } = await answer.json();
+    this.refused.show(refused, Date.now());
   }
 
   /** @param {string} text */
