@@ -179,12 +179,15 @@ def _rate(own: list[_Run]) -> float:
 
 
 def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:
-    """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest."""
+    """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest.
+
+    One whose staff are not the study's is none that can be chosen.
+    """
     meeting = []
     for place, row in enumerate(report["rows"]):
         own = [run for run in runs if run.is_of(row["name"], USUAL, CHOSEN_ON)]
         needs = sum(len(run.needs) for run in own)
-        if row["kind"] != "policy" or not needs:
+        if row["kind"] != "policy" or not row["is_own_staff"] or not needs:
             continue
         rate, late = _rate(own), sum(run.late for run in own) / needs
         if rate <= limit["interruptions_per_nurse_hour"] and 1 - late >= limit["reached_share"]:

@@ -46,6 +46,7 @@ def render(reported: Result, report: FullReport) -> str:
     return _environment().get_template("report.html").render(
         study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(report),
         alike=_names(report.choice.alike, rows), hangs_on=_hangs_on(report.other_staff),
+        varies_staff=any(not row.is_own_staff for row in rows),
         is_simulated=any(not cases.recordings for cases in study.cases),
         tables={
             "by_need": _by_need(today),

@@ -137,7 +137,9 @@ class VariantRow(Struct, frozen=True):
     late_once_shown: of those that the trace itself shows while they last, by a published definition, the ones that were
     not reached in time from then on. meets:
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
-    top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
+    top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse. is_own_staff: its staff are the
+    study's; with others it is shown, and neither chosen nor on the front: how many nurses there are, and what they
+    believe, are assumptions.
     """
 
     name: str
@@ -175,6 +177,7 @@ class VariantRow(Struct, frozen=True):
     reasons: list[ReasonRow]
     top_ten: list[tuple[str, int]]
     outcomes: OutcomeRow | None = None
+    is_own_staff: bool = True
 
 
 class LateNeed(Struct, frozen=True):
@@ -250,7 +253,7 @@ def summarize(result: Result, draws: int = DRAWS) -> Summary:
     half = result.of(reported)
     sums = _sums(half, draws)
     base = next(s for s in sums if s.variant.name == BASE)
-    on_front = front([(s.rate[0], s.late[0]) for s in sums])
+    on_front = front([(s.rate[0], s.late[0] if s.has_staff_of(base) else np.nan) for s in sums])
     rows = [s.row(base, is_on) for s, is_on in zip(sums, on_front, strict=True)]
     choice = _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed)
     (on_all,) = _staff_rows(result, [base.variant], result.with_staff[:1], draws)
@@ -328,20 +331,23 @@ def _late_needs(result: Result) -> list[LateNeed]:
 def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", seed: int) -> Choice:
     """Return the policy that meets the limit and is the least late, then the quietest, on one half.
 
+    Those that differ in anything of the staff are left out: a study compares policies, and assumes its staff.
     Which others cannot be told apart from it is looked at on the other half, with as many comparisons taken into
     account as there are (Bonferroni).
     """
     shifts = on[0].of_draw
     if not shifts:
         return Choice(None, "there is one shift of a kind at most, and none is left to choose on", 0)
-    meeting = [i for i, s in enumerate(on) if s.variant.policy and s.meets]
+    base = next(s for s in on if s.variant.name == BASE)
+    may_be_chosen = [s.variant.policy is not None and s.has_staff_of(base) for s in on]
+    meeting = [i for i, s in enumerate(on) if may_be_chosen[i] and s.meets]
     if not sum(len(of) for of in on[0].meant):
         return Choice(None, "in the shifts to choose on nobody is known to have been needed at this level", shifts)
     if not meeting:
         return Choice(None, "none of the policies meets the limit on the shifts to choose on", shifts)
     place = min(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))
     best = reported[place]
-    others = [s for s in reported if s.variant.policy and s is not best]
+    others = [s for s, may_be in zip(reported, may_be_chosen, strict=True) if may_be and s is not best]
     as_late = [s for s in others if best.paired_late(s).p * len(others) >= LEVEL]
     alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed) * len(others) >= LEVEL]
     return Choice(
@@ -394,6 +400,10 @@ class _VariantSums:
         self._nurse_hours = [s.nurse_hours for s in shifts]
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
+
+    def has_staff_of(self, base: "_VariantSums") -> bool:
+        """Whether its staff are those of the base."""
+        return self.variant.staff == base.variant.staff
 
     def _is_late(self, need: Episode) -> bool:
         return not _within(need, self._limit.reached_within_min * 60)
@@ -584,6 +594,7 @@ class _VariantSums:
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
             self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
+            self.has_staff_of(base),
         )  # fmt: skip
 
 

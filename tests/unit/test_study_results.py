@@ -5,6 +5,7 @@ import dataclasses
 import io
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -167,10 +168,15 @@ def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
 
 
 def made_up(
-    scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5, staff_draws: int = 1
+    scores: dict[str, list[ShiftScore]],
+    limit: float = 5.0,
+    reached: float = 0.5,
+    staff_draws: int = 1,
+    vary: list[dict[str, Any]] | None = None,
 ) -> Summary:
     """Summarize policies with these scores, shift by shift; the first is today's."""
-    vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
+    if vary is None:
+        vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
     plan = small(vary=vary, alarm=[], staff_draws=staff_draws,
                  limit={"interruptions_per_nurse_hour": limit, "reached_share": reached})  # fmt: skip
     variants = [
@@ -250,6 +256,24 @@ def test_of_those_that_meet_the_limit_the_least_late_is_chosen_then_the_quietest
     assert "none of the policies meets the limit" in made_up(scores, limit=1.0).choice.why
 
 
+def test_staff_are_an_assumption_and_never_chosen() -> None:
+    """More nurses, or nurses who believe all, would be the least late; that recommends no policy."""
+    scores = {
+        "today": [score([True, False], 16)] * 12,
+        "more nurses": [score([False, False], 8)] * 12,
+        "trust": [score([False, False], 8)] * 12,
+    }
+    vary = [{"key": "staff.beds_per_nurse", "values": [2]}, {"key": "staff.trust.least", "values": [1]}]
+    summary = made_up(scores, vary=vary)
+    assert (summary.choice.name, summary.choice.of) == ("today", 0)
+    today, *others = summary.rows
+    assert (today.is_own_staff, today.on_front) == (True, True)
+    assert [(row.is_own_staff, row.on_front, row.meets) for row in others] == [(False, False, True)] * 2
+    full = report.full_report(summary.reported, summary, "quietward study x")
+    page = report_page.render(summary.reported, full)
+    assert "Variants with other staff are shown and never chosen" in page
+
+
 def test_what_cannot_be_told_apart_is_named_together() -> None:
     rng = np.random.default_rng(1)
     noise = rng.integers(-6, 7, 24).tolist()
@@ -305,7 +329,11 @@ def test_where_nothing_is_chosen_that_is_said(summary: Summary, found: Result) -
     none = dataclasses.replace(summary, choice=result.Choice(None, "none meets the limit", 2))
     full = report.full_report(found, none, "quietward study x")
     assert full.chosen is None
-    assert "No policy is recommended:</strong> none meets the limit" in report_page.render(summary.reported, full)
+    page = report_page.render(summary.reported, full)
+    assert "No policy is recommended:</strong> none meets the limit" in page
+    for words in ("Intervals of shares are exact", "Told apart: p below .05", "votes of nine experts"):
+        assert words in page, "what explains the figures does not hang on a choice"
+    assert "simulator and the detector come from one hand" in page[: page.index("</section>")]
 
 
 def test_names_in_the_report_are_text_and_no_markup(found: Result, summary: Summary) -> None:
