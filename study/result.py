@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct, field
 
+from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study.plan import BASE, Study, Variant
 from quietward.study.run import Result
@@ -35,6 +36,8 @@ from quietward.study.statistics import (
 DRAWS = 2000
 USED_UP = 0.97
 """From here on a simulated heart rate falls and stays down (`gives_out_at` in `simulator/physiology.toml`)."""
+CLINICIANS_WITHIN_MIN = (5, 10)
+"""A need for the team is met by clinicians, whom a nurse at the bed has still to call; no source for the times."""
 MOST_FREQUENT = 10
 POLICY = "policy"
 
@@ -112,6 +115,8 @@ class NeedRow(Struct, frozen=True):
     reached: Delays
     clinicians: Delays
     by: dict[str, int]
+    clinicians_within: dict[str, Share] = {}
+    answered_in_time: Share = Share(0, 0, None, None, None)
 
 
 class OutcomeRow(Struct, frozen=True):
@@ -139,7 +144,9 @@ class VariantRow(Struct, frozen=True):
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
     top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse. is_own_staff: its staff are the
     study's; with others it is shown, and neither chosen nor on the front: how many nurses there are, and what they
-    believe, are assumptions.
+    believe, are assumptions. clinicians_within: of needs for the team those that clinicians had reached within so many
+    minutes, empty where the limit is of others. answered_in_time: needs with somebody there within the limit who came
+    for a call, or as clinicians; a visit on the round is none.
     """
 
     name: str
@@ -178,6 +185,8 @@ class VariantRow(Struct, frozen=True):
     top_ten: list[tuple[str, int]]
     outcomes: OutcomeRow | None = None
     is_own_staff: bool = True
+    clinicians_within: dict[str, Share] = {}
+    answered_in_time: Share = Share(0, 0, None, None, None)
 
 
 class LateNeed(Struct, frozen=True):
@@ -427,8 +436,25 @@ class _VariantSums:
             self._once_shown(by_shift), _delays([e.shown_s for e in own]),
             _delays([e.flagged_s for e in own]), _delays([e.called_s for e in own]),
             _delays([e.reached_s for e in own]), _delays([e.clinicians_s for e in own]),
-            dict(Counter(e.reached_by for e in own)),
+            dict(Counter(e.reached_by for e in own)), self._clinicians_within(by_shift),
+            self._answered_in_time(by_shift),
         )  # fmt: skip
+
+    def _clinicians_within(self, by_shift: Sequence[Sequence[Episode]]) -> dict[str, Share]:
+        if self._limit.level != Level.TEAM.value:
+            return {}
+        return {
+            f"{minutes}": self._there_within([[e.clinicians_s for e in of] for of in by_shift], minutes * 60)
+            for minutes in CLINICIANS_WITHIN_MIN
+        }
+
+    def _answered_in_time(self, by_shift: Sequence[Sequence[Episode]]) -> Share:
+        within_s = self._limit.reached_within_min * 60
+        return self._there_within([[e.answered_s for e in of] for of in by_shift], within_s)
+
+    def _there_within(self, delays_s: Sequence[Sequence[float | None]], seconds: float) -> Share:
+        in_time = [sum(delay is not None and delay <= seconds for delay in of) for of in delays_s]
+        return self._share(in_time, list(map(len, delays_s)))
 
     @property
     def late_share(self) -> Share:
@@ -594,7 +620,7 @@ class _VariantSums:
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
             self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
-            self.has_staff_of(base),
+            self.has_staff_of(base), self._clinicians_within(self.meant), self._answered_in_time(self.meant),
         )  # fmt: skip
 
 

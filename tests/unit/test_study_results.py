@@ -155,6 +155,28 @@ def test_what_the_trace_does_not_show_is_not_late_by_it() -> None:
     assert "1 of 3 within 5 min of that" in words
 
 
+def test_a_need_for_the_team_is_met_by_clinicians_and_answered_by_who_came_for_a_call() -> None:
+    """All reached by a nurse at once, half of them on her round; clinicians after 4, 10 and 11 min, and never."""
+    shift = score([False] * 4, 8)
+    came = [(0.0, 240.0), (None, 600.0), (300.0, 660.0), (None, None)]
+    episodes = [
+        msgspec.structs.replace(e, answered_s=answered, clinicians_s=clinicians)
+        for e, (answered, clinicians) in zip(shift.episodes, came, strict=True)
+    ]
+    summary = made_up({"today": [msgspec.structs.replace(shift, episodes=episodes)] * 2})
+    (row,) = summary.rows
+    assert (row.late.count, row.late.of) == (0, 4)
+    assert {within: (share.count, share.of) for within, share in row.clinicians_within.items()} == {
+        "5": (1, 4), "10": (2, 4)
+    }  # fmt: skip
+    assert (row.answered_in_time.count, row.answered_in_time.of) == (2, 4)
+    (need,) = row.by_need
+    assert (need.clinicians_within, need.answered_in_time) == (row.clinicians_within, row.answered_in_time)
+    page = report_page.render(summary.reported, report.full_report(summary.reported, summary, "quietward study x"))
+    assert "clinicians there within 10 min" in page
+    assert page.count("2 of 4 (7 % to 93 %)") >= 4
+
+
 def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     """Care changes the course: under the second policy bed 0 never needs anybody, and bed 1 is reached in time."""
     shift = score([True, True, False], 8)

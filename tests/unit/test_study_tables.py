@@ -133,6 +133,18 @@ def test_a_need_that_is_said_to_have_been_reached_sooner_is_noticed(copy: Path) 
     assert len(differing(copy)) > 1
 
 
+@pytest.mark.parametrize("column", ["clinicians_s", "answered_s"])
+def test_clinicians_or_an_answer_that_never_came_are_noticed(column: str, copy: Path) -> None:
+    needs = rows(copy / "episodes.csv")
+    need = next(row for row in needs if row["level"] == "team" and usual(row) and not row[column])
+    need[column] = "1.0"
+    rewrite(copy, "episodes.csv", needs)
+    what = {"clinicians_s": ["clinicians within 10 min", "clinicians within 5 min"], "answered_s": ["answered in time"]}
+    assert sorted(differing(copy)) == sorted(
+        ["needs whose visits say otherwise", *(f"today: {x}" for x in what[column])]
+    )
+
+
 def test_a_visit_that_was_added_is_noticed(copy: Path) -> None:
     need = next(row for row in rows(copy / "episodes.csv") if float(row["reached_s"] or 1e9) > 5)
     visits = rows(copy / "visits.csv")
