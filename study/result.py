@@ -20,7 +20,7 @@ from msgspec import Struct, field
 from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study.plan import BASE, Study, Variant
-from quietward.study.run import Result
+from quietward.study.run import Result, halves
 from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
     BETWEEN,
@@ -268,19 +268,6 @@ def summarize(result: Result, draws: int = DRAWS) -> Summary:
     (on_all,) = _staff_rows(result, [base.variant], result.with_staff[:1], draws)
     others = _staff_rows(half, result.planned.other_staff, half.other_staff, draws)
     return Summary(half, rows, choice, others, _late_needs(half), on_all)
-
-
-def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
-    """Return the places of the shifts to choose on and of those to report on: of each kind every second.
-
-    A kind of which there is one is reported only.
-    """
-    seen: Counter[str] = Counter()
-    parts: tuple[list[int], list[int]] = ([], [])
-    for i, kind in enumerate(kinds):
-        parts[1 - seen[kind] % 2].append(i)
-        seen[kind] += 1
-    return parts
 
 
 def _sums(result: Result, draws: int) -> "list[_VariantSums]":

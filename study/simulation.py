@@ -34,11 +34,11 @@ PpvByLevel = dict[int, float]
 def simulate_shifts(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
-    ppv: Sequence[PpvByLevel] | None,
+    ppv: Sequence[Sequence[PpvByLevel]] | None,
     moved: Callable[[float], None] = lambda _: None,
     draw: int = 1,
 ) -> list[list[ShiftScore]]:
-    """Return the score of every shift under each variant. ppv: what staff expect, by variant; None: no staff at all.
+    """Return the score of every shift under each variant. ppv: what staff expect, by variant and shift; None: no staff.
 
     moved: called with the share of all that has been done since it was called last. draw: which one of the staff.
     """
@@ -101,7 +101,7 @@ def _simulate(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
     alarms: Alarms,
-    ppv: Sequence[PpvByLevel] | None,
+    ppv: Sequence[Sequence[PpvByLevel]] | None,
     moved: Callable[[float], None],
     draw: int,
 ) -> list[list[ShiftScore]]:
@@ -118,7 +118,7 @@ def play(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
     alarms: Alarms,
-    ppv: Sequence[PpvByLevel] | None,
+    ppv: Sequence[Sequence[PpvByLevel]] | None,
     truth: Sequence[Sequence[BedTruth | TruthOverTime]],
     moved: Callable[[float], None] = lambda _: None,
     *,
@@ -138,7 +138,7 @@ def play(
             for s, case in enumerate(measured.cases):
                 own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}{_draw_key(draw)}"
                 played.staff[v, s] = Staff(
-                    env, variant.staff, own, alarms, v, s * beds, ppv[v], key, changes_course=changes_course
+                    env, variant.staff, own, alarms, v, s * beds, ppv[v][s], key, changes_course=changes_course
                 )
 
     def on_call(call: Call) -> None:

@@ -11,8 +11,7 @@ from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study import provenance
 from quietward.study.cases import Case
 from quietward.study.plan import Variant
-from quietward.study.result import halves
-from quietward.study.run import Result
+from quietward.study.run import Result, halves
 from quietward.study.score import ShiftScore
 
 KEYS = ("condition", "policy", "staff", "draw", "seed", "version", "commit")

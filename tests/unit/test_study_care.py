@@ -45,8 +45,11 @@ def played() -> tuple[list[ShiftScore], list[ShiftScore]]:
     """With staff who answer all calls, and with staff who answer none."""
     plan, found = measured()
     today = plan.variants[0]
+    n = len(found.cases)
     all_true, none_true = dict.fromkeys((1, 2, 3), 1.0), dict.fromkeys((1, 2, 3), 0.0)
-    answered, missed = care.simulate_shifts(found, [today, unheard(today)], [all_true, none_true], plan.rules)
+    answered, missed = care.simulate_shifts(
+        found, [today, unheard(today)], [[all_true] * n, [none_true] * n], plan.rules
+    )
     return answered, missed
 
 
@@ -72,7 +75,9 @@ def test_with_nobody_there_the_course_is_what_was_measured() -> None:
 
 def test_the_same_again() -> None:
     plan, found = measured()
-    ((again, *_),) = care.simulate_shifts(found, plan.variants, [dict.fromkeys((1, 2, 3), 1.0)], plan.rules)
+    ((again, *_),) = care.simulate_shifts(
+        found, plan.variants, [[dict.fromkeys((1, 2, 3), 1.0)] * len(found.cases)], plan.rules
+    )
     assert again == played()[0][0]
 
 

@@ -14,7 +14,7 @@ from markupsafe import escape
 from matplotlib.patches import Rectangle
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import cases, figures, report, report_page, result, run, statistics, what_if
+from quietward.study import cases, figures, report, report_page, result, run, simulation, statistics, what_if
 from quietward.study.cases import Case
 from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
@@ -127,7 +127,29 @@ def test_nothing_beats_what_is_on_the_front() -> None:
 
 
 def test_every_second_shift_of_a_kind_is_one_to_choose_on() -> None:
-    assert result.halves(["night"] * 5 + ["busy"] * 2 + ["calm"]) == ([1, 3, 6], [0, 2, 4, 5, 7])
+    assert run.halves(["night"] * 5 + ["busy"] * 2 + ["calm"]) == ([1, 3, 6], [0, 2, 4, 5, 7])
+
+
+def test_each_half_learns_trust_from_its_own_shifts(found: Result) -> None:
+    """Where a policy is chosen, what calls are worth on the shifts that are reported is not known."""
+    chosen_on, reported = run.halves([case.shift for case in found.cases])
+    for unanswered, expected in zip(found.unanswered, found.ppv, strict=True):
+        for half in (chosen_on, reported):
+            own = simulation.ppv_by_level([unanswered[i] for i in half])
+            assert [expected[i] for i in half] == [own] * len(half)
+    assert any(expected[0] != expected[1] for expected in found.ppv)
+    assert found.of(reported).ppv == [[expected[i] for i in reported] for expected in found.ppv]
+
+
+def test_staff_of_each_shift_expect_what_its_half_has_taught() -> None:
+    """In the first of two shifts nothing is believed, in the second all: the same staff, other answers."""
+    measured, plan = measured_shifts(), small(vary=[], alarm=[])
+    none, full = dict.fromkeys((1, 2, 3), 0.0), dict.fromkeys((1, 2, 3), 1.0)
+    (apart,) = simulation.simulate_shifts(measured, plan.variants, [[none, full]])
+    (believed,) = simulation.simulate_shifts(measured, plan.variants, [[full, full]])
+    assert apart[1] == believed[1]
+    answers = [sum(v.why == "call" for v in shifts[0].visits) for shifts in (apart, believed)]
+    assert answers[0] < answers[1]
 
 
 def score(late: Sequence[bool], interruptions: int) -> ShiftScore:
@@ -209,7 +231,7 @@ def made_up(
     shifts = [Case("night-shift", 8, seed) for seed in range(n)]
     planned = msgspec.structs.replace(plan, variants=variants, other_staff=[])
     nobody = [own[:n] for own in of_each]
-    return result.summarize(Result(planned, shifts, of_each, nobody, [{}] * len(scores), []), draws=200)
+    return result.summarize(Result(planned, shifts, of_each, nobody, [[{}] * n] * len(scores), []), draws=200)
 
 
 def test_draws_of_the_staff_that_say_the_same_make_nothing_more_certain() -> None:
