@@ -46,7 +46,7 @@ def render(reported: Result, report: FullReport) -> str:
     return _environment().get_template("report.html").render(
         study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(report),
         alike=_names(report.choice.alike, rows), hangs_on=_hangs_on(report.other_staff),
-        varies_staff=any(not row.is_own_staff for row in rows),
+        p_in_words=p_in_words, varies_staff=any(not row.is_own_staff for row in rows),
         is_simulated=any(not cases.recordings for cases in study.cases),
         tables={
             "by_need": _by_need(today),
@@ -266,7 +266,8 @@ def _outcomes(rows: Sequence[VariantRow]) -> ReportTable | None:
     lines = [[
         full_name(row), share_in_words(o.gave_out),
         NONE if row.name == BASE else _paired(o.gave_out_against_today), interval(o.most_used),
-        NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, p {o.p:.2g}", str(o.births),
+        NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, {p_in_words(o.p, o.p_is_exact)}",
+        str(o.births),
     ] for row in rows if (o := row.outcomes) is not None]  # fmt: skip
     head = [
         "variant",
@@ -285,7 +286,12 @@ def _against(row: VariantRow) -> str:
 
 
 def _paired(paired: Paired) -> str:
-    return f"{paired.late_here_only} more, {paired.late_there_only} fewer, p {paired.p:.2g}"
+    return f"{paired.late_here_only} more, {paired.late_there_only} fewer, {p_in_words(paired.p, paired.is_exact)}"
+
+
+def p_in_words(p: float, is_exact: bool) -> str:
+    """Return a p; one from assignments that were drawn is said to be near."""
+    return f"p {p:.2g}" if is_exact else f"p near {p:.2g}"
 
 
 def _by_shift(rows: Sequence[VariantRow]) -> ReportTable | None:

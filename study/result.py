@@ -67,11 +67,13 @@ class Paired(Struct, frozen=True):
     """The same needs under two variants: how many were late under one alone, and the p of McNemar's exact test.
 
     With several draws of the staff each need is there as often, so that shifts are compared: a permutation test.
+    is_exact: no assignments of it were drawn.
     """
 
     late_here_only: int
     late_there_only: int
     p: float
+    is_exact: bool = True
 
 
 class Delays(Struct, frozen=True):
@@ -123,7 +125,8 @@ class OutcomeRow(Struct, frozen=True):
     """How it went with those who had an emergency, where care changes the course.
 
     births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average; against
-    today: difference, and p of a permutation test, shift by shift. gave_out: reserves that were used up.
+    today: difference, and p of a permutation test, shift by shift, for which assignments were drawn unless p_is_exact.
+    gave_out: reserves that were used up.
     """
 
     births: int
@@ -132,6 +135,7 @@ class OutcomeRow(Struct, frozen=True):
     p: float
     gave_out: Share
     gave_out_against_today: Paired
+    p_is_exact: bool = True
 
 
 class VariantRow(Struct, frozen=True):
@@ -345,7 +349,7 @@ def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", se
     best = reported[place]
     others = [s for s, may_be in zip(reported, may_be_chosen, strict=True) if may_be and s is not best]
     as_late = [s for s in others if best.paired_late(s).p * len(others) >= LEVEL]
-    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed) * len(others) >= LEVEL]
+    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed).p * len(others) >= LEVEL]
     return Choice(
         best.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share,
         [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others),
@@ -479,7 +483,7 @@ class _VariantSums:
         if len(pairs) == self.of_draw:
             return Paired(here, there, mcnemar_p(here, there))
         more = self._by_shift([of.count((True, False)) - of.count((False, True)) for of in pairs])
-        return Paired(here, there, paired_p(more, self._seed))
+        return Paired(here, there, *paired_p(more, self._seed))
 
     def _by_shift(self, values: Sequence[float]) -> list[float]:
         """Return the sum of each shift over the draws of its staff."""
@@ -542,9 +546,10 @@ class _VariantSums:
         pairs = [list(zip(out(here), out(there), strict=True)) for here, there in zip(own, others, strict=True)]
         more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(used(own), used(others), beds, strict=True)])
         against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
+        p, is_exact = paired_p(more, self._seed)
         return OutcomeRow(
             sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
-            paired_p(more, self._seed), self._share([sum(out(of)) for of in own], beds), self._paired(pairs),
+            p, self._share([sum(out(of)) for of in own], beds), self._paired(pairs), is_exact,
         )  # fmt: skip
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:

@@ -1,8 +1,8 @@
 """Runs a study: every shift is measured once, every variant is run on every shift. On all cores, and resumable.
 
-Two rounds. In the first nobody answers: it gives the positive predictive value of each variant's calls, by itself of the
-shifts to choose on and of the others. In the second there are staff, who trust calls according to it. Finished jobs are
-read from the folder; the number of workers has no influence on the results.
+Two rounds. In the first nobody answers: it gives the positive predictive value of each variant's calls, for each half
+of the shifts by itself. In the second there are staff, who trust calls according to it. Finished jobs are read from the
+folder; the number of workers has no influence on the results.
 """
 
 import hashlib
