@@ -1,5 +1,6 @@
 """Runs variants through shifts: calls, staff, scores. In memory, no clock, no files."""
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from quietward.study.alarms import (
     NotedTime,
     PlainAlarms,
     PolicyAlarms,
+    SpeakAgain,
     class_alarm_edges,
     limit_alarm_edges,
 )
@@ -66,7 +68,19 @@ def alarms_of(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
     if policies:
         return PolicyAlarms(measured.evaluations, policies)
     edges = [_edges(measured, variant) for variant in variants]
-    return PlainAlarms([v.name for v in variants], edges, measured.evaluations.beds)
+    again = [_speak_again(v) for v in variants]
+    return PlainAlarms([v.name for v in variants], edges, again, measured.seconds.tolist())
+
+
+def _speak_again(variant: Variant) -> SpeakAgain:
+    times = variant.alarm_times
+    if times is None:
+        raise TypeError("A plain alarm has times after which it speaks again")
+    inf = math.inf
+    return SpeakAgain(
+        (inf, times.look_after_s or inf, times.bedside_after_s or inf, inf),
+        (inf, times.look_repeats_s or inf, times.bedside_repeats_s or inf, times.team_repeats_s or inf),
+    )
 
 
 def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
