@@ -100,7 +100,7 @@ def _as_integers(values: Sequence[float]) -> list[int] | None:
         return None
     below = math.lcm(*(part.denominator for part in parts))
     whole = [int(part * below) for part in parts]
-    common = math.gcd(*whole)
+    common = math.gcd(*whole) or 1  # none is left of what only rounding had made unequal
     whole = [value // common for value in whole]
     return whole if sum(map(abs, whole)) <= MOST_STEPS else None
 

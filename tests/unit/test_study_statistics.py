@@ -42,6 +42,7 @@ def test_a_paired_permutation_test_is_that_of_fisher() -> None:
     assert statistics.paired_p([x / 24 for x in darwin], 1) == (exact, True), "a count in each 24 nurse-hours"
     assert statistics.paired_p([1.0, 2.0, 3.0], 1) == (pytest.approx(2 / 8), True)
     assert statistics.paired_p([0.0, 0.0], 1) == (1.0, True)
+    assert statistics.paired_p([0.1 + 0.2 - 0.3, 0.0], 1) == (1.0, True), "rounding is no difference"
     assert statistics.paired_p([5.0], 1) == (1.0, True)
 
 
