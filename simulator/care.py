@@ -1,6 +1,11 @@
-"""Pure: what staff do relieves something, often, not always, and not at once."""
+"""Pure: what staff do relieves something, often, not always, and not at once.
+
+What the n-th turning of one woman relieves is the same whatever else is done to her, and when: courses in which staff
+do things in another order differ by what is done, not by luck.
+"""
 
 import random
+from collections import Counter
 
 from quietward.contracts.commands import CareKind
 from quietward.simulator.physiology import Relief, responses
@@ -11,18 +16,21 @@ class Care:
     """What has been done at one bed, and what it relieves."""
 
     def __init__(self, seed: str) -> None:
-        self._rng = random.Random(seed)
+        self._seed = seed
+        self._times: Counter[CareKind] = Counter()
         self._spans: list[Span] = []
         self.done: list[Helped] = []
 
     def did(self, what: CareKind, t_s: float) -> Helped:
         """Draw what something done at `t_s` relieves."""
+        self._times[what] += 1
+        rng = random.Random(f"{self._seed} {what} {self._times[what]}")
         relieved: list[Span] = []
         for response in responses():
             if response.to != what:
                 continue
-            drawn, after_s = self._rng.random(), self._rng.uniform(*response.after_s)
-            lasts_s = self._rng.uniform(*response.for_min) * 60
+            drawn, after_s = rng.random(), rng.uniform(*response.after_s)
+            lasts_s = rng.uniform(*response.for_min) * 60
             if drawn < response.probability:
                 relieved.append(Span(response.relieves, t_s + after_s, t_s + after_s + lasts_s))
         self._spans += relieved

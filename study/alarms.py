@@ -101,17 +101,20 @@ class PolicyAlarms:
         self._may_begin = _may_begin(evaluations, policies)
         self._rows = [*np.flatnonzero(np.diff(evaluations.second, prepend=-1)).tolist(), len(evaluations.second)]
         self._row = 0
+        self._row_is_found = False
         self._noted: list[NotedTime] = []
         self._noted_since: dict[int, float] = {}
         self._due: Bools = np.zeros((0, 0), dtype=np.bool_)
 
     def next_s(self) -> float:
         """Return the time of the next evaluation that can change something: at an idle bed a condition must hold."""
+        if self._row_is_found:
+            return float(self._evaluations.second[self._rows[self._row]])
         for row in range(self._row, len(self._rows) - 1):
             own = slice(self._rows[row], self._rows[row + 1])
             self._due = self._may_begin[:, own] | self._busy[:, self._evaluations.bed[own]]
             if self._due.any():
-                self._row = row
+                self._row, self._row_is_found = row, True
                 return float(self._evaluations.second[self._rows[row]])
         self._row = len(self._rows) - 1
         return np.inf
@@ -120,7 +123,7 @@ class PolicyAlarms:
         """Let the policies decide on the evaluations that are due at `next_s`."""
         variant, place = (np.ascontiguousarray(x) for x in np.nonzero(self._due))
         at = self._rows[self._row] + place
-        self._row += 1
+        self._row, self._row_is_found = self._row + 1, False
         bed = self._evaluations.bed[at]
         pairs = variant * self._evaluations.beds + bed
         a, second = self._attention, self._evaluations.second[at]
@@ -207,36 +210,86 @@ class AlarmEdge(NamedTuple):
     level: int
 
 
-class PlainAlarms:
-    """Alarms whose times do not depend on what staff do; each is silent once it has been acknowledged."""
+class SpeakAgain(NamedTuple):
+    """By level, seconds after which an alarm that nobody answers goes one level up, and an answered one is repeated."""
 
-    def __init__(self, names: Sequence[str], edges: Sequence[Iterable[AlarmEdge]], beds: int) -> None:
+    goes_up_s: tuple[float, float, float, float]
+    repeats_s: tuple[float, float, float, float]
+
+
+class PlainAlarms:
+    """Alarms that begin and end whatever staff do.
+
+    Until it ends, one that nobody acknowledges goes one level up, once, and one that has been acknowledged is silent
+    for a time and speaks again. again: by alarm; ends_s: by bed, when its signal does, and nothing speaks there again.
+    """
+
+    def __init__(
+        self,
+        names: Sequence[str],
+        edges: Sequence[Iterable[AlarmEdge]],
+        again: Sequence[SpeakAgain],
+        ends_s: Sequence[float],
+    ) -> None:
         self.changes: list[AlarmChange] = []
-        self._names = names
+        self._names, self._again, self._ends_s = names, again, ends_s
         self._edges = sorted((edge.t_s, v, edge) for v, own in enumerate(edges) for edge in own)
-        self._level = np.zeros((len(names), beds), dtype=np.int64)
-        self._acknowledged = np.zeros((len(names), beds), dtype=np.bool_)
+        shape = len(names), len(ends_s)
+        self._by_itself = np.zeros(shape, dtype=np.int64)  # the level without having gone up
+        self._level = np.zeros(shape, dtype=np.int64)
+        self._acknowledged, self._has_gone_up = (np.zeros(shape, dtype=np.bool_) for _ in range(2))
+        self._due: Floats = np.full(shape, np.inf)
         self._next = 0
 
     def next_s(self) -> float:
-        """Return when the next alarm begins or ends."""
-        return self._edges[self._next][0] if self._next < len(self._edges) else np.inf
+        """Return when the next alarm begins, ends, or speaks again."""
+        edge_s = self._edges[self._next][0] if self._next < len(self._edges) else np.inf
+        return min(edge_s, float(self._due.min(initial=np.inf)))
 
     def step(self) -> list[Call]:
-        """Let all alarms begin and end that do so now."""
+        """Let all alarms begin, end and speak again that do so now."""
         now, calls = self.next_s(), []
-        while self.next_s() == now:
+        while self._next < len(self._edges) and self._edges[self._next][0] == now:
             _, v, edge = self._edges[self._next]
             self._next += 1
-            before = int(self._level[v, edge.bed])
-            rises = edge.level > before
-            self._level[v, edge.bed] = edge.level
-            if rises or edge.level == 0:
-                self._acknowledged[v, edge.bed] = False
-            self.changes.append(AlarmChange(v, edge.bed, now, edge.level, bool(self._acknowledged[v, edge.bed])))
-            if rises:
-                calls.append(Call(v, edge.bed, now, edge.level, self._names[v], "worsened" if before else "raised"))
+            calls += self._changes_by_itself(v, edge)
+        for v, bed in np.argwhere(self._due == now).tolist():
+            calls.append(self._speaks_again(v, bed, now))
         return calls
+
+    def _changes_by_itself(self, v: int, edge: AlarmEdge) -> list[Call]:
+        at, before = (v, edge.bed), int(self._by_itself[v, edge.bed])
+        rises = edge.level > before
+        self._by_itself[at] = edge.level
+        self._level[at] = max(edge.level, self._level[at]) if rises else edge.level
+        if edge.level == 0:
+            self._has_gone_up[at] = False
+        if rises or edge.level == 0:
+            self._acknowledged[at] = False
+        self._tell(v, edge.bed, edge.t_s)
+        what = "worsened" if before else "raised"
+        return [Call(v, edge.bed, edge.t_s, int(self._level[at]), self._names[v], what)] if rises else []
+
+    def _speaks_again(self, v: int, bed: int, now: float) -> Call:
+        at = v, bed
+        goes_up = not self._acknowledged[at]
+        self._has_gone_up[at] |= goes_up
+        self._level[at] += goes_up
+        self._acknowledged[at] = False
+        self._tell(v, bed, now)
+        return Call(v, bed, now, int(self._level[at]), self._names[v], "escalated" if goes_up else "repeated")
+
+    def _tell(self, v: int, bed: int, now: float) -> None:
+        """Write down what an alarm is like from now on, and when it speaks again if it stays so."""
+        at, level = (v, bed), int(self._level[v, bed])
+        is_acknowledged, again = bool(self._acknowledged[at]), self._again[v]
+        self.changes.append(AlarmChange(v, bed, now, level, is_acknowledged))
+        due_s = np.inf
+        if level and is_acknowledged:
+            due_s = now + again.repeats_s[level]
+        elif level and not self._has_gone_up[at]:
+            due_s = now + again.goes_up_s[level]
+        self._due[at] = due_s if due_s < self._ends_s[bed] else np.inf
 
     def noted(self) -> list[NotedTime]:
         """Return none: such an alarm sounds, or does not."""
@@ -247,10 +300,10 @@ class PlainAlarms:
         return 0 if self._acknowledged[variant, bed] else int(self._level[variant, bed])
 
     def answer(self, variant: int, bed: int, t_s: float) -> None:
-        """Silence the alarm of a bed until it is over."""
+        """Silence the alarm of a bed until it is over, or speaks again."""
         if self.level(variant, bed):
             self._acknowledged[variant, bed] = True
-            self.changes.append(AlarmChange(variant, bed, t_s, int(self._level[variant, bed]), acknowledged=True))
+            self._tell(variant, bed, t_s)
 
 
 BACK_S = 10.0

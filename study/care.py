@@ -50,7 +50,7 @@ class _Course:
         """
         alarms = alarms_of(self.measured, [self.variant])
         self.played = play(
-            self.measured, [self.variant], alarms, [self.ppv], [self._truth()], draw=self.draw, changes_course=True
+            self.measured, [self.variant], alarms, [[self.ppv]], [self._truth()], draw=self.draw, changes_course=True
         )
         done = sorted(self.played.staff[0, 0].done, key=lambda one: (one.t_s, one.bed))
         while self.taken < len(done):
@@ -123,17 +123,18 @@ class _Course:
 def simulate_shifts(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
-    ppv: Sequence[PpvByLevel],
+    ppv: Sequence[Sequence[PpvByLevel]],
     rules: Rules,
     moved: Callable[[float], None] = lambda _: None,
     draw: int = 1,
 ) -> list[list[ShiftScore]]:
-    """Return the score of every shift under each variant. measured: with nobody doing anything; ppv: what staff expect.
+    """Return the score of every shift under each variant. measured: with nobody doing anything; ppv: what staff expect,
+    by variant and shift.
 
     moved: called with the share of all that has been done since it was called last. draw: which one of the staff.
     """
     courses = [
-        _Course(measured.one(s), variant, own, draw)
+        _Course(measured.one(s), variant, own[s], draw)
         for variant, own in zip(variants, ppv, strict=True)
         for s in range(len(measured.cases))
     ]

@@ -80,8 +80,11 @@ class _Run(NamedTuple):
     heard: dict[str, int]
     needs: list[float]
     """Delays to somebody at the bed of needs of the limit's level, infinite where nobody came."""
+    answered: list[float]
+    clinicians: list[float]
+    """The same to somebody who came for a call, and to clinicians."""
     from_shown: list[float]
-    """The same from when the trace shows them, of those that it shows."""
+    """From when the trace shows them, of those that it shows, to somebody at the bed."""
     within_s: float
     most_used: list[float]
     births: int
@@ -105,10 +108,14 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
         calls[_key(row)][row["level"]] += 1
         heard[_key(row)][row["level"]] += int(row["heard"])
     needs: dict[RunKey, list[float]] = defaultdict(list)
+    answered: dict[RunKey, list[float]] = defaultdict(list)
+    clinicians: dict[RunKey, list[float]] = defaultdict(list)
     from_shown: dict[RunKey, list[float]] = defaultdict(list)
     for row in tables["episodes"]:
         if row["level"] == limit["level"]:
             needs[_key(row)].append(float(row["reached_s"] or math.inf))
+            answered[_key(row)].append(float(row["answered_s"] or math.inf))
+            clinicians[_key(row)].append(float(row["clinicians_s"] or math.inf))
             if row["shown_s"]:
                 from_shown[_key(row)].append(needs[_key(row)][-1] - float(row["shown_s"]))
     most_used: dict[RunKey, list[float]] = defaultdict(list)
@@ -120,7 +127,7 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
         _Run(
             key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
             {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
-            calls[key], heard[key], needs[key], from_shown[key],
+            calls[key], heard[key], needs[key], answered[key], clinicians[key], from_shown[key],
             limit["reached_within_min"] * 60, most_used[key], births[key],
         )
         for row in tables["shifts"]
@@ -129,17 +136,26 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
 
 
 def _reached(tables: Rows) -> Iterator[Compared]:
-    """Compare when somebody was at the bed, as the needs say it, with the visits; yields one line for all of them."""
-    visits: dict[tuple[RunKey, str], list[tuple[float, float]]] = defaultdict(list)
+    """Compare when somebody was at the bed, who, and whether for a call, as the needs say it, with the visits.
+
+    Yields one line for all of them.
+    """
+    visits: dict[tuple[RunKey, str], list[dict[str, str]]] = defaultdict(list)
     for row in tables["visits"]:
-        visits[_key(row), row["bed"]].append((float(row["from_s"]), float(row["until_s"])))
+        visits[_key(row), row["bed"]].append(row)
     differ = []
     for row in tables["episodes"]:
         begins, ends = float(row["from_s"]), float(row["from_s"]) + float(row["lasts_s"])
-        came = [max(begins, v) - begins for v, until in visits[_key(row), row["bed"]] if until > begins and v < ends]
-        found, said = min(came, default=math.inf), float(row["reached_s"] or math.inf)
-        if found != said and abs(found - said) > 1e-6:
-            differ.append(f"{_key(row)} bed {row['bed']} at {begins:g} s")
+        during = [
+            v for v in visits[_key(row), row["bed"]] if float(v["until_s"]) > begins and float(v["from_s"]) < ends
+        ]
+        answers = [v for v in during if v["why"] == "call"]
+        clinicians = [v for v in during if v["who"] == "clinicians"]
+        for column, came in (("reached_s", during), ("answered_s", answers), ("clinicians_s", clinicians)):
+            found = min((max(begins, float(v["from_s"])) - begins for v in came), default=math.inf)
+            said = float(row[column] or math.inf)
+            if found != said and abs(found - said) > 1e-6:
+                differ.append(f"{_key(row)} bed {row['bed']} at {begins:g} s, {column}")
     yield Compared("needs whose visits say otherwise", [], differ)
 
 
@@ -161,6 +177,14 @@ def _row(row: dict[str, Any], own: list[_Run]) -> list[Compared]:
         middle = delays[math.ceil(len(delays) / 2) - 1]
         pairs["median to bed, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
         pairs["never reached"] = row["reached"]["never"], sum(map(math.isinf, delays))
+        within_s = own[0].within_s
+        pairs["answered in time"] = (
+            row["answered_in_time"]["count"],
+            _within([x for r in own for x in r.answered], within_s),
+        )
+        for minutes, share in row["clinicians_within"].items():
+            there = _within([x for run in own for x in run.clinicians], float(minutes) * 60)
+            pairs[f"clinicians within {minutes} min"] = share["count"], there
     return [Compared(f"{row['name']}: {what}", *pair) for what, pair in pairs.items()]
 
 
@@ -174,17 +198,24 @@ def _rate_and_late(row: dict[str, Any], own: list[_Run]) -> dict[str, tuple[Any,
     }
 
 
+def _within(delays: list[float], seconds: float) -> int:
+    return sum(delay <= seconds for delay in delays)
+
+
 def _rate(own: list[_Run]) -> float:
     return sum(sum(run.heard.values()) for run in own) / sum(run.nurse_hours for run in own)
 
 
 def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:
-    """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest."""
+    """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest.
+
+    One whose staff are not the study's is none that can be chosen.
+    """
     meeting = []
     for place, row in enumerate(report["rows"]):
         own = [run for run in runs if run.is_of(row["name"], USUAL, CHOSEN_ON)]
         needs = sum(len(run.needs) for run in own)
-        if row["kind"] != "policy" or not needs:
+        if row["kind"] != "policy" or not row["is_own_staff"] or not needs:
             continue
         rate, late = _rate(own), sum(run.late for run in own) / needs
         if rate <= limit["interruptions_per_nurse_hour"] and 1 - late >= limit["reached_share"]:

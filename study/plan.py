@@ -24,6 +24,7 @@ from quietward.study.staff_model import StaffModel
 
 Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
+Again = Annotated[float, Meta(ge=0, le=86400)] | None
 Hours = Annotated[float, Meta(ge=0.5, le=24)]
 
 MOST_SHIFTS, MOST_VARIANTS = 5000, 5000
@@ -83,6 +84,20 @@ class ClassAlarm(Struct, frozen=True, forbid_unknown_fields=True, tag_field="kin
     rule_set: Text
 
 
+class AlarmTimes(Struct, frozen=True, forbid_unknown_fields=True):
+    """When plain alarms speak again, as policies do; 0: never, None: after the time of the study's policy.
+
+    LEVEL_after_s: one that nobody answers goes one level up, once. LEVEL_repeats_s: an answered one that is still there
+    is repeated.
+    """
+
+    look_after_s: Again = None
+    bedside_after_s: Again = None
+    look_repeats_s: Again = None
+    bedside_repeats_s: Again = None
+    team_repeats_s: Again = None
+
+
 class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
     """What a unit tolerates and what it asks for. level: the needs that are meant."""
 
@@ -116,6 +131,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     staff_draws: Annotated[int, Meta(ge=1, le=20)] = 1
     vary: list[Varied] = []
     alarm: list[LimitAlarm | ClassAlarm] = []
+    alarm_times: AlarmTimes = AlarmTimes()
     care_changes_course: bool = False
     birth_after_min: Annotated[float, Meta(gt=0, le=1440)] | None = None
 
@@ -123,7 +139,8 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
 class Variant(Struct, frozen=True):
     """One thing that is compared: a policy or a plain alarm, with its staff. numbers: the varied values.
 
-    staff_is: in which way its staff are others than the study's, empty: they are not.
+    staff_is: in which way its staff are others than the study's, empty: they are not. alarm_times: of a plain alarm,
+    none of them None.
     """
 
     name: str
@@ -132,6 +149,7 @@ class Variant(Struct, frozen=True):
     alarm: LimitAlarm | ClassAlarm | None = None
     numbers: dict[str, float] = {}
     staff_is: str = ""
+    alarm_times: AlarmTimes | None = None
 
 
 OTHER_STAFF: dict[str, tuple[str, float]] = {
@@ -229,13 +247,22 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     variants = [today, *(varied(today, point, where) for point in _points(study, where))]
     if study.how == "sample":
         variants[1:] = [structs.replace(v, name=f"point {i}") for i, v in enumerate(variants[1:], 1)]
-    variants += [Variant(alarm.name, today.staff, alarm=alarm) for alarm in study.alarm]
+    times = _alarm_times(study.alarm_times, today.policy or _no_policy())
+    variants += [Variant(alarm.name, today.staff, alarm=alarm, alarm_times=times) for alarm in study.alarm]
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
         raise BadStudy(f"study {where}: vary", repeated[0], "Occurs twice; give every value once")
     # Where care changes the course, each costs as much as a study of its own: another study says what figures hang on.
     others = [] if study.care_changes_course else _with_other_staff(variants)
     return structs.replace(base, variants=variants, other_staff=others)
+
+
+def _alarm_times(own: AlarmTimes, policy: Policy) -> AlarmTimes:
+    """Return when plain alarms speak again: the policy's own times where the study has none."""
+    up, again = policy.escalation, policy.repeat
+    usual = AlarmTimes(up.look_after_s, up.bedside_after_s, again.look_s, again.bedside_s, again.team_s)
+    given = {name: value for name, value in structs.asdict(own).items() if value is not None}
+    return structs.replace(usual, **given)
 
 
 def _with_other_staff(variants: list[Variant]) -> list[Variant]:

@@ -13,7 +13,16 @@ from quietward.contracts.notice import NOTICE
 from quietward.study import provenance
 from quietward.study.figures import LEVEL_COLOURS
 from quietward.study.plan import BASE, Study, StudyLimit
-from quietward.study.result import Choice, Estimate, LateNeed, Share, StaffRow, Summary, VariantRow
+from quietward.study.result import (
+    CLINICIANS_WITHIN_MIN,
+    Choice,
+    Estimate,
+    LateNeed,
+    Share,
+    StaffRow,
+    Summary,
+    VariantRow,
+)
 from quietward.study.run import Result
 
 
@@ -145,7 +154,8 @@ def table(rows: Sequence[VariantRow]) -> str:
         "late_high", "needs_shown", "late_once_shown", "flagged_before_share", "reached_p50_s", "reached_p90_s",
         "never_reached", "longest_wait_s",
         "worth_look", "worth_bedside", "worth_team", "meets", "verdict", "on_front", "peak_in_10_min", "flood_share",
-        "chattering_share", "fleeting_share", "stale",
+        "chattering_share", "fleeting_share", "stale", "answered_in_time",
+        *(f"clinicians_within_{minutes}_min" for minutes in CLINICIANS_WITHIN_MIN), "own_staff",
     ]  # fmt: skip
     write_row(head)
     for r in rows:
@@ -161,6 +171,8 @@ def table(rows: Sequence[VariantRow]) -> str:
                 _cell(r.reached.p50), _cell(r.reached.p90), r.reached.never, _cell(r.longest_wait_s),
                 *(_cell(r.ppv[name].value) for name in LEVEL_COLOURS), r.meets, r.verdict, r.on_front,
                 r.peak_in_10_min, *(_cell(x) for x in (r.flood_share, r.chattering_share, r.fleeting_share)), r.stale,
+                r.answered_in_time.count, *(r.clinicians_within[key].count if key in r.clinicians_within else ""
+                                            for key in map(str, CLINICIANS_WITHIN_MIN)), r.is_own_staff,
             ]
         )  # fmt: skip
     return out.getvalue()

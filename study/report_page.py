@@ -46,6 +46,7 @@ def render(reported: Result, report: FullReport) -> str:
     return _environment().get_template("report.html").render(
         study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(report),
         alike=_names(report.choice.alike, rows), hangs_on=_hangs_on(report.other_staff),
+        p_in_words=p_in_words, varies_staff=any(not row.is_own_staff for row in rows),
         is_simulated=any(not cases.recordings for cases in study.cases),
         tables={
             "by_need": _by_need(today),
@@ -54,6 +55,7 @@ def render(reported: Result, report: FullReport) -> str:
             "outcomes": _outcomes(first),
             "front": _variants(on_front, study),
             "first": _variants(first, study),
+            "who_came": _who_came(first, study),
             "calls": _calls(first),
             "by_shift": _by_shift(first),
             "by_reason": _by_reason([r for r in first if r not in plain], plain),
@@ -171,6 +173,17 @@ def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
     ] for r in rows])  # fmt: skip
 
 
+def _who_came(rows: Sequence[VariantRow], study: Study) -> ReportTable:
+    within = list(rows[0].clinicians_within)
+    head = ["variant", f"answered within {study.limit.reached_within_min:g} min, a round is no answer",
+            *(f"clinicians there within {minutes} min" for minutes in within)]  # fmt: skip
+    lines = [
+        [full_name(r), share_in_words(r.answered_in_time), *(share_in_words(r.clinicians_within[m]) for m in within)]
+        for r in rows
+    ]
+    return ReportTable(head, lines)
+
+
 def _calls(rows: Sequence[VariantRow]) -> ReportTable:
     levels = list(LEVEL_COLOURS)
     head = ["variant", "calls per bed-hour", *levels, "time noted", "median to flag", "flagged before need began",
@@ -186,11 +199,13 @@ def _by_need(row: VariantRow) -> ReportTable:
     head = [
         "what", "late needs", "late once shown", "median to a trace that shows it", "median to flag",
         "median to bedside or team", "median to bed", "90 % to bed", "median to clinicians", "first there",
+        "answered in time", *(f"clinicians within {m} min" for m in row.clinicians_within),
     ]  # fmt: skip
     return ReportTable(head, [[
         need.what, share_in_words(need.late), share_in_words(need.late_once_shown), minutes(need.shown.p50),
         minutes(need.flagged.p50), minutes(need.called.p50),
         minutes(need.reached.p50), minutes(need.reached.p90), minutes(need.clinicians.p50), first_there(need.by),
+        share_in_words(need.answered_in_time), *map(share_in_words, need.clinicians_within.values()),
     ] for need in row.by_need])  # fmt: skip
 
 
@@ -251,7 +266,8 @@ def _outcomes(rows: Sequence[VariantRow]) -> ReportTable | None:
     lines = [[
         full_name(row), share_in_words(o.gave_out),
         NONE if row.name == BASE else _paired(o.gave_out_against_today), interval(o.most_used),
-        NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, p {o.p:.2g}", str(o.births),
+        NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, {p_in_words(o.p, o.p_is_exact)}",
+        str(o.births),
     ] for row in rows if (o := row.outcomes) is not None]  # fmt: skip
     head = [
         "variant",
@@ -270,7 +286,12 @@ def _against(row: VariantRow) -> str:
 
 
 def _paired(paired: Paired) -> str:
-    return f"{paired.late_here_only} more, {paired.late_there_only} fewer, p {paired.p:.2g}"
+    return f"{paired.late_here_only} more, {paired.late_there_only} fewer, {p_in_words(paired.p, paired.is_exact)}"
+
+
+def p_in_words(p: float, is_exact: bool) -> str:
+    """Return a p; one from assignments that were drawn is said to be near."""
+    return f"p {p:.2g}" if is_exact else f"p near {p:.2g}"
 
 
 def _by_shift(rows: Sequence[VariantRow]) -> ReportTable | None:

@@ -17,9 +17,10 @@ from typing import Literal
 import numpy as np
 from msgspec import Struct, field
 
+from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study.plan import BASE, Study, Variant
-from quietward.study.run import Result
+from quietward.study.run import Result, halves
 from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
     BETWEEN,
@@ -35,6 +36,8 @@ from quietward.study.statistics import (
 DRAWS = 2000
 USED_UP = 0.97
 """From here on a simulated heart rate falls and stays down (`gives_out_at` in `simulator/physiology.toml`)."""
+CLINICIANS_WITHIN_MIN = (5, 10)
+"""A need for the team is met by clinicians, whom a nurse at the bed has still to call; no source for the times."""
 MOST_FREQUENT = 10
 POLICY = "policy"
 
@@ -64,11 +67,13 @@ class Paired(Struct, frozen=True):
     """The same needs under two variants: how many were late under one alone, and the p of McNemar's exact test.
 
     With several draws of the staff each need is there as often, so that shifts are compared: a permutation test.
+    is_exact: no assignments of it were drawn.
     """
 
     late_here_only: int
     late_there_only: int
     p: float
+    is_exact: bool = True
 
 
 class Delays(Struct, frozen=True):
@@ -112,13 +117,16 @@ class NeedRow(Struct, frozen=True):
     reached: Delays
     clinicians: Delays
     by: dict[str, int]
+    clinicians_within: dict[str, Share] = {}
+    answered_in_time: Share = Share(0, 0, None, None, None)
 
 
 class OutcomeRow(Struct, frozen=True):
     """How it went with those who had an emergency, where care changes the course.
 
     births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average; against
-    today: difference, and p of a permutation test, shift by shift. gave_out: reserves that were used up.
+    today: difference, and p of a permutation test, shift by shift, for which assignments were drawn unless p_is_exact.
+    gave_out: reserves that were used up.
     """
 
     births: int
@@ -127,6 +135,7 @@ class OutcomeRow(Struct, frozen=True):
     p: float
     gave_out: Share
     gave_out_against_today: Paired
+    p_is_exact: bool = True
 
 
 class VariantRow(Struct, frozen=True):
@@ -137,7 +146,11 @@ class VariantRow(Struct, frozen=True):
     late_once_shown: of those that the trace itself shows while they last, by a published definition, the ones that were
     not reached in time from then on. meets:
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
-    top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse.
+    top_ten: borrowed from process industry, see `study/score.py`; per call, per nurse. is_own_staff: its staff are the
+    study's; with others it is shown, and neither chosen nor on the front: how many nurses there are, and what they
+    believe, are assumptions. clinicians_within: of needs for the team those that clinicians had reached within so many
+    minutes, empty where the limit is of others. answered_in_time: needs with somebody there within the limit who came
+    for a call, or as clinicians; a visit on the round is none.
     """
 
     name: str
@@ -175,6 +188,9 @@ class VariantRow(Struct, frozen=True):
     reasons: list[ReasonRow]
     top_ten: list[tuple[str, int]]
     outcomes: OutcomeRow | None = None
+    is_own_staff: bool = True
+    clinicians_within: dict[str, Share] = {}
+    answered_in_time: Share = Share(0, 0, None, None, None)
 
 
 class LateNeed(Struct, frozen=True):
@@ -250,25 +266,12 @@ def summarize(result: Result, draws: int = DRAWS) -> Summary:
     half = result.of(reported)
     sums = _sums(half, draws)
     base = next(s for s in sums if s.variant.name == BASE)
-    on_front = front([(s.rate[0], s.late[0]) for s in sums])
+    on_front = front([(s.rate[0], s.late[0] if s.has_staff_of(base) else np.nan) for s in sums])
     rows = [s.row(base, is_on) for s, is_on in zip(sums, on_front, strict=True)]
     choice = _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed)
     (on_all,) = _staff_rows(result, [base.variant], result.with_staff[:1], draws)
     others = _staff_rows(half, result.planned.other_staff, half.other_staff, draws)
     return Summary(half, rows, choice, others, _late_needs(half), on_all)
-
-
-def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
-    """Return the places of the shifts to choose on and of those to report on: of each kind every second.
-
-    A kind of which there is one is reported only.
-    """
-    seen: Counter[str] = Counter()
-    parts: tuple[list[int], list[int]] = ([], [])
-    for i, kind in enumerate(kinds):
-        parts[1 - seen[kind] % 2].append(i)
-        seen[kind] += 1
-    return parts
 
 
 def _sums(result: Result, draws: int) -> "list[_VariantSums]":
@@ -328,22 +331,25 @@ def _late_needs(result: Result) -> list[LateNeed]:
 def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", seed: int) -> Choice:
     """Return the policy that meets the limit and is the least late, then the quietest, on one half.
 
+    Those that differ in anything of the staff are left out: a study compares policies, and assumes its staff.
     Which others cannot be told apart from it is looked at on the other half, with as many comparisons taken into
     account as there are (Bonferroni).
     """
     shifts = on[0].of_draw
     if not shifts:
         return Choice(None, "there is one shift of a kind at most, and none is left to choose on", 0)
-    meeting = [i for i, s in enumerate(on) if s.variant.policy and s.meets]
+    base = next(s for s in on if s.variant.name == BASE)
+    may_be_chosen = [s.variant.policy is not None and s.has_staff_of(base) for s in on]
+    meeting = [i for i, s in enumerate(on) if may_be_chosen[i] and s.meets]
     if not sum(len(of) for of in on[0].meant):
         return Choice(None, "in the shifts to choose on nobody is known to have been needed at this level", shifts)
     if not meeting:
         return Choice(None, "none of the policies meets the limit on the shifts to choose on", shifts)
     place = min(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))
     best = reported[place]
-    others = [s for s in reported if s.variant.policy and s is not best]
+    others = [s for s, may_be in zip(reported, may_be_chosen, strict=True) if may_be and s is not best]
     as_late = [s for s in others if best.paired_late(s).p * len(others) >= LEVEL]
-    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed) * len(others) >= LEVEL]
+    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed).p * len(others) >= LEVEL]
     return Choice(
         best.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share,
         [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others),
@@ -395,6 +401,10 @@ class _VariantSums:
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
 
+    def has_staff_of(self, base: "_VariantSums") -> bool:
+        """Whether its staff are those of the base."""
+        return self.variant.staff == base.variant.staff
+
     def _is_late(self, need: Episode) -> bool:
         return not _within(need, self._limit.reached_within_min * 60)
 
@@ -417,8 +427,25 @@ class _VariantSums:
             self._once_shown(by_shift), _delays([e.shown_s for e in own]),
             _delays([e.flagged_s for e in own]), _delays([e.called_s for e in own]),
             _delays([e.reached_s for e in own]), _delays([e.clinicians_s for e in own]),
-            dict(Counter(e.reached_by for e in own)),
+            dict(Counter(e.reached_by for e in own)), self._clinicians_within(by_shift),
+            self._answered_in_time(by_shift),
         )  # fmt: skip
+
+    def _clinicians_within(self, by_shift: Sequence[Sequence[Episode]]) -> dict[str, Share]:
+        if self._limit.level != Level.TEAM.value:
+            return {}
+        return {
+            f"{minutes}": self._there_within([[e.clinicians_s for e in of] for of in by_shift], minutes * 60)
+            for minutes in CLINICIANS_WITHIN_MIN
+        }
+
+    def _answered_in_time(self, by_shift: Sequence[Sequence[Episode]]) -> Share:
+        within_s = self._limit.reached_within_min * 60
+        return self._there_within([[e.answered_s for e in of] for of in by_shift], within_s)
+
+    def _there_within(self, delays_s: Sequence[Sequence[float | None]], seconds: float) -> Share:
+        in_time = [sum(delay is not None and delay <= seconds for delay in of) for of in delays_s]
+        return self._share(in_time, list(map(len, delays_s)))
 
     @property
     def late_share(self) -> Share:
@@ -456,7 +483,7 @@ class _VariantSums:
         if len(pairs) == self.of_draw:
             return Paired(here, there, mcnemar_p(here, there))
         more = self._by_shift([of.count((True, False)) - of.count((False, True)) for of in pairs])
-        return Paired(here, there, paired_p(more, self._seed))
+        return Paired(here, there, *paired_p(more, self._seed))
 
     def _by_shift(self, values: Sequence[float]) -> list[float]:
         """Return the sum of each shift over the draws of its staff."""
@@ -519,9 +546,10 @@ class _VariantSums:
         pairs = [list(zip(out(here), out(there), strict=True)) for here, there in zip(own, others, strict=True)]
         more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(used(own), used(others), beds, strict=True)])
         against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
+        p, is_exact = paired_p(more, self._seed)
         return OutcomeRow(
             sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
-            paired_p(more, self._seed), self._share([sum(out(of)) for of in own], beds), self._paired(pairs),
+            p, self._share([sum(out(of)) for of in own], beds), self._paired(pairs), is_exact,
         )  # fmt: skip
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
@@ -584,6 +612,7 @@ class _VariantSums:
             sum(s.stale for s in shifts),
             {name: sum(_count(shifts, rank, {True, False, None})) / max(1, count) for rank, name in asking},
             self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
+            self.has_staff_of(base), self._clinicians_within(self.meant), self._answered_in_time(self.meant),
         )  # fmt: skip
 
 

@@ -1,13 +1,15 @@
 """Runs a study: every shift is measured once, every variant is run on every shift. On all cores, and resumable.
 
-Two rounds. In the first nobody answers: it gives the positive predictive value of each variant's calls. In the second
-there are staff, who trust calls according to it. Finished jobs are read from the folder; the number of workers has no
-influence on the results.
+Two rounds. In the first nobody answers: it gives the positive predictive value of each variant's calls, for each half
+of the shifts by itself. In the second there are staff, who trust calls according to it. Finished jobs are read from the
+folder; the number of workers has no influence on the results.
 """
 
 import hashlib
+import itertools
 import multiprocessing
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
@@ -41,23 +43,37 @@ TOGETHER = 100
 TOLD_EVERY_S = 0.5
 
 
+def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
+    """Return the places of the shifts to choose on and of those to report on: of each kind every second.
+
+    A kind of which there is one is reported only.
+    """
+    seen: Counter[str] = Counter()
+    parts: tuple[list[int], list[int]] = ([], [])
+    for i, kind in enumerate(kinds):
+        parts[1 - seen[kind] % 2].append(i)
+        seen[kind] += 1
+    return parts
+
+
 @dataclass(frozen=True)
 class Result:
     """By variant the scores of the shifts, in the order of `cases`: with staff, and unanswered with nobody there.
 
-    Those with staff are of all shifts under the first draw of the staff, then of all under the next. ppv: by variant,
-    the positive predictive value of its calls when nobody answers. other_staff: as with_staff, of the plan's.
+    Those with staff are of all shifts under the first draw of the staff, then of all under the next. ppv: by variant
+    and shift, what staff expect there of calls: their positive predictive value when nobody answers, learnt from the
+    shifts of the same half. other_staff: as with_staff, of the plan's.
     """
 
     planned: StudyPlan
     cases: list[Case]
     with_staff: list[list[ShiftScore]]
     unanswered: list[list[ShiftScore]]
-    ppv: list[PpvByLevel]
+    ppv: list[list[PpvByLevel]]
     other_staff: list[list[ShiftScore]]
 
     def of(self, places: Sequence[int]) -> "Result":
-        """Return the same of some of the shifts. What staff expect of calls they have learnt from all of them."""
+        """Return the same of some of the shifts."""
 
         def some(scores: list[list[ShiftScore]]) -> list[list[ShiftScore]]:
             n = len(self.cases)
@@ -65,13 +81,15 @@ class Result:
 
         cases = [self.cases[i] for i in places]
         return Result(
-            self.planned, cases, some(self.with_staff), some(self.unanswered), self.ppv, some(self.other_staff)
-        )
+            self.planned, cases, some(self.with_staff), some(self.unanswered),
+            [[own[i] for i in places] for own in self.ppv], some(self.other_staff),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Job:
-    """Some variants over one group of shifts. digest: of its measures; ppv: of these variants, None: nobody answers.
+    """Some variants over one group of shifts. digest: of its measures; ppv: of these variants and shifts, None: nobody
+    answers.
 
     draw: which one of the staff.
     """
@@ -80,7 +98,7 @@ class _Job:
     group: list[Case]
     digest: str
     variants: list[Variant]
-    ppv: list[PpvByLevel] | None
+    ppv: list[list[PpvByLevel]] | None
     folder: Path
     draw: int
 
@@ -108,6 +126,8 @@ def run(
     except OSError as error:
         raise BadStudy("--out", str(folder), f"Cannot be made: {error.strerror}") from error
     digests = [cases.digest(group, planned.rules) for group in groups]
+    flat = [case for group in groups for case in group]
+    firsts = [0, *itertools.accumulate(map(len, groups))][:-1]
     load = workload(planned, groups, workers)
     counts = multiprocessing.Array("d", 2 * len(PHASES))
     began = time.monotonic()
@@ -131,15 +151,19 @@ def run(
         results([pool.submit(_measure, planned, group, folder) for group in groups])
 
         def all_variants(
-            variants: list[Variant], ppv: list[PpvByLevel] | None, draw: int = 1
+            variants: list[Variant], ppv: list[list[PpvByLevel]] | None, draw: int = 1
         ) -> list[list[ShiftScore]]:
             scores: list[list[ShiftScore]] = [[] for _ in variants]
             parts = range(0, len(variants), TOGETHER)
-            jobs = [
-                _Job(planned, group, digest, variants[i : i + TOGETHER], ppv and ppv[i : i + TOGETHER], folder, draw)
-                for group, digest in zip(groups, digests, strict=True)
-                for i in parts
-            ]
+            jobs = []
+            for group, digest, first in zip(groups, digests, firsts, strict=True):
+                own = ppv and [of[first : first + len(group)] for of in ppv]
+                jobs += [
+                    _Job(
+                        planned, group, digest, variants[i : i + TOGETHER], own and own[i : i + TOGETHER], folder, draw
+                    )
+                    for i in parts
+                ]
             found = results([pool.submit(_work, job) for job in jobs])
             for of_job, i in zip(found, [i for _ in groups for i in parts], strict=True):
                 for place, of_group in enumerate(of_job):
@@ -147,7 +171,7 @@ def run(
             return scores
 
         unanswered = all_variants(planned.variants, None)
-        ppv = [ppv_by_level(scores) for scores in unanswered]
+        ppv = [_learnt(scores, flat) for scores in unanswered]
         learnt = {v.name: of for v, of in zip(planned.variants, ppv, strict=True)}  # other staff learn the same
         of_all = [*ppv, *(learnt[v.name] for v in planned.other_staff)]
         with_staff: list[list[ShiftScore]] = [[] for _ in of_all]
@@ -155,8 +179,17 @@ def run(
             drawn = all_variants([*planned.variants, *planned.other_staff], of_all, draw)
             with_staff = [[*before, *more] for before, more in zip(with_staff, drawn, strict=True)]
     n = len(planned.variants)
-    flat = [case for group in groups for case in group]
     return Result(planned, flat, with_staff[:n], unanswered, ppv, with_staff[n:])
+
+
+def _learnt(unanswered: Sequence[ShiftScore], cases: Sequence[Case]) -> list[PpvByLevel]:
+    """Return what staff expect of one variant's calls in each shift, learnt from its own half alone."""
+    expected: list[PpvByLevel] = [{} for _ in cases]
+    for half in halves([case.shift for case in cases]):
+        ppv = ppv_by_level([unanswered[i] for i in half])
+        for i in half:
+            expected[i] = ppv
+    return expected
 
 
 def workload(planned: StudyPlan, groups: list[list[Case]], workers: int) -> Workload:

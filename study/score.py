@@ -17,7 +17,7 @@ from quietward.detect.core.alerting.policy import BEDSIDE, TEAM
 from quietward.simulator.truth import Span
 from quietward.study import definitions
 from quietward.study.alarms import AlarmChange, Call, NotedTime
-from quietward.study.staff import CLINICIANS, BedTruth, Visit
+from quietward.study.staff import CALL, CLINICIANS, BedTruth, Visit
 
 SLICE_S = 600
 FLOOD_FROM, FLOOD_UNTIL = 10, 5
@@ -31,7 +31,8 @@ class Episode(Struct, frozen=True):
 
     flagged_s, called_s: delay from its beginning to an alarm of any level, and to one of bedside or team; reached_s: to
     somebody at the bed, who came for a call, on the round, or as clinicians (`reached_by`; 0: was there); clinicians_s:
-    to clinicians. Negative: the alarm was there before. None: never while the need lasted.
+    to clinicians; answered_s: to somebody who came for a call, or as clinicians: a round is no answer. Negative: the
+    alarm was there before. None: never while the need lasted.
     what: the emergency that was there then, or the labour. shown_s: delay until the trace itself shows it, by a
     published definition (`definitions`); None: not while the need lasted, or not known.
     """
@@ -47,6 +48,7 @@ class Episode(Struct, frozen=True):
     clinicians_s: float | None = None
     what: str = ""
     shown_s: float | None = None
+    answered_s: float | None = None
 
 
 class Outcome(Struct, frozen=True):
@@ -213,14 +215,18 @@ def _episode(
     bed: int, need: Span, truth: BedTruth, alarms: Sequence[_AlarmInterval], visits: Sequence[Visit], what: str
 ) -> Episode:
     came = sorted((v for v in visits if v.until_s > need.from_s and v.from_s < need.until_s), key=lambda v: v.from_s)
-    reached_s = max(0.0, came[0].from_s - need.from_s) if came else None
+
+    def first_s(visits: Sequence[Visit]) -> float | None:
+        return max(0.0, visits[0].from_s - need.from_s) if visits else None
+
     reached_by = "" if not came else CLINICIANS if came[0].who == CLINICIANS else came[0].why
-    clinicians_s = next((max(0.0, v.from_s - need.from_s) for v in came if v.who == CLINICIANS), None)
+    clinicians_s = first_s([v for v in came if v.who == CLINICIANS])
+    answered_s = first_s([v for v in came if v.why == CALL])
     flagged_s, called_s = (_first_alarm_s(need, alarms, least) for least in (1, BEDSIDE))
     shows_s = definitions.begins_to_show(truth.pathological or [], need)
     return Episode(
-        bed, need.what, need.from_s, need.until_s - need.from_s, flagged_s, called_s, reached_s, reached_by,
-        clinicians_s, what, None if shows_s is None else shows_s - need.from_s,
+        bed, need.what, need.from_s, need.until_s - need.from_s, flagged_s, called_s, first_s(came), reached_by,
+        clinicians_s, what, None if shows_s is None else shows_s - need.from_s, answered_s,
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """Runs variants through shifts: calls, staff, scores. In memory, no clock, no files."""
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from quietward.study.alarms import (
     NotedTime,
     PlainAlarms,
     PolicyAlarms,
+    SpeakAgain,
     class_alarm_edges,
     limit_alarm_edges,
 )
@@ -34,11 +36,11 @@ PpvByLevel = dict[int, float]
 def simulate_shifts(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
-    ppv: Sequence[PpvByLevel] | None,
+    ppv: Sequence[Sequence[PpvByLevel]] | None,
     moved: Callable[[float], None] = lambda _: None,
     draw: int = 1,
 ) -> list[list[ShiftScore]]:
-    """Return the score of every shift under each variant. ppv: what staff expect, by variant; None: no staff at all.
+    """Return the score of every shift under each variant. ppv: what staff expect, by variant and shift; None: no staff.
 
     moved: called with the share of all that has been done since it was called last. draw: which one of the staff.
     """
@@ -66,7 +68,19 @@ def alarms_of(measured: MeasuredShifts, variants: Sequence[Variant]) -> Alarms:
     if policies:
         return PolicyAlarms(measured.evaluations, policies)
     edges = [_edges(measured, variant) for variant in variants]
-    return PlainAlarms([v.name for v in variants], edges, measured.evaluations.beds)
+    again = [_speak_again(v) for v in variants]
+    return PlainAlarms([v.name for v in variants], edges, again, measured.seconds.tolist())
+
+
+def _speak_again(variant: Variant) -> SpeakAgain:
+    times = variant.alarm_times
+    if times is None:
+        raise TypeError("A plain alarm has times after which it speaks again")
+    inf = math.inf
+    return SpeakAgain(
+        (inf, times.look_after_s or inf, times.bedside_after_s or inf, inf),
+        (inf, times.look_repeats_s or inf, times.bedside_repeats_s or inf, times.team_repeats_s or inf),
+    )
 
 
 def _edges(measured: MeasuredShifts, variant: Variant) -> list[AlarmEdge]:
@@ -101,7 +115,7 @@ def _simulate(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
     alarms: Alarms,
-    ppv: Sequence[PpvByLevel] | None,
+    ppv: Sequence[Sequence[PpvByLevel]] | None,
     moved: Callable[[float], None],
     draw: int,
 ) -> list[list[ShiftScore]]:
@@ -118,7 +132,7 @@ def play(
     measured: MeasuredShifts,
     variants: Sequence[Variant],
     alarms: Alarms,
-    ppv: Sequence[PpvByLevel] | None,
+    ppv: Sequence[Sequence[PpvByLevel]] | None,
     truth: Sequence[Sequence[BedTruth | TruthOverTime]],
     moved: Callable[[float], None] = lambda _: None,
     *,
@@ -138,7 +152,7 @@ def play(
             for s, case in enumerate(measured.cases):
                 own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}{_draw_key(draw)}"
                 played.staff[v, s] = Staff(
-                    env, variant.staff, own, alarms, v, s * beds, ppv[v], key, changes_course=changes_course
+                    env, variant.staff, own, alarms, v, s * beds, ppv[v][s], key, changes_course=changes_course
                 )
 
     def on_call(call: Call) -> None:

@@ -384,12 +384,16 @@ def run_shift(
     on_call: called with every call; moved: with the seconds that have gone by since it was called last.
     """
     before_s = 0.0
-    while (t_s := alarms.next_s()) < until_s:
-        if env.peek() < t_s:
+    while True:
+        t_s = min(alarms.next_s(), until_s)
+        while env.peek() < t_s:  # an answer may put off when alarms call next, or bring it forward
+            env.step()
+            t_s = min(alarms.next_s(), until_s)
+        if t_s >= until_s:
+            return
+        if env.now < t_s:
             env.run(until=t_s)
         for call in alarms.step():
             on_call(call)
         moved(t_s - before_s)
         before_s = t_s
-    if env.peek() < until_s:
-        env.run(until=until_s)

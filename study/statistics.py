@@ -1,6 +1,9 @@
 """Uncertainty of what is counted: exact intervals of shares, paired exact tests, draws of shifts kind by kind."""
 
+import math
 from collections.abc import Sequence
+from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +14,16 @@ Matrix = NDArray[np.float64]
 BETWEEN = (0.025, 0.975)
 LEVEL = 0.05
 PERMUTATIONS = 9999
-"""More assignments than these are drawn, not gone through."""
+"""More assignments than these are drawn, where their sums cannot be counted."""
+MOST_PARTS, MOST_STEPS = 10_000, 1_000_000
+"""Differences are counted as integers where all are multiples of a part no smaller, and their sum has so many."""
+
+
+class Permutation(NamedTuple):
+    """The p of a permutation test. is_exact: all assignments were counted, none drawn."""
+
+    p: float
+    is_exact: bool
 
 
 def exact_interval(count: int, of: int) -> tuple[float, float]:
@@ -64,14 +76,47 @@ def mcnemar_p(only_one: int, only_other: int) -> float:
     return float(stats.binomtest(only_one, pairs).pvalue) if pairs else 1.0
 
 
-def paired_p(differences: Sequence[float], seed: int) -> float:
-    """Return the two-sided p of a permutation test: the sign of each shift's difference could as well be the other."""
+def paired_p(differences: Sequence[float], seed: int) -> Permutation:
+    """Return the two-sided p of a permutation test: the sign of each shift's difference could as well be the other.
+
+    Exact where the differences are multiples of one part, as counts are, and counts per hour of shifts of one length:
+    the sums of all assignments are counted, difference by difference. Else `PERMUTATIONS` are drawn.
+    """
     if len(differences) < 2 or not np.any(differences):
-        return 1.0
+        return Permutation(1.0, is_exact=True)
+    whole = _as_integers(differences)
+    if whole is not None:
+        return Permutation(_sign_flips_p(whole), is_exact=True)
     found = stats.permutation_test(
         (differences,), np.mean, permutation_type="samples", n_resamples=PERMUTATIONS, rng=seed
     )
-    return float(found.pvalue)
+    return Permutation(float(found.pvalue), is_exact=2 ** len(differences) <= PERMUTATIONS)
+
+
+def _as_integers(values: Sequence[float]) -> list[int] | None:
+    """Return multiples of the greatest part that all are multiples of; None where there is none, or too small a one."""
+    parts = [Fraction(value).limit_denominator(MOST_PARTS) for value in values]
+    if not np.allclose([float(part) for part in parts], values, rtol=1e-12, atol=1e-12):
+        return None
+    below = math.lcm(*(part.denominator for part in parts))
+    whole = [int(part * below) for part in parts]
+    common = math.gcd(*whole) or 1  # none is left of what only rounding had made unequal
+    whole = [value // common for value in whole]
+    return whole if sum(map(abs, whole)) <= MOST_STEPS else None
+
+
+def _sign_flips_p(differences: Sequence[int]) -> float:
+    """Return the share of all assignments of signs whose sum is as far from 0, from the distribution of the sum."""
+    total = sum(map(abs, differences))
+    chance = np.zeros(total + 1)  # of each sum of those whose sign is positive
+    chance[0], most = 1.0, 0
+    for size in filter(None, map(abs, differences)):
+        before = chance[: most + 1] / 2
+        chance[: most + 1] = before
+        most += size
+        chance[size : most + 1] += before
+    sums = np.abs(2 * np.arange(total + 1) - total)
+    return min(1.0, float(chance[sums >= abs(sum(differences))].sum()))
 
 
 def draw_shifts(kinds: Sequence[str], draws: int, seed: int) -> Matrix:

@@ -11,8 +11,7 @@ from quietward.detect.core.alerting.policy import LEVELS
 from quietward.study import provenance
 from quietward.study.cases import Case
 from quietward.study.plan import Variant
-from quietward.study.result import halves
-from quietward.study.run import Result
+from quietward.study.run import Result, halves
 from quietward.study.score import ShiftScore
 
 KEYS = ("condition", "policy", "staff", "draw", "seed", "version", "commit")
@@ -28,7 +27,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     ),
     "episodes": (
         "bed", "what", "level", "from_s", "lasts_s", "flagged_s", "called_s", "reached_s", "reached_by", "clinicians_s",
-        "shown_s",
+        "shown_s", "answered_s",
     ),
     "outcomes": ("bed", "what", "ends_s", "is_birth", "reserve_used", "most_used"),
     "calls": ("bed", "t_s", "level", "why", "what", "is_true", "heard"),
@@ -37,7 +36,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 """By table, what comes after the keys.
 
 Times are seconds of the shift, delays count from the beginning of a need; an empty cell: never, or not known. shown_s:
-to when the trace itself, free of noise and loss, meets a published definition. bed: 1 is the first. half: `chosen on`
+to when the trace itself, free of noise and loss, meets a published definition; answered_s: to somebody who came for a
+call, or as clinicians. bed: 1 is the first. half: `chosen on`
 or `reported`. unanswered_...: calls when nobody answers, true ones and all that can be judged. ends_s: of a birth, or
 of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
 """
@@ -131,7 +131,7 @@ def _rows(table: str, result: Result) -> Iterator[Row]:
                 for e in run.score.episodes:
                     yield (
                         *run.keys, e.bed + 1, e.what, e.level, e.from_s, e.lasts_s, e.flagged_s, e.called_s,
-                        e.reached_s, e.reached_by, e.clinicians_s, e.shown_s,
+                        e.reached_s, e.reached_by, e.clinicians_s, e.shown_s, e.answered_s,
                     )  # fmt: skip
             case "outcomes":
                 for o in run.score.outcomes:

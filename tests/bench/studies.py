@@ -45,7 +45,7 @@ def main() -> None:
         began = time.process_time()
         variants = plan.variants[:count]
         unanswered = simulate_shifts(measured, variants, None)
-        simulate_shifts(measured, variants, [ppv_by_level(scores) for scores in unanswered])
+        simulate_shifts(measured, variants, [[ppv_by_level(scores)] * len(scores) for scores in unanswered])
         spent[f"{count} policies"] = time.process_time() - began
     for what, seconds in spent.items():
         print(f"{what:>14}: {seconds:7.1f} s of one core")

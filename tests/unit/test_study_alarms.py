@@ -1,6 +1,7 @@
 """The alarms of studies are those of the live system, and the plain ones are what their words say."""
 
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 
 import numpy as np
 from hypothesis import given
@@ -13,17 +14,21 @@ from quietward.detect.core.alerting.policy import Policy
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.state.state import State
 from quietward.simulator import bed, shift
+from quietward.study import simulation
 from quietward.study.alarms import (
     AlarmChange,
     AlarmEdge,
     NotedTime,
+    PlainAlarms,
     PolicyAlarms,
+    SpeakAgain,
     class_alarm_edges,
     limit_alarm_edges,
 )
 from quietward.study.cases import MeasuredShifts
 from quietward.study.evaluations import Evaluations
-from tests.studies import measured_shifts, small
+from quietward.study.plan import AlarmTimes, StudyPlan
+from tests.studies import TABLE, measured_shifts, small
 
 CallCount = dict[int, list[tuple[float, int]]]
 RANKS = {"look": 1, "bedside": 2, "team": 3}
@@ -168,6 +173,71 @@ def test_a_rule_set_at_its_word_asks_when_its_class_changes() -> None:
     looks = Evaluations(1, np.arange(8) * 60, np.zeros(8, dtype=np.int64), np.zeros(8, dtype=bool), {})
     edges = [AlarmEdge(120, 0, 1), AlarmEdge(240, 0, 2), AlarmEdge(360, 0, 0), AlarmEdge(420, 0, 1)]
     assert class_alarm_edges(looks, classes) == edges
+
+
+TIMES = SpeakAgain((np.inf, 1200.0, 600.0, np.inf), (np.inf, 3600.0, 1800.0, 900.0))
+
+
+def heard(
+    edges: list[AlarmEdge], answered_s: Sequence[float] = (), ends_s: float = 36000.0
+) -> list[tuple[float, int, str]]:
+    """Return what a plain alarm of one bed calls: when, at which level, why."""
+    alarms, found = PlainAlarms(["plain"], [edges], [TIMES], [ends_s]), []
+    waiting = sorted(answered_s)
+    while (t_s := min([alarms.next_s(), *waiting[:1]])) < np.inf:
+        if waiting[:1] == [t_s]:
+            alarms.answer(0, 0, waiting.pop(0))
+        else:
+            found += [(call.t_s, call.level, call.what) for call in alarms.step()]
+    return found
+
+
+def test_a_plain_alarm_that_nobody_answers_goes_one_level_up_once() -> None:
+    on, off = AlarmEdge(100.0, 0, 1), AlarmEdge(9000.0, 0, 0)
+    assert heard([on, off]) == [(100.0, 1, "raised"), (1300.0, 2, "escalated")]
+    assert heard([on, AlarmEdge(1299.0, 0, 0)]) == [(100.0, 1, "raised")]
+    again = [(9100.0, 1, "raised"), (10300.0, 2, "escalated")]
+    assert heard([on, off, AlarmEdge(9100.0, 0, 1)])[2:] == again
+
+
+def test_an_answered_plain_alarm_is_silent_and_then_repeated() -> None:
+    on, off = AlarmEdge(100.0, 0, 2), AlarmEdge(2500.0, 0, 0)
+    raised, repeated = (100.0, 2, "raised"), (2000.0, 2, "repeated")
+    assert heard([on, off], [200.0]) == [raised, repeated]
+    assert heard([on], [200.0]) == [raised, repeated, (2600.0, 3, "escalated")]
+    assert heard([on, AlarmEdge(1999.0, 0, 0)], [200.0]) == [raised]
+    assert heard([on], [200.0], ends_s=1999.0) == [raised], "after its signal has ended a bed is not watched"
+
+
+def test_a_class_that_worsens_at_a_bed_that_has_gone_up_calls_and_goes_up_no_more() -> None:
+    edges = [AlarmEdge(0.0, 0, 1), AlarmEdge(2000.0, 0, 2), AlarmEdge(5000.0, 0, 1)]
+    assert heard(edges) == [(0.0, 1, "raised"), (1200.0, 2, "escalated"), (2000.0, 2, "worsened")]
+
+
+def test_plain_alarms_speak_again_after_the_times_of_the_policy_or_of_the_study() -> None:
+    *_, plain = small().variants
+    base = small().variants[0].policy
+    assert base is not None
+    assert plain.alarm_times == AlarmTimes(
+        base.escalation.look_after_s, base.escalation.bedside_after_s, base.repeat.look_s, base.repeat.bedside_s,
+        base.repeat.team_s,
+    )  # fmt: skip
+    own = {"look_after_s": 60, "look_repeats_s": 0}
+    plan = small(alarm_times=own, vary=[], alarm=TABLE["alarm"][:1])
+    measured = measured_shifts()
+
+    def words(planned: StudyPlan) -> Counter[str]:
+        alarms, found = simulation.alarms_of(measured, planned.variants[-1:]), Counter[str]()
+        while np.isfinite(t_s := alarms.next_s()):
+            for call in alarms.step():
+                found[call.what] += 1
+                if call.bed % 2:
+                    alarms.answer(0, call.bed, t_s)
+        return found
+
+    usual, sooner = words(small(vary=[], alarm=TABLE["alarm"][:1])), words(plan)
+    assert sooner["escalated"] > usual["escalated"]
+    assert sooner["repeated"] == 0
 
 
 def test_waiting_takes_away_calls_that_stood_for_nothing() -> None:

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from msgspec import structs
 
+from quietward.contracts.commands import CareKind
 from quietward.contracts.errors import BadStudy
 from quietward.contracts.fields import HZ
+from quietward.simulator.care import Care
 from quietward.simulator.truth import MinuteTruth, Span
 from quietward.study import care, cases
 from quietward.study.alarms import Call
@@ -45,8 +47,11 @@ def played() -> tuple[list[ShiftScore], list[ShiftScore]]:
     """With staff who answer all calls, and with staff who answer none."""
     plan, found = measured()
     today = plan.variants[0]
+    n = len(found.cases)
     all_true, none_true = dict.fromkeys((1, 2, 3), 1.0), dict.fromkeys((1, 2, 3), 0.0)
-    answered, missed = care.simulate_shifts(found, [today, unheard(today)], [all_true, none_true], plan.rules)
+    answered, missed = care.simulate_shifts(
+        found, [today, unheard(today)], [[all_true] * n, [none_true] * n], plan.rules
+    )
     return answered, missed
 
 
@@ -72,8 +77,37 @@ def test_with_nobody_there_the_course_is_what_was_measured() -> None:
 
 def test_the_same_again() -> None:
     plan, found = measured()
-    ((again, *_),) = care.simulate_shifts(found, plan.variants, [dict.fromkeys((1, 2, 3), 1.0)], plan.rules)
+    ((again, *_),) = care.simulate_shifts(
+        found, plan.variants, [[dict.fromkeys((1, 2, 3), 1.0)] * len(found.cases)], plan.rules
+    )
     assert again == played()[0][0]
+
+
+def test_another_order_of_what_is_done_has_the_same_luck() -> None:
+    """Each bed has its own draw of the n-th of each kind: done sooner, later or beside others it relieves as much."""
+    orders: list[list[CareKind]] = [
+        ["turned", "fluids-checked", "clinician-called", "turned"],
+        ["clinician-called", "turned", "turned", "fluids-checked"],
+        ["turned", "turned"],
+    ]
+
+    def luck(bed: str, order: list[CareKind]) -> dict[tuple[CareKind, int], list[tuple[str, float, float]]]:
+        care, found = Care(bed), {}
+        for i, what in enumerate(order):
+            t_s = 600.0 * i
+            relieved = [
+                (s.what, round(s.from_s - t_s, 6), round(s.until_s - t_s, 6)) for s in care.did(what, t_s).relieved
+            ]
+            found[what, order[:i].count(what)] = relieved
+        return found
+
+    for bed in map(str, range(20)):
+        first, other, fewer = (luck(bed, order) for order in orders)
+        assert other == first
+        assert fewer == {key: first[key] for key in fewer}
+    of_all = [luck(str(bed), orders[0]) for bed in range(20)]
+    assert any(one["turned", 0] != one["turned", 1] for one in of_all), "done once more is drawn once more"
+    assert any(one != of_all[0] for one in of_all)
 
 
 def test_what_is_done_changes_nothing_before_it() -> None:

@@ -90,7 +90,7 @@ def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
     found = run_study(plan, tmp_path / "done")
     summary = result.summarize(found, draws=50)
     rows = summary.rows
-    assert found.ppv == [{}, {}]
+    assert found.ppv == [[{}], [{}]]
     for row in rows:
         assert row.calls_per_bed_hour["all"].value
         assert row.interruptions_per_nurse_hour.value

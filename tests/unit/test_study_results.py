@@ -5,6 +5,7 @@ import dataclasses
 import io
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -13,7 +14,7 @@ from markupsafe import escape
 from matplotlib.patches import Rectangle
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import cases, figures, report, report_page, result, run, statistics, what_if
+from quietward.study import cases, figures, report, report_page, result, run, simulation, statistics, what_if
 from quietward.study.cases import Case
 from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
@@ -126,7 +127,29 @@ def test_nothing_beats_what_is_on_the_front() -> None:
 
 
 def test_every_second_shift_of_a_kind_is_one_to_choose_on() -> None:
-    assert result.halves(["night"] * 5 + ["busy"] * 2 + ["calm"]) == ([1, 3, 6], [0, 2, 4, 5, 7])
+    assert run.halves(["night"] * 5 + ["busy"] * 2 + ["calm"]) == ([1, 3, 6], [0, 2, 4, 5, 7])
+
+
+def test_each_half_learns_trust_from_its_own_shifts(found: Result) -> None:
+    """Where a policy is chosen, what calls are worth on the shifts that are reported is not known."""
+    chosen_on, reported = run.halves([case.shift for case in found.cases])
+    for unanswered, expected in zip(found.unanswered, found.ppv, strict=True):
+        for half in (chosen_on, reported):
+            own = simulation.ppv_by_level([unanswered[i] for i in half])
+            assert [expected[i] for i in half] == [own] * len(half)
+    assert any(expected[0] != expected[1] for expected in found.ppv)
+    assert found.of(reported).ppv == [[expected[i] for i in reported] for expected in found.ppv]
+
+
+def test_staff_of_each_shift_expect_what_its_half_has_taught() -> None:
+    """In the first of two shifts nothing is believed, in the second all: the same staff, other answers."""
+    measured, plan = measured_shifts(), small(vary=[], alarm=[])
+    none, full = dict.fromkeys((1, 2, 3), 0.0), dict.fromkeys((1, 2, 3), 1.0)
+    (apart,) = simulation.simulate_shifts(measured, plan.variants, [[none, full]])
+    (believed,) = simulation.simulate_shifts(measured, plan.variants, [[full, full]])
+    assert apart[1] == believed[1]
+    answers = [sum(v.why == "call" for v in shifts[0].visits) for shifts in (apart, believed)]
+    assert answers[0] < answers[1]
 
 
 def score(late: Sequence[bool], interruptions: int) -> ShiftScore:
@@ -154,6 +177,28 @@ def test_what_the_trace_does_not_show_is_not_late_by_it() -> None:
     assert "1 of 3 within 5 min of that" in words
 
 
+def test_a_need_for_the_team_is_met_by_clinicians_and_answered_by_who_came_for_a_call() -> None:
+    """All reached by a nurse at once, half of them on her round; clinicians after 4, 10 and 11 min, and never."""
+    shift = score([False] * 4, 8)
+    came = [(0.0, 240.0), (None, 600.0), (300.0, 660.0), (None, None)]
+    episodes = [
+        msgspec.structs.replace(e, answered_s=answered, clinicians_s=clinicians)
+        for e, (answered, clinicians) in zip(shift.episodes, came, strict=True)
+    ]
+    summary = made_up({"today": [msgspec.structs.replace(shift, episodes=episodes)] * 2})
+    (row,) = summary.rows
+    assert (row.late.count, row.late.of) == (0, 4)
+    assert {within: (share.count, share.of) for within, share in row.clinicians_within.items()} == {
+        "5": (1, 4), "10": (2, 4)
+    }  # fmt: skip
+    assert (row.answered_in_time.count, row.answered_in_time.of) == (2, 4)
+    (need,) = row.by_need
+    assert (need.clinicians_within, need.answered_in_time) == (row.clinicians_within, row.answered_in_time)
+    page = report_page.render(summary.reported, report.full_report(summary.reported, summary, "quietward study x"))
+    assert "clinicians there within 10 min" in page
+    assert page.count("2 of 4 (7 % to 93 %)") >= 4
+
+
 def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     """Care changes the course: under the second policy bed 0 never needs anybody, and bed 1 is reached in time."""
     shift = score([True, True, False], 8)
@@ -167,10 +212,15 @@ def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
 
 
 def made_up(
-    scores: dict[str, list[ShiftScore]], limit: float = 5.0, reached: float = 0.5, staff_draws: int = 1
+    scores: dict[str, list[ShiftScore]],
+    limit: float = 5.0,
+    reached: float = 0.5,
+    staff_draws: int = 1,
+    vary: list[dict[str, Any]] | None = None,
 ) -> Summary:
     """Summarize policies with these scores, shift by shift; the first is today's."""
-    vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
+    if vary is None:
+        vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
     plan = small(vary=vary, alarm=[], staff_draws=staff_draws,
                  limit={"interruptions_per_nurse_hour": limit, "reached_share": reached})  # fmt: skip
     variants = [
@@ -181,7 +231,7 @@ def made_up(
     shifts = [Case("night-shift", 8, seed) for seed in range(n)]
     planned = msgspec.structs.replace(plan, variants=variants, other_staff=[])
     nobody = [own[:n] for own in of_each]
-    return result.summarize(Result(planned, shifts, of_each, nobody, [{}] * len(scores), []), draws=200)
+    return result.summarize(Result(planned, shifts, of_each, nobody, [[{}] * n] * len(scores), []), draws=200)
 
 
 def test_draws_of_the_staff_that_say_the_same_make_nothing_more_certain() -> None:
@@ -250,6 +300,24 @@ def test_of_those_that_meet_the_limit_the_least_late_is_chosen_then_the_quietest
     assert "none of the policies meets the limit" in made_up(scores, limit=1.0).choice.why
 
 
+def test_staff_are_an_assumption_and_never_chosen() -> None:
+    """More nurses, or nurses who believe all, would be the least late; that recommends no policy."""
+    scores = {
+        "today": [score([True, False], 16)] * 12,
+        "more nurses": [score([False, False], 8)] * 12,
+        "trust": [score([False, False], 8)] * 12,
+    }
+    vary = [{"key": "staff.beds_per_nurse", "values": [2]}, {"key": "staff.trust.least", "values": [1]}]
+    summary = made_up(scores, vary=vary)
+    assert (summary.choice.name, summary.choice.of) == ("today", 0)
+    today, *others = summary.rows
+    assert (today.is_own_staff, today.on_front) == (True, True)
+    assert [(row.is_own_staff, row.on_front, row.meets) for row in others] == [(False, False, True)] * 2
+    full = report.full_report(summary.reported, summary, "quietward study x")
+    page = report_page.render(summary.reported, full)
+    assert "Variants with other staff are shown and never chosen" in page
+
+
 def test_what_cannot_be_told_apart_is_named_together() -> None:
     rng = np.random.default_rng(1)
     noise = rng.integers(-6, 7, 24).tolist()
@@ -305,7 +373,11 @@ def test_where_nothing_is_chosen_that_is_said(summary: Summary, found: Result) -
     none = dataclasses.replace(summary, choice=result.Choice(None, "none meets the limit", 2))
     full = report.full_report(found, none, "quietward study x")
     assert full.chosen is None
-    assert "No policy is recommended:</strong> none meets the limit" in report_page.render(summary.reported, full)
+    page = report_page.render(summary.reported, full)
+    assert "No policy is recommended:</strong> none meets the limit" in page
+    for words in ("Intervals of shares are exact", "Told apart: p below .05", "votes of nine experts"):
+        assert words in page, "what explains the figures does not hang on a choice"
+    assert "simulator and the detector come from one hand" in page[: page.index("</section>")]
 
 
 def test_names_in_the_report_are_text_and_no_markup(found: Result, summary: Summary) -> None:

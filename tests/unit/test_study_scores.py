@@ -103,6 +103,18 @@ def test_who_came_is_told_apart() -> None:
     assert came(round_) == [("round", 50, None), ("", None, None)]
 
 
+def test_a_round_is_no_answer_to_a_call() -> None:
+    call, round_ = Visit(0, 1300, 1400, "nurse 1", "call"), Visit(0, 1050, 1600, "nurse 2", "round")
+    clinicians = Visit(0, 1500, 1700, "clinicians", "call")
+
+    def answered(*visits: Visit) -> list[float | None]:
+        return [e.answered_s for e in shift([], BOTH, visits=list(visits)).episodes]
+
+    assert answered(round_) == [None, None]
+    assert answered(round_, call, clinicians) == [300, 150]
+    assert answered(round_, clinicians) == [500, 350]
+
+
 def test_from_when_on_the_trace_shows_a_need_is_known_beside_when_it_begins() -> None:
     def shown(pathological: list[Span] | None) -> list[float | None]:
         truth = BedTruth(BOTH, [], [], pathological=pathological)

@@ -57,6 +57,17 @@ def usual(**tables: dict[str, Any]) -> StaffModel:
 BUSY_WITH_NOTHING = {"round_every_min": 1e6, "again_after_min": 1e6, "other_every_min": 1e6, "spread": 0.0}
 
 
+def test_who_is_free_is_called_when_the_call_comes_and_not_before() -> None:
+    """Nothing happens between a call that nobody believes and the next one."""
+    staff, rung = usual(tasks=BUSY_WITH_NOTHING, trust={"least": 0.0}), Rung([])
+    rung.calls = [Call(0, 0, 100.0, LOOK, "a", "raised"), Call(0, 0, 5000.0, BEDSIDE, "a", "raised")]
+    env = simpy.Environment()
+    on_shift = Staff(env, staff, [NOTHING], rung, 0, 0, {LOOK: 0.0, BEDSIDE: 1.0}, "a")
+    run_shift(env, rung, lambda call: on_shift.on_call(call, None), 9000)
+    (visit,) = on_shift.visits
+    assert visit.from_s > 5000
+
+
 def shift(
     calls: list[tuple[float, int, int]], beds: list[BedTruth], staff: StaffModel, ppv: float = 1.0, seed: str = "a",
     hours: float = 12.0, is_true: bool = False,

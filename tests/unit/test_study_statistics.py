@@ -1,7 +1,12 @@
 """Intervals and tests of studies, against worked examples that others have published."""
 
+import itertools
+import math
+
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from quietward.study import statistics
 
@@ -32,10 +37,44 @@ def test_a_paired_permutation_test_is_that_of_fisher() -> None:
     of an inch; 1726 of 32768 assignments are as far out, p = .0527.
     """
     darwin = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
-    assert statistics.paired_p(darwin, 1) == pytest.approx(1726 / 32768, abs=0.008)  # drawn: 9999 of them
-    assert statistics.paired_p([1.0, 2.0, 3.0], 1) == pytest.approx(2 / 8)
-    assert statistics.paired_p([0.0, 0.0], 1) == 1.0
-    assert statistics.paired_p([5.0], 1) == 1.0
+    for differences in (darwin, [x / 24 for x in darwin]):  # such as counts in 24 nurse-hours
+        p, is_exact = statistics.paired_p(differences, 1)
+        assert p == pytest.approx(1726 / 32768, abs=1e-12)
+        assert is_exact
+    assert statistics.paired_p([1.0, 2.0, 3.0], 1).p == pytest.approx(2 / 8)
+    assert statistics.paired_p([0.0, 0.0], 1) == (1.0, True)
+    assert statistics.paired_p([0.1 + 0.2 - 0.3, 0.0], 1) == (1.0, True), "rounding is no difference"
+    assert statistics.paired_p([5.0], 1) == (1.0, True)
+
+
+@given(st.lists(st.integers(-9, 9), min_size=2, max_size=9))
+def test_all_assignments_of_signs_are_counted(differences: list[int]) -> None:
+    sums = [
+        abs(sum(sign * x for sign, x in zip(signs, differences, strict=True)))
+        for signs in itertools.product((1, -1), repeat=len(differences))
+    ]
+    as_far = sum(one >= abs(sum(differences)) for one in sums) / len(sums)
+    p, is_exact = statistics.paired_p(differences, 1)
+    assert p == pytest.approx(as_far)
+    assert is_exact
+
+
+def test_what_has_no_common_part_is_drawn_and_said_to_be() -> None:
+    """Of 35 shares of a reserve no sums can be counted; of six all assignments are gone through."""
+    shares = np.random.default_rng(1).normal(0.1, 0.5, 35).tolist()
+    p, is_exact = statistics.paired_p(shares, 1)
+    assert 0 < p < 1
+    assert not is_exact
+    assert statistics.paired_p(shares[:6], 1).is_exact
+
+
+def test_seventy_shifts_with_three_draws_are_exact() -> None:
+    """Against the normal distribution, whose variance is the sum of the squares."""
+    differences = np.random.default_rng(2).integers(-40, 50, 70).tolist()
+    p, is_exact = statistics.paired_p(differences, 1)
+    spread = math.sqrt(sum(x * x for x in differences))
+    assert is_exact
+    assert p == pytest.approx(math.erfc(abs(sum(differences)) / spread / math.sqrt(2)), rel=0.1)
 
 
 def test_every_draw_has_as_many_shifts_of_each_kind_as_the_study() -> None:

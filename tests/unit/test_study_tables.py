@@ -79,6 +79,21 @@ def test_every_row_says_where_it_comes_from(whole: Path) -> None:
     assert all(float(row["until_s"]) <= 0.6 * 3600 for row in visits)
 
 
+def test_who_checks_does_not_choose_staff_either(tmp_path: Path) -> None:
+    """With a nurse for every bed nobody is late in the shifts to choose on, and each is interrupted less often."""
+    vary = [{"key": "staff.beds_per_nurse", "values": [1]}]
+    ran = run_study(small(vary=vary, alarm=[]), tmp_path / "done")
+    digests = {path.name: tables.digest(path) for path in tables.write(tmp_path, ran)}
+    found = report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests", tables=digests)
+    report.write(tmp_path, found, "page")
+    assert found.chosen == "today"
+    assert differing(tmp_path) == []
+    said = msgspec.json.decode((tmp_path / "report.json").read_bytes())
+    said["rows"][1]["is_own_staff"] = True
+    (tmp_path / "report.json").write_bytes(msgspec.json.encode(said))
+    assert differing(tmp_path) == ["policy that was chosen"]
+
+
 @pytest.mark.parametrize("name", ["shifts.csv", "calls.csv", "episodes.csv", "visits.csv", "visits.parquet"])
 def test_one_byte_is_noticed(name: str, copy: Path) -> None:
     (copy / name).write_bytes((copy / name).read_bytes() + b"\n")
@@ -116,6 +131,19 @@ def test_a_need_that_is_said_to_have_been_reached_sooner_is_noticed(copy: Path) 
     rewrite(copy, "episodes.csv", needs)
     assert "needs whose visits say otherwise" in differing(copy)
     assert len(differing(copy)) > 1
+
+
+@pytest.mark.parametrize("column", ["clinicians_s", "answered_s"])
+def test_clinicians_or_an_answer_that_never_came_are_noticed(column: str, copy: Path) -> None:
+    needs = rows(copy / "episodes.csv")
+    own = [row for row in needs if row["level"] == "team" and row["seed"] in "13" and row["policy"] == "today"]
+    need = next(row for row in own if row["staff"] == "usual" and 0 < float(row[column] or 0) <= 300)
+    need[column] = ""
+    rewrite(copy, "episodes.csv", needs)
+    what = {"clinicians_s": ["clinicians within 10 min", "clinicians within 5 min"], "answered_s": ["answered in time"]}
+    assert sorted(differing(copy)) == sorted(
+        ["needs whose visits say otherwise", *(f"today: {x}" for x in what[column])]
+    )
 
 
 def test_a_visit_that_was_added_is_noticed(copy: Path) -> None:
