@@ -1,4 +1,5 @@
-// What devices sent and could not be used, for whoever is in charge. A device may send anything: it is shown as text.
+// What devices sent that could not be used as it came, for whoever is in charge. A device may send anything: it is shown
+// as text.
 
 import { make, setText } from "../shared/elements.mjs";
 import { _, language, N_, ngettext, said } from "../shared/language.mjs";
@@ -40,7 +41,7 @@ export class RefusedTable {
     this.body = make("tbody");
     this.more = make("p", "hint");
     const head = make("tr");
-    for (const name of [_("bed"), _("reason"), _("count"), _("newest that is kept"), _("example")]) {
+    for (const name of [_("bed"), _("reason"), _("count"), _("newest"), _("example")]) {
       const cell = make("th", "", name);
       cell.scope = "col";
       head.append(cell);
@@ -61,7 +62,7 @@ export class RefusedTable {
     this.root.hidden = false;
     const isEmpty = refused.length === 0;
     this.title.hidden = this.table.hidden = isEmpty;
-    setText(this.hint, isEmpty ? _("Nothing that devices have sent was refused.") : _("What devices have sent since this ward began, and could not be used."));
+    setText(this.hint, isEmpty ? _("Nothing that devices have sent was refused.") : _("What devices have sent since this ward began that could not be used as it came."));
     const rest = refused.length - SHOWN;
     this.more.hidden = rest <= 0;
     setText(this.more, _("Not shown here: {n} more. All of them: quietward refused", { n: rest }));
