@@ -135,9 +135,8 @@ class RecancellingTaskGroup(asyncio.TaskGroup):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
-            while (
-                error is None and self._alive
-            ):  # asyncio's group would pass on the first cancellation of this wait only
+            # Asyncio's group would pass on the first cancellation of this wait only.
+            while error is None and self._alive:
                 await asyncio.wait(self._alive)
         except asyncio.CancelledError as cancelled:
             kind, error, trace = type(cancelled), cancelled, cancelled.__traceback__
