@@ -72,11 +72,11 @@ async def _counts(store: Store, key: str) -> Counter[tuple[str, str]]:
 async def _set_aside(store: Store, shard: Shard) -> dict[tuple[str, str], tuple[int, str, str]]:
     """Return the newest input of each bed that makes the detector fail: when it came, what it raises, and its JSON."""
     noted = cast("dict[bytes, bytes]", await cast("Any", store.at(shard.aside).hgetall(shard.aside)))
-    places = []
-    for place, why in noted.items():
-        entry_id, _, number = place.decode().partition(" ")
-        ms, _, nth = entry_id.partition("-")
-        places.append((int(ms), int(nth), int(number), why.decode()))
+    places: list[tuple[int, int, int, str]] = []
+    for place, raw in noted.items():
+        entry, _, number_in_it = place.decode().partition(" ")
+        ms_of_it, _, nth_of_it = entry.partition("-")
+        places.append((int(ms_of_it), int(nth_of_it), int(number_in_it), raw.decode()))
     found: dict[tuple[str, str], tuple[int, str, str]] = {}
     for ms, nth, number, why in sorted(places, reverse=True)[:LOOKED_UP]:
         entry_id = f"{ms}-{nth}"

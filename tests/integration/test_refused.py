@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from typing import Any
 
 import pytest
 
@@ -69,7 +70,11 @@ async def test_what_made_the_detector_fail_is_shown_as_it_came(settings: Setting
     for ms in (1_000, 2_000, 3_000):
         block = Block("bed-1", "poison", ms, ms, ms, [140.0] * 4, [1.0] * 4)
         await store.xadd(shard.input, {"e": encode_inputs([Tick(ms), block])}, id=f"{ms}-0")
-    noted = {"1000-0 1": "KeyError()", "2000-0 1": "OverflowError('too large')", "500-0 0": "is no longer there"}
+    noted: dict[Any, Any] = {
+        "1000-0 1": "KeyError()",
+        "2000-0 1": "OverflowError('too large')",
+        "500-0 0": "is no longer there",
+    }
     await store.hset(shard.aside, mapping=noted)
     await store.hset(shard.refusals, mapping={"bed-1 failed": 2, "bed-1 late": 7})
     late, failed = map(json.loads, refused(settings, "--json").splitlines())
