@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietward.cli.common import rules_check, settings_from
+from quietward.cli.common import in_store, rules_check, settings_from
 from quietward.cli.options import (
     BrokerOption,
     PolicyOption,
@@ -76,20 +76,13 @@ def refused(
     settings: SettingsOption = None,
 ) -> None:
     """List refused messages by bed and reason, with the newest of each and why it was refused."""
-    import asyncio
-
     from quietward.contracts.addresses import Ward
     from quietward.contracts.fields import encode_json
     from quietward.runtime.refused import read_refused
-    from quietward.store.client import connected
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
-
-    async def read() -> "list[Refused]":
-        async with connected(own.store, own.tls) as client:
-            return await read_refused(client, Ward(own.ward, own.shards))
-
-    found = [one for one in asyncio.run(read()) if bed in (None, one.bed)]
+    everything = in_store(own, lambda client: read_refused(client, Ward(own.ward, own.shards)))
+    found = [one for one in everything if bed in (None, one.bed)]
     if json:
         for one in found:
             print(encode_json(one).decode())

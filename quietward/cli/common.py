@@ -3,8 +3,8 @@
 import os
 import sys
 import time
-from collections.abc import Callable, Coroutine
-from typing import TYPE_CHECKING, Any
+from collections.abc import Awaitable, Callable, Coroutine
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from quietward.contracts.errors import BadSettings, possible
 from quietward.contracts.settings import Settings, load
@@ -13,6 +13,10 @@ from quietward.recordings import FORMATS
 
 if TYPE_CHECKING:
     from rich.progress import Progress
+
+    from quietward.store.client import Store
+
+T = TypeVar("T")
 
 
 def settings_from(**flags: object) -> Settings:
@@ -31,6 +35,19 @@ def run_service(main: Coroutine[Any, Any, None], settings: Settings | None = Non
     from quietward.runtime.process import run
 
     run(main, "text" if settings is None else settings.log)
+
+
+def in_store(own: Settings, act: "Callable[[Store], Awaitable[T]]") -> T:
+    """Return what is done, or asked, at the store of a ward. Raises RedisError, and what `act` raises."""
+    import asyncio
+
+    from quietward.store.client import connected
+
+    async def run() -> T:
+        async with connected(own.store, own.tls) as client:
+            return await act(client)
+
+    return asyncio.run(run())
 
 
 def rules_check(policy: str) -> Callable[[], str]:

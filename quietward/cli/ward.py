@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from msgspec import structs
 
-from quietward.cli.common import check_range, rules_check, run_service, settings_from
+from quietward.cli.common import check_range, in_store, rules_check, run_service, settings_from
 from quietward.cli.options import (
     BedsOption,
     BrokerOption,
@@ -116,19 +116,11 @@ def reshard(
     settings: SettingsOption = None,
 ) -> None:
     """Change the number of a ward's shards, while its parts are stopped; nothing is lost."""
-    import asyncio
-
     from quietward.runtime.clock import now_ms
-    from quietward.store.client import connected
     from quietward.store.reshard import reshard as change
 
     own = settings_from(ward=ward, store=store, settings=settings)
-
-    async def run() -> int:
-        async with connected(own.store, own.tls) as client:
-            return await change(client, own.ward, shards, now_ms())
-
-    before = asyncio.run(run())
+    before = in_store(own, lambda client: change(client, own.ward, shards, now_ms()))
     say(f"{own.ward}: {shards} shards ({before} before). Start all parts with QUIETWARD_SHARDS={shards}")
 
 
@@ -141,20 +133,12 @@ def reseat(
     settings: SettingsOption = None,
 ) -> None:
     """Change the number of ingest's sessions at the broker, and their names, while no ingest runs; nothing is lost."""
-    import asyncio
-
     from quietward.ingest.reseat import reseat as change
     from quietward.runtime.clock import now_ms
-    from quietward.store.client import connected
 
     own = settings_from(ward=ward, broker=broker, store=store, shards=shards, settings=settings)
-
-    async def run() -> int:
-        async with connected(own.store, own.tls) as client:
-            return await change(client, own, seats, now_ms())
-
-    before = asyncio.run(run())
-    print(f"{own.ward}: {seats} sessions ({before} before). Start every ingest with QUIETWARD_SEATS={seats}")
+    before = in_store(own, lambda client: change(client, own, seats, now_ms()))
+    say(f"{own.ward}: {seats} sessions ({before} before). Start every ingest with QUIETWARD_SEATS={seats}")
 
 
 def serve(

@@ -48,26 +48,15 @@ async def test_a_group_that_is_ended_tells_its_tasks_until_they_have_heard() -> 
     assert unheard.cancelled()
 
 
-async def test_a_group_that_is_cancelled_from_outside_tells_its_tasks_until_they_have_heard() -> None:
-    async def group() -> None:
-        async with RecancellingTaskGroup() as tasks:
-            tasks.create_task(deaf())
-            await asyncio.sleep(60)
-
-    task = asyncio.create_task(group())
-    await asyncio.sleep(0.01)
-    task.cancel()
-    async with asyncio.timeout(WAIT_S):
-        await asyncio.wait([task])
-    assert task.cancelled()
-
-
-async def test_a_group_that_only_waits_for_its_tasks_tells_them_until_they_have_heard() -> None:
-    """So a slot of ingest is ended: the block is over, and all there is to do is to wait."""
+@pytest.mark.parametrize("works_s", [60, 0])
+async def test_a_group_that_is_cancelled_from_outside_tells_its_tasks_until_they_have_heard(works_s: float) -> None:
+    """Also one that only waits for its tasks, as a slot of ingest that is ended: the block under it is over."""
 
     async def group() -> None:
         async with RecancellingTaskGroup() as tasks:
             tasks.create_task(deaf())
+            if works_s:
+                await asyncio.sleep(works_s)
 
     task = asyncio.create_task(group())
     await asyncio.sleep(0.01)
