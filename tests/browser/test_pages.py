@@ -44,6 +44,7 @@ def test_the_ward_shows_all_beds_and_moves(page: Page, address: str) -> None:
     for band in page.locator(".band").all():
         assert band.locator(".headline").inner_text() in {
             "quiet",
+            "noted",
             "look",
             "bedside",
             "team",

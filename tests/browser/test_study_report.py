@@ -36,5 +36,5 @@ def test_nothing_is_cut_off(browser: Browser, page_of_report: Path, width: int, 
     for heading in ("Question", "Answer", "How sure", "Limits"):
         assert page.locator(f".first h2:text-is('{heading}')").count() == 1
     if media == "print":
-        assert page.evaluate("document.querySelector('.first').getBoundingClientRect().bottom") < height
+        assert page.evaluate("document.querySelector('.first > :last-child').getBoundingClientRect().bottom") < height
     page.close()
