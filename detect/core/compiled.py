@@ -16,17 +16,24 @@ from typing import Any, Generic, ParamSpec, TypeVar
 import numba as numba_library
 import numpy as np
 from numba import extending
-from numba.core import caching, datamodel
+from numba.core import caching, cgutils, codegen, compiler, datamodel
+from numba.core.typing import templates
 
 from quietward.contracts import fields
 
 numba: Any = numba_library  # whose own types know neither its options nor its insides
 FunctionCache: Any = caching.FunctionCache
 IndexDataCacheFile: Any = caching.IndexDataCacheFile
-NamedTupleType: Any = numba.types.NamedTuple
 data_models: Any = datamodel
 NativeValue: Any = extending.NativeValue
 unbox: Any = extending.unbox
+read_parts_by: Any = extending.lower_getattr_generic
+type_parts_by: Any = templates.infer_getattr
+Compiler: Any = compiler.Compiler
+JITCodeLibrary: Any = codegen.JITCodeLibrary
+ir: Any = cgutils.ir  # type: ignore[attr-defined]
+part_of: Any = cgutils.gep_inbounds
+AttributeTemplate: Any = templates.AttributeTemplate
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -40,8 +47,8 @@ NOTHING = object()
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function that other compiled functions call.
 
-    It becomes part of them: to hand over a hundred arrays takes longer than what is done with them. Called from Python
-    it runs as the plain Python it is.
+    It becomes part of them: most of these are so short that a call takes longer than what is done in it. Called from
+    Python it runs as the plain Python it is.
     """
     return function if numba.config.DISABLE_JIT else _Part(function)
 
@@ -56,11 +63,50 @@ class _Part(Generic[P, R]):
     def __init__(self, function: Callable[P, R]) -> None:
         self.py_func = function
         self.__doc__ = function.__doc__
-        self._dispatcher = numba.njit(no_cpython_wrapper=True, forceinline=True, **OPTIONS)(function)
+        self._dispatcher = numba.njit(
+            no_cpython_wrapper=True, forceinline=True, pipeline_class=_PartCompiler, **OPTIONS
+        )(function)
         self._numba_type_ = numba.types.Dispatcher(self._dispatcher)  # which does not keep it alive
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         return self.py_func(*args, **kwargs)
+
+
+class _PartLibrary(JITCodeLibrary):  # type: ignore[misc]
+    """What becomes of a part: code that waits for its entry point, which is optimised and made machine code as a whole.
+
+    Numba would do both with each part, and all that it calls, at every level anew, for callers that do not exist.
+    """
+
+    def _optimize_final_module(self) -> None:
+        """Leave that to the entry point."""
+
+    def _finalize_final_module(self) -> None:
+        self._finalize_dynamic_globals()
+        self._finalized = True
+
+    def get_pointer_to_function(self, _: str) -> int:
+        """Return 0: there is no machine code."""
+        self._ensure_finalized()
+        return 0
+
+    @property
+    def codegen(self) -> Any:
+        """What is to be told where constants of Python lie: nobody yet, see `EntryPoint._first`."""
+        return _Nobody
+
+
+class _Nobody:
+    @staticmethod
+    def set_env(name: str, environment: Any) -> None:
+        pass
+
+
+class _PartCompiler(Compiler):  # type: ignore[misc]
+    """Compiles into a `_PartLibrary`."""
+
+    def __init__(self, typing: Any, target: Any, _: Any, *rest: Any) -> None:
+        super().__init__(typing, target, _PartLibrary(target.codegen(), "part"), *rest)
 
 
 class EntryPoint(Generic[P, R]):
@@ -110,6 +156,9 @@ class EntryPoint(Generic[P, R]):
         else:
             self._types = [self._type_of(place, argument) for place, argument in enumerate(args)]
             self._run = self._dispatcher.compile(tuple(self._types))
+            for made in self._dispatcher.overloads.values():  # constants of its parts, which had no code to tell
+                for environment in made._find_referenced_environments():  # noqa: SLF001  # as numba itself does
+                    made.codegen.set_env(environment.env_name, environment)
         return self._run
 
     def _look_at(self, place: int, argument: Any) -> Any:
@@ -128,7 +177,7 @@ class EntryPoint(Generic[P, R]):
 
     def _type_of(self, place: int, argument: Any) -> Any:
         kind = _type_bed_by_bed(argument) if place == self._state else numba.typeof(argument)
-        return _Held(kind.types, kind.instance_class) if isinstance(argument, tuple) else kind
+        return _Held(kind) if isinstance(argument, tuple) else kind
 
     @cached_property
     def _dispatcher(self) -> Any:
@@ -148,17 +197,57 @@ def _type_bed_by_bed(found: Any) -> Any:
     return kind.copy(layout="F") if found.ndim > 1 and found.flags.f_contiguous else kind
 
 
-class _Held(NamedTupleType):  # type: ignore[misc]
-    """Type of a NamedTuple that is handed over as the address of its parts."""
+class _Held(numba.types.Type):  # type: ignore[misc]
+    """Type of a NamedTuple that is handed over as the address of its parts, and read where a part of it is used.
+
+    Nothing changes its parts as long as compiled code runs; what its arrays hold may change.
+    """
+
+    def __init__(self, of: Any) -> None:
+        super().__init__(f"held {of}")
+        self.of = of
 
 
-def _read_parts(kind: Any, address: Any, c: Any) -> Any:
-    pointer = c.pyapi.long_as_voidptr(address)
-    return NativeValue(c.builder.load(c.builder.bitcast(pointer, c.context.get_value_type(kind).as_pointer())))
+class _HeldModel(data_models.models.PrimitiveModel):  # type: ignore[misc]
+    def __init__(self, manager: Any, kind: _Held) -> None:
+        super().__init__(manager, kind, manager.lookup(kind.of).get_value_type().as_pointer())
 
 
-data_models.register_default(_Held)(data_models.models.TupleModel)
-unbox(_Held)(_read_parts)
+def _read_address(kind: Any, address: Any, c: Any) -> Any:
+    return NativeValue(c.builder.bitcast(c.pyapi.long_as_voidptr(address), c.context.get_value_type(kind)))
+
+
+class _HeldParts(AttributeTemplate):  # type: ignore[misc]
+    key = _Held
+
+    def generic_resolve(self, kind: Any, name: str) -> Any:
+        part = kind.of.types[kind.of.fields.index(name)]
+        return _Held(part) if isinstance(part, numba.types.BaseTuple) else part
+
+
+def _read_part(_: Any, builder: Any, kind: Any, address: Any, name: str) -> Any:
+    place = kind.of.fields.index(name)
+    part = part_of(builder, address, 0, place)
+    return part if isinstance(kind.of.types[place], numba.types.BaseTuple) else _read(builder, part)
+
+
+def _read(builder: Any, address: Any) -> Any:
+    """Read number by number what does not change, so that what is not used is not read and nothing is read twice."""
+    kind = address.type.pointee
+    if not isinstance(kind, ir.Aggregate):
+        number = builder.load(address)
+        number.set_metadata("invariant.load", builder.module.add_metadata([]))
+        return number
+    value = ir.Constant(kind, ir.Undefined)
+    for place in range(len(kind)):
+        value = builder.insert_value(value, _read(builder, part_of(builder, address, 0, place)), place)
+    return value
+
+
+data_models.register_default(_Held)(_HeldModel)
+unbox(_Held)(_read_address)
+read_parts_by(_Held)(_read_part)
+type_parts_by(_HeldParts)
 
 
 def _parts(found: Any) -> list[int]:
