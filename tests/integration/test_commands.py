@@ -10,6 +10,7 @@ import pytest
 
 from quietward import __version__
 from quietward.contracts.notice import NOTICE
+from quietward.detect import rule_file
 from quietward.recordings.files import write_recording
 from tests.conftest import REDIS, WAIT_S, Parts, Server, free_port, require
 from tests.traces import bell, flat, put, ramp, ripple
@@ -122,6 +123,23 @@ def test_a_wrong_password_is_said(tmp_path: Path) -> None:
 def test_its_version_is_said() -> None:
     found = quietward("--version")
     assert (found.returncode, found.stdout.strip()) == (0, f"quietward {__version__}")
+
+
+def test_assess_takes_a_rule_set_of_ones_own(tmp_path: Path) -> None:
+    """A fall of 40 bpm is a deceleration under a published rule set, and none where one's own asks for more."""
+    write_recording(
+        tmp_path / "one.csv", put(flat(140, 2400) + ripple(2400, 10), 900, ramp(-40, 10, 30, 10)), flat(10, 2400)
+    )
+    published = (Path(rule_file.__file__).parent / "rules" / "figo-2015.toml").read_text()
+    own = published.replace('name = "figo-2015"', 'name = "deep-only"').replace("depth_bpm = 15 ", "depth_bpm = 55 ", 1)
+    (tmp_path / "own.toml").write_text(own)
+    falls = {}
+    for rules in ("figo-2015", str(tmp_path / "own.toml")):
+        found = quietward("assess", str(tmp_path / "one.csv"), "--json", "--rules", rules)
+        assert found.returncode == 0, found.stderr
+        row = json.loads(found.stdout)
+        falls[row["rules"]] = len(row["decelerations"])
+    assert falls == {"figo-2015": 1, "deep-only": 0}
 
 
 def test_assess_gives_what_is_agreed(tmp_path: Path) -> None:

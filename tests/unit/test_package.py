@@ -29,3 +29,8 @@ def test_files_of_the_users_folder_are_not_imported(tmp_path: Path) -> None:
     found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60)
     assert found.returncode == 0, found.stderr
     assert "quietward study" in found.stdout
+
+
+def test_what_an_engine_needs_to_run_the_core_stays_short() -> None:
+    """Whoever writes the same for another engine shall see at once what there is to do."""
+    assert len((ROOT / "quietward" / "dataflow.py").read_text().splitlines()) <= 150

@@ -55,8 +55,14 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   }
   g.setTransform(ratio, 0, 0, ratio, 0, 0);
   const style = getComputedStyle(canvas);
+  /** @type {Map<string, string>} */
+  const asked = new Map();
   /** @type {Colour} */
-  const colour = (name) => style.getPropertyValue(name).trim();
+  const colour = (name) => {
+    const known = asked.get(name) ?? style.getPropertyValue(name).trim();
+    asked.set(name, known);
+    return known;
+  };
   const at = layout(stripStyle(), width, height, strip.last, minuteCm, bpmPerCm);
   const { split, end, x, yFhr, yUa } = at;
 
@@ -146,25 +152,31 @@ function byHand(g, found, handFrom, { x, split, height, width }, start, colour, 
 function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time, colour) {
   g.font = "11px system-ui, sans-serif";
   g.lineWidth = 1;
-  for (let second = Math.ceil(start / speed.line_s) * speed.line_s; second <= end; second += speed.line_s) {
-    const at = Math.round(x(second)) + 0.5;
-    g.strokeStyle = colour(second % speed.strong_line_s === 0 ? "--grid-strong" : "--grid");
-    g.beginPath();
-    g.moveTo(at, 0);
-    g.lineTo(at, height);
-    g.stroke();
-    if (second % speed.time_s === 0 && height > TIME_FROM_PX && at > 2 && at < width - 34) {
-      g.fillStyle = colour("--faint");
-      g.fillText(time(second), at + 3, split + 8);
-    }
-  }
+  /** @type {(second: number) => number} */
+  const pixel = (second) => Math.round(x(second)) + 0.5;
+  const seconds = multiples(speed.line_s, start, end);
   const [low, high] = fhr.range;
-  for (let bpm = Math.floor(low / fhr.line) * fhr.line + fhr.line; bpm < high; bpm += fhr.line) {
-    g.strokeStyle = colour(fhr.strong_line && bpm % fhr.strong_line === 0 ? "--grid-strong" : "--grid");
+  const levels = multiples(fhr.line, low, high).filter((bpm) => low < bpm && bpm < high);
+  for (const isStrong of [false, true]) {
     g.beginPath();
-    g.moveTo(0, Math.round(yFhr(bpm)) + 0.5);
-    g.lineTo(width, Math.round(yFhr(bpm)) + 0.5);
+    for (const second of seconds) {
+      if ((second % speed.strong_line_s === 0) !== isStrong) continue;
+      g.moveTo(pixel(second), 0);
+      g.lineTo(pixel(second), height);
+    }
+    for (const bpm of levels) {
+      if ((fhr.strong_line > 0 && bpm % fhr.strong_line === 0) !== isStrong) continue;
+      g.moveTo(0, Math.round(yFhr(bpm)) + 0.5);
+      g.lineTo(width, Math.round(yFhr(bpm)) + 0.5);
+    }
+    g.strokeStyle = colour(isStrong ? "--grid-strong" : "--grid");
     g.stroke();
+  }
+  if (height > TIME_FROM_PX) {
+    g.fillStyle = colour("--faint");
+    for (const second of seconds) {
+      if (second % speed.time_s === 0 && pixel(second) > 2 && pixel(second) < width - 34) g.fillText(time(second), pixel(second) + 3, split + 8);
+    }
   }
   const [normalLow, normalHigh] = stripStyle().normal_bpm;
   const normal = yFhr(normalLow) - yFhr(normalHigh) < 11 ? [normalHigh] : [normalHigh, normalLow]; // px: a line of text
@@ -175,6 +187,17 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
     g.fillStyle = colour("--faint");
     g.fillText(label, 3, yFhr(bpm) - 2);
   }
+}
+
+/**
+ * The multiples of a number from one value to another, both included.
+ * @param {number} of
+ * @param {number} from
+ * @param {number} to
+ */
+function multiples(of, from, to) {
+  const first = Math.ceil(from / of);
+  return Array.from({ length: Math.max(0, Math.floor(to / of) - first + 1) }, (_, i) => (first + i) * of);
 }
 
 /**

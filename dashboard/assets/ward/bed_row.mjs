@@ -76,12 +76,13 @@ export class BedRow {
   }
 
   /**
+   * Everything but the strip, which is drawn when the words of all rows stand: to ask for its size between one row's words
+   * and the next would lay out the whole page for each row.
    * @param {Card} card
-   * @param {Strip | undefined} strip
    * @param {boolean} isFirst
    * @param {boolean} isShort there is little room for words
    */
-  show(card, strip, isFirst, isShort) {
+  show(card, isFirst, isShort) {
     const isTwins = card.twins.length > 0;
     this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}${isTwins ? " twins" : ""}`;
     setShape(this.shape, card.shape);
@@ -113,6 +114,13 @@ export class BedRow {
       const value = this.values.get(key);
       if (value) setText(value, values[key]);
     }
+  }
+
+  /**
+   * @param {Card} card
+   * @param {Strip | undefined} strip
+   */
+  draw(card, strip) {
     if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
 }

@@ -80,7 +80,8 @@ export default class WardView {
     this.place(shown, `${beds.map((card) => card.bed)} ${first?.bed}`);
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
-    beds.forEach((card, i) => shown[i]?.show(card, strips.get(card.bed), card === first, isNarrow && card !== first));
+    beds.forEach((card, i) => shown[i]?.show(card, card === first, isNarrow && card !== first));
+    beds.forEach((card, i) => shown[i]?.draw(card, strips.get(card.bed)));
   }
 
   /** @param {string} bed */
