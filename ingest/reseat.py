@@ -8,13 +8,14 @@ was cut off is brought to its end by the next one.
 
 import asyncio
 import secrets
-from contextlib import AsyncExitStack
+from collections.abc import Iterator
+from contextlib import AsyncExitStack, contextmanager
 
 from msgspec import structs
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import Unreachable
-from quietward.contracts.settings import Settings, without_password
+from quietward.contracts.settings import LONGEST_KEPT_H, Settings, without_password
 from quietward.ingest.service import Ingest
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.store.client import PipelinedConnections, Store
@@ -31,35 +32,46 @@ async def reseat(store: Store, settings: Settings, seats: int, now_ms: int) -> i
     """
     ward = Ward(settings.ward, settings.shards)
     before, had, will_have = await begin_reseating(store, ward, seats, now_ms)
-    old = Ingest(ward, store, structs.replace(settings, seats=before), sessions=had)
-    new = Ingest(ward, store, structs.replace(settings, seats=seats), sessions=will_have)
-    for slot in range(seats):
-        async with Subscriber(settings.broker, new.name(slot), *new.topics(slot), tls=settings.tls):
-            pass
+    keeps = structs.replace(settings, keep_hours=LONGEST_KEPT_H, demo_speed=1.0)  # what is old ingest itself drops
+    old = Ingest(ward, store, structs.replace(keeps, seats=before), sessions=had)
+    new = Ingest(ward, store, structs.replace(keeps, seats=seats), sessions=will_have)
+    with _unreachable(settings):
+        for slot in range(seats):
+            async with Subscriber(settings.broker, new.name(slot), *new.topics(slot), tls=settings.tls):
+                pass
     async with AsyncExitStack() as stack, RecancellingTaskGroup() as tasks:
-        subscribers = [await stack.enter_async_context(old.listening(slot, [])) for slot in range(before)]
+        with _unreachable(settings):
+            subscribers = [await stack.enter_async_context(old.listening(slot, [])) for slot in range(before)]
         tick = tasks.create_task(old.tick())  # else the detector would wait for time that has passed
         await asyncio.gather(*(tasks.create_task(_empty(old, slot, it)) for slot, it in enumerate(subscribers)))
         tick.cancel()
-    for slot in range(before):  # a clean start ends the session of before, and its own ends with the connection
-        async with Publisher(settings.broker, old.name(slot), "", lambda _: None, tls=settings.tls):
-            pass
+    with _unreachable(settings):
+        for slot in range(before):  # a clean start ends the session of before, and its own ends with the connection
+            async with Publisher(settings.broker, old.name(slot), "", lambda _: None, tls=settings.tls):
+                pass
     await end_reseating(store, ward, seats, will_have)
     return before
+
+
+@contextmanager
+def _unreachable(settings: Settings) -> Iterator[None]:
+    """Say of a broker that refuses or goes that the change is begun, and what ends it. Raises Unreachable."""
+    try:
+        yield
+    except MqttError as error:
+        remedy = f"Run the same command again; nothing is lost. It said: {error}"
+        raise Unreachable("broker", without_password(settings.broker), remedy) from error
 
 
 async def _empty(ingest: Ingest, slot: int, subscriber: Subscriber) -> None:
     """Take everything that waits in a session, which subscribes to nothing any more."""
     mark = secrets.token_bytes(8)
-    try:
-        await subscriber.turn_to(ingest.ward.own_topic, *ingest.topics(slot))
-        await _send(ingest, f"{ingest.name(slot)}-itself", mark)  # behind all that waits
-        async with PipelinedConnections() as connections:
+    async with PipelinedConnections() as connections:
+        with _unreachable(ingest.settings):
+            await subscriber.turn_to(ingest.ward.own_topic, *ingest.topics(slot))
+            await _send(ingest, f"{ingest.name(slot)}-itself", mark)  # behind all that waits
             while not any(message.payload == mark for message in await ingest.take(slot, subscriber, connections)):
                 pass
-    except MqttError as error:
-        remedy = f"Run the same command again; nothing is lost. It said: {error}"
-        raise Unreachable("broker", without_password(ingest.settings.broker), remedy) from error
 
 
 async def _send(ingest: Ingest, name: str, payload: bytes) -> None:

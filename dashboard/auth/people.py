@@ -35,7 +35,7 @@ class Role(StrEnum):
     """What a person may do, fewest rights first.
 
     A viewer sees everything. A nurse also answers flags and records care. The role `in charge` also sets limits of a
-    single bed, takes devices in that the ward does not expect, and reads the audit log.
+    single bed, takes devices in that the ward does not expect, and reads the audit log and what was refused.
     """
 
     VIEWER = "viewer"

@@ -13,7 +13,7 @@ from quietward.contracts.commands import Command
 from quietward.contracts.fields import encode_json
 from quietward.contracts.inputs import Block, CommandEnvelope, Input, Transfer, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.liveness import WorkerReport, reports_of, troubles_of_ward
-from quietward.contracts.log import Event
+from quietward.contracts.log import TREND_OF, Event
 from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.samples import UnexpectedDevice
 from quietward.contracts.summary import Summary, decode_summary
@@ -38,8 +38,6 @@ READ_WITHIN_S = 2.0
 LOG_LINES = 200
 TREND_POINTS = KEPT_S // 60
 """Of the baseline that the strip shows, one for each minute."""
-SECOND_BASELINE = "second baseline_bpm"
-"""That of a second twin, in the same points."""
 BATCH = 500
 """Stream entries that are read at once."""
 MARGIN_MS = 5_000
@@ -75,7 +73,8 @@ class MovedHere:
 class Hub:
     """Newest state of the ward, and the frames for the pages. All dictionaries are by bed.
 
-    speed: seconds of signal per second; other than 1 in a demo whose beds' clocks run ahead on purpose.
+    speed: seconds of signal per second; other than 1 in a demo whose beds' clocks run ahead on purpose. late: beds of
+    which what is known is old, and newer on its way, as of the newest frame.
 
     A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR and UA of its new
     seconds as int16 (see SignalBuffer), with `has_second` the FHR of a second twin behind them. All little-endian.
@@ -85,6 +84,7 @@ class Hub:
     store: Store
     speed: float = 1.0
     lateness: Lateness = field(default_factory=Lateness)
+    late: set[str] = field(default_factory=set)
     signals: dict[str, SignalBuffer] = field(default_factory=dict)
     summaries: dict[str, Summary] = field(default_factory=dict)
     moved: dict[str, MovedHere] = field(default_factory=dict)
@@ -237,6 +237,7 @@ class Hub:
     def _card(self, bed: str, now: int) -> Card:
         summary = self.summaries.get(bed)
         is_late = summary is not None and self.speed == 1 and self.lateness.is_late(summary, now)
+        (self.late.add if is_late else self.late.discard)(bed)
         return build_card(bed, summary, now, self.policy, self.speed, is_late=is_late)
 
     def snapshot(self) -> bytes:
@@ -266,7 +267,7 @@ class Hub:
                 trend = self.trends.get(name, [])
                 bed["trend"] = [(e.t // 1000, e.detail["baseline_bpm"]) for e in reversed(trend)]
                 if buffer.fhr2 is not None:
-                    bed["trend2"] = [(e.t // 1000, e.detail.get(SECOND_BASELINE)) for e in reversed(trend)]
+                    bed["trend2"] = [(e.t // 1000, e.detail.get(f"{TREND_OF[1]}baseline_bpm")) for e in reversed(trend)]
             beds.append(bed)
             bodies.append(body)
         head = {

@@ -66,12 +66,23 @@ class HandOver(Struct, frozen=True):
     strip_until: str
 
 
-def hand_over(record: BedRecord, ward: str, now_ms: int, zone: tzinfo, signal: RecentSignal | None = None) -> HandOver:
-    """Return the sheet of a bed, written at `now_ms` by the server's clock. zone: of all its times."""
+def hand_over(
+    record: BedRecord,
+    ward: str,
+    now_ms: int,
+    zone: tzinfo,
+    signal: RecentSignal | None = None,
+    *,
+    is_late: bool = False,
+) -> HandOver:
+    """Return the sheet of a bed, written at `now_ms` by the server's clock. zone: of all its times.
+
+    is_late: what is known of the bed is old, newer is on its way.
+    """
     summary, log = record.summary, record.log
     bed_ms = now_ms if summary is None else bed_now_ms(summary)
     clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, summary, now_ms, record.policy)
+    card = build_card(record.bed, summary, now_ms, record.policy, is_late=is_late)
     return HandOver(
         bed=record.bed,
         ward=ward,

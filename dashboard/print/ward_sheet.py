@@ -1,6 +1,7 @@
 """Pure: contents of a ward's hand-over sheet: one line for each bed, with a small strip of its last half hour."""
 
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from datetime import tzinfo
 
 from msgspec import Struct
@@ -53,20 +54,31 @@ class WardSheet(Struct, frozen=True):
     lines: list[WardLine]
 
 
-def ward_sheet(beds: list[tuple[BedRecord, RecentSignal | None]], ward: str, now_ms: int, zone: tzinfo) -> WardSheet:
-    """Return the sheet of a ward, its beds in the order given, written at `now_ms` by the server's clock."""
+def ward_sheet(
+    beds: list[tuple[BedRecord, RecentSignal | None]],
+    ward: str,
+    now_ms: int,
+    zone: tzinfo,
+    late: AbstractSet[str] = frozenset(),
+) -> WardSheet:
+    """Return the sheet of a ward, its beds in the order given, written at `now_ms` by the server's clock.
+
+    late: beds of which what is known is old, and newer on its way.
+    """
     clock = ClockFormat(now_ms, zone)
     rows = min(BEDS_ON_A_PAGE, max(1, len(beds)))
     height = min(HIGHEST_MM, max(LOWEST_MM, (PAGE_MM - HEAD_MM) / rows))
-    lines = [_line(record, signal, now_ms, zone, height - 1.6) for record, signal in beds]
+    lines = [_line(record, signal, now_ms, zone, height - 1.6, is_late=record.bed in late) for record, signal in beds]
     calling = sum(line.state not in ("quiet", "noted", "paused", "shelved") for line in lines)
     return WardSheet(ward, clock.full(now_ms), clock.zone_name(now_ms), height, calling, lines)
 
 
-def _line(record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float) -> WardLine:
+def _line(
+    record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float, *, is_late: bool
+) -> WardLine:
     bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
     clock, said = ClockFormat(bed_ms, zone), reader.get().said
-    card = build_card(record.bed, record.summary, now_ms, record.policy)
+    card = build_card(record.bed, record.summary, now_ms, record.policy, is_late=is_late)
     newest = card.notes[0] if card.notes else None
     done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
     answer = _answer(card, clock)

@@ -1,4 +1,4 @@
-"""Routes of a user's account: /sign-in, /sign-out, /me, and the audit log."""
+"""Routes of a user's account: /sign-in, /sign-out, /me; of who is in charge: the audit log, and what was refused."""
 
 import asyncio
 from urllib.parse import parse_qs

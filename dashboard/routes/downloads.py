@@ -58,18 +58,23 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
     @server.get("/handover/{bed}")
     async def handover(bed: str, offset_min: UtcOffset = 0) -> Response:
         record = await record_of(bed)
-        zone = zone_of(offset_min)
-        return HTMLResponse(handover_html.page([hand_over(record, hub.ward.name, now_ms(), zone, signal_of(bed))]))
+        sheet = hand_over(record, hub.ward.name, now_ms(), zone_of(offset_min), signal_of(bed), is_late=bed in hub.late)
+        return HTMLResponse(handover_html.page([sheet]))
 
     @server.get("/handover")
     async def handover_of_the_ward(offset_min: UtcOffset = 0) -> Response:
         beds = [(record, signal_of(record.bed)) for record in await all_records()]
-        return HTMLResponse(handover_html.ward_page(ward_sheet(beds, hub.ward.name, now_ms(), zone_of(offset_min))))
+        return HTMLResponse(
+            handover_html.ward_page(ward_sheet(beds, hub.ward.name, now_ms(), zone_of(offset_min), hub.late))
+        )
 
     @server.get("/handover-sheets")
     async def handover_of_every_bed(offset_min: UtcOffset = 0) -> Response:
         name, now, zone = hub.ward.name, now_ms(), zone_of(offset_min)
-        sheets = [hand_over(record, name, now, zone, signal_of(record.bed)) for record in await all_records()]
+        sheets = [
+            hand_over(record, name, now, zone, signal_of(record.bed), is_late=record.bed in hub.late)
+            for record in await all_records()
+        ]
         return HTMLResponse(handover_html.page(sheets))
 
     async def all_records() -> list[BedRecord]:

@@ -8,8 +8,10 @@ DEVICE_AGREES_MS = 5_000
 """Transport takes time; a larger difference is the device's own clock."""
 DEVICE_FAR_OFF_MS = 60_000
 """From this difference on, times read from the strip mislead, so that the Ward page says it too."""
-STEADY_MS, WITHIN_MS = 1_000, 5_000
+STEADY_MS, STEADY_FOR_MS = 1_000, 60_000
 """By how much a clock that is only wrong may seem to move, within what time: transport varies."""
+WATCHED_FOR_MS = 5_000
+"""So long a bed must have been seen before its clock may be called wrong, and what it sends not late."""
 
 
 class Lateness:
@@ -23,12 +25,12 @@ class Lateness:
         behind_ms = device_behind_ms(s)
         seen = self._behind.setdefault(s.bed, deque())
         seen.append((now_ms, behind_ms))
-        while len(seen) > 1 and seen[1][0] <= now_ms - WITHIN_MS:
+        while len(seen) > 1 and seen[1][0] <= now_ms - STEADY_FOR_MS:
             seen.popleft()  # one that is older stays: what changed since counts
         if behind_ms <= DEVICE_FAR_OFF_MS:
             return False
         moved_ms = max(b for _, b in seen) - min(b for _, b in seen)
-        return moved_ms > STEADY_MS or seen[0][0] > now_ms - WITHIN_MS
+        return moved_ms > STEADY_MS or seen[0][0] > now_ms - WATCHED_FOR_MS
 
 
 def never_usable(s: Summary) -> bool:

@@ -81,6 +81,7 @@ class FormerStay(Struct, frozen=True):
 
 
 CALM = frozenset({"quiet", "noted"})
+CATCHING_UP = "catching up"
 """States that call nobody, of a bed that can be read."""
 
 
@@ -222,8 +223,11 @@ def build_card(
         )
     s = summary
     headline = _headline(s, now_ms)
+    clock, short_clock = device_clock(s), far_clock(s)
+    if is_late:
+        clock, short_clock = f"what is shown is {lateness(s)} old, newer data are on their way", CATCHING_UP
     if is_late and headline.state in CALM:
-        headline = _Headline("noted", "catching up", f"what is shown is {lateness(s)} old, newer data are on their way")
+        headline, short_clock = _Headline("noted", CATCHING_UP, clock), ""
     if s.moving_to and s.moving_to not in headline.reason:
         reason = "; ".join(filter(None, [f"moving to {s.moving_to}", headline.reason]))
         headline = structs.replace(headline, reason=reason)
@@ -263,8 +267,8 @@ def build_card(
         source=s.session,
         events=s.events,
         t=None if never_usable(s) else s.t,
-        clock=device_clock(s) if speed == 1 and not s.is_empty else "",
-        far_clock=far_clock(s) if speed == 1 and not s.is_empty else "",
+        clock=clock if speed == 1 and not s.is_empty else "",
+        far_clock=short_clock if speed == 1 and not s.is_empty else "",
         rules=s.rules,
         paused=s.paused,
         shelved=s.shelved,

@@ -17,6 +17,7 @@ from quietward.cli.options import (
 )
 from quietward.contracts.errors import in_sentences
 from quietward.language.terminal import said
+from quietward.runtime.logs import printable
 
 if TYPE_CHECKING:
     from quietward.runtime.refused import Refused
@@ -103,15 +104,10 @@ def _refused_lines(found: "list[Refused]") -> list[str]:
     for one in found:
         at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%m-%d %H:%M:%S")
         lines.append(f"{one.bed:{of_bed}}  {one.by:6}  {one.reason:13}  {one.count:7}  {at}".rstrip())
-        lines += textwrap.wrap(_printable(one.text), width, initial_indent=INDENT, subsequent_indent=INDENT)
+        lines += textwrap.wrap(printable(one.text), width, initial_indent=INDENT, subsequent_indent=INDENT)
         if one.payload:
-            lines.append(_cut(INDENT + _printable(one.payload), width))
+            lines.append(_cut(INDENT + printable(one.payload), width))
     return lines
-
-
-def _printable(text: str) -> str:
-    """Return what a device has sent without anything that a terminal would obey."""
-    return "".join(one if one.isprintable() else ascii(one)[1:-1] for one in text)
 
 
 def _cut(line: str, width: int) -> str:

@@ -40,6 +40,10 @@ class UnexpectedDevice(Struct, frozen=True):
     last_at: int
 
 
+EXAMPLE_BYTES = 500
+"""So much of what could not be used is kept and shown, from its beginning on."""
+
+
 class RefusedMessage(Struct, frozen=True):
     """A message that could not be used, kept for inspection."""
 

@@ -22,8 +22,9 @@ ENVIRONMENT_PREFIX = "QUIETWARD_"
 NOT_SETTINGS = frozenset({"QUIETWARD_REQUIRE_REAL", "QUIETWARD_EXAMPLES", "QUIETWARD_KILLS", "QUIETWARD_PARENT"})
 """Environment names that belong to the tests and to the demo's processes, not to the settings."""
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
-SECRET = re.compile("passw|secret|token|key$")
+SECRET = re.compile("pass|pwd|secret|token|key$", re.IGNORECASE)
 """The value of what is called so and is no setting is not shown: somebody may have guessed where a password belongs."""
+LONGEST_KEPT_H = 24.0 * 30
 ESCAPES = "Write / # ? @ : in a name or password as %2F %23 %3F %40 %3A; or put the password into a file"
 
 
@@ -61,7 +62,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     port: Annotated[int, Meta(ge=1, le=65535)] = 8050
     names: Annotated[str, Meta(pattern=r"^[A-Za-z0-9.,-]*$")] = ""
     metrics_port: Annotated[int, Meta(ge=0, le=65535)] = 0
-    keep_hours: Annotated[float, Meta(ge=1, le=24 * 30)] = 24.0
+    keep_hours: Annotated[float, Meta(ge=1, le=LONGEST_KEPT_H)] = 24.0
     checkpoint_s: Annotated[float, Meta(ge=1, le=3600)] = 30.0
     policy: str = "attention"
     studies: str = "studies"
@@ -95,7 +96,8 @@ def load(flags: Mapping[str, object], environment: Mapping[str, str]) -> Setting
     for name, value in merged.items():
         if name not in Settings.__struct_fields__:
             remedy = f"There is no such setting. {possible(Settings.__struct_fields__, name)}"
-            raise BadSettings(f"setting {name}", "***" if SECRET.search(name) else value, remedy)
+            shown = without_password(value) if isinstance(value, str) else value
+            raise BadSettings(f"setting {name}", "***" if SECRET.search(name) else shown, remedy)
     for name, value in merged.items():
         try:
             msgspec.convert({name: value}, Settings, strict=False)

@@ -1,4 +1,4 @@
-"""The language of the command line: that of the ward, else that of the terminal, else English."""
+"""The language of the command line: that of `QUIETWARD_LANGUAGE`, else that of the terminal, else English."""
 
 import os
 from collections.abc import Mapping

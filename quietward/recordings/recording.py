@@ -16,8 +16,8 @@ Signal = NDArray[np.float64]
 
 LONGEST_S = 14 * 24 * 3600
 ABSURD_BPM = 400.0
-RESAMPLE = "Resample to 4 Hz (1, 2 and 8 Hz are also read)"
 """A value above this is a wrong unit or column, not a noisy sample."""
+RESAMPLE = "Resample to 4 Hz (1, 2 and 8 Hz are also read)"
 
 
 @dataclass(frozen=True)

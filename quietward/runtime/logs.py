@@ -11,6 +11,11 @@ ABOUT = ("bed", "session", "reason")
 SELDOM_MS = 600_000
 
 
+def printable(text: str) -> str:
+    """Return what somebody else has said without anything that a terminal would obey, and in one line."""
+    return "".join(one if one.isprintable() else ascii(one)[1:-1] for one in text)
+
+
 def _time_of(record: logging.LogRecord) -> str:
     return datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
@@ -25,7 +30,7 @@ class TextFormatter(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """Return the line."""
         about = "".join(f" {name}={value}" for name, value in _about(record).items())
-        said = f"{record.getMessage()}{about}".replace("\n", "\\n")  # nobody who is quoted writes a line of their own
+        said = printable(f"{record.getMessage()}{about}")  # nobody who is quoted writes a line of their own, or colours
         line = f"{_time_of(record)} {record.levelname} {record.name} {said}"
         return f"{line}\n{self.formatException(record.exc_info)}" if record.exc_info else line
 

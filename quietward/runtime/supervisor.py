@@ -5,6 +5,7 @@ import socket
 import subprocess
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -119,7 +120,7 @@ class ProcessSupervisor:
         The processes append: wherever they have been, what they say next goes to the end of what is left.
         """
         for managed in self.processes:
-            with self.log(managed).open("rb+") as file:
+            with suppress(OSError), self.log(managed).open("rb+") as file:  # it may have been tidied away
                 if file.seek(0, os.SEEK_END) <= MOST_LOG_BYTES:
                     continue
                 file.seek(-MOST_LOG_BYTES // 2, os.SEEK_END)

@@ -16,12 +16,10 @@ from quietward.contracts.errors import BadSettings
 from quietward.contracts.inputs import Input, Tick, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.summary import decode_summary
 from quietward.store.client import Redis, Store, newest_id, read_stream
-from quietward.store.topology import check_stopped
+from quietward.store.topology import RESHARDING, check_stopped, refuse_while_reseating
 
 READ_AT_ONCE = 500
 EXCHANGED = ("input", "position", "checkpoint", "summary", "refusals", "aside")
-RESHARDING = "resharding"
-"""Field of the ward's layout while its shards are exchanged: their new number."""
 
 
 async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
@@ -33,6 +31,7 @@ async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
     noted = cast("dict[bytes, bytes]", await store.at(layout).hgetall(layout))
     if b"shards" not in noted:
         raise BadSettings("setting ward", name, "The store holds no such ward; see --ward and --store")
+    refuse_while_reseating(Ward(name), noted)  # which writes to the shards of now
     before = int(noted[b"shards"])
     old, new = Ward(name, before), Ward(name, shards)
     remedy = "Stop all parts, detect last, and try again; devices and broker keep what comes meanwhile"

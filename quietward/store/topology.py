@@ -9,6 +9,8 @@ from quietward.contracts.errors import BadSettings
 from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
 from quietward.store.client import Script, Store
 
+RESHARDING = "resharding"
+"""Field of the ward's layout while its shards are exchanged: their new number."""
 RESEATING = "reseating"
 """Field of the ward's layout while its sessions at the broker are exchanged: their new number and the new word."""
 
@@ -41,15 +43,10 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
     Raises BadSettings if another service runs with another count, and RedisError.
     """
     client = store.at(ward.topology)
-    resharding = await client.hget(ward.topology, "resharding")
-    if resharding is not None:
-        number = cast("bytes", resharding).decode()
-        remedy = f"The shards of ward {ward.name} are being moved; finish it with: quietward reshard {number}"
-        raise BadSettings("setting shards", number, remedy)
-    if "seats" in counts and (reseating := await client.hget(ward.topology, RESEATING)) is not None:
-        number = cast("bytes", reseating).decode().partition(" ")[0]
-        remedy = f"The sessions of ward {ward.name} are being changed; finish it with: quietward reseat {number}"
-        raise BadSettings("setting seats", number, remedy)
+    noted_before = cast("dict[bytes, bytes]", await client.hgetall(ward.topology))
+    refuse_while_resharding(ward, noted_before)
+    if "seats" in counts:
+        refuse_while_reseating(ward, noted_before)
     for name, count in counts.items():
         await client.hsetnx(ward.topology, name, str(count))
         noted = int(cast("bytes", await client.hget(ward.topology, name)))
@@ -59,6 +56,22 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
                 change = f"stop every ingest and change it with: quietward reseat {count}"
             remedy = f"Ward {ward.name} runs with {noted}: use the same; or {change}"
             raise BadSettings(f"setting {name}", count, remedy)
+
+
+def refuse_while_resharding(ward: Ward, noted: dict[bytes, bytes]) -> None:
+    """Raise BadSettings if the ward's shards are being exchanged. noted: its layout."""
+    if (resharding := noted.get(RESHARDING.encode())) is not None:
+        number = resharding.decode()
+        remedy = f"The shards of ward {ward.name} are being moved; finish it with: quietward reshard {number}"
+        raise BadSettings("setting shards", number, remedy)
+
+
+def refuse_while_reseating(ward: Ward, noted: dict[bytes, bytes]) -> None:
+    """Raise BadSettings if the ward's sessions at the broker are being exchanged. noted: its layout."""
+    if (reseating := noted.get(RESEATING.encode())) is not None:
+        number = reseating.decode().partition(" ")[0]
+        remedy = f"The sessions of ward {ward.name} are being changed; finish it with: quietward reseat {number}"
+        raise BadSettings("setting seats", number, remedy)
 
 
 async def check_stopped(store: Store, ward: Ward, now_ms: int, remedy: str, *parts: str) -> None:
@@ -92,6 +105,7 @@ async def begin_reseating(store: Store, ward: Ward, seats: int, now_ms: int) -> 
     noted = cast("dict[bytes, bytes]", await client.hgetall(ward.topology))
     if b"seats" not in noted:
         raise BadSettings("setting ward", ward.name, "No ingest of it has run yet; start one with QUIETWARD_SEATS")
+    refuse_while_resharding(ward, noted)  # what is written to the shards of before would be lost with them
     if int(noted.get(b"shards", b"0")) != ward.shards:
         raise BadSettings("setting shards", ward.shards, f"Ward {ward.name} runs with {int(noted[b'shards'])}")
     remedy = "Stop every ingest, and try again; devices and broker keep what comes meanwhile"

@@ -9,6 +9,7 @@ import pytest
 
 from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, Ward
 from quietward.contracts.inputs import Block, Tick, encode_inputs
+from quietward.contracts.samples import EXAMPLE_BYTES
 from quietward.contracts.settings import Settings
 from quietward.dashboard.auth import audit
 from quietward.store.client import Store
@@ -83,6 +84,12 @@ async def test_what_made_the_detector_fail_is_shown_as_it_came(settings: Setting
     assert failed["text"] == "Makes the detector fail: OverflowError('too large')"
     assert json.loads(failed["payload"])[1:4] == ["bed-1", "poison", 2_000]
     assert (late["reason"], late["text"]) == ("late", "")
+    await store.xadd(
+        shard.input, {"e": encode_inputs([Block("bed-1", "p" * 5000, 4, 4, 4, [140.0] * 4, [1.0] * 4)])}, id="4000-0"
+    )
+    await store.hset(shard.aside, "4000-0 0", "MemoryError()")
+    _, long = map(json.loads, refused(settings, "--json").splitlines())
+    assert (long["at"], len(long["payload"])) == (4_000, EXAMPLE_BYTES)
 
 
 async def test_whoever_is_refused_pushes_no_deed_out(ward: Ward, store: Store) -> None:

@@ -327,6 +327,18 @@ def test_the_wards_sheet_says_who_is_in_a_bed() -> None:
     assert "<b>blue room, second</b>" in text
 
 
+def test_paper_says_that_a_bed_is_catching_up() -> None:
+    """What was printed meanwhile said `quiet`."""
+    hour_old = summary(t=NOW - 60 * MINUTE, at=NOW, looked_at=NOW)
+    record = BedRecord("bed-1", hour_old, [], None, None, None)
+    assert dict(hand_over(record, "ward-1", NOW, UTC).situation)["State"] == "quiet"
+    assert dict(hand_over(record, "ward-1", NOW, UTC, is_late=True).situation)["State"] == "catching up"
+    for late, headline in ((frozenset[str](), "quiet"), (frozenset({"bed-1"}), "catching up")):
+        (line,) = ward_sheet([(record, None)], "ward-1", NOW, UTC, late).lines
+        assert line.headline == headline
+    assert "60 min old" in line.line
+
+
 def test_a_bed_that_nobody_looked_at_is_handed_over_as_such() -> None:
     said = dict(sheet(summary=None, log=[], on_record_since=None, newest=None, policy=None).situation)
     assert said["State"] == "unwatched"

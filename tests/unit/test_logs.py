@@ -38,6 +38,14 @@ def test_who_is_quoted_writes_no_line_of_its_own() -> None:
     assert len(TextFormatter().format(record).splitlines()) == 1
 
 
+def test_who_is_quoted_commands_no_terminal() -> None:
+    """A field of a message may be called whatever its sender likes."""
+    forged = "\x1b[2J\rall is well\u202e"
+    record = logging.LogRecord("quietward.ingest", logging.WARNING, "", 0, "ignored: %s", (forged,), None)
+    assert TextFormatter().format(record).isprintable()
+    assert "\\x1b[2J\\rall is well\\u202e" in TextFormatter().format(record)
+
+
 def test_of_what_comes_again_and_again_one_line_in_ten_minutes_is_due() -> None:
     seldom = Seldom()
     due = [ms for ms in range(0, 1_300_000, 1000) if seldom.is_due("bed-1", "rate", ms)]

@@ -561,8 +561,26 @@ def test_a_bed_whose_device_sends_what_it_had_kept_is_not_calm() -> None:
     assert (found.state, found.headline) == ("noted", "catching up")
     assert found.reason == "what is shown is 60 min old, newer data are on their way"
     assert shown(hour_ms + 1000, hour_ms - 17_000).headline == "catching up"
-    assert shown(hour_ms + 2000, hour_ms - 34_000, level=Level.TEAM).headline == "team"
+    assert (found.clock, found.far_clock) == (found.reason, ""), "its clock is right"
+    called = shown(hour_ms + 2000, hour_ms - 34_000, level=Level.TEAM)
+    assert (called.headline, called.far_clock) == ("team", "catching up")
+    assert "what is shown is" in called.clock
+    assert hub.late == {"bed-1"}
     assert shown(hour_ms + 200_000, 0).state == "quiet"
+    assert not hub.late
+
+
+def test_what_comes_only_a_little_faster_than_time_goes_is_late_all_the_same() -> None:
+    """A device that sends eleven seconds in ten takes an hour for six minutes: the bed looks calm at no time."""
+    lateness = Lateness()
+    slow = [
+        lateness.is_late(summary(t=NOW - 360_000 + i * 1100, at=NOW + i * 1000), NOW + i * 1000) for i in range(600)
+    ]
+    assert all(slow)
+    stalls = Lateness()  # nothing of it comes for half a minute in the middle
+    at_ms = [NOW + i * 1000 for i in range(120)]
+    t_ms = [NOW - 3_600_000 + min(i, 40) * 9000 + max(0, i - 70) * 9000 for i in range(120)]
+    assert all(stalls.is_late(summary(t=t, at=at), at) for t, at in zip(t_ms, at_ms, strict=True))
 
 
 def test_a_clock_that_is_only_wrong_is_no_lateness_once_it_has_been_watched() -> None:

@@ -92,6 +92,14 @@ def test_a_log_is_cut_to_its_newest_lines_while_its_process_goes_on(
     assert cuts == 3, sizes
 
 
+def test_a_log_that_was_tidied_away_ends_nobody(supervisor: ProcessSupervisor) -> None:
+    speaking = supervisor.start_program("ingest", SPEAKS)
+    supervisor.log(speaking).unlink()
+    assert supervisor.restart_dead() is None
+    assert speaking.process is not None
+    assert speaking.process.poll() is None
+
+
 def look(supervisor: ProcessSupervisor, at: dict[str, int], host: str | None = None) -> str | None:
     """As the demo looks, with what parts have reported: ms by their names."""
     reports = []

@@ -139,7 +139,7 @@ export default class WardView {
   speak(first) {
     /** @param {string} reason */
     const sentence = (reason) => {
-      const calm = CALM[first.state];
+      const calm = first.headline === first.state || first.state === "empty" ? CALM[first.state] : undefined; // not catching up
       return calm ? _(calm) : `${first.bed}: ${headline(first)}. ${reason}`;
     };
     const text = sentence(said(first.reason).replace(/\d+(\.\d+)?/g, ""));
