@@ -26,6 +26,7 @@ from quietward.contracts.inputs import (
     Unreadable,
 )
 from quietward.contracts.log import Event
+from quietward.contracts.samples import EXAMPLE_BYTES
 from quietward.contracts.settings import Settings
 from quietward.contracts.summary import Summary
 from quietward.detect import rule_file
@@ -50,6 +51,8 @@ from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.detect")
 
+LOGGED_WHERE_FOUND = frozenset({"unreadable", "failed"})
+"""Reasons of refusals that are logged, with what they are about, before they are counted."""
 DEAD_AFTER_S = 4.0
 """The shards of a detector that is silent for so long go to others."""
 STEP_AT_MOST = 20_000
@@ -222,9 +225,8 @@ class Detector:
         """Count seconds that were not used as they came, and log it, of each bed and reason now and then."""
         for (bed, why), seconds in refused.items():
             metrics.UNUSED.labels(why).inc(seconds)
-            if self._seldom.is_due(bed, why, steady_ms()):
-                n = self.state.index_of.get(bed)
-                about = {"bed": bed, "session": "" if n is None else self.state.sessions[n], "reason": why}
+            if why not in LOGGED_WHERE_FOUND and self._seldom.is_due(bed, why, steady_ms()):
+                about = {"bed": bed, "reason": why}  # of which session they were is not counted
                 level = logging.INFO if why == "repeated" else logging.WARNING  # what was acknowledged too late
                 log.log(level, "not used as it came: %d s of signal", seconds, extra=about)
 
@@ -298,8 +300,8 @@ class Detector:
                 failed[place] = repr(error)
                 about = {"bed": bed_of(item), "session": getattr(item, "session", ""), "reason": "failed"}
                 log.exception(
-                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number, item,
-                    extra=about,
+                    "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number,
+                    str(item)[:EXAMPLE_BYTES], extra=about,
                 )  # fmt: skip
                 found = engine.step(self.state, [_set_aside(item)])
                 found.refused[bed_of(item) or "?", "failed"] += 1

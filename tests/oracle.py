@@ -710,7 +710,9 @@ class PlainBed:
         if fall and is_there(below):
             length_s, missed_s = fall.length_s, 0.0
             if before:
-                since_s, seen_s = self.seconds - before.at_s, min(self.seconds - before.at_s, READING.look.every_s)
+                since_s = self.seconds - before.at_s
+                newest = range((self.seconds - min(since_s, READING.look.every_s)) * HZ, self.seconds * HZ)
+                seen_s = sum(i in self.fhr for i in newest) / HZ
                 missed_s = max(0.0, before.missed_s + since_s - seen_s - READING.earlier.seen_counts * seen_s)
             if is_unseen and before:
                 length_s = max(length_s, before.length_s + self.seconds - before.at_s)

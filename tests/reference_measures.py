@@ -301,8 +301,9 @@ def decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
 
 @measure
 def unrelated_decelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
-    contractions = [c for c in bed.contractions if began(bed, c.onset, 20 * MIN)]
-    return 0 if len(contractions) >= 2 else decelerations_30min(bed, rules)
+    in_20, in_30 = ([c for c in bed.contractions if began(bed, c.onset, last)] for last in (20 * MIN, 30 * MIN))
+    there = decelerations_30min(bed, rules)
+    return there if len(in_20) < 2 else max(0, there - len(in_30))
 
 
 @measure

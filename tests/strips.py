@@ -528,7 +528,8 @@ strip(
     {"decelerations_30min": 7, "unrelated_decelerations_30min": 7, "variable_share_20min": UNKNOWN},
 )
 strip("one contraction is no pattern", DIPS, {"unrelated_decelerations_30min": 7}, ua=toco(1800, 1200))
-strip("two are", DIPS, {"unrelated_decelerations_30min": 0}, ua=toco(1800, 1200, 1500))
+strip("two cannot explain seven", DIPS, {"unrelated_decelerations_30min": 5}, ua=toco(1800, 1200, 1500))
+strip("seven can", DIPS, {"unrelated_decelerations_30min": 0}, ua=toco(1800, *every(180, 570, 1650)))
 strip(
     "every 4 min, then every 2 min and longer",
     flat(140, 3660),
@@ -700,6 +701,11 @@ strip(
     "nothing for 75 s in a fall but 5 s at its bottom",
     without(put(flat(160, 760), 600, -ramp(30, 5, 155, 0)), (680, 715), (720, 760)),
     {"fall_unseen_s": 55, "fall_seen_s": Near(120, 1), "fall_seen_bpm": 30},
+)
+strip(
+    "two seconds in twenty of a fall",
+    without(put(flat(140, 770), 600, -ramp(50, 5, 165, 0)), *((at, at + 18) for at in every(20, 660, 760))),
+    {"fall_unseen_s": Near(78, 1), "fall_seen_bpm": 50},
 )
 strip(
     "down to where it was before a rise of 20 min",

@@ -215,6 +215,7 @@ class NotableLimits(Struct, frozen=True, forbid_unknown_fields=True):
     whole_ua_share: float
     contractions_after_s: float
     read_share: Annotated[float, Meta(gt=0, le=1)]
+    pattern_contractions: Annotated[int, Meta(ge=1)]
 
 
 class HandLimits(Struct, frozen=True, forbid_unknown_fields=True):

@@ -3,7 +3,13 @@
 import json
 import logging
 import sys
+from collections import Counter
+from typing import Any, cast
 
+import pytest
+
+from quietward.detect import rule_file
+from quietward.detect.service import Detector
 from quietward.runtime.logs import JsonFormatter, Seldom, TextFormatter
 
 
@@ -67,3 +73,16 @@ def test_json_is_one_line_with_everything() -> None:
         "text": "bed-1: too much",
         "bed": "bed-1",
     }
+
+
+def test_what_was_refused_is_logged_once_and_blames_no_device_that_is_well(caplog: pytest.LogCaptureFixture) -> None:
+    """What was superseded came of another session than the bed's; what failed is told where it failed, with all of it."""
+    detector = Detector(cast("Any", None), rule_file.load(), 30.0)
+    detector.state.admit(["bed-1"])
+    detector.state.sessions[0] = "healthy"
+    with caplog.at_level(logging.INFO, logger="quietward.detect"):
+        detector._say_refused(Counter({("bed-1", "superseded"): 3, ("bed-1", "failed"): 1, ("?", "unreadable"): 1}))
+    (record,) = caplog.records
+    assert record.getMessage() == "not used as it came: 3 s of signal"
+    assert record.__dict__["reason"] == "superseded"
+    assert "healthy" not in TextFormatter().format(record)

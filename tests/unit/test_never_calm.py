@@ -102,7 +102,7 @@ def test_a_signal_that_goes_in_the_middle_of_a_fall_asks_for_the_bedside(
     assert bed.now().level is not Level.BEDSIDE
     lose(bed, UNSEEN_S + 10, is_silent)
     assert bed.now().level is Level.BEDSIDE
-    assert "into a deceleration of" in bed.now().reason
+    assert "when last seen, FHR mostly lost" in bed.now().reason
     lose(bed, RULES.policy.escalation.bedside_after_s + 10, is_silent)
     assert bed.now().level is Level.TEAM, "nobody has come"
 

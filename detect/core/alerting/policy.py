@@ -21,6 +21,7 @@ SIGNAL_MEASURES = frozenset(
         "fall_unseen_s",
         "fall_seen_s",
         "fall_seen_bpm",
+        "same_value_s",
     }
 )
 """What says something while there is no signal."""

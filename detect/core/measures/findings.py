@@ -130,7 +130,7 @@ MEASURES = {
             "fall_unseen_s",
             "s",
             "for how long a deceleration has not been seen that nothing has shown to be over, less what was seen of it "
-            "since (`earlier.seen_counts`); 0: it is seen, or none is",
+            "since (`earlier.seen_counts`); 0: enough of it is seen, or there is none",
         ),
         Measure("fall_seen_s", "s", "how long it had gone on by then; 0: there is none"),
         Measure("fall_seen_bpm", "bpm", "how far the FHR was below the baseline then; 0: there is none"),

@@ -37,8 +37,6 @@ MINUTES_KEPT = HOUR_AGO[1]
 IN_10, IN_20, IN_30, IN_60 = (minutes * 60 * HZ for minutes in (10, 20, 30, 60))
 """Windows that are looked back over, in samples."""
 FAR_AHEAD = -LONG_AGO
-PATTERN = 2
-"""So many contractions at least: half of one contraction is no pattern."""
 
 
 class Running(NamedTuple):
@@ -135,14 +133,15 @@ def measure(
     _measure_falls(f, n, now, e, h, risen_bpm, least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
     is_unseen = earlier.is_unseen(left, n, limits) and left.back_s[n] == 0
-    _measure_unseen_fall(f, n, second, b.reference_bpm[n] - risen_bpm - fhr_bpm, is_unseen, r, every_s, limits)
+    below_bpm = b.reference_bpm[n] - risen_bpm - fhr_bpm
+    _measure_unseen_fall(f, n, second, below_bpm, is_unseen, r, u, every_s, limits)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
     accelerations = 0
     for slot in range(KEPT):
         accelerations += h.rise_onset[slot, n] > now - IN_30
     say(f, n, row.ACCELERATIONS_30MIN, accelerations)
     for rule_set in range(len(tachysystole)):
-        _measure_patterns(f, n, now, h, rule_set)
+        _measure_patterns(f, n, now, h, rule_set, notable.pattern_contractions)
         _judge_contractions(f, n, rule_set, r.stage[n] == 2, tachysystole[rule_set])
 
 
@@ -266,7 +265,9 @@ def _measure_falls(
     if is_running and running_s >= notable.deceleration_s and running_depth >= notable.deceleration_bpm:
         counted_10 += 1
     say(f, n, row.DECELERATIONS_30MIN, counted)
-    say(f, n, row.UNRELATED_DECELERATIONS_30MIN, counted if contractions_since(h, n, now - IN_20) < PATTERN else 0)
+    has_pattern = contractions_since(h, n, now - IN_20) >= notable.pattern_contractions
+    unrelated = max(counted - contractions_since(h, n, now - IN_30), 0) if has_pattern else counted
+    say(f, n, row.UNRELATED_DECELERATIONS_30MIN, unrelated)
     say(f, n, row.DECELERATION_AREA_30MIN, (area_30 + running_area) / 60 / least_fhr_s * 600)
     say(f, n, row.SEVERE_DECELERATIONS_30MIN, severe)
     say(f, n, row.DEEPEST_30MIN_BPM, deepest)
@@ -307,6 +308,7 @@ def _measure_unseen_fall(
     below_bpm: float,
     is_unseen: bool,
     r: Running,
+    u: Usable,
     every_s: int,
     limits: EarlierLimits,
 ) -> None:
@@ -314,14 +316,14 @@ def _measure_unseen_fall(
 
     below_bpm: how far the newest FHR is below the baseline, NaN where there was none within `every_s`. is_unseen: the
     signal went in the middle of one, and no glimpse since then has shown the FHR back: what is seen now is the same
-    one, and a glimpse takes back only a little of the time in which it was not seen.
+    one, and a glimpse takes back only a little of the time in which it was not seen: it counts as long as it was.
     """
     is_running, length_s = f.values[0, row.RUNNING_S, n] > 0, f.values[0, row.RUNNING_S, n]
     if is_running and not np.isnan(below_bpm):
         if r.fall_seen_at[n] >= 0:
             since_s = second - r.fall_seen_at[n]
-            missed_s = r.fall_missed_s[n] + max(since_s - every_s, 0) - limits.seen_counts * min(since_s, every_s)
-            r.fall_missed_s[n] = max(missed_s, 0.0)
+            seen_s = usable.of_seconds_s(u, usable.FHR, n, second + 1 - min(since_s, every_s), second + 1)
+            r.fall_missed_s[n] = max(r.fall_missed_s[n] + since_s - (1 + limits.seen_counts) * seen_s, 0.0)
         if is_unseen and r.fall_seen_at[n] >= 0:
             length_s = max(length_s, r.fall_seen_s[n] + second - r.fall_seen_at[n])
         r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = second, length_s, in_64ths(below_bpm)
@@ -436,8 +438,8 @@ def _judge_contractions(f: Findings, n: int, rule_set: int, is_second_stage: boo
 
 
 @compiled
-def _measure_patterns(f: Findings, n: int, now: int, h: History, rule_set: int) -> None:
-    """Write what depends on the kinds of decelerations under a rule set."""
+def _measure_patterns(f: Findings, n: int, now: int, h: History, rule_set: int, least: int) -> None:
+    """Write what depends on the kinds of decelerations under a rule set. least: contractions that are a pattern."""
     late_20 = variable_20 = prolonged_20 = late_30 = variable_30 = prolonged_30 = any_30 = 0
     for slot in range(KEPT):
         onset, kind = h.fall_onset[slot, n], h.fall_kind[rule_set, slot, n]
@@ -454,16 +456,16 @@ def _measure_patterns(f: Findings, n: int, now: int, h: History, rule_set: int) 
             prolonged_20 += is_prolonged
     contractions_20 = contractions_since(h, n, now - IN_20)
     contractions_30 = contractions_since(h, n, now - IN_30)
-    f.values[rule_set, row.LATE_SHARE_20MIN, n] = _share(late_20, contractions_20)
-    f.values[rule_set, row.VARIABLE_SHARE_20MIN, n] = _share(variable_20, contractions_20)
-    f.values[rule_set, row.LATE_OR_PROLONGED_SHARE_20MIN, n] = _share(late_20 + prolonged_20, contractions_20)
-    f.values[rule_set, row.LATE_OR_PROLONGED_SHARE_30MIN, n] = _share(late_30 + prolonged_30, contractions_30)
-    f.values[rule_set, row.DECELERATION_SHARE_30MIN, n] = _share(any_30, contractions_30)
+    f.values[rule_set, row.LATE_SHARE_20MIN, n] = _share(late_20, contractions_20, least)
+    f.values[rule_set, row.VARIABLE_SHARE_20MIN, n] = _share(variable_20, contractions_20, least)
+    f.values[rule_set, row.LATE_OR_PROLONGED_SHARE_20MIN, n] = _share(late_20 + prolonged_20, contractions_20, least)
+    f.values[rule_set, row.LATE_OR_PROLONGED_SHARE_30MIN, n] = _share(late_30 + prolonged_30, contractions_30, least)
+    f.values[rule_set, row.DECELERATION_SHARE_30MIN, n] = _share(any_30, contractions_30, least)
     f.values[rule_set, row.LATE_OR_VARIABLE_30MIN, n] = late_30 + variable_30
     f.values[rule_set, row.PROLONGED_30MIN, n] = prolonged_30
 
 
 @compiled
-def _share(decelerations: int, contractions: int) -> float:
+def _share(decelerations: int, contractions: int, least: int) -> float:
     """Return how many decelerations there are for each contraction."""
-    return decelerations / contractions if contractions >= PATTERN else np.nan
+    return decelerations / contractions if contractions >= least else np.nan
