@@ -76,7 +76,7 @@ def test_json_is_one_line_with_everything() -> None:
 
 
 def test_what_was_refused_is_logged_once_and_blames_no_device_that_is_well(caplog: pytest.LogCaptureFixture) -> None:
-    """What was superseded came of another session than the bed's; what failed is told where it failed, with all of it."""
+    """What was superseded came of another session than the bed's; what failed is told where it failed."""
     detector = Detector(cast("Any", None), rule_file.load(), 30.0)
     detector.state.admit(["bed-1"])
     detector.state.sessions[0] = "healthy"
