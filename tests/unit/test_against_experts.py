@@ -31,11 +31,11 @@ def test_groups_are_those_of_the_published_votes(costs: dict[str, Cost]) -> None
 
 def test_few_raisings_on_normal_records(costs: dict[str, Cost]) -> None:
     normal = costs["normal"]
-    assert sum(normal.per_hour.values()) <= 1.12, (
-        "1.117 measured, 1.0 aimed at: the table asks for a look where variable decelerations are recurrent for long"
+    assert sum(normal.per_hour.values()) <= 1.17, (
+        "1.165 measured, 1.0 aimed at: the table asks for a look where variable decelerations are recurrent for long"
     )
-    assert normal.urgent_per_hour <= 0.21, (
-        ".206 measured, .15 aimed at; falls of 3 min and 40 bpm are .061 of it: the table asks for them"
+    assert normal.urgent_per_hour <= 0.245, (
+        ".243 measured, .15 aimed at; falls that are mostly lost are .036 of it; falls of 3 min and 40 bpm are .061 of it: the table asks for them"
     )
 
 

@@ -152,12 +152,14 @@ def test_a_glimpse_of_the_same_fall_begins_nothing_anew() -> None:
     assert bed.now().level is Level.BEDSIDE
 
 
-@pytest.mark.parametrize("on_s", [5, 10])
-def test_a_signal_that_comes_for_seconds_only_in_a_fall_asks_for_the_bedside(on_s: int) -> None:
+@pytest.mark.parametrize(("on_s", "off_s", "seconds"), [(5, 50, 360), (10, 50, 360), (2, 18, 300), (3, 20, 300)])
+def test_a_signal_that_comes_for_seconds_only_in_a_fall_asks_for_the_bedside(
+    on_s: int, off_s: int, seconds: float
+) -> None:
     """Later than one that is lost, by the glimpses: no gap is long, and no piece of the fall is."""
     bed = Bed()
     bed.play(falling(60, 60))
-    bed.play(seen_for(lively(80, 360), on_s, 50))
+    bed.play(seen_for(lively(80, seconds), on_s, off_s))
     assert bed.now().level is Level.BEDSIDE
 
 
