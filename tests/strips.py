@@ -705,7 +705,7 @@ strip(
 strip(
     "two seconds in twenty of a fall",
     without(put(flat(140, 770), 600, -ramp(50, 5, 165, 0)), *((at, at + 18) for at in every(20, 660, 760))),
-    {"fall_unseen_s": Near(78, 1), "fall_seen_bpm": 50},
+    {"fall_unseen_s": 60, "fall_seen_bpm": 50},  # five times 20 s less five times 2 s each, and 10 s since
 )
 strip(
     "down to where it was before a rise of 20 min",

@@ -132,10 +132,7 @@ def reseat(
     shards: ShardsOption = None,
     settings: SettingsOption = None,
 ) -> None:
-    """Change the number of ingest's sessions at the broker, and their names, while no ingest runs; nothing is lost.
-
-    With the settings of ingest: a bed that `QUIETWARD_BEDS` does not expect would be taken in where it is not set.
-    """
+    """Change the number of ingest's sessions at the broker, and their names, while no ingest runs; nothing is lost."""
     from quietward.ingest.reseat import reseat as change
     from quietward.runtime.clock import now_ms
 
