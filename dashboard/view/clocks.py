@@ -10,7 +10,7 @@ DEVICE_FAR_OFF_MS = 60_000
 """From this difference on, times read from the strip mislead, so that the Ward page says it too."""
 STEADY_MS, STEADY_FOR_MS = 1_000, 60_000
 """By how much a clock that is only wrong may seem to move, within what time: transport varies."""
-WATCHED_FOR_MS = 5_000
+WATCHED_FOR_MS = 15_000
 """So long a bed must have been seen before its clock may be called wrong, and what it sends not late."""
 
 
