@@ -226,9 +226,11 @@ class Detector:
         for (bed, why), seconds in refused.items():
             metrics.UNUSED.labels(why).inc(seconds)
             if why not in LOGGED_WHERE_FOUND and self._seldom.is_due(bed, why, steady_ms()):
-                about = {"bed": bed, "reason": why}  # of which session they were is not counted
+                n = self.state.index_of.get(bed)
+                about = {"bed": bed, "session": "" if n is None else self.state.sessions[n], "reason": why}
                 level = logging.INFO if why == "repeated" else logging.WARNING  # what was acknowledged too late
-                log.log(level, "not used as it came: %d s of signal", seconds, extra=about)
+                of_another = " of another session" if why == "superseded" else ""
+                log.log(level, "not used as it came: %d s of signal%s", seconds, of_another, extra=about)
 
     def _kept_s(self, output: Output) -> dict[tuple[str, int], int]:
         """Return how long log and trend of stays that have begun or ended are kept from now on; 0: for good."""

@@ -83,6 +83,5 @@ def test_what_was_refused_is_logged_once_and_blames_no_device_that_is_well(caplo
     with caplog.at_level(logging.INFO, logger="quietward.detect"):
         detector._say_refused(Counter({("bed-1", "superseded"): 3, ("bed-1", "failed"): 1, ("?", "unreadable"): 1}))
     (record,) = caplog.records
-    assert record.getMessage() == "not used as it came: 3 s of signal"
-    assert record.__dict__["reason"] == "superseded"
-    assert "healthy" not in TextFormatter().format(record)
+    assert record.getMessage() == "not used as it came: 3 s of signal of another session"
+    assert (record.__dict__["session"], record.__dict__["reason"]) == ("healthy", "superseded")
