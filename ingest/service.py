@@ -18,7 +18,7 @@ from quietward.contracts.addresses import REFUSED_KEPT, Ward
 from quietward.contracts.errors import BadMessage, Refused, Unreachable
 from quietward.contracts.fields import encode_json
 from quietward.contracts.inputs import Block, DeviceStatus, Input, Tick, encode_inputs
-from quietward.contracts.samples import EXAMPLE_BYTES, RefusedMessage
+from quietward.contracts.samples import RefusedMessage, example_of
 from quietward.contracts.settings import Settings
 from quietward.ingest.admission import Expected, Rates, told_of
 from quietward.ingest.unexpected import Unexpected
@@ -318,9 +318,7 @@ class Ingest:
                         "broken", "payload", message.payload, "Could not be checked; this is a fault in quietward"
                     )
                 metrics.REFUSED.labels(error.reason).inc()
-                shown = (
-                    message.payload[:EXAMPLE_BYTES].decode("utf-8", "replace") if len(refused) < SHOWN_AT_ONCE else ""
-                )
+                shown = example_of(message.payload) if len(refused) < SHOWN_AT_ONCE else ""
                 refused.append(RefusedMessage(at, message.topic[:200], error.reason, str(error), shown))
                 self._say_refused(message, error, steady)
         return inputs, refused
@@ -344,8 +342,7 @@ class Ingest:
         said = f"Used, but for fields that are not known here: {values}"
         about = {"bed": item.bed, "session": getattr(item, "session", ""), "reason": IGNORED}
         log.warning("%s", said, extra=about)
-        shown = message.payload[:EXAMPLE_BYTES].decode("utf-8", "replace")
-        return [RefusedMessage(at, message.topic[:200], IGNORED, said, shown)]
+        return [RefusedMessage(at, message.topic[:200], IGNORED, said, example_of(message.payload))]
 
     def _checked(self, message: Message, at: int, steady: int, ignored: list[str]) -> Block | DeviceStatus:
         """Return a message's content; the names of its fields that are not known here go to `ignored`.

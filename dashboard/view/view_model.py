@@ -81,8 +81,9 @@ class FormerStay(Struct, frozen=True):
 
 
 CALM = frozenset({"quiet", "noted"})
-CATCHING_UP = "catching up"
 """States that call nobody, of a bed that can be read."""
+CATCHING_UP = "catching up"
+"""Said of a bed that is late: what is known of it is old, newer is on its way."""
 
 
 class Twin(Struct, frozen=True):
@@ -226,8 +227,8 @@ def build_card(
     clock, short_clock = device_clock(s), far_clock(s)
     if is_late:
         clock, short_clock = f"what is shown is {lateness(s)} old, newer data are on their way", CATCHING_UP
-    if is_late and headline.state in CALM:
-        headline, short_clock = _Headline("noted", CATCHING_UP, clock), ""
+        if headline.state in CALM:
+            headline, short_clock = _Headline("noted", CATCHING_UP, clock), ""
     if s.moving_to and s.moving_to not in headline.reason:
         reason = "; ".join(filter(None, [f"moving to {s.moving_to}", headline.reason]))
         headline = structs.replace(headline, reason=reason)

@@ -42,7 +42,7 @@ LATE_S = 2.0
 
 
 def prepare(rules: Rules) -> None:
-    """Compile all that `step` needs, or read what was kept of it: the first start takes half a minute, others 0.3 s.
+    """Compile all that `step` needs, or read what was kept of it: the first start takes a minute or so, others 0.3 s.
 
     Whoever calls it first does not keep beds waiting for it later.
     """

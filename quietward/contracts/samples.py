@@ -44,6 +44,11 @@ EXAMPLE_BYTES = 500
 """So much of what could not be used is kept and shown, from its beginning on."""
 
 
+def example_of(payload: bytes) -> str:
+    """Return how a message that could not be used begins."""
+    return payload[:EXAMPLE_BYTES].decode("utf-8", "replace")
+
+
 class RefusedMessage(Struct, frozen=True):
     """A message that could not be used, kept for inspection."""
 

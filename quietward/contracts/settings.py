@@ -25,6 +25,7 @@ LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 SECRET = re.compile("pass|pwd|secret|token|key$", re.IGNORECASE)
 """The value of what is called so and is no setting is not shown: somebody may have guessed where a password belongs."""
 LONGEST_KEPT_H = 24.0 * 30
+"""No ward keeps samples for longer."""
 ESCAPES = "Write / # ? @ : in a name or password as %2F %23 %3F %40 %3A; or put the password into a file"
 
 

@@ -158,7 +158,8 @@ def _wait_for_beds(address: str, supervisor: ProcessSupervisor) -> None:
         supervisor.restart_dead(gives_up=True)
         if lasts_s > COMPILES_S and not is_told:
             say(
-                "Starting. After an installation the detector compiles its core first: half a minute, once.", flush=True
+                "Starting. After an installation the detector compiles its core first: a minute or so, once.",
+                flush=True,
             )
             is_told = True
         try:

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.inputs import inputs_of
-from quietward.contracts.samples import EXAMPLE_BYTES, RefusedMessage
+from quietward.contracts.samples import RefusedMessage, example_of
 from quietward.store.client import Entry, Store
 
 LOOKED_UP = 20
@@ -83,6 +83,6 @@ async def _set_aside(store: Store, shard: Shard) -> dict[tuple[str, str], tuple[
         entries = cast("list[Entry]", await store.at(shard.input).xrange(shard.input, entry_id, entry_id))
         for item in inputs_of(entries[0][1])[number : number + 1] if entries else []:
             bed = getattr(item, "bed", "?")  # a tick is of all
-            begins = msgspec.json.encode(item)[:EXAMPLE_BYTES].decode(errors="replace")
-            found.setdefault((bed, "failed"), (ms, f"Makes the detector fail: {why}", begins))
+            example = example_of(msgspec.json.encode(item))
+            found.setdefault((bed, "failed"), (ms, f"Makes the detector fail: {why}", example))
     return found

@@ -7,11 +7,12 @@ from typing import Any
 
 import pytest
 
+from quietward.contracts import samples
 from quietward.contracts.addresses import AUDIT_REFUSED_KEPT, Ward
 from quietward.contracts.inputs import Block, Tick, encode_inputs
 from quietward.contracts.settings import Settings
 from quietward.dashboard.auth import audit
-from quietward.runtime import refused as reading
+from quietward.runtime.refused import read_refused
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
 from tests.conftest import WAIT_S, Parts, settled, until, wait_for
@@ -86,8 +87,8 @@ async def test_what_made_the_detector_fail_is_shown_as_it_came(
     assert failed["text"] == "Makes the detector fail: OverflowError('too large')"
     assert json.loads(failed["payload"])[1:4] == ["bed-1", "poison", 2_000]
     assert (late["reason"], late["text"]) == ("late", "")
-    monkeypatch.setattr(reading, "EXAMPLE_BYTES", 20)  # a woman who is moved brings all of her record
-    (cut,) = [one for one in await reading.read_refused(store, ward) if one.reason == "failed"]
+    monkeypatch.setattr(samples, "EXAMPLE_BYTES", 20)  # a woman who is moved brings all of her record
+    (cut,) = [one for one in await read_refused(store, ward) if one.reason == "failed"]
     assert failed["payload"].startswith(cut.payload)
     assert len(cut.payload) == 20
 
