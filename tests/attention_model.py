@@ -13,8 +13,12 @@ from quietward.detect.core.alerting.rule_sets import Clause
 
 RANK = {"noted": 0, "look": 1, "bedside": 2, "team": 3}
 LOOK = 1
+BEDSIDE = 2
 TEAM = 3
-OF_THE_SIGNAL = {"signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min"}
+OF_THE_SIGNAL = {
+    "signal_lost_s", "fhr_usable_1min", "fhr_usable_30min", "near_mother_1min", "same_value_s",
+    "fall_unseen_s", "fall_seen_s", "fall_seen_bpm",
+}  # fmt: skip
 BACK_AGAIN = 0.5
 COMPARE: dict[str, Callable[[float, float], bool]] = {
     "<": operator.lt,
@@ -257,7 +261,7 @@ class PlainBed:
             return "coverage"
         if any(self.watched[name].active for name in w.of.inhibited_by):
             return "explained"
-        if self.paused_until is not None and w.about_signal:
+        if self.paused_until is not None and w.about_signal and RANK[w.of.level] < BEDSIDE:
             return "off"
         return ""
 

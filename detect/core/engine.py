@@ -31,6 +31,7 @@ from quietward.detect.core.people import acts as people
 from quietward.detect.core.people import moves, stays
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
+from quietward.detect.core.reporting.reasons import keep_reason
 from quietward.detect.core.second import keep_waiting, take_all
 from quietward.detect.core.state import ordering
 from quietward.detect.core.state.ordering import NOTHING, Report, Second
@@ -140,6 +141,7 @@ def _work_through(state: State, waiting: dict[int, list[Second]], output: Output
         if forgetting:
             for fetus in state.with_seconds(np.array(forgetting)).tolist():
                 report.began_anew(state, fetus, output.events)
+                keep_reason(state, fetus)
             state.forget_signal(np.array(forgetting))
         fetuses = _fetuses(state, beds, seconds)
         signals = np.array([(*f.fhr, *f.s.ua, f.s.mhr) for f in fetuses], dtype=np.float64).T  # None becomes NaN

@@ -425,3 +425,42 @@ def test_a_pause_is_not_counted_any_more_once_the_trace_has_been_calm_again() ->
     paused = bed.now().paused
     assert paused is not None
     assert paused.until == (T0 + bed.second + longest_s) * 1000
+
+
+@pytest.mark.parametrize("before_s", [30, UNSEEN_S + 10])
+def test_a_pause_hides_no_fall_whose_end_was_not_seen(before_s: float) -> None:
+    """Taking the monitor off ends what is said of a lost signal; a signal lost in a fall is more than that."""
+    bed = Bed()
+    bed.play(falling(60, 60))
+    lose(bed, before_s, is_silent=True)
+    bed.do(Pause("b", "Kim", 1200, "walk"))
+    lose(bed, UNSEEN_S + 10, is_silent=True)
+    assert bed.now().level is Level.BEDSIDE
+
+
+@pytest.mark.parametrize("minutes", [8, 11, 20])
+def test_a_long_silence_takes_no_unanswered_flag_back(minutes: int) -> None:
+    """After ten minutes the trace begins anew, and what it was raised for is not known any more: that ends nothing."""
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    level = bed.now().level
+    assert RANK(level) >= RANK(Level.BEDSIDE)
+    bed.tick(minutes * 60)
+    bed.play(lively(140, 300))
+    assert RANK(bed.now().level) >= RANK(level)
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+    assert ("from before a gap" in bed.now().reason) == (minutes * 60 > RULES.reading.signal.forget_after_s)
+    bed.play(lively(140, 1800))
+    assert bed.now().level in (Level.QUIET, Level.NOTED)
+
+
+def test_a_fall_that_has_become_the_baseline_is_no_fall_that_care_has_helped() -> None:
+    bed = Bed()
+    bed.play(fallen(105, 4))
+    bed.do(RecordCare("b", "Kim", "turned"))
+    bed.play(lively(105, RULES.policy.care.helps_within_s + 10))
+    (note,) = bed.now().cared
+    assert note.before.decelerations == 1
+    assert note.after is not None
+    assert note.after.decelerations == 0
+    assert note.helped is False

@@ -131,6 +131,21 @@ def test_what_was_meant_for_one_woman_is_not_done_to_the_next() -> None:
     assert bed.press(Leave("b", "Ann"))[0].detail["why"] == "Nobody is in this bed"
 
 
+@pytest.mark.parametrize("command", [Leave("b", "Kim"), Arrive("b", "Kim", BLUE)])
+def test_one_press_does_not_end_a_call_that_nobody_has_answered(command: Command) -> None:
+    """She may have gone to theatre: whoever writes that down has been there, and says so first."""
+    bed = Bed()
+    flag = bed.raise_flag()
+    assert bed.summary.level in (Level.BEDSIDE, Level.TEAM)
+    (refused,) = bed.press(command)
+    assert (refused.kind, refused.detail["why"]) == (
+        "not-taken", "Somebody is asked for here and nobody has answered: acknowledge it first",
+    )  # fmt: skip
+    assert bed.summary.flag == flag
+    bed.press(Acknowledge("b", "Kim", flag))
+    assert "left" in kinds(bed.press(command))
+
+
 def test_an_empty_bed_calls_nobody_and_says_that_a_device_is_sending() -> None:
     bed = Bed()
     bed.raise_flag()

@@ -398,8 +398,11 @@ def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
 
 
 def pause(a: Attention, n: int, until: int, policy: Policy) -> None:
-    """Take the monitor of bed n off on purpose: what asks for the signal itself is suppressed until then."""
+    """Take the monitor of bed n off on purpose: what asks for the signal itself is suppressed until then.
+
+    But for what asks for the bedside: a signal that was lost in the middle of a fall is no mere lost signal.
+    """
     a.paused_until[n], a.lost_in_pause[n] = until, False
     for i, condition in enumerate(policy.condition):
-        if condition.is_about_signal:
+        if condition.is_about_signal and RANKS[condition.level] < BEDSIDE:
             a.active[i, n], a.clear_since[i, n] = False, -1

@@ -6,7 +6,7 @@ from msgspec import structs
 
 from quietward.contracts.fields import HZ
 from quietward.contracts.summary import CareRecord, TraceSummary
-from quietward.detect.core.measures.findings import BASELINE_BPM, VARIABILITY_BPM
+from quietward.detect.core.measures.findings import BASELINE_BPM, BELOW_EARLIER_BPM, VARIABILITY_BPM
 from quietward.detect.core.patterns.excursions import DOWN, UA
 from quietward.detect.core.reporting.events import flag_at
 from quietward.detect.core.state.state import State
@@ -68,6 +68,9 @@ def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     asked = {flag_at(state, fetus, int(a.flag[fetus])) for fetus in fetuses if a.level[fetus] > 0}
     cleared = note.flag is not None and note.flag not in asked
     helped = None if state.clock.lost[fetuses].any() else has_helped(note.before, after, cleared)
+    below_bpm = state.findings.values[0, BELOW_EARLIER_BPM, fetuses]
+    if helped and (below_bpm >= state.rules.reading.notable.deceleration_bpm).any():
+        helped = False  # the fall has become the baseline: it is no deceleration any more, and not back
     return structs.replace(note, after=after, helped=helped)
 
 

@@ -15,6 +15,7 @@ from quietward.contracts.inputs import Block, DeviceStatus, Input, SetAside, Tic
 from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import Summary
 from quietward.detect.core.alerting.flags import CLEARED, Change
+from quietward.detect.core.alerting.policy import BEDSIDE
 from quietward.detect.core.reporting import events as report
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import Occupancy, State, Undo
@@ -63,6 +64,8 @@ def take(
     an earlier one; step: works through inputs.
     """
     match act:
+        case Arrive() | Leave() if _calls_unanswered(state, n):
+            return "Somebody is asked for here and nobody has answered: acknowledge it first"
         case Arrive():
             undo = undo_of(state, n, Undo("arrival", act.by, now, b"", []), output, end_of)
             _arrive(state, n, second, now, act, undo, output)
@@ -78,6 +81,12 @@ def take(
         case Move():
             raise AssertionError(act)  # `moves`
     return ""
+
+
+def _calls_unanswered(state: State, n: int) -> bool:
+    """Return whether the bedside or the team is asked for at bed n and nobody has answered: one press must not end it."""
+    a, fetuses = state.attention, state.fetuses(n)
+    return bool(((a.level[fetuses] >= BEDSIDE) & ~a.acknowledged[fetuses]).any())
 
 
 def without_signal(state: State) -> list[int]:

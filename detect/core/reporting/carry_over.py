@@ -83,7 +83,8 @@ def carry_level(state: State, n: int, summary: Summary | FetusSummary) -> None:
     a.level[n] = a.escalated_level[n] = level
     a.from_conditions[n] = min(found, level)
     if level > found:
-        a.carried[n], state.words_of(n).carried = level, summary.reason
+        words = state.words_of(n)
+        a.carried[n], words.carried, words.after_gap = level, summary.reason, False
     a.acknowledged[n] = False
     if summary.level is Level.QUIET:
         a.noted[n] = -1  # so that what is noted now is told

@@ -20,6 +20,8 @@ from quietward.detect.core.state.state import State
 LONGEST = 90
 """Characters of a reason: what a nurse takes in with one look, and what a line of the ward holds."""
 BETWEEN = " · "
+FROM_BEFORE = ("from before a restart", "from before a gap")
+"""How the reason of a flag begins that stays though the trace behind it is not known any more."""
 LASTS_FROM_S = 60
 """From when on it is said how long something has lasted."""
 NO_KIND = int(Kind.NONE)
@@ -53,11 +55,19 @@ def _reason_for(state: State, n: int, longest: int) -> str:
 
 
 def _carried_facts(state: State, n: int) -> Iterator[str]:
-    yield "from before a restart"
-    known = state.words_of(n).carried.replace("; ", BETWEEN)  # as version 0.1 put facts together
-    for who in TWIN_WORDS:
-        known = known.removeprefix(who)
-    yield from known.removeprefix(f"from before a restart{BETWEEN}").split(BETWEEN)
+    words = state.words_of(n)
+    yield FROM_BEFORE[words.after_gap]
+    known = words.carried.replace("; ", BETWEEN)  # as version 0.1 put facts together
+    for start in (*TWIN_WORDS, *(f"{before}{BETWEEN}" for before in FROM_BEFORE)):
+        known = known.removeprefix(start)
+    yield from known.split(BETWEEN)
+
+
+def keep_reason(state: State, n: int) -> None:
+    """Keep what bed n says now, for a flag that stays while its trace begins anew after a gap."""
+    if state.attention.level[n] > 0 and state.attention.carried[n] == 0:
+        words, reason = state.words_of(n), reason_for(state, n)
+        words.carried, words.after_gap = reason, True
 
 
 def condition_in_words(state: State, n: int, condition: Condition) -> str:

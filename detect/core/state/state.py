@@ -13,6 +13,7 @@ from quietward.contracts.stays import Stay
 from quietward.contracts.summary import Attending, CareRecord, ConcernContribution, Contractions, RuleClass, Undoable
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting.flags import Attention
+from quietward.detect.core.alerting.policy import BEDSIDE
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Running
@@ -36,7 +37,8 @@ class Words(msgspec.Struct):
     paused: tuple[str, str] = ("", "")
     cared: list[CareRecord] = []  # the newest first
     attending: list[Attending] = []  # the newest last
-    carried: str = ""  # reason of a flag from before the state was rebuilt; see `carried` of Attention
+    carried: str = ""  # reason of a flag from before a restart or a gap; see `carried` of Attention
+    after_gap: bool = False  # ... and that it was a gap
 
 
 MOVED_AWAY_MARGIN_S = 60
@@ -241,6 +243,10 @@ class State:
         for name, part in zip(Beds._fields, self.all, strict=True):
             if name not in {"clock", "earlier", "attention", "hand"}:
                 arrays.reset(part, fetuses)
+        a, numbers = self.attention, self.rules.policy.numbers
+        is_of_trace = ~numbers.is_about_signal | (numbers.rank >= BEDSIDE)
+        stays = (a.active[:, fetuses] & is_of_trace[:, None]).any(axis=0)  # what is not seen any more is not over
+        a.carried[fetuses] = np.where(stays, np.maximum(a.carried[fetuses], a.level[fetuses]), a.carried[fetuses])
         for n in beds.tolist():
             self.remember_arrival(n)
         self.measured_anew(fetuses)
