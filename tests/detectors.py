@@ -8,7 +8,9 @@ import asyncio
 import multiprocessing
 import os
 import signal
+import sys
 import threading
+from contextlib import chdir
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -25,6 +27,8 @@ from tests.conftest import WAIT_S, Server, stop
 
 POINTS = ("stepped", "sent", "committed", "sending", "sent to another bed", "saving", "saved")
 FORKS = multiprocessing.get_context("forkserver")
+FORKS.set_forkserver_preload(["tests.prepared"])
+ROOT = Path(__file__).parents[1]
 
 
 class Death(NamedTuple):
@@ -39,8 +43,19 @@ def start(server: Server, shard: Shard, death: Death, log: Path) -> ForkServerPr
     """Start the detector of a shard in a process of its own, which ends with this one."""
     url = f"redis://127.0.0.1:{server.port}/0"
     process = FORKS.Process(target=_be, args=(url, shard, death, log), daemon=True)
-    process.start()
+    begin(process)
     return process
+
+
+def begin(process: ForkServerProcess) -> None:
+    """Start a process from the root, where the forkserver, which the first of them starts, finds what it prepares."""
+    with chdir(ROOT):
+        process.start()
+
+
+def assert_prepared() -> None:
+    """To be called in a child: the forkserver says nothing where it could not import what it should."""
+    assert "tests.prepared" in sys.modules
 
 
 def was_killed(process: ForkServerProcess) -> bool:
@@ -49,6 +64,7 @@ def was_killed(process: ForkServerProcess) -> bool:
 
 
 def _be(url: str, shard: Shard, death: Death, log: Path) -> None:
+    assert_prepared()
     with log.open("ab") as file:
         os.dup2(file.fileno(), 1)
         os.dup2(file.fileno(), 2)

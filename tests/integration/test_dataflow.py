@@ -3,6 +3,7 @@
 import importlib
 import sys
 from datetime import timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
@@ -14,6 +15,7 @@ from quietward.contracts.inputs import Input
 from quietward.contracts.log import TREND_KIND, Event, decode_event
 from quietward.contracts.summary import Summary, decode_summary
 from quietward.detect import rule_file
+from quietward.detect.core.state.rules import Rules
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.store.client import Store
@@ -48,7 +50,8 @@ def run(source: Any, recovery: Path | None = None) -> list[Event | Summary]:
     op.output("out", detect("detect", op.input("in", flow, source), RULES, SHARDS), TestingSink(out))
     go_on, run_flow = cast("Any", RecoveryConfig), cast("Any", run_main)
     kept = None if recovery is None else go_on(str(recovery))
-    run_flow(flow, epoch_interval=timedelta(milliseconds=50), recovery_config=kept)
+    # At the end of an epoch every state is written down: with each batch where a run is cut off, else hardly ever.
+    run_flow(flow, epoch_interval=timedelta(seconds=10 if recovery is None else 0), recovery_config=kept)
     return [item for _, item in out]
 
 
@@ -56,13 +59,18 @@ def all_inputs() -> list[Input]:
     return [item for entry in inputs() for item in entry]
 
 
-async def test_it_says_what_the_shell_says(store: Store, ward: Ward) -> None:
+@cache
+def undisturbed() -> dict[str, tuple[list[Event], Summary]]:
     from bytewax.testing import TestingSource
 
+    return of_each_bed(run(TestingSource(all_inputs(), batch_size=97)))
+
+
+async def test_it_says_what_the_shell_says(store: Store, ward: Ward) -> None:
     last = await fill(store, ward)
     shard = ward.shard(0)
     await until(Detector(ShardStore(store, shard), RULES, 1.0), store, shard.position, last)
-    found = of_each_bed(run(TestingSource(all_inputs(), batch_size=97)))
+    found = undisturbed()
     for bed, (events, summary) in found.items():
         written: list[Event] = []
         async for key in store.scan_iter(f"{shard.root}:*:{bed}*"):
@@ -76,18 +84,29 @@ async def test_it_says_what_the_shell_says(store: Store, ward: Ward) -> None:
         assert summary == decode_summary(raw)
 
 
-def test_it_goes_on_where_a_failure_stopped_it(tmp_path: Path) -> None:
+def test_it_goes_on_where_a_failure_stopped_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from bytewax.recovery import init_db_dir
     from bytewax.testing import TestingSource
 
+    from quietward import dataflow
+
+    resumed: list[bool] = []
+
+    class Noted(dataflow.ShardDetector):
+        def __init__(self, rules: Rules, resume: bytes | None) -> None:
+            resumed.append(resume is not None)
+            super().__init__(rules, resume)
+
+    monkeypatch.setattr(dataflow, "ShardDetector", Noted)
     cast("Any", init_db_dir)(tmp_path, 1)
     items = all_inputs()
     half = len(items) // 2
-    source = TestingSource([*items[:half], TestingSource.ABORT(), *items[half:]], batch_size=50)
+    source = TestingSource([*items[:half], TestingSource.ABORT(), *items[half:]], batch_size=600)
     first = run(source, tmp_path)
+    assert not any(resumed)
     rest = run(source, tmp_path)
-    assert rest, "the second run has something left to do"
-    assert of_each_bed([*first, *rest]) == of_each_bed(run(TestingSource(items)))
+    assert any(resumed), "the second run began at zero"
+    assert of_each_bed([*first, *rest]) == undisturbed()
 
 
 def test_it_does_not_go_on_from_a_state_of_other_rules() -> None:

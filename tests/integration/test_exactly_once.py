@@ -57,6 +57,7 @@ from tests.conftest import (
     require,
     wait_for,
 )
+from tests.detectors import FORKS, assert_prepared, begin
 
 KILLS = int(os.environ.get("QUIETWARD_KILLS", "28"))
 RESTARTS = max(2, KILLS // 20)
@@ -91,8 +92,6 @@ PASSES = {"ingest": 160, "detect": 50}
 AWAY = 3
 """Exit code of a part that found broker or store away when it started. What runs it starts it again."""
 
-FORKS = multiprocessing.get_context("forkserver")
-
 
 @dataclass(frozen=True)
 class Death:
@@ -107,6 +106,7 @@ NEVER = Death("", 0)
 
 def be(settings: Settings, part: str, death: Death, log: Path) -> None:
     """Be a part until its death; run in a fork of a process that has imported everything."""
+    assert_prepared()
     with log.open("ab") as file:
         os.dup2(file.fileno(), 1)
         os.dup2(file.fileno(), 2)
@@ -306,7 +306,7 @@ class Run:
             over = self.servers.restarts.total() - self.servers.restarting
             arguments = self.settings, part, death, self.folder / f"{part}.log"
             process = self.processes[part] = FORKS.Process(target=be, args=arguments, daemon=True)
-            process.start()
+            begin(process)
             while process.exitcode is None:
                 await asyncio.sleep(0.005)
             if process.exitcode == -signal.SIGKILL:
@@ -483,10 +483,8 @@ def without_server_times(summary: Summary) -> Summary:
 
 
 async def test_killed_and_restarted_it_says_the_same(
-    servers: Servers, kind: str, tmp_path: Path, record_property: Any, monkeypatch: pytest.MonkeyPatch
+    servers: Servers, kind: str, tmp_path: Path, record_property: Any
 ) -> None:
-    monkeypatch.chdir(Path(__file__).parents[2])  # from where the process that is forked can import this module
-    FORKS.set_forkserver_preload([__name__, "uvloop"])
     began = time.monotonic()
     folders = tmp_path / "killed", tmp_path / "undisturbed"
     for folder in folders:

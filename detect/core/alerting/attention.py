@@ -63,7 +63,7 @@ from quietward.detect.core.alerting.flags import (
     counts,
     is_there,
 )
-from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, TEAM, Numbers, Policy
+from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, RANKS, TEAM, Numbers, Policy
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled

@@ -84,7 +84,7 @@ def take(
 
 
 def _calls_unanswered(state: State, n: int) -> bool:
-    """Return whether the bedside or the team is asked for at bed n and nobody has answered: one press must not end it."""
+    """Return whether the bedside or the team is asked for at bed n and nobody has answered."""
     a, fetuses = state.attention, state.fetuses(n)
     return bool(((a.level[fetuses] >= BEDSIDE) & ~a.acknowledged[fetuses]).any())
 
