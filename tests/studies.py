@@ -2,15 +2,16 @@
 
 from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from quietward.contracts.errors import BadStudy
 from quietward.contracts.tables import check_table
-from quietward.study import cases, run
+from quietward.study import cases, run, what_if
 from quietward.study.cases import MeasuredShifts
 from quietward.study.plan import Study, StudyPlan, plan_study
 from quietward.study.run import Result
+from quietward.study.what_if import WhatIf
 
 TABLE: dict[str, Any] = {
     "name": "for-tests",
@@ -42,8 +43,15 @@ def run_study(plan: StudyPlan, folder: Path, workers: int = 1) -> Result:
 
 
 @cache
+def small_what_if() -> WhatIf:
+    """Return what the Study page shows of the small study."""
+    return what_if.build_what_if(small(), measured_shifts())
+
+
+@cache
 def measured_shifts() -> MeasuredShifts:
     """Return the first two shifts of the small study, measured once."""
     found = small()
     (group,) = cases.group_cases(found.study)
-    return cases.measure_shifts(group[:2], found.rules, Path(mkdtemp()))
+    with TemporaryDirectory() as folder:
+        return cases.measure_shifts(group[:2], found.rules, Path(folder))

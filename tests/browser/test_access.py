@@ -9,10 +9,11 @@ from quietward.contracts.summary import Level
 from quietward.dashboard.web import pages
 from quietward.practice.mistakes import Mistake
 from quietward.practice.results import Result, Results
-from tests.browser.conftest import LOW_PRIORITY_MS
+from quietward.study import what_if
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_bed_strip import put_findings
 from tests.conftest import wait_for
+from tests.studies import small_what_if
 
 SERIOUS = {"serious", "critical"}
 READY = {
@@ -37,6 +38,9 @@ def ward_with_something_of_everything(ward: MadeUpWard) -> None:
     ward.put("bed-2", acknowledged_by="Kim")
     ward.log("bed-1", "care", "turned to the side, by Kim", by="Kim", what="turned")
     put_findings(ward)
+    study = ward.studies / "for-tests"
+    study.mkdir(parents=True, exist_ok=True)
+    what_if.write(study, small_what_if())
     kept = Results(ward.classroom)
     if not kept.read():
         kept.append(Result(1, "", "x", "blue", "", 50, [Mistake("late decelerations missed", 1, 2)]))
@@ -47,7 +51,7 @@ def test_every_page_by_day_by_night_and_on_a_tablet(page: Page, made_up: MadeUpW
     """axe-core's rules follow WCAG 2; serious and critical ones must be without any finding."""
     ward_with_something_of_everything(made_up)
     page.goto(f"{made_up.address}{path}")
-    page.locator(READY[path]).first.wait_for(timeout=LOW_PRIORITY_MS)  # the example of a study is worked out first
+    page.locator(READY[path]).first.wait_for()
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
         assert wait_for(lambda: not serious(page)), (scheme, serious(page))

@@ -16,12 +16,13 @@ from tests.browser.conftest import LOW_PRIORITY_MS, screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_access import serious
 from tests.browser.test_german import english_on
-from tests.studies import measured_shifts, run_study, small
+from tests.conftest import wait_for
+from tests.studies import run_study, small, small_what_if
 
 
 @pytest.fixture(scope="module")
 def found() -> WhatIf:
-    return what_if.build_what_if(small(), measured_shifts())
+    return small_what_if()
 
 
 @pytest.fixture
@@ -96,6 +97,7 @@ def test_a_ward_without_a_study_shows_an_example(page: Page, made_up: MadeUpWard
         expect(page.locator(".progress")).to_contain_text("An example is being calculated, from one simulated night")
         expect(page.locator(".shift svg")).to_be_visible(timeout=LOW_PRIORITY_MS)
         expect(page.get_by_label("study")).to_have_value("default-policy")
+        assert wait_for(lambda: not serious(page)), serious(page)
         seeds = plan.load("default-policy").study.cases[0].seeds
         assert seeds
         shown = f"emergency-night, seed {seeds[0]}, 8 h, 12 beds, nobody answering"

