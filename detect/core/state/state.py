@@ -13,7 +13,7 @@ from quietward.contracts.stays import Stay
 from quietward.contracts.summary import Attending, CareRecord, ConcernContribution, Contractions, RuleClass, Undoable
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting.flags import Attention
-from quietward.detect.core.alerting.policy import BEDSIDE
+from quietward.detect.core.alerting.policy import BEDSIDE, NOTED
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Running
@@ -245,7 +245,8 @@ class State:
                 arrays.reset(part, fetuses)
         a, numbers = self.attention, self.rules.policy.numbers
         is_of_trace = ~numbers.is_about_signal | (numbers.rank >= BEDSIDE)
-        stays = (a.active[:, fetuses] & is_of_trace[:, None]).any(axis=0)  # what is not seen any more is not over
+        calls = a.active[:, fetuses] & (a.rank[:, fetuses] > NOTED)
+        stays = (calls & is_of_trace[:, None]).any(axis=0)  # what is not seen any more is not over
         a.carried[fetuses] = np.where(stays, np.maximum(a.carried[fetuses], a.level[fetuses]), a.carried[fetuses])
         for n in beds.tolist():
             self.remember_arrival(n)
