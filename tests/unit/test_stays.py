@@ -88,6 +88,12 @@ class Bed:
         assert flag is not None
         return flag
 
+    def answer_flag(self) -> str:
+        """Raise a flag and answer it, without which nobody leaves; return the flag."""
+        flag = self.raise_flag()
+        assert kinds(self.press(Acknowledge("b", "Kim", flag))) == ["flag-acknowledged"]
+        return flag
+
 
 def kinds(events: list[Event]) -> list[str]:
     return [event.kind for event in events]
@@ -95,7 +101,7 @@ def kinds(events: list[Event]) -> list[str]:
 
 def test_an_arrival_ends_what_was_before_and_says_who_has_come() -> None:
     bed = Bed()
-    flag = bed.raise_flag()
+    flag = bed.answer_flag()
     left, arrived = bed.press(Arrive("b", "Kim", GREEN))
     assert (left.kind, left.stay) == ("left", 0)
     assert (arrived.kind, arrived.stay) == ("arrived", bed.state.now)
@@ -116,7 +122,7 @@ def test_an_arrival_ends_what_was_before_and_says_who_has_come() -> None:
 
 def test_what_was_meant_for_one_woman_is_not_done_to_the_next() -> None:
     bed = Bed()
-    flag = bed.raise_flag()
+    flag = bed.answer_flag()
     bed.press(Arrive("b", "Kim", GREEN, stay=0))
     (refused,) = bed.press(RecordCare("b", "Ann", "turned", stay=0))
     assert (refused.kind, refused.detail["why"]) == ("not-taken", "Another woman is in this bed now")
@@ -148,7 +154,7 @@ def test_one_press_does_not_end_a_call_that_nobody_has_answered(command: Command
 
 def test_an_empty_bed_calls_nobody_and_says_that_a_device_is_sending() -> None:
     bed = Bed()
-    bed.raise_flag()
+    bed.answer_flag()
     left, empty = bed.press(Leave("b", "Kim"))
     assert (left.kind, left.stay, empty.kind, empty.stay) == ("left", 0, "empty", bed.state.now)
     assert bed.send(1200, 60.0) == []
@@ -163,7 +169,7 @@ def test_an_empty_bed_calls_nobody_and_says_that_a_device_is_sending() -> None:
 def test_an_undone_leaving_brings_back_the_flag_and_what_became_of_it() -> None:
     never, bed = Bed(), Bed()
     for one in (never, bed):
-        one.raise_flag()
+        one.answer_flag()
     bed.press(Leave("b", "Kim"))
     expected = never.send(300, 60.0)
     assert bed.send(300, 60.0) == []
@@ -199,7 +205,7 @@ def test_what_waiting_seconds_have_said_at_a_press_is_not_said_again_when_it_is_
 
 def test_what_was_noted_in_a_mistaken_stay_answers_nothing_and_is_told() -> None:
     bed = Bed()
-    flag = bed.raise_flag()
+    flag = bed.answer_flag()
     bed.press(Arrive("b", "Kim", GREEN))
     bed.send(60, 60.0)
     bed.press(RecordCare("b", "Ann", "turned"))
@@ -228,7 +234,7 @@ def test_after_its_time_a_press_cannot_be_undone() -> None:
 
 def test_several_presses_are_undone_one_after_the_other_and_what_is_kept_for_them_is_bounded() -> None:
     bed = Bed()
-    flag = bed.raise_flag()
+    flag = bed.answer_flag()
     for number in range(2 * stays.DEEPEST):
         bed.press(Arrive("b", "Kim", Arrival(f"press {number}")))
         bed.send(5, 60.0)
@@ -236,7 +242,7 @@ def test_several_presses_are_undone_one_after_the_other_and_what_is_kept_for_the
     assert undo is not None
     assert undo.depth <= stays.DEEPEST
     few = Bed()
-    few.raise_flag()
+    few.answer_flag()
     few.press(Leave("b", "Kim"))
     few.press(Arrive("b", "Kim", BLUE))
     few.press(UndoStay("b", "Kim"))
