@@ -162,7 +162,7 @@ def check_policy(where: str, policy: Policy) -> None:
                 raise BadRules(f"{here} for_one_bed", list(condition.for_one_bed), remedy)
         _check_two_thresholds(here, condition)
         clauses = [*condition.all, *condition.release, *condition.needs, *condition.helped]
-        clauses += condition.release_acknowledged
+        clauses += condition.release_acknowledged + condition.release_needs
         _check(where, f"condition {condition.name}", [m for m, _, _ in clauses], "", known)
         for text in (condition.text, condition.text_after, condition.text_unknown):
             _check(where, f"condition {condition.name} text", [], text, stand_ins.keys())

@@ -78,7 +78,7 @@ def policy_measures(policy: Policy) -> list[str]:
     clauses = [
         clause
         for c in policy.condition
-        for part in (c.all, c.release, c.needs, c.helped, c.release_acknowledged)
+        for part in (c.all, c.release, c.needs, c.helped, c.release_acknowledged, c.release_needs)
         for clause in part
     ]
     return sorted({measure for measure, _, _ in clauses} | {"fhr_usable_1min"})

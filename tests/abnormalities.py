@@ -53,6 +53,8 @@ class Case:
     source: str
     fhr: Signal
     ua: Signal
+    weeks: int = 0
+    second_stage_s: float = np.inf
 
 
 def rows() -> list[dict[str, Any]]:
@@ -73,7 +75,9 @@ def cases(seeds: tuple[int, ...] = (0,)) -> list[Case]:
             seen_by_s = min(by_s, (strip.get("holds_min", 0) + SEEN_WITHIN_MIN) * MIN)
             may_be_noted = row.get("may_be_noted", False)
             known = row.get("known", "")
-            made.append(Case(name, row["level"], by_s, seen_by_s, may_be_noted, known, row["source"], fhr, ua))
+            second_stage_s = row.get("second_stage_from_min", np.inf) * MIN
+            made.append(Case(name, row["level"], by_s, seen_by_s, may_be_noted, known, row["source"], fhr, ua,
+                             row.get("weeks", 0), second_stage_s))  # fmt: skip
     return made
 
 
@@ -161,9 +165,11 @@ def told(made: list[Case], rules: Rules = RULES) -> list[dict[str, float]]:
         np.stack([signal.reshape(-1, HZ) for signal in signals], -1)
         for signals in zip(*((c.fhr, c.ua) for c in made), strict=True)
     )
+    weeks, second_stage_s = np.array([c.weeks for c in made]), np.array([c.second_stage_s for c in made])
     for second in range(len(fhr)):
-        at = np.full(len(made), second)
-        engine.advance(state, beds, at, fhr[second], ua[second], np.full(len(made), np.nan), events)
+        at, no_pulse = np.full(len(made), second), np.full(len(made), np.nan)
+        stage = 1 + (second_stage_s <= second)
+        engine.advance(state, beds, at, fhr[second], ua[second], no_pulse, events, stage, weeks)
     reached: list[dict[str, float]] = [{} for _ in made]
     for event in events:
         if (event.kind == "noted" and event.detail["condition"] != TOO_NEW) or event.kind.startswith("flag-"):

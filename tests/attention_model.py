@@ -54,7 +54,7 @@ class Watched:
     over_since: int | None = None
     active: bool = False
     active_since: int | None = None
-    goes_on: bool = False  # so long that it asks for more: for the team, or, if it was only noted, for a look
+    goes_on: int = 0  # so long that it asks for so many levels more
     suppressed: str = ""
     shelved_until: int | None = None
     own_limit: float | None = None
@@ -68,8 +68,7 @@ class Watched:
 
     @property
     def rank(self) -> int:
-        more = LOOK if self.of.level == "noted" else TEAM
-        return more if self.goes_on else RANK[self.of.level]
+        return RANK[self.of.level] + self.goes_on
 
     @property
     def shelved(self) -> bool:
@@ -92,7 +91,7 @@ class Watched:
 
     def is_over(self, values: Values, is_answered: bool) -> bool:
         """Its release moves with an own limit. What cannot be said is not over."""
-        if self.holds(values):
+        if self.holds(values) or not all(true(clause, values) for clause in self.of.release_needs):
             return False
         if is_answered and any(true(clause, values) for clause in self.of.release_acknowledged):
             return True
@@ -246,15 +245,23 @@ class PlainBed:
                 w.suppressed = self._why_not(w, values)
                 w.active = not w.suppressed
         w.active_since = _since(w.active_since, second, w.active)
-        by_s = self.policy.escalation.team_by_s
-        if w.of.level == "noted":
-            w.goes_on = w.of.look_by_s is not None and _long_enough(w.active_since, second, w.of.look_by_s)
-        else:
-            w.goes_on = w.of.level == "bedside" and _long_enough(w.active_since, second, by_s)
+        w.goes_on = sum(_long_enough(w.active_since, second, by_s) for by_s in self._more_after(w.of))
         if w.active and w.shelved:
             w.suppressed = "shelved"
         elif w.active and held_before == "higher" and self.acknowledged_at is not None:
             w.suppressed = "higher"
+
+    def _more_after(self, condition: Condition) -> list[float]:
+        """Return after how long what goes on asks for one level more each time, whatever has been pressed."""
+        times, look_s = self.policy.escalation, 0.0
+        if condition.level == "bedside":
+            return [times.team_by_s]
+        if condition.level == "team" or (condition.level == "noted" and condition.look_by_s is None):
+            return []
+        to_look = []
+        if condition.look_by_s is not None and condition.level == "noted":
+            look_s, to_look = condition.look_by_s, [condition.look_by_s]
+        return to_look + ([look_s + times.bedside_by_s] if RANK[condition.goes_up_to] >= BEDSIDE else [])
 
     def _why_not(self, w: Watched, values: Values) -> str:
         if not all(true(clause, values) for clause in w.of.needs):

@@ -705,20 +705,25 @@ class PlainBed:
         self.stepped.follow(number, self.reference)
 
     def _see_fall(self) -> None:
-        fall, below, before = self.going_on, self.reference - self.risen - self.newest, self.seen_fall
-        is_unseen = self.end_is_unseen and not self.left.back
-        if fall and is_there(below):
-            length_s, missed_s = fall.length_s, 0.0
+        fall, before = self.going_on, self.seen_fall
+        is_down = is_there(self.left.before_fall) and not self.left.back
+        below = self.reference - self.risen - self.newest
+        if not fall and is_down:
+            below = self.left.before_fall - self.newest
+        if not fall and not (is_down and before):
+            self.seen_fall = None
+        elif is_there(below):
+            length_s, missed_s = fall.length_s if fall else 0.0, 0.0
             if before:
                 since_s = self.seconds - before.at_s
                 newest = range((self.seconds - min(since_s, READING.look.every_s)) * HZ, self.seconds * HZ)
                 seen_s = sum(i in self.fhr for i in newest) / HZ
                 missed_s = max(0.0, before.missed_s + since_s - seen_s - READING.earlier.seen_counts * seen_s)
-            if is_unseen and before:
+            if is_down and before:
                 length_s = max(length_s, before.length_s + self.seconds - before.at_s)
             self.seen_fall = SeenFall(self.seconds, missed_s, length_s, below)
-        elif not fall and not is_unseen:
-            self.seen_fall = None
+            if not fall and missed_s == 0 and not self.end_is_unseen:
+                self.seen_fall = None  # it is the baseline, and in full view
 
     @property
     def newest(self) -> float:

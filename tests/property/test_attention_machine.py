@@ -42,7 +42,7 @@ from tests.property.test_streaming_core import RELAXED
 EVALUATE_EVERY_S = 5
 POLICY = Policy(
     name="made-up",
-    escalation=Escalation(look_after_s=30, bedside_after_s=25, team_by_s=70),
+    escalation=Escalation(look_after_s=30, bedside_after_s=25, bedside_by_s=90, team_by_s=70),
     repeat=Repeat(look_s=50, bedside_s=40, team_s=30),
     care=CareTimes(helps_within_s=30),
     longest=Longest(shelve_s=60, shelve_bedside_s=60, pause_s=60, limit_s=60, attend_s=60),
@@ -265,12 +265,15 @@ class Witness:
             since = self.active_since[i]
             self.active_since[i] = (second if since is None else since) if is_active else None
             since = self.active_since[i]
-            lasts_s, look_by_s = -1 if since is None else second - since, POLICY.condition[i].look_by_s
+            lasts_s, condition = -1 if since is None else second - since, POLICY.condition[i]
             self.ranks[i] = RANKS[i]
             if RANKS[i] == RANK["bedside"] and lasts_s >= POLICY.escalation.team_by_s:
                 self.ranks[i] = TEAM
-            elif RANKS[i] == 0 and look_by_s is not None and lasts_s >= look_by_s:
+            elif RANKS[i] == 0 and condition.look_by_s is not None and lasts_s >= condition.look_by_s:
                 self.ranks[i] = RANK["look"]
+                lasts_s -= int(condition.look_by_s)
+            if self.ranks[i] == RANK["look"] and lasts_s >= POLICY.escalation.bedside_by_s:
+                self.ranks[i] = min(RANK["bedside"], RANK[condition.goes_up_to])
 
     def _asks_for_the_team(self, a: Attention, n: int) -> bool:
         return any(a.active[i, n] for i, rank in enumerate(self.ranks) if rank == TEAM)

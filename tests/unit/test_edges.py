@@ -80,7 +80,9 @@ def test_clauses_hold_at_their_limits_also_at_those_of_one_bed(seed: int) -> Non
         by = 0.0 if math.isnan(own) else own - c.all[0][2]
         for _ in range(25):
             values = {name: float(rng.choice([0, 1, -1, math.nan])) for name in ASKED}
-            for clause in rng.permutation([*c.all, *c.release, *c.helped, *c.release_acknowledged]).tolist():
+            for clause in rng.permutation(
+                [*c.all, *c.release, *c.helped, *c.release_acknowledged, *c.release_needs]
+            ).tolist():
                 values[clause[0]] = float(clause[2]) + float(rng.choice([0, 0, 0.125, -0.125]))
             for name, _, limit in (c.all[0], c.release[0]):
                 if rng.random() < 0.3:
@@ -98,10 +100,13 @@ def test_clauses_hold_at_their_limits_also_at_those_of_one_bed(seed: int) -> Non
                 any(compare(values[name], sign, limit) for name, sign, limit in part)
                 for part in (c.helped, c.release_acknowledged)
             )
+            may_end = all(compare(values[name], sign, limit) for name, sign, limit in c.release_needs)
             assert conditions._all_hold(numbers.all, i, measures, N, 0, own) == all_hold
             assert conditions.one_holds(numbers.helped, i, measures, N, 0) == helped
-            assert conditions._is_released(numbers, i, measures, N, 0, own, False) == released
-            assert conditions._is_released(numbers, i, measures, N, 0, own, True) == (released or answered)
+            assert conditions._is_released(numbers, i, measures, N, 0, own, False) == (may_end and released)
+            assert conditions._is_released(numbers, i, measures, N, 0, own, True) == (
+                may_end and (released or answered)
+            )
 
 
 def test_a_policy_is_handed_over_as_its_file_has_it() -> None:
@@ -118,7 +123,8 @@ def test_a_policy_is_handed_over_as_its_file_has_it() -> None:
         assert POLICY.place(c.name) == i
     r = POLICY.repeat
     assert numbers.repeat_s[:, 0].tolist() == [math.inf, r.look_s, r.bedside_s, r.team_s]
-    assert (numbers.bedside_after_s[0], numbers.team_by_s[0]) == (e.bedside_after_s, e.team_by_s)
+    assert (numbers.bedside_after_s[0], numbers.bedside_by_s[0]) == (e.bedside_after_s, e.bedside_by_s)
+    assert numbers.team_by_s[0] == e.team_by_s
     assert POLICY.place("none of this name") is None
 
 

@@ -174,6 +174,48 @@ def test_a_signal_that_comes_and_goes_does_not_take_a_flag_back(on_s: int, off_s
     assert bed.now().level is Level.TEAM
 
 
+@pytest.mark.parametrize("share", [0.25, 0.4])
+def test_what_leaves_the_window_while_half_the_trace_is_unreadable_is_not_over(share: float) -> None:
+    """Decelerations of an hour, then a calm trace of which too little is seen to say that they have stopped."""
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    level = bed.now().level
+    assert RANK(level) >= RANK(Level.BEDSIDE)
+    bed.play(seen_for(lively(140, 3600), round(60 * share), round(60 * (1 - share))))
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+    assert RANK(bed.now().level) >= RANK(level)
+    bed.play(lively(140, 2400))
+    assert bed.now().level in (Level.QUIET, Level.NOTED)
+
+
+@pytest.mark.parametrize(("on_s", "off_s"), [(8, 52), (5, 25)])
+def test_glimpses_of_a_fall_do_not_add_up_to_its_end(on_s: int, off_s: int) -> None:
+    """A minute of it, in pieces over ten, shows no more than that it goes on."""
+    bed = Bed()
+    bed.play(falling(45, 60))
+    bed.play(seen_for(lively(95, 1500), on_s, off_s))
+    assert bed.now().level is Level.TEAM
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+
+
+def test_a_fall_that_became_the_baseline_in_full_view_is_not_said_to_be_unseen() -> None:
+    bed = Bed()
+    bed.play(fallen(120, 40))
+    assert bed.state.running.fall_seen_at[0] == -1
+    assert "mostly lost" not in bed.now().reason
+
+
+def test_a_rate_that_jumped_is_noted_while_it_is_doubted() -> None:
+    """Half the rate from one second to the next: it may be anything, and is not quiet."""
+    bed = Bed()
+    bed.play(lively(150, 900))
+    assert bed.now().level is Level.QUIET
+    bed.play(lively(150, 60) / 2)
+    assert bed.now().reason.startswith("the FHR jumped to another rate")
+    bed.play(lively(150, 120))
+    assert "jumped" not in bed.now().reason
+
+
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.integers(1, 600), st.booleans()), min_size=2, max_size=8), st.booleans())
 def test_whatever_is_missing_no_level_falls_while_the_trace_stays_as_bad(
@@ -307,6 +349,20 @@ def test_no_press_of_a_button_keeps_the_team_away(how: str) -> None:
     assert team
     assert (team[0].t - began) / 1000 <= TEAM_BY_S + 60
     assert "not resolved within 40 min: " in team[0].text or "unanswered" in team[0].text
+
+
+@pytest.mark.parametrize("how", ["acknowledge", "shelve"])
+def test_a_look_that_goes_on_asks_for_the_bedside_whatever_is_pressed(how: str) -> None:
+    """Tachycardia for hours: noted, then a look; each press may keep it at that, time does not."""
+    bed = Bed()
+    by_s = RULES.policy.escalation.bedside_by_s
+    for minute in range(round(by_s / 60) + 60):
+        bed.play(lively(172, 60))
+        press(bed, how, minute)
+    raised = next(e.t for e in bed.events if e.kind == "flag-raised")
+    bedside = next(e for e in bed.events if e.kind.startswith("flag-") and e.detail["level"] == "bedside")
+    assert (bedside.t - raised) / 1000 <= by_s + 60
+    assert how == "shelve" or "not resolved within 2 h" in bedside.text
 
 
 def test_an_answered_call_for_the_team_speaks_again_within_half_an_hour_while_it_goes_on() -> None:

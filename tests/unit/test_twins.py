@@ -226,7 +226,9 @@ def test_twins_of_whom_one_is_heard_are_not_quiet() -> None:
 def test_a_new_woman_has_no_second_fetus_of_the_one_before() -> None:
     bed = Bed()
     bed.play(900, A, B)
-    bed.play(200, A, falling(B, 900, 1300, 45))
+    flag = bed.play(200, A, falling(B, 900, 1300, 45)).flag
+    assert flag is not None
+    bed.do(Acknowledge("b", "Kim", flag))
     bed.do(Arrive("b", "Kim", Arrival("green")))
     found = bed.play(60, A)
     assert (found.fetuses, found.flag) == ([], None)

@@ -24,8 +24,8 @@ counts even then). All counting conditions of a bed are one flag (alarm life cyc
 - What is only `noted` raises no flag: nobody is called, but the bed is not quiet and says why. So is a bed without a
   flag whose conditions are shelved, or have not been seen long enough. Noted for `look_by_s`, it asks for a look.
 - Shelving ends the flag until its conditions' time on the shelf is over; what asks for the team cannot be shelved.
-- Time counts, not what was pressed: a condition of `bedside` that goes on for `team_by_s` asks for the team, whatever
-  was acknowledged, shelved or paused meanwhile.
+- Time counts, not what was pressed: a condition of `bedside` that goes on for `team_by_s` asks for the team, and one
+  that has asked for a look for `bedside_by_s` for the bedside, whatever was acknowledged, shelved or paused meanwhile.
 """
 
 from typing import NamedTuple
@@ -74,9 +74,10 @@ ANSWERS_TO_ONE_LEVEL = 2
 """Answered so often with nothing done, what still holds goes one level up instead of being repeated."""
 BACK_AGAIN_SHARE = 0.5
 """A pause is over when the signal has been lost and so much of the last minute is usable again."""
-JUDGED_MIN, LOOKED_BACK_MIN = 10.0, 30.0
+JUDGED_MIN, JUDGED_UNANSWERED_MIN, LOOKED_BACK_MIN = 10.0, 24.0, 30.0
 """So much readable FHR within the last 30 min says whether what a flag was raised for, before the state was rebuilt, is
-there or over: a baseline takes ten minutes (NICHD 2008)."""
+there or over: a baseline takes ten minutes (NICHD 2008). Where nobody has answered it takes so much that whatever calls
+again has had the time to: conditions that look back for half an hour ask for 20 min of it, and hold for some more."""
 
 
 def _decide_all(
@@ -117,7 +118,7 @@ def decide(
     for i in range(len(numbers.rank)):
         told.before[i] = a.suppressed[i, n]
         conditions.follow(a, i, n, second, measures, column, is_lost, numbers, policy)
-    if _can_be_judged(measures, column, is_lost):
+    if a.carried[n] > 0 and _can_be_judged(measures, column, is_lost, a.acknowledged[n]):
         a.carried[n] = 0
     asked, before = max(_asked(a, n, numbers), a.carried[n]), a.level[n]
     turn = _turn(a, n, second, asked, measures, column, numbers, policy)
@@ -151,10 +152,11 @@ def decide(
 
 
 @compiled
-def _can_be_judged(measures: Floats, column: int, is_lost: bool) -> bool:
+def _can_be_judged(measures: Floats, column: int, is_lost: bool, is_answered: bool) -> bool:
     """Return whether enough of the trace has been seen to say what it is."""
     looked_back_min = min(measures[OBSERVED_MIN, column], LOOKED_BACK_MIN)
-    return bool(not is_lost and measures[FHR_USABLE_30MIN, column] * looked_back_min >= JUDGED_MIN)
+    least_min = JUDGED_MIN if is_answered else JUDGED_UNANSWERED_MIN
+    return bool(not is_lost and measures[FHR_USABLE_30MIN, column] * looked_back_min >= least_min)
 
 
 class _Turn(NamedTuple):
@@ -405,4 +407,4 @@ def pause(a: Attention, n: int, until: int, policy: Policy) -> None:
     a.paused_until[n], a.lost_in_pause[n] = until, False
     for i, condition in enumerate(policy.condition):
         if condition.is_about_signal and RANKS[condition.level] < BEDSIDE:
-            a.active[i, n], a.clear_since[i, n] = False, -1
+            a.active[i, n], a.active_since[i, n], a.clear_since[i, n] = False, -1, -1

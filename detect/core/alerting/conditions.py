@@ -63,7 +63,7 @@ def follow(
 
 @compiled
 def _set_rank(a: Attention, i: int, n: int, second: int, numbers: Numbers, policy: int) -> None:
-    """Let what goes on and on ask for more, `bedside` for the team, `noted` for a look: time counts, not presses."""
+    """Let what goes on and on ask for more, one level up: time counts, not presses."""
     if not a.active[i, n]:
         a.active_since[i, n] = -1
         return
@@ -72,8 +72,11 @@ def _set_rank(a: Attention, i: int, n: int, second: int, numbers: Numbers, polic
     lasts_s, a.rank[i, n] = second - a.active_since[i, n], numbers.rank[i]
     if numbers.rank[i] == BEDSIDE and lasts_s >= numbers.team_by_s[policy]:
         a.rank[i, n] = TEAM
-    elif numbers.rank[i] == NOTED and lasts_s >= numbers.look_by_s[i, policy]:
-        a.rank[i, n] = LOOK
+    elif numbers.rank[i] <= LOOK:
+        look_s = lasts_s if numbers.rank[i] == LOOK else lasts_s - numbers.look_by_s[i, policy]
+        is_long = look_s >= numbers.bedside_by_s[policy] and numbers.max_level[i] >= BEDSIDE
+        if look_s >= 0:
+            a.rank[i, n] = BEDSIDE if is_long else LOOK
 
 
 @compiled
@@ -126,6 +129,8 @@ def _is_released(
 
     own_limit: of its first clause at this bed; the first limit of the release keeps its distance from it.
     """
+    if not _all_hold(numbers.release_needs, i, measures, column, policy, np.nan):
+        return False
     first = numbers.all.first[i]
     if is_acknowledged and one_holds(numbers.release_acknowledged, i, measures, column, policy):
         return True

@@ -43,6 +43,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     beginning while they are active. unless: conditions that say the same and more; while one of them counts this one
     adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
     that what was done has helped. release_acknowledged: clauses that end it as well once its flag is acknowledged.
+    release_needs: clauses without which nothing ends it: what has not been seen is not over.
     text_after: said instead of `text` when it no longer holds and is not over yet; text_unknown: instead of either when
     a number in its first fact is not known any more. goes_up_to: highest level it reaches
     by waiting. look_after_s: own time at `look`. look_by_s: how long it may be noted before it asks for a look; None:
@@ -61,6 +62,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     unless: list[str] = []
     helped: list[Clause] = []
     release_acknowledged: list[Clause] = []
+    release_needs: list[Clause] = []
     text_after: str = ""
     text_unknown: str = ""
     goes_up_to: LevelName = "team"
@@ -87,12 +89,13 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
 class Escalation(Struct, frozen=True, forbid_unknown_fields=True):
     """How long a flag may stay unacknowledged at a level before it is escalated by one.
 
-    team_by_s: for how long a condition of `bedside` may go on, whatever is acknowledged, shelved or paused meanwhile,
-    before it asks for the team.
+    bedside_by_s: for how long a condition may ask for a look, whatever is acknowledged, shelved or paused meanwhile,
+    before it asks for the bedside, where it may; team_by_s: the same of one of `bedside` before it asks for the team.
     """
 
     look_after_s: Wait
     bedside_after_s: Wait
+    bedside_by_s: Wait
     team_by_s: Wait
 
 
@@ -180,10 +183,12 @@ class Numbers(NamedTuple):
     needs: ClauseTable
     helped: ClauseTable
     release_acknowledged: ClauseTable
+    release_needs: ClauseTable
     hold_s: Floats
     release_s: Floats
     look_after_s: Floats
     bedside_after_s: Floats  # (policies,)
+    bedside_by_s: Floats  # (policies,)
     team_by_s: Floats  # (policies,)
     look_by_s: Floats  # infinite: never
     repeat_s: Floats  # (4, policies), by level
@@ -221,10 +226,12 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
     repeats = [(np.inf, p.repeat.look_s, p.repeat.bedside_s, p.repeat.team_s) for p in policies]
     return Numbers(
         table("all"), table("release"), table("needs"), table("helped"), table("release_acknowledged"),
+        table("release_needs"),
         hold_s=numbers(lambda _, c: c.hold_s),
         release_s=numbers(lambda _, c: c.release_s),
         look_after_s=numbers(lambda p, c: p.escalation.look_after_s if c.look_after_s is None else c.look_after_s),
         bedside_after_s=np.array([p.escalation.bedside_after_s for p in policies], dtype=np.float64),
+        bedside_by_s=np.array([p.escalation.bedside_by_s for p in policies], dtype=np.float64),
         team_by_s=np.array([p.escalation.team_by_s for p in policies], dtype=np.float64),
         look_by_s=numbers(lambda _, c: np.inf if c.look_by_s is None else c.look_by_s),
         repeat_s=np.array(repeats, dtype=np.float64).T.copy(),

@@ -132,9 +132,8 @@ def measure(
     risen_bpm = earlier.risen_bpm(left, n, b.reference_bpm[n])
     _measure_falls(f, n, now, e, h, risen_bpm, least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
-    is_unseen = earlier.is_unseen(left, n, limits) and left.back_s[n] == 0
     below_bpm = b.reference_bpm[n] - risen_bpm - fhr_bpm
-    _measure_unseen_fall(f, n, second, below_bpm, is_unseen, r, u, every_s, limits)
+    _measure_unseen_fall(f, n, second, below_bpm, fhr_bpm, left, r, u, every_s, limits)
     _measure_contractions(f, n, now, e, h, t, ua_s, window_s, notable)
     accelerations = 0
     for slot in range(KEPT):
@@ -306,7 +305,8 @@ def _measure_unseen_fall(
     n: int,
     second: int,
     below_bpm: float,
-    is_unseen: bool,
+    fhr_bpm: float,
+    left: Earlier,
     r: Running,
     u: Usable,
     every_s: int,
@@ -314,20 +314,29 @@ def _measure_unseen_fall(
 ) -> None:
     """Write what was last seen of a deceleration that goes on, or whose end was not seen, and how much of it was not.
 
-    below_bpm: how far the newest FHR is below the baseline, NaN where there was none within `every_s`. is_unseen: the
-    signal went in the middle of one, and no glimpse since then has shown the FHR back: what is seen now is the same
-    one, and a glimpse takes back only a little of the time in which it was not seen: it counts as long as it was.
+    below_bpm: how far the newest FHR is below the baseline; fhr_bpm: that FHR itself, NaN where there was none within
+    `every_s`. Where the signal went in the middle of one, and no glimpse since then has shown the FHR back, what is
+    seen now is the same one: a glimpse takes back only a little of the time in which it was not seen, and it counts as
+    long as it was. It is forgotten when a glimpse shows the FHR back, or when it has become the baseline and has been
+    seen there for as long as it takes to make up for what was missed.
     """
-    is_running, length_s = f.values[0, row.RUNNING_S, n] > 0, f.values[0, row.RUNNING_S, n]
-    if is_running and not np.isnan(below_bpm):
+    is_running = f.values[0, row.RUNNING_S, n] > 0
+    is_down = earlier.is_down(left, n)
+    goes_on = is_running or (is_down and r.fall_seen_at[n] >= 0)
+    if not is_running and is_down:
+        below_bpm = left.before_fall_bpm[n] - fhr_bpm
+    is_over = not goes_on
+    if goes_on and not np.isnan(below_bpm):
+        length_s = f.values[0, row.RUNNING_S, n] if is_running else 0.0
         if r.fall_seen_at[n] >= 0:
             since_s = second - r.fall_seen_at[n]
             seen_s = usable.of_seconds_s(u, usable.FHR, n, second + 1 - min(since_s, every_s), second + 1)
             r.fall_missed_s[n] = max(r.fall_missed_s[n] + since_s - (1 + limits.seen_counts) * seen_s, 0.0)
-        if is_unseen and r.fall_seen_at[n] >= 0:
+        if is_down and r.fall_seen_at[n] >= 0:
             length_s = max(length_s, r.fall_seen_s[n] + second - r.fall_seen_at[n])
         r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = second, length_s, in_64ths(below_bpm)
-    elif not is_running and not is_unseen:
+        is_over = not is_running and r.fall_missed_s[n] == 0 and not earlier.is_unseen(left, n, limits)
+    if is_over:
         r.fall_seen_at[n], r.fall_missed_s[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = -1, 0.0, 0.0, 0.0
     unseen_s = r.fall_missed_s[n] + second - r.fall_seen_at[n] if r.fall_seen_at[n] >= 0 else 0.0
     say(f, n, row.FALL_UNSEEN_S, unseen_s)

@@ -77,6 +77,12 @@ def is_unseen(e: Earlier, n: int, limits: EarlierLimits) -> bool:
 
 
 @compiled
+def is_down(e: Earlier, n: int) -> bool:
+    """Return whether bed n has fallen from a level and has not been seen there again, not even for a moment."""
+    return not np.isnan(e.before_fall_bpm[n]) and e.back_s[n] == 0
+
+
+@compiled
 def below_bpm(e: Earlier, n: int, baseline_bpm: float, fhr_bpm: float, limits: EarlierLimits) -> float:
     """Return how far bed n is below the level from which it fell; NaN: it cannot be said.
 

@@ -19,7 +19,7 @@ from quietward.detect.core.alerting.flags import (
     Notice,
     counting_at,
 )
-from quietward.detect.core.alerting.policy import LEVELS
+from quietward.detect.core.alerting.policy import LEVELS, TEAM
 from quietward.detect.core.arrays import LONG_AGO
 from quietward.detect.core.measures.findings import ASKED
 from quietward.detect.core.patterns import excursions
@@ -174,7 +174,8 @@ def _why_it_speaks(state: State, change: Change) -> str:
     policy, a = state.rules.policy, state.attention
     goes_on = (a.rank[:, change.n] > policy.numbers.rank) & counting_at(a, change.n)
     if change.word == "worsened" and goes_on.any():
-        return f"not resolved within {time_in_words(policy.escalation.team_by_s)}: "
+        times = policy.escalation
+        return f"not resolved within {time_in_words(times.team_by_s if change.level == TEAM else times.bedside_by_s)}: "
     return WHY_IT_SPEAKS.get(change.word, "")
 
 

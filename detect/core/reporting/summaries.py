@@ -22,7 +22,7 @@ from quietward.contracts.summary import (
     SignalState,
     Summary,
 )
-from quietward.detect.core.alerting.flags import NOT_SUPPRESSED, SHELVED, Attention
+from quietward.detect.core.alerting.flags import NOT_SUPPRESSED, OFF, SHELVED, WHY_SUPPRESSED, Attention
 from quietward.detect.core.alerting.policy import LEVELS, NOTED
 from quietward.detect.core.alerting.rule_sets import RuleSet, holding, rounded_baseline
 from quietward.detect.core.arrays import LONG_AGO, Bools, Floats, Ints
@@ -229,6 +229,7 @@ def _fetus(state: State, row: _Row, evaluation: Evaluation) -> FetusSummary:
     occupancy = state.stays.get(state.beds[bed])
     is_moving = occupancy is not None and occupancy.asked is not None
     doubt = notice.value if notice is not None else _half_of_twins(state, n, row.second, occupancy)
+    doubt = doubt or (WHY_SUPPRESSED[OFF] if row.paused_until >= 0 and row.noted < 0 else "")
     is_quiet = row.noted < 0 and not doubt and not is_moving and row.second >= 0  # what is not known is not
     reason = reason_for(state, n) if row.level or not evaluation.reason else evaluation.reason
     return FetusSummary(
