@@ -12,7 +12,7 @@ from quietward.detect.core.alerting.flags import (
     SHELVED,
     Attention,
 )
-from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, TEAM, ClauseTable, Numbers
+from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, TEAM, ClauseTable, Numbers
 from quietward.detect.core.arrays import Floats
 from quietward.detect.core.compiled import compiled
 
