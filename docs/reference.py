@@ -17,6 +17,7 @@ from prometheus_client.metrics import MetricWrapperBase
 
 from quietward.cli import app
 from quietward.contracts import addresses
+from quietward.contracts.commands import Command, TakeIn
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
@@ -105,9 +106,13 @@ def policy() -> str:
     """Every condition of the default attention policy."""
     found = rule_file.load().policy
     rows = (
-        (f"`{c.name}`", c.level, in_words(c.all), f"{c.hold_s:g}", " or ".join(in_words([r]) for r in c.release))
+        (
+            f"`{c.name}`", c.level, in_words(c.all), f"{c.hold_s:g}",
+            " or ".join(in_words([r]) for r in c.release)
+            + (f", while {in_words(c.release_needs)}" if c.release_needs else ""),
+        )
         for c in found.condition
-    )
+    )  # fmt: skip
     text = "# Attention policy\n\nOur own thresholds, `detect/rules/attention.toml`; yours is a file like it.\n\n"
     text += table(("condition", "level", "holds when", "for s", "over when"), rows)
     for part in ("escalation", "repeat", "care", "longest"):
@@ -198,6 +203,13 @@ def openapi() -> dict[str, Any]:
     while not hasattr(server, "openapi"):  # under its middleware
         server = server.app
     document: dict[str, Any] = server.openapi()
+    (act,), parts = msgspec.json.schema_components([Command | TakeIn], ref_template="#/components/schemas/{name}")
+    said = {"204": "taken", "403": "your role may not do that", "404": "no such bed", "422": "refused, and why"}
+    document["paths"]["/act"]["post"] |= {
+        "requestBody": {"required": True, "content": {"application/json": {"schema": act}}},
+        "responses": {code: {"description": what} for code, what in said.items()},
+    }
+    document.setdefault("components", {}).setdefault("schemas", {}).update(parts)
     document["info"] = {"title": "quietward", "version": asyncapi.document()["info"]["version"], "description": NOTICE}
     return document
 

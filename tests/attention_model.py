@@ -12,7 +12,6 @@ from quietward.detect.core.alerting.policy import Condition, Policy
 from quietward.detect.core.alerting.rule_sets import Clause
 
 RANK = {"noted": 0, "look": 1, "bedside": 2, "team": 3}
-LOOK = 1
 BEDSIDE = 2
 TEAM = 3
 OF_THE_SIGNAL = {

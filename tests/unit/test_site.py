@@ -6,9 +6,11 @@ import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
+from quietward.contracts.commands import Command, TakeIn
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.core.measures.findings import MEASURES
@@ -70,4 +72,11 @@ def test_the_reference_names_what_the_code_has(site: Path) -> None:
     document = json.loads((site / "reference" / "openapi.json").read_text())
     assert re.match(r"3\.\d", document["openapi"])
     assert {"/health", "/act", "/export/{bed}/log.csv"} <= document["paths"].keys()
+    act = document["paths"]["/act"]["post"]["requestBody"]["content"]["application/json"]["schema"]
+    names = [one["$ref"].removeprefix("#/components/schemas/") for one in act["anyOf"]]
+    schemas = document["components"]["schemas"]
+    tags = [tag for name in names for tag in schemas[name]["properties"]["type"]["enum"]]
+    assert sorted(tags) == sorted(act["discriminator"]["mapping"])
+    assert sorted(tags) == sorted(one.__struct_config__.tag for one in get_args(Command | TakeIn))
+    assert schemas["Acknowledge"]["required"] == ["type", "bed", "by", "flag"]
     assert json.loads((site / "reference" / "asyncapi.json").read_text())["asyncapi"] == "3.0.0"
