@@ -16,7 +16,7 @@ import websockets
 
 from quietward.store.client import RedisError
 from quietward.transport.mqtt import Publisher
-from tests.faults.ward import ALLOWED, FaultWard
+from tests.faults.ward import ALLOWED, DEVICES, FaultWard
 
 SOCKETS, SLOW_SOCKETS = 500, 20
 BACKLOG_S = 1_200
@@ -179,6 +179,23 @@ def clock(by_s: int) -> Fault:
     return Fault(f"clock of the parts' machine {by_s / 3600:+.0f} h", inject, lift, blind=False)
 
 
+def devices_clock(by_s: int) -> Fault:
+    """All devices start again on a machine whose clock is wrong, and once more when it has been set right."""
+
+    async def begin_with(ward: FaultWard, off_s: int) -> None:
+        ward["devices"].kill()
+        ward.set_clock(off_s, DEVICES)
+        await ward["devices"].restart()
+
+    async def inject(ward: FaultWard) -> None:
+        await begin_with(ward, by_s)
+
+    async def lift(ward: FaultWard) -> None:
+        await begin_with(ward, 0)
+
+    return Fault(f"clock of the devices {by_s / 3600:+.0f} h, begun again", inject, lift, 30, blind=False)
+
+
 def _second(seq: int, began_ms: int) -> bytes:
     message = {"session": "late", "seq": seq, "t": began_ms + seq * 1000, "hz": 4, "fhr": [140.0] * 4, "ua": [9.0] * 4}
     return msgspec.json.encode(message)
@@ -277,6 +294,8 @@ def all_faults() -> list[Fault]:
         Fault(f"{BACKLOG_S / 60:.0f} min of one device at once", _burst, nothing, 3, blind=False, is_said=False),
         clock(3600),
         clock(-3600),
+        devices_clock(3600),
+        devices_clock(-3600),
         Fault(f"{SLOW_SOCKETS} pages that read nothing", slow.open, slow.close, short_s=4, blind=False, is_said=False),
         Fault(f"{SOCKETS} pages", sockets.open, sockets.close, short_s=4, blind=False, is_said=False),
         Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True),

@@ -102,7 +102,9 @@ def _look(ward: FaultWard, row: Row, passed_s: float) -> bool:
 
 def _said(newest: Moment) -> str:
     blind = [
-        f"{state}: {words.partition('; last known')[0]}" for state, words in newest.beds.values() if state in BLIND
+        f"{state}: {words.partition('; last known')[0]}"
+        for state, words in newest.beds.values()
+        if state in BLIND or "clock" in words
     ]
     return "; ".join([*newest.troubles, *blind[:1]])
 

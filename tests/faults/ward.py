@@ -35,6 +35,8 @@ BLIND = frozenset({"lost", "unwatched", "paused"})
 FRESH_MS = 3_000
 START_WITHIN_S = 60.0
 ALLOWED = "topic readwrite #"
+PARTS, DEVICES = "clock", "clock of devices"
+"""Files that hold by how much a machine's clock is off."""
 
 
 @dataclass
@@ -77,7 +79,7 @@ class Process:
 
 @dataclass
 class Moment:
-    """One frame of the page: when it came, each bed's state and words, and the band of troubles."""
+    """One frame of the page: when it came, each bed's state and words of its signal or clock, the band of troubles."""
 
     at: float
     beds: dict[str, tuple[str, str]]
@@ -111,7 +113,10 @@ class Page:
         if self.moments:
             self.gaps.append(time.monotonic() - self.moments[-1].at)
         beds = {
-            card["bed"]: (card["state"], card["reason"] if card["state"] == "unwatched" else card["signal_reason"])
+            card["bed"]: (
+                card["state"],
+                card["reason"] if card["state"] == "unwatched" else card["signal_reason"] or card["clock"],
+            )
             for card in cards
         }
         newest = {card["bed"]: card["t"] or 0 for card in cards}
@@ -144,7 +149,7 @@ class FaultWard:
     ) -> None:
         self.folder, self.store, self.processes, self.ward, self.page = folder, store, processes, ward, page
         self.links = links
-        self.clock, self.rules = folder / "clock", folder / "acl"
+        self.rules = folder / "acl"
         self.behind_ms = 0  # so far behind are the devices
 
     def __getitem__(self, name: str) -> Process:
@@ -158,9 +163,11 @@ class FaultWard:
         """Return the end of each part's log."""
         return {name: one.log.read_text()[-2000:] for name, one in self.processes.items() if one.log.exists()}
 
-    def set_clock(self, off_s: int) -> None:
-        """Set the clock of the machine of ingest, detector and page."""
-        self.clock.write_text(str(off_s))
+    def set_clock(self, off_s: int, of: str = PARTS) -> None:
+        """Set the clock of the machine of ingest, detector and page, or that of the devices, which read it when they
+        start.
+        """
+        (self.folder / of).write_text(str(off_s))
 
     def allow(self, rule: str) -> None:
         """Change what the broker lets everybody do."""
@@ -234,7 +241,8 @@ async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> Asy
     for link in links.values():
         await link.start()
     (folder / "store").mkdir(parents=True)
-    (folder / "clock").write_text("0")
+    for machine in (PARTS, DEVICES):
+        (folder / machine).write_text("0")
     environment = {
         "QUIETWARD_WARD": settings.ward,
         "QUIETWARD_SHARDS": str(SHARDS),
@@ -250,12 +258,13 @@ async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> Asy
         return found
 
     def part(name: str, command: str, port: int = 0) -> Process:
-        line = [sys.executable, "-m", "tests.faults.stepped", str(folder / "clock"), command]
+        line = [sys.executable, "-m", "tests.faults.stepped", str(folder / PARTS), command]
         return Process(name, line, folder / f"{name}.log", ways(command), port)
 
     def devices(*arguments: str) -> Process:
-        how = ["-m", "tests.faults.offline", str(behind_s)] if behind_s else ["-m", "quietward"]
-        command = [sys.executable, *how, "simulate", "--scenario", "calm", *arguments]
+        stepped = ["tests.faults.stepped", str(folder / DEVICES)]
+        how = ["tests.faults.offline", str(behind_s)] if behind_s else stepped
+        command = [sys.executable, "-m", *how, "simulate", "--scenario", "calm", *arguments]
         return Process("devices", command, folder / "devices.log", ways("devices"))
 
     store_line = [REDIS, *store_command(store_port, folder / "store", durable=True)[1:]]
