@@ -154,7 +154,7 @@ class PlainBed:
             w.cared_for, w.already_improving = w.counts, w.has_helped(values)
 
     def shelve(self, flag: int, until: int) -> bool:
-        if self.level in (0, TEAM) or flag != self.flag:
+        if self.level in (0, TEAM) or flag != self.flag or not self.counting:
             return False
         self.noted = max(self.counting, key=lambda w: w.rank)
         for w in self.counting:
@@ -169,7 +169,7 @@ class PlainBed:
     def pause(self, until: int) -> None:
         self.paused_until, self.lost_in_pause = until, False
         for w in self.all:
-            if w.about_signal:
+            if w.about_signal and RANK[w.of.level] < BEDSIDE:
                 w.active = False
 
     def end_pause(self) -> None:

@@ -360,6 +360,7 @@ class Left:
     fell_at: float = -math.inf
     seen: int = 0  # seconds in which there was an FHR since that fall was over
     back: int = 0  # those in which it was about where it had been
+    goes_on: bool = False  # what is going on now is that fall, over a gap
     recovered_at: float = -math.inf
     before_rise: float = NOTHING
     rose_at: float = -math.inf
@@ -369,7 +370,7 @@ class Left:
         limits, at = READING.earlier, x.onset // HZ
         lasting = is_new and x.length_s >= limits.least_rise_s
         way_back = is_there(self.before_fall) or at - self.recovered_at < limits.remembered_s
-        if x.row == UP and lasting and not way_back:
+        if x.row == UP and lasting and not way_back and level >= limits.usual_from_bpm:
             if not is_there(self.before_rise):
                 self.rose_at = at
             self.before_rise = min(x for x in (level, self.before_rise) if is_there(x))
@@ -377,10 +378,26 @@ class Left:
             usual = min(x for x in (level, self.before_rise) if is_there(x))
             if is_there(self.before_fall) and at - self.fell_at < limits.remembered_s:
                 usual = max(usual, self.before_fall)
-            self.before_fall, self.fell_at, self.seen, self.back = usual, at, 0, 0
+            if not (self.goes_on and self.is_down):
+                self.fell_at = at
+            self.before_fall, self.seen, self.back = usual, 0, 0
 
-    def follow(self, second: int, baseline: float, fhr: float) -> None:
+    @property
+    def is_down(self) -> bool:
+        """It has fallen, and was seen back for no more than a glimpse."""
+        return is_there(self.before_fall) and self.back < READING.earlier.glimpse_s
+
+    @property
+    def end_is_unseen(self) -> bool:
+        """Whether too little has come since the last fall to say that it is over."""
+        return is_there(self.before_fall) and self.seen < READING.earlier.back_for_s
+
+    def follow(self, second: int, baseline: float, fhr: float, falls: bool) -> None:
         limits = READING.earlier
+        if self.end_is_unseen and self.is_down:
+            self.goes_on = self.goes_on or falls
+        else:
+            self.goes_on = self.goes_on and falls
         self.seen += READING.look.every_s if is_there(fhr) else 0
         self.back += READING.look.every_s if fhr >= self.before_fall - 2 * limits.back_within_bpm else 0
         if self.back >= limits.back_for_s and baseline >= self.before_fall - limits.back_within_bpm:
@@ -480,18 +497,15 @@ class PlainBed:
         now, risen = self.machines[DOWN], self.risen
         if not now.open:
             return None
-        length_s = (self.now - now.onset) / HZ
+        own_s = length_s = (self.now - now.onset) / HZ
+        if self.left.goes_on and self.left.is_down:
+            length_s = max(own_s, self.seconds - self.left.fell_at)
         if not risen:
             return GoingOn(length_s, now.height, now.area, now.mean_height)
         if now.height - risen < READING.notable.deceleration_bpm:
             return None
-        area = max(now.area - risen * length_s, 0.0)
+        area = max(now.area - risen * own_s, 0.0)
         return GoingOn(length_s, now.height - risen, area, area / now.area * now.mean_height)
-
-    @property
-    def end_is_unseen(self) -> bool:
-        """Whether too little has come since the last fall to say that it is over."""
-        return is_there(self.left.before_fall) and self.left.seen < READING.earlier.back_for_s
 
     @property
     def variability(self) -> float:
@@ -700,18 +714,21 @@ class PlainBed:
             self.baseline = measured
         if is_there(measured) and not (stays and is_there(self.reference)):
             self.reference = measured
-        self.left.follow(number, self.baseline, self.newest)
+        self.left.follow(number, self.baseline, self.newest, down.open)
         self._see_fall()
         self.stepped.follow(number, self.reference)
 
     def _see_fall(self) -> None:
         fall, before = self.going_on, self.seen_fall
-        is_down = is_there(self.left.before_fall) and not self.left.back
+        is_down = self.left.is_down
         below = self.reference - self.risen - self.newest
         if not fall and is_down:
             below = self.left.before_fall - self.newest
+        is_back = self.newest >= self.left.before_fall - 2 * READING.earlier.back_within_bpm
         if not fall and not (is_down and before):
             self.seen_fall = None
+        elif not fall and before and is_back:  # a glimpse of what may be its end: that time does not count
+            self.seen_fall = before._replace(at_s=min(before.at_s + READING.look.every_s, self.seconds))
         elif is_there(below):
             length_s, missed_s = fall.length_s if fall else 0.0, 0.0
             if before:
@@ -722,7 +739,7 @@ class PlainBed:
             if is_down and before:
                 length_s = max(length_s, before.length_s + self.seconds - before.at_s)
             self.seen_fall = SeenFall(self.seconds, missed_s, length_s, below)
-            if not fall and missed_s == 0 and not self.end_is_unseen:
+            if not fall and missed_s == 0 and not self.left.end_is_unseen:
                 self.seen_fall = None  # it is the baseline, and in full view
 
     @property

@@ -370,7 +370,7 @@ def deceleration_area_10min(bed: PlainBed, rules: RuleSet) -> float:
 @measure
 def running_s(bed: PlainBed, rules: RuleSet) -> float:
     now = bed.going_on
-    return now.length_s if now else NOTHING if bed.end_is_unseen else 0.0
+    return now.length_s if now else NOTHING if bed.left.end_is_unseen else 0.0
 
 
 @measure
@@ -400,7 +400,8 @@ def below_earlier_bpm(bed: PlainBed, rules: RuleSet) -> float:
     if not is_there(bed.left.before_fall):
         return 0.0
     now = bed.baseline if bed.left.back >= READING.earlier.back_for_s else bed.newest
-    return NOTHING if bed.end_is_unseen or not is_there(now) else max(0.0, bed.left.before_fall - now)
+    is_hidden = bed.left.end_is_unseen and bed.left.back > 0
+    return NOTHING if is_hidden or not is_there(now) else max(0.0, bed.left.before_fall - now)
 
 
 @measure
@@ -428,7 +429,8 @@ def accelerations_30min(bed: PlainBed, rules: RuleSet) -> float:
 
 def per_contraction(bed: PlainBed, rules: RuleSet, kinds: set[str], last_s: int) -> float:
     """Decelerations of these kinds for each contraction; unknown with fewer than two: half of one is no pattern."""
-    return share(of_kind(bed, rules, kinds, last_s), len(over(bed, last_s)), 2)
+    per = share(of_kind(bed, rules, kinds, last_s), len(over(bed, last_s)), 2)
+    return 1.0 if per > 1 else per
 
 
 def of_kind(bed: PlainBed, rules: RuleSet, kinds: set[str], last_s: int) -> int:

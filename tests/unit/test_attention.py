@@ -334,6 +334,19 @@ def test_taking_the_monitor_off_ends_the_flag_for_its_lost_signal_and_no_other()
     assert low.now().level is Level.BEDSIDE
 
 
+def test_what_a_pause_has_just_ended_cannot_be_shelved() -> None:
+    """Two nurses within five seconds, before the next evaluation."""
+    bed = Bed()
+    bed.play(lively(140, 600))
+    bed.tick(LOST_S + 20)
+    flag = flag_of(bed)
+    bed.do(Pause("b", "Kim", 1200, "walk"))
+    bed.do(Shelve("b", "Ann", flag, 60, "known"))
+    assert bed.last("not-taken").text
+    bed.tick(10)
+    assert bed.now().flag is None
+
+
 def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
     bed = Bed()
     bed.play(decelerating(40, 70))

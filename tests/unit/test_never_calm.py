@@ -17,6 +17,7 @@ from quietward.contracts.inputs import Tick
 from quietward.contracts.summary import Level
 from quietward.detect.assess import assess
 from quietward.detect.core import engine
+from quietward.detect.core.measures.findings import RUNNING_S
 from quietward.detect.core.state.state import State
 from quietward.recordings.recording import Recording
 from quietward.simulator import scenario
@@ -198,6 +199,71 @@ def test_glimpses_of_a_fall_do_not_add_up_to_its_end(on_s: int, off_s: int) -> N
     assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
 
 
+@pytest.mark.parametrize("to_bpm", [95, 105])
+@pytest.mark.parametrize(("on_s", "off_s"), [(30, 20), (40, 20), (100, 20), (50, 35)])
+def test_a_gap_in_a_fall_begins_its_time_anew_no_more_than_it_ends_it(to_bpm: int, on_s: int, off_s: int) -> None:
+    """A gap of more than 15 s cuts a deceleration off; what is there after it is the same one."""
+    bed = Bed()
+    bed.play(np.concatenate([lively(145, 600), 145 + (to_bpm - 145) * np.linspace(0, 1, 40)]))
+    bed.play(seen_for(lively(to_bpm, 360), on_s, off_s))
+    asked = {level: e.t / 1000 - T0 - 600 for e in bed.events[::-1] if (level := e.detail.get("level")) and e.flag}
+    assert asked["bedside"] <= 215
+    assert asked["team"] <= 345
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+
+
+def test_one_gap_in_a_fall_takes_none_of_its_time() -> None:
+    bed, whole = Bed(), Bed()
+    for one in (bed, whole):
+        one.play(np.concatenate([lively(145, 600), lively(95, 40)]))
+    bed.play(np.concatenate([flat(np.nan, 20), lively(95, 300)]))
+    whole.play(lively(95, 320))
+    at = [[(e.kind, e.t) for e in one.events if e.kind.startswith("flag-")] for one in (bed, whole)]
+    assert [kind for kind, _ in at[0]] == [kind for kind, _ in at[1]]
+    assert max(abs(a - b) for (_, a), (_, b) in zip(*at, strict=True)) <= 35_000
+
+
+def test_two_falls_with_the_rate_seen_between_them_are_two() -> None:
+    bed = Bed()
+    bed.play(lively(145, 600))
+    for _ in range(6):
+        bed.play(np.concatenate([lively(105, 40), flat(np.nan, 20), lively(145, 120)]))
+    assert all("deceleration for 3 min" not in e.text for e in bed.events)
+    assert bed.state.findings.values[0, RUNNING_S, 0] < 60
+
+
+def test_the_way_back_from_a_bradycardia_excuses_no_fall() -> None:
+    """What began at 95 and came up to 140 is usual at 140."""
+    bed = Bed()
+    bed.play(np.concatenate([lively(95, 600), np.linspace(95, 140, 4 * 120), lively(140, 1500)]))
+    bed.play(lively(95, 330))
+    assert RANK(bed.now().level) >= RANK(Level.BEDSIDE)
+    assert "deceleration" in bed.now().reason or "fallen" in bed.now().reason
+
+
+@pytest.mark.parametrize("to_bpm", [105, 115])
+def test_a_long_silence_in_a_fall_does_not_forget_what_it_fell_from(to_bpm: int) -> None:
+    bed = Bed()
+    bed.play(np.concatenate([lively(150, 900), lively(to_bpm, 60)]))
+    bed.tick(660)
+    bed.play(lively(to_bpm, 60))
+    assert bed.now().level is Level.TEAM
+    bed.play(lively(to_bpm, 3000))
+    assert bed.now().level is Level.TEAM
+    assert "fallen from 150 bpm" in bed.now().reason
+    assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]
+
+
+def test_a_glimpse_of_the_rate_where_it_was_ends_no_fall() -> None:
+    bed = Bed()
+    bed.play(falling(60, 60))
+    lose(bed, UNSEEN_S + 30, is_silent=False)
+    assert bed.now().level is Level.BEDSIDE
+    bed.play(lively(140, 3))
+    lose(bed, 240, is_silent=False)
+    assert RANK(bed.now().level) >= RANK(Level.BEDSIDE)
+
+
 def test_a_fall_that_became_the_baseline_in_full_view_is_not_said_to_be_unseen() -> None:
     bed = Bed()
     bed.play(fallen(120, 40))
@@ -311,6 +377,35 @@ def test_a_rise_with_lost_variability_asks_for_a_look_without_any_fall() -> None
     assert [level for kind, level in lost.flags() if kind in CALLING] == ["look", "bedside"]  # nobody answers
     assert "baseline up 2" in lost.now().reason
     assert played(variability_is_lost=False).now().level is Level.QUIET
+
+
+def test_a_baseline_that_wanders_about_160_is_one_reason_and_one_call() -> None:
+    bed = Bed()
+    for _ in range(3):
+        bed.play(np.concatenate([lively(172, 1500), lively(158, 360)]))
+        if (flag := bed.now().flag) and not bed.now().acknowledged_by:
+            bed.answer(flag)
+    assert [kind for kind, _ in bed.flags() if kind in ("raised", "eased")] == ["raised"]
+    bed.play(lively(150, 900))
+    assert bed.now().flag is None
+
+
+def test_what_is_said_of_a_fall_is_so() -> None:
+    """Neither that it has ended while it goes on more shallow, nor while nobody can see."""
+    bed = Bed()
+    bed.play(np.concatenate([lively(145, 600), lively(100, 200), lively(122, 240)]))
+    assert bed.now().reason.startswith("deceleration for 7 min")
+    lost = Bed()
+    lost.play(np.concatenate([lively(145, 600), lively(85, 240), flat(np.nan, 40)]))
+    assert lost.now().reason.startswith("a deceleration whose end was not seen")
+    lost.play(lively(145, 90))
+    assert "not seen" not in lost.now().reason
+
+
+def test_a_baseline_that_has_come_up_from_below_100_is_not_said_to_be_there() -> None:
+    bed = Bed()
+    bed.play(np.concatenate([lively(94, 900), lively(103, 900)]))
+    assert "below 100 for 0 s" not in bed.now().reason
 
 
 def test_a_baseline_that_wanders_about_110_is_one_reason_and_one_call() -> None:
@@ -508,6 +603,30 @@ def test_a_long_silence_takes_no_unanswered_flag_back(minutes: int) -> None:
     assert ("from before a gap" in bed.now().reason) == (minutes * 60 > RULES.reading.signal.forget_after_s)
     bed.play(lively(140, 1800))
     assert bed.now().level in (Level.QUIET, Level.NOTED)
+
+
+def noted_after(bed: Bed, *parts: Signal) -> bool | None:
+    """Somebody turns the woman; return whether that has helped by the trace that follows."""
+    bed.do(RecordCare("b", "Kim", "turned"))
+    for part in parts:
+        bed.play(part)
+    return bed.now().cared[0].helped
+
+
+def test_care_has_not_helped_because_somebody_has_set_the_flag_aside() -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    bed.do(RecordCare("b", "Kim", "turned"))
+    bed.play(decelerating(1, 70))
+    bed.do(Shelve("b", "Kim", flag_of(bed), RULES.policy.longest.shelve_bedside_s, "known"))
+    bed.play(decelerating(10, 70))
+    assert bed.now().cared[0].helped is False
+
+
+def test_nothing_is_said_of_care_after_which_most_of_the_trace_was_missing() -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    assert noted_after(bed, flat(np.nan, 500), lively(140, 110)) is None
 
 
 def test_a_fall_that_has_become_the_baseline_is_no_fall_that_care_has_helped() -> None:

@@ -257,14 +257,18 @@ def test_levels_that_have_been_left(seed: int) -> None:
             departure = Departure(row, onset, onset, onset, onset + length, height, 0.0, is_new, True, is_cut)
             plain.leave(departure, level, is_new)
             earlier.leave(e, closed_as(departure), level, is_new, limits)
-        plain.follow(second, baseline_bpm, fhr)
-        earlier.follow(e, N, second, baseline_bpm, fhr, READING.look.every_s, limits)
+        falls = bool(rng.random() < 0.5)
+        plain.follow(second, baseline_bpm, fhr, falls)
+        earlier.follow(e, N, second, baseline_bpm, fhr, falls, READING.look.every_s, limits)
+        assert (earlier.is_down(e, N, limits), bool(e.goes_on[N])) == (plain.is_down, plain.goes_on)
+        assert e.fell_at[N] == plain.fell_at or plain.fell_at == -math.inf
         for found, expected in ((e.before_fall_bpm, plain.before_fall), (e.before_rise_bpm, plain.before_rise)):
             same(float(found[N]), expected)
         unseen = not math.isnan(plain.before_fall) and plain.seen < limits.back_for_s
         assert earlier.is_unseen(e, N, limits) == unseen
         now = baseline_bpm if plain.back >= limits.back_for_s else fhr
-        below = 0.0 if math.isnan(plain.before_fall) else NAN if unseen or math.isnan(now) else plain.before_fall - now
+        is_known = not math.isnan(now) and not (unseen and plain.back)
+        below = 0.0 if math.isnan(plain.before_fall) else plain.before_fall - now if is_known else NAN
         same(earlier.below_bpm(e, N, baseline_bpm, fhr, limits), 0.0 if below < 0 else below)
         risen = baseline_bpm - plain.before_rise
         same(earlier.risen_bpm(e, N, baseline_bpm), risen if risen > 0 else 0.0)

@@ -152,6 +152,20 @@ def test_one_press_does_not_end_a_call_that_nobody_has_answered(command: Command
     assert "left" in kinds(bed.press(command))
 
 
+def test_undoing_a_press_does_not_end_a_call_either() -> None:
+    bed = Bed()
+    bed.send(60)
+    bed.press(Leave("b", "Kim"))
+    bed.press(Arrive("b", "Kim", GREEN))
+    bed.send(240, 140.0)
+    bed.send(240, 60.0)
+    assert bed.summary.level in (Level.BEDSIDE, Level.TEAM)
+    (refused,) = bed.press(UndoStay("b", "Kim"))
+    assert refused.detail["why"] == stays.UNANSWERED
+    bed.press(Acknowledge("b", "Kim", bed.summary.flag or ""))
+    assert "stay-undone" in kinds(bed.press(UndoStay("b", "Kim")))
+
+
 def test_an_empty_bed_calls_nobody_and_says_that_a_device_is_sending() -> None:
     bed = Bed()
     bed.answer_flag()

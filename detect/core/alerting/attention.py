@@ -386,12 +386,14 @@ def care(a: Attention, n: int, second: int, measures: dict[str, float], policy: 
 
 
 def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
-    """Set aside what flag number `flag` stands for; None if that is not (any more) there, asks for the team, or cannot
-    be judged yet.
+    """Set aside what flag number `flag` stands for; None if that is not (any more) there, as where a pause has just
+    ended it, asks for the team, or cannot be judged yet.
     """
     if a.level[n] == 0 or a.flag[n] != flag or a.level[n] == TEAM or a.carried[n] > 0:
         return None
     shelved = counting_at(a, n)
+    if not shelved.any():
+        return None
     a.shelved_until[shelved, n], a.suppressed[shelved, n] = until, SHELVED
     a.noted[n] = max(np.flatnonzero(shelved), key=lambda i: a.rank[i, n])  # set aside is not quiet
     a.level[n] = a.from_conditions[n] = a.escalated_level[n] = 0

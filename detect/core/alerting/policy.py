@@ -146,13 +146,14 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
         """The same as compiled functions take it."""
         return numbers_of([self])
 
-    def spoken(self, said: Bools) -> list[Condition]:
+    def spoken(self, said: Bools, ranks: Ints) -> list[Condition]:
         """Return which of the conditions that are said add words, worst first: what says the same as another, and less,
-        adds none.
+        adds none. ranks: what each of them asks for by now.
         """
         spoken: dict[str, Condition] = {}
-        counts = [c for c, is_said in zip(self.condition, said, strict=True) if is_said]
-        for condition in sorted(counts, key=lambda c: -c.rank):
+        found = zip(self.condition, said, ranks, strict=True)
+        counts = [(c, max(c.rank, rank)) for c, is_said, rank in found if is_said]
+        for condition, _ in sorted(counts, key=lambda one: -one[1]):
             if not spoken.keys() & set(condition.unless):
                 spoken[condition.name] = condition
         return list(spoken.values())

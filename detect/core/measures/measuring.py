@@ -130,7 +130,8 @@ def measure(
     _measure_signal(f, n, second, c, steps, u, t, r)
     _measure_level(f, n, second, b, v, r, minutes, notable)
     risen_bpm = earlier.risen_bpm(left, n, b.reference_bpm[n])
-    _measure_falls(f, n, now, e, h, risen_bpm, least_fhr_s, notable)
+    fell_s = second + 1 - left.fell_at[n] if left.goes_on[n] and earlier.is_down(left, n, limits) else 0
+    _measure_falls(f, n, now, e, h, risen_bpm, fell_s, least_fhr_s, notable)
     _compare_with_earlier(f, n, second, b, left, fhr_bpm, limits)
     below_bpm = b.reference_bpm[n] - risen_bpm - fhr_bpm
     _measure_unseen_fall(f, n, second, below_bpm, fhr_bpm, left, r, u, every_s, limits)
@@ -224,18 +225,21 @@ def _measure_falls(
     e: Excursions,
     h: History,
     risen_bpm: float,
+    fell_s: int,
     least_fhr_s: float,
     notable: NotableLimits,
 ) -> None:
     """Write what the decelerations of the last half hour amount to, whatever their kind; a running one with them.
 
     risen_bpm: by so much the level has risen within the last hour. Back to where it was is no fall, so the running one
-    is measured from there.
+    is measured from there. fell_s: how long ago it began, where a gap has cut it off since; else 0.
     """
     is_running = e.open[DOWN, n] and (risen_bpm == 0 or e.height[DOWN, n] - risen_bpm >= notable.deceleration_bpm)
-    running_s = (now - e.onset[DOWN, n]) / HZ if is_running else 0.0
+    running_s = own_s = (now - e.onset[DOWN, n]) / HZ if is_running else 0.0
+    if is_running:
+        running_s = max(own_s, float(fell_s))
     running_depth = e.height[DOWN, n] - risen_bpm if is_running else 0.0
-    running_area = max(e.area[DOWN, n] - risen_bpm * running_s, 0.0) if is_running else 0.0
+    running_area = max(e.area[DOWN, n] - risen_bpm * own_s, 0.0) if is_running else 0.0
     area_10 = area_30 = longest_s = together_s = 0.0
     deepest, second, third = in_64ths(running_depth), 0.0, 0.0  # in steps of 1/64, as those that are over are kept
     long_depth = deepest if running_s >= notable.prolonged_s else 0.0
@@ -321,12 +325,14 @@ def _measure_unseen_fall(
     seen there for as long as it takes to make up for what was missed.
     """
     is_running = f.values[0, row.RUNNING_S, n] > 0
-    is_down = earlier.is_down(left, n)
+    is_down = earlier.is_down(left, n, limits)
     goes_on = is_running or (is_down and r.fall_seen_at[n] >= 0)
     if not is_running and is_down:
         below_bpm = left.before_fall_bpm[n] - fhr_bpm
     is_over = not goes_on
-    if goes_on and not np.isnan(below_bpm):
+    if not is_running and goes_on and earlier.is_back_now(left, n, fhr_bpm, limits):
+        r.fall_seen_at[n] = min(r.fall_seen_at[n] + every_s, second)  # a glimpse that may be its end: it does not count
+    elif goes_on and not np.isnan(below_bpm):
         length_s = f.values[0, row.RUNNING_S, n] if is_running else 0.0
         if r.fall_seen_at[n] >= 0:
             since_s = second - r.fall_seen_at[n]
@@ -477,4 +483,4 @@ def _measure_patterns(f: Findings, n: int, now: int, h: History, rule_set: int, 
 @compiled
 def _share(decelerations: int, contractions: int, least: int) -> float:
     """Return how many decelerations there are for each contraction."""
-    return decelerations / contractions if contractions >= least else np.nan
+    return min(decelerations / contractions, 1.0) if contractions >= least else np.nan

@@ -6,9 +6,10 @@ from msgspec import structs
 
 from quietward.contracts.fields import HZ
 from quietward.contracts.summary import CareRecord, TraceSummary
+from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import BASELINE_BPM, BELOW_EARLIER_BPM, VARIABILITY_BPM
 from quietward.detect.core.patterns.excursions import DOWN, UA
-from quietward.detect.core.reporting.events import flag_at
+from quietward.detect.core.signal import usable
 from quietward.detect.core.state.state import State
 
 KEPT = 12
@@ -65,13 +66,20 @@ def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     """Return the note with the trace after it."""
     after = stretch(state, n, second)
     a, fetuses = state.attention, state.fetuses(n)
-    asked = {flag_at(state, fetus, int(a.flag[fetus])) for fetus in fetuses if a.level[fetus] > 0}
-    cleared = note.flag is not None and note.flag not in asked
-    helped = None if state.clock.lost[fetuses].any() else has_helped(note.before, after, cleared)
+    is_aside = ((a.shelved_until[:, fetuses] >= 0) & a.active[:, fetuses]).any()
+    cleared = note.flag is not None and not (a.level[fetuses] > 0).any() and not is_aside
+    helped = has_helped(note.before, after, cleared) if _was_seen(state, fetuses, second) else None
     below_bpm = state.findings.values[0, BELOW_EARLIER_BPM, fetuses]
     if helped and (below_bpm >= state.rules.reading.notable.deceleration_bpm).any():
         helped = False  # the fall has become the baseline: it is no deceleration any more, and not back
     return structs.replace(note, after=after, helped=helped)
+
+
+def _was_seen(state: State, fetuses: Ints, second: int) -> bool:
+    """Return whether at least half of the trace since what was done could be read, of each fetus, and can be now."""
+    within_s = state.rules.policy.care.helps_within_s
+    seen_s = [usable.of_seconds_s(state.usable, usable.FHR, n, second + 1 - within_s, second + 1) for n in fetuses]
+    return not state.clock.lost[fetuses].any() and 2 * min(seen_s) >= within_s
 
 
 def due(note: CareRecord, second: int, within_s: int) -> bool:

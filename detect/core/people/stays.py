@@ -26,6 +26,8 @@ MOST_RECORDED = 20_000
 """Inputs of a bed that are kept to undo a press: what 10 min bring at 30 times the usual speed. What brings more cannot
 be undone any longer."""
 MOST_FORMER = 8
+UNANSWERED = "Somebody is asked for here and nobody has answered: acknowledge it first"
+"""No press that takes a woman out of sight, or a fetus, ends a call."""
 
 Step = Callable[[State, Sequence[Input]], Output]
 
@@ -64,8 +66,8 @@ def take(
     an earlier one; step: works through inputs.
     """
     match act:
-        case Arrive() | Leave() if _calls_unanswered(state, n):
-            return "Somebody is asked for here and nobody has answered: acknowledge it first"
+        case Arrive() | Leave() if _calls_unanswered(state, state.fetuses(n)):
+            return UNANSWERED
         case Arrive():
             undo = undo_of(state, n, Undo("arrival", act.by, now, b"", []), output, end_of)
             _arrive(state, n, second, now, act, undo, output)
@@ -83,9 +85,9 @@ def take(
     return ""
 
 
-def _calls_unanswered(state: State, n: int) -> bool:
-    """Return whether the bedside or the team is asked for at bed n and nobody has answered."""
-    a, fetuses = state.attention, state.fetuses(n)
+def _calls_unanswered(state: State, fetuses: Sequence[int]) -> bool:
+    """Return whether the bedside or the team is asked for, for one of some fetuses, and nobody has answered."""
+    a = state.attention
     return bool(((a.level[fetuses] >= BEDSIDE) & ~a.acknowledged[fetuses]).any())
 
 
@@ -152,6 +154,9 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
     changes = before.changes_to(arrival)
     if not changes:
         return "That is what is noted already"
+    second_twin = state.second_of(n)
+    if arrival.twins is False and second_twin is not None and _calls_unanswered(state, [second_twin]):
+        return UNANSWERED
     occupancy.stay = structs.replace(occupancy.stay, arrival=arrival)
     detail: report.Detail = {"by": None if while_in else by, "label": arrival.label}
     if arrival.weeks != before.weeks:
@@ -162,7 +167,7 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
     how = f"while she was in {while_in}" if while_in else f"by {by}"
     text = f"{', '.join(changes)}; {how}"
     output.events.append(report.event(state, n, second, "corrected", text, detail))
-    if arrival.twins is False:
+    if arrival.twins is False and before.twins is not False:
         _end_second(state, n, second, output)
     return ""
 
@@ -234,6 +239,9 @@ def _undo(state: State, n: int, second: int, act: UndoStay, output: Output, step
     if occupancy is None or occupancy.undo is None or not occupancy.is_undone_in_time(state.now, undo_s):
         return f"There is nothing to undo; an arrival, a leaving or a move can be undone for {undo_s / 60:.0f} min"
     mistaken, meanwhile = occupancy.stay, noted_since(state, n)
+    before = State.from_bytes(occupancy.undo.before, state.rules)
+    if before is not None and before.is_empty(0) and _calls_unanswered(state, state.fetuses(n)):
+        return UNANSWERED
     if not bring_back(state, n, occupancy.undo, output, step):
         return "What was there before cannot be read any more"
     what = f"arrival of {mistaken.arrival.label}" if mistaken.arrival is not None else "leaving"

@@ -172,8 +172,8 @@ def changed_flags(state: State, now: dict[int, int], events: list[Event]) -> Non
 
 def _why_it_speaks(state: State, change: Change) -> str:
     policy, a = state.rules.policy, state.attention
-    goes_on = (a.rank[:, change.n] > policy.numbers.rank) & counting_at(a, change.n)
-    if change.word == "worsened" and goes_on.any():
+    rank, asks = a.rank[:, change.n], counting_at(a, change.n) & (a.rank[:, change.n] >= change.level)
+    if change.word == "worsened" and asks.any() and (rank > policy.numbers.rank)[asks].all():
         times = policy.escalation
         return f"not resolved within {time_in_words(times.team_by_s if change.level == TEAM else times.bedside_by_s)}: "
     return WHY_IT_SPEAKS.get(change.word, "")

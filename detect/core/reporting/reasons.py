@@ -1,5 +1,6 @@
 """Reasons: what a bed says of itself in one line, worst first; also one that is quiet."""
 
+import math
 from collections.abc import Iterator
 from itertools import chain
 from typing import Any
@@ -47,7 +48,7 @@ def of_which_twin(state: State, n: int) -> str:
 
 
 def _reason_for(state: State, n: int, longest: int) -> str:
-    said = state.rules.policy.spoken(said_at(state.attention, n))
+    said = state.rules.policy.spoken(said_at(state.attention, n), state.attention.rank[:, n])
     facts = (fact for condition in said for fact in _facts(state, n, condition))
     if state.attention.carried[n]:
         return _fitting(chain(_carried_facts(state, n), facts), longest)
@@ -92,7 +93,7 @@ def _fitting(facts: Iterator[str], longest: int) -> str:
 
 def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     words = _Words(state, n, condition)
-    is_over = condition.text_after and not _holds(condition, words)
+    is_over = condition.text_after and _is_over(condition, words)
     text = condition.text_after if is_over else condition.text
     facts = text.format_map(words).split(BETWEEN)
     if UNKNOWN in facts[0]:  # what it was measured against may be gone before it is over
@@ -120,9 +121,10 @@ class _Words(dict[str, Any]):
         return Quantity(state.findings.values[0, ASKED[name], n])
 
 
-def _holds(condition: Condition, words: _Words) -> bool:
-    """Return whether a condition still says what is; one that has just ended, or whose end was not seen, does not."""
-    return all(compare(words[measure], operator, limit) for measure, operator, limit in condition.all)
+def _is_over(condition: Condition, words: _Words) -> bool:
+    """Return whether what a condition is named for, its first clause, is known not to be so any more."""
+    measure, operator, limit = condition.all[0]
+    return not math.isnan(words[measure]) and not compare(words[measure], operator, limit)
 
 
 def _lasting(state: State, n: int, condition: Condition) -> str:

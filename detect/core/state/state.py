@@ -17,7 +17,8 @@ from quietward.detect.core.alerting.policy import BEDSIDE, NOTED
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Running
-from quietward.detect.core.patterns.excursions import Excursions
+from quietward.detect.core.patterns import earlier as left
+from quietward.detect.core.patterns.excursions import DOWN, Excursion, Excursions
 from quietward.detect.core.patterns.hand import Hand
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.signal.baseline import Baseline
@@ -240,6 +241,8 @@ class State:
     def forget_signal(self, beds: Ints) -> None:
         """Let some beds forget their signal's past; attention, what people did, and the log go on."""
         fetuses = self.with_seconds(beds)
+        for n in fetuses[self.excursions.open[DOWN, fetuses]].tolist():
+            self._remember_fall(n)
         for name, part in zip(Beds._fields, self.all, strict=True):
             if name not in {"clock", "earlier", "attention", "hand"}:
                 arrays.reset(part, fetuses)
@@ -251,6 +254,13 @@ class State:
         for n in beds.tolist():
             self.remember_arrival(n)
         self.measured_anew(fetuses)
+
+    def _remember_fall(self, n: int) -> None:
+        """Keep the level from which bed n has fallen, in a deceleration whose end nobody has seen."""
+        e, limits = self.excursions, self.rules.reading.earlier
+        height, onset = float(e.height[DOWN, n]), int(e.onset[DOWN, n])
+        cut = Excursion(n, DOWN, onset, onset, onset, onset, onset, height, 0.0, 0.0, True, False, True)
+        left.leave(self.all.earlier, cut, float(self.baseline.reference_bpm[n]), False, limits)
 
     def begin_anew(self, n: int) -> None:
         """Let bed n forget everything of who was in it. Which of its device's seconds have come, and the numbers of
