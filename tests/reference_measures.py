@@ -370,7 +370,7 @@ def deceleration_area_10min(bed: PlainBed, rules: RuleSet) -> float:
 @measure
 def running_s(bed: PlainBed, rules: RuleSet) -> float:
     now = bed.going_on
-    return now.length_s if now else NOTHING if bed.left.end_is_unseen else 0.0
+    return now.length_s if now else NOTHING if bed.left.end_is_unseen or bed.seen_fall else 0.0
 
 
 @measure

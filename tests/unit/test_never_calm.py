@@ -161,7 +161,7 @@ def test_a_signal_that_comes_for_seconds_only_in_a_fall_asks_for_the_bedside(
     bed = Bed()
     bed.play(falling(60, 60))
     bed.play(seen_for(lively(80, seconds), on_s, off_s))
-    assert bed.now().level is Level.BEDSIDE
+    assert RANK(bed.now().level) >= RANK(Level.BEDSIDE)
 
 
 @pytest.mark.parametrize(("on_s", "off_s"), [(5, 55), (8, 52), (15, 45)])
@@ -206,7 +206,8 @@ def test_a_gap_in_a_fall_begins_its_time_anew_no_more_than_it_ends_it(to_bpm: in
     bed = Bed()
     bed.play(np.concatenate([lively(145, 600), 145 + (to_bpm - 145) * np.linspace(0, 1, 40)]))
     bed.play(seen_for(lively(to_bpm, 360), on_s, off_s))
-    asked = {level: e.t / 1000 - T0 - 600 for e in bed.events[::-1] if (level := e.detail.get("level")) and e.flag}
+    called = [e for e in reversed(bed.events) if e.kind.startswith("flag-")]
+    asked = {e.detail["level"]: e.t / 1000 - T0 - 600 for e in called}
     assert asked["bedside"] <= 215
     assert asked["team"] <= 345
     assert not [kind for kind, _ in bed.flags() if kind in ("eased", "lowered")]

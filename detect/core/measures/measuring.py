@@ -344,6 +344,8 @@ def _measure_unseen_fall(
         is_over = not is_running and r.fall_missed_s[n] == 0 and not earlier.is_unseen(left, n, limits)
     if is_over:
         r.fall_seen_at[n], r.fall_missed_s[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = -1, 0.0, 0.0, 0.0
+    elif not is_running and r.fall_seen_at[n] >= 0:
+        say(f, n, row.RUNNING_S, np.nan)  # what is seen of it now and then does not end it
     unseen_s = r.fall_missed_s[n] + second - r.fall_seen_at[n] if r.fall_seen_at[n] >= 0 else 0.0
     say(f, n, row.FALL_UNSEEN_S, unseen_s)
     say(f, n, row.FALL_SEEN_S, r.fall_seen_s[n])

@@ -176,6 +176,8 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     until, refused = _silent_until(state, n, second, act.for_s)
     if refused:
         return refused
+    if not any(counting_at(a, fetus).any() for fetus in flagged):
+        return "The flag is over"  # a pause has just ended it
     for fetus in flagged:
         reason, counted = reason_for(state, fetus), counting_at(a, fetus).nonzero()[0].tolist()
         change = attention.shelve(a, fetus, int(a.flag[fetus]), until)
