@@ -171,9 +171,7 @@ class PolicyAlarms:
 
     def _lead(self, pair: int, variant: int) -> Condition:
         """Return the condition that is told first of a bed's flag."""
-        return self._policies[variant].spoken(
-            counting_at(self._attention, pair), self._attention.rank[:, pair]
-        )[0]
+        return self._policies[variant].spoken(counting_at(self._attention, pair), self._attention.rank[:, pair])[0]
 
     def level(self, variant: int, bed: int) -> int:
         """Return the level of an unacknowledged flag."""

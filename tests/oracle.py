@@ -360,6 +360,7 @@ class Left:
     fell_at: float = -math.inf
     seen: int = 0  # seconds in which there was an FHR since that fall was over
     back: int = 0  # those in which it was about where it had been
+    closed_at: float = -math.inf
     goes_on: bool = False  # what is going on now is that fall, over a gap
     recovered_at: float = -math.inf
     before_rise: float = NOTHING
@@ -380,7 +381,7 @@ class Left:
                 usual = max(usual, self.before_fall)
             if not (self.goes_on and self.is_down):
                 self.fell_at = at
-            self.before_fall, self.seen, self.back = usual, 0, 0
+            self.before_fall, self.seen, self.back, self.closed_at = usual, 0, 0, x.end // HZ
 
     @property
     def is_down(self) -> bool:
@@ -392,12 +393,13 @@ class Left:
         """Whether too little has come since the last fall to say that it is over."""
         return is_there(self.before_fall) and self.seen < READING.earlier.back_for_s
 
-    def follow(self, second: int, baseline: float, fhr: float, falls: bool) -> None:
+    def follow(self, second: int, baseline: float, fhr: float, falls_since: float) -> None:
         limits = READING.earlier
-        if self.end_is_unseen and self.is_down:
-            self.goes_on = self.goes_on or falls
-        else:
-            self.goes_on = self.goes_on and falls
+        if is_there(falls_since):
+            is_same = falls_since - self.closed_at <= limits.same_within_s
+            self.goes_on |= self.end_is_unseen and self.is_down and is_same
+        elif not self.end_is_unseen:
+            self.goes_on = False
         self.seen += READING.look.every_s if is_there(fhr) else 0
         self.back += READING.look.every_s if fhr >= self.before_fall - 2 * limits.back_within_bpm else 0
         if self.back >= limits.back_for_s and baseline >= self.before_fall - limits.back_within_bpm:
@@ -714,7 +716,7 @@ class PlainBed:
             self.baseline = measured
         if is_there(measured) and not (stays and is_there(self.reference)):
             self.reference = measured
-        self.left.follow(number, self.baseline, self.newest, down.open)
+        self.left.follow(number, self.baseline, self.newest, down.onset // HZ if down.open else NOTHING)
         self._see_fall()
         self.stepped.follow(number, self.reference)
 

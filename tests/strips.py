@@ -695,7 +695,22 @@ strip(
 strip(
     "nothing for 80 s in a fall, and 10 s at the level before it",
     without(put(flat(160, 810), 600, -ramp(30, 5, 195, 0)), (720, 800)),
+    {"fall_unseen_s": 80, "fall_seen_s": Near(120, 1), "fall_seen_bpm": 30, "running_s": UNKNOWN},
+)
+strip(
+    "nothing for 80 s in a fall, and 20 s at the level before it",
+    without(put(flat(160, 820), 600, -ramp(30, 5, 195, 0)), (720, 800)),
     {"fall_unseen_s": 0, "fall_seen_s": 0, "fall_seen_bpm": 0, "running_s": UNKNOWN},
+)
+strip(
+    "a fall of which 20 s in the middle are missing",
+    without(put(flat(150, 800), 600, -ramp(40, 5, 195, 0)), (660, 680)),
+    {"running_s": Near(200, 1), "earlier_baseline_bpm": 150, "below_earlier_bpm": 40},
+)
+strip(
+    "two falls with a minute between that nobody has seen",
+    without(put(flat(150, 800), 600, -ramp(40, 5, 195, 0)), (650, 710)),
+    {"running_s": Near(90, 1)},
 )
 strip(
     "nothing for 75 s in a fall but 5 s at its bottom",

@@ -91,6 +91,7 @@ class EarlierLimits(Struct, frozen=True, forbid_unknown_fields=True):
     back_within_bpm: float
     back_for_s: int
     glimpse_s: int
+    same_within_s: int
     usual_from_bpm: float
     seen_counts: Annotated[float, Meta(ge=0)]
     remembered_s: int

@@ -216,8 +216,8 @@ def _evaluate(beds: Beds, n: int, second: int, first: int, level_is_new: bool, n
     baseline.update(b, n, measured_bpm, fall_bpm, e.open[UP, n], reading.baseline)
     steps.follow(beds.steps, n, second, beds.fhr, b.reference_bpm[n], lowest_bpm, reading.step)
     fhr_bpm = conditioning.newest(beds.conditioning, n, (second + 1 - reading.look.every_s) * HZ)
-    is_falling = bool(e.open[DOWN, n])
-    earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, is_falling, reading.look.every_s, reading.earlier)
+    falling_since = e.onset[DOWN, n] // HZ if e.open[DOWN, n] else -1
+    earlier.follow(beds.earlier, n, second, b.bpm[n], fhr_bpm, falling_since, reading.look.every_s, reading.earlier)
     measuring.measure(
         beds.findings, n, second, beds.conditioning, beds.steps, beds.usable, b, beds.earlier, fhr_bpm,
         beds.variability, beds.sinusoidal, beds.tone, e, beds.history, beds.running, beds.minutes, reading.notable,

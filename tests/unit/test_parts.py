@@ -257,9 +257,10 @@ def test_levels_that_have_been_left(seed: int) -> None:
             departure = Departure(row, onset, onset, onset, onset + length, height, 0.0, is_new, True, is_cut)
             plain.leave(departure, level, is_new)
             earlier.leave(e, closed_as(departure), level, is_new, limits)
-        falls = bool(rng.random() < 0.5)
-        plain.follow(second, baseline_bpm, fhr, falls)
-        earlier.follow(e, N, second, baseline_bpm, fhr, falls, READING.look.every_s, limits)
+        falls_since = max(0, second - int(rng.choice([0, 5, 60, 600]))) if rng.random() < 0.5 else None
+        plain.follow(second, baseline_bpm, fhr, NAN if falls_since is None else falls_since)
+        since = -1 if falls_since is None else falls_since
+        earlier.follow(e, N, second, baseline_bpm, fhr, since, READING.look.every_s, limits)
         assert (earlier.is_down(e, N, limits), bool(e.goes_on[N])) == (plain.is_down, plain.goes_on)
         assert e.fell_at[N] == plain.fell_at or plain.fell_at == -math.inf
         for found, expected in ((e.before_fall_bpm, plain.before_fall), (e.before_rise_bpm, plain.before_rise)):

@@ -241,7 +241,11 @@ def test_one_fetus_after_all() -> None:
     bed = Bed()
     bed.do(Arrive("b", "Kim", Arrival("green", twins=True)))
     bed.play(900, A, B)
-    bed.play(200, A, falling(B, 900, 1300, 45))
+    flag = bed.play(200, A, falling(B, 900, 1300, 45)).flag
+    assert flag is not None
+    refused = bed.do(CorrectArrival("b", "Kim", Arrival("green", twins=False)))
+    assert refused.flag == flag, "nobody has answered for what may be a fetus all the same"
+    bed.do(Acknowledge("b", "Kim", flag))
     found = bed.do(CorrectArrival("b", "Kim", Arrival("green", twins=False)))
     assert (found.fetuses, found.flag) == ([], None)
     assert bed.events[-1].text == "second twin: eased: there is one fetus"

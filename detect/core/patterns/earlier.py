@@ -26,6 +26,7 @@ class Earlier(NamedTuple):
     fell_at: Ints = index(LONG_AGO)
     seen_s: Ints = index(0)  # for how long the FHR has been seen since that fall closed ...
     back_s: Ints = index(0)  # ... and was where it had been before it
+    closed_at: Ints = index(LONG_AGO)  # when that fall closed
     goes_on: Bools = switch()  # a deceleration that is open is that fall, which a gap had cut off
     recovered_at: Ints = index(LONG_AGO)
     before_rise_bpm: Floats = array(np.nan)
@@ -51,7 +52,7 @@ def leave(e: Earlier, x: Excursion, from_bpm: float, is_level: bool, limits: Ear
         e.before_fall_bpm[n] = usual_bpm
         if not (e.goes_on[n] and is_down(e, n, limits)):
             e.fell_at[n] = at
-        e.seen_s[n] = e.back_s[n] = 0
+        e.closed_at[n], e.seen_s[n], e.back_s[n] = x.end // HZ, 0, 0
 
 
 @compiled
@@ -61,19 +62,20 @@ def follow(
     second: int,
     baseline_bpm: float,
     fhr_bpm: float,
-    is_falling: bool,
+    falling_since: int,
     passed_s: int,
     limits: EarlierLimits,
 ) -> None:
     """Forget the levels to which bed n is back, and that before a rise of long ago; `passed_s` since the last time.
 
     Back from a fall: the baseline is, and the FHR itself has been seen there for long enough: while nothing comes, the
-    baseline is that of the samples before the fall. fhr_bpm: NaN where there is none now. is_falling: a deceleration is
-    open. One that is there when the signal comes back, and was there when it went, is the same.
+    baseline is that of the samples before the fall. fhr_bpm: NaN where there is none now. falling_since: second
+    in which the deceleration began that is open, -1 if none is. One that is there when the signal comes back, and was
+    there when it went a short time before, is the same.
     """
-    if is_unseen(e, n, limits) and is_down(e, n, limits):
-        e.goes_on[n] |= is_falling
-    elif not is_falling:
+    if falling_since >= 0 and is_unseen(e, n, limits) and is_down(e, n, limits):
+        e.goes_on[n] |= falling_since - e.closed_at[n] <= limits.same_within_s
+    elif falling_since < 0 and not is_unseen(e, n, limits):
         e.goes_on[n] = False
     e.seen_s[n] += 0 if np.isnan(fhr_bpm) else passed_s
     e.back_s[n] += passed_s if is_back_now(e, n, fhr_bpm, limits) else 0

@@ -97,7 +97,8 @@ def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     text = condition.text_after if is_over else condition.text
     facts = text.format_map(words).split(BETWEEN)
     if UNKNOWN in facts[0]:  # what it was measured against may be gone before it is over
-        unknown = condition.text_unknown or f"{condition.name.replace('-', ' ')}, perhaps just over"
+        named = f"{condition.name.replace('-', ' ')}, perhaps just over"
+        unknown = condition.text_unknown or condition.text_after or named
         facts = unknown.format_map(words).split(BETWEEN)
     yield facts[0]
     yield from (fact for fact in facts[1:] if UNKNOWN not in fact)
