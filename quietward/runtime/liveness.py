@@ -28,6 +28,8 @@ FORGOTTEN_AFTER_MS = 60_000
 """A worker that has been silent for so long is no longer told of, once another of its part runs."""
 LATE_S = 5.0
 """What has not been done for so long is a trouble."""
+SHOWN_OF_ERROR = 200
+"""Characters of an error that a trouble tells."""
 
 
 def new_worker_name() -> str:
@@ -62,6 +64,22 @@ class StoppedSince:
     def trouble(self, what: str, after_s: float = LATE_S) -> list[str]:
         """Return `what`, with the time, once it has not come round for `after_s`."""
         return [f"{what} for {self.s:.0f} s"] if self.s > after_s else []
+
+
+class FailedInARow:
+    """What is tried again and again, and fails: once may be a connection that broke, twice is a trouble."""
+
+    def __init__(self) -> None:
+        self._times, self._error = 0, ""
+
+    def note(self, error: Exception | None = None) -> None:
+        """It has failed with an error, or been done."""
+        self._times, self._error = (0, "") if error is None else (self._times + 1, str(error)[:SHOWN_OF_ERROR])
+
+    @property
+    def error(self) -> str:
+        """What it failed with last, empty before the second time in a row."""
+        return self._error if self._times > 1 else ""
 
 
 async def report(
