@@ -398,11 +398,18 @@ class Ingest:
         if min_replicas:
             commands.append(("WAIT", min_replicas, REPLICATED_WITHIN_MS))
         replies = await connections.execute(server, *commands)
-        if min_replicas and replies[-1] < min_replicas:
-            raise RedisError(f"only {replies[-1]} of {min_replicas} replicas have what was written")
-        for number, entry_id in zip(numbers, replies, strict=False):
-            self.kept[number].note(int(entry_id.partition(b"-")[0]))
-            del inputs[number]
+        refused = [reply for reply in replies if isinstance(reply, RedisError)]
+        replicas = replies.pop() if min_replicas else 0
+        is_safe = replicas not in refused and replicas >= min_replicas
+        for number, entry_id in zip(numbers, replies, strict=True):
+            if entry_id not in refused:
+                self.kept[number].note(int(entry_id.partition(b"-")[0]))
+                if is_safe:
+                    del inputs[number]
+        if refused:
+            raise refused[0]
+        if not is_safe:
+            raise RedisError(f"only {replicas} of {min_replicas} replicas have what was written")
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
         """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
