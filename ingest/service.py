@@ -31,7 +31,15 @@ from quietward.runtime.liveness import StoppedSince, report
 from quietward.runtime.logs import Seldom
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
-from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
+from quietward.store.client import (
+    PipelinedConnection,
+    PipelinedConnections,
+    Redis,
+    RedisError,
+    Script,
+    Store,
+    connected,
+)
 from quietward.store.topology import FIRST_SESSIONS, Sessions, check_topology, sessions_of
 from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Publisher, Subscriber
 from quietward.transport.packets import Message
@@ -263,7 +271,8 @@ class Ingest:
             inputs, refused = self.sort(batch, at)
             if stepped_ms:  # before anything that bears the new time
                 inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
-            await until_stored(lambda: self.write(connections, inputs, refused))
+            taken: dict[int, PipelinedConnection | None] = {}
+            await until_stored(lambda: self.write(connections, inputs, refused, taken))
         del self._writing[slot]
         self.test_hook("written")
         subscriber.acknowledge(received)
@@ -360,10 +369,15 @@ class Ingest:
         return check(message.topic, message.payload, message.content_type, at, message.malformed, ignored)
 
     async def write(
-        self, connections: PipelinedConnections, inputs: dict[int, list[Input]], refused: list[RefusedMessage]
+        self,
+        connections: PipelinedConnections,
+        inputs: dict[int, list[Input]],
+        refused: list[RefusedMessage],
+        taken: dict[int, PipelinedConnection | None],
     ) -> None:
         """Write everything, with one round trip to each server, and remove from the arguments what is written.
 
+        taken: empty at the first try; shard -> the connection over which its server has taken what replicas have not.
         Raises RedisError when something is left; then nothing may be acknowledged.
         """
         keys = {number: self.ward.shard(number).input for number in inputs}
@@ -371,7 +385,8 @@ class Ingest:
         for number, key in keys.items():
             by_server[self.store.at(key)].append(number)
         writes = [
-            self._write_inputs(connections, server, keys, inputs, numbers) for server, numbers in by_server.items()
+            self._write_inputs(connections, server, keys, inputs, numbers, taken)
+            for server, numbers in by_server.items()
         ]
         if refused or self.ignored:
             writes.append(self._write_refused(refused))
@@ -389,10 +404,15 @@ class Ingest:
         keys: dict[int, str],
         inputs: dict[int, list[Input]],
         numbers: list[int],
+        taken: dict[int, PipelinedConnection | None],
     ) -> None:
+        # What this server has taken, and no replica yet, is not written again and again meanwhile: a replica that has a
+        # later write of the same connection has it. Over another connection another server may answer.
+        has_it = {n for n in taken if taken[n] is not None and taken[n] is connections.to(server)}
+        tick: list[Input] = [Tick(*self.clock.read(), self.broker_is_away)] if has_it else []
+        written = {n: encode_inputs(tick if n in has_it else inputs[n]) for n in numbers}
         commands: list[Sequence[Any]] = [
-            ("XADD", keys[n], "MINID", "~", self.kept[n].oldest_ms(), "*", "e", encode_inputs(inputs[n]))
-            for n in numbers
+            ("XADD", keys[n], "MINID", "~", self.kept[n].oldest_ms(), "*", "e", written[n]) for n in numbers
         ]
         min_replicas = self.store.min_replicas(server, self.settings.copies)
         if min_replicas:
@@ -409,6 +429,7 @@ class Ingest:
         if refused:
             raise refused[0]
         if not is_safe:
+            taken.update(dict.fromkeys(numbers, connections.to(server)))
             raise RedisError(f"only {replicas} of {min_replicas} replicas have what was written")
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
@@ -435,7 +456,7 @@ class Ingest:
                 tick = Tick(*self.clock.read(), self.broker_is_away)
                 ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
-                    await self.write(connections, ticks, [])
+                    await self.write(connections, ticks, [], {})
                     self._ticked.note()
                 except RedisError as error:
                     log.warning("tick: %s", error)

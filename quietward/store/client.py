@@ -271,6 +271,10 @@ class PipelinedConnections:
             await connection.close()
         self._by_server.clear()
 
+    def to(self, server: Redis) -> PipelinedConnection | None:
+        """Return the connection to a server that stands at present."""
+        return self._by_server.get(server)
+
     async def execute(self, server: Redis, *commands: Sequence[Any]) -> list[Any]:
         """Send commands together and return their replies; a command that is refused has its error for a reply.
 
