@@ -12,7 +12,7 @@ import logging
 from collections import Counter, defaultdict
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, cast
 
 from quietward.contracts.addresses import REFUSED_KEPT, Ward
 from quietward.contracts.errors import BadMessage, Refused, Unreachable
@@ -60,7 +60,9 @@ end
 return taken
 """)
 FULL_FOR_MS = 10_000
-"""A ward that is full is asked again, and told of again, after so long."""
+"""A full ward is asked again for a bed that it has refused, and told of again, after so long."""
+REFUSED_NAMES_KEPT = 1_000
+"""Names of beds that a full ward has refused lately; beyond it is asked for them again."""
 CATCHES_UP_MS, BEGINS_WITHIN_MS = 60_000, 2_000
 """After a connection the broker hands over what came while nobody listened: for so long at most, from then on."""
 BACKLOG_BATCH = 100
@@ -129,7 +131,9 @@ class Ingest:
         self._writing: dict[int, StoppedSince] = {}  # by slot, while something is in hand: since when
         self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
         self._seldom = Seldom()
-        self._full_until = self._connected_ms = 0
+        self._knows_beds = False
+        self._refused_until: dict[str, int] = {}  # bed that a full ward has refused -> until when it is not asked for
+        self._told_full_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
@@ -281,14 +285,18 @@ class Ingest:
 
     async def admit(self, batch: list[Message]) -> None:
         """Take beds that are new and that the ward expects, or somebody has taken in, as long as it has room."""
+        if not self._knows_beds:
+            await until_stored(self._read_beds)
         topics = {message.topic for message in batch}
         asking = {bed for topic in topics if (bed := bed_in(topic)) is not None} - self.beds
         unexpected = {bed for bed in asking if bed not in self.expected}
         if unexpected:
             await self.unexpected.read()
             await self.unexpected.note(unexpected - self.unexpected.taken_in, steady_ms())
-        new = sorted(asking - unexpected | unexpected & self.unexpected.taken_in)
-        if not new or steady_ms() < self._full_until:
+        steady = steady_ms()
+        wanted = asking - unexpected | unexpected & self.unexpected.taken_in
+        new = sorted(bed for bed in wanted if steady >= self._refused_until.get(bed, steady))
+        if not new:
             return
         server, key = self.store.at(self.ward.beds), self.ward.beds
         taken: list[bytes] = []
@@ -298,9 +306,24 @@ class Ingest:
 
         await until_stored(ask)
         self.beds.update(bed.decode() for bed in taken)
-        refused = [bed for bed in new if bed not in self.beds]
-        if refused:
-            self._full_until = steady_ms() + FULL_FOR_MS
+        if refused := [bed for bed in new if bed not in self.beds]:
+            self._note_full(refused, steady)
+
+    async def _read_beds(self) -> None:
+        """Read once which beds the ward took before this process began: they are let in however full it is."""
+        found = cast("set[bytes]", await self.store.at(self.ward.beds).smembers(self.ward.beds))
+        self.beds |= {bed for raw in found if (bed := raw.decode()) in self.expected}
+        self._knows_beds = True
+
+    def _note_full(self, refused: list[str], steady: int) -> None:
+        """Do not ask for these again for a while, and say so now and then; ask for all others."""
+        self._refused_until |= dict.fromkeys(refused, steady + FULL_FOR_MS)
+        if len(self._refused_until) > REFUSED_NAMES_KEPT:
+            self._refused_until = {bed: until for bed, until in self._refused_until.items() if steady < until}
+        if len(self._refused_until) > REFUSED_NAMES_KEPT:
+            self._refused_until.clear()
+        if steady >= self._told_full_until:
+            self._told_full_until = steady + FULL_FOR_MS
             log.warning(
                 "the ward has %d beds and takes no more: %s are refused. Name the beds that it expects by "
                 "QUIETWARD_BEDS, or raise QUIETWARD_MOST_BEDS", self.settings.most_beds, told_of(refused),

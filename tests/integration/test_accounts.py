@@ -192,7 +192,10 @@ async def test_a_wrong_password_is_said_and_not_shown(guarded: Guarded) -> None:
 SHARD = "quietward:{ward-1:0}"
 WHOLE = "quietward:{ward-1}"
 MAY: dict[str, tuple[str, ...]] = {
-    "ingest": (f"XADD {SHARD}:input * e x", f"SADD {WHOLE}:beds bed-1", f"XADD {WHOLE}:refused * e x"),
+    "ingest": (
+        f"XADD {SHARD}:input * e x", f"SADD {WHOLE}:beds bed-1", f"SMEMBERS {WHOLE}:beds",
+        f"XADD {WHOLE}:refused * e x",
+    ),
     "detect": (
         f"XREAD STREAMS {SHARD}:input 0", f"XADD {SHARD}:log:bed-1 * e x", f"HSET {SHARD}:summary bed-1 x",
         f"XADD {SHARD}:input * e x",
