@@ -217,7 +217,7 @@ class Ingest:
     async def listening(self, slot: int, topics: Sequence[str]) -> AsyncIterator[Subscriber]:
         """Be connected with a slot's session. Raises Unreachable, MqttError."""
         broker, tls = self.settings.broker, self.settings.tls
-        async with Subscriber(broker, self.name(slot), *topics, tls=tls) as subscriber:
+        async with Subscriber(broker, self.name(slot), *topics, tls=tls, dropped=self._note_dropped) as subscriber:
             self._worked_once = True
             self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
             self._connected_ms = steady_ms()
@@ -227,6 +227,14 @@ class Ingest:
             finally:
                 self._subscribers[slot] = None
                 self._waiting.pop(slot, None)
+
+    def _note_dropped(self, topic: str) -> None:
+        metrics.REFUSED.labels("rate").inc()
+        if self._seldom.is_due("", "dropped", steady_ms()):
+            log.warning(
+                "dropped, as more may be: %s sends at QoS 0, and so much waits already that the store has not taken. "
+                "At QoS 1 the broker keeps it", topic[:200], extra={"bed": bed_in(topic) or "", "reason": "rate"},
+            )  # fmt: skip
 
     async def send_itself(self, slot: int) -> None:
         """Send ourselves a message once a second: else a broker that delivers nothing is as a ward without devices.
