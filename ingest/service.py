@@ -481,13 +481,28 @@ class Ingest:
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""
         self._ticked = StoppedSince()
+        told = dict.fromkeys(range(self.ward.shards), self.clock.set_by_ms)
         async with PipelinedConnections() as connections:
             while True:
                 await asyncio.sleep(TICK_S)
-                tick = Tick(*self.clock.read(), self.broker_is_away)
-                ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
-                    await self.write(connections, ticks, [], {})
+                    await self.write_ticks(connections, told)
                     self._ticked.note()
                 except RedisError as error:
                     log.warning("tick: %s", error)
+
+    async def write_ticks(self, connections: PipelinedConnections, told: dict[int, int]) -> None:
+        """Write a Tick into every shard's stream. Raises RedisError when one of them could not be written.
+
+        told: shard -> `set_by_ms` of our clock that has been written there. What has not is told by the next Tick that
+        is written, however long the store was away.
+        """
+        at, stepped_ms = self.clock.read()
+        set_by_ms = self.clock.set_by_ms
+        ticks: dict[int, list[Input]] = {
+            number: [Tick(at, set_by_ms - told[number] or stepped_ms, self.broker_is_away)] for number in told
+        }
+        try:
+            await self.write(connections, ticks, [], {})
+        finally:
+            told |= {number: set_by_ms for number in told if number not in ticks}
