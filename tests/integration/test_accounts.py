@@ -193,11 +193,15 @@ SHARD = "quietward:{ward-1:0}"
 WHOLE = "quietward:{ward-1}"
 MAY: dict[str, tuple[str, ...]] = {
     "ingest": (
-        f"XADD {SHARD}:input * e x", f"SADD {WHOLE}:beds bed-1", f"SMEMBERS {WHOLE}:beds",
+        f"XADD {SHARD}:input * e x",
+        f"SADD {WHOLE}:beds bed-1",
+        f"SMEMBERS {WHOLE}:beds",
         f"XADD {WHOLE}:refused * e x",
     ),
     "detect": (
-        f"XREAD STREAMS {SHARD}:input 0", f"XADD {SHARD}:log:bed-1 * e x", f"HSET {SHARD}:summary bed-1 x",
+        f"XREAD STREAMS {SHARD}:input 0",
+        f"XADD {SHARD}:log:bed-1 * e x",
+        f"HSET {SHARD}:summary bed-1 x",
         f"XADD {SHARD}:input * e x",
     ),
     "serve": (f"XADD {SHARD}:input * e x", f"XRANGE {SHARD}:log:bed-1 - +", f"SET {WHOLE}:secret x NX"),

@@ -71,7 +71,7 @@ async def test_what_waits_for_a_replica_is_written_to_whoever_answers_next(
         with pytest.raises(RedisError, match="only 0 of 1 replicas"):
             await ingest.write(connections, inputs, [], taken)
         await store.delete(WARD.shard(0).input)
-        await store.client_kill_filter(_type="normal", skipme=True)  # type: ignore[no-untyped-call]
+        await store.client_kill_filter(_type="normal", skipme=True)
         for said in ("Connection", "only 0 of 1 replicas"):
             with pytest.raises(RedisError, match=said):
                 await ingest.write(connections, inputs, [], taken)

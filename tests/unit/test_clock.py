@@ -113,7 +113,7 @@ async def test_a_step_that_could_not_be_written_is_told_when_the_store_is_back()
         if inputs:
             raise RedisError("away")
 
-    ingest.write = write  # type: ignore[method-assign]
+    ingest.write = write  # type: ignore[method-assign,assignment]
     connections, told = cast("Any", None), {0: 0, 1: 0}
 
     async def steps_written(*shards_away: int) -> dict[int, int]:
