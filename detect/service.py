@@ -42,7 +42,7 @@ from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms, steady_ms
 from quietward.runtime.hooks import TestHook, no_hook
 from quietward.runtime.leases import LeaseGroup, run_leased
-from quietward.runtime.liveness import LATE_S, StoppedSince, report
+from quietward.runtime.liveness import LATE_S, FailedInARow, StoppedSince, report
 from quietward.runtime.logs import Seldom
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
@@ -59,6 +59,8 @@ STEP_AT_MOST = 20_000
 """Inputs of one step: a fraction of a second. A loop that stands still for 10 s loses its shards, see `leases`."""
 ASKED_AGAIN_S = 3.0
 """What another bed has been asked for is repeated after so long without an answer."""
+SAVED_AGAIN_S = 5.0
+"""A checkpoint that could not be written is tried again after so long at most, so that its trouble goes soon."""
 REBUILD_MS = 90 * 60_000
 """Without a usable checkpoint the state is rebuilt from so much of the stream: more than any finding looks back, and
 than any condition of the default policy takes to hold."""
@@ -116,6 +118,7 @@ class Detector:
         self._saves_at = 0.0
         self._saving: asyncio.Task[None] | None = None
         self._sending: asyncio.Task[None] | None = None
+        self._saves, self._sends = FailedInARow(), FailedInARow()
         self._answers: list[TransferAnswer] = []
         self._asked_at: dict[str, float] = {}
         self._seldom = Seldom()
@@ -322,10 +325,13 @@ class Detector:
             self.test_hook("saving")
             await self.store.save(position, state)
             self.test_hook("saved")
+            self._saves.note()
         except LostOwnership:
             pass  # the next commit raises it
         except RedisError as error:
             log.warning("checkpoint of shard %d: %s", self.store.shard.number, error)
+            self._saves.note(error)
+            self._saves_at = time.monotonic() + min(self.checkpoint_s, SAVED_AGAIN_S)
 
     def _send_if_due(self) -> None:
         """Send other beds what they are asked and answered: only what follows from inputs whose outputs are written.
@@ -343,6 +349,7 @@ class Detector:
             self._sending = asyncio.create_task(self._send(messages), name="to other beds")
 
     async def _send(self, messages: list[Asked | TransferAnswer]) -> None:
+        failed: RedisError | None = None
         for message in messages:
             try:
                 self.test_hook("sending")
@@ -350,6 +357,8 @@ class Detector:
                 self.test_hook("sent to another bed")
             except RedisError as error:
                 log.warning("shard %d: %s was not sent to another bed: %s", self.store.shard.number, message.id, error)
+                failed = error
+        self._sends.note(failed)
 
     def behind_s(self) -> float | None:
         """Return the age in s of the newest input whose outputs are written, None before the first commit."""
@@ -358,13 +367,16 @@ class Detector:
         return max(0.0, (now_ms() - entry_key(self.position)[0]) / 1000)
 
     def troubles(self) -> list[str]:
-        """Return in words whether the last second was not worked through."""
+        """Return in words whether the last second was not worked through, and what cannot be written beside it."""
         number, behind_s = self.store.shard.number, self.behind_s()
-        if stopped := self._worked.trouble(f"shard {number} has not been worked through"):
-            return stopped
-        if behind_s is not None and behind_s > LATE_S and not self._is_abreast:
-            return [f"shard {number} is {behind_s:.0f} s behind"]
-        return []
+        found = self._worked.trouble(f"shard {number} has not been worked through")
+        if not found and behind_s is not None and behind_s > LATE_S and not self._is_abreast:
+            found = [f"shard {number} is {behind_s:.0f} s behind"]
+        if error := self._saves.error:
+            found.append(f"shard {number}: the checkpoint cannot be written: {error}")
+        if error := self._sends.error:
+            found.append(f"shard {number}: what another bed is asked cannot be written: {error}")
+        return found
 
     def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]

@@ -12,7 +12,7 @@ import logging
 from collections import Counter, defaultdict
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, cast
 
 from quietward.contracts.addresses import REFUSED_KEPT, Ward
 from quietward.contracts.errors import BadMessage, Refused, Unreachable
@@ -31,7 +31,15 @@ from quietward.runtime.liveness import StoppedSince, report
 from quietward.runtime.logs import Seldom
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
-from quietward.store.client import PipelinedConnections, Redis, RedisError, Script, Store, connected
+from quietward.store.client import (
+    PipelinedConnection,
+    PipelinedConnections,
+    Redis,
+    RedisError,
+    Script,
+    Store,
+    connected,
+)
 from quietward.store.topology import FIRST_SESSIONS, Sessions, check_topology, sessions_of
 from quietward.transport.mqtt import KEEPALIVE_S, MqttError, Publisher, Subscriber
 from quietward.transport.packets import Message
@@ -52,7 +60,9 @@ end
 return taken
 """)
 FULL_FOR_MS = 10_000
-"""A ward that is full is asked again, and told of again, after so long."""
+"""A full ward is asked again for a bed that it has refused, and told of again, after so long."""
+REFUSED_NAMES_KEPT = 1_000
+"""Names of beds that a full ward has refused lately; beyond it is asked for them again."""
 CATCHES_UP_MS, BEGINS_WITHIN_MS = 60_000, 2_000
 """After a connection the broker hands over what came while nobody listened: for so long at most, from then on."""
 BACKLOG_BATCH = 100
@@ -121,7 +131,9 @@ class Ingest:
         self._writing: dict[int, StoppedSince] = {}  # by slot, while something is in hand: since when
         self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
         self._seldom = Seldom()
-        self._full_until = self._connected_ms = 0
+        self._knows_beds = False
+        self._refused_until: dict[str, int] = {}  # bed that a full ward has refused -> until when it is not asked for
+        self._told_full_until = self._connected_ms = 0
         self._worked_once = False
 
     async def run_slot(self, slot: int) -> None:
@@ -205,7 +217,7 @@ class Ingest:
     async def listening(self, slot: int, topics: Sequence[str]) -> AsyncIterator[Subscriber]:
         """Be connected with a slot's session. Raises Unreachable, MqttError."""
         broker, tls = self.settings.broker, self.settings.tls
-        async with Subscriber(broker, self.name(slot), *topics, tls=tls) as subscriber:
+        async with Subscriber(broker, self.name(slot), *topics, tls=tls, dropped=self._note_dropped) as subscriber:
             self._worked_once = True
             self.rates.catch_up(steady_ms() + CATCHES_UP_MS)
             self._connected_ms = steady_ms()
@@ -215,6 +227,14 @@ class Ingest:
             finally:
                 self._subscribers[slot] = None
                 self._waiting.pop(slot, None)
+
+    def _note_dropped(self, topic: str) -> None:
+        metrics.REFUSED.labels("rate").inc()
+        if self._seldom.is_due("", "dropped", steady_ms()):
+            log.warning(
+                "dropped, as more may be: %s sends at QoS 0, and so much waits already that the store has not taken. "
+                "At QoS 1 the broker keeps it", topic[:200], extra={"bed": bed_in(topic) or "", "reason": "rate"},
+            )  # fmt: skip
 
     async def send_itself(self, slot: int) -> None:
         """Send ourselves a message once a second: else a broker that delivers nothing is as a ward without devices.
@@ -263,7 +283,8 @@ class Ingest:
             inputs, refused = self.sort(batch, at)
             if stepped_ms:  # before anything that bears the new time
                 inputs = {n: [Tick(at, stepped_ms), *inputs.get(n, [])] for n in range(self.ward.shards)}
-            await until_stored(lambda: self.write(connections, inputs, refused))
+            taken: dict[int, PipelinedConnection | None] = {}
+            await until_stored(lambda: self.write(connections, inputs, refused, taken))
         del self._writing[slot]
         self.test_hook("written")
         subscriber.acknowledge(received)
@@ -272,14 +293,18 @@ class Ingest:
 
     async def admit(self, batch: list[Message]) -> None:
         """Take beds that are new and that the ward expects, or somebody has taken in, as long as it has room."""
+        if not self._knows_beds:
+            await until_stored(self._read_beds)
         topics = {message.topic for message in batch}
         asking = {bed for topic in topics if (bed := bed_in(topic)) is not None} - self.beds
         unexpected = {bed for bed in asking if bed not in self.expected}
         if unexpected:
             await self.unexpected.read()
             await self.unexpected.note(unexpected - self.unexpected.taken_in, steady_ms())
-        new = sorted(asking - unexpected | unexpected & self.unexpected.taken_in)
-        if not new or steady_ms() < self._full_until:
+        steady = steady_ms()
+        wanted = asking - unexpected | unexpected & self.unexpected.taken_in
+        new = sorted(bed for bed in wanted if steady >= self._refused_until.get(bed, steady))
+        if not new:
             return
         server, key = self.store.at(self.ward.beds), self.ward.beds
         taken: list[bytes] = []
@@ -289,9 +314,24 @@ class Ingest:
 
         await until_stored(ask)
         self.beds.update(bed.decode() for bed in taken)
-        refused = [bed for bed in new if bed not in self.beds]
-        if refused:
-            self._full_until = steady_ms() + FULL_FOR_MS
+        if refused := [bed for bed in new if bed not in self.beds]:
+            self._note_full(refused, steady)
+
+    async def _read_beds(self) -> None:
+        """Read once which beds the ward took before this process began: they are let in however full it is."""
+        found = cast("set[bytes]", await self.store.at(self.ward.beds).smembers(self.ward.beds))
+        self.beds |= {bed for raw in found if (bed := raw.decode()) in self.expected}
+        self._knows_beds = True
+
+    def _note_full(self, refused: list[str], steady: int) -> None:
+        """Do not ask for these again for a while, and say so now and then; ask for all others."""
+        self._refused_until |= dict.fromkeys(refused, steady + FULL_FOR_MS)
+        if len(self._refused_until) > REFUSED_NAMES_KEPT:
+            self._refused_until = {bed: until for bed, until in self._refused_until.items() if steady < until}
+        if len(self._refused_until) > REFUSED_NAMES_KEPT:
+            self._refused_until.clear()
+        if steady >= self._told_full_until:
+            self._told_full_until = steady + FULL_FOR_MS
             log.warning(
                 "the ward has %d beds and takes no more: %s are refused. Name the beds that it expects by "
                 "QUIETWARD_BEDS, or raise QUIETWARD_MOST_BEDS", self.settings.most_beds, told_of(refused),
@@ -360,10 +400,15 @@ class Ingest:
         return check(message.topic, message.payload, message.content_type, at, message.malformed, ignored)
 
     async def write(
-        self, connections: PipelinedConnections, inputs: dict[int, list[Input]], refused: list[RefusedMessage]
+        self,
+        connections: PipelinedConnections,
+        inputs: dict[int, list[Input]],
+        refused: list[RefusedMessage],
+        taken: dict[int, PipelinedConnection | None],
     ) -> None:
         """Write everything, with one round trip to each server, and remove from the arguments what is written.
 
+        taken: empty at the first try; shard -> the connection over which its server has taken what replicas have not.
         Raises RedisError when something is left; then nothing may be acknowledged.
         """
         keys = {number: self.ward.shard(number).input for number in inputs}
@@ -371,7 +416,8 @@ class Ingest:
         for number, key in keys.items():
             by_server[self.store.at(key)].append(number)
         writes = [
-            self._write_inputs(connections, server, keys, inputs, numbers) for server, numbers in by_server.items()
+            self._write_inputs(connections, server, keys, inputs, numbers, taken)
+            for server, numbers in by_server.items()
         ]
         if refused or self.ignored:
             writes.append(self._write_refused(refused))
@@ -389,20 +435,33 @@ class Ingest:
         keys: dict[int, str],
         inputs: dict[int, list[Input]],
         numbers: list[int],
+        taken: dict[int, PipelinedConnection | None],
     ) -> None:
+        # What this server has taken, and no replica yet, is not written again and again meanwhile: a replica that has a
+        # later write of the same connection has it. Over another connection another server may answer.
+        has_it = {n for n in taken if taken[n] is not None and taken[n] is connections.to(server)}
+        tick: list[Input] = [Tick(*self.clock.read(), self.broker_is_away)] if has_it else []
+        written = {n: encode_inputs(tick if n in has_it else inputs[n]) for n in numbers}
         commands: list[Sequence[Any]] = [
-            ("XADD", keys[n], "MINID", "~", self.kept[n].oldest_ms(), "*", "e", encode_inputs(inputs[n]))
-            for n in numbers
+            ("XADD", keys[n], "MINID", "~", self.kept[n].oldest_ms(), "*", "e", written[n]) for n in numbers
         ]
         min_replicas = self.store.min_replicas(server, self.settings.copies)
         if min_replicas:
             commands.append(("WAIT", min_replicas, REPLICATED_WITHIN_MS))
         replies = await connections.execute(server, *commands)
-        if min_replicas and replies[-1] < min_replicas:
-            raise RedisError(f"only {replies[-1]} of {min_replicas} replicas have what was written")
-        for number, entry_id in zip(numbers, replies, strict=False):
-            self.kept[number].note(int(entry_id.partition(b"-")[0]))
-            del inputs[number]
+        refused = [reply for reply in replies if isinstance(reply, RedisError)]
+        replicas = replies.pop() if min_replicas else 0
+        is_safe = replicas not in refused and replicas >= min_replicas
+        for number, entry_id in zip(numbers, replies, strict=True):
+            if entry_id not in refused:
+                self.kept[number].note(int(entry_id.partition(b"-")[0]))
+                if is_safe:
+                    del inputs[number]
+        if refused:
+            raise refused[0]
+        if not is_safe:
+            taken.update(dict.fromkeys(numbers, connections.to(server)))
+            raise RedisError(f"only {replicas} of {min_replicas} replicas have what was written")
 
     async def _write_refused(self, refused: list[RefusedMessage]) -> None:
         """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
@@ -422,13 +481,28 @@ class Ingest:
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""
         self._ticked = StoppedSince()
+        told = dict.fromkeys(range(self.ward.shards), self.clock.set_by_ms)
         async with PipelinedConnections() as connections:
             while True:
                 await asyncio.sleep(TICK_S)
-                tick = Tick(*self.clock.read(), self.broker_is_away)
-                ticks: dict[int, list[Input]] = {number: [tick] for number in range(self.ward.shards)}
                 try:
-                    await self.write(connections, ticks, [])
+                    await self.write_ticks(connections, told)
                     self._ticked.note()
                 except RedisError as error:
                     log.warning("tick: %s", error)
+
+    async def write_ticks(self, connections: PipelinedConnections, told: dict[int, int]) -> None:
+        """Write a Tick into every shard's stream. Raises RedisError when one of them could not be written.
+
+        told: shard -> `set_by_ms` of our clock that has been written there. What has not is told by the next Tick that
+        is written, however long the store was away.
+        """
+        at, stepped_ms = self.clock.read()
+        set_by_ms = self.clock.set_by_ms
+        ticks: dict[int, list[Input]] = {
+            number: [Tick(at, set_by_ms - told[number] or stepped_ms, self.broker_is_away)] for number in told
+        }
+        try:
+            await self.write(connections, ticks, [], {})
+        finally:
+            told |= {number: set_by_ms for number in told if number not in ticks}

@@ -1,6 +1,7 @@
 """Devices whose names the ward does not expect: they wait in a bounded list until somebody takes them in."""
 
 from collections.abc import Iterable
+from itertools import islice
 from typing import cast
 
 from quietward.contracts.addresses import Ward
@@ -13,7 +14,7 @@ MOST_WAITING = 50
 SILENT_AFTER_MS, FORGOTTEN_AFTER_MS = 60_000, 24 * 3_600_000
 ASKED_EVERY_MS = 1_000
 ASKED_AT_ONCE = 100
-"""Names of one batch that are looked at: a device that goes on sending comes again."""
+"""Names that are noted at once: a device that goes on sending comes again."""
 NOTE = Script("""
 -- keys: hash of names that wait, set of names that were taken in
 -- arguments: now, silent before, forgotten before (ms), how many wait at most, names that are heard now
@@ -25,13 +26,13 @@ for i = 1, #held, 2 do
   if at < forgotten then redis.call('HDEL', KEYS[1], held[i])
   elseif not oldest_at or at < oldest_at then oldest, oldest_at = held[i], at end
 end
-local taken = {}
 for i = 5, #ARGV do
   local name = ARGV[i]
   local before = redis.call('HGET', KEYS[1], name)
-  if redis.call('SISMEMBER', KEYS[2], name) == 1 then table.insert(taken, name)
-  elseif before then redis.call('HSET', KEYS[1], name, string.match(before, '^(%d+)') .. ' ' .. now)
-  else
+  local is_taken_in = redis.call('SISMEMBER', KEYS[2], name) == 1
+  if before and not is_taken_in then
+    redis.call('HSET', KEYS[1], name, string.match(before, '^(%d+)') .. ' ' .. now)
+  elseif not is_taken_in then
     if redis.call('HLEN', KEYS[1]) >= tonumber(ARGV[4]) and oldest and oldest_at < silent then
       redis.call('HDEL', KEYS[1], oldest)
       oldest = nil
@@ -39,7 +40,7 @@ for i = 5, #ARGV do
     if redis.call('HLEN', KEYS[1]) < tonumber(ARGV[4]) then redis.call('HSET', KEYS[1], name, now .. ' ' .. now) end
   end
 end
-return taken
+return redis.call('SMEMBERS', KEYS[2])
 """)
 
 
@@ -49,6 +50,7 @@ class Unexpected:
     def __init__(self, store: Store, ward: Ward) -> None:
         self.store, self.ward = store, ward
         self.taken_in: set[str] = set()
+        self._heard: set[str] = set()
         self._is_read = False
         self._asked_at = -ASKED_EVERY_MS
 
@@ -63,11 +65,15 @@ class Unexpected:
         self._is_read = True
 
     async def note(self, names: Iterable[str], steady_ms: int) -> None:
-        """Note that these devices were heard, at most once a second. steady_ms: of a clock that nobody sets."""
-        heard = sorted(names)[:ASKED_AT_ONCE]
-        if not heard or steady_ms < self._asked_at + ASKED_EVERY_MS:
+        """Note that these devices were heard, once a second with all of that second, and learn all who are taken in.
+
+        steady_ms: of a clock that nobody sets.
+        """
+        self._heard |= set(islice(names, max(0, ASKED_AT_ONCE - len(self._heard))))
+        if not self._heard or steady_ms < self._asked_at + ASKED_EVERY_MS:
             return
         self._asked_at = steady_ms
+        heard, self._heard = sorted(self._heard), set()
         now = now_ms()
 
         async def ask() -> None:

@@ -24,12 +24,13 @@ def steady_ms() -> int:
 
 
 class WatchedClock:
-    """The server's clock, and by how much it was set lately."""
+    """The server's clock, and by how much it was set lately. set_by_ms: in all, since it is watched."""
 
     def __init__(self, wall: Callable[[], int] = now_ms, steady: Callable[[], int] = steady_ms) -> None:
         self._wall, self._steady = wall, steady
         self._last = wall(), steady()
         self._stepped_ms, self._told_until = 0, self._last[1]
+        self.set_by_ms = 0
 
     def read(self) -> tuple[int, int]:
         """Return the time in ms, and by how much the clock was set (below 0: back) within TOLD_FOR_MS, 0 if it was not.
@@ -44,6 +45,7 @@ class WatchedClock:
         if abs(stepped_ms) >= STEP_FROM_MS:
             log.warning("the server's clock was set by %.0f s", stepped_ms / 1000)
             self._stepped_ms += stepped_ms
+            self.set_by_ms += stepped_ms
             self._told_until = steady + TOLD_FOR_MS
         return wall, self._stepped_ms
 

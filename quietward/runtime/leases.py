@@ -46,6 +46,7 @@ local held, live = {}, 0
 local seen = redis.call('HGETALL', KEYS[1])
 for i = 1, #seen, 2 do
   local is_dead = now - seen[i + 1] > dead_after
+  if tonumber(seen[i + 1]) > now then redis.call('HSET', KEYS[1], seen[i], now) end -- the clock was set back
   if is_dead and patient then redis.call('HSET', KEYS[1], seen[i], now) end
   if is_dead and not patient then redis.call('HDEL', KEYS[1], seen[i])
   else held[seen[i]] = 0; live = live + 1 end

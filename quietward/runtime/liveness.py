@@ -28,6 +28,8 @@ FORGOTTEN_AFTER_MS = 60_000
 """A worker that has been silent for so long is no longer told of, once another of its part runs."""
 LATE_S = 5.0
 """What has not been done for so long is a trouble."""
+SHOWN_OF_ERROR = 200
+"""Characters of an error that a trouble tells."""
 
 
 def new_worker_name() -> str:
@@ -64,6 +66,22 @@ class StoppedSince:
         return [f"{what} for {self.s:.0f} s"] if self.s > after_s else []
 
 
+class FailedInARow:
+    """What is tried again and again, and fails: once may be a connection that broke, twice is a trouble."""
+
+    def __init__(self) -> None:
+        self._times, self._error = 0, ""
+
+    def note(self, error: Exception | None = None) -> None:
+        """It has failed with an error, or been done."""
+        self._times, self._error = (0, "") if error is None else (self._times + 1, str(error)[:SHOWN_OF_ERROR])
+
+    @property
+    def error(self) -> str:
+        """What it failed with last, empty before the second time in a row."""
+        return self._error if self._times > 1 else ""
+
+
 async def report(
     store: Store,
     ward: Ward,
@@ -75,12 +93,12 @@ async def report(
 
     refused: called after every try with what the store said when it did not take the report, empty when it did.
     """
-    worker, turn = new_worker_name(), 0
+    worker, turn, ahead = new_worker_name(), 0, dict[str, int]()
     try:
         while True:
             try:
                 if turn % FORGET_EVERY == 0:
-                    await _forget(store, ward, part, at_start=turn == 0)
+                    ahead = await _forget(store, ward, part, ahead, at_start=turn == 0)
                 turn += 1
                 found = troubles()
                 metrics.TROUBLES.labels(part).set(len(found))
@@ -102,14 +120,22 @@ async def _write(store: Store, ward: Ward, worker: str, line: bytes) -> None:
     await store.at(ward.heartbeats).hset(ward.heartbeats, worker, line)
 
 
-async def _forget(store: Store, ward: Ward, part: str, *, at_start: bool) -> None:
-    """Remove reports of this part whose workers are no more: at the start those of this host that have ended."""
+async def _forget(store: Store, ward: Ward, part: str, ahead: dict[str, int], *, at_start: bool) -> dict[str, int]:
+    """Remove reports of this part whose workers are no more: at the start those of this host that have ended.
+
+    ahead: when those have reported that were ahead of our clock at the last look; return those of now. Who has not
+    reported since is no more: the clock was set back, or is another host's, and age says nothing.
+    """
     stored = cast("dict[bytes, bytes]", await store.at(ward.heartbeats).hgetall(ward.heartbeats))
-    old = now_ms() - FORGOTTEN_AFTER_MS
+    now = now_ms()
+    ours = [one for one in reports_of(stored) if one.part == part]
     gone = [
         f"{one.part} {one.worker}"
-        for one in reports_of(stored)
-        if one.part == part and (one.at < old or (at_start and is_gone(one.worker)))
+        for one in ours
+        if one.at < now - FORGOTTEN_AFTER_MS
+        or ahead.get(one.worker) == one.at > now
+        or (at_start and is_gone(one.worker))
     ]
     if gone:
         await store.at(ward.heartbeats).hdel(ward.heartbeats, *gone)
+    return {one.worker: one.at for one in ours if one.at > now}

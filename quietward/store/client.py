@@ -12,7 +12,7 @@ import redis.asyncio as aioredis
 from redis.asyncio.retry import Retry
 from redis.backoff import NoBackoff
 from redis.crc import REDIS_CLUSTER_HASH_SLOTS, key_slot
-from redis.exceptions import AuthenticationError, NoPermissionError, NoScriptError, RedisError
+from redis.exceptions import AuthenticationError, NoPermissionError, NoScriptError, RedisError, ResponseError
 from redis.exceptions import ConnectionError as RedisConnectionError
 from redis.exceptions import TimeoutError as RedisTimeoutError
 
@@ -271,18 +271,37 @@ class PipelinedConnections:
             await connection.close()
         self._by_server.clear()
 
+    def to(self, server: Redis) -> PipelinedConnection | None:
+        """Return the connection to a server that stands at present."""
+        return self._by_server.get(server)
+
     async def execute(self, server: Redis, *commands: Sequence[Any]) -> list[Any]:
-        """Send commands together and return their replies. Raises RedisError when one of them fails."""
+        """Send commands together and return their replies; a command that is refused has its error for a reply.
+
+        Raises RedisError when the connection fails.
+        """
         connection = self._by_server.get(server)
         if connection is None:
             connection = self._by_server[server] = PipelinedConnection(server)
         try:
             await connection.send(*commands)
-            return [await connection.read_reply() for _ in commands]
+            replies = [await _reply_or_error(connection) for _ in commands]
         except BaseException:
-            del self._by_server[server]
-            await connection.close()
+            await self._close(server)
             raise
+        if any(isinstance(reply, ResponseError) for reply in replies):
+            await self._close(server)  # a server that may no longer be written to: look anew who it is
+        return replies
+
+    async def _close(self, server: Redis) -> None:
+        await self._by_server.pop(server).close()
+
+
+async def _reply_or_error(connection: PipelinedConnection) -> Any:
+    try:
+        return await connection.read_reply()
+    except ResponseError as error:
+        return error
 
 
 def xread_command(key: str, after: str, at_most: int) -> Sequence[Any]:

@@ -1,9 +1,9 @@
 """Another number of shards for a ward whose parts are stopped: every input, log and summary goes where it belongs.
 
-All is first written beside what is there, under keys with `next`. Then `resharding` is noted in the ward's layout:
-from there on parts do not start, and a run that was cut off is brought to its end by the next one. Each shard is
-exchanged in one transaction. Checkpoints are left out: detectors rebuild their states from the inputs, as after a
-change of rules.
+The change is noted in the ward's layout: from there on parts do not start. All is first written beside what is there,
+under keys with `next`; a run that is cut off meanwhile is begun anew by the next one, or given up by one with the old
+number. Then each shard is exchanged in one transaction; that is brought to its end by the next run. Checkpoints are
+left out: detectors rebuild their states from the inputs, as after a change of rules.
 """
 
 import heapq
@@ -16,7 +16,7 @@ from quietward.contracts.errors import BadSettings
 from quietward.contracts.inputs import Input, Tick, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.summary import decode_summary
 from quietward.store.client import Redis, Store, newest_id, read_stream
-from quietward.store.topology import RESHARDING, check_stopped, refuse_while_reseating
+from quietward.store.topology import COPYING, EXCHANGING, PHASE, RESHARDING, check_stopped, refuse_while_reseating
 
 READ_AT_ONCE = 500
 EXCHANGED = ("input", "position", "checkpoint", "summary", "refusals", "aside")
@@ -36,31 +36,61 @@ async def reshard(store: Store, name: str, shards: int, now_ms: int) -> int:
     old, new = Ward(name, before), Ward(name, shards)
     remedy = "Stop all parts, detect last, and try again; devices and broker keep what comes meanwhile"
     await check_stopped(store, old, now_ms, remedy)
-    if RESHARDING.encode() in noted:  # a run before this one was cut off
-        new = Ward(name, int(noted[RESHARDING.encode()]))
-        if new.shards != shards:
-            remedy = f"A change to {new.shards} has begun and must be finished first: quietward reshard {new.shards}"
+    begun = int(noted.get(RESHARDING.encode(), b"0"))
+    if begun and noted.get(PHASE.encode()) != COPYING.encode():  # a run before this one was cut off
+        if begun != shards:
+            remedy = f"A change to {begun} has begun and must be finished first: quietward reshard {begun}"
             raise BadSettings("shards", shards, remedy)
-    elif shards == before:
-        return before
     else:
+        if begun:
+            await _give_up(store, old, Ward(name, begun))
+        if shards == before:
+            return before
         await _check_worked_through(store, old)
-        await _copy(store, old, new)
-        await store.at(layout).hset(layout, RESHARDING, str(shards))
+        await cast("Any", store.at(layout).hset(layout, mapping={RESHARDING: str(shards), PHASE: COPYING}))
+        try:  # a part may have looked at the layout just before
+            await _copy_unless_it_changes(store, old, new)
+            await check_stopped(store, old, now_ms, remedy)
+        except BadSettings:
+            await _give_up(store, old, new)
+            raise
+        await store.at(layout).hset(layout, PHASE, EXCHANGING)
     for number in range(max(old.shards, new.shards)):
         await _exchange(store, new.shard(number))
     await store.at(layout).hset(layout, "shards", str(new.shards))
-    await store.at(layout).hdel(layout, RESHARDING)
+    await store.at(layout).hdel(layout, RESHARDING, PHASE)
     return before
 
 
-async def _check_worked_through(store: Store, ward: Ward) -> None:
+async def _copy_unless_it_changes(store: Store, old: Ward, new: Ward) -> None:
+    stands = await _check_worked_through(store, old)
+    await _copy(store, old, new)
+    for shard, before, now in zip(old.all_shards, stands, await _check_worked_through(store, old), strict=True):
+        if before != now:
+            raise BadSettings("shard", shard.number, "Something has come meanwhile: stop all parts, and try again")
+
+
+async def _give_up(store: Store, old: Ward, new: Ward) -> None:
+    """Take away what has been written beside the shards, then the note: parts may start again."""
+    for number in range(max(old.shards, new.shards)):
+        shard = new.shard(number)
+        await store.at(shard.root).delete(_ready(shard))
+        await _delete(store.at(shard.root), _next(shard))
+    layout = old.topology
+    await store.at(layout).hdel(layout, RESHARDING, PHASE)
+
+
+async def _check_worked_through(store: Store, ward: Ward) -> list[str]:
+    """Return the newest input of each shard. Raises BadSettings where it has not been worked through."""
+    found = []
     for shard in ward.all_shards:
         position = cast("bytes | None", await store.at(shard.position).get(shard.position))
         newest = await newest_id(store.at(shard.input), shard.input)
         if newest not in ("0-0", (position or b"").decode()):
             remedy = "It has inputs that no detector has processed: run one for a moment, without ingest"
             raise BadSettings("shard", shard.number, remedy)
+        found.append(newest)
+    return found
 
 
 def _next(shard: Shard) -> Shard:

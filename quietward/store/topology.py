@@ -10,7 +10,9 @@ from quietward.contracts.liveness import SILENT_AFTER_MS, reports_of
 from quietward.store.client import Script, Store
 
 RESHARDING = "resharding"
-"""Field of the ward's layout while its shards are exchanged: their new number."""
+"""Field of the ward's layout while its shards are copied and exchanged: their new number."""
+PHASE, COPYING, EXCHANGING = "resharding-phase", "copying", "exchanging"
+"""Field beside it: whether it can still be given up. Version 0.2 has none, and notes what it exchanges."""
 RESEATING = "reseating"
 """Field of the ward's layout while its sessions at the broker are exchanged: their new number and the new word."""
 
@@ -59,10 +61,16 @@ async def check_topology(store: Store, ward: Ward, **counts: int) -> None:
 
 
 def refuse_while_resharding(ward: Ward, noted: dict[bytes, bytes]) -> None:
-    """Raise BadSettings if the ward's shards are being exchanged. noted: its layout."""
+    """Raise BadSettings if the ward's shards are being copied or exchanged. noted: its layout."""
     if (resharding := noted.get(RESHARDING.encode())) is not None:
         number = resharding.decode()
         remedy = f"The shards of ward {ward.name} are being moved; finish it with: quietward reshard {number}"
+        if noted.get(PHASE.encode()) == COPYING.encode():
+            before = noted.get(b"shards", b"").decode()
+            remedy = (
+                f"Other shards of ward {ward.name} are being prepared; go on with: quietward reshard {number}, "
+                f"or give it up with: quietward reshard {before}"
+            )
         raise BadSettings("setting shards", number, remedy)
 
 

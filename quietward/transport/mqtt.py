@@ -36,6 +36,11 @@ SESSION_KEPT_S = 24 * 3600
 RECEIVE_MAXIMUM = 1000
 LARGEST_PACKET = 65_536
 """Brokers hand on nothing larger to ingest, so a device cannot fill its memory; far above what a second needs."""
+WAITING_BYTES = 64 * 1024 * 1024
+"""Of messages at QoS 0 that wait to be taken, as while the store is away; what comes beyond is dropped. Those at QoS 1
+the broker holds back (receive maximum), those at QoS 0 it sends however many there are."""
+MESSAGE_BYTES = 500
+"""What a message costs beside topic and payload."""
 IN_FLIGHT = 500
 READ_AT_ONCE = 65_536
 PACKETS_AT_ONCE = 1000
@@ -273,14 +278,27 @@ def _check_granted(topic: str, granted: Sequence[int | ReasonCode]) -> None:
             raise MqttError(f"the broker refuses the subscription to {topic}: {code}")
 
 
+def _waiting_bytes(message: Message) -> int:
+    """Return what a message costs that the broker does not count for us; 0 at QoS 1."""
+    return 0 if message.qos else MESSAGE_BYTES + len(message.topic) + len(message.payload)
+
+
 class Subscriber:
     """A persistent session: what was published while we were disconnected is delivered on reconnection.
 
-    Use as `async with`, once: a new Subscriber for every connection. tls: whom to trust at an mqtts:// URL.
+    Use as `async with`, once: a new Subscriber for every connection. tls: whom to trust at an mqtts:// URL. dropped:
+    called with the topic of each message at QoS 0 for which there was no room.
     """
 
-    def __init__(self, url: str, client_id: str, *topics: str, tls: Tls = SYSTEM) -> None:
-        self.url, self.topics, self.tls = url, topics, tls
+    def __init__(
+        self,
+        url: str,
+        client_id: str,
+        *topics: str,
+        tls: Tls = SYSTEM,
+        dropped: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.url, self.topics, self.tls, self._dropped = url, topics, tls, dropped
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_KEPT_S
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
@@ -291,6 +309,7 @@ class Subscriber:
         paho._handle_publish = self._receive
         self._paho = paho
         self._received: list[Message] = []
+        self._waiting_bytes = 0  # of those at QoS 0
         self._changed = asyncio.Event()  # a message was received, or the connection is lost
         self._session_present = False
         on_connect: Any = paho.on_connect
@@ -333,7 +352,13 @@ class Subscriber:
     def _receive(self) -> MQTTErrorCode:
         """Keep a message; paho and aiomqtt would spend most of ingest's time on objects for it."""
         packet = self._paho._in_packet
-        self._received.append(packets.message(packet["command"], bytes(packet["packet"])))
+        message = packets.message(packet["command"], bytes(packet["packet"]))
+        size = _waiting_bytes(message)
+        if size and self._waiting_bytes + size > WAITING_BYTES:
+            self._dropped(message.topic)
+            return MQTT_ERR_SUCCESS
+        self._waiting_bytes += size
+        self._received.append(message)
         self._changed.set()
         return MQTT_ERR_SUCCESS
 
@@ -351,6 +376,8 @@ class Subscriber:
             self._changed.clear()
         batch = self._received[:at_most]
         del self._received[:at_most]
+        if self._waiting_bytes:
+            self._waiting_bytes -= sum(map(_waiting_bytes, batch))
         return batch
 
     def acknowledge(self, batch: Sequence[Message]) -> None:

@@ -26,6 +26,7 @@ from quietward.contracts.settings import Settings, with_account
 from quietward.contracts.tls import SYSTEM, Tls
 from quietward.dashboard.auth import audit
 from quietward.dashboard.auth.sessions import Sessions
+from quietward.dashboard.history.reader import read_summary
 from quietward.dashboard.live.hub import Hub
 from quietward.ingest.unexpected import Unexpected
 from quietward.runtime.doctor import examine
@@ -191,8 +192,18 @@ async def test_a_wrong_password_is_said_and_not_shown(guarded: Guarded) -> None:
 SHARD = "quietward:{ward-1:0}"
 WHOLE = "quietward:{ward-1}"
 MAY: dict[str, tuple[str, ...]] = {
-    "ingest": (f"XADD {SHARD}:input * e x", f"SADD {WHOLE}:beds bed-1", f"XADD {WHOLE}:refused * e x"),
-    "detect": (f"XREAD STREAMS {SHARD}:input 0", f"XADD {SHARD}:log:bed-1 * e x", f"HSET {SHARD}:summary bed-1 x"),
+    "ingest": (
+        f"XADD {SHARD}:input * e x",
+        f"SADD {WHOLE}:beds bed-1",
+        f"SMEMBERS {WHOLE}:beds",
+        f"XADD {WHOLE}:refused * e x",
+    ),
+    "detect": (
+        f"XREAD STREAMS {SHARD}:input 0",
+        f"XADD {SHARD}:log:bed-1 * e x",
+        f"HSET {SHARD}:summary bed-1 x",
+        f"XADD {SHARD}:input * e x",
+    ),
     "serve": (f"XADD {SHARD}:input * e x", f"XRANGE {SHARD}:log:bed-1 - +", f"SET {WHOLE}:secret x NX"),
     "simulate": (f"XADD {SHARD}:input * e x", f"XREAD STREAMS {SHARD}:input 0"),
 }
@@ -202,7 +213,7 @@ MAY_NOT: dict[str, tuple[str, ...]] = {
         f"HSET {SHARD}:summary bed-1 x", f"GET {WHOLE}:secret", f"SADD {WHOLE}:taken-in bed-9",
     ),
     "detect": (
-        f"XADD {SHARD}:input * e x", f"XTRIM {SHARD}:input MAXLEN 0", f"GET {WHOLE}:secret",
+        f"XTRIM {SHARD}:input MAXLEN 0", f"XDEL {SHARD}:input 1-1", f"DEL {SHARD}:input", f"GET {WHOLE}:secret",
         f"SADD {WHOLE}:beds bed-1", f"XADD {WHOLE}:audit * e x",
     ),
     "serve": (
@@ -232,7 +243,7 @@ async def test_a_user_may_do_what_its_part_does_and_nothing_else(guarded: Guarde
 
 async def test_a_whole_ward_works_with_accounts(guarded: Guarded) -> None:
     """Every part with its own user, passwords from files: nothing that it does is refused by the store's rules, an act
-    of the page arrives, and no password stands in any log.
+    of the page arrives, a woman is moved, and no password stands in any log.
     """
     (guarded.folder / "secret").write_text(PASSWORD + "\n")
     devices = guarded.folder / "devices"
@@ -262,12 +273,28 @@ async def test_a_whole_ward_works_with_accounts(guarded: Guarded) -> None:
                 return sorted(found) == [b"bed-1", b"bed-2"]
 
             assert await until(has_beds), [parts.log(part) for part in ("simulate", "ingest", "detect")]
-            assert await until(lambda: asyncio.to_thread(_is_noted, settings.port))
+            turned = {"type": "care", "bed": "bed-1", "what": "turned", "by": "Nora"}
+            assert await until(lambda: asyncio.to_thread(_is_taken, settings.port, turned))
 
             async def has_note() -> bool:
                 return any(b"turned to the side" in fields[b"e"] for _, fields in await _log(operator, "bed-1"))
 
             assert await until(has_note), await _log(operator, "bed-1")
+
+            for act in (
+                {"type": "leave", "bed": "bed-2", "by": "Nora"},
+                {"type": "move", "bed": "bed-1", "to": "bed-2", "by": "Nora"},
+            ):
+                assert await asyncio.to_thread(_is_taken, settings.port, act)
+
+            async def is_moved() -> bool:
+                here, there = [await read_summary(operator, WARD, bed) for bed in ("bed-1", "bed-2")]
+                assert here is not None
+                assert there is not None
+                came_from = [] if there.stay is None else there.stay.came_from
+                return not here.moving_to and [before.bed for before in came_from] == ["bed-1"]
+
+            assert await until(is_moved), parts.log("detect")
 
             async def is_saved() -> bool:
                 return bool(await operator.exists(WARD.shard(0).checkpoint))
@@ -323,9 +350,9 @@ async def test_the_page_signs_in_and_takes_in_as_its_user(guarded: Guarded) -> N
         assert await _denied(operator) == []
 
 
-def _is_noted(port: int) -> bool:
-    """Note something at a bed; False while the page has not read of it yet."""
-    body = json.dumps({"type": "care", "bed": "bed-1", "what": "turned", "by": "Nora"}).encode()
+def _is_taken(port: int, act: dict[str, str]) -> bool:
+    """Do something at a bed; False while the page has not read of it yet."""
+    body = json.dumps(act).encode()
     request = urllib.request.Request(f"http://127.0.0.1:{port}/act", body, {"content-type": "application/json"})
     try:
         with urllib.request.urlopen(request, timeout=10) as answer:

@@ -144,6 +144,18 @@ async def test_a_silent_worker_is_dead_but_not_while_the_store_was_away(store: S
     assert await claim(store, "a") == [], "it has been taken for dead"
 
 
+async def test_a_store_whose_clock_was_set_back_declares_nobody_dead_but_who_is_silent(store: Store) -> None:
+    """Until its clock had caught up, an hour for an hour, nobody would have taken what a killed worker held."""
+    assert await claim(store, "a", count=2) == [0, 1]
+    assert await claim(store, "b", count=2) == []
+    hours_ahead = round(time.time() * 1000) + 7_200_000
+    for worker in "ab":
+        await store.hset(WARD.workers("test"), worker, str(hours_ahead))
+    assert await claim(store, "b", count=2, dead_after_ms=300) == [], "it may be alive, and claim in a moment"
+    await asyncio.sleep(0.4)
+    assert await claim(store, "b", count=2, dead_after_ms=300) == [0, 1]
+
+
 async def test_a_worker_known_to_be_dead_is_not_waited_for(store: Store, workers: Callable[[int], Workers]) -> None:
     assert await claim(store, "a") == [0, 1, 2, 3]
     assert await claim(store, "b", "a") == [0, 1, 2, 3]

@@ -20,6 +20,7 @@ from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.settings import Settings
 from quietward.ingest import service as ingest_service
 from quietward.ingest.service import Ingest
+from quietward.runtime import liveness
 from quietward.runtime.clock import now_ms
 from quietward.runtime.embedded import wait_for_port
 from quietward.runtime.liveness import StoppedSince
@@ -98,6 +99,30 @@ async def test_who_ends_is_gone_and_who_was_killed_is_forgotten_by_its_successor
     assert await until(none), parts.log("detect")
     code, said = alive(settings, "detect")
     assert (code, said.strip()) == (1, "detect: does not run")
+
+
+async def test_a_killed_worker_is_forgotten_though_its_report_is_from_the_future(
+    ward: Ward, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The server's clock was set back since; one that is alive, on a server whose clock is ahead, reports again."""
+    monkeypatch.setattr(liveness, "REPORT_EVERY_S", 0.05)
+    monkeypatch.setattr(liveness, "FORGET_EVERY", 4)
+    killed, living = [WorkerReport("detect", f"another-{n} 7 ab", now_ms() + 3_600_000) for n in range(2)]
+    for one in (killed, living):
+        await store.hset(ward.heartbeats, f"{one.part} {one.worker}", encode_report(one))
+    own = asyncio.create_task(liveness.report(store, ward, "detect"))
+    at = living.at
+
+    async def only_one_is_left() -> bool:
+        nonlocal at
+        at += 1
+        report = encode_report(WorkerReport(living.part, living.worker, at))
+        await store.hset(ward.heartbeats, f"{living.part} {living.worker}", report)
+        return killed.worker not in {one.worker for one in await reports(store, ward, "detect")}
+
+    assert await until(only_one_is_left)
+    await stop(own)
+    assert living.worker in {one.worker for one in await reports(store, ward, "detect")}
 
 
 async def test_only_workers_of_this_machine_may_be_asked_for(settings: Settings, ward: Ward, store: Store) -> None:

@@ -16,7 +16,7 @@ from quietward.detect.store import ShardStore
 from quietward.runtime import metrics
 from quietward.store.client import RedisError, Store
 from quietward.store.reshard import reshard
-from quietward.store.topology import check_topology
+from quietward.store.topology import PHASE, check_topology
 from tests.integration import test_crash
 from tests.integration.test_crash import BEDS, inputs
 
@@ -115,12 +115,12 @@ async def test_it_refuses_while_a_part_runs_or_something_is_left(store: Store) -
         await reshard(store, "moved", 3, LATER_MS)
 
 
-async def test_a_run_that_was_cut_off_is_ended_by_the_next(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("by_0_2", [False, True])
+async def test_a_run_that_was_cut_off_is_ended_by_the_next(
+    store: Store, monkeypatch: pytest.MonkeyPatch, by_0_2: bool
+) -> None:
     ward = Ward("moved", 3)
-    await check_topology(store, ward, shards=3)
-    await fill(store, ward, inputs()[:60], 1)
-    await work(store, ward)
-    expected = await said(store, ward)
+    expected = await worked_through(store, ward)
     exchange = reshard_module()._exchange
     done: list[Any] = []
 
@@ -135,11 +135,94 @@ async def test_a_run_that_was_cut_off_is_ended_by_the_next(store: Store, monkeyp
         await reshard(store, "moved", 2, LATER_MS)
     with pytest.raises(BadSettings, match="quietward reshard 2"):
         await check_topology(store, Ward("moved", 3), shards=3)
-    with pytest.raises(BadSettings, match="must be finished first"):
-        await reshard(store, "moved", 4, LATER_MS)
+    for other in (3, 4):
+        with pytest.raises(BadSettings, match="must be finished first"):
+            await reshard(store, "moved", other, LATER_MS)
     monkeypatch.setattr(reshard_module(), "_exchange", exchange)
+    if by_0_2:  # which notes its change once it has copied
+        await store.hdel(ward.topology, PHASE)
     await reshard(store, "moved", 2, LATER_MS)
     assert await said(store, Ward("moved", 2)) == expected
+    assert await store.hgetall(ward.topology) == {b"shards": b"2"}
+
+
+async def worked_through(store: Store, ward: Ward) -> dict[str, list[Any]]:
+    """Make a ward whose inputs are worked through, and return what it has said."""
+    await check_topology(store, ward, shards=ward.shards)
+    await fill(store, ward, inputs()[:60], 1)
+    await work(store, ward)
+    return await said(store, ward)
+
+
+async def staged(store: Store) -> list[Any]:
+    return [key async for key in store.scan_iter("*next*")]
+
+
+async def test_no_part_starts_while_it_copies(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it wrote would be deleted by the exchange."""
+    ward = Ward("moved", 3)
+    expected = await worked_through(store, ward)
+    copy = reshard_module()._copy
+
+    async def started_meanwhile(*what: Any) -> None:
+        with pytest.raises(BadSettings, match="quietward reshard 2, or give it up with: quietward reshard 3"):
+            await check_topology(store, ward, shards=3)
+        await copy(*what)
+
+    monkeypatch.setattr(reshard_module(), "_copy", started_meanwhile)
+    await reshard(store, "moved", 2, LATER_MS)
+    assert await said(store, Ward("moved", 2)) == expected
+
+
+@pytest.mark.parametrize("then", [3, 4])
+async def test_a_run_that_was_cut_off_while_it_copied_is_begun_anew_or_given_up(
+    store: Store, monkeypatch: pytest.MonkeyPatch, then: int
+) -> None:
+    ward = Ward("moved", 3)
+    await worked_through(store, ward)
+
+    async def dies(*_: Any) -> None:
+        raise RedisError("the store has gone")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(reshard_module(), "_copy_beds", dies)
+        with pytest.raises(RedisError):
+            await reshard(store, "moved", 5, LATER_MS)
+    assert await staged(store)
+    await store.xadd(ward.shard(0).input, {"e": encode_inputs([])})  # as a part of an earlier version, which starts
+    await work(store, ward)
+    expected = await said(store, ward)
+    assert await reshard(store, "moved", then, LATER_MS) == 3
+    assert await staged(store) == []
+    await check_topology(store, Ward("moved", then), shards=then)
+    assert await said(store, Ward("moved", then)) == expected
+
+
+@pytest.mark.parametrize("what", ["runs", "has written", "has written and worked"])
+async def test_a_part_that_had_just_started_stops_it_before_anything_is_exchanged(
+    store: Store, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    """It had looked at the layout just before the change was noted."""
+    ward = Ward("moved", 3)
+    await worked_through(store, ward)
+    copy = reshard_module()._copy
+
+    async def started_before(*arguments: Any) -> None:
+        await copy(*arguments)
+        if what == "runs":
+            await store.hset(ward.heartbeats, "ingest", encode_report(WorkerReport("ingest", "a 1 b", LATER_MS)))
+        else:
+            await store.xadd(ward.shard(1).input, {"e": encode_inputs([])})
+        if what == "has written and worked":
+            await work(store, ward)
+
+    monkeypatch.setattr(reshard_module(), "_copy", started_before)
+    said_why = {"runs": "parts that run", "has written": "no detector has processed"}.get(what, "has come meanwhile")
+    with pytest.raises(BadSettings, match=said_why):
+        await reshard(store, "moved", 2, LATER_MS)
+    assert await staged(store) == []
+    await check_topology(store, ward, shards=3)
+    assert await store.xlen(ward.shard(1).input) > 0
 
 
 def reshard_module() -> Any:

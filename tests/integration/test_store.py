@@ -28,10 +28,20 @@ async def test_answers_come_in_the_order_of_the_commands(store: Store) -> None:
             store, ("SET", "a", 1), ("INCR", "a"), ("XADD", "s", "1-1", "e", b"\x00x"), ("GET", "a")
         )
         assert found == [b"OK", 2, b"1-1", b"2"]
-        with pytest.raises(RedisError):
-            await connections.execute(store, ("INCR", "s"), ("SET", "a", 7))
-        # The answer to SET was never read: it must not be taken for that of what is asked next.
+        refused, *others = await connections.execute(store, ("INCR", "s"), ("SET", "a", 7), ("GET", "a"))
+        assert isinstance(refused, RedisError)
+        assert "WRONGTYPE" in str(refused)
+        assert others == [b"OK", b"7"], "what was taken is told"
         assert await connections.execute(store, ("GET", "a")) == [b"7"]
+
+
+async def test_a_connection_that_fails_raises_and_the_next_one_works(store: Store) -> None:
+    async with PipelinedConnections() as connections:
+        assert await connections.execute(store, ("SET", "a", 1)) == [b"OK"]
+        await store.client_kill_filter(_type="normal", skipme=True)
+        with pytest.raises(RedisError):
+            await connections.execute(store, ("SET", "a", 2), ("GET", "a"))
+        assert await connections.execute(store, ("GET", "a")) == [b"1"]
 
 
 async def test_a_stream_is_read_as_the_client_reads_it(store: Store) -> None:

@@ -94,3 +94,15 @@ async def test_the_list_is_bounded_and_who_sends_is_not_pushed_off_it(
     again: Any = Unexpected(store, ward)
     await again.read()
     assert again.taken_in == {"f"}
+
+
+async def test_who_was_just_taken_in_is_not_missed_beside_a_noisy_stray(ward: Ward, store: Store) -> None:
+    """The stray is heard first in each second, the device always in between."""
+    devices = Unexpected(store, ward)
+    await devices.read()
+    await Hub(ward, store).take_in("visitor")
+    for second_ms in range(0, 3000, 1000):
+        await devices.note(["stray"], second_ms)
+        await devices.note(["visitor-2"], second_ms + 500)
+    assert devices.taken_in == {"visitor"}, "whoever has not sent meanwhile is known, too"
+    assert [device.name for device in await read_unexpected(store, ward)] == ["stray", "visitor-2"]

@@ -1,14 +1,21 @@
 """A server's clock that is set is noticed, and nothing that is kept is lost by it."""
 
+from contextlib import suppress
+from typing import Any, cast
+
 import pytest
 
-from quietward.contracts.inputs import Block, Tick
+from quietward.contracts.addresses import Ward
+from quietward.contracts.inputs import Block, Input, Tick
 from quietward.contracts.log import Event
+from quietward.contracts.settings import Settings
 from quietward.contracts.summary import SignalState
 from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.state.state import State
+from quietward.ingest.service import Ingest
 from quietward.runtime.clock import TOLD_FOR_MS, Kept, WatchedClock
+from quietward.store.client import RedisError
 from tests.traces import RULES
 
 HOUR_MS = 3_600_000
@@ -87,3 +94,50 @@ def test_a_servers_clock_that_is_set_raises_nothing(hours: int, ingests: int) ->
     output = engine.step(state, [Tick(at + 60_000)])
     assert {s.signal for s in summaries.of(state, output)} == {SignalState.LOST}, "real silence is noticed as before"
     assert len(output.updated) == 6
+
+
+async def test_a_step_that_could_not_be_written_is_told_when_the_store_is_back() -> None:
+    """While the store is away for longer than a step is told: else all beds would seem to have been silent for it."""
+    times, store = Times(), cast("Any", None)
+    clock = WatchedClock(lambda: times.wall, lambda: times.steady)
+    ingest = Ingest(Ward("w", 2), store, Settings(shards=2), clock=clock)
+    away: set[int] = set()
+    written: dict[int, Tick] = {}
+
+    async def write(_: Any, inputs: dict[int, list[Input]], *__: Any) -> None:
+        written.clear()
+        for n in set(inputs) - away:
+            (tick,) = inputs.pop(n)
+            assert isinstance(tick, Tick)
+            written[n] = tick
+        if inputs:
+            raise RedisError("away")
+
+    ingest.write = write  # type: ignore[method-assign,assignment]
+    connections, told = cast("Any", None), {0: 0, 1: 0}
+
+    async def steps_written(*shards_away: int) -> dict[int, int]:
+        times.pass_(1000)
+        away.clear()
+        away.update(shards_away)
+        with suppress(RedisError):
+            await ingest.write_ticks(connections, told)
+        return {n: tick.stepped_ms for n, tick in written.items()}
+
+    assert await steps_written() == {0: 0, 1: 0}
+    times.wall += HOUR_MS
+    assert await steps_written(1) == {0: HOUR_MS}
+    for _ in range(10):
+        await steps_written(1)
+    times.wall += DAY_MS
+    assert await steps_written(1) == {0: DAY_MS}
+    times.pass_(60_000)
+    assert await steps_written() == {0: 0, 1: HOUR_MS + DAY_MS}
+    assert await steps_written() == {0: 0, 1: 0}
+    times.wall -= HOUR_MS
+    await steps_written(0, 1)
+    times.wall += HOUR_MS
+    times.pass_(TOLD_FOR_MS)
+    await steps_written(0, 1)
+    times.pass_(TOLD_FOR_MS)
+    assert await steps_written() == {0: 0, 1: 0}, "it stands again where it stood"

@@ -100,9 +100,9 @@ def test_neither_repository_nor_image_takes_people_keys_answers_or_what_was_buil
     for file in (".gitignore", ".dockerignore"):
         ignored = {line.strip("/") for line in (ROOT / file).read_text().split()}
         assert {"people.toml", "studies", "classroom", "build", "dist", ".venv", "*.log"} <= ignored, file
+        assert {"*.pem", "*.key", "passwords", "devices", "settings.toml", ".env"} <= ignored, "an image is passed on"
     defaults = Settings()
     assert {defaults.studies, defaults.classroom} <= ignored
-    assert {"*.pem", "*.key"} <= ignored, "an image is passed on"
 
 
 def test_the_base_of_the_image_can_be_pinned() -> None:

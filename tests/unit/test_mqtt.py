@@ -146,3 +146,35 @@ def test_a_publishers_numbers_begin_again_at_one() -> None:
 
     numbers = asyncio.run(run())
     assert numbers == [*range(1, 0x10000), 1, 2]
+
+
+def test_what_comes_at_qos_0_while_nobody_takes_it_is_dropped_from_a_bound_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """QoS 1 has its bound at the broker (receive maximum), QoS 0 has none in MQTT."""
+    monkeypatch.setattr(mqtt, "WAITING_BYTES", 10 * (mqtt.MESSAGE_BYTES + 21))
+
+    async def run() -> None:
+        dropped: list[str] = []
+        subscriber = mqtt.Subscriber("mqtt://127.0.0.1:1", "ingest", "#", dropped=dropped.append)
+        paho: Any = subscriber._paho
+
+        def receive(payload: bytes, qos: int, times: int) -> None:
+            body = b"\x00\x01t" + (b"\x00\x07" if qos else b"") + b"\x00" + payload
+            paho._in_packet |= {"command": PacketTypes.PUBLISH << 4 | qos << 1, "packet": body}
+            for _ in range(times):
+                subscriber._receive()
+
+        receive(b"0" * 20, 0, 25)
+        assert len(dropped) == 15
+        receive(b"1" * 20, 1, 30)
+        assert len(dropped) == 15, "what must be acknowledged is kept"
+        assert set(dropped) == {"t"}
+        batch = await subscriber.next_batch(5)
+        assert [(m.qos, m.payload) for m in batch] == [(0, b"0" * 20)] * 5
+        receive(b"0" * 20, 0, 6)
+        assert len(dropped) == 16, "there is room for as many as were taken"
+        batch = await subscriber.next_batch()
+        assert sorted(m.qos for m in batch) == [0] * 10 + [1] * 30
+        receive(b"0" * 20, 0, 10)
+        assert len(dropped) == 16
+
+    asyncio.run(run())

@@ -1,0 +1,78 @@
+"""What ingest writes stands in the streams once, also where a part of it is refused; on both stores."""
+
+from typing import Any
+
+import pytest
+
+from quietward.contracts.addresses import Ward
+from quietward.contracts.inputs import Block, Input, Tick, inputs_of
+from quietward.contracts.settings import Settings
+from quietward.ingest import service
+from quietward.ingest.service import Ingest
+from quietward.store.client import PipelinedConnections, RedisError, Store
+
+WARD = Ward("writes", 3)
+
+
+def second(n: int) -> Block:
+    return Block(f"bed-{n}", "s", 1, 1, 1, [140.0] * 4, [10.0] * 4)
+
+
+async def written(store: Store, number: int) -> list[Any]:
+    entries: Any = await store.xrange(WARD.shard(number).input)
+    return [item for _, fields in entries for item in inputs_of(fields)]
+
+
+async def test_what_a_server_has_taken_is_not_written_again_when_it_refuses_another_shards(store: Store) -> None:
+    ingest = Ingest(WARD, store, Settings(shards=3))
+    inputs: dict[int, list[Input]] = {n: [second(n)] for n in range(3)}
+    await store.set(WARD.shard(1).input, "in the way")
+    async with PipelinedConnections() as connections:
+        for _ in range(2):
+            with pytest.raises(RedisError, match="WRONGTYPE"):
+                await ingest.write(connections, inputs, [], {})
+            assert list(inputs) == [1]
+        await store.delete(WARD.shard(1).input)
+        await ingest.write(connections, inputs, [], {})
+    assert inputs == {}
+    assert [await written(store, n) for n in range(3)] == [[second(n)] for n in range(3)]
+
+
+async def test_what_waits_for_a_replica_is_written_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The next try writes next to nothing: a replica that has it has all that came before it."""
+    monkeypatch.setattr(service, "REPLICATED_WITHIN_MS", 10)
+    ingest = Ingest(WARD, store, Settings(shards=3, copies=1))
+    inputs: dict[int, list[Input]] = {n: [second(n)] for n in range(2)}
+    taken: dict[int, Any] = {}
+    async with PipelinedConnections() as connections:
+        for _ in range(4):
+            with pytest.raises(RedisError, match="only 0 of 1 replicas"):
+                await ingest.write(connections, inputs, [], taken)
+        assert sorted(inputs) == [0, 1], "nothing may be acknowledged"
+        monkeypatch.setattr(store, "min_replicas", lambda *_: 0)
+        await ingest.write(connections, inputs, [], taken)
+    assert inputs == {}
+    for n in range(2):
+        first, *others = await written(store, n)
+        assert first == second(n)
+        assert len(others) == 4
+        assert all(isinstance(item, Tick) and not item.stepped_ms for item in others)
+
+
+async def test_what_waits_for_a_replica_is_written_to_whoever_answers_next(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a failover the server that answers may be a replica that never had it."""
+    monkeypatch.setattr(service, "REPLICATED_WITHIN_MS", 10)
+    ingest = Ingest(WARD, store, Settings(shards=3, copies=1))
+    inputs: dict[int, list[Input]] = {0: [second(0)]}
+    taken: dict[int, Any] = {}
+    async with PipelinedConnections() as connections:
+        with pytest.raises(RedisError, match="only 0 of 1 replicas"):
+            await ingest.write(connections, inputs, [], taken)
+        await store.delete(WARD.shard(0).input)
+        await store.client_kill_filter(_type="normal", skipme=True)
+        for said in ("Connection", "only 0 of 1 replicas"):
+            with pytest.raises(RedisError, match=said):
+                await ingest.write(connections, inputs, [], taken)
+        assert await written(store, 0) == [second(0)]
