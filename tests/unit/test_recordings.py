@@ -196,6 +196,34 @@ def test_what_reading_leaves_out_or_fills_is_said(tmp_path: Path) -> None:
     assert np.isnan(found.ua).all()
 
 
+@pytest.mark.parametrize(
+    ("step_s", "note"),
+    [(0.26, "10 s in gaps have no value"), (0.24, "40 rows less than 0.25 s after another are left out"), (0.125, "8 Hz")],
+)
+def test_a_row_is_where_its_time_says_however_long_it_goes_on(tmp_path: Path, step_s: float, note: str) -> None:
+    """A clock that goes a little wrong moved what came after 1000 s by 40 s, and nothing was said."""
+    rows = [f"{i * step_s:.3f},{100 + i % 100},5\n" for i in range(1001)]
+    found = read_text(tmp_path, HEAD + "".join(rows))
+    assert len(found.fhr) == pytest.approx(1000 * step_s * 4, abs=1)
+    there = np.flatnonzero(~np.isnan(found.fhr))
+    at = np.round(there / 4 / step_s)
+    assert (np.abs(there / 4 - at * step_s) <= 0.125).all()
+    assert np.mean(found.fhr[there] == 100 + at % 100) > 0.95
+    assert note in found.note
+
+
+@pytest.mark.parametrize("hz", [3.97, 4.03])
+def test_a_rate_that_is_nearly_ours_moves_nothing(tmp_path: Path, hz: float) -> None:
+    """Ten minutes at 3.97 Hz were read as 9:55, and nothing was said."""
+    n = round(600 * hz)
+    signal = observation(interval=1 / hz, data=" ".join(str(i) for i in range(40)) + " 0" * (n - 80) + " 60" * 40)
+    (tmp_path / "r.fhir.json").write_text(signal)
+    found = read_recording(tmp_path / "r.fhir.json")
+    assert len(found.fhr) == 2400
+    assert np.flatnonzero(found.fhr == 160)[0] / 4 == pytest.approx((n - 40) / hz, abs=0.25)
+    assert f"{hz} Hz brought to 4 Hz" in found.note
+
+
 def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) -> None:
     (tmp_path / "no.csv").write_text("mother,fhr\n1,2\n")
     (tmp_path / "empty.csv").write_text("")
