@@ -377,9 +377,24 @@ def test_a_senml_pack_of_others_is_read_by_its_names_units_and_times(tmp_path: P
     np.testing.assert_array_equal(found.ua[::4], [12, *[np.nan] * 4])
 
 
+def test_a_base_value_is_added_until_the_next(tmp_path: Path) -> None:
+    """RFC 8428, 4.1: to values, as the base time is to times; in the unit of the record."""
+    path = senml(
+        tmp_path,
+        {"bn": "x:", "bt": 1.7e9, "bu": "beat/min", "bv": 100, "bver": 10},
+        {"n": "fhr", "v": 40},
+        {"n": "fhr", "t": 1, "v": -5, "bv": 150},
+        {"n": "fhr", "t": 2, "u": "1/s", "v": 0.5, "bv": 2},
+        {"n": "fhr", "t": 3, "u": "1/s"},
+    )
+    np.testing.assert_array_equal(read_recording(path).fhr[::4], [140, 145, 150])
+
+
 @pytest.mark.parametrize(
     ("record", "says"),
     [
+        ({"n": "fhr", "v": 140, "scale_": 2}, "scale_"),
+        ({"n": "fhr", "v": 140, "bver": 11}, "bver: 11. Is a version"),
         ({"n": "fhr", "u": "bpm", "v": 1}, "fhr: u: 'bpm'. Use beat/min"),
         ({"n": "pulse", "v": 1}, "Needs records named fhr, or ua, with values"),
         ({"n": "fhr", "v": "x"}, "Is not a SenML pack"),
