@@ -9,7 +9,7 @@ import numpy as np
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.fields import HZ
 from quietward.recordings import SUFFIXES
-from quietward.recordings.files import write_recording, writing_format
+from quietward.recordings.files import files_of, write_recording, writing_format
 from quietward.simulator import truth
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.scenario import Scenario
@@ -40,9 +40,10 @@ def write(
     """
     writing_format(Path(f"x{suffix}")).load()
     for order in orders:
-        for ending in (*SUFFIXES, ".truth.json"):
-            if (folder / f"{order.name}{ending}").exists():
-                raise BadSettings("--out", f"{folder}/{order.name}{ending}", "Already exists; choose another folder")
+        there = [folder / f"{order.name}{ending}" for ending in (*SUFFIXES, ".truth.json")]
+        there += files_of(folder / f"{order.name}{suffix}")
+        if taken := next((path for path in there if path.exists()), None):
+            raise BadSettings("--out", str(taken), "Already exists; choose another folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

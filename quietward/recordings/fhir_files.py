@@ -266,6 +266,11 @@ def _finding(one: Annotation, began: datetime | None, derived_from: str) -> Obse
     )  # fmt: skip
 
 
+def beside(_: Path) -> list[Path]:
+    """Return no other file: all is in one."""
+    return []
+
+
 def is_recording(path: Path) -> bool:
     """Return whether a Bundle or Observation is in it. Raises OSError."""
     with path.open("rb") as file:

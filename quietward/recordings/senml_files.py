@@ -107,6 +107,11 @@ def write(path: Path, recording: Recording) -> None:
     path.write_bytes(b"[" + lines + b"]\n")
 
 
+def beside(_: Path) -> list[Path]:
+    """Return no other file: all is in one."""
+    return []
+
+
 def is_recording(path: Path) -> bool:
     """Return whether it begins as a pack does. Raises OSError."""
     with path.open("rb") as file:

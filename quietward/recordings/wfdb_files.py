@@ -48,10 +48,15 @@ def write(path: Path, recording: Recording) -> None:
     if recording.fhr2 is not None:
         names, units, signals = [*names, FHR2], [*units, "bpm"], [*signals, recording.fhr2]
     wfdb_record.write(path, names, units, np.column_stack(signals), HZ, gain=100, began=recording.began)
-    beside = path.with_suffix(wfdb_annotations.SUFFIX)
-    beside.unlink(missing_ok=True)
+    annotations = path.with_suffix(wfdb_annotations.SUFFIX)
+    annotations.unlink(missing_ok=True)
     if recording.annotations:
-        wfdb_annotations.write(beside, recording.annotations)
+        wfdb_annotations.write(annotations, recording.annotations)
+
+
+def beside(path: Path) -> list[Path]:
+    """Return the files of data and of annotations."""
+    return [wfdb_record.data_path(path), path.with_suffix(wfdb_annotations.SUFFIX)]
 
 
 def is_recording(_: Path) -> bool:

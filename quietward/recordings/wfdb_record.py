@@ -167,10 +167,9 @@ def write(
     no_value = np.isnan(signals)
     digital = np.clip(np.round(np.where(no_value, 0.0, signals) * gain), NO_VALUE[16] + 1, 2**15 - 1)
     stored = np.where(no_value, NO_VALUE[16], digital).astype("<i2")
-    name = _name_in_header(header.stem)
-    data = header.with_name(f"{name}.dat")
+    data = data_path(header)
     base = "" if began is None else began.astimezone(UTC).strftime(" %H:%M:%S.%f %d/%m/%Y")
-    lines = [f"{name} {len(names)} {hz} {len(stored)}{base}"]
+    lines = [f"{data.stem} {len(names)} {hz} {len(stored)}{base}"]
     for label, unit, own in zip(names, units, stored.T, strict=True):
         checksum = int(own.sum(dtype=np.int64)) % 2**16
         lines.append(f"{data.name} 16 {gain}(0)/{unit} 16 0 {own[0]} {checksum} 0 {label}")
@@ -178,6 +177,10 @@ def write(
     header.write_text("\n".join(lines) + "\n")
 
 
-def _name_in_header(stem: str) -> str:
-    """Return a name that a header may hold: other characters become their number, so that different names stay so."""
-    return re.sub(r"[^A-Za-z0-9_-]", lambda found: f"_{ord(found[0]):x}_", stem)
+def data_path(header: Path) -> Path:
+    """Return the file that data are written to.
+
+    A header may name none with other characters: they become their number, so that different names stay so.
+    """
+    name = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"_{ord(found[0]):x}_", header.stem)
+    return header.with_name(f"{name}.dat")

@@ -16,7 +16,7 @@ import wfdb
 
 from quietward.contracts.errors import BadRecording
 from quietward.recordings import FORMATS, SUFFIXES, format_of
-from quietward.recordings.files import find_recordings, read_recording, write_recording
+from quietward.recordings.files import files_of, find_recordings, read_recording, write_recording
 from quietward.recordings.recording import Annotation, LabourContext, Recording
 from tests.conftest import record
 
@@ -276,6 +276,29 @@ def test_a_file_beside_it_says_more_of_the_labour(tmp_path: Path) -> None:
         beside.write_text(text)
         with pytest.raises(BadRecording, match=says):
             read_recording(tmp_path / "r.csv")
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_a_file_that_somebody_else_wrote_of_the_labour_is_left_alone(suffix: str, tmp_path: Path) -> None:
+    flat, beside = np.full(8, 140.0), tmp_path / "r.labour.toml"
+    beside.write_text("weeks = 31  # by hand\n")
+    write_recording(tmp_path / f"r{suffix}", flat, flat)
+    write_recording(tmp_path / f"r{suffix}", flat, flat, labour=LabourContext(31))
+    assert beside.read_text() == "weeks = 31  # by hand\n"
+    (tmp_path / f"r{suffix}").unlink()
+    with pytest.raises(BadRecording, match="Was not written with this recording"):
+        write_recording(tmp_path / f"r{suffix}", flat, flat, labour=LabourContext(40))
+    assert not (tmp_path / f"r{suffix}").exists()
+    assert beside.read_text() == "weeks = 31  # by hand\n"
+
+
+def test_all_files_that_writing_makes_are_known_before(tmp_path: Path) -> None:
+    flat = np.full(8, 140.0)
+    for i, suffix in enumerate(SUFFIXES):
+        path = tmp_path / str(i) / f"patient 1.2{suffix}"
+        path.parent.mkdir()
+        write_recording(path, flat, flat, annotations=[Annotation(0, 1, "noted", "a")], labour=LabourContext(30))
+        assert sorted(path.parent.iterdir()) == sorted(files_of(path))
 
 
 def edf(path: Path, *signals: edfio.EdfSignal) -> Path:
