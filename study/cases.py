@@ -21,6 +21,7 @@ from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings import name_of
 from quietward.recordings.files import find_recordings, read_recording
+from quietward.recordings.recording import NOTHING_KNOWN, LabourContext
 from quietward.simulator import emergency, scenario, shift
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.emergency import Onset
@@ -176,9 +177,11 @@ def measure_shifts(
 
 def evaluate(beds: "Sequence[BedSignals]", rules: Rules, moved: Callable[[int], None] = lambda _: None) -> Evaluations:
     """Return what the detector measures at some beds side by side."""
-    known = [bed.truth for bed in beds]
-    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
-    weeks = [0 if t is None else t.weeks for t in known]
+    second_stage, weeks = [], []
+    for bed in beds:
+        stage_s, of_truth = (None, 0) if bed.truth is None else (bed.truth.second_stage_from_s, bed.truth.weeks)
+        second_stage.append(bed.labour.second_stage_from_s if stage_s is None else stage_s)
+        weeks.append(of_truth or bed.labour.weeks)
     return evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
 
 
@@ -200,11 +203,15 @@ def with_births(measured: MeasuredShifts, after_s: float) -> MeasuredShifts:
 
 
 class BedSignals(NamedTuple):
-    """fhr (bpm), ua: 4 Hz, NaN where there is no value; truth: None where it is not known."""
+    """fhr (bpm), ua: 4 Hz, NaN where there is no value; truth: None where it is not known.
+
+    labour: what a recording says, where the truth says nothing of it.
+    """
 
     fhr: Floats
     ua: Floats
     truth: KnownTruth | None
+    labour: LabourContext = NOTHING_KNOWN
 
 
 def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
@@ -251,7 +258,7 @@ def _read(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
         seconds = min(recording.seconds, round(case.hours * 3600))
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in recording.by_second())
-        yield BedSignals(fhr, ua, _known_truth(path))
+        yield BedSignals(fhr, ua, _known_truth(path), recording.labour)
 
 
 def _load_signals(path: Path) -> tuple[Floats, Ints]:

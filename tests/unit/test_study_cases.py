@@ -9,6 +9,7 @@ import pytest
 from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.fields import HZ
 from quietward.recordings.files import read_recording, write_recording
+from quietward.recordings.recording import LabourContext
 from quietward.simulator import output, scenario, service, shift
 from quietward.study import cases, report, report_page, result, truth, what_if
 from quietward.study.simulation import simulate_shifts
@@ -77,6 +78,28 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path, suff
     assert again.seconds.tolist() == [1800, 900]
     assert np.array_equal(again.fhr, found.fhr, equal_nan=True)
     assert cases.measure_shifts(alone, plan.rules, tmp_path / "done").beds == 1
+
+
+def test_what_recordings_say_of_the_labour_counts_where_the_truth_is_silent(tmp_path: Path) -> None:
+    folder = tmp_path / "recorded"
+    folder.mkdir()
+    flat = np.full(900 * HZ, 140.0)
+    for name in ("a", "b", "c"):
+        write_recording(folder / f"{name}.csv", flat, flat * 0, labour=LabourContext(31, 300))
+    (folder / "b.truth.json").write_text('{"needs": [], "states": [], "artefacts": [], "weeks": 35}')
+    (folder / "c.truth.json").write_text('{"needs": [], "states": [], "artefacts": [], "second_stage_from_s": 60}')
+    plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 3}], alarm=[], vary=[])
+    (group,) = cases.group_cases(plan.study)
+    heard: list[tuple[object, object]] = []
+
+    def evaluate(fhr: object, ua: object, stage: object, weeks: object, *_: object) -> object:
+        heard.append((stage, weeks))
+        raise StopIteration
+
+    with pytest.MonkeyPatch.context() as patched, pytest.raises(StopIteration):
+        patched.setattr(cases, "evaluate_beds", evaluate)
+        cases.measure_shifts(group, plan.rules, tmp_path / "done")
+    assert heard == [([300, 300, 60], [31, 35, 31])]
 
 
 def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:
