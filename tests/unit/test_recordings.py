@@ -15,7 +15,7 @@ import pytest
 import wfdb
 
 from quietward.contracts.errors import BadRecording
-from quietward.recordings import FORMATS, SUFFIXES, format_of
+from quietward.recordings import FORMATS, SUFFIXES, format_of, wfdb_record
 from quietward.recordings.files import files_of, find_recordings, read_recording, write_recording
 from quietward.recordings.recording import Annotation, LabourContext, Recording
 from tests.conftest import record
@@ -237,6 +237,14 @@ def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) 
     assert [path.name for path in find_recordings([tmp_path])] == ["wrong-unit.csv", "yes.csv"]
 
 
+def test_a_record_without_uterine_activity_is_read_and_what_is_left_out_is_said(tmp_path: Path) -> None:
+    values = np.full((8, 2), [140.0, 80.0])
+    wfdb_record.write(tmp_path / "r.hea", ["FHR", "MHR"], ["bpm", "bpm"], values, 4, 100)
+    found = read_recording(tmp_path / "r.hea")
+    assert found.note == "left out: MHR; no UA"
+    assert np.isnan(found.ua).all()
+
+
 def test_the_open_records_say_when_the_second_stage_begins() -> None:
     """`#Pos. II.st. 14400` (samples of 4 Hz) and `#Gest. weeks 37` in the header of 1001."""
     assert read_recording(record("1001")).labour == LabourContext(37, 3600)
@@ -354,6 +362,50 @@ def test_an_observation_of_others(tmp_path: Path) -> None:
     found = read_recording(path)
     np.testing.assert_array_equal(found.fhr, [180, np.nan, np.nan, 103])
     assert found.note == "no UA"
+
+
+def part(start: str | None, values: str, text: str = "", code: str = "55283-6") -> dict[str, object]:
+    one = json.loads(observation(data=values, origin={"value": 0}, interval=1))
+    one["code"] = {"coding": [{"system": "http://loinc.org", "code": code}] if code else [], "text": text}
+    return one | ({} if start is None else {"effectivePeriod": {"start": f"2026-03-01T14:00:{start}Z"}})
+
+
+def bundle(folder: Path, *parts: dict[str, object]) -> Path:
+    path = folder / "r.fhir.json"
+    path.write_text(
+        json.dumps({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in parts]})
+    )
+    return path
+
+
+def test_observations_of_one_signal_are_joined_by_when_they_begin(tmp_path: Path) -> None:
+    """A bundle with an Observation for every few minutes is usual; only the first was read, and the UA from its start."""
+    ua = "Uterine activity"
+    heart = part("04", "144 145"), part("01", "141 142"), part("02", "7 8", ua, ""), part("00", "80", "SpO2", "2708-6")
+    found = read_recording(bundle(tmp_path, *heart))
+    np.testing.assert_array_equal(found.fhr[::4], [141, 142, np.nan, 144, 145])
+    np.testing.assert_array_equal(found.ua[::4], [np.nan, 7, 8, np.nan, np.nan])
+    assert found.began == datetime(2026, 3, 1, 14, 0, 1, tzinfo=UTC)
+    assert found.note == "left out: SpO2; 1 Hz brought to 4 Hz by holding values"
+    early = read_recording(bundle(tmp_path, part("04", "144"), part("03", "7 8", ua, "")))
+    np.testing.assert_array_equal(early.fhr[::4], [np.nan, 144])
+    without = read_recording(bundle(tmp_path, part("04", "144 145"), part(None, "7 8", ua, "")))
+    np.testing.assert_array_equal(without.ua[::4], [7, 8])
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        ([part("00", "140 141"), part(None, "142")], "2. Holds several Observations of FHR; each must say"),
+        ([part("00", "140 141"), part("01", "150 151", "fetus B")], "'1 s'. Two Observations overlap; that of a second"),
+        ([part("00", "140"), part("00", "150") | {"effectiveDateTime": "2027-03-01T14:00:00Z", "effectivePeriod": None}],
+         "Is longer than"),
+    ],
+)  # fmt: skip
+def test_observations_that_cannot_be_joined_say_why(tmp_path: Path, parts: list[dict[str, object]], says: str) -> None:
+    with pytest.raises(BadRecording) as caught:
+        read_recording(bundle(tmp_path, *parts))
+    assert says in str(caught.value)
 
 
 @pytest.mark.parametrize(
