@@ -153,7 +153,7 @@ class Variant(Struct, frozen=True):
 
 
 OTHER_STAFF: dict[str, tuple[str, float]] = {
-    "no rounds": ("tasks.round_every_min", 1e6),
+    "no rounds": ("tasks.round_every_min", 1e9),
     "rounds every 15 min": ("tasks.round_every_min", 15),
     "rounds every 60 min": ("tasks.round_every_min", 60),
     "half of all calls answered, or more": ("trust.least", 0.5),
