@@ -14,7 +14,7 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
-from quietward.contracts.errors import BadStudy, QuietwardError
+from quietward.contracts.errors import BadRecording, BadStudy, QuietwardError
 from quietward.contracts.fields import HZ
 from quietward.contracts.summary import Level
 from quietward.detect.core.arrays import Floats, Ints
@@ -34,6 +34,10 @@ from quietward.study.truth import KnownTruth
 
 TOGETHER = 16
 """Shifts that are measured side by side: enough beds to spread the cost of a step, few enough for memory."""
+
+
+OWN_CODE = ("cases.py", "definitions.py", "evaluations.py", "truth.py")
+"""Of this package, what measures depend on; the rest is in the digest of jobs."""
 
 
 class Case(NamedTuple):
@@ -110,14 +114,14 @@ def group_cases(study: Study, tell: Callable[[QuietwardError], None] = lambda _:
 
 def _simulated(cases: Cases) -> list[Case]:
     if cases.shift is None:
-        name, beds = "scenarios", tuple((one, 0) for one in cases.scenarios)
+        beds = tuple((one, 0) for one in cases.scenarios)
     else:
         places = shift.load(cases.shift).bed
-        name, beds = cases.shift, tuple((place.scenario, round(place.start_min * 60)) for place in places)
+        beds = tuple((place.scenario, round(place.start_min * 60)) for place in places)
     first, last = cases.seeds or (0, 0)
     expected = cases.emergencies()
     return [
-        Case(name, cases.hours, seed, beds,
+        Case(cases.kind, cases.hours, seed, beds,
              emergencies=() if expected is None else tuple(emergency.onsets(expected, len(beds), seed)))
         for seed in range(first, last + 1)
     ]  # fmt: skip
@@ -130,7 +134,10 @@ def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case
     for path in paths:
         try:
             _known_truth(path)
-            seconds[str(path)] = read_recording(path).seconds
+            recording = read_recording(path)
+            if recording.fhr2 is not None:
+                raise BadRecording(str(path), "FHR2", "Is of twins, of whom a study would watch the first alone")
+            seconds[str(path)] = recording.seconds
         except QuietwardError as error:
             tell(error)
     if not seconds:
@@ -139,7 +146,7 @@ def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case
     names = list(seconds)
     chunks = [tuple(names[i : i + cases.beds]) for i in range(0, len(names), cases.beds)]
     return [
-        Case(folder.name, cases.hours, i, recordings=chunk, recorded_s=tuple(seconds[name] for name in chunk))
+        Case(cases.kind, cases.hours, i, recordings=chunk, recorded_s=tuple(seconds[name] for name in chunk))
         for i, chunk in enumerate(chunks)
     ]
 
@@ -293,10 +300,20 @@ def _files_of(recording: Path) -> list[Path]:
 @cache
 def _code() -> bytes:
     h = hashlib.sha256()
-    for package in ("quietward.simulator", "quietward.detect"):
-        for source in sorted(_sources(files(package)), key=lambda s: s.name):
-            h.update(source.read_bytes())
+    for source in _code_files():
+        h.update(source.read_bytes())
     return h.digest()
+
+
+def _code_files() -> list[Traversable]:
+    """Return the code, and the tables beside it, by which measures come from shifts."""
+    own = [one for one in files("quietward.study").iterdir() if one.name in OWN_CODE]
+    others = [
+        source
+        for package in ("quietward.simulator", "quietward.detect", "quietward.recordings")
+        for source in _sources(files(package))
+    ]
+    return sorted(own + others, key=str)
 
 
 def _sources(folder: Traversable) -> list[Traversable]:
@@ -304,6 +321,6 @@ def _sources(folder: Traversable) -> list[Traversable]:
     for path in folder.iterdir():
         if path.is_dir():
             sources += _sources(path)
-        elif path.name.endswith(".py") or path.name == "physiology.toml":
+        elif path.name.endswith(".py") or path.name in ("physiology.toml", "responses.toml"):
             sources.append(path)
     return sources
