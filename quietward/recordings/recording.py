@@ -112,8 +112,8 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
     if len(fhr) / hz > LONGEST_S:
         raise BadRecording(where, f"{len(fhr) / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
     for rate in (fhr, fhr2):
-        if rate is not None and (absurd := rate[rate > ABSURD_BPM]).size:
-            raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
+        if rate is not None:
+            check_plausible(where, rate)
     at_4_hz, note = _to_4_hz(hz, where)
     notes = [*content.notes, *([note] if note else [])]
     if np.nan_to_num(fhr).any() and np.isnan(usable_rate(fhr)).all():
@@ -123,6 +123,12 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
     if fhr2 is not None and np.isnan(fhr2).all():
         fhr2 = None
     return Recording(name, fhr, ua, "; ".join(notes), content.annotations, content.began, content.labour, fhr2)
+
+
+def check_plausible(where: str, fhr: Signal) -> None:
+    """Raise BadRecording if an FHR has a value that no noise explains."""
+    if (absurd := fhr[fhr > ABSURD_BPM]).size:
+        raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
 
 
 def same_length(where: str, fhr: Signal, ua: Signal, fhr2: Signal | None = None) -> None:
