@@ -58,7 +58,9 @@ def _compared(folder: Path, report: dict[str, Any]) -> list[Compared]:
     found += _reached(tables)
     runs = _runs(tables, limit)
     for row in report["rows"]:
-        found += _row(row, _some(folder, row["name"], [r for r in runs if r.is_of(row["name"], USUAL, REPORTED)]), limit)
+        found += _row(
+            row, _some(folder, row["name"], [r for r in runs if r.is_of(row["name"], USUAL, REPORTED)]), limit
+        )
     today_on_all = report["today_on_all"]["name"]
     everywhere = _some(folder, today_on_all, [run for run in runs if run.key[1:3] == (today_on_all, USUAL)])
     for what, pair in _rate_and_late(report["today_on_all"], everywhere).items():

@@ -315,7 +315,13 @@ def _check_told_apart(all_cases: list[Cases], where: str) -> None:
             if alike and (one.seeds is None or other.seeds is None):
                 remedy = f"Has the name of cases[{j}], by which its shifts are told apart; rename the folder"
                 raise BadStudy(f"study {where}: cases[{i}]", one.kind, remedy)
-            if alike and one.seeds and other.seeds and one.seeds[0] <= other.seeds[1] and other.seeds[0] <= one.seeds[1]:
+            if (
+                alike
+                and one.seeds
+                and other.seeds
+                and one.seeds[0] <= other.seeds[1]
+                and other.seeds[0] <= one.seeds[1]
+            ):
                 remedy = f"Are those of cases[{j}], of the same kind ({one.kind}); give other seeds to one of the two"
                 raise BadStudy(f"study {where}: cases[{i}].seeds", one.seeds, remedy)
 

@@ -198,10 +198,10 @@ def _joined(path: Path, parts: dict[str, list[_Part]], hz: float) -> tuple[dict[
     if longest / hz > LONGEST_S:
         raise BadRecording(str(path), f"{longest / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
     found = {}
-    for name, own in laid.items():
+    for name, places in laid.items():
         signal = np.full(ends[name] if began is None else longest, np.nan)
         end = 0
-        for at, i in own:
+        for at, i in places:
             if at < end:
                 remedy = f"Two Observations overlap; that of a second twin must be called {SECOND_TEXT!r}"
                 raise BadRecording(f"{path}: {name}", f"{at / hz:g} s", remedy)

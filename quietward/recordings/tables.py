@@ -44,7 +44,8 @@ def is_table(names: Sequence[str]) -> bool:
 def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str]) -> Content:
     """Return the content with its rows where their times say, rows that are missing filled with no value, and its rate.
 
-    Of rows that come closer together than samples do the later counts. times_s: of the rows, shape (n,). place_of: says where row i is, for errors. Raises BadRecording.
+    Of rows that come closer together than samples do the later counts. times_s: of the rows, shape (n,). place_of: says
+    where row i is, for errors. Raises BadRecording.
     """
     if len(times_s) < 2:
         return replace(content, hz=float(HZ))

@@ -129,7 +129,9 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path, suff
     assert cases.measure_shifts(alone, plan.rules, tmp_path / "done").beds == 1
 
 
-def test_what_recordings_say_of_the_labour_counts_where_the_truth_is_silent(tmp_path: Path) -> None:
+def test_what_recordings_say_of_the_labour_counts_where_the_truth_is_silent(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = tmp_path / "recorded"
     folder.mkdir()
     flat = np.full(900 * HZ, 140.0)
@@ -145,8 +147,8 @@ def test_what_recordings_say_of_the_labour_counts_where_the_truth_is_silent(tmp_
         heard.append((stage, weeks))
         raise StopIteration
 
-    with pytest.MonkeyPatch.context() as patched, pytest.raises(StopIteration):
-        patched.setattr(cases, "evaluate_beds", evaluate)
+    monkeypatch.setattr(cases, "evaluate_beds", evaluate)
+    with pytest.raises(StopIteration):
         cases.measure_shifts(group, plan.rules, tmp_path / "done")
     assert heard == [([300, 300, 60], [31, 35, 31])]
 
