@@ -5,6 +5,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from msgspec import structs
 
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.fields import HZ
@@ -21,7 +22,7 @@ from quietward.practice.strip import (
     Truth,
     detect,
 )
-from quietward.recordings.files import read_recording
+from quietward.recordings.files import files_of, read_recording
 from quietward.recordings.recording import Annotation, Recording
 
 KEPT = 16
@@ -86,13 +87,10 @@ def _case(path: Path, _stamp: tuple[int, ...]) -> tuple[Recording, Marks, int]:
     recording = read_recording(path)
     beside = marks_of(path)
     marks = Marks() if beside is None else read_marks(beside)
-    ends_s = recording.seconds
-    if judged := _judged(path, recording):
-        ends_s, voted = judged
-        if marks.rule_class is None:
-            marks = Marks(marks.mark, marks.baseline_bpm, marks.needed, voted, marks.strip_ends_s, marks.about)
-    if marks.strip_ends_s is not None:
-        ends_s = int(marks.strip_ends_s)
+    judged_s, voted = _judged(path, recording) or (recording.seconds, None)
+    ends_s = judged_s if marks.strip_ends_s is None else int(marks.strip_ends_s)
+    if marks.rule_class is None and ends_s == judged_s:  # of a strip that ends elsewhere they have said nothing
+        marks = structs.replace(marks, rule_class=voted)
     if not SHORTEST_S <= ends_s <= recording.seconds:
         limits = f"{SHORTEST_S} to {recording.seconds}, its length in s"
         raise BadStrip(f"strip of {path.name}: its end", ends_s, f"Must be within {limits}")
@@ -101,7 +99,7 @@ def _case(path: Path, _stamp: tuple[int, ...]) -> tuple[Recording, Marks, int]:
 
 def _stamp(path: Path) -> tuple[int, ...]:
     """Return what changes when a recording is replaced, or what is said of it."""
-    beside = [path, *(path.parent / name for name in ("experts.csv", "windows.csv"))]
+    beside = [*files_of(path), *(path.parent / name for name in ("experts.csv", "windows.csv"))]
     try:
         marks = marks_of(path)
         return tuple(one.stat().st_mtime_ns if one.exists() else 0 for one in [*beside, marks or path])

@@ -100,7 +100,11 @@ class Classroom:
             )
         except (OSError, UnicodeDecodeError) as error:
             raise BadSet("set", str(file), f"Cannot be read: {error}") from error
-        paths = {name_of(path): path for path in find_recordings([own])}
+        paths: dict[str, Path] = {}
+        for path in find_recordings([own]):
+            if (first := paths.setdefault(name_of(path), path)) != path:
+                two = [one.relative_to(own).as_posix() for one in (first, path)]
+                raise BadSet(f"set {name}", two, "Have the same name, and a set tells strips apart by it; rename one")
         strips: list[SetStrip] = []
         for one in table.strips or list(paths):
             place = len(strips) + 1

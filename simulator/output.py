@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,8 @@ import numpy as np
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.fields import HZ
 from quietward.recordings import SUFFIXES
-from quietward.recordings.files import write_recording, writing_format
+from quietward.recordings.files import files_of, write_recording, writing_format
+from quietward.recordings.recording import LabourContext
 from quietward.simulator import truth
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.scenario import Scenario
@@ -40,9 +42,10 @@ def write(
     """
     writing_format(Path(f"x{suffix}")).load()
     for order in orders:
-        for ending in (*SUFFIXES, ".truth.json"):
-            if (folder / f"{order.name}{ending}").exists():
-                raise BadSettings("--out", f"{folder}/{order.name}{ending}", "Already exists; choose another folder")
+        there = [folder / f"{order.name}{ending}" for ending in (*SUFFIXES, ".truth.json")]
+        there += files_of(folder / f"{order.name}{suffix}")
+        if taken := next((path for path in there if path.exists()), None):
+            raise BadSettings("--out", str(taken), "Already exists; choose another folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -61,8 +64,11 @@ def write(
         fhr2 = np.concatenate(second)[kept] if second else None
         path, beside = (folder / f"{order.name}{ending}" for ending in (suffix, ".truth.json"))
         try:
-            write_recording(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept], fhr2=fhr2)
-            truth.write(beside, bed.truth().since(order.skip_s, order.seconds))
+            true = bed.truth().since(order.skip_s, order.seconds)
+            stage_s = true.second_stage_from_s
+            labour = LabourContext(true.weeks, inf if stage_s is None else max(0.0, stage_s))
+            write_recording(path, np.concatenate(fhr)[kept], np.concatenate(ua)[kept], fhr2=fhr2, labour=labour)
+            truth.write(beside, true)
         except OSError as error:
             raise BadSettings("--out", str(path), f"Cannot be written: {error.strerror}") from error
         written += [path, beside]

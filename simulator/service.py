@@ -30,6 +30,9 @@ from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.simulate")
 
+FEWEST_WEEKS = 20
+"""Of gestation that a device may say (`Weeks` in `quietward/contracts/fields.py`)."""
+
 
 def simulated(places: list[tuple[Scenario, int]], seed: int, seconds: int) -> list[LiveBed]:
     """Return bed-1, bed-2 ... of scenarios and first seconds."""
@@ -53,7 +56,14 @@ def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
     beds = [bed or bed_for(r.name) for r in found]
     if repeated := [name for name in beds if beds.count(name) > 1]:
         raise BadSettings("PATH", repeated[0], "Two recordings would play at this bed; rename one, or play them apart")
-    return [RecordedStrip(bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64], fhr2=r.fhr2) for r in found]
+    return [
+        RecordedStrip(
+            bed or bed_for(r.name), r.fhr, r.ua, f"rec {r.name}"[:64],
+            weeks=r.labour.weeks if r.labour.weeks >= FEWEST_WEEKS else None,
+            fhr2=r.fhr2, second_stage_from_s=r.labour.second_stage_from_s,
+        )
+        for r in found
+    ]  # fmt: skip
 
 
 def bed_for(name: str) -> str:

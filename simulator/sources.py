@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from math import inf
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -34,7 +35,7 @@ class DeviceSecond(NamedTuple):
 class RecordedStrip:
     """A recording. fhr, ua: shape (n,), 4 Hz, NaN where there is no value; src: where it comes from.
 
-    fhr2: as fhr, of a second twin; None without.
+    fhr2: as fhr, of a second twin; None without. second_stage_from_s: infinite where it is not known.
     """
 
     bed: str
@@ -44,6 +45,7 @@ class RecordedStrip:
     weeks: int | None = None
     faults: list[DeviceFault] = field(default_factory=list)
     fhr2: Signal | None = None
+    second_stage_from_s: float = inf
 
     @property
     def seconds(self) -> int:
@@ -54,7 +56,10 @@ class RecordedStrip:
         """Yield every second once."""
         for n in range(self.seconds):
             fhr2 = None if self.fhr2 is None else _of(self.fhr2, n)
-            yield DeviceSecond(_of(self.fhr, n), _of(self.ua, n), fhr2=fhr2)
+            stage: Stage | None = None
+            if self.second_stage_from_s < inf:
+                stage = 2 if n >= self.second_stage_from_s else 1
+            yield DeviceSecond(_of(self.fhr, n), _of(self.ua, n), stage=stage, fhr2=fhr2)
 
 
 class LiveBed:

@@ -14,13 +14,14 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
-from quietward.contracts.errors import BadStudy, QuietwardError
+from quietward.contracts.errors import BadRecording, BadStudy, QuietwardError
 from quietward.contracts.fields import HZ
 from quietward.contracts.summary import Level
 from quietward.detect.core.arrays import Floats, Ints
 from quietward.detect.core.state.rules import Rules
 from quietward.recordings import name_of
 from quietward.recordings.files import find_recordings, read_recording
+from quietward.recordings.recording import NOTHING_KNOWN, LabourContext
 from quietward.simulator import emergency, scenario, shift
 from quietward.simulator.bed import TICK_S, Bed
 from quietward.simulator.emergency import Onset
@@ -33,6 +34,10 @@ from quietward.study.truth import KnownTruth
 
 TOGETHER = 16
 """Shifts that are measured side by side: enough beds to spread the cost of a step, few enough for memory."""
+
+
+OWN_CODE = ("cases.py", "definitions.py", "evaluations.py", "truth.py")
+"""Of this package, what measures depend on; the rest is in the digest of jobs."""
 
 
 class Case(NamedTuple):
@@ -109,14 +114,14 @@ def group_cases(study: Study, tell: Callable[[QuietwardError], None] = lambda _:
 
 def _simulated(cases: Cases) -> list[Case]:
     if cases.shift is None:
-        name, beds = "scenarios", tuple((one, 0) for one in cases.scenarios)
+        beds = tuple((one, 0) for one in cases.scenarios)
     else:
         places = shift.load(cases.shift).bed
-        name, beds = cases.shift, tuple((place.scenario, round(place.start_min * 60)) for place in places)
+        beds = tuple((place.scenario, round(place.start_min * 60)) for place in places)
     first, last = cases.seeds or (0, 0)
     expected = cases.emergencies()
     return [
-        Case(name, cases.hours, seed, beds,
+        Case(cases.kind, cases.hours, seed, beds,
              emergencies=() if expected is None else tuple(emergency.onsets(expected, len(beds), seed)))
         for seed in range(first, last + 1)
     ]  # fmt: skip
@@ -129,7 +134,10 @@ def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case
     for path in paths:
         try:
             _known_truth(path)
-            seconds[str(path)] = read_recording(path).seconds
+            recording = read_recording(path)
+            if recording.fhr2 is not None:
+                raise BadRecording(str(path), "FHR2", "Is of twins, of whom a study would watch the first alone")
+            seconds[str(path)] = recording.seconds
         except QuietwardError as error:
             tell(error)
     if not seconds:
@@ -138,7 +146,7 @@ def _recorded(cases: Cases, tell: Callable[[QuietwardError], None]) -> list[Case
     names = list(seconds)
     chunks = [tuple(names[i : i + cases.beds]) for i in range(0, len(names), cases.beds)]
     return [
-        Case(folder.name, cases.hours, i, recordings=chunk, recorded_s=tuple(seconds[name] for name in chunk))
+        Case(cases.kind, cases.hours, i, recordings=chunk, recorded_s=tuple(seconds[name] for name in chunk))
         for i, chunk in enumerate(chunks)
     ]
 
@@ -176,9 +184,11 @@ def measure_shifts(
 
 def evaluate(beds: "Sequence[BedSignals]", rules: Rules, moved: Callable[[int], None] = lambda _: None) -> Evaluations:
     """Return what the detector measures at some beds side by side."""
-    known = [bed.truth for bed in beds]
-    second_stage = [np.inf if t is None or t.second_stage_from_s is None else t.second_stage_from_s for t in known]
-    weeks = [0 if t is None else t.weeks for t in known]
+    second_stage, weeks = [], []
+    for bed in beds:
+        stage_s, of_truth = (None, 0) if bed.truth is None else (bed.truth.second_stage_from_s, bed.truth.weeks)
+        second_stage.append(bed.labour.second_stage_from_s if stage_s is None else stage_s)
+        weeks.append(of_truth or bed.labour.weeks)
     return evaluate_beds([bed.fhr for bed in beds], [bed.ua for bed in beds], second_stage, weeks, rules, moved)
 
 
@@ -200,11 +210,15 @@ def with_births(measured: MeasuredShifts, after_s: float) -> MeasuredShifts:
 
 
 class BedSignals(NamedTuple):
-    """fhr (bpm), ua: 4 Hz, NaN where there is no value; truth: None where it is not known."""
+    """fhr (bpm), ua: 4 Hz, NaN where there is no value; truth: None where it is not known.
+
+    labour: what a recording says, where the truth says nothing of it.
+    """
 
     fhr: Floats
     ua: Floats
     truth: KnownTruth | None
+    labour: LabourContext = NOTHING_KNOWN
 
 
 def _simulate(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
@@ -251,7 +265,7 @@ def _read(case: Case, moved: Callable[[int], None]) -> Iterator[BedSignals]:
         seconds = min(recording.seconds, round(case.hours * 3600))
         moved(seconds)
         fhr, ua = (signal.reshape(-1)[: seconds * HZ] for signal in recording.by_second())
-        yield BedSignals(fhr, ua, _known_truth(path))
+        yield BedSignals(fhr, ua, _known_truth(path), recording.labour)
 
 
 def _load_signals(path: Path) -> tuple[Floats, Ints]:
@@ -286,10 +300,20 @@ def _files_of(recording: Path) -> list[Path]:
 @cache
 def _code() -> bytes:
     h = hashlib.sha256()
-    for package in ("quietward.simulator", "quietward.detect"):
-        for source in sorted(_sources(files(package)), key=lambda s: s.name):
-            h.update(source.read_bytes())
+    for source in _code_files():
+        h.update(source.read_bytes())
     return h.digest()
+
+
+def _code_files() -> list[Traversable]:
+    """Return the code, and the tables beside it, by which measures come from shifts."""
+    own = [one for one in files("quietward.study").iterdir() if one.name in OWN_CODE]
+    others = [
+        source
+        for package in ("quietward.simulator", "quietward.detect", "quietward.recordings")
+        for source in _sources(files(package))
+    ]
+    return sorted(own + others, key=str)
 
 
 def _sources(folder: Traversable) -> list[Traversable]:
@@ -297,6 +321,6 @@ def _sources(folder: Traversable) -> list[Traversable]:
     for path in folder.iterdir():
         if path.is_dir():
             sources += _sources(path)
-        elif path.name.endswith(".py") or path.name == "physiology.toml":
+        elif path.name.endswith(".py") or path.name in ("physiology.toml", "responses.toml"):
             sources.append(path)
     return sources

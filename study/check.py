@@ -40,7 +40,14 @@ class Compared(NamedTuple):
 
 def check(folder: Path) -> list[Compared]:
     """Return every figure that was worked out again, in the order of the report. Raises BadStudy."""
-    report = _report(folder)
+    try:
+        return _compared(folder, _report(folder))
+    except KeyError as error:
+        remedy = "Is missing in the report or in a table: the study comes from another version, run it again"
+        raise BadStudy(f"--check: {folder}", error.args[0], remedy) from error
+
+
+def _compared(folder: Path, report: dict[str, Any]) -> list[Compared]:
     found = [
         Compared(f"{name}, SHA-256", sha, _digest(folder / name)) for name, sha in sorted(report["tables"].items())
     ]
@@ -51,20 +58,38 @@ def check(folder: Path) -> list[Compared]:
     found += _reached(tables)
     runs = _runs(tables, limit)
     for row in report["rows"]:
-        found += _row(row, [run for run in runs if run.is_of(row["name"], USUAL, REPORTED)])
-    everywhere = [run for run in runs if run.key[1:3] == (report["today_on_all"]["name"], USUAL)]
+        found += _row(
+            row, _some(folder, row["name"], [r for r in runs if r.is_of(row["name"], USUAL, REPORTED)]), limit
+        )
+    today_on_all = report["today_on_all"]["name"]
+    everywhere = _some(folder, today_on_all, [run for run in runs if run.key[1:3] == (today_on_all, USUAL)])
     for what, pair in _rate_and_late(report["today_on_all"], everywhere).items():
         found.append(Compared(f"today: on all shifts, {what}", *pair))
     for row in report["other_staff"]:
-        own = [run for run in runs if run.is_of(row["name"], row["staff_is"], REPORTED)]
         where = f"{row['name']}, {row['staff_is']}"
+        own = _some(folder, where, [run for run in runs if run.is_of(row["name"], row["staff_is"], REPORTED)])
         found += [Compared(f"{where}: {what}", *pair) for what, pair in _rate_and_late(row, own).items()]
     found.append(Compared("policy that was chosen", report["chosen"], _choose(report, runs, limit)))
-    today = report["rows"][0]
-    reached = f"{today['late']['of'] - today['late']['count']} of {today['late']['of']} needs"
-    if today["late"]["of"]:
-        found.append(Compared("headline has its count", True, reached in report["headline"]))
+    found += _headline(report, [run for run in runs if run.is_of(report["rows"][0]["name"], USUAL, REPORTED)], limit)
     return found
+
+
+def _some(folder: Path, name: str, own: "list[_Run]") -> "list[_Run]":
+    """Return the runs that a line of the report is of. Raises BadStudy where there is none."""
+    if not own:
+        raise BadStudy(f"--check: {folder / 'shifts.csv'}", name, "Has no row of it; run the study again")
+    return own
+
+
+def _headline(report: dict[str, Any], own: "list[_Run]", limit: dict[str, Any]) -> Iterator[Compared]:
+    """Compare what the report's first sentence says with the tables."""
+    said, needs, late = report["headline"], sum(len(run.needs) for run in own), sum(run.late for run in own)
+    says = "meets" if _meets(own, limit) else "DOES NOT MEET"
+    verdict = f"Today's policy ({report['study']['policy']}) {says} its limit" if needs else "is not known"
+    yield Compared("headline says whether the limit is met", True, verdict in said)
+    yield Compared("headline has its rate", True, f"{_rate(own):.3g} interruptions per nurse-hour" in said)
+    if needs:
+        yield Compared("headline has its count", True, f"{needs - late} of {needs} needs" in said)
 
 
 class _Run(NamedTuple):
@@ -159,9 +184,12 @@ def _reached(tables: Rows) -> Iterator[Compared]:
     yield Compared("needs whose visits say otherwise", [], differ)
 
 
-def _row(row: dict[str, Any], own: list[_Run]) -> list[Compared]:
+def _row(row: dict[str, Any], own: list[_Run], limit: dict[str, Any]) -> list[Compared]:
     bed_hours = sum(run.bed_hours for run in own)
     pairs = _rate_and_late(row, own)
+    meets = _meets(own, limit)
+    pairs["limit is met"] = row["meets"], meets
+    pairs["verdict"] = row["verdict"].partition(",")[0], "yes" if meets else "no"  # how certain: by intervals
     pairs["time noted"] = row["noted"]["value"], sum(run.noted_hours for run in own) / bed_hours
     for level in LEVELS:
         per_hour = sum(run.calls[level] for run in own) / bed_hours
@@ -206,6 +234,13 @@ def _rate(own: list[_Run]) -> float:
     return sum(sum(run.heard.values()) for run in own) / sum(run.nurse_hours for run in own)
 
 
+def _meets(own: list[_Run], limit: dict[str, Any]) -> bool:
+    """Return whether the limit is met, which it is not where nobody is known to have been needed."""
+    needs, late = sum(len(run.needs) for run in own), sum(run.late for run in own)
+    is_quiet = _rate(own) <= limit["interruptions_per_nurse_hour"]
+    return bool(needs) and is_quiet and 1 - late / needs >= limit["reached_share"]
+
+
 def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:
     """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest.
 
@@ -214,12 +249,9 @@ def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> 
     meeting = []
     for place, row in enumerate(report["rows"]):
         own = [run for run in runs if run.is_of(row["name"], USUAL, CHOSEN_ON)]
-        needs = sum(len(run.needs) for run in own)
-        if row["kind"] != "policy" or not row["is_own_staff"] or not needs:
-            continue
-        rate, late = _rate(own), sum(run.late for run in own) / needs
-        if rate <= limit["interruptions_per_nurse_hour"] and 1 - late >= limit["reached_share"]:
-            meeting.append((late, rate, place, row["name"]))
+        if row["kind"] == "policy" and row["is_own_staff"] and _meets(own, limit):
+            late = sum(run.late for run in own) / sum(len(run.needs) for run in own)
+            meeting.append((late, _rate(own), place, row["name"]))
     return min(meeting)[3] if meeting else None
 
 

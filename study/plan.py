@@ -50,6 +50,11 @@ class Cases(Struct, frozen=True, forbid_unknown_fields=True):
     beds: Annotated[int, Meta(ge=1, le=48)] = 12
     emergencies_per_shift: Annotated[float, Meta(ge=0.01, le=12)] | None = None
 
+    @property
+    def kind(self) -> str:
+        """The name under which its shifts are reported."""
+        return self.shift or (Path(self.recordings).name if self.recordings else "scenarios")
+
     def emergencies(self) -> Emergencies | None:
         """Return how often what befalls its beds. Raises BadScenario."""
         own = None if self.shift is None else shift.load(self.shift).emergencies
@@ -153,7 +158,7 @@ class Variant(Struct, frozen=True):
 
 
 OTHER_STAFF: dict[str, tuple[str, float]] = {
-    "no rounds": ("tasks.round_every_min", 1e6),
+    "no rounds": ("tasks.round_every_min", 1e9),
     "rounds every 15 min": ("tasks.round_every_min", 15),
     "rounds every 60 min": ("tasks.round_every_min", 60),
     "half of all calls answered, or more": ("trust.least", 0.5),
@@ -282,6 +287,7 @@ def plan_base(study: Study, where: str) -> StudyPlan:
     if study.care_changes_course and any(cases.recordings for cases in study.cases):
         remedy = "Leave it out; how a woman in a recording would have done is not known"
         raise BadStudy(f"study {where}: care_changes_course", value=True, remedy=remedy)
+    _check_told_apart(study.cases, where)
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):
@@ -296,6 +302,28 @@ def plan_base(study: Study, where: str) -> StudyPlan:
     shared = [structs.replace(c, for_one_bed=None) for c in rules.policy.condition]
     base = Variant(BASE, staff, policy=structs.replace(rules.policy, condition=shared))
     return StudyPlan(study, rules, [base])
+
+
+def _check_told_apart(all_cases: list[Cases], where: str) -> None:
+    """Check that shifts differ in kind or seed, which is all that tables, staff and `--check` know them by.
+
+    Raises BadStudy.
+    """
+    for i, one in enumerate(all_cases):
+        for j, other in enumerate(all_cases[:i]):
+            alike = one.kind == other.kind
+            if alike and (one.seeds is None or other.seeds is None):
+                remedy = f"Has the name of cases[{j}], by which its shifts are told apart; rename the folder"
+                raise BadStudy(f"study {where}: cases[{i}]", one.kind, remedy)
+            if (
+                alike
+                and one.seeds
+                and other.seeds
+                and one.seeds[0] <= other.seeds[1]
+                and other.seeds[0] <= one.seeds[1]
+            ):
+                remedy = f"Are those of cases[{j}], of the same kind ({one.kind}); give other seeds to one of the two"
+                raise BadStudy(f"study {where}: cases[{i}].seeds", one.seeds, remedy)
 
 
 def _check_cases(cases: Cases, where: str) -> int:
@@ -319,10 +347,11 @@ def _check_cases(cases: Cases, where: str) -> int:
     elif cases.emergencies_per_shift is not None:
         remedy = "Name a shift that has emergencies, such as emergency-night, or leave this out"
         raise BadStudy(f"{where}.emergencies_per_shift", cases.emergencies_per_shift, remedy)
-    if cases.shift is not None:
-        shift.load(cases.shift)
-    for name in cases.scenarios:
-        scenario.load(name)
+    beds = cases.scenarios if cases.shift is None else [place.scenario for place in shift.load(cases.shift).bed]
+    for name in beds:
+        if scenario.load(name).second_twin:
+            remedy = "Is of twins; a study watches the first alone, but counts what both need: leave such beds out"
+            raise BadStudy(where, name, remedy)
     return cases.seeds[1] - cases.seeds[0] + 1
 
 

@@ -152,8 +152,9 @@ def play(
             for s, case in enumerate(measured.cases):
                 own, key = truth[v][s * beds : (s + 1) * beds], f"{case.shift} {case.seed}{_draw_key(draw)}"
                 played.staff[v, s] = Staff(
-                    env, variant.staff, own, alarms, v, s * beds, ppv[v][s], key, changes_course=changes_course
-                )
+                    env, variant.staff, own, alarms, v, s * beds, ppv[v][s], key, changes_course=changes_course,
+                    ends_s=measured.seconds[s * beds : (s + 1) * beds].tolist(),
+                )  # fmt: skip
 
     def on_call(call: Call) -> None:
         place = (call.variant, call.bed // beds)

@@ -28,12 +28,12 @@ NEVER = TEAM + 1
 Work = Generator[simpy.Event, Any, None]
 
 
-CALL, ROUND = "call", "round"
+CALL, ROUND, AGAIN = "call", "round", "look again"
 CLINICIANS = "clinicians"
 
 
 class Visit(NamedTuple):
-    """Somebody is at a bed. why: came for a call, or on the round."""
+    """Somebody is at a bed. why: came for a call, on the round, or to look again after care."""
 
     bed: int
     from_s: float
@@ -128,7 +128,8 @@ class PendingCall:
 class Staff:
     """The staff of one shift under one variant. ppv: expected positive predictive value by level, 1 where not known.
 
-    done: what they do where somebody is needed; there are births only where that changes how the women do.
+    done: what they do where somebody is needed; there are births only where that changes how the women do. ends_s:
+    until when each bed is watched, after which nobody goes round it; None: all to the end.
     """
 
     env: simpy.Environment
@@ -142,6 +143,7 @@ class Staff:
     visits: list[Visit] = field(default_factory=list)
     done: list[Done] = field(default_factory=list)
     changes_course: bool = False
+    ends_s: Sequence[float] | None = None
 
     def __post_init__(self) -> None:
         count = math.ceil(len(self.beds) / self.model.beds_per_nurse)
@@ -191,6 +193,10 @@ class Staff:
         if self.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
             self.done.append(Done(now, bed, (), is_birth=True))
 
+    def is_over(self, bed: int) -> bool:
+        """Return whether a bed is not watched any more: its recording has ended, or the child is born."""
+        return self.ends_s is not None and self.env.now >= self.ends_s[bed]
+
     def level(self, bed: int) -> int:
         """Return the level of a bed's unanswered alarm."""
         return self.alarms.level(self.variant, self.first_bed + bed)
@@ -221,6 +227,7 @@ class Nurse:
         self._breaks_off_from = NEVER
         every_s = self._model.tasks.round_every_min * 60
         self._due = {bed: self._works.uniform(0.0, every_s) for bed in beds}
+        self._has_cared: set[int] = set()
         self._next_other = self._works.uniform(0, self._model.tasks.other_every_min * 60)
         self._process = self._env.process(self._work())
 
@@ -268,8 +275,10 @@ class Nurse:
                 yield from self._answer(bed, self._pending.pop(bed))
                 continue
             due = min(self._due, key=lambda b: self._due[b])
-            if env.now >= self._due[due]:
-                yield from self._visit(due, tasks.round_s, ROUND)
+            if env.now >= self._due[due] and self.staff.is_over(due):
+                self._due[due] = math.inf
+            elif env.now >= self._due[due]:
+                yield from self._visit(due, tasks.round_s, AGAIN if due in self._has_cared else ROUND)
             elif env.now >= self._next_other:
                 self._next_other = env.now + self._time(tasks.other_every_min * 60)
                 yield from self._busy(self._time(tasks.other_s), LOOK)
@@ -314,8 +323,10 @@ class Nurse:
             yield from self._care(bed, how_long * tasks.care_s)
             has_cared = True
         staff.visits[place] = Visit(bed, arrived, self._env.now, who, why)
-        again_min = min(tasks.round_every_min, tasks.again_after_min) if has_cared else tasks.round_every_min
-        self._due[bed] = self._env.now + again_min * 60
+        if bed in self._due:  # another nurse's bed stays hers, whoever has helped there
+            again_min = min(tasks.round_every_min, tasks.again_after_min) if has_cared else tasks.round_every_min
+            self._due[bed] = self._env.now + again_min * 60
+            (self._has_cared.add if has_cared else self._has_cared.discard)(bed)
 
     def _care(self, bed: int, for_s: float) -> Work:
         """Stay where somebody is needed; where that is the team, call it and wait for it."""

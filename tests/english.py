@@ -182,6 +182,8 @@ OF_TERMINAL = (
     "{n} s in gaps have no value",
     "{n} Hz brought to {n2} Hz by holding values",
     "{n} Hz brought to {n2} Hz by taking every second value",
+    "{n} Hz brought to {n2} Hz by taking the nearest value",
+    "{n} rows less than {n2} s after another are left out",
     "{a} or {b}",
     "on",
     "off",

@@ -22,7 +22,7 @@ from quietward.detect.core import engine
 from quietward.detect.core.reporting import summaries
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.state import SECOND, State
-from quietward.recordings.recording import usable_rate, usable_values
+from quietward.recordings.recording import check_plausible, usable_rate, usable_values
 
 NO_VALUE = float("nan")
 
@@ -71,6 +71,8 @@ class Monitor:
         second = np.full(len(both[0]), NO_VALUE) if fhr2 is None else signal_of("fhr2", fhr2)
         if len(second) != len(both[0]):
             raise BadRecording("fhr2", len(second), f"Must have as many samples as fhr: {len(both[0])}")
+        check_plausible("fhr", both[0])
+        check_plausible("fhr2", second)
         (pulse,) = signal_of("mother", [mother])
         heart, womb = (signal.reshape(-1, HZ, 1) for signal in usable_values(*both))
         events: list[Event] = []

@@ -57,6 +57,8 @@ def assess(
     suffix = suffix_of(out_format)
     loaded_rules, rule_set = rule_file.load_for(rules, settings_from(policy=policy).policy)
     readable, failures = _read_all(paths, weeks, None if second_stage_from is None else second_stage_from * 60)
+    if out is not None:
+        _check_free(out, suffix, readable)
     say(NOTICE, file=sys.stderr)
     with progress("recording-seconds") as bar:
         task = bar.add_task("assess", total=sum(recording.seconds for recording in readable))
@@ -78,16 +80,27 @@ def assess(
         raise SystemExit(2)
 
 
+def _check_free(folder: Path, suffix: str, found: "list[Recording]") -> None:
+    """Make sure that nothing is overwritten, before anything is assessed or written. Raises BadSettings."""
+    from quietward.recordings.files import would_replace
+
+    names = [recording.name for recording in found]
+    if repeated := [name for name in names if names.count(name) > 1]:
+        remedy = "Several recordings have this name, and would become one file; write them into folders of their own"
+        raise BadSettings("--out", repeated[0], remedy)
+    for recording in found:
+        if there := would_replace(folder / f"{recording.name}{suffix}", recording.labour):
+            raise BadSettings("--out", str(there), "Already exists; choose another folder")
+
+
 def _write_all(folder: Path, suffix: str, found: "list[Recording]", logs: "list[list[Event]]") -> None:
-    """Write recordings with their logs as annotations; nothing is overwritten. Raises BadSettings."""
+    """Write recordings with their logs as annotations. Raises BadSettings."""
     from quietward.contracts.log import TREND_KIND
     from quietward.recordings.annotations import annotations_of
     from quietward.recordings.files import write_recording
 
     for recording, log in zip(found, logs, strict=True):
         path = folder / f"{recording.name}{suffix}"
-        if path.exists():
-            raise BadSettings("--out", str(path), "Already exists; choose another folder")
         annotations = annotations_of(event for event in log if event.kind != TREND_KIND)
         try:
             folder.mkdir(parents=True, exist_ok=True)

@@ -20,6 +20,9 @@ class FormatModule(Protocol):
     def write(self, path: Path, recording: "Recording") -> None:
         """Write signals of 4 Hz with their annotations; what stands there is replaced. Raises OSError, MissingExtra."""
 
+    def beside(self, path: Path) -> list[Path]:
+        """Return the other files that `write` makes, or takes away where nothing is to be written."""
+
     def is_recording(self, path: Path) -> bool:
         """Return whether a file with such a suffix holds a recording. Raises OSError."""
 

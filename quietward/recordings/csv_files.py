@@ -54,7 +54,7 @@ def read(path: Path) -> Content:
     ua = values.get(UA, np.full(len(rows), np.nan))
     labour = labour_of(values[STAGE], times_s) if STAGE in values else NOTHING_KNOWN
     content = Content(
-        values[FHR], ua, HZ, notes, tuple(_read_annotations(_beside(path))), began, labour, values.get(FHR2)
+        values[FHR], ua, HZ, notes, tuple(_read_annotations(*beside(path))), began, labour, values.get(FHR2)
     )
     return at_one_rate(content, times_s, lambda i: _line(path, i))
 
@@ -121,10 +121,10 @@ def write(path: Path, recording: Recording) -> None:
     with path.open("w", encoding="utf-8") as file:
         file.write(",".join(head) + "\n")
         file.writelines(",".join(cells) + "\n" for cells in zip(*columns, strict=True))
-    beside = _beside(path)
-    beside.unlink(missing_ok=True)
+    (annotations,) = beside(path)
+    annotations.unlink(missing_ok=True)
     if recording.annotations:
-        with beside.open("w", newline="", encoding="utf-8") as file:
+        with annotations.open("w", newline="", encoding="utf-8") as file:
             table = csv.writer(file)
             table.writerow(ANNOTATION_COLUMNS)
             table.writerows([x.kind, x.from_s, "" if x.to_s is None else x.to_s, x.text] for x in recording.annotations)
@@ -141,8 +141,9 @@ def _cells(values: Signal) -> list[str]:
     return list(texts[indices])
 
 
-def _beside(path: Path) -> Path:
-    return path.with_suffix(".annotations.csv")
+def beside(path: Path) -> list[Path]:
+    """Return the file of annotations."""
+    return [path.with_suffix(".annotations.csv")]
 
 
 def _read_annotations(path: Path) -> Iterator[Annotation]:

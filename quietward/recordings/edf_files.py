@@ -137,6 +137,11 @@ def _text(one: Annotation) -> str:
     return "".join(max(c, " ") for c in f"{one.kind}{SEPARATOR}{one.text}")
 
 
+def beside(_: Path) -> list[Path]:
+    """Return no other file: all is in one."""
+    return []
+
+
 def is_recording(path: Path) -> bool:
     """Return whether it begins as every EDF file does. Raises OSError."""
     with path.open("rb") as file:

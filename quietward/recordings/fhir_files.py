@@ -9,7 +9,7 @@ whether it is FHIR.
 import math
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
@@ -20,7 +20,7 @@ from quietward.contracts.errors import BadRecording
 from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.summary import TWIN_WORDS
-from quietward.recordings.recording import Annotation, Content, Recording, Signal
+from quietward.recordings.recording import LONGEST_S, Annotation, Content, Recording, Signal
 
 LOINC, UCUM = "http://loinc.org", "http://unitsofmeasure.org"
 FHR_CODE = "55283-6"
@@ -130,31 +130,90 @@ class Bundle(_Element):
 
 
 def read(path: Path) -> Content:
-    """Return what a Bundle, or a single Observation of the FHR, holds. Raises BadRecording."""
+    """Return what a Bundle, or a single Observation of the FHR, holds; Observations of one signal are joined by when
+    they begin. Raises BadRecording.
+    """
     observations = _observations(path)
-    rates = [o for o in observations if o.value_sampled_data and _has_code(o, FHR_CODE)]
-    heart = next((o for o in rates if not _named(o.code, SECOND_TEXT)), None)
-    second = next((o for o in rates if _named(o.code, SECOND_TEXT)), None)
-    womb = next((o for o in observations if o.value_sampled_data and _named(o.code, UA_TEXT)), None)
-    if heart is None or heart.value_sampled_data is None:
+    kinds: dict[str, list[Observation]] = {"FHR": [], "UA": [], "FHR2": []}
+    left_out = []
+    for one in observations:
+        if not one.value_sampled_data:
+            continue
+        if _has_code(one, FHR_CODE):
+            kinds["FHR2" if _named(one.code, SECOND_TEXT) else "FHR"].append(one)
+        elif _named(one.code, UA_TEXT):
+            kinds["UA"].append(one)
+        else:
+            left_out.append(one.code.text or ", ".join(coding.code for coding in one.code.coding))
+    if not kinds["FHR"]:
         remedy = f"Needs an Observation with the LOINC code {FHR_CODE} and valueSampledData"
         raise BadRecording(str(path), [o.code.text for o in observations], remedy)
-    fhr, hz = _samples(f"{path}: FHR", heart.value_sampled_data)
-    notes: tuple[str, ...] = ()
-
-    def beside(name: str, observation: Observation | None) -> Signal | None:
-        if observation is None or observation.value_sampled_data is None:
-            return None
-        values, other_hz = _samples(f"{path}: {name}", observation.value_sampled_data)
-        if other_hz != hz:
-            raise BadRecording(str(path), [hz, other_hz], f"FHR and {name} must have one rate (Hz)")
-        return values
-
-    ua, fhr2 = beside("UA", womb), beside("FHR2", second)
+    parts = {name: [_part(f"{path}: {name}", one) for one in own] for name, own in kinds.items()}
+    hz = parts["FHR"][0].hz
+    for name, own in parts.items():
+        if other := next((part.hz for part in own if part.hz != hz), None):
+            raise BadRecording(str(path), [hz, other], f"FHR and {name} must have one rate (Hz)")
+    signals, began = _joined(path, parts, hz)
+    notes = [f"left out: {', '.join(left_out)}"] if left_out else []
+    fhr, ua = signals["FHR"], signals.get("UA")
     if ua is None:
-        ua, notes = np.full(len(fhr), np.nan), ("no UA",)
+        ua, notes = np.full(len(fhr), np.nan), [*notes, "no UA"]
     annotations = tuple(x for o in observations if (x := _annotation(o)) is not None)
-    return Content(fhr, ua, hz, notes, annotations, _began(heart), fhr2=fhr2)
+    return Content(fhr, ua, hz, tuple(notes), annotations, began, fhr2=signals.get("FHR2"))
+
+
+class _Part(NamedTuple):
+    """One Observation of a signal; begins: None where it does not say when."""
+
+    values: Signal
+    hz: float
+    begins: datetime | None
+
+
+def _part(where: str, observation: Observation) -> _Part:
+    values, hz = _samples(where, observation.value_sampled_data or SampledData())
+    begins = _began(observation)
+    return _Part(values, hz, begins if begins is None or begins.tzinfo else begins.replace(tzinfo=UTC))
+
+
+def _joined(path: Path, parts: dict[str, list[_Part]], hz: float) -> tuple[dict[str, Signal], datetime | None]:
+    """Return the signals that there are, laid by when their parts begin, and when the first does. Raises BadRecording.
+
+    A signal in one part that does not say when it begins, begins with the first FHR.
+    """
+    for name, own in parts.items():
+        if len(own) > 1 and any(part.begins is None for part in own):
+            remedy = f"Holds several Observations of {name}; each must say when it begins (effectivePeriod)"
+            raise BadRecording(str(path), len(own), remedy)
+    first = min((part.begins for part in parts["FHR"] if part.begins is not None), default=None)
+    known = [part.begins or first for own in parts.values() for part in own]
+    began = min((begins for begins in known if begins is not None), default=None)
+    laid = {
+        name: sorted((_places_after(part.begins or first, began, hz), i) for i, part in enumerate(own))
+        for name, own in parts.items()
+        if own
+    }
+    ends = {name: max(at + len(parts[name][i].values) for at, i in own) for name, own in laid.items()}
+    longest = max(ends.values())
+    if longest / hz > LONGEST_S:
+        raise BadRecording(str(path), f"{longest / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
+    found = {}
+    for name, places in laid.items():
+        signal = np.full(ends[name] if began is None else longest, np.nan)
+        end = 0
+        for at, i in places:
+            if at < end:
+                remedy = f"Two Observations overlap; that of a second twin must be called {SECOND_TEXT!r}"
+                raise BadRecording(f"{path}: {name}", f"{at / hz:g} s", remedy)
+            end = at + len(parts[name][i].values)
+            signal[at:end] = parts[name][i].values
+        found[name] = signal
+    return found, began
+
+
+def _places_after(begins: datetime | None, first: datetime | None, hz: float) -> int:
+    """Return how many samples lie between two times, none where one of them is not known."""
+    return 0 if begins is None or first is None else round((begins - first).total_seconds() * hz)
 
 
 def _observations(path: Path) -> list[Observation]:
@@ -198,9 +257,9 @@ def _samples(where: str, sampled: SampledData) -> tuple[Signal, float]:
     return stored * sampled.factor + (sampled.origin.value or 0.0), 1 / step_s
 
 
-def _began(heart: Observation) -> datetime | None:
-    period = heart.effective_period
-    return heart.effective_date_time if period is None else period.start
+def _began(observation: Observation) -> datetime | None:
+    period = observation.effective_period
+    return observation.effective_date_time if period is None else period.start
 
 
 def _annotation(observation: Observation) -> Annotation | None:
@@ -264,6 +323,11 @@ def _finding(one: Annotation, began: datetime | None, derived_from: str) -> Obse
             if value is not None
         ],
     )  # fmt: skip
+
+
+def beside(_: Path) -> list[Path]:
+    """Return no other file: all is in one."""
+    return []
 
 
 def is_recording(path: Path) -> bool:

@@ -55,13 +55,38 @@ def write_recording(
 
     fhr (bpm), ua (relative units): shape (n,), NaN for no value; fhr2: as fhr, of a second twin. began: time of the
     first sample. labour: goes into `NAME.labour.toml` beside it, where something is known of it.
-    Raises BadRecording, OSError, MissingExtra if the format needs packages.
+    Raises BadRecording, also where that file is there and says something else that was not written with this recording;
+    OSError, MissingExtra if the format needs packages.
     """
     path = Path(path)
     same_length(str(path), fhr, ua, fhr2)
+    said, beside, is_ours = _labour_text(path, labour), _labour_path(path), _is_written_with(path)
+    is_others = beside.exists() and not is_ours
+    if said and is_others and _read_labour(path, NOTHING_KNOWN) != labour:
+        remedy = "Was not written with this recording, and says something else; rename one of the two"
+        raise BadRecording(str(beside), beside.name, remedy)
     recording = Recording(name_of(path), fhr, ua, "", tuple(annotations), began, fhr2=fhr2)
     writing_format(path).load().write(path, recording)
-    _write_labour(path, labour)
+    if said and not is_others:
+        beside.write_text(said, encoding="utf-8")
+    elif is_ours:
+        beside.unlink()
+
+
+def files_of(path: Path) -> list[Path]:
+    """Return all files that writing a recording may make or replace. Raises BadRecording."""
+    return [path, *writing_format(path).load().beside(path), _labour_path(path)]
+
+
+def would_replace(path: Path, labour: LabourContext = NOTHING_KNOWN) -> Path | None:
+    """Return a file that writing a recording would replace, or that would say another labour of it; None without.
+
+    Raises BadRecording.
+    """
+    *own, beside = files_of(path)
+    found = next((one for one in own if one.exists()), None)
+    is_other = beside.exists() and _read_labour(path, NOTHING_KNOWN) != labour
+    return beside if found is None and is_other else found
 
 
 def writing_format(path: Path) -> Format:
@@ -79,6 +104,9 @@ class Labour(Struct, frozen=True, forbid_unknown_fields=True):
 
     weeks: Annotated[int, Meta(ge=0, le=45)] | None = None
     second_stage_from_s: Annotated[float, Meta(ge=0)] | None = None
+
+
+WRITTEN_WITH = "# Written by quietward with "
 
 
 def _labour_path(path: Path) -> Path:
@@ -100,13 +128,20 @@ def _read_labour(path: Path, said: LabourContext) -> LabourContext:
     )
 
 
-def _write_labour(path: Path, labour: LabourContext) -> None:
+def _labour_text(path: Path, labour: LabourContext) -> str:
+    """Return what goes beside a recording, empty where nothing is known of the labour."""
     known = {"weeks": labour.weeks or None, "second_stage_from_s": labour.second_stage_from_s}
     lines = [f"{name} = {value}\n" for name, value in known.items() if value is not None and value < inf]
-    beside = _labour_path(path)
-    beside.unlink(missing_ok=True)
-    if lines:
-        beside.write_text("".join(lines), encoding="utf-8")
+    return "".join([f"{WRITTEN_WITH}{path.name}\n", *lines]) if lines else ""
+
+
+def _is_written_with(path: Path) -> bool:
+    """Return whether the file beside a recording was written with it; people write such files, too."""
+    try:
+        first = _labour_path(path).read_text(encoding="utf-8").partition("\n")[0]
+    except (OSError, UnicodeDecodeError):
+        return False
+    return first == f"{WRITTEN_WITH}{path.name}"
 
 
 def find_recordings(paths: list[Path]) -> list[Path]:

@@ -100,6 +100,11 @@ def write(path: Path, recording: Recording) -> None:
     pq.write_table(table.replace_schema_metadata({KEY: msgspec.json.encode(metadata)}), path)
 
 
+def beside(_: Path) -> list[Path]:
+    """Return no other file: all is in one."""
+    return []
+
+
 def is_recording(path: Path) -> bool:
     """Return whether its columns are those of a recording. Raises OSError, MissingExtra."""
     with extra("parquet", f"{path}"):

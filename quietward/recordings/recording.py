@@ -112,8 +112,8 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
     if len(fhr) / hz > LONGEST_S:
         raise BadRecording(where, f"{len(fhr) / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
     for rate in (fhr, fhr2):
-        if rate is not None and (absurd := rate[rate > ABSURD_BPM]).size:
-            raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
+        if rate is not None:
+            check_plausible(where, rate)
     at_4_hz, note = _to_4_hz(hz, where)
     notes = [*content.notes, *([note] if note else [])]
     if np.nan_to_num(fhr).any() and np.isnan(usable_rate(fhr)).all():
@@ -123,6 +123,12 @@ def make_recording(name: str, content: Content, where: str) -> Recording:
     if fhr2 is not None and np.isnan(fhr2).all():
         fhr2 = None
     return Recording(name, fhr, ua, "; ".join(notes), content.annotations, content.began, content.labour, fhr2)
+
+
+def check_plausible(where: str, fhr: Signal) -> None:
+    """Raise BadRecording if an FHR has a value that no noise explains."""
+    if (absurd := fhr[fhr > ABSURD_BPM]).size:
+        raise BadRecording(where, float(absurd[0]), "FHR must be in beats per minute; check unit and column")
 
 
 def same_length(where: str, fhr: Signal, ua: Signal, fhr2: Signal | None = None) -> None:
@@ -146,16 +152,29 @@ def usable_rate(fhr: Signal) -> Signal:
 
 def is_known_rate(hz: float) -> bool:
     """Return whether a rate can be brought to ours."""
-    return any(np.isclose(hz, known, rtol=0.01) for known in (1, 2, HZ, 2 * HZ))
+    return _known_rate(hz) is not None
+
+
+def _known_rate(hz: float) -> int | None:
+    """Return the rate that one is taken for: it may be 1 % off."""
+    return next((known for known in (1, 2, HZ, 2 * HZ) if np.isclose(hz, known, rtol=0.01)), None)
 
 
 def _to_4_hz(hz: float, where: str) -> tuple[Callable[[Signal], Signal], str]:
     """Return what brings a signal from its rate to ours, and what is to be said of that."""
-    if np.isclose(hz, HZ, rtol=0.01):
-        return lambda signal: signal, ""
-    for known in (1, 2):
-        if np.isclose(hz, known, rtol=0.01):
-            return partial(np.repeat, repeats=HZ // known), f"{known} Hz brought to {HZ} Hz by holding values"
-    if np.isclose(hz, 2 * HZ, rtol=0.01):
+    known = _known_rate(hz)
+    if known is None:
+        raise BadRecording(where, f"{hz:g} Hz", RESAMPLE)
+    if not np.isclose(hz, known, rtol=1e-6):  # taken as it is, an hour could be 36 s off
+        return partial(_nearest, hz=hz), f"{hz:g} Hz brought to {HZ} Hz by taking the nearest value"
+    if known < HZ:
+        return partial(np.repeat, repeats=HZ // known), f"{known} Hz brought to {HZ} Hz by holding values"
+    if known > HZ:
         return lambda signal: signal[::2], f"{2 * HZ} Hz brought to {HZ} Hz by taking every second value"
-    raise BadRecording(where, f"{hz:g} Hz", RESAMPLE)
+    return lambda signal: signal, ""
+
+
+def _nearest(signal: Signal, hz: float) -> Signal:
+    """Return a signal at 4 Hz: at each time the value that is the nearest."""
+    times_s = np.arange(max(1, round(len(signal) / hz * HZ))) / HZ
+    return signal[np.minimum(np.round(times_s * hz).astype(np.int64), len(signal) - 1)]

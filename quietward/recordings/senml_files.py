@@ -25,6 +25,8 @@ ABSOLUTE_FROM_S = 2.0**28
 _RATE = {"beat/min": 1.0, "": 1.0, "1/s": 60.0, "Hz": 60.0}
 UNITS = {"fhr": _RATE, "ua": {"": 1.0, "/": 1.0}, "fhr2": _RATE}
 BASE = "quietward:"
+VERSION = 10
+"""Of SenML, by RFC 8428: one that is higher may not be used."""
 
 
 class Record(Struct, omit_defaults=True):
@@ -33,6 +35,8 @@ class Record(Struct, omit_defaults=True):
     bn: str | None = None
     bt: float | None = None
     bu: str | None = None
+    bv: float | None = None
+    bver: int | None = None
     n: str = ""
     u: str | None = None
     t: float = 0.0
@@ -54,9 +58,15 @@ class _Pack(Struct):
 def read(path: Path) -> Content:
     """Return what a file holds. Raises BadRecording."""
     try:
-        records = msgspec.json.decode(path.read_bytes(), type=list[Record])
+        stored = path.read_bytes()
+        records = msgspec.json.decode(stored, type=list[Record])
+        labels: set[str] = set().union(*msgspec.json.decode(stored, type=list[dict[str, msgspec.Raw]]))
     except (OSError, *NOT_DECODED) as error:
         raise BadRecording(str(path), type(error).__name__, f"Is not a SenML pack: {error}") from error
+    if unknown := sorted(label for label in labels if label.endswith("_")):
+        raise BadRecording(f"{path}: label", unknown[0], "Must be understood by who reads it (RFC 8428), and is not")
+    if (version := max((r.bver for r in records if r.bver is not None), default=VERSION)) > VERSION:
+        raise BadRecording(f"{path}: bver", version, f"Is a version that is not known; use {VERSION}, of RFC 8428")
     pack = _resolved(records, path)
     if pack.first_s is None:
         raise BadRecording(str(path), sorted({r.n for r in records})[:5], "Needs records named fhr, or ua, with values")
@@ -97,6 +107,11 @@ def write(path: Path, recording: Recording) -> None:
     path.write_bytes(b"[" + lines + b"]\n")
 
 
+def beside(_: Path) -> list[Path]:
+    """Return no other file: all is in one."""
+    return []
+
+
 def is_recording(path: Path) -> bool:
     """Return whether it begins as a pack does. Raises OSError."""
     with path.open("rb") as file:
@@ -108,15 +123,16 @@ def _resolved(records: list[Record], path: Path) -> _Pack:
     values: dict[str, tuple[list[float], list[float]]] = {name: ([], []) for name in UNITS}
     numbers: dict[str, float] = {}
     events: list[tuple[float, Record]] = []
-    base_name, base_s, base_unit, first_s = "", 0.0, "", None
+    base_name, base_s, base_unit, base_value, first_s = "", 0.0, "", 0.0, None
     for one in records:
         base_name = base_name if one.bn is None else one.bn
         base_s = base_s if one.bt is None else one.bt
         base_unit = base_unit if one.bu is None else one.bu
+        base_value = base_value if one.bv is None else one.bv
         name = (base_name + one.n).replace("/", ":").rpartition(":")[2].lower()
         t = base_s + one.t
         if name in ("rate", "samples") and one.v is not None:
-            numbers[name] = one.v
+            numbers[name] = base_value + one.v
             first_s = t if first_s is None else min(first_s, t)
         elif name == "event":
             events.append((t, one))
@@ -126,7 +142,7 @@ def _resolved(records: list[Record], path: Path) -> _Pack:
                 raise BadRecording(f"{path}: {name}: u", unit, possible(filter(None, UNITS[name]), unit))
             times, found = values[name]
             times.append(t)
-            found.append(one.v * UNITS[name][unit])
+            found.append((base_value + one.v) * UNITS[name][unit])
             first_s = t if first_s is None else min(first_s, t)
     return _Pack(values, numbers, events, first_s)
 

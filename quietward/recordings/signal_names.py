@@ -9,7 +9,7 @@ from quietward.contracts.errors import BadRecording, possible
 TIME, FHR, UA, STAGE, FHR2 = "time", "FHR", "UA", "stage", "FHR2"
 NAMES = {
     TIME: ("t", "time", "timestamp", "seconds", "elapsed"),
-    FHR: ("fhr", "fhr1", "fetal heart rate", "foetal heart rate"),
+    FHR: ("fhr", "fhr1", "fhr 1", "fetal heart rate", "foetal heart rate", "fetal heart rate 1", "foetal heart rate 1"),
     STAGE: ("stage", "stage of labour"),
     FHR2: ("fhr2", "fhr 2", "fetal heart rate 2", "foetal heart rate 2"),
     UA: ("ua", "uc", "toco", "uterine activity", "uterine contraction", "uterine contractions"),
@@ -70,5 +70,7 @@ def _read_name(name: str) -> tuple[str, str]:
     plain = " ".join(re.split(r"[\s_-]+", with_unit[1] if with_unit else text))
     if with_unit:
         return plain, with_unit[2]
+    if any(plain in names for names in NAMES.values()):
+        return plain, ""  # the 1 of `FHR_1` is a number, though 1 is a unit of UA
     first, _, last = plain.rpartition(" ")
     return (first, last) if any(last in units for units in UNITS.values()) else (plain, "")

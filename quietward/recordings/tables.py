@@ -42,9 +42,10 @@ def is_table(names: Sequence[str]) -> bool:
 
 
 def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str]) -> Content:
-    """Return the content with its rows at their place, rows that are missing filled with no value, and its rate.
+    """Return the content with its rows where their times say, rows that are missing filled with no value, and its rate.
 
-    times_s: of the rows, shape (n,). place_of: says where row i is, for errors. Raises BadRecording.
+    Of rows that come closer together than samples do the later counts. times_s: of the rows, shape (n,). place_of: says
+    where row i is, for errors. Raises BadRecording.
     """
     if len(times_s) < 2:
         return replace(content, hz=float(HZ))
@@ -60,13 +61,15 @@ def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str
         i = int(np.argmax(off)) + 1
         remedy = f"Times must be multiples of {step:g} s apart; leave cells empty where there is no value"
         raise BadRecording(place_of(i), _shown(times_s[i]), remedy)
-    lasts_s = (float(counts.sum()) + 1) * step
+    since_s = times_s - times_s[0]  # not a sum of steps: of a clock a little off it would be far off after an hour
+    lasts_s = float(since_s[-1]) + step
     if not lasts_s <= LONGEST_S:  # also true for times that are infinite
         raise BadRecording(place_of(len(times_s) - 1), f"{lasts_s:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
-    places = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-    length = int(places[-1]) + 1
-    missing = length - len(times_s)
-    notes = [f"{missing * step:g} s in gaps have no value"] if missing else []
+    places = np.round(since_s / step).astype(np.int64)
+    length, known = int(places[-1]) + 1, len(np.unique(places))
+    notes = [f"{(length - known) * step:g} s in gaps have no value"] if length > known else []
+    if too_many := len(times_s) - known:
+        notes.append(f"{too_many} rows less than {step:g} s after another are left out")
 
     def placed(values: Signal) -> Signal:
         signal = np.full(length, np.nan)

@@ -21,16 +21,17 @@ MOST_WEEKS = 45
 def read(path: Path) -> Content:
     """Return what a record holds. Raises BadRecording, MissingExtra."""
     record = wfdb_record.read(path)
-    found, _ = find_signals(str(path), record.names, (FHR, FHR2, UA))
-    for signal in (FHR, UA):
-        if signal not in found:
-            names = " or ".join(name.upper() for name in NAMES[signal])
-            raise BadRecording(str(path), record.names, f"Needs a signal named {names}")
+    found, others = find_signals(str(path), record.names, (FHR, FHR2, UA))
+    if FHR not in found:
+        names = " or ".join(name.upper() for name in NAMES[FHR])
+        raise BadRecording(str(path), record.names, f"Needs a signal named {names}")
+    notes = [*([f"left out: {', '.join(others)}"] if others else []), *([] if UA in found else ["no UA"])]
     signals = {name: record.signals[:, one.place] * one.factor for name, one in found.items()}
     annotations = wfdb_annotations.read(path.with_suffix(wfdb_annotations.SUFFIX))
     labour = _labour(record.comments, record.hz)
+    ua = signals.get(UA, np.full(len(signals[FHR]), np.nan))
     return Content(
-        signals[FHR], signals[UA], record.hz, (), tuple(annotations), record.began, labour, signals.get(FHR2)
+        signals[FHR], ua, record.hz, tuple(notes), tuple(annotations), record.began, labour, signals.get(FHR2)
     )
 
 
@@ -48,10 +49,15 @@ def write(path: Path, recording: Recording) -> None:
     if recording.fhr2 is not None:
         names, units, signals = [*names, FHR2], [*units, "bpm"], [*signals, recording.fhr2]
     wfdb_record.write(path, names, units, np.column_stack(signals), HZ, gain=100, began=recording.began)
-    beside = path.with_suffix(wfdb_annotations.SUFFIX)
-    beside.unlink(missing_ok=True)
+    annotations = path.with_suffix(wfdb_annotations.SUFFIX)
+    annotations.unlink(missing_ok=True)
     if recording.annotations:
-        wfdb_annotations.write(beside, recording.annotations)
+        wfdb_annotations.write(annotations, recording.annotations)
+
+
+def beside(path: Path) -> list[Path]:
+    """Return the files of data and of annotations."""
+    return [wfdb_record.data_path(path), path.with_suffix(wfdb_annotations.SUFFIX)]
 
 
 def is_recording(_: Path) -> bool:

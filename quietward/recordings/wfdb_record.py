@@ -160,14 +160,27 @@ def write(
     gain: int,
     began: datetime | None = None,
 ) -> None:
-    """Write a record in format 16. signals: shape (n, signals), NaN where there is no value. Raises OSError."""
+    """Write a record in format 16. signals: shape (n, signals), NaN where there is no value. Raises OSError.
+
+    A value that 16 bits cannot hold is written as the nearest that they can.
+    """
     no_value = np.isnan(signals)
-    stored = np.where(no_value, NO_VALUE[16], np.round(np.where(no_value, 0.0, signals) * gain)).astype("<i2")
-    data = header.with_suffix(".dat")
+    digital = np.clip(np.round(np.where(no_value, 0.0, signals) * gain), NO_VALUE[16] + 1, 2**15 - 1)
+    stored = np.where(no_value, NO_VALUE[16], digital).astype("<i2")
+    data = data_path(header)
     base = "" if began is None else began.astimezone(UTC).strftime(" %H:%M:%S.%f %d/%m/%Y")
-    lines = [f"{header.stem} {len(names)} {hz} {len(stored)}{base}"]
-    for name, unit, own in zip(names, units, stored.T, strict=True):
+    lines = [f"{data.stem} {len(names)} {hz} {len(stored)}{base}"]
+    for label, unit, own in zip(names, units, stored.T, strict=True):
         checksum = int(own.sum(dtype=np.int64)) % 2**16
-        lines.append(f"{data.name} 16 {gain}(0)/{unit} 16 0 {own[0]} {checksum} 0 {name}")
+        lines.append(f"{data.name} 16 {gain}(0)/{unit} 16 0 {own[0]} {checksum} 0 {label}")
     data.write_bytes(stored.tobytes())
     header.write_text("\n".join(lines) + "\n")
+
+
+def data_path(header: Path) -> Path:
+    """Return the file that data are written to.
+
+    A header may name none with other characters: they become their number, so that different names stay so.
+    """
+    name = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"_{ord(found[0]):x}_", header.stem)
+    return header.with_name(f"{name}.dat")

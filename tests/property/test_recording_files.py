@@ -25,6 +25,8 @@ from quietward.recordings.files import read_recording, write_recording
 from quietward.recordings.recording import Annotation, LabourContext, Signal
 
 MISSING_IN_EDF = -0.01
+NAMES = ("one", "patient 12", "ward1.bed2", "Jørgensen, Åse (2)", "a#b", "-1")
+"""Of files: spaces, dots and other letters are usual where people name them."""
 
 
 class Written(NamedTuple):
@@ -64,25 +66,25 @@ def recordings(draw: st.DrawFn) -> Written:
     return Written(draw(rates), draw(signals(seconds, 0, 127)), order, began, labour, fhr2)
 
 
-def put_down(folder: str, suffix: str, written: Written) -> Path:
-    path = Path(folder) / f"one{suffix}"
+def put_down(folder: str, suffix: str, written: Written, name: str = "one") -> Path:
+    path = Path(folder) / f"{name}{suffix}"
     more = {"annotations": written.annotations, "began": written.began, "labour": written.labour, "fhr2": written.fhr2}
     write_recording(path, written.fhr, written.ua, **more)  # type: ignore[arg-type]
     return path
 
 
 @pytest.mark.parametrize("suffix", SUFFIXES)
-@given(written=recordings())
+@given(written=recordings(), name=st.sampled_from(NAMES))
 @settings(max_examples=40, deadline=None)
-def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
+def test_what_is_written_is_read_again(suffix: str, written: Written, name: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        found = read_recording(put_down(folder, suffix, written))
+        found = read_recording(put_down(folder, suffix, written, name))
     np.testing.assert_allclose(found.fhr, written.fhr, atol=1e-9)
     np.testing.assert_allclose(found.ua, written.ua, atol=1e-9)
     assert (found.fhr2 is None) == (written.fhr2 is None)
     if found.fhr2 is not None and written.fhr2 is not None:
         np.testing.assert_allclose(found.fhr2, written.fhr2, atol=1e-9)
-    assert found.name == "one"
+    assert found.name == name
     if suffix != ".edf" or found.began is None or written.began is None:
         assert found.began == written.began
     else:
@@ -92,14 +94,13 @@ def test_what_is_written_is_read_again(suffix: str, written: Written) -> None:
     assert sorted(found.annotations, key=key) == sorted(written.annotations, key=key)
 
 
-@given(written=recordings())
+@given(written=recordings(), name=st.sampled_from(NAMES))
 @settings(max_examples=15, deadline=None)
-def test_wfdb_reads_our_records_and_annotations(written: Written) -> None:
+def test_wfdb_reads_our_records_and_annotations(written: Written, name: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        put_down(folder, ".hea", written)
-        name = str(Path(folder) / "one")
-        record = wfdb.rdrecord(name)
-        noted = wfdb.rdann(name, "qwd") if written.annotations else None
+        path = str(put_down(folder, ".hea", written, name)).removesuffix(".hea")
+        record = wfdb.rdrecord(path)
+        noted = wfdb.rdann(path, "qwd") if written.annotations else None
     second = [] if written.fhr2 is None else [written.fhr2]
     np.testing.assert_allclose(record.p_signal, np.column_stack([written.fhr, written.ua, *second]), atol=1e-9)
     n = 2 + len(second)

@@ -3,6 +3,7 @@
 import asyncio
 import csv
 import io
+import os
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
@@ -132,6 +133,41 @@ def test_open_records_have_the_class_that_most_experts_gave() -> None:
     judged = [w for w in calibrate.windows(path.parent) if w.record == "1001"]
     assert strip.rule_class == judged[-1].majority
     assert strip.begins_s + len(strip.fhr) // HZ == judged[-1].end_s
+
+
+def test_the_experts_class_is_that_of_the_window_they_saw(tmp_path: Path) -> None:
+    path = record("1001")
+    for name in ("1001.hea", "1001.dat", "experts.csv", "windows.csv"):
+        (tmp_path / name).write_bytes((path.parent / name).read_bytes())
+    (last, *_) = (w for w in reversed(calibrate.windows(tmp_path)) if w.record == "1001")
+    for ends_s, rule_class in ((2400, None), (last.end_s, last.majority)):
+        (tmp_path / "1001.marks.toml").write_text(f"baseline_bpm = 130\nstrip_ends_s = {ends_s}\n")
+        strip = recorded.make(tmp_path / "1001.hea", f"x:{ends_s}")
+        assert strip.begins_s + len(strip.fhr) // HZ == ends_s
+        assert strip.rule_class == rule_class
+
+
+@pytest.mark.parametrize("suffix", [one.suffix for one in FORMATS])
+def test_whatever_of_a_recording_is_replaced_is_read_again(tmp_path: Path, suffix: str) -> None:
+    path = put(tmp_path, f"case-1{suffix}", (Annotation(900, 960, "deceleration", "early"),))
+    (tmp_path / "case-1.labour.toml").write_text("weeks = 40\n")
+    before = recorded._stamp(path)
+    files = [one for one in tmp_path.iterdir() if one.is_file()]
+    assert len(files) >= 2
+    for file in files:
+        os.utime(file, ns=(0, 12345))
+        after = recorded._stamp(path)
+        assert after != before, file.name
+        before = after
+
+
+def test_two_recordings_of_one_name_in_a_set_are_told(tmp_path: Path) -> None:
+    own = tmp_path / "sets" / "spring-1"
+    put(own / "day1", "001.csv")
+    put(own / "day2", "001.csv")
+    with pytest.raises(BadSet) as caught:
+        Classroom(tmp_path).read("spring-1")
+    assert "['day1/001.csv', 'day2/001.csv']. Have the same name" in str(caught.value)
 
 
 @pytest.mark.parametrize(

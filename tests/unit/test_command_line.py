@@ -54,6 +54,24 @@ def test_a_command_that_is_not_there_is_answered_with_the_nearest() -> None:
     assert "Did you mean 'study'?" in found.output
 
 
+def test_assess_writes_nothing_where_it_would_overwrite_something(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    for path in ("a/001.csv", "b/001.csv", "2.csv"):
+        (tmp_path / path).write_text("t_s,fhr,ua\n0,140,5\n0.25,140,5\n")
+    out = tmp_path / "out"
+    found = CliRunner().invoke(app, ["assess", str(tmp_path / "a"), str(tmp_path / "b"), "--out", str(out)])
+    assert "--out: '001'. Several recordings have this name" in str(found.exception)
+    assert not out.exists()
+    out.mkdir()
+    for name in ("2.labour.toml", "2.dat", "2.qwd"):
+        (out / name).write_text("weeks = 30")
+        found = CliRunner().invoke(app, ["assess", str(tmp_path / "2.csv"), "--out", str(out)])
+        assert f"{name}'. Already exists; choose another folder" in str(found.exception)
+        assert [path.name for path in out.iterdir()] == [name]
+        (out / name).unlink()
+
+
 def test_what_was_refused_fits_eighty_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     text = "fhr[0]: 1420.0. Expected `float` <= 300.0. Send bpm, or null where there is no value " * 2

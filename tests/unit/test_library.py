@@ -259,6 +259,10 @@ def test_a_monitor_says_what_it_cannot_take() -> None:
         quietward.Monitor(bed=3)  # type: ignore[arg-type]
     with pytest.raises(BadRecording, match=r"summary: 'no second'. Push one first"):
         monitor.summary  # noqa: B018
+    with pytest.raises(BadRecording, match=r"fhr: 1400.0. FHR must be in beats per minute"):
+        monitor.push([1400] * HZ)
+    with pytest.raises(BadRecording, match=r"fhr2: 1400.0. FHR must be in beats per minute"):
+        monitor.push([140] * HZ, fhr2=[1400] * HZ)
     with pytest.raises(BadRecording, match=r"fhr: 3. Push whole seconds"):
         monitor.push([140] * 3)
     with pytest.raises(BadRecording, match=r"ua: 8. Must have as many samples as fhr: 4"):

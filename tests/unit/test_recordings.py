@@ -15,8 +15,8 @@ import pytest
 import wfdb
 
 from quietward.contracts.errors import BadRecording
-from quietward.recordings import FORMATS, SUFFIXES, format_of
-from quietward.recordings.files import find_recordings, read_recording, write_recording
+from quietward.recordings import FORMATS, SUFFIXES, format_of, wfdb_record
+from quietward.recordings.files import files_of, find_recordings, read_recording, write_recording
 from quietward.recordings.recording import Annotation, LabourContext, Recording
 from tests.conftest import record
 
@@ -186,6 +186,14 @@ def test_tables_of_others_are_read(tmp_path: Path, text: str) -> None:
     assert (found.began == datetime(2026, 3, 1, 13, tzinfo=UTC)) == ("timestamp" in text)
 
 
+def test_the_rates_of_twins_may_be_numbered(tmp_path: Path) -> None:
+    for head in ("t_s,FHR_1,FHR_2,ua", "t_s,FHR 1 [bpm],FHR 2 [bpm],ua", "t_s,fhr-1_bpm,fhr-2_bpm,ua_1"):
+        found = read_text(tmp_path, f"{head}\n0,140,150,5\n0.25,141,151,5\n")
+        assert found.fhr2 is not None
+        assert (found.fhr.tolist(), found.fhr2.tolist(), found.ua.tolist()) == ([140, 141], [150, 151], [5, 5])
+        assert found.note == ""
+
+
 def test_what_reading_leaves_out_or_fills_is_said(tmp_path: Path) -> None:
     text = "t_s,mhr,fhr,fetal heart rate,\n0,80,140,1,\n1,80,140,1,\n5,80,142,1,\n6,80,142,1,\n"
     found = read_text(tmp_path, text)
@@ -194,6 +202,38 @@ def test_what_reading_leaves_out_or_fills_is_said(tmp_path: Path) -> None:
     )
     np.testing.assert_array_equal(found.fhr[::4], [140, 140, np.nan, np.nan, np.nan, 142, 142])
     assert np.isnan(found.ua).all()
+
+
+@pytest.mark.parametrize(
+    ("step_s", "note"),
+    [
+        (0.26, "10 s in gaps have no value"),
+        (0.24, "40 rows less than 0.25 s after another are left out"),
+        (0.125, "8 Hz"),
+    ],
+)
+def test_a_row_is_where_its_time_says_however_long_it_goes_on(tmp_path: Path, step_s: float, note: str) -> None:
+    """A clock that goes a little wrong moved what came after 1000 s by 40 s, and nothing was said."""
+    rows = [f"{i * step_s:.3f},{100 + i % 100},5\n" for i in range(1001)]
+    found = read_text(tmp_path, HEAD + "".join(rows))
+    assert len(found.fhr) == pytest.approx(1000 * step_s * 4, abs=1)
+    there = np.flatnonzero(~np.isnan(found.fhr))
+    at = np.round(there / 4 / step_s)
+    assert (np.abs(there / 4 - at * step_s) <= 0.125).all()
+    assert np.mean(found.fhr[there] == 100 + at % 100) > 0.95
+    assert note in found.note
+
+
+@pytest.mark.parametrize("hz", [3.97, 4.03])
+def test_a_rate_that_is_nearly_ours_moves_nothing(tmp_path: Path, hz: float) -> None:
+    """Ten minutes at 3.97 Hz were read as 9:55, and nothing was said."""
+    n = round(600 * hz)
+    signal = observation(interval=1 / hz, data=" ".join(str(i) for i in range(40)) + " 0" * (n - 80) + " 60" * 40)
+    (tmp_path / "r.fhir.json").write_text(signal)
+    found = read_recording(tmp_path / "r.fhir.json")
+    assert len(found.fhr) == 2400
+    assert np.flatnonzero(found.fhr == 160)[0] / 4 == pytest.approx((n - 40) / hz, abs=0.25)
+    assert f"{hz} Hz brought to 4 Hz" in found.note
 
 
 def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) -> None:
@@ -207,6 +247,14 @@ def test_a_table_that_is_no_recording_is_passed_over_in_folders(tmp_path: Path) 
     (tmp_path / "no.edf").write_text("BIOSEMI")
     (tmp_path / "wrong-unit.csv").write_text("t_s,fhr (dpm)\n0,140\n")
     assert [path.name for path in find_recordings([tmp_path])] == ["wrong-unit.csv", "yes.csv"]
+
+
+def test_a_record_without_uterine_activity_is_read_and_what_is_left_out_is_said(tmp_path: Path) -> None:
+    values = np.full((8, 2), [140.0, 80.0])
+    wfdb_record.write(tmp_path / "r.hea", ["FHR", "MHR"], ["bpm", "bpm"], values, 4, 100)
+    found = read_recording(tmp_path / "r.hea")
+    assert found.note == "left out: MHR; no UA"
+    assert np.isnan(found.ua).all()
 
 
 def test_the_open_records_say_when_the_second_stage_begins() -> None:
@@ -248,6 +296,29 @@ def test_a_file_beside_it_says_more_of_the_labour(tmp_path: Path) -> None:
         beside.write_text(text)
         with pytest.raises(BadRecording, match=says):
             read_recording(tmp_path / "r.csv")
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES)
+def test_a_file_that_somebody_else_wrote_of_the_labour_is_left_alone(suffix: str, tmp_path: Path) -> None:
+    flat, beside = np.full(8, 140.0), tmp_path / "r.labour.toml"
+    beside.write_text("weeks = 31  # by hand\n")
+    write_recording(tmp_path / f"r{suffix}", flat, flat)
+    write_recording(tmp_path / f"r{suffix}", flat, flat, labour=LabourContext(31))
+    assert beside.read_text() == "weeks = 31  # by hand\n"
+    (tmp_path / f"r{suffix}").unlink()
+    with pytest.raises(BadRecording, match="Was not written with this recording"):
+        write_recording(tmp_path / f"r{suffix}", flat, flat, labour=LabourContext(40))
+    assert not (tmp_path / f"r{suffix}").exists()
+    assert beside.read_text() == "weeks = 31  # by hand\n"
+
+
+def test_all_files_that_writing_makes_are_known_before(tmp_path: Path) -> None:
+    flat = np.full(8, 140.0)
+    for i, suffix in enumerate(SUFFIXES):
+        path = tmp_path / str(i) / f"patient 1.2{suffix}"
+        path.parent.mkdir()
+        write_recording(path, flat, flat, annotations=[Annotation(0, 1, "noted", "a")], labour=LabourContext(30))
+        assert sorted(path.parent.iterdir()) == sorted(files_of(path))
 
 
 def edf(path: Path, *signals: edfio.EdfSignal) -> Path:
@@ -305,6 +376,50 @@ def test_an_observation_of_others(tmp_path: Path) -> None:
     assert found.note == "no UA"
 
 
+def part(start: str | None, values: str, text: str = "", code: str = "55283-6") -> dict[str, object]:
+    one: dict[str, object] = json.loads(observation(data=values, origin={"value": 0}, interval=1))
+    one["code"] = {"coding": [{"system": "http://loinc.org", "code": code}] if code else [], "text": text}
+    return one | ({} if start is None else {"effectivePeriod": {"start": f"2026-03-01T14:00:{start}Z"}})
+
+
+def bundle(folder: Path, *parts: dict[str, object]) -> Path:
+    path = folder / "r.fhir.json"
+    path.write_text(
+        json.dumps({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in parts]})
+    )
+    return path
+
+
+def test_observations_of_one_signal_are_joined_by_when_they_begin(tmp_path: Path) -> None:
+    """A bundle may have an Observation for every few minutes; only the first was read, and the UA from its start."""
+    ua = "Uterine activity"
+    heart = part("04", "144 145"), part("01", "141 142"), part("02", "7 8", ua, ""), part("00", "80", "SpO2", "2708-6")
+    found = read_recording(bundle(tmp_path, *heart))
+    np.testing.assert_array_equal(found.fhr[::4], [141, 142, np.nan, 144, 145])
+    np.testing.assert_array_equal(found.ua[::4], [np.nan, 7, 8, np.nan, np.nan])
+    assert found.began == datetime(2026, 3, 1, 14, 0, 1, tzinfo=UTC)
+    assert found.note == "left out: SpO2; 1 Hz brought to 4 Hz by holding values"
+    early = read_recording(bundle(tmp_path, part("04", "144"), part("03", "7 8", ua, "")))
+    np.testing.assert_array_equal(early.fhr[::4], [np.nan, 144])
+    without = read_recording(bundle(tmp_path, part("04", "144 145"), part(None, "7 8", ua, "")))
+    np.testing.assert_array_equal(without.ua[::4], [7, 8])
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        ([part("00", "140 141"), part(None, "142")], "2. Holds several Observations of FHR; each must say"),
+        ([part("00", "140 141"), part("01", "150 151", "fetus B")], "'1 s'. Two Observations overlap; that of a"),
+        ([part("00", "140"), part("00", "150") | {"effectivePeriod": {"start": "2027-03-01T14:00:00Z"}}],
+         "Is longer than"),
+    ],
+)  # fmt: skip
+def test_observations_that_cannot_be_joined_say_why(tmp_path: Path, parts: list[dict[str, object]], says: str) -> None:
+    with pytest.raises(BadRecording) as caught:
+        read_recording(bundle(tmp_path, *parts))
+    assert says in str(caught.value)
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -349,9 +464,24 @@ def test_a_senml_pack_of_others_is_read_by_its_names_units_and_times(tmp_path: P
     np.testing.assert_array_equal(found.ua[::4], [12, *[np.nan] * 4])
 
 
+def test_a_base_value_is_added_until_the_next(tmp_path: Path) -> None:
+    """RFC 8428, 4.1: to values, as the base time is to times; in the unit of the record."""
+    path = senml(
+        tmp_path,
+        {"bn": "x:", "bt": 1.7e9, "bu": "beat/min", "bv": 100, "bver": 10},
+        {"n": "fhr", "v": 40},
+        {"n": "fhr", "t": 1, "v": -5, "bv": 150},
+        {"n": "fhr", "t": 2, "u": "1/s", "v": 0.5, "bv": 2},
+        {"n": "fhr", "t": 3, "u": "1/s"},
+    )
+    np.testing.assert_array_equal(read_recording(path).fhr[::4], [140, 145, 150])
+
+
 @pytest.mark.parametrize(
     ("record", "says"),
     [
+        ({"n": "fhr", "v": 140, "scale_": 2}, "scale_"),
+        ({"n": "fhr", "v": 140, "bver": 11}, "bver: 11. Is a version"),
         ({"n": "fhr", "u": "bpm", "v": 1}, "fhr: u: 'bpm'. Use beat/min"),
         ({"n": "pulse", "v": 1}, "Needs records named fhr, or ua, with values"),
         ({"n": "fhr", "v": "x"}, "Is not a SenML pack"),

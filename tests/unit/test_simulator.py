@@ -17,6 +17,7 @@ from quietward.contracts.errors import BadScenario, BadSettings
 from quietward.contracts.fields import HZ
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording
+from quietward.recordings.recording import LabourContext
 from quietward.simulator import output, shift, truth
 from quietward.simulator.bed import Bed, SimulatedLabour, simulate
 from quietward.simulator.physiology import responses
@@ -321,12 +322,22 @@ def test_recordings_travel_with_their_truth(tmp_path: Path, suffix: str) -> None
         assert (record.fs, record.sig_name, record.units) == (HZ, ["FHR", "UA"], ["bpm", "nd"])
         assert np.array_equal(record.p_signal[:, 0], read.fhr, equal_nan=True)
     kept = truth.read(beside)
+    assert read.labour == LabourContext(kept.weeks)
     later = [e for e in made.truth.events if e.end_s > HOUR_S and e.onset_s < 3 * HOUR_S]
     assert [(e.what, e.onset_s) for e in kept.events] == [(e.what, round(e.onset_s - HOUR_S, 2)) for e in later]
     assert kept.duration_s == 2 * HOUR_S
     assert len(kept.minutes) == 120
     with pytest.raises(BadSettings, match="Already exists"):
         output.write(tmp_path / "new", [order], suffix)
+
+
+def test_recordings_say_weeks_and_second_stage(tmp_path: Path) -> None:
+    of = load("small-reserve")
+    of = msgspec.structs.replace(of, second_stage_from_min=3)
+    orders = [output.RecordingOrder(f"bed-{skip_s}", of, 3, 600, skip_s) for skip_s in (60, 600)]
+    first, _, later, _ = output.write(tmp_path, orders, ".csv")
+    assert read_recording(first).labour == LabourContext(36, 120)
+    assert read_recording(later).labour == LabourContext(36, 0)
 
 
 def test_shifts_that_come_along_are_sound() -> None:

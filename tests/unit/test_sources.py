@@ -6,7 +6,7 @@ import pytest
 from quietward.contracts.commands import CareKind
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.fields import HZ
-from quietward.recordings.recording import Recording
+from quietward.recordings.recording import LabourContext, Recording
 from quietward.simulator import scenario, shift
 from quietward.simulator.bed import TICK_S, simulate
 from quietward.simulator.service import in_words, recorded, simulated
@@ -40,6 +40,18 @@ def test_a_recording_is_played_as_it_is() -> None:
     strip = RecordedStrip("bed-1", np.array([140, np.nan, 141.25, 142, 143, 1]), np.arange(6.0), "test")
     assert list(strip.play()) == [DeviceSecond([140, None, 141.25, 142], [0, 1, 2, 3])]
     assert strip.seconds == 1
+
+
+def test_a_recording_is_played_with_its_weeks_and_second_stage() -> None:
+    def strip(labour: LabourContext) -> RecordedStrip:
+        return recorded([Recording("r1", np.full(16, 140.0), np.full(16, 10.0), labour=labour)], None)[0]
+
+    early = strip(LabourContext(31, 1.5))
+    assert early.weeks == 31
+    assert [second.stage for second in early.play()] == [1, 1, 2, 2]
+    assert strip(LabourContext(12)).weeks is None, "a message that says so would be refused"
+    unknown = strip(LabourContext())
+    assert (unknown.weeks, next(unknown.play()).stage) == (None, None)
 
 
 def test_two_recordings_of_one_name_do_not_play_at_one_bed() -> None:

@@ -9,6 +9,7 @@ import pytest
 from quietward.contracts.errors import BadRecording, BadStudy
 from quietward.contracts.fields import HZ
 from quietward.recordings.files import read_recording, write_recording
+from quietward.recordings.recording import LabourContext
 from quietward.simulator import output, scenario, service, shift
 from quietward.study import cases, report, report_page, result, truth, what_if
 from quietward.study.simulation import simulate_shifts
@@ -28,6 +29,55 @@ def test_scenarios_lie_side_by_side(tmp_path: Path) -> None:
     assert one.bed_hours == other.bed_hours == 1.0
     assert {e.bed for e in one.episodes} == {1}
     assert sum(t.count for t in one.calls if t.true_positive) > 0
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "says"),
+    [
+        ({"shift": "two-at-once", "seeds": [1, 4]}, {"shift": "two-at-once", "seeds": [4, 6], "hours": 1},
+         "cases[1].seeds: [4, 6]. Are those of cases[0], of the same kind (two-at-once)"),
+        ({"scenarios": ["calm"], "seeds": [1, 9]}, {"scenarios": ["cord-not-recovering"], "seeds": [2, 3]},
+         "of the same kind (scenarios); give other seeds"),
+        ({"recordings": "a/night"}, {"recordings": "b/night"}, "cases[1]: 'night'. Has the name of cases[0]"),
+    ],
+)  # fmt: skip
+def test_shifts_that_nothing_tells_apart_are_refused(
+    first: dict[str, object], second: dict[str, object], says: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Their needs and calls were added up under one key by `--check`, which then found the report wrong."""
+    monkeypatch.chdir(tmp_path)
+    for folder in ("a/night", "b/night"):
+        (tmp_path / folder).mkdir(parents=True)
+        write_recording(tmp_path / folder / "r.csv", np.full(8, 140.0), np.full(8, 10.0))
+    with pytest.raises(BadStudy) as caught:
+        small(cases=[{"hours": 0.5} | first, {"hours": 0.5} | second], alarm=[], vary=[])
+    assert says in str(caught.value)
+    if "seeds" in second:
+        small(cases=[{"hours": 0.5} | first, {"hours": 0.5} | second | {"seeds": [10, 12]}], alarm=[], vary=[])
+
+
+@pytest.mark.parametrize("case", [{"shift": "twins"}, {"scenarios": ["calm", "twins-second-late"]}])
+def test_twins_are_refused_since_only_the_first_is_watched(case: dict[str, object]) -> None:
+    with pytest.raises(BadStudy, match="Is of twins; a study watches the first alone"):
+        small(cases=[{"hours": 0.5, "seeds": [1, 2]} | case], alarm=[], vary=[])
+
+
+def test_recordings_of_twins_are_passed_over(tmp_path: Path) -> None:
+    flat, told = np.full(8, 140.0), list[str]()
+    write_recording(tmp_path / "one.csv", flat, flat)
+    write_recording(tmp_path / "two.csv", flat, flat, fhr2=flat)
+    plan = small(cases=[{"recordings": str(tmp_path), "hours": 0.5, "beds": 3}], alarm=[], vary=[])
+    ((case,),) = cases.group_cases(plan.study, lambda error: told.append(str(error)))
+    assert case.names == ["one"]
+    assert len(told) == 1
+    assert "two.csv: 'FHR2'. Is of twins" in told[0]
+
+
+def test_measures_are_kept_under_all_code_that_made_them() -> None:
+    """A folder that was used again gave figures of before a change in any of these."""
+    names = {source.name for source in cases._code_files()}
+    assert names >= {"cases.py", "definitions.py", "evaluations.py", "truth.py", "senml_files.py", "tables.py"}
+    assert names >= {"physiology.toml", "responses.toml", "bed.py", "engine.py"}
 
 
 def test_a_seed_means_the_same_night_as_in_simulate(tmp_path: Path) -> None:
@@ -77,6 +127,30 @@ def test_recordings_end_when_they_end_and_bring_their_truth(tmp_path: Path, suff
     assert again.seconds.tolist() == [1800, 900]
     assert np.array_equal(again.fhr, found.fhr, equal_nan=True)
     assert cases.measure_shifts(alone, plan.rules, tmp_path / "done").beds == 1
+
+
+def test_what_recordings_say_of_the_labour_counts_where_the_truth_is_silent(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "recorded"
+    folder.mkdir()
+    flat = np.full(900 * HZ, 140.0)
+    for name in ("a", "b", "c"):
+        write_recording(folder / f"{name}.csv", flat, flat * 0, labour=LabourContext(31, 300))
+    (folder / "b.truth.json").write_text('{"needs": [], "states": [], "artefacts": [], "weeks": 35}')
+    (folder / "c.truth.json").write_text('{"needs": [], "states": [], "artefacts": [], "second_stage_from_s": 60}')
+    plan = small(cases=[{"recordings": str(folder), "hours": 0.5, "beds": 3}], alarm=[], vary=[])
+    (group,) = cases.group_cases(plan.study)
+    heard: list[tuple[object, object]] = []
+
+    def evaluate(fhr: object, ua: object, stage: object, weeks: object, *_: object) -> object:
+        heard.append((stage, weeks))
+        raise StopIteration
+
+    monkeypatch.setattr(cases, "evaluate_beds", evaluate)
+    with pytest.raises(StopIteration):
+        cases.measure_shifts(group, plan.rules, tmp_path / "done")
+    assert heard == [([300, 300, 60], [31, 35, 31])]
 
 
 def test_what_is_not_known_of_recordings_is_not_said(tmp_path: Path) -> None:

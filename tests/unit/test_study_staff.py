@@ -70,12 +70,13 @@ def test_who_is_free_is_called_when_the_call_comes_and_not_before() -> None:
 
 def shift(
     calls: list[tuple[float, int, int]], beds: list[BedTruth], staff: StaffModel, ppv: float = 1.0, seed: str = "a",
-    hours: float = 12.0, is_true: bool = False,
+    hours: float = 12.0, is_true: bool = False, ends_s: list[float] | None = None,
 ) -> tuple[Staff, Rung]:  # fmt: skip
     """Let a shift go by. calls: time, bed, level; is_true: whether they are true positives."""
     rung = Rung([Call(0, bed, t, level, "a-fall", "raised") for t, bed, level in calls])
     env = simpy.Environment()
-    staff_on_shift = Staff(env, staff, beds, rung, 0, 0, dict.fromkeys((LOOK, BEDSIDE, TEAM), ppv), seed)
+    expected = dict.fromkeys((LOOK, BEDSIDE, TEAM), ppv)
+    staff_on_shift = Staff(env, staff, beds, rung, 0, 0, expected, seed, ends_s=ends_s)
     run_shift(env, rung, lambda call: staff_on_shift.on_call(call, is_true), hours * 3600)
     return staff_on_shift, rung
 
@@ -159,7 +160,30 @@ def test_where_somebody_was_needed_she_looks_again_before_the_round_is_due() -> 
     staff_on_shift, _ = shift([(100, 0, BEDSIDE)], [BedTruth([Span("bedside", 0, 1500)], [], [])], staff, hours=2)
     first, second, _ = staff_on_shift.visits
     assert second.from_s - first.until_s == pytest.approx(600 + 40)
-    assert (first.why, second.why) == ("call", "round")
+    assert (first.why, second.why) == ("call", "look again")
+
+
+def test_who_helped_at_a_bed_of_somebody_else_leaves_it_to_them_afterwards() -> None:
+    """One call for the team made every nurse who came go round that bed to the end of the shift."""
+    beds = [BedTruth([Span("team", 0, 3000)], [], []), *[NOTHING] * 7]
+    staff_on_shift, _ = shift([(60, 0, TEAM)], beds, usual(), hours=6)
+    assert {v.who for v in staff_on_shift.visits if v.bed == 0 and v.why == "call"} >= {"nurse 1", "nurse 2"}
+    assert {v.who for v in staff_on_shift.visits if v.bed == 0 and v.why != "call"} == {"nurse 1"}
+
+
+def test_without_rounds_there_are_none_but_looks_after_care() -> None:
+    (staff,) = [v.staff for v in small(alarm=[], vary=[]).other_staff if v.staff_is == "no rounds"]
+    needed = BedTruth([Span("bedside", 0, 1500)], [], [])
+    staff_on_shift, _ = shift([(100, 0, BEDSIDE)], [needed, *[NOTHING] * 3], staff, hours=8)
+    assert {v.why for v in staff_on_shift.visits} <= {"call", "look again"}
+
+
+def test_nobody_goes_round_a_bed_whose_signal_has_ended() -> None:
+    staff_on_shift, _ = shift([], [NOTHING] * 4, usual(), hours=6, ends_s=[3600.0, 7200.0, 21600.0, 21600.0])
+    last = {bed: max(v.from_s for v in staff_on_shift.visits if v.bed == bed) for bed in range(4)}
+    assert last[0] < 3600 + 300
+    assert last[1] < 7200 + 300
+    assert min(last[2], last[3]) > 18000
 
 
 def test_a_student_reads_strips_and_tells_the_nurse() -> None:

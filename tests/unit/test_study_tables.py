@@ -75,7 +75,7 @@ def test_every_row_says_where_it_comes_from(whole: Path) -> None:
     assert [row["draw"] for row in shifts[:8]] == ["1"] * 4 + ["2"] * 4
     assert [row["half"] for row in shifts[:4]] == ["reported", "chosen on"] * 2
     visits = rows(whole / "visits.csv")
-    assert {row["why"] for row in visits} == {"call", "round"}
+    assert {"call", "round"} <= {row["why"] for row in visits} <= {"call", "round", "look again"}
     assert all(float(row["until_s"]) <= 0.6 * 3600 for row in visits)
 
 
@@ -109,6 +109,7 @@ def test_a_table_that_is_missing_is_told(copy: Path) -> None:
 
 
 ON_ALL = "today: on all shifts, interruptions per nurse-hour"
+RATE_SAID = "headline has its rate"
 
 
 def usual(row: dict[str, str]) -> bool:
@@ -120,7 +121,7 @@ def test_a_call_that_was_taken_away_is_noticed(copy: Path) -> None:
     gone = next(row for row in calls if usual(row))
     rewrite(copy, "calls.csv", [row for row in calls if row is not gone])
     assert differing(copy) == [
-        "today: interruptions per nurse-hour", f"today: calls per bed-hour, {gone['level']}", ON_ALL
+        "today: interruptions per nurse-hour", f"today: calls per bed-hour, {gone['level']}", ON_ALL, RATE_SAID
     ]  # fmt: skip
 
 
@@ -159,7 +160,7 @@ def test_hours_that_were_altered_are_noticed(copy: Path) -> None:
     shifts = rows(copy / "shifts.csv")
     next(row for row in shifts if usual(row))["nurse_hours"] = "99"
     rewrite(copy, "shifts.csv", shifts)
-    assert differing(copy) == ["today: interruptions per nurse-hour", ON_ALL]
+    assert differing(copy) == ["today: interruptions per nurse-hour", ON_ALL, RATE_SAID]
 
 
 def test_parquet_holds_the_same(whole: Path) -> None:
@@ -187,3 +188,34 @@ def test_a_folder_without_a_report_is_refused(tmp_path: Path) -> None:
     (tmp_path / "report.json").write_text("{}")
     with pytest.raises(BadStudy, match="without tables; run the study again"):
         check.check(tmp_path)
+
+
+def test_what_the_headline_and_a_verdict_say_is_checked(copy: Path) -> None:
+    path = copy / "report.json"
+    before = msgspec.json.decode(path.read_bytes())
+    said = before["headline"]
+    rate = f"{before['rows'][0]['interruptions_per_nurse_hour']['value']:.3g} interruptions"
+    wrong = {"yes": "no", "no": "yes"}[before["rows"][1]["verdict"].partition(",")[0]]
+    changes = [
+        ({"headline": said.replace(rate, "0.01 interruptions")}, ["headline has its rate"]),
+        ({"headline": said.replace("DOES NOT MEET", "meets")}, ["headline says whether the limit is met"]),
+        ({"rows": [before["rows"][0], before["rows"][1] | {"meets": wrong == "yes", "verdict": wrong},
+                   *before["rows"][2:]]},
+         [f"{before['rows'][1]['name']}: {what}" for what in ("limit is met", "verdict")]),
+    ]  # fmt: skip
+    assert "DOES NOT MEET" in said
+    for change, noticed in changes:
+        path.write_bytes(msgspec.json.encode(before | change))
+        assert differing(copy) == noticed
+
+
+def test_tables_that_cannot_be_checked_say_what_is_missing(copy: Path) -> None:
+    shifts, calls = (copy / f"{name}.csv" for name in ("shifts", "calls"))
+    text = shifts.read_text()
+    shifts.write_text(text.partition("\n")[0] + "\n")
+    with pytest.raises(BadStudy, match=r"shifts\.csv: 'today'. Has no row of it; run the study again"):
+        check.check(copy)
+    shifts.write_text(text)
+    calls.write_text(calls.read_text().replace(",draw,", ",drew,", 1))
+    with pytest.raises(BadStudy, match=r"'draw'. Is missing in the report or in a table"):
+        check.check(copy)

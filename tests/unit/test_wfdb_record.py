@@ -92,3 +92,18 @@ def test_what_is_written_is_what_the_reference_writes(tmp_path: Path) -> None:
     wfdb_record.write(tmp_path / "x.hea", ["FHR", "UA"], ["bpm", "nd"], values, 4, 100)
     for name in ("x.hea", "x.dat"):
         assert (tmp_path / name).read_bytes() == (tmp_path / "theirs" / name).read_bytes()
+
+
+def test_records_whose_names_differ_in_what_no_header_may_name_have_data_of_their_own(tmp_path: Path) -> None:
+    for name, bpm in (("a b", 130.0), ("a_b", 140.0), ("a.b", 150.0)):
+        wfdb_record.write(tmp_path / f"{name}.hea", ["FHR"], ["bpm"], np.full((8, 1), bpm), 4, 100)
+    for name, bpm in (("a b", 130.0), ("a_b", 140.0), ("a.b", 150.0)):
+        assert (wfdb_record.read(tmp_path / f"{name}.hea").signals == bpm).all()
+
+
+def test_what_16_bits_cannot_hold_stays_at_their_end(tmp_path: Path) -> None:
+    """As in the EDF+ that is written; as a number of 16 bits 400 bpm would be -255.36, and -327.68 no value."""
+    values = np.array([[400.0], [np.inf], [327.67], [-327.68], [-400.0], [np.nan]])
+    wfdb_record.write(tmp_path / "x.hea", ["FHR"], ["bpm"], values, 4, 100)
+    found = same_as_reference(tmp_path / "x.hea").signals[:, 0]
+    np.testing.assert_array_equal(found, [327.67, 327.67, 327.67, -327.67, -327.67, np.nan])
