@@ -63,7 +63,7 @@ describe("a bed", () => {
     assert.equal(signalWords({ state: "empty", age_s: 1, signal: "lost", signal_reason: "A device is sending", far_clock: "", reason: "" }), "");
     /** @type {{ what: "leaving", by: string, until: number }} */
     const undoable = { what: "leaving", by: "Kim", until: AT };
-    const empty = { running: "", flag: null, reason: "A device is sending, nobody is here" };
+    const empty = { headline: "", moving_to: "", running: "", flag: null, reason: "A device is sending, nobody is here" };
     assert.deepEqual(line({ ...empty, state: "empty", undoable }), ["A device is sending, nobody is here", "Leaving noted by Kim; can be undone until 00:04"]);
     assert.deepEqual(line({ ...empty, state: "quiet", running: "24 s", undoable: null }), ["Deceleration now, 24 s"]);
     assert.deepEqual(line({ ...empty, state: "look", flag: "bed-1-f1", reason: "concern", running: "24 s", undoable: null }), ["concern"]);
@@ -87,9 +87,26 @@ describe("a bed", () => {
     assert.equal(signalWords({ ...lost, reason: "on purpose, Nora" }), "signal lost · No FHR for 3 min");
   });
 
+  /** @type {Parameters<typeof line>[0]} */
+  const falling = { state: "quiet", headline: "quiet", undoable: null, moving_to: "", reason: "a", running: "24 s, 20 bpm deep", flag: null };
+  const now = "Deceleration now, 24 s, 20 bpm deep";
+
   test("has a line whose parts stand apart, and tells a deceleration that goes on while nobody is called", () => {
-    assert.deepEqual(line({ state: "look", undoable: null, reason: "a · b, c", running: "24 s, 20 bpm deep", flag: "f" }), ["a", "b, c"]);
-    assert.deepEqual(line({ state: "quiet", undoable: null, reason: "a", running: "24 s, 20 bpm deep", flag: null }), ["Deceleration now, 24 s, 20 bpm deep"]);
+    assert.deepEqual(line({ ...falling, state: "look", reason: "a · b, c", flag: "f" }), ["a", "b, c"]);
+    assert.deepEqual(line(falling), [now]);
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", reason: "a · b" }), [now, "a", "b"]);
+  });
+
+  test("says why it is not calm before a deceleration that goes on", () => {
+    for (const state of /** @type {const} */ (["shelved", "paused", "lost"])) {
+      assert.deepEqual(line({ ...falling, state, headline: `${state} until`, reason: "why" }), ["why", now]);
+    }
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "catching up", reason: "old" }), ["old", now]);
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", moving_to: "bed-2", reason: "moving to bed-2; a" }), ["moving to bed-2; a", now]);
+  });
+
+  test("that nobody watches says only that: what was going on is not known to go on now", () => {
+    assert.deepEqual(line({ ...falling, state: "unwatched", headline: "unwatched", reason: "no detector has looked for 9 s" }), ["no detector has looked for 9 s"]);
   });
 });
 

@@ -76,16 +76,21 @@ export function headline(card) {
 }
 
 /**
- * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone.
- * @param {Pick<Card, "state" | "reason" | "running" | "flag" | "undoable">} card
+ * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone. A
+ * deceleration that goes on stands for what is usual; what keeps a bed from being calm stays before it.
+ * @param {Pick<Card, "state" | "headline" | "reason" | "running" | "flag" | "undoable" | "moving_to">} card
  */
 export function line(card) {
   if (card.state === "empty" && card.undoable) {
     const undo = _("Leaving noted by {by}; can be undone until {until}", { by: card.undoable.by, until: timeOf(card.undoable.until) });
     return [said(card.reason), undo].filter(Boolean);
   }
-  if (card.running && !card.flag) return [_("Deceleration now, {what}", { what: said(card.running) })];
-  return card.reason.split(BETWEEN).map(said);
+  const parts = card.reason.split(BETWEEN).map(said);
+  if (!card.running || card.flag || card.state === "unwatched") return parts;
+  const now = _("Deceleration now, {what}", { what: said(card.running) });
+  if (card.state === "quiet") return [now];
+  const isNoted = card.state === "noted" && card.headline === card.state && !card.moving_to; // not catching up
+  return (isNoted ? [now, ...parts] : [...parts, now]).filter(Boolean);
 }
 
 /**
