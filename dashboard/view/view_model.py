@@ -100,6 +100,8 @@ class Twin(Struct, frozen=True):
     baseline: str
     variability: str
     concern: float | None
+    flag: str | None
+    acknowledged_by: str | None
     running_from_s: float | None
     baseline_trend: str
     variability_trend: str
@@ -301,6 +303,8 @@ def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:
         baseline=wording.number(f.baseline_bpm),
         variability=wording.number(f.variability_bpm),
         concern=f.concern,
+        flag=f.flag,
+        acknowledged_by=f.acknowledged_by,
         running_from_s=None if f.running is None else t_ms / 1000 + 1 - f.running.length_s,
         baseline_trend=wording.arrow(f.baseline_change_1h_bpm, BASELINE_STEP_BPM),
         variability_trend=wording.arrow(f.variability_change_1h_bpm, VARIABILITY_STEP_BPM),

@@ -48,6 +48,13 @@ def test_an_arrival_is_noted_with_what_was_written_and_no_name_is_asked_for(page
     page.get_by_role("button", name="Note arrival").click()
     expected = Arrival("room 4, green", weeks=39, stage=1, risks=["diabetes"], note="calm")
     assert made_up.next_act() == Arrive("bed-1", "Kim", expected)
+    why = "Nobody is in this bed"
+    made_up.log("bed-1", "not-taken", f"arrive by Kim: {why}", act="arrive", by="Kim", why=why)
+    expect(page.locator(".bedside .result").first).to_have_text(f"rejected: {why}")
+    expect(page.get_by_label("label")).to_have_value(" room 4, green ")  # what was written stays
+    page.get_by_role("button", name="Note arrival").click()
+    assert made_up.next_act(1) == Arrive("bed-1", "Kim", expected)
+    made_up.log("bed-1", "arrived", "room 4, green", by="Kim")
     expect(page.get_by_label("label")).to_be_hidden()  # the form is folded away
     page.get_by_text("New arrival …").click()
     expect(page.get_by_label("label")).to_have_value("")
@@ -76,6 +83,26 @@ def test_the_page_of_a_bed_says_who_is_in_it_and_a_wrong_press_is_undone(page: P
     expect(page.locator(".log li")).to_have_count(2)
     expect(page.locator(".head .label")).to_be_hidden()
     expect(page.locator(".undo")).to_be_hidden()
+
+
+def test_nobody_leaves_or_comes_while_a_call_has_no_answer_and_the_forms_say_why(
+    page: Page, made_up: MadeUpWard
+) -> None:
+    arrive(made_up, "bed-1", GREEN)
+    open_bed(page, made_up)
+    page.get_by_text("New arrival …").click()
+    page.get_by_label("label").fill("blue")
+    page.get_by_text("Has left …").click()
+    made_up.flag("bed-1", Level.BEDSIDE)
+    why = "Somebody is asked for here and nobody has answered: acknowledge it first"
+    expect(page.get_by_text(why)).to_have_count(2)
+    expect(page.get_by_role("button", name="Note arrival")).to_be_disabled()
+    expect(page.get_by_role("button", name="She has left")).to_be_disabled()
+    made_up.put("bed-1", acknowledged_by="Kim")
+    expect(page.get_by_role("button", name="She has left")).to_be_enabled()
+    expect(page.get_by_text("room 4, green has then left.")).to_be_visible()
+    page.get_by_role("button", name="Note arrival").click()
+    assert made_up.next_act() == Arrive("bed-1", "Kim", Arrival("blue"))
 
 
 def test_what_is_sent_says_whom_it_is_for(page: Page, made_up: MadeUpWard) -> None:

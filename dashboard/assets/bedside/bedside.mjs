@@ -88,6 +88,7 @@ export class Bedside {
     this.sent = null;
     const isRefused = answer.kind === "not-taken";
     if (isRefused) this.hand.refused();
+    if (answer.kind === "arrived") this.who.arrived();
     setText(this.result, `${word(answer.kind)}: ${said(isRefused && answer.detail.why ? String(answer.detail.why) : answer.text)}`);
   }
 }
