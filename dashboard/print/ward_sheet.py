@@ -103,7 +103,10 @@ def _line(
 def _answer(card: Card, clock: ClockFormat) -> str:
     if card.flag is None:
         return ""
-    since = f"since {clock.time(card.level_since)}"
+    said = f"since {clock.time(card.level_since)}"
     if card.attending:
-        return f"{since}, {card.attending[-1].by} is going"
-    return f"{since}, answered by {card.acknowledged_by}" if card.acknowledged_by else f"{since}, unanswered"
+        said = f"{said}, {card.attending[-1].by} is going"
+    if not card.acknowledged_by:
+        return f"{said}, unanswered"
+    is_there = any(one.by == card.acknowledged_by for one in card.attending)
+    return said if is_there else f"{said}, answered by {card.acknowledged_by}"

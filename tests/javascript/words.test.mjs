@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { answerInShort, duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -51,6 +51,17 @@ describe("a bed", () => {
     assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61, acknowledged_by: "Ann" }), "Kim is going · answered by Ann");
     assert.equal(waiting({ ...calm, attending: [kim], flag: "f", waiting_s: 61 }), "Kim is going · unanswered for 61 s");
     assert.equal(waiting({ ...calm, attending: [kim, { ...kim, by: "Ann" }] }), "Kim, Ann are going");
+  });
+
+  test("says both on a wall, too: a call that came after she went has no answer", () => {
+    const kim = { by: "Kim", at: AT, until: AT + 1 };
+    const called = { ...calm, flag: "f", waiting_s: 61 };
+    assert.equal(answerInShort(calm), "");
+    assert.equal(answerInShort(called), "61 s");
+    assert.equal(answerInShort({ ...called, acknowledged_by: "Kim" }), "✓ Kim");
+    assert.equal(answerInShort({ ...called, attending: [kim] }), "→ Kim · 61 s");
+    assert.equal(answerInShort({ ...called, attending: [kim], acknowledged_by: "Kim" }), "→ Kim");
+    assert.equal(answerInShort({ ...called, attending: [kim], acknowledged_by: "Ann" }), "→ Kim · ✓ Ann");
   });
 
   test("says that it was noted as off, unless that is its state", () => {

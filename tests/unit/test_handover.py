@@ -19,6 +19,7 @@ from quietward.contracts.log import LOG_WORDS, Event, decode_event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import (
+    Attending,
     BedLimit,
     CareRecord,
     ConcernContribution,
@@ -36,6 +37,7 @@ from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
 from quietward.dashboard.print.small_strip import RecentSignal, small_strip
 from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.web.pages import Registry
+from quietward.language.catalogue import language
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
 
 MINUTE = 60_000
@@ -325,6 +327,30 @@ def test_the_wards_sheet_says_who_is_in_a_bed() -> None:
     record = BedRecord("bed-1", summary(stay=stay), [], None, None, None)
     text = handover_html.ward_page(ward_sheet([(record, None)], "ward-1", NOW, UTC))
     assert "<b>blue room, second</b>" in text
+
+
+@pytest.mark.parametrize(
+    ("going", "answered_by", "says"),
+    [
+        ([], None, "since 16:10, unanswered"),
+        ([], "Ann", "since 16:10, answered by Ann"),
+        (["Kim"], "Kim", "since 16:10, Kim is going"),
+        (["Kim"], None, "since 16:10, Kim is going, unanswered"),
+        (["Kim"], "Ann", "since 16:10, Kim is going, answered by Ann"),
+    ],
+)
+def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
+    going: list[str], answered_by: str | None, says: str
+) -> None:
+    since = round(datetime.fromtimestamp(NOW / 1000, UTC).replace(hour=16, minute=10).timestamp() * 1000)
+    called = summary(
+        level=Level.BEDSIDE, level_since=since, flag="bed-1-f2", acknowledged_by=answered_by,
+        attending=[Attending(by, NOW, NOW + MINUTE) for by in going],
+    )  # fmt: skip
+    (line,) = ward_sheet([(BedRecord("bed-1", called, [], None, None, None), None)], "ward-1", NOW, UTC).lines
+    assert line.answer == says
+    german = says.replace("since", "seit").replace("unanswered", "ohne Antwort").replace("is going", "geht hin")
+    assert language("de").said(says) == german.replace("answered by", "quittiert von")
 
 
 def test_paper_says_that_a_bed_is_catching_up() -> None:

@@ -107,6 +107,17 @@ export function waiting(card, isShort = false) {
 }
 
 /**
+ * The same as short as can be: who is going there, who else has answered, or for how long nobody has.
+ * @param {Pick<Card, "acknowledged_by" | "waiting_s" | "flag" | "attending">} card
+ */
+export function answerInShort({ acknowledged_by: by, waiting_s: waits, flag, attending }) {
+  const [going] = attending;
+  const isThere = attending.some((one) => one.by === by);
+  const alone = flag && !by && waits !== null ? duration(waits) : "";
+  return [going && `→ ${going.by}`, by && !isThere && `✓ ${by}`, alone].filter(Boolean).join(" · ");
+}
+
+/**
  * From which bed she was moved; empty where she was not.
  * @param {Pick<Card, "came_from">} card
  */
