@@ -344,13 +344,12 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
 
 
 def _without_signal(s: Summary) -> _Headline:
-    if s.level in (Level.BEDSIDE, Level.TEAM):
+    if s.level in (Level.BEDSIDE, Level.TEAM) or (s.flag is not None and s.paused is not None):
         return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
-    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
-        why = f": {s.paused.why}" if s.paused.why else ""
-        reason = f"on purpose, {s.paused.by}{why}{more}"
-        return _Headline("paused", "Monitor off until", reason, s.paused.until)
+        because = f": {s.paused.why}" if s.paused.why else ""
+        return _Headline("paused", "Monitor off until", f"on purpose, {s.paused.by}{because}", s.paused.until)
+    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + more)
 
 

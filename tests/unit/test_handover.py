@@ -353,6 +353,13 @@ def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
     assert language("de").said(says) == german.replace("answered by", "quittiert von")
 
 
+def test_the_wards_sheet_counts_a_bed_that_asks_for_a_look_though_its_monitor_is_off() -> None:
+    off = summary(signal=SignalState.LOST, signal_reason="No data for 60 s", paused=PAUSED)
+    asks = structs.replace(off, level=Level.LOOK, level_since=NOW, flag="bed-1-f1", reason="concern 55")
+    for found, calling in ((off, 0), (asks, 1)):
+        assert ward_sheet([(BedRecord("bed-1", found, [], None, None, None), None)], "w", NOW, UTC).calling == calling
+
+
 def test_paper_says_that_a_bed_is_catching_up() -> None:
     """What was printed meanwhile said `quiet`."""
     hour_old = summary(t=NOW - 60 * MINUTE, at=NOW, looked_at=NOW)

@@ -211,11 +211,11 @@ def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
     found = shown(**off)
     assert (found.state, found.headline, found.until) == ("paused", "Monitor off until", PAUSED.until)
     assert "Kim: bathroom" in found.reason
-    looked = shown(**off, level=Level.LOOK, reason="concern 55", level_since=NOW, flag="bed-1-f1")
-    assert looked.state == "paused"
-    assert "concern 55" in looked.reason
-    for level in (Level.BEDSIDE, Level.TEAM):
-        assert shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1").state == level
+    for level in (Level.LOOK, Level.BEDSIDE, Level.TEAM):
+        asked = shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1")
+        assert (asked.state, asked.headline) == (level, level), "what the trace asked for was not answered by a pause"
+        assert asked.reason == "a fall; now no data for 60 s, monitor disconnected"
+        assert asked.paused == PAUSED
     assert build_card("bed-1", summary(**off), NOW + UNWATCHED_AFTER_MS + 1).state == "unwatched"
     assert shown(paused=PAUSED).state == "quiet", "her signal is there again"
     assert shown(signal=SignalState.LOST).state == "lost", "not off on purpose"
