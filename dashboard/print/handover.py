@@ -174,7 +174,7 @@ def _assessment(card: Card, recent: list[Event]) -> list[Row]:
         ("Deceleration now", card.running or "none"),
     ]
     if card.twins:
-        rows = [(_sentence(twin.name), _of_twin(twin)) for twin in card.twins]
+        rows[:-1] = [(_sentence(twin.name), _of_twin(twin)) for twin in card.twins]
     for kind, name in (("acceleration", "Accelerations, 30 min"), ("deceleration", "Decelerations, 30 min")):
         found = [e for e in recent if e.kind == kind]
         for number, twin in enumerate(card.twins, 1):

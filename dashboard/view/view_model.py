@@ -6,6 +6,7 @@ from quietward.contracts.liveness import CLOCKS_AGREE_MS
 from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import (
+    TWIN_WORDS,
     TWINS,
     Attending,
     BedLimit,
@@ -113,9 +114,10 @@ class Card(Struct, frozen=True):
     state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not; or
     `empty`: nobody is in the bed.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
-    contraction_from_s: onset of the last recorded contraction. _trend: an arrow, the change against an hour ago. stay:
-    who is in the bed, an id; label, facts: what was said of her, and arrival, as it is corrected; here_since: since
-    when she, or nobody, is in it; came_from: the bed she was moved from, moving_to: that she is being moved to.
+    running: of twins of each, running_from_s of the first. contraction_from_s: onset of the last recorded contraction.
+    _trend: an arrow, the change against an hour ago. stay: who is in the bed, an id; label, facts: what was said of
+    her, and arrival, as it is corrected; here_since: since when she, or nobody, is in it; came_from: the bed she was
+    moved from, moving_to: that she is being moved to.
     """
 
     bed: str
@@ -260,7 +262,7 @@ def build_card(
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),
-        running="" if s.running is None else wording.ongoing_deceleration(s.running),
+        running=_running(s),
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
         concern_parts=[(p.finding, p.points) for p in s.concern_parts],
@@ -291,6 +293,12 @@ def build_card(
         came_from=s.stay.came_from[-1].bed if s.stay is not None and s.stay.came_from else "",
         moving_to=s.moving_to,
     )
+
+
+def _running(s: Summary) -> str:
+    """Return the deceleration that goes on, in words; of twins that of each, and whose it is."""
+    each = list(zip(TWIN_WORDS, s.fetuses, strict=False)) or [("", s)]
+    return "; ".join(who + wording.ongoing_deceleration(f.running) for who, f in each if f.running is not None)
 
 
 def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:

@@ -25,6 +25,7 @@ from quietward.contracts.summary import (
     ConcernContribution,
     HandTimed,
     Level,
+    OngoingDeceleration,
     RuleClass,
     SignalState,
     TraceSummary,
@@ -38,7 +39,7 @@ from quietward.dashboard.print.small_strip import RecentSignal, small_strip
 from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.web.pages import Registry
 from quietward.language.catalogue import language
-from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
+from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary, twin
 
 MINUTE = 60_000
 
@@ -358,6 +359,13 @@ def test_the_wards_sheet_counts_a_bed_that_asks_for_a_look_though_its_monitor_is
     asks = structs.replace(off, level=Level.LOOK, level_since=NOW, flag="bed-1-f1", reason="concern 55")
     for found, calling in ((off, 0), (asks, 1)):
         assert ward_sheet([(BedRecord("bed-1", found, [], None, None, None), None)], "w", NOW, UTC).calling == calling
+
+
+def test_a_deceleration_of_a_second_twin_that_goes_on_is_handed_over() -> None:
+    falls = twin(running=OngoingDeceleration(45.0, 30.0))
+    said = dict(sheet(summary=summary(fetuses=[twin(), falls])).assessment)
+    assert said["Deceleration now"] == "second twin: 45 s, 30 bpm deep"
+    assert "Second twin" in said
 
 
 def test_paper_says_that_a_bed_is_catching_up() -> None:
