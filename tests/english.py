@@ -235,6 +235,8 @@ PUT_TOGETHER = (
     "para {a}",
     "not {a}",
     "{n} bpm deep",
+    "flag {n}",
+    "flag {n} of the second twin",
     "Accelerations, 30 min, {a}",
     "Decelerations, 30 min, {a}",
     "Waiting for the server …",
