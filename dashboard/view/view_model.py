@@ -1,5 +1,7 @@
 """Pure: the card of a bed, from its summary and the present time."""
 
+from collections.abc import Mapping
+
 from msgspec import Struct, structs
 
 from quietward.contracts.liveness import CLOCKS_AGREE_MS
@@ -174,18 +176,22 @@ class Card(Struct, frozen=True):
     twins: list[Twin] = []
 
 
-def at_one_bed_each(cards: list[Card]) -> list[Card]:
-    """Return the cards with everybody at the bed alone to which she has gone last: a bed knows of no other bed."""
+def at_one_bed_each(cards: list[Card], before: Mapping[str, int]) -> tuple[list[Card], dict[str, int]]:
+    """Return the cards with everybody at the bed alone to which she has gone last, and what to pass as `before` to the
+    next call: when each went last, ms by the server's clock. A bed knows of no other, and she may have left the last
+    one since: whoever has gone on is not at the one before.
+    """
     newest: dict[str, int] = {}
     for card in cards:
         for one in card.attending:
-            newest[one.by] = max(one.at, newest.get(one.by, 0))
-    return [
+            newest[one.by] = max(one.at, newest.get(one.by, before.get(one.by, 0)))
+    shown = [
         structs.replace(card, attending=[one for one in card.attending if one.at == newest[one.by]])
         if card.attending
         else card
         for card in cards
     ]
+    return shown, newest
 
 
 class _Headline(Struct, frozen=True):

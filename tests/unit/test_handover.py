@@ -354,6 +354,29 @@ def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
     assert language("de").said(says) == german.replace("answered by", "quittiert von")
 
 
+def test_the_wards_sheet_has_everybody_at_one_bed_alone() -> None:
+    called = summary(level=Level.LOOK, level_since=NOW, flag="f")
+    records = [
+        (
+            BedRecord(
+                f"bed-{n}",
+                structs.replace(called, attending=[Attending("Kim", NOW + n, NOW + MINUTE)]),
+                [],
+                None,
+                None,
+                None,
+            ),
+            None,
+        )
+        for n in (1, 2)
+    ]
+    first, second = ward_sheet(records, "w", NOW, UTC).lines
+    assert (first.answer.endswith("unanswered"), second.answer.endswith("Kim is going, unanswered")) == (True, True)
+    assert "Kim" not in first.answer
+    first, second = ward_sheet(records, "w", NOW, UTC, went={"Kim": NOW + 3}).lines
+    assert "Kim" not in first.answer + second.answer, "she has gone on, and left there"
+
+
 def test_the_wards_sheet_counts_a_bed_that_asks_for_a_look_though_its_monitor_is_off() -> None:
     off = summary(signal=SignalState.LOST, signal_reason="No data for 60 s", paused=PAUSED)
     asks = structs.replace(off, level=Level.LOOK, level_since=NOW, flag="bed-1-f1", reason="concern 55")
