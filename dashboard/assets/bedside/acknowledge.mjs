@@ -36,9 +36,9 @@ export class Acknowledge {
     if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
     const { flag, events: after } = this;
     this.button.disabled = true;
-    const { by, trouble } = await send(this.bed, this.stay, { type: "acknowledge", flag });
+    const { by, trouble, isUnsure } = await send(this.bed, this.stay, { type: "acknowledge", flag });
     if (!trouble && this.button.hidden) return setText(this.result, ""); // its answer was faster than the server's
-    this.asked = trouble ? null : { by, after };
+    this.asked = trouble && !isUnsure ? null : { by, after };
     setText(this.result, trouble || "sent");
     if (trouble) this.button.disabled = false;
     else setTimeout(() => this.overdue(flag), AGAIN_AFTER_MS);

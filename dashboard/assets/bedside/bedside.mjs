@@ -51,8 +51,9 @@ export class Bedside {
    */
   async tell(command) {
     const after = this.events;
-    const { by, trouble } = await send(this.bed, this.stay, command);
+    const { by, trouble, isUnsure } = await send(this.bed, this.stay, command);
     if (trouble) {
+      this.sent = isUnsure ? { by, after } : null; // a line of the log may still say that it was taken
       setText(this.result, trouble);
       return false;
     }
