@@ -60,6 +60,7 @@ SENTENCES_IN = (
 """Modules that make sentences for people: a text in them with a space or a capital is one, unless NOT_SAID has it."""
 SENTENCES_OF = {
     "dashboard/live/hub.py": ("troubles", "troubles_of_ward"),
+    "detect/core/engine.py": ("_say_set_aside",),
     "detect/service.py": ("troubles",),
     "ingest/service.py": ("troubles", "_told_of_ignored"),
     "simulator/service.py": ("troubles",),
@@ -109,6 +110,7 @@ NOT_SAID = re.compile(
     r"[^a-zA-Z]*|%.*|kind .*|.*\bhttps?:.*|<.*|\\.*|[A-Z_]+|[a-z_]+_bpm|Infinity|rgba.*|quietward[.-].*|.*\{[^}]*$"
     r"|.*\(\?P.*|\[\[.*|\{part\} \{worker\} of \{among\}|UTC.*|scrypt.*|flag-.*|dict.*|follow shard.*|.*%s.*|flag .1.*"
     r"|.*\.(csv|hea)|This writes.*|.*undone \{now\}|Told|usable signal| in 10 min|from before a restart.+|Shelve for"
+    r"|\{kind\} by \{by\}: \{why\}|; noted meanwhile, .*"
     r"|(first|second) twin: |second \{name\}|second baseline_bpm|[\w-]*:\{\w+\}"
     r"|/.*|.*\.(json|css|html|po)|HH:MM.*|P\d.*|Z",
     re.DOTALL,
@@ -131,6 +133,7 @@ PLAIN_WORDS = """
     decelerations contractions concern raised level answered unanswered over at by what result flag no other
     viewer nurse min bpm abrupt gradual yes up down behind after before steady shelved Ward Shift Study Practice
     withdrawn eased minute signal arrival leaving move steadily store ingest detect serve simulate
+    attend care pause tap own-limit arrive leave correct-arrival undo-stay
 """
 """Single small words, which cannot be told from names of code."""
 OF_STUDIES = (
@@ -237,8 +240,16 @@ PUT_TOGETHER = (
     "para {a}",
     "not {a}",
     "{n} bpm deep",
+    "flag {n}",
+    "flag {n} of the second twin",
     "Accelerations, 30 min, {a}",
     "Decelerations, 30 min, {a}",
+    "{a} by {by}: {b}",
+    "attend by {by}: {other} is not at this bed",
+    "noted meanwhile, and answers nothing: {a}",
+    "set aside",
+    "the store does not answer",
+    "sign in first",
     "Waiting for the server …",
     "This page has stopped. What is shown below is old. Load it again.",
 )

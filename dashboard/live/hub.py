@@ -74,7 +74,8 @@ class Hub:
     """Newest state of the ward, and the frames for the pages. All dictionaries are by bed.
 
     speed: seconds of signal per second; other than 1 in a demo whose beds' clocks run ahead on purpose. late: beds of
-    which what is known is old, and newer on its way, as of the newest frame.
+    which what is known is old, and newer on its way, as of the newest frame. went: when each of the staff last went to
+    a bed, ms.
 
     A frame is: uint32 length of the head, the head as JSON, then for each bed of the head FHR and UA of its new
     seconds as int16 (see SignalBuffer), with `has_second` the FHR of a second twin behind them. All little-endian.
@@ -93,6 +94,7 @@ class Hub:
     policy: PolicyInfo | None = None
     unexpected: list[UnexpectedDevice] = field(default_factory=list)
     rankings: dict[str, Ranking] = field(default_factory=dict)
+    went: dict[str, int] = field(default_factory=dict)
     logs: dict[str, list[Event]] = field(default_factory=dict)
     trends: dict[str, list[Event]] = field(default_factory=dict)
     sent_seconds: dict[str, int] = field(default_factory=dict)
@@ -230,8 +232,8 @@ class Hub:
     def cards(self) -> list[Card]:
         """Return the cards of all beds, the one that needs somebody most first."""
         now = now_ms()
-        cards = [self._card(bed, now) for bed in self.beds]
-        ranked, self.rankings = rank_beds(at_one_bed_each(cards), self.rankings, now)
+        cards, self.went = at_one_bed_each([self._card(bed, now) for bed in self.beds], self.went)
+        ranked, self.rankings = rank_beds(cards, self.rankings, now)
         return ranked
 
     def _card(self, bed: str, now: int) -> Card:

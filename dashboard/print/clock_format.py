@@ -1,6 +1,6 @@
 """Pure: times of one bed, as printed sheets show them in the reader's language."""
 
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from quietward.language.catalogue import reader
 
@@ -24,6 +24,10 @@ class ClockFormat:
         if ms is None:
             return "–"
         return f"{self._local(ms):%H:%M}" if self._local(ms).date() == self.today else self.full(ms)
+
+    def utc_offset_min(self, ms: int) -> int:
+        """Return by how many minutes the zone is ahead of UTC at a time."""
+        return round((self._local(ms).utcoffset() or timedelta()).total_seconds() / 60)
 
     def zone_name(self, ms: int) -> str:
         """Return the zone's offset from UTC at a time."""

@@ -102,17 +102,17 @@ def hand_over(
 def _log(bed: str, oldest_first: list[Event], clock: ClockFormat) -> list[tuple[str, str, str]]:
     """Return the newest lines of a log without contractions and accelerations."""
     chosen = [e for e in reversed(oldest_first) if e.kind not in NOT_IN_LOG][:LOG_LINES]
-    return [
-        (clock.time(e.t), LOG_WORDS.get(e.kind, wording.plain(e.kind)), _without_ids(bed, _log_text(e))) for e in chosen
-    ]
+    return [log_line(bed, e, clock) for e in chosen]
 
 
-def _log_text(e: Event) -> str:
+def log_line(bed: str, e: Event, clock: ClockFormat) -> tuple[str, str, str]:
+    """Return time, kind and text of a line of a bed's log, in words and without identifiers."""
     by = str(e.detail.get("by") or "")
-    return f"{e.text} ({by})" if by and by not in e.text else e.text
+    text = f"{e.text} ({by})" if by and by not in e.text else e.text
+    return clock.time(e.t), LOG_WORDS.get(e.kind, wording.plain(e.kind)), without_ids(bed, text)
 
 
-def _without_ids(bed: str, text: str) -> str:
+def without_ids(bed: str, text: str) -> str:
     """Return a text with the numbers of a bed's flags in place of their identifiers."""
     text = re.sub(rf"\b{re.escape(bed)}-s(\d+)\b", r"flag \1 of the second twin", text)
     return re.sub(rf"\b{re.escape(bed)}-f(\d+)\b", r"flag \1", text)
@@ -174,7 +174,7 @@ def _assessment(card: Card, recent: list[Event]) -> list[Row]:
         ("Deceleration now", card.running or "none"),
     ]
     if card.twins:
-        rows = [(_sentence(twin.name), _of_twin(twin)) for twin in card.twins]
+        rows[:-1] = [(_sentence(twin.name), _of_twin(twin)) for twin in card.twins]
     for kind, name in (("acceleration", "Accelerations, 30 min"), ("deceleration", "Decelerations, 30 min")):
         found = [e for e in recent if e.kind == kind]
         for number, twin in enumerate(card.twins, 1):

@@ -14,7 +14,7 @@ from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print.clock_format import ClockFormat
-from quietward.dashboard.print.handover import Table
+from quietward.dashboard.print.handover import Table, log_line, without_ids
 from quietward.dashboard.print.handover_html import STYLE
 from quietward.dashboard.view import wording
 from quietward.dashboard.web.templates import render
@@ -41,8 +41,9 @@ def page(history: BedHistory, stay: Stay, ward: str, now_ms: int, zone: tzinfo) 
         times=_times(stay, clock),
         trace=_trace(history, clock),
         zone=clock.zone_name(now_ms),
-        tables=[_flags(history.log, clock), _care(history.log, clock), _log(history.log, clock)],
+        tables=[_flags(history, clock), _care(history.log, clock), _log(history, clock)],
         minutes=STRIP_MINUTES,
+        utc_offset_min=clock.utc_offset_min(now_ms),
     )
 
 
@@ -66,16 +67,16 @@ def _trace(history: BedHistory, clock: ClockFormat) -> str:
     return f"{from_text} to {until_text}"
 
 
-def _flags(log: list[Event], clock: ClockFormat) -> Table:
+def _flags(history: BedHistory, clock: ClockFormat) -> Table:
     rows = [
         [
-            episode.flag,
+            without_ids(history.bed, episode.flag),
             clock.time(episode.raised_at),
             episode.highest,
             episode.reason,
             ", ".join(f"{clock.time(answer.t)} {answer.by} ({answer.how})" for answer in episode.answers) or "nobody",
         ]
-        for episode in alert_episodes(log)
+        for episode in alert_episodes(history.log)
     ]
     return Table("Flags", ["flag", "raised", "highest level", "reason at first", "answered"], rows, "No flag.")
 
@@ -93,8 +94,8 @@ def _care(log: list[Event], clock: ClockFormat) -> Table:
     return Table("What was done", ["at", "by", "what"], rows, "Nothing was noted.")
 
 
-def _log(log: list[Event], clock: ClockFormat) -> Table:
-    rows = [[clock.time(e.t), wording.plain(e.kind), e.text] for e in log]
+def _log(history: BedHistory, clock: ClockFormat) -> Table:
+    rows = [list(log_line(history.bed, e, clock)) for e in history.log]
     return Table("Log", ["at", "what", "in words"], rows, "The log is empty.")
 
 
@@ -117,7 +118,8 @@ def record_zip(history: BedHistory, stay: Stay, ward: str, now_ms: int) -> bytes
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive, TemporaryDirectory() as folder:
         if len(history.fhr):
             header = Path(folder) / f"{name}.hea"
-            write_recording(header, history.fhr, history.ua, began=datetime.fromtimestamp(history.first_s, UTC))
+            began = datetime.fromtimestamp(history.first_s, UTC)
+            write_recording(header, history.fhr, history.ua, fhr2=history.fhr2, began=began)
             for path in sorted(Path(folder).iterdir()):
                 archive.write(path, path.name)
         archive.writestr(f"{name}-log.csv", export.log_as_csv(history.bed, history.log))

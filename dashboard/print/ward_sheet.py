@@ -1,6 +1,6 @@
 """Pure: contents of a ward's hand-over sheet: one line for each bed, with a small strip of its last half hour."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from datetime import tzinfo
 
@@ -11,7 +11,7 @@ from quietward.dashboard.print.clock_format import ClockFormat
 from quietward.dashboard.print.small_strip import RecentSignal, SmallStrip, small_strip
 from quietward.dashboard.view import wording
 from quietward.dashboard.view.clocks import bed_now_ms
-from quietward.dashboard.view.view_model import Card, Twin, build_card
+from quietward.dashboard.view.view_model import Card, Twin, at_one_bed_each, build_card
 from quietward.language.catalogue import reader
 
 BEDS_ON_A_PAGE = 24
@@ -20,6 +20,7 @@ PAGE_MM, HEAD_MM = 276.0, 35.0
 STRIP_WIDTH_MM, LOWEST_MM, HIGHEST_MM = 56.0, 10.0, 20.0
 TEXT_LENGTH = 160
 """Of all that a line says of a bed: three lines of print. What was done comes last, and may be shortened."""
+NOBODY: Mapping[str, int] = {}
 
 
 class WardLine(Struct, frozen=True):
@@ -60,25 +61,30 @@ def ward_sheet(
     now_ms: int,
     zone: tzinfo,
     late: AbstractSet[str] = frozenset(),
+    went: Mapping[str, int] = NOBODY,
 ) -> WardSheet:
     """Return the sheet of a ward, its beds in the order given, written at `now_ms` by the server's clock.
 
-    late: beds of which what is known is old, and newer on its way.
+    late: beds of which what is known is old, and newer on its way. went: when each of the staff last went to a bed.
     """
     clock = ClockFormat(now_ms, zone)
     rows = min(BEDS_ON_A_PAGE, max(1, len(beds)))
     height = min(HIGHEST_MM, max(LOWEST_MM, (PAGE_MM - HEAD_MM) / rows))
-    lines = [_line(record, signal, now_ms, zone, height - 1.6, is_late=record.bed in late) for record, signal in beds]
+    cards = [build_card(one.bed, one.summary, now_ms, one.policy, is_late=one.bed in late) for one, _ in beds]
+    cards, _ = at_one_bed_each(cards, went)
+    lines = [
+        _line(record, card, signal, now_ms, zone, height - 1.6)
+        for (record, signal), card in zip(beds, cards, strict=True)
+    ]
     calling = sum(line.state not in ("quiet", "noted", "paused", "shelved") for line in lines)
     return WardSheet(ward, clock.full(now_ms), clock.zone_name(now_ms), height, calling, lines)
 
 
 def _line(
-    record: BedRecord, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float, *, is_late: bool
+    record: BedRecord, card: Card, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float
 ) -> WardLine:
     bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
     clock, said = ClockFormat(bed_ms, zone), reader.get().said
-    card = build_card(record.bed, record.summary, now_ms, record.policy, is_late=is_late)
     newest = card.notes[0] if card.notes else None
     done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
     answer = _answer(card, clock)
@@ -103,7 +109,10 @@ def _line(
 def _answer(card: Card, clock: ClockFormat) -> str:
     if card.flag is None:
         return ""
-    since = f"since {clock.time(card.level_since)}"
+    said = f"since {clock.time(card.level_since)}"
     if card.attending:
-        return f"{since}, {card.attending[-1].by} is going"
-    return f"{since}, answered by {card.acknowledged_by}" if card.acknowledged_by else f"{since}, unanswered"
+        said = f"{said}, {card.attending[-1].by} is going"
+    if not card.acknowledged_by:
+        return f"{said}, unanswered"
+    is_there = any(one.by == card.acknowledged_by for one in card.attending)
+    return said if is_there else f"{said}, answered by {card.acknowledged_by}"

@@ -65,7 +65,7 @@ def add_routes(server: FastAPI, hub: Hub) -> None:
     async def handover_of_the_ward(offset_min: UtcOffset = 0) -> Response:
         beds = [(record, signal_of(record.bed)) for record in await all_records()]
         return HTMLResponse(
-            handover_html.ward_page(ward_sheet(beds, hub.ward.name, now_ms(), zone_of(offset_min), hub.late))
+            handover_html.ward_page(ward_sheet(beds, hub.ward.name, now_ms(), zone_of(offset_min), hub.late, hub.went))
         )
 
     @server.get("/handover-sheets")

@@ -1,11 +1,14 @@
 """Pure: the card of a bed, from its summary and the present time."""
 
+from collections.abc import Mapping
+
 from msgspec import Struct, structs
 
 from quietward.contracts.liveness import CLOCKS_AGREE_MS
 from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import (
+    TWIN_WORDS,
     TWINS,
     Attending,
     BedLimit,
@@ -100,6 +103,8 @@ class Twin(Struct, frozen=True):
     baseline: str
     variability: str
     concern: float | None
+    flag: str | None
+    acknowledged_by: str | None
     running_from_s: float | None
     baseline_trend: str
     variability_trend: str
@@ -111,9 +116,10 @@ class Card(Struct, frozen=True):
     state: a level, or one of `lost`, `unwatched`, `paused` and `shelved` where a level would look calm and must not; or
     `empty`: nobody is in the bed.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
-    contraction_from_s: onset of the last recorded contraction. _trend: an arrow, the change against an hour ago. stay:
-    who is in the bed, an id; label, facts: what was said of her, and arrival, as it is corrected; here_since: since
-    when she, or nobody, is in it; came_from: the bed she was moved from, moving_to: that she is being moved to.
+    running: of twins of each, running_from_s of the first. contraction_from_s: onset of the last recorded contraction.
+    _trend: an arrow, the change against an hour ago. stay: who is in the bed, an id; label, facts: what was said of
+    her, and arrival, as it is corrected; here_since: since when she, or nobody, is in it; came_from: the bed she was
+    moved from, moving_to: that she is being moved to.
     """
 
     bed: str
@@ -170,18 +176,22 @@ class Card(Struct, frozen=True):
     twins: list[Twin] = []
 
 
-def at_one_bed_each(cards: list[Card]) -> list[Card]:
-    """Return the cards with everybody at the bed alone to which she has gone last: a bed knows of no other bed."""
+def at_one_bed_each(cards: list[Card], before: Mapping[str, int]) -> tuple[list[Card], dict[str, int]]:
+    """Return the cards with everybody at the bed alone to which she has gone last, and what to pass as `before` to the
+    next call: when each went last, ms by the server's clock. A bed knows of no other, and she may have left the last
+    one since: whoever has gone on is not at the one before.
+    """
     newest: dict[str, int] = {}
     for card in cards:
         for one in card.attending:
-            newest[one.by] = max(one.at, newest.get(one.by, 0))
-    return [
+            newest[one.by] = max(one.at, newest.get(one.by, before.get(one.by, 0)))
+    shown = [
         structs.replace(card, attending=[one for one in card.attending if one.at == newest[one.by]])
         if card.attending
         else card
         for card in cards
     ]
+    return shown, newest
 
 
 class _Headline(Struct, frozen=True):
@@ -258,7 +268,7 @@ def build_card(
         contractions=_contractions(s),
         contraction_rate=wording.contraction_rate(s),
         contraction_from_s=_last_contraction_s(s),
-        running="" if s.running is None else wording.ongoing_deceleration(s.running),
+        running=_running(s),
         running_from_s=None if s.running is None else s.t / 1000 + 1 - s.running.length_s,
         concern=None if unwatched else s.concern,
         concern_parts=[(p.finding, p.points) for p in s.concern_parts],
@@ -291,6 +301,12 @@ def build_card(
     )
 
 
+def _running(s: Summary) -> str:
+    """Return the deceleration that goes on, in words; of twins that of each, and whose it is."""
+    each = list(zip(TWIN_WORDS, s.fetuses, strict=False)) or [("", s)]
+    return "; ".join(who + wording.ongoing_deceleration(f.running) for who, f in each if f.running is not None)
+
+
 def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:
     return Twin(
         name=name,
@@ -301,6 +317,8 @@ def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:
         baseline=wording.number(f.baseline_bpm),
         variability=wording.number(f.variability_bpm),
         concern=f.concern,
+        flag=f.flag,
+        acknowledged_by=f.acknowledged_by,
         running_from_s=None if f.running is None else t_ms / 1000 + 1 - f.running.length_s,
         baseline_trend=wording.arrow(f.baseline_change_1h_bpm, BASELINE_STEP_BPM),
         variability_trend=wording.arrow(f.variability_change_1h_bpm, VARIABILITY_STEP_BPM),
@@ -340,13 +358,12 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
 
 
 def _without_signal(s: Summary) -> _Headline:
-    if s.level in (Level.BEDSIDE, Level.TEAM):
+    if s.level in (Level.BEDSIDE, Level.TEAM) or (s.flag is not None and s.paused is not None):
         return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
-    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     if s.paused is not None:
-        why = f": {s.paused.why}" if s.paused.why else ""
-        reason = f"on purpose, {s.paused.by}{why}{more}"
-        return _Headline("paused", "Monitor off until", reason, s.paused.until)
+        because = f": {s.paused.why}" if s.paused.why else ""
+        return _Headline("paused", "Monitor off until", f"on purpose, {s.paused.by}{because}", s.paused.until)
+    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
     return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + more)
 
 

@@ -179,8 +179,9 @@ class Undoable(Struct, frozen=True):
 class Summary(Struct, frozen=True):
     """The live state of one bed, as the page shows it. looked_at: time of the detector's last evaluation.
 
-    With twins, signal, concern, classes, level and what belongs to it are of whichever is worse, in words that say
-    which; fhr_bpm, baseline, variability, their changes within the hour and running are of the first.
+    With twins, signal, concern, classes and level are of whichever is worse, in words that say which; flag, level_since
+    and acknowledged_by are of the highest flag that nobody has answered, where there is one; fhr_bpm, baseline,
+    variability, their changes within the hour and running are of the first.
     """
 
     bed: str

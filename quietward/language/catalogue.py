@@ -35,6 +35,7 @@ PLACEHOLDER = re.compile(r"\{(\w+)\}")
 """One that is called n, n2 and so on holds a number."""
 _NUMBER = re.compile(r"-?\d+\.\d+")
 _FOR_NUMBERS = re.compile(r"n\d*")
+_BED = "[a-z0-9-]+"
 
 Word = str | tuple[str, ...]
 """A translation, or one for each plural form."""
@@ -42,11 +43,14 @@ Word = str | tuple[str, ...]
 
 @dataclass(frozen=True)
 class _Template:
-    """A key with placeholders. literal: its longest part that is always there, a quick first test."""
+    """A key with placeholders. literal: its longest part that is always there, a quick first test. free: placeholders
+    that may hold separators though it is weak.
+    """
 
     pattern: re.Pattern[str]
     literal: str
     is_weak: bool
+    free: frozenset[str]
     translation: str
 
     def values_in(self, sentence: str) -> dict[str, str] | None:
@@ -55,7 +59,8 @@ class _Template:
         if match is None:
             return None
         found = match.groupdict()
-        if self.is_weak and any(one in value for one in SEPARATORS for name, value in found.items() if name != LIST):
+        closed = [value for name, value in found.items() if name not in self.free]
+        if self.is_weak and any(one in value for one in SEPARATORS for value in closed):
             return None
         return found
 
@@ -119,13 +124,13 @@ class Language:
 
     @cached_property
     def _templates(self) -> list[_Template]:
-        """All keys with placeholders, those that say most first."""
+        """All keys with placeholders, those that say most first, and of equals those that name somebody."""
         found = [
             (_literals(key), key, word) for key, word in self.words.items() if isinstance(word, str) and "{" in key
         ]
-        found.sort(key=lambda one: -sum(map(len, one[0])))
+        found.sort(key=lambda one: (-sum(map(len, one[0])), OWN.isdisjoint(PLACEHOLDER.findall(one[1]))))
         return [
-            _Template(_pattern(key), max(parts, key=len), _letters(parts) < WEAK_LETTERS, word)
+            _Template(_pattern(key), max(parts, key=len), _letters(parts) < WEAK_LETTERS, _free(key), word)
             for parts, key, word in found
             if any(parts)
         ]
@@ -139,6 +144,12 @@ def _letters(parts: list[str]) -> int:
     return sum(letter.isalpha() for part in parts for letter in part)
 
 
+def _free(key: str) -> frozenset[str]:
+    """Return the placeholders of a key that may hold separators: lists, and what ends it behind a colon."""
+    *_, before, last, after = ["", "", *PLACEHOLDER.split(key)]
+    return frozenset({LIST, *([last] if not after and before.endswith(": ") else [])})
+
+
 def _pattern(key: str) -> re.Pattern[str]:
     pieces = PLACEHOLDER.split(key)
     parts = [f"(?P<{p}>{_value(p)})" if i % 2 else re.escape(p) for i, p in enumerate(pieces)]
@@ -146,7 +157,7 @@ def _pattern(key: str) -> re.Pattern[str]:
 
 
 def _value(name: str) -> str:
-    return r"-?\d[\d.]*|–|unknown" if _FOR_NUMBERS.fullmatch(name) else ".*?"
+    return r"-?\d[\d.]*|–|unknown" if _FOR_NUMBERS.fullmatch(name) else _BED if name == "bed" else ".*?"
 
 
 def _filled(template: str, values: Mapping[str, str]) -> str:

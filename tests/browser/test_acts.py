@@ -91,6 +91,25 @@ def test_i_am_going_is_one_press_and_everybody_sees_it(browser: Browser, page: P
     assert made_up.next_act(1) == Attend("bed-2", "Kim", going=False)
 
 
+@pytest.mark.parametrize(("button", "act"), [("Acknowledge", "acknowledge"), ("I am going to", "attend")])
+def test_a_row_of_the_ward_says_that_it_was_sent_and_why_it_was_refused(
+    page: Page, made_up: MadeUpWard, button: str, act: str
+) -> None:
+    made_up.flag("bed-2", Level.BEDSIDE)
+    page.goto(made_up.address)
+    page.locator("#who-name").fill("Kim")
+    band = page.locator(".band[data-bed=bed-2]")
+    expect(page.locator(".band").first).to_have_attribute("data-bed", "bed-2")
+    page.wait_for_timeout(1000)  # the bands have been still for a while
+    band.get_by_role("button", name=button).click()
+    expect(band.locator(".result")).to_have_text(re.compile("^sent"))
+    made_up.next_act()
+    why = "Another woman is in this bed now"
+    made_up.log("bed-2", "not-taken", f"{act} by Kim: {why}", act=act, by="Kim", why=why)
+    expect(band.locator(".result")).to_have_text(f"rejected: {why}")
+    expect(band.get_by_role("button", name=button)).to_be_enabled()
+
+
 def test_a_flag_is_acknowledged_with_a_note(page: Page, made_up: MadeUpWard) -> None:
     made_up.flag("bed-2", Level.LOOK)
     page.goto(made_up.address)

@@ -1,6 +1,7 @@
 """A woman arrives, leaves, and a wrong press is undone: by mouse and by keyboard, on the bed's page and on the ward."""
 
 import io
+import re
 import urllib.request
 import zipfile
 from typing import Any
@@ -48,6 +49,13 @@ def test_an_arrival_is_noted_with_what_was_written_and_no_name_is_asked_for(page
     page.get_by_role("button", name="Note arrival").click()
     expected = Arrival("room 4, green", weeks=39, stage=1, risks=["diabetes"], note="calm")
     assert made_up.next_act() == Arrive("bed-1", "Kim", expected)
+    why = "Nobody is in this bed"
+    made_up.log("bed-1", "not-taken", f"arrive by Kim: {why}", act="arrive", by="Kim", why=why)
+    expect(page.locator(".bedside .result").first).to_have_text(f"rejected: {why}")
+    expect(page.get_by_label("label")).to_have_value(" room 4, green ")  # what was written stays
+    page.get_by_role("button", name="Note arrival").click()
+    assert made_up.next_act(1) == Arrive("bed-1", "Kim", expected)
+    made_up.log("bed-1", "arrived", "room 4, green", by="Kim")
     expect(page.get_by_label("label")).to_be_hidden()  # the form is folded away
     page.get_by_text("New arrival …").click()
     expect(page.get_by_label("label")).to_have_value("")
@@ -76,6 +84,26 @@ def test_the_page_of_a_bed_says_who_is_in_it_and_a_wrong_press_is_undone(page: P
     expect(page.locator(".log li")).to_have_count(2)
     expect(page.locator(".head .label")).to_be_hidden()
     expect(page.locator(".undo")).to_be_hidden()
+
+
+def test_nobody_leaves_or_comes_while_a_call_has_no_answer_and_the_forms_say_why(
+    page: Page, made_up: MadeUpWard
+) -> None:
+    arrive(made_up, "bed-1", GREEN)
+    open_bed(page, made_up)
+    page.get_by_text("New arrival …").click()
+    page.get_by_label("label").fill("blue")
+    page.get_by_text("Has left …").click()
+    made_up.flag("bed-1", Level.BEDSIDE)
+    why = "Somebody is asked for here and nobody has answered: acknowledge it first"
+    expect(page.get_by_text(why)).to_have_count(2)
+    expect(page.get_by_role("button", name="Note arrival")).to_be_disabled()
+    expect(page.get_by_role("button", name="She has left")).to_be_disabled()
+    made_up.put("bed-1", acknowledged_by="Kim")
+    expect(page.get_by_role("button", name="She has left")).to_be_enabled()
+    expect(page.get_by_text("room 4, green has then left.")).to_be_visible()
+    page.get_by_role("button", name="Note arrival").click()
+    assert made_up.next_act() == Arrive("bed-1", "Kim", Arrival("blue"))
 
 
 def test_what_is_sent_says_whom_it_is_for(page: Page, made_up: MadeUpWard) -> None:
@@ -111,6 +139,9 @@ def test_she_is_moved_to_an_empty_bed_by_one_press_and_back_by_another(page: Pag
     assert made_up.next_act() == Move("bed-1", "Kim", "bed-2")
     made_up.put("bed-1", level=Level.BEDSIDE, flag="bed-1-f1", reason="low baseline", moving_to="bed-2")
     expect(page.locator(".reason").first).to_have_text("moving to bed-2; low baseline")
+    made_up.log("bed-1", "moved", "moved to bed-2, noted by Kim", by="Kim", to="bed-2")
+    expect(page.locator(".log")).to_contain_text("moved to bed-2")
+    expect(page.locator(".bedside .result").first).to_have_text(re.compile("^sent"))  # the other bed may refuse her
     expect(page.locator(".live.bed")).to_have_class("live bed state-bedside")
     now = made_up.now_ms()
     came = Stay(
@@ -121,9 +152,13 @@ def test_she_is_moved_to_an_empty_bed_by_one_press_and_back_by_another(page: Pag
         signal=SignalState.GOOD, undoable=Undoable("move", "Kim", now + 10 * MINUTE),
     )  # fmt: skip
     former = [Stay(stay.id, "Kim", stay.began, GREEN, stay.first_s, 0, now, "Kim", now, moved_to="bed-2")]
-    arrive(made_up, "bed-1", None, former=former, moving_to="", signal_reason="")
-    made_up.put("bed-1", stay=Stay(now, "Kim", now), flag=None)
+    arrive(made_up, "bed-1", None, former=former, signal_reason="")
+    empty = Stay(now, "Kim", now)
+    key, text = made_up._shard("bed-1").log("bed-1", empty.id), "nobody is in this bed: moved to bed-2, noted by Kim"
+    made_up.write_line(key, "bed-1", "empty", text, by="Kim", to="bed-2")
+    made_up.put("bed-1", stay=empty, flag=None, moving_to="")
     expect(page.locator(".reason").first).to_have_text("moved to bed-2")
+    expect(page.locator(".bedside .result").first).to_have_text(f"empty: {text}")
     page.goto(f"{made_up.address}/bed/bed-2")
     expect(page.locator(".about-her")).to_contain_text("calm · moved from bed-1 · here since")
     expect(page.locator(".undo")).to_contain_text("Move noted by Kim; can be undone until")
@@ -150,6 +185,10 @@ def test_by_keyboard_she_is_moved_from_the_ward(page: Page, made_up: MadeUpWard)
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     assert made_up.next_act() == Move("bed-1", "Kim", "bed-2")
+    made_up.put("bed-1", moving_to="bed-2")
+    made_up.log("bed-1", "moved", "moved to bed-2, noted by Kim", by="Kim", to="bed-2")
+    expect(dialog.locator(".reason")).to_contain_text("moving to bed-2")
+    made_up.put("bed-1", moving_to="")
     made_up.log("bed-1", "not-taken", "move by Kim: bed-2 is occupied", act="move", by="Kim", why="bed-2 is occupied")
     expect(dialog.locator(".result").first).to_have_text("rejected: bed-2 is occupied")
 

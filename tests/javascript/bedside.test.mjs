@@ -5,10 +5,10 @@ import { answerTo } from "../../dashboard/assets/bedside/answers.mjs";
 import { arrivalOf, writtenOf } from "../../dashboard/assets/bedside/arrival.mjs";
 import { emptyBeds } from "../../dashboard/assets/bedside/empty_beds.mjs";
 import { ANSWER_WITHIN_MS, SHORTEST_MS, Tap } from "../../dashboard/assets/bedside/tap.mjs";
-import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNoLimits, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
+import { boundsOf, longestMinutes, longestShelf, secondsOf, whyNoLimits, whyNotEnded, whyNotShelved } from "../../dashboard/assets/bedside/times.mjs";
 import { NO_POLICY } from "../../dashboard/assets/shared/words.mjs";
 
-/** @import { ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
+/** @import { Level, ManualTimingLine, LogEvent, PolicyInfo } from "../../dashboard/assets/shared/types" */
 
 /** @type {ManualTimingLine} */
 const RUNNING = { text: "1 in 30 min", differs: "", is_running: true, since_onset_s: 21, running_from_s: 100 };
@@ -165,6 +165,19 @@ describe("a flag", () => {
   test("that is not there cannot", () => {
     assert.match(whyNotShelved({ level: "quiet", flag: null }, POLICY), /no flag/);
   });
+});
+
+test("nobody leaves a bed, or comes to it, while the bedside or the team is asked for and nobody has answered", () => {
+  /** @param {Level} level @param {string | null} by */
+  const one = (level, by = null) => ({ level, flag: level === "quiet" ? null : "bed-1-f1", acknowledged_by: by });
+  const twin = { name: "", reason: "", signal: "", fhr: "", baseline: "", variability: "", concern: null, running_from_s: null, baseline_trend: "", variability_trend: "" };
+  for (const level of /** @type {const} */ (["bedside", "team"])) {
+    assert.match(whyNotEnded({ ...one(level), twins: [] }), /nobody has answered: acknowledge it first/);
+    assert.equal(whyNotEnded({ ...one(level, "Kim"), twins: [] }), "");
+    assert.match(whyNotEnded({ ...one(level), twins: [{ ...twin, ...one("quiet") }, { ...twin, ...one(level) }] }), /acknowledge/);
+    assert.equal(whyNotEnded({ ...one(level), twins: [{ ...twin, ...one(level, "Kim") }, { ...twin, ...one("look") }] }), "", "the one that waits is for a look");
+  }
+  for (const level of /** @type {const} */ (["quiet", "look"])) assert.equal(whyNotEnded({ ...one(level), twins: [] }), "");
 });
 
 describe("the answer to what was sent", () => {

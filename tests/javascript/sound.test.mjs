@@ -43,7 +43,7 @@ test("pulses begin when they should, to the ms", () => {
 describe("what is asked for", () => {
   const LEVELS = ["look", "bedside", "team"];
   /** @param {State} state @param {string | null} by */
-  const card = (state, by = null) => ({ state, level: /** @type {Level} */ (LEVELS.includes(state) ? state : "quiet"), flag: LEVELS.includes(state) ? "bed-1-f1" : null, acknowledged_by: by });
+  const card = (state, by = null) => ({ state, level: /** @type {Level} */ (LEVELS.includes(state) ? state : "quiet"), flag: LEVELS.includes(state) ? "bed-1-f1" : null, acknowledged_by: by, twins: [] });
 
   test("is the highest level that nobody has answered", () => {
     assert.equal(levelToSound([card("look"), card("team"), card("bedside")]), "team");
@@ -65,14 +65,20 @@ describe("a flag that nobody has answered", () => {
   for (const state of /** @type {const} */ (["lost", "paused", "shelved", "unwatched"])) {
     test(`sounds like its level, also where the bed is ${state}`, () => {
       for (const level of /** @type {const} */ (["look", "bedside", "team"])) {
-        assert.equal(levelToSound([{ state, level, flag: "bed-1-f1", acknowledged_by: null }]), level);
+        assert.equal(levelToSound([{ state, level, flag: "bed-1-f1", acknowledged_by: null, twins: [] }]), level);
       }
     });
   }
 
+  test("of twins sounds like its own level, also where a higher one has been answered", () => {
+    const twin = { name: "", reason: "", signal: "", fhr: "", baseline: "", variability: "", concern: null, running_from_s: null, baseline_trend: "", variability_trend: "" };
+    const twins = [{ ...twin, level: /** @type {const} */ ("team"), flag: "b-f1", acknowledged_by: "Kim" }, { ...twin, level: /** @type {const} */ ("look"), flag: "b-s1", acknowledged_by: null }];
+    assert.equal(levelToSound([{ state: "team", level: "team", flag: "b-s1", acknowledged_by: null, twins }]), "look");
+  });
+
   test("is silent once it is answered, except that a bed nobody watches is one to look at", () => {
-    assert.equal(levelToSound([{ state: "lost", level: "look", flag: "bed-1-f1", acknowledged_by: "Kim" }]), null);
-    assert.equal(levelToSound([{ state: "unwatched", level: "team", flag: "bed-1-f1", acknowledged_by: "Kim" }]), "look");
+    assert.equal(levelToSound([{ state: "lost", level: "look", flag: "bed-1-f1", acknowledged_by: "Kim", twins: [] }]), null);
+    assert.equal(levelToSound([{ state: "unwatched", level: "team", flag: "bed-1-f1", acknowledged_by: "Kim", twins: [] }]), "look");
   });
 });
 

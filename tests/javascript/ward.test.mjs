@@ -2,6 +2,7 @@ import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
 import { gridSize, inOrder, onWall, STRIPS, wallSize } from "../../dashboard/assets/ward/order.mjs";
+import { sentenceOf } from "../../dashboard/assets/ward/spoken.mjs";
 
 /** @import { State } from "../../dashboard/assets/shared/types" */
 
@@ -74,5 +75,37 @@ describe("a wall display", () => {
 
   test("has letters of 33 px and more for 24 beds on 1920 by 1080, however many of them call", () => {
     for (let strips = 0; strips <= STRIPS; strips++) assert.ok(wallSize(strips, 24 - strips, 1904, 986, 8).letterPx >= 33, String(strips));
+  });
+});
+
+describe("a screen reader", () => {
+  /** @param {string} name @param {State} state @param {{ headline?: string, reason?: string, flag?: string | null, acknowledged_by?: string | null }} more */
+  const bed = (name, state, more = {}) => ({ bed: name, state, headline: state, until: null, reason: "", flag: null, acknowledged_by: null, ...more });
+  /** @param {ReturnType<typeof bed>[]} byNeed */
+  const text = (...byNeed) => sentenceOf(byNeed).text;
+  const quiet = bed("bed-9", "quiet");
+
+  test("says that all is calm only where no bed is anything else", () => {
+    assert.equal(text(quiet), "All beds quiet");
+    assert.equal(text(bed("bed-1", "noted"), quiet), "No bed calls for anybody");
+    assert.equal(text(bed("bed-1", "empty", { headline: "empty since" })), "Nobody is in any bed");
+    assert.equal(text(bed("bed-1", "noted"), bed("bed-2", "noted", { headline: "catching up", reason: "old" }), quiet), "bed-2: catching up. old");
+    assert.equal(text(bed("bed-1", "lost", { headline: "signal lost" }), quiet), "bed-1: signal lost. ");
+    assert.equal(text(), "");
+  });
+
+  test("says what nobody has answered before a higher level that somebody has", () => {
+    const team = bed("bed-1", "team", { flag: "bed-1-f1", acknowledged_by: "Kim", reason: "a fall" });
+    const bedside = bed("bed-2", "bedside", { flag: "bed-2-f1", reason: "late, 3 of 5" });
+    assert.equal(text(team, quiet), "bed-1: team. a fall");
+    assert.equal(text(team, bedside), "bed-2: bedside. late, 3 of 5");
+    assert.equal(text(team, bed("bed-3", "unwatched")), "bed-3: unwatched. ");
+  });
+
+  test("says it anew when the words change, not when a number does", () => {
+    /** @param {string} reason */
+    const key = (reason) => sentenceOf([bed("bed-1", "look", { reason })]).key;
+    assert.equal(key("late, 3 of 5"), key("late, 4 of 6.5"));
+    assert.notEqual(key("late, 3 of 5"), key("early, 3 of 5"));
   });
 });

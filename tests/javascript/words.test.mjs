@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { answerInShort, duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -53,6 +53,17 @@ describe("a bed", () => {
     assert.equal(waiting({ ...calm, attending: [kim, { ...kim, by: "Ann" }] }), "Kim, Ann are going");
   });
 
+  test("says both on a wall, too: a call that came after she went has no answer", () => {
+    const kim = { by: "Kim", at: AT, until: AT + 1 };
+    const called = { ...calm, flag: "f", waiting_s: 61 };
+    assert.equal(answerInShort(calm), "");
+    assert.equal(answerInShort(called), "61 s");
+    assert.equal(answerInShort({ ...called, acknowledged_by: "Kim" }), "✓ Kim");
+    assert.equal(answerInShort({ ...called, attending: [kim] }), "→ Kim · 61 s");
+    assert.equal(answerInShort({ ...called, attending: [kim], acknowledged_by: "Kim" }), "→ Kim");
+    assert.equal(answerInShort({ ...called, attending: [kim], acknowledged_by: "Ann" }), "→ Kim · ✓ Ann");
+  });
+
   test("says that it was noted as off, unless that is its state", () => {
     const paused = { by: "Kim", why: "bathroom", until: AT };
     assert.equal(waiting({ ...calm, paused, acknowledged_by: "Kim" }), "answered by Kim · monitor off until 00:04");
@@ -63,7 +74,7 @@ describe("a bed", () => {
     assert.equal(signalWords({ state: "empty", age_s: 1, signal: "lost", signal_reason: "A device is sending", far_clock: "", reason: "" }), "");
     /** @type {{ what: "leaving", by: string, until: number }} */
     const undoable = { what: "leaving", by: "Kim", until: AT };
-    const empty = { running: "", flag: null, reason: "A device is sending, nobody is here" };
+    const empty = { headline: "", moving_to: "", running: "", flag: null, reason: "A device is sending, nobody is here" };
     assert.deepEqual(line({ ...empty, state: "empty", undoable }), ["A device is sending, nobody is here", "Leaving noted by Kim; can be undone until 00:04"]);
     assert.deepEqual(line({ ...empty, state: "quiet", running: "24 s", undoable: null }), ["Deceleration now, 24 s"]);
     assert.deepEqual(line({ ...empty, state: "look", flag: "bed-1-f1", reason: "concern", running: "24 s", undoable: null }), ["concern"]);
@@ -87,9 +98,26 @@ describe("a bed", () => {
     assert.equal(signalWords({ ...lost, reason: "on purpose, Nora" }), "signal lost · No FHR for 3 min");
   });
 
+  /** @type {Parameters<typeof line>[0]} */
+  const falling = { state: "quiet", headline: "quiet", undoable: null, moving_to: "", reason: "a", running: "24 s, 20 bpm deep", flag: null };
+  const now = "Deceleration now, 24 s, 20 bpm deep";
+
   test("has a line whose parts stand apart, and tells a deceleration that goes on while nobody is called", () => {
-    assert.deepEqual(line({ state: "look", undoable: null, reason: "a · b, c", running: "24 s, 20 bpm deep", flag: "f" }), ["a", "b, c"]);
-    assert.deepEqual(line({ state: "quiet", undoable: null, reason: "a", running: "24 s, 20 bpm deep", flag: null }), ["Deceleration now, 24 s, 20 bpm deep"]);
+    assert.deepEqual(line({ ...falling, state: "look", reason: "a · b, c", flag: "f" }), ["a", "b, c"]);
+    assert.deepEqual(line(falling), [now]);
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", reason: "a · b" }), [now, "a", "b"]);
+  });
+
+  test("says why it is not calm before a deceleration that goes on", () => {
+    for (const state of /** @type {const} */ (["shelved", "paused", "lost"])) {
+      assert.deepEqual(line({ ...falling, state, headline: `${state} until`, reason: "why" }), ["why", now]);
+    }
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "catching up", reason: "old" }), ["old", now]);
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", moving_to: "bed-2", reason: "moving to bed-2; a" }), ["moving to bed-2; a", now]);
+  });
+
+  test("that nobody watches says only that: what was going on is not known to go on now", () => {
+    assert.deepEqual(line({ ...falling, state: "unwatched", headline: "unwatched", reason: "no detector has looked for 9 s" }), ["no detector has looked for 9 s"]);
   });
 });
 

@@ -571,4 +571,11 @@ def test_everybody_is_at_one_bed_alone() -> None:
     first = build_card("bed-1", bed.now(), now)
     later = [structs.replace(one, at=one.at + 5000) for one in bed.now().attending]
     second = build_card("bed-2", structs.replace(bed.now(), attending=later), now)
-    assert [len(card.attending) for card in at_one_bed_each([first, second])] == [0, 1]
+    shown, went = at_one_bed_each([first, second], {})
+    assert [len(card.attending) for card in shown] == [0, 1]
+    left = structs.replace(second, attending=[])
+    shown, went = at_one_bed_each([first, left], went)
+    assert [len(card.attending) for card in shown] == [0, 0], "she does not come back to the bed she went on from"
+    again = structs.replace(first, attending=[structs.replace(second.attending[0], at=went["Kim"] + 1)])
+    assert [len(card.attending) for card in at_one_bed_each([again, left], went)[0]] == [1, 0]
+    assert at_one_bed_each([left], went)[1] == {}, "of whom no bed knows any more nothing is kept"

@@ -5,6 +5,7 @@ from itertools import product
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from quietward.contracts.summary import ConcernContribution, FetusSummary, Level, RuleClass, SignalState
 from quietward.detect.core import arrays
@@ -191,6 +192,26 @@ def test_of_equals_the_one_nobody_has_answered_speaks_then_the_first() -> None:
     for pair in ((open_one, answered), (answered, open_one)):
         assert twins.worse_of(*pair).flag == "open"
     assert twins.worse_of(answered, fetus(Level.LOOK)).flag == "answered"
+
+
+def test_what_nobody_has_answered_is_not_behind_a_higher_level_that_somebody_has() -> None:
+    answered = structs.replace(fetus(Level.TEAM, flag="b-f1", answered_by="Kim"), level_since=1000)
+    waits = structs.replace(fetus(Level.BEDSIDE, flag="b-s1"), level_since=9000)
+    for pair in ((answered, waits), (waits, answered)):
+        found = twins.worse_of(*pair)
+        assert (found.level, found.flag, found.acknowledged_by) == (Level.TEAM, "b-s1", None)
+        assert found.level_since == 9000, "so long has nobody answered"
+        assert found.reason == "bedside b-s1 · team b-f1", "what waits first: it is what is new"
+    both = twins.worse_of(fetus(Level.LOOK, flag="b-f1"), fetus(Level.TEAM, flag="b-s1"))
+    assert (both.flag, both.reason) == ("b-s1", "team b-s1"), "the higher of two that wait"
+
+
+def test_a_reason_of_both_twins_names_the_first_fact_of_each_and_more_where_there_is_room() -> None:
+    answered = structs.replace(fetus(Level.TEAM, flag="b-f1", answered_by="Kim"), reason="a" * 50 + " · fact")
+    waits = structs.replace(fetus(Level.LOOK, flag="b-s1"), reason="b" * 30 + " · more")
+    assert twins.worse_of(answered, waits).reason == f"{'b' * 30} · more · {'a' * 50}"
+    long = structs.replace(waits, reason="b" * 80 + " · more")
+    assert twins.worse_of(answered, long).reason == f"{'b' * 80} · {'a' * 50}", "neither is left out"
 
 
 def test_concern_and_signal_are_those_of_whichever_is_worse() -> None:

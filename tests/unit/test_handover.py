@@ -19,11 +19,13 @@ from quietward.contracts.log import LOG_WORDS, Event, decode_event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import (
+    Attending,
     BedLimit,
     CareRecord,
     ConcernContribution,
     HandTimed,
     Level,
+    OngoingDeceleration,
     RuleClass,
     SignalState,
     TraceSummary,
@@ -36,7 +38,8 @@ from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
 from quietward.dashboard.print.small_strip import RecentSignal, small_strip
 from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.web.pages import Registry
-from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary
+from quietward.language.catalogue import language
+from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary, twin
 
 MINUTE = 60_000
 
@@ -325,6 +328,67 @@ def test_the_wards_sheet_says_who_is_in_a_bed() -> None:
     record = BedRecord("bed-1", summary(stay=stay), [], None, None, None)
     text = handover_html.ward_page(ward_sheet([(record, None)], "ward-1", NOW, UTC))
     assert "<b>blue room, second</b>" in text
+
+
+@pytest.mark.parametrize(
+    ("going", "answered_by", "says"),
+    [
+        ([], None, "since 16:10, unanswered"),
+        ([], "Ann", "since 16:10, answered by Ann"),
+        (["Kim"], "Kim", "since 16:10, Kim is going"),
+        (["Kim"], None, "since 16:10, Kim is going, unanswered"),
+        (["Kim"], "Ann", "since 16:10, Kim is going, answered by Ann"),
+    ],
+)
+def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
+    going: list[str], answered_by: str | None, says: str
+) -> None:
+    since = round(datetime.fromtimestamp(NOW / 1000, UTC).replace(hour=16, minute=10).timestamp() * 1000)
+    called = summary(
+        level=Level.BEDSIDE, level_since=since, flag="bed-1-f2", acknowledged_by=answered_by,
+        attending=[Attending(by, NOW, NOW + MINUTE) for by in going],
+    )  # fmt: skip
+    (line,) = ward_sheet([(BedRecord("bed-1", called, [], None, None, None), None)], "ward-1", NOW, UTC).lines
+    assert line.answer == says
+    german = says.replace("since", "seit").replace("unanswered", "ohne Antwort").replace("is going", "geht hin")
+    assert language("de").said(says) == german.replace("answered by", "quittiert von")
+
+
+def test_the_wards_sheet_has_everybody_at_one_bed_alone() -> None:
+    called = summary(level=Level.LOOK, level_since=NOW, flag="f")
+    records = [
+        (
+            BedRecord(
+                f"bed-{n}",
+                structs.replace(called, attending=[Attending("Kim", NOW + n, NOW + MINUTE)]),
+                [],
+                None,
+                None,
+                None,
+            ),
+            None,
+        )
+        for n in (1, 2)
+    ]
+    first, second = ward_sheet(records, "w", NOW, UTC).lines
+    assert (first.answer.endswith("unanswered"), second.answer.endswith("Kim is going, unanswered")) == (True, True)
+    assert "Kim" not in first.answer
+    first, second = ward_sheet(records, "w", NOW, UTC, went={"Kim": NOW + 3}).lines
+    assert "Kim" not in first.answer + second.answer, "she has gone on, and left there"
+
+
+def test_the_wards_sheet_counts_a_bed_that_asks_for_a_look_though_its_monitor_is_off() -> None:
+    off = summary(signal=SignalState.LOST, signal_reason="No data for 60 s", paused=PAUSED)
+    asks = structs.replace(off, level=Level.LOOK, level_since=NOW, flag="bed-1-f1", reason="concern 55")
+    for found, calling in ((off, 0), (asks, 1)):
+        assert ward_sheet([(BedRecord("bed-1", found, [], None, None, None), None)], "w", NOW, UTC).calling == calling
+
+
+def test_a_deceleration_of_a_second_twin_that_goes_on_is_handed_over() -> None:
+    falls = twin(running=OngoingDeceleration(45.0, 30.0))
+    said = dict(sheet(summary=summary(fetuses=[twin(), falls])).assessment)
+    assert said["Deceleration now"] == "second twin: 45 s, 30 bpm deep"
+    assert "Second twin" in said
 
 
 def test_paper_says_that_a_bed_is_catching_up() -> None:

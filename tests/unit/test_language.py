@@ -6,13 +6,17 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from datetime import date
+from typing import get_args
 
 import pytest
 from babel.messages.pofile import read_po
 
+from quietward.contracts.commands import Command
 from quietward.contracts.errors import BadSettings, possible
+from quietward.contracts.log import LOG_WORDS
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.routes.commands import BadCommand
+from quietward.dashboard.view.wording import plain
 from quietward.language.catalogue import PLACEHOLDER, TERMINAL, chosen, language, names
 from quietward.language.terminal import asked_for
 from quietward.runtime.liveness import StoppedSince
@@ -50,6 +54,20 @@ SENTENCES = {
     "Used, but for fields that are not known here: late, spo2": (
         "Verwendet, bis auf Felder, die hier unbekannt sind: late, spo2"
     ),
+    "leave by Kim: Somebody is asked for here and nobody has answered: acknowledge it first": (
+        "Weggang, Kim: Hier wird jemand gerufen, und niemand hat geantwortet: bitte zuerst quittieren"
+    ),
+    "acknowledge by Kim: The flag is over; there is a newer one, flag 3 of the second twin": (
+        "Quittieren, Kim: Die Meldung besteht nicht mehr; es gibt eine neuere, Meldung 3 des zweiten Zwillings"
+    ),
+    "attend by Nora: Nora is not at this bed": "Hingehen, Nora: Nora ist nicht an diesem Bett",
+    "move by Kim: bed-2 is occupied": "Verlegung, Kim: bed-2 ist belegt",
+    "leaving undone by Kim; noted meanwhile, and answers nothing: turned to the side by Ann, tea by Bo": (
+        "Weggang zurückgenommen von Kim; inzwischen eingetragen, quittiert nichts: auf die Seite gelagert von Ann, "
+        "tea von Bo"
+    ),
+    "set aside": "ausgelassen",
+    "the store does not answer: timed out": "der Speicher antwortet nicht: timed out",
     "what nobody has ever written": "what nobody has ever written",
 }
 
@@ -112,6 +130,23 @@ def test_the_page_looks_up_what_it_shows() -> None:
 def test_finished_sentences_are_recognised_by_their_templates(sentence: str, german: str) -> None:
     assert language("de").said(sentence) == german
     assert language("en").said(sentence) == sentence
+
+
+@pytest.mark.parametrize("command", get_args(Command))
+def test_what_was_refused_is_said_in_german_whatever_was_pressed(command: type) -> None:
+    act = str(command.__struct_config__.tag)  # type: ignore[attr-defined]
+    found = language("de").said(f"{act} by Kim: It has been silent for 60 min; look at it first")
+    assert found.endswith(", Kim: Das Bett ist seit 60 min still; bitte erst nachsehen")
+    assert not found.startswith(act)
+
+
+def test_every_kind_of_a_log_has_german_words() -> None:
+    """Kinds without a word of their own are read as plain words."""
+    written = "".join(path.read_text() for path in ROOT.glob("detect/core/**/*.py"))
+    kinds = set(re.findall(r"report\.event\(\s*state, \w+, \w+, \"([\w-]+)\"", written)) | set(LOG_WORDS)
+    assert len(kinds) > 30
+    same = [kind for kind in kinds if language("de").said(word := LOG_WORDS.get(kind, plain(kind))) == word]
+    assert same == []
 
 
 def test_what_has_not_come_round_is_said_in_the_readers_language() -> None:

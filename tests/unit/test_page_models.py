@@ -19,8 +19,10 @@ from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo
 from quietward.contracts.summary import (
     CareRecord,
     Contractions,
+    FetusSummary,
     HandTimed,
     Level,
+    OngoingDeceleration,
     Paused,
     Shelved,
     SignalState,
@@ -38,6 +40,7 @@ from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffe
 from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, build_card
 from quietward.dashboard.web import pages
 from quietward.detect import rule_file
+from quietward.language.catalogue import language
 from quietward.practice import routes as practice
 
 NOW = 1_790_000_000_000
@@ -52,6 +55,11 @@ def summary(bed: str = "bed-1", **changes: Any) -> Summary:
         acknowledged_by=None, events=3,
     )  # fmt: skip
     return msgspec.structs.replace(plain, **changes)
+
+
+def twin(**changes: Any) -> FetusSummary:
+    calm = FetusSummary(SignalState.GOOD, "", 140.0, 140.0, 9.0, None, 5.0, [], Level.QUIET, "", None, None, None)
+    return msgspec.structs.replace(calm, **changes)
 
 
 def shown(**changes: Any) -> Card:
@@ -211,11 +219,11 @@ def test_a_pause_is_shown_and_hides_nothing_that_asks_for_somebody() -> None:
     found = shown(**off)
     assert (found.state, found.headline, found.until) == ("paused", "Monitor off until", PAUSED.until)
     assert "Kim: bathroom" in found.reason
-    looked = shown(**off, level=Level.LOOK, reason="concern 55", level_since=NOW, flag="bed-1-f1")
-    assert looked.state == "paused"
-    assert "concern 55" in looked.reason
-    for level in (Level.BEDSIDE, Level.TEAM):
-        assert shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1").state == level
+    for level in (Level.LOOK, Level.BEDSIDE, Level.TEAM):
+        asked = shown(**off, level=level, reason="a fall", level_since=NOW, flag="bed-1-f1")
+        assert (asked.state, asked.headline) == (level, level), "what the trace asked for was not answered by a pause"
+        assert asked.reason == "a fall; now no data for 60 s, monitor disconnected"
+        assert asked.paused == PAUSED
     assert build_card("bed-1", summary(**off), NOW + UNWATCHED_AFTER_MS + 1).state == "unwatched"
     assert shown(paused=PAUSED).state == "quiet", "her signal is there again"
     assert shown(signal=SignalState.LOST).state == "lost", "not off on purpose"
@@ -287,6 +295,20 @@ def test_what_was_done_stands_beside_the_numbers_before_and_after() -> None:
 )
 def test_what_was_done_in_words(what: str, text: str, says: str) -> None:
     assert wording.care(what, text) == says
+
+
+def test_a_deceleration_that_goes_on_is_said_of_either_twin() -> None:
+    one, other = OngoingDeceleration(45.0, 30.0, {"a": "late"}), OngoingDeceleration(20.0, 18.0)
+
+    def said(first: OngoingDeceleration | None, second: OngoingDeceleration | None) -> str:
+        return shown(running=first, fetuses=[twin(running=first), twin(running=second)]).running
+
+    assert shown(running=one).running == "45 s, 30 bpm deep, late so far"
+    assert said(None, None) == ""
+    assert said(None, other) == "second twin: 20 s, 18 bpm deep"
+    assert said(one, other) == "first twin: 45 s, 30 bpm deep, late so far; second twin: 20 s, 18 bpm deep"
+    german = "erster Zwilling: 45 s, 30 bpm tief, bisher eine späte; zweiter Zwilling: 20 s, 18 bpm tief"
+    assert language("de").said(said(one, other)) == german
 
 
 def test_what_is_held_back_in_words() -> None:

@@ -7,6 +7,7 @@ import { draw } from "../shared/draw.mjs";
 import { make, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { _, said } from "../shared/language.mjs";
+import { LogReader } from "../shared/log_reader.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
 import { cameFrom, headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
@@ -16,7 +17,7 @@ import { LogList } from "./log_list.mjs";
 import { Notes } from "./notes.mjs";
 import { Explanation } from "./explanation.mjs";
 
-/** @import { Card, CareData, FrameHead, LogEvent, Strips } from "../shared/types" */
+/** @import { Card, CareData, FrameHead, Strips } from "../shared/types" */
 
 const USUAL_BPM = "20";
 
@@ -29,7 +30,6 @@ export default class BedView {
     const bed = host.dataset.bed ?? "";
     this.host = host;
     this.bed = bed;
-    this.events = -1;
     const back = make("a", "back", _("‹ all beds"));
     back.href = "/";
     this.shape = shape();
@@ -60,6 +60,11 @@ export default class BedView {
     this.notes = new Notes();
     this.log = new LogList(bed);
     this.bedside = new Bedside(bed, care);
+    this.reader = new LogReader(bed, (events) => {
+      this.log.show(events);
+      this.acknowledge.read(events);
+      this.bedside.read(events);
+    });
     this.below = make("div", "below");
     const middle = make("div", "middle");
     middle.append(this.contractions.root, this.notes.root, this.findings.root);
@@ -94,7 +99,7 @@ export default class BedView {
     this.bedside.show(card, head.policy, head.beds.map((bed) => bed.card));
     this.notes.show(card);
     this.findings.show(card, found.labour);
-    if (card.events !== this.events) void this.loadLog(card.events);
+    this.reader.follow(card);
     const bpm = options.bpm === "fit" ? USUAL_BPM : options.bpm; // one strip always has room to be to scale
     this.canvas.style.height = `${heightToScale(stripStyle(), bpm)}px`;
     this.canvas.setAttribute("aria-label", _("Strip of {bed}, {minute} cm a minute, {bpm} bpm a centimetre", { bed: this.bed, minute: options.minute, bpm }));
@@ -104,22 +109,6 @@ export default class BedView {
     this.why.show(strip);
     this.contractions.show(card, strip);
     draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: bpm, text: true, runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
-  }
-
-  /** @param {number} newest */
-  async loadLog(newest) {
-    this.events = newest;
-    /** @type {{ events: LogEvent[] }} */
-    let answer;
-    try {
-      answer = await (await fetch(`/log/${this.bed}`)).json();
-    } catch {
-      this.events = -1; // the trouble line says that the server is away; the next frame asks again
-      return;
-    }
-    this.log.show(answer.events);
-    this.acknowledge.read(answer.events);
-    this.bedside.read(answer.events);
   }
 
   close() {

@@ -1,12 +1,14 @@
-// The button that answers a bed's flag, on the ward and on the bed's page.
+// The buttons that answer a bed's flag, on the ward and on the bed's page.
 
 import { button, setText, statusLine } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 
-/** @import { Card, LogEvent } from "../shared/types" */
+/** @import { Card, Command, LogEvent } from "../shared/types" */
 /** @import { Sent } from "./answers.mjs" */
+
+/** @typedef {Sent & { act: string }} Asked */
 
 const AGAIN_AFTER_MS = 4000; // the detector has taken it long before, or is away
 
@@ -22,8 +24,8 @@ export class Acknowledge {
     this.flag = null;
     this.stay = 0;
     this.events = 0; // number of the newest line of the log
-    /** @type {Sent | null} */
-    this.asked = null; // what has been answered from here
+    /** @type {Asked | null} */
+    this.asked = null; // what was pressed here last and has no answer yet
     this.button = button(_("Acknowledge"), "acknowledge", (event) => void this.press(event));
     this.button.setAttribute("aria-label", _("Acknowledge the flag of {bed}", { bed }));
     this.going = button(_("Going"), "going", (event) => void this.go(event));
@@ -33,15 +35,7 @@ export class Acknowledge {
 
   /** @param {MouseEvent} event */
   async press(event) {
-    if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
-    const { flag, events: after } = this;
-    this.button.disabled = true;
-    const { by, trouble } = await send(this.bed, this.stay, { type: "acknowledge", flag });
-    if (!trouble && this.button.hidden) return setText(this.result, ""); // its answer was faster than the server's
-    this.asked = trouble ? null : { by, after };
-    setText(this.result, trouble || "sent");
-    if (trouble) this.button.disabled = false;
-    else setTimeout(() => this.overdue(flag), AGAIN_AFTER_MS);
+    await this.ask(event, this.button, { type: "acknowledge", flag: this.flag });
   }
 
   /**
@@ -49,37 +43,61 @@ export class Acknowledge {
    * @param {MouseEvent} event
    */
   async go(event) {
-    if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
-    this.going.disabled = true;
-    const { trouble } = await send(this.bed, this.stay, { type: "attend", going: true });
-    setText(this.result, trouble);
-    this.going.disabled = false;
+    await this.ask(event, this.going, { type: "attend", going: true });
   }
 
-  /** @param {string | null} flag */
-  overdue(flag) {
-    if (this.flag !== flag || this.button.hidden || this.asked === null) return;
-    this.button.disabled = false;
+  /**
+   * @param {MouseEvent} event
+   * @param {HTMLButtonElement} pressed
+   * @param {Command} command
+   */
+  async ask(event, pressed, command) {
+    if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
+    const { events: after } = this;
+    pressed.disabled = true;
+    const { by, trouble, isUnsure } = await send(this.bed, this.stay, command);
+    if (!trouble && pressed.hidden) return this.settle(""); // its answer was faster than the server's
+    const asked = { by, after, act: command.type };
+    this.asked = trouble && !isUnsure ? null : asked;
+    setText(this.result, trouble || _("sent"));
+    if (trouble) pressed.disabled = false;
+    else setTimeout(() => this.overdue(asked), AGAIN_AFTER_MS);
+  }
+
+  /** @param {Asked} asked */
+  overdue(asked) {
+    if (this.asked !== asked) return;
+    this.button.disabled = this.going.disabled = false;
     setText(this.result, _("sent, not yet confirmed"));
+  }
+
+  /**
+   * Nothing is waited for any more.
+   * @param {string} words what came of it
+   */
+  settle(words) {
+    this.asked = null;
+    this.button.disabled = this.going.disabled = false;
+    setText(this.result, words);
   }
 
   /** @param {Card} card */
   show(card) {
     this.events = card.events;
     this.stay = card.stay;
-    if (card.flag !== this.flag) {
-      setText(this.result, this.asked ? _("the flag is no longer there") : "");
-      this.flag = card.flag;
-      this.asked = null;
-      this.button.disabled = false;
-    }
+    const isOther = card.flag !== this.flag;
+    this.flag = card.flag;
     this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
     this.going.hidden = !card.flag || card.attending.length > 0;
-    if (!this.button.hidden || this.asked === null) return;
-    const first = card.acknowledged_by;
-    setText(this.result, first && first !== this.asked.by ? _("{first} answered it first", { first }) : "");
-    this.asked = null;
-    this.button.disabled = false;
+    const { asked } = this;
+    if (asked?.act === "attend" && !(isOther && card.flag)) {
+      if (card.attending.some((one) => one.by === asked.by)) this.settle("");
+    } else if (isOther) {
+      this.settle(asked?.act === "acknowledge" ? _("the flag is no longer there") : "");
+    } else if (asked && this.button.hidden) {
+      const first = card.acknowledged_by;
+      this.settle(first && first !== asked.by ? _("{first} answered it first", { first }) : "");
+    }
   }
 
   /**
@@ -88,9 +106,7 @@ export class Acknowledge {
    */
   read(events) {
     const answer = this.asked && answerTo(this.asked, events);
-    if (answer?.kind !== "not-taken" || answer.detail.act !== "acknowledge") return;
-    setText(this.result, _("rejected: {why}", { why: said(String(answer.detail.why)) }));
-    this.asked = null;
-    this.button.disabled = false;
+    if (answer?.kind !== "not-taken" || answer.detail.act !== this.asked?.act) return;
+    this.settle(_("rejected: {why}", { why: said(String(answer.detail.why)) }));
   }
 }

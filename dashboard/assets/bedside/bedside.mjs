@@ -17,6 +17,7 @@ import { StayForms } from "./stay.mjs";
 /** @import { Sent } from "./answers.mjs" */
 
 const SOON_MS = 5000;
+const ON_THE_WAY = new Set(["moved", "empty"]); // what a move says at once; the other bed may still refuse her
 
 export class Bedside {
   /**
@@ -26,6 +27,7 @@ export class Bedside {
   constructor(bed, careWords) {
     this.bed = bed;
     this.stay = 0; // who is in the bed
+    this.isMoving = false;
     this.events = 0; // number of the newest line of the log
     /** @type {Sent | null} */
     this.sent = null; // the last act
@@ -49,8 +51,9 @@ export class Bedside {
    */
   async tell(command) {
     const after = this.events;
-    const { by, trouble } = await send(this.bed, this.stay, command);
+    const { by, trouble, isUnsure } = await send(this.bed, this.stay, command);
     if (trouble) {
+      this.sent = isUnsure ? { by, after } : null; // a line of the log may still say that it was taken
       setText(this.result, trouble);
       return false;
     }
@@ -70,6 +73,7 @@ export class Bedside {
   show(card, policy, cards) {
     this.events = card.events;
     this.stay = card.stay;
+    this.isMoving = card.moving_to !== "";
     this.attend.show(card);
     for (const part of this.ofHer) part.hidden = card.state === "empty";
     this.who.show(card, policy, cards);
@@ -84,10 +88,11 @@ export class Bedside {
   read(events) {
     if (!this.sent) return;
     const answer = answerTo(this.sent, events);
-    if (!answer) return;
+    if (!answer || (this.isMoving && ON_THE_WAY.has(answer.kind))) return;
     this.sent = null;
     const isRefused = answer.kind === "not-taken";
     if (isRefused) this.hand.refused();
+    if (answer.kind === "arrived") this.who.arrived();
     setText(this.result, `${word(answer.kind)}: ${said(isRefused && answer.detail.why ? String(answer.detail.why) : answer.text)}`);
   }
 }

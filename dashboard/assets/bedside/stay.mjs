@@ -5,6 +5,7 @@ import { _, N_ } from "../shared/language.mjs";
 import { NO_POLICY, timeOf } from "../shared/words.mjs";
 import { ArrivalFields } from "./arrival_fields.mjs";
 import { emptyBeds } from "./empty_beds.mjs";
+import { whyNotEnded } from "./times.mjs";
 
 /** @import { Card, PolicyInfo, Tell, Undoable } from "../shared/types" */
 
@@ -16,7 +17,7 @@ export class StayForms {
   constructor(tell) {
     this.tell = tell;
     this.undo = make("div", "undo");
-    this.arrival = disclosure(_("New arrival …"), () => void this.arrive());
+    this.arrival = disclosure(_("New arrival …"), () => void this.tell({ type: "arrive", arrival: this.fields.read() }));
     this.fields = new ArrivalFields();
     this.arrival.inside.append(...this.fields.parts, make("button", "plain", _("Note arrival")));
     this.correction = disclosure(_("Correct her details …"), () => void this.correct());
@@ -37,8 +38,8 @@ export class StayForms {
     this.risks = [];
   }
 
-  async arrive() {
-    if (!(await this.tell({ type: "arrive", arrival: this.fields.read() }))) return;
+  /** The detector has taken it: until then what was written stays, it may be refused. */
+  arrived() {
     this.arrival.root.querySelector("form")?.reset();
     this.arrival.root.open = false;
   }
@@ -82,12 +83,14 @@ export class StayForms {
     this.moving.root.hidden = isEmpty;
     this.correction.root.hidden = !card.arrival;
     if (!card.arrival) this.correction.root.open = false;
+    const isCalled = whyNotEnded(card);
     for (const { inside } of this.all) inside.disabled = !policy || card.moving_to !== "";
+    if (isCalled) this.arrival.inside.disabled = this.leaving.inside.disabled = true;
     const minutes = Math.round((policy?.undo_stay_s ?? 0) / 60);
     const ends = isEmpty ? "" : _("{label} has then left. ", { label: card.label || _("Whoever is in this bed") });
-    setText(this.arrival.hint, policy ? ends + _("Trace, flags and log begin anew. Can be undone for {minutes} min.", { minutes }) : _(NO_POLICY));
+    setText(this.arrival.hint, isCalled || (policy ? ends + _("Trace, flags and log begin anew. Can be undone for {minutes} min.", { minutes }) : _(NO_POLICY)));
     setText(this.correction.hint, policy ? _("The log says what was changed, and by whom.") : _(NO_POLICY));
-    setText(this.leaving.hint, policy ? _("The bed is then empty and calls nobody. Can be undone for {minutes} min.", { minutes }) : _(NO_POLICY));
+    setText(this.leaving.hint, isCalled || (policy ? _("The bed is then empty and calls nobody. Can be undone for {minutes} min.", { minutes }) : _(NO_POLICY)));
     this.showMoving(policy, emptyBeds(cards, card.bed), minutes);
     this.fields.offer(this.risks);
     ifChanged(this.undo, card.undoable, () => this.showUndo(card));

@@ -1,6 +1,7 @@
 // How long something holds, and whether it may: what the forms at a bed reckon. Pure.
 
 import { _ } from "../shared/language.mjs";
+import { unanswered } from "../shared/unanswered.mjs";
 import { NO_POLICY } from "../shared/words.mjs";
 
 /** @import { Card, AdjustableLimit, PolicyInfo } from "../shared/types" */
@@ -39,6 +40,15 @@ export function whyNotShelved(card, policy) {
   if (card.level === "team") return _("What asks for the team cannot be shelved.");
   if (!card.flag) return _("There is no flag that could be shelved.");
   return policy ? "" : _(NO_POLICY);
+}
+
+/**
+ * Why nothing may end a woman's time in a bed; empty when it may. The detector refuses it with the same sentence.
+ * @param {Pick<Card, "level" | "flag" | "acknowledged_by" | "twins">} card
+ */
+export function whyNotEnded(card) {
+  const isCalled = unanswered(card).some((level) => level === "bedside" || level === "team");
+  return isCalled ? _("Somebody is asked for here and nobody has answered: acknowledge it first") : "";
 }
 
 /**

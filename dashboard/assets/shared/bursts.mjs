@@ -1,6 +1,8 @@
 // When something sounds. Pulses, their lengths, gaps and repeats lie within IEC 60601-1-8:2006 + A1 + A2, tables 3 and 4
 // (high, medium, low for team, bedside, look), as public descriptions of them give it. Pure.
 
+import { unanswered } from "./unanswered.mjs";
+
 /** @import { Card } from "./types" */
 
 /** @typedef {{ pulseMs: number, spacingMs: number, pulses: number[], groupMs: number[], everyMs: number }} Burst */
@@ -32,11 +34,11 @@ export function pulseStarts({ pulseMs, spacingMs, pulses, groupMs }) {
 /**
  * The highest level of a flag that nobody has answered, whatever else the bed's state says of its signal; else that of
  * a bed nobody watches, which is one to look at; null where there is neither.
- * @param {Pick<Card, "acknowledged_by" | "flag" | "level" | "state">[]} cards
+ * @param {Pick<Card, "acknowledged_by" | "flag" | "level" | "state" | "twins">[]} cards
  * @returns {SoundLevel | null}
  */
 export function levelToSound(cards) {
-  const open = cards.filter((card) => card.flag && !card.acknowledged_by).map((card) => card.level);
+  const open = cards.flatMap(unanswered);
   const isUnwatched = cards.some((card) => card.state === "unwatched");
   return LOUDEST_FIRST.find((level) => open.includes(level) || (level === "look" && isUnwatched)) ?? null;
 }

@@ -2,7 +2,7 @@
 // and is that of quietward/language, which does the same for what the server writes.
 
 /** @typedef {Record<string, string | string[]>} Words */
-/** @typedef {{ pattern: RegExp, names: string[], literal: string, isWeak: boolean, translation: string }} Template */
+/** @typedef {{ pattern: RegExp, names: string[], literal: string, isWeak: boolean, free: Set<string | undefined>, translation: string }} Template */
 
 const OWN = new Set(["bed", "by", "label", "name", "note", "of", "other", "to", "values", "why"]); // as people wrote it
 const FACTS = " · ";
@@ -117,11 +117,11 @@ export class Language {
 }
 
 /**
- * What a placeholder can hold: one that is called n, n2 and so on a number.
+ * What a placeholder can hold: one that is called n, n2 and so on a number; a bed's name.
  * @param {string} name
  */
 function valueOf(name) {
-  return /^n\d*$/.test(name) ? "(-?\\d[\\d.]*|–|unknown)" : "(.*?)";
+  return /^n\d*$/.test(name) ? "(-?\\d[\\d.]*|–|unknown)" : name === "bed" ? "([a-z0-9-]+)" : "(.*?)";
 }
 
 /**
@@ -129,14 +129,16 @@ function valueOf(name) {
  * @param {Template} template
  * @param {string} sentence
  */
-function valuesIn({ pattern, literal, isWeak }, sentence) {
+function valuesIn({ pattern, names, literal, isWeak, free }, sentence) {
   const values = sentence.includes(literal) ? pattern.exec(sentence)?.slice(1) : null;
-  if (!values || (isWeak && values.some((value) => SEPARATORS.some((one) => value.includes(one))))) return null;
+  const isClosed = (/** @type {string} */ value, /** @type {number} */ i) => !free.has(names[i]) && SEPARATORS.some((one) => value.includes(one));
+  if (!values || (isWeak && values.some(isClosed))) return null;
   return values;
 }
 
 /**
- * All keys with placeholders, those that say most first.
+ * All keys with placeholders, those that say most first; of those that say as much, those that name somebody. What ends
+ * one behind a colon may hold separators.
  * @param {Words} words
  * @returns {Template[]}
  */
@@ -149,9 +151,12 @@ function templatesOf(words) {
     if (pieces.length === 1 || typeof translation !== "string" || !literal) continue;
     const pattern = new RegExp(`^${pieces.map((piece, i) => (i % 2 ? valueOf(piece) : piece.replace(/[.*+?^${}()|[\]\\]/g, "\\$&"))).join("")}$`, "s");
     const isWeak = (literals.join("").match(/\p{L}/gu) ?? []).length < WEAK_LETTERS;
-    found.push({ pattern, names: pieces.filter((_piece, i) => i % 2), literal, isWeak, translation, size: literals.join("").length });
+    const names = pieces.filter((_piece, i) => i % 2);
+    const isOpen = pieces.at(-1) === "" && pieces.at(-3)?.endsWith(": ");
+    const free = new Set(["values", isOpen ? names.at(-1) : "values"]);
+    found.push({ pattern, names, literal, isWeak, free, translation, size: literals.join("").length, isNeutral: !names.some((one) => OWN.has(one)) });
   }
-  return found.sort((a, b) => b.size - a.size);
+  return found.sort((a, b) => b.size - a.size || Number(a.isNeutral) - Number(b.isNeutral));
 }
 
 export const ENGLISH = new Language("en-GB", {});

@@ -137,6 +137,8 @@ export interface Twin {
   baseline: string;
   variability: string;
   concern: number | null;
+  flag: string | null;
+  acknowledged_by: string | null;
   running_from_s: number | null;
   baseline_trend: string;
   variability_trend: string;

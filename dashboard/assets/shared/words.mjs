@@ -76,16 +76,21 @@ export function headline(card) {
 }
 
 /**
- * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone.
- * @param {Pick<Card, "state" | "reason" | "running" | "flag" | "undoable">} card
+ * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone. A
+ * deceleration that goes on stands for what is usual; what keeps a bed from being calm stays before it.
+ * @param {Pick<Card, "state" | "headline" | "reason" | "running" | "flag" | "undoable" | "moving_to">} card
  */
 export function line(card) {
   if (card.state === "empty" && card.undoable) {
     const undo = _("Leaving noted by {by}; can be undone until {until}", { by: card.undoable.by, until: timeOf(card.undoable.until) });
     return [said(card.reason), undo].filter(Boolean);
   }
-  if (card.running && !card.flag) return [_("Deceleration now, {what}", { what: said(card.running) })];
-  return card.reason.split(BETWEEN).map(said);
+  const parts = card.reason.split(BETWEEN).map(said);
+  if (!card.running || card.flag || card.state === "unwatched") return parts;
+  const now = _("Deceleration now, {what}", { what: said(card.running) });
+  if (card.state === "quiet") return [now];
+  const isNoted = card.state === "noted" && card.headline === card.state && !card.moving_to; // not catching up
+  return (isNoted ? [now, ...parts] : [...parts, now]).filter(Boolean);
 }
 
 /**
@@ -99,6 +104,17 @@ export function waiting(card, isShort = false) {
   const answered = by && (isShort ? `✓ ${by}` : _("answered by {by}", { by }));
   const alone = card.waiting_s !== null && card.flag && !card.acknowledged_by ? _(isShort ? N_("{time} unanswered") : N_("unanswered for {time}"), { time: duration(card.waiting_s) }) : "";
   return [goingWords(card), answered, alone, off].filter(Boolean).join(" · ");
+}
+
+/**
+ * The same as short as can be: who is going there, who else has answered, or for how long nobody has.
+ * @param {Pick<Card, "acknowledged_by" | "waiting_s" | "flag" | "attending">} card
+ */
+export function answerInShort({ acknowledged_by: by, waiting_s: waits, flag, attending }) {
+  const [going] = attending;
+  const isThere = attending.some((one) => one.by === by);
+  const alone = flag && !by && waits !== null ? duration(waits) : "";
+  return [going && `→ ${going.by}`, by && !isThere && `✓ ${by}`, alone].filter(Boolean).join(" · ");
 }
 
 /**

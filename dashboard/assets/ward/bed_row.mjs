@@ -4,6 +4,7 @@ import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { draw } from "../shared/draw.mjs";
 import { button, make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _, N_, said } from "../shared/language.mjs";
+import { LogReader } from "../shared/log_reader.mjs";
 import { options } from "../shared/options.mjs";
 import { headline, line, signalWords, stateClasses, waiting } from "../shared/words.mjs";
 
@@ -40,6 +41,7 @@ export class BedRow {
     this.reason.id = `reason-${bed}`;
     this.link.setAttribute("aria-describedby", `${this.headline.id} ${this.reason.id}`);
     this.acknowledge = new Acknowledge(bed, mayPress);
+    this.reader = new LogReader(bed, (events) => this.acknowledge.read(events));
     this.act = button("…", "act", (event) => {
       if (mayPress(event)) onAct(bed);
     });
@@ -99,6 +101,7 @@ export class BedRow {
     setSignalMark(this.mark, card.signal, signal);
     setText(this.signal, signal === said(`signal ${card.signal}`) ? "" : signal); // the mark says it
     this.acknowledge.show(card);
+    if (this.acknowledge.asked) this.reader.follow(card); // it may have been refused
     setText(this.fhr, card.fhr);
     setText(this.fhr2, card.twins[1]?.fhr ?? "");
     const each = isTwins ? card.twins : [card];

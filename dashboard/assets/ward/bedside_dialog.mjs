@@ -3,6 +3,7 @@
 import { Bedside } from "../bedside/bedside.mjs";
 import { button, make, setText } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
+import { LogReader } from "../shared/log_reader.mjs";
 import { isNameless, nameField } from "../shared/user.mjs";
 import { cameFrom } from "../shared/words.mjs";
 
@@ -14,24 +15,26 @@ export class BedsideDialog {
     this.careWords = careWords;
     /** @type {Bedside | null} */
     this.bedside = null;
-    this.events = -1;
+    /** @type {LogReader | null} */
+    this.reader = null;
     this.facts = make("p", "about-her");
     this.reason = make("p", "reason");
     this.root = make("dialog", "at-bedside");
     this.root.addEventListener("close", () => {
       this.root.replaceChildren();
-      this.bedside = null;
+      this.bedside = this.reader = null;
     });
   }
 
   /** @param {string} bed */
   open(bed) {
-    this.bedside = new Bedside(bed, this.careWords);
-    this.events = -1;
+    const bedside = new Bedside(bed, this.careWords);
+    this.bedside = bedside;
+    this.reader = new LogReader(bed, (events) => bedside.read(events));
     const head = make("div", "head");
     head.append(make("h1", "", bed), button(_("Close"), "plain close", () => this.root.close()));
     const asked = isNameless() ? [nameField().label] : []; // the one at the top cannot be reached from here
-    this.root.replaceChildren(head, this.facts, this.reason, ...asked, this.bedside.root);
+    this.root.replaceChildren(head, this.facts, this.reason, ...asked, bedside.root);
     this.root.setAttribute("aria-label", _("At {bed}", { bed }));
     this.root.showModal();
   }
@@ -47,20 +50,6 @@ export class BedsideDialog {
     setText(this.facts, [card.label, ...card.facts.map(said), cameFrom(card)].filter(Boolean).join(" · "));
     setText(this.reason, said(card.reason));
     bedside.show(card, policy, cards);
-    if (card.events !== this.events) void this.readLog(bedside, card.events);
-  }
-
-  /**
-   * @param {Bedside} bedside
-   * @param {number} newest
-   */
-  async readLog(bedside, newest) {
-    this.events = newest;
-    try {
-      const answer = await (await fetch(`/log/${bedside.bed}`)).json();
-      bedside.read(answer.events);
-    } catch {
-      this.events = -1; // the next frame asks again
-    }
+    this.reader?.follow(card);
   }
 }

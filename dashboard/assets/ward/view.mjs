@@ -2,22 +2,19 @@
 
 import { byId, make } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
-import { _, N_, said } from "../shared/language.mjs";
+import { _ } from "../shared/language.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
-import { headline } from "../shared/words.mjs";
 import { BedsideDialog } from "./bedside_dialog.mjs";
 import { UnexpectedDevices } from "./unexpected.mjs";
 import { BedRow } from "./bed_row.mjs";
 import { FIRST_HEIGHT, gridSize, inOrder } from "./order.mjs";
+import { sentenceOf } from "./spoken.mjs";
 import { Wall } from "./wall.mjs";
 
 /** @import { Card, CareData, FrameHead, Strips } from "../shared/types" */
 
 const SETTLED_MS = 700; // a press so soon after the rows have moved was meant for what was there before
-
-/** @type {Record<string, string>} */
-const CALM = { quiet: N_("All beds quiet"), noted: N_("No bed calls for anybody"), empty: N_("Nobody is in any bed") };
 
 export default class WardView {
   /**
@@ -55,7 +52,7 @@ export default class WardView {
     this.empty.hidden = head.beds.length > 0;
     this.unexpected.show(head); // before the rows, which share the rest of the screen
     const byNeed = head.beds.map((bed) => bed.card);
-    if (byNeed[0]) this.speak(byNeed[0]);
+    this.speak(byNeed);
     const isWall = document.body.classList.contains("wall");
     this.list.hidden = isWall;
     this.wall.root.hidden = !isWall;
@@ -132,20 +129,12 @@ export default class WardView {
     if (focused instanceof HTMLElement && focused !== document.activeElement && this.list.contains(focused)) focused.focus();
   }
 
-  /**
-   * One sentence for screen readers when the bed that comes first changes, not one for every number.
-   * @param {Card} first
-   */
-  speak(first) {
-    /** @param {string} reason */
-    const sentence = (reason) => {
-      const calm = first.headline === first.state || first.state === "empty" ? CALM[first.state] : undefined; // not catching up
-      return calm ? _(calm) : `${first.bed}: ${headline(first)}. ${reason}`;
-    };
-    const text = sentence(said(first.reason).replace(/\d+(\.\d+)?/g, ""));
-    if (text === this.spoken) return;
-    this.spoken = text;
-    byId("spoken").textContent = sentence(said(first.reason));
+  /** @param {Card[]} byNeed */
+  speak(byNeed) {
+    const { text, key } = sentenceOf(byNeed);
+    if (key === this.spoken) return;
+    this.spoken = key;
+    byId("spoken").textContent = text;
   }
 
   close() {

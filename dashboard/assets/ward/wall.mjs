@@ -4,7 +4,7 @@ import { draw } from "../shared/draw.mjs";
 import { make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _ } from "../shared/language.mjs";
 import { options } from "../shared/options.mjs";
-import { duration, headline, line, signalWords, stateClasses } from "../shared/words.mjs";
+import { answerInShort, headline, line, signalWords, stateClasses } from "../shared/words.mjs";
 import { onWall, wallSize } from "./order.mjs";
 
 /** @import { Card, Strips } from "../shared/types" */
@@ -139,17 +139,6 @@ class Tile {
     const strip = strips.get(card.bed);
     if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
-}
-
-/**
- * Who is going there, who has answered, or for how long nobody has.
- * @param {Card} card
- */
-function answerInShort(card) {
-  const [going] = card.attending;
-  if (going) return `→ ${going.by}`;
-  if (card.acknowledged_by) return `✓ ${card.acknowledged_by}`;
-  return card.flag && card.waiting_s !== null ? duration(card.waiting_s) : "";
 }
 
 /**

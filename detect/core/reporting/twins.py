@@ -5,6 +5,7 @@ from msgspec import structs
 from quietward.contracts.summary import TWIN_WORDS, FetusSummary, Level, RuleClass, SignalState
 from quietward.detect.core.measures.findings import Values
 from quietward.detect.core.parameters import TwinLimits
+from quietward.detect.core.reporting.reasons import BETWEEN, LONGEST
 
 SAME_RATE = "both twins' rates are the same: one may be counted twice"
 _LEVELS = tuple(Level)
@@ -26,19 +27,37 @@ def doubted(
 
 
 def worse_of(first: FetusSummary, second: FetusSummary) -> FetusSummary:
-    """Return what is said of the bed: level and what belongs to it, signal, and concern, each of whichever is worse."""
+    """Return what is said of the bed: level, signal, and concern, each of whichever is worse.
+
+    Its flag is the highest that nobody has answered: what waits is not behind what somebody has seen to.
+    """
     both = (first, second)
-    called = max(both, key=lambda f: (_LEVELS.index(f.level), f.flag is not None and f.acknowledged_by is None))
+    worst = max(both, key=lambda f: (_LEVELS.index(f.level), _waits(f)))
+    called = max(filter(_waits, both), key=lambda f: _LEVELS.index(f.level), default=worst)
     worried = max(both, key=lambda f: -1.0 if f.concern is None else f.concern)
     heard = max(both, key=lambda f: _SIGNALS.index(f.signal))
     who = TWIN_WORDS[heard is second] if heard.signal_reason and heard.signal_reason != SAME_RATE else ""
     return structs.replace(
         called,
+        level=worst.level,
+        reason=called.reason if called is worst else _reason_of_both(called, worst),
         signal=heard.signal,
         signal_reason=who + heard.signal_reason,
         concern=worried.concern,
         concern_parts=worried.concern_parts,
     )
+
+
+def _waits(fetus: FetusSummary) -> bool:
+    return fetus.flag is not None and fetus.acknowledged_by is None
+
+
+def _reason_of_both(called: FetusSummary, worst: FetusSummary) -> str:
+    """Return the first fact of each, what nobody has answered before what is worse, and as many more as fit."""
+    a, b = called.reason.split(BETWEEN), worst.reason.split(BETWEEN)
+    while len(line := BETWEEN.join([*a, *b])) > LONGEST and max(len(a), len(b)) > 1:
+        (a if len(a) > len(b) else b).pop()
+    return line
 
 
 def worse_classes(first: list[RuleClass], second: list[RuleClass]) -> list[RuleClass]:
