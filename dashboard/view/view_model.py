@@ -303,7 +303,7 @@ def build_card(
 
 def _running(s: Summary) -> str:
     """Return the deceleration that goes on, in words; of twins that of each, and whose it is."""
-    each = list(zip(TWIN_WORDS, s.fetuses, strict=False)) or [("", s)]
+    each: list[tuple[str, FetusSummary | Summary]] = [*zip(TWIN_WORDS, s.fetuses, strict=False)] or [("", s)]
     return "; ".join(who + wording.ongoing_deceleration(f.running) for who, f in each if f.running is not None)
 
 

@@ -356,7 +356,7 @@ def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
 
 def test_the_wards_sheet_has_everybody_at_one_bed_alone() -> None:
     called = summary(level=Level.LOOK, level_since=NOW, flag="f")
-    records = [
+    records: list[tuple[BedRecord, RecentSignal | None]] = [
         (
             BedRecord(
                 f"bed-{n}",

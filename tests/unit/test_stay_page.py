@@ -14,8 +14,9 @@ from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.print import stay_page
 from quietward.language.catalogue import language, reader
 from quietward.recordings.files import read_recording
-from tests.unit.test_handover import NOW, event, flag
+from tests.unit.test_handover import event, flag
 from tests.unit.test_hours import hours
+from tests.unit.test_page_models import NOW
 
 STAY = Stay(NOW - 3_600_000, "Kim", NOW - 3_600_000, None, 0)
 LOG = [
