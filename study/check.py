@@ -237,8 +237,9 @@ def _rate(own: list[_Run]) -> float:
 def _meets(own: list[_Run], limit: dict[str, Any]) -> bool:
     """Return whether the limit is met, which it is not where nobody is known to have been needed."""
     needs, late = sum(len(run.needs) for run in own), sum(run.late for run in own)
-    is_quiet = _rate(own) <= limit["interruptions_per_nurse_hour"]
-    return bool(needs) and is_quiet and 1 - late / needs >= limit["reached_share"]
+    if not needs:  # nor where there is no shift of this half
+        return False
+    return _rate(own) <= limit["interruptions_per_nurse_hour"] and 1 - late / needs >= limit["reached_share"]
 
 
 def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:
