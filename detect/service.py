@@ -347,6 +347,8 @@ class Detector:
             self._asked_at |= {one.id: now for one in due}
             messages, self._answers = [*self._answers, *due], []
             self._sending = asyncio.create_task(self._send(messages), name="to other beds")
+        elif not pending:
+            self._sends.note()  # nothing is waited for any more
 
     async def _send(self, messages: list[Asked | TransferAnswer]) -> None:
         failed: RedisError | None = None

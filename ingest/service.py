@@ -32,6 +32,7 @@ from quietward.runtime.logs import Seldom
 from quietward.runtime.process import RecancellingTaskGroup
 from quietward.runtime.retry import Backoff, until_stored
 from quietward.store.client import (
+    NoPermissionError,
     PipelinedConnection,
     PipelinedConnections,
     Redis,
@@ -319,7 +320,11 @@ class Ingest:
 
     async def _read_beds(self) -> None:
         """Read once which beds the ward took before this process began: they are let in however full it is."""
-        found = cast("set[bytes]", await self.store.at(self.ward.beds).smembers(self.ward.beds))
+        found: set[bytes] = set()
+        try:
+            found = cast("set[bytes]", await self.store.at(self.ward.beds).smembers(self.ward.beds))
+        except NoPermissionError:  # access rules of an older version: beds are asked for one by one, as they come
+            log.warning("the store lets ingest not read which beds the ward has: see quietward/deploy/redis-users.conf")
         self.beds |= {bed for raw in found if (bed := raw.decode()) in self.expected}
         self._knows_beds = True
 

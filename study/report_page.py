@@ -117,7 +117,10 @@ def after(seconds: float | None) -> str:
 
 def first_there(by: Mapping[str, int]) -> str:
     """Return in words who was at the bed first."""
-    words = {"call": "for a call", "round": "on the round", "clinicians": "clinicians", "": "nobody"}
+    words = {
+        "call": "for a call", "round": "on the round", "look again": "to look again", "clinicians": "clinicians",
+        "": "nobody",
+    }  # fmt: skip
     return ", ".join(f"{of} {by[name]}" for name, of in words.items() if by.get(name))
 
 

@@ -90,7 +90,8 @@ class Watched:
 
     def is_over(self, values: Values, is_answered: bool) -> bool:
         """Its release moves with an own limit. What cannot be said is not over."""
-        if self.holds(values) or not all(true(clause, values) for clause in self.of.release_needs):
+        is_seen = all(true(clause, values) for clause in self.of.release_needs)
+        if self.holds(values) or not (is_seen or is_answered):
             return False
         if is_answered and any(true(clause, values) for clause in self.of.release_acknowledged):
             return True

@@ -381,6 +381,7 @@ class Left:
                 usual = max(usual, self.before_fall)
             if not (self.goes_on and self.is_down):
                 self.fell_at = at
+            self.goes_on = False
             self.before_fall, self.seen, self.back, self.closed_at = usual, 0, 0, x.end // HZ
 
     @property
@@ -722,7 +723,8 @@ class PlainBed:
 
     def _see_fall(self) -> None:
         fall, before = self.going_on, self.seen_fall
-        is_down = self.left.is_down
+        is_same = before is None or self.left.closed_at >= before.at_s - 1 - before.length_s
+        is_down = self.left.is_down and is_same
         below = self.reference - self.risen - self.newest
         if not fall and is_down:
             below = self.left.before_fall - self.newest
@@ -737,7 +739,9 @@ class PlainBed:
                 since_s = self.seconds - before.at_s
                 newest = range((self.seconds - min(since_s, READING.look.every_s)) * HZ, self.seconds * HZ)
                 seen_s = sum(i in self.fhr for i in newest) / HZ
-                missed_s = max(0.0, before.missed_s + since_s - seen_s - READING.earlier.seen_counts * seen_s)
+                limits = READING.earlier
+                missed_s = before.missed_s + since_s - seen_s - limits.seen_counts * seen_s
+                missed_s = max(0.0, min(missed_s, limits.seen_counts * limits.back_for_s))
             if is_down and before:
                 length_s = max(length_s, before.length_s + self.seconds - before.at_s)
             self.seen_fall = SeenFall(self.seconds, missed_s, length_s, below)

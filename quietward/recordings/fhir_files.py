@@ -29,6 +29,8 @@ UA_TEXT, FROM_TEXT, TO_TEXT = "Uterine activity", "From", "To"
 UNIT_S = {"ms": 0.001, "s": 1.0, "us": 1e-6, "min": 60.0}
 """UCUM codes of intervals, in seconds."""
 NO_VALUE = "E"
+OVERLAP_S = 1.0
+"""Observations one after the other may overlap by so much: clocks are a little off. The later one counts."""
 NOT_NUMBERS = frozenset({NO_VALUE, "L", "U"})
 """Errors, and values below and above what could be measured."""
 
@@ -202,7 +204,7 @@ def _joined(path: Path, parts: dict[str, list[_Part]], hz: float) -> tuple[dict[
         signal = np.full(ends[name] if began is None else longest, np.nan)
         end = 0
         for at, i in places:
-            if at < end:
+            if at < end - round(OVERLAP_S * hz):
                 remedy = f"Two Observations overlap; that of a second twin must be called {SECOND_TEXT!r}"
                 raise BadRecording(f"{path}: {name}", f"{at / hz:g} s", remedy)
             end = at + len(parts[name][i].values)

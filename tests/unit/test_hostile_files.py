@@ -60,7 +60,7 @@ def test_a_text_of_a_rule_that_cannot_be_filled(tmp_path: Path, text: str) -> No
     ("head", "names"),
     [
         ("one 1 0\none.dat 16 100/bpm 16 0 0 0 0 FHR\n", "samples a second"),
-        ("one 1 ..\none.dat 16 100/bpm 16 0 0 0 0 FHR\n", "Needs a signal named UA"),
+        ("one 1 ..\none.dat 16 100/bpm 16 0 0 0 0 FHR\n", "Resample to 4 Hz"),
         (f"one {MANY_DIGITS} 4\n", "first line"),
         (f"one 1 4\none.dat {MANY_DIGITS} 100/bpm 16 0 0 0 0 FHR\n", "WFDB record"),
         ("one 1 4\n/dev/zero 16 100/bpm 16 0 0 0 0 FHR\n", "another folder"),

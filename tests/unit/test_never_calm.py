@@ -190,6 +190,68 @@ def test_what_leaves_the_window_while_half_the_trace_is_unreadable_is_not_over(s
 
 
 @pytest.mark.parametrize(("on_s", "off_s"), [(8, 52), (5, 25)])
+@pytest.mark.parametrize("is_answered", [True, False])
+def test_a_trace_of_which_half_is_never_seen_calls_for_ever_only_while_nobody_has_answered(is_answered: bool) -> None:
+    bed = Bed()
+    bed.play(decelerating(40, 70))
+    if is_answered:
+        bed.answer(flag_of(bed))
+    bed.play(seen_for(lively(140, 4200), 24, 36))
+    assert (bed.now().flag is None) == is_answered
+
+
+def test_a_long_gap_makes_no_more_of_a_flag_than_its_reasons_do() -> None:
+    """A look for the trace that has gone up because the device was away is a look when it is back."""
+    bed = Bed()
+    bed.play(lively(172, 1800))
+    assert bed.now().level is Level.LOOK
+    bed.tick(2400)
+    bed.play(lively(140, 60))
+    assert bed.now().level is not Level.TEAM
+    assert bed.now().reason.startswith("from before a gap · baseline 172 bpm")
+
+
+def test_tachycardia_that_has_gone_ends() -> None:
+    bed = Bed()
+    bed.play(lively(172, 1800))
+    bed.answer(flag_of(bed))
+    bed.play(np.concatenate([lively(159, 1800), lively(157, 600)]))
+    assert bed.now().flag is None
+
+
+def test_two_gaps_in_a_fall_of_which_one_is_long_part_it() -> None:
+    """A, 20 s, B, four minutes, D: D is no part of A."""
+    bed = Bed()
+    a = np.concatenate([lively(145, 600), lively(105, 40)])
+    bed.play(np.concatenate([a, flat(np.nan, 20), lively(105, 40), flat(np.nan, 240), lively(110, 60)]))
+    assert bed.state.findings.values[0, RUNNING_S, 0] < 120
+
+
+def test_a_dip_at_a_level_of_hours_ago_is_no_fall_from_the_one_before() -> None:
+    bed = Bed()
+    bed.play(fallen(140, 20))
+    bed.answer(flag_of(bed))
+    bed.play(lively(140, 4200))
+    bed.play(np.concatenate([lively(126, 20), seen_for(lively(138, 300), 3, 27)]))
+    assert "long when last seen" not in bed.now().reason
+
+
+def test_a_signal_that_comes_for_a_moment_is_not_said_to_be_back() -> None:
+    bed = Bed()
+    bed.play(lively(140, 900))
+    bed.play(np.concatenate([flat(np.nan, 400), lively(140, 2), flat(np.nan, 60)]))
+    assert bed.now().reason.startswith("no usable signal for minutes, now seen for a moment")
+
+
+def test_a_fall_of_hours_ago_is_nothing_that_care_should_have_helped() -> None:
+    bed = Bed()
+    bed.play(fallen(140, 20))
+    bed.answer(flag_of(bed))
+    bed.play(lively(140, 4200))
+    bed.play(put(lively(140, 120), 20, -ramp(40, 10, 40, 10)))
+    assert noted_after(bed, lively(140, RULES.policy.care.helps_within_s + 10)) is not False
+
+
 def test_glimpses_of_a_fall_do_not_add_up_to_its_end(on_s: int, off_s: int) -> None:
     """A minute of it, in pieces over ten, shows no more than that it goes on."""
     bed = Bed()

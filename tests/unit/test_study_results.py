@@ -20,6 +20,7 @@ from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
 from quietward.study.run import Result
 from quietward.study.score import CallCount, Episode, ShiftScore
+from quietward.study.staff import AGAIN, CLINICIANS
 from tests.studies import measured_shifts, run_study, small
 
 
@@ -434,3 +435,9 @@ def test_the_shaded_area_is_what_was_asked_for() -> None:
     assert bottom == panel.get_ylim()[0] < 0
     assert top == pytest.approx(5)
     assert "1.5" in [text.get_text() for text in panel.get_xticklabels()]
+
+
+def test_who_was_first_at_a_bed_is_told_of_every_need() -> None:
+    by = {"call": 3, "round": 2, AGAIN: 4, CLINICIANS: 1, "": 5}
+    said = report_page.first_there(by)
+    assert sum(int(part.rpartition(" ")[2]) for part in said.split(", ")) == sum(by.values()), said

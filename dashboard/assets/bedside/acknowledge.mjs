@@ -2,13 +2,14 @@
 
 import { button, setText, statusLine } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
+import { userName } from "../shared/user.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
 
 /** @import { Card, Command, LogEvent } from "../shared/types" */
 /** @import { Sent } from "./answers.mjs" */
 
-/** @typedef {Sent & { act: string }} Asked */
+/** @typedef {Sent & { act: string, flag: string | null }} Asked */
 
 const AGAIN_AFTER_MS = 4000; // the detector has taken it long before, or is away
 
@@ -35,7 +36,7 @@ export class Acknowledge {
 
   /** @param {MouseEvent} event */
   async press(event) {
-    await this.ask(event, this.button, { type: "acknowledge", flag: this.flag });
+    await this.ask(event, { type: "acknowledge", flag: this.flag });
   }
 
   /**
@@ -43,24 +44,24 @@ export class Acknowledge {
    * @param {MouseEvent} event
    */
   async go(event) {
-    await this.ask(event, this.going, { type: "attend", going: true });
+    await this.ask(event, { type: "attend", going: true });
   }
 
   /**
+   * One thing at a time: what is pressed next would take the place of what is waited for.
    * @param {MouseEvent} event
-   * @param {HTMLButtonElement} pressed
    * @param {Command} command
    */
-  async ask(event, pressed, command) {
+  async ask(event, command) {
     if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
-    const { events: after } = this;
-    pressed.disabled = true;
-    const { by, trouble, isUnsure } = await send(this.bed, this.stay, command);
-    if (!trouble && pressed.hidden) return this.settle(""); // its answer was faster than the server's
-    const asked = { by, after, act: command.type };
-    this.asked = trouble && !isUnsure ? null : asked;
+    const asked = { by: userName(), after: this.events, act: command.type, flag: this.flag };
+    this.asked = asked; // before it is sent: its answer may be faster than the server's
+    this.button.disabled = this.going.disabled = true;
+    const { trouble, isUnsure } = await send(this.bed, this.stay, command);
+    if (this.asked !== asked) return;
+    if (trouble && !isUnsure) return this.settle(trouble);
     setText(this.result, trouble || _("sent"));
-    if (trouble) pressed.disabled = false;
+    if (trouble) this.button.disabled = this.going.disabled = false;
     else setTimeout(() => this.overdue(asked), AGAIN_AFTER_MS);
   }
 
@@ -90,23 +91,30 @@ export class Acknowledge {
     this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
     this.going.hidden = !card.flag || card.attending.length > 0;
     const { asked } = this;
-    if (asked?.act === "attend" && !(isOther && card.flag)) {
-      if (card.attending.some((one) => one.by === asked.by)) this.settle("");
-    } else if (isOther) {
-      this.settle(asked?.act === "acknowledge" ? _("the flag is no longer there") : "");
-    } else if (asked && this.button.hidden) {
-      const first = card.acknowledged_by;
-      this.settle(first && first !== asked.by ? _("{first} answered it first", { first }) : "");
+    if (!asked) {
+      if (isOther) this.settle("");
+    } else if (asked.act === "attend") {
+      if (isOther || card.attending.some((one) => one.by === asked.by)) this.settle("");
+    } else {
+      const one = [card, ...card.twins].find(({ flag }) => flag === asked.flag); // of twins the bed shows the flag that waits
+      const first = one?.acknowledged_by;
+      if (first) this.settle(first === asked.by ? "" : _("{first} answered it first", { first }));
+      else if (!one) this.settle(_("the flag is no longer there"));
     }
   }
 
   /**
-   * The log has new lines: one of them may say that it could not be taken.
+   * The log has new lines: one of them may say that it could not be taken, or that she goes, who may have
+   * gone on since.
    * @param {LogEvent[]} events
    */
   read(events) {
     const answer = this.asked && answerTo(this.asked, events);
-    if (answer?.kind !== "not-taken" || answer.detail.act !== this.asked?.act) return;
-    this.settle(_("rejected: {why}", { why: said(String(answer.detail.why)) }));
+    if (!answer) return;
+    if (answer.kind !== "not-taken") {
+      if (this.asked?.act === "attend") this.settle("");
+    } else if (answer.detail.act === this.asked?.act) {
+      this.settle(_("rejected: {why}", { why: said(String(answer.detail.why)) }));
+    }
   }
 }

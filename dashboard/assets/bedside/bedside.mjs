@@ -3,6 +3,7 @@
 import { make, setText, statusLine } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
 import { word } from "../shared/log_words.mjs";
+import { userName } from "../shared/user.mjs";
 import { Attend } from "./attend.mjs";
 import { send } from "./send.mjs";
 import { answerTo } from "./answers.mjs";
@@ -50,17 +51,19 @@ export class Bedside {
    * @param {Command} command
    */
   async tell(command) {
-    const after = this.events;
-    const { by, trouble, isUnsure } = await send(this.bed, this.stay, command);
+    const sent = { by: userName(), after: this.events };
+    this.sent = sent; // before it is sent: a line of the log may be faster than the server's answer
+    const { trouble, isUnsure } = await send(this.bed, this.stay, command);
+    const isAnswered = this.sent !== sent;
     if (trouble) {
-      this.sent = isUnsure ? { by, after } : null; // a line of the log may still say that it was taken
-      setText(this.result, trouble);
+      if (!isAnswered || !isUnsure) setText(this.result, trouble);
+      if (!isAnswered && !isUnsure) this.sent = null; // else a line of the log may still say that it was taken
       return false;
     }
-    this.sent = { by, after };
+    if (isAnswered) return true;
     setText(this.result, _("sent"));
     setTimeout(() => {
-      if (this.sent?.after === after) setText(this.result, _("sent, no reply from the detector yet"));
+      if (this.sent === sent) setText(this.result, _("sent, no reply from the detector yet"));
     }, SOON_MS);
     return true;
   }

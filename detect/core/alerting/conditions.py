@@ -129,7 +129,7 @@ def _is_released(
 
     own_limit: of its first clause at this bed; the first limit of the release keeps its distance from it.
     """
-    if not _all_hold(numbers.release_needs, i, measures, column, policy, np.nan):
+    if not is_acknowledged and not _all_hold(numbers.release_needs, i, measures, column, policy, np.nan):
         return False
     first = numbers.all.first[i]
     if is_acknowledged and one_holds(numbers.release_acknowledged, i, measures, column, policy):

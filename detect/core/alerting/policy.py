@@ -43,7 +43,7 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
     beginning while they are active. unless: conditions that say the same and more; while one of them counts this one
     adds no words and does not speak again. helped: clauses that say sooner than `release`, which may look back longer,
     that what was done has helped. release_acknowledged: clauses that end it as well once its flag is acknowledged.
-    release_needs: clauses without which nothing ends it: what has not been seen is not over.
+    release_needs: clauses without which nothing ends it before somebody has answered: what was not seen is not over.
     text_after: said instead of `text` when it no longer holds and is not over yet; text_unknown: instead of either when
     a number in its first fact is not known any more. goes_up_to: highest level it reaches
     by waiting. look_after_s: own time at `look`. look_by_s: how long it may be noted before it asks for a look; None:

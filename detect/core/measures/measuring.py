@@ -322,10 +322,11 @@ def _measure_unseen_fall(
     `every_s`. Where the signal went in the middle of one, and no glimpse since then has shown the FHR back, what is
     seen now is the same one: a glimpse takes back only a little of the time in which it was not seen, and it counts as
     long as it was. It is forgotten when a glimpse shows the FHR back, or when it has become the baseline and has been
-    seen there for as long as it takes to make up for what was missed.
+    seen there for as long as it takes to make up for what was missed, a minute or so at most.
     """
     is_running = f.values[0, row.RUNNING_S, n] > 0
-    is_down = earlier.is_down(left, n, limits)
+    is_same = left.closed_at[n] >= r.fall_seen_at[n] - r.fall_seen_s[n]
+    is_down = earlier.is_down(left, n, limits) and is_same
     goes_on = is_running or (is_down and r.fall_seen_at[n] >= 0)
     if not is_running and is_down:
         below_bpm = left.before_fall_bpm[n] - fhr_bpm
@@ -337,7 +338,8 @@ def _measure_unseen_fall(
         if r.fall_seen_at[n] >= 0:
             since_s = second - r.fall_seen_at[n]
             seen_s = usable.of_seconds_s(u, usable.FHR, n, second + 1 - min(since_s, every_s), second + 1)
-            r.fall_missed_s[n] = max(r.fall_missed_s[n] + since_s - (1 + limits.seen_counts) * seen_s, 0.0)
+            missed_s = r.fall_missed_s[n] + since_s - (1 + limits.seen_counts) * seen_s
+            r.fall_missed_s[n] = max(0.0, min(missed_s, limits.seen_counts * limits.back_for_s))
         if is_down and r.fall_seen_at[n] >= 0:
             length_s = max(length_s, r.fall_seen_s[n] + second - r.fall_seen_at[n])
         r.fall_seen_at[n], r.fall_seen_s[n], r.fall_seen_bpm[n] = second, length_s, in_64ths(below_bpm)

@@ -52,6 +52,7 @@ def leave(e: Earlier, x: Excursion, from_bpm: float, is_level: bool, limits: Ear
         e.before_fall_bpm[n] = usual_bpm
         if not (e.goes_on[n] and is_down(e, n, limits)):
             e.fell_at[n] = at
+        e.goes_on[n] = False
         e.closed_at[n], e.seen_s[n], e.back_s[n] = x.end // HZ, 0, 0
 
 

@@ -170,7 +170,7 @@ def _shelve(state: State, n: int, second: int, act: Shelve, events: list[Event])
     if a.flag[place] == number and any(a.level[fetus] == TEAM for fetus in flagged):
         return f"A flag for the {LEVELS[TEAM]} cannot be shelved"
     if a.flag[place] == number and any(a.carried[fetus] > 0 for fetus in flagged):
-        return "It is from before a restart or a gap and cannot be shelved yet: acknowledge it"
+        return "It is from before a restart or a gap: acknowledge it, and it ends once ten minutes can be read"
     if place not in flagged or a.flag[place] != number:
         return _no_such_flag(state, place, number)
     until, refused = _silent_until(state, n, second, act.for_s)

@@ -70,7 +70,9 @@ def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     cleared = note.flag is not None and not (a.level[fetuses] > 0).any() and not is_aside
     helped = has_helped(note.before, after, cleared) if _was_seen(state, fetuses, second) else None
     below_bpm = state.findings.values[0, BELOW_EARLIER_BPM, fetuses]
-    if helped and (below_bpm >= state.rules.reading.notable.deceleration_bpm).any():
+    fell_s = state.all.earlier.fell_at[fetuses] - note.t // 1000
+    is_of_now = fell_s >= -state.rules.policy.care.helps_within_s
+    if helped and (is_of_now & (below_bpm >= state.rules.reading.notable.deceleration_bpm)).any():
         helped = False  # the fall has become the baseline: it is no deceleration any more, and not back
     return structs.replace(note, after=after, helped=helped)
 

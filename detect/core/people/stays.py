@@ -156,7 +156,9 @@ def correct(state: State, n: int, second: int, by: str, arrival: Arrival, output
         return "That is what is noted already"
     second_twin = state.second_of(n)
     if arrival.twins is False and second_twin is not None and _calls_unanswered(state, [second_twin]):
-        return UNANSWERED
+        if not while_in:
+            return UNANSWERED
+        arrival = structs.replace(arrival, twins=before.twins)
     occupancy.stay = structs.replace(occupancy.stay, arrival=arrival)
     detail: report.Detail = {"by": None if while_in else by, "label": arrival.label}
     if arrival.weeks != before.weeks:

@@ -11,7 +11,7 @@ from quietward.contracts.fields import HZ, WINDOW_S
 from quietward.contracts.summary import TWIN_WORDS
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.flags import said_at
-from quietward.detect.core.alerting.policy import Condition
+from quietward.detect.core.alerting.policy import BEDSIDE, Condition
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, BASELINE_CHANGE_1H_BPM
 from quietward.detect.core.patterns.decelerations import Kind
@@ -65,10 +65,14 @@ def _carried_facts(state: State, n: int) -> Iterator[str]:
 
 
 def keep_reason(state: State, n: int) -> None:
-    """Keep what bed n says now, for a flag that stays while its trace begins anew after a gap."""
-    if state.attention.level[n] > 0 and state.attention.carried[n] == 0:
-        words, reason = state.words_of(n), reason_for(state, n)
-        words.carried, words.after_gap = reason, True
+    """Keep what bed n says of its trace, for a flag that stays while that begins anew after a gap."""
+    a, policy, who = state.attention, state.rules.policy, of_which_twin(state, n)
+    is_of_trace = ~policy.numbers.is_about_signal | (policy.numbers.rank >= BEDSIDE)
+    said = policy.spoken(said_at(a, n) & is_of_trace, a.rank[:, n])
+    if said and a.level[n] > 0 and a.carried[n] == 0:
+        facts = (fact for condition in said for fact in _facts(state, n, condition))
+        words = state.words_of(n)
+        words.carried, words.after_gap = who + _fitting(facts, LONGEST - len(who)), True
 
 
 def condition_in_words(state: State, n: int, condition: Condition) -> str:
@@ -97,9 +101,9 @@ def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:
     text = condition.text_after if is_over else condition.text
     facts = text.format_map(words).split(BETWEEN)
     if UNKNOWN in facts[0]:  # what it was measured against may be gone before it is over
-        named = f"{condition.name.replace('-', ' ')}, perhaps just over"
-        unknown = condition.text_unknown or condition.text_after or named
-        facts = unknown.format_map(words).split(BETWEEN)
+        facts = (condition.text_unknown or condition.text_after).format_map(words).split(BETWEEN)
+    if UNKNOWN in facts[0] or not facts[0]:
+        facts = [f"{condition.name.replace('-', ' ')}, perhaps just over", *facts[1:]]
     yield facts[0]
     yield from (fact for fact in facts[1:] if UNKNOWN not in fact)
 

@@ -248,9 +248,9 @@ class State:
                 arrays.reset(part, fetuses)
         a, numbers = self.attention, self.rules.policy.numbers
         is_of_trace = ~numbers.is_about_signal | (numbers.rank >= BEDSIDE)
-        calls = a.active[:, fetuses] & (a.rank[:, fetuses] > NOTED)
-        stays = (calls & is_of_trace[:, None]).any(axis=0)  # what is not seen any more is not over
-        a.carried[fetuses] = np.where(stays, np.maximum(a.carried[fetuses], a.level[fetuses]), a.carried[fetuses])
+        calls = a.active[:, fetuses] & is_of_trace[:, None] & (a.shelved_until[:, fetuses] < 0)
+        asked = np.where(calls, a.rank[:, fetuses], NOTED).max(axis=0)  # what is not seen any more is not over
+        a.carried[fetuses] = np.maximum(a.carried[fetuses], np.minimum(asked, a.level[fetuses]))
         for n in beds.tolist():
             self.remember_arrival(n)
         self.measured_anew(fetuses)
