@@ -12,7 +12,16 @@ import pytest
 from msgspec.structs import replace
 
 from quietward.contracts.addresses import Ward
-from quietward.contracts.commands import Arrive, Attend, Command, CorrectArrival, Leave, Move, RecordCare
+from quietward.contracts.commands import (
+    Acknowledge,
+    Arrive,
+    Attend,
+    Command,
+    CorrectArrival,
+    Leave,
+    Move,
+    RecordCare,
+)
 from quietward.contracts.fields import HZ
 from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, encode_inputs
 from quietward.contracts.settings import Settings
@@ -219,7 +228,11 @@ async def test_her_trace_and_log_go_with_her_to_pages_sheets_and_files(
     assert done.returncode == 0, done.stderr
     assert read_recording(tmp_path / f"{HERE}.hea").fhr[::HZ].tolist() == trace[:BEFORE_S]
 
+    known = await read_summary(store, ward, THERE)
+    assert known is not None
+    assert known.flag is not None
     async with she.detectors():
+        await she.press(Acknowledge(THERE, "Kim", known.flag))  # else nobody leaves
         await she.press(Leave(THERE, "Kim"))
         assert await until(she.is_settled)
     empty = await read_summary(store, ward, THERE)
