@@ -239,7 +239,8 @@ def _meets(own: list[_Run], limit: dict[str, Any]) -> bool:
     needs, late = sum(len(run.needs) for run in own), sum(run.late for run in own)
     if not needs:  # nor where there is no shift of this half
         return False
-    return _rate(own) <= limit["interruptions_per_nurse_hour"] and 1 - late / needs >= limit["reached_share"]
+    is_met: bool = _rate(own) <= limit["interruptions_per_nurse_hour"] and 1 - late / needs >= limit["reached_share"]
+    return is_met
 
 
 def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:

@@ -38,6 +38,7 @@ TOPOLOGY_EVERY_S = 1.0
 __all__ = [
     "BLOCK_MS",
     "Entry",
+    "NoPermissionError",
     "PipelinedConnection",
     "PipelinedConnections",
     "Redis",

@@ -6,7 +6,6 @@ from msgspec import structs
 
 from quietward.contracts.fields import HZ
 from quietward.contracts.summary import CareRecord, TraceSummary
-from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import BASELINE_BPM, BELOW_EARLIER_BPM, VARIABILITY_BPM
 from quietward.detect.core.patterns.excursions import DOWN, UA
 from quietward.detect.core.signal import usable
@@ -77,11 +76,11 @@ def compared(state: State, n: int, second: int, note: CareRecord) -> CareRecord:
     return structs.replace(note, after=after, helped=helped)
 
 
-def _was_seen(state: State, fetuses: Ints, second: int) -> bool:
+def _was_seen(state: State, fetuses: list[int], second: int) -> bool:
     """Return whether at least half of the trace since what was done could be read, of each fetus, and can be now."""
     within_s = state.rules.policy.care.helps_within_s
     seen_s = [usable.of_seconds_s(state.usable, usable.FHR, n, second + 1 - within_s, second + 1) for n in fetuses]
-    return not state.clock.lost[fetuses].any() and 2 * min(seen_s) >= within_s
+    return bool(not state.clock.lost[fetuses].any() and 2 * min(seen_s) >= within_s)
 
 
 def due(note: CareRecord, second: int, within_s: int) -> bool:
