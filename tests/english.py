@@ -323,7 +323,7 @@ def of_rules(path: Path) -> Iterator[str]:
 
 def _of_table(table: dict[str, Any]) -> Iterator[str]:
     for key, value in table.items():
-        if key in ("text", "text_after"):
+        if key in ("text", "text_after", "text_unknown"):
             for part in value.split(" · "):
                 if _has_words(named := _lettered(re.sub(r"\{(\w+)[^}]*\}", r"{\1}", part))):
                     yield named
