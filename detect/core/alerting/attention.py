@@ -63,7 +63,7 @@ from quietward.detect.core.alerting.flags import (
     counts,
     is_there,
 )
-from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, RANKS, TEAM, Numbers, Policy
+from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, TEAM, Numbers, Policy
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.arrays import Bools, Floats, Ints
 from quietward.detect.core.compiled import EntryPoint, compiled
@@ -402,11 +402,8 @@ def shelve(a: Attention, n: int, flag: int, until: int) -> Change | None:
 
 
 def pause(a: Attention, n: int, until: int, policy: Policy) -> None:
-    """Take the monitor of bed n off on purpose: what asks for the signal itself is suppressed until then.
-
-    But for what asks for the bedside: a signal that was lost in the middle of a fall is no mere lost signal.
-    """
+    """Take the monitor of bed n off on purpose: what asks for the signal itself is suppressed until then."""
     a.paused_until[n], a.lost_in_pause[n] = until, False
     for i, condition in enumerate(policy.condition):
-        if condition.is_about_signal and RANKS[condition.level] < BEDSIDE:
+        if condition.ends_with_signal:
             a.active[i, n], a.active_since[i, n], a.clear_since[i, n] = False, -1, -1

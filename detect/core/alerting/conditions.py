@@ -87,7 +87,7 @@ def _why_not(a: Attention, i: int, n: int, measures: Floats, column: int, number
     for other in range(len(numbers.rank)):
         if numbers.inhibited_by[i, other] and a.active[other, n]:
             return EXPLAINED
-    if a.paused_until[n] >= 0 and numbers.is_about_signal[i] and numbers.rank[i] < BEDSIDE:
+    if a.paused_until[n] >= 0 and numbers.ends_with_signal[i]:
         return OFF
     return NOT_SUPPRESSED
 

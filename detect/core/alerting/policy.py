@@ -85,6 +85,14 @@ class Condition(Struct, frozen=True, forbid_unknown_fields=True):
         """True when it asks for the signal itself and so makes sense while the signal is lost."""
         return all(measure in SIGNAL_MEASURES for measure, _, _ in self.all)
 
+    @property
+    def ends_with_signal(self) -> bool:
+        """True when a monitor that is off on purpose, or a trace that begins anew, is reason enough to end it.
+
+        Not what asks for the bedside: a signal that was lost in the middle of a fall is no mere lost signal.
+        """
+        return self.is_about_signal and self.rank < BEDSIDE
+
 
 class Escalation(Struct, frozen=True, forbid_unknown_fields=True):
     """How long a flag may stay unacknowledged at a level before it is escalated by one.
@@ -197,6 +205,7 @@ class Numbers(NamedTuple):
     rank: Ints
     max_level: Ints  # level it reaches by waiting
     is_about_signal: Bools
+    ends_with_signal: Bools
     inhibited_by: Bools  # (conditions, conditions)
     unless: Bools
 
@@ -240,6 +249,7 @@ def numbers_of(policies: Sequence[Policy]) -> Numbers:
         rank=np.array([c.rank for c in first.condition]),
         max_level=np.array([c.max_level for c in first.condition]),
         is_about_signal=np.array([c.is_about_signal for c in first.condition]),
+        ends_with_signal=np.array([c.ends_with_signal for c in first.condition]),
         inhibited_by=named("inhibited_by"),
         unless=named("unless"),
     )  # fmt: skip

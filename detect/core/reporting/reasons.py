@@ -11,7 +11,7 @@ from quietward.contracts.fields import HZ, WINDOW_S
 from quietward.contracts.summary import TWIN_WORDS
 from quietward.detect.core.alerting import concern
 from quietward.detect.core.alerting.flags import said_at
-from quietward.detect.core.alerting.policy import BEDSIDE, Condition
+from quietward.detect.core.alerting.policy import Condition
 from quietward.detect.core.alerting.rule_sets import compare
 from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, BASELINE_CHANGE_1H_BPM
 from quietward.detect.core.patterns.decelerations import Kind
@@ -49,7 +49,7 @@ def of_which_twin(state: State, n: int) -> str:
 
 def _reason_for(state: State, n: int, longest: int) -> str:
     said = state.rules.policy.spoken(said_at(state.attention, n), state.attention.rank[:, n])
-    facts = (fact for condition in said for fact in _facts(state, n, condition))
+    facts = _facts_of(state, n, said)
     if state.attention.carried[n]:
         return _fitting(chain(_carried_facts(state, n), facts), longest)
     return _fitting(facts if said else _usual_facts(state, n), longest)
@@ -67,12 +67,10 @@ def _carried_facts(state: State, n: int) -> Iterator[str]:
 def keep_reason(state: State, n: int) -> None:
     """Keep what bed n says of its trace, for a flag that stays while that begins anew after a gap."""
     a, policy, who = state.attention, state.rules.policy, of_which_twin(state, n)
-    is_of_trace = ~policy.numbers.is_about_signal | (policy.numbers.rank >= BEDSIDE)
-    said = policy.spoken(said_at(a, n) & is_of_trace, a.rank[:, n])
+    said = policy.spoken(said_at(a, n) & ~policy.numbers.ends_with_signal, a.rank[:, n])
     if said and a.level[n] > 0 and a.carried[n] == 0:
-        facts = (fact for condition in said for fact in _facts(state, n, condition))
         words = state.words_of(n)
-        words.carried, words.after_gap = who + _fitting(facts, LONGEST - len(who)), True
+        words.carried, words.after_gap = who + _fitting(_facts_of(state, n, said), LONGEST - len(who)), True
 
 
 def condition_in_words(state: State, n: int, condition: Condition) -> str:
@@ -93,6 +91,10 @@ def _fitting(facts: Iterator[str], longest: int) -> str:
         if fact and fact not in line and len(line) + len(BETWEEN) + len(fact) <= longest:
             line += BETWEEN + fact
     return line
+
+
+def _facts_of(state: State, n: int, conditions: list[Condition]) -> Iterator[str]:
+    return chain.from_iterable(_facts(state, n, condition) for condition in conditions)
 
 
 def _facts(state: State, n: int, condition: Condition) -> Iterator[str]:

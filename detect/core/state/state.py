@@ -13,7 +13,7 @@ from quietward.contracts.stays import Stay
 from quietward.contracts.summary import Attending, CareRecord, ConcernContribution, Contractions, RuleClass, Undoable
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting.flags import Attention
-from quietward.detect.core.alerting.policy import BEDSIDE, NOTED
+from quietward.detect.core.alerting.policy import NOTED
 from quietward.detect.core.arrays import Ints
 from quietward.detect.core.measures.findings import Findings
 from quietward.detect.core.measures.measuring import Running
@@ -247,8 +247,7 @@ class State:
             if name not in {"clock", "earlier", "attention", "hand"}:
                 arrays.reset(part, fetuses)
         a, numbers = self.attention, self.rules.policy.numbers
-        is_of_trace = ~numbers.is_about_signal | (numbers.rank >= BEDSIDE)
-        calls = a.active[:, fetuses] & is_of_trace[:, None] & (a.shelved_until[:, fetuses] < 0)
+        calls = a.active[:, fetuses] & ~numbers.ends_with_signal[:, None] & (a.shelved_until[:, fetuses] < 0)
         asked = np.where(calls, a.rank[:, fetuses], NOTED).max(axis=0)  # what is not seen any more is not over
         a.carried[fetuses] = np.maximum(a.carried[fetuses], np.minimum(asked, a.level[fetuses]))
         for n in beds.tolist():
