@@ -109,7 +109,7 @@ def policy() -> str:
         (
             f"`{c.name}`", c.level, in_words(c.all), f"{c.hold_s:g}",
             " or ".join(in_words([r]) for r in c.release)
-            + (f", while {in_words(c.release_needs)}" if c.release_needs else ""),
+            + (f", unanswered only while {in_words(c.release_needs)}" if c.release_needs else ""),
         )
         for c in found.condition
     )  # fmt: skip

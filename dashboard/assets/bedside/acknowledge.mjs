@@ -104,8 +104,8 @@ export class Acknowledge {
   }
 
   /**
-   * The log has new lines: one of them may say that it could not be taken, or that she goes, who may have
-   * gone on since.
+   * The log has new lines: one of them may say that it could not be taken; or that she goes, though she may have gone
+   * on to another bed since.
    * @param {LogEvent[]} events
    */
   read(events) {
