@@ -103,6 +103,10 @@ def kind(request: pytest.FixtureRequest) -> str:
 
 ANY_KIND = pytest.mark.parametrize("kind", ["embedded"], indirect=True, scope="session")
 """For what has to do with neither broker nor store, though it needs one to be there."""
+STORE_ONLY = pytest.mark.parametrize(
+    "kind", ["real" if REDIS or REQUIRE_REAL else "embedded"], indirect=True, scope="session"
+)
+"""For what speaks to the store alone. Both kinds are servers of the same protocol and build; one is enough."""
 
 
 @pytest.fixture(scope="session")

@@ -17,8 +17,10 @@ from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.dashboard.history.reader import read_policy
 from quietward.store.client import Store
-from tests.conftest import ANY_KIND, WAIT_S
+from tests.conftest import STORE_ONLY, WAIT_S
 from tests.unit.test_page_models import NOW, SHEET, summary
+
+pytestmark = STORE_ONLY
 
 
 def quietward(settings: Settings, *arguments: str, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -70,7 +72,6 @@ async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, sto
     assert "/assets/" not in page, "it must do without a server"
 
 
-@ANY_KIND
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

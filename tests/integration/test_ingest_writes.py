@@ -10,6 +10,9 @@ from quietward.contracts.settings import Settings
 from quietward.ingest import service
 from quietward.ingest.service import Ingest
 from quietward.store.client import PipelinedConnections, RedisError, Store
+from tests.conftest import STORE_ONLY
+
+pytestmark = STORE_ONLY
 
 WARD = Ward("writes", 3)
 

@@ -15,8 +15,10 @@ from quietward.contracts.settings import Settings
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording
 from quietward.store.client import Store
-from tests.conftest import ANY_KIND
+from tests.conftest import STORE_ONLY
 from tests.integration.test_export import is_written, quietward
+
+pytestmark = STORE_ONLY
 
 BEGAN = 1_790_000_000
 SECONDS = 120
@@ -70,7 +72,6 @@ async def test_what_the_store_holds_is_in_the_file(
     ]
 
 
-@ANY_KIND
 async def test_twins_are_in_the_file_with_what_was_said_of_each(
     settings: Settings, ward: Ward, store: Store, tmp_path: Path
 ) -> None:
@@ -93,7 +94,6 @@ async def test_twins_are_in_the_file_with_what_was_said_of_each(
     assert [x.text for x in found.annotations] == ["second twin: not enough trace yet"]
 
 
-@ANY_KIND
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -17,8 +17,11 @@ from quietward.runtime import metrics
 from quietward.store.client import RedisError, Store
 from quietward.store.reshard import reshard
 from quietward.store.topology import PHASE, check_topology
+from tests.conftest import STORE_ONLY
 from tests.integration import test_crash
 from tests.integration.test_crash import BEDS, inputs
+
+pytestmark = STORE_ONLY
 
 RULES = rule_file.load()
 LATER_MS = 10**13

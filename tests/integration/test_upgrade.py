@@ -31,7 +31,7 @@ from quietward.detect.store import ShardStore
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import WAIT_S, Parts, Server, until, well
+from tests.conftest import STORE_ONLY, WAIT_S, Parts, Server, until, well
 from tests.detectors import until as worked_through
 from tests.integration.test_flow import frame, get
 from tests.upgrade.make import (
@@ -48,6 +48,8 @@ from tests.upgrade.make import (
     Content,
     put_back,
 )
+
+pytestmark = STORE_ONLY
 
 FOLDER = Path(__file__).parents[1] / "upgrade"
 SHARD: Shard = Ward(WARD).shard(0)

@@ -86,3 +86,18 @@ def test_the_files_that_begin_first_are_there(check: dict[str, Any]) -> None:
     )
     folders = [file.parts[0] for file in files]
     assert folders == sorted(folders), "all that share a browser come together"
+
+
+def test_those_that_compute_have_ended_before_a_third_part_begins(
+    check: dict[str, Any], tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    begun, ended = tmp_path / "begun", tmp_path / "ended"
+    wait = f"import time, pathlib\nwhile not pathlib.Path({str(begun)!r}).exists(): time.sleep(0.01)"
+    computes = f"{wait}\ntime.sleep(0.2)\npathlib.Path({str(ended)!r}).touch(); print('computed')"
+    beside = f"import pathlib; pathlib.Path({str(begun)!r}).touch()"
+    after = f"import pathlib; raise SystemExit(not pathlib.Path({str(ended)!r}).exists())"
+    commands = {check["COMPUTE"]: computes, check["REAL_PARTS"]: beside, "alone": after}
+    check["CHOSEN"] = {name: [sys.executable, "-c", text] for name, text in commands.items()}
+    assert check["main"]() == 0
+    said = capfd.readouterr().out.splitlines()
+    assert said[said.index(f"== {check['COMPUTE']}") + 1] == "computed"
