@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import accumulate
+from statistics import fmean
 from typing import NamedTuple
 
 import numpy as np
@@ -303,7 +304,7 @@ class Stepped:
                 if at > self.over_at:
                     self._look(at, number, reference)
         now = self._means(number + 1 - n.back_s, number + 1)
-        is_back = self.levels is not None and 2 * len(now) >= n.back_s and self._is_before(float(np.mean(now)))
+        is_back = self.levels is not None and 2 * len(now) >= n.back_s and self._is_before(fmean(now))
         if self.levels is not None and (is_back or number - self.told_at >= n.longest_s):
             self.levels, self.over_at = None, number
 
@@ -320,9 +321,10 @@ class Stepped:
         before, after = self._means(last + 1 - n.before_s, last + 1), self._means(first, at + n.after_s)
         if not high or len(before) < n.seen_share * n.before_s or len(after) < n.seen_share * n.after_s:
             return
-        jump, step = float(np.mean(high) - np.mean(low)), float(np.mean(after) - np.mean(before))
-        steady = max(np.std(before), np.std(after)) <= n.scatter_share * abs(step)
-        if not steady or abs(step) < n.least_bpm or jump * step <= 0 or abs(jump) < n.sharp_share * abs(step):
+        jump, step = fmean(high) - fmean(low), fmean(after) - fmean(before)
+        if abs(step) < n.least_bpm or jump * step <= 0 or abs(jump) < n.sharp_share * abs(step):
+            return
+        if max(np.std(before), np.std(after)) > n.scatter_share * abs(step):
             return
         is_double = abs(np.mean(high) - 2 * np.mean(low)) <= n.double_within * np.mean(low)
         was_off, is_off = abs(np.mean(before) - reference), abs(np.mean(after) - reference)
@@ -792,10 +794,11 @@ class PlainBed:
         enough = [u for u in units if _around(samples, u, limits.identifiable_within_bpm) >= limits.identifiable_s * HZ]
         if not enough:
             return NOTHING
-        most = max(counts(u) for u in enough)
+        counted = {unit: counts(unit) for unit in enough}
+        most = max(counted.values())
         if most == 0:
             return NOTHING  # two levels further apart, too little of each
-        first, *_, last = [u for u in enough if counts(u) == most] * 2
+        first, *_, last = [unit for unit in enough if counted[unit] == most] * 2
         level = last if last - first > 2 * limits.level_within_bpm else (first + last) // 2
         near = [x for x in window if x.samples and abs(int(x.bpm - lowest) - level) <= limits.mean_within_bpm]
         return sum(x.weight * (x.bpm - lowest) for x in near) / sum(x.weight for x in near) + lowest
@@ -816,7 +819,7 @@ class PlainBed:
 
 
 def _around(counts: Counter[int], middle: int, within: int) -> int:
-    return sum(count for unit, count in counts.items() if abs(unit - middle) <= within)
+    return sum(counts.get(unit, 0) for unit in range(middle - within, middle + within + 1))
 
 
 def _share(ordered: list[int], share: float) -> int:
