@@ -30,7 +30,7 @@ def take(recent: Minute, second: int, bpm: np.ndarray) -> None:
             push(recent, n, second * HZ + k, float(bpm[k, n]), float(bpm[k, n]))
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(3))
 def test_it_holds_the_window_however_late_each_lane_catches_up(seed: int) -> None:
     rng = np.random.default_rng(seed)
     bpm, begins = signal(rng), rng.integers(0, 1_000_000)
