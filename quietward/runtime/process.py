@@ -1,6 +1,7 @@
 """A service as a process: it stops on a signal, ends when it hangs or who started it has ended, listens on a port."""
 
 import asyncio
+import contextlib
 import faulthandler
 import gc
 import logging
@@ -169,6 +170,17 @@ class RecancellingTaskGroup(asyncio.TaskGroup):
             running.cancel()
         if self._alive:
             asyncio.get_running_loop().call_later(STOP_AGAIN_S, self.cancel_all)
+
+
+def allow_files() -> None:
+    """Let this process have as many files and connections open as the system allows; at first it is often 1,024."""
+    if sys.platform == "win32":
+        return
+    import resource
+
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with contextlib.suppress(ValueError, OSError):  # macOS says that there is no limit, and takes less
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
 
 
 def bind(host: str, port: int) -> socket.socket:
