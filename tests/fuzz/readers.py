@@ -405,7 +405,8 @@ def kept_results() -> Iterator[Reader]:
             assert len(list(csv.reader(io.StringIO(table, newline="")))) == 1 + len(found)
             return found
 
-        yield Reader([seed, seed + b"{}\n" + seed], read, ())
+        odd = [seed.replace(b'"of":2', b'"of":0'), seed.replace(b'"score":70', b'"score":' + b"9" * 400)]
+        yield Reader([seed, seed + b"{}\n" + seed, *odd], read, ())
 
 
 MARKS = [
