@@ -59,7 +59,7 @@ class WorkingNote:
             self._path.write_bytes(bytes(BYTES))
             with self._path.open("r+b") as file:
                 self._note = mmap.mmap(file.fileno(), BYTES)
-        except OSError as error:
+        except (OSError, ValueError) as error:  # ValueError: somebody's file in our folder
             log.warning("shard %d: where it works is not noted: %s", store.shard.number, error)
         return doubt
 
