@@ -363,8 +363,8 @@ def offline() -> Fault:
 def short_form() -> list[Fault]:
     """Return a few faults, held for as long as it takes to see what comes of them; a short one may pass unsaid.
 
-    How late frames are beside 500 pages is bounded in the long form only: a short one sees them open, and a machine that
-    tests keep busy needed 12 s for that.
+    How late frames are beside 500 pages is bounded in the long form only: a short one sees them open, and a machine
+    that tests keep busy needed 12 s for that.
     """
     return [
         replace(
