@@ -497,10 +497,10 @@ async def assert_neighbour_as_without(
     for entry_id, fields in entries:
         others = [item for item in inputs_of(fields) if not isinstance(item, Unreadable) and bed_of(item) != bed]
         await store.xadd(plain.input, {"e": encode_inputs(others)}, id=entry_id)
-    last = entries[-1][0].decode()
+    last: str = entries[-1][0].decode()
 
     async def is_worked_through() -> bool:
-        return await store.get(shard.position) == last.encode()
+        return bool(await store.get(shard.position) == last.encode())
 
     assert await until(is_worked_through), parts.log("detect")
     await run_until(Detector(ShardStore(store, plain), rule_file.load(), 3600), store, plain.position, last)
