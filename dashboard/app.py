@@ -36,12 +36,15 @@ from quietward.language import catalogue
 from quietward.language.catalogue import reader
 from quietward.runtime import metrics
 from quietward.runtime.liveness import report
-from quietward.runtime.process import RecancellingTaskGroup, bind
+from quietward.runtime.process import RecancellingTaskGroup, allow_files, bind
 from quietward.runtime.retry import until_stored
 from quietward.store.client import RedisError, connected
 from quietward.store.topology import check_topology
 
 log = logging.getLogger("quietward.serve")
+
+MOST_SENT_BYTES, MOST_SENT = 4096, 4
+"""What a page may send over its socket, and how many messages wait there: our own pages send nothing."""
 
 
 async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> None:
@@ -53,6 +56,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
     if settings.language not in ("", *catalogue.names()):
         remedy = f"There are: {', '.join(catalogue.names())}"
         raise BadSettings("setting language", settings.language, remedy)
+    allow_files()
     sock = bind(settings.host, settings.port)
     try:
         people = _load_people(settings)
@@ -71,7 +75,7 @@ async def serve(settings: Settings, extensions: Sequence[Extension] = ()) -> Non
                 log_config=None, access_log=False,
                 proxy_headers=bool(settings.proxies), forwarded_allow_ips=settings.proxies,
                 http=ImpatientProtocol, lifespan="off", timeout_graceful_shutdown=1, ws_per_message_deflate=False,
-                server_header=False,
+                ws_max_size=MOST_SENT_BYTES, ws_max_queue=MOST_SENT, server_header=False,
             )  # fmt: skip
             server = _Server(config)
             log.info("page on http://%s:%d", settings.host, settings.port)

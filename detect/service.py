@@ -37,7 +37,18 @@ from quietward.detect.core.reporting.carry_over import carry_over
 from quietward.detect.core.reporting.output import Output
 from quietward.detect.core.state.rules import Rules
 from quietward.detect.core.state.state import State
-from quietward.detect.store import READ_AT_MOST, STREAM_START, Place, Resume, ShardStore, StreamEntry, entry_key
+from quietward.detect.store import (
+    READ_AT_MOST,
+    STREAM_START,
+    Encoded,
+    Place,
+    Resume,
+    ShardStore,
+    StreamEntry,
+    encoded,
+    entry_key,
+)
+from quietward.detect.working_note import Doubt, WorkingNote
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms, steady_ms
 from quietward.runtime.hooks import TestHook, no_hook
@@ -122,6 +133,8 @@ class Detector:
         self._answers: list[TransferAnswer] = []
         self._asked_at: dict[str, float] = {}
         self._seldom = Seldom()
+        self._note = WorkingNote()
+        self._doubt: Doubt | None = None
 
     async def run_for_ever(self) -> None:
         """Take over and run; start again from what is stored after every outage of the store.
@@ -144,11 +157,27 @@ class Detector:
             for task in (self._saving, self._sending):
                 if task is not None:
                     task.cancel()
+            self._note.close()
             await self.store.disconnect()
 
     async def take_over(self) -> None:
-        """Become the owner and bring the state up to what has been written."""
-        await self._rebuild(await self.store.take_over())
+        """Become the owner and bring the state up to what has been written.
+
+        What an earlier owner began and never ended is worked through input by input; the one in which the next owner
+        ended, too, is set aside.
+        """
+        resume = await self.store.take_over()
+        doubt = self._doubt = self._note.begin(self.store) or self._doubt
+        if doubt is not None and doubt.is_alone:
+            entry_id, number = doubt.first
+            log.error(
+                "shard %d: set aside, since detectors have ended in it: input %d of entry %s",
+                self.store.shard.number, number, entry_id,
+            )  # fmt: skip
+            await self.store.put_aside({doubt.first: "detectors have ended in it"})
+            self._doubt = None
+            await self.store.count_refused({("?", "failed"): 1})
+        await self._rebuild(resume)
 
     async def _rebuild(self, resume: Resume, *, careful: bool = False) -> None:
         """Bring the state up to what has been written. careful: an input makes a step fail; find out which."""
@@ -178,7 +207,7 @@ class Detector:
                 await self._without_what_fails(inputs)
             else:
                 try:
-                    await self._step(list(inputs.values()))
+                    await self._step(inputs)
                 except Exception:
                     log.exception("shard %d: rebuilding the state failed", self.store.shard.number)
                     await self._rebuild(resume, careful=True)
@@ -207,11 +236,11 @@ class Detector:
                 continue
             inputs = self._usable(entries)
             with metrics.STEP.time():
-                output, live = await self._work_through(inputs)
+                output, live, outputs = await self._work_through(inputs)
             position = entries[-1][0]
             self.test_hook("stepped")
             with metrics.COMMIT.time():
-                await self.store.commit(position, output.copied + output.events, live, self._kept_s(output))
+                await self.store.commit(position, outputs, self._kept_s(output))
             self.test_hook("committed")
             self.position = position
             self._worked.note()
@@ -261,40 +290,56 @@ class Detector:
                     )
         return refused
 
-    async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary]]:
+    async def _work_through(self, inputs: dict[Place, Input | SetAside]) -> tuple[Output, list[Summary], Encoded]:
         """Take a step. If it fails, begin again from what is stored, and leave out what makes it fail."""
         try:
-            output = await self._step(list(inputs.values()))
-            return output, summaries.of(self.state, output)
+            return self._to_write(await self._step(inputs))
         except Exception:
             log.exception("shard %d: a step failed", self.store.shard.number)
         if self._saving is not None:
             await asyncio.wait([self._saving])
         resume = await self.store.resume()
         await self._rebuild(dataclasses.replace(resume, written=self.position))
-        output = await self._without_what_fails(inputs)
-        return output, summaries.of(self.state, output)
+        return self._to_write(await self._without_what_fails(inputs))
 
-    async def _step(self, inputs: list[Input | SetAside]) -> Output:
+    def _to_write(self, output: Output) -> tuple[Output, list[Summary], Encoded]:
+        """Return outputs with the summaries that are due, and both as they are stored."""
+        live = summaries.of(self.state, output)
+        return output, live, encoded(output.copied + output.events, live)
+
+    async def _step(self, inputs: dict[Place, Input | SetAside]) -> Output:
         """Take a step, in parts: what has piled up may be hours of many beds, and the loop must make its turns."""
         output = Output()
-        for first in range(0, len(inputs), STEP_AT_MOST):
-            _add(output, engine.step(self.state, inputs[first : first + STEP_AT_MOST]))
+        for part in self._parts(inputs):
+            _add(output, self._step_of(part))
             await asyncio.sleep(0)
         return output
+
+    def _parts(self, inputs: dict[Place, Input | SetAside]) -> list[list[tuple[Place, Input | SetAside]]]:
+        """Return inputs in parts of a step: one by one where an earlier owner ended in one of them."""
+        items = list(inputs.items())
+        size = 1 if self._is_doubted(items) else STEP_AT_MOST
+        return [items[first : first + size] for first in range(0, len(items), size)]
+
+    def _is_doubted(self, part: list[tuple[Place, Input | SetAside]]) -> bool:
+        return self._doubt is not None and part != [] and self._doubt.holds_some(part[0][0], part[-1][0])
+
+    def _step_of(self, part: list[tuple[Place, Input | SetAside]]) -> Output:
+        """Take a step, and note where it is, for whoever takes over if it never ends."""
+        with self._note.working(part[0][0], part[-1][0], alone=len(part) == 1 and self._is_doubted(part)):
+            return engine.step(self.state, [item for _, item in part])
 
     async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:
         """Take a step without the inputs that make it fail, and note these, so that they stop nobody a second time."""
         output, failed = Output(), {}
-        items = list(inputs.items())
-        left = [items[first : first + STEP_AT_MOST] for first in range(0, len(items), STEP_AT_MOST)][::-1]
+        left = self._parts(inputs)[::-1]
         while left:
             await asyncio.sleep(0)
             part = left.pop()
             before = self.state.to_bytes()
             try:
-                found = engine.step(self.state, [item for _, item in part])
-                summaries.of(self.state, found)
+                found = self._step_of(part)
+                self._to_write(found)
             except Exception as error:
                 self.state = State.from_bytes(before, self.rules) or self.state  # what was just written can be read
                 if len(part) > 1:

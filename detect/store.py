@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 from msgspec import structs
 
@@ -67,6 +67,20 @@ READ_AT_MOST = 500
 Place = tuple[str, int]
 """Where an input stands: id of its entry, number in it."""
 StreamEntry = tuple[str, list[Input | Unreadable]]
+
+
+class Encoded(NamedTuple):
+    """What a commit writes: events, and summaries of beds, as they are stored."""
+
+    events: list[tuple[Event, bytes]]
+    summaries: list[tuple[str, bytes]]
+
+
+def encoded(events: list[Event], summaries: list[Summary]) -> Encoded:
+    """Return outputs as they are stored. Raises whatever cannot be encoded."""
+    return Encoded(
+        [(event, encode_json(event)) for event in events], [(one.bed, encode_json(one)) for one in summaries]
+    )
 
 
 @dataclass(frozen=True)
@@ -207,9 +221,7 @@ class ShardStore:
         target = self.shard.ward.home_of(message.bed).input
         await self.store.at(target).xadd(target, {"e": encode_inputs([message])})
 
-    async def commit(
-        self, position: str, events: list[Event], summaries: list[Summary], kept_s: Mapping[tuple[str, int], int] = {}
-    ) -> None:
+    async def commit(self, position: str, outputs: Encoded, kept_s: Mapping[tuple[str, int], int] = {}) -> None:
         """Write outputs and position: all of it, or nothing. The next read is requested along with it.
 
         kept_s: (bed, stay) -> how long its log and trend are kept from now on, in s; 0: for good.
@@ -218,20 +230,20 @@ class ShardStore:
         s = self.shard
         streams = [
             s.trend(event.bed, event.stay) if event.kind == TREND_KIND else s.log(event.bed, event.stay)
-            for event in events
+            for event, _ in outputs.events
         ]
         kept = {
             key: seconds for (bed, stay), seconds in kept_s.items() for key in (s.log(bed, stay), s.trend(bed, stay))
         }
         numbers = {key: 5 + i for i, key in enumerate(dict.fromkeys([*streams, *kept]))}
         keys = [s.owner, s.position, s.summary, s.written, *numbers]
-        arguments: list[Any] = [self.token, position, len(summaries), len(kept)]
-        for summary in summaries:
-            arguments += [summary.bed, encode_json(summary)]
+        arguments: list[Any] = [self.token, position, len(outputs.summaries), len(kept)]
+        for summary in outputs.summaries:
+            arguments += summary
         for key, seconds in kept.items():
             arguments += [numbers[key], seconds]
-        for key, event in zip(streams, events, strict=True):
-            arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else LOG_KEPT, encode_json(event)]
+        for key, (event, raw) in zip(streams, outputs.events, strict=True):
+            arguments += [numbers[key], TREND_KEPT if event.kind == TREND_KIND else LOG_KEPT, raw]
         if self._reading_after:  # its reply has not been read
             await self.disconnect()
         async with self._connected() as connection:

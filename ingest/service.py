@@ -130,7 +130,7 @@ class Ingest:
         self._listened = StoppedSince()
         self._ticked: StoppedSince | None = None
         self._writing: dict[int, StoppedSince] = {}  # by slot, while something is in hand: since when
-        self.ignored: Counter[str] = Counter()  # bed -> messages used but for some fields, not yet written
+        self.uncounted: Counter[tuple[str, str]] = Counter()  # bed, reason -> messages whose count is not yet written
         self._seldom = Seldom()
         self._knows_beds = False
         self._refused_until: dict[str, int] = {}  # bed that a full ward has refused -> until when it is not asked for
@@ -231,10 +231,12 @@ class Ingest:
 
     def _note_dropped(self, topic: str) -> None:
         metrics.REFUSED.labels("rate").inc()
+        bed = bed_in(topic) or ""
+        self.uncounted[bed if bed in self.beds else "?", "rate"] += 1
         if self._seldom.is_due("", "dropped", steady_ms()):
             log.warning(
                 "dropped, as more may be: %s sends at QoS 0, and so much waits already that the store has not taken. "
-                "At QoS 1 the broker keeps it", topic[:200], extra={"bed": bed_in(topic) or "", "reason": "rate"},
+                "At QoS 1 the broker keeps it", topic[:200], extra={"bed": bed, "reason": "rate"},
             )  # fmt: skip
 
     async def send_itself(self, slot: int) -> None:
@@ -380,7 +382,7 @@ class Ingest:
     ) -> list[RefusedMessage]:
         """Count a message that was used but for some fields; return it as an example now and then."""
         metrics.IGNORED.inc()
-        self.ignored[item.bed] += 1
+        self.uncounted[item.bed, IGNORED] += 1
         if not self._seldom.is_due(item.bed, IGNORED, steady):
             return []
         values = ", ".join(names)
@@ -424,7 +426,7 @@ class Ingest:
             self._write_inputs(connections, server, keys, inputs, numbers, taken)
             for server, numbers in by_server.items()
         ]
-        if refused or self.ignored:
+        if refused or self.uncounted:
             writes.append(self._write_refused(refused))
         if len(writes) == 1:
             await writes[0]
@@ -472,8 +474,8 @@ class Ingest:
         """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
         examples = [(bed_in(message.topic) or "?", message.reason) for message in refused]
         counts = Counter(example for example in examples if example[1] != IGNORED)
-        ignored = Counter(self.ignored)
-        counts.update({(bed, IGNORED): count for bed, count in ignored.items()})
+        uncounted = Counter(self.uncounted)
+        counts.update(uncounted)
         async with self.store.at(self.ward.refused).pipeline(transaction=False) as pipe:
             for (bed, reason), count in counts.items():
                 pipe.hincrby(self.ward.refusals, f"{bed if bed in self.beds else '?'} {reason}", count)
@@ -481,7 +483,7 @@ class Ingest:
                 pipe.xadd(self.ward.refused, {"e": encode_json(message)}, maxlen=REFUSED_KEPT, approximate=True)
             await pipe.execute()
         refused.clear()
-        self.ignored -= ignored
+        self.uncounted -= uncounted
 
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""

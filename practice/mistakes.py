@@ -1,6 +1,8 @@
 """Pure: how often a learner went wrong in an answer, by kind of mistake, out of how often she could have."""
 
-from msgspec import Struct
+from typing import Annotated
+
+from msgspec import Meta, Struct
 
 from quietward.practice.answer import Answer
 from quietward.practice.scoring import scoring
@@ -17,12 +19,16 @@ KINDS = (*MISSED.values(), *MISNAMED.values(), *FALSE.values(), BASELINE, TOO_LO
 """Of mistakes, in the order in which they are shown."""
 
 
+MOST = 1_000_000
+"""Of anything that is counted in an answer: results are kept in a file that people may edit."""
+
+
 class Mistake(Struct, frozen=True):
     """wrong: how often a mistake of this kind was made; of: how often it could have been, at least 1."""
 
     kind: str
-    wrong: int
-    of: int
+    wrong: Annotated[int, Meta(ge=0, le=MOST)]
+    of: Annotated[int, Meta(ge=1, le=MOST)]
 
 
 def count(strip: PracticeStrip, asked: list[bool], answer: Answer, with_you: dict[int, int]) -> list[Mistake]:

@@ -9,12 +9,14 @@ import os
 import threading
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from quietward.contracts.errors import QuietwardError
-from quietward.practice.mistakes import KINDS, Mistake
+from quietward.contracts.fields import EpochMs
+from quietward.practice.mistakes import KINDS, MOST, Mistake
 
 MOST_BYTES = 64 * 2**20
 """Some 60,000 answers."""
@@ -35,12 +37,12 @@ class Result(Struct, frozen=True):
     empty where the page is open.
     """
 
-    t: int
+    t: EpochMs
     set: str
     strip: str
     learner: str
     account: str
-    score: int
+    score: Annotated[int, Meta(ge=-MOST, le=MOST)]
     mistakes: list[Mistake]
 
 

@@ -30,6 +30,7 @@ NEEDED = (
 )
 OLDEST_STORE = (7, 0)
 CLOCK_WITHIN_S = 1.0
+NOBODYS_TOPIC = "quietward-doctor/may-anybody-write-here"
 
 
 class CheckResult(NamedTuple):
@@ -103,7 +104,22 @@ async def _broker(settings: Settings) -> list[CheckResult]:
             is_open = True
     remedy = "Give each device an account: quietward/deploy/mosquitto-accounts.conf shows how"
     seen = "takes anybody's messages, without a password" if is_open else "asks for a password"
-    return [*found, CheckResult("broker's accounts", not is_open, seen, remedy)]
+    found.append(CheckResult("broker's accounts", not is_open, seen, remedy))
+    return found if is_open else [*found, await _broker_rules(settings)]
+
+
+async def _broker_rules(settings: Settings) -> CheckResult:
+    """Whether an account may write what none needs to: then a device may write under the name of any bed."""
+    refused: list[str] = []
+    unanswered = 1
+    with contextlib.suppress(QuietwardError, mqtt.MqttError):  # a broker may end the connection instead
+        async with mqtt.Publisher(settings.broker, "quietward-doctor", "", refused.append, settings.tls) as out:
+            await out.publish(NOBODYS_TOPIC, b"")
+            unanswered = await out.settle()
+    is_open = not refused and not unanswered
+    seen = "any account may write anything, under any bed's name" if is_open else "an account may not write everything"
+    remedy = "Let each device write its own bed only, and read nothing: quietward/deploy/mosquitto.acl (acl_file)"
+    return CheckResult("broker's access rules", not is_open, seen, remedy)
 
 
 def _speaking_to(url: str, settings: Settings) -> mqtt.Publisher:

@@ -1,6 +1,7 @@
 """A service as a process: it stops on a signal, ends when it hangs or who started it has ended, listens on a port."""
 
 import asyncio
+import contextlib
 import faulthandler
 import gc
 import logging
@@ -8,6 +9,7 @@ import os
 import signal
 import socket
 import sys
+import sysconfig
 import threading
 import time
 from collections.abc import Coroutine
@@ -27,6 +29,12 @@ TURN_S = 0.25
 LOOKS_EVERY_S = 1.0
 ENDS_AFTER_S = 30.0
 """A process whose loop has made no turn for so long ends itself, so that whoever started it starts it again."""
+ENDS_ANYWAY_AFTER_S = 45.0
+"""One that keeps the interpreter's lock, as compiled code does, stops the thread that would end it; then it is ended
+from outside Python after so long, with exit code 1. Longer than `ENDS_AFTER_S`, which says more, and than any part is
+stopped by `tests.faults`: one that was stopped for so long as a whole ends when it goes on."""
+HAS_STEADY_WAIT = bool(sysconfig.get_config_var("HAVE_SEM_CLOCKWAIT"))
+"""Elsewhere that wait follows the time of day, and a clock that is set by a minute would end every part."""
 ENDED_BY_WATCHDOG = 70
 """Exit code then: an internal software error, as sysexits.h has it."""
 
@@ -90,6 +98,10 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
         turns.note()
         loop.call_later(TURN_S, turn)
 
+    def end_unless_called_again() -> None:
+        faulthandler.dump_traceback_later(ENDS_ANYWAY_AFTER_S, exit=True, file=2)
+        loop.call_later(LOOKS_EVERY_S, end_unless_called_again)
+
     def stop() -> None:
         task.cancel()
         loop.call_later(STOP_AGAIN_S, insist)
@@ -104,6 +116,8 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop)
     turn()
+    if HAS_STEADY_WAIT:
+        end_unless_called_again()
     threading.Thread(target=_end_when_still, args=(turns, is_over), daemon=True, name="turn watch").start()
     try:
         await task
@@ -111,6 +125,7 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
         log.info("stopped")
     finally:
         is_over.set()
+        faulthandler.cancel_dump_traceback_later()
 
 
 class RecancellingTaskGroup(asyncio.TaskGroup):
@@ -155,6 +170,17 @@ class RecancellingTaskGroup(asyncio.TaskGroup):
             running.cancel()
         if self._alive:
             asyncio.get_running_loop().call_later(STOP_AGAIN_S, self.cancel_all)
+
+
+def allow_files() -> None:
+    """Let this process have as many files and connections open as the system allows; at first it is often 1,024."""
+    if sys.platform == "win32":
+        return
+    import resource
+
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with contextlib.suppress(ValueError, OSError):  # macOS says that there is no limit, and takes less
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
 
 
 def bind(host: str, port: int) -> socket.socket:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import psutil
 import websockets
 
 from quietward.contracts.addresses import Ward
@@ -35,8 +36,8 @@ BLIND = frozenset({"lost", "unwatched", "paused"})
 FRESH_MS = 3_000
 START_WITHIN_S = 60.0
 ALLOWED = "topic readwrite #"
-PARTS, DEVICES = "clock", "clock of devices"
-"""Files that hold by how much a machine's clock is off."""
+PARTS = ("ingest", "detect", "serve")
+"""What runs on one machine; each reads by how much its clock is off from a file of its own."""
 
 
 @dataclass
@@ -163,11 +164,18 @@ class FaultWard:
         """Return the end of each part's log."""
         return {name: one.log.read_text()[-2000:] for name, one in self.processes.items() if one.log.exists()}
 
-    def set_clock(self, off_s: int, of: str = PARTS) -> None:
-        """Set the clock of the machine of ingest, detector and page, or that of the devices, which read it when they
-        start.
-        """
-        (self.folder / of).write_text(str(off_s))
+    def set_clock(self, off_s: int, *of: str) -> None:
+        """Set the clock of some parts, or that of the devices, which read it when they start."""
+        for part in of:
+            clock_of(self.folder, part).write_text(str(off_s))
+
+    def page_mb(self) -> float | None:
+        """Return the memory that the page's server holds, MB; None while it is not running."""
+        running = self["serve"].running
+        try:
+            return None if running is None else float(psutil.Process(running.pid).memory_info().rss) / 1e6
+        except psutil.NoSuchProcess:
+            return None
 
     def allow(self, rule: str) -> None:
         """Change what the broker lets everybody do."""
@@ -226,6 +234,11 @@ class FaultWard:
         return True
 
 
+def clock_of(folder: Path, part: str) -> Path:
+    """Return the file that holds by how many seconds a part's clock is off."""
+    return folder / f"clock of {part}"
+
+
 @asynccontextmanager
 async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> AsyncIterator[FaultWard]:
     """Start a ward, and end all of it by pid. behind_s: how far its devices are behind (`tests.faults.offline`).
@@ -241,8 +254,8 @@ async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> Asy
     for link in links.values():
         await link.start()
     (folder / "store").mkdir(parents=True)
-    for machine in (PARTS, DEVICES):
-        (folder / machine).write_text("0")
+    for part_with_clock in (*PARTS, "devices"):
+        clock_of(folder, part_with_clock).write_text("0")
     environment = {
         "QUIETWARD_WARD": settings.ward,
         "QUIETWARD_SHARDS": str(SHARDS),
@@ -258,11 +271,11 @@ async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> Asy
         return found
 
     def part(name: str, command: str, port: int = 0) -> Process:
-        line = [sys.executable, "-m", "tests.faults.stepped", str(folder / PARTS), command]
+        line = [sys.executable, "-m", "tests.faults.stepped", str(clock_of(folder, command)), command]
         return Process(name, line, folder / f"{name}.log", ways(command), port)
 
     def devices(*arguments: str) -> Process:
-        stepped = ["tests.faults.stepped", str(folder / DEVICES)]
+        stepped = ["tests.faults.stepped", str(clock_of(folder, "devices"))]
         how = ["tests.faults.offline", str(behind_s)] if behind_s else stepped
         command = [sys.executable, "-m", *how, "simulate", "--scenario", "calm", *arguments]
         return Process("devices", command, folder / "devices.log", ways("devices"))

@@ -1,4 +1,7 @@
-"""`python -m tests.fuzz READER --inputs N`: a table of what was refused and why; status 1 if anything escaped."""
+"""`python -m tests.fuzz READER --inputs N`: a table of what was refused and why.
+
+Status 1 if anything escaped, memory grew, or one input took too long.
+"""
 
 import argparse
 import shutil
@@ -18,8 +21,11 @@ def main() -> int:
     parser.add_argument("--inputs", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--blind", action="store_true", help="Mutate the seeds only, without coverage.")
+    parser.add_argument("--keep", action="store_true", help="Keep what coverage has led to in tests/fuzz/corpus/.")
     given = parser.parse_args()
     by_coverage = find_spec("atheris") is not None and not given.blind
+    if given.keep and not by_coverage:
+        parser.error("--keep: nothing is found without coverage; install the extra `fuzz`, and leave out --blind")
     if by_coverage:
         import atheris
 
@@ -33,20 +39,22 @@ def main() -> int:
     if given.reader not in readers.READERS:
         parser.error(f"reader: {given.reader!r}. Use one of {', '.join(readers.READERS)}")
     stack = ExitStack()
-    reader = stack.enter_context(readers.READERS[given.reader]())
+    reader = run.with_corpus(given.reader, stack.enter_context(readers.READERS[given.reader]()))
     folder = Path(tempfile.mkdtemp(prefix="quietward-fuzz-"))
 
     def finish(count: run.Count) -> int:
         run.write_escapes(count, ESCAPES)
         stack.close()
+        if given.keep:
+            print(f"{run.keep(folder / 'seeds', given.reader, reader.seeds)} inputs kept")
         shutil.rmtree(folder)
         print(count.line())
         for why, times in count.refused.most_common(run.REASONS_TOLD):
             print(f"  {times:>9,}  {why}")
-        for place in count.escapes:
-            print(f"  ESCAPED  {place}")
+        for fault in count.faults:
+            print(f"  {fault}")
         sys.stdout.flush()
-        return 1 if count.escapes else 0
+        return 1 if count.faults else 0
 
     if by_coverage:
         run.fuzz_by_coverage(given.reader, reader, given.inputs, given.seed, folder, finish)

@@ -2,7 +2,9 @@
 
 import asyncio
 import contextlib
+import csv
 import functools
+import io
 import marshal
 import os
 import random
@@ -43,7 +45,7 @@ from quietward.dashboard.routes import commands
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Policy
 from quietward.ingest.validate import check
-from quietward.practice import answer, class_routes, marks, sets, simulated, strip
+from quietward.practice import answer, class_routes, marks, mistakes, progress, results, sets, simulated, strip
 from quietward.recordings.files import Labour, read_recording, write_recording
 from quietward.recordings.recording import Annotation
 from quietward.runtime.embedded import free_port, store_command, wait_for_port
@@ -386,6 +388,27 @@ def new_set() -> Iterator[Reader]:
         yield Reader([msgspec.json.encode(seed)], read, (sets.BadSet, strip.BadStrip))
 
 
+@contextmanager
+def kept_results() -> Iterator[Reader]:
+    """The file of a class's results, which people may edit: lines that are none are passed over, and all is shown."""
+    kinds = [mistakes.Mistake(mistakes.KINDS[0], 1, 2), mistakes.Mistake(mistakes.CLASS, 0, 1)]
+    seed = msgspec.json.encode(results.Result(AT, "one", "abcdef-1", "green", "nora", 70, kinds)) + b"\n"
+    with tempfile.TemporaryDirectory(prefix="quietward-fuzz-", dir=MEMORY) as folder:
+        kept = results.Results(Path(folder))
+
+        def read(data: bytes) -> object:
+            kept.path.write_bytes(data)
+            found = kept.read()
+            msgspec.json.encode(progress.of_class(found))
+            msgspec.json.encode([progress.progress(one.learner, [one]) for one in found])
+            table = results.as_csv(found).encode().decode()
+            assert len(list(csv.reader(io.StringIO(table, newline="")))) == 1 + len(found)
+            return found
+
+        odd = [seed.replace(b'"of":2', b'"of":0'), seed.replace(b'"score":70', b'"score":' + b"9" * 400)]
+        yield Reader([seed, seed + b"{}\n" + seed, *odd], read, ())
+
+
 MARKS = [
     (
         b'baseline_bpm = 140\nneeded = "look"\nclass = 2\nstrip_ends_s = 900.5\nabout = "x"\n'
@@ -531,6 +554,7 @@ READERS: dict[str, Callable[[], contextlib.AbstractContextManager[Reader]]] = {
     "practice": practice,
     "practice-set": practice_set,
     "new-set": new_set,
+    "results": kept_results,
     "marks": _file(lambda path: marks.read_marks(Path(path)), lambda: MARKS, ".toml", marks.BadMarks),
     "marks-csv": _file(lambda path: marks.read_marks(Path(path)), lambda: MARKS_CSV, ".csv", marks.BadMarks),
     "http": http,

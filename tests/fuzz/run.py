@@ -14,7 +14,7 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from quietward.contracts.errors import QuietwardError
@@ -23,6 +23,12 @@ from tests.fuzz.readers import Reader
 LONGEST = 20_000
 TOLD_EVERY_S = 5.0
 REASONS_TOLD = 12
+CORPUS = Path(__file__).parent / "corpus"
+"""A folder for each reader: inputs that a run found worth keeping, and later runs begin with."""
+KEPT, KEPT_BYTES = 50, 4_000
+"""So many files of a reader are kept at most, none larger."""
+GROWS_AT_MOST_MB, SLOWEST_S = 64.0, 5.0
+"""A reader that needs more has failed: libraries that are imported, and buffers that fill, are some 20 MB."""
 NUMBER, QUOTED = re.compile(r"[0-9]+"), re.compile(r"[`'].*", re.DOTALL)
 
 
@@ -38,6 +44,16 @@ class Count:
     slowest_s: float = 0.0
     first_mb: float = 0.0
 
+    @property
+    def faults(self) -> list[str]:
+        """Return what should not be, in words."""
+        found = [f"ESCAPED  {place}" for place in self.escapes]
+        if (grown := memory_mb() - self.first_mb) > GROWS_AT_MOST_MB:
+            found.append(f"GREW  by {grown:.0f} MB, over {GROWS_AT_MOST_MB:.0f}")
+        if self.slowest_s > SLOWEST_S:
+            found.append(f"SLOW  {self.slowest_s:.1f} s for one input, over {SLOWEST_S:.0f}")
+        return found
+
     def line(self) -> str:
         """How far it is, in one line."""
         elapsed_s = max(1e-6, time.monotonic() - self.began)
@@ -52,6 +68,33 @@ class Count:
 def memory_mb() -> float:
     """Return the most memory that this process has held so far."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def with_corpus(name: str, reader: Reader, corpus: Path = CORPUS) -> Reader:
+    """Return a reader that begins with what earlier runs have kept, too; whether it is taken, nobody says."""
+    kept = [path.read_bytes() for path in sorted((corpus / name).glob("*"))]
+    sound = len(reader.seeds) if reader.sound is None else reader.sound
+    return replace(reader, seeds=[*reader.seeds, *kept], sound=sound)
+
+
+def keep(found: Path, name: str, seeds: Sequence[bytes], corpus: Path = CORPUS) -> int:
+    """Keep the newest of the inputs that a run has found, as long as there is room, and return how many it kept.
+
+    The newest: each of them goes a step further than one before it.
+    """
+    folder = corpus / name
+    folder.mkdir(parents=True, exist_ok=True)
+    known, kept = set(seeds), 0
+    room = KEPT - sum(1 for _ in folder.iterdir())
+    for path in sorted(found.iterdir(), key=lambda path: path.stat().st_mtime_ns, reverse=True):
+        data = path.read_bytes()
+        if kept >= room:
+            break
+        if len(data) <= KEPT_BYTES and data not in known:
+            (folder / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
+            known.add(data)
+            kept += 1
+    return kept
 
 
 def once(reader: Reader, data: bytes, count: Count) -> None:

@@ -29,6 +29,7 @@ from quietward.dashboard.auth.sessions import Sessions
 from quietward.dashboard.history.reader import read_summary
 from quietward.dashboard.live.hub import Hub
 from quietward.ingest.unexpected import Unexpected
+from quietward.runtime import doctor
 from quietward.runtime.doctor import examine
 from quietward.runtime.embedded import mosquitto_settings, store_command
 from quietward.simulator.service import brokers_for
@@ -445,3 +446,28 @@ def test_doctor_names_servers_that_are_open_to_others(tmp_path: Path) -> None:
         for process in processes:
             process.kill()
             process.wait()
+
+
+@pytest.mark.parametrize("has_rules", [True, False])
+def test_doctor_says_when_accounts_may_write_anything(has_rules: bool, tmp_path: Path) -> None:
+    """Passwords alone let any device write under the name of any bed."""
+    broker, port = require(MOSQUITTO, "mosquitto"), free_port()
+    (tmp_path / "passwords").touch()
+    _set_password(tmp_path, "ingest", "secret")
+    rules = f"acl_file {DEPLOY / 'mosquitto.acl'}\n" if has_rules else ""
+    config = tmp_path / "mosquitto.conf"
+    config.write_text(
+        f"listener {port} 127.0.0.2\nallow_anonymous false\npassword_file {tmp_path / 'passwords'}\nuser root\n{rules}"
+    )
+    process = subprocess.Popen([broker, "-c", str(config)])
+    try:
+        settings = Settings(broker=with_account(f"mqtt://127.0.0.2:{port}", "ingest", "secret"))
+
+        def found() -> dict[str, bool]:
+            return {one.what: one.well for one in asyncio.run(doctor._broker(settings))}
+
+        assert wait_for(lambda: found()["broker"])
+        assert found() | {"broker's accounts": True, "broker's access rules": has_rules} == found()
+    finally:
+        process.kill()
+        process.wait()

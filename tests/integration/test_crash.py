@@ -134,17 +134,17 @@ async def test_killed_inside_the_commit_it_says_the_same(
 
 async def test_an_old_owner_is_fenced(store: Store) -> None:
     from quietward.contracts.errors import LostOwnership
-    from quietward.detect.store import ShardStore
+    from quietward.detect.store import ShardStore, encoded
 
     shard = Ward("fence").shard(0)
     old, new = ShardStore(store, shard), ShardStore(store, shard)
     await old.take_over()
-    await old.commit("1-0", [], [])
+    await old.commit("1-0", encoded([], []))
     await new.take_over()
     with pytest.raises(LostOwnership):
-        await old.commit("2-0", [], [])
+        await old.commit("2-0", encoded([], []))
     assert await store.get(shard.position) == b"1-0"
-    await new.commit("2-0", [], [])
+    await new.commit("2-0", encoded([], []))
     assert await store.get(shard.position) == b"2-0"
 
 

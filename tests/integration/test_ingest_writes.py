@@ -9,6 +9,7 @@ from quietward.contracts.inputs import Block, Input, Tick, inputs_of
 from quietward.contracts.settings import Settings
 from quietward.ingest import service
 from quietward.ingest.service import Ingest
+from quietward.runtime.refused import read_refused
 from quietward.store.client import PipelinedConnections, RedisError, Store
 from tests.conftest import STORE_ONLY
 
@@ -79,3 +80,21 @@ async def test_what_waits_for_a_replica_is_written_to_whoever_answers_next(
             with pytest.raises(RedisError, match=said):
                 await ingest.write(connections, inputs, [], taken)
         assert await written(store, 0) == [second(0)]
+
+
+async def test_what_was_dropped_is_counted_by_bed_once_the_store_takes_something_again(store: Store) -> None:
+    """Messages at QoS 0, while the store takes nothing: `quietward refused` shows the count."""
+    ingest = Ingest(WARD, store, Settings(shards=3))
+    ingest.beds = {"bed-1"}
+    for topic in (*[WARD.samples_topic("bed-1")] * 3, WARD.samples_topic("invented"), "nowhere"):
+        ingest._note_dropped(topic)
+    await store.set(WARD.refusals, "in the way")
+    tick: dict[int, list[Input]] = {0: [Tick(1)]}
+    async with PipelinedConnections() as connections:
+        with pytest.raises(RedisError, match="WRONGTYPE"):
+            await ingest.write(connections, tick, [], {})
+        await store.delete(WARD.refusals)
+        for _ in range(2):
+            await ingest.write(connections, {}, [], {})
+    found = {(one.bed, one.reason): one.count for one in await read_refused(store, WARD)}
+    assert found == {("bed-1", "rate"): 3, ("?", "rate"): 2}

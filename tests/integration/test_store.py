@@ -11,7 +11,7 @@ from quietward.contracts.inputs import Tick, encode_inputs
 from quietward.contracts.log import Event, decode_event
 from quietward.dashboard.auth.sessions import ATTEMPT_WINDOW_S, MAX_UNKNOWN, Sessions
 from quietward.detect import store as detect_store
-from quietward.detect.store import ShardStore
+from quietward.detect.store import ShardStore, encoded
 from quietward.store.client import (
     PipelinedConnection,
     PipelinedConnections,
@@ -63,9 +63,9 @@ async def shard_store(store: Store) -> ShardStore:
 
 async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
     shard = await shard_store(store)
-    await shard.commit("1-0", [], [])
+    await shard.commit("1-0", encoded([], []))
     assert await store.get(shard.shard.position) == b"1-0"
-    await shard.commit("2-0", [], [])  # without a read between
+    await shard.commit("2-0", encoded([], []))  # without a read between
     assert await store.get(shard.shard.position) == b"2-0"
     entry = encode_inputs([Tick(1)])
     await store.xadd(shard.shard.input, {"e": entry}, id="3-0")
@@ -77,9 +77,9 @@ async def test_the_next_read_goes_out_with_the_commit(store: Store) -> None:
 async def test_the_log_of_a_stay_that_never_ends_has_a_bound(store: Store) -> None:
     shard = await shard_store(store)
     for first in range(0, LOG_KEPT + 2000, 1000):
-        await shard.commit(f"{first}-0", [_line("contraction", n) for n in range(first, first + 1000)], [])
+        await shard.commit(f"{first}-0", encoded([_line("contraction", n) for n in range(first, first + 1000)], []))
     for first in range(0, TREND_KEPT + 1000, 1000):
-        await shard.commit(f"{first}-1", [_line("minute", n) for n in range(first, first + 1000)], [])
+        await shard.commit(f"{first}-1", encoded([_line("minute", n) for n in range(first, first + 1000)], []))
     await shard.disconnect()
     for key, kept, newest in (
         (shard.shard.log("bed-1"), LOG_KEPT, LOG_KEPT + 1999),

@@ -2,6 +2,7 @@
 
 import gc
 import mmap
+import os
 import subprocess
 import sys
 from importlib.util import find_spec
@@ -35,7 +36,8 @@ def grown_mb(name: str, reader: Reader) -> list[float]:
 
 @pytest.mark.parametrize("name", READERS)
 def test_a_reader_takes_its_seeds_and_refuses_the_rest_with_its_own_errors(name: str) -> None:
-    with READERS[name]() as reader:
+    with READERS[name]() as plain:
+        reader = run.with_corpus(name, plain)
         for seed in reader.seeds[: reader.sound]:
             reader.read(seed)
         count = run.fuzz(name, reader, INPUTS, 7, print)
@@ -87,4 +89,39 @@ def test_inputs_that_are_led_by_coverage_do_not_escape_either() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.startswith("packet: 2,000 inputs")
     assert ", 0 escapes, " in done.stdout
-    assert "seed corpus: files: 3" in done.stderr, "libFuzzer says what it begins with"
+    with READERS["packet"]() as reader:
+        seeds = len(run.with_corpus("packet", reader).seeds)
+    assert f"seed corpus: files: {seeds}" in done.stderr, "libFuzzer says what it begins with"
+
+
+def test_what_a_run_found_is_begun_with_later_and_stays_small(tmp_path: Path) -> None:
+    found, corpus = tmp_path / "found", tmp_path / "corpus"
+    found.mkdir()
+    for number in range(run.KEPT + 10):
+        (found / str(number)).write_bytes(b"%d" % number)
+        os.utime(found / str(number), (number, number))
+    (found / "long").write_bytes(bytes(run.KEPT_BYTES + 1))
+    assert run.keep(found, "one", [b"59"], corpus) == run.KEPT
+    assert run.keep(found, "one", [], corpus) == 0, "there is no room"
+    reader = run.with_corpus("one", Reader([b"seed"], len, ()), corpus)
+    assert reader.seeds[0] == b"seed"
+    assert set(reader.seeds[1:]) == {b"%d" % number for number in range(9, 59)}, "the newest, and no seed"
+    assert reader.sound == 1
+    assert run.with_corpus("another", Reader([b"seed"], len, (), 0), corpus).seeds == [b"seed"]
+
+
+@pytest.mark.parametrize("name", [path.name for path in sorted(run.CORPUS.glob("*"))])
+def test_the_corpus_is_of_a_reader_and_small(name: str) -> None:
+    assert name in READERS
+    sizes = [path.stat().st_size for path in (run.CORPUS / name).iterdir()]
+    assert len(sizes) <= run.KEPT
+    assert max(sizes) <= run.KEPT_BYTES
+
+
+def test_a_run_fails_for_an_escape_growth_and_time() -> None:
+    count = run.Count("x", first_mb=run.memory_mb())
+    assert count.faults == []
+    count.escapes["somewhere"] = b"", ""
+    count.first_mb -= run.GROWS_AT_MOST_MB + 1
+    count.slowest_s = run.SLOWEST_S + 0.1
+    assert [fault.split()[0] for fault in count.faults] == ["ESCAPED", "GREW", "SLOW"]

@@ -283,6 +283,20 @@ def test_results_are_kept_and_a_line_that_was_cut_off_harms_no_other(tmp_path: P
         Results(tmp_path / "file").append(result(1, 4))
 
 
+@pytest.mark.parametrize(
+    ("old", "new"), [('"of":4', '"of":0'), ('"score":10', f'"score":{"9" * 400}'), ('"wrong":4', '"wrong":-4')]
+)
+def test_a_line_of_results_with_numbers_that_cannot_be_is_passed_over(old: str, new: str, tmp_path: Path) -> None:
+    """Somebody has edited the file: a class's page was an error of the server then, for all of its learners."""
+    kept = Results(tmp_path)
+    for one in (result(1, 4), result(2, 2)):
+        kept.append(one)
+    text = kept.path.read_text()
+    assert old in text
+    kept.path.write_text(text.replace(old, new, 1))
+    assert kept.read() == [result(2, 2)]
+
+
 def test_results_are_kept_up_to_a_size_and_then_refused_until_somebody_makes_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -42,6 +42,17 @@ def seen_for(trace: Signal, on_s: int, off_s: int) -> Signal:
     return np.where(seconds % (on_s + off_s) < on_s, trace, np.nan)
 
 
+def test_a_bed_that_begins_at_60_bpm_and_stays_there_is_never_quiet() -> None:
+    """From its first second on: it is not known for long enough at first, and flagged as soon as it is."""
+    bed, levels = Bed(), []
+    for _ in range(240):
+        bed.play(flat(60, 5))
+        levels.append(bed.now().level)
+    assert Level.QUIET not in levels
+    assert levels[0] is Level.NOTED
+    assert levels[-1] in (Level.BEDSIDE, Level.TEAM)
+
+
 @pytest.mark.parametrize("to_bpm", [80, 105, 120])
 def test_a_fall_that_becomes_the_baseline_stays_the_reason_until_it_recovers(to_bpm: int) -> None:
     bed = Bed()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from quietward.contracts.errors import Unreachable
-from quietward.runtime.process import ENDED_BY_WATCHDOG, RecancellingTaskGroup, Turns
+from quietward.runtime.process import ENDED_BY_WATCHDOG, HAS_STEADY_WAIT, RecancellingTaskGroup, Turns
 from tests.conftest import WAIT_S, Server, free_port
 
 
@@ -88,7 +88,15 @@ SERVICE = """
 import asyncio, sys, time
 from quietward.runtime import process
 
-process.TURN_S, process.LOOKS_EVERY_S, process.ENDS_AFTER_S = 0.02, 0.1, 1.0
+process.TURN_S, process.LOOKS_EVERY_S, process.ENDS_AFTER_S, process.ENDS_ANYWAY_AFTER_S = 0.02, 0.1, 1.0, 3.0
+
+if sys.argv[1] == "spin":
+    import numba, numpy
+
+    @numba.njit("void(float64[:])")  # compiled here: that takes its time, too
+    def for_ever(counts):
+        while counts[0] >= 0:
+            counts[0] += 1
 
 async def hang():
     print("runs", flush=True)
@@ -98,11 +106,15 @@ async def turn():
     print("runs", flush=True)
     await asyncio.sleep(600)
 
+async def spin():
+    print("runs", flush=True)
+    for_ever(numpy.zeros(1))
+
 async def end():
     pass
 
-process.run({"hang": hang, "turn": turn, "end": end}[sys.argv[1]]())
-time.sleep(2.5)
+process.run({"hang": hang, "turn": turn, "spin": spin, "end": end}[sys.argv[1]]())
+time.sleep(4)
 print("has gone on", flush=True)
 """
 
@@ -121,6 +133,18 @@ def test_a_service_that_hangs_ends_and_says_where() -> None:
     assert process.returncode == ENDED_BY_WATCHDOG
     assert b"stood still for 1 s, and ends" in said
     assert b"in hang" in said
+
+
+@pytest.mark.skipif(not HAS_STEADY_WAIT, reason="this Python cannot wait by the steady clock")
+def test_a_service_that_hangs_in_compiled_code_ends_and_says_where() -> None:
+    """It keeps the lock of the interpreter: no other thread of Python, the one that looks for turns, either, runs."""
+    with service("spin") as process:
+        try:
+            _, said = process.communicate(timeout=WAIT_S)
+        finally:
+            process.kill()
+    assert process.returncode == 1
+    assert b"in spin" in said
 
 
 def test_a_service_that_was_stopped_for_long_and_goes_on_has_not_hung() -> None:
