@@ -24,7 +24,9 @@ SUFFIXES = (".png", ".svg", ".pdf")
 FHR_AXIS, UA_AXIS = STRIP.fhr[0].range, STRIP.ua.range
 
 INK, SECOND_INK, GRID, WOMB, LEVEL = "#1c2a33", "#0b5a60", "#d9dfe2", "#5b6f9e", "#8a6d1f"
-MARK_COLOURS = {"fall": "#b4543a", "rise": "#2f7d6b"}
+MARKED = ("deceleration", "acceleration", "contraction")
+"""Kinds of marks that are drawn, as in `STRIP.marks`: nobody has timed anything by hand on a recording."""
+MARK_COLOURS = {"fall": "#b4543a", "rise": "#2f7d6b", "tight": WOMB}
 CONCERN = ("#e9f0ec", "#f6e7c4", "#efc9bd")
 """Band of the concern's class, 1 to 3; the number stands in it."""
 
@@ -104,8 +106,10 @@ def _row(recording: Recording, row: Assessment, start: int, heart: Axes, womb: A
         _excursions(heart, found, start, which)
     for x in row.contractions:
         if _visible(x.onset_s, x.end_s, start):
-            womb.plot([x.onset_s / 60, x.end_s / 60], [4, 4], color=WOMB, linewidth=3, solid_capstyle="butt")
-            womb.plot([x.peak_s / 60], [4], marker="^", color=WOMB, markersize=5)
+            womb.plot(
+                [x.onset_s / 60, x.end_s / 60], [4, 4], color=_colour("contraction"), linewidth=3, solid_capstyle="butt"
+            )
+            womb.plot([x.peak_s / 60], [4], marker="^", color=_colour("contraction"), markersize=5)
     for found, which, height in _fetuses(row):
         _concern(band, found, start, which, height)
 
@@ -125,7 +129,7 @@ def _levels(heart: Axes, row: Assessment | SecondTwin) -> None:
 
 def _excursions(heart: Axes, row: Assessment | SecondTwin, start: int, which: str) -> None:
     """Draw falls and rises. which: how a label begins."""
-    fall, rise = (MARK_COLOURS[STRIP.marks[kind].colour] for kind in ("deceleration", "acceleration"))
+    fall, rise = (_colour(kind) for kind in ("deceleration", "acceleration"))
     marks = [(x.onset_s, x.nadir_s, x.end_s, fall, 58, f"{which}{x.kind} {x.depth_bpm:.0f}") for x in row.decelerations]
     marks += [(x.onset_s, x.peak_s, x.end_s, rise, 204, f"{which}{x.height_bpm:.0f}") for x in row.accelerations]
     for onset_s, extreme_s, end_s, colour, at, text in marks:
@@ -147,6 +151,10 @@ def _concern(band: Axes, row: Assessment | SecondTwin, start: int, which: str, h
     for flag in row.flags:
         if start <= flag.raised_s < start + ROW_S:
             band.text(flag.raised_s / 60, 1.0, f"▼ {which}{flag.level}", fontsize=6, color=INK, clip_on=False)
+
+
+def _colour(kind: str) -> str:
+    return MARK_COLOURS[STRIP.marks[kind].colour]
 
 
 def _visible(onset_s: float, end_s: float, start: int) -> bool:

@@ -2,13 +2,13 @@
 
 from collections import Counter
 
-import msgspec
 from fastapi import FastAPI, Request, Response
 from msgspec import Struct
 
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.tables import parse_json
 from quietward.dashboard.auth.authentication import user_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.web.request_body import read_body
@@ -20,11 +20,13 @@ from quietward.practice.results import Results, as_csv
 from quietward.practice.sets import BadSet, Classroom, NewSet, PracticeSet
 from quietward.practice.strip import BadStrip
 
-decode_set = msgspec.json.Decoder(NewSet).decode
-
 
 class NotInCharge(QuietwardError):
     """Somebody else asks for what a class has answered."""
+
+
+class BadNewSet(QuietwardError):
+    """What was sent is no set."""
 
 
 class SetRow(Struct, frozen=True):
@@ -59,10 +61,7 @@ def add_routes(server: FastAPI, desk: Desk) -> None:
     @server.post("/practice/sets")
     async def make_set(request: Request) -> Response:
         only_in_charge(request)
-        try:
-            new = decode_set(await read_body(request, LARGEST_BYTES))
-        except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            return Response(f"set: {error}", 422)
+        new = parse_json(await read_body(request, LARGEST_BYTES), NewSet, "set", BadNewSet)
         await desk.work(desk.classroom.write, new)
         return json_response({"notice": NOTICE, "name": new.name})
 

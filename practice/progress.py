@@ -28,12 +28,16 @@ class MistakeProgress(Struct, frozen=True):
 
 
 class Progress(Struct, frozen=True):
-    """A learner's answers, oldest first. at: time of each in ms since the epoch. kinds: those with an occasion."""
+    """A learner's answers, oldest first. at: time of each in ms since the epoch. kinds: those with an occasion.
+
+    recent: how many answers are told beside all of them.
+    """
 
     learner: str
     at: list[int]
     scores: list[int]
     kinds: list[MistakeProgress]
+    recent: int = RECENT
 
 
 class LearnerRow(Struct, frozen=True):

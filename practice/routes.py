@@ -4,7 +4,6 @@ from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 
-import msgspec
 import numpy as np
 from fastapi import FastAPI, Request, Response
 from fastapi.staticfiles import StaticFiles
@@ -12,6 +11,7 @@ from fastapi.staticfiles import StaticFiles
 from quietward.contracts.errors import BadRecording, MissingExtra, QuietwardError
 from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.tables import parse_json
 from quietward.dashboard.auth.authentication import user_of
 from quietward.dashboard.auth.people import Role
 from quietward.dashboard.view.signal_buffer import NO_VALUE
@@ -23,7 +23,7 @@ from quietward.detect import rule_file
 from quietward.detect.core.state.rules import Rules
 from quietward.practice import class_routes, simulated
 from quietward.practice.answer import Answer, BadAnswer, check
-from quietward.practice.class_routes import NotInCharge
+from quietward.practice.class_routes import BadNewSet, NotInCharge
 from quietward.practice.compare import Comparison, compare
 from quietward.practice.desk import LARGEST_BYTES, Desk, TooMany
 from quietward.practice.marks import BadMarks
@@ -36,11 +36,10 @@ from quietward.runtime.clock import now_ms
 from quietward.simulator import scenario
 
 PAGE_PATH = "/practice/page"
-decode_answer = msgspec.json.Decoder(Answer).decode
 
 STATUS: dict[type[QuietwardError], int] = {
-    BadStrip: 404, BadSet: 404, BadRecording: 404, BadMarks: 404, MissingExtra: 404, BadAnswer: 422, NotInCharge: 403,
-    NotKept: 503, TooMany: 503,
+    BadStrip: 404, BadSet: 404, BadRecording: 404, BadMarks: 404, MissingExtra: 404, BadAnswer: 422, BadNewSet: 422,
+    NotInCharge: 403, NotKept: 503, TooMany: 503,
 }  # fmt: skip
 """What each error is as an answer; its words are what the page shows."""
 
@@ -90,11 +89,8 @@ def add_routes(server: FastAPI, folder: Path) -> None:
 
     @server.post("/practice/strips/{code}/answer")
     async def answer(code: str, request: Request) -> Response:
-        try:
-            given = decode_answer(await read_body(request, LARGEST_BYTES))
-            check(given, rules)
-        except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            return Response(f"answer: {error}", 422)
+        given = parse_json(await read_body(request, LARGEST_BYTES), Answer, "answer", BadAnswer)
+        check(given, rules)
         compared, name = await desk.work(_compare, desk.classroom, code, given, rules)
         learner, trouble = given.learner.strip(), ""
         if learner:

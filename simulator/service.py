@@ -5,14 +5,12 @@ import logging
 import re
 from collections.abc import Callable, Sequence
 from functools import partial
-from pathlib import Path
 
 from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.commands import Command, RecordCare
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.inputs import CommandEnvelope, encode_inputs, inputs_of
 from quietward.contracts.settings import Settings, device_passwords, with_account
-from quietward.recordings.files import find_recordings, read_recording
 from quietward.recordings.recording import Recording
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms
@@ -69,11 +67,6 @@ def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
 def bed_for(name: str) -> str:
     """Return a bed's name made of a recording's."""
     return "rec-" + (re.sub(r"[^a-z0-9-]+", "-", name.lower()).strip("-")[:28] or "x")
-
-
-def read_all(paths: list[Path]) -> list[Recording]:
-    """Read recordings. Raises BadRecording for the first that cannot be read."""
-    return [read_recording(path) for path in find_recordings(paths)]
 
 
 async def play(

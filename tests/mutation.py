@@ -58,6 +58,9 @@ KEEPING = [
     *(UNIT + name for name in ("arrays.py", "ordering.py", "histogram.py")),
     "tests/property/test_streaming_core.py",
 ]
+DEFINITIONS = [
+    UNIT + name for name in ("rule_files.py", "clauses.py", "published_definitions.py", "explain.py", "measures.py")
+]
 TESTS = {
     "engine": [*READING, UNIT + "attention.py", UNIT + "clock.py"],
     "alerting/": ALERTING,
@@ -74,6 +77,9 @@ TESTS = {
     "twins": [UNIT + "windows.py", UNIT + "twins.py"],
     "attention.toml": ALERTING,
     "concern.toml": ALERTING,
+    "stay.toml": [UNIT + name for name in ("rule_files.py", "stays.py", "moves.py")],
+    "nichd-2008.toml": DEFINITIONS,
+    "figo-2015.toml": DEFINITIONS,
     "": READING,
 }
 """What is run, in its order, by a part of the path."""

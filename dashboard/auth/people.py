@@ -9,10 +9,9 @@ import hmac
 import json
 import logging
 import os
-import tomllib
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import msgspec
 from msgspec import Meta, Struct
@@ -20,7 +19,8 @@ from msgspec import Meta, Struct
 from quietward.contracts.commands import Command, SetBedLimit, TakeIn
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.fields import Who
-from quietward.contracts.validation import NOT_TOML, invalid_field
+from quietward.contracts.tables import parse_toml_table
+from quietward.contracts.validation import invalid_field
 
 log = logging.getLogger("quietward.serve")
 
@@ -101,12 +101,15 @@ def read(path: Path) -> list[Person]:
     """Return the people of a file. Raises BadSettings."""
     remedy = f"This writes one: quietward person NAME --role nurse --file {path}"
     try:
-        raw: dict[str, Any] = tomllib.loads(path.read_text())
-        people = msgspec.convert(raw, PeopleFile).person
+        people = parse_toml_table(path.read_text(), PeopleFile, "people", BadSettings).person
     except OSError as error:
         raise BadSettings("people", str(path), f"Cannot be read: {error.strerror}. {remedy}") from error
-    except (*NOT_TOML, msgspec.ValidationError) as error:
-        raise BadSettings("people", str(path), f"{error}. {remedy}") from error
+    except UnicodeDecodeError as error:
+        raise BadSettings("people", str(path), f"{error}. {remedy}") from None
+    except BadSettings as wrong:
+        is_told = wrong.what == "people" or wrong.what.endswith((".name", ".role"))
+        value = wrong.value if is_told else "***"  # it may be, or hold, a password
+        raise BadSettings(wrong.what, value, f"{wrong.remedy}. {remedy}") from None
     names = [person.name for person in people]
     if len(set(names)) < len(names):
         raise BadSettings("people", str(path), "A name occurs twice; every person needs her own")

@@ -136,7 +136,7 @@ class _Signal(NamedTuple):
     second_stage_from_s: float | None
 
 
-class _Part(NamedTuple):
+class _AtOneBed(NamedTuple):
     """What a stay has of one bed's signal: from a time on, by the server's clock, or from the move that brought her
     there, to another time, and at most to a second by her clock.
     """
@@ -148,17 +148,17 @@ class _Part(NamedTuple):
     last_s: int | None = None
 
 
-def _parts(bed: str, from_ms: int, stay: Stay | None) -> list[_Part]:
+def _parts(bed: str, from_ms: int, stay: Stay | None) -> list[_AtOneBed]:
     """Return where the signal of a stay comes from, in order: she may have been in other beds."""
     if stay is None:
-        return [_Part(bed, from_ms)]
+        return [_AtOneBed(bed, from_ms)]
     parts, move, since = [], "", from_ms
     for before in stay.came_from:
         if before.moved_at >= from_ms:
-            parts.append(_Part(before.bed, since, move, before.moved_at + MARGIN_MS, before.last_s))
+            parts.append(_AtOneBed(before.bed, since, move, before.moved_at + MARGIN_MS, before.last_s))
         move, since = before.move, before.moved_at - MARGIN_MS
     until_ms = stay.ended_at + MARGIN_MS if stay.ended is not None else None
-    return [*parts, _Part(bed, since, move, until_ms, stay.last_s)]
+    return [*parts, _AtOneBed(bed, since, move, until_ms, stay.last_s)]
 
 
 async def _read_signal(
@@ -173,7 +173,7 @@ async def _read_signal(
     return found
 
 
-async def _read_part(store: Store, ward: Ward, part: _Part, first_s: int, found: _Signal) -> _Signal:
+async def _read_part(store: Store, ward: Ward, part: _AtOneBed, first_s: int, found: _Signal) -> _Signal:
     """Add what came of one bed."""
     shard, (buffer, weeks, second_stage_from_s) = ward.home_of(part.bed), found
     after, is_over, is_hers = f"{part.from_ms}-0", False, not part.move

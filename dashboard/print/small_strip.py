@@ -10,13 +10,11 @@ from msgspec import Struct
 
 from quietward.contracts.fields import HZ, WINDOW_S
 from quietward.contracts.log import Event
-from quietward.contracts.strip import STRIP
+from quietward.contracts.strip import STRIP, Range
 from quietward.dashboard.view.marks import FLAG, NOTE, strip_marks
 from quietward.dashboard.view.signal_buffer import Floats
 from quietward.drawing.strip import numbers
 
-FHR_RANGES = ((50, 210), (30, 240))
-"""The second where the first would cut the trace."""
 UA_SHARE = 0.22
 """Of the height, below the FHR."""
 POINTS_PER_MM = 4
@@ -94,6 +92,7 @@ def small_strip(
         return height - 0.3 - min(ua, top) / top * (height * UA_SHARE - 0.6)
 
     normal_low, normal_high = STRIP.normal_bpm
+    wide = normal_high - normal_low
     bars, ticks = [], []
     for mark in strip_marks(log[::-1]):
         if mark.kind == NOTE or mark.kind.startswith(FLAG):
@@ -110,7 +109,7 @@ def small_strip(
         height=height,
         normal_y=y_fhr(normal_high),
         normal_height=y_fhr(normal_low) - y_fhr(normal_high),
-        levels=[(y_fhr(bpm), bpm) for bpm in (60, 110, 160, 210)],
+        levels=[(y_fhr(bpm), bpm) for bpm in (normal_low - wide, normal_low, normal_high, normal_high + wide)],
         minutes=[x(s) for s in np.arange(-(-from_s // 300) * 300, until_s, 300).tolist()],
         bars=bars,
         ticks=ticks,
@@ -121,13 +120,18 @@ def small_strip(
     )
 
 
-def _range(signal: RecentSignal | None, from_s: float) -> tuple[int, int]:
-    usual, wide = FHR_RANGES
+def _range(signal: RecentSignal | None, from_s: float) -> Range:
+    """Return the range of the first scale that cuts nothing of the trace; of the last where all do."""
+    usual, *others = (scale.range for scale in STRIP.fhr)
     if signal is None:
         return usual
     since = max(0, round((from_s - signal.first_s) * HZ))
     shown = [fhr[since:] for fhr in (signal.fhr, signal.fhr2) if fhr is not None]
-    return wide if any(bool(((fhr < usual[0]) | (fhr > usual[1])).any()) for fhr in shown) else usual
+
+    def cuts(low: int, high: int) -> bool:
+        return any(bool(((fhr < low) | (fhr > high)).any()) for fhr in shown)
+
+    return next((one for one in (usual, *others[:-1]) if not cuts(*one)), others[-1])
 
 
 def _path(

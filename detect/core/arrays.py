@@ -36,7 +36,7 @@ class _Array(NamedTuple):
         return (*(sizes[s] if isinstance(s, str) else s for s in self.shape), beds)
 
 
-class _Part(NamedTuple):
+class _Nested(NamedTuple):
     """Declares arrays within others; sizes: by their name there, the name of the size here."""
 
     kind: type[Any]
@@ -63,7 +63,7 @@ def switch(*shape: int | str) -> Any:
 
 def part(kind: type[Any], **sizes: str) -> Any:
     """Declare arrays that are part of others; sizes: `ring="fhr_ring"` gives what is named ring in them."""
-    return _Part(kind, sizes)
+    return _Nested(kind, sizes)
 
 
 def _declared(kind: type[Any]) -> dict[str, Any]:
@@ -76,7 +76,7 @@ def empty(kind: type[Arrays], beds: int, sizes: Sizes) -> Arrays:
     return kind(
         *(
             empty(d.kind, beds, d.own(sizes))
-            if isinstance(d, _Part)
+            if isinstance(d, _Nested)
             else np.full(d.full_shape(sizes, beds), d.fill, d.dtype, order="F")
             for d in _declared(kind).values()
         )
@@ -95,7 +95,7 @@ def every(arrays: Arrays) -> Iterator[NDArray[Any]]:
 def reset(arrays: Arrays, beds: Ints) -> None:
     """Let some beds forget everything."""
     for found, declared in zip(arrays, _declared(type(arrays)).values(), strict=True):
-        if isinstance(declared, _Part):
+        if isinstance(declared, _Nested):
             reset(found, beds)
         else:
             found[..., beds] = declared.fill
@@ -111,7 +111,7 @@ def grown(arrays: Arrays, by: int) -> Arrays:
     """Return these beds and fresh ones at the end."""
     longer = []
     for found, declared in zip(arrays, _declared(type(arrays)).values(), strict=True):
-        if isinstance(declared, _Part):
+        if isinstance(declared, _Nested):
             longer.append(grown(found, by))
         else:
             beds = found.shape[-1]
@@ -129,7 +129,7 @@ def from_bytes(kind: type[Arrays], stored: memoryview, beds: int, sizes: Sizes) 
     """Return what `as_bytes` of the same layout said, and the bytes behind it. Raises ValueError if too short."""
     found: list[Any] = []
     for declared in _declared(kind).values():
-        if isinstance(declared, _Part):
+        if isinstance(declared, _Nested):
             inner, stored = from_bytes(declared.kind, stored, beds, declared.own(sizes))
             found.append(inner)
             continue
@@ -144,7 +144,7 @@ def layout(kind: type[Any], sizes: Sizes) -> str:
     """Say in words how the arrays lie: what another layout has stored must not be read."""
     return "\n".join(
         f"{name} ({layout(d.kind, d.own(sizes))})"
-        if isinstance(d, _Part)
+        if isinstance(d, _Nested)
         else f"{name} {d.dtype} {d.full_shape(sizes, 1)} {d.fill} bed by bed"
         for name, d in _declared(kind).items()
     )

@@ -9,8 +9,6 @@ import { tableOf } from "./table.mjs";
 
 /** @import { MistakeProgress, Progress } from "./types" */
 
-const RECENT = 5; // as the server counts
-
 export default class ProgressView {
   /** @param {HTMLElement} host */
   constructor(host) {
@@ -44,10 +42,10 @@ export default class ProgressView {
     setText(this.told, inWords(progress));
     const scores = progress.scores.map((score) => score / 100);
     const mean = progress.scores.reduce((sum, one) => sum + one, 0) / progress.scores.length;
-    const last = progress.scores.slice(-RECENT);
+    const last = progress.scores.slice(-progress.recent);
     const kinds = [...progress.kinds].sort((a, b) => recent(b) - recent(a));
     this.picture.replaceChildren(
-      tableOf(_("Progress of {label}", { label }), ["", _("each answer, the oldest on the left"), _("all answers"), _("last {n}", { n: RECENT })], [
+      tableOf(_("Progress of {label}", { label }), ["", _("each answer, the oldest on the left"), _("all answers"), _("last {n}", { n: progress.recent })], [
         [_("score"), picture(scores, "score"), of(mean.toFixed(0), 100), of((last.reduce((sum, one) => sum + one, 0) / last.length).toFixed(0), 100)],
         ...kinds.map((one) => [said(one.kind), picture(one.shares, "mistake"), of(one.wrong, one.of), of(one.recent_wrong, one.recent_of)]),
       ]),

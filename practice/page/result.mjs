@@ -108,8 +108,8 @@ function span(one) {
  * @param {number} seconds
  */
 function rows(shown, seconds) {
-  const svg = makeSvg("svg", { viewBox: `0 0 ${seconds} ${shown.length * ROW_PX}`, preserveAspectRatio: "none", class: "lanes", role: "img", "aria-label": _("Your marks, what is true, and what the detector found, one below the other; the table says the same in words") });
-  const names = make("div", "lane-names");
+  const svg = makeSvg("svg", { viewBox: `0 0 ${seconds} ${shown.length * ROW_PX}`, preserveAspectRatio: "none", class: "mark-rows", role: "img", "aria-label": _("Your marks, what is true, and what the detector found, one below the other; the table says the same in words") });
+  const names = make("div", "mark-names");
   shown.forEach(({ name, events }, place) => {
     names.append(make("span", "", name));
     for (const one of events) {
@@ -118,7 +118,7 @@ function rows(shown, seconds) {
     }
   });
   svg.style.width = `${seconds / 60}cm`;
-  const root = make("div", "lane-rows");
+  const root = make("div", "mark-picture");
   root.append(svg, names);
   return root;
 }

@@ -61,6 +61,7 @@ export interface Progress {
   at: number[];
   scores: number[];
   kinds: MistakeProgress[];
+  recent: number;
 }
 
 export interface Scenarios {

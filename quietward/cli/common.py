@@ -4,16 +4,18 @@ import os
 import sys
 import time
 from collections.abc import Awaitable, Callable, Coroutine
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from quietward.contracts.errors import BadSettings, possible
+from quietward.contracts.errors import BadSettings, QuietwardError, possible
 from quietward.contracts.settings import Settings, load
 from quietward.language.terminal import said
-from quietward.recordings import FORMATS
+from quietward.recordings import FORMATS, SUFFIXES
 
 if TYPE_CHECKING:
     from rich.progress import Progress
 
+    from quietward.recordings.recording import Recording
     from quietward.store.client import Store
 
 T = TypeVar("T")
@@ -28,6 +30,29 @@ def check_range(option: str, value: float | None, lowest: float, highest: float)
     """Raise BadSettings if an option that was given is out of range."""
     if value is not None and not lowest <= value <= highest:
         raise BadSettings(option, value, f"Use {lowest:g} to {highest:g}")
+
+
+def read_all(paths: list[Path]) -> "tuple[list[Recording], int]":
+    """Return the recordings that can be read, and how many cannot; why, and what reading has changed, is told.
+
+    Raises BadSettings where there is none of either.
+    """
+    from quietward.recordings.files import find_recordings, read_recording
+
+    readable: list[Recording] = []
+    failures = 0
+    for path in find_recordings(paths):
+        try:
+            readable.append(read_recording(path))
+        except QuietwardError as error:
+            failures += 1
+            print(f"quietward: {error.in_words(said)}", file=sys.stderr)
+        else:
+            if note := readable[-1].note:
+                print(f"{path}: {said(note)}", file=sys.stderr)
+    if not readable and not failures:
+        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    return readable, failures
 
 
 def run_service(main: Coroutine[Any, Any, None], settings: Settings | None = None) -> None:

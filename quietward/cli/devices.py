@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from quietward.cli.common import check_range, progress, run_service, settings_from, suffix_of
+from quietward.cli.common import check_range, progress, read_all, run_service, settings_from, suffix_of
 from quietward.cli.options import (
     BedsOption,
     BrokerOption,
@@ -19,10 +19,9 @@ from quietward.cli.options import (
     StoreOption,
     WardOption,
 )
-from quietward.contracts.errors import BadSettings
 from quietward.contracts.notice import NOTICE
 from quietward.language.terminal import said, say
-from quietward.recordings import FORMATS, SUFFIXES
+from quietward.recordings import FORMATS
 
 
 def simulate(
@@ -89,10 +88,11 @@ def scenarios(
         from rich.console import Console
         from rich.table import Table
 
-        table = Table(box=SIMPLE, pad_edge=False)
-        table.add_column(said("labour"), no_wrap=True)
-        for column in ("min", "somebody is needed", "what it is for"):
-            table.add_column(said(column))
+        table = Table(box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+        table.add_column(said("labour"), max_width=29, overflow="fold")
+        table.add_column(said("min"))
+        table.add_column(said("somebody is needed"), max_width=16, overflow="fold")
+        table.add_column(said("what it is for"))
         for labour in map(scenario.load, scenario.names()):
             table.add_row(labour.name, f"{labour.lasts_min:g}", scenario.needs_in_words(labour), labour.purpose)
         for whole in map(shift.load, shift.names()):
@@ -127,10 +127,12 @@ def replay(
 
     check_range("--speed", speed, 0.1, 100)
     own = settings_from(ward=ward, broker=broker, settings=settings)
-    strips = service.recorded(service.read_all(paths), bed)
-    if not strips:
-        raise BadSettings("PATH", [str(p) for p in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
-    say(NOTICE, file=sys.stderr)
-    with progress("bed-seconds") as bar:
-        task = bar.add_task("replay", total=sum(s.seconds for s in strips))
-        run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)), own)
+    readable, failures = read_all(paths)
+    strips = service.recorded(readable, bed)
+    if strips:
+        say(NOTICE, file=sys.stderr)
+        with progress("bed-seconds") as bar:
+            task = bar.add_task("replay", total=sum(s.seconds for s in strips))
+            run_service(service.play(own, strips, speed, moved=lambda: bar.advance(task)), own)
+    if failures:
+        raise SystemExit(2)

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietward.cli.common import progress, settings_from, suffix_of
+from quietward.cli.common import progress, read_all, settings_from, suffix_of
 from quietward.cli.options import PathsArgument, PolicyOption, SettingsOption, ShardsOption, StoreOption, WardOption
-from quietward.contracts.errors import BadSettings, QuietwardError, extra
+from quietward.contracts.errors import BadSettings, extra
 from quietward.contracts.notice import NOTICE
 from quietward.language.terminal import said, say
 from quietward.recordings import FORMATS, SUFFIXES
@@ -118,27 +118,15 @@ def _read_all(paths: list[Path], weeks: int | None, second_stage_from_s: float |
     """
     from dataclasses import replace
 
-    from quietward.recordings.files import find_recordings, read_recording
-
     readable: list[Recording] = []
-    failures = 0
-    for path in find_recordings(paths):
-        try:
-            recording = read_recording(path)
-        except QuietwardError as error:
-            failures += 1
-            print(f"quietward: {error.in_words(said)}", file=sys.stderr)
-        else:
-            labour = recording.labour
-            if weeks is not None:
-                labour = replace(labour, weeks=weeks)
-            if second_stage_from_s is not None:
-                labour = replace(labour, second_stage_from_s=second_stage_from_s)
-            readable.append(replace(recording, labour=labour))
-            if recording.note:
-                print(f"{path}: {said(recording.note)}", file=sys.stderr)
-    if not readable and not failures:
-        raise BadSettings("PATH", [str(path) for path in paths], f"Holds no recording ({' or '.join(SUFFIXES)})")
+    found, failures = read_all(paths)
+    for recording in found:
+        labour = recording.labour
+        if weeks is not None:
+            labour = replace(labour, weeks=weeks)
+        if second_stage_from_s is not None:
+            labour = replace(labour, second_stage_from_s=second_stage_from_s)
+        readable.append(replace(recording, labour=labour))
     return readable, failures
 
 

@@ -8,7 +8,7 @@ import msgspec
 from msgspec import inspect
 
 from quietward.contracts.errors import QuietwardError, possible
-from quietward.contracts.validation import NOT_TOML, STEP, InvalidField, invalid_field
+from quietward.contracts.validation import NOT_DECODED, NOT_TOML, STEP, InvalidField, invalid_field, invalid_json
 
 T = TypeVar("T")
 
@@ -24,6 +24,18 @@ def parse_toml_table(text: str, of: type[T], where: str, error: type[QuietwardEr
     except NOT_TOML as broken:
         raise error(where, str(broken), "Fix the TOML") from broken
     return check_table(table, of, f"{where}: ", error)
+
+
+def parse_json(body: bytes, of: type[T], where: str, error: type[QuietwardError]) -> T:
+    """Return JSON that was sent as a struct. where: what was sent, in messages. Raises `error`."""
+    try:
+        return msgspec.json.decode(body, type=of)
+    except NOT_DECODED as wrong:
+        field = invalid_json(wrong, body)
+        if not field.is_json:
+            raise error(where, field.value, field.reason) from wrong
+        path, value, remedy = _in_words(field, of)
+        raise error(f"{where}: {path or 'top level'}", value, remedy) from wrong
 
 
 def check_table(table: dict[str, Any], of: type[T], before: str, error: type[QuietwardError]) -> T:

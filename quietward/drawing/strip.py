@@ -23,8 +23,8 @@ BETWEEN_MM = 6.0
 """Between FHR and UA; the times are there."""
 BAR_MM = 1.2
 """Thickness of the bars that mark contractions."""
-FHR_RANGE = (30, 240)
-"""At every height, so that no trace leaves the paper that can be had."""
+FHR_RANGE = min(scale.range[0] for scale in STRIP.fhr), max(scale.range[1] for scale in STRIP.fhr)
+"""The widest there is at every height, so that no trace leaves the paper that can be had."""
 PENNANT_MM = 2.9
 LETTER_MM, ROW_MM = 1.6, 3.0
 """Width of a letter of a label, generously, and height of a row of labels."""

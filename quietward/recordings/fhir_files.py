@@ -164,7 +164,7 @@ def read(path: Path) -> Content:
     return Content(fhr, ua, hz, tuple(notes), annotations, began, fhr2=signals.get("FHR2"))
 
 
-class _Part(NamedTuple):
+class _Piece(NamedTuple):
     """One Observation of a signal; begins: None where it does not say when."""
 
     values: Signal
@@ -172,13 +172,13 @@ class _Part(NamedTuple):
     begins: datetime | None
 
 
-def _part(where: str, observation: Observation) -> _Part:
+def _part(where: str, observation: Observation) -> _Piece:
     values, hz = _samples(where, observation.value_sampled_data or SampledData())
     begins = _began(observation)
-    return _Part(values, hz, begins if begins is None or begins.tzinfo else begins.replace(tzinfo=UTC))
+    return _Piece(values, hz, begins if begins is None or begins.tzinfo else begins.replace(tzinfo=UTC))
 
 
-def _joined(path: Path, parts: dict[str, list[_Part]], hz: float) -> tuple[dict[str, Signal], datetime | None]:
+def _joined(path: Path, parts: dict[str, list[_Piece]], hz: float) -> tuple[dict[str, Signal], datetime | None]:
     """Return the signals that there are, laid by when their parts begin, and when the first does. Raises BadRecording.
 
     A signal in one part that does not say when it begins, begins with the first FHR.

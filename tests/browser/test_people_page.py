@@ -182,10 +182,10 @@ def test_roles_hold_on_the_server_and_show_on_the_page(browser: Browser, page: P
     assert ask(ward, "/audit.json", Cookie=cookie_of(ward, "Nora"))[0] == 403
     with screen(browser) as other:
         sign_in(other, ward, "Ines", "/shift")
-        deeds = other.locator(".deeds")
-        expect(deeds).to_contain_text("Vera, viewer")
-        expect(deeds).to_contain_text("acknowledge: refused")
-        expect(deeds).to_contain_text("own limit")
+        entries = other.locator(".audit-log")
+        expect(entries).to_contain_text("Vera, viewer")
+        expect(entries).to_contain_text("acknowledge: refused")
+        expect(entries).to_contain_text("own limit")
 
 
 def test_what_was_refused_is_for_who_is_in_charge_alone(browser: Browser, page: Page, ward: MadeUpWard) -> None:
@@ -256,7 +256,7 @@ def test_a_move_names_both_beds_in_the_audit_log(page: Page, ward: MadeUpWard) -
     newest = next(one for one in json.load(answer)["deeds"] if one["what"] == "move")
     assert (newest["bed"], newest["to"]) == ("bed-1", "bed-2")
     sign_in(page, ward, "Ines", "/shift")
-    expect(page.locator(".deeds")).to_contain_text("bed-1 → bed-2")
+    expect(page.locator(".audit-log")).to_contain_text("bed-1 → bed-2")
 
 
 def test_whoever_is_taken_out_of_the_file_is_out_within_seconds(page: Page, ward: MadeUpWard, tmp_path: Path) -> None:

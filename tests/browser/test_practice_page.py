@@ -57,7 +57,7 @@ def test_a_learner_marks_a_strip_and_is_compared(page: Page, made_up: MadeUpWard
     expect(page.locator(".compared")).to_contain_text("It was: cord with shoulders")
     expect(page.locator(".compared")).to_contain_text("Your note: Look again.")
     expect(page.locator(".events tr", has_text="9:32").first).to_contain_text("found")
-    expect(page.locator(".lanes rect.deceleration")).not_to_have_count(0)
+    expect(page.locator(".mark-rows rect.deceleration")).not_to_have_count(0)
     page.get_by_role("button", name="Next strip").click()
     expect(page.locator(".progress")).to_have_text("Strip 2 of 2")
     expect(page.locator(".marked li")).to_have_text(["none yet"])
@@ -82,7 +82,7 @@ def test_times_that_were_added_or_never_finished_do_not_stand_in_the_way(page: P
     last.fill("17:05")  # finished, and not added
     page.get_by_role("button", name="Compare").click()
     expect(page.locator(".compared h2").first).to_have_text(re.compile(r"^\d+ of 100$"), timeout=120_000)
-    expect(page.locator(".lane-rows rect")).not_to_have_count(0)
+    expect(page.locator(".mark-picture rect")).not_to_have_count(0)
 
 
 def test_a_drag_that_is_too_short_says_so(page: Page, made_up: MadeUpWard) -> None:

@@ -39,7 +39,7 @@ from quietward.contracts.errors import (
 from quietward.contracts.inputs import Block, encode_inputs, inputs_of
 from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.settings import Settings, device_passwords, load, without_password
-from quietward.contracts.tables import parse_toml_table
+from quietward.contracts.tables import parse_json, parse_toml_table
 from quietward.dashboard.auth import people
 from quietward.dashboard.routes import commands
 from quietward.detect import rule_file
@@ -325,15 +325,10 @@ def _policy_info() -> PolicyInfo:
 def practice() -> Iterator[Reader]:
     """A learner's answer, and behind the first zero byte the code of the strip that it is to."""
     rules = rule_file.load()
-    decode = msgspec.json.Decoder(answer.Answer).decode
 
     def read(data: bytes) -> object:
         body, _, code = data.partition(b"\0")
-        try:
-            given = decode(body)
-        except (msgspec.DecodeError, UnicodeDecodeError) as error:
-            raise answer.BadAnswer("answer", body, str(error)) from error
-        answer.check(given, rules)
+        answer.check(parse_json(body, answer.Answer, "answer", answer.BadAnswer), rules)
         return simulated.parse_code(code.decode("utf-8", "replace"))
 
     sound = b'{"rules":"figo-2015","marks":[],"baseline_bpm":140,"rule_class":1,"next":"look","note":"","learner":"x"}'
@@ -370,10 +365,7 @@ def new_set() -> Iterator[Reader]:
         classroom = sets.Classroom(Path(folder))
 
         def read(data: bytes) -> object:
-            try:
-                new = class_routes.decode_set(data)
-            except (msgspec.DecodeError, UnicodeDecodeError) as error:
-                raise sets.BadSet("set", data, str(error)) from error
+            new = parse_json(data, sets.NewSet, "set", class_routes.BadNewSet)
             classroom.write(new)
             try:
                 found = classroom.read(new.name)
@@ -385,7 +377,7 @@ def new_set() -> Iterator[Reader]:
 
         codes = [simulated.code_of("calm", 7), simulated.code_of("lively", 1)]
         seed = {"name": "spring", "strips": codes, "title": "\U0001f600 \\ \x7f"}
-        yield Reader([msgspec.json.encode(seed)], read, (sets.BadSet, strip.BadStrip))
+        yield Reader([msgspec.json.encode(seed)], read, (class_routes.BadNewSet, sets.BadSet, strip.BadStrip))
 
 
 @contextmanager

@@ -76,3 +76,23 @@ test("what cannot be shown is said, and all is asked for anew until it can be", 
   newest().onmessage?.({ data: frame({ now: 3, beds: [] }) });
   assert.deepEqual(shown, [1, 3]);
 });
+
+test("screens that lost the same server do not all come back at once", () => {
+  /** @type {number[]} */
+  const waits = [];
+  let drawn = 0;
+  Object.assign(globalThis, {
+    WebSocket: Socket, location: { protocol: "http:", host: "ward" },
+    setTimeout: (/** @type {() => void} */ _act, /** @type {number} */ ms) => waits.push(ms), setInterval: () => 0,
+  });
+  Math.random = () => drawn;
+  const feed = new Feed({ onFrame: () => {}, onLost: () => {}, onNotShown: () => {}, onSignedOut: () => {} });
+  for (const random of [0, 0.5, 0.999]) {
+    drawn = random;
+    feed.lose();
+  }
+  assert.deepEqual(waits.map(Math.round), [250, 750, 1999], "of 500, 1000 and 2000 ms between half and all, by chance");
+  drawn = 1 - Number.EPSILON;
+  for (let i = 0; i < 5; i++) feed.lose();
+  assert.ok(waits.every((ms) => ms <= 4000), "never longer than the longest");
+});

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import edfio
 import numpy as np
+import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 import wfdb
@@ -125,6 +126,46 @@ def test_edfio_reads_our_files(written: Written) -> None:
         assert sorted(texts) == sorted(f"{x.kind}: {x.text}" for x in written.annotations)
         assert edf.recording.additional == ("not-for-diagnosis",)
         assert edf.reserved.startswith("EDF+C")
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_another_reader_of_edf_reads_our_files(written: Written) -> None:
+    """pyedflib is a library in C of others: it refuses what strays from EDF+."""
+    pyedflib = pytest.importorskip("pyedflib")
+    with tempfile.TemporaryDirectory() as folder, pyedflib.EdfReader(str(put_down(folder, ".edf", written))) as edf:
+        signals = [written.fhr, written.ua, *([] if written.fhr2 is None else [written.fhr2])]
+        assert edf.getSignalLabels() == ["FHR", "UA", "FHR2"][: len(signals)]
+        assert edf.filetype == pyedflib.FILETYPE_EDFPLUS
+        for place, signal in enumerate(signals):
+            assert edf.getSampleFrequency(place) == HZ
+            np.testing.assert_allclose(
+                edf.readSignal(place), np.where(np.isnan(signal), MISSING_IN_EDF, signal), atol=1e-9
+            )
+        onsets_s, lasts_s, texts = edf.readAnnotations()
+        noted = sorted(zip(texts.tolist(), onsets_s.tolist(), lasts_s.tolist(), strict=True))
+        ours = sorted(
+            (f"{x.kind}: {x.text}", x.from_s, -1.0 if x.to_s is None else x.to_s - x.from_s)
+            for x in written.annotations
+        )
+        assert [text for text, *_ in noted] == [text for text, *_ in ours]
+        np.testing.assert_allclose([times for _, *times in noted], [times for _, *times in ours], atol=1e-4)
+        if written.began is not None:
+            begins = edf.getStartdatetime().replace(microsecond=0)  # it takes half a second for a twentieth
+            half_a_sample, began = timedelta(seconds=0.5 / HZ), written.began.replace(tzinfo=None)
+            assert begins in {(began + s * half_a_sample).replace(microsecond=0) for s in (-1, 1)}
+
+
+@given(written=recordings())
+@settings(max_examples=15, deadline=None)
+def test_pandas_reads_our_tables(written: Written) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        frame = pd.read_parquet(put_down(folder, ".parquet", written))
+    assert list(frame.columns) == ["t_s", "fhr", "ua", *([] if written.fhr2 is None else ["fhr2"])]
+    np.testing.assert_allclose(frame["t_s"], np.arange(len(written.fhr)) / HZ, atol=1e-9)
+    for name, signal in (("fhr", written.fhr), ("ua", written.ua), ("fhr2", written.fhr2)):
+        if signal is not None:
+            np.testing.assert_allclose(frame[name].astype(float), signal, atol=1e-9)
 
 
 @given(written=recordings())

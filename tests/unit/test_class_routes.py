@@ -46,7 +46,8 @@ class Client:
         sent: list[dict[str, Any]] = []
 
         async def receive() -> dict[str, Any]:
-            return {"type": "http.request", "body": json.dumps(document).encode(), "more_body": False}
+            body = document if isinstance(document, bytes) else json.dumps(document).encode()
+            return {"type": "http.request", "body": body, "more_body": False}
 
         async def send(message: Any) -> None:
             sent.append(message)
@@ -99,6 +100,35 @@ def test_without_a_label_nothing_is_kept_and_a_set_must_hold_the_strip(client: C
     refused = client.answer("Kim", "blue", "spring")
     assert (refused.status, "This strip is not in it" in refused.text) == (422, True)
     assert client.answer("Kim", "blue", "nothing").status == 404
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "says"),
+    [
+        (f"/practice/strips/{CODE}/answer", b"{", "answer: b'{'. Is not JSON: Input data was truncated"),
+        (f"/practice/strips/{CODE}/answer", b"[" * 50_000, "Is not JSON"),
+        (f"/practice/strips/{CODE}/answer", b"\xff", "Is not JSON"),
+        (
+            f"/practice/strips/{CODE}/answer",
+            json.dumps(ANSWER | {"rule_class": 4}).encode(),
+            "answer: rule_class: 4. Use 1, 2 or 3",
+        ),
+        (
+            f"/practice/strips/{CODE}/answer",
+            json.dumps(ANSWER | {"marks": [{"what": "acceleration", "from_s": -1, "until_s": 5}]}).encode(),
+            "answer: marks[0].from_s: -1. Expected `float` >= 0.0. Fix this value",
+        ),
+        ("/practice/sets", b'{"name": "spring"}', "set: strips: None. Is missing; give a list"),
+        ("/practice/sets", b'{"name": "s", "strips": []}', "set: strips: []. Expected `array` of length >= 1"),
+        ("/practice/sets", b"null", "set: top level: None. Expected `object`, got `null`. Fix this value"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_taken_is_told_with_field_value_and_remedy(
+    client: Client, path: str, body: bytes, says: str
+) -> None:
+    refused = client.ask("POST", path, body)
+    assert refused.status == 422
+    assert says in refused.text
 
 
 def test_answers_that_cannot_be_written_are_compared_all_the_same(client: Client, tmp_path: Path) -> None:

@@ -330,6 +330,7 @@ def test_progress_is_by_kind_of_mistake_over_all_answers_and_the_last_five() -> 
     assert (late.wrong, late.of, late.recent_wrong, late.recent_of) == (15, 28, 8, 20)
     assert (baseline.shares.count(None), baseline.of) == (7, 1)
     assert progress("blue", []).kinds == []
+    assert progress("blue", own).recent == 5, "what the page says of the last ones is counted here"
 
 
 def test_a_class_is_told_by_learner_and_exported_as_a_table_that_is_no_formula() -> None:

@@ -1,9 +1,13 @@
 """One import name: only `quietward` is installed, and what lies in the user's folder is never taken for a part."""
 
+import re
+import shutil
 import subprocess
 import sys
 import tomllib
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).parents[2]
 SETUP = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
@@ -17,6 +21,28 @@ def test_every_folder_with_code_is_part_of_the_one_package() -> None:
     }
     assert set(SETUP["packages"]) == there
     assert SETUP["package-dir"] == {f"quietward.{part}": part for part in PARTS}
+
+
+NOT_SHIPPED = re.compile(r"dashboard/screenshots/|(^|/)ruff\.toml$")
+"""What lies in a folder of the package and is for whoever works on it."""
+
+
+def test_the_wheel_carries_every_file_that_is_not_python() -> None:
+    git = shutil.which("git")
+    if git is None or not (ROOT / ".git").exists():
+        pytest.skip("git does not know this tree")
+    command = [git, "ls-files", "--", "quietward", *PARTS]
+    tracked = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True)
+    needed = {file for file in tracked.stdout.splitlines() if not file.endswith(".py") and not NOT_SHIPPED.search(file)}
+    shipped = set()
+    for package, patterns in SETUP["package-data"].items():
+        folder = ROOT / SETUP["package-dir"].get(package, package.replace(".", "/"))
+        for pattern in patterns:
+            files = {str(file.relative_to(ROOT)) for file in folder.glob(pattern) if file.is_file()}
+            assert files & needed, f"{package}: {pattern} carries nothing"
+            shipped |= files
+    assert "quietward/py.typed" in needed
+    assert needed <= shipped, sorted(needed - shipped)
 
 
 def test_files_of_the_users_folder_are_not_imported(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.fields import HZ
 from quietward.contracts.inputs import Block
 from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
@@ -40,6 +41,7 @@ from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffe
 from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, build_card
 from quietward.dashboard.web import pages
 from quietward.detect import rule_file
+from quietward.detect.core.patterns import hand
 from quietward.language.catalogue import language
 from quietward.practice import routes as practice
 
@@ -483,6 +485,16 @@ def test_strips_keep_an_hour_and_leave_gaps_empty() -> None:
 def test_the_page_keeps_as_much_as_the_server() -> None:
     module = (Path(pages.__file__).parents[1] / "assets" / "shared" / "strip.mjs").read_text()
     assert f"export const KEPT_S = {KEPT_S};" in module
+
+
+def test_the_page_counts_as_many_samples_a_second_as_the_server() -> None:
+    module = (Path(pages.__file__).parents[1] / "assets" / "shared" / "strip.mjs").read_text()
+    assert f"export const HZ = {HZ};" in module
+
+
+def test_the_page_takes_the_same_for_a_double_click_as_the_detector() -> None:
+    module = (Path(pages.__file__).parents[1] / "assets" / "bedside" / "tap.mjs").read_text()
+    assert f"export const SHORTEST_MS = {hand.SHORTEST_S * 1000};" in module
 
 
 def test_a_clock_that_trembles_makes_no_holes() -> None:

@@ -1,6 +1,7 @@
 """People, roles, passwords and sessions of the page."""
 
 import stat
+import traceback
 from pathlib import Path
 
 import pytest
@@ -92,9 +93,12 @@ def test_the_file_is_read_again_when_it_changes_and_kept_when_it_breaks(tmp_path
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("[[person]]\nname = 3", "Expected `str`, got `int`"),
+        ("[[person]]\nname = 3", r"person\[0\]\.name: 3\. Expected `str`, got `int`"),
         ("nonsense", "quietward person NAME"),
-        ('[[person]]\nname="A"\nrole="king"\npassword="scrypt$YQ==$YQ=="', "role"),
+        (
+            '[[person]]\nname="A"\nrole="king"\npassword="scrypt$YQ==$YQ=="',
+            r"role: 'king'\. Use viewer, nurse or in charge",
+        ),
         ('[[person]]\nname="A"\nrole="nurse"\npassword="plain words"', "password"),
         ('[[person]]\nname="A"\nrole="nurse"\npassword="scrypt$YQ==$YQ=="\n' * 2, "twice"),
     ],
@@ -106,6 +110,26 @@ def test_a_wrong_file_is_said_at_once(tmp_path: Path, text: str, said: str) -> N
         People(file)
     with pytest.raises(BadSettings, match="Cannot be read"):
         People(tmp_path / "not-there.toml")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[[person]]\nname="A"\nrole="nurse"\npassword="plain words"',
+        '[[person]]\nname="A"\nrole="nurse"\npasword="plain words"',
+        '[[persons]]\nname="A"\nrole="nurse"\npassword="plain words"',
+        'person = "plain words"',
+        'password = "plain words',
+    ],
+)
+def test_what_may_be_a_password_is_never_told(tmp_path: Path, text: str) -> None:
+    file = tmp_path / "people.toml"
+    file.write_text(text)
+    with pytest.raises(BadSettings) as refused:
+        people.read(file)
+    said = "".join(traceback.format_exception(refused.value))
+    assert "plain words" not in said
+    assert str(file) in str(refused.value)
 
 
 def test_a_short_password_is_refused() -> None:

@@ -1,14 +1,18 @@
 """The description of a strip reaches everything that draws one, and every drawing knows all of its colours."""
 
+import ast
 import re
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import pytest
 
 from quietward.contracts.strip import FHR_SCALES, STRIP, StripStyle
 from quietward.dashboard.history.hours_figure import MARK_COLOURS
+from quietward.dashboard.print import small_strip
 from quietward.dashboard.web.pages import Registry
+from quietward.detect import picture
 from quietward.drawing import strip
 
 ROOT = Path(__file__).parents[2]
@@ -28,6 +32,40 @@ def test_every_drawing_knows_the_colours_of_all_marks(colour: str) -> None:
     assert len(set(values)) == 2, "one by day, one by night"
     assert colour in MARK_COLOURS
     assert colour in strip.MARK_COLOURS
+
+
+def test_a_picture_knows_the_colours_of_all_marks_it_draws() -> None:
+    assert set(picture.MARK_COLOURS) == {STRIP.marks[kind].colour for kind in picture.MARKED}
+
+
+def test_the_ranges_of_paper_are_written_down_once() -> None:
+    ranges = {scale.range for scale in STRIP.fhr}
+    again = [
+        f"{file.relative_to(ROOT)}:{node.lineno}"
+        for part in ("quietward", "dashboard", "detect", "practice")  # whatever draws
+        for file in sorted((ROOT / part).rglob("*.py"))
+        if file.name != "strip.py" or file.parent.name != "contracts"
+        for node in ast.walk(ast.parse(file.read_text()))
+        if isinstance(node, ast.Tuple)
+        and all(isinstance(e, ast.Constant) for e in node.elts)
+        and ast.literal_eval(node) in ranges
+    ]
+    assert not again, "take them from STRIP"
+
+
+def test_lines_of_the_small_strip_are_where_the_normal_range_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    def levels() -> list[int]:
+        return [bpm for _, bpm in small_strip.small_strip(None, [], 1800.0, 180.0, 40.0).levels]
+
+    assert levels() == [60, 110, 160, 210]
+    monkeypatch.setattr(small_strip, "STRIP", msgspec.structs.replace(STRIP, normal_bpm=(115, 155)))
+    assert levels() == [75, 115, 155, 195]
+
+
+def test_a_trace_that_leaves_every_scale_has_the_widest() -> None:
+    trace = small_strip.RecentSignal(0, np.full(4 * 1800, 250.0), np.zeros(4 * 1800))
+    lines = small_strip.small_strip(trace, [], 1800.0, 180.0, 40.0).levels
+    assert lines != small_strip.small_strip(None, [], 1800.0, 180.0, 40.0).levels
 
 
 def test_scales_keep_the_normal_range_and_their_labels_on_the_paper() -> None:

@@ -75,7 +75,7 @@ export class Feed {
     const old = this.socket;
     this.socket = null;
     old?.close();
-    setTimeout(() => this.open(), this.delay);
+    setTimeout(() => this.open(), this.delay * (0.5 + Math.random() / 2)); // not all screens at the same moment
     this.delay = Math.min(LONGEST_DELAY_MS, this.delay * 2);
   }
 

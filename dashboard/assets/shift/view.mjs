@@ -18,7 +18,7 @@ import { legend, timeline } from "./timeline.mjs";
 const AGAIN_MS = 10_000;
 const HOURS = [1, 2, 4, 8, 12, 24];
 const USUAL_HOURS = 12;
-const DEEDS_SHOWN = 40;
+const ENTRIES_SHOWN = 40;
 
 export default class ShiftView {
   /** @param {HTMLElement} host */
@@ -49,9 +49,9 @@ export default class ShiftView {
     this.figures = make("dl", "figures");
     const sums = make("section", "box");
     sums.append(make("h2", "", _("Shift summary")), this.figures);
-    this.deeds = make("table", "deeds");
+    this.entries = make("table", "audit-log");
     this.audit = make("section", "box");
-    this.audit.append(make("h2", "", _("Who did what on the page")), this.deeds);
+    this.audit.append(make("h2", "", _("Who did what on the page")), this.entries);
     this.audit.hidden = true;
     const below = make("div", "shift-parts");
     this.former = make("table", "former");
@@ -95,18 +95,18 @@ export default class ShiftView {
     }
     setText(this.asOf, _("as of {time}", { time: timeOf(this.drawnAt) }) + (isRead ? _(", held while the keyboard is in it") : ""));
     this.figures.replaceChildren(...found.figures.map(figure));
-    void this.readDeeds();
+    void this.readAudit();
     void this.readRefused();
   }
 
-  async readDeeds() {
+  async readAudit() {
     if (role() !== "in charge") return;
     const answer = await fetch("/audit.json").catch(() => null);
     if (!answer?.ok) return;
     /** @type {{ deeds: AuditEntry[] }} */
-    const { deeds } = await answer.json();
-    this.audit.hidden = deeds.length === 0;
-    this.deeds.replaceChildren(...deeds.slice(0, DEEDS_SHOWN).map(deed));
+    const { deeds: entries } = await answer.json();
+    this.audit.hidden = entries.length === 0;
+    this.entries.replaceChildren(...entries.slice(0, ENTRIES_SHOWN).map(auditRow));
   }
 
   async readRefused() {
@@ -138,8 +138,8 @@ export default class ShiftView {
   }
 }
 
-/** @param {AuditEntry} deed */
-function deed({ at, who, role: as, what, bed, to }) {
+/** @param {AuditEntry} entry */
+function auditRow({ at, who, role: as, what, bed, to }) {
   const row = make("tr");
   for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, said(plain(what)), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
   return row;

@@ -188,7 +188,7 @@ MEASURES = {
         ),
         Measure("signal_lost_s", "s", "how long nothing usable has come"),
         Measure("same_value_s", "s", "of how many seconds in a row each FHR value was the same; gaps left out"),
-        Measure("observed_min", "min", "time since the lane began"),
+        Measure("observed_min", "min", "time since the bed began"),
     )
 }
 """Every measure by its name. A rule file that asks for another is refused with the names of those it may ask for."""
