@@ -1,6 +1,7 @@
 """The files for a real deployment say the same as the code."""
 
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -220,6 +221,25 @@ def test_a_page_without_its_file_of_people_says_which_command_writes_it(tmp_path
     done = CliRunner().invoke(app, [*filled, "--password", "a long password"])
     assert done.exit_code == 0, done.output
     assert People(missing).find("Nora") is not None
+
+
+def test_where_it_may_not_be_written_another_command_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page's container has the folder of people to read only; what writes there is a service of its own."""
+    missing = tmp_path / "people.toml"
+    writable = os.access
+
+    def read_only(path: Any, mode: int) -> bool:
+        return writable(path, mode) and not (Path(path) == tmp_path and mode & os.W_OK)
+
+    monkeypatch.setattr(os, "access", read_only)
+    with pytest.raises(BadSettings) as raised:
+        People(missing)
+    assert str(raised.value).endswith("docker compose run --rm person NAME --role nurse")
+    assert "--file" not in str(raised.value), "it would fail here"
+    assert "person" in SERVICES
+    monkeypatch.undo()
+    with pytest.raises(BadSettings, match="quietward person NAME"):
+        People(tmp_path / "no such folder" / "people.toml")
 
 
 def test_the_proxy_is_the_only_one_whose_word_counts() -> None:
