@@ -134,8 +134,10 @@ async def test_a_bed_that_is_silent_and_whose_samples_are_gone_keeps_its_flag(
     (after,) = (await said(store, new))["bed-1 summary"]
     assert after.looked_at == now_ms
     assert (after.flag, after.level, after.level_since) == (before.flag, before.level, before.level_since)
-    answer = CommandEnvelope(now_ms + 500, Acknowledge("bed-1", "Kim", before.flag))
-    await fill(store, new, [[answer, Tick(now_ms + 1000)]], newest + 2)
+    later = [[Tick(now_ms + 1000 * second)] for second in range(1, 60)]
+    answer = CommandEnvelope(now_ms + 30_000, Acknowledge("bed-1", "Kim", before.flag))
+    later[30].insert(0, answer)
+    await fill(store, new, later, newest + 2)
     await work(store, new)
     found = await said(store, new)
     assert found["bed-1 summary"][0].acknowledged_by == "Kim"
