@@ -108,7 +108,7 @@ class Devices:
                 while self.began_ms + self.sent * 1000 <= now_ms():
                     for place, bed in enumerate(BEDS):
                         fhr, ua = self.second(place, self.sent, first_live)
-                        payload = Samples("s", self.sent, self.began_ms + self.sent * 1000, HZ, fhr, ua)
+                        payload = Samples("s", self.sent, self.began_ms + self.sent * 1000, 4, fhr, ua)
                         await outbox.send(out, outbox.add(ward.ward.samples_topic(bed), encode_json(payload)))
                     self.sent += 1
                 await asyncio.sleep(0.05)

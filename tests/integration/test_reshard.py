@@ -134,7 +134,7 @@ async def test_a_bed_that_is_silent_and_whose_samples_are_gone_keeps_its_flag(
     (after,) = (await said(store, new))["bed-1 summary"]
     assert after.looked_at == now_ms
     assert (after.flag, after.level, after.level_since) == (before.flag, before.level, before.level_since)
-    later = [[Tick(now_ms + 1000 * second)] for second in range(1, 60)]
+    later: list[list[Input]] = [[Tick(now_ms + 1000 * second)] for second in range(1, 60)]
     answer = CommandEnvelope(now_ms + 30_000, Acknowledge("bed-1", "Kim", before.flag))
     later[30].insert(0, answer)
     await fill(store, new, later, newest + 2)
@@ -154,7 +154,7 @@ async def test_it_does_not_wait_for_each_of_a_days_entries(store: Store, monkeyp
     for shard in ward.all_shards:
         await store.set(shard.position, f"{entries}-{shard.number}")
     asked: list[Any] = []
-    execute = Store.execute_command
+    execute: Any = Store.execute_command
 
     async def counted(client: Any, *command: Any, **options: Any) -> Any:
         asked.append(command)
