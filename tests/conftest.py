@@ -11,6 +11,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -45,6 +46,19 @@ WAIT_S = 60.0
 PORTS = range(10_000, 20_000)
 """Below those that Linux gives to connections; a cluster's servers talk to each other on their port + 10,000."""
 _reserved: dict[int, socket.socket] = {}
+SETPRIV = shutil.which("setpriv")
+"""Of util-linux, which every Linux has."""
+
+
+def ending_with_us(command: list[str]) -> list[str]:
+    """Return a command whose process, the same one, the kernel ends with this one, even if that is killed.
+
+    What the kernel waits for is the end of the thread that starts it: in another thread than the main one, which may
+    end while its process must go on, the command stays as it is.
+    """
+    if SETPRIV is None or threading.current_thread() is not threading.main_thread():
+        return command
+    return [SETPRIV, "--pdeathsig", "KILL", "--", *command]
 
 
 def require(path: str | None, name: str) -> str:
@@ -84,7 +98,7 @@ class Server:
 
     def start(self) -> None:
         with self.log.open("ab") as file:
-            self.process = subprocess.Popen(self.command, stdout=file, stderr=file)
+            self.process = subprocess.Popen(ending_with_us(self.command), stdout=file, stderr=file)
         if not wait_for_port(self.port, self.within_s):
             self.kill()
             pytest.fail(f"nothing listens on {self.port}: {self.log.read_text()}")
@@ -189,9 +203,8 @@ class Parts:
             **(environment or {}),
         }
         with (self.folder / f"{arguments[0]}.log").open("ab") as file:
-            process = subprocess.Popen(
-                [sys.executable, "-m", "quietward", *arguments], env=given, stdout=file, stderr=file
-            )
+            command = ending_with_us([sys.executable, "-m", "quietward", *arguments])
+            process = subprocess.Popen(command, env=given, stdout=file, stderr=file)
         self.running.append(process)
         return process
 

@@ -100,6 +100,8 @@ class People:
 def read(path: Path) -> list[Person]:
     """Return the people of a file. Raises BadSettings."""
     remedy = f"This writes one: quietward person NAME --role nurse --file {path}"
+    if path.parent.is_dir() and not os.access(path.parent, os.W_OK):  # as the page's container has it
+        remedy = "This writes one: docker compose run --rm person NAME --role nurse"
     try:
         people = parse_toml_table(path.read_text(), PeopleFile, "people", BadSettings).person
     except OSError as error:

@@ -24,6 +24,7 @@ from quietward.contracts.tls import SYSTEM, Tls, trouble
 log = logging.getLogger("quietward.store")
 
 Redis = aioredis.Redis
+Pipeline = aioredis.client.Pipeline
 Entry = tuple[bytes, dict[bytes, bytes]]
 TIMEOUT_S = 10
 MOST_CONNECTIONS = 1024
@@ -39,6 +40,7 @@ __all__ = [
     "BLOCK_MS",
     "Entry",
     "NoPermissionError",
+    "Pipeline",
     "PipelinedConnection",
     "PipelinedConnections",
     "Redis",

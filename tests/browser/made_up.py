@@ -24,7 +24,7 @@ from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.log import TREND_KIND, Event
 from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo
 from quietward.contracts.summary import Contractions, FetusSummary, Level, SignalState, Summary
-from tests.conftest import WAIT_S, Server, free_port, make_store, wait_for
+from tests.conftest import WAIT_S, Server, ending_with_us, free_port, make_store, wait_for
 
 SHEET = PolicyInfo(
     "attention", "made-up", longest_shelve_s=3600, longest_shelve_bedside_s=600,
@@ -76,7 +76,7 @@ class MadeUpWard:
         said_before = log.read_text().count("page on") if log.exists() else 0
         with log.open("ab") as file:
             self.page = subprocess.Popen(
-                [sys.executable, "-m", "quietward", "serve", "--port", str(self.port)],
+                ending_with_us([sys.executable, "-m", "quietward", "serve", "--port", str(self.port)]),
                 env=plain
                 | {
                     "QUIETWARD_WARD": "made-up",

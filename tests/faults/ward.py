@@ -10,7 +10,7 @@ import struct
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,8 +24,8 @@ from quietward.contracts.inputs import Block, inputs_of
 from quietward.contracts.log import decode_event
 from quietward.contracts.settings import Settings
 from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
-from quietward.store.client import RedisError, Store, connected
-from tests.conftest import MOSQUITTO, REDIS, free_port
+from quietward.store.client import RedisError, Store, connected, read_stream
+from tests.conftest import MOSQUITTO, REDIS, ending_with_us, free_port
 from tests.faults.link import Link
 
 BEDS, SHARDS, HEAD_START_MIN = 3, 2, 12
@@ -35,7 +35,9 @@ BLIND = frozenset({"lost", "unwatched", "paused"})
 """States of a bed that say that nobody sees its trace."""
 FRESH_MS = 3_000
 START_WITHIN_S = 60.0
+READ_AT_ONCE = 5_000
 ALLOWED = "topic readwrite #"
+Before = Callable[[Store], Awaitable[None]]
 PARTS = ("ingest", "detect", "serve")
 """What runs on one machine; each reads by how much its clock is off from a file of its own."""
 
@@ -54,7 +56,7 @@ class Process:
     def start(self) -> None:
         with self.log.open("ab") as file:
             self.running = subprocess.Popen(
-                self.command, stdout=file, stderr=file, cwd=Path(__file__).parents[2],
+                ending_with_us(self.command), stdout=file, stderr=file, cwd=Path(__file__).parents[2],
                 env=os.environ | self.environment,
                 restore_signals=False,  # as Python ignores them: a file that may not grow is an error, not the end
             )  # fmt: skip
@@ -209,12 +211,14 @@ class FaultWard:
         found: dict[tuple[str, str], set[int]] = {}
         twice = refused = 0
         for shard in self.ward.all_shards:
-            entries: Any = await self.store.xrange(shard.input)
-            blocks = [item for _, fields in entries for item in inputs_of(fields) if isinstance(item, Block)]
-            for item in blocks:
-                numbers = found.setdefault((item.bed, item.session), set())
-                twice += item.seq in numbers
-                numbers.add(item.seq)
+            after = "0-0"
+            while entries := await read_stream(self.store, shard.input, after, READ_AT_ONCE, block_ms=None):
+                after = entries[-1][0].decode()
+                blocks = [item for _, fields in entries for item in inputs_of(fields) if isinstance(item, Block)]
+                for item in blocks:
+                    numbers = found.setdefault((item.bed, item.session), set())
+                    twice += item.seq in numbers
+                    numbers.add(item.seq)
             counts: Any = await self.store.hgetall(shard.refusals)
             refused += sum(int(n) for what, n in counts.items() if not what.endswith(b" time"))  # those are used
         missing = sum(max(numbers) + 1 - len(numbers) for numbers in found.values())
@@ -222,6 +226,11 @@ class FaultWard:
 
     async def log_is_whole(self) -> bool:
         """Return whether the logs number their lines without one twice or one missing: nobody wrote out of turn."""
+        return await self.lines() == (0, 0)
+
+    async def lines(self) -> tuple[int, int]:
+        """Return how many lines of the beds' logs are there twice, and how many are missing, by their numbers."""
+        repeated = missing = 0
         for shard in self.ward.all_shards:
             beds: Any = await self.store.hkeys(shard.summary)
             for bed in (raw.decode() for raw in beds):
@@ -229,9 +238,14 @@ class FaultWard:
                 for key in (shard.log(bed), shard.trend(bed)):
                     entries: Any = await self.store.xrange(key)
                     numbers += [int(decode_event(fields[b"e"]).id.rpartition("-")[2]) for _, fields in entries]
-                if sorted(numbers) != list(range(1, len(numbers) + 1)):
-                    return False
-        return True
+                repeated += len(numbers) - len(set(numbers))
+                missing += max(numbers, default=0) - len(set(numbers))
+        return repeated, missing
+
+
+async def _start(processes: dict[str, Process], *names: str) -> None:
+    for name in names:
+        await processes[name].restart()
 
 
 def clock_of(folder: Path, part: str) -> Path:
@@ -240,15 +254,23 @@ def clock_of(folder: Path, part: str) -> Path:
 
 
 @asynccontextmanager
-async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> AsyncIterator[FaultWard]:
+async def running_ward(
+    folder: Path,
+    beds: int = BEDS,
+    behind_s: int = 0,
+    shards: int = SHARDS,
+    seats: int = 1,
+    before: Before | None = None,
+) -> AsyncIterator[FaultWard]:
     """Start a ward, and end all of it by pid. behind_s: how far its devices are behind (`tests.faults.offline`).
 
+    before: called with the store before any part is started; then no devices are, whoever calls this has them.
     Raises RuntimeError when a part does not start.
     """
     if MOSQUITTO is None or REDIS is None:
         raise RuntimeError("mosquitto and redis-server are needed: apt-get install mosquitto redis-server")
     broker_port, store_port, page_port = free_port(), free_port(), free_port()
-    settings = Settings(ward="faults", shards=SHARDS)
+    settings = Settings(ward="faults", shards=shards, seats=seats)
     links = {f"{one}-broker": Link(broker_port) for one in ("ingest", "devices")}
     links |= {f"{one}-store": Link(store_port) for one in ("ingest", "detect", "serve", "devices")}
     for link in links.values():
@@ -258,7 +280,8 @@ async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> Asy
         clock_of(folder, part_with_clock).write_text("0")
     environment = {
         "QUIETWARD_WARD": settings.ward,
-        "QUIETWARD_SHARDS": str(SHARDS),
+        "QUIETWARD_SHARDS": str(shards),
+        "QUIETWARD_SEATS": str(seats),
         "QUIETWARD_PORT": str(page_port),
         "QUIETWARD_CHECKPOINT_S": "5",
     }
@@ -297,11 +320,14 @@ async def running_ward(folder: Path, beds: int = BEDS, behind_s: int = 0) -> Asy
     page = Page(page_port, frozenset(f"bed-{n + 1}" for n in range(beds)))
     watching: asyncio.Task[None] | None = None
     try:
-        for name in ("broker", "store", "serve", "ingest", "detect", "devices"):
-            await processes[name].restart()
+        await _start(processes, "broker", "store")
         async with connected(f"redis://127.0.0.1:{store_port}/0") as store:
+            if before is not None:
+                await before(store)
+                del processes["devices"]
+            await _start(processes, *(name for name in ("serve", "ingest", "detect", "devices") if name in processes))
             watching = asyncio.create_task(page.run())
-            ward = FaultWard(folder, store, processes, Ward(settings.ward, SHARDS), page, links)
+            ward = FaultWard(folder, store, processes, Ward(settings.ward, shards), page, links)
             ward.behind_ms = behind_s * 1000
             yield ward
     finally:

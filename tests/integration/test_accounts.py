@@ -35,7 +35,19 @@ from quietward.runtime.embedded import mosquitto_settings, store_command
 from quietward.simulator.service import brokers_for
 from quietward.store.client import Store, connected
 from quietward.transport.mqtt import MqttError, Publisher, Subscriber
-from tests.conftest import MOSQUITTO, REDIS, WAIT_S, Parts, Server, free_port, require, until, wait_for, well
+from tests.conftest import (
+    MOSQUITTO,
+    REDIS,
+    WAIT_S,
+    Parts,
+    Server,
+    ending_with_us,
+    free_port,
+    require,
+    until,
+    wait_for,
+    well,
+)
 
 DEPLOY = files("quietward") / "deploy"
 WARD = Ward("ward-1")
@@ -428,7 +440,7 @@ def test_doctor_names_servers_that_are_open_to_others(tmp_path: Path) -> None:
     config = mosquitto_settings(broker_port, tmp_path)
     config.write_text(config.read_text().replace("127.0.0.1", "127.0.0.2"))
     line = ["127.0.0.2" if one == "127.0.0.1" else one for one in store_command(store_port, tmp_path)[1:]]
-    processes = [subprocess.Popen(one) for one in ([broker, "-c", str(config)], [store, *line])]
+    processes = [subprocess.Popen(ending_with_us(one)) for one in ([broker, "-c", str(config)], [store, *line])]
     try:
         open_ward = Settings(broker=f"mqtt://127.0.0.2:{broker_port}", store=f"redis://127.0.0.2:{store_port}/0")
 

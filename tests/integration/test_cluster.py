@@ -28,9 +28,10 @@ from quietward.contracts.summary import decode_summary
 from quietward.simulator import bed as simulated
 from quietward.simulator.outbox import Outbox
 from quietward.simulator.scenario import load
-from quietward.store.client import RedisError, Store, connected
+from quietward.store.client import Redis, RedisError, Store, connected
 from quietward.transport.mqtt import Publisher
 from tests.conftest import MOSQUITTO, REDIS, WAIT_S, Parts, Server, broker_command, free_port, require, until
+from tests.integration.test_reshard import assert_as_without_it
 
 pytestmark = pytest.mark.alone
 
@@ -285,6 +286,18 @@ async def test_killed_parts_and_a_killed_master_change_nothing(
     )
     record_property("cluster", text)
     print(text, file=sys.stderr)
+
+
+@pytest.mark.parametrize(("before", "after"), [(3, 2), (2, 5)])
+async def test_another_number_of_shards_changes_nothing(
+    cluster: Cluster, before: int, after: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with connected(cluster.urls) as store:
+        masters: list[Redis] = list(store._servers.values())
+        assert len(masters) == MASTERS
+        held_by = {store.at(shard.root) for shard in Ward("moved", max(before, after)).all_shards}
+        assert len(held_by) > 1, "the shards lie on one master"
+        await assert_as_without_it(store, masters, before, after, monkeypatch)
 
 
 async def undisturbed(broker: str, turns: list[list[tuple[str, bytes]]], tmp_path: Path) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from quietward.contracts.notice import NOTICE
-from tests.conftest import WAIT_S, alive, free_port, wait_for
+from tests.conftest import WAIT_S, alive, ending_with_us, free_port, wait_for
 
 ENVIRONMENT = {k: v for k, v in os.environ.items() if not k.startswith("QUIETWARD_")}
 
@@ -25,7 +25,7 @@ class Demo:
         options = ["--no-browser", "--speed", str(speed), "--beds", str(beds), "--port", str(self.port)]
         with self.out.open("wb") as file:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "quietward", "demo", *options],
+                ending_with_us([sys.executable, "-m", "quietward", "demo", *options]),
                 stdout=file,
                 stderr=file,
                 env=ENVIRONMENT | {"TMPDIR": str(folder)},

@@ -48,7 +48,7 @@ async def is_there(settings: Settings, name: str) -> bool:
         return subscriber._session_present
 
 
-@pytest.mark.parametrize(("before", "after"), [(1, 2), (2, 4), (4, 1)])
+@pytest.mark.parametrize(("before", "after"), [(1, 2), (2, 4), (4, 2), (4, 1)])
 async def test_nothing_that_waits_is_lost(
     settings: Settings, ward: Ward, store: Store, before: int, after: int
 ) -> None:

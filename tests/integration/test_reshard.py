@@ -1,12 +1,13 @@
 """Another number of shards: no input, log line or flag is lost, and what comes out equals an undisturbed run."""
 
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.commands import Acknowledge
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.inputs import Input, Tick, encode_inputs
+from quietward.contracts.inputs import CommandEnvelope, Input, Tick, encode_inputs
 from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.log import decode_event
 from quietward.contracts.summary import decode_summary
@@ -14,12 +15,12 @@ from quietward.detect import rule_file
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.runtime import metrics
-from quietward.store.client import RedisError, Store
+from quietward.store.client import Redis, RedisError, Store
 from quietward.store.reshard import reshard
 from quietward.store.topology import PHASE, check_topology
 from tests.conftest import STORE_ONLY
 from tests.integration import test_crash
-from tests.integration.test_crash import BEDS, inputs
+from tests.integration.test_crash import BEDS, T0, inputs
 
 pytestmark = STORE_ONLY
 
@@ -31,7 +32,7 @@ async def fill(store: Store, ward: Ward, entries: list[list[Input]], first: int)
     for place, items in enumerate(entries, first):
         for shard in ward.all_shards:
             some = [item for item in items if isinstance(item, Tick) or ward.shard_of(item.bed) == shard.number]
-            await store.xadd(shard.input, {"e": encode_inputs(some)}, id=f"{place}-{shard.number}")
+            await store.at(shard.input).xadd(shard.input, {"e": encode_inputs(some)}, id=f"{place}-{shard.number}")
 
 
 async def work(store: Store, ward: Ward) -> None:
@@ -44,7 +45,7 @@ async def work(store: Store, ward: Ward) -> None:
         class Done(Exception):
             pass
 
-        newest: Any = await store.xrevrange(shard.input, count=1)
+        newest: Any = await store.at(shard.input).xrevrange(shard.input, count=1)
         last = newest[0][0].decode()
 
         def stop(point: str, detector: Detector = detector, last: str = last, done: type[Exception] = Done) -> None:
@@ -64,9 +65,9 @@ async def said(store: Store, ward: Ward) -> dict[str, list[Any]]:
     for bed in BEDS:
         shard = ward.shard(ward.shard_of(bed))
         for kind, key in (("log", shard.log(bed)), ("trend", shard.trend(bed))):
-            entries: Any = await store.xrange(key)
+            entries: Any = await store.at(key).xrange(key)
             found[f"{bed} {kind}"] = [decode_event(fields[b"e"]) for _, fields in entries]
-        raw = await store.hget(shard.summary, bed)
+        raw = await store.at(shard.summary).hget(shard.summary, bed)
         found[f"{bed} summary"] = [] if raw is None else [decode_summary(raw)]
     return found
 
@@ -75,6 +76,13 @@ async def said(store: Store, ward: Ward) -> dict[str, list[Any]]:
 async def test_what_comes_out_is_as_without_it(
     store: Store, before: int, after: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    await assert_as_without_it(store, [store], before, after, monkeypatch)
+
+
+async def assert_as_without_it(
+    store: Store, servers: list[Redis], before: int, after: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """servers: all that may hold a key."""
     monkeypatch.setattr(test_crash, "PER_ENTRY", 1)  # as ingest writes: what comes in one second stays together
     entries = inputs()
     half = 2 * len(entries) // 3
@@ -86,22 +94,79 @@ async def test_what_comes_out_is_as_without_it(
     await work(store, old)
     assert await reshard(store, "moved", after, LATER_MS) == before
     await check_topology(store, new, shards=after)
-    left = [key async for key in store.scan_iter("*next*")]
+    left = [key for server in servers async for key in server.scan_iter("*next*")]
     assert not left
-    summaries = [key async for key in store.scan_iter("quietward:{moved:*}:summary")]
-    held = [bed for key in summaries for bed in await store.hkeys(key)]
+    summaries = [(server, key) for server in servers async for key in server.scan_iter("quietward:{moved:*}:summary")]
+    held = [bed for server, key in summaries for bed in await cast("Any", server.hkeys(key))]
     assert len(held) == len(set(held)) >= len(BEDS), "a second copy of a bed would hide what is newer"
     for shard in new.all_shards:
-        if await store.xlen(shard.input) == 0:
+        server = store.at(shard.root)
+        if await server.xlen(shard.input) == 0:
             continue
-        position: Any = await store.get(shard.position)
-        newest: Any = await store.xrevrange(shard.input, count=1)
+        position: Any = await server.get(shard.position)
+        newest: Any = await server.xrevrange(shard.input, count=1)
         assert position == newest[0][0], "nothing is worked through twice"
     await fill(store, new, entries[half:], half + 1)
     await work(store, new)
     expected, found = await said(store, calm), await said(store, new)
     assert any(event.kind == "flag-raised" for event in expected["bed-1 log"])
     assert found == expected
+
+
+async def test_a_bed_that_is_silent_and_whose_samples_are_gone_keeps_its_flag(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody has answered it: it must still be there to be answered, and be looked at."""
+    monkeypatch.setattr(test_crash, "PER_ENTRY", 1)
+    old, new, signal_s, silent_s = Ward("moved", 3), Ward("moved", 2), 1200, 3 * 3600
+    await check_topology(store, old, shards=3)
+    await fill(store, old, inputs()[:signal_s], 1)
+    silence = range(signal_s, signal_s + silent_s, 10)
+    await fill(store, old, [[Tick((T0 + second) * 1000)] for second in silence], signal_s + 1)
+    await work(store, old)
+    (before,) = (await said(store, old))["bed-1 summary"]
+    assert before.flag
+    assert before.acknowledged_by is None
+    newest = signal_s + len(silence)
+    for shard in old.all_shards:
+        await store.xtrim(shard.input, minid=f"{newest - 30}-0")
+    await reshard(store, "moved", 2, LATER_MS)
+    now_ms = (T0 + signal_s + silent_s + 1) * 1000
+    await fill(store, new, [[Tick(now_ms)]], newest + 1)
+    await work(store, new)
+    (after,) = (await said(store, new))["bed-1 summary"]
+    assert after.looked_at == now_ms
+    assert (after.flag, after.level, after.level_since) == (before.flag, before.level, before.level_since)
+    later: list[list[Input]] = [[Tick(now_ms + 1000 * second)] for second in range(1, 60)]
+    answer = CommandEnvelope(now_ms + 30_000, Acknowledge("bed-1", "Kim", before.flag))
+    later[30].insert(0, answer)
+    await fill(store, new, later, newest + 2)
+    await work(store, new)
+    found = await said(store, new)
+    assert found["bed-1 summary"][0].acknowledged_by == "Kim"
+    kinds = [event.kind for event in found["bed-1 log"]]
+    assert "flag-acknowledged" in kinds
+    assert "flag-eased" not in kinds[kinds.index("flag-raised") :]
+
+
+async def test_it_does_not_wait_for_each_of_a_days_entries(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A store that writes each to its disk answers a few hundred times a second, and nobody sees the ward meanwhile."""
+    ward, entries = Ward("moved", 3), 600
+    await check_topology(store, ward, shards=3)
+    await fill(store, ward, [[Tick(1000 * n)] for n in range(entries)], 1)
+    for shard in ward.all_shards:
+        await store.set(shard.position, f"{entries}-{shard.number}")
+    asked: list[Any] = []
+    execute: Any = Store.execute_command
+
+    async def counted(client: Any, *command: Any, **options: Any) -> Any:
+        asked.append(command)
+        return await execute(client, *command, **options)
+
+    monkeypatch.setattr(Store, "execute_command", counted)
+    await reshard(store, "moved", 5, LATER_MS)
+    assert [await store.xlen(shard.input) for shard in Ward("moved", 5).all_shards] == [entries] * 5
+    assert len(asked) < entries / 2, "it waits for the store at every entry"
 
 
 async def test_it_refuses_while_a_part_runs_or_something_is_left(store: Store) -> None:

