@@ -150,7 +150,7 @@ class VariantRow(Struct, frozen=True):
     study's; with others it is shown, and neither chosen nor on the front: how many nurses there are, and what they
     believe, are assumptions. clinicians_within: of needs for the team those that clinicians had reached within so many
     minutes, empty where the limit is of others. answered_in_time: needs with somebody there within the limit who came
-    for a call, or as clinicians; a visit on the round is none.
+    for a call; a visit on the round is none, nor are clinicians who were called from it.
     """
 
     name: str

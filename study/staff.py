@@ -33,7 +33,10 @@ CLINICIANS = "clinicians"
 
 
 class Visit(NamedTuple):
-    """Somebody is at a bed. why: came for a call, on the round, or to look again after care."""
+    """Somebody is at a bed. why: came for a call, on the round, or to look again after care.
+
+    Clinicians whom a nurse has called from the bed came for what she had come for.
+    """
 
     bed: int
     from_s: float
@@ -166,8 +169,11 @@ class Staff:
         if call.level == TEAM and self._clinicians[bed].random() < max(self.model.trust.least, self.ppv.get(TEAM, 1.0)):
             self.call_clinicians(bed)
 
-    def call_clinicians(self, bed: int) -> float:
-        """Let clinicians come to a bed, unless they are there or on the way; return when they arrive, or arrived."""
+    def call_clinicians(self, bed: int, why: str = CALL) -> float:
+        """Let clinicians come to a bed, unless they are there or on the way; return when they arrive, or arrived.
+
+        why: what it goes back to.
+        """
         now = self.env.now
         arrive_s, leave_s = self._coming.get(bed, (0.0, 0.0))
         if leave_s > now:
@@ -176,12 +182,12 @@ class Staff:
         self._coming[bed] = now + comes_s, now + comes_s + self.model.tasks.care_s
         if self.beds[bed].is_needed(now):
             self.done.append(Done(now, bed, CLINICIANS_DO))
-        after(self.env, comes_s, lambda: self._arrives(bed))
+        after(self.env, comes_s, lambda: self._arrives(bed, why))
         return now + comes_s
 
-    def _arrives(self, bed: int) -> None:
+    def _arrives(self, bed: int, why: str) -> None:
         now = self.env.now
-        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, CLINICIANS))
+        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, CLINICIANS, why))
         self.answer(bed)
         if self.changes_course:
             birth_s = drawn(self._clinicians[bed], self.model.team.birth_in_min * 60, self.model.tasks.spread)
@@ -320,7 +326,7 @@ class Nurse:
         needed_s = staff.beds[bed].needed_from(arrived, arrived + how_long * median_s)
         yield from self._busy(how_long * median_s if needed_s is None else needed_s - arrived, BEDSIDE)
         if needed_s is not None and self._env.now >= needed_s:  # else called away before
-            yield from self._care(bed, how_long * tasks.care_s)
+            yield from self._care(bed, how_long * tasks.care_s, why)
             has_cared = True
         staff.visits[place] = Visit(bed, arrived, self._env.now, who, why)
         if bed in self._due:  # another nurse's bed stays hers, whoever has helped there
@@ -328,21 +334,21 @@ class Nurse:
             self._due[bed] = self._env.now + again_min * 60
             (self._has_cared.add if has_cared else self._has_cared.discard)(bed)
 
-    def _care(self, bed: int, for_s: float) -> Work:
-        """Stay where somebody is needed; where that is the team, call it and wait for it."""
+    def _care(self, bed: int, for_s: float, why: str) -> Work:
+        """Stay where somebody is needed; where that is the team, call it and wait for it. why: what she came for."""
         staff, env, team = self.staff, self._env, Level.TEAM.value
         staff.done.append(Done(env.now, bed, NURSE_DOES))
         team_s = staff.beds[bed].needed_from(env.now, env.now + for_s, team)
         if team_s is not None:
-            after(env, team_s - env.now, lambda: self._call_clinicians(bed))
+            after(env, team_s - env.now, lambda: self._call_clinicians(bed, why))
         yield from self._busy(for_s, NEVER)
         if staff.beds[bed].needed_from(env.now, env.now + 1, team) is not None:
-            yield from self._busy(staff.call_clinicians(bed) - env.now, NEVER)
+            yield from self._busy(staff.call_clinicians(bed, why) - env.now, NEVER)
 
-    def _call_clinicians(self, bed: int) -> None:
+    def _call_clinicians(self, bed: int, why: str) -> None:
         now = self._env.now
         if self.staff.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
-            self.staff.call_clinicians(bed)
+            self.staff.call_clinicians(bed, why)
 
 
 class Student:
