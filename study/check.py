@@ -17,6 +17,8 @@ from quietward.contracts.errors import BadStudy
 REPORTED, CHOSEN_ON, USUAL = "reported", "chosen on", "usual"
 ALIKE = 1e-9
 LEVELS = ("look", "bedside", "team")
+DELAYS = {"anybody": "reached_s", "answer": "answered_s", "clinicians": "clinicians_s"}
+"""The column of what a limit counts as reached."""
 
 Rows = dict[str, list[dict[str, str]]]
 RunKey = tuple[str, str, str, str, str]
@@ -104,12 +106,12 @@ class _Run(NamedTuple):
     calls: dict[str, int]
     heard: dict[str, int]
     needs: list[float]
-    """Delays to somebody at the bed of needs of the limit's level, infinite where nobody came."""
+    """Delays to what the limit counts, of needs of its level; infinite where nobody came."""
     answered: list[float]
     clinicians: list[float]
     """The same to somebody who came for a call, and to clinicians."""
     from_shown: list[float]
-    """From when the trace shows them, of those that it shows, to somebody at the bed."""
+    """From when the trace shows them, of those that it shows, to what the limit counts."""
     within_s: float
     most_used: list[float]
     births: int
@@ -138,7 +140,7 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
     from_shown: dict[RunKey, list[float]] = defaultdict(list)
     for row in tables["episodes"]:
         if row["level"] == limit["level"]:
-            needs[_key(row)].append(float(row["reached_s"] or math.inf))
+            needs[_key(row)].append(float(row[DELAYS[limit["reached"]]] or math.inf))
             answered[_key(row)].append(float(row["answered_s"] or math.inf))
             clinicians[_key(row)].append(float(row["clinicians_s"] or math.inf))
             if row["shown_s"]:
@@ -203,7 +205,7 @@ def _row(row: dict[str, Any], own: list[_Run], limit: dict[str, Any]) -> list[Co
         pairs["births"] = row["outcomes"]["births"], sum(run.births for run in own)
     if delays:
         middle = delays[math.ceil(len(delays) / 2) - 1]
-        pairs["median to bed, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
+        pairs["median to what counts, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
         pairs["never reached"] = row["reached"]["never"], sum(map(math.isinf, delays))
         within_s = own[0].within_s
         pairs["answered in time"] = (

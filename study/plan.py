@@ -11,6 +11,7 @@ import msgspec
 from msgspec import Meta, Struct, structs
 
 from quietward.contracts.errors import BadRules, BadStudy, extra, possible
+from quietward.contracts.summary import Level
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Condition, Policy
@@ -26,6 +27,7 @@ Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
 Again = Annotated[float, Meta(ge=0, le=86400)] | None
 Hours = Annotated[float, Meta(ge=0.5, le=24)]
+Reached = Literal["anybody", "answer", "clinicians"]
 
 MOST_SHIFTS, MOST_VARIANTS = 5000, 5000
 TIME_TABLES = ("escalation", "repeat", "care")
@@ -104,10 +106,15 @@ class AlarmTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
-    """What a unit tolerates and what it asks for. level: the needs that are meant."""
+    """What a unit tolerates and what it asks for. level: the needs that are meant.
+
+    reached: what counts: anybody at the bed; an answer, somebody who came for a call and not on the round; or
+    clinicians, by whom a need for the team is met.
+    """
 
     interruptions_per_nurse_hour: Annotated[float, Meta(gt=0, le=60)]
     level: Literal["bedside", "team"] = "team"
+    reached: Reached = "anybody"
     reached_within_min: Annotated[float, Meta(gt=0, le=120)] = 5.0
     reached_share: Annotated[float, Meta(ge=0, le=1)] = 0.99
 
@@ -288,6 +295,9 @@ def plan_base(study: Study, where: str) -> StudyPlan:
         remedy = "Leave it out; how a woman in a recording would have done is not known"
         raise BadStudy(f"study {where}: care_changes_course", value=True, remedy=remedy)
     _check_told_apart(study.cases, where)
+    if study.limit.reached == "clinicians" and study.limit.level != Level.TEAM.value:
+        remedy = "Use anybody or answer, or level team: a need of level bedside asks for no clinicians"
+        raise BadStudy(f"study {where}: limit.reached", study.limit.reached, remedy)
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):

@@ -12,14 +12,14 @@ several draws of its staff, all of them count and belong together with their shi
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from msgspec import Struct, field
 
 from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import LEVELS
-from quietward.study.plan import BASE, Study, Variant
+from quietward.study.plan import BASE, Reached, Study, StudyLimit, Variant
 from quietward.study.run import Result, halves
 from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
@@ -43,6 +43,22 @@ POLICY = "policy"
 
 Verdict = Literal["yes", "yes, not certain", "no, not certain", "no"]
 """Whether a limit is met by what was seen; certain where the whole 95 % intervals say the same."""
+
+
+class Counted(NamedTuple):
+    """What counts as reached, in words: a need has been ..., which is that ...; how long it takes to ..."""
+
+    verb: str
+    means: str
+    to: str
+
+
+COUNTED: dict[Reached, Counted] = {
+    "anybody": Counted("reached", "somebody is at the bed", "bed"),
+    "answer": Counted("answered", "somebody is at the bed who came for a call, and not on the round", "answer"),
+    "clinicians": Counted("reached by clinicians", "clinicians are at the bed", "clinicians"),
+}
+"""By what a limit says of it (`StudyLimit`)."""
 
 
 class Estimate(Struct, frozen=True):
@@ -105,7 +121,7 @@ class ReasonRow(Struct, frozen=True):
 class NeedRow(Struct, frozen=True):
     """Needs of one kind under one variant. by: who came first: for a call, on the round, clinicians; "": nobody.
 
-    late_once_shown: as in `VariantRow`; shown: when the trace itself shows the need.
+    reached: by what the limit counts. late_once_shown: as in `VariantRow`; shown: when the trace itself shows the need.
     """
 
     what: str
@@ -142,7 +158,8 @@ class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
     noted: share of the bed-hours in which a bed called nobody and was not quiet.
-    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time.
+    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time; what is
+    reached, here and in `reached`, the limit says.
     late_once_shown: of those that the trace itself shows while they last, by a published definition, the ones that were
     not reached in time from then on. meets:
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
@@ -194,7 +211,10 @@ class VariantRow(Struct, frozen=True):
 
 
 class LateNeed(Struct, frozen=True):
-    """One need that was not reached in time. why: `WHY_LATE`; delays in seconds from its beginning, None: never."""
+    """One need that was not reached in time. why: see below; delays in seconds from its beginning, None: never.
+
+    reached_s: to anybody; counted_s: to what the limit counts.
+    """
 
     shift: str
     seed: int
@@ -209,13 +229,15 @@ class LateNeed(Struct, frozen=True):
     reached_by: str
     why: str
     draw: int = 1
+    counted_s: float | None = None
 
 
-NOT_FLAGGED, ONLY_LOOK, NOT_COME = (
-    "no flag in time",
-    "no more than a look in time",
-    "called in time, nobody came in time",
-)
+NOT_FLAGGED, ONLY_LOOK = "no flag in time", "no more than a look in time"
+NOT_COME: dict[Reached, str] = {
+    "anybody": "called in time, nobody came in time",
+    "answer": "called in time, nobody answered in time",
+    "clinicians": "called in time, no clinicians in time",
+}
 
 
 class StaffRow(Struct, frozen=True):
@@ -300,7 +322,7 @@ def _staff_rows(
     return [
         StaffRow(
             s.variant.name, s.variant.staff_is, s.rate_estimate, s.late_share, s.late_once_shown,
-            _delays([e.reached_s for of in s.meant for e in of]).p50,
+            _delays([reached_s(e, result.planned.study.limit) for of in s.meant for e in of]).p50,
         )
         for s in _sums_of(result, variants, scores, nobody, draws)
     ]  # fmt: skip
@@ -314,17 +336,17 @@ def _late_needs(result: Result) -> list[LateNeed]:
         if episode.flagged_s is None or episode.flagged_s > within_s:
             return NOT_FLAGGED
         is_called = episode.called_s is not None and episode.called_s <= within_s
-        return NOT_COME if is_called else ONLY_LOOK
+        return NOT_COME[limit.reached] if is_called else ONLY_LOOK
 
     return [
         LateNeed(
             case.shift, case.seed, e.bed + 1, e.what, e.from_s, e.lasts_s, e.shown_s, e.flagged_s, e.called_s,
-            e.reached_s, e.reached_by, why(e), place // len(result.cases) + 1,
+            e.reached_s, e.reached_by, why(e), place // len(result.cases) + 1, reached_s(e, limit),
         )
         for place, shift in enumerate(result.with_staff[0])
         for case in [result.cases[place % len(result.cases)]]
         for e in shift.episodes
-        if e.level == limit.level and not _within(e, within_s)
+        if e.level == limit.level and not _within(e, limit, within_s)
     ]  # fmt: skip
 
 
@@ -406,7 +428,7 @@ class _VariantSums:
         return self.variant.staff == base.variant.staff
 
     def _is_late(self, need: Episode) -> bool:
-        return not _within(need, self._limit.reached_within_min * 60)
+        return not _within(need, self._limit, self._limit.reached_within_min * 60)
 
     @property
     def rate_estimate(self) -> Estimate:
@@ -419,14 +441,13 @@ class _VariantSums:
         return [self._need(what) for what, _ in counts.most_common()]
 
     def _need(self, what: str) -> NeedRow:
-        within_s = self._limit.reached_within_min * 60
         by_shift = [[e for e in of if e.what == what] for of in self.meant]
         own = [e for of in by_shift for e in of]
         return NeedRow(
-            what, self._share([sum(not _within(e, within_s) for e in of) for of in by_shift], list(map(len, by_shift))),
+            what, self._share([sum(map(self._is_late, of)) for of in by_shift], list(map(len, by_shift))),
             self._once_shown(by_shift), _delays([e.shown_s for e in own]),
             _delays([e.flagged_s for e in own]), _delays([e.called_s for e in own]),
-            _delays([e.reached_s for e in own]), _delays([e.clinicians_s for e in own]),
+            _delays([reached_s(e, self._limit) for e in own]), _delays([e.clinicians_s for e in own]),
             dict(Counter(e.reached_by for e in own)), self._clinicians_within(by_shift),
             self._answered_in_time(by_shift),
         )  # fmt: skip
@@ -460,7 +481,7 @@ class _VariantSums:
     def _once_shown(self, by_shift: Sequence[Sequence[Episode]]) -> Share:
         within_s = self._limit.reached_within_min * 60
         shown = [[(e, e.shown_s) for e in of if e.shown_s is not None] for of in by_shift]
-        late = [sum(not _within(e, shown_s + within_s) for e, shown_s in of) for of in shown]
+        late = [sum(not _within(e, self._limit, shown_s + within_s) for e, shown_s in of) for of in shown]
         return self._share(late, list(map(len, shown)))
 
     @property
@@ -602,7 +623,7 @@ class _VariantSums:
             self._estimate(self.rate - base.rate), ppv, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),
             self._share(before, self._meant),
-            _delays([e.reached_s for e in meant]), dict(Counter(e.reached_by for e in meant)),
+            _delays([reached_s(e, self._limit) for e in meant]), dict(Counter(e.reached_by for e in meant)),
             _delays([e.clinicians_s for e in meant]), self._needs(), late, self.late_once_shown, self.paired_late(base),
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), self.meets, self._verdict(rate, late), on_front,
@@ -626,9 +647,21 @@ def _count(shifts: Sequence[ShiftScore], rank: int, true_positive: set[bool | No
     return [sum(c.count for c in _calls_of(s, rank, None) if c.true_positive in true_positive) for s in shifts]
 
 
-def _within(episode: Episode, seconds: float) -> bool:
-    """Return whether somebody was there in time; a need that ended before that without anybody was not reached."""
-    return episode.reached_s is not None and episode.reached_s <= seconds
+def reached_s(need: Episode, limit: StudyLimit) -> float | None:
+    """Return the delay to what a limit counts as reached; None: never while the need lasted."""
+    match limit.reached:
+        case "anybody":
+            return need.reached_s
+        case "answer":
+            return need.answered_s
+        case "clinicians":
+            return need.clinicians_s
+
+
+def _within(need: Episode, limit: StudyLimit, seconds: float) -> bool:
+    """Return whether a need was reached in time; one that ended before that was not."""
+    delay_s = reached_s(need, limit)
+    return delay_s is not None and delay_s <= seconds
 
 
 def estimate(values: Matrix) -> Estimate:

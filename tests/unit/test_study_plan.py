@@ -104,6 +104,8 @@ ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.
         ({"cases": [{"hours": 1, "seeds": [1, 2]}]}, BadStudy, r"cases\[0\]: \[\].*Name one of"),
         ({"cases": [{"recordings": "no/where", "hours": 1}]}, BadStudy, r"cases\[0\].recordings: 'no/where'"),
         ({"cases": [{"scenarios": ["nowhere"], "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"scenario: 'nowhere'"),
+        ({"limit": {"interruptions_per_nurse_hour": 1, "level": "bedside", "reached": "clinicians"}}, BadStudy,
+         r"limit.reached: 'clinicians'. Use anybody or answer, or level team"),
         ({"policy": "nowhere"}, BadRules, r"nowhere"),
         ({"staff": {"beds_per_nurse": 0}}, BadStudy, r"staff.beds_per_nurse: 0"),
         ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3. There is no such key. Use .*beds_per_nurse"),

@@ -200,6 +200,43 @@ def test_a_need_for_the_team_is_met_by_clinicians_and_answered_by_who_came_for_a
     assert page.count("2 of 4 (7 % to 93 %)") >= 4
 
 
+@pytest.mark.parametrize(
+    ("reached", "in_time", "meets", "says"),
+    [
+        ("anybody", 4, True, "meets its limit, but not with certainty: 4 of 4 needs (team) reached within 5 min"),
+        ("answer", 2, True, "meets its limit, but not with certainty: 2 of 4 needs (team) answered within 5 min"),
+        (
+            "clinicians",
+            1,
+            False,
+            "DOES NOT MEET its limit, but not with certainty: 1 of 4 needs (team) reached by clin",
+        ),
+    ],
+)
+def test_a_study_says_what_its_limit_counts_as_reached(reached: str, in_time: int, meets: bool, says: str) -> None:
+    """The same four needs, all shown at once: a nurse at once, answers to two of them, clinicians in time at one."""
+    shift = score([False] * 4, 8)
+    came = [(0.0, 240.0), (None, 600.0), (300.0, 660.0), (None, None)]
+    episodes = [
+        msgspec.structs.replace(e, answered_s=answered, clinicians_s=clinicians, shown_s=0.0)
+        for e, (answered, clinicians) in zip(shift.episodes, came, strict=True)
+    ]
+    summary = made_up({"today": [msgspec.structs.replace(shift, episodes=episodes)] * 2}, counts=reached)
+    (row,) = summary.rows
+    assert (row.late.count, row.late.of, row.meets) == (4 - in_time, 4, meets)
+    assert row.late_once_shown.count == row.by_need[0].late.count == len(summary.late) == 4 - in_time
+    assert row.reached.never == {"anybody": 0, "answer": 2, "clinicians": 1}[reached]
+    assert row.by_need[0].reached == row.reached
+    assert summary.today_on_all.median_s == row.reached.p50
+    full = report.full_report(summary.reported, summary, "quietward study x")
+    assert says in full.headline
+    page = report_page.render(summary.reported, full)
+    counted = result.COUNTED[summary.reported.planned.study.limit.reached]
+    assert f"{counted.verb.capitalize()}: {counted.means}." in page
+    assert f"Late: not {counted.verb} within 5 min" in page
+    assert f"median to {counted.to}" in page
+
+
 def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     """Care changes the course: under the second policy bed 0 never needs anybody, and bed 1 is reached in time."""
     shift = score([True, True, False], 8)
@@ -218,12 +255,13 @@ def made_up(
     reached: float = 0.5,
     staff_draws: int = 1,
     vary: list[dict[str, Any]] | None = None,
+    counts: str = "anybody",
 ) -> Summary:
     """Summarize policies with these scores, shift by shift; the first is today's."""
     if vary is None:
         vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
-    plan = small(vary=vary, alarm=[], staff_draws=staff_draws,
-                 limit={"interruptions_per_nurse_hour": limit, "reached_share": reached})  # fmt: skip
+    asked = {"interruptions_per_nurse_hour": limit, "reached_share": reached, "reached": counts}
+    plan = small(vary=vary, alarm=[], staff_draws=staff_draws, limit=asked)
     variants = [
         msgspec.structs.replace(v, name=name) for v, name in zip(plan.variants, scores, strict=True)
     ]  # fmt: skip

@@ -94,6 +94,22 @@ def test_who_checks_does_not_choose_staff_either(tmp_path: Path) -> None:
     assert differing(tmp_path) == ["policy that was chosen"]
 
 
+def test_who_checks_counts_what_the_limit_counts(tmp_path: Path) -> None:
+    limit = {"interruptions_per_nurse_hour": 20.0, "reached": "clinicians"}
+    ran = run_study(small(vary=[], alarm=[], limit=limit), tmp_path / "done")
+    digests = {path.name: tables.digest(path) for path in tables.write(tmp_path, ran)}
+    found = report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests", tables=digests)
+    report.write(tmp_path, found, "page")
+    assert differing(tmp_path) == []
+    needs = rows(tmp_path / "episodes.csv")
+    need = next(
+        row for row in needs if usual(row) and row["level"] == "team" and float(row["clinicians_s"] or 0) <= 300
+    )
+    need["reached_s"] = ""
+    rewrite(tmp_path, "episodes.csv", needs)
+    assert differing(tmp_path) == ["needs whose visits say otherwise"], "what it does not count makes no figure"
+
+
 @pytest.mark.parametrize("name", ["shifts.csv", "calls.csv", "episodes.csv", "visits.csv", "visits.parquet"])
 def test_one_byte_is_noticed(name: str, copy: Path) -> None:
     (copy / name).write_bytes((copy / name).read_bytes() + b"\n")
