@@ -216,6 +216,26 @@ def test_the_same_seed_gives_the_same_shift_and_another_one_another() -> None:
     assert visits("a") == visits("a") != visits("b")
 
 
+@pytest.mark.parametrize("level", [LOOK, BEDSIDE, TEAM])
+@pytest.mark.parametrize("students", [0.0, 1.0])
+def test_one_more_call_at_a_bed_changes_no_luck_at_another(level: int, students: float) -> None:
+    """As what is done to women: variants that call otherwise elsewhere have the same numbers drawn here."""
+    tasks = {**BUSY_WITH_NOTHING, "spread": 0.5}
+    staff = structs.replace(usual(tasks=tasks), student_share=students, beds_per_nurse=8)
+    needed = BedTruth([Span("team", 0, 1e6)], [], [])
+    beds = [needed if bed == 5 else NOTHING for bed in range(8)]
+    calls = [(6000.0 * (i + 1), 5, (LOOK, BEDSIDE, TEAM)[i % 3]) for i in range(24)]
+
+    def came(calls: list[tuple[float, int, int]]) -> dict[int, list[Visit]]:
+        staff_on_shift, _ = shift(sorted(calls), beds, staff, 0.6, hours=50)
+        return {bed: [v for v in staff_on_shift.visits if v.bed == bed] for bed in (3, 5)}
+
+    usually, once_more = came(calls), came([*calls, *((9000.0 + i, 3, level) for i in (0.0, 12000.0, 24000.0))])
+    assert once_more[5] == usually[5]
+    assert len(usually[5]) > 10
+    assert once_more[3] or level == LOOK
+
+
 @pytest.mark.parametrize(
     ("t_s", "about_signal", "is_true"),
     [
