@@ -114,6 +114,7 @@ class _Run(NamedTuple):
     """From when the trace shows them, of those that it shows, to what the limit counts."""
     within_s: float
     most_used: list[float]
+    used_at_end: list[float]
     births: int
 
     def is_of(self, policy: str, staff: str, half: str) -> bool:
@@ -146,16 +147,18 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
             if row["shown_s"]:
                 from_shown[_key(row)].append(needs[_key(row)][-1] - float(row["shown_s"]))
     most_used: dict[RunKey, list[float]] = defaultdict(list)
+    used_at_end: dict[RunKey, list[float]] = defaultdict(list)
     births: dict[RunKey, int] = defaultdict(int)
     for row in tables["outcomes"]:
         most_used[_key(row)].append(float(row["most_used"]))
+        used_at_end[_key(row)].append(float(row["reserve_used"]))
         births[_key(row)] += int(row["is_birth"])
     return [
         _Run(
             key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
             {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
             calls[key], heard[key], needs[key], answered[key], clinicians[key], from_shown[key],
-            limit["reached_within_min"] * 60, most_used[key], births[key],
+            limit["reached_within_min"] * 60, most_used[key], used_at_end[key], births[key],
         )
         for row in tables["shifts"]
         for key in [_key(row)]
@@ -202,6 +205,8 @@ def _row(row: dict[str, Any], own: list[_Run], limit: dict[str, Any]) -> list[Co
     if row["outcomes"] is not None:
         used = [x for run in own for x in run.most_used]
         pairs["most of the reserve that was used"] = row["outcomes"]["most_used"]["value"], sum(used) / len(used)
+        at_end = [x for run in own for x in run.used_at_end]
+        pairs["reserve used at the end"] = row["outcomes"]["used_at_end"]["value"], sum(at_end) / len(at_end)
         pairs["births"] = row["outcomes"]["births"], sum(run.births for run in own)
     if delays:
         middle = delays[math.ceil(len(delays) / 2) - 1]

@@ -173,13 +173,13 @@ OTHER_STAFF: dict[str, tuple[str, float]] = {
     "a nurse for 3 beds": ("beds_per_nurse", 3),
     "a nurse for 6 beds": ("beds_per_nurse", 6),
 }
-"""What every report says its figures hang on: rounds, trust, and how many there are; of plain alarms, trust alone."""
+"""What every report says today's figures hang on: rounds, trust, and how many there are; of others, trust alone."""
 
 
 class StudyPlan(Struct, frozen=True):
     """A study, checked, with all its variants; the base is the first of them.
 
-    other_staff: base and plain alarms once more, with those of `OTHER_STAFF`.
+    other_staff: base and plain alarms once more, with those of `OTHER_STAFF`; where care changes the course, the base.
     """
 
     study: Study
@@ -264,9 +264,9 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
         raise BadStudy(f"study {where}: vary", repeated[0], "Occurs twice; give every value once")
-    # Where care changes the course, each costs as much as a study of its own: another study says what figures hang on.
-    others = [] if study.care_changes_course else _with_other_staff(variants)
-    return structs.replace(base, variants=variants, other_staff=others)
+    # Where care changes the course each costs as much as a study of its own, so that only today's is there again.
+    plain = [] if study.care_changes_course else [v for v in variants if v.alarm is not None]
+    return structs.replace(base, variants=variants, other_staff=with_other_staff([today, *plain]))
 
 
 def _alarm_times(own: AlarmTimes, policy: Policy) -> AlarmTimes:
@@ -277,13 +277,13 @@ def _alarm_times(own: AlarmTimes, policy: Policy) -> AlarmTimes:
     return structs.replace(usual, **given)
 
 
-def _with_other_staff(variants: list[Variant]) -> list[Variant]:
+def with_other_staff(variants: list[Variant]) -> list[Variant]:
+    """Return variants once more, the base with all of `OTHER_STAFF`, others with those who trust otherwise."""
     return [
         structs.replace(one, staff=_staff_with(one.staff, *change), staff_is=words)
         for one in variants
-        if one.name == BASE or one.alarm is not None
         for words, change in OTHER_STAFF.items()
-        if one.alarm is None or change[0].startswith("trust.")
+        if one.name == BASE or change[0].startswith("trust.")
     ]
 
 

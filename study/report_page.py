@@ -268,16 +268,15 @@ def _outcomes(rows: Sequence[VariantRow]) -> ReportTable | None:
         full_name(row), share_in_words(o.gave_out),
         NONE if row.name == BASE else _paired(o.gave_out_against_today), interval(o.most_used),
         NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, {p_in_words(o.p, o.p_is_exact)}",
+        interval(o.used_at_end),
+        NONE if row.name == BASE else
+        f"{difference(o.used_at_end_against_today)}, {p_in_words(o.used_at_end_p, o.used_at_end_p_is_exact)}",
         str(o.births),
     ] for row in rows if (o := row.outcomes) is not None]  # fmt: skip
     head = [
-        "variant",
-        "reserve used up",
-        "against today's",
-        "most of the reserve used, mean",
-        "against today's",
-        "births",
-    ]
+        "variant", "reserve used up", "against today's", "most of the reserve used, mean", "against today's",
+        "used at birth or at the end, mean", "against today's", "births",
+    ]  # fmt: skip
     return ReportTable(head, lines) if lines else None
 
 

@@ -10,7 +10,7 @@ several draws of its staff, all of them count and belong together with their shi
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -19,13 +19,14 @@ from msgspec import Struct, field
 
 from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import LEVELS
-from quietward.study.plan import BASE, Reached, Study, StudyLimit, Variant
+from quietward.study.plan import BASE, Reached, Study, StudyLimit, Variant, with_other_staff
 from quietward.study.run import Result, halves
 from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
     BETWEEN,
     LEVEL,
     Matrix,
+    Permutation,
     clustered_interval,
     draw_shifts,
     mcnemar_p,
@@ -140,9 +141,10 @@ class NeedRow(Struct, frozen=True):
 class OutcomeRow(Struct, frozen=True):
     """How it went with those who had an emergency, where care changes the course.
 
-    births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average; against
-    today: difference, and p of a permutation test, shift by shift, for which assignments were drawn unless p_is_exact.
-    gave_out: reserves that were used up.
+    births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average;
+    used_at_end: the share that was used at the birth, or at the end of what was watched; against today: difference, and
+    p of a permutation test, shift by shift, for which assignments were drawn unless it is exact. gave_out: reserves
+    that were used up.
     """
 
     births: int
@@ -152,6 +154,10 @@ class OutcomeRow(Struct, frozen=True):
     gave_out: Share
     gave_out_against_today: Paired
     p_is_exact: bool = True
+    used_at_end: Estimate = Estimate(None, None, None)
+    used_at_end_against_today: Estimate = Estimate(None, None, None)
+    used_at_end_p: float = 1.0
+    used_at_end_p_is_exact: bool = True
 
 
 class VariantRow(Struct, frozen=True):
@@ -256,7 +262,7 @@ class Choice(Struct, frozen=True):
 
     chosen_on: how many shifts; rate, late: of the chosen one on those. alike: the policies that cannot be told apart
     from it, neither by what is late nor by interruptions; as_late: those that cannot by what is late; of: so many
-    others.
+    others. Where none is chosen, those are of today's.
     """
 
     name: str | None
@@ -350,32 +356,50 @@ def _late_needs(result: Result) -> list[LateNeed]:
     ]  # fmt: skip
 
 
+def chosen_with_other_staff(result: Result) -> list[Variant]:
+    """Return the policy that will be chosen with staff who trust otherwise; none where that is today's, or none is."""
+    chosen_on, _ = halves([case.shift for case in result.cases])
+    on = _sums(result.of(chosen_on), 0)
+    best = [on[place].variant for place in _best(on)]
+    return with_other_staff([variant for variant in best if variant.name != BASE])
+
+
+def _may_be_chosen(sums: "Sequence[_VariantSums]") -> list[bool]:
+    """Return which are policies with the study's own staff: a study compares policies, and assumes its staff."""
+    base = next(s for s in sums if s.variant.name == BASE)
+    return [s.variant.policy is not None and s.has_staff_of(base) for s in sums]
+
+
+def _best(on: "Sequence[_VariantSums]") -> list[int]:
+    """Return the place of the policy that meets the limit, is the least late and then the quietest; empty: none is."""
+    if not on[0].of_draw or not on[0].needs:
+        return []
+    meeting = [i for i, may_be in enumerate(_may_be_chosen(on)) if may_be and on[i].meets]
+    return sorted(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))[:1]
+
+
 def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", seed: int) -> Choice:
     """Return the policy that meets the limit and is the least late, then the quietest, on one half.
 
-    Those that differ in anything of the staff are left out: a study compares policies, and assumes its staff.
-    Which others cannot be told apart from it is looked at on the other half, with as many comparisons taken into
-    account as there are (Bonferroni).
+    Which others cannot be told apart from it, or from today's where there is none, is looked at on the other half, with
+    as many comparisons taken into account as there are (Bonferroni).
     """
-    shifts = on[0].of_draw
+    shifts, best = on[0].of_draw, _best(on)
+    place = best[0] if best else next(i for i, s in enumerate(reported) if s.variant.name == BASE)
+    one = reported[place]
+    others = [s for s, may_be in zip(reported, _may_be_chosen(reported), strict=True) if may_be and s is not one]
+    as_late = [s for s in others if one.paired_late(s).p * len(others) >= LEVEL]
+    alike = [s for s in as_late if paired_p(one.more_interruptions(s), seed).p * len(others) >= LEVEL]
+    told = [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others)
+    if best:
+        return Choice(one.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share, *told)
     if not shifts:
-        return Choice(None, "there is one shift of a kind at most, and none is left to choose on", 0)
-    base = next(s for s in on if s.variant.name == BASE)
-    may_be_chosen = [s.variant.policy is not None and s.has_staff_of(base) for s in on]
-    meeting = [i for i, s in enumerate(on) if may_be_chosen[i] and s.meets]
-    if not sum(len(of) for of in on[0].meant):
-        return Choice(None, "in the shifts to choose on nobody is known to have been needed at this level", shifts)
-    if not meeting:
-        return Choice(None, "none of the policies meets the limit on the shifts to choose on", shifts)
-    place = min(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))
-    best = reported[place]
-    others = [s for s, may_be in zip(reported, may_be_chosen, strict=True) if may_be and s is not best]
-    as_late = [s for s in others if best.paired_late(s).p * len(others) >= LEVEL]
-    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed).p * len(others) >= LEVEL]
-    return Choice(
-        best.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share,
-        [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others),
-    )  # fmt: skip
+        why = "there is one shift of a kind at most, and none is left to choose on"
+    elif not on[0].needs:
+        why = "in the shifts to choose on nobody is known to have been needed at this level"
+    else:
+        why = "none of the policies meets the limit on the shifts to choose on"
+    return Choice(None, why, shifts, None, None, *told)
 
 
 def in_both(own: Sequence[Episode], others: Sequence[Episode]) -> list[tuple[Episode, Episode]]:
@@ -423,6 +447,11 @@ class _VariantSums:
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
 
+    @property
+    def needs(self) -> int:
+        """How many needs of the limit's level there are."""
+        return sum(self._meant)
+
     def has_staff_of(self, base: "_VariantSums") -> bool:
         """Whether its staff are those of the base."""
         return self.variant.staff == base.variant.staff
@@ -435,7 +464,7 @@ class _VariantSums:
         """Interruptions per nurse-hour."""
         return self._rate(self._interruptions, self._nurse_hours)
 
-    def _needs(self) -> list[NeedRow]:
+    def _by_need(self) -> list[NeedRow]:
         """Return the needs of the limit's level by what was wrong, the most frequent first."""
         counts = Counter(e.what for of in self.meant for e in of)
         return [self._need(what) for what, _ in counts.most_common()]
@@ -558,19 +587,23 @@ class _VariantSums:
         if not sum(beds):
             return None
 
-        def used(outcomes: Sequence[Sequence[Outcome]]) -> list[float]:
-            return [sum(o.most_used for o in of) for of in outcomes]
-
         def out(of: Sequence[Outcome]) -> list[bool]:
             return [o.most_used >= USED_UP for o in of]
 
+        def compared(used: Callable[[Outcome], float]) -> tuple[Estimate, Estimate, Permutation]:
+            """Return how much was used on average, how much more than under today's policy, and the p of that."""
+            here, there = ([sum(map(used, of)) for of in outcomes] for outcomes in (own, others))
+            more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(here, there, beds, strict=True)])
+            ratio, of_others = self._ratio(here, beds), self._ratio(there, beds)
+            return self._estimate(ratio), self._estimate(ratio - of_others), paired_p(more, self._seed)
+
         pairs = [list(zip(out(here), out(there), strict=True)) for here, there in zip(own, others, strict=True)]
-        more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(used(own), used(others), beds, strict=True)])
-        against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
-        p, is_exact = paired_p(more, self._seed)
+        most_used, most_against, p = compared(lambda o: o.most_used)
+        at_end, at_end_against, at_end_p = compared(lambda o: o.reserve_used)
         return OutcomeRow(
-            sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
-            p, self._share([sum(out(of)) for of in own], beds), self._paired(pairs), is_exact,
+            sum(o.is_birth for of in own for o in of), most_used, most_against, p.p,
+            self._share([sum(out(of)) for of in own], beds), self._paired(pairs), p.is_exact,
+            at_end, at_end_against, at_end_p.p, at_end_p.is_exact,
         )  # fmt: skip
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
@@ -624,7 +657,8 @@ class _VariantSums:
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),
             self._share(before, self._meant),
             _delays([reached_s(e, self._limit) for e in meant]), dict(Counter(e.reached_by for e in meant)),
-            _delays([e.clinicians_s for e in meant]), self._needs(), late, self.late_once_shown, self.paired_late(base),
+            _delays([e.clinicians_s for e in meant]), self._by_need(), late, self.late_once_shown,
+            self.paired_late(base),
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), self.meets, self._verdict(rate, late), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),

@@ -12,13 +12,14 @@ import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import msgspec
+from msgspec import structs
 
 from quietward.contracts.errors import BadStudy
 from quietward.study import care, cases
@@ -115,9 +116,11 @@ def run(
     folder: Path,
     workers: int,
     moved: Callable[[Progress], None] = lambda _: None,
+    also: Callable[[Result], list[Variant]] = lambda _: [],
 ) -> Result:
     """Run a study. groups: its shifts, from `cases.group_cases`. folder: of finished jobs.
 
+    also: which variants with other staff are wanted beside the plan's, once all others have run.
     moved: called with how far it is, every `TOLD_EVERY_S` from the beginning on.
     Raises BadStudy when the folder cannot be written to.
     """
@@ -134,19 +137,7 @@ def run(
     with ProcessPoolExecutor(workers, initializer=begin_process, initargs=(counts,)) as pool:
 
         def results(futures: list[Future[Any]]) -> list[Any]:
-            """Wait for all; return their results. The first error ends the study."""
-            waiting = set(futures)
-            while waiting:
-                moved(progress(load, counts[:], time.monotonic() - began))
-                done, waiting = wait(waiting, TOLD_EVERY_S)
-                for future in done:
-                    try:
-                        future.result()
-                    except OSError as error:  # a job has read its own files before
-                        why = error.strerror or str(error)
-                        raise BadStudy("--out", str(folder), f"Cannot be written to: {why}") from error
-            moved(progress(load, counts[:], time.monotonic() - began))
-            return [future.result() for future in futures]
+            return _results(futures, folder, lambda: moved(progress(load, counts[:], time.monotonic() - began)))
 
         results([pool.submit(_measure, planned, group, folder) for group in groups])
 
@@ -173,13 +164,37 @@ def run(
         unanswered = all_variants(planned.variants, None)
         ppv = [_learnt(scores, flat) for scores in unanswered]
         learnt = {v.name: of for v, of in zip(planned.variants, ppv, strict=True)}  # other staff learn the same
-        of_all = [*ppv, *(learnt[v.name] for v in planned.other_staff)]
-        with_staff: list[list[ShiftScore]] = [[] for _ in of_all]
-        for draw in range(1, planned.study.staff_draws + 1):
-            drawn = all_variants([*planned.variants, *planned.other_staff], of_all, draw)
-            with_staff = [[*before, *more] for before, more in zip(with_staff, drawn, strict=True)]
-    n = len(planned.variants)
-    return Result(planned, flat, with_staff[:n], unanswered, ppv, with_staff[n:])
+
+        def with_staff(variants: list[Variant]) -> list[list[ShiftScore]]:
+            scores: list[list[ShiftScore]] = [[] for _ in variants]
+            for draw in range(1, planned.study.staff_draws + 1):
+                drawn = all_variants(variants, [learnt[v.name] for v in variants], draw)
+                scores = [[*before, *more] for before, more in zip(scores, drawn, strict=True)]
+            return scores
+
+        scores, n = with_staff([*planned.variants, *planned.other_staff]), len(planned.variants)
+        found = Result(planned, flat, scores[:n], unanswered, ppv, scores[n:])
+        more = also(found)
+        if more:
+            whole = structs.replace(planned, other_staff=[*planned.other_staff, *more])
+            found = replace(found, planned=whole, other_staff=[*found.other_staff, *with_staff(more)])
+        return found
+
+
+def _results(futures: list[Future[Any]], folder: Path, tell: Callable[[], None]) -> list[Any]:
+    """Wait for all; return their results. The first error ends the study."""
+    waiting = set(futures)
+    while waiting:
+        tell()
+        done, waiting = wait(waiting, TOLD_EVERY_S)
+        for future in done:
+            try:
+                future.result()
+            except OSError as error:  # a job has read its own files before
+                why = error.strerror or str(error)
+                raise BadStudy("--out", str(folder), f"Cannot be written to: {why}") from error
+    tell()
+    return [future.result() for future in futures]
 
 
 def _learnt(unanswered: Sequence[ShiftScore], cases: Sequence[Case]) -> list[PpvByLevel]:

@@ -79,7 +79,7 @@ def study(
         what = f"{now.phase + 1} of {len(PHASES)}, {PHASES[now.phase]}"
         lines.tell(what, now.bed_hours, now.of, now.left_s)
 
-    outcome = runner.run(planned, groups, done_before, processes, moved)
+    outcome = runner.run(planned, groups, done_before, processes, moved, result.chosen_with_other_staff)
     lines.end()
     summary = result.summarize(outcome)
     written = tables.write(out, outcome)

@@ -14,12 +14,26 @@ from markupsafe import escape
 from matplotlib.patches import Rectangle
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import cases, figures, report, report_page, result, run, simulation, statistics, what_if
+from quietward.study import (
+    cases,
+    check,
+    figures,
+    plan,
+    report,
+    report_page,
+    result,
+    run,
+    simulation,
+    statistics,
+    tables,
+    what_if,
+)
 from quietward.study.cases import Case
+from quietward.study.plan import StudyPlan
 from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
 from quietward.study.run import Result
-from quietward.study.score import CallCount, Episode, ShiftScore
+from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.staff import AGAIN, CLINICIANS
 from tests.studies import measured_shifts, run_study, small
 
@@ -144,10 +158,10 @@ def test_each_half_learns_trust_from_its_own_shifts(found: Result) -> None:
 
 def test_staff_of_each_shift_expect_what_its_half_has_taught() -> None:
     """In the first of two shifts nothing is believed, in the second all: the same staff, other answers."""
-    measured, plan = measured_shifts(), small(vary=[], alarm=[])
+    measured, planned = measured_shifts(), small(vary=[], alarm=[])
     none, full = dict.fromkeys((1, 2, 3), 0.0), dict.fromkeys((1, 2, 3), 1.0)
-    (apart,) = simulation.simulate_shifts(measured, plan.variants, [[none, full]])
-    (believed,) = simulation.simulate_shifts(measured, plan.variants, [[full, full]])
+    (apart,) = simulation.simulate_shifts(measured, planned.variants, [[none, full]])
+    (believed,) = simulation.simulate_shifts(measured, planned.variants, [[full, full]])
     assert apart[1] == believed[1]
     answers = [sum(v.why == "call" for v in shifts[0].visits) for shifts in (apart, believed)]
     assert answers[0] < answers[1]
@@ -249,28 +263,111 @@ def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     assert (paired.late_here_only, paired.late_there_only) == (0, 2)
 
 
-def made_up(
+def made_up_result(
     scores: dict[str, list[ShiftScore]],
     limit: float = 5.0,
     reached: float = 0.5,
     staff_draws: int = 1,
     vary: list[dict[str, Any]] | None = None,
     counts: str = "anybody",
-) -> Summary:
-    """Summarize policies with these scores, shift by shift; the first is today's."""
+) -> Result:
+    """Return policies with these scores, shift by shift; the first is today's."""
     if vary is None:
         vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
     asked = {"interruptions_per_nurse_hour": limit, "reached_share": reached, "reached": counts}
-    plan = small(vary=vary, alarm=[], staff_draws=staff_draws, limit=asked)
-    variants = [
-        msgspec.structs.replace(v, name=name) for v, name in zip(plan.variants, scores, strict=True)
-    ]  # fmt: skip
-    of_each = list(scores.values())
-    n = len(of_each[0]) // staff_draws
+    planned = small(vary=vary, alarm=[], staff_draws=staff_draws, limit=asked)
+    variants = [msgspec.structs.replace(v, name=name) for v, name in zip(planned.variants, scores, strict=True)]
+    return as_played(msgspec.structs.replace(planned, variants=variants, other_staff=[]), list(scores.values()), [])
+
+
+def as_played(planned: StudyPlan, of_each: list[list[ShiftScore]], others: list[list[ShiftScore]]) -> Result:
+    """Return scores as those of a plan's variants, and of those with other staff."""
+    n = len(of_each[0]) // planned.study.staff_draws
     shifts = [Case("night-shift", 8, seed) for seed in range(n)]
-    planned = msgspec.structs.replace(plan, variants=variants, other_staff=[])
     nobody = [own[:n] for own in of_each]
-    return result.summarize(Result(planned, shifts, of_each, nobody, [[{}] * n] * len(scores), []), draws=200)
+    return Result(planned, shifts, of_each, nobody, [[{}] * len(own) for own in of_each], others)
+
+
+def made_up(scores: dict[str, list[ShiftScore]], *args: Any, **kwargs: Any) -> Summary:
+    """Summarize policies with these scores, as `made_up_result` takes them."""
+    return result.summarize(made_up_result(scores, *args, **kwargs), draws=200)
+
+
+def rendered(ran: Result) -> str:
+    """Return the report of a study as HTML."""
+    summary = result.summarize(ran, draws=20)
+    return report_page.render(summary.reported, report.full_report(ran, summary, "quietward study x"))
+
+
+@pytest.mark.parametrize("name", plan.names())
+def test_every_report_says_what_its_figures_hang_on(name: str) -> None:
+    """Rounds, trust and numbers of nurses under today's policy, also where care changes the course."""
+    planned = plan.load(name)
+    shifts = [score([True, False], 8)] * 4 * planned.study.staff_draws
+    page = rendered(as_played(planned, [shifts] * len(planned.variants), [shifts] * len(planned.other_staff)))
+    section = page.partition("What the figures hang on")[2].partition("</section>")[0]
+    for words in plan.OTHER_STAFF:
+        assert f"<td>{words}</td>" in section, words
+    assert "With other staff today's figures lie between" in page
+
+
+def test_of_the_chosen_policy_it_is_said_what_other_trust_makes_of_it() -> None:
+    scores = {"today": [score([True, False], 16)] * 8, "chosen": [score([False, False], 16)] * 8}
+    ran = made_up_result(scores)
+    more = result.chosen_with_other_staff(ran)
+    assert [(v.name, v.staff_is) for v in more] == [
+        ("chosen", "half of all calls answered, or more"), ("chosen", "all calls answered")
+    ]  # fmt: skip
+    assert [v.staff.trust.least for v in more] == [0.5, 1.0]
+    planned = msgspec.structs.replace(ran.planned, other_staff=more)
+    page = rendered(as_played(planned, ran.with_staff, [scores["chosen"]] * 2))
+    assert page.count("<td>all calls answered</td>") == 1
+    assert result.chosen_with_other_staff(made_up_result({"today": scores["chosen"], "other": scores["today"]})) == []
+    assert result.chosen_with_other_staff(made_up_result(scores, limit=0.1)) == []
+
+
+def test_where_none_is_chosen_those_are_named_that_cannot_be_told_apart_from_todays() -> None:
+    scores = {
+        "today": [score([i % 12 < 2, False], 16 + i % 3) for i in range(24)],
+        "alike": [score([False, False], 17) for _ in range(24)],
+        "louder": [score([False, False], 30) for _ in range(24)],
+        "later": [score([True, True], 17) for _ in range(24)],
+    }
+    ran = made_up_result(scores, limit=0.1)
+    choice = result.summarize(ran, draws=20).choice
+    assert (choice.name, choice.of) == (None, 3)
+    assert (choice.alike, choice.as_late) == (["alike"], ["alike", "louder"])
+    page = rendered(ran)
+    assert "2 of the 3 other policies cannot be told apart from today's. Nor by interruptions:" in page
+    assert "alike: long-fall.limit 60" in page.partition('class="alike"')[2][:200]
+
+
+def test_what_is_left_of_the_reserve_at_the_birth_is_compared_too(tmp_path: Path) -> None:
+    """The same was used at the most; under the other policy half of it had come back by then."""
+
+    def ends(used: float, *, late: bool) -> ShiftScore:
+        outcomes = [
+            Outcome(bed, "abruption", 3600.0, is_birth=True, reserve_used=used, most_used=0.8) for bed in (0, 1)
+        ]
+        return msgspec.structs.replace(score([late, False], 8), outcomes=outcomes)
+
+    ran = made_up_result({"today": [ends(0.8, late=True)] * 8, "other": [ends(0.4, late=False)] * 8})
+    summary = result.summarize(ran, draws=50)
+    today, other = (row.outcomes for row in summary.rows)
+    assert today is not None
+    assert other is not None
+    assert (today.used_at_end.value, other.used_at_end.value) == pytest.approx((0.8, 0.4))
+    assert other.used_at_end_against_today.value == pytest.approx(-0.4)
+    assert (other.used_at_end_p, other.p) == (pytest.approx(2 / 2**4), 1.0)
+    full = report.full_report(ran, summary, "quietward study x")
+    page = report_page.render(summary.reported, full)
+    assert "used at birth or at the end, mean" in page
+    assert "-0.4 (-0.4 to -0.4), p 0.12" in page
+    tables.write(tmp_path, ran)
+    report.write(tmp_path, full, page)
+    of_reserve = [one for one in check.check(tmp_path) if "reserve" in one.what]
+    assert len(of_reserve) == 4
+    assert all(one.is_same for one in of_reserve)
 
 
 def test_draws_of_the_staff_that_say_the_same_make_nothing_more_certain() -> None:

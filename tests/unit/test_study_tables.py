@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from quietward.contracts.errors import BadStudy, MissingExtra
-from quietward.study import check, report, result, tables
+from quietward.study import check, plan, report, result, tables
 from tests.studies import run_study, small
 
 DRAWS = 2
@@ -19,7 +19,9 @@ DRAWS = 2
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A study's folder."""
     folder = tmp_path_factory.mktemp("whole")
-    ran = run_study(small(staff_draws=DRAWS), folder / "done")
+    ran = run_study(
+        small(staff_draws=DRAWS), folder / "done", also=lambda r: plan.with_other_staff(r.planned.variants[1:2])
+    )
     written = [*tables.write(folder, ran), *tables.write_parquet(folder, ran)]
     digests = {path.name: tables.digest(path) for path in written}
     found = report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests", tables=digests)
@@ -60,6 +62,7 @@ def test_a_report_is_what_its_tables_say(whole: Path) -> None:
     names = [one.what for one in compared]
     assert "today: interruptions per nurse-hour" in names
     assert "at once, all calls answered: late needs" in names
+    assert "long-fall.limit 60, all calls answered: late needs" in names, "what was wanted later is there, too"
     assert "calls.csv, SHA-256" in names
     assert "calls.parquet, SHA-256" in names
 
@@ -70,8 +73,8 @@ def test_every_row_says_where_it_comes_from(whole: Path) -> None:
         assert all(row["version"] and row["commit"] and row["seed"] in "1234" for row in of)
         assert {row["condition"] for row in of} <= {"two-at-once"}
     shifts = rows(whole / "shifts.csv")
-    plan = small()
-    assert len(shifts) == DRAWS * 4 * (len(plan.variants) + len(plan.other_staff))
+    planned = small()
+    assert len(shifts) == DRAWS * 4 * (len(planned.variants) + len(planned.other_staff) + 2)
     assert [row["draw"] for row in shifts[:8]] == ["1"] * 4 + ["2"] * 4
     assert [row["half"] for row in shifts[:4]] == ["reported", "chosen on"] * 2
     visits = rows(whole / "visits.csv")
