@@ -6,7 +6,8 @@ the least of many is least by luck, too, and on the shifts it was chosen on it l
 Uncertainty of rates: shifts are resampled with replacement, kind by kind, the same draw for all variants, so that
 differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, as of fewer
 where needs or calls of a shift belong together. Between variants: exact tests, paired. Where a shift is played with
-several draws of its staff, all of them count and belong together with their shift.
+several draws of its staff, all of them count and belong together with their shift; each draw of shifts has one draw of
+the staff, and of what staff have learnt of calls, so that intervals of rates contain both.
 """
 
 from collections import Counter
@@ -435,10 +436,10 @@ class _VariantSums:
     ) -> None:
         limit = study.limit
         self._seed, self.of_draw = study.seed, len(kinds)
-        draws = len(shifts) // max(1, len(kinds))
+        draws = len(shifts) // len(kinds) if kinds else 1
         self.variant, self.shifts, self.unanswered, self._limit = variant, shifts, unanswered, limit
         self._kinds = [*kinds] * draws
-        self._weights = np.tile(np.concatenate([np.ones((1, len(kinds))), drawn]), draws)
+        self._weights = np.concatenate([np.ones((1, len(shifts))), _of_one_draw(drawn, draws)])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
         self._late = [sum(map(self._is_late, of)) for of in self.meant]
         self._meant = [len(of) for of in self.meant]
@@ -669,6 +670,14 @@ class _VariantSums:
             self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
             self.has_staff_of(base), self._clinicians_within(self.meant), self._answered_in_time(self.meant),
         )  # fmt: skip
+
+
+def _of_one_draw(drawn: Matrix, draws: int) -> Matrix:
+    """Return how often each shift is there under each draw of the staff: each time under one of them alone, in turn."""
+    times, shifts = drawn.shape
+    weights = np.zeros((times, draws, shifts))
+    weights[np.arange(times), np.arange(times) % draws] = drawn
+    return weights.reshape(times, draws * shifts)
 
 
 def _calls_of(shift: ShiftScore, rank: int | None, why: str | None) -> list[CallCount]:

@@ -156,6 +156,34 @@ def test_each_half_learns_trust_from_its_own_shifts(found: Result) -> None:
     assert found.of(reported).ppv == [[expected[i] for i in reported] for expected in found.ppv]
 
 
+def test_each_draw_of_the_staff_has_learnt_from_other_shifts_of_its_half() -> None:
+    """What a half has taught is uncertain, too: but for the first draw, from as many of its shifts, drawn again."""
+    shifts = [Case("night-shift", 8, seed) for seed in range(16)]
+    nobody = [score_of_calls(true=i, false=40 - i) for i in range(16)]
+    first, second, third = (run._learnt(nobody, shifts, 1, draw) for draw in (1, 2, 3))
+    assert first[1] == {1: pytest.approx(sum(range(1, 16, 2)) / (8 * 40))}
+    assert first[0] == {1: pytest.approx(sum(range(0, 16, 2)) / (8 * 40))}
+    for half in (0, 1):
+        assert len({of[half][1] for of in (first, second, third)}) == 3
+        assert all(of[half::2] == [of[half]] * 8 for of in (first, second, third))
+    likewise = run._learnt([score_of_calls(true=2 * i, false=80 - 2 * i) for i in range(16)], shifts, 1, 2)
+    assert likewise == second, "under every variant from the same shifts"
+
+
+def score_of_calls(true: int, false: int) -> ShiftScore:
+    """A shift with calls of which so many are true positives."""
+    calls = [CallCount("x", 1, True, true, true), CallCount("x", 1, False, false, false)]
+    return msgspec.structs.replace(score([], 0), calls=calls)
+
+
+def test_intervals_of_rates_contain_what_the_draws_of_the_staff_differ_by() -> None:
+    """All shifts are alike, and the three draws are not: without them the interval would be a point."""
+    draws = [[score([False], interruptions)] * 12 for interruptions in (8, 16, 24)]
+    (row,) = made_up({"today": [one for draw in draws for one in draw]}, staff_draws=3).rows
+    rate = row.interruptions_per_nurse_hour
+    assert (rate.low, rate.value, rate.high) == (1.0, 2.0, 3.0)
+
+
 def test_staff_of_each_shift_expect_what_its_half_has_taught() -> None:
     """In the first of two shifts nothing is believed, in the second all: the same staff, other answers."""
     measured, planned = measured_shifts(), small(vary=[], alarm=[])
@@ -400,6 +428,10 @@ def test_shifts_are_played_with_several_draws_of_their_staff(found: Result, fold
         assert drawn[:n] == once, "the first draw is that of a study with one"
         assert all(drawn[k * n : (k + 1) * n] != once for k in (1, 2)), "others come at other times"
     assert three.unanswered == found.unanswered
+    for once_learnt, learnt in zip(found.ppv, three.ppv, strict=True):
+        assert learnt[:n] == once_learnt
+    assert any(learnt[:n] != learnt[k * n : (k + 1) * n] for learnt in three.ppv for k in (1, 2))
+    assert three.of([1, 3]).ppv[0][2] == three.ppv[0][n + 1]
     assert len(three.of([1, 3]).with_staff[0]) == 6
     assert three.of([1, 3]).with_staff[0][2] == three.with_staff[0][n + 1]
 
