@@ -17,6 +17,8 @@ from quietward.contracts.errors import BadStudy
 REPORTED, CHOSEN_ON, USUAL = "reported", "chosen on", "usual"
 ALIKE = 1e-9
 LEVELS = ("look", "bedside", "team")
+DELAYS = {"anybody": "reached_s", "answer": "answered_s", "clinicians": "clinicians_s"}
+"""The column of what a limit counts as reached."""
 
 Rows = dict[str, list[dict[str, str]]]
 RunKey = tuple[str, str, str, str, str]
@@ -104,14 +106,15 @@ class _Run(NamedTuple):
     calls: dict[str, int]
     heard: dict[str, int]
     needs: list[float]
-    """Delays to somebody at the bed of needs of the limit's level, infinite where nobody came."""
+    """Delays to what the limit counts, of needs of its level; infinite where nobody came."""
     answered: list[float]
     clinicians: list[float]
     """The same to somebody who came for a call, and to clinicians."""
     from_shown: list[float]
-    """From when the trace shows them, of those that it shows, to somebody at the bed."""
+    """From when the trace shows them, of those that it shows, to what the limit counts."""
     within_s: float
     most_used: list[float]
+    used_at_end: list[float]
     births: int
 
     def is_of(self, policy: str, staff: str, half: str) -> bool:
@@ -138,22 +141,24 @@ def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
     from_shown: dict[RunKey, list[float]] = defaultdict(list)
     for row in tables["episodes"]:
         if row["level"] == limit["level"]:
-            needs[_key(row)].append(float(row["reached_s"] or math.inf))
+            needs[_key(row)].append(float(row[DELAYS[limit["reached"]]] or math.inf))
             answered[_key(row)].append(float(row["answered_s"] or math.inf))
             clinicians[_key(row)].append(float(row["clinicians_s"] or math.inf))
             if row["shown_s"]:
                 from_shown[_key(row)].append(needs[_key(row)][-1] - float(row["shown_s"]))
     most_used: dict[RunKey, list[float]] = defaultdict(list)
+    used_at_end: dict[RunKey, list[float]] = defaultdict(list)
     births: dict[RunKey, int] = defaultdict(int)
     for row in tables["outcomes"]:
         most_used[_key(row)].append(float(row["most_used"]))
+        used_at_end[_key(row)].append(float(row["reserve_used"]))
         births[_key(row)] += int(row["is_birth"])
     return [
         _Run(
             key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
             {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
             calls[key], heard[key], needs[key], answered[key], clinicians[key], from_shown[key],
-            limit["reached_within_min"] * 60, most_used[key], births[key],
+            limit["reached_within_min"] * 60, most_used[key], used_at_end[key], births[key],
         )
         for row in tables["shifts"]
         for key in [_key(row)]
@@ -200,10 +205,12 @@ def _row(row: dict[str, Any], own: list[_Run], limit: dict[str, Any]) -> list[Co
     if row["outcomes"] is not None:
         used = [x for run in own for x in run.most_used]
         pairs["most of the reserve that was used"] = row["outcomes"]["most_used"]["value"], sum(used) / len(used)
+        at_end = [x for run in own for x in run.used_at_end]
+        pairs["reserve used at the end"] = row["outcomes"]["used_at_end"]["value"], sum(at_end) / len(at_end)
         pairs["births"] = row["outcomes"]["births"], sum(run.births for run in own)
     if delays:
         middle = delays[math.ceil(len(delays) / 2) - 1]
-        pairs["median to bed, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
+        pairs["median to what counts, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
         pairs["never reached"] = row["reached"]["never"], sum(map(math.isinf, delays))
         within_s = own[0].within_s
         pairs["answered in time"] = (

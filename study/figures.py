@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from quietward.study.plan import BASE, Study
-from quietward.study.result import Estimate, Share, VariantRow
+from quietward.study.result import COUNTED, Estimate, Share, VariantRow, reached_s
 from quietward.study.run import Result
 
 RATE = "interruptions per nurse-hour"
@@ -108,14 +108,15 @@ def times(result: Result, rows: Sequence[VariantRow], study: Study) -> Figure:
     for i, row in enumerate(rows):
         shifts = result.with_staff[names.index(row.name)]
         meant = [e for s in shifts for e in s.episodes if e.level == study.limit.level]
-        times = np.sort([e.reached_s / 60 for e in meant if e.reached_s is not None])
+        delays = [reached_s(e, study.limit) for e in meant]
+        times = np.sort([delay_s / 60 for delay_s in delays if delay_s is not None])
         share = 100 * np.arange(1, len(times) + 1) / max(1, len(meant))
         colour = TODAY if row.name == BASE else CHOSEN if row.kind == "policy" else None
         panel.step([0, *times, 60], [0, *share, *share[-1:]] if len(times) else [0, 0], where="post", label=row.name,
                    color=colour, ls=styles[i % len(styles)], lw=2 if colour else 1.3)  # fmt: skip
     panel.axvline(study.limit.reached_within_min, color="#777777", lw=0.8, ls=":")
     panel.set(xlim=(0, 30), ylim=(0, 101), xlabel="min from the beginning of the need",
-              ylabel=f"reached needs ({study.limit.level}), %")  # fmt: skip
+              ylabel=f"needs ({study.limit.level}) {COUNTED[study.limit.reached].verb}, %")  # fmt: skip
     panel.legend(fontsize=8, loc="lower right")
     panel.grid(alpha=0.3)
     return figure

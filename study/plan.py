@@ -11,6 +11,7 @@ import msgspec
 from msgspec import Meta, Struct, structs
 
 from quietward.contracts.errors import BadRules, BadStudy, extra, possible
+from quietward.contracts.summary import Level
 from quietward.contracts.tables import check_table, parse_toml_table
 from quietward.detect import rule_file
 from quietward.detect.core.alerting.policy import Condition, Policy
@@ -26,6 +27,7 @@ Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(min_length=1)]
 Again = Annotated[float, Meta(ge=0, le=86400)] | None
 Hours = Annotated[float, Meta(ge=0.5, le=24)]
+Reached = Literal["anybody", "answer", "clinicians"]
 
 MOST_SHIFTS, MOST_VARIANTS = 5000, 5000
 TIME_TABLES = ("escalation", "repeat", "care")
@@ -104,10 +106,15 @@ class AlarmTimes(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class StudyLimit(Struct, frozen=True, forbid_unknown_fields=True):
-    """What a unit tolerates and what it asks for. level: the needs that are meant."""
+    """What a unit tolerates and what it asks for. level: the needs that are meant.
+
+    reached: what counts: anybody at the bed; an answer, somebody who came for a call and not on the round; or
+    clinicians, by whom a need for the team is met.
+    """
 
     interruptions_per_nurse_hour: Annotated[float, Meta(gt=0, le=60)]
     level: Literal["bedside", "team"] = "team"
+    reached: Reached = "anybody"
     reached_within_min: Annotated[float, Meta(gt=0, le=120)] = 5.0
     reached_share: Annotated[float, Meta(ge=0, le=1)] = 0.99
 
@@ -166,13 +173,13 @@ OTHER_STAFF: dict[str, tuple[str, float]] = {
     "a nurse for 3 beds": ("beds_per_nurse", 3),
     "a nurse for 6 beds": ("beds_per_nurse", 6),
 }
-"""What every report says its figures hang on: rounds, trust, and how many there are; of plain alarms, trust alone."""
+"""What every report says today's figures hang on: rounds, trust, and how many there are; of others, trust alone."""
 
 
 class StudyPlan(Struct, frozen=True):
     """A study, checked, with all its variants; the base is the first of them.
 
-    other_staff: base and plain alarms once more, with those of `OTHER_STAFF`.
+    other_staff: base and plain alarms once more, with those of `OTHER_STAFF`; where care changes the course, the base.
     """
 
     study: Study
@@ -257,9 +264,9 @@ def plan_study(study: Study, where: str) -> StudyPlan:
     if len({v.name for v in variants}) < len(variants):
         repeated = sorted({v.name for v in variants if sum(v.name == o.name for o in variants) > 1})
         raise BadStudy(f"study {where}: vary", repeated[0], "Occurs twice; give every value once")
-    # Where care changes the course, each costs as much as a study of its own: another study says what figures hang on.
-    others = [] if study.care_changes_course else _with_other_staff(variants)
-    return structs.replace(base, variants=variants, other_staff=others)
+    # Where care changes the course each costs as much as a study of its own, so that only today's is there again.
+    plain = [] if study.care_changes_course else [v for v in variants if v.alarm is not None]
+    return structs.replace(base, variants=variants, other_staff=with_other_staff([today, *plain]))
 
 
 def _alarm_times(own: AlarmTimes, policy: Policy) -> AlarmTimes:
@@ -270,13 +277,13 @@ def _alarm_times(own: AlarmTimes, policy: Policy) -> AlarmTimes:
     return structs.replace(usual, **given)
 
 
-def _with_other_staff(variants: list[Variant]) -> list[Variant]:
+def with_other_staff(variants: list[Variant]) -> list[Variant]:
+    """Return variants once more, the base with all of `OTHER_STAFF`, others with those who trust otherwise."""
     return [
         structs.replace(one, staff=_staff_with(one.staff, *change), staff_is=words)
         for one in variants
-        if one.name == BASE or one.alarm is not None
         for words, change in OTHER_STAFF.items()
-        if one.alarm is None or change[0].startswith("trust.")
+        if one.name == BASE or change[0].startswith("trust.")
     ]
 
 
@@ -288,6 +295,9 @@ def plan_base(study: Study, where: str) -> StudyPlan:
         remedy = "Leave it out; how a woman in a recording would have done is not known"
         raise BadStudy(f"study {where}: care_changes_course", value=True, remedy=remedy)
     _check_told_apart(study.cases, where)
+    if study.limit.reached == "clinicians" and study.limit.level != Level.TEAM.value:
+        remedy = "Use anybody or answer, or level team: a need of level bedside asks for no clinicians"
+        raise BadStudy(f"study {where}: limit.reached", study.limit.reached, remedy)
     if count > MOST_SHIFTS:
         raise BadStudy(f"study {where}: cases", count, f"{MOST_SHIFTS} shifts at most")
     for i, alarm in enumerate(study.alarm):

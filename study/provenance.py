@@ -13,9 +13,18 @@ GIT_S = 10
 
 @cache
 def commit() -> str:
-    """Return the commit, with `+` behind it where files differ from it; `unknown` outside of a checkout."""
-    folder = Path(__file__).resolve().parent
+    """Return the commit that this package is of."""
+    return commit_of(Path(__file__))
+
+
+def commit_of(file: Path) -> str:
+    """Return the commit, with `+` behind it where files differ from it; `unknown` where git does not know the file.
+
+    A package that was installed below a checkout lies in it and is none of its files.
+    """
+    folder, name = file.resolve().parent, file.resolve().name
     try:
+        _git(folder, "ls-files", "--error-unmatch", name)
         return _git(folder, "rev-parse", "--short=12", "HEAD") + ("+" if _git(folder, "status", "-s", "-uno") else "")
     except (OSError, subprocess.SubprocessError):
         return UNKNOWN

@@ -15,6 +15,7 @@ from quietward.study.figures import LEVEL_COLOURS
 from quietward.study.plan import BASE, Study, StudyLimit
 from quietward.study.result import (
     CLINICIANS_WITHIN_MIN,
+    COUNTED,
     Choice,
     Estimate,
     LateNeed,
@@ -85,8 +86,9 @@ def headline(today: VariantRow, study: Study) -> str:
         unknown = f"of no bed is it known that somebody was needed at level {limit.level}"
         return f"Whether today's policy ({study.policy}) meets its limit is not known: {unknown}; {rates}."
     reached = (
-        f"{late.of - late.count} of {late.of} needs ({limit.level}) reached within {limit.reached_within_min:g} min, "
-        f"at least {100 * limit.reached_share:g} % asked for{_draws(study)}; {share_in_words(late)} late"
+        f"{late.of - late.count} of {late.of} needs ({limit.level}) {COUNTED[limit.reached].verb} within "
+        f"{limit.reached_within_min:g} min, at least {100 * limit.reached_share:g} % asked for{_draws(study)}; "
+        f"{share_in_words(late)} late"
     )
     does = "meets" if today.meets else "DOES NOT MEET"
     certain = ", but not with certainty" if today.verdict.endswith("not certain") else ""

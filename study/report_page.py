@@ -11,7 +11,7 @@ from quietward.study import figures
 from quietward.study.figures import LEVEL_COLOURS, RATE
 from quietward.study.plan import BASE, LimitAlarm, Study
 from quietward.study.report import FullReport, rate_interval, share_in_words
-from quietward.study.result import Estimate, LateNeed, Paired, StaffRow, VariantRow
+from quietward.study.result import COUNTED, Estimate, LateNeed, Paired, StaffRow, VariantRow
 from quietward.study.run import Result
 
 SHOWN_ROWS = 40
@@ -46,12 +46,13 @@ def render(reported: Result, report: FullReport) -> str:
     return _environment().get_template("report.html").render(
         study=study, report=report, today=today, best=best, rate=RATE, shifts=_shifts(report),
         alike=_names(report.choice.alike, rows), hangs_on=_hangs_on(report.other_staff),
-        p_in_words=p_in_words, varies_staff=any(not row.is_own_staff for row in rows),
+        counted=COUNTED[study.limit.reached], p_in_words=p_in_words,
+        varies_staff=any(not row.is_own_staff for row in rows),
         is_simulated=any(not cases.recordings for cases in study.cases),
         tables={
-            "by_need": _by_need(today),
-            "late": _late(report.late[:SHOWN_LATE]),
-            "other_staff": _other_staff(first, report.other_staff),
+            "by_need": _by_need(today, study),
+            "late": _late(report.late[:SHOWN_LATE], study),
+            "other_staff": _other_staff(first, report.other_staff, study),
             "outcomes": _outcomes(first),
             "front": _variants(on_front, study),
             "first": _variants(first, study),
@@ -160,9 +161,10 @@ def _best_first(rows: Sequence[VariantRow]) -> list[VariantRow]:
 
 
 def _variants(rows: Sequence[VariantRow], study: Study) -> ReportTable:
+    to = COUNTED[study.limit.reached].to
     head = [
         "variant", RATE, f"late needs ({study.limit.level})", "late once shown", "late against today's",
-        "median to bed", "90 % to bed", "never", "longest wait", "median to clinicians", "meets",
+        f"median to {to}", f"90 % to {to}", "never", "longest wait for anybody", "median to clinicians", "meets",
     ]  # fmt: skip
     return ReportTable(head, [[
         full_name(r), interval(r.interruptions_per_nurse_hour), share_in_words(r.late),
@@ -198,10 +200,11 @@ def _calls(rows: Sequence[VariantRow]) -> ReportTable:
     ] for r in rows])  # fmt: skip
 
 
-def _by_need(row: VariantRow) -> ReportTable:
+def _by_need(row: VariantRow, study: Study) -> ReportTable:
+    to = COUNTED[study.limit.reached].to
     head = [
         "what", "late needs", "late once shown", "median to a trace that shows it", "median to flag",
-        "median to bedside or team", "median to bed", "90 % to bed", "median to clinicians", "first there",
+        "median to bedside or team", f"median to {to}", f"90 % to {to}", "median to clinicians", "first there",
         "answered in time", *(f"clinicians within {m} min" for m in row.clinicians_within),
     ]  # fmt: skip
     return ReportTable(head, [[
@@ -212,23 +215,17 @@ def _by_need(row: VariantRow) -> ReportTable:
     ] for need in row.by_need])  # fmt: skip
 
 
-def _late(needs: Sequence[LateNeed]) -> ReportTable:
+def _late(needs: Sequence[LateNeed], study: Study) -> ReportTable:
+    others_count = study.limit.reached != "anybody"
     head = [
-        "what",
-        "shift, seed",
-        "bed",
-        "begins",
-        "lasts",
-        "trace shows it",
-        "flag",
-        "bedside or team",
-        "somebody at the bed",
-        "why",
-    ]
+        "what", "shift, seed", "bed", "begins", "lasts", "trace shows it", "flag", "bedside or team",
+        "somebody at the bed", *([COUNTED[study.limit.reached].verb] if others_count else []), "why",
+    ]  # fmt: skip
     return ReportTable(head, [[
         of.what, f"{of.shift}, {of.seed}{_draw(of)}", str(of.bed),
         f"{of.from_s / 60:.0f} min", f"{of.lasts_s / 60:.0f} min",
-        minutes(of.shown_s), minutes(of.flagged_s), minutes(of.called_s), minutes(of.reached_s), of.why,
+        minutes(of.shown_s), minutes(of.flagged_s), minutes(of.called_s), minutes(of.reached_s),
+        *([minutes(of.counted_s)] if others_count else []), of.why,
     ] for of in needs])  # fmt: skip
 
 
@@ -236,7 +233,7 @@ def _draw(need: LateNeed) -> str:
     return f", draw {need.draw}" if need.draw > 1 else ""
 
 
-def _other_staff(first: Sequence[VariantRow], other: Sequence[StaffRow]) -> ReportTable:
+def _other_staff(first: Sequence[VariantRow], other: Sequence[StaffRow], study: Study) -> ReportTable:
     lines = []
     for row in first:
         usual = [full_name(row), "as usual", interval(row.interruptions_per_nurse_hour), share_in_words(row.late),
@@ -248,7 +245,8 @@ def _other_staff(first: Sequence[VariantRow], other: Sequence[StaffRow]) -> Repo
             for o in other if o.name == row.name
         ]  # fmt: skip
         lines += [usual, *own] if own else []
-    return ReportTable(["variant", "staff", RATE, "late needs", "late once shown", "median to bed"], lines)
+    to = COUNTED[study.limit.reached].to
+    return ReportTable(["variant", "staff", RATE, "late needs", "late once shown", f"median to {to}"], lines)
 
 
 def _hangs_on(other: Sequence[StaffRow]) -> str:
@@ -270,16 +268,15 @@ def _outcomes(rows: Sequence[VariantRow]) -> ReportTable | None:
         full_name(row), share_in_words(o.gave_out),
         NONE if row.name == BASE else _paired(o.gave_out_against_today), interval(o.most_used),
         NONE if row.name == BASE else f"{difference(o.most_used_against_today)}, {p_in_words(o.p, o.p_is_exact)}",
+        interval(o.used_at_end),
+        NONE if row.name == BASE else
+        f"{difference(o.used_at_end_against_today)}, {p_in_words(o.used_at_end_p, o.used_at_end_p_is_exact)}",
         str(o.births),
     ] for row in rows if (o := row.outcomes) is not None]  # fmt: skip
     head = [
-        "variant",
-        "reserve used up",
-        "against today's",
-        "most of the reserve used, mean",
-        "against today's",
-        "births",
-    ]
+        "variant", "reserve used up", "against today's", "most of the reserve used, mean", "against today's",
+        "used at birth or at the end, mean", "against today's", "births",
+    ]  # fmt: skip
     return ReportTable(head, lines) if lines else None
 
 

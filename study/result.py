@@ -6,26 +6,28 @@ the least of many is least by luck, too, and on the shifts it was chosen on it l
 Uncertainty of rates: shifts are resampled with replacement, kind by kind, the same draw for all variants, so that
 differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, as of fewer
 where needs or calls of a shift belong together. Between variants: exact tests, paired. Where a shift is played with
-several draws of its staff, all of them count and belong together with their shift.
+several draws of its staff, all of them count and belong together with their shift; each draw of shifts has one draw of
+the staff, and of what staff have learnt of calls, so that intervals of rates contain both.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from msgspec import Struct, field
 
 from quietward.contracts.summary import Level
 from quietward.detect.core.alerting.policy import LEVELS
-from quietward.study.plan import BASE, Study, Variant
+from quietward.study.plan import BASE, Reached, Study, StudyLimit, Variant, with_other_staff
 from quietward.study.run import Result, halves
 from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.statistics import (
     BETWEEN,
     LEVEL,
     Matrix,
+    Permutation,
     clustered_interval,
     draw_shifts,
     mcnemar_p,
@@ -43,6 +45,22 @@ POLICY = "policy"
 
 Verdict = Literal["yes", "yes, not certain", "no, not certain", "no"]
 """Whether a limit is met by what was seen; certain where the whole 95 % intervals say the same."""
+
+
+class Counted(NamedTuple):
+    """What counts as reached, in words: a need has been ..., which is that ...; how long it takes to ..."""
+
+    verb: str
+    means: str
+    to: str
+
+
+COUNTED: dict[Reached, Counted] = {
+    "anybody": Counted("reached", "somebody is at the bed", "bed"),
+    "answer": Counted("answered", "somebody is at the bed who came for a call, and not on the round", "answer"),
+    "clinicians": Counted("reached by clinicians", "clinicians are at the bed", "clinicians"),
+}
+"""By what a limit says of it (`StudyLimit`)."""
 
 
 class Estimate(Struct, frozen=True):
@@ -105,7 +123,7 @@ class ReasonRow(Struct, frozen=True):
 class NeedRow(Struct, frozen=True):
     """Needs of one kind under one variant. by: who came first: for a call, on the round, clinicians; "": nobody.
 
-    late_once_shown: as in `VariantRow`; shown: when the trace itself shows the need.
+    reached: by what the limit counts. late_once_shown: as in `VariantRow`; shown: when the trace itself shows the need.
     """
 
     what: str
@@ -124,9 +142,10 @@ class NeedRow(Struct, frozen=True):
 class OutcomeRow(Struct, frozen=True):
     """How it went with those who had an emergency, where care changes the course.
 
-    births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average; against
-    today: difference, and p of a permutation test, shift by shift, for which assignments were drawn unless p_is_exact.
-    gave_out: reserves that were used up.
+    births: before the end of the shift; most_used: the greatest share of the reserve that was used, on average;
+    used_at_end: the share that was used at the birth, or at the end of what was watched; against today: difference, and
+    p of a permutation test, shift by shift, for which assignments were drawn unless it is exact. gave_out: reserves
+    that were used up.
     """
 
     births: int
@@ -136,13 +155,18 @@ class OutcomeRow(Struct, frozen=True):
     gave_out: Share
     gave_out_against_today: Paired
     p_is_exact: bool = True
+    used_at_end: Estimate = Estimate(None, None, None)
+    used_at_end_against_today: Estimate = Estimate(None, None, None)
+    used_at_end_p: float = 1.0
+    used_at_end_p_is_exact: bool = True
 
 
 class VariantRow(Struct, frozen=True):
     """One variant. Rates are per bed-hour or nurse-hour, of all levels and by level.
 
     noted: share of the bed-hours in which a bed called nobody and was not quiet.
-    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time.
+    ppv: positive predictive value, by level. late: needs of the limit's level that were not reached in time; what is
+    reached, here and in `reached`, the limit says.
     late_once_shown: of those that the trace itself shows while they last, by a published definition, the ones that were
     not reached in time from then on. meets:
     whether the limit is met by what was seen; verdict: the same, with how certain that is. per_10_min to
@@ -150,7 +174,7 @@ class VariantRow(Struct, frozen=True):
     study's; with others it is shown, and neither chosen nor on the front: how many nurses there are, and what they
     believe, are assumptions. clinicians_within: of needs for the team those that clinicians had reached within so many
     minutes, empty where the limit is of others. answered_in_time: needs with somebody there within the limit who came
-    for a call, or as clinicians; a visit on the round is none.
+    for a call; a visit on the round is none, nor are clinicians who were called from it.
     """
 
     name: str
@@ -194,7 +218,10 @@ class VariantRow(Struct, frozen=True):
 
 
 class LateNeed(Struct, frozen=True):
-    """One need that was not reached in time. why: `WHY_LATE`; delays in seconds from its beginning, None: never."""
+    """One need that was not reached in time. why: see below; delays in seconds from its beginning, None: never.
+
+    reached_s: to anybody; counted_s: to what the limit counts.
+    """
 
     shift: str
     seed: int
@@ -209,13 +236,15 @@ class LateNeed(Struct, frozen=True):
     reached_by: str
     why: str
     draw: int = 1
+    counted_s: float | None = None
 
 
-NOT_FLAGGED, ONLY_LOOK, NOT_COME = (
-    "no flag in time",
-    "no more than a look in time",
-    "called in time, nobody came in time",
-)
+NOT_FLAGGED, ONLY_LOOK = "no flag in time", "no more than a look in time"
+NOT_COME: dict[Reached, str] = {
+    "anybody": "called in time, nobody came in time",
+    "answer": "called in time, nobody answered in time",
+    "clinicians": "called in time, no clinicians in time",
+}
 
 
 class StaffRow(Struct, frozen=True):
@@ -234,7 +263,7 @@ class Choice(Struct, frozen=True):
 
     chosen_on: how many shifts; rate, late: of the chosen one on those. alike: the policies that cannot be told apart
     from it, neither by what is late nor by interruptions; as_late: those that cannot by what is late; of: so many
-    others.
+    others. Where none is chosen, those are of today's.
     """
 
     name: str | None
@@ -300,7 +329,7 @@ def _staff_rows(
     return [
         StaffRow(
             s.variant.name, s.variant.staff_is, s.rate_estimate, s.late_share, s.late_once_shown,
-            _delays([e.reached_s for of in s.meant for e in of]).p50,
+            _delays([reached_s(e, result.planned.study.limit) for of in s.meant for e in of]).p50,
         )
         for s in _sums_of(result, variants, scores, nobody, draws)
     ]  # fmt: skip
@@ -314,46 +343,64 @@ def _late_needs(result: Result) -> list[LateNeed]:
         if episode.flagged_s is None or episode.flagged_s > within_s:
             return NOT_FLAGGED
         is_called = episode.called_s is not None and episode.called_s <= within_s
-        return NOT_COME if is_called else ONLY_LOOK
+        return NOT_COME[limit.reached] if is_called else ONLY_LOOK
 
     return [
         LateNeed(
             case.shift, case.seed, e.bed + 1, e.what, e.from_s, e.lasts_s, e.shown_s, e.flagged_s, e.called_s,
-            e.reached_s, e.reached_by, why(e), place // len(result.cases) + 1,
+            e.reached_s, e.reached_by, why(e), place // len(result.cases) + 1, reached_s(e, limit),
         )
         for place, shift in enumerate(result.with_staff[0])
         for case in [result.cases[place % len(result.cases)]]
         for e in shift.episodes
-        if e.level == limit.level and not _within(e, within_s)
+        if e.level == limit.level and not _within(e, limit, within_s)
     ]  # fmt: skip
+
+
+def chosen_with_other_staff(result: Result) -> list[Variant]:
+    """Return the policy that will be chosen with staff who trust otherwise; none where that is today's, or none is."""
+    chosen_on, _ = halves([case.shift for case in result.cases])
+    on = _sums(result.of(chosen_on), 0)
+    best = [on[place].variant for place in _best(on)]
+    return with_other_staff([variant for variant in best if variant.name != BASE])
+
+
+def _may_be_chosen(sums: "Sequence[_VariantSums]") -> list[bool]:
+    """Return which are policies with the study's own staff: a study compares policies, and assumes its staff."""
+    base = next(s for s in sums if s.variant.name == BASE)
+    return [s.variant.policy is not None and s.has_staff_of(base) for s in sums]
+
+
+def _best(on: "Sequence[_VariantSums]") -> list[int]:
+    """Return the place of the policy that meets the limit, is the least late and then the quietest; empty: none is."""
+    if not on[0].of_draw or not on[0].needs:
+        return []
+    meeting = [i for i, may_be in enumerate(_may_be_chosen(on)) if may_be and on[i].meets]
+    return sorted(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))[:1]
 
 
 def _choose(on: "Sequence[_VariantSums]", reported: "Sequence[_VariantSums]", seed: int) -> Choice:
     """Return the policy that meets the limit and is the least late, then the quietest, on one half.
 
-    Those that differ in anything of the staff are left out: a study compares policies, and assumes its staff.
-    Which others cannot be told apart from it is looked at on the other half, with as many comparisons taken into
-    account as there are (Bonferroni).
+    Which others cannot be told apart from it, or from today's where there is none, is looked at on the other half, with
+    as many comparisons taken into account as there are (Bonferroni).
     """
-    shifts = on[0].of_draw
+    shifts, best = on[0].of_draw, _best(on)
+    place = best[0] if best else next(i for i, s in enumerate(reported) if s.variant.name == BASE)
+    one = reported[place]
+    others = [s for s, may_be in zip(reported, _may_be_chosen(reported), strict=True) if may_be and s is not one]
+    as_late = [s for s in others if one.paired_late(s).p * len(others) >= LEVEL]
+    alike = [s for s in as_late if paired_p(one.more_interruptions(s), seed).p * len(others) >= LEVEL]
+    told = [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others)
+    if best:
+        return Choice(one.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share, *told)
     if not shifts:
-        return Choice(None, "there is one shift of a kind at most, and none is left to choose on", 0)
-    base = next(s for s in on if s.variant.name == BASE)
-    may_be_chosen = [s.variant.policy is not None and s.has_staff_of(base) for s in on]
-    meeting = [i for i, s in enumerate(on) if may_be_chosen[i] and s.meets]
-    if not sum(len(of) for of in on[0].meant):
-        return Choice(None, "in the shifts to choose on nobody is known to have been needed at this level", shifts)
-    if not meeting:
-        return Choice(None, "none of the policies meets the limit on the shifts to choose on", shifts)
-    place = min(meeting, key=lambda i: (on[i].late[0], on[i].rate[0]))
-    best = reported[place]
-    others = [s for s, may_be in zip(reported, may_be_chosen, strict=True) if may_be and s is not best]
-    as_late = [s for s in others if best.paired_late(s).p * len(others) >= LEVEL]
-    alike = [s for s in as_late if paired_p(best.more_interruptions(s), seed).p * len(others) >= LEVEL]
-    return Choice(
-        best.variant.name, "", shifts, estimate(on[place].rate), on[place].late_share,
-        [s.variant.name for s in alike], [s.variant.name for s in as_late], len(others),
-    )  # fmt: skip
+        why = "there is one shift of a kind at most, and none is left to choose on"
+    elif not on[0].needs:
+        why = "in the shifts to choose on nobody is known to have been needed at this level"
+    else:
+        why = "none of the policies meets the limit on the shifts to choose on"
+    return Choice(None, why, shifts, None, None, *told)
 
 
 def in_both(own: Sequence[Episode], others: Sequence[Episode]) -> list[tuple[Episode, Episode]]:
@@ -389,10 +436,10 @@ class _VariantSums:
     ) -> None:
         limit = study.limit
         self._seed, self.of_draw = study.seed, len(kinds)
-        draws = len(shifts) // max(1, len(kinds))
+        draws = len(shifts) // len(kinds) if kinds else 1
         self.variant, self.shifts, self.unanswered, self._limit = variant, shifts, unanswered, limit
         self._kinds = [*kinds] * draws
-        self._weights = np.tile(np.concatenate([np.ones((1, len(kinds))), drawn]), draws)
+        self._weights = np.concatenate([np.ones((1, len(shifts))), _of_one_draw(drawn, draws)])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
         self._late = [sum(map(self._is_late, of)) for of in self.meant]
         self._meant = [len(of) for of in self.meant]
@@ -401,32 +448,36 @@ class _VariantSums:
         self.rate = self._ratio(self._interruptions, self._nurse_hours)
         self.late = self._ratio(self._late, self._meant)
 
+    @property
+    def needs(self) -> int:
+        """How many needs of the limit's level there are."""
+        return sum(self._meant)
+
     def has_staff_of(self, base: "_VariantSums") -> bool:
         """Whether its staff are those of the base."""
         return self.variant.staff == base.variant.staff
 
     def _is_late(self, need: Episode) -> bool:
-        return not _within(need, self._limit.reached_within_min * 60)
+        return not _within(need, self._limit, self._limit.reached_within_min * 60)
 
     @property
     def rate_estimate(self) -> Estimate:
         """Interruptions per nurse-hour."""
         return self._rate(self._interruptions, self._nurse_hours)
 
-    def _needs(self) -> list[NeedRow]:
+    def _by_need(self) -> list[NeedRow]:
         """Return the needs of the limit's level by what was wrong, the most frequent first."""
         counts = Counter(e.what for of in self.meant for e in of)
         return [self._need(what) for what, _ in counts.most_common()]
 
     def _need(self, what: str) -> NeedRow:
-        within_s = self._limit.reached_within_min * 60
         by_shift = [[e for e in of if e.what == what] for of in self.meant]
         own = [e for of in by_shift for e in of]
         return NeedRow(
-            what, self._share([sum(not _within(e, within_s) for e in of) for of in by_shift], list(map(len, by_shift))),
+            what, self._share([sum(map(self._is_late, of)) for of in by_shift], list(map(len, by_shift))),
             self._once_shown(by_shift), _delays([e.shown_s for e in own]),
             _delays([e.flagged_s for e in own]), _delays([e.called_s for e in own]),
-            _delays([e.reached_s for e in own]), _delays([e.clinicians_s for e in own]),
+            _delays([reached_s(e, self._limit) for e in own]), _delays([e.clinicians_s for e in own]),
             dict(Counter(e.reached_by for e in own)), self._clinicians_within(by_shift),
             self._answered_in_time(by_shift),
         )  # fmt: skip
@@ -460,7 +511,7 @@ class _VariantSums:
     def _once_shown(self, by_shift: Sequence[Sequence[Episode]]) -> Share:
         within_s = self._limit.reached_within_min * 60
         shown = [[(e, e.shown_s) for e in of if e.shown_s is not None] for of in by_shift]
-        late = [sum(not _within(e, shown_s + within_s) for e, shown_s in of) for of in shown]
+        late = [sum(not _within(e, self._limit, shown_s + within_s) for e, shown_s in of) for of in shown]
         return self._share(late, list(map(len, shown)))
 
     @property
@@ -537,19 +588,23 @@ class _VariantSums:
         if not sum(beds):
             return None
 
-        def used(outcomes: Sequence[Sequence[Outcome]]) -> list[float]:
-            return [sum(o.most_used for o in of) for of in outcomes]
-
         def out(of: Sequence[Outcome]) -> list[bool]:
             return [o.most_used >= USED_UP for o in of]
 
+        def compared(used: Callable[[Outcome], float]) -> tuple[Estimate, Estimate, Permutation]:
+            """Return how much was used on average, how much more than under today's policy, and the p of that."""
+            here, there = ([sum(map(used, of)) for of in outcomes] for outcomes in (own, others))
+            more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(here, there, beds, strict=True)])
+            ratio, of_others = self._ratio(here, beds), self._ratio(there, beds)
+            return self._estimate(ratio), self._estimate(ratio - of_others), paired_p(more, self._seed)
+
         pairs = [list(zip(out(here), out(there), strict=True)) for here, there in zip(own, others, strict=True)]
-        more = self._by_shift([(a - b) / max(1, n) for a, b, n in zip(used(own), used(others), beds, strict=True)])
-        against = self._estimate(self._ratio(used(own), beds) - self._ratio(used(others), beds))
-        p, is_exact = paired_p(more, self._seed)
+        most_used, most_against, p = compared(lambda o: o.most_used)
+        at_end, at_end_against, at_end_p = compared(lambda o: o.reserve_used)
         return OutcomeRow(
-            sum(o.is_birth for of in own for o in of), self._estimate(self._ratio(used(own), beds)), against,
-            p, self._share([sum(out(of)) for of in own], beds), self._paired(pairs), is_exact,
+            sum(o.is_birth for of in own for o in of), most_used, most_against, p.p,
+            self._share([sum(out(of)) for of in own], beds), self._paired(pairs), p.is_exact,
+            at_end, at_end_against, at_end_p.p, at_end_p.is_exact,
         )  # fmt: skip
 
     def _per_bed_hour(self, rank: int | None = None, why: str | None = None) -> Estimate:
@@ -602,8 +657,9 @@ class _VariantSums:
             self._estimate(self.rate - base.rate), ppv, len(meant),
             _delays([e.flagged_s for e in meant]), _delays([e.called_s for e in meant]),
             self._share(before, self._meant),
-            _delays([e.reached_s for e in meant]), dict(Counter(e.reached_by for e in meant)),
-            _delays([e.clinicians_s for e in meant]), self._needs(), late, self.late_once_shown, self.paired_late(base),
+            _delays([reached_s(e, self._limit) for e in meant]), dict(Counter(e.reached_by for e in meant)),
+            _delays([e.clinicians_s for e in meant]), self._by_need(), late, self.late_once_shown,
+            self.paired_late(base),
             {kind: self._shift_kind(kind) for kind in dict.fromkeys(self._kinds)},
             max((s.longest_wait_s for s in shifts), default=0.0), self.meets, self._verdict(rate, late), on_front,
             sum(s.interruptions for s in shifts) / nurse_s * 600, max(s.peak_in_10_min for s in shifts),
@@ -616,6 +672,14 @@ class _VariantSums:
         )  # fmt: skip
 
 
+def _of_one_draw(drawn: Matrix, draws: int) -> Matrix:
+    """Return how often each shift is there under each draw of the staff: each time under one of them alone, in turn."""
+    times, shifts = drawn.shape
+    weights = np.zeros((times, draws, shifts))
+    weights[np.arange(times), np.arange(times) % draws] = drawn
+    return weights.reshape(times, draws * shifts)
+
+
 def _calls_of(shift: ShiftScore, rank: int | None, why: str | None) -> list[CallCount]:
     """Return the calls of a shift, of one level and one reason if these are given."""
     return [c for c in shift.calls if rank in (None, c.level) and why in (None, c.why)]
@@ -626,9 +690,21 @@ def _count(shifts: Sequence[ShiftScore], rank: int, true_positive: set[bool | No
     return [sum(c.count for c in _calls_of(s, rank, None) if c.true_positive in true_positive) for s in shifts]
 
 
-def _within(episode: Episode, seconds: float) -> bool:
-    """Return whether somebody was there in time; a need that ended before that without anybody was not reached."""
-    return episode.reached_s is not None and episode.reached_s <= seconds
+def reached_s(need: Episode, limit: StudyLimit) -> float | None:
+    """Return the delay to what a limit counts as reached; None: never while the need lasted."""
+    match limit.reached:
+        case "anybody":
+            return need.reached_s
+        case "answer":
+            return need.answered_s
+        case "clinicians":
+            return need.clinicians_s
+
+
+def _within(need: Episode, limit: StudyLimit, seconds: float) -> bool:
+    """Return whether a need was reached in time; one that ended before that was not."""
+    delay_s = reached_s(need, limit)
+    return delay_s is not None and delay_s <= seconds
 
 
 def estimate(values: Matrix) -> Estimate:

@@ -12,13 +12,15 @@ import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
+import numpy as np
+from msgspec import structs
 
 from quietward.contracts.errors import BadStudy
 from quietward.study import care, cases
@@ -37,10 +39,13 @@ from quietward.study.progress import (
 )
 from quietward.study.score import ShiftScore
 from quietward.study.simulation import PpvByLevel, ppv_by_level, simulate_shifts
+from quietward.study.statistics import draw_shifts
 
 TOGETHER = 100
 """Variants that run side by side."""
 TOLD_EVERY_S = 0.5
+
+T = TypeVar("T")
 
 
 def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
@@ -60,9 +65,10 @@ def halves(kinds: Sequence[str]) -> tuple[list[int], list[int]]:
 class Result:
     """By variant the scores of the shifts, in the order of `cases`: with staff, and unanswered with nobody there.
 
-    Those with staff are of all shifts under the first draw of the staff, then of all under the next. ppv: by variant
-    and shift, what staff expect there of calls: their positive predictive value when nobody answers, learnt from the
-    shifts of the same half. other_staff: as with_staff, of the plan's.
+    Those with staff are of all shifts under the first draw of the staff, then of all under the next. ppv: in the same
+    order, what staff expect there of calls: their positive predictive value when nobody answers, learnt from the shifts
+    of the same half, for every draw but the first from as many of them, drawn again. other_staff: as with_staff, of the
+    plan's.
     """
 
     planned: StudyPlan
@@ -75,14 +81,14 @@ class Result:
     def of(self, places: Sequence[int]) -> "Result":
         """Return the same of some of the shifts."""
 
-        def some(scores: list[list[ShiftScore]]) -> list[list[ShiftScore]]:
+        def some(scores: list[list[T]]) -> list[list[T]]:
             n = len(self.cases)
             return [[shifts[first + i] for first in range(0, len(shifts), n) for i in places] for shifts in scores]
 
         cases = [self.cases[i] for i in places]
         return Result(
             self.planned, cases, some(self.with_staff), some(self.unanswered),
-            [[own[i] for i in places] for own in self.ppv], some(self.other_staff),
+            some(self.ppv), some(self.other_staff),
         )  # fmt: skip
 
 
@@ -115,9 +121,11 @@ def run(
     folder: Path,
     workers: int,
     moved: Callable[[Progress], None] = lambda _: None,
+    also: Callable[[Result], list[Variant]] = lambda _: [],
 ) -> Result:
     """Run a study. groups: its shifts, from `cases.group_cases`. folder: of finished jobs.
 
+    also: which variants with other staff are wanted beside the plan's, once all others have run.
     moved: called with how far it is, every `TOLD_EVERY_S` from the beginning on.
     Raises BadStudy when the folder cannot be written to.
     """
@@ -134,19 +142,7 @@ def run(
     with ProcessPoolExecutor(workers, initializer=begin_process, initargs=(counts,)) as pool:
 
         def results(futures: list[Future[Any]]) -> list[Any]:
-            """Wait for all; return their results. The first error ends the study."""
-            waiting = set(futures)
-            while waiting:
-                moved(progress(load, counts[:], time.monotonic() - began))
-                done, waiting = wait(waiting, TOLD_EVERY_S)
-                for future in done:
-                    try:
-                        future.result()
-                    except OSError as error:  # a job has read its own files before
-                        why = error.strerror or str(error)
-                        raise BadStudy("--out", str(folder), f"Cannot be written to: {why}") from error
-            moved(progress(load, counts[:], time.monotonic() - began))
-            return [future.result() for future in futures]
+            return _results(futures, folder, lambda: moved(progress(load, counts[:], time.monotonic() - began)))
 
         results([pool.submit(_measure, planned, group, folder) for group in groups])
 
@@ -171,22 +167,53 @@ def run(
             return scores
 
         unanswered = all_variants(planned.variants, None)
-        ppv = [_learnt(scores, flat) for scores in unanswered]
+        draws = range(1, planned.study.staff_draws + 1)
+        ppv = [[_learnt(scores, flat, planned.study.seed, draw) for draw in draws] for scores in unanswered]
         learnt = {v.name: of for v, of in zip(planned.variants, ppv, strict=True)}  # other staff learn the same
-        of_all = [*ppv, *(learnt[v.name] for v in planned.other_staff)]
-        with_staff: list[list[ShiftScore]] = [[] for _ in of_all]
-        for draw in range(1, planned.study.staff_draws + 1):
-            drawn = all_variants([*planned.variants, *planned.other_staff], of_all, draw)
-            with_staff = [[*before, *more] for before, more in zip(with_staff, drawn, strict=True)]
-    n = len(planned.variants)
-    return Result(planned, flat, with_staff[:n], unanswered, ppv, with_staff[n:])
+
+        def with_staff(variants: list[Variant]) -> list[list[ShiftScore]]:
+            scores: list[list[ShiftScore]] = [[] for _ in variants]
+            for draw in draws:
+                drawn = all_variants(variants, [learnt[v.name][draw - 1] for v in variants], draw)
+                scores = [[*before, *more] for before, more in zip(scores, drawn, strict=True)]
+            return scores
+
+        scores, n = with_staff([*planned.variants, *planned.other_staff]), len(planned.variants)
+        expected = [list(itertools.chain(*of_draws)) for of_draws in ppv]
+        found = Result(planned, flat, scores[:n], unanswered, expected, scores[n:])
+        more = also(found)
+        if more:
+            whole = structs.replace(planned, other_staff=[*planned.other_staff, *more])
+            found = replace(found, planned=whole, other_staff=[*found.other_staff, *with_staff(more)])
+        return found
 
 
-def _learnt(unanswered: Sequence[ShiftScore], cases: Sequence[Case]) -> list[PpvByLevel]:
-    """Return what staff expect of one variant's calls in each shift, learnt from its own half alone."""
+def _results(futures: list[Future[Any]], folder: Path, tell: Callable[[], None]) -> list[Any]:
+    """Wait for all; return their results. The first error ends the study."""
+    waiting = set(futures)
+    while waiting:
+        tell()
+        done, waiting = wait(waiting, TOLD_EVERY_S)
+        for future in done:
+            try:
+                future.result()
+            except OSError as error:  # a job has read its own files before
+                why = error.strerror or str(error)
+                raise BadStudy("--out", str(folder), f"Cannot be written to: {why}") from error
+    tell()
+    return [future.result() for future in futures]
+
+
+def _learnt(unanswered: Sequence[ShiftScore], cases: Sequence[Case], seed: int, draw: int) -> list[PpvByLevel]:
+    """Return what staff expect of one variant's calls in each shift, learnt from its own half alone.
+
+    draw: which one of the staff; all but the first have learnt from as many shifts of the half, drawn with replacement,
+    the same for all variants: what a half has taught is uncertain, too.
+    """
     expected: list[PpvByLevel] = [{} for _ in cases]
     for half in halves([case.shift for case in cases]):
-        ppv = ppv_by_level([unanswered[i] for i in half])
+        times = np.ones(len(half)) if draw == 1 else draw_shifts([cases[i].shift for i in half], 1, seed + draw)[0]
+        ppv = ppv_by_level([unanswered[i] for i, n in zip(half, times, strict=True) for _ in range(int(n))])
         for i in half:
             expected[i] = ppv
     return expected

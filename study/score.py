@@ -31,8 +31,8 @@ class Episode(Struct, frozen=True):
 
     flagged_s, called_s: delay from its beginning to an alarm of any level, and to one of bedside or team; reached_s: to
     somebody at the bed, who came for a call, on the round, to look again after care, or as clinicians (`reached_by`; 0:
-    was there); clinicians_s: to clinicians; answered_s: to somebody who came for a call, or as clinicians: a round is
-    no answer. Negative: the alarm was there before. None: never while the need lasted.
+    was there); clinicians_s: to clinicians; answered_s: to somebody who came for a call: a round is no answer, nor are
+    clinicians whom a nurse has called from it. Negative: the alarm was there before. None: never while the need lasted.
     what: the emergency that was there then, or the labour. shown_s: delay until the trace itself shows it, by a
     published definition (`definitions`); None: not while the need lasted, or not known.
     """

@@ -8,7 +8,7 @@ import bisect
 import contextlib
 import math
 import random
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -33,7 +33,10 @@ CLINICIANS = "clinicians"
 
 
 class Visit(NamedTuple):
-    """Somebody is at a bed. why: came for a call, on the round, or to look again after care."""
+    """Somebody is at a bed. why: came for a call, on the round, or to look again after care.
+
+    Clinicians whom a nurse has called from the bed came for what she had come for.
+    """
 
     bed: int
     from_s: float
@@ -116,6 +119,23 @@ class TruthOverTime:
         return self.at(t_s).needed_from(t_s, until_s, level)
 
 
+class Draws:
+    """Random numbers of somebody: the n-th time of each thing at each bed has its own, whatever else is done.
+
+    So that two variants, of which one calls once more at some bed, have the same luck at all others.
+    """
+
+    def __init__(self, key: str) -> None:
+        self._key = key
+        self._times: Counter[tuple[str, int, int]] = Counter()
+
+    def next(self, what: str, bed: int = -1, level: int = 0) -> random.Random:
+        """Return the numbers of the next time of this. bed: -1 where it is of none; level: of a call."""
+        of = what, bed, level
+        self._times[of] += 1
+        return random.Random(f"{self._key} {what} {bed} {level} {self._times[of]}")
+
+
 @dataclass
 class PendingCall:
     """A call that somebody has decided to answer. strip_read: a student has read the strip and found it right."""
@@ -151,7 +171,7 @@ class Staff:
         self.nurses = [
             Nurse(self, i, list(range(i, len(self.beds), count)), has_student and i == 0) for i in range(count)
         ]
-        self._clinicians = [random.Random(f"{self.seed} clinicians {bed}") for bed in range(len(self.beds))]
+        self._clinicians = Draws(f"{self.seed} clinicians")
         self._coming: dict[int, tuple[float, float]] = {}
 
     def on_call(self, call: Call, is_true: bool | None) -> None:
@@ -163,28 +183,34 @@ class Staff:
         for nurse in self.nurses:
             if bed in nurse.beds or call.level == TEAM:
                 nurse.hear(call, is_true)
-        if call.level == TEAM and self._clinicians[bed].random() < max(self.model.trust.least, self.ppv.get(TEAM, 1.0)):
-            self.call_clinicians(bed)
+        if call.level == TEAM:
+            believes = max(self.model.trust.least, self.ppv.get(TEAM, 1.0))
+            if self._clinicians.next("believe", bed).random() < believes:
+                self.call_clinicians(bed)
 
-    def call_clinicians(self, bed: int) -> float:
-        """Let clinicians come to a bed, unless they are there or on the way; return when they arrive, or arrived."""
+    def call_clinicians(self, bed: int, why: str = CALL) -> float:
+        """Let clinicians come to a bed, unless they are there or on the way; return when they arrive, or arrived.
+
+        why: what it goes back to.
+        """
         now = self.env.now
         arrive_s, leave_s = self._coming.get(bed, (0.0, 0.0))
         if leave_s > now:
             return arrive_s
-        comes_s = drawn(self._clinicians[bed], self.model.team.comes_in_s, self.model.tasks.spread)
+        comes_s = drawn(self._clinicians.next("come", bed), self.model.team.comes_in_s, self.model.tasks.spread)
         self._coming[bed] = now + comes_s, now + comes_s + self.model.tasks.care_s
         if self.beds[bed].is_needed(now):
             self.done.append(Done(now, bed, CLINICIANS_DO))
-        after(self.env, comes_s, lambda: self._arrives(bed))
+        after(self.env, comes_s, lambda: self._arrives(bed, why))
         return now + comes_s
 
-    def _arrives(self, bed: int) -> None:
+    def _arrives(self, bed: int, why: str) -> None:
         now = self.env.now
-        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, CLINICIANS))
+        self.visits.append(Visit(bed, now, now + self.model.tasks.care_s, CLINICIANS, why))
         self.answer(bed)
         if self.changes_course:
-            birth_s = drawn(self._clinicians[bed], self.model.team.birth_in_min * 60, self.model.tasks.spread)
+            draws = self._clinicians.next("birth", bed)
+            birth_s = drawn(draws, self.model.team.birth_in_min * 60, self.model.tasks.spread)
             after(self.env, birth_s, lambda: self._birth(bed))
 
     def _birth(self, bed: int) -> None:
@@ -218,17 +244,17 @@ class Nurse:
         self.staff, self.number, self.beds = staff, number, beds
         self._env, self._model = staff.env, staff.model
         key = f"{staff.seed} nurse {number}"
-        self._believes, self._works = random.Random(f"{key} believes"), random.Random(f"{key} works")
-        self._matches = self._believes.random() < self._model.trust.matching_share
+        self._draws = Draws(key)
+        self._matches = self._draws.next("matches").random() < self._model.trust.matching_share
         self._student = Student(self, f"{key} student") if has_student else None
         self._slower_at_beds = self._model.tasks.teaching if has_student else 1.0
         self._false_calls: deque[float] = deque()
         self._pending: dict[int, PendingCall] = {}
         self._breaks_off_from = NEVER
         every_s = self._model.tasks.round_every_min * 60
-        self._due = {bed: self._works.uniform(0.0, every_s) for bed in beds}
+        self._due = {bed: self._draws.next("first round", bed).uniform(0.0, every_s) for bed in beds}
         self._has_cared: set[int] = set()
-        self._next_other = self._works.uniform(0, self._model.tasks.other_every_min * 60)
+        self._next_other = self._draws.next("first other").uniform(0, self._model.tasks.other_every_min * 60)
         self._process = self._env.process(self._work())
 
     def hear(self, call: Call, is_true: bool | None) -> None:
@@ -241,9 +267,9 @@ class Nurse:
             self._false_calls.append(now)
         ppv = self.staff.ppv.get(call.level, 1.0)
         share = ppv if self._matches else float(ppv >= trust.all_from)
-        # Always draw, to keep the random stream independent of the decision.
-        answers = self._believes.random() < max(share, trust.least)
-        notice_s = drawn(self._believes, self._model.call.notice_s, self._model.tasks.spread)
+        draws = self._draws.next("hear", call.bed - self.staff.first_bed, call.level)
+        answers = draws.random() < max(share, trust.least)
+        notice_s = self._time(draws, self._model.call.notice_s)
         if answers:
             after(self._env, notice_s * slower, lambda: self.notice(PendingCall(call)))
 
@@ -264,8 +290,8 @@ class Nurse:
                 self._breaks_off_from = NEVER  # one interruption is enough
                 self._process.interrupt()
 
-    def _time(self, median_s: float) -> float:
-        return drawn(self._works, median_s, self._model.tasks.spread)
+    def _time(self, draws: random.Random, median_s: float) -> float:
+        return drawn(draws, median_s, self._model.tasks.spread)
 
     def _work(self) -> Work:
         tasks, env = self._model.tasks, self._env
@@ -280,8 +306,9 @@ class Nurse:
             elif env.now >= self._due[due]:
                 yield from self._visit(due, tasks.round_s, AGAIN if due in self._has_cared else ROUND)
             elif env.now >= self._next_other:
-                self._next_other = env.now + self._time(tasks.other_every_min * 60)
-                yield from self._busy(self._time(tasks.other_s), LOOK)
+                draws = self._draws.next("other")
+                self._next_other = env.now + self._time(draws, tasks.other_every_min * 60)
+                yield from self._busy(self._time(draws, tasks.other_s), LOOK)
             else:
                 until_s = min(self._due[due], self._next_other)
                 yield from self._busy(max(1.0, until_s - env.now), LOOK)
@@ -301,18 +328,19 @@ class Nurse:
             if staff.level(bed) == 0:
                 return  # over, or somebody else was quicker
             if pending.call.level == LOOK:
-                yield self._env.timeout(self._time(call.read_s))
-                if not (
-                    staff.beds[bed].is_needed(self._env.now, call.ahead_s) and self._works.random() < call.reads_right
-                ):
+                draws = self._draws.next("read", bed)
+                yield self._env.timeout(self._time(draws, call.read_s))
+                reads_right = draws.random() < call.reads_right
+                if not (staff.beds[bed].is_needed(self._env.now, call.ahead_s) and reads_right):
                     staff.answer(bed)
                     return
         yield from self._visit(bed, self._model.tasks.check_s, CALL)
 
     def _visit(self, bed: int, median_s: float, why: str) -> Work:
         tasks, staff = self._model.tasks, self.staff
-        yield self._env.timeout(self._time(tasks.walk_s))
-        arrived, how_long = self._env.now, self._time(1.0) * self._slower_at_beds
+        draws = self._draws.next(why, bed)
+        yield self._env.timeout(self._time(draws, tasks.walk_s))
+        arrived, how_long = self._env.now, self._time(draws, 1.0) * self._slower_at_beds
         staff.answer(bed)
         place, who = len(staff.visits), f"nurse {self.number + 1}"
         staff.visits.append(Visit(bed, arrived, math.inf, who, why))
@@ -320,7 +348,7 @@ class Nurse:
         needed_s = staff.beds[bed].needed_from(arrived, arrived + how_long * median_s)
         yield from self._busy(how_long * median_s if needed_s is None else needed_s - arrived, BEDSIDE)
         if needed_s is not None and self._env.now >= needed_s:  # else called away before
-            yield from self._care(bed, how_long * tasks.care_s)
+            yield from self._care(bed, how_long * tasks.care_s, why)
             has_cared = True
         staff.visits[place] = Visit(bed, arrived, self._env.now, who, why)
         if bed in self._due:  # another nurse's bed stays hers, whoever has helped there
@@ -328,28 +356,28 @@ class Nurse:
             self._due[bed] = self._env.now + again_min * 60
             (self._has_cared.add if has_cared else self._has_cared.discard)(bed)
 
-    def _care(self, bed: int, for_s: float) -> Work:
-        """Stay where somebody is needed; where that is the team, call it and wait for it."""
+    def _care(self, bed: int, for_s: float, why: str) -> Work:
+        """Stay where somebody is needed; where that is the team, call it and wait for it. why: what she came for."""
         staff, env, team = self.staff, self._env, Level.TEAM.value
         staff.done.append(Done(env.now, bed, NURSE_DOES))
         team_s = staff.beds[bed].needed_from(env.now, env.now + for_s, team)
         if team_s is not None:
-            after(env, team_s - env.now, lambda: self._call_clinicians(bed))
+            after(env, team_s - env.now, lambda: self._call_clinicians(bed, why))
         yield from self._busy(for_s, NEVER)
         if staff.beds[bed].needed_from(env.now, env.now + 1, team) is not None:
-            yield from self._busy(staff.call_clinicians(bed) - env.now, NEVER)
+            yield from self._busy(staff.call_clinicians(bed, why) - env.now, NEVER)
 
-    def _call_clinicians(self, bed: int) -> None:
+    def _call_clinicians(self, bed: int, why: str) -> None:
         now = self._env.now
         if self.staff.beds[bed].needed_from(now, now + 1, Level.TEAM.value) is not None:
-            self.staff.call_clinicians(bed)
+            self.staff.call_clinicians(bed, why)
 
 
 class Student:
     """A student: reads strips at the station, more slowly and less reliably, and tells the nurse."""
 
     def __init__(self, nurse: Nurse, key: str) -> None:
-        self._nurse, self._rng, self._is_free = nurse, random.Random(key), True
+        self._nurse, self._draws, self._is_free = nurse, Draws(key), True
 
     def take(self, pending: PendingCall) -> bool:
         """Take a strip to read; return False if still busy with another."""
@@ -357,16 +385,17 @@ class Student:
             return False
         self._is_free = False
         staff = self._nurse.staff
-        reads_s = drawn(self._rng, staff.model.tasks.student_reads_s, staff.model.tasks.spread)
-        after(staff.env, reads_s, lambda: self._has_read(pending))
+        draws, tasks = self._draws.next("read", pending.call.bed - staff.first_bed), staff.model.tasks
+        reads_s = drawn(draws, tasks.student_reads_s, tasks.spread)
+        reads_right = draws.random() < tasks.student_reads_right
+        after(staff.env, reads_s, lambda: self._has_read(pending, reads_right=reads_right))
         return True
 
-    def _has_read(self, pending: PendingCall) -> None:
+    def _has_read(self, pending: PendingCall, *, reads_right: bool) -> None:
         self._is_free = True
         staff = self._nurse.staff
         bed = pending.call.bed - staff.first_bed
         is_needed = staff.beds[bed].is_needed(staff.env.now, staff.model.call.ahead_s)
-        reads_right = self._rng.random() < staff.model.tasks.student_reads_right
         if is_needed and reads_right:
             self._nurse.notice(PendingCall(pending.call, strip_read=True))
         else:

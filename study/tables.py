@@ -37,9 +37,9 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 
 Times are seconds of the shift, delays count from the beginning of a need; an empty cell: never, or not known. shown_s:
 to when the trace itself, free of noise and loss, meets a published definition; answered_s: to somebody who came for a
-call, or as clinicians. bed: 1 is the first. half: `chosen on`
-or `reported`. unanswered_...: calls when nobody answers, true ones and all that can be judged. ends_s: of a birth, or
-of what was watched; reserve_used, most_used: share of the reserve then, and at the most.
+call; why: clinicians came for what the nurse who called them had come for. bed: 1 is the first. half: `chosen on` or
+`reported`. unanswered_...: calls when nobody answers, true ones and all that can be judged. ends_s: of a birth, or of
+what was watched; reserve_used, most_used: share of the reserve then, and at the most.
 """
 
 Row = tuple[Any, ...]

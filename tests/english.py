@@ -148,6 +148,8 @@ OF_STUDIES = (
         "of no bed is it known that somebody was needed at level {a}"
     ),
     "{n} of {n2} needs ({a}) reached within {n3} min",
+    "{n} of {n2} needs ({a}) answered within {n3} min",
+    "{n} of {n2} needs ({a}) reached by clinicians within {n3} min",
     "at least {n} % asked for",
     "at least {n} % asked for (each counted under {n2} draws of the staff)",
     "{n} of {n2} ({a} to {b}) late",

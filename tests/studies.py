@@ -1,5 +1,6 @@
 """A small study for tests: four short shifts, measured once."""
 
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -9,7 +10,7 @@ from quietward.contracts.errors import BadStudy
 from quietward.contracts.tables import check_table
 from quietward.study import cases, run, what_if
 from quietward.study.cases import MeasuredShifts
-from quietward.study.plan import Study, StudyPlan, plan_study
+from quietward.study.plan import Study, StudyPlan, Variant, plan_study
 from quietward.study.run import Result
 from quietward.study.what_if import WhatIf
 
@@ -37,9 +38,11 @@ def small(**changes: Any) -> StudyPlan:
     return plan_study(check_table(TABLE | changes, Study, "study for-tests: ", BadStudy), "for-tests")
 
 
-def run_study(plan: StudyPlan, folder: Path, workers: int = 1) -> Result:
-    """Run a study."""
-    return run.run(plan, cases.group_cases(plan.study), folder, workers)
+def run_study(
+    plan: StudyPlan, folder: Path, workers: int = 1, also: Callable[[Result], list[Variant]] = lambda _: []
+) -> Result:
+    """Run a study. also: variants with other staff that are wanted beside the plan's."""
+    return run.run(plan, cases.group_cases(plan.study), folder, workers, also=also)
 
 
 @cache

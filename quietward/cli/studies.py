@@ -79,7 +79,7 @@ def study(
         what = f"{now.phase + 1} of {len(PHASES)}, {PHASES[now.phase]}"
         lines.tell(what, now.bed_hours, now.of, now.left_s)
 
-    outcome = runner.run(planned, groups, done_before, processes, moved)
+    outcome = runner.run(planned, groups, done_before, processes, moved, result.chosen_with_other_staff)
     lines.end()
     summary = result.summarize(outcome)
     written = tables.write(out, outcome)
@@ -124,6 +124,7 @@ def _study_table(report: "FullReport") -> "Table":
     from rich.table import Table
 
     from quietward.study.plan import BASE
+    from quietward.study.result import COUNTED
 
     limit, choice = report.study.limit, report.choice
     title = f"{report.study.name}: {report.reported} of {report.shifts} shifts; late: needs of level {limit.level}"
@@ -132,7 +133,8 @@ def _study_table(report: "FullReport") -> "Table":
         chosen += ", today's cannot be told apart from it"
     elif BASE in choice.as_late:
         chosen += ", today's cannot be told apart from it by what is late"
-    caption = f"In brackets: 95 % intervals; min: to somebody at the bed; {chosen}\n{NOTICE}"
+    to = COUNTED[limit.reached].to
+    caption = f"In brackets: 95 % intervals; min: to {to}, longest: to anybody; {chosen}\n{NOTICE}"
     table = Table(title=title, caption=caption, box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("variant", overflow="fold")
     for head in ("interruptions\nper nurse-hour", "late", "median\nmin", "longest\nmin", "meets\nlimit"):

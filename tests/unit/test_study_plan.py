@@ -7,6 +7,7 @@ import pytest
 
 from quietward.contracts.errors import BadRules, BadScenario, BadStudy
 from quietward.detect.core.measures.findings import ASKED, MEASURES
+from quietward.simulator import emergency, shift
 from quietward.study import plan, ranges
 from quietward.study.plan import BASE
 from tests.studies import small
@@ -18,6 +19,15 @@ def test_studies_that_come_along_can_be_read(name: str) -> None:
     assert found.study.name == name
     assert found.variants[0].name == BASE
     assert len({v.name for v in found.variants}) == len(found.variants)
+
+
+def test_the_study_that_comes_along_has_emergencies_enough() -> None:
+    """At least 200 over its nights, so that a tenth of them late is known to some 4 %; they are counted, not played."""
+    (nights,) = plan.read("default-policy").cases
+    expected, (first, last) = nights.emergencies(), nights.seeds or (1, 0)
+    assert expected is not None
+    beds = len(shift.load(nights.shift or "").bed)
+    assert sum(len(emergency.onsets(expected, beds, seed)) for seed in range(first, last + 1)) >= 200
 
 
 def test_every_measure_has_a_plausible_range() -> None:
@@ -104,6 +114,8 @@ ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.
         ({"cases": [{"hours": 1, "seeds": [1, 2]}]}, BadStudy, r"cases\[0\]: \[\].*Name one of"),
         ({"cases": [{"recordings": "no/where", "hours": 1}]}, BadStudy, r"cases\[0\].recordings: 'no/where'"),
         ({"cases": [{"scenarios": ["nowhere"], "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"scenario: 'nowhere'"),
+        ({"limit": {"interruptions_per_nurse_hour": 1, "level": "bedside", "reached": "clinicians"}}, BadStudy,
+         r"limit.reached: 'clinicians'. Use anybody or answer, or level team"),
         ({"policy": "nowhere"}, BadRules, r"nowhere"),
         ({"staff": {"beds_per_nurse": 0}}, BadStudy, r"staff.beds_per_nurse: 0"),
         ({"staff": {"robots": 3}}, BadStudy, r"staff.robots: 3. There is no such key. Use .*beds_per_nurse"),

@@ -14,12 +14,26 @@ from markupsafe import escape
 from matplotlib.patches import Rectangle
 
 from quietward.contracts.notice import NOTICE
-from quietward.study import cases, figures, report, report_page, result, run, simulation, statistics, what_if
+from quietward.study import (
+    cases,
+    check,
+    figures,
+    plan,
+    report,
+    report_page,
+    result,
+    run,
+    simulation,
+    statistics,
+    tables,
+    what_if,
+)
 from quietward.study.cases import Case
+from quietward.study.plan import StudyPlan
 from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
 from quietward.study.run import Result
-from quietward.study.score import CallCount, Episode, ShiftScore
+from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
 from quietward.study.staff import AGAIN, CLINICIANS
 from tests.studies import measured_shifts, run_study, small
 
@@ -142,12 +156,40 @@ def test_each_half_learns_trust_from_its_own_shifts(found: Result) -> None:
     assert found.of(reported).ppv == [[expected[i] for i in reported] for expected in found.ppv]
 
 
+def test_each_draw_of_the_staff_has_learnt_from_other_shifts_of_its_half() -> None:
+    """What a half has taught is uncertain, too: but for the first draw, from as many of its shifts, drawn again."""
+    shifts = [Case("night-shift", 8, seed) for seed in range(16)]
+    nobody = [score_of_calls(true=i, false=40 - i) for i in range(16)]
+    first, second, third = (run._learnt(nobody, shifts, 1, draw) for draw in (1, 2, 3))
+    assert first[1] == {1: pytest.approx(sum(range(1, 16, 2)) / (8 * 40))}
+    assert first[0] == {1: pytest.approx(sum(range(0, 16, 2)) / (8 * 40))}
+    for half in (0, 1):
+        assert len({of[half][1] for of in (first, second, third)}) == 3
+        assert all(of[half::2] == [of[half]] * 8 for of in (first, second, third))
+    likewise = run._learnt([score_of_calls(true=2 * i, false=80 - 2 * i) for i in range(16)], shifts, 1, 2)
+    assert likewise == second, "under every variant from the same shifts"
+
+
+def score_of_calls(true: int, false: int) -> ShiftScore:
+    """A shift with calls of which so many are true positives."""
+    calls = [CallCount("x", 1, True, true, true), CallCount("x", 1, False, false, false)]
+    return msgspec.structs.replace(score([], 0), calls=calls)
+
+
+def test_intervals_of_rates_contain_what_the_draws_of_the_staff_differ_by() -> None:
+    """All shifts are alike, and the three draws are not: without them the interval would be a point."""
+    draws = [[score([False], interruptions)] * 12 for interruptions in (8, 16, 24)]
+    (row,) = made_up({"today": [one for draw in draws for one in draw]}, staff_draws=3).rows
+    rate = row.interruptions_per_nurse_hour
+    assert (rate.low, rate.value, rate.high) == (1.0, 2.0, 3.0)
+
+
 def test_staff_of_each_shift_expect_what_its_half_has_taught() -> None:
     """In the first of two shifts nothing is believed, in the second all: the same staff, other answers."""
-    measured, plan = measured_shifts(), small(vary=[], alarm=[])
+    measured, planned = measured_shifts(), small(vary=[], alarm=[])
     none, full = dict.fromkeys((1, 2, 3), 0.0), dict.fromkeys((1, 2, 3), 1.0)
-    (apart,) = simulation.simulate_shifts(measured, plan.variants, [[none, full]])
-    (believed,) = simulation.simulate_shifts(measured, plan.variants, [[full, full]])
+    (apart,) = simulation.simulate_shifts(measured, planned.variants, [[none, full]])
+    (believed,) = simulation.simulate_shifts(measured, planned.variants, [[full, full]])
     assert apart[1] == believed[1]
     answers = [sum(v.why == "call" for v in shifts[0].visits) for shifts in (apart, believed)]
     assert answers[0] < answers[1]
@@ -200,6 +242,43 @@ def test_a_need_for_the_team_is_met_by_clinicians_and_answered_by_who_came_for_a
     assert page.count("2 of 4 (7 % to 93 %)") >= 4
 
 
+@pytest.mark.parametrize(
+    ("reached", "in_time", "meets", "says"),
+    [
+        ("anybody", 4, True, "meets its limit, but not with certainty: 4 of 4 needs (team) reached within 5 min"),
+        ("answer", 2, True, "meets its limit, but not with certainty: 2 of 4 needs (team) answered within 5 min"),
+        (
+            "clinicians",
+            1,
+            False,
+            "DOES NOT MEET its limit, but not with certainty: 1 of 4 needs (team) reached by clin",
+        ),
+    ],
+)
+def test_a_study_says_what_its_limit_counts_as_reached(reached: str, in_time: int, meets: bool, says: str) -> None:
+    """The same four needs, all shown at once: a nurse at once, answers to two of them, clinicians in time at one."""
+    shift = score([False] * 4, 8)
+    came = [(0.0, 240.0), (None, 600.0), (300.0, 660.0), (None, None)]
+    episodes = [
+        msgspec.structs.replace(e, answered_s=answered, clinicians_s=clinicians, shown_s=0.0)
+        for e, (answered, clinicians) in zip(shift.episodes, came, strict=True)
+    ]
+    summary = made_up({"today": [msgspec.structs.replace(shift, episodes=episodes)] * 2}, counts=reached)
+    (row,) = summary.rows
+    assert (row.late.count, row.late.of, row.meets) == (4 - in_time, 4, meets)
+    assert row.late_once_shown.count == row.by_need[0].late.count == len(summary.late) == 4 - in_time
+    assert row.reached.never == {"anybody": 0, "answer": 2, "clinicians": 1}[reached]
+    assert row.by_need[0].reached == row.reached
+    assert summary.today_on_all.median_s == row.reached.p50
+    full = report.full_report(summary.reported, summary, "quietward study x")
+    assert says in full.headline
+    page = report_page.render(summary.reported, full)
+    counted = result.COUNTED[summary.reported.planned.study.limit.reached]
+    assert f"{counted.verb.capitalize()}: {counted.means}." in page
+    assert f"Late: not {counted.verb} within 5 min" in page
+    assert f"median to {counted.to}" in page
+
+
 def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     """Care changes the course: under the second policy bed 0 never needs anybody, and bed 1 is reached in time."""
     shift = score([True, True, False], 8)
@@ -212,27 +291,111 @@ def test_where_care_spares_a_woman_a_need_the_others_are_compared() -> None:
     assert (paired.late_here_only, paired.late_there_only) == (0, 2)
 
 
-def made_up(
+def made_up_result(
     scores: dict[str, list[ShiftScore]],
     limit: float = 5.0,
     reached: float = 0.5,
     staff_draws: int = 1,
     vary: list[dict[str, Any]] | None = None,
-) -> Summary:
-    """Summarize policies with these scores, shift by shift; the first is today's."""
+    counts: str = "anybody",
+) -> Result:
+    """Return policies with these scores, shift by shift; the first is today's."""
     if vary is None:
         vary = [{"key": "long-fall.limit", "values": list(range(60, 59 + len(scores)))}] if len(scores) > 1 else []
-    plan = small(vary=vary, alarm=[], staff_draws=staff_draws,
-                 limit={"interruptions_per_nurse_hour": limit, "reached_share": reached})  # fmt: skip
-    variants = [
-        msgspec.structs.replace(v, name=name) for v, name in zip(plan.variants, scores, strict=True)
-    ]  # fmt: skip
-    of_each = list(scores.values())
-    n = len(of_each[0]) // staff_draws
+    asked = {"interruptions_per_nurse_hour": limit, "reached_share": reached, "reached": counts}
+    planned = small(vary=vary, alarm=[], staff_draws=staff_draws, limit=asked)
+    variants = [msgspec.structs.replace(v, name=name) for v, name in zip(planned.variants, scores, strict=True)]
+    return as_played(msgspec.structs.replace(planned, variants=variants, other_staff=[]), list(scores.values()), [])
+
+
+def as_played(planned: StudyPlan, of_each: list[list[ShiftScore]], others: list[list[ShiftScore]]) -> Result:
+    """Return scores as those of a plan's variants, and of those with other staff."""
+    n = len(of_each[0]) // planned.study.staff_draws
     shifts = [Case("night-shift", 8, seed) for seed in range(n)]
-    planned = msgspec.structs.replace(plan, variants=variants, other_staff=[])
     nobody = [own[:n] for own in of_each]
-    return result.summarize(Result(planned, shifts, of_each, nobody, [[{}] * n] * len(scores), []), draws=200)
+    return Result(planned, shifts, of_each, nobody, [[{}] * len(own) for own in of_each], others)
+
+
+def made_up(scores: dict[str, list[ShiftScore]], *args: Any, **kwargs: Any) -> Summary:
+    """Summarize policies with these scores, as `made_up_result` takes them."""
+    return result.summarize(made_up_result(scores, *args, **kwargs), draws=200)
+
+
+def rendered(ran: Result) -> str:
+    """Return the report of a study as HTML."""
+    summary = result.summarize(ran, draws=20)
+    return report_page.render(summary.reported, report.full_report(ran, summary, "quietward study x"))
+
+
+@pytest.mark.parametrize("name", plan.names())
+def test_every_report_says_what_its_figures_hang_on(name: str) -> None:
+    """Rounds, trust and numbers of nurses under today's policy, also where care changes the course."""
+    planned = plan.load(name)
+    shifts = [score([True, False], 8)] * 4 * planned.study.staff_draws
+    page = rendered(as_played(planned, [shifts] * len(planned.variants), [shifts] * len(planned.other_staff)))
+    section = page.partition("What the figures hang on")[2].partition("</section>")[0]
+    for words in plan.OTHER_STAFF:
+        assert f"<td>{words}</td>" in section, words
+    assert "With other staff today's figures lie between" in page
+
+
+def test_of_the_chosen_policy_it_is_said_what_other_trust_makes_of_it() -> None:
+    scores = {"today": [score([True, False], 16)] * 8, "chosen": [score([False, False], 16)] * 8}
+    ran = made_up_result(scores)
+    more = result.chosen_with_other_staff(ran)
+    assert [(v.name, v.staff_is) for v in more] == [
+        ("chosen", "half of all calls answered, or more"), ("chosen", "all calls answered")
+    ]  # fmt: skip
+    assert [v.staff.trust.least for v in more] == [0.5, 1.0]
+    planned = msgspec.structs.replace(ran.planned, other_staff=more)
+    page = rendered(as_played(planned, ran.with_staff, [scores["chosen"]] * 2))
+    assert page.count("<td>all calls answered</td>") == 1
+    assert result.chosen_with_other_staff(made_up_result({"today": scores["chosen"], "other": scores["today"]})) == []
+    assert result.chosen_with_other_staff(made_up_result(scores, limit=0.1)) == []
+
+
+def test_where_none_is_chosen_those_are_named_that_cannot_be_told_apart_from_todays() -> None:
+    scores = {
+        "today": [score([i % 12 < 2, False], 16 + i % 3) for i in range(24)],
+        "alike": [score([False, False], 17) for _ in range(24)],
+        "louder": [score([False, False], 30) for _ in range(24)],
+        "later": [score([True, True], 17) for _ in range(24)],
+    }
+    ran = made_up_result(scores, limit=0.1)
+    choice = result.summarize(ran, draws=20).choice
+    assert (choice.name, choice.of) == (None, 3)
+    assert (choice.alike, choice.as_late) == (["alike"], ["alike", "louder"])
+    page = rendered(ran)
+    assert "2 of the 3 other policies cannot be told apart from today's. Nor by interruptions:" in page
+    assert "alike: long-fall.limit 60" in page.partition('class="alike"')[2][:200]
+
+
+def test_what_is_left_of_the_reserve_at_the_birth_is_compared_too(tmp_path: Path) -> None:
+    """The same was used at the most; under the other policy half of it had come back by then."""
+
+    def ends(used: float, *, late: bool) -> ShiftScore:
+        outcomes = [
+            Outcome(bed, "abruption", 3600.0, is_birth=True, reserve_used=used, most_used=0.8) for bed in (0, 1)
+        ]
+        return msgspec.structs.replace(score([late, False], 8), outcomes=outcomes)
+
+    ran = made_up_result({"today": [ends(0.8, late=True)] * 8, "other": [ends(0.4, late=False)] * 8})
+    summary = result.summarize(ran, draws=50)
+    today, other = (row.outcomes for row in summary.rows)
+    assert today is not None
+    assert other is not None
+    assert (today.used_at_end.value, other.used_at_end.value) == pytest.approx((0.8, 0.4))
+    assert other.used_at_end_against_today.value == pytest.approx(-0.4)
+    assert [other.used_at_end_p, other.p] == pytest.approx([2 / 2**4, 1.0])
+    full = report.full_report(ran, summary, "quietward study x")
+    page = report_page.render(summary.reported, full)
+    assert "used at birth or at the end, mean" in page
+    assert "-0.4 (-0.4 to -0.4), p 0.12" in page
+    tables.write(tmp_path, ran)
+    report.write(tmp_path, full, page)
+    of_reserve = [one for one in check.check(tmp_path) if "reserve" in one.what]
+    assert len(of_reserve) == 4
+    assert all(one.is_same for one in of_reserve)
 
 
 def test_draws_of_the_staff_that_say_the_same_make_nothing_more_certain() -> None:
@@ -265,6 +428,10 @@ def test_shifts_are_played_with_several_draws_of_their_staff(found: Result, fold
         assert drawn[:n] == once, "the first draw is that of a study with one"
         assert all(drawn[k * n : (k + 1) * n] != once for k in (1, 2)), "others come at other times"
     assert three.unanswered == found.unanswered
+    for once_learnt, learnt in zip(found.ppv, three.ppv, strict=True):
+        assert learnt[:n] == once_learnt
+    assert any(learnt[:n] != learnt[k * n : (k + 1) * n] for learnt in three.ppv for k in (1, 2))
+    assert three.of([1, 3]).ppv[0][2] == three.ppv[0][n + 1]
     assert len(three.of([1, 3]).with_staff[0]) == 6
     assert three.of([1, 3]).with_staff[0][2] == three.with_staff[0][n + 1]
 

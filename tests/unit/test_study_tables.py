@@ -9,7 +9,7 @@ import msgspec
 import pytest
 
 from quietward.contracts.errors import BadStudy, MissingExtra
-from quietward.study import check, report, result, tables
+from quietward.study import check, plan, report, result, tables
 from tests.studies import run_study, small
 
 DRAWS = 2
@@ -19,7 +19,9 @@ DRAWS = 2
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A study's folder."""
     folder = tmp_path_factory.mktemp("whole")
-    ran = run_study(small(staff_draws=DRAWS), folder / "done")
+    ran = run_study(
+        small(staff_draws=DRAWS), folder / "done", also=lambda r: plan.with_other_staff(r.planned.variants[1:2])
+    )
     written = [*tables.write(folder, ran), *tables.write_parquet(folder, ran)]
     digests = {path.name: tables.digest(path) for path in written}
     found = report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests", tables=digests)
@@ -60,6 +62,7 @@ def test_a_report_is_what_its_tables_say(whole: Path) -> None:
     names = [one.what for one in compared]
     assert "today: interruptions per nurse-hour" in names
     assert "at once, all calls answered: late needs" in names
+    assert "long-fall.limit 60, all calls answered: late needs" in names, "what was wanted later is there, too"
     assert "calls.csv, SHA-256" in names
     assert "calls.parquet, SHA-256" in names
 
@@ -70,8 +73,8 @@ def test_every_row_says_where_it_comes_from(whole: Path) -> None:
         assert all(row["version"] and row["commit"] and row["seed"] in "1234" for row in of)
         assert {row["condition"] for row in of} <= {"two-at-once"}
     shifts = rows(whole / "shifts.csv")
-    plan = small()
-    assert len(shifts) == DRAWS * 4 * (len(plan.variants) + len(plan.other_staff))
+    planned = small()
+    assert len(shifts) == DRAWS * 4 * (len(planned.variants) + len(planned.other_staff) + 2)
     assert [row["draw"] for row in shifts[:8]] == ["1"] * 4 + ["2"] * 4
     assert [row["half"] for row in shifts[:4]] == ["reported", "chosen on"] * 2
     visits = rows(whole / "visits.csv")
@@ -92,6 +95,22 @@ def test_who_checks_does_not_choose_staff_either(tmp_path: Path) -> None:
     said["rows"][1]["is_own_staff"] = True
     (tmp_path / "report.json").write_bytes(msgspec.json.encode(said))
     assert differing(tmp_path) == ["policy that was chosen"]
+
+
+def test_who_checks_counts_what_the_limit_counts(tmp_path: Path) -> None:
+    limit = {"interruptions_per_nurse_hour": 20.0, "reached": "clinicians"}
+    ran = run_study(small(vary=[], alarm=[], limit=limit), tmp_path / "done")
+    digests = {path.name: tables.digest(path) for path in tables.write(tmp_path, ran)}
+    found = report.full_report(ran, result.summarize(ran, draws=50), "quietward study for-tests", tables=digests)
+    report.write(tmp_path, found, "page")
+    assert differing(tmp_path) == []
+    needs = rows(tmp_path / "episodes.csv")
+    need = next(
+        row for row in needs if usual(row) and row["level"] == "team" and float(row["clinicians_s"] or 0) <= 300
+    )
+    need["reached_s"] = ""
+    rewrite(tmp_path, "episodes.csv", needs)
+    assert differing(tmp_path) == ["needs whose visits say otherwise"], "what it does not count makes no figure"
 
 
 @pytest.mark.parametrize("name", ["shifts.csv", "calls.csv", "episodes.csv", "visits.csv", "visits.parquet"])
