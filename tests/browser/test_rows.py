@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from quietward.contracts.summary import Level, SignalState
+from quietward.contracts.summary import Level, OngoingDeceleration, Paused, Shelved, SignalState
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_acts import tab_to
@@ -156,7 +156,7 @@ def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWa
     for number in range(1, BEDS + 1):
         made_up.flag(f"bed-{number}", Level.BEDSIDE, reason=LONGEST)
     only = f"head => {{ head.beds.splice({beds}); return head; }}"
-    page.route("**/shared/frame.mjs", lambda route: _fewer_beds(route, only))
+    page.route("**/shared/frame.mjs", lambda route: _other_beds(route, only))
     page.goto(made_up.address)
     expect(page.locator(".band.state-bedside")).to_have_count(beds)
     page.wait_for_function(FITS)
@@ -164,13 +164,52 @@ def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWa
         stays_within_its_row(page, band.get_attribute("data-bed") or "")
 
 
-def _fewer_beds(route: Route, only: str) -> None:
-    """Let the page see the first beds of each frame alone."""
+def _other_beds(route: Route, change: str) -> None:
+    """Let the page see other beds than each frame has."""
     body = route.fetch().text()
     assert "  return head;\n}" in body
     route.fulfill(
-        body=body.replace("  return head;\n}", f"  return ({only})(head);\n}}"), content_type="text/javascript"
+        body=body.replace("  return head;\n}", f"  return ({change})(head);\n}}"), content_type="text/javascript"
     )
+
+
+BEDS_24 = """head => {
+  const more = head.beds.slice(-10).map((one, i) => ({ ...one, card: { ...one.card, bed: `bed-${15 + i}` } }));
+  head.beds.push(...more);
+  return head;
+}"""
+
+
+@pytest.mark.parametrize("width", [820, 1280, 1920])
+@pytest.mark.parametrize("beds", [14, 24])
+def test_no_line_is_cut_by_what_is_added_to_it(page: Page, made_up: MadeUpWard, beds: int, width: int) -> None:
+    """In two columns a line has two lines of print: "now no data for 41 s" was cut away, and why a bed is shelved."""
+    page.set_viewport_size({"width": width, "height": 1080})
+    if beds == 24:
+        page.route("**/shared/frame.mjs", lambda route: _other_beds(route, BEDS_24))
+    gone = {"signal": SignalState.LOST, "signal_reason": "No data for 41 s, monitor disconnected"}
+    soon = made_up.now_ms() + 900_000
+    falling = OngoingDeceleration(124.0, 35.0, {"figo-2015": "variable"})
+    shelf = Shelved("low-variability", "Nora", "she is asleep and " * 11, soon, active=True)
+    made_up.flag("bed-1", Level.TEAM, reason=LONGEST)
+    for number in (2, 3):  # both as they stand in a column: the first row is another
+        made_up.flag(f"bed-{number}", Level.TEAM, reason=LONGEST)
+        made_up.put(f"bed-{number}", **gone)
+    made_up.put("bed-4", level=Level.NOTED, reason=LONGEST, running=falling)
+    made_up.put("bed-5", shelved=[shelf])
+    made_up.put("bed-6", shelved=[shelf], running=falling)
+    made_up.put("bed-7", paused=Paused("Nora", "she is asleep and " * 11, soon), **gone)
+    made_up.flag("bed-8", Level.TEAM, reason=LONGEST)
+    made_up.unwatched.add("bed-8")
+    made_up.put("bed-8", looked_at=made_up.now_ms() - 41_000)
+    page.goto(made_up.address)
+    expect(page.locator(".band")).to_have_count(beds)
+    expect(page.locator(".band[data-bed=bed-3] .reason")).to_contain_text("; now no data for 41 s")
+    expect(page.locator(".band[data-bed=bed-4] .reason")).to_contain_text("Deceleration now, 124 s")
+    expect(page.locator(".band[data-bed=bed-6] .reason")).to_contain_text("Deceleration now, 124 s")
+    expect(page.locator(".band[data-bed=bed-8].state-unwatched .reason")).to_contain_text("no detector has looked for")
+    for number in range(1, 9):
+        stays_within_its_row(page, f"bed-{number}")
 
 
 def test_a_lost_bed_says_why_once(page: Page, made_up: MadeUpWard) -> None:
