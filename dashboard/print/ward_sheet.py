@@ -22,11 +22,11 @@ TEXT_LENGTH = 160
 """Of all that a line says of a bed: three lines of print. The bed's reason has what the label and the answer leave, and
 what was done what is left then.
 """
-SHORTEST_DONE = 20
-"""Characters of what was done, however little room there is."""
-BETWEEN = len(" · ")
-SHORTER = range(wording.LONGEST, 0, -10)
-"""Lengths of a reason that are tried, in characters."""
+BETWEEN = " · "
+LENGTHS = range(wording.LONGEST, 30, -10)
+"""Of a bed's reason, in characters: the longest for which there is room."""
+WITH_DONE, SHORTEST_DONE = 60, 20
+"""Characters of a reason that are given up so that something is said of what was done, and what that is at least."""
 NOBODY: Mapping[str, int] = {}
 
 
@@ -100,16 +100,16 @@ def _line(
     bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
     clock, said = ClockFormat(bed_ms, zone), reader.get().said
     newest = card.notes[0] if card.notes else None
-    done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
+    done = "" if newest is None else f"{clock.time(newest.t)} {said(newest.what)}, {newest.by}"
     answer = _answer(card, clock)
     stage = "" if record.newest is None or record.newest.stage != 2 else "second stage"
-    room = TEXT_LENGTH - sum(len(text) + BETWEEN for text in (card.label, said(answer), said(stage)) if text)
-    for longest in SHORTER:
+    for longest in LENGTHS:
         reason = build_card(card.bed, record.summary, now_ms, record.policy, is_late=is_late, longest=longest).reason
-        if len(said(reason)) <= room:
+        lost = "" if card.signal == "good" or _says_why(reason, card.signal_reason) else f"signal {card.signal}"
+        before = [card.label, said(answer), said(reason), said(lost), said(stage)]
+        room = TEXT_LENGTH - sum(len(text) + len(BETWEEN) for text in before if text)
+        if room >= (min(len(done), SHORTEST_DONE) if longest >= WITH_DONE else -len(BETWEEN)):
             break
-    lost = "" if card.signal == "good" or _says_why(reason, card.signal_reason) else f"signal {card.signal}"
-    room -= sum(len(text) + BETWEEN for text in (said(reason), said(lost)) if text)
     each: Sequence[Card | Twin] = card.twins or [card]
     return WardLine(
         bed=card.bed,
@@ -123,14 +123,14 @@ def _line(
         variability=" / ".join(one.variability + one.variability_trend for one in each),
         contractions=card.contraction_rate.partition(" in 10 min")[0],
         stage=stage,
-        done=wording.shortened(said(done), max(SHORTEST_DONE, room)),
+        done=wording.shortened(done, room) if room >= SHORTEST_DONE else "",
         strip=small_strip(signal, record.log, bed_ms / 1000, STRIP_WIDTH_MM, height),
     )
 
 
 def _says_why(reason: str, signal_reason: str) -> bool:
     """Return whether a bed's line says what its signal has, whatever else there is no room for."""
-    return signal_reason.partition(", ")[0].lower() in reason.lower()
+    return wording.without_why(signal_reason).lower() in reason.lower()
 
 
 def _answer(card: Card, clock: ClockFormat) -> str:

@@ -403,8 +403,9 @@ def _without_signal(s: Summary, room: int) -> _Headline:
         because = f": {s.paused.why}" if s.paused.why else ""
         reason = wording.shortened(f"on purpose, {s.paused.by}{because}", beside)
         return _Headline("paused", "Monitor off until", reason, s.paused.until)
-    more = wording.fitting(s.reason, beside - len(f"{s.signal_reason}; ")) if _has_more_to_say(s) else ""
-    reason = "; ".join(filter(None, [wording.fitting(s.signal_reason, beside), more]))
+    lost = s.signal_reason if len(s.signal_reason) <= beside else wording.without_why(s.signal_reason)
+    more = wording.fitting(s.reason, beside - len(f"{lost}; ")) if _has_more_to_say(s) else ""
+    reason = "; ".join(filter(None, [lost, more]))
     return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", reason)
 
 
@@ -416,8 +417,9 @@ def _now_lost(s: Summary, room: int) -> str:
 
     now = wording.in_sentence(s.signal_reason)
     if len(said(s.reason.partition(wording.BETWEEN)[0], now)) > room:
-        now = now.partition(", ")[0]
-    return said(wording.fitting(s.reason, room - len(said("", now))), now)
+        now = wording.in_sentence(wording.without_why(s.signal_reason))
+    reason = wording.fitting(s.reason, room - len(said("", now)))
+    return said(reason, now) if reason else now
 
 
 def _has_more_to_say(s: Summary) -> bool:

@@ -67,6 +67,13 @@ def in_sentence(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
+def without_why(signal_reason: str) -> str:
+    """Return what a bed's signal has, without why it has that."""
+    what, _, _ = signal_reason.partition(", ")
+    words = what.split()
+    return f"No data for {' '.join(words[3:])}" if words[1:3] == ["data", "for"] else what
+
+
 def care(what: str, text: str) -> str:
     """Return the care that was given, with the free text behind it in brackets; for `other` only the free text."""
     name = CARE_WORDS.get(what, what)
