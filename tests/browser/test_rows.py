@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
+from quietward.contracts.commands import Attend
 from quietward.contracts.summary import Level, OngoingDeceleration, Paused, Shelved, SignalState
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
@@ -210,6 +211,47 @@ def test_no_line_is_cut_by_what_is_added_to_it(page: Page, made_up: MadeUpWard, 
     expect(page.locator(".band[data-bed=bed-8].state-unwatched .reason")).to_contain_text("no detector has looked for")
     for number in range(1, 9):
         stays_within_its_row(page, f"bed-{number}")
+
+
+NUMBERS_CUT = """bed => [...document.querySelectorAll(`.band[data-bed=${bed}] .numbers > *`)]
+  .filter(one => one.getClientRects().length).map(one => {
+    const side = one.closest('.side').getBoundingClientRect(), box = one.getBoundingClientRect();
+    return Math.max(one.scrollWidth - one.clientWidth, box.right - side.right, box.bottom - side.bottom);
+  }).filter(out => out > 1)"""
+
+
+@pytest.mark.parametrize("width", [820, 1024, 1280])
+@pytest.mark.parametrize("beds", [6, 12, 14])
+def test_on_a_tablet_one_press_says_who_goes_and_the_trend_is_seen(
+    page: Page, made_up: MadeUpWard, width: int, beds: int
+) -> None:
+    """It took two presses, and there were no arrows."""
+    page.set_viewport_size({"width": width, "height": 1180})
+    if beds < BEDS:
+        only = f"head => {{ head.beds.splice({beds}); return head; }}"
+        page.route("**/shared/frame.mjs", lambda route: _other_beds(route, only))
+    for number in (1, 2, 3):
+        made_up.flag(f"bed-{number}", Level.BEDSIDE, reason=LONGEST)
+    changes = {"baseline_change_1h_bpm": 14.0, "variability_change_1h_bpm": -16.0}
+    made_up.put("bed-2", baseline_bpm=152.0, variability_bpm=18.0, **changes)
+    page.goto(made_up.address)
+    expect(page.locator(".band")).to_have_count(beds)
+    row = page.locator(".band[data-bed=bed-2]")
+    for key, said in (("baseline", "152↑14"), ("variability", "18↓16")):
+        expect(row.locator(f"dd[data-key={key}]")).to_have_text(said)
+        expect(row.locator(f"dd[data-key={key}]")).to_be_visible()
+    for bed in ("bed-1", "bed-2", "bed-3"):
+        going = page.locator(f".band[data-bed={bed}] .going")
+        expect(going).to_be_visible()
+        box = going.bounding_box()
+        assert box is not None
+        assert min(box["width"], box["height"]) >= 44, box
+        stays_within_its_row(page, bed)
+        assert page.evaluate(NUMBERS_CUT, bed) == []
+    page.locator("#who-name").fill("Kim")
+    row.locator(".going").click()
+    act = made_up.next_act()
+    assert (type(act), act.bed) == (Attend, "bed-2")
 
 
 def test_a_lost_bed_says_why_once(page: Page, made_up: MadeUpWard) -> None:
