@@ -19,7 +19,14 @@ PAGE_MM, HEAD_MM = 276.0, 35.0
 """Height of A4 without margins, and of what stands above the lines."""
 STRIP_WIDTH_MM, LOWEST_MM, HIGHEST_MM = 56.0, 10.0, 20.0
 TEXT_LENGTH = 160
-"""Of all that a line says of a bed: three lines of print. What was done comes last, and may be shortened."""
+"""Of all that a line says of a bed: three lines of print. The bed's reason has what the label and the answer leave, and
+what was done what is left then.
+"""
+BETWEEN = " · "
+LENGTHS = range(wording.LONGEST, 30, -10)
+"""Of a bed's reason, in characters: the longest for which there is room."""
+WITH_DONE, SHORTEST_DONE = 60, 20
+"""Characters of a reason that are given up so that something is said of what was done, and what that is at least."""
 NOBODY: Mapping[str, int] = {}
 
 
@@ -73,7 +80,7 @@ def ward_sheet(
     cards = [build_card(one.bed, one.summary, now_ms, one.policy, is_late=one.bed in late) for one, _ in beds]
     cards, _ = at_one_bed_each(cards, went)
     lines = [
-        _line(record, card, signal, now_ms, zone, height - 1.6)
+        _line(record, card, signal, now_ms, zone, height - 1.6, is_late=record.bed in late)
         for (record, signal), card in zip(beds, cards, strict=True)
     ]
     calling = sum(line.state not in ("quiet", "noted", "paused", "shelved") for line in lines)
@@ -81,13 +88,28 @@ def ward_sheet(
 
 
 def _line(
-    record: BedRecord, card: Card, signal: RecentSignal | None, now_ms: int, zone: tzinfo, height: float
+    record: BedRecord,
+    card: Card,
+    signal: RecentSignal | None,
+    now_ms: int,
+    zone: tzinfo,
+    height: float,
+    *,
+    is_late: bool,
 ) -> WardLine:
     bed_ms = now_ms if record.summary is None else bed_now_ms(record.summary)
     clock, said = ClockFormat(bed_ms, zone), reader.get().said
     newest = card.notes[0] if card.notes else None
-    done = "" if newest is None else f"{clock.time(newest.t)} {newest.what}, {newest.by}"
+    done = "" if newest is None else f"{clock.time(newest.t)} {said(newest.what)}, {newest.by}"
     answer = _answer(card, clock)
+    stage = "" if record.newest is None or record.newest.stage != 2 else "second stage"
+    for longest in LENGTHS:
+        reason = build_card(card.bed, record.summary, now_ms, record.policy, is_late=is_late, longest=longest).reason
+        lost = "" if card.signal == "good" or _says_why(reason, card.signal_reason) else f"signal {card.signal}"
+        before = [card.label, said(answer), said(reason), said(lost), said(stage)]
+        room = TEXT_LENGTH - sum(len(text) + len(BETWEEN) for text in before if text)
+        if room >= (min(len(done), SHORTEST_DONE) if longest >= WITH_DONE else -len(BETWEEN)):
+            break
     each: Sequence[Card | Twin] = card.twins or [card]
     return WardLine(
         bed=card.bed,
@@ -95,15 +117,20 @@ def _line(
         state=card.state,
         headline=card.headline + ("" if card.until is None else f" {clock.time(card.until)}"),
         answer=answer,
-        line=card.reason,
-        signal="" if card.signal == "good" or card.signal_reason in card.reason else f"signal {card.signal}",
+        line=reason,
+        signal=lost,
         baseline=" / ".join(one.baseline + one.baseline_trend for one in each),
         variability=" / ".join(one.variability + one.variability_trend for one in each),
         contractions=card.contraction_rate.partition(" in 10 min")[0],
-        stage="" if record.newest is None or record.newest.stage != 2 else "second stage",
-        done=wording.shortened(said(done), max(20, TEXT_LENGTH - len(card.label + said(card.reason) + said(answer)))),
+        stage=stage,
+        done=wording.shortened(done, room) if room >= SHORTEST_DONE else "",
         strip=small_strip(signal, record.log, bed_ms / 1000, STRIP_WIDTH_MM, height),
     )
+
+
+def _says_why(reason: str, signal_reason: str) -> bool:
+    """Return whether a bed's line says what its signal has, whatever else there is no room for."""
+    return wording.without_why(signal_reason).lower() in reason.lower()
 
 
 def _answer(card: Card, clock: ClockFormat) -> str:

@@ -83,6 +83,8 @@ class FormerStay(Struct, frozen=True):
     moved_to: str = ""
 
 
+RUNNING_LENGTH = 21
+"""Of what the page puts before a deceleration that goes on, where it stands behind a bed's line (shared/words.mjs)."""
 CALM = frozenset({"quiet", "noted"})
 """States that call nobody, of a bed that can be read."""
 CATCHING_UP = "catching up"
@@ -215,12 +217,13 @@ def build_card(
     speed: float = 1.0,
     *,
     is_late: bool = False,
+    longest: int = wording.LONGEST,
 ) -> Card:
     """Return the card of a bed. summary: None if its device sends but no detector has ever evaluated it.
 
     policy: the one that runs, None if no detector does. speed: seconds of signal per second; where it is not 1, the
     bed's clock differs on purpose, and nothing is said about it. is_late: what is known of the bed is old, newer is on
-    its way.
+    its way. longest: of the reason, in characters.
     """
     if summary is None:
         return Card(
@@ -233,15 +236,19 @@ def build_card(
             signal_reason="",
         )
     s = summary
-    headline = _headline(s, now_ms)
+    moving = f"moving to {s.moving_to}" if s.moving_to else ""
+    room = longest - len(f"{moving}; " if moving else "")
+    headline = _headline(s, now_ms, room)
     clock, short_clock = device_clock(s), far_clock(s)
     if is_late:
         clock, short_clock = f"what is shown is {lateness(s)} old, newer data are on their way", CATCHING_UP
         if headline.state in CALM:
-            headline, short_clock = _Headline("noted", CATCHING_UP, clock), ""
-    if s.moving_to and s.moving_to not in headline.reason:
-        reason = "; ".join(filter(None, [f"moving to {s.moving_to}", headline.reason]))
-        headline = structs.replace(headline, reason=reason)
+            said = wording.fitting(clock, _beside_running(s, longest))
+            headline, short_clock = _Headline("noted", CATCHING_UP, said), ""
+    if moving and s.moving_to not in headline.reason:
+        reason = "; ".join(filter(None, [moving, headline.reason]))
+        if len(reason) <= _beside_running(s, longest):
+            headline = structs.replace(headline, reason=reason)
     unwatched = headline.state == "unwatched"
     arrival = None if s.stay is None else s.stay.arrival
     level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
@@ -307,6 +314,14 @@ def _running(s: Summary) -> str:
     return "; ".join(who + wording.ongoing_deceleration(f.running) for who, f in each if f.running is not None)
 
 
+def _beside_running(s: Summary, room: int) -> int:
+    """Return what of so many characters is left beside the least that is added about a deceleration that goes on."""
+    if s.flag is not None or not (running := _running(s)):
+        return room
+    least = "; ".join(one.partition(", ")[0] for one in running.split("; "))
+    return room - RUNNING_LENGTH - len(least)
+
+
 def _twin(name: str, f: FetusSummary, t_ms: int) -> Twin:
     return Twin(
         name=name,
@@ -330,17 +345,20 @@ def _former(stay: Stay) -> FormerStay:
     return FormerStay(stay.id, label, stay.began or None, stay.ended or 0, stay.moved_to)
 
 
-def _headline(s: Summary, now_ms: int) -> _Headline:
-    """Return state and headline; states that must not look calm take precedence over `quiet`."""
+def _headline(s: Summary, now_ms: int, room: int) -> _Headline:
+    """Return state, headline and reason; states that must not look calm take precedence over `quiet`.
+
+    The reason has at most `room` characters. What is urgent (no data, nobody watches) is never what is left out of it.
+    """
     age_ms = now_ms - s.looked_at
     is_ahead = age_ms < -CLOCKS_AGREE_MS
     if age_ms > UNWATCHED_AFTER_MS or is_ahead:
         since = (
-            f"clocks disagree: the last look lies {-age_ms / 1000:.0f} s ahead of this server's time"
+            f"clocks disagree: last look {-age_ms / 1000:.0f} s ahead of this server's time"
             if is_ahead
             else f"no detector has looked for {age_ms / 1000:.0f} s"
         )
-        return _Headline("unwatched", "unwatched", f"{since}; last known: {s.level}. {s.reason}".strip())
+        return _Headline("unwatched", "unwatched", _last_known(since, s, room))
     if s.stay is not None and s.stay.is_empty:
         last = s.former[0].moved_to if s.former and s.former[0].ended == s.stay.began else ""
         went = (
@@ -348,23 +366,65 @@ def _headline(s: Summary, now_ms: int) -> _Headline:
         )
         return _Headline("empty", "empty since", went, s.stay.began)
     if s.signal is SignalState.LOST:
-        return _without_signal(s)
+        return _without_signal(s, room)
     active = [shelf for shelf in s.shelved if shelf.active]
     if s.flag is None and active:
-        reasons = "; ".join(f"{wording.plain(shelf.condition)}, shelved by {shelf.by}: {shelf.why}" for shelf in active)
         hides = max((shelf.level for shelf in active), key=list(Level).index).value
-        return _Headline("shelved", f"{hides}, shelved until", reasons, min(shelf.until for shelf in active), hides)
-    return _Headline(s.level.value, s.level.value, s.reason)
+        reason = _shelved(active, _beside_running(s, room))
+        return _Headline("shelved", f"{hides}, shelved until", reason, min(shelf.until for shelf in active), hides)
+    room = _beside_running(s, room) if s.moving_to else room
+    return _Headline(s.level.value, s.level.value, wording.fitting(s.reason, room))
 
 
-def _without_signal(s: Summary) -> _Headline:
+def _last_known(since: str, s: Summary, room: int) -> str:
+    def said(reason: str) -> str:
+        return f"{since}; last known: {s.level}. {reason}"
+
+    return said(wording.fitting(s.reason, room - len(said(""))))
+
+
+def _shelved(active: list[Shelved], room: int) -> str:
+    """Return what is shelved and by whom, and as much of why as there is room for."""
+    heads = [f"{wording.plain(shelf.condition)}, shelved by {shelf.by}" for shelf in active]
+    each = (room - len("; ".join(heads))) // len(active) - len(": ")
+    if each >= wording.SHORTEST:
+        why_of = [(shelf.condition, shelf.by, wording.shortened(shelf.why, each)) for shelf in active]
+        return "; ".join(f"{wording.plain(condition)}, shelved by {by}: {why}" for condition, by, why in why_of)
+    if len("; ".join(heads)) <= room:
+        return "; ".join(heads)
+    return wording.fitting(wording.BETWEEN.join(wording.plain(shelf.condition) for shelf in active), room)
+
+
+def _without_signal(s: Summary, room: int) -> _Headline:
     if s.level in (Level.BEDSIDE, Level.TEAM) or (s.flag is not None and s.paused is not None):
-        return _Headline(s.level.value, s.level.value, f"{s.reason}; now {wording.in_sentence(s.signal_reason)}")
+        return _Headline(s.level.value, s.level.value, _now_lost(s, room))
+    beside = _beside_running(s, room)
     if s.paused is not None:
         because = f": {s.paused.why}" if s.paused.why else ""
-        return _Headline("paused", "Monitor off until", f"on purpose, {s.paused.by}{because}", s.paused.until)
-    more = f"; {s.reason}" if s.flag is not None and "usable signal" not in s.reason else ""
-    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", s.signal_reason + more)
+        reason = wording.shortened(f"on purpose, {s.paused.by}{because}", beside)
+        return _Headline("paused", "Monitor off until", reason, s.paused.until)
+    lost = s.signal_reason if len(s.signal_reason) <= beside else wording.without_why(s.signal_reason)
+    more = wording.fitting(s.reason, beside - len(f"{lost}; ")) if _has_more_to_say(s) else ""
+    reason = "; ".join(filter(None, [lost, more]))
+    return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", reason)
+
+
+def _now_lost(s: Summary, room: int) -> str:
+    """Return why a bed calls and that it has no signal now; why not, where there is no room, its mark says."""
+
+    def said(reason: str, now: str) -> str:
+        return f"{reason}; now {now}"
+
+    now = wording.in_sentence(s.signal_reason)
+    if len(said(s.reason.partition(wording.BETWEEN)[0], now)) > room:
+        now = wording.in_sentence(wording.without_why(s.signal_reason))
+    reason = wording.fitting(s.reason, room - len(said("", now)))
+    return said(reason, now) if reason else now
+
+
+def _has_more_to_say(s: Summary) -> bool:
+    """Return whether a bed without signal calls for something else, too."""
+    return s.flag is not None and "usable signal" not in s.reason
 
 
 def _contractions(s: Summary) -> str:

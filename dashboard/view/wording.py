@@ -6,6 +6,13 @@ from quietward.contracts.summary import HandTimed, OngoingDeceleration, Summary,
 STEADY_WITHIN = 0.1
 """Intervals are called steady if their ratio to the earlier ones differs from 1 by less than this."""
 
+LONGEST = 90
+"""Characters of a bed's line with all that is added to it, as many as the detector's own has: a row's two lines."""
+BETWEEN = " · "
+"""The facts of a line stand apart by this."""
+SHORTEST = 12
+"""Characters: what would be cut to fewer is left out."""
+
 
 def number(value: float | None) -> str:
     """Return a whole number; a dash for None."""
@@ -20,6 +27,21 @@ def counted(n: int, what: str) -> str:
 def shortened(text: str, longest: int) -> str:
     """Return a text of at most so many characters, with an ellipsis where it was longer."""
     return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def fitting(line: str, room: int) -> str:
+    """Return at most so many characters of a bed's line: its first fact, and of the others each that still fits.
+
+    A first fact that does not fit ends with one of its clauses, or is shortened.
+    """
+    first, *others = line.split(BETWEEN)
+    if len(first) > room:
+        clauses = first[: max(0, room + 1)].rpartition(", ")[0]
+        return clauses or (shortened(first, room) if room >= SHORTEST else "")
+    for fact in others:
+        if len(first) + len(BETWEEN) + len(fact) <= room:
+            first += BETWEEN + fact
+    return first
 
 
 def length(seconds: float) -> str:
@@ -43,6 +65,13 @@ def plain(name: str) -> str:
 def in_sentence(text: str) -> str:
     """Return a text that begins a line as it stands within a sentence."""
     return text[:1].lower() + text[1:]
+
+
+def without_why(signal_reason: str) -> str:
+    """Return what a bed's signal has, without why it has that."""
+    what, _, _ = signal_reason.partition(", ")
+    words = what.split()
+    return f"No data for {' '.join(words[3:])}" if words[1:3] == ["data", "for"] else what
 
 
 def care(what: str, text: str) -> str:

@@ -25,6 +25,8 @@ BAR_MM = 1.2
 """Thickness of the bars that mark contractions."""
 FHR_RANGE = min(scale.range[0] for scale in STRIP.fhr), max(scale.range[1] for scale in STRIP.fhr)
 """The widest there is at every height, so that no trace leaves the paper that can be had."""
+USUAL = "#e3efdd"
+"""Colour of the band of the normal range, on white paper."""
 PENNANT_MM = 2.9
 LETTER_MM, ROW_MM = 1.6, 3.0
 """Width of a letter of a label, generously, and height of a row of labels."""
@@ -142,7 +144,7 @@ class GridLine(Struct, frozen=True):
 class MarkBox(Struct, frozen=True):
     """A rectangle that marks a finding. is_over: it is a band over the FHR.
 
-    label: written in it, empty for none. label_y: of its line.
+    label: written in it, empty for none. label_x, label_y: where it begins, so that all of it is on the paper.
     """
 
     colours: MarkColours
@@ -152,6 +154,7 @@ class MarkBox(Struct, frozen=True):
     width: float
     height: float
     label: str
+    label_x: float
     label_y: float = 0.0
 
 
@@ -183,6 +186,7 @@ def svg(
         title=title,
         scale=scale,
         width=WIDTH_MM,
+        usual=USUAL,
         normal=(scale.y_fhr(high), scale.y_fhr(low)),
         minutes=list(_minutes(scale, from_s, clock)),
         levels=list(_levels(scale)),
@@ -252,7 +256,7 @@ def _boxes(scale: PaperScale, from_s: float, until_s: float, marks: list[Mark]) 
     boxes = [box for mark in marks if (box := _box(scale, from_s, until_s, mark))]
     for i, box in enumerate(boxes):
         if box.is_over and box.label:
-            boxes[i] = structs.replace(box, label_y=scale.fhr_mm - 1 - ROW_MM * rows.place(box.x, box.label))
+            boxes[i] = structs.replace(box, label_y=scale.fhr_mm - 1 - ROW_MM * rows.place(box.label_x, box.label))
     return boxes
 
 
@@ -278,9 +282,14 @@ def _box(scale: PaperScale, from_s: float, until_s: float, mark: Mark) -> MarkBo
     colours = MARK_COLOURS[style.colour]
     if style.place != "fhr":
         y = scale.height_mm - (BAR_MM if style.place == "ua-bottom" else UA_MM)
-        return MarkBox(colours, False, x, y, width, BAR_MM, style.label, y + 3.6)
+        return MarkBox(colours, False, x, y, width, BAR_MM, style.label, _label_x(x, style.label), y + 3.6)
     label = _kind_of(mark.text) if style.label == "kind" else ""
-    return MarkBox(colours, True, x, 0.0, width, scale.fhr_mm, label)
+    return MarkBox(colours, True, x, 0.0, width, scale.fhr_mm, label, _label_x(x, label))
+
+
+def _label_x(x: float, label: str) -> float:
+    """Return where the label of a mark that begins at x begins: at the right edge before it, so that none is cut."""
+    return min(x + 0.5, WIDTH_MM - len(label) * LETTER_MM)
 
 
 def _kind_of(text: str) -> str:

@@ -37,7 +37,7 @@ SHEET = PolicyInfo(
 class MadeUpWard:
     """Beds whose summaries and logs are put there; a thread keeps their looks and heartbeats young, as parts would.
 
-    twins: beds whose devices send a second rate.
+    twins: beds whose devices send a second rate. unwatched: beds whose summaries grow old.
     """
 
     def __init__(
@@ -51,6 +51,7 @@ class MadeUpWard:
         self.summaries: dict[str, Summary] = {}
         self.clock_offset_ms: dict[str, int] = {}
         self.off: set[str] = set()
+        self.unwatched: set[str] = set()
         self.twins = twins
         self.seq = self.sent_at = 0
         self.acts_before = 0
@@ -94,6 +95,7 @@ class MadeUpWard:
         """Make every bed quiet, its log empty, and forget what was done. Events are numbered on, as a detector does."""
         with self.lock:
             self.clock_offset_ms.clear()
+            self.unwatched.clear()
             self.acts_before += len(self.acts())
             self.store.set(self.ward.policy, encode_json(SHEET))
             for bed, before in self.summaries.items():
@@ -234,7 +236,7 @@ class MadeUpWard:
 
     def _write(self, bed: str) -> None:
         now = time.time_ns() // 1_000_000
-        young: dict[str, int] = {"looked_at": now}
+        young: dict[str, int] = {} if bed in self.unwatched else {"looked_at": now}
         if self.summaries[bed].signal is not SignalState.LOST:
             young |= {"at": now, "t": now + self.clock_offset_ms.get(bed, 0)}
         self.summaries[bed] = msgspec.structs.replace(self.summaries[bed], **young)

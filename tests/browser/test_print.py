@@ -5,10 +5,12 @@ from collections.abc import Iterator
 
 import msgspec
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.notice import NOTICE
+from quietward.contracts.stays import Arrival, Stay
 from quietward.contracts.summary import (
+    Attending,
     BedLimit,
     CareRecord,
     ConcernContribution,
@@ -20,7 +22,8 @@ from quietward.contracts.summary import (
     SignalState,
     TraceSummary,
 )
-from tests.browser.made_up import MadeUpWard
+from tests.browser.conftest import screen
+from tests.browser.made_up import MadeUpWard, fetus
 from tests.conftest import CHROMIUM, require
 
 BEDS = 24
@@ -102,6 +105,30 @@ def test_the_ward_is_one_page_with_a_line_and_a_strip_for_each_bed(page: Page, m
     assert sheet.locator(".row, .said, .bed").evaluate_all(cut) == 0
     assert not ID.findall(sheet.inner_text("body"))
     assert page_count(sheet.pdf(prefer_css_page_size=True)) == 1
+
+
+@pytest.mark.parametrize("locale", ["en-GB", "de-DE"])
+def test_on_the_wards_sheet_nothing_is_cut(browser: Browser, made_up: MadeUpWard, locale: str) -> None:
+    """A long label, the longest line there is, somebody who goes and has not answered, and what was done."""
+    now = made_up.now_ms()
+    trace = TraceSummary(4, 60.0, 161.0, 140.0, 14.0, 4)
+    label = Stay(now, "Kim", now, Arrival("the room at the end of the hall, window!"), 0)
+    for number in range(1, BEDS + 1):
+        made_up.flag(f"bed-{number}", Level.TEAM, reason=LONGEST)
+        going = [Attending("Konstantin", now, now + 20 * MINUTE)] if number == 2 else []
+        made_up.put(f"bed-{number}", attending=going, cared=[CareRecord(now, "Kim", "turned", "", trace)])
+        made_up.put(f"bed-{number}", stay=label)
+    made_up.put("bed-3", signal=SignalState.LOST, signal_reason="No data for 41 s, monitor disconnected")
+    made_up.put("bed-4", reason=f"second twin: {LONGEST[:-20]}", fetuses=[fetus(), fetus()])
+    made_up.wait_until_seen()
+    with screen(browser, locale=locale) as page:
+        page.goto(f"{made_up.address}/handover")
+        page.emulate_media(media="print")
+        expect(page.locator(".row .fhr")).to_have_count(BEDS)
+        cut = "all => all.filter(one => one.scrollHeight > one.clientHeight + 1).map(one => one.innerText)"
+        assert page.locator(".row .said").evaluate_all(cut) == []
+        assert "Konstantin" in page.locator(".row .said").nth(1).inner_text()
+        assert page_count(page.pdf(prefer_css_page_size=True)) == 1
 
 
 def test_a_bed_is_one_page_with_its_strip_whatever_has_happened(page: Page, made_up: MadeUpWard) -> None:

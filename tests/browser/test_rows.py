@@ -5,7 +5,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from quietward.contracts.summary import Level, SignalState
+from quietward.contracts.commands import Attend
+from quietward.contracts.summary import Level, OngoingDeceleration, Paused, Shelved, SignalState
 from tests.browser.conftest import screen
 from tests.browser.made_up import MadeUpWard
 from tests.browser.test_acts import tab_to
@@ -156,7 +157,7 @@ def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWa
     for number in range(1, BEDS + 1):
         made_up.flag(f"bed-{number}", Level.BEDSIDE, reason=LONGEST)
     only = f"head => {{ head.beds.splice({beds}); return head; }}"
-    page.route("**/shared/frame.mjs", lambda route: _fewer_beds(route, only))
+    page.route("**/shared/frame.mjs", lambda route: _other_beds(route, only))
     page.goto(made_up.address)
     expect(page.locator(".band.state-bedside")).to_have_count(beds)
     page.wait_for_function(FITS)
@@ -164,13 +165,93 @@ def test_the_ward_fits_a_screen_and_no_line_is_cut(page: Page, made_up: MadeUpWa
         stays_within_its_row(page, band.get_attribute("data-bed") or "")
 
 
-def _fewer_beds(route: Route, only: str) -> None:
-    """Let the page see the first beds of each frame alone."""
+def _other_beds(route: Route, change: str) -> None:
+    """Let the page see other beds than each frame has."""
     body = route.fetch().text()
     assert "  return head;\n}" in body
     route.fulfill(
-        body=body.replace("  return head;\n}", f"  return ({only})(head);\n}}"), content_type="text/javascript"
+        body=body.replace("  return head;\n}", f"  return ({change})(head);\n}}"), content_type="text/javascript"
     )
+
+
+BEDS_24 = """head => {
+  const more = head.beds.slice(-10).map((one, i) => ({ ...one, card: { ...one.card, bed: `bed-${15 + i}` } }));
+  head.beds.push(...more);
+  return head;
+}"""
+
+
+@pytest.mark.parametrize("width", [820, 1280, 1920])
+@pytest.mark.parametrize("beds", [14, 24])
+def test_no_line_is_cut_by_what_is_added_to_it(page: Page, made_up: MadeUpWard, beds: int, width: int) -> None:
+    """In two columns a line has two lines of print: "now no data for 41 s" was cut away, and why a bed is shelved."""
+    page.set_viewport_size({"width": width, "height": 1080})
+    if beds == 24:
+        page.route("**/shared/frame.mjs", lambda route: _other_beds(route, BEDS_24))
+    gone = {"signal": SignalState.LOST, "signal_reason": "No data for 41 s, monitor disconnected"}
+    soon = made_up.now_ms() + 900_000
+    falling = OngoingDeceleration(124.0, 35.0, {"figo-2015": "variable"})
+    shelf = Shelved("low-variability", "Nora", "she is asleep and " * 11, soon, active=True)
+    made_up.flag("bed-1", Level.TEAM, reason=LONGEST)
+    for number in (2, 3):  # both as they stand in a column: the first row is another
+        made_up.flag(f"bed-{number}", Level.TEAM, reason=LONGEST)
+        made_up.put(f"bed-{number}", **gone)
+    made_up.put("bed-4", level=Level.NOTED, reason=LONGEST, running=falling)
+    made_up.put("bed-5", shelved=[shelf])
+    made_up.put("bed-6", shelved=[shelf], running=falling)
+    made_up.put("bed-7", paused=Paused("Nora", "she is asleep and " * 11, soon), **gone)
+    made_up.flag("bed-8", Level.TEAM, reason=LONGEST)
+    made_up.unwatched.add("bed-8")
+    made_up.put("bed-8", looked_at=made_up.now_ms() - 41_000)
+    page.goto(made_up.address)
+    expect(page.locator(".band")).to_have_count(beds)
+    expect(page.locator(".band[data-bed=bed-3] .reason")).to_contain_text("; now no data for 41 s")
+    expect(page.locator(".band[data-bed=bed-4] .reason")).to_contain_text("Deceleration now, 124 s")
+    expect(page.locator(".band[data-bed=bed-6] .reason")).to_contain_text("Deceleration now, 124 s")
+    expect(page.locator(".band[data-bed=bed-8].state-unwatched .reason")).to_contain_text("no detector has looked for")
+    for number in range(1, 9):
+        stays_within_its_row(page, f"bed-{number}")
+
+
+NUMBERS_CUT = """bed => [...document.querySelectorAll(`.band[data-bed=${bed}] .numbers > *`)]
+  .filter(one => one.getClientRects().length).map(one => {
+    const side = one.closest('.side').getBoundingClientRect(), box = one.getBoundingClientRect();
+    return Math.max(one.scrollWidth - one.clientWidth, box.right - side.right, box.bottom - side.bottom);
+  }).filter(out => out > 1)"""
+
+
+@pytest.mark.parametrize("width", [820, 1024, 1280])
+@pytest.mark.parametrize("beds", [6, 12, 14])
+def test_on_a_tablet_one_press_says_who_goes_and_the_trend_is_seen(
+    page: Page, made_up: MadeUpWard, width: int, beds: int
+) -> None:
+    """It took two presses, and there were no arrows."""
+    page.set_viewport_size({"width": width, "height": 1180})
+    if beds < BEDS:
+        only = f"head => {{ head.beds.splice({beds}); return head; }}"
+        page.route("**/shared/frame.mjs", lambda route: _other_beds(route, only))
+    for number in (1, 2, 3):
+        made_up.flag(f"bed-{number}", Level.BEDSIDE, reason=LONGEST)
+    changes = {"baseline_change_1h_bpm": 14.0, "variability_change_1h_bpm": -16.0}
+    made_up.put("bed-2", baseline_bpm=152.0, variability_bpm=18.0, **changes)
+    page.goto(made_up.address)
+    expect(page.locator(".band")).to_have_count(beds)
+    row = page.locator(".band[data-bed=bed-2]")
+    for key, said in (("baseline", "152↑14"), ("variability", "18↓16")):
+        expect(row.locator(f"dd[data-key={key}]")).to_have_text(said)
+        expect(row.locator(f"dd[data-key={key}]")).to_be_visible()
+    for bed in ("bed-1", "bed-2", "bed-3"):
+        going = page.locator(f".band[data-bed={bed}] .going")
+        expect(going).to_be_visible()
+        box = going.bounding_box()
+        assert box is not None
+        assert min(box["width"], box["height"]) >= 44, box
+        stays_within_its_row(page, bed)
+        assert page.evaluate(NUMBERS_CUT, bed) == []
+    page.locator("#who-name").fill("Kim")
+    row.locator(".going").click()
+    act = made_up.next_act()
+    assert (type(act), act.bed) == (Attend, "bed-2")
 
 
 def test_a_lost_bed_says_why_once(page: Page, made_up: MadeUpWard) -> None:

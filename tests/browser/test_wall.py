@@ -24,7 +24,7 @@ LEVELS = [Level.TEAM, Level.BEDSIDE, Level.LOOK, Level.LOOK, Level.BEDSIDE, Leve
 @pytest.fixture(scope="module")
 def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MadeUpWard]:
     require(CHROMIUM, "chromium")
-    found = MadeUpWard(tmp_path_factory.mktemp("wall"), BEDS)
+    found = MadeUpWard(tmp_path_factory.mktemp("wall"), BEDS, twins=frozenset({"bed-1"}))
     yield found
     found.end()
 
@@ -95,6 +95,36 @@ def test_every_text_can_be_read_from_three_metres(page: Page, made_up: MadeUpWar
     patterns = tiles.all_inner_texts()
     assert not [one for one in patterns if len(one) < 12]
     print(f"{calling} call: capitals of {min(one['capital'] for one in texts) * MM_PER_PX:.1f} mm and more")
+
+
+WRITTEN = """() => {  // of what is written on the strips of tiles: its capitals' height, how far it is outside
+  window.written = [];
+  const pen = CanvasRenderingContext2D.prototype, write = pen.fillText;
+  pen.fillText = function (text, x, y, ...more) {
+    if (this.canvas.closest('.tile')) {
+      const box = this.measureText(text), { clientWidth: width, clientHeight: height } = this.canvas;
+      const out = Math.max(box.actualBoundingBoxAscent - y, y - height, -x, x + box.width - width);
+      window.written.push({ text, capital: this.measureText('H').actualBoundingBoxAscent, out });
+    }
+    return write.call(this, text, x, y, ...more);
+  };
+}"""
+
+
+@pytest.mark.parametrize("calling", [1, 5])
+def test_what_is_written_on_a_strip_can_be_read_from_three_metres(
+    page: Page, made_up: MadeUpWard, calling: int
+) -> None:
+    """It was as large as on a desk: capitals of 5 mm."""
+    fill(made_up, calling)
+    page.add_init_script(f"({WRITTEN})()")
+    to_wall(page, made_up)
+    expect(page.locator(".wall-strips .tile")).to_have_count(calling)
+    page.wait_for_timeout(1500)  # it is drawn once in its size
+    page.evaluate("window.written = []")
+    page.wait_for_function("() => ['160', '2'].every(text => window.written.some(one => one.text === text))")
+    found = page.evaluate("window.written")
+    assert not [one for one in found if one["capital"] * MM_PER_PX < LEAST_MM or one["out"] > 1], found
 
 
 def test_a_tile_says_bed_rate_level_and_pattern(page: Page, made_up: MadeUpWard) -> None:

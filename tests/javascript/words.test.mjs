@@ -116,6 +116,23 @@ describe("a bed", () => {
     assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", moving_to: "bed-2", reason: "moving to bed-2; a" }), ["moving to bed-2; a", now]);
   });
 
+  test("leaves out details where a deceleration that goes on leaves no room for them, and the line is never cut", () => {
+    const facts = "variable decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 22 min";
+    assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", reason: facts }), [now, "variable decelerations, 15 of 16 contractions"]);
+    const shelved = "low variability, shelved by Nora: she is asleep, we look again";
+    assert.deepEqual(line({ ...falling, state: "shelved", headline: "look, shelved until", reason: shelved }), [shelved, "Deceleration now, 24 s"]);
+    const lost = "No data for 41 s, monitor disconnected · variability 4 bpm for 22 min";
+    assert.deepEqual(line({ ...falling, state: "lost", headline: "signal lost", reason: lost }), ["No data for 41 s, monitor disconnected", now]);
+    const twins = "first twin: 124 s, 35 bpm deep, variable so far; second twin: 31 s, 20 bpm deep, late so far";
+    assert.deepEqual(line({ ...falling, running: twins }), ["Deceleration now, first twin: 124 s; second twin: 31 s"]);
+  });
+
+  test("that is empty keeps until when a leaving can be undone", () => {
+    const undoable = { what: /** @type {const} */ ("leaving"), by: "Konstantina", until: AT };
+    const parts = line({ ...falling, state: "empty", reason: "A device is sending, nobody is here", running: "", undoable });
+    assert.deepEqual(parts, ["A device is sending, nobody is here", "can be undone until 00:04"]);
+  });
+
   test("that nobody watches says only that: what was going on is not known to go on now", () => {
     assert.deepEqual(line({ ...falling, state: "unwatched", headline: "unwatched", reason: "no detector has looked for 9 s" }), ["no detector has looked for 9 s"]);
   });

@@ -36,9 +36,10 @@ from quietward.dashboard.history.flags import alert_episodes
 from quietward.dashboard.print import handover_html
 from quietward.dashboard.print.handover import TEXT_LENGTH, HandOver, hand_over
 from quietward.dashboard.print.small_strip import RecentSignal, small_strip
+from quietward.dashboard.print.ward_sheet import TEXT_LENGTH as WARD_TEXT_LENGTH
 from quietward.dashboard.print.ward_sheet import ward_sheet
 from quietward.dashboard.web.pages import Registry
-from quietward.language.catalogue import language
+from quietward.language.catalogue import language, reader
 from tests.unit.test_page_models import BEFORE, NOW, PAUSED, SHEET, SHELF, summary, twin
 
 MINUTE = 60_000
@@ -352,6 +353,36 @@ def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
     assert line.answer == says
     german = says.replace("since", "seit").replace("unanswered", "ohne Antwort").replace("is going", "geht hin")
     assert language("de").said(says) == german.replace("answered by", "quittiert von")
+
+
+@pytest.mark.parametrize("name", ["en", "de"])
+@pytest.mark.parametrize("more", ["", "lost", "twins"])
+def test_on_the_wards_sheet_the_answer_has_its_place_before_all_that_may_be_left_out(name: str, more: str) -> None:
+    """Three lines of print; the answer stood last, and "unanswered" was cut away."""
+    reason = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
+    who = "first twin: " if more == "twins" else ""
+    lost = {"signal": SignalState.LOST, "signal_reason": "No data for 41 s, monitor disconnected"}
+    called = summary(
+        level=Level.TEAM, level_since=NOW - 5 * MINUTE, flag="bed-1-f2", reason=who + reason[: 90 - len(who)],
+        attending=[Attending("Kim", NOW, NOW + MINUTE)], cared=[DONE],
+        stay=Stay(NOW - MINUTE, "Kim", NOW - MINUTE, Arrival("l" * 40), 0), fetuses=[twin(), twin()] if who else [],
+        **lost if more == "lost" else {},
+    )  # fmt: skip
+    token = reader.set(language(name))
+    try:
+        found = ward_sheet([(BedRecord("bed-1", called, [], None, BLOCK, None), None)], "ward-1", NOW, UTC)
+        page = handover_html.ward_page(found)
+    finally:
+        reader.reset(token)
+    (line,), said = found.lines, language(name).said
+    parts = [line.label, said(line.answer), said(line.line), said(line.signal), said(line.stage), line.done]
+    assert len(" · ".join(filter(None, parts))) <= WARD_TEXT_LENGTH
+    assert "Kim is going" in line.answer
+    assert line.answer.endswith("unanswered")
+    assert line.line.startswith(f"{who}late decelerations")
+    assert more != "lost" or "; now no data for 41 s" in line.line
+    assert name == "en" or ("no data" not in said(line.line))
+    assert page.index(said(line.answer)) < page.index(said(line.line))
 
 
 def test_the_wards_sheet_has_everybody_at_one_bed_alone() -> None:

@@ -17,6 +17,7 @@ from quietward.contracts.inputs import Block
 from quietward.contracts.log import Event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.policy_info import AdjustableLimit, PolicyInfo
+from quietward.contracts.stays import Stay
 from quietward.contracts.summary import (
     CareRecord,
     Contractions,
@@ -38,7 +39,7 @@ from quietward.dashboard.view.clocks import Lateness
 from quietward.dashboard.view.marks import strip_marks
 from quietward.dashboard.view.ranking import Ranking, rank_beds
 from quietward.dashboard.view.signal_buffer import KEPT_S, NO_VALUE, SignalBuffer
-from quietward.dashboard.view.view_model import UNWATCHED_AFTER_MS, Card, build_card
+from quietward.dashboard.view.view_model import CATCHING_UP, UNWATCHED_AFTER_MS, Card, build_card
 from quietward.dashboard.web import pages
 from quietward.detect import rule_file
 from quietward.detect.core.patterns import hand
@@ -246,6 +247,60 @@ def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
     found = shown(session="", t=-1000, signal=SignalState.LOST, signal_reason="online, but nothing usable has come")
     assert (found.state, found.headline, found.t, found.clock) == ("lost", "no signal yet", None, "")
     assert "nothing usable" in found.reason
+
+
+LONG = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
+TWINS_FIRST = "first twin: deceleration of 60 bpm, 12 min long when last seen, FHR mostly lost · deepest 60"
+BROKER = "No data for 41 s, the broker is away: no monitor can be heard"
+GONE: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": BROKER}
+WHY = "she is asleep and " * 11
+SENDS = "A device is sending, nobody is here"
+SHELVES = [Shelved("low-variability", "Nora", WHY, NOW + 900_000, active=True)]
+LINES: dict[str, tuple[dict[str, Any], str]] = {
+    "calls": ({"level": Level.TEAM, "flag": "f"}, ""),
+    "calls and is lost": ({"level": Level.TEAM, "flag": "f"} | GONE, "; now no data for 41 s"),
+    "lost": (GONE, "No data for 41 s"),
+    "lost, and calls for a look": ({"level": Level.LOOK, "flag": "f"} | GONE, "No data for 41 s"),
+    "unwatched": ({"level": Level.TEAM, "looked_at": NOW - 41_000}, "has looked for 41 s; last known: team"),
+    "a clock ahead": ({"level": Level.TEAM, "looked_at": NOW + 90_000_000}, "clocks disagree: last look 90000 s ahead"),
+    "off": (GONE | {"paused": Paused("Kim", WHY, NOW + 600_000)}, "on purpose, Kim"),
+    "off, and calls": (GONE | {"paused": PAUSED, "level": Level.LOOK, "flag": "f"}, "; now no data for 41 s"),
+    "shelved": ({"shelved": SHELVES}, "low variability"),
+    "two shelved": ({"shelved": [*SHELVES, SHELF]}, "low variability"),
+    "many shelved": ({"shelved": SHELVES * 9}, "low variability"),
+    "noted": ({"level": Level.NOTED}, ""),
+    "empty": ({"stay": Stay(2, "Kim", NOW), "signal_reason": SENDS}, SENDS),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", LINES)
+@pytest.mark.parametrize("reason", [LONG, TWINS_FIRST])
+@pytest.mark.parametrize("to", ["", "b" * 32])
+@pytest.mark.parametrize("late", [False, True])
+def test_a_line_is_never_cut_and_what_is_urgent_is_never_left_out(name: str, reason: str, to: str, late: bool) -> None:
+    """Whatever is added to what the detector says; also with the least that is said of a deceleration that goes on."""
+    changes, urgent = LINES[name]
+    running = OngoingDeceleration(124.0, 35.0, {"figo-2015": "undetermined"})
+    s = summary(reason=reason, running=running, moving_to=to, t=NOW - 600_000 * late, **changes)
+    card = build_card("bed-1", s, NOW, is_late=late)
+    assert len(card.reason) <= wording.LONGEST, card.reason
+    assert late or urgent in card.reason
+    if not card.flag and (card.state in ("shelved", "paused", "lost") or card.headline == CATCHING_UP):
+        assert len(f"{card.reason} · Deceleration now, 124 s") <= wording.LONGEST, card.reason
+    if late and card.state == "noted":
+        assert "what is shown is 10 min old" in card.reason
+
+
+def test_of_a_line_whole_facts_are_left_out() -> None:
+    card = shown(
+        level=Level.TEAM, flag="f", reason=LONG, **GONE | {"signal_reason": "No data for 41 s, monitor disconnected"}
+    )
+    assert card.reason == "late decelerations, 15 of 16 contractions; now no data for 41 s, monitor disconnected"
+    assert shown(shelved=SHELVES).reason.startswith("low variability, shelved by Nora: she is asleep and she is")
+    assert wording.fitting("a · b, c · d", 7) == "a · d"
+    assert wording.fitting("late, 3 of 5 · deepest", 9) == "late"
+    assert wording.fitting("a deceleration", 13) == "a decelerati…"
+    assert wording.fitting("a deceleration", 5) == ""
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from quietward.contracts.fields import HZ
 from quietward.contracts.strip import FHR_SCALES, STRIP, StripStyle
 from quietward.dashboard.history.hours_figure import MARK_COLOURS
 from quietward.dashboard.print import small_strip
@@ -94,6 +95,47 @@ def contrast(one: str, other: str) -> float:
 def test_contrast_is_that_of_the_standard() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)
+
+
+def test_the_normal_band_can_be_seen_on_paper_and_what_is_drawn_on_it() -> None:
+    """It had a contrast of 1.10 and 1.13 on white."""
+    sheet = (ROOT / "dashboard" / "assets" / "handover.css").read_text()
+    rules = dict(re.findall(r"^\.small-strip \.([a-z]+) \{ (?:fill|stroke): (#\w+)", sheet, re.MULTILINE))
+    template = (ROOT / "quietward" / "drawing" / "templates" / "strip.svg").read_text()
+    drawn = set(re.findall(r'line\(\w+, "(#\w+)"', template))
+    assert len(drawn) == 4
+    for band, lines in ((strip.USUAL, drawn), (rules["usual"], {rules["ua"], "#111111"})):
+        assert 1.17 <= contrast(band, "#ffffff") <= 1.25
+        for line in lines:
+            assert contrast(line.replace("#111", "#111111") if len(line) == 4 else line, band) >= 3
+
+
+def drawn_on(scale: strip.PaperScale, trace: strip.Trace) -> str:
+    return strip.svg(trace, scale, 0.0, trace.last_s, lambda second: "", "a strip")
+
+
+def test_a_label_at_the_right_edge_of_a_sheet_is_all_on_it() -> None:
+    """A deceleration in the last 13 mm was called "varia"."""
+    scale = strip.PaperScale(1, 20)
+    ends = scale.sheet_s
+    silent = np.full(round(ends) * HZ, np.nan)
+    fall = strip.Mark("deceleration", ends - 10, ends, "variable deceleration")
+    timed = strip.Mark("hand-contraction", ends - 5, ends, "")
+    svg = drawn_on(scale, strip.Trace(0.0, silent, silent, [fall, timed], []))
+    places = {text: float(x) for x, text in re.findall(r'<text x="([\d.]+)"[^>]*>([^<]*)</text>', svg)}
+    for label in ("variable", "by hand"):
+        assert places[label] + len(label) * strip.LETTER_MM <= strip.WIDTH_MM
+
+
+@pytest.mark.parametrize("bpm_per_cm", [20, 30])
+def test_a_rate_of_215_is_drawn_where_it_is(bpm_per_cm: int) -> None:
+    scale = strip.PaperScale(1, bpm_per_cm)
+    fhr = np.full(60 * HZ, 215.0)
+    svg = drawn_on(scale, strip.Trace(0.0, fhr, np.full(60 * HZ, np.nan), [], []))
+    (path,) = re.findall(r'stroke="#111" [^>]* d="([^"]*)"', svg)
+    (height,) = {float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", path)}
+    assert 0 < height < scale.fhr_mm
+    assert height == pytest.approx((strip.FHR_RANGE[1] - 215) / bpm_per_cm * 10, abs=0.01)
 
 
 @pytest.mark.parametrize("light", [":root", ':root[data-light="night"]'])

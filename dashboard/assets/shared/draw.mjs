@@ -21,11 +21,13 @@ import { timeOf } from "./words.mjs";
  * @property {number | null} [runningFrom2] the same of a second twin
  * @property {number | null} [handFrom] second at which a contraction began that is timed by hand and not over
  * @property {(second: number) => string} [time] a second in words
+ * @property {number} [letters] size of what is written on it, in pixels; the larger, the less is written
  */
 /** @typedef {(name: string) => string} Colour */
 
 const BY_HAND = "hand-contraction";
-const TIME_FROM_PX = 110; // lower strips have no room for the time of day
+const LETTERS_PX = 11;
+const TIME_FROM = 10; // sizes of a letter: lower strips have no room for the time of day
 
 /**
  * The second of the strip that lies under a place on its canvas.
@@ -43,7 +45,7 @@ export function secondAt(canvas, strip, clientX, minuteCm) {
  * @param {Strip} strip
  * @param {Drawing} drawing
  */
-export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningFrom = null, runningFrom2 = null, handFrom = null, time = timeOfSecond }) {
+export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningFrom = null, runningFrom2 = null, handFrom = null, time = timeOfSecond, letters = LETTERS_PX }) {
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;
   const g = canvas.getContext("2d");
@@ -71,7 +73,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   g.fillStyle = colour("--usual");
   const [normalLow, normalHigh] = stripStyle().normal_bpm;
   g.fillRect(0, yFhr(normalHigh), width, yFhr(normalLow) - yFhr(normalHigh));
-  grid(g, at, time, colour);
+  grid(g, at, time, colour, letters);
   if (strip.last < 0) return;
   const held = Math.max(at.start, strip.first); // what was found before that has no trace under it any more
   marks(g, strip.drawn, at, held, colour, text);
@@ -96,12 +98,12 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   g.beginPath();
   trace(g, strip.fhr, held, strip.last, x, (v) => yFhr(v / 4), at.secondPx);
   g.stroke();
-  if (strip.fhr2) secondTwin(g, strip, strip.fhr2, at, held, colour);
+  if (strip.fhr2) secondTwin(g, strip, strip.fhr2, at, held, colour, letters);
   g.strokeStyle = colour("--ua");
   g.beginPath();
   trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
   g.stroke();
-  byHand(g, strip.marks, handFrom, at, held, colour, text);
+  byHand(g, strip.marks, handFrom, at, held, colour, text, height > TIME_FROM * letters);
   moments(g, strip.drawn, at, held, colour, text);
 }
 
@@ -119,11 +121,12 @@ function timeOfSecond(second) {
  * @param {number} start
  * @param {Colour} colour
  * @param {boolean} text
+ * @param {boolean} hasTime the time of day stands above
  */
-function byHand(g, found, handFrom, { x, split, height, width }, start, colour, text) {
+function byHand(g, found, handFrom, { x, split, width }, start, colour, text, hasTime) {
   const style = stripStyle().marks[BY_HAND];
   if (!style) return;
-  const top = split + (height > TIME_FROM_PX ? 15 : 4);
+  const top = split + (hasTime ? 15 : 4);
   const spans = [];
   for (const mark of found) {
     if (mark.kind !== BY_HAND || !isOver(mark) || mark.to < start) continue;
@@ -148,9 +151,10 @@ function byHand(g, found, handFrom, { x, split, height, width }, start, colour, 
  * @param {Layout} at
  * @param {(second: number) => string} time
  * @param {Colour} colour
+ * @param {number} letters
  */
-function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time, colour) {
-  g.font = "11px system-ui, sans-serif";
+function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time, colour, letters) {
+  g.font = `${letters}px system-ui, sans-serif`;
   g.lineWidth = 1;
   /** @type {(second: number) => number} */
   const pixel = (second) => Math.round(x(second)) + 0.5;
@@ -172,20 +176,22 @@ function grid(g, { width, height, split, start, end, x, yFhr, fhr, speed }, time
     g.strokeStyle = colour(isStrong ? "--grid-strong" : "--grid");
     g.stroke();
   }
-  if (height > TIME_FROM_PX) {
+  const hasTime = height > TIME_FROM * letters;
+  if (hasTime) {
     g.fillStyle = colour("--faint");
     for (const second of seconds) {
-      if (second % speed.time_s === 0 && pixel(second) > 2 && pixel(second) < width - 34) g.fillText(time(second), pixel(second) + 3, split + 8);
+      if (second % speed.time_s === 0 && pixel(second) > 2 && pixel(second) < width - 3.1 * letters) g.fillText(time(second), pixel(second) + 3, split + 8);
     }
   }
   const [normalLow, normalHigh] = stripStyle().normal_bpm;
-  const normal = yFhr(normalLow) - yFhr(normalHigh) < 11 ? [normalHigh] : [normalHigh, normalLow]; // px: a line of text
-  for (const bpm of height > TIME_FROM_PX ? fhr.labels : normal) {
+  const normal = yFhr(normalLow) - yFhr(normalHigh) < letters ? [normalHigh] : [normalHigh, normalLow]; // a line of text
+  for (const bpm of hasTime ? fhr.labels : normal) {
     const label = String(bpm);
+    const bottom = Math.max(yFhr(bpm), letters); // all of it is on the strip
     g.fillStyle = colour("--sheet"); // no line through it
-    g.fillRect(2, yFhr(bpm) - 11, g.measureText(label).width + 2, 10);
+    g.fillRect(2, bottom - letters, g.measureText(label).width + 2, letters - 1);
     g.fillStyle = colour("--faint");
-    g.fillText(label, 3, yFhr(bpm) - 2);
+    g.fillText(label, 3, bottom - 2);
   }
 }
 

@@ -8,8 +8,6 @@ import { HZ, NONE } from "./strip.mjs";
 /** @import { Layout } from "./geometry.mjs" */
 /** @import { Strip } from "./strip.mjs" */
 
-const LABEL_PX = 13; // of a line's number at its right end
-
 /**
  * The rate of a second twin: dashed and thinner than that of the first; each has its number at the right end.
  * @param {CanvasRenderingContext2D} g
@@ -18,8 +16,9 @@ const LABEL_PX = 13; // of a line's number at its right end
  * @param {Layout} at
  * @param {number} held
  * @param {Colour} colour
+ * @param {number} letters
  */
-export function secondTwin(g, strip, fhr2, { x, yFhr, secondPx, width }, held, colour) {
+export function secondTwin(g, strip, fhr2, { x, yFhr, secondPx, width }, held, colour, letters) {
   const ends = [strip.fhr, fhr2].map((ring) => lastOf(ring, strip.last, held));
   if (ends[1] === null) return; // of a woman who was here before
   g.strokeStyle = colour("--fhr2");
@@ -29,22 +28,27 @@ export function secondTwin(g, strip, fhr2, { x, yFhr, secondPx, width }, held, c
   trace(g, fhr2, held, strip.last, x, (v) => yFhr(v / 4), secondPx);
   g.stroke();
   g.setLineDash([]);
-  g.font = "bold 12px system-ui, sans-serif";
+  const usual = g.font;
+  const label = letters + 2; // px: of a line's number at its right end
+  const highest = 0.64 * letters; // middle of a number that is all on the strip
+  g.font = `bold ${letters + 1}px system-ui, sans-serif`;
   const places = ends.map((bpm) => (bpm === null ? null : yFhr(bpm)));
   const [a = null, b = null] = places;
-  const apart = a !== null && b !== null && Math.abs(a - b) < LABEL_PX ? (LABEL_PX - Math.abs(a - b)) / 2 : 0;
+  const apart = a !== null && b !== null && Math.abs(a - b) < label ? (label - Math.abs(a - b)) / 2 : 0;
   places.forEach((y, i) => {
     const other = i ? a : b;
     if (y === null) return;
     const isLower = other !== null && (y > other || (y === other && i === 1));
-    const middle = y + (isLower ? apart : -apart);
+    const middle = isLower ? Math.max(y + apart, highest + label) : Math.max(y - apart, highest);
+    const bottom = middle + 0.36 * letters;
+    const left = width - 0.9 * letters;
     g.strokeStyle = colour("--sheet"); // a rim, so that it can be read on any line
     g.lineWidth = 3;
-    g.strokeText(String(i + 1), width - 10, middle + 4);
+    g.strokeText(String(i + 1), left, bottom);
     g.fillStyle = colour(i ? "--fhr2" : "--fhr");
-    g.fillText(String(i + 1), width - 10, middle + 4);
+    g.fillText(String(i + 1), left, bottom);
   });
-  g.font = "11px system-ui, sans-serif";
+  g.font = usual;
 }
 
 /**

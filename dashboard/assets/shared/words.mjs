@@ -9,6 +9,7 @@ const TO_THE_MINUTE = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
 export const NO_POLICY = N_("Not possible yet: no detector has said what its policy allows.");
 
 const BETWEEN = " · "; // the parts of a bed's line
+const LONGEST = 90; // characters of it with what is added here; the same in view/wording.py
 const SHORT_S = 90; // durations below are told in seconds
 const FRESH_S = 5; // younger data need no word
 
@@ -77,20 +78,51 @@ export function headline(card) {
 
 /**
  * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone. A
- * deceleration that goes on stands for what is usual; what keeps a bed from being calm stays before it.
+ * deceleration that goes on stands for what is usual; what keeps a bed from being calm stays before it. Where there is no
+ * room for all, details are left out.
  * @param {Pick<Card, "state" | "headline" | "reason" | "running" | "flag" | "undoable" | "moving_to">} card
  */
 export function line(card) {
   if (card.state === "empty" && card.undoable) {
-    const undo = _("Leaving noted by {by}; can be undone until {until}", { by: card.undoable.by, until: timeOf(card.undoable.until) });
-    return [said(card.reason), undo].filter(Boolean);
+    const { by, until: ms } = card.undoable;
+    const until = timeOf(ms);
+    const undo = [_("Leaving noted by {by}; can be undone until {until}", { by, until }), _("can be undone until {until}", { until })];
+    const reason = said(card.reason);
+    return [reason, firstThatFits(undo, reason)].filter(Boolean);
   }
-  const parts = card.reason.split(BETWEEN).map(said);
+  const parts = card.reason.split(BETWEEN).map(said).filter(Boolean);
   if (!card.running || card.flag || card.state === "unwatched") return parts;
-  const now = _("Deceleration now, {what}", { what: said(card.running) });
-  if (card.state === "quiet") return [now];
   const isNoted = card.state === "noted" && card.headline === card.state && !card.moving_to; // not catching up
-  return (isNoted ? [now, ...parts] : [...parts, now]).filter(Boolean);
+  const isUsual = isNoted || card.state === "quiet";
+  const [first = "", ...others] = isUsual ? ["", ...parts] : parts;
+  const lasting = card.running.split("; ").map((one) => one.split(", ")[0]).join("; "); // of twins each
+  const now = firstThatFits([card.running, lasting].map((what) => _("Deceleration now, {what}", { what: said(what) })), first);
+  if (card.state === "quiet") return [now];
+  const more = thatFit(others, first ? first.length + BETWEEN.length + now.length : now.length);
+  return isNoted ? [now, ...more] : [first, ...more, now].filter(Boolean);
+}
+
+/**
+ * The first of some texts for which there is room beside another, else the last.
+ * @param {string[]} texts
+ * @param {string} beside
+ */
+function firstThatFits(texts, beside) {
+  const room = LONGEST - (beside ? beside.length + BETWEEN.length : 0);
+  return texts.find((text) => text.length <= room) ?? texts.at(-1) ?? "";
+}
+
+/**
+ * Of some facts each for which there is still room.
+ * @param {string[]} facts
+ * @param {number} taken characters
+ */
+function thatFit(facts, taken) {
+  return facts.filter((fact) => {
+    const isFitting = taken + BETWEEN.length + fact.length <= LONGEST;
+    if (isFitting) taken += BETWEEN.length + fact.length;
+    return isFitting;
+  });
 }
 
 /**

@@ -22,6 +22,7 @@ export class Wall {
     this.root.append(this.strips, this.tiles);
     /** @type {Map<string, Tile>} */
     this.known = new Map();
+    this.letterPx = 0;
   }
 
   /**
@@ -42,7 +43,7 @@ export class Wall {
     const room = this.root.style.cssText;
     for (const card of beds.strips) this.tileOf(card.bed).fill(card, `strip ${room}`);
     for (const card of beds.tiles) this.tileOf(card.bed).fill(card, `tile ${room}`);
-    for (const card of beds.strips) this.tileOf(card.bed).draw(card, strips);
+    for (const card of beds.strips) this.tileOf(card.bed).draw(card, strips, this.letterPx);
   }
 
   /** @param {string} bed */
@@ -65,6 +66,7 @@ export class Wall {
     style.setProperty("--tile-columns", String(found.tileColumns));
     style.setProperty("--strip-height", `${found.stripPx}px`);
     style.setProperty("--tile-height", `${found.tilePx}px`);
+    this.letterPx = found.letterPx;
     style.setProperty("--letters", `${found.letterPx}px`);
   }
 }
@@ -134,10 +136,11 @@ class Tile {
   /**
    * @param {Card} card
    * @param {Strips} strips
+   * @param {number} letters size of the tile's letters, in pixels
    */
-  draw(card, strips) {
+  draw(card, strips, letters) {
     const strip = strips.get(card.bed);
-    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null, letters });
   }
 }
 
