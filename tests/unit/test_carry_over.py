@@ -210,3 +210,16 @@ def test_it_is_said_why_a_checkpoint_is_not_used() -> None:
     assert State.from_bytes(checkpoint, other) is None
     assert State.why_not(checkpoint, other) == f"other rules ({RULES.digest}, now {other.digest})"
     assert State.why_not(b"\0" * 40, RULES) == "another version"
+
+
+def test_an_answer_that_comes_with_the_first_second_after_a_rebuild_holds() -> None:
+    before = flagged()
+    now_s = 1600 + 3 * 3600
+    known = before.wait(now_s)
+    assert known.flag
+    after = rebuilt(before)
+    answer = CommandEnvelope((T0 + now_s) * 1000, Acknowledge("b", "Kim", known.flag))
+    assert after.step(answer).acknowledged_by == "Kim"
+    for later_s in range(1, 120):
+        assert after.wait(now_s + later_s).acknowledged_by == "Kim"
+    assert after.kinds() == ["flag-acknowledged"]

@@ -81,7 +81,7 @@ def carry_level(state: State, n: int, summary: Summary | FetusSummary) -> None:
     level = LEVELS.index(summary.level) if summary.level in LEVELS and summary.flag else 0
     found = int(a.level[n])
     a.level[n] = a.escalated_level[n] = level
-    a.from_conditions[n] = min(found, level)
+    a.from_conditions[n] = level  # an answer to it covers what begins after it, up to the same level
     if level > found:
         words = state.words_of(n)
         a.carried[n], words.carried, words.after_gap = level, summary.reason, False
