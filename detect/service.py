@@ -48,7 +48,7 @@ from quietward.detect.store import (
     encoded,
     entry_key,
 )
-from quietward.detect.working_note import Doubt, WorkingNote
+from quietward.detect.working_note import SET_ASIDE_AFTER, Doubt, WorkingNote
 from quietward.runtime import metrics
 from quietward.runtime.clock import now_ms, steady_ms
 from quietward.runtime.hooks import TestHook, no_hook
@@ -163,12 +163,12 @@ class Detector:
     async def take_over(self) -> None:
         """Become the owner and bring the state up to what has been written.
 
-        What an earlier owner began and never ended is worked through input by input; the one in which the next owner
+        What an earlier owner began and never ended is worked through input by input; the one in which the next two
         ended, too, is set aside.
         """
         resume = await self.store.take_over()
         doubt = self._doubt = self._note.begin(self.store) or self._doubt
-        if doubt is not None and doubt.is_alone:
+        if doubt is not None and doubt.ended >= SET_ASIDE_AFTER:
             entry_id, number = doubt.first
             log.error(
                 "shard %d: set aside, since detectors have ended in it: input %d of entry %s",
@@ -326,7 +326,9 @@ class Detector:
 
     def _step_of(self, part: list[tuple[Place, Input | SetAside]]) -> Output:
         """Take a step, and note where it is, for whoever takes over if it never ends."""
-        with self._note.working(part[0][0], part[-1][0], alone=len(part) == 1 and self._is_doubted(part)):
+        is_doubted = len(part) == 1 and self._is_doubted(part)
+        ended = self._doubt.ended + 1 if self._doubt is not None and is_doubted else 0
+        with self._note.working(part[0][0], part[-1][0], ended):
             return engine.step(self.state, [item for _, item in part])
 
     async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:

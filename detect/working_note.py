@@ -21,12 +21,16 @@ log = logging.getLogger("quietward.detect")
 BYTES = 128
 
 
+SET_ASIDE_AFTER = 2
+"""Owners that have ended in an input while they worked at it alone. One may have been killed there by chance."""
+
+
 class Doubt(NamedTuple):
-    """What an earlier owner began and did not end. is_alone: one input, worked through by itself."""
+    """What an earlier owner began and did not end. ended: of those who worked at it alone, so many ended too."""
 
     first: Place
     last: Place
-    is_alone: bool
+    ended: int
 
     def holds_some(self, first: Place, last: Place) -> bool:
         """Return whether any place from first to last is in it."""
@@ -52,8 +56,8 @@ class WorkingNote:
             folder = _own_folder()
             for path in sorted(folder.glob(f"{shard}.*"), key=lambda path: int(path.suffix[1:])):
                 with contextlib.suppress(ValueError):  # empty: that owner was between two steps
-                    first, n, last, m, is_alone = path.read_text().rstrip("\0").split()
-                    doubt = Doubt((first, int(n)), (last, int(m)), is_alone == "1")
+                    first, n, last, m, ended = path.read_text().rstrip("\0").split()
+                    doubt = Doubt((first, int(n)), (last, int(m)), int(ended))
                 path.unlink()
             self._path = folder / f"{shard}.{store.token}"
             self._path.write_bytes(bytes(BYTES))
@@ -64,9 +68,9 @@ class WorkingNote:
         return doubt
 
     @contextlib.contextmanager
-    def working(self, first: Place, last: Place, *, alone: bool) -> Iterator[None]:
-        """Note what is worked through, for as long as that takes. alone: one input, which is in doubt."""
-        self._note[:] = f"{first[0]} {first[1]} {last[0]} {last[1]} {alone:d}".encode().ljust(BYTES, b"\0")
+    def working(self, first: Place, last: Place, ended: int) -> Iterator[None]:
+        """Note what is worked through, for as long as that takes. ended: what a Doubt of it would say."""
+        self._note[:] = f"{first[0]} {first[1]} {last[0]} {last[1]} {ended}".encode().ljust(BYTES, b"\0")
         try:
             yield
         finally:

@@ -402,7 +402,7 @@ def _end_in(url: str, shard: Shard, doubly: bool, folder: Path) -> None:
 
 
 @pytest.mark.parametrize("doubly", [False, True])
-async def test_an_input_that_a_detector_never_comes_back_from_is_set_aside_when_it_ends_a_second(
+async def test_an_input_that_a_detector_never_comes_back_from_is_set_aside_when_it_ends_a_third(
     doubly: bool, store: Store, tmp_path: Path
 ) -> None:
     """doubly: another one of the same step only fails, so that there is more than one reason to go input by input."""
@@ -425,7 +425,7 @@ async def test_an_input_that_a_detector_never_comes_back_from_is_set_aside_when_
         return not process.is_alive() or await is_done()
 
     while not await is_done():
-        assert ended <= 2, "it ends one after the other"
+        assert ended <= 3, "it ends one after the other"
         process = FORKS.Process(target=_end_in, args=(store.urls, shard, doubly, tmp_path), daemon=True)
         begin(process)
         try:
@@ -435,7 +435,7 @@ async def test_an_input_that_a_detector_never_comes_back_from_is_set_aside_when_
                 process.kill()
             process.join()
         ended += not await is_done()
-    assert ended == 2
+    assert ended == 3, "the first with others, then two by itself: one kill by chance costs no input"
     noted: Any = await store.hgetall(shard.aside)
     assert set(noted) == {b"31-0 3", b"31-0 2"} if doubly else {b"31-0 3"}
     counted: Any = await store.hgetall(shard.refusals)
