@@ -89,9 +89,9 @@ def _headline(report: dict[str, Any], own: "list[_Run]", limit: dict[str, Any]) 
     says = "meets" if _meets(own, limit) else "DOES NOT MEET"
     verdict = f"Today's policy ({report['study']['policy']}) {says} its limit" if needs else "is not known"
     yield Compared("headline says whether the limit is met", True, verdict in said)
-    yield Compared("headline has its rate", True, f"{_rate(own):.3g} interruptions per nurse-hour" in said)
+    yield Compared("headline has its rate", True, f" {_rate(own):.3g} interruptions per nurse-hour" in f" {said}")
     if needs:
-        yield Compared("headline has its count", True, f"{needs - late} of {needs} needs" in said)
+        yield Compared("headline has its count", True, f" {needs - late} of {needs} needs" in f" {said}")
 
 
 class _Run(NamedTuple):

@@ -138,7 +138,7 @@ class Study(Struct, frozen=True, forbid_unknown_fields=True):
     policy: str = "attention"
     how: Literal["grid", "each", "sample"] = "grid"
     points: Annotated[int, Meta(ge=1, le=MOST_VARIANTS)] = 64
-    seed: int = 1
+    seed: Annotated[int, Meta(ge=0)] = 1
     staff: dict[str, Any] = {}
     staff_draws: Annotated[int, Meta(ge=1, le=20)] = 1
     vary: list[Varied] = []

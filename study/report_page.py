@@ -259,7 +259,12 @@ def _hangs_on(other: Sequence[StaffRow]) -> str:
     if not rates:
         return ""
     words = f"{min(rates):.3g} and {max(rates):.3g} {RATE}"
-    return f"{words}, {late[0].count} and {late[-1].count} of {late[0].of} late" if late else words
+    least, most = (late[0], late[-1]) if late else (None, None)
+    if least is None or most is None:
+        return words
+    if least.of == most.of:
+        return f"{words}, {least.count} and {most.count} of {least.of} late"
+    return f"{words}, {least.count} of {least.of} and {most.count} of {most.of} late"
 
 
 def _outcomes(rows: Sequence[VariantRow]) -> ReportTable | None:

@@ -358,7 +358,12 @@ def _late_needs(result: Result) -> list[LateNeed]:
 
 
 def chosen_with_other_staff(result: Result) -> list[Variant]:
-    """Return the policy that will be chosen with staff who trust otherwise; none where that is today's, or none is."""
+    """Return the policy that will be chosen with staff who trust otherwise; none where that is today's, or none is.
+
+    None either where care changes the course: there each row costs as much as a study of its own.
+    """
+    if result.planned.study.care_changes_course:
+        return []
     chosen_on, _ = halves([case.shift for case in result.cases])
     on = _sums(result.of(chosen_on), 0)
     best = [on[place].variant for place in _best(on)]

@@ -7,6 +7,7 @@ folder; the number of workers has no influence on the results.
 
 import hashlib
 import itertools
+import math
 import multiprocessing
 import time
 from collections import Counter
@@ -41,8 +42,8 @@ from quietward.study.score import ShiftScore
 from quietward.study.simulation import PpvByLevel, ppv_by_level, simulate_shifts
 from quietward.study.statistics import draw_shifts
 
-TOGETHER = 100
-"""Variants that run side by side."""
+TOGETHER, COURSES_TOGETHER = 100, 2
+"""Variants that run side by side; where care changes the course each holds its own signals of every shift."""
 TOLD_EVERY_S = 0.5
 
 T = TypeVar("T")
@@ -150,13 +151,14 @@ def run(
             variants: list[Variant], ppv: list[list[PpvByLevel]] | None, draw: int = 1
         ) -> list[list[ShiftScore]]:
             scores: list[list[ShiftScore]] = [[] for _ in variants]
-            parts = range(0, len(variants), TOGETHER)
+            together = _together(planned)
+            parts = range(0, len(variants), together)
             jobs = []
             for group, digest, first in zip(groups, digests, firsts, strict=True):
                 own = ppv and [of[first : first + len(group)] for of in ppv]
                 jobs += [
                     _Job(
-                        planned, group, digest, variants[i : i + TOGETHER], own and own[i : i + TOGETHER], folder, draw
+                        planned, group, digest, variants[i : i + together], own and own[i : i + together], folder, draw
                     )
                     for i in parts
                 ]
@@ -212,19 +214,26 @@ def _learnt(unanswered: Sequence[ShiftScore], cases: Sequence[Case], seed: int, 
     """
     expected: list[PpvByLevel] = [{} for _ in cases]
     for half in halves([case.shift for case in cases]):
-        times = np.ones(len(half)) if draw == 1 else draw_shifts([cases[i].shift for i in half], 1, seed + draw)[0]
-        ppv = ppv_by_level([unanswered[i] for i, n in zip(half, times, strict=True) for _ in range(int(n))])
+        ppv = ppv_by_level([unanswered[i] for i in half])
+        if draw > 1:
+            times = draw_shifts([cases[i].shift for i in half], 1, seed + draw)[0]
+            again = [unanswered[i] for i, n in zip(half, times, strict=True) for _ in range(int(n))]
+            ppv |= ppv_by_level(again)  # a level that none of them has called at is known from the half
         for i in half:
             expected[i] = ppv
     return expected
 
 
 def workload(planned: StudyPlan, groups: list[list[Case]], workers: int) -> Workload:
-    """Return how much there is to do. A group of shifts is the least that a process takes."""
-    bed_hours, processes = sum(map(_bed_hours, groups)), min(workers, len(groups))
+    """Return how much there is to do. Some variants of a group of shifts are the least that a process takes."""
     variants, others = len(planned.variants), len(planned.other_staff)
-    study = planned.study
+    jobs = len(groups) * math.ceil(variants / _together(planned))
+    bed_hours, processes, study = sum(map(_bed_hours, groups)), min(workers, jobs), planned.study
     return Workload(bed_hours, variants, processes, others, study.staff_draws, study.care_changes_course)
+
+
+def _together(planned: StudyPlan) -> int:
+    return COURSES_TOGETHER if planned.study.care_changes_course else TOGETHER
 
 
 def _bed_hours(group: list[Case]) -> float:

@@ -107,6 +107,7 @@ ALARM = {"kind": "fixed-limits", "name": "x", "low_bpm": 110.0, "high_bpm": 160.
         (varied("escalation.look_after_s", 1e6), BadStudy, r"escalation.look_after_s: 1000000.0. Use 0 to 86400: s$"),
         ({"alarm": [ALARM | {"low_bpm": 170}]}, BadStudy, r"alarm\[0\].low_bpm: 170.0. Must be below high_bpm, 160"),
         (varied("concern-high.limit", 55, 55), BadStudy, r"concern-high.limit 55.*twice"),
+        ({"seed": -1}, BadStudy, r"seed"),
         ({"cases": [{"shift": "nowhere", "hours": 1, "seeds": [1, 2]}]}, BadScenario, r"shift: 'nowhere'"),
         ({"cases": [{"shift": "two-at-once", "hours": 1, "seeds": [2, 1]}]}, BadStudy, r"cases\[0\].seeds: \[2, 1\]"),
         ({"cases": [{"shift": "two-at-once", "hours": 1, "seeds": [1, 9999]}]}, BadStudy, r"cases: 9999.*at most"),
