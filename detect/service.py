@@ -10,6 +10,7 @@ import logging
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from itertools import groupby
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import LostOwnership
@@ -60,6 +61,8 @@ from quietward.runtime.retry import STORE_DELAY_S, Backoff, until_stored
 from quietward.store.client import RedisError, Store, connected
 from quietward.store.topology import check_topology
 
+Part = list[tuple[Place, Input | SetAside]]
+"""Inputs of one step."""
 log = logging.getLogger("quietward.detect")
 
 LOGGED_WHERE_FOUND = frozenset({"unreadable", "failed"})
@@ -315,20 +318,22 @@ class Detector:
             await asyncio.sleep(0)
         return output
 
-    def _parts(self, inputs: dict[Place, Input | SetAside]) -> list[list[tuple[Place, Input | SetAside]]]:
+    def _parts(self, inputs: dict[Place, Input | SetAside]) -> list[Part]:
         """Return inputs in parts of a step: one by one where an earlier owner ended in one of them."""
-        items = list(inputs.items())
-        size = 1 if self._is_doubted(items) else STEP_AT_MOST
-        return [items[first : first + size] for first in range(0, len(items), size)]
+        items, doubt = list(inputs.items()), self._doubt
+        if doubt is None:
+            return _cut(items, STEP_AT_MOST)
+        parts: list[Part] = []
+        for is_doubted, some in groupby(items, key=lambda item: doubt.holds_some(item[0], item[0])):
+            parts += _cut(list(some), 1 if is_doubted else STEP_AT_MOST)
+        return parts
 
-    def _is_doubted(self, part: list[tuple[Place, Input | SetAside]]) -> bool:
-        return self._doubt is not None and part != [] and self._doubt.holds_some(part[0][0], part[-1][0])
-
-    def _step_of(self, part: list[tuple[Place, Input | SetAside]]) -> Output:
+    def _step_of(self, part: Part) -> Output:
         """Take a step, and note where it is, for whoever takes over if it never ends."""
-        is_doubted = len(part) == 1 and self._is_doubted(part)
-        ended = self._doubt.ended + 1 if self._doubt is not None and is_doubted else 0
-        with self._note.working(part[0][0], part[-1][0], ended):
+        first, last, doubt = part[0][0], part[-1][0], self._doubt
+        is_doubted = doubt is not None and first == last and doubt.holds_some(first, last)
+        ended = doubt.ended + 1 if doubt is not None and is_doubted else 0
+        with self._note.working(first, last, ended):
             return engine.step(self.state, [item for _, item in part])
 
     async def _without_what_fails(self, inputs: dict[Place, Input | SetAside]) -> Output:
@@ -445,6 +450,10 @@ def bed_of(item: Input | SetAside) -> str:
 def _set_aside(item: Input | SetAside) -> SetAside:
     """Return what stands in the place of an input that makes a step fail."""
     return SetAside(bed_of(item), item if isinstance(item, Transfer | UndoTransfer) else None)
+
+
+def _cut(items: Part, at_most: int) -> list[Part]:
+    return [items[first : first + at_most] for first in range(0, len(items), at_most)]
 
 
 def _add(output: Output, more: Output) -> None:

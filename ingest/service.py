@@ -474,16 +474,19 @@ class Ingest:
         """Count all by bed and reason, where a bed is one of the ward's, and keep some of them."""
         examples = [(bed_in(message.topic) or "?", message.reason) for message in refused]
         counts = Counter(example for example in examples if example[1] != IGNORED)
-        uncounted = Counter(self.uncounted)
+        uncounted, self.uncounted = self.uncounted, Counter()  # others write meanwhile: nobody counts them twice
         counts.update(uncounted)
         async with self.store.at(self.ward.refused).pipeline(transaction=False) as pipe:
             for (bed, reason), count in counts.items():
                 pipe.hincrby(self.ward.refusals, f"{bed if bed in self.beds else '?'} {reason}", count)
             for message in refused[:SHOWN_AT_ONCE]:
                 pipe.xadd(self.ward.refused, {"e": encode_json(message)}, maxlen=REFUSED_KEPT, approximate=True)
-            await pipe.execute()
+            try:
+                await pipe.execute()
+            except BaseException:
+                self.uncounted.update(uncounted)
+                raise
         refused.clear()
-        self.uncounted -= uncounted
 
     async def tick(self) -> None:
         """Write a Tick into every shard's stream once a second."""

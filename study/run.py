@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
-import numpy as np
 from msgspec import structs
 
 from quietward.contracts.errors import BadStudy

@@ -120,7 +120,7 @@ ANY_KIND = pytest.mark.parametrize("kind", ["embedded"], indirect=True, scope="s
 STORE_ONLY = pytest.mark.parametrize(
     "kind", ["real" if REDIS or REQUIRE_REAL else "embedded"], indirect=True, scope="session"
 )
-"""For what speaks to the store alone. Both kinds are servers of the same protocol and build; one is enough."""
+"""For what speaks to the store alone: the embedded one is a fork of the real one, so that once is enough."""
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ from typing import NamedTuple, cast
 from urllib.parse import urlsplit
 
 from quietward import __version__
-from quietward.contracts.addresses import Ward
+from quietward.contracts.addresses import TOPIC_ROOT, Ward
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.settings import LOOPBACK, Settings, split_urls, without_account, without_password
 from quietward.store.client import RedisError, Store, connected
@@ -30,7 +30,8 @@ NEEDED = (
 )
 OLDEST_STORE = (7, 0)
 CLOCK_WITHIN_S = 1.0
-NOBODYS_TOPIC = "quietward-doctor/may-anybody-write-here"
+NOBODYS_TOPIC = f"{TOPIC_ROOT}/_/_/samples"
+"""What a bed's device would write, of a ward that there cannot be."""
 
 
 class CheckResult(NamedTuple):
@@ -117,7 +118,11 @@ async def _broker_rules(settings: Settings) -> CheckResult:
             await out.publish(NOBODYS_TOPIC, b"")
             unanswered = await out.settle()
     is_open = not refused and not unanswered
-    seen = "any account may write anything, under any bed's name" if is_open else "an account may not write everything"
+    seen = (
+        "this account may write anything, under any bed's name"
+        if is_open
+        else "this account may not write under every name"
+    )
     remedy = "Let each device write its own bed only, and read nothing: quietward/deploy/mosquitto.acl (acl_file)"
     return CheckResult("broker's access rules", not is_open, seen, remedy)
 

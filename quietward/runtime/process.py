@@ -99,6 +99,8 @@ async def _until_told_to_stop(main: Coroutine[Any, Any, None]) -> None:
         loop.call_later(TURN_S, turn)
 
     def end_unless_called_again() -> None:
+        if is_over.is_set():
+            return
         faulthandler.dump_traceback_later(ENDS_ANYWAY_AFTER_S, exit=True, file=2)
         loop.call_later(LOOKS_EVERY_S, end_unless_called_again)
 

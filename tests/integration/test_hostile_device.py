@@ -437,7 +437,7 @@ async def test_an_input_that_a_detector_never_comes_back_from_is_set_aside_when_
         ended += not await is_done()
     assert ended == 3, "the first with others, then two by itself: one kill by chance costs no input"
     noted: Any = await store.hgetall(shard.aside)
-    assert set(noted) == {b"31-0 3", b"31-0 2"} if doubly else {b"31-0 3"}
+    assert set(noted) == ({b"31-0 3", b"31-0 2"} if doubly else {b"31-0 3"})
     counted: Any = await store.hgetall(shard.refusals)
     assert counted[b"? failed"] == b"1"
     expected, found = await outputs(store, plain), await outputs(store, ward)

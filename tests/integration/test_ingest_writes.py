@@ -1,5 +1,6 @@
 """What ingest writes stands in the streams once, also where a part of it is refused; on both stores."""
 
+import asyncio
 from typing import Any
 
 import pytest
@@ -98,3 +99,11 @@ async def test_what_was_dropped_is_counted_by_bed_once_the_store_takes_something
             await ingest.write(connections, {}, [], {})
     found = {(one.bed, one.reason): one.count for one in await read_refused(store, WARD)}
     assert found == {("bed-1", "rate"): 3, ("?", "rate"): 2}
+
+
+async def test_what_was_dropped_is_counted_once_though_all_write_at_the_same_time(store: Store) -> None:
+    ingest = Ingest(WARD, store, Settings(shards=3))
+    ingest.beds = {"bed-1"}
+    ingest._note_dropped(WARD.samples_topic("bed-1"))
+    await asyncio.gather(*(ingest._write_refused([]) for _ in range(3)))
+    assert [(one.bed, one.count) for one in await read_refused(store, WARD)] == [("bed-1", 1)]

@@ -91,7 +91,8 @@ SERVICE = """
 import asyncio, sys, time
 from quietward.runtime import process
 
-process.TURN_S, process.LOOKS_EVERY_S, process.ENDS_AFTER_S, process.ENDS_ANYWAY_AFTER_S = 0.02, 0.1, 1.0, 3.0
+process.TURN_S, process.LOOKS_EVERY_S, process.ENDS_AFTER_S = 0.02, 0.1, 1.0
+process.ENDS_ANYWAY_AFTER_S = 3.0 if sys.argv[1] in ("spin", "end", "last") else 600.0
 
 if sys.argv[1] == "spin":
     import numba, numpy
@@ -113,10 +114,13 @@ async def spin():
     print("runs", flush=True)
     for_ever(numpy.zeros(1))
 
+async def last():
+    await asyncio.sleep(5)
+
 async def end():
     pass
 
-process.run({"hang": hang, "turn": turn, "spin": spin, "end": end}[sys.argv[1]]())
+process.run({"hang": hang, "turn": turn, "spin": spin, "last": last, "end": end}[sys.argv[1]]())
 time.sleep(4)
 print("has gone on", flush=True)
 """
@@ -165,8 +169,9 @@ def test_a_service_that_was_stopped_for_long_and_goes_on_has_not_hung() -> None:
             process.kill()
 
 
-def test_nobody_is_ended_for_standing_still_once_the_service_is_over() -> None:
-    with service("end") as process:
+@pytest.mark.parametrize("does", ["last", "end"])
+def test_nobody_is_ended_who_has_turns_or_whose_service_is_over(does: str) -> None:
+    with service(does) as process:
         try:
             out, _ = process.communicate(timeout=WAIT_S)
         finally:
