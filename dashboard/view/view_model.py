@@ -377,10 +377,9 @@ def _headline(s: Summary, now_ms: int, room: int) -> _Headline:
 
 
 def _last_known(since: str, s: Summary, room: int) -> str:
-    def said(reason: str) -> str:
-        return f"{since}; last known: {s.level}. {reason}"
-
-    return said(wording.fitting(s.reason, room - len(said(""))))
+    known = f"{since}; last known: {s.level}"
+    reason = wording.fitting(s.reason, room - len(f"{known}. "))
+    return f"{since}; last known: {s.level}. {reason}" if reason else known
 
 
 def _shelved(active: list[Shelved], room: int) -> str:
@@ -416,7 +415,7 @@ def _now_lost(s: Summary, room: int) -> str:
         return f"{reason}; now {now}"
 
     now = wording.in_sentence(s.signal_reason)
-    if len(said(s.reason.partition(wording.BETWEEN)[0], now)) > room:
+    if len(said(wording.facts_of(s.reason)[0], now)) > room:
         now = wording.in_sentence(wording.without_why(s.signal_reason))
     reason = wording.fitting(s.reason, room - len(said("", now)))
     return said(reason, now) if reason else now
