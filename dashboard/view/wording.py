@@ -10,6 +10,8 @@ STEADY_WITHIN = 0.1
 
 LONGEST = 90
 """Characters of a bed's line with all that is added to it, as many as the detector's own has: a row's two lines."""
+WHOLE = 1000
+"""Characters of a line of which nothing is left out."""
 BETWEEN = " · "
 """The facts of a line stand apart by this."""
 SHORTEST = 12
@@ -61,6 +63,11 @@ def facts_of(line: str) -> list[str]:
         else:
             facts.append(fact)
     return facts
+
+
+def shortest(line: str) -> str:
+    """Return the least that a bed's line may be shortened to."""
+    return _shorter(facts_of(line)[0])[-1]
 
 
 def _shorter(fact: str) -> list[str]:

@@ -158,8 +158,8 @@ def _free(key: str) -> frozenset[str]:
 
 
 def _whole(key: str) -> frozenset[str]:
-    """Return the placeholders of a key that may hold "; ". What people have written at its end does not: behind it there
-    may be another sentence, and where there is none, it stays as it is all the same.
+    """Return the placeholders of a key that may hold "; ". What people have written at its end does not: behind it may
+    be another sentence, and where there is none, it stays as it is all the same.
     """
     *_, last, after = ["", *PLACEHOLDER.split(key)]
     return (_free(key) | WRITTEN) - (set() if after else {last} & OWN - {LIST})

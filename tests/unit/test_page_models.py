@@ -274,7 +274,8 @@ LINES: dict[str, tuple[dict[str, Any], str]] = {
     "noted": ({"level": Level.NOTED}, ""),
     "empty": ({"stay": Stay(2, "Kim", NOW), "signal_reason": SENDS}, SENDS),
 }  # fmt: skip
-NO_ENGLISH = {"bpm", "min", "team", "in", "Kim", "Nora", "bathroom", "toco", "moved", "asl", "asle", "b" * 32, *WHY.split()}
+WRITTEN = {"Kim", "Nora", "bathroom", "toco", "moved", "b" * 32, "asl", "asle", "sh", *WHY.split()}
+NO_ENGLISH = {"bpm", "min", "team", "in", *WRITTEN}
 """Words that are the same in German, and what people have written."""
 
 
@@ -297,7 +298,7 @@ def test_a_line_is_never_cut_and_what_is_urgent_is_never_left_out(name: str, rea
     if late and card.state == "noted":
         assert "what is shown is 10 min old" in card.reason
     assert card.reason == card.reason.strip()
-    if "from before" in card.reason or "for 22 min" in card.reason or card.flag and not to:
+    if "from before" in card.reason or "for 22 min" in card.reason or (card.flag and not to):
         assert re.search("late .*decelerations|deceleration of 60 bpm", card.reason), card.reason
     same = set(re.findall(r"[A-Za-z]{2,}", language("de").said(card.reason))) - NO_ENGLISH
     assert not same & set(re.findall(r"[A-Za-z]{2,}", card.reason)), language("de").said(card.reason)
@@ -343,6 +344,17 @@ def test_only_why_a_monitor_is_silent_is_left_out_of_what_its_signal_has() -> No
     assert wording.without_why(f"second twin: {BROKER}") == "second twin: No data for 41 s"
     for whole in ("Monitor connected, but no usable data yet", "No FHR yet, for 41 s"):
         assert wording.without_why(whole) == whole
+
+
+def test_where_there_is_room_nothing_is_left_out_of_what_a_bed_says() -> None:
+    lost = {"level": Level.TEAM, "flag": "f"} | GONE
+    full = f"{LONG}; now {BROKER[0].lower()}{BROKER[1:]}"
+    assert shown(reason=LONG, **lost).full_reason == full
+    assert build_card("bed-1", summary(reason=LONG, **lost), NOW, longest=wording.WHOLE).reason == full
+    assert shown(shelved=SHELVES).full_reason == f"variability low, shelved by Nora: {WHY}"
+    moved = shown(reason=LONG, moving_to="b" * 32, **lost).full_reason
+    assert moved == f"moving to {'b' * 32}; {full}"
+    assert shown(reason="a fall", level=Level.LOOK, flag="f").full_reason == "", "the same is not sent twice"
 
 
 def test_what_nobody_watches_says_no_more_than_it_knows() -> None:
