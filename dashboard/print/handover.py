@@ -82,7 +82,7 @@ def hand_over(
     summary, log = record.summary, record.log
     bed_ms = now_ms if summary is None else bed_now_ms(summary)
     clock = ClockFormat(bed_ms, zone)
-    card = build_card(record.bed, summary, now_ms, record.policy, is_late=is_late)
+    card = build_card(record.bed, summary, now_ms, record.policy, is_late=is_late, longest=wording.WHOLE)
     return HandOver(
         bed=record.bed,
         ward=ward,

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from datetime import tzinfo
+from itertools import product
 
 from msgspec import Struct
 
@@ -27,6 +28,8 @@ LENGTHS = range(wording.LONGEST, 30, -10)
 """Of a bed's reason, in characters: the longest for which there is room."""
 WITH_DONE, SHORTEST_DONE = 60, 20
 """Characters of a reason that are given up so that something is said of what was done, and what that is at least."""
+NAMES_LENGTH = 20
+"""Characters of the names of who goes and who has answered, so that there is room for why the bed calls."""
 NOBODY: Mapping[str, int] = {}
 
 
@@ -102,8 +105,8 @@ def _line(
     newest = card.notes[0] if card.notes else None
     done = "" if newest is None else f"{clock.time(newest.t)} {said(newest.what)}, {newest.by}"
     answer = _answer(card, clock)
-    stage = "" if record.newest is None or record.newest.stage != 2 else "second stage"
-    for longest in LENGTHS:
+    stages = ("",) if record.newest is None or record.newest.stage != 2 else ("second stage", "")
+    for stage, longest in product(stages, LENGTHS):
         reason = build_card(card.bed, record.summary, now_ms, record.policy, is_late=is_late, longest=longest).reason
         lost = "" if card.signal == "good" or _says_why(reason, card.signal_reason) else f"signal {card.signal}"
         before = [card.label, said(answer), said(reason), said(lost), said(stage)]
@@ -137,9 +140,13 @@ def _answer(card: Card, clock: ClockFormat) -> str:
     if card.flag is None:
         return ""
     said = f"since {clock.time(card.level_since)}"
-    if card.attending:
-        said = f"{said}, {card.attending[-1].by} is going"
+    goes = card.attending[-1].by if card.attending else ""
+    is_there = any(one.by == card.acknowledged_by for one in card.attending)
+    answered = "" if is_there else card.acknowledged_by or ""
+    room = NAMES_LENGTH // 2 if goes and answered else NAMES_LENGTH
+    if goes:
+        by = wording.shortened(goes, room)
+        said = f"{said}, {by} is going"
     if not card.acknowledged_by:
         return f"{said}, unanswered"
-    is_there = any(one.by == card.acknowledged_by for one in card.attending)
-    return said if is_there else f"{said}, answered by {card.acknowledged_by}"
+    return f"{said}, answered by {wording.shortened(answered, room)}" if answered else said

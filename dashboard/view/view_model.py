@@ -119,6 +119,7 @@ class Card(Struct, frozen=True):
     `empty`: nobody is in the bed.
     hides: the level that a shelved bed would have. until: the time that the headline ends with.
     running: of twins of each, running_from_s of the first. contraction_from_s: onset of the last recorded contraction.
+    full_reason: the reason with all that a row has no room for, empty where it is the same.
     _trend: an arrow, the change against an hour ago. stay: who is in the bed, an id; label, facts: what was said of
     her, and arrival, as it is corrected; here_since: since when she, or nobody, is in it; came_from: the bed she was
     moved from, moving_to: that she is being moved to.
@@ -131,6 +132,7 @@ class Card(Struct, frozen=True):
     reason: str
     signal: str
     signal_reason: str
+    full_reason: str = ""
     until: int | None = None
     level: str = "quiet"
     hides: str = ""
@@ -236,19 +238,12 @@ def build_card(
             signal_reason="",
         )
     s = summary
-    moving = f"moving to {s.moving_to}" if s.moving_to else ""
-    room = longest - len(f"{moving}; " if moving else "")
-    headline = _headline(s, now_ms, room)
+    late = f"what is shown is {lateness(s)} old, newer data are on their way" if is_late else ""
+    headline = _line(s, now_ms, late, longest)
+    full_reason = _line(s, now_ms, late, wording.WHOLE).reason
     clock, short_clock = device_clock(s), far_clock(s)
-    if is_late:
-        clock, short_clock = f"what is shown is {lateness(s)} old, newer data are on their way", CATCHING_UP
-        if headline.state in CALM:
-            said = wording.fitting(clock, _beside_running(s, longest))
-            headline, short_clock = _Headline("noted", CATCHING_UP, said), ""
-    if moving and s.moving_to not in headline.reason:
-        reason = "; ".join(filter(None, [moving, headline.reason]))
-        if len(reason) <= _beside_running(s, longest):
-            headline = structs.replace(headline, reason=reason)
+    if late:
+        clock, short_clock = late, "" if headline.headline == CATCHING_UP else CATCHING_UP
     unwatched = headline.state == "unwatched"
     arrival = None if s.stay is None else s.stay.arrival
     level_s = None if s.level_since is None else max(0.0, (bed_now_ms(s) - s.level_since) / 1000)
@@ -261,6 +256,7 @@ def build_card(
         until=headline.until,
         signal="unwatched" if unwatched else s.signal.value,
         signal_reason=s.signal_reason,
+        full_reason="" if full_reason == headline.reason else full_reason,
         level=s.level.value,
         hides=headline.hides,
         age_s=round((now_ms - s.at) / 1000, 1) if s.at and not s.is_empty else None,
@@ -306,6 +302,21 @@ def build_card(
         came_from=s.stay.came_from[-1].bed if s.stay is not None and s.stay.came_from else "",
         moving_to=s.moving_to,
     )
+
+
+def _line(s: Summary, now_ms: int, late: str, longest: int) -> _Headline:
+    """Return state, headline and reason, which also says where she is moved. late: that what is known is old."""
+    moving = f"moving to {s.moving_to}" if s.moving_to else ""
+    headline = _headline(s, now_ms, longest - len(f"{moving}; " if moving else ""))
+    if moving and s.flag is not None and wording.shortest(s.reason) not in headline.reason:
+        headline = _headline(s, now_ms, longest)  # why it calls goes before where she is moved
+    if late and headline.state in CALM:
+        headline = _Headline("noted", CATCHING_UP, wording.fitting(late, _beside_running(s, longest)))
+    if moving and s.moving_to not in headline.reason:
+        reason = "; ".join(filter(None, [moving, headline.reason]))
+        if len(reason) <= _beside_running(s, longest):
+            headline = structs.replace(headline, reason=reason)
+    return headline
 
 
 def _running(s: Summary) -> str:
@@ -377,10 +388,9 @@ def _headline(s: Summary, now_ms: int, room: int) -> _Headline:
 
 
 def _last_known(since: str, s: Summary, room: int) -> str:
-    def said(reason: str) -> str:
-        return f"{since}; last known: {s.level}. {reason}"
-
-    return said(wording.fitting(s.reason, room - len(said(""))))
+    known = f"{since}; last known: {s.level}"
+    reason = wording.fitting(s.reason, room - len(f"{known}. "))
+    return f"{since}; last known: {s.level}. {reason}" if reason else known
 
 
 def _shelved(active: list[Shelved], room: int) -> str:
@@ -403,7 +413,9 @@ def _without_signal(s: Summary, room: int) -> _Headline:
         because = f": {s.paused.why}" if s.paused.why else ""
         reason = wording.shortened(f"on purpose, {s.paused.by}{because}", beside)
         return _Headline("paused", "Monitor off until", reason, s.paused.until)
-    lost = s.signal_reason if len(s.signal_reason) <= beside else wording.without_why(s.signal_reason)
+    calls = wording.facts_of(s.reason)[:1] if _has_more_to_say(s) else []
+    has_room = len("; ".join([s.signal_reason, *calls])) <= beside
+    lost = s.signal_reason if has_room else wording.without_why(s.signal_reason)
     more = wording.fitting(s.reason, beside - len(f"{lost}; ")) if _has_more_to_say(s) else ""
     reason = "; ".join(filter(None, [lost, more]))
     return _Headline("lost", "no signal yet" if never_usable(s) else "signal lost", reason)
@@ -416,7 +428,7 @@ def _now_lost(s: Summary, room: int) -> str:
         return f"{reason}; now {now}"
 
     now = wording.in_sentence(s.signal_reason)
-    if len(said(s.reason.partition(wording.BETWEEN)[0], now)) > room:
+    if len(said(wording.facts_of(s.reason)[0], now)) > room:
         now = wording.in_sentence(wording.without_why(s.signal_reason))
     reason = wording.fitting(s.reason, room - len(said("", now)))
     return said(reason, now) if reason else now

@@ -1,17 +1,27 @@
 """Pure: numbers and names of a summary in the words that pages and printed sheets share."""
 
+import re
+
 from quietward.contracts.commands import CARE_WORDS
-from quietward.contracts.summary import HandTimed, OngoingDeceleration, Summary, TraceSummary
+from quietward.contracts.summary import TWIN_WORDS, HandTimed, OngoingDeceleration, Summary, TraceSummary
 
 STEADY_WITHIN = 0.1
 """Intervals are called steady if their ratio to the earlier ones differs from 1 by less than this."""
 
 LONGEST = 90
 """Characters of a bed's line with all that is added to it, as many as the detector's own has: a row's two lines."""
+WHOLE = 1000
+"""Characters of a line of which nothing is left out."""
 BETWEEN = " · "
 """The facts of a line stand apart by this."""
 SHORTEST = 12
 """Characters: what would be cut to fewer is left out."""
+FROM_BEFORE = ("from before a restart", "from before a gap")
+"""What may stand before a bed's first fact, as the detector writes it: it says nothing without that fact."""
+REST = re.compile(r"(?P<rest>, (above \d|below \d|\d|few contractions|FHR mostly lost|newer data)| with \d)")
+"""Where a fact may end if there is no room for all of it: what is left is as true, and has words in every language."""
+WHY = re.compile(r"(?P<silent>.*\bno data for [^,]*), .*", re.IGNORECASE)
+"""That a bed's monitor is silent, and why."""
 
 
 def number(value: float | None) -> str:
@@ -32,16 +42,40 @@ def shortened(text: str, longest: int) -> str:
 def fitting(line: str, room: int) -> str:
     """Return at most so many characters of a bed's line: its first fact, and of the others each that still fits.
 
-    A first fact that does not fit ends with one of its clauses, or is shortened.
+    Of a first fact that does not fit, that it is from before is left out, then details; else there is no line.
     """
-    first, *others = line.split(BETWEEN)
-    if len(first) > room:
-        clauses = first[: max(0, room + 1)].rpartition(", ")[0]
-        return clauses or (shortened(first, room) if room >= SHORTEST else "")
-    for fact in others:
-        if len(first) + len(BETWEEN) + len(fact) <= room:
-            first += BETWEEN + fact
-    return first
+    first, *others = facts_of(line)
+    fitted = next((text for text in _shorter(first) if len(text) <= room), "")
+    for fact in others if fitted else []:
+        if len(fitted) + len(BETWEEN) + len(fact) <= room:
+            fitted += BETWEEN + fact
+        elif fact.startswith(TWIN_WORDS):
+            break  # what follows is hers, too
+    return fitted
+
+
+def facts_of(line: str) -> list[str]:
+    """Return the facts of a bed's line, the most important first; that one is from before stands with it."""
+    facts: list[str] = []
+    for fact in line.split(BETWEEN):
+        if facts and facts[-1].endswith(FROM_BEFORE):
+            facts[-1] += BETWEEN + fact
+        else:
+            facts.append(fact)
+    return facts
+
+
+def shortest(line: str) -> str:
+    """Return the least that a bed's line may be shortened to."""
+    return _shorter(facts_of(line)[0])[-1]
+
+
+def _shorter(fact: str) -> list[str]:
+    """Return a fact and what it may be shortened to, the longest first."""
+    bare = fact
+    for before in FROM_BEFORE:
+        bare = bare.replace(before + BETWEEN, "")
+    return [fact, bare, *(bare[: rest.start()] for rest in reversed([*REST.finditer(bare)]))]
 
 
 def length(seconds: float) -> str:
@@ -68,10 +102,9 @@ def in_sentence(text: str) -> str:
 
 
 def without_why(signal_reason: str) -> str:
-    """Return what a bed's signal has, without why it has that."""
-    what, _, _ = signal_reason.partition(", ")
-    words = what.split()
-    return f"No data for {' '.join(words[3:])}" if words[1:3] == ["data", "for"] else what
+    """Return what a bed's signal has; of a silent monitor without why it is that."""
+    silent = WHY.fullmatch(signal_reason)
+    return silent["silent"] if silent else signal_reason
 
 
 def care(what: str, text: str) -> str:

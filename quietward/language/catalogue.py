@@ -26,8 +26,12 @@ LIST = "values"
 """A placeholder for names with commas between them."""
 OWN = frozenset({"bed", "by", "label", "name", "note", "of", "other", "to", LIST, "why"})
 """Placeholders for what people have written and for names: it stays as it is."""
+WRITTEN = frozenset({"note", "why"})
+"""Those of them that are sentences."""
 FACTS = " · "
-SEPARATORS = ("; ", ": ", ", ")
+BETWEEN = "; "
+NOW = "; now "
+SEPARATORS = (NOW, BETWEEN, ": ", ", ")
 """Between parts of a sentence that are put together; each part is looked up by itself."""
 WEAK_LETTERS = 8
 """A template with fewer letters of its own is recognised only where no separator is within what is put into it."""
@@ -44,13 +48,14 @@ Word = str | tuple[str, ...]
 @dataclass(frozen=True)
 class _Template:
     """A key with placeholders. literal: its longest part that is always there, a quick first test. free: placeholders
-    that may hold separators though it is weak.
+    that may hold separators though it is weak; whole: those that may hold what stands between two sentences.
     """
 
     pattern: re.Pattern[str]
     literal: str
     is_weak: bool
     free: frozenset[str]
+    whole: frozenset[str]
     translation: str
 
     def values_in(self, sentence: str) -> dict[str, str] | None:
@@ -59,6 +64,8 @@ class _Template:
         if match is None:
             return None
         found = match.groupdict()
+        if any(BETWEEN in value for name, value in found.items() if name not in self.whole):
+            return None
         closed = [value for name, value in found.items() if name not in self.free]
         if self.is_weak and any(one in value for one in SEPARATORS for value in closed):
             return None
@@ -105,7 +112,7 @@ class Language:
         for separator in SEPARATORS:
             first, there, rest = sentence.partition(separator)
             if there:
-                return self.said(first) + there + self.said(rest)
+                return self.said(first) + self.text(there) + self.said(rest)
         return sentence
 
     def _whole(self, sentence: str) -> str | None:
@@ -130,7 +137,7 @@ class Language:
         ]
         found.sort(key=lambda one: (-sum(map(len, one[0])), OWN.isdisjoint(PLACEHOLDER.findall(one[1]))))
         return [
-            _Template(_pattern(key), max(parts, key=len), _letters(parts) < WEAK_LETTERS, _free(key), word)
+            _Template(_pattern(key), max(parts, key=len), _letters(parts) < WEAK_LETTERS, _free(key), _whole(key), word)
             for parts, key, word in found
             if any(parts)
         ]
@@ -148,6 +155,14 @@ def _free(key: str) -> frozenset[str]:
     """Return the placeholders of a key that may hold separators: lists, and what ends it behind a colon."""
     *_, before, last, after = ["", "", *PLACEHOLDER.split(key)]
     return frozenset({LIST, *([last] if not after and before.endswith(": ") else [])})
+
+
+def _whole(key: str) -> frozenset[str]:
+    """Return the placeholders of a key that may hold "; ". What people have written at its end does not: behind it may
+    be another sentence, and where there is none, it stays as it is all the same.
+    """
+    *_, last, after = ["", *PLACEHOLDER.split(key)]
+    return (_free(key) | WRITTEN) - (set() if after else {last} & OWN - {LIST})
 
 
 def _pattern(key: str) -> re.Pattern[str]:

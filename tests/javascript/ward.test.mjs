@@ -79,8 +79,8 @@ describe("a wall display", () => {
 });
 
 describe("a screen reader", () => {
-  /** @param {string} name @param {State} state @param {{ headline?: string, reason?: string, flag?: string | null, acknowledged_by?: string | null }} more */
-  const bed = (name, state, more = {}) => ({ bed: name, state, headline: state, until: null, reason: "", flag: null, acknowledged_by: null, ...more });
+  /** @param {string} name @param {State} state @param {{ headline?: string, reason?: string, full_reason?: string, running?: string, flag?: string | null, acknowledged_by?: string | null }} more */
+  const bed = (name, state, more = {}) => ({ bed: name, state, headline: state, until: null, reason: "", full_reason: "", running: "", flag: null, acknowledged_by: null, undoable: null, moving_to: "", ...more });
   /** @param {ReturnType<typeof bed>[]} byNeed */
   const text = (...byNeed) => sentenceOf(byNeed).text;
   const quiet = bed("bed-9", "quiet");
@@ -107,5 +107,15 @@ describe("a screen reader", () => {
     const key = (reason) => sentenceOf([bed("bed-1", "look", { reason })]).key;
     assert.equal(key("late, 3 of 5"), key("late, 4 of 6.5"));
     assert.notEqual(key("late, 3 of 5"), key("early, 3 of 5"));
+    assert.equal(key("late, 3 of 5 · deepest 60 bpm"), key("late, 3 of 5 · for 22 min"), "its first fact");
+    assert.notEqual(key("late · deepest 60 bpm"), key("late · deepest 60 bpm; now no data for 9 s"));
+  });
+
+  test("says the deceleration of a shelved bed, and not all of it anew at every one", () => {
+    const full = "variability low, shelved by Nora: she is asleep and has been for an hour and a half";
+    const before = bed("bed-1", "shelved", { reason: full });
+    const falls = bed("bed-1", "shelved", { reason: "variability low, shelved by Nora", full_reason: full, running: "24 s, 30 bpm deep" });
+    assert.equal(sentenceOf([before]).key, sentenceOf([falls]).key);
+    assert.equal(text(falls), "bed-1: shelved. variability low, shelved by Nora · Deceleration now, 24 s, 30 bpm deep");
   });
 });

@@ -357,14 +357,17 @@ def test_the_wards_sheet_says_that_a_call_after_somebody_went_has_no_answer(
 
 @pytest.mark.parametrize("name", ["en", "de"])
 @pytest.mark.parametrize("more", ["", "lost", "twins"])
-def test_on_the_wards_sheet_the_answer_has_its_place_before_all_that_may_be_left_out(name: str, more: str) -> None:
+@pytest.mark.parametrize(("goes", "answered"), [("Kim", None), ("K" * 64, "A" * 64)])
+def test_on_the_wards_sheet_the_answer_has_its_place_before_all_that_may_be_left_out(
+    name: str, more: str, goes: str, answered: str | None
+) -> None:
     """Three lines of print; the answer stood last, and "unanswered" was cut away."""
     reason = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
     who = "first twin: " if more == "twins" else ""
     lost = {"signal": SignalState.LOST, "signal_reason": "No data for 41 s, monitor disconnected"}
     called = summary(
         level=Level.TEAM, level_since=NOW - 5 * MINUTE, flag="bed-1-f2", reason=who + reason[: 90 - len(who)],
-        attending=[Attending("Kim", NOW, NOW + MINUTE)], cared=[DONE],
+        acknowledged_by=answered, attending=[Attending(goes, NOW, NOW + MINUTE)], cared=[DONE],
         stay=Stay(NOW - MINUTE, "Kim", NOW - MINUTE, Arrival("l" * 40), 0), fetuses=[twin(), twin()] if who else [],
         **lost if more == "lost" else {},
     )  # fmt: skip
@@ -377,8 +380,8 @@ def test_on_the_wards_sheet_the_answer_has_its_place_before_all_that_may_be_left
     (line,), said = found.lines, language(name).said
     parts = [line.label, said(line.answer), said(line.line), said(line.signal), said(line.stage), line.done]
     assert len(" · ".join(filter(None, parts))) <= WARD_TEXT_LENGTH
-    assert "Kim is going" in line.answer
-    assert line.answer.endswith("unanswered")
+    assert f"{goes if answered is None else 'K' * 9 + '…'} is going" in line.answer
+    assert line.answer.endswith("unanswered" if answered is None else f"answered by {'A' * 9}…")
     assert line.line.startswith(f"{who}late decelerations")
     assert more != "lost" or "; now no data for 41 s" in line.line
     assert name == "en" or ("no data" not in said(line.line))

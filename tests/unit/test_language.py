@@ -40,6 +40,24 @@ SENTENCES = {
         "ansehen: ohne Antwort: Baseline 166 bpm, seit 28 min über 160"
     ),
     "on purpose, Kim: bathroom; now no FHR for 3 min": "mit Absicht, Kim: Toilette; jetzt: Seit 3 min keine FHF",
+    "no usable signal for 12 min; now no data for 41 s, monitor disconnected": (
+        "seit 12 min kein verwertbares Signal; jetzt: Seit 41 s keine Daten, Gerät nicht verbunden"
+    ),
+    "a deceleration has just ended; now monitor connected, but no usable data yet": (
+        "eine Dezeleration ist gerade zu Ende; jetzt: Gerät verbunden, aber noch keine verwertbaren Daten"
+    ),
+    "moving to bed-3; no detector has looked for 41 s; last known: team. late decelerations · deepest 60 bpm": (
+        "wird verlegt nach bed-3; seit 41 s nicht ausgewertet; zuletzt: Team. späte Dezelerationen · tiefste 60 bpm"
+    ),
+    "no detector has looked for 41 s; last known: team": "seit 41 s nicht ausgewertet; zuletzt: Team",
+    "variability low, shelved by Nora: asleep; low baseline, shelved by Kim": (
+        "Oszillation niedrig, zurückgestellt von Nora: asleep; Baseline niedrig, zurückgestellt von Kim"
+    ),
+    "variability low, shelved by Nora; low baseline, shelved by Kim": (
+        "Oszillation niedrig, zurückgestellt von Nora; Baseline niedrig, zurückgestellt von Kim"
+    ),
+    "No data for 41 s": "Seit 41 s keine Daten",
+    "what is shown is 10 min old": "was hier steht, ist 10 min alt",
     "shelved for 15 min by Kim (late, she says): tachysystole": (
         "für 15 min zurückgestellt von Kim (late, she says): Tachysystolie"
     ),

@@ -1,6 +1,7 @@
 """What the page shows of a bed, and in which order; how strips travel; what a person may do."""
 
 import json
+import re
 import struct
 import tomllib
 from pathlib import Path
@@ -251,11 +252,13 @@ def test_a_bed_that_never_had_a_usable_signal_says_so() -> None:
 
 LONG = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
 TWINS_FIRST = "first twin: deceleration of 60 bpm, 12 min long when last seen, FHR mostly lost · deepest 60"
+RESTARTED = "from before a restart · late decelerations, 15 of 16 contractions · for 22 min · deepest 35 bpm"
+TWINS_GAP = "first twin: from before a gap · late or prolonged decelerations with 75% of contractions · for 22 min"
 BROKER = "No data for 41 s, the broker is away: no monitor can be heard"
 GONE: dict[str, Any] = {"signal": SignalState.LOST, "signal_reason": BROKER}
 WHY = "she is asleep and " * 11
 SENDS = "A device is sending, nobody is here"
-SHELVES = [Shelved("low-variability", "Nora", WHY, NOW + 900_000, active=True)]
+SHELVES = [Shelved("variability-low", "Nora", WHY, NOW + 900_000, active=True)]
 LINES: dict[str, tuple[dict[str, Any], str]] = {
     "calls": ({"level": Level.TEAM, "flag": "f"}, ""),
     "calls and is lost": ({"level": Level.TEAM, "flag": "f"} | GONE, "; now no data for 41 s"),
@@ -265,20 +268,25 @@ LINES: dict[str, tuple[dict[str, Any], str]] = {
     "a clock ahead": ({"level": Level.TEAM, "looked_at": NOW + 90_000_000}, "clocks disagree: last look 90000 s ahead"),
     "off": (GONE | {"paused": Paused("Kim", WHY, NOW + 600_000)}, "on purpose, Kim"),
     "off, and calls": (GONE | {"paused": PAUSED, "level": Level.LOOK, "flag": "f"}, "; now no data for 41 s"),
-    "shelved": ({"shelved": SHELVES}, "low variability"),
-    "two shelved": ({"shelved": [*SHELVES, SHELF]}, "low variability"),
-    "many shelved": ({"shelved": SHELVES * 9}, "low variability"),
+    "shelved": ({"shelved": SHELVES}, "variability low"),
+    "two shelved": ({"shelved": [*SHELVES, SHELF]}, "variability low"),
+    "many shelved": ({"shelved": SHELVES * 9}, "variability low"),
     "noted": ({"level": Level.NOTED}, ""),
     "empty": ({"stay": Stay(2, "Kim", NOW), "signal_reason": SENDS}, SENDS),
 }  # fmt: skip
+WRITTEN = {"Kim", "Nora", "bathroom", "toco", "moved", "b" * 32, "asl", "asle", "sh", *WHY.split()}
+NO_ENGLISH = {"bpm", "min", "team", "in", *WRITTEN}
+"""Words that are the same in German, and what people have written."""
 
 
 @pytest.mark.parametrize("name", LINES)
-@pytest.mark.parametrize("reason", [LONG, TWINS_FIRST])
+@pytest.mark.parametrize("reason", [LONG, TWINS_FIRST, RESTARTED, TWINS_GAP])
 @pytest.mark.parametrize("to", ["", "b" * 32])
 @pytest.mark.parametrize("late", [False, True])
 def test_a_line_is_never_cut_and_what_is_urgent_is_never_left_out(name: str, reason: str, to: str, late: bool) -> None:
-    """Whatever is added to what the detector says; also with the least that is said of a deceleration that goes on."""
+    """Whatever is added to what the detector says; also with the least that is said of a deceleration that goes on. In
+    German no English is left of it.
+    """
     changes, urgent = LINES[name]
     running = OngoingDeceleration(124.0, 35.0, {"figo-2015": "undetermined"})
     s = summary(reason=reason, running=running, moving_to=to, t=NOW - 600_000 * late, **changes)
@@ -289,6 +297,11 @@ def test_a_line_is_never_cut_and_what_is_urgent_is_never_left_out(name: str, rea
         assert len(f"{card.reason} · Deceleration now, 124 s") <= wording.LONGEST, card.reason
     if late and card.state == "noted":
         assert "what is shown is 10 min old" in card.reason
+    assert card.reason == card.reason.strip()
+    if "from before" in card.reason or "for 22 min" in card.reason or (card.flag and not to):
+        assert re.search("late .*decelerations|deceleration of 60 bpm", card.reason), card.reason
+    same = set(re.findall(r"[A-Za-z]{2,}", language("de").said(card.reason))) - NO_ENGLISH
+    assert not same & set(re.findall(r"[A-Za-z]{2,}", card.reason)), language("de").said(card.reason)
 
 
 def test_of_a_line_whole_facts_are_left_out() -> None:
@@ -296,11 +309,58 @@ def test_of_a_line_whole_facts_are_left_out() -> None:
         level=Level.TEAM, flag="f", reason=LONG, **GONE | {"signal_reason": "No data for 41 s, monitor disconnected"}
     )
     assert card.reason == "late decelerations, 15 of 16 contractions; now no data for 41 s, monitor disconnected"
-    assert shown(shelved=SHELVES).reason.startswith("low variability, shelved by Nora: she is asleep and she is")
+    assert shown(shelved=SHELVES).reason.startswith("variability low, shelved by Nora: she is asleep and she is")
     assert wording.fitting("a · b, c · d", 7) == "a · d"
     assert wording.fitting("late, 3 of 5 · deepest", 9) == "late"
-    assert wording.fitting("a deceleration", 13) == "a decelerati…"
-    assert wording.fitting("a deceleration", 5) == ""
+    assert wording.fitting("a deceleration", 13) == ""
+    assert wording.fitting("first twin: a · second twin: late · deepest 60 bpm", 32) == "first twin: a", "not hers"
+
+
+def test_that_it_is_from_before_a_restart_is_left_out_before_why_the_bed_calls() -> None:
+    lost = {"level": Level.TEAM, "flag": "f"} | GONE | {"signal_reason": "No data for 41 s, monitor disconnected"}
+    assert shown(reason=RESTARTED, **lost).reason == (
+        "from before a restart · late decelerations, 15 of 16 contractions; now no data for 41 s"
+    )
+    assert wording.fitting(RESTARTED, 58) == "late decelerations, 15 of 16 contractions · for 22 min"
+    assert wording.fitting(TWINS_GAP, 58) == "first twin: late or prolonged decelerations · for 22 min"
+    assert wording.fitting("from before a restart", 30) == "from before a restart"
+
+
+@pytest.mark.parametrize(
+    "fact",
+    [
+        "baseline not known now, was below 100 bpm", "fallen from 140 bpm 25 min ago, not back",
+        "variability 12 bpm, no longer above 25", "FHR seen again, its deceleration was not seen to end",
+        "no usable signal for minutes, now seen for a moment", "low baseline, perhaps just over",
+        "twins, but only one heart rate comes",
+    ],
+)  # fmt: skip
+def test_no_fact_is_cut_to_what_it_does_not_say(fact: str) -> None:
+    assert wording.fitting(fact, len(fact) - 1) == ""
+
+
+def test_only_why_a_monitor_is_silent_is_left_out_of_what_its_signal_has() -> None:
+    assert wording.without_why(BROKER) == "No data for 41 s"
+    assert wording.without_why(f"second twin: {BROKER}") == "second twin: No data for 41 s"
+    for whole in ("Monitor connected, but no usable data yet", "No FHR yet, for 41 s"):
+        assert wording.without_why(whole) == whole
+
+
+def test_where_there_is_room_nothing_is_left_out_of_what_a_bed_says() -> None:
+    lost = {"level": Level.TEAM, "flag": "f"} | GONE
+    full = f"{LONG}; now {BROKER[0].lower()}{BROKER[1:]}"
+    assert shown(reason=LONG, **lost).full_reason == full
+    assert build_card("bed-1", summary(reason=LONG, **lost), NOW, longest=wording.WHOLE).reason == full
+    assert shown(shelved=SHELVES).full_reason == f"variability low, shelved by Nora: {WHY}"
+    moved = shown(reason=LONG, moving_to="b" * 32, **lost).full_reason
+    assert moved == f"moving to {'b' * 32}; {full}"
+    assert shown(reason="a fall", level=Level.LOOK, flag="f").full_reason == "", "the same is not sent twice"
+
+
+def test_what_nobody_watches_says_no_more_than_it_knows() -> None:
+    assert shown(looked_at=NOW - 41_000, level=Level.TEAM, reason="").reason == (
+        "no detector has looked for 41 s; last known: team"
+    )
 
 
 @pytest.mark.parametrize(

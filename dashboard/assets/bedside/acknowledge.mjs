@@ -30,7 +30,8 @@ export class Acknowledge {
     this.button = button(_("Acknowledge"), "acknowledge", (event) => void this.press(event));
     this.button.setAttribute("aria-label", _("Acknowledge the flag of {bed}", { bed }));
     this.going = button(_("Going"), "going", (event) => void this.go(event));
-    this.going.setAttribute("aria-label", _("I am going to {bed}", { bed }));
+    this.going.title = _("I am going to {bed}", { bed }); // on small screens it shows an arrow alone
+    this.going.setAttribute("aria-label", this.going.title);
     this.result = statusLine("span", "result");
   }
 

@@ -2,11 +2,14 @@
 // and is that of quietward/language, which does the same for what the server writes.
 
 /** @typedef {Record<string, string | string[]>} Words */
-/** @typedef {{ pattern: RegExp, names: string[], literal: string, isWeak: boolean, free: Set<string | undefined>, translation: string }} Template */
+/** @typedef {{ pattern: RegExp, names: string[], literal: string, isWeak: boolean, free: Set<string | undefined>, whole: Set<string | undefined>, translation: string }} Template */
 
 const OWN = new Set(["bed", "by", "label", "name", "note", "of", "other", "to", "values", "why"]); // as people wrote it
+const WRITTEN = ["note", "why"]; // of these, sentences
 const FACTS = " · ";
-const SEPARATORS = ["; ", ": ", ", "];
+const BETWEEN = "; ";
+const NOW = "; now ";
+const SEPARATORS = [NOW, BETWEEN, ": ", ", "];
 const WEAK_LETTERS = 8; // a template with fewer of its own has no separator within what is put into it
 const PLACEHOLDER = /\{(\w+)\}/;
 const REMEMBERED = 4096;
@@ -94,7 +97,7 @@ export class Language {
     const separator = SEPARATORS.find((one) => sentence.includes(one));
     if (!separator) return sentence;
     const at = sentence.indexOf(separator);
-    return this.said(sentence.slice(0, at)) + separator + this.said(sentence.slice(at + separator.length));
+    return this.said(sentence.slice(0, at)) + this.text(separator) + this.said(sentence.slice(at + separator.length));
   }
 
   /** @param {string} text a number with a point */
@@ -129,16 +132,18 @@ function valueOf(name) {
  * @param {Template} template
  * @param {string} sentence
  */
-function valuesIn({ pattern, names, literal, isWeak, free }, sentence) {
+function valuesIn({ pattern, names, literal, isWeak, free, whole }, sentence) {
   const values = sentence.includes(literal) ? pattern.exec(sentence)?.slice(1) : null;
   const isClosed = (/** @type {string} */ value, /** @type {number} */ i) => !free.has(names[i]) && SEPARATORS.some((one) => value.includes(one));
   if (!values || (isWeak && values.some(isClosed))) return null;
+  if (values.some((value, i) => !whole.has(names[i]) && value.includes(BETWEEN))) return null;
   return values;
 }
 
 /**
  * All keys with placeholders, those that say most first; of those that say as much, those that name somebody. What ends
- * one behind a colon may hold separators.
+ * one behind a colon may hold separators. What people have written at its end does not hold "; ": behind it there may be
+ * another sentence, and where there is none, it stays as it is all the same.
  * @param {Words} words
  * @returns {Template[]}
  */
@@ -154,7 +159,10 @@ function templatesOf(words) {
     const names = pieces.filter((_piece, i) => i % 2);
     const isOpen = pieces.at(-1) === "" && pieces.at(-3)?.endsWith(": ");
     const free = new Set(["values", isOpen ? names.at(-1) : "values"]);
-    found.push({ pattern, names, literal, isWeak, free, translation, size: literals.join("").length, isNeutral: !names.some((one) => OWN.has(one)) });
+    const whole = new Set([...free, ...WRITTEN]);
+    const last = names.at(-1) ?? "";
+    if (pieces.at(-1) === "" && last !== "values" && OWN.has(last)) whole.delete(last);
+    found.push({ pattern, names, literal, isWeak, free, whole, translation, size: literals.join("").length, isNeutral: !names.some((one) => OWN.has(one)) });
   }
   return found.sort((a, b) => b.size - a.size || Number(a.isNeutral) - Number(b.isNeutral));
 }

@@ -80,6 +80,7 @@ export interface Card {
   reason: string;
   signal: string;
   signal_reason: string;
+  full_reason: string;
   until: number | null;
   level: Level;
   hides: string;

@@ -77,6 +77,14 @@ export function headline(card) {
 }
 
 /**
+ * What a bed has to say with all that a row has no room for.
+ * @param {Pick<Card, "reason" | "full_reason">} card
+ */
+export function fullReason(card) {
+  return card.full_reason || card.reason;
+}
+
+/**
  * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone. A
  * deceleration that goes on stands for what is usual; what keeps a bed from being calm stays before it. Where there is no
  * room for all, details are left out.
