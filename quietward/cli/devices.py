@@ -89,7 +89,7 @@ def scenarios(
         from rich.table import Table
 
         table = Table(box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
-        table.add_column(said("labour"), max_width=29, overflow="fold")
+        table.add_column(said("labour"), min_width=29, max_width=29, overflow="fold")
         table.add_column(said("min"))
         table.add_column(said("somebody is needed"), max_width=16, overflow="fold")
         table.add_column(said("what it is for"))
