@@ -177,4 +177,4 @@ def test_it_ends_after_its_minutes(tmp_path: Path) -> None:
     )
     assert found.returncode == 0, found.stderr
     assert "Ended." in found.stdout
-    assert not list(tmp_path.glob("quietward-*"))
+    assert not [path for path in tmp_path.rglob("*") if path.is_file()]

@@ -168,7 +168,10 @@ def test_each_draw_of_the_staff_has_learnt_from_other_shifts_of_its_half() -> No
         assert all(of[half::2] == [of[half]] * 8 for of in (first, second, third))
     likewise = run._learnt([score_of_calls(true=2 * i, false=80 - 2 * i) for i in range(16)], shifts, 1, 2)
     assert likewise == second, "under every variant from the same shifts"
-    rare = [score_of_calls(true=0, false=10 if i < 2 else 0) for i in range(16)]
+    rare = [
+        score_of_calls(true=0, false=10) if i < 2 else msgspec.structs.replace(score([], 0), calls=[])
+        for i in range(16)
+    ]
     for draw in range(2, 12):
         assert all(of == {1: 0.0} for of in run._learnt(rare, shifts, 1, draw)), "none drawn: as the half has taught"
 
