@@ -10,7 +10,7 @@ from typing import NamedTuple, cast
 from urllib.parse import urlsplit
 
 from quietward import __version__
-from quietward.contracts.addresses import TOPIC_ROOT, Ward
+from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import QuietwardError
 from quietward.contracts.settings import LOOPBACK, Settings, split_urls, without_account, without_password
 from quietward.store.client import RedisError, Store, connected
@@ -30,7 +30,7 @@ NEEDED = (
 )
 OLDEST_STORE = (7, 0)
 CLOCK_WITHIN_S = 1.0
-NOBODYS_TOPIC = f"{TOPIC_ROOT}/_/_/samples"
+NOBODYS_TOPIC = Ward("_").samples_topic("_")
 """What a bed's device would write, of a ward that there cannot be."""
 
 

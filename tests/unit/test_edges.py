@@ -277,15 +277,13 @@ def carried(summary: FetusSummary, found: int = 0, second: int = 700) -> State:
 
 
 @pytest.mark.parametrize(
-    ("found", "carried_level", "from_conditions"),
-    [(0, BEDSIDE, 0), (LOOK, BEDSIDE, LOOK), (BEDSIDE, 0, BEDSIDE), (TEAM, 0, BEDSIDE)],
+    ("found", "carried_level"),
+    [(0, BEDSIDE), (LOOK, BEDSIDE), (BEDSIDE, 0), (TEAM, 0)],
 )
-def test_a_flag_stands_and_is_carried_where_nothing_here_asks_for_as_much(
-    found: int, carried_level: int, from_conditions: int
-) -> None:
+def test_a_flag_stands_and_is_carried_where_nothing_here_asks_for_as_much(found: int, carried_level: int) -> None:
     a = carried(fetus(Level.BEDSIDE, flag="bed-3"), found).attention
     assert (a.level[N], a.escalated_level[N]) == (BEDSIDE, BEDSIDE)
-    assert (a.carried[N], a.from_conditions[N]) == (carried_level, from_conditions)
+    assert (a.carried[N], a.from_conditions[N]) == (carried_level, BEDSIDE)
     assert a.level_since[N] == 700
     assert not a.acknowledged[N]
     assert not a.level[0]
