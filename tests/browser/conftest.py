@@ -11,9 +11,17 @@ from tests.browser.made_up import MadeUpWard
 from tests.conftest import CHROMIUM, WAIT_S, require, wait_for
 from tests.integration.test_demo import Demo
 
+NOT_NEEDED = (
+    "WebUIOmniboxPopup", "WebUIOmniboxAimPopup", "WebUIOmniboxFullPopup",
+    "AimEnabled", "DestroyProfileOnBrowserClose", "HttpsFirstBalancedModeAutoEnable", "HttpsUpgrades", "LensOverlay",
+    "MediaRouter", "OptimizationHints", "PaintHolding", "ThirdPartyStoragePartitioning",
+)  # fmt: skip
+"""Features of Chromium. The first three are lists below the address bar: pages of their own, two for each window, and
+half of what a page of a test costs. The others are Playwright's, whose switch ours takes the place of."""
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
+    f"--disable-features={','.join(NOT_NEEDED)}",
 ]  # fmt: skip
 
 WAIT_MS = 1000 * WAIT_S
