@@ -49,8 +49,6 @@ from tests.upgrade.make import (
     put_back,
 )
 
-pytestmark = STORE_ONLY
-
 FOLDER = Path(__file__).parents[1] / "upgrade"
 SHARD: Shard = Ward(WARD).shard(0)
 RANK = ["quiet", "noted", "look", "bedside", "team"].index
@@ -150,6 +148,7 @@ def test_the_file_holds_what_it_was_made_for(left: Left) -> None:
     assert left.file.stat().st_size < 200_000
 
 
+@STORE_ONLY
 async def test_a_minute_later_every_bed_is_watched_and_every_flag_goes_on(
     before: Store, left: Left, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -198,6 +197,7 @@ async def test_a_minute_later_every_bed_is_watched_and_every_flag_goes_on(
     assert (await summaries(before))[UNANSWERED].acknowledged_by == "Ann"
 
 
+@STORE_ONLY
 async def test_all_parts_go_on_after_a_long_time(
     before: Store, left: Left, settings: Settings, ward: Ward, parts: Parts
 ) -> None:
@@ -259,6 +259,7 @@ async def test_all_parts_go_on_after_a_long_time(
         assert await until(is_back), (await summaries(before))[CALM]
 
 
+@STORE_ONLY
 @pytest.mark.usefixtures("before")
 @pytest.mark.parametrize("left", ["0.2.0"], indirect=True)
 def test_people_sign_in_and_a_class_goes_on(left: Left, settings: Settings, parts: Parts, tmp_path: Path) -> None:
