@@ -193,6 +193,13 @@ async def _go_on_with_one(ward: FaultWard) -> None:
     ward["second detect"].send(signal.SIGTERM)
 
 
+def pages(name: str, sockets: "Sockets | SlowSockets", gap_at_most_s: float) -> Fault:
+    """Many pages at once, and how long another may be without a frame meanwhile."""
+    return Fault(
+        name, sockets.open, sockets.close, short_s=4, blind=False, is_said=False, gap_at_most_s=gap_at_most_s
+    )  # fmt: skip
+
+
 def clock(by_s: int, whose: str = "parts' machine", parts: Sequence[str] = PARTS) -> Fault:
     async def inject(ward: FaultWard) -> None:
         ward.set_clock(by_s, *parts)
@@ -322,24 +329,8 @@ def all_faults() -> list[Fault]:
         clock(3600, "page's server", ("serve",)),
         devices_clock(3600),
         devices_clock(-3600),
-        Fault(
-            f"{SLOW_SOCKETS} pages that read nothing",
-            slow.open,
-            slow.close,
-            short_s=4,
-            blind=False,
-            is_said=False,
-            gap_at_most_s=NO_FRAME_S,
-        ),
-        Fault(
-            f"{SOCKETS} pages",
-            sockets.open,
-            sockets.close,
-            short_s=4,
-            blind=False,
-            is_said=False,
-            gap_at_most_s=MANY_PAGES_GAP_S,
-        ),
+        pages(f"{SLOW_SOCKETS} pages that read nothing", slow, NO_FRAME_S),
+        pages(f"{SOCKETS} pages", sockets, MANY_PAGES_GAP_S),
         Fault("store comes back empty", _empty_store, _start_store, 3, may_lose=True, not_quiet_s=SEEN_ENOUGH_S),
     ]
 

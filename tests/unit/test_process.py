@@ -130,14 +130,20 @@ def service(does: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen([sys.executable, "-P", "-c", SERVICE, does], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
 
 
-def test_a_service_that_hangs_ends_and_says_where() -> None:
-    """Any: the page has no lease that others could take over."""
-    with service("hang") as process:
+def ended(does: str) -> tuple[int, bytes, bytes]:
+    """Exit code, output and errors of a service that ends by itself."""
+    with service(does) as process:
         try:
-            _, said = process.communicate(timeout=WAIT_S)
+            out, said = process.communicate(timeout=WAIT_S)
         finally:
             process.kill()
-    assert process.returncode == ENDED_BY_WATCHDOG
+    return process.returncode, out, said
+
+
+def test_a_service_that_hangs_ends_and_says_where() -> None:
+    """Any: the page has no lease that others could take over."""
+    code, _, said = ended("hang")
+    assert code == ENDED_BY_WATCHDOG
     assert b"stood still for 1 s, and ends" in said
     assert b"in hang" in said
 
@@ -145,12 +151,8 @@ def test_a_service_that_hangs_ends_and_says_where() -> None:
 @pytest.mark.skipif(not HAS_STEADY_WAIT, reason="this Python cannot wait by the steady clock")
 def test_a_service_that_hangs_in_compiled_code_ends_and_says_where() -> None:
     """It keeps the lock of the interpreter: no other thread of Python, the one that looks for turns, either, runs."""
-    with service("spin") as process:
-        try:
-            _, said = process.communicate(timeout=WAIT_S)
-        finally:
-            process.kill()
-    assert process.returncode == 1
+    code, _, said = ended("spin")
+    assert code == 1
     assert b"in spin" in said
 
 
@@ -171,12 +173,7 @@ def test_a_service_that_was_stopped_for_long_and_goes_on_has_not_hung() -> None:
 
 @pytest.mark.parametrize("does", ["last", "end"])
 def test_nobody_is_ended_who_has_turns_or_whose_service_is_over(does: str) -> None:
-    with service(does) as process:
-        try:
-            out, _ = process.communicate(timeout=WAIT_S)
-        finally:
-            process.kill()
-    assert (process.returncode, out) == (0, b"has gone on\n")
+    assert ended(does)[:2] == (0, b"has gone on\n")
 
 
 def test_how_long_a_loop_stands_still_is_counted_in_looks() -> None:
