@@ -1,8 +1,8 @@
 """Memory of a ward over many hours: `python -m tests.bench.soak [--minutes 60] [--speed 24] [--real] [--out FILE]`.
 
 A demo with a page open in Chromium all the time: every part, the embedded broker and store included (`--real`:
-mosquitto and redis-server with an append-only file). Once a minute it writes what each process and the page hold, what
-is in the store by kind of key, and how much lies on the disk.
+mosquitto and redis-server with an append-only file). Once a minute it writes what each process and the page hold, the
+bytes of a frame that the page is sent, what is in the store by kind of key, and how much lies on the disk.
 
 At the end: how much each has grown over the second half, by the hour and by the message, and whether it is flat. The
 first half is left out, since buffers and windows fill in it. Flat is what holds, on average of the last quarter, at
@@ -40,6 +40,8 @@ SAMPLED_EVERY_S = 60
 MB = 1e6
 ROUGHLY = 1.2
 """A stream that is trimmed in whole nodes holds a little more than its limit."""
+MUST_BE_FLAT = {"page in the browser, bytes a frame"}
+"""Beside what is memory."""
 Sample = dict[str, float]
 
 
@@ -129,10 +131,10 @@ def watch(given: argparse.Namespace, folder: Path, tell: Callable[[Sample], None
         page.goto(address)
         session = page.context.new_cdp_session(page)
         session.send("Performance.enable")
-        frames = [0]
-        page.on("websocket", lambda ws: ws.on("framereceived", lambda _: frames.__setitem__(0, frames[0] + 1)))
+        frames: list[int] = []
+        page.on("websocket", lambda ws: ws.on("framereceived", lambda frame: frames.append(size_of(frame))))
         page.reload()
-        began, told = time.monotonic(), 0
+        began = time.monotonic()
         while (elapsed_s := time.monotonic() - began) < given.minutes * 60:
             page.wait_for_timeout(1000 * min(SAMPLED_EVERY_S, given.minutes * 60 - elapsed_s))
             now = counters(session)
@@ -141,15 +143,22 @@ def watch(given: argparse.Namespace, folder: Path, tell: Callable[[Sample], None
                 **{f"{name}, MB": psutil.Process(pid).memory_info().rss / MB for name, pid in ids.items()},
                 "page in the browser, heap, MB": now["JSHeapUsedSize"] / MB,
                 "page in the browser, elements": now["Nodes"],
-                "page in the browser, frames a minute": frames[0] - told,
+                "page in the browser, frames a minute": len(frames),
+                "page in the browser, bytes a frame": fmean(frames or [0]),
+                "page in the browser, main thread, s in all": now["TaskDuration"],
                 "disk, MB": on_disk(folder),
                 **kept(store, Ward("ward-1")),
             }
-            told = frames[0]
+            frames.clear()
             samples.append(sample)
             tell(sample)
         browser.close()
     return samples
+
+
+def size_of(frame: str | bytes) -> int:
+    """Return the bytes of a frame of the page's socket."""
+    return len(frame.encode() if isinstance(frame, str) else frame)
 
 
 def table(samples: list[Sample], per_s: float) -> tuple[list[str], list[str]]:
@@ -168,8 +177,8 @@ def table(samples: list[Sample], per_s: float) -> tuple[list[str], list[str]]:
         said = "yes" if is_flat else "no"
         a_message = f"{hourly * MB / 3600 / per_s:+.1f}" if is_memory else ""
         lines.append(f"| {name} | {values[0]:,.1f} | {values[-1]:,.1f} | {hourly:+.2f} | {a_message} | {said} |")
-        if not is_flat and is_memory and not name.startswith(("store", "disk")):
-            not_flat.append(f"{name} is not flat: {before:.1f} MB, then {after:.1f}")
+        if not is_flat and (is_memory or name in MUST_BE_FLAT) and not name.startswith(("store", "disk")):
+            not_flat.append(f"{name} is not flat: {before:.1f}, then {after:.1f}")
     return lines, not_flat
 
 
