@@ -6,7 +6,6 @@ files, and shares nothing with them but the numbers. The measures are worked out
 """
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import accumulate
@@ -303,19 +302,21 @@ class Stepped:
                 self.looked.add(at)
                 if at > self.over_at:
                     self._look(at, number, reference)
+        if self.levels is None:
+            return
         now = self._means(number + 1 - n.back_s, number + 1)
-        is_back = self.levels is not None and 2 * len(now) >= n.back_s and self._is_before(fmean(now))
-        if self.levels is not None and (is_back or number - self.told_at >= n.longest_s):
+        is_back = 2 * len(now) >= n.back_s and self._is_before(fmean(now))
+        if is_back or number - self.told_at >= n.longest_s:
             self.levels, self.over_at = None, number
 
     def _look(self, at: int, number: int, reference: float) -> None:
         n = READING.step
         if not self._means(at, at + 1):
             return
-        seen = [s for s in range(at - 1 - n.gap_s, at) if self._means(s, s + 1)]
-        if not seen:
+        last = next((s for s in reversed(range(at - 1 - n.gap_s, at)) if self._means(s, s + 1)), None)
+        if last is None:
             return
-        last, first = seen[-1], at + (seen[-1] == at - 1)
+        first = at + (last == at - 1)
         near_s = 1 if first > at else 2
         low, high = self._means(last + 1 - near_s, last + 1), self._means(first, first + near_s)
         before, after = self._means(last + 1 - n.before_s, last + 1), self._means(first, at + n.after_s)
@@ -773,25 +774,26 @@ class PlainBed:
         limits, lowest = READING.baseline, READING.signal.fhr_lowest_bpm
         slots = limits.window_s // limits.stretch_s
         window = self.stretches[-slots:]
-        newer = Counter[int]()
-        samples, weight = Counter[int](), Counter[int]()
+        units = range(int(READING.signal.fhr_highest_bpm - lowest) + 1)
+        samples, weight, newer = [0 for _ in units], [0 for _ in units], [0 for _ in units]
         for age, x in enumerate(reversed(window)):
             if x.samples:
                 unit = int(x.bpm - lowest)
                 samples[unit] += x.samples
                 weight[unit] += x.weight
                 newer[unit] += x.weight if age < slots - slots // 2 else 0
+        around_all, around_recent = (around(c, limits.level_within_bpm) for c in (weight, newer))
 
         def counts(unit: int) -> float:
-            all_of, recent = (_around(c, unit, limits.level_within_bpm) for c in (weight, newer))
+            all_of, recent = around_all[unit], around_recent[unit]
             if unit < self.reference - lowest - limits.apart_bpm:
                 return all_of / limits.higher_counts
             if unit > self.reference - lowest + limits.apart_bpm:
                 return all_of + 2 * min(recent, all_of - recent) * (limits.higher_counts - 1)
             return all_of
 
-        units = range(int(READING.signal.fhr_highest_bpm - lowest) + 1)
-        enough = [u for u in units if _around(samples, u, limits.identifiable_within_bpm) >= limits.identifiable_s * HZ]
+        seen = around(samples, limits.identifiable_within_bpm)
+        enough = [unit for unit in units if seen[unit] >= limits.identifiable_s * HZ]
         if not enough:
             return NOTHING
         counted = {unit: counts(unit) for unit in enough}
@@ -818,8 +820,11 @@ class PlainBed:
         self.rest = lowest[int(limits.rest_share * len(lowest))] if enough and lowest else NOTHING
 
 
-def _around(counts: Counter[int], middle: int, within: int) -> int:
-    return sum(counts.get(unit, 0) for unit in range(middle - within, middle + within + 1))
+def around(counts: list[int], within: int) -> list[int]:
+    """Return for each unit what is counted at it and so many units to either side."""
+    beside = [0] * within
+    totals = [0, *accumulate([*beside, *counts, *beside])]
+    return [after - before for before, after in zip(totals, totals[2 * within + 1 :], strict=False)]
 
 
 def _share(ordered: list[int], share: float) -> int:
