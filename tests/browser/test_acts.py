@@ -42,11 +42,11 @@ def open_bed(page: Page, ward: MadeUpWard, bed: str = "bed-1", name: str = "Kim"
     page.locator("#who-name").fill(name)
 
 
-def tab_to(page: Page, selector: str) -> None:
-    """Reach an element with the keyboard alone, once it is there."""
+def tab_to(page: Page, selector: str, key: str = "Tab") -> None:
+    """Reach an element with the keyboard alone, once it is there. key: `Shift+Tab` goes back."""
     expect(page.locator(selector).locator("visible=true").first).to_be_visible()
     for _ in range(60):
-        page.keyboard.press("Tab")
+        page.keyboard.press(key)
         if page.evaluate("wanted => document.activeElement?.matches(wanted) ?? false", selector):
             return
     raise AssertionError(f"{selector} cannot be reached by keyboard")

@@ -44,14 +44,21 @@ WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their r
 
 
 def stays_within_its_row(page: Page, bed: str) -> None:
-    assert wait_for(lambda: page.evaluate(WITHIN_ITS_ROW, bed) <= 0.5), (bed, page.evaluate(WITHIN_ITS_ROW, bed))
+    outside = lambda: float(page.evaluate(WITHIN_ITS_ROW, bed))  # noqa: E731
+    assert wait_for(lambda: outside() <= 0.5), (bed, page.viewport_size, outside())
 
 
-@pytest.mark.parametrize("width", [820, 1280, 1920])
+def at_widths(page: Page, *widths: int, height: int) -> Iterator[int]:
+    """Give the window one width after the other: a page of its own for each costs many times as much."""
+    for width in widths:
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function("width => innerWidth === width", arg=width)
+        yield width
+
+
 @pytest.mark.parametrize("by", [None, "Kim"])
-def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWard, width: int, by: str | None) -> None:
+def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWard, by: str | None) -> None:
     """At 1280 px "unanswered" read "answered" once Acknowledge had the focus: the words had been scrolled."""
-    page.set_viewport_size({"width": width, "height": 800})
     for number in range(1, BEDS + 1):
         made_up.flag(f"bed-{number}", Level.BEDSIDE)
         made_up.put(f"bed-{number}", acknowledged_by=by)
@@ -61,28 +68,32 @@ def test_the_keyboard_moves_no_words_out_of_sight(page: Page, made_up: MadeUpWar
     expect(page.locator(".band.state-bedside")).to_have_count(BEDS - 1)
     expect(page.locator(".band.state-lost")).to_have_count(1)
     bed = "bed-12"
-    tab_to(page, f".band[data-bed={bed}] .{'acknowledge' if by is None else 'act'}")
-    for _ in range(2):
-        stays_within_its_row(page, bed)
-        page.keyboard.press("Tab")
-    for number in range(1, BEDS + 1):
-        stays_within_its_row(page, f"bed-{number}")
+    for width in at_widths(page, 820, 1280, 1920, height=800):
+        button = f".band[data-bed={bed}] .{'acknowledge' if by is None else 'act'}"
+        tab_to(page, button, "Tab" if width == 820 else "Shift+Tab")
+        for _ in range(2):
+            stays_within_its_row(page, bed)
+            page.keyboard.press("Tab")
+        for number in range(1, BEDS + 1):
+            stays_within_its_row(page, f"bed-{number}")
 
 
-@pytest.mark.parametrize("width", [820, 1280, 1920])
-@pytest.mark.parametrize("size", ["few", "several"])
-def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard, width: int, size: str) -> None:
+def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard) -> None:
     """As few beds stand; the one that comes first has the largest words."""
-    page.set_viewport_size({"width": width, "height": 800})
     made_up.flag("bed-14", Level.LOOK)
     made_up.put("bed-14", signal=SignalState.LOST, signal_reason="No data for 20 s, monitor disconnected")
     page.goto(made_up.address)
     expect(page.locator(".band.first .acknowledge")).to_be_visible()
     expect(page.locator(".band[data-bed=bed-14].state-lost")).to_be_visible()
-    as_few = "size => { document.querySelector('.bands').dataset.size = size; return "
-    for _ in range(2):  # the second time as if it were not the first
-        assert page.evaluate(f"{as_few}({WITHIN_ITS_ROW})('bed-14'); }}", size) <= 0.5
-        page.locator(".band[data-bed=bed-14]").evaluate("one => one.classList.remove('first')")
+    as_few = """([size, isFirst]) => {
+      document.querySelector('.bands').dataset.size = size;
+      document.querySelector('.band[data-bed=bed-14]').classList.toggle('first', isFirst);
+      return """
+    for width in at_widths(page, 820, 1280, 1920, height=800):
+        for size in ("few", "several"):
+            for is_first in (True, False):
+                outside = page.evaluate(f"{as_few}({WITHIN_ITS_ROW})('bed-14'); }}", [size, is_first])
+                assert outside <= 0.5, (width, size, is_first)
 
 
 STRETCHED = """() => {  // of all frames that are painted: the largest share by which a strip is drawn stretched
@@ -139,15 +150,15 @@ FITS = (
 )
 
 
-@pytest.mark.parametrize("size", [(1024, 768), (768, 1024)])
-def test_on_a_tablet_nothing_of_the_first_bed_is_cut(page: Page, made_up: MadeUpWard, size: tuple[int, int]) -> None:
+def test_on_a_tablet_nothing_of_the_first_bed_is_cut(page: Page, made_up: MadeUpWard) -> None:
     """Its line had three lines there, and "unanswered for 21 min" stood half outside the row."""
-    page.set_viewport_size({"width": size[0], "height": size[1]})
     made_up.flag("bed-2", Level.TEAM, reason=LONGEST)
     page.goto(made_up.address)
     expect(page.locator(".band.first")).to_have_attribute("data-bed", "bed-2")
-    expect(page.locator(".band.first .waiting")).to_be_visible()
-    stays_within_its_row(page, "bed-2")
+    for size in ((1024, 768), (768, 1024)):
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        expect(page.locator(".band.first .waiting")).to_be_visible()
+        stays_within_its_row(page, "bed-2")
 
 
 @pytest.mark.parametrize("beds", [7, 12, 14])
@@ -181,11 +192,9 @@ BEDS_24 = """head => {
 }"""
 
 
-@pytest.mark.parametrize("width", [820, 1280, 1920])
 @pytest.mark.parametrize("beds", [14, 24])
-def test_no_line_is_cut_by_what_is_added_to_it(page: Page, made_up: MadeUpWard, beds: int, width: int) -> None:
+def test_no_line_is_cut_by_what_is_added_to_it(page: Page, made_up: MadeUpWard, beds: int) -> None:
     """In two columns a line has two lines of print: "now no data for 41 s" was cut away, and why a bed is shelved."""
-    page.set_viewport_size({"width": width, "height": 1080})
     if beds == 24:
         page.route("**/shared/frame.mjs", lambda route: _other_beds(route, BEDS_24))
     gone = {"signal": SignalState.LOST, "signal_reason": "No data for 41 s, monitor disconnected"}
@@ -205,12 +214,17 @@ def test_no_line_is_cut_by_what_is_added_to_it(page: Page, made_up: MadeUpWard, 
     made_up.put("bed-8", looked_at=made_up.now_ms() - 41_000)
     page.goto(made_up.address)
     expect(page.locator(".band")).to_have_count(beds)
-    expect(page.locator(".band[data-bed=bed-3] .reason")).to_contain_text("; now no data for 41 s")
-    expect(page.locator(".band[data-bed=bed-4] .reason")).to_contain_text("Deceleration now, 124 s")
-    expect(page.locator(".band[data-bed=bed-6] .reason")).to_contain_text("Deceleration now, 124 s")
-    expect(page.locator(".band[data-bed=bed-8].state-unwatched .reason")).to_contain_text("no detector has looked for")
-    for number in range(1, 9):
-        stays_within_its_row(page, f"bed-{number}")
+    for _ in at_widths(page, 820, 1280, 1920, height=1080):
+        for bed, said in (
+            ("bed-3", "; now no data for 41 s"),
+            ("bed-4", "Deceleration now, 124 s"),
+            ("bed-6", "Deceleration now, 124 s"),
+            ("bed-8", "no detector has looked for"),
+        ):
+            expect(page.locator(f".band[data-bed={bed}] .reason")).to_contain_text(said)
+        for number in range(1, 9):
+            stays_within_its_row(page, f"bed-{number}")
+    expect(page.locator(".band[data-bed=bed-8].state-unwatched")).to_be_visible()
 
 
 NUMBERS_CUT = """bed => [...document.querySelectorAll(`.band[data-bed=${bed}] .numbers > *`)]
@@ -220,13 +234,9 @@ NUMBERS_CUT = """bed => [...document.querySelectorAll(`.band[data-bed=${bed}] .n
   }).filter(out => out > 1)"""
 
 
-@pytest.mark.parametrize("width", [820, 1024, 1280])
 @pytest.mark.parametrize("beds", [6, 12, 14])
-def test_on_a_tablet_one_press_says_who_goes_and_the_trend_is_seen(
-    page: Page, made_up: MadeUpWard, width: int, beds: int
-) -> None:
+def test_on_a_tablet_one_press_says_who_goes_and_the_trend_is_seen(page: Page, made_up: MadeUpWard, beds: int) -> None:
     """It took two presses, and there were no arrows."""
-    page.set_viewport_size({"width": width, "height": 1180})
     if beds < BEDS:
         only = f"head => {{ head.beds.splice({beds}); return head; }}"
         page.route("**/shared/frame.mjs", lambda route: _other_beds(route, only))
@@ -237,17 +247,18 @@ def test_on_a_tablet_one_press_says_who_goes_and_the_trend_is_seen(
     page.goto(made_up.address)
     expect(page.locator(".band")).to_have_count(beds)
     row = page.locator(".band[data-bed=bed-2]")
-    for key, said in (("baseline", "152↑14"), ("variability", "18↓16")):
-        expect(row.locator(f"dd[data-key={key}]")).to_have_text(said)
-        expect(row.locator(f"dd[data-key={key}]")).to_be_visible()
-    for bed in ("bed-1", "bed-2", "bed-3"):
-        going = page.locator(f".band[data-bed={bed}] .going")
-        expect(going).to_be_visible()
-        box = going.bounding_box()
-        assert box is not None
-        assert min(box["width"], box["height"]) >= 44, box
-        stays_within_its_row(page, bed)
-        assert page.evaluate(NUMBERS_CUT, bed) == []
+    for width in at_widths(page, 820, 1024, 1280, height=1180):
+        for key, said in (("baseline", "152↑14"), ("variability", "18↓16")):
+            expect(row.locator(f"dd[data-key={key}]")).to_have_text(said)
+            expect(row.locator(f"dd[data-key={key}]")).to_be_visible()
+        for bed in ("bed-1", "bed-2", "bed-3"):
+            going = page.locator(f".band[data-bed={bed}] .going")
+            expect(going).to_be_visible()
+            box = going.bounding_box()
+            assert box is not None
+            assert min(box["width"], box["height"]) >= 44, (width, box)
+            stays_within_its_row(page, bed)
+            assert page.evaluate(NUMBERS_CUT, bed) == [], width
     page.locator("#who-name").fill("Kim")
     row.locator(".going").click()
     act = made_up.next_act()
