@@ -28,6 +28,14 @@ class Filter:
         _, a1, a2, a3 = self._a
         z1, z2, z3 = self._state
         filtered = []
+        if not any((b1, b2, b3, a3, z3)):  # as most are: the same samples for half the work
+            for x in samples.tolist():
+                y = z1 + b0 * x
+                z1 = z2 - a1 * y
+                z2 = -a2 * y
+                filtered.append(y)
+            self._state = z1, z2, 0.0
+            return np.array(filtered)
         for x in samples.tolist():
             y = z1 + b0 * x
             z1 = z2 + b1 * x - a1 * y

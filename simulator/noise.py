@@ -1,5 +1,7 @@
 """Pure: noise that goes on seamlessly, however it is cut into pieces."""
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,14 +25,10 @@ class Noise:
     ) -> None:
         self._rng = np.random.default_rng(seed)
         lead_in = min(LONGEST_LEAD_IN_S, int(2 / min(corners_hz))) * HZ
-        impulse = np.concatenate([[1.0], np.zeros(lead_in)])
         self._filters: list[Filter] = []
         for corner_hz, share in zip(corners_hz, shares, strict=True):
-            keep, slow = (np.exp(-2 * np.pi * f / HZ) for f in (corner_hz, from_hz))
-            b, a = ([1.0], [1.0]) if from_hz == 0 else ([1.0, -1.0], [1.0, -slow])
-            poles = np.polymul(a, [1, -2 * keep, keep**2])
-            size = np.sqrt(share / sum(shares) / np.sum(Filter(b, poles)(impulse) ** 2))
-            self._filters.append(Filter(size * np.asarray(b), poles))
+            b, a, variance = _low_pass(corner_hz, from_hz, lead_in)
+            self._filters.append(Filter(np.sqrt(share / sum(shares) / variance) * np.asarray(b), a))
         self.take(lead_in)  # as if it had been going on for ever
 
     def take(self, n: int) -> Signal:
@@ -40,3 +38,16 @@ class Noise:
         for i, low_pass in enumerate(self._filters):
             total += low_pass(white[:, i])
         return total
+
+
+@cache
+def _low_pass(corner_hz: float, from_hz: float, lead_in: int) -> tuple[list[float], Signal, np.float64]:
+    """Return coefficients b and a, and the variance of what comes out of white noise of variance 1.
+
+    Kept, since every bed has the same ones.
+    """
+    keep, slow = (np.exp(-2 * np.pi * f / HZ) for f in (corner_hz, from_hz))
+    b, a = ([1.0], [1.0]) if from_hz == 0 else ([1.0, -1.0], [1.0, -slow])
+    poles = np.polymul(a, [1, -2 * keep, keep**2])
+    impulse = np.concatenate([[1.0], np.zeros(lead_in)])
+    return b, poles, np.sum(Filter(b, poles)(impulse) ** 2)
