@@ -11,6 +11,7 @@ import sys
 import tomllib
 from collections.abc import Iterable, Iterator
 from collections.abc import Set as AbstractSet
+from functools import cache
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -269,6 +270,7 @@ PUT_TOGETHER = (
 """Sentences that the code makes of several pieces."""
 
 
+@cache
 def english() -> dict[str, str]:
     """Return every sentence, and the file it is in."""
     found: dict[str, str] = {}
@@ -311,6 +313,7 @@ def terminal() -> dict[str, str]:
     return {sentence: file for sentence, file in found.items() if sentence not in on_pages}
 
 
+@cache
 def plurals() -> dict[str, str]:
     """Return, for one thing, what is said of many."""
     pages = "".join(p.read_text() for p in PAGES)
@@ -355,12 +358,18 @@ def _of_table(table: dict[str, Any]) -> Iterator[str]:
 
 def of_python(path: Path) -> Iterator[str]:
     """Yield the sentences of a module; what is put into them has the name of the last word of its expression."""
-    yield from _sentences(ast.parse(path.read_text()))
+    yield from _sentences(parsed(path))
+
+
+@cache
+def parsed(path: Path) -> ast.Module:
+    """Return what a module says to Python."""
+    return ast.parse(path.read_text())
 
 
 def of_functions(path: Path, names: Iterable[str]) -> Iterator[str]:
     """Yield the sentences of a module's functions of these names. Of what `trouble` is given, the whole sentence."""
-    for function in ast.walk(ast.parse(path.read_text())):
+    for function in ast.walk(parsed(path)):
         if not isinstance(function, ast.FunctionDef) or function.name not in names:
             continue
         given = {
@@ -372,8 +381,9 @@ def of_functions(path: Path, names: Iterable[str]) -> Iterator[str]:
 
 
 def _sentences(tree: ast.AST, of_troubles: AbstractSet[int] = frozenset()) -> Iterator[str]:
-    skipped = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    skipped |= {id(part) for node in ast.walk(tree) if isinstance(node, ast.Raise) for part in ast.walk(node)}
+    nodes = list(ast.walk(tree))
+    skipped = {id(node.value) for node in nodes if isinstance(node, ast.Expr)}
+    skipped |= {id(part) for node in nodes if isinstance(node, ast.Raise) for part in ast.walk(node)}
     for text in _texts(tree, skipped, of_troubles):
         if " " in text.strip() or text[:1].isupper() or "{" in text:
             yield _lettered(text)
@@ -381,14 +391,14 @@ def _sentences(tree: ast.AST, of_troubles: AbstractSet[int] = frozenset()) -> It
 
 def of_errors(path: Path) -> Iterator[str]:
     """Yield what the errors of a module say to do, sentence by sentence; what is wrong, too, of what is not there."""
-    for node in ast.walk(ast.parse(path.read_text())):
+    for node in ast.walk(parsed(path)):
         parts: list[ast.expr] = []
         if isinstance(node, ast.Call) and (name := getattr(node.func, "id", getattr(node.func, "attr", ""))) in ERRORS:
             remedy = 3 if name == "BadMessage" else 2
             parts = [*node.args[remedy : remedy + 1], *(own.value for own in node.keywords if own.arg == "remedy")]
             parts += node.args[:1] if name in ("Unreachable", "Refused", "MissingExtra") else []
-        elif isinstance(node, ast.Assign) and REMEDIES & {n.id for n in ast.walk(node) if isinstance(n, ast.Name)}:
-            parts = [node.value] if REMEDIES & {getattr(target, "id", "") for target in node.targets} else []
+        elif isinstance(node, ast.Assign) and REMEDIES & {getattr(target, "id", "") for target in node.targets}:
+            parts = [node.value]
         for part in parts:
             yield from map(_lettered, _by_sentence(_texts(part, set())))
 
@@ -408,14 +418,15 @@ def of_commands() -> Iterator[str]:
 
 def _texts(tree: ast.AST, skipped: set[int], of_troubles: AbstractSet[int] = frozenset()) -> Iterator[str]:
     """Yield the texts with words in them, without those that are skipped and parts of others."""
-    skipped = skipped | {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
+    nodes = list(ast.walk(tree))
+    skipped = skipped | {id(part) for node in nodes if isinstance(node, ast.JoinedStr) for part in node.values}
     skipped |= {
         id(s)
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.FormattedValue) and node.format_spec
         for s in ast.walk(node.format_spec)
     }
-    for node in ast.walk(tree):
+    for node in nodes:
         if id(node) in skipped:
             continue
         text = (
