@@ -117,10 +117,25 @@ def kind(request: pytest.FixtureRequest) -> str:
 
 ANY_KIND = pytest.mark.parametrize("kind", ["embedded"], indirect=True, scope="session")
 """For what has to do with neither broker nor store, though it needs one to be there."""
-STORE_ONLY = pytest.mark.parametrize(
-    "kind", ["real" if REDIS or REQUIRE_REAL else "embedded"], indirect=True, scope="session"
-)
-"""For what speaks to the store alone: the embedded one is a fork of the real one, so that once is enough."""
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out the embedded broker and store of tests marked `one_kind`, where the real ones are there.
+
+    Such a test is about neither; with QUIETWARD_BOTH_KINDS=1 it runs with both all the same.
+    """
+    if os.environ.get("QUIETWARD_BOTH_KINDS") == "1" or not (REQUIRE_REAL or (MOSQUITTO and REDIS)):
+        return
+    left_out = [
+        item
+        for item in items
+        if item.get_closest_marker("one_kind")
+        and isinstance(item, pytest.Function)
+        and hasattr(item, "callspec")
+        and item.callspec.params.get("kind") == "embedded"
+    ]
+    config.hook.pytest_deselected(items=left_out)
+    items[:] = [item for item in items if item not in set(left_out)]
 
 
 @pytest.fixture(scope="session")

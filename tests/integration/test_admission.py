@@ -10,9 +10,8 @@ from quietward.ingest import service
 from quietward.ingest.service import FULL_FOR_MS, REFUSED_NAMES_KEPT, Ingest
 from quietward.store.client import Store
 from quietward.transport.packets import Message
-from tests.conftest import STORE_ONLY
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 WARD = Ward("full")
 

@@ -7,11 +7,10 @@ import pytest
 from quietward.contracts.addresses import Ward
 from quietward.detect import service
 from quietward.store.client import Store
-from tests.conftest import STORE_ONLY
 from tests.integration.test_crash import inputs
 from tests.integration.test_reshard import fill, said, work
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 
 async def test_parts_of_any_size_say_the_same_and_let_others_run(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

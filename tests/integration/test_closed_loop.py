@@ -10,6 +10,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.commands import Acknowledge, CareKind, RecordCare
@@ -24,6 +25,8 @@ from quietward.simulator.sources import LiveBed
 from quietward.simulator.truth import Helped
 from quietward.store.client import RedisError, Store
 from tests.conftest import WAIT_S, Parts, Server, stop, until, wait_for, well
+
+pytestmark = pytest.mark.one_kind
 
 PRESSED = """
 name = "pressed"

@@ -15,6 +15,8 @@ from quietward.recordings.files import write_recording
 from tests.conftest import REDIS, WAIT_S, Parts, Server, free_port, require
 from tests.traces import bell, flat, put, ramp, ripple
 
+pytestmark = pytest.mark.one_kind
+
 NOWHERE = "127.0.0.1:1"
 
 

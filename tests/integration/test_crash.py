@@ -24,10 +24,10 @@ from quietward.simulator import bed as simulated
 from quietward.simulator.scenario import load
 from quietward.store.client import Store
 from tests import detectors
-from tests.conftest import STORE_ONLY, WAIT_S, Server
+from tests.conftest import WAIT_S, Server
 from tests.detectors import Death, outputs, until
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 POINTS = ("stepped", "sent", "committed", "saving", "saved")
 KILLS = 12

@@ -22,7 +22,10 @@ from quietward.store.client import Store
 from tests.detectors import until
 from tests.integration.test_crash import BEDS, fill, inputs
 
-pytestmark = pytest.mark.skipif(sys.version_info >= (3, 13), reason="Bytewax has no wheels for this Python")
+pytestmark = [
+    pytest.mark.one_kind,
+    pytest.mark.skipif(sys.version_info >= (3, 13), reason="Bytewax has no wheels for this Python"),
+]
 RULES = rule_file.load()
 SHARDS = 3
 

@@ -17,10 +17,10 @@ from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
 from quietward.dashboard.history.reader import read_policy
 from quietward.store.client import Store
-from tests.conftest import STORE_ONLY, WAIT_S
+from tests.conftest import WAIT_S
 from tests.unit.test_page_models import NOW, SHEET, summary
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 
 def quietward(settings: Settings, *arguments: str, folder: Path | None = None) -> subprocess.CompletedProcess[str]:

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.inputs import Block, DeviceStatus, Input, decode_inputs
@@ -13,6 +14,8 @@ from quietward.contracts.settings import Settings
 from quietward.contracts.summary import SignalState, decode_summary
 from quietward.store.client import Store
 from tests.conftest import Parts, reports, settled, until, wait_for, well
+
+pytestmark = pytest.mark.one_kind
 
 STEADY = """
 name = "steady"

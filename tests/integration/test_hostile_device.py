@@ -287,6 +287,7 @@ UNREADABLE = {
 }  # fmt: skip
 
 
+@pytest.mark.one_kind
 async def test_what_cannot_be_decoded_is_passed_over_and_counted(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -320,6 +321,7 @@ def calm(bed: str, seq: int, session: str = "s") -> Block:
     return Block(bed, session, seq, T0_MS + seq * 1000, T0_MS + seq * 1000, [140.0] * 4, [9.0] * 4)
 
 
+@pytest.mark.one_kind
 @pytest.mark.parametrize("with_checkpoint", [True, False])
 async def test_an_input_that_makes_the_detector_fail_is_set_aside_once(
     with_checkpoint: bool, store: Store, monkeypatch: pytest.MonkeyPatch
@@ -401,6 +403,7 @@ def _end_in(url: str, shard: Shard, doubly: bool, folder: Path) -> None:
     asyncio.run(serve())
 
 
+@pytest.mark.one_kind
 @pytest.mark.parametrize("doubly", [False, True])
 async def test_an_input_that_a_detector_never_comes_back_from_is_set_aside_when_it_ends_a_third(
     doubly: bool, store: Store, tmp_path: Path
@@ -453,6 +456,7 @@ def files_in(folder: Path) -> list[Path]:
     return [path for path in folder.rglob("*") if path.is_file()]
 
 
+@pytest.mark.one_kind
 async def test_what_cannot_be_written_down_is_set_aside(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     step = engine.step
 
@@ -513,6 +517,7 @@ async def assert_neighbour_as_without(
     assert msgspec.structs.replace(ours, looked_at=0) == msgspec.structs.replace(theirs, looked_at=0)
 
 
+@pytest.mark.one_kind
 @pytest.mark.parametrize("named", [True, False])
 async def test_invented_beds_are_refused_and_cost_nothing(
     named: bool, settings: Settings, ward: Ward, store: Store, parts: Parts
@@ -554,6 +559,7 @@ async def test_invented_beds_are_refused_and_cost_nothing(
         assert wait_for(lambda: "takes no more" in parts.log("ingest"))
 
 
+@pytest.mark.one_kind
 async def test_a_flood_is_cut_and_counted_and_the_neighbour_is_in_time(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -616,6 +622,7 @@ def sent_at(bpm: float, seq: int, t: int, session: str = "h") -> bytes:
     return msgspec.json.encode(plain)
 
 
+@pytest.mark.one_kind
 async def test_numbers_and_times_that_cannot_be_leave_page_and_ward_as_they_are(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -670,6 +677,7 @@ async def test_numbers_and_times_that_cannot_be_leave_page_and_ward_as_they_are(
     await assert_neighbour_as_without("bed-2", running[0], store, ward, parts)
 
 
+@pytest.mark.one_kind
 async def test_two_devices_under_one_name_are_said_on_its_card(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -698,6 +706,7 @@ async def test_two_devices_under_one_name_are_said_on_its_card(
     assert await until(is_counted)
 
 
+@pytest.mark.one_kind
 async def test_logs_say_of_what_goes_wrong_bed_session_and_reason_and_not_each_time(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -729,6 +738,7 @@ async def test_logs_say_of_what_goes_wrong_bed_session_and_reason_and_not_each_t
     assert session in ("slow", "fast")
 
 
+@pytest.mark.one_kind
 async def test_a_servers_clock_that_is_set_trims_nothing(settings: Settings, ward: Ward, store: Store) -> None:
     ahead = 0
     ingest = Ingest(ward, store, settings, clock=WatchedClock(lambda: now_ms() + ahead))
@@ -788,6 +798,7 @@ async def test_nobody_takes_over_the_session_of_ingest(
     assert len(noted[b"session"]) == 16
 
 
+@pytest.mark.one_kind
 async def test_a_ward_of_an_earlier_version_keeps_its_session_and_doctor_says_so(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:

@@ -12,9 +12,8 @@ from quietward.ingest import service
 from quietward.ingest.service import Ingest
 from quietward.runtime.refused import read_refused
 from quietward.store.client import PipelinedConnections, RedisError, Store
-from tests.conftest import STORE_ONLY
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 WARD = Ward("writes", 3)
 

@@ -17,9 +17,9 @@ from quietward.runtime import metrics
 from quietward.runtime.leases import CLAIM, LeaseGroup, run_leased
 from quietward.store.client import Store
 from quietward.store.topology import check_topology
-from tests.conftest import STORE_ONLY, WAIT_S, settled, until
+from tests.conftest import WAIT_S, settled, until
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 WARD = Ward("shared")
 DEAD_AFTER_S = 0.8

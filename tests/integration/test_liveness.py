@@ -37,6 +37,7 @@ def alive(settings: Settings, *arguments: str) -> tuple[int, str]:
     return done.returncode, done.stdout + done.stderr
 
 
+@pytest.mark.one_kind
 async def test_one_of_two_detectors_that_hangs_is_told(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -77,6 +78,7 @@ async def test_one_of_two_detectors_that_hangs_is_told(
     assert await until(all_well), parts.log("detect")
 
 
+@pytest.mark.one_kind
 async def test_who_ends_is_gone_and_who_was_killed_is_forgotten_by_its_successor(
     settings: Settings, ward: Ward, store: Store, parts: Parts
 ) -> None:
@@ -102,6 +104,7 @@ async def test_who_ends_is_gone_and_who_was_killed_is_forgotten_by_its_successor
     assert (code, said.strip()) == (1, "detect: does not run")
 
 
+@pytest.mark.one_kind
 async def test_a_killed_worker_is_forgotten_though_its_report_is_from_the_future(ward: Ward, store: Store) -> None:
     """The server's clock was set back since; one that is alive, on a server whose clock is ahead, reports again."""
     killed, living = [WorkerReport("detect", f"another-{n} 7 ab", now_ms() + 3_600_000) for n in range(2)]
@@ -118,6 +121,7 @@ async def test_a_killed_worker_is_forgotten_though_its_report_is_from_the_future
     assert {one.worker for one in await reports(store, ward, "detect")} == {living.worker}
 
 
+@pytest.mark.one_kind
 async def test_only_workers_of_this_machine_may_be_asked_for(settings: Settings, ward: Ward, store: Store) -> None:
     other = WorkerReport("detect", "another-machine 7 ab", now_ms() - 90_000)
     await store.hset(ward.heartbeats, "detect another", encode_report(other))

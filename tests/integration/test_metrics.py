@@ -4,6 +4,7 @@ import socket
 import urllib.request
 from typing import Any
 
+import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from quietward import __version__
@@ -15,6 +16,8 @@ from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
 from tests.conftest import WAIT_S, Parts, free_port, until
 from tests.integration.test_commands import quietward
+
+pytestmark = pytest.mark.one_kind
 
 BEDS, HEAD_START_MIN = 3, 6
 AT_ONCE = BEDS * HEAD_START_MIN * 60

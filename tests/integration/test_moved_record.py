@@ -36,11 +36,11 @@ from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording
 from quietward.runtime.clock import now_ms
 from quietward.store.client import Store, newest_id
-from tests.conftest import STORE_ONLY, until
+from tests.conftest import until
 from tests.integration.test_export import quietward
 from tests.traces import RULES
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 HERE, THERE = "bed-1", "bed-7"
 BEFORE_S, AFTER_S = 1200, 120

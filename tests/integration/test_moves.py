@@ -26,10 +26,10 @@ from quietward.contracts.stays import Arrival
 from quietward.contracts.summary import decode_summary
 from quietward.store.client import RedisError, Store, connected, newest_id
 from tests import detectors
-from tests.conftest import STORE_ONLY, Server, make_store
+from tests.conftest import Server, make_store
 from tests.detectors import POINTS, Death, outputs
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 KILLS = min(200, int(os.environ.get("QUIETWARD_KILLS", "10")))
 MOST_ROUNDS = 4 + 2 * KILLS

@@ -15,10 +15,9 @@ from quietward.contracts.settings import Settings
 from quietward.recordings import SUFFIXES
 from quietward.recordings.files import read_recording
 from quietward.store.client import Store
-from tests.conftest import STORE_ONLY
 from tests.integration.test_export import is_written, quietward
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 BEGAN = 1_790_000_000
 SECONDS = 120

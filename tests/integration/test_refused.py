@@ -18,6 +18,8 @@ from quietward.transport.mqtt import Publisher
 from tests.conftest import WAIT_S, Parts, settled, until, wait_for
 from tests.integration.test_flow import second, stands_at
 
+pytestmark = pytest.mark.one_kind
+
 
 def refused(settings: Settings, *arguments: str) -> str:
     where = ["--ward", settings.ward, "--store", settings.store]

@@ -18,11 +18,10 @@ from quietward.runtime import metrics
 from quietward.store.client import Redis, RedisError, Store
 from quietward.store.reshard import reshard
 from quietward.store.topology import PHASE, check_topology
-from tests.conftest import STORE_ONLY
 from tests.integration import test_crash
 from tests.integration.test_crash import BEDS, T0, inputs
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 RULES = rule_file.load()
 LATER_MS = 10**13

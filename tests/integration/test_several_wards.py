@@ -24,6 +24,8 @@ from tests.conftest import WAIT_S, Parts, free_port, until, wait_for, well
 from tests.integration.test_flow import frame, get, log_of, second, stands_at, summary_of
 from tests.integration.test_liveness import alive
 
+pytestmark = pytest.mark.one_kind
+
 PARTS = ("serve", "ingest", "detect")
 SECONDS = 480
 BEDS = ("bed-1", "bed-2")

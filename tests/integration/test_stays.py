@@ -26,11 +26,10 @@ from quietward.runtime.clock import now_ms
 from quietward.simulator.service import come_and_go
 from quietward.simulator.shift import comings_and_goings
 from quietward.store.client import Store
-from tests.conftest import STORE_ONLY
 from tests.detectors import until
 from tests.traces import RULES
 
-pytestmark = STORE_ONLY
+pytestmark = pytest.mark.one_kind
 
 GREEN = Arrival("green", weeks=31, stage=2, note="=a formula?")
 

@@ -31,7 +31,7 @@ from quietward.detect.store import ShardStore
 from quietward.runtime.embedded import wait_for_port
 from quietward.store.client import Store
 from quietward.transport.mqtt import Publisher
-from tests.conftest import STORE_ONLY, WAIT_S, Parts, Server, until, well
+from tests.conftest import WAIT_S, Parts, Server, until, well
 from tests.detectors import until as worked_through
 from tests.integration.test_flow import frame, get
 from tests.upgrade.make import (
@@ -148,7 +148,7 @@ def test_the_file_holds_what_it_was_made_for(left: Left) -> None:
     assert left.file.stat().st_size < 200_000
 
 
-@STORE_ONLY
+@pytest.mark.one_kind
 async def test_a_minute_later_every_bed_is_watched_and_every_flag_goes_on(
     before: Store, left: Left, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -197,7 +197,7 @@ async def test_a_minute_later_every_bed_is_watched_and_every_flag_goes_on(
     assert (await summaries(before))[UNANSWERED].acknowledged_by == "Ann"
 
 
-@STORE_ONLY
+@pytest.mark.one_kind
 async def test_all_parts_go_on_after_a_long_time(
     before: Store, left: Left, settings: Settings, ward: Ward, parts: Parts
 ) -> None:
@@ -259,7 +259,7 @@ async def test_all_parts_go_on_after_a_long_time(
         assert await until(is_back), (await summaries(before))[CALM]
 
 
-@STORE_ONLY
+@pytest.mark.one_kind
 @pytest.mark.usefixtures("before")
 @pytest.mark.parametrize("left", ["0.2.0"], indirect=True)
 def test_people_sign_in_and_a_class_goes_on(left: Left, settings: Settings, parts: Parts, tmp_path: Path) -> None:
