@@ -14,7 +14,7 @@ from quietward.detect.core.alerting.flags import COVERAGE, LOST, NOT_SUPPRESSED,
 from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, TEAM
 from quietward.detect.core.alerting.rule_sets import compare, rounded_baseline
 from quietward.detect.core.measures.findings import ASKED
-from quietward.detect.core.people import acts
+from quietward.detect.core.people import acts, stays
 from quietward.detect.core.reporting import twins
 from quietward.detect.core.reporting.carry_over import carry_level
 from quietward.detect.core.reporting.quantities import Quantity, time_in_words
@@ -263,6 +263,14 @@ def test_a_beds_clock_goes_on_while_nothing_comes_and_never_back() -> None:
     state.clock.second[N], state.clock.at[N] = 500, 90_000
     at = {80_000: 500, 90_000: 500, 90_999: 500, 91_000: 501, 150_500: 560}
     assert {ms: acts.second_now(state, N, ms) for ms in at} == at
+
+
+def test_a_bed_without_a_clock_goes_by_the_servers() -> None:
+    state = two_beds()
+    assert stays.present_second(state, N, 90_999) == 90
+    state.clock.placed[N], state.clock.at[N] = 0, 90_000  # one second of it has come
+    at = {80_000: 0, 90_000: 0, 90_999: 0, 91_000: 1, 150_500: 60}
+    assert {ms: stays.present_second(state, N, ms) for ms in at} == at
 
 
 # What is said of a bed whose state was built anew.
