@@ -249,6 +249,7 @@ def test_one_fetus_after_all() -> None:
     found = bed.do(CorrectArrival("b", "Kim", Arrival("green", twins=False)))
     assert (found.fetuses, found.flag) == ([], None)
     assert bed.events[-1].text == "second twin: eased: there is one fetus"
+    assert bed.events[-1].detail["level"] == "quiet"
     assert bed.play(30, A).level is Level.QUIET
 
 
