@@ -60,7 +60,7 @@ class _Series:
 
 
 def assess(
-    found: list[Recording],
+    recordings: list[Recording],
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
@@ -69,11 +69,11 @@ def assess(
 
     Raises BadRules if there is no such rule set.
     """
-    return [outcome.assessment for outcome in with_events(found, rules, rule_set, moved)]
+    return [outcome.assessment for outcome in with_events(recordings, rules, rule_set, moved)]
 
 
 def with_events(
-    found: list[Recording],
+    recordings: list[Recording],
     rules: Rules,
     rule_set: str,
     moved: Callable[[int], None] = lambda _: None,
@@ -83,18 +83,18 @@ def with_events(
     if rule_set not in names:
         raise BadRules("rules", rule_set, possible(names, rule_set))
     done: dict[int, Outcome] = {}
-    for group in _groups(found):
-        objects = _together([found[i] for i in group], rules, names.index(rule_set), moved)
+    for group in _groups(recordings):
+        objects = _together([recordings[i] for i in group], rules, names.index(rule_set), moved)
         done |= dict(zip(group, objects, strict=True))
-    return [done[i] for i in range(len(found))]
+    return [done[i] for i in range(len(recordings))]
 
 
-def _groups(found: list[Recording]) -> list[list[int]]:
+def _groups(recordings: list[Recording]) -> list[list[int]]:
     """Put recordings of similar length side by side: that wastes neither work nor memory."""
     groups: list[list[int]] = []
-    for i in sorted(range(len(found)), key=lambda i: found[i].seconds):
-        fetuses = sum(1 + (found[j].fhr2 is not None) for j in [*(groups[-1] if groups else []), i])
-        needed = found[i].seconds * HZ * 2 * 8 * fetuses
+    for i in sorted(range(len(recordings)), key=lambda i: recordings[i].seconds):
+        fetuses = sum(1 + (recordings[j].fhr2 is not None) for j in [*(groups[-1] if groups else []), i])
+        needed = recordings[i].seconds * HZ * 2 * 8 * fetuses
         if not groups or len(groups[-1]) == TOGETHER or needed > MOST_BYTES:
             groups.append([])
         groups[-1].append(i)
@@ -145,10 +145,10 @@ def _together(group: list[Recording], rules: Rules, chosen: int, moved: Callable
 
 def _collect(state: State, beds: Ints, t_s: int, chosen: int, series: list[_Series]) -> None:
     classes = summaries.classes_of(state, beds)
-    found, of_concern = state.findings, state.rules.concern
+    findings, of_concern = state.findings, state.rules.concern
     columns = (
-        found.values[chosen, BASELINE_BPM], state.variability.minute_bpm, found.concern,
-        found.values[chosen, CONCERN_CLASS], found.points.T,
+        findings.values[chosen, BASELINE_BPM], state.variability.minute_bpm, findings.concern,
+        findings.values[chosen, CONCERN_CLASS], findings.points.T,
     )  # fmt: skip
     rows = zip(beds.tolist(), classes, *(column[beds].tolist() for column in columns), strict=True)
     for n, judged, bpm, minute, value, concern_class, points in rows:
@@ -190,8 +190,8 @@ def _assessment(
         by_fetus[event.detail.get("fetus") == SECOND_FETUS].append(event)
     second_twin = None
     if recording.fhr2 is not None and of_second is not None:
-        found = _of_fetus(recording.fhr2, ua_usable, rules, chosen, by_fetus[1], of_second)
-        second_twin = assessment.SecondTwin(**found)
+        of_twin = _of_fetus(recording.fhr2, ua_usable, rules, chosen, by_fetus[1], of_second)
+        second_twin = assessment.SecondTwin(**of_twin)
     return Assessment(
         record=recording.name,
         rules=rules.rule_sets[chosen].name,

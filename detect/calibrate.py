@@ -64,30 +64,30 @@ def windows(folder: Path) -> list[Window]:
                     if int(row[f"step{step}"]) > 0:
                         votes[row["record"], step].append(int(row[f"step{step}"]))
     with (folder / "windows.csv").open() as file:
-        found = [
+        windows = [
             Window(r["record"], int(r["step"]), int(r["stop_sample"]) // HZ, votes[r["record"], r["step"]])
             for r in csv.DictReader(file)
         ]
-    return [w for w in found if len(w.votes) >= LEAST_VOTES]
+    return [w for w in windows if len(w.votes) >= LEAST_VOTES]
 
 
 def read(folder: Path, judged: list[Window], rules: Rules) -> tuple[Floats, Ints]:
     """Return what the detector says at the end of each window, as `at_ends` does."""
     names = sorted({w.record for w in judged})
-    found = [read_recording(folder / f"{name}.hea") for name in names]
-    return at_ends(found, [(names.index(w.record), w.end_s) for w in judged], rules)
+    recordings = [read_recording(folder / f"{name}.hea") for name in names]
+    return at_ends(recordings, [(names.index(w.record), w.end_s) for w in judged], rules)
 
 
-def at_ends(found: list[Recording], ends: list[tuple[int, int]], rules: Rules) -> tuple[Floats, Ints]:
+def at_ends(recordings: list[Recording], ends: list[tuple[int, int]], rules: Rules) -> tuple[Floats, Ints]:
     """Return what the detector says at some ends: places of recordings, and seconds from their beginning.
 
     Each finding's share (0 to 1), shape (ends, findings), and the class under each rule set, shape (ends, rule sets);
     a class that cannot be said counts as 2.
     """
-    beds = np.arange(len(found))
-    longest = max(r.seconds for r in found)
-    fhr, ua = np.full((2, longest, HZ, len(found)), np.nan)
-    for i, recording in enumerate(found):
+    beds = np.arange(len(recordings))
+    longest = max(r.seconds for r in recordings)
+    fhr, ua = np.full((2, longest, HZ, len(recordings)), np.nan)
+    for i, recording in enumerate(recordings):
         fhr[: recording.seconds, :, i], ua[: recording.seconds, :, i] = recording.by_second()
     at: dict[int, list[int]] = defaultdict(list)
     for place, (_, end_s) in enumerate(ends):
@@ -122,8 +122,8 @@ def _kappa(observed: Floats) -> Floats:
     """Return weighted kappa of tables of counts, shape (3, 3, ...), one for each of the last axes."""
     weight = np.subtract.outer(np.arange(3), np.arange(3)) ** 2 / 4
     expected = np.einsum("i...,j...->ij...", observed.sum(axis=1), observed.sum(axis=0)) / observed.sum(axis=(0, 1))
-    found: Floats = 1 - np.tensordot(weight, observed) / np.tensordot(weight, expected)
-    return found
+    kappa: Floats = 1 - np.tensordot(weight, observed) / np.tensordot(weight, expected)
+    return kappa
 
 
 def fit(x: Floats, mean_vote: Floats, majority: Ints) -> tuple[Floats, float, float, float]:
@@ -164,7 +164,7 @@ def cross_validated(x: Floats, judged: list[Window]) -> tuple[float, float, floa
     majority = np.array([w.majority for w in judged])
     mean_vote = np.array([np.mean(w.votes) for w in judged])
     rng = np.random.default_rng(SEED)
-    found = []
+    rounds = []
     for _ in range(REPEATS):
         order = rng.permutation(np.unique(record))
         said = np.zeros(len(record), dtype=np.int64)
@@ -174,8 +174,8 @@ def cross_validated(x: Floats, judged: list[Window]) -> tuple[float, float, floa
             said[held_out] = ranks(score(x[held_out], points, start), two, three)
         missed = np.mean(said[majority == 3] == 1)
         alarmed = np.mean(said[majority == 1] == 3)
-        found.append((weighted_kappa(majority, said), float(missed), float(alarmed)))
-    kappa, missed, alarmed = np.mean(found, axis=0)
+        rounds.append((weighted_kappa(majority, said), float(missed), float(alarmed)))
+    kappa, missed, alarmed = np.mean(rounds, axis=0)
     return float(kappa), float(missed), float(alarmed)
 
 

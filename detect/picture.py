@@ -40,14 +40,14 @@ def check(path: Path) -> Path:
     return path
 
 
-def draw(found: list[Recording], rows: list[Assessment], path: Path) -> list[Path]:
+def draw(recordings: list[Recording], rows: list[Assessment], path: Path) -> list[Path]:
     """Draw recordings with what `assess` said of them; return the files written.
 
     A PDF holds all pages. Other pictures hold one page of two hours; of several, each gets a number.
     """
     pages = [
         (recording, row, first)
-        for recording, row in zip(found, rows, strict=True)
+        for recording, row in zip(recordings, rows, strict=True)
         for first in range(0, max(1, recording.seconds), ROW_S * ROWS_A_PAGE)
     ]
     if path.suffix == ".pdf":
@@ -101,17 +101,17 @@ def _row(recording: Recording, row: Assessment, start: int, heart: Axes, womb: A
     womb.plot(minutes, recording.ua[part], color=WOMB, linewidth=0.8)
     if recording.fhr2 is not None:
         heart.plot(minutes, recording.fhr2[part], color=SECOND_INK, linewidth=0.8, linestyle=(0, (4, 1.5)))
-    for found, which, _ in _fetuses(row):
-        _levels(heart, found)
-        _excursions(heart, found, start, which)
+    for fetus, which, _ in _fetuses(row):
+        _levels(heart, fetus)
+        _excursions(heart, fetus, start, which)
     for x in row.contractions:
         if _visible(x.onset_s, x.end_s, start):
             womb.plot(
                 [x.onset_s / 60, x.end_s / 60], [4, 4], color=_colour("contraction"), linewidth=3, solid_capstyle="butt"
             )
             womb.plot([x.peak_s / 60], [4], marker="^", color=_colour("contraction"), markersize=5)
-    for found, which, height in _fetuses(row):
-        _concern(band, found, start, which, height)
+    for fetus, which, height in _fetuses(row):
+        _concern(band, fetus, start, which, height)
 
 
 def _fetuses(row: Assessment) -> list[tuple[Assessment | SecondTwin, str, tuple[float, float]]]:

@@ -345,8 +345,8 @@ class Detector:
             part = left.pop()
             before = self.state.to_bytes()
             try:
-                found = self._step_of(part)
-                self._to_write(found)
+                step = self._step_of(part)
+                self._to_write(step)
             except Exception as error:
                 self.state = State.from_bytes(before, self.rules) or self.state  # what was just written can be read
                 if len(part) > 1:
@@ -360,9 +360,9 @@ class Detector:
                     "shard %d: set aside, since it makes the detector fail: %s", self.store.shard.number,
                     str(item)[:EXAMPLE_BYTES], extra=about,
                 )  # fmt: skip
-                found = engine.step(self.state, [_set_aside(item)])
-                found.refused[bed_of(item) or "?", "failed"] += 1
-            _add(output, found)
+                step = engine.step(self.state, [_set_aside(item)])
+                step.refused[bed_of(item) or "?", "failed"] += 1
+            _add(output, step)
         if failed:
             await self.store.put_aside(failed)
         return output
@@ -423,14 +423,14 @@ class Detector:
     def troubles(self) -> list[str]:
         """Return in words whether the last second was not worked through, and what cannot be written beside it."""
         number, behind_s = self.store.shard.number, self.behind_s()
-        found = self._worked.trouble(f"shard {number} has not been worked through")
-        if not found and behind_s is not None and behind_s > LATE_S and not self._is_abreast:
-            found = [f"shard {number} is {behind_s:.0f} s behind"]
+        troubles = self._worked.trouble(f"shard {number} has not been worked through")
+        if not troubles and behind_s is not None and behind_s > LATE_S and not self._is_abreast:
+            troubles = [f"shard {number} is {behind_s:.0f} s behind"]
         if error := self._saves.error:
-            found.append(f"shard {number}: the checkpoint cannot be written: {error}")
+            troubles.append(f"shard {number}: the checkpoint cannot be written: {error}")
         if error := self._sends.error:
-            found.append(f"shard {number}: what another bed is asked cannot be written: {error}")
-        return found
+            troubles.append(f"shard {number}: what another bed is asked cannot be written: {error}")
+        return troubles
 
     def _count(self, inputs: Iterable[Input | SetAside], events: list[Event], live: list[Summary]) -> None:
         now, arrivals = now_ms(), [item.at for item in inputs if isinstance(item, Block)]

@@ -143,16 +143,16 @@ class ShardStore:
         noted = cast("dict[bytes, bytes]", await self.redis.hgetall(self.shard.aside))
         oldest = cast("list[Entry]", await self.redis.xrange(self.shard.input, count=1))
         first = entry_key(oldest[0][0].decode()) if oldest else (0, 0)
-        found, gone = {}, []
+        reasons, gone = {}, []
         for raw, why in noted.items():
             entry_id, _, number = raw.decode().partition(" ")
             if entry_key(entry_id) < first:
                 gone.append(raw)
             else:
-                found[entry_id, int(number)] = why.decode()
+                reasons[entry_id, int(number)] = why.decode()
         if gone:
             await self.redis.hdel(self.shard.aside, *gone)
-        return found
+        return reasons
 
     async def put_aside(self, places: Mapping[Place, str]) -> None:
         """Note inputs that are not worked through, for whoever rebuilds the state. Raises RedisError."""

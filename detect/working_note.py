@@ -88,8 +88,8 @@ def _own_folder() -> Path:
     """Return a folder of this user alone. Raises OSError when there can be none."""
     folder = Path(tempfile.gettempdir()) / f"quietward-{os.getuid()}"
     folder.mkdir(mode=0o700, exist_ok=True)
-    found = folder.lstat()
-    if found.st_uid != os.getuid() or found.st_mode & 0o77:
+    status = folder.lstat()
+    if status.st_uid != os.getuid() or status.st_mode & 0o77:
         raise PermissionError(f"{folder} is not this user's alone")
     return folder
 

@@ -104,19 +104,19 @@ def rule_sets() -> str:
 
 def policy() -> str:
     """Every condition of the default attention policy."""
-    found = rule_file.load().policy
+    attention = rule_file.load().policy
     rows = (
         (
             f"`{c.name}`", c.level, in_words(c.all), f"{c.hold_s:g}",
             " or ".join(in_words([r]) for r in c.release)
             + (f", unanswered only while {in_words(c.release_needs)}" if c.release_needs else ""),
         )
-        for c in found.condition
+        for c in attention.condition
     )  # fmt: skip
     text = "# Attention policy\n\nOur own thresholds, `detect/rules/attention.toml`; yours is a file like it.\n\n"
     text += table(("condition", "level", "holds when", "for s", "over when"), rows)
     for part in ("escalation", "repeat", "care", "longest"):
-        values = msgspec.to_builtins(getattr(found, part))
+        values = msgspec.to_builtins(getattr(attention, part))
         text += f"\n## {part}\n\n" + table(("number", "s"), ((f"`{k}`", v) for k, v in values.items()))
     return text
 

@@ -75,5 +75,5 @@ class Browser:
             dtype=np.int64,
         ).reshape(-1, 3)
         table = table[(table[:, 2] >= schedule.warm_s) & (table[:, 2] < schedule.end_s)]
-        found: NDArray[np.float64] = (table[:, 0] - schedule.due_ms(table[:, 1], table[:, 2])).astype(np.float64)
-        return found
+        delays_ms: NDArray[np.float64] = (table[:, 0] - schedule.due_ms(table[:, 1], table[:, 2])).astype(np.float64)
+        return delays_ms

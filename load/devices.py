@@ -49,9 +49,9 @@ class SignalChunks(msgspec.Struct, frozen=True):
 
 def _chunks() -> SignalChunks:
     """Return the signals of a few simulated labours, shared by all beds: devices must be cheap, signals realistic."""
-    found = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
+    labours = [bed.simulate(scenario.load(name), 1, LABOUR_S) for name in SCENARIOS]
 
-    whole = _without_gaps(found[FALLING_SCENARIO].fhr)
+    whole = _without_gaps(labours[FALLING_SCENARIO].fhr)
 
     def as_json(signal: NDArray[np.float64], digits: int) -> list[bytes]:
         return [
@@ -60,8 +60,8 @@ def _chunks() -> SignalChunks:
         ]
 
     return SignalChunks(
-        [as_json(one.ua, 1) for one in found],
-        [as_json(one.fhr, 2) for one in found],
+        [as_json(one.ua, 1) for one in labours],
+        [as_json(one.fhr, 2) for one in labours],
         [as_json(np.clip(fallen(whole, k), 50, None), 2) for k in range(1, FALLS_WITHIN_S + 1)],
     )
 

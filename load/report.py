@@ -21,13 +21,13 @@ COLOURS = {"p50": "#8aa0b8", "p95": "#4a6a8c", "p99": "#b0703c"}
 
 def as_object(trial: Trial, command: str, limit: LimitSearch | None) -> dict[str, Any]:
     """Return everything as plain values: the last trial that counts, and the search for the limit if there was one."""
-    found: dict[str, Any] = {"notice": NOTICE, "command": command, **msgspec.to_builtins(trial)}
+    numbers: dict[str, Any] = {"notice": NOTICE, "command": command, **msgspec.to_builtins(trial)}
     if limit is not None:
-        found["limit"] = {"beds": limit.beds, "within_ms": limit.within_ms}
-        found["limit"]["tried"] = [
+        numbers["limit"] = {"beds": limit.beds, "within_ms": limit.within_ms}
+        numbers["limit"]["tried"] = [
             {"beds": t.beds, "lost": t.lost, "summary_ms": msgspec.to_builtins(t.summary_ms)} for t in limit.tried
         ]
-    return found
+    return numbers
 
 
 def table(trial: Trial, limit: LimitSearch | None) -> Table:
@@ -110,11 +110,11 @@ def picture(trials: Sequence[Trial]) -> Figure:
     return figure
 
 
-def write(folder: Path, found: dict[str, Any], trials: Sequence[Trial]) -> list[Path]:
+def write(folder: Path, numbers: dict[str, Any], trials: Sequence[Trial]) -> list[Path]:
     """Write load.json and delay.svg; return their paths. Raises BadSettings if that cannot be."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "load.json").write_bytes(msgspec.json.format(msgspec.json.encode(found), indent=1))
+        (folder / "load.json").write_bytes(msgspec.json.format(msgspec.json.encode(numbers), indent=1))
         picture(trials).savefig(folder / "delay.svg", metadata={"Date": None})
     except OSError as error:
         raise BadSettings("--out", str(folder), f"Cannot be written: {error.strerror}") from error

@@ -82,8 +82,8 @@ class Schedule(Struct, frozen=True, dict=True):
         """The first low second of each of the beds that fall: their times come due evenly over what is measured."""
         last = max(1, self.seconds - SETTLES_S)
         turn = np.arange(len(self.falling)) * last // max(1, len(self.falling))
-        found: Numbers = self.warm_s + turn - self.falls_for_s
-        return found
+        first_low: Numbers = self.warm_s + turn - self.falls_for_s
+        return first_low
 
     @property
     def sent(self) -> int:

@@ -38,11 +38,11 @@ class Stages:
         """Return what was done since the beginning. Raises Unreachable when a part does not answer."""
         passed_s = time.monotonic() - self._began
         counted = self._counted()
-        found = {}
+        stages = {}
         for name, family in STAGES.items():
             times, whole_s = (counted[key] - self._before[key] for key in (f"{family}_count", f"{family}_sum"))
-            found[name] = Stage(times / passed_s, whole_s / times * 1000 if times else None)
-        return found
+            stages[name] = Stage(times / passed_s, whole_s / times * 1000 if times else None)
+        return stages
 
     def _counted(self) -> defaultdict[str, float]:
         counted: defaultdict[str, float] = defaultdict(float)

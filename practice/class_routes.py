@@ -67,15 +67,15 @@ def add_routes(server: FastAPI, desk: Desk) -> None:
 
     @server.get("/practice/sets/{name}")
     async def one_set(name: str) -> Response:
-        found = await desk.work(desk.classroom.read, name)
-        codes = [one.code for one in found.strips]
-        return json_response({"notice": NOTICE, "name": name, "title": found.title, "strips": codes})
+        practice_set = await desk.work(desk.classroom.read, name)
+        codes = [one.code for one in practice_set.strips]
+        return json_response({"notice": NOTICE, "name": name, "title": practice_set.title, "strips": codes})
 
     @server.get("/practice/sets/{name}/overview")
     async def overview(name: str, request: Request) -> Response:
         only_in_charge(request)
-        found = await desk.work(desk.classroom.read, name)
-        strips = [await desk.work(_describe, found, place) for place in range(len(found.strips))]
+        practice_set = await desk.work(desk.classroom.read, name)
+        strips = [await desk.work(_describe, practice_set, place) for place in range(len(practice_set.strips))]
         own = [one for one in await desk.work(desk.results.read) if one.set == name]
         return json_response({"notice": NOTICE, "strips": strips, "learners": of_class(own)})
 
@@ -99,17 +99,17 @@ def _list_sets(classroom: Classroom, results: Results) -> list[SetRow]:
     rows = []
     for name in classroom.names():
         try:
-            found = classroom.read(name)
-            rows.append(SetRow(name, found.title, len(found.strips), answers[name], ""))
+            practice_set = classroom.read(name)
+            rows.append(SetRow(name, practice_set.title, len(practice_set.strips), answers[name], ""))
         except (BadSet, BadStrip) as error:
             rows.append(SetRow(name, name, 0, answers[name], error_in_words(error)))
     return rows
 
 
-def _describe(found: PracticeSet, place: int) -> StripRow:
-    strip = found.strips[place]
+def _describe(practice_set: PracticeSet, place: int) -> StripRow:
+    strip = practice_set.strips[place]
     try:
-        made = found.make(strip)
+        made = practice_set.make(strip)
     except QuietwardError as error:
         return StripRow(strip.name, "", 0, 0, error_in_words(error))
     name = made.scenario if strip.path is None else strip.name

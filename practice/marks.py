@@ -53,10 +53,10 @@ class Marks(Struct, frozen=True, forbid_unknown_fields=True):
 def marks_of(recording: Path) -> Path | None:
     """Return the file of marks beside a recording, None where there is none. Raises BadMarks where there are two."""
     beside = [recording.with_name(f"{name_of(recording)}.marks.{suffix}") for suffix in ("toml", "csv")]
-    found = [path for path in beside if path.is_file()]
-    if len(found) > 1:
-        raise BadMarks(str(found[0]), found[1].name, "Exists as well; keep one of the two")
-    return found[0] if found else None
+    files = [path for path in beside if path.is_file()]
+    if len(files) > 1:
+        raise BadMarks(str(files[0]), files[1].name, "Exists as well; keep one of the two")
+    return files[0] if files else None
 
 
 def read_marks(path: Path) -> Marks:

@@ -109,12 +109,12 @@ def add_routes(server: FastAPI, folder: Path) -> None:
         """A label shows what was answered under one's own account; to whoever is in charge, all of it."""
         user = user_of(request)
         is_in_charge = user.role is Role.IN_CHARGE
-        found = [
+        answers = [
             one
             for one in await desk.work(desk.results.read)
             if one.learner == label.strip() and (is_in_charge or one.account == user.name)
         ]
-        return json_response({"notice": NOTICE, "progress": progress(label.strip(), found)})
+        return json_response({"notice": NOTICE, "progress": progress(label.strip(), answers)})
 
     class_routes.add_routes(server, desk)
 
@@ -129,7 +129,7 @@ def _compare(classroom: Classroom, code: str, answer: Answer, rules: Rules) -> t
 
 def _as_integers(signal: Signal, per_unit: int) -> list[int]:
     """Return a signal as integers, as in the live frames: FHR in quarters of a bpm, UA in halves; NONE for NaN."""
-    found: list[int] = (
+    integers: list[int] = (
         np.where(np.isnan(signal), NO_VALUE, np.round(np.nan_to_num(signal) * per_unit)).astype(int).tolist()
     )
-    return found
+    return integers

@@ -53,9 +53,9 @@ if not TYPE_CHECKING:  # a type checker would take every name for one that is th
     def __getattr__(name: str) -> object:
         if name not in _WHERE:
             raise AttributeError(f"module 'quietward' has no attribute {name!r}")
-        found = getattr(import_module(f"quietward.{_WHERE[name]}"), name)
-        globals()[name] = found
-        return found
+        offered = getattr(import_module(f"quietward.{_WHERE[name]}"), name)
+        globals()[name] = offered
+        return offered
 
 
 def __dir__() -> list[str]:

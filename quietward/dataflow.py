@@ -9,8 +9,8 @@ A dataflow of yours brings the inputs and takes the outputs; between them stands
 
     flow = Dataflow("ward")
     inputs = op.input("in", flow, SOURCE)             # items: quietward.contracts.inputs.Input, in their order
-    found = detect("detect", inputs, rule_file.load(), shards=12)
-    op.output("out", found, SINK)                     # items: (shard, Event or Summary)
+    outputs = detect("detect", inputs, rule_file.load(), shards=12)
+    op.output("out", outputs, SINK)                   # items: (shard, Event or Summary)
 
 What comes out is what quietward's own detector writes, for both call `quietward.detect.core.engine.step`. What differs
 is around it: where the inputs stand is kept by the engine, which gives outputs at least once after a failure, and not
@@ -67,11 +67,11 @@ class ShardDetector(StatefulBatchLogic[Input, Event | Summary, bytes]):
     """The beds of one shard. resume: what `snapshot` returned before a failure or a stop, None at first."""
 
     def __init__(self, rules: Rules, resume: bytes | None) -> None:
-        found = State(rules) if resume is None else State.from_bytes(resume, rules)
-        if found is None and resume is not None:
+        state = State(rules) if resume is None else State.from_bytes(resume, rules)
+        if state is None and resume is not None:
             remedy = "Continue with those, or start again without the engine's recovery store"
             raise BadRules("state of the dataflow", State.why_not(resume, rules), remedy)
-        self._state: Any = found
+        self._state: Any = state
 
     def on_batch(self, values: list[Input]) -> tuple[Iterable[Event | Summary], bool]:
         """Take inputs in their order; the second is False: a ward has no end."""

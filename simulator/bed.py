@@ -387,8 +387,8 @@ def _between(edges: tuple[float, ...], ticks: int) -> Signal:
     """Return samples that move evenly from edge to edge; shape (ticks * 40,)."""
     at = np.asarray(edges)
     way = np.arange(PER_TICK) / PER_TICK
-    found: Signal = (at[:-1, None] + (at[1:] - at[:-1])[:, None] * way).reshape(ticks * PER_TICK)
-    return found
+    samples: Signal = (at[:-1, None] + (at[1:] - at[:-1])[:, None] * way).reshape(ticks * PER_TICK)
+    return samples
 
 
 @dataclass

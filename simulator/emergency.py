@@ -76,12 +76,12 @@ def onsets(emergencies: Emergencies, beds: int, seed: int) -> list[Onset]:
     rng = random.Random(f"{seed} emergencies")
     whole = int(emergencies.per_shift)
     count = whole + (rng.random() < emergencies.per_shift - whole)
-    found = []
+    drawn = []
     for bed in rng.sample(range(beds), count):
         kind = rng.choice(emergencies.kinds)
         latest_min = emergencies.until_min - load(kind).team_after_min[1]
-        found.append(Onset(bed, kind, round(60 * rng.uniform(emergencies.from_min, latest_min))))
-    return sorted(found)
+        drawn.append(Onset(bed, kind, round(60 * rng.uniform(emergencies.from_min, latest_min))))
+    return sorted(drawn)
 
 
 def struck(labour: Scenario, onset: Onset, skip_s: int, seed: int) -> Scenario:

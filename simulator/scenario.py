@@ -216,12 +216,12 @@ def names() -> list[str]:
 
 def load(name: str) -> Scenario:
     """Return a scenario by name, or from a path that ends in .toml. Raises BadScenario."""
-    found = read("scenario", name, Scenario)
-    _check(found, f"scenario {name}")
-    if found.second_twin and load(found.second_twin).second_twin:
+    scenario = read("scenario", name, Scenario)
+    _check(scenario, f"scenario {name}")
+    if scenario.second_twin and load(scenario.second_twin).second_twin:
         remedy = "Name one with a single fetus"
-        raise BadScenario(f"scenario {name}: second_twin", found.second_twin, remedy)
-    return found
+        raise BadScenario(f"scenario {name}: second_twin", scenario.second_twin, remedy)
+    return scenario
 
 
 def names_of(kind: str) -> list[str]:
@@ -357,8 +357,8 @@ def one_bed(scenario: Scenario, rng: random.Random) -> Scenario:
             z[name] = keeps * z[name] + math.sqrt(1 - keeps**2) * rng.gauss(0, 1)
         z[name] = max(-2.3, min(2.3, z[name]))
         lowest = value[0] / 2 if isinstance(value, list) else value  # a long tail must not turn a number around
-        found = max(lowest, drawn(value, z[name]))
-        return min(MOST_OF_A_SHARE, found) if isinstance(value, list) and name.endswith("share") else found
+        number = max(lowest, drawn(value, z[name]))
+        return min(MOST_OF_A_SHARE, number) if isinstance(value, list) and name.endswith("share") else number
 
     phases: list[Phase] = []
     for phase in scenario.phase:

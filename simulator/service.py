@@ -45,13 +45,13 @@ def orders(places: list[tuple[Scenario, int]], seed: int, seconds: int | None) -
     ]
 
 
-def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
+def recorded(recordings: list[Recording], bed: str | None) -> list[RecordedStrip]:
     """Return strips that play recordings; their beds are named after them, or `bed` for a single one."""
-    if bed is not None and len(found) > 1:
+    if bed is not None and len(recordings) > 1:
         raise BadSettings("--bed", bed, "Give one recording with --bed, or leave it out")
     if bed is not None and not re.fullmatch(r"[a-z0-9-]{1,32}", bed):
         raise BadSettings("--bed", bed, "Use 1 to 32 of a-z, 0-9 and -")
-    beds = [bed or bed_for(r.name) for r in found]
+    beds = [bed or bed_for(r.name) for r in recordings]
     if repeated := [name for name in beds if beds.count(name) > 1]:
         raise BadSettings("PATH", repeated[0], "Two recordings would play at this bed; rename one, or play them apart")
     return [
@@ -60,7 +60,7 @@ def recorded(found: list[Recording], bed: str | None) -> list[RecordedStrip]:
             weeks=r.labour.weeks if r.labour.weeks >= FEWEST_WEEKS else None,
             fhr2=r.fhr2, second_stage_from_s=r.labour.second_stage_from_s,
         )
-        for r in found
+        for r in recordings
     ]  # fmt: skip
 
 

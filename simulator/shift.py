@@ -60,19 +60,19 @@ def names() -> list[str]:
 
 def load(name: str) -> Shift:
     """Return a shift by name, or from a path that ends in .toml. Raises BadScenario, also for its scenarios."""
-    found = scenario.read("shift", name, Shift)
-    for i, place in enumerate(found.bed):
+    shift = scenario.read("shift", name, Shift)
+    for i, place in enumerate(shift.bed):
         lasts_min = scenario.load(place.scenario).lasts_min
         if place.start_min >= lasts_min:
             raise BadScenario(
                 f"shift {name}: bed[{i}].start_min", place.start_min, f"{place.scenario} lasts {lasts_min:g} min"
             )
-    for i, woman in enumerate(found.woman):
-        if woman.bed > len(found.bed):
-            raise BadScenario(f"shift {name}: woman[{i}].bed", woman.bed, f"The shift has {len(found.bed)} beds")
-    if found.emergencies is not None:
-        emergency.check(found.emergencies, len(found.bed), f"shift {name}: emergencies")
-    return found
+    for i, woman in enumerate(shift.woman):
+        if woman.bed > len(shift.bed):
+            raise BadScenario(f"shift {name}: woman[{i}].bed", woman.bed, f"The shift has {len(shift.bed)} beds")
+    if shift.emergencies is not None:
+        emergency.check(shift.emergencies, len(shift.bed), f"shift {name}: emergencies")
+    return shift
 
 
 def bed_seed(seed: int, bed: int) -> int:
@@ -121,7 +121,7 @@ def chosen(names: list[str], name_of_shift: str | None, beds: int | None, seed: 
         return dealt(names or list(DEMO_ORDER), BEDS if beds is None else beds)
     if names:
         raise BadSettings("--scenario", names, "Leave it out with --shift, which names its own")
-    found = placed(load(name_of_shift), seed)
-    if beds is not None and beds > len(found):
-        raise BadSettings("--beds", beds, f"{name_of_shift} has {len(found)}; give no more, or leave it out")
-    return found[:beds]
+    of_shift = placed(load(name_of_shift), seed)
+    if beds is not None and beds > len(of_shift):
+        raise BadSettings("--beds", beds, f"{name_of_shift} has {len(of_shift)}; give no more, or leave it out")
+    return of_shift[:beds]

@@ -45,17 +45,17 @@ class Uterus:
         self.drive += (infusion - self.drive) * (1 - math.exp(-length_s / 60 / n.oxytocin.minutes))
         if self._next_s is None:
             self._next_s = t_s + self._rng.uniform(0.1, 0.9) * interval_s
-        found = []
+        begun = []
         while self._next_s < t_s + length_s:
             one = self._one(self._next_s, duration_s, height, spread, pushes=pushes)
-            found.append(one)
+            begun.append(one)
             faster = 1 + n.oxytocin.shortens * self.drive
             gap = interval_s / faster * self._rng.lognormvariate(-(spread**2) / 2, spread)
             self._next_s += max(gap, one.end_s - one.onset_s + n.contraction.least_rest_s)
-        self._recent += found
+        self._recent += begun
         while self._recent and self._recent[0].end_s < t_s - 600:
             self._recent.popleft()
-        return found
+        return begun
 
     def contracted(self, t_s: float) -> float:
         """Return the share of the last ten minutes that was spent in contractions."""

@@ -83,6 +83,8 @@ TESTS = {
     "": READING,
 }
 """What is run, in its order, by a part of the path."""
+COMPUTING = sorted({test for tests in TESTS.values() for test in tests})
+"""All of them: what they run of the core is counted with compilation switched off (`.ci/nightly coverage`)."""
 
 BOUNDARY = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 OPPOSITE = {

@@ -67,8 +67,8 @@ def part(kind: type[Any], **sizes: str) -> Any:
 
 
 def _declared(kind: type[Any]) -> dict[str, Any]:
-    found: dict[str, Any] = kind._field_defaults
-    return found
+    defaults: dict[str, Any] = kind._field_defaults
+    return defaults
 
 
 def empty(kind: type[Arrays], beds: int, sizes: Sizes) -> Arrays:
@@ -85,20 +85,20 @@ def empty(kind: type[Arrays], beds: int, sizes: Sizes) -> Arrays:
 
 def every(arrays: Arrays) -> Iterator[NDArray[Any]]:
     """Return all arrays in their order."""
-    for found in arrays:
-        if isinstance(found, tuple):
-            yield from every(found)
+    for inner in arrays:
+        if isinstance(inner, tuple):
+            yield from every(inner)
         else:
-            yield found
+            yield inner
 
 
 def reset(arrays: Arrays, beds: Ints) -> None:
     """Let some beds forget everything."""
-    for found, declared in zip(arrays, _declared(type(arrays)).values(), strict=True):
+    for own, declared in zip(arrays, _declared(type(arrays)).values(), strict=True):
         if isinstance(declared, _Nested):
-            reset(found, beds)
+            reset(own, beds)
         else:
-            found[..., beds] = declared.fill
+            own[..., beds] = declared.fill
 
 
 def copy_bed(of: Arrays, n: int, to: Arrays, place: int) -> None:
@@ -110,34 +110,34 @@ def copy_bed(of: Arrays, n: int, to: Arrays, place: int) -> None:
 def grown(arrays: Arrays, by: int) -> Arrays:
     """Return these beds and fresh ones at the end."""
     longer = []
-    for found, declared in zip(arrays, _declared(type(arrays)).values(), strict=True):
+    for own, declared in zip(arrays, _declared(type(arrays)).values(), strict=True):
         if isinstance(declared, _Nested):
-            longer.append(grown(found, by))
+            longer.append(grown(own, by))
         else:
-            beds = found.shape[-1]
-            longer.append(np.full((*found.shape[:-1], beds + by), declared.fill, declared.dtype, order="F"))
-            longer[-1][..., :beds] = found
+            beds = own.shape[-1]
+            longer.append(np.full((*own.shape[:-1], beds + by), declared.fill, declared.dtype, order="F"))
+            longer[-1][..., :beds] = own
     return type(arrays)(*longer)
 
 
 def as_bytes(arrays: Arrays) -> list[memoryview]:
     """Return the arrays as bytes, not copied, bed by bed."""
-    return [found.T.data for found in every(arrays)]
+    return [own.T.data for own in every(arrays)]
 
 
 def from_bytes(kind: type[Arrays], stored: memoryview, beds: int, sizes: Sizes) -> tuple[Arrays, memoryview]:
     """Return what `as_bytes` of the same layout said, and the bytes behind it. Raises ValueError if too short."""
-    found: list[Any] = []
+    values: list[Any] = []
     for declared in _declared(kind).values():
         if isinstance(declared, _Nested):
             inner, stored = from_bytes(declared.kind, stored, beds, declared.own(sizes))
-            found.append(inner)
+            values.append(inner)
             continue
         shape = declared.full_shape(sizes, beds)
         length = int(np.prod(shape)) * declared.dtype.itemsize
-        found.append(np.frombuffer(stored[:length], declared.dtype).reshape(shape, order="F").copy(order="F"))
+        values.append(np.frombuffer(stored[:length], declared.dtype).reshape(shape, order="F").copy(order="F"))
         stored = stored[length:]
-    return kind(*found), stored
+    return kind(*values), stored
 
 
 def layout(kind: type[Any], sizes: Sizes) -> str:

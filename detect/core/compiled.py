@@ -187,14 +187,14 @@ class EntryPoint(Generic[P, R]):
         return dispatcher
 
 
-def _type_bed_by_bed(found: Any) -> Any:
+def _type_bed_by_bed(argument: Any) -> Any:
     """Return the type of nested tuples of arrays in Fortran's order. Numba says C's where an array of one bed, or of
     none, is in both.
     """
-    if isinstance(found, tuple):
-        return numba.types.BaseTuple.from_types([_type_bed_by_bed(one) for one in found], type(found))
-    kind = numba.typeof(found)
-    return kind.copy(layout="F") if found.ndim > 1 and found.flags.f_contiguous else kind
+    if isinstance(argument, tuple):
+        return numba.types.BaseTuple.from_types([_type_bed_by_bed(one) for one in argument], type(argument))
+    kind = numba.typeof(argument)
+    return kind.copy(layout="F") if argument.ndim > 1 and argument.flags.f_contiguous else kind
 
 
 class _Held(numba.types.Type):  # type: ignore[misc]
@@ -250,20 +250,20 @@ read_parts_by(_Held)(_read_part)
 type_parts_by(_HeldParts)
 
 
-def _parts(found: Any) -> list[int]:
+def _parts(argument: Any) -> list[int]:
     """Return what compiled code knows of nested tuples, number by number (numba's ArrayModel). Raises TypeError."""
-    match found:
+    match argument:
         case tuple():
-            return [number for one in found for number in _parts(one)]
+            return [number for one in argument for number in _parts(one)]
         case np.ndarray():
-            return [0, 0, found.size, found.itemsize, found.ctypes.data, *found.shape, *found.strides]
+            return [0, 0, argument.size, argument.itemsize, argument.ctypes.data, *argument.shape, *argument.strides]
         case np.record():
-            return [found.__array_interface__["data"][0]]
-        case int() if not isinstance(found, bool):
-            return [found]
+            return [argument.__array_interface__["data"][0]]
+        case int() if not isinstance(argument, bool):
+            return [argument]
         case float():
-            return [int(np.float64(found).view(np.int64))]
-    raise TypeError(f"{type(found).__name__} cannot be handed over within a tuple")
+            return [int(np.float64(argument).view(np.int64))]
+    raise TypeError(f"{type(argument).__name__} cannot be handed over within a tuple")
 
 
 _Layout = tuple[int, np.dtype[Any]]

@@ -164,12 +164,12 @@ class _Fetus(NamedTuple):
 
 def _fetuses(state: State, beds: list[int], seconds: list[Second]) -> list[_Fetus]:
     """Return what a second of each bed holds of each fetus, the second twin of a bed behind the first."""
-    found = []
+    fetuses = []
     for n, s in zip(beds, seconds, strict=True):
-        found.append(_Fetus(n, -1, s.fhr, s))
+        fetuses.append(_Fetus(n, -1, s.fhr, s))
         if state.second_of(n) is not None or _is_heard(s.fhr2):
-            found.append(_Fetus(_place_of_second(state, n), n, s.fhr2 or NOTHING, s))
-    return found
+            fetuses.append(_Fetus(_place_of_second(state, n), n, s.fhr2 or NOTHING, s))
+    return fetuses
 
 
 def _place_of_second(state: State, n: int) -> int:
@@ -232,8 +232,8 @@ def advance(
     which = room.evaluated[:m]
     state.measured_anew(beds[which])
     _report_evaluations(state, beds[which], second[which], events)
-    found: Ints = beds[which]
-    return found
+    anew: Ints = beds[which]
+    return anew
 
 
 def _report_evaluations(state: State, beds: Ints, second: Ints, events: list[Event]) -> None:

@@ -17,8 +17,8 @@ def dtype_of(kind: type[Any]) -> np.dtype[Any]:
     """Return the layout of a dataclass or Struct: float, int (a Literal of ints too), bool, or others of the kind."""
     hints = get_type_hints(kind)
     names = [f.name for f in (fields(kind) if is_dataclass(kind) else structs.fields(kind))]
-    found = np.dtype([(name, _type_of(hints[name])) for name in names if hints[name] is not str], align=True)
-    return np.dtype((np.record, found))  # whose names are attributes in Python too
+    layout = np.dtype([(name, _type_of(hints[name])) for name in names if hints[name] is not str], align=True)
+    return np.dtype((np.record, layout))  # whose names are attributes in Python too
 
 
 def _type_of(hint: Any) -> Any:
@@ -29,22 +29,22 @@ def _type_of(hint: Any) -> Any:
     return np.int64
 
 
-def _numbers(found: Any) -> Any:
+def _numbers(row: Any) -> Any:
     """Return the numbers of a Struct or dataclass as nested tuples; words are left out."""
-    if not isinstance(found, Struct) and not is_dataclass(found):
-        return found
-    names = dtype_of(type(found)).names or ()
-    return tuple(_numbers(getattr(found, name)) for name in names)
+    if not isinstance(row, Struct) and not is_dataclass(row):
+        return row
+    names = dtype_of(type(row)).names or ()
+    return tuple(_numbers(getattr(row, name)) for name in names)
 
 
-def record_of(found: Row) -> Row:
+def record_of(row: Row) -> Row:
     """Return one Struct's numbers as a record: read by the same names, also by compiled functions."""
-    return records_of([found])[0]
+    return records_of([row])[0]
 
 
-def records_of(found: Sequence[Row]) -> Sequence[Row]:
+def records_of(rows: Sequence[Row]) -> Sequence[Row]:
     """Return the numbers of several Structs or dataclasses of one kind as an array of records."""
-    return cast("Sequence[Row]", np.array([_numbers(one) for one in found], dtype_of(type(found[0]))))
+    return cast("Sequence[Row]", np.array([_numbers(one) for one in rows], dtype_of(type(rows[0]))))
 
 
 class Rows(NamedTuple, Generic[Row]):

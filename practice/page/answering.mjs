@@ -152,9 +152,9 @@ export class AnswerForm {
 
   release() {
     if (!this.drag) return;
-    const found = marked(this.drag);
+    const span = marked(this.drag);
     this.drag = null;
-    if (found) return this.add(...found);
+    if (span) return this.add(...span);
     setText(this.told, _("Too short for a mark: drag over at least {n} s.", { n: LEAST_S }));
     this.redraw();
   }

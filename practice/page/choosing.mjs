@@ -58,10 +58,10 @@ export class Chooser {
 
 /** A field for the label under which answers are kept; this browser remembers it. */
 export function learnerField() {
-  const found = field(_("your label"), "input", { maxLength: 64, autocomplete: "off" });
-  found.input.value = memory.get(LEARNER_KEY) ?? "";
-  found.input.addEventListener("input", () => memory.set(LEARNER_KEY, found.input.value.trim()));
-  return found;
+  const label = field(_("your label"), "input", { maxLength: 64, autocomplete: "off" });
+  label.input.value = memory.get(LEARNER_KEY) ?? "";
+  label.input.addEventListener("input", () => memory.set(LEARNER_KEY, label.input.value.trim()));
+  return label;
 }
 
 /** @param {string} label */

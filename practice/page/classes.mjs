@@ -66,11 +66,11 @@ export class ClassPanel {
 
   async load() {
     /** @type {{ folder: string, sets: SetRow[] } | null} */
-    const found = await fetchJson("/practice/sets", (words) => setText(this.told, words));
-    if (!found) return;
-    setText(this.folder, found.folder);
-    if (!found.sets.length) return this.list.replaceChildren(make("p", "hint", _("No set has a name yet.")));
-    const rows = found.sets.map((one) => {
+    const listed = await fetchJson("/practice/sets", (words) => setText(this.told, words));
+    if (!listed) return;
+    setText(this.folder, listed.folder);
+    if (!listed.sets.length) return this.list.replaceChildren(make("p", "hint", _("No set has a name yet.")));
+    const rows = listed.sets.map((one) => {
       if (one.trouble) return [one.name, one.trouble, "", String(one.answers), ""];
       const open = Object.assign(make("a", "", one.name), { href: `/practice?of=${one.name}` });
       const look = button(_("Overview"), "plain", () => void this.show(one.name));
@@ -83,12 +83,12 @@ export class ClassPanel {
   /** @param {string} name */
   async show(name) {
     /** @type {{ strips: StripRow[], learners: LearnerRow[] } | null} */
-    const found = await fetchJson(`/practice/sets/${name}/overview`, (words) => setText(this.told, words));
-    if (!found) return;
-    const strips = found.strips.map((one) => [plain(one.name), one.trouble || truthOf(one), one.trouble ? "" : _("{n} min", { n: one.minutes }), one.trouble ? "" : String(one.events)]);
-    const learners = found.learners.map((one) => {
+    const overview = await fetchJson(`/practice/sets/${name}/overview`, (words) => setText(this.told, words));
+    if (!overview) return;
+    const strips = overview.strips.map((one) => [plain(one.name), one.trouble || truthOf(one), one.trouble ? "" : _("{n} min", { n: one.minutes }), one.trouble ? "" : String(one.events)]);
+    const learners = overview.learners.map((one) => {
       const link = Object.assign(make("a", "", one.learner), { href: progressPath(one.learner) });
-      return [link, _("{a} of {b}", { a: one.strips, b: found.strips.length }), String(one.answers), one.mean_score.toFixed(0), said(one.trouble) || "–"];
+      return [link, _("{a} of {b}", { a: one.strips, b: overview.strips.length }), String(one.answers), one.mean_score.toFixed(0), said(one.trouble) || "–"];
     });
     const title = make("h2", "", _("Set {name}", { name }));
     const csv = Object.assign(make("a", "", _("All answers as CSV")), { href: `/practice/sets/${name}/results.csv` });

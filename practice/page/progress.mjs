@@ -35,9 +35,9 @@ export default class ProgressView {
     this.picture.hidden = true;
     if (!label) return setText(this.told, _("Write the label under which you answer."));
     /** @type {{ progress: Progress } | null} */
-    const found = await fetchJson(`/practice/learner?label=${encodeURIComponent(label)}`, (words) => setText(this.told, words));
-    if (!found) return;
-    const { progress } = found;
+    const answered = await fetchJson(`/practice/learner?label=${encodeURIComponent(label)}`, (words) => setText(this.told, words));
+    if (!answered) return;
+    const { progress } = answered;
     if (!progress.scores.length) return setText(this.told, _("No answer has been kept under {label}.", { label }));
     setText(this.told, inWords(progress));
     const scores = progress.scores.map((score) => score / 100);

@@ -84,12 +84,12 @@ function eventTable(compared) {
   const table = make("table", "events");
   table.append(tableRow("th", [_("when"), _("what it was"), _("you"), _("detector"), _("why")]));
   const nothing = _("artefact");
-  const found = [
+  const events = [
     ...compared.lines.map((one) => ({ from_s: one.from_s, cells: [span(one), named(one), byYou(one), said(one.detector), one.why.map(said).join("; ")] })),
     ...compared.extra.map((one) => ({ from_s: one.from_s, cells: [span(one), nothing, _("marked as {what}", { what: named(one) }), "", ""] })),
     ...compared.extra_of_detector.map((one) => ({ from_s: one.from_s, cells: [span(one), nothing, "", _("marked as {what}", { what: named(one) }), ""] })),
   ];
-  table.append(...found.sort((a, b) => a.from_s - b.from_s).map(({ cells }) => tableRow("td", cells)));
+  table.append(...events.sort((a, b) => a.from_s - b.from_s).map(({ cells }) => tableRow("td", cells)));
   return table;
 }
 

@@ -12,8 +12,8 @@ export function minuteOf(second) {
  * @param {string} text
  */
 export function secondOf(text) {
-  const found = /^(\d{1,2}):([0-5]\d)$/.exec(text);
-  return found ? Number(found[1]) * 60 + Number(found[2]) : null;
+  const match = /^(\d{1,2}):([0-5]\d)$/.exec(text);
+  return match ? Number(match[1]) * 60 + Number(match[2]) : null;
 }
 
 /**

@@ -84,14 +84,14 @@ export default class PracticeView {
     const { progress } = this.chooser;
     setText(progress, _("Making a new strip …"));
     /** @type {Signals | null} */
-    const found = await this.fetchJson(`/practice/strips/${code}`);
+    const sent = await this.fetchJson(`/practice/strips/${code}`);
     if (code !== this.code) return;
-    if (!found) return setText(progress, "");
+    if (!sent) return setText(progress, "");
     const strip = new Strip();
     strip.first = 0;
-    strip.last = Math.min(found.seconds, KEPT_S) - 1;
-    strip.fhr.set(found.fhr);
-    strip.ua.set(found.ua);
+    strip.last = Math.min(sent.seconds, KEPT_S) - 1;
+    strip.fhr.set(sent.fhr);
+    strip.ua.set(sent.ua);
     const form = new AnswerForm(strip, this.data, (answer) => void this.compare(form, answer));
     this.form = form;
     this.desk.replaceChildren(form.paper, form.root);
@@ -110,15 +110,15 @@ export default class PracticeView {
     const answer = { ...given, learner: this.chooser.learner.value.trim(), set: setName };
     form.wait(true);
     /** @type {{ compared: Compared, kept: boolean, trouble: string } | null} */
-    const found = await this.fetchJson(`/practice/strips/${code}/answer`, { method: "POST", body: JSON.stringify(answer) });
+    const told = await this.fetchJson(`/practice/strips/${code}/answer`, { method: "POST", body: JSON.stringify(answer) });
     if (form !== this.form) return; // another strip has been opened meanwhile
     form.wait(false);
-    if (!found) return;
+    if (!told) return;
     form.end();
-    this.scores[this.place] = found.compared.score;
-    const comparison = new Comparison(found.compared, answer.marks, form.strip.last + 1, this.data.classes[answer.rules] ?? []);
+    this.scores[this.place] = told.compared.score;
+    const comparison = new Comparison(told.compared, answer.marks, form.strip.last + 1, this.data.classes[answer.rules] ?? []);
     const result = make("div");
-    const kept = found.kept ? _("Kept under {label}.", { label: answer.learner }) : found.trouble ? _("Not kept: {why}", { why: found.trouble }) : _("Not kept: there is no label above.");
+    const kept = told.kept ? _("Kept under {label}.", { label: answer.learner }) : told.trouble ? _("Not kept: {why}", { why: told.trouble }) : _("Not kept: there is no label above.");
     result.append(comparison.root, make("p", "hint", kept), this.after());
     form.paper.append(comparison.rows);
     this.desk.append(result);

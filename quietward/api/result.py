@@ -78,11 +78,11 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
         return frame
 
     def _rows(self, table: str) -> list[dict[str, Any]]:
-        found = [structs.asdict(row) for row in getattr(self, table)]
+        rows = [structs.asdict(row) for row in getattr(self, table)]
         if self.second_twin is None:
-            return found
+            return rows
         of_second = [structs.asdict(row) | {"fetus": 2} for row in getattr(self.second_twin, table, [])]
-        return [row | {"fetus": 1} for row in found] + of_second
+        return [row | {"fetus": 1} for row in rows] + of_second
 
     def _columns(self, table: str) -> list[str]:
         item: type[Struct] = _ITEMS[table]
@@ -101,11 +101,11 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
 
     def _trace(self) -> Trace:
         marks, levels, moments = [], [], []
-        for which, found in self._fetuses():
-            marks += [Mark("deceleration", x.onset_s, x.end_s, f"{which}{x.kind}") for x in found.decelerations]
-            marks += [Mark("acceleration", x.onset_s, x.end_s, "") for x in found.accelerations]
-            levels += [Level(x.t_s - 60, x.t_s, x.bpm) for x in found.baseline if x.bpm is not None]
-            moments += [Moment(f"flag-{x.level}", x.raised_s, x.level) for x in found.flags]
+        for which, fetus in self._fetuses():
+            marks += [Mark("deceleration", x.onset_s, x.end_s, f"{which}{x.kind}") for x in fetus.decelerations]
+            marks += [Mark("acceleration", x.onset_s, x.end_s, "") for x in fetus.accelerations]
+            levels += [Level(x.t_s - 60, x.t_s, x.bpm) for x in fetus.baseline if x.bpm is not None]
+            moments += [Moment(f"flag-{x.level}", x.raised_s, x.level) for x in fetus.flags]
         marks += [Mark("contraction", x.onset_s, x.end_s, "") for x in self.contractions]
         moments.sort(key=lambda moment: moment.at_s)
         return Trace(0, self.fhr, self.ua, marks, levels, moments, self.fhr2)
@@ -137,8 +137,8 @@ class Result(Assessment, frozen=True, kw_only=True, eq=False):
         return text
 
 
-def _last_minute(found: Assessment | SecondTwin) -> Minute | None:
-    return max([*found.assessments, *found.not_assessed], key=lambda minute: minute.t_s, default=None)
+def _last_minute(fetus: Assessment | SecondTwin) -> Minute | None:
+    return max([*fetus.assessments, *fetus.not_assessed], key=lambda minute: minute.t_s, default=None)
 
 
 def _items() -> dict[str, type[Struct]]:

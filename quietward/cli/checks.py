@@ -83,15 +83,15 @@ def refused(
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
     everything = in_store(own, lambda client: read_refused(client, Ward(own.ward, own.shards)))
-    found = [one for one in everything if bed in (None, one.bed)]
+    rows = [one for one in everything if bed in (None, one.bed)]
     if json:
-        for one in found:
+        for one in rows:
             print(encode_json(one).decode())
         return
-    print("\n".join(_refused_lines(found)) if found else said("nothing was refused"))
+    print("\n".join(_refused_lines(rows)) if rows else said("nothing was refused"))
 
 
-def _refused_lines(found: "list[Refused]") -> list[str]:
+def _refused_lines(rows: "list[Refused]") -> list[str]:
     """Return a line for each bed and reason, and below it why the newest was refused, and how its message begins; as
     wide as the terminal.
     """
@@ -99,9 +99,9 @@ def _refused_lines(found: "list[Refused]") -> list[str]:
 
     width = shutil.get_terminal_size().columns
     bed, by, reason, count, newest = map(said, ("bed", "by", "reason", "count", "newest (UTC)"))
-    of_bed = max(len(bed), *(len(one.bed) for one in found))
+    of_bed = max(len(bed), *(len(one.bed) for one in rows))
     lines = [f"{bed:{of_bed}}  {by:6}  {reason:13}  {count:>7}  {newest}"]
-    for one in found:
+    for one in rows:
         at = "" if one.at is None else datetime.fromtimestamp(one.at / 1000, UTC).strftime("%m-%d %H:%M:%S")
         lines.append(f"{one.bed:{of_bed}}  {one.by:6}  {one.reason:13}  {one.count:7}  {at}".rstrip())
         lines += textwrap.wrap(printable(one.text), width, initial_indent=INDENT, subsequent_indent=INDENT)

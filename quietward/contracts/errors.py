@@ -35,8 +35,8 @@ class QuietwardError(Exception):
         shown = repr(self.value)
         if len(shown) > 80:  # a device may send anything, and the log must stay readable
             shown = f"{shown[:38]}...{shown[-39:]}"  # the end of a path says most
-        found = f"{said(self.what)}: {shown}. {in_sentences(self.remedy, said)}"
-        return " ".join(found.splitlines())  # libraries' own words may have several
+        text = f"{said(self.what)}: {shown}. {in_sentences(self.remedy, said)}"
+        return " ".join(text.splitlines())  # libraries' own words may have several
 
 
 def in_sentences(text: str, said: Callable[[str], str]) -> str:

@@ -155,7 +155,7 @@ def inputs_of(fields: Mapping[bytes, bytes]) -> list[Input | Unreadable]:
 
 def _input_or_why(raw: msgspec.Raw) -> Input | Unreadable:
     try:
-        found: Input = _decode_input(raw)
+        item: Input = _decode_input(raw)
     except NOT_DECODED as error:
         return Unreadable(str(error))
-    return found
+    return item

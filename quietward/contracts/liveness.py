@@ -40,13 +40,13 @@ _decode = msgspec.json.Decoder(WorkerReport).decode
 
 def reports_of(stored: Mapping[bytes, bytes]) -> list[WorkerReport]:
     """Return the reports of a ward, by part and worker. Fields of other versions are left out."""
-    found = []
+    reports = []
     for raw in stored.values():
         try:
-            found.append(_decode(raw))
+            reports.append(_decode(raw))
         except msgspec.DecodeError:
             continue
-    return sorted(found, key=lambda report: (report.part, report.worker))
+    return sorted(reports, key=lambda report: (report.part, report.worker))
 
 
 def troubles_of(report: WorkerReport, now_ms: int) -> list[str]:

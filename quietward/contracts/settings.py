@@ -181,16 +181,16 @@ def device_passwords(file: str) -> dict[str, str]:
 
     The file is what `mosquitto_passwd -U` is given to hash, so accounts of other parts may stand there, too.
     """
-    found: dict[str, str] = {}
+    passwords: dict[str, str] = {}
     for n, line in enumerate(_text_of("setting device_passwords", file).splitlines(), start=1):
         if line and not line.startswith("#"):
             account, colon, password = line.partition(":")
             if not (account and colon and password):  # never show the line: it may be a password
                 raise BadSettings("setting device_passwords", f"{file}, line {n}", "Write <ward>/<bed>:<password>")
-            if account in found:
+            if account in passwords:
                 raise BadSettings("setting device_passwords", f"{file}, line {n}", f"{account} occurs twice")
-            found[account] = password
-    return found
+            passwords[account] = password
+    return passwords
 
 
 def with_account(url: str, name: str, password: str) -> str:

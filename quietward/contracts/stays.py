@@ -36,7 +36,7 @@ class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
 
     def changes_to(self, other: "Arrival") -> list[str]:
         """Return in words what another arrival says otherwise; [] where it says the same."""
-        found = [
+        changes = [
             f"{name} {_said(before)} → {_said(after)}"
             for name, before, after in (
                 ("label", self.label, other.label),
@@ -47,11 +47,11 @@ class Arrival(Struct, frozen=True, forbid_unknown_fields=True):
             )
             if before != after
         ]
-        found += [f"not {risk}" for risk in self.risks if risk not in other.risks]
-        found += [risk for risk in other.risks if risk not in self.risks]
+        changes += [f"not {risk}" for risk in self.risks if risk not in other.risks]
+        changes += [risk for risk in other.risks if risk not in self.risks]
         if self.note != other.note:
-            found.append(f"note: {other.note or 'none'}")
-        return found
+            changes.append(f"note: {other.note or 'none'}")
+        return changes
 
 
 _FETUSES = {None: None, True: "twins", False: "single"}

@@ -63,13 +63,13 @@ class _Template:
         match = self.pattern.fullmatch(sentence) if self.literal in sentence else None
         if match is None:
             return None
-        found = match.groupdict()
-        if any(BETWEEN in value for name, value in found.items() if name not in self.whole):
+        values = match.groupdict()
+        if any(BETWEEN in value for name, value in values.items() if name not in self.whole):
             return None
-        closed = [value for name, value in found.items() if name not in self.free]
+        closed = [value for name, value in values.items() if name not in self.free]
         if self.is_weak and any(one in value for one in SEPARATORS for value in closed):
             return None
-        return found
+        return values
 
 
 class Language:
@@ -107,8 +107,8 @@ class Language:
             return word
         if FACTS in sentence:
             return FACTS.join(map(self.said, sentence.split(FACTS)))
-        if (found := self._whole(sentence)) is not None:
-            return found
+        if (whole := self._whole(sentence)) is not None:
+            return whole
         for separator in SEPARATORS:
             first, there, rest = sentence.partition(separator)
             if there:
@@ -125,20 +125,21 @@ class Language:
                 return word
         for template in self._templates:
             for written in variants:
-                if (found := template.values_in(written)) is not None:
-                    return _filled(template.translation, {k: v if k in OWN else self.said(v) for k, v in found.items()})
+                if (values := template.values_in(written)) is not None:
+                    translated = {name: value if name in OWN else self.said(value) for name, value in values.items()}
+                    return _filled(template.translation, translated)
         return None
 
     @cached_property
     def _templates(self) -> list[_Template]:
         """All keys with placeholders, those that say most first, and of equals those that name somebody."""
-        found = [
+        entries = [
             (_literals(key), key, word) for key, word in self.words.items() if isinstance(word, str) and "{" in key
         ]
-        found.sort(key=lambda one: (-sum(map(len, one[0])), OWN.isdisjoint(PLACEHOLDER.findall(one[1]))))
+        entries.sort(key=lambda one: (-sum(map(len, one[0])), OWN.isdisjoint(PLACEHOLDER.findall(one[1]))))
         return [
             _Template(_pattern(key), max(parts, key=len), _letters(parts) < WEAK_LETTERS, _free(key), _whole(key), word)
-            for parts, key, word in found
+            for parts, key, word in entries
             if any(parts)
         ]
 
@@ -202,8 +203,8 @@ def language(name: str, context: str | None = None) -> Language:
     """
     if name == SOURCE:
         return ENGLISH
-    found = (m for m in _table(name) if m.context in (None, context))
-    return Language(name, {_key(m.id): _word(m.string) for m in found if m.id and m.string})
+    messages = (m for m in _table(name) if m.context in (None, context))
+    return Language(name, {_key(m.id): _word(m.string) for m in messages if m.id and m.string})
 
 
 @cache
@@ -227,5 +228,5 @@ def chosen(setting: str, accepted: str) -> Language:
     if setting:
         return language(setting)
     wanted = [part.partition(";")[0].strip().replace("-", "_") for part in accepted.split(",")]
-    found = negotiate_locale(wanted, names())
-    return language(found or SOURCE)
+    name = negotiate_locale(wanted, names())
+    return language(name or SOURCE)

@@ -64,5 +64,5 @@ def format_of(path: Path) -> Format | None:
 
 def name_of(path: Path) -> str:
     """Return the name of a recording: that of its file without the suffix."""
-    found = format_of(path)
-    return path.stem if found is None else path.name[: -len(found.suffix)]
+    file_format = format_of(path)
+    return path.stem if file_format is None else path.name[: -len(file_format.suffix)]

@@ -11,10 +11,10 @@ def annotations_of(log: Iterable[Event], began_s: float = 0.0) -> list[Annotatio
 
     An excursion of the signal lasts from its onset to its end; anything else is the moment at which it was said.
     """
-    found = []
+    annotations = []
     for event in log:
         onset_s, end_s = event.detail.get("onset_s"), event.detail.get("end_s")
         from_s = onset_s if isinstance(onset_s, float | int) else event.t / 1000
         to_s = end_s - began_s if isinstance(end_s, float | int) else None
-        found.append(Annotation(from_s - began_s, to_s, event.kind, event.text))
-    return sorted(found, key=lambda one: one.from_s)
+        annotations.append(Annotation(from_s - began_s, to_s, event.kind, event.text))
+    return sorted(annotations, key=lambda one: one.from_s)

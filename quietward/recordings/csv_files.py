@@ -35,22 +35,22 @@ def read(path: Path) -> Content:
     if not rows:
         raise BadRecording(str(path), "", f"Is empty; the first line must name the columns, as {','.join(COLUMNS)}")
     head, rows = rows[0], rows[1:]
-    found, notes = find_columns(str(path), head)
+    places, notes = find_columns(str(path), head)
     for i, row in enumerate(rows):
         if len(row) != len(head):
             raise BadRecording(_line(path, i), row, f"Needs {len(head)} cells; an empty cell is no value")
-    columns = {signal: [row[one.place].strip() for row in rows] for signal, one in found.items()}
+    columns = {signal: [row[one.place].strip() for row in rows] for signal, one in places.items()}
     has_decimal_commas = delimiter == ";"
     values = {
-        signal: _numbers(path, head[found[signal].place], columns[signal], has_decimal_commas) * found[signal].factor
+        signal: _numbers(path, head[places[signal].place], columns[signal], has_decimal_commas) * places[signal].factor
         for signal in (FHR, FHR2, UA, STAGE)
-        if signal in found
+        if signal in places
     }
     began = None
     if columns[TIME] and _is_iso(columns[TIME][0]):
         times_s, began = _iso_times(path, columns[TIME])
     else:
-        times_s = _numbers(path, head[found[TIME].place], columns[TIME], has_decimal_commas) * found[TIME].factor
+        times_s = _numbers(path, head[places[TIME].place], columns[TIME], has_decimal_commas) * places[TIME].factor
     ua = values.get(UA, np.full(len(rows), np.nan))
     labour = labour_of(values[STAGE], times_s) if STAGE in values else NOTHING_KNOWN
     content = Content(

@@ -45,24 +45,24 @@ def read(path: Path) -> Content:
             str(path), edf.reserved, "Has interruptions (EDF+D), whose lengths are lost; write it as EDF+C"
         )
     labels = [signal.label for signal in signals]
-    found, others = find_signals(str(path), labels, (FHR, FHR2, UA))
-    if FHR not in found:
+    places, others = find_signals(str(path), labels, (FHR, FHR2, UA))
+    if FHR not in places:
         raise BadRecording(str(path), labels, f"Needs a signal named {' or '.join(n.upper() for n in NAMES[FHR])}")
-    place = found[FHR].place
+    place = places[FHR].place
 
     def brought_over(name: str) -> Signal:
-        other = signals[found[name].place]
+        other = signals[places[name].place]
         if other.sampling_frequency != signals[place].sampling_frequency:
             rates = [signals[place].sampling_frequency, other.sampling_frequency]
             raise BadRecording(str(path), rates, f"FHR and {name} must have one rate (Hz)")
-        return values[found[name].place] * _factor(path, name, other)
+        return values[places[name].place] * _factor(path, name, other)
 
     fhr = brought_over(FHR)
     notes = [" ".join(str(doubt.message).split()) for doubt in doubts]
     notes += [f"left out: {', '.join(others)}"] if others else []
-    ua = brought_over(UA) if UA in found else np.full(len(fhr), np.nan)
-    notes += [] if UA in found else ["no UA"]
-    fhr2 = brought_over(FHR2) if FHR2 in found else None
+    ua = brought_over(UA) if UA in places else np.full(len(fhr), np.nan)
+    notes += [] if UA in places else ["no UA"]
+    fhr2 = brought_over(FHR2) if FHR2 in places else None
     annotations = tuple(_annotation(one.onset, one.duration, one.text) for one in texts)
     return Content(fhr, ua, signals[place].sampling_frequency, tuple(notes), annotations, began, fhr2=fhr2)
 

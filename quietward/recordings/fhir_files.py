@@ -199,7 +199,7 @@ def _joined(path: Path, parts: dict[str, list[_Piece]], hz: float) -> tuple[dict
     longest = max(ends.values())
     if longest / hz > LONGEST_S:
         raise BadRecording(str(path), f"{longest / hz:.0f} s", f"Is longer than {LONGEST_S} s; cut it")
-    found = {}
+    signals = {}
     for name, places in laid.items():
         signal = np.full(ends[name] if began is None else longest, np.nan)
         end = 0
@@ -209,8 +209,8 @@ def _joined(path: Path, parts: dict[str, list[_Piece]], hz: float) -> tuple[dict
                 raise BadRecording(f"{path}: {name}", f"{at / hz:g} s", remedy)
             end = at + len(parts[name][i].values)
             signal[at:end] = parts[name][i].values
-        found[name] = signal
-    return found, began
+        signals[name] = signal
+    return signals, began
 
 
 def _places_after(begins: datetime | None, first: datetime | None, hz: float) -> int:

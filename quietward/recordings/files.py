@@ -29,15 +29,15 @@ def read_recording(path: Path | str) -> Recording:
     Raises BadRecording naming the file, what is wrong and the remedy, MissingExtra if its format needs packages.
     """
     path = Path(path)
-    found = format_of(path)
-    if found is None and not path.exists():
+    file_format = format_of(path)
+    if file_format is None and not path.exists():
         raise BadRecording(str(path), path.name, "There is no such file or folder")
-    if found is None:
+    if file_format is None:
         known = " or ".join(f"{one.title} ({one.suffix})" for one in FORMATS)
         raise BadRecording(str(path), path.suffix, f"Use {known}")
     if not path.is_file():
         raise BadRecording(str(path), path.name, "There is no such file")
-    content = found.load().read(path)
+    content = file_format.load().read(path)
     return make_recording(name_of(path), replace(content, labour=_read_labour(path, content.labour)), str(path))
 
 
@@ -84,19 +84,19 @@ def would_replace(path: Path, labour: LabourContext = NOTHING_KNOWN) -> Path | N
     Raises BadRecording.
     """
     *own, beside = files_of(path)
-    found = next((one for one in own if one.exists()), None)
+    replaced = next((one for one in own if one.exists()), None)
     is_other = beside.exists() and _read_labour(path, NOTHING_KNOWN) != labour
-    return beside if found is None and is_other else found
+    return beside if replaced is None and is_other else replaced
 
 
 def writing_format(path: Path) -> Format:
     """Return the format in which a recording of this name is written. Raises BadRecording."""
-    found = format_of(path)
-    if found is None:
+    file_format = format_of(path)
+    if file_format is None:
         raise BadRecording(
             str(path), path.name, f"Name the file by its format. {possible(SUFFIXES, ''.join(path.suffixes))}"
         )
-    return found
+    return file_format
 
 
 class Labour(Struct, frozen=True, forbid_unknown_fields=True):
@@ -162,8 +162,8 @@ def find_recordings(paths: list[Path]) -> list[Path]:
 
 
 def _is_recording(path: Path) -> bool:
-    found = format_of(path)
+    file_format = format_of(path)
     try:
-        return found is not None and found.load().is_recording(path)
+        return file_format is not None and file_format.load().is_recording(path)
     except (OSError, MissingExtra):
         return True  # nobody may read it, or its package is missing: that is told where it is read

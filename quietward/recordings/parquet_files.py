@@ -16,7 +16,7 @@ from quietward.contracts.fields import HZ
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.validation import NOT_DECODED
 from quietward.recordings.recording import NOTHING_KNOWN, Annotation, Content, Recording, Signal
-from quietward.recordings.signal_names import FHR, FHR2, STAGE, TIME, UA, Found
+from quietward.recordings.signal_names import FHR, FHR2, STAGE, TIME, UA, SignalPlace
 from quietward.recordings.tables import at_one_rate, find_columns, is_table, labour_of
 
 if TYPE_CHECKING:
@@ -44,28 +44,28 @@ def read(path: Path) -> Content:
         raise BadRecording(
             str(path), type(error).__name__, f"Is not a Parquet file that can be read: {error}"
         ) from error
-    found, notes = find_columns(str(path), schema.names)
+    places, notes = find_columns(str(path), schema.names)
     try:
-        table = pq.read_table(path, columns=[schema.names[one.place] for one in found.values()])
+        table = pq.read_table(path, columns=[schema.names[one.place] for one in places.values()])
         metadata = msgspec.json.decode((schema.metadata or {}).get(KEY, b"{}"), type=Metadata)
     except (OSError, pa.ArrowException, *NOT_DECODED) as error:
         raise BadRecording(str(path), type(error).__name__, f"Cannot be read: {error}") from error
-    began, names = metadata.began, dict(zip(found, table.column_names, strict=True))
+    began, names = metadata.began, dict(zip(places, table.column_names, strict=True))
     if pa.types.is_timestamp(table.schema.field(names[TIME]).type):
         times_s, began = _timestamps(table.column(names[TIME]))
     else:
-        times_s = _numbers(path, table, names[TIME], found[TIME])
-    fhr = _numbers(path, table, names[FHR], found[FHR])
-    ua = _numbers(path, table, names[UA], found[UA]) if UA in found else np.full(len(fhr), np.nan)
-    fhr2 = _numbers(path, table, names[FHR2], found[FHR2]) if FHR2 in found else None
+        times_s = _numbers(path, table, names[TIME], places[TIME])
+    fhr = _numbers(path, table, names[FHR], places[FHR])
+    ua = _numbers(path, table, names[UA], places[UA]) if UA in places else np.full(len(fhr), np.nan)
+    fhr2 = _numbers(path, table, names[FHR2], places[FHR2]) if FHR2 in places else None
     labour = NOTHING_KNOWN
-    if STAGE in found:
-        labour = labour_of(_numbers(path, table, names[STAGE], found[STAGE]), times_s)
+    if STAGE in places:
+        labour = labour_of(_numbers(path, table, names[STAGE], places[STAGE]), times_s)
     content = Content(fhr, ua, HZ, notes, metadata.annotations, began, labour, fhr2)
     return at_one_rate(content, times_s, lambda i: f"{path} row {i}")
 
 
-def _numbers(path: Path, table: "pa.Table", name: str, found: Found) -> Signal:
+def _numbers(path: Path, table: "pa.Table", name: str, place: SignalPlace) -> Signal:
     import pyarrow as pa
 
     try:
@@ -74,7 +74,7 @@ def _numbers(path: Path, table: "pa.Table", name: str, found: Found) -> Signal:
         raise BadRecording(
             f"{path}: {name}", str(table.schema.field(name).type), "Must be a column of numbers"
         ) from error
-    return np.array(column.to_numpy(), dtype=np.float64) * found.factor
+    return np.array(column.to_numpy(), dtype=np.float64) * place.factor
 
 
 def _timestamps(column: "pa.ChunkedArray") -> tuple[Signal, datetime | None]:

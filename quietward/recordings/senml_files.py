@@ -140,9 +140,9 @@ def _resolved(records: list[Record], path: Path) -> _Pack:
             unit = one.u if one.u is not None else base_unit
             if unit not in UNITS[name]:
                 raise BadRecording(f"{path}: {name}: u", unit, possible(filter(None, UNITS[name]), unit))
-            times, found = values[name]
+            times, readings = values[name]
             times.append(t)
-            found.append((base_value + one.v) * UNITS[name][unit])
+            readings.append((base_value + one.v) * UNITS[name][unit])
             first_s = t if first_s is None else min(first_s, t)
     return _Pack(values, numbers, events, first_s)
 
@@ -153,12 +153,12 @@ def _by_rate(pack: _Pack, base_s: float, path: Path) -> Content:
     if not (hz > 0 and 0 <= samples <= LONGEST_S * hz and samples == int(samples)):
         raise BadRecording(f"{path}: samples", f"{samples:g} at {hz:g} Hz", f"Must last at most {LONGEST_S} s")
     signals = {}
-    for name, (times, found) in pack.values.items():
+    for name, (times, readings) in pack.values.items():
         places = np.round((np.array(times) - base_s) * hz)
         if places.size and not (places.min() >= 0 and places.max() < samples):
             raise BadRecording(f"{path}: {name}: t", max(times), f"Is not among the {samples:g} samples at {hz:g} Hz")
         signals[name] = np.full(int(samples), np.nan)
-        signals[name][places.astype(np.int64)] = found
+        signals[name][places.astype(np.int64)] = readings
     return Content(signals["fhr"], signals["ua"], hz, fhr2=signals["fhr2"])
 
 
@@ -167,9 +167,9 @@ def _by_times(pack: _Pack, path: Path) -> Content:
     times = np.unique([t for own, _ in pack.values.values() for t in own])
 
     def at(name: str) -> Signal:
-        own, found = pack.values[name]
+        own, readings = pack.values[name]
         signal = np.full(len(times), np.nan)
-        signal[np.searchsorted(times, own)] = found
+        signal[np.searchsorted(times, own)] = readings
         return signal
 
     notes = () if pack.values["ua"][0] else ("no UA",)

@@ -27,27 +27,27 @@ UNITS = {
 
 
 @dataclass(frozen=True)
-class Found:
+class SignalPlace:
     """place: of a column or signal; factor: to our unit."""
 
     place: int
     factor: float
 
 
-def find_signals(where: str, names: Sequence[str], wanted: Sequence[str]) -> tuple[dict[str, Found], list[str]]:
+def find_signals(where: str, names: Sequence[str], wanted: Sequence[str]) -> tuple[dict[str, SignalPlace], list[str]]:
     """Return which of the names are those of the signals that are wanted, and the names that are left.
 
     Of several the first counts, by the order of NAMES. Raises BadRecording for a unit that is not known.
     """
     read = [_read_name(name) for name in names]
-    found: dict[str, Found] = {}
+    places: dict[str, SignalPlace] = {}
     for signal in wanted:
         known = [(NAMES[signal].index(plain), i) for i, (plain, _) in enumerate(read) if plain in NAMES[signal]]
         if known:
             _, place = min(known)
-            found[signal] = Found(place, _factor(f"{where}: {names[place]}", signal, read[place][1]))
-    taken = {one.place for one in found.values()}
-    return found, [name.strip() for i, name in enumerate(names) if i not in taken and name.strip()]
+            places[signal] = SignalPlace(place, _factor(f"{where}: {names[place]}", signal, read[place][1]))
+    taken = {one.place for one in places.values()}
+    return places, [name.strip() for i, name in enumerate(names) if i not in taken and name.strip()]
 
 
 def factor_of(where: str, signal: str, unit: str) -> float:

@@ -9,36 +9,36 @@ import numpy as np
 from quietward.contracts.errors import BadRecording
 from quietward.contracts.fields import HZ
 from quietward.recordings.recording import LONGEST_S, Content, LabourContext, Signal
-from quietward.recordings.signal_names import FHR, FHR2, NAMES, STAGE, TIME, UA, Found, find_signals
+from quietward.recordings.signal_names import FHR, FHR2, NAMES, STAGE, TIME, UA, SignalPlace, find_signals
 
 RATES = (1, 2, 4, 8)
 OFF_THE_GRID = 0.25
 """A time may be this share of a step away from where a sample belongs; recorders round their times."""
 
 
-def find_columns(where: str, names: Sequence[str]) -> tuple[dict[str, Found], tuple[str, ...]]:
+def find_columns(where: str, names: Sequence[str]) -> tuple[dict[str, SignalPlace], tuple[str, ...]]:
     """Return the columns of time, FHR and, if there are such, UA and a second twin's FHR, and notes on the others.
 
     Raises BadRecording.
     """
-    found, others = find_signals(where, names, (TIME, FHR, FHR2, UA, STAGE))
+    places, others = find_signals(where, names, (TIME, FHR, FHR2, UA, STAGE))
     for signal in (TIME, FHR):
-        if signal not in found:
+        if signal not in places:
             remedy = (
                 f"Has no column for the {signal}: name one {' or '.join(NAMES[signal])}; the plain form is t_s,fhr,ua"
             )
             raise BadRecording(where, list(names), remedy)
     left_out = [f"left out: {', '.join(others)}"] if others else []
-    return found, (*left_out, *([] if UA in found else ["no UA"]))
+    return places, (*left_out, *([] if UA in places else ["no UA"]))
 
 
 def is_table(names: Sequence[str]) -> bool:
     """Return whether columns of these names are a recording: other tables end in .csv and .parquet, too."""
     try:
-        found, _ = find_signals("", names, (TIME, FHR))
+        places, _ = find_signals("", names, (TIME, FHR))
     except BadRecording:
         return True  # only its unit is not known: that is told where it is read
-    return {TIME, FHR} <= found.keys()
+    return {TIME, FHR} <= places.keys()
 
 
 def at_one_rate(content: Content, times_s: Signal, place_of: Callable[[int], str]) -> Content:

@@ -21,12 +21,12 @@ MOST_WEEKS = 45
 def read(path: Path) -> Content:
     """Return what a record holds. Raises BadRecording, MissingExtra."""
     record = wfdb_record.read(path)
-    found, others = find_signals(str(path), record.names, (FHR, FHR2, UA))
-    if FHR not in found:
+    places, others = find_signals(str(path), record.names, (FHR, FHR2, UA))
+    if FHR not in places:
         names = " or ".join(name.upper() for name in NAMES[FHR])
         raise BadRecording(str(path), record.names, f"Needs a signal named {names}")
-    notes = [*([f"left out: {', '.join(others)}"] if others else []), *([] if UA in found else ["no UA"])]
-    signals = {name: record.signals[:, one.place] * one.factor for name, one in found.items()}
+    notes = [*([f"left out: {', '.join(others)}"] if others else []), *([] if UA in places else ["no UA"])]
+    signals = {name: record.signals[:, one.place] * one.factor for name, one in places.items()}
     annotations = wfdb_annotations.read(path.with_suffix(wfdb_annotations.SUFFIX))
     labour = _labour(record.comments, record.hz)
     ua = signals.get(UA, np.full(len(signals[FHR]), np.nan))

@@ -121,12 +121,12 @@ def _read_file(path: Path, signals: list[_SignalLine], samples: int) -> list[Sig
         remedy = f"Is shorter than its header says: {samples} samples; copy it again"
         raise BadRecording(str(path), there, remedy)
     table = values[: (samples or there) * len(signals)].reshape(-1, len(signals))
-    found = []
+    signals_read = []
     for own, signal in zip(table.T, signals, strict=True):
         physical = (own.astype(np.float64) - signal.baseline) / signal.gain
         physical[own == NO_VALUE[format_]] = np.nan
-        found.append(physical)
-    return found
+        signals_read.append(physical)
+    return signals_read
 
 
 def _unpacked_212(stored: bytes) -> NDArray[np.int16]:
@@ -182,5 +182,5 @@ def data_path(header: Path) -> Path:
 
     A header may name none with other characters: they become their number, so that different names stay so.
     """
-    name = re.sub(r"[^A-Za-z0-9_-]", lambda found: f"_{ord(found[0]):x}_", header.stem)
+    name = re.sub(r"[^A-Za-z0-9_-]", lambda match: f"_{ord(match[0]):x}_", header.stem)
     return header.with_name(f"{name}.dat")

@@ -92,21 +92,21 @@ async def _broker(settings: Settings) -> list[CheckResult]:
     shown = without_password(settings.broker)
     try:
         async with _speaking_to(settings.broker, settings):
-            found = [CheckResult("broker", True, shown)]
+            checks = [CheckResult("broker", True, shown)]
     except QuietwardError as error:
         remedy = f"{error.remedy}. `quietward demo` brings its own"
         return [CheckResult("broker", False, f"{error.what}: {shown}", remedy)]
     if _is_on_loopback(settings.broker):
-        return found
-    found.append(_encrypted("broker", settings.broker, "mqtts"))
+        return checks
+    checks.append(_encrypted("broker", settings.broker, "mqtts"))
     is_open = False
     with contextlib.suppress(QuietwardError):
         async with _speaking_to(without_account(settings.broker), settings):
             is_open = True
     remedy = "Give each device an account: quietward/deploy/mosquitto-accounts.conf shows how"
     seen = "takes anybody's messages, without a password" if is_open else "asks for a password"
-    found.append(CheckResult("broker's accounts", not is_open, seen, remedy))
-    return found if is_open else [*found, await _broker_rules(settings)]
+    checks.append(CheckResult("broker's accounts", not is_open, seen, remedy))
+    return checks if is_open else [*checks, await _broker_rules(settings)]
 
 
 async def _broker_rules(settings: Settings) -> CheckResult:
@@ -183,7 +183,7 @@ async def _store(settings: Settings) -> list[CheckResult]:
     shown = without_password(settings.store)
     try:
         async with connected(settings.store, settings.tls) as store:
-            found = [
+            checks = [
                 await _store_version(store, shown),
                 await _append_only(store),
                 await _sessions(store, Ward(settings.ward)),
@@ -196,8 +196,8 @@ async def _store(settings: Settings) -> list[CheckResult]:
         return [CheckResult("store", False, f"{error.what}: {shown}", remedy)]
     for url in split_urls(settings.store):
         if not _is_on_loopback(url):
-            found += [_encrypted("store", url, "rediss"), await _store_accounts(url, settings)]
-    return found
+            checks += [_encrypted("store", url, "rediss"), await _store_accounts(url, settings)]
+    return checks
 
 
 async def _store_version(store: Store, shown: str) -> CheckResult:

@@ -100,9 +100,9 @@ async def report(
                 if turn % FORGET_EVERY == 0:
                     ahead = await _forget(store, ward, part, ahead, at_start=turn == 0)
                 turn += 1
-                found = troubles()
-                metrics.TROUBLES.labels(part).set(len(found))
-                line = encode_report(WorkerReport(part, worker, now_ms(), found))
+                troubles_now = troubles()
+                metrics.TROUBLES.labels(part).set(len(troubles_now))
+                line = encode_report(WorkerReport(part, worker, now_ms(), troubles_now))
                 await at_once_again(partial(_write, store, ward, f"{part} {worker}", line))
                 metrics.HEARTBEATS.labels(part).inc()
                 refused("")

@@ -43,30 +43,30 @@ async def read_refused(store: Store, ward: Ward) -> list[Refused]:
         bed = message.topic.split("/")[3] if message.topic.count("/") == 4 else "?"
         place = (bed if (bed, message.reason) in counts else "?", message.reason)
         newest.setdefault(place, message)
-    found = []
+    rows = []
     for (bed, reason), count in counts.items():
         example = newest.get((bed, reason))
         of_it = (example.at, example.text, example.payload) if example is not None else (None, "", "")
-        found.append(Refused(bed, reason, count, "ingest", *of_it))
+        rows.append(Refused(bed, reason, count, "ingest", *of_it))
     of_detect: Counter[tuple[str, str]] = Counter()
     set_aside: dict[tuple[str, str], tuple[int, str, str]] = {}
     for shard in ward.all_shards:
         of_detect.update(await _counts(store, shard.refusals))
         set_aside |= await _set_aside(store, shard)
-    found += [
+    rows += [
         Refused(bed, reason, count, "detect", *set_aside.get((bed, reason), (None, "", "")))
         for (bed, reason), count in of_detect.items()
     ]
-    return sorted(found, key=lambda one: (-one.count, one.bed, one.reason))
+    return sorted(rows, key=lambda one: (-one.count, one.bed, one.reason))
 
 
 async def _counts(store: Store, key: str) -> Counter[tuple[str, str]]:
     raw = cast("dict[bytes, bytes]", await cast("Any", store.at(key).hgetall(key)))
-    found: Counter[tuple[str, str]] = Counter()
+    counts: Counter[tuple[str, str]] = Counter()
     for place, count in raw.items():
         bed, _, reason = place.decode().partition(" ")
-        found[bed, reason] = int(count)
-    return found
+        counts[bed, reason] = int(count)
+    return counts
 
 
 async def _set_aside(store: Store, shard: Shard) -> dict[tuple[str, str], tuple[int, str, str]]:
@@ -77,12 +77,12 @@ async def _set_aside(store: Store, shard: Shard) -> dict[tuple[str, str], tuple[
         entry, _, number_in_it = place.decode().partition(" ")
         ms_of_it, _, nth_of_it = entry.partition("-")
         places.append((int(ms_of_it), int(nth_of_it), int(number_in_it), raw.decode()))
-    found: dict[tuple[str, str], tuple[int, str, str]] = {}
+    newest: dict[tuple[str, str], tuple[int, str, str]] = {}
     for ms, nth, number, why in sorted(places, reverse=True)[:LOOKED_UP]:
         entry_id = f"{ms}-{nth}"
         entries = cast("list[Entry]", await store.at(shard.input).xrange(shard.input, entry_id, entry_id))
         for item in inputs_of(entries[0][1])[number : number + 1] if entries else []:
             bed = getattr(item, "bed", "?")  # a tick is of all
             example = example_of(msgspec.json.encode(item))
-            found.setdefault((bed, "failed"), (ms, f"Makes the detector fail: {why}", example))
-    return found
+            newest.setdefault((bed, "failed"), (ms, f"Makes the detector fail: {why}", example))
+    return newest

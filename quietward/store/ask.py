@@ -40,8 +40,8 @@ def ask(urls: str, tls: Tls, *command: str) -> Any:
         if isinstance(reply, Exception):
             raise Refused("store refuses us", without_password(url), f"It said: {reply}")
         return reply
-    if failed is not None and (found := trouble(failed, tls, "redis")):
-        raise Unreachable(f"store {found[0]}", without_password(urls), found[1]) from failed
+    if failed is not None and (cause := trouble(failed, tls, "redis")):
+        raise Unreachable(f"store {cause[0]}", without_password(urls), cause[1]) from failed
     remedy = f"Start it, or set QUIETWARD_STORE. It said: {failed}"
     raise Unreachable("store does not answer", without_password(urls), remedy) from failed
 

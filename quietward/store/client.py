@@ -200,8 +200,8 @@ async def check(client: Redis, url: str, tls: Tls) -> None:
     except (AuthenticationError, NoPermissionError) as error:
         raise Refused("store refuses us", shown, "Check user and password in QUIETWARD_STORE") from error
     except (RedisConnectionError, RedisTimeoutError, OSError) as error:
-        if url.startswith("rediss:") and (found := trouble(error, tls, "redis")):
-            raise Unreachable(f"store {found[0]}", shown, found[1]) from error
+        if url.startswith("rediss:") and (cause := trouble(error, tls, "redis")):
+            raise Unreachable(f"store {cause[0]}", shown, cause[1]) from error
         hint = "redis:// if it does not speak TLS" if url.startswith("rediss:") else "rediss:// if it wants TLS"
         remedy = f"Start it, or set QUIETWARD_STORE ({hint}). It said: {error}"
         raise Unreachable("store is not there", shown, remedy) from error

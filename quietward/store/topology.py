@@ -86,8 +86,8 @@ async def check_stopped(store: Store, ward: Ward, now_ms: int, remedy: str, *par
     """Raise BadSettings with a remedy if one of these parts, or without them any, has just said that it runs."""
     stored = cast("dict[bytes, bytes]", await store.at(ward.heartbeats).hgetall(ward.heartbeats))
     running = {one.part for one in reports_of(stored) if now_ms - one.at < SILENT_AFTER_MS}
-    if found := sorted(running & set(parts) if parts else running):
-        raise BadSettings("parts that run", ", ".join(found), remedy)
+    if still_running := sorted(running & set(parts) if parts else running):
+        raise BadSettings("parts that run", ", ".join(still_running), remedy)
 
 
 async def sessions_of(store: Store, ward: Ward) -> Sessions:

@@ -363,6 +363,24 @@ def test_a_limit_of_one_bed_has_bounds_and_an_end() -> None:
     assert bed.last("own-limit-over").detail["condition"] == "concern-high"
 
 
+@pytest.mark.parametrize(
+    ("limit", "for_s", "refused"),
+    [
+        (50.0, 43_200, ""), (55.0, 1, ""), (49.9, 60, "use 50 to 55"), (55.1, 60, "use 50 to 55"),
+        (50.0, 43_201, "lasts at most 12 h"), (50.0, 0, "lasts at most 12 h"),
+    ],
+)  # fmt: skip
+def test_a_limit_of_one_bed_may_lie_on_its_bounds(limit: float, for_s: int, refused: str) -> None:
+    bed = Bed()
+    bed.play(lively(140, 30))
+    bed.do(SetBedLimit("b", "Kim", "concern-high", limit, for_s, "plan of the day"))
+    if refused:
+        assert refused in bed.last("not-taken").text
+        assert not bed.now().limited
+    else:
+        assert [(own.condition, own.limit) for own in bed.now().limited] == [("concern-high", limit)]
+
+
 def test_contractions_timed_by_hand() -> None:
     bed = Bed()
     bed.play(lively(140, 300))

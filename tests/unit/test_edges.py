@@ -7,14 +7,23 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from quietward.contracts.summary import ConcernContribution, FetusSummary, Level, RuleClass, SignalState
+from quietward.contracts.fields import HZ
+from quietward.contracts.summary import (
+    ConcernContribution,
+    FetusSummary,
+    Level,
+    RuleClass,
+    SignalState,
+    TraceSummary,
+)
 from quietward.detect.core import arrays
 from quietward.detect.core.alerting import conditions, flags
 from quietward.detect.core.alerting.flags import COVERAGE, LOST, NOT_SUPPRESSED, Attention
 from quietward.detect.core.alerting.policy import BEDSIDE, LOOK, NOTED, TEAM
 from quietward.detect.core.alerting.rule_sets import compare, rounded_baseline
-from quietward.detect.core.measures.findings import ASKED
-from quietward.detect.core.people import acts
+from quietward.detect.core.measures.findings import ASKED, BASELINE_BPM, VARIABILITY_BPM
+from quietward.detect.core.patterns.excursions import DOWN, UA
+from quietward.detect.core.people import acts, care, stays
 from quietward.detect.core.reporting import twins
 from quietward.detect.core.reporting.carry_over import carry_level
 from quietward.detect.core.reporting.quantities import Quantity, time_in_words
@@ -263,6 +272,43 @@ def test_a_beds_clock_goes_on_while_nothing_comes_and_never_back() -> None:
     state.clock.second[N], state.clock.at[N] = 500, 90_000
     at = {80_000: 500, 90_000: 500, 90_999: 500, 91_000: 501, 150_500: 560}
     assert {ms: acts.second_now(state, N, ms) for ms in at} == at
+
+
+def test_a_bed_without_a_clock_goes_by_the_servers() -> None:
+    state = two_beds()
+    assert stays.present_second(state, N, 90_999) == 90
+    state.clock.placed[N], state.clock.at[N] = 0, 90_000  # one second of it has come
+    at = {80_000: 0, 90_000: 0, 90_999: 0, 91_000: 1, 150_500: 60}
+    assert {ms: stays.present_second(state, N, ms) for ms in at} == at
+
+
+# What a trace was before something was done, and after it.
+
+
+@pytest.mark.parametrize("is_long_enough", [True, False])
+def test_a_trace_before_care_in_numbers(is_long_enough: bool) -> None:
+    """Decelerations and contractions that began within the time that care is given to help, and what goes on."""
+    state, notable, second = two_beds(), RULES.reading.notable, 4000
+    h, e, now = state.history, state.excursions, (second + 1) * HZ
+    since, least = now - POLICY.care.helps_within_s * HZ, notable.deceleration_s * HZ
+    falls = [
+        (since + 1, least, notable.deceleration_bpm, 100.0), (since + 400, 2 * least, 40.0, 63.0),
+        (since, least, 50.0, 500.0), (since + 800, least - 1, 60.0, 700.0),
+        (since + 1200, least, notable.deceleration_bpm - 1 / 64, 900.0),
+    ]  # fmt: skip
+    for slot, (onset, length, depth, area) in enumerate(falls):
+        h.fall_onset[slot, N], h.fall_end[slot, N] = onset, onset + length
+        h.fall_depth[slot, N], h.fall_area[slot, N] = depth, area
+    e.open[DOWN, N], e.onset[DOWN, N] = True, now - least + (not is_long_enough)
+    e.height[DOWN, N], e.area[DOWN, N] = 45.0, 10.0
+    h.contraction_onset[:2, N], e.open[UA, N] = (since, since + 1), True
+    state.findings.values[0, [BASELINE_BPM, VARIABILITY_BPM], N] = 140.26, 7.0
+    found = care.stretch(state, N, second)
+    assert (found.decelerations, found.deepest_bpm, found.area_bpm_min) == (
+        (3, 45.0, 2.9) if is_long_enough else (2, 40.0, 2.7)
+    )
+    assert (found.baseline_bpm, found.variability_bpm, found.contractions) == (140.3, 7.0, 2)
+    assert care.stretch(state, 0, second) == TraceSummary(0, 0.0, 0.0, None, None, 0), "the other bed has seen nothing"
 
 
 # What is said of a bed whose state was built anew.

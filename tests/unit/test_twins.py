@@ -249,7 +249,18 @@ def test_one_fetus_after_all() -> None:
     found = bed.do(CorrectArrival("b", "Kim", Arrival("green", twins=False)))
     assert (found.fetuses, found.flag) == ([], None)
     assert bed.events[-1].text == "second twin: eased: there is one fetus"
+    assert bed.events[-1].detail["level"] == "quiet"
     assert bed.play(30, A).level is Level.QUIET
+
+
+def test_a_second_fetus_that_asks_for_nothing_goes_without_a_word() -> None:
+    bed = Bed()
+    bed.do(Arrive("b", "Kim", Arrival("green", twins=True)))
+    bed.play(300, A, B)
+    found = bed.do(CorrectArrival("b", "Kim", Arrival("green", twins=False)))
+    assert found.fetuses == []
+    assert bed.events[-1].text == "fetuses twins → single; by Kim"
+    assert not bed.lines("flag-eased")
 
 
 def test_a_pause_ends_for_both_when_the_monitor_is_back() -> None:

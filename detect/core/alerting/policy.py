@@ -159,8 +159,8 @@ class Policy(Struct, frozen=True, forbid_unknown_fields=True, dict=True):
         adds none. ranks: what each of them asks for by now.
         """
         spoken: dict[str, Condition] = {}
-        found = zip(self.condition, said, ranks, strict=True)
-        counts = [(c, max(c.rank, rank)) for c, is_said, rank in found if is_said]
+        of_each = zip(self.condition, said, ranks, strict=True)
+        counts = [(c, max(c.rank, rank)) for c, is_said, rank in of_each if is_said]
         for condition, _ in sorted(counts, key=lambda one: -one[1]):
             if not spoken.keys() & set(condition.unless):
                 spoken[condition.name] = condition

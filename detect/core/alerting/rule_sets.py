@@ -39,8 +39,8 @@ class Clauses:
             limits = np.array(np.broadcast_to(limits, values.shape))
             limits[self._firsts] = np.where(np.isnan(first), limits[self._firsts], first)
         beyond = np.where(self._above, values > limits, values < limits)
-        found: Bools = np.logical_and.reduceat(beyond | (self._equal & (values == limits)), self._firsts, axis=0)
-        return found
+        met: Bools = np.logical_and.reduceat(beyond | (self._equal & (values == limits)), self._firsts, axis=0)
+        return met
 
 
 class Criterion(Struct, frozen=True, forbid_unknown_fields=True):

@@ -286,8 +286,8 @@ class Findings(NamedTuple):
     @property
     def concern(self) -> Floats:
         """Shape (beds,), NaN where it cannot be said."""
-        found: Floats = self.values[0, CONCERN]
-        return found
+        concern: Floats = self.values[0, CONCERN]
+        return concern
 
 
 @compiled
@@ -318,8 +318,8 @@ def measures_at(f: Findings, rule_set: int, beds: Ints) -> Measures:
 
 def tachysystole_at(f: Findings, n: int) -> list[float]:
     """Return whether bed n has too many contractions, by rule set: 1, 0, or NaN."""
-    found: list[float] = f.values[:, TACHYSYSTOLE, n].tolist()
-    return found
+    by_rule_set: list[float] = f.values[:, TACHYSYSTOLE, n].tolist()
+    return by_rule_set
 
 
 def asked(f: Findings, beds: Ints) -> Measures:

@@ -93,8 +93,8 @@ def _calls_unanswered(state: State, fetuses: Sequence[int]) -> bool:
 
 def without_signal(state: State) -> list[int]:
     """Return the beds of which something is to be said though no signal of theirs is worked through."""
-    found = [state.index_of[bed] for bed in state.stays if bed in state.index_of]
-    return [n for n in found if state.clock.second[n] < 0]
+    occupied = [state.index_of[bed] for bed in state.stays if bed in state.index_of]
+    return [n for n in occupied if state.clock.second[n] < 0]
 
 
 def resume(state: State, summary: Summary, from_ms: int) -> None:

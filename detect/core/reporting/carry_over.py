@@ -79,10 +79,10 @@ def carry_level(state: State, n: int, summary: Summary | FetusSummary) -> None:
     """Let the fetus at place n ask for what it last asked for: the next evaluation speaks of every difference."""
     a = state.attention
     level = LEVELS.index(summary.level) if summary.level in LEVELS and summary.flag else 0
-    found = int(a.level[n])
+    before = int(a.level[n])
     a.level[n] = a.escalated_level[n] = level
     a.from_conditions[n] = level  # an answer to it covers what begins after it, up to the same level
-    if level > found:
+    if level > before:
         words = state.words_of(n)
         a.carried[n], words.carried, words.after_gap = level, summary.reason, False
     a.acknowledged[n] = False

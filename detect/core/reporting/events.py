@@ -220,9 +220,9 @@ def suppressed_because(state: State, n: int, condition: int, why: int) -> str:
     return f"shelved by {by}" + (f" ({reason})" if reason else "")
 
 
-def numbers(found: TraceSummary, when: str) -> Detail:
+def numbers(trace: TraceSummary, when: str) -> Detail:
     """Return what a part of a trace was as details of an event."""
-    return {f"{when}_{name}": getattr(found, name) for name in found.__struct_fields__}
+    return {f"{when}_{name}": getattr(trace, name) for name in trace.__struct_fields__}
 
 
 def _flag(state: State, change: Change, reason: str) -> Detail:

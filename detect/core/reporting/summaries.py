@@ -61,8 +61,8 @@ def _some_suppressed(a: Attention, beds: Ints) -> Bools:
     suppressed = a.suppressed[:, beds]
     is_suppressed = (suppressed != NOT_SUPPRESSED) & (suppressed != SHELVED)
     has_own = (a.shelved_until[:, beds] >= 0) | (a.own_limit_until[:, beds] >= 0)
-    found: Bools = np.logical_or.reduce(has_own | is_suppressed, axis=0)
-    return found
+    is_there: Bools = np.logical_or.reduce(has_own | is_suppressed, axis=0)
+    return is_there
 
 
 class _Row(NamedTuple):
@@ -328,8 +328,8 @@ def _present_second(state: State, row: _Row) -> int:
 def _running(state: State, row: _Row) -> OngoingDeceleration | None:
     if row.onset == LONG_AGO:
         return None
-    found = zip(state.rules.rule_sets, state.all.ongoing.kind[:, row.n].tolist(), strict=True)
-    kinds = {rules.name: Kind(kind).word for rules, kind in found if kind != Kind.NONE}
+    by_rule_set = zip(state.rules.rule_sets, state.all.ongoing.kind[:, row.n].tolist(), strict=True)
+    kinds = {rules.name: Kind(kind).word for rules, kind in by_rule_set if kind != Kind.NONE}
     return OngoingDeceleration(((row.second + 1) * HZ - row.onset) / HZ, row.height, kinds)
 
 

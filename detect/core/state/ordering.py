@@ -204,7 +204,7 @@ def overdue(state: State, report: Report) -> dict[int, list[Second]]:
     without a gap. What they waited for is lost.
     """
     before = state.now - state.rules.reading.signal.wait_s * 1000
-    found = {}
+    by_bed = {}
     for n, waiting in state.waiting.items():
         due = max((i + 1 for i, block in enumerate(waiting) if block.at <= before), default=0)
         seconds = [second for block in waiting[:due] for second in _take(state, n, block, report)]
@@ -212,8 +212,8 @@ def overdue(state: State, report: Report) -> dict[int, list[Second]]:
         while waiting and waiting[0].seq == state.clock.seq[n] + 1:
             seconds += _take(state, n, waiting.pop(0), report)
         if seconds:
-            found[n] = seconds
-    return found
+            by_bed[n] = seconds
+    return by_bed
 
 
 def _take(state: State, n: int, block: Block, report: Report, *, renumbered: bool = False) -> list[Second]:

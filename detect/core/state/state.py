@@ -367,17 +367,17 @@ class State:
         """Return the state of a checkpoint; None if it was made by other rules or by another version."""
         end = HEAD_LENGTH + int.from_bytes(stored[:HEAD_LENGTH])
         try:
-            found = msgspec.msgpack.decode(stored[HEAD_LENGTH:end], type=_Head)
-            if found.digest != rules.digest:
+            head = msgspec.msgpack.decode(stored[HEAD_LENGTH:end], type=_Head)
+            if head.digest != rules.digest:
                 return None
-            state = cls(rules, [], found.sessions, found.now, found.words, found.waiting, found.earlier, found.stays)
-            if found.layout != state._layout_digest():
+            state = cls(rules, [], head.sessions, head.now, head.words, head.waiting, head.earlier, head.stays)
+            if head.layout != state._layout_digest():
                 return None
-            all_of, _ = arrays.from_bytes(Beds, memoryview(stored)[end:], len(found.beds), rules.sizes)
+            all_of, _ = arrays.from_bytes(Beds, memoryview(stored)[end:], len(head.beds), rules.sizes)
         except (msgspec.DecodeError, ValueError):
             return None
-        state.broker_is_away, state.answered = found.broker_is_away, found.answered
-        state._name(found.beds)
+        state.broker_is_away, state.answered = head.broker_is_away, head.answered
+        state._name(head.beds)
         state._hold(all_of)
         return state
 
@@ -385,8 +385,8 @@ class State:
     def why_not(cls, stored: bytes, rules: Rules) -> str:
         """Return in words of what a checkpoint is that `from_bytes` does not take."""
         try:
-            found = msgspec.msgpack.decode(stored[HEAD_LENGTH : HEAD_LENGTH + int.from_bytes(stored[:HEAD_LENGTH])])
-            digest = str(found["digest"])
+            head = msgspec.msgpack.decode(stored[HEAD_LENGTH : HEAD_LENGTH + int.from_bytes(stored[:HEAD_LENGTH])])
+            digest = str(head["digest"])
         except (msgspec.DecodeError, LookupError, TypeError):
             return "another version"
         return f"other rules ({digest}, now {rules.digest})" if digest != rules.digest else "another version"
