@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -80,6 +81,7 @@ class Score:
 
 
 Excursion = Acceleration | Contraction | Deceleration
+E = TypeVar("E", Acceleration, Contraction, Deceleration)
 
 
 def pooled(scores: list[Score]) -> Score:
@@ -120,6 +122,26 @@ def is_sure(t: Truth, rule_set: str) -> bool:
     return all(abs(flank - ABRUPT_BELOW_S) > DOUBT_S for flank in flanks)
 
 
+def matched_by_onset(true: list[Truth], found: Sequence[Excursion]) -> dict[int, tuple[int, float]]:
+    """Return, by the place of a true event, that of the found one it belongs to and how many s their onsets are apart.
+
+    One to one, the nearest first.
+    """
+    pairs = sorted(
+        (abs(t.onset_s - f.onset_s), i, j)
+        for i, t in enumerate(true)
+        for j, f in enumerate(found)
+        if abs(t.onset_s - f.onset_s) <= MATCH_S
+    )
+    matched: dict[int, tuple[int, float]] = {}
+    taken: set[int] = set()
+    for distance, i, j in pairs:
+        if i not in matched and j not in taken:
+            matched[i] = (j, distance)
+            taken.add(j)
+    return matched
+
+
 def score(
     true: list[Truth],
     found: Sequence[Excursion],
@@ -132,18 +154,7 @@ def score(
     seen: which true events the sensors showed more than half of; the others are neither asked for nor held against
     the detector when it finds them. rule_set: kinds are compared as it defines them; empty: there are no kinds.
     """
-    pairs = sorted(
-        (abs(t.onset_s - f.onset_s), i, j)
-        for i, t in enumerate(true)
-        for j, f in enumerate(found)
-        if abs(t.onset_s - f.onset_s) <= MATCH_S
-    )
-    taken_true: dict[int, tuple[int, float]] = {}
-    taken_found: set[int] = set()
-    for distance, i, j in pairs:
-        if i not in taken_true and j not in taken_found:
-            taken_true[i] = (j, distance)
-            taken_found.add(j)
+    taken_true = matched_by_onset(true, found)
     unseen = [i for i in taken_true if not seen[i]]
     matched = {i: pair for i, pair in taken_true.items() if seen[i]}
     pairs_of_kinds = {
@@ -163,7 +174,7 @@ def score(
 
 @dataclass
 class Report:
-    """All scores of one labour."""
+    """All scores of one labour, and what its decelerations were: each with the true one, and all contractions."""
 
     decelerations: Score
     accelerations: Score
@@ -171,6 +182,9 @@ class Report:
     baseline_error_bpm: float  # mean absolute
     marked: int  # runs at half or double rate that were said
     runs: int
+    falls: list[tuple[Truth, Deceleration]]  # matched, and seen
+    true_contractions: list[Truth]
+    found_contractions: list[Contraction]
 
 
 def report(labours: list[SimulatedLabour], rule_set: str = "nichd-2008") -> list[Report]:
@@ -188,7 +202,7 @@ def _report(labour: SimulatedLabour, row: Assessment, rule_set: str) -> Report:
     seen_s = len(labour.fhr) / HZ
     true = [t for t in labour.truth.events if t.onset_s >= 300 and t.end_s < seen_s - 60]
 
-    def within(found: Sequence[Excursion]) -> list[Excursion]:
+    def within(found: Sequence[E]) -> list[E]:
         return [f for f in found if f.onset_s >= 300 and f.end_s < seen_s - 60]
 
     def seen(true: list[Truth], signal: Signal) -> list[bool]:
@@ -205,13 +219,18 @@ def _report(labour: SimulatedLabour, row: Assessment, rule_set: str) -> Report:
         end = b.t_s * HZ
         if b.bpm is not None and end >= 600 * HZ:
             errors.append(abs(b.bpm - float(labour.baseline[end - 600 * HZ : end].mean())))
+    found = within(row.decelerations)
+    seen_falls = seen(falls, labour.fhr)
     return Report(
-        score(falls, within(row.decelerations), seen(falls, labour.fhr), rule_set, contractions),
+        score(falls, found, seen_falls, rule_set, contractions),
         score(rises, within(row.accelerations), high),
         score(contractions, within(row.contractions), seen(contractions, labour.ua)),
         float(np.mean(errors)),
         len([m for m in row.marks if m.what in ("half rate", "double rate")]),
         len([x for x in runs if x.until_s - x.from_s >= 1 and x.from_s >= 300 and x.until_s < seen_s - 60]),
+        [(falls[i], found[j]) for i, (j, _) in matched_by_onset(falls, found).items() if seen_falls[i]],
+        contractions,
+        row.contractions,
     )
 
 
