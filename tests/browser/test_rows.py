@@ -79,9 +79,11 @@ def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard, wi
     page.goto(made_up.address)
     expect(page.locator(".band.first .acknowledge")).to_be_visible()
     expect(page.locator(".band[data-bed=bed-14].state-lost")).to_be_visible()
+    going = ".band[data-bed=bed-14] .going"  # it was behind the dots
     as_few = "size => { document.querySelector('.bands').dataset.size = size; return "
     for _ in range(2):  # the second time as if it were not the first
         assert page.evaluate(f"{as_few}({WITHIN_ITS_ROW})('bed-14'); }}", size) <= 0.5
+        assert page.evaluate(f"{as_few}document.querySelector('{going}').checkVisibility(); }}", size)
         page.locator(".band[data-bed=bed-14]").evaluate("one => one.classList.remove('first')")
 
 
