@@ -17,7 +17,7 @@ from prometheus_client.metrics import MetricWrapperBase
 
 from quietward.cli import app
 from quietward.contracts import addresses
-from quietward.contracts.commands import Command, TakeIn
+from quietward.contracts.commands import Command, WardCommand
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.samples import Samples
 from quietward.contracts.settings import Settings
@@ -203,8 +203,14 @@ def openapi() -> dict[str, Any]:
     while not hasattr(server, "openapi"):  # under its middleware
         server = server.app
     document: dict[str, Any] = server.openapi()
-    (act,), parts = msgspec.json.schema_components([Command | TakeIn], ref_template="#/components/schemas/{name}")
-    said = {"204": "taken", "403": "your role may not do that", "404": "no such bed", "422": "refused, and why"}
+    (act,), parts = msgspec.json.schema_components([Command | WardCommand], ref_template="#/components/schemas/{name}")
+    said = {
+        "204": "taken",
+        "403": "your role may not do that",
+        "404": "no such bed",
+        "409": "not now, and why",
+        "422": "refused, and why",
+    }
     document["paths"]["/act"]["post"] |= {
         "requestBody": {"required": True, "content": {"application/json": {"schema": act}}},
         "responses": {code: {"description": what} for code, what in said.items()},

@@ -30,6 +30,7 @@ SENTENCES_IN = (
     "dashboard/auth/authentication.py",
     "dashboard/auth/people.py",
     "dashboard/history/flags.py",
+    "dashboard/history/forgetting.py",
     "dashboard/history/hours_figure.py",
     "dashboard/history/shift.py",
     "dashboard/print/handover.py",

@@ -16,7 +16,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta, Struct
 
-from quietward.contracts.commands import Command, SetBedLimit, TakeIn
+from quietward.contracts.commands import Command, Forget, SetBedLimit, TakeIn, WardCommand
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.fields import Who
 from quietward.contracts.tables import parse_toml_table
@@ -35,7 +35,8 @@ class Role(StrEnum):
     """What a person may do, fewest rights first.
 
     A viewer sees everything. A nurse also answers flags and records care. The role `in charge` also sets limits of a
-    single bed, takes devices in that the ward does not expect, and reads the audit log and what was refused.
+    single bed, takes devices in that the ward does not expect, deletes the record of a woman who has left, and reads
+    the audit log and what was refused.
     """
 
     VIEWER = "viewer"
@@ -62,7 +63,7 @@ class PeopleFile(Struct, frozen=True, forbid_unknown_fields=True):
     person: list[Person]
 
 
-def why_not(role: Role, command: Command | TakeIn) -> str:
+def why_not(role: Role, command: Command | WardCommand) -> str:
     """Return why a role may not do this at a bed; empty if it may."""
     if role is Role.VIEWER:
         return "Viewers can look, and change nothing"
@@ -70,6 +71,8 @@ def why_not(role: Role, command: Command | TakeIn) -> str:
         return "Only the nurse in charge can change limits"
     if isinstance(command, TakeIn) and role is not Role.IN_CHARGE:
         return "Only the nurse in charge can take a device in"
+    if isinstance(command, Forget) and role is not Role.IN_CHARGE:
+        return "Only the nurse in charge can delete a record"
     return ""
 
 

@@ -16,6 +16,7 @@ from quietward.contracts.summary import Summary, decode_summary
 from quietward.contracts.timeline import Standing
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
+from quietward.dashboard.history.forgetting import read_forgotten, readable
 from quietward.dashboard.view.clocks import bed_now_ms
 from quietward.dashboard.view.signal_buffer import SignalBuffer
 from quietward.store.client import Entry, Store, read_stream
@@ -56,7 +57,7 @@ async def read_summary(store: Store, ward: Ward, bed: str) -> Summary | None:
     """Return the summary of a bed, None if no detector has ever written one. Raises RedisError."""
     shard = ward.shard(ward.shard_of(bed))
     raw = await store.at(shard.root).hget(shard.summary, bed)
-    return None if raw is None else decode_summary(raw)
+    return None if raw is None else readable(decode_summary(raw), await read_forgotten(store, ward))
 
 
 async def beds_of(store: Store, ward: Ward) -> list[str]:

@@ -18,6 +18,7 @@ from quietward.contracts.policy_info import PolicyInfo
 from quietward.contracts.samples import UnexpectedDevice
 from quietward.contracts.summary import Summary, decode_summary
 from quietward.contracts.timeline import Standing
+from quietward.dashboard.history.forgetting import read_forgotten, readable
 from quietward.dashboard.history.reader import read_newest, read_policy, read_unexpected
 from quietward.dashboard.view.clocks import Lateness
 from quietward.dashboard.view.marks import strip_marks
@@ -202,6 +203,7 @@ class Hub:
 
     async def _read_state(self) -> None:
         """Read summaries, reports of workers, and the logs that have new events. Raises RedisError."""
+        forgotten = await read_forgotten(self.store, self.ward)
         for shard in self.ward.all_shards:
             raw = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
             for summary in map(decode_summary, raw.values()):
@@ -213,7 +215,9 @@ class Hub:
                 if before is not None and before.stay_id != summary.stay_id:
                     self.labours.pop(summary.bed, None)
                 self._show_moved(summary)
-                self.summaries[summary.bed] = summary  # last, so that a log that could not be read is read again
+                self.summaries[summary.bed] = readable(
+                    summary, forgotten
+                )  # last, so that a log that could not be read is read again
         self.policy = await read_policy(self.store, self.ward)
         self.unexpected = await read_unexpected(self.store, self.ward)
         stored = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))

@@ -10,13 +10,14 @@ from typing import TypeVar
 from quietward.contracts.addresses import Ward
 from quietward.contracts.errors import BadSettings, Unreachable
 from quietward.contracts.fields import WINDOW_S
+from quietward.contracts.log import Event
 from quietward.contracts.settings import Settings, without_password
 from quietward.contracts.stays import Stay
 from quietward.contracts.summary import Summary
 from quietward.dashboard.history import export
 from quietward.dashboard.history.bed_history import BedHistory
 from quietward.dashboard.history.bed_record import BedRecord
-from quietward.dashboard.history.reader import read_history, read_record, read_stay, read_summary
+from quietward.dashboard.history.reader import read_history, read_log, read_record, read_stay, read_summary
 from quietward.dashboard.print import handover_html, stay_page
 from quietward.dashboard.print.handover import hand_over
 from quietward.dashboard.print.small_strip import RecentSignal
@@ -29,21 +30,32 @@ from quietward.store.client import RedisError, Store, connected
 T = TypeVar("T")
 
 
-async def write(settings: Settings, bed: str, log: Path | None, handover: Path | None) -> list[Path]:
-    """Write the files that are not None and return them. Raises BadSettings, Unreachable."""
+async def write(
+    settings: Settings, bed: str, log: Path | None, handover: Path | None, stay: str | None = None
+) -> list[Path]:
+    """Write the files that are not None and return them. Raises BadSettings, Unreachable.
+
+    stay: whose log it is, by the stay's label or number; None: of who is in the bed now.
+    """
     _check_suffix(log, "--log", (".csv", ".json"))
     _check_suffix(handover, "--handover", (".html",))
     if log is None and handover is None:
         raise BadSettings("export", bed, "Say what to write: --log FILE.csv, --log FILE.json or --handover FILE.html")
     ward = Ward(settings.ward, settings.shards)
-    record = await _from_store(settings, lambda store: read_record(store, ward, bed))
+    if stay is not None:
+        if handover is not None or log is None:
+            raise BadSettings("--handover", str(handover), "Is of who is in the bed now; leave --stay out")
+        events = await from_store(settings, lambda store: _log_of_stay(store, ward, bed, stay))
+        _write(log, _log_content(log, bed, events, ward))
+        return [log]
+    record = await from_store(settings, lambda store: read_record(store, ward, bed))
     if record.is_empty:
         raise _nothing_kept(bed, ward)
     if log is not None:
-        _write(log, _log_content(log, record, ward))
+        _write(log, _log_content(log, record.bed, record.log, ward))
     if handover is not None:
         hours = WINDOW_S / 3600
-        history = await _from_store(settings, lambda store: read_history(store, ward, bed, hours, now_ms()))
+        history = await from_store(settings, lambda store: read_history(store, ward, bed, hours, now_ms()))
         signal = RecentSignal(history.first_s, history.fhr, history.ua, history.fhr2)
         _write(handover, _handover_content(record, ward, signal))
     return [file for file in (log, handover) if file is not None]
@@ -62,13 +74,13 @@ async def write_signals(settings: Settings, bed: str, hours: float, stay: str | 
     async def read(store: Store) -> BedHistory:
         summary = await read_summary(store, ward, bed)
         if stay is not None:
-            return await read_stay(store, ward, bed, _stay_of(bed, summary, stay), now_ms())
+            return await read_stay(store, ward, bed, stay_of(bed, summary, stay), now_ms())
         if summary is not None and summary.is_empty:
             remedy = f"Nobody is in it now; name who was with --stay: {_listed(summary)}"
             raise BadSettings("bed", bed, remedy)
         return await read_history(store, ward, bed, hours, now_ms())
 
-    history = await _from_store(settings, read)
+    history = await from_store(settings, read)
     if not len(history.fhr):
         raise _nothing_kept(bed, ward)
     said = [x for x in annotations_of(history.log, history.first_s) if x.from_s >= 0]  # a log is kept for longer
@@ -93,7 +105,7 @@ def _listed(summary: Summary | None) -> str:
     )
 
 
-def _stay_of(bed: str, summary: Summary | None, wanted: str) -> Stay:
+def stay_of(bed: str, summary: Summary | None, wanted: str) -> Stay:
     """Return the stay at a bed that has this label, or number. Raises BadSettings."""
     found = [stay for stay in _stays(summary) if wanted in (str(stay.id), stay_page.label_of(stay))]
     if len(found) == 1:
@@ -102,7 +114,8 @@ def _stay_of(bed: str, summary: Summary | None, wanted: str) -> Stay:
     raise BadSettings("--stay", wanted, f"{what}; there are: {_listed(summary)}")
 
 
-async def _from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:
+async def from_store(settings: Settings, read: Callable[[Store], Awaitable[T]]) -> T:
+    """Return what `read` returns. Raises Unreachable if the store does not answer."""
     async with connected(settings.store, settings.tls) as store:
         try:
             return await read(store)
@@ -119,10 +132,15 @@ def _check_suffix(file: Path | None, option: str, suffixes: tuple[str, ...]) -> 
         raise BadSettings(option, str(file), f"Give a name that ends in {' or '.join(suffixes)}")
 
 
-def _log_content(file: Path, record: BedRecord, ward: Ward) -> bytes:
+async def _log_of_stay(store: Store, ward: Ward, bed: str, wanted: str) -> list[Event]:
+    stay = stay_of(bed, await read_summary(store, ward, bed), wanted)
+    return await read_log(store, ward, bed, stay.id)
+
+
+def _log_content(file: Path, bed: str, log: list[Event], ward: Ward) -> bytes:
     if file.suffix.lower() == ".csv":
-        return export.log_as_csv(record.bed, record.log).encode()
-    return export.log_as_json(ward.name, record.bed, record.log, now_ms())
+        return export.log_as_csv(bed, log).encode()
+    return export.log_as_json(ward.name, bed, log, now_ms())
 
 
 def _handover_content(record: BedRecord, ward: Ward, signal: RecentSignal | None) -> bytes:

@@ -13,6 +13,7 @@ from quietward.contracts.commands import (
     SetBedLimit,
     Shelve,
     TakeIn,
+    WardCommand,
     decode_command,
 )
 from quietward.contracts.errors import QuietwardError
@@ -33,12 +34,12 @@ class BadCommand(QuietwardError):
 
 def parse(
     body: bytes, beds: Container[str], policy: PolicyInfo | None, unexpected: Container[str] = ()
-) -> Command | TakeIn:
+) -> Command | WardCommand:
     """Return the command in `body`. beds: all of the ward. policy: None if no detector runs. unexpected: devices that
     wait to be taken in. Raises BadCommand.
     """
     try:
-        command: Command | TakeIn = decode_command(body)
+        command: Command | WardCommand = decode_command(body)
     except NOT_DECODED as error:
         invalid = invalid_json(error, body)
         raise BadCommand(invalid.path or "act", invalid.value, invalid.reason) from error
@@ -60,7 +61,7 @@ def parse(
     return command
 
 
-def _check_names(command: Command | TakeIn, beds: Container[str], unexpected: Container[str]) -> None:
+def _check_names(command: Command | WardCommand, beds: Container[str], unexpected: Container[str]) -> None:
     if isinstance(command, TakeIn):
         if command.bed not in unexpected:
             raise BadCommand("bed", command.bed, "No device of that name waits to be taken in", 404)

@@ -5,11 +5,12 @@ import asyncio
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from msgspec import structs
 
-from quietward.contracts.commands import Move, TakeIn
+from quietward.contracts.commands import Forget, Move, TakeIn
 from quietward.contracts.notice import NOTICE
 from quietward.dashboard.auth.authentication import Authenticator, user_of
 from quietward.dashboard.auth.middleware import NOT_SIGNED_IN
 from quietward.dashboard.auth.people import why_not
+from quietward.dashboard.history.forgetting import forget, why_not_yet
 from quietward.dashboard.live.hub import Hub
 from quietward.dashboard.routes import commands
 from quietward.dashboard.web.request_body import read_body
@@ -64,6 +65,11 @@ def add_routes(server: FastAPI, hub: Hub, authenticator: Authenticator) -> None:
             command = structs.replace(command, by=user.name)  # takes precedence over the name typed on the page
         if isinstance(command, TakeIn):
             await hub.take_in(command.bed)
+        elif isinstance(command, Forget):
+            undo_s = 0 if hub.policy is None else hub.policy.undo_stay_s
+            if why := why_not_yet(hub.summaries.get(command.bed), command.stay, undo_s, now_ms()):
+                return Response(why, 409)
+            await forget(hub.store, hub.ward, command.bed, command.stay)
         else:
             await hub.send(command)
         await authenticator.audit(user, kind, command.bed, command.by, to=to)

@@ -94,7 +94,7 @@ class Registry:
                     ],
                     className="top",
                 ),
-                html.P(id="clocks", className="clocks"),
+                html.Aside(id="clocks", className="clocks"),
                 html.Div(
                     language.text("Waiting for the server …"), id="trouble", role="alert", className="trouble beginning"
                 ),

@@ -80,6 +80,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (
     load.load,
     recordings.export,
     recordings.record,
+    recordings.forget,
     checks.doctor,
     checks.alive,
     checks.refused,

@@ -168,6 +168,10 @@ def export(
     bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
     log: Annotated[Path | None, typer.Option("--log", help="All of its log: .csv or .json.")] = None,
     handover: Annotated[Path | None, typer.Option("--handover", help="Its hand-over sheet, to print: .html.")] = None,
+    stay: Annotated[
+        str | None,
+        typer.Option("--stay", help="The log of a woman who is or was there: label or number on the Shift page."),
+    ] = None,
     ward: WardOption = None,
     store: StoreOption = None,
     shards: ShardsOption = None,
@@ -180,7 +184,7 @@ def export(
 
     own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
     say(NOTICE, file=sys.stderr)
-    for written in asyncio.run(files.write(own, bed, log, handover)):
+    for written in asyncio.run(files.write(own, bed, log, handover, stay)):
         say(f"written: {written}", file=sys.stderr)
 
 
@@ -212,3 +216,25 @@ def record(
     say(NOTICE, file=sys.stderr)
     written = asyncio.run(files.write_signals(own, bed, hours, stay, out or Path(f"{bed}.hea")))
     say(f"written: {written}", file=sys.stderr)
+
+
+def forget(
+    bed: Annotated[str, typer.Argument(help="Bed, as the ward names it.")],
+    stay: Annotated[str, typer.Option("--stay", help="Label or number on the Shift page of a woman who was there.")],
+    by: Annotated[str, typer.Option("--by", help="Who asked for it; the audit log names her.")],
+    ward: WardOption = None,
+    store: StoreOption = None,
+    shards: ShardsOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Delete the record of a woman who has left a bed before its time. It cannot be undone."""
+    import asyncio
+
+    from quietward.dashboard.auth.forget_record import forget_record
+    from quietward.dashboard.print.stay_page import label_of
+
+    own = settings_from(ward=ward, store=store, shards=shards, settings=settings)
+    if not by.strip():
+        raise BadSettings("--by", by, "Must not be blank")
+    found = asyncio.run(forget_record(own, bed, stay, by))
+    say(f"deleted: record of {label_of(found)}, {bed}", file=sys.stderr)

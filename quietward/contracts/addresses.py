@@ -35,6 +35,8 @@ Redis, per ward
   quietward:{<ward>}:unexpected       hash: device that the ward does not expect -> ms of when it was first and last
                                       heard                                50 at most, forgotten after a day of silence
   quietward:{<ward>}:taken-in         set: devices that somebody has taken in all the same              for good
+  quietward:{<ward>}:forgotten        set: "<bed> <stay>" of records that were deleted before their time   14 days after
+                                      its newest; no `read_h` is longer
   quietward:{<ward>}:refusals         hash: "<bed> <reason>" -> count of refused messages; bed `?`: of all others;
                                       reason ignored-field: used, but for fields that are not known here
   quietward:{<ward>}:refused          stream, field `e`: JSON RefusedMessage       newest 1,000
@@ -140,6 +142,11 @@ class Ward:
     def taken_in(self) -> str:
         """Devices that the ward did not expect, and somebody has taken in."""
         return f"quietward:{{{self.name}}}:taken-in"
+
+    @property
+    def forgotten(self) -> str:
+        """Records of women who have left that were deleted before their time."""
+        return f"quietward:{{{self.name}}}:forgotten"
 
     @property
     def refusals(self) -> str:

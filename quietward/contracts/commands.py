@@ -152,7 +152,19 @@ class TakeIn(Struct, frozen=True, forbid_unknown_fields=True, tag="take-in"):
     stay: StayId | None = None
 
 
+class Forget(Struct, frozen=True, forbid_unknown_fields=True, tag="forget"):
+    """The record of a woman who has left this bed, `stay`, is deleted before its time. For the page's server, not for
+    the detector.
+    """
+
+    bed: BedName
+    by: Who
+    stay: StayId
+
+
 StayCommand = Arrive | Leave | Move | CorrectArrival | UndoStay
 Command = Acknowledge | Attend | Shelve | Unshelve | RecordCare | Pause | Tap | SetBedLimit | StayCommand
 """What a person does at a bed. stay: the one that she saw; at another one it is not taken. None: whichever it is."""
-decode_command = msgspec.json.Decoder(Command | TakeIn).decode
+WardCommand = TakeIn | Forget
+"""What whoever is in charge does for the ward: not for the detector."""
+decode_command = msgspec.json.Decoder(Command | WardCommand).decode

@@ -184,8 +184,8 @@ def test_roles_hold_on_the_server_and_show_on_the_page(browser: Browser, page: P
         sign_in(other, ward, "Ines", "/shift")
         entries = other.locator(".audit-log")
         expect(entries).to_contain_text("Vera, viewer")
-        expect(entries).to_contain_text("acknowledge: refused")
-        expect(entries).to_contain_text("own limit")
+        expect(entries).to_contain_text("Acknowledge: refused")
+        expect(entries).to_contain_text("This bed's limits")
 
 
 def test_what_was_refused_is_for_who_is_in_charge_alone(browser: Browser, page: Page, ward: MadeUpWard) -> None:

@@ -85,6 +85,7 @@ def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard) ->
     page.goto(made_up.address)
     expect(page.locator(".band.first .acknowledge")).to_be_visible()
     expect(page.locator(".band[data-bed=bed-14].state-lost")).to_be_visible()
+    going = ".band[data-bed=bed-14] .going"  # it was behind the dots
     as_few = """([size, isFirst]) => {
       document.querySelector('.bands').dataset.size = size;
       document.querySelector('.band[data-bed=bed-14]').classList.toggle('first', isFirst);
@@ -94,6 +95,10 @@ def test_the_name_of_a_lost_bed_is_never_cut(page: Page, made_up: MadeUpWard) ->
             for is_first in (True, False):
                 outside = page.evaluate(f"{as_few}({WITHIN_ITS_ROW})('bed-14'); }}", [size, is_first])
                 assert outside <= 0.5, (width, size, is_first)
+                seen = page.evaluate(
+                    f"{as_few}document.querySelector('{going}').checkVisibility(); }}", [size, is_first]
+                )
+                assert seen, (width, size, is_first)
 
 
 STRETCHED = """() => {  // of all frames that are painted: the largest share by which a strip is drawn stretched

@@ -6,6 +6,7 @@ import urllib.request
 import zipfile
 from typing import Any
 
+from msgspec import structs
 from playwright.sync_api import Browser, Page, expect
 
 from quietward.contracts.commands import Arrive, CorrectArrival, Leave, Move, UndoStay
@@ -281,8 +282,19 @@ def test_the_record_of_who_has_left_is_read_and_taken_along_from_the_shift(page:
     assert {name.rpartition(".")[2] for name in names} == {"hea", "dat", "csv", "json"}
     record.get_by_role("link", name="the last 60 min").click()
     record.locator("svg").first.wait_for()
-    made_up.put("bed-1", former=[])
+    delete = page.locator(".records details")
+    delete.locator("summary").click()
+    delete.get_by_role("button").click()
+    expect(page.locator(".records .result")).to_contain_text("Enter your name")
+    page.locator("#who-name").fill("Kim")
+    delete.get_by_role("button").click()
+    expect(page.locator(".records .result")).to_contain_text("Her leaving can still be undone")
+    made_up.put("bed-1", former=[structs.replace(former, ended_at=now - 11 * MINUTE)])
     made_up.wait_until_seen()
+    delete.get_by_role("button").click()
+    expect(page.locator(".records")).to_be_hidden()
+    assert made_up.acts() == [], "it is not for the detector"
+    assert not made_up.store.exists(key)
     gone = record.goto(f"{made_up.address}/stay/bed-1/{former.id}")
     assert gone is not None
     assert gone.status == 404

@@ -177,29 +177,46 @@ CONTRAST = """bed => {  // contrasts (WCAG 2, 1.4.3): of the brightest of a tile
   const said = tile.querySelector('.headline'), ground = getComputedStyle(said).backgroundColor;
   const under = ground === 'rgba(0, 0, 0, 0)' ? paper : light(ground);
   const texts = [...words.map(one => contrast(one, paper)), contrast(light(getComputedStyle(said).color), under)];
-  return { stands_out: contrast(Math.max(paper, ...words), around), text: Math.min(...texts) };
+  const stands_out = contrast(Math.max(paper, ...words), around);
+  return { stands_out, filled: contrast(paper, around), text: Math.min(...texts) };
 }"""
+
+
+BY_NEED = {
+    "team": "bed-1", "team, answered": "bed-4", "bedside": "bed-2", "bedside, answered": "bed-5", "unwatched": "bed-7",
+    "look": "bed-3", "look, answered": "bed-6", "lost": "bed-8", "paused": "bed-23", "noted": "bed-21",
+    "quiet": "bed-10",
+}  # fmt: skip
+"""Beds by what they ask for, the worst first: so they stand on the wall, and so bright they are by night."""
 
 
 @pytest.mark.parametrize("light", ["day", "night"])
 def test_by_night_the_worst_is_the_brightest(page: Page, made_up: MadeUpWard, light: str) -> None:
     """By day and by night all texts have a contrast of 4.5 and more (WCAG 2.2, 1.4.3)."""
     fill(made_up, 3)
-    made_up.flag("bed-4", Level.BEDSIDE)
-    made_up.put("bed-4", acknowledged_by="Kim")
+    for number, level in ((4, Level.TEAM), (5, Level.BEDSIDE), (6, Level.LOOK)):
+        made_up.flag(f"bed-{number}", level)
+        made_up.put(f"bed-{number}", acknowledged_by="Kim")
+    made_up.unwatched.add("bed-7")
+    made_up.put("bed-7", looked_at=made_up.now_ms() - 41_000)
+    made_up.put("bed-8", signal=SignalState.LOST, signal_reason="No FHR for 3 min", level=Level.NOTED)
     to_wall(page, made_up, light)
-    beds = {"team": "bed-1", "bedside": "bed-2", "look": "bed-3", "noted": "bed-21", "quiet": "bed-10"}
-    expect(page.locator(".tile[data-bed=bed-4]")).to_contain_text("Kim")
-    found: dict[str, Any] = {word: page.evaluate(CONTRAST, bed) for word, bed in beds.items()}
+    expect(page.locator(".tile[data-bed=bed-6]")).to_contain_text("Kim")
+    expect(page.locator(".tile.state-unwatched")).to_have_count(1)
+    found: dict[str, Any] = {word: page.evaluate(CONTRAST, bed) for word, bed in BY_NEED.items()}
     print(light, {word: {k: round(v, 1) for k, v in one.items()} for word, one in found.items()})
-    for bed in [*beds.values(), "bed-4", "bed-22", "bed-23"]:
-        assert page.evaluate(CONTRAST, bed)["text"] >= 4.5, bed
+    for word, one in [*found.items(), ("shelved", page.evaluate(CONTRAST, "bed-22"))]:
+        assert one["text"] >= 4.5, word
+    there = page.locator(".tile").evaluate_all("all => all.map(one => one.dataset.bed)")
+    assert [bed for bed in there if bed in BY_NEED.values()] == list(BY_NEED.values())
     if light == "night":
         out = [one["stands_out"] for one in found.values()]
         assert out == sorted(out, reverse=True)
         assert found["team"]["stands_out"] > 12
         assert found["bedside"]["stands_out"] > 8
         assert found["look"]["stands_out"] > 1.2 * found["noted"]["stands_out"]
+        for level in ("team", "bedside", "look"):
+            assert found[level]["filled"] > 5 > 2 > found[f"{level}, answered"]["filled"], level
 
 
 @pytest.mark.parametrize("light", ["day", "night"])

@@ -9,13 +9,17 @@ import sys
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.fields import encode_json
 from quietward.contracts.log import Event, decode_event
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.settings import Settings
+from quietward.contracts.stays import Arrival, Stay
+from quietward.dashboard.auth.audit import read_newest
 from quietward.dashboard.history.reader import read_policy
+from quietward.runtime.clock import now_ms
 from quietward.store.client import Store
 from tests.conftest import WAIT_S
 from tests.unit.test_page_models import NOW, SHEET, summary
@@ -70,6 +74,50 @@ async def test_the_hand_over_sheet_as_a_file(settings: Settings, ward: Ward, sto
     assert NOTICE in page
     assert all(f">{part}</h2>" in page for part in ("Situation", "Background", "Assessment", "Recommendation"))
     assert "/assets/" not in page, "it must do without a server"
+
+
+async def with_former(store: Store, ward: Ward, ended_at: int) -> Stay:
+    """A bed that nobody is in, and who was: a line of her log."""
+    shard = ward.home_of("bed-1")
+    left = Stay(NOW, "Kim", NOW, Arrival("green"), ended=ended_at, ended_by="Kim", ended_at=ended_at)
+    now = structs.replace(summary(), stay=Stay(ended_at, "Kim", ended_at), former=[left])
+    await store.hset(shard.summary, "bed-1", encode_json(now))
+    line = Event("bed-1-1", "bed-1", NOW, "care", "turned, by Kim", {"by": "Kim"}, "r1")
+    for key in (shard.log("bed-1", left.id), shard.trend("bed-1", left.id), shard.log("bed-1", now.stay_id)):
+        await store.xadd(key, {"e": encode_json(line)})
+    await store.set(ward.policy, encode_json(structs.replace(SHEET, undo_stay_s=600)))
+    return left
+
+
+async def test_the_log_of_who_has_left_is_written_and_her_record_deleted_before_its_time(
+    settings: Settings, ward: Ward, store: Store, tmp_path: Path
+) -> None:
+    left = await with_former(store, ward, now_ms() - 601_000)
+    shard = ward.home_of("bed-1")
+    found = quietward(settings, "export", "bed-1", "--log", str(tmp_path / "log.csv"), "--stay", "green")
+    assert found.returncode == 0, found.stderr
+    assert "turned, by Kim" in (tmp_path / "log.csv").read_text()
+    found = quietward(settings, "forget", "bed-1", "--stay", "green", "--by", "Ines")
+    assert found.returncode == 0, found.stderr
+    assert await store.exists(shard.log("bed-1", left.id), shard.trend("bed-1", left.id)) == 0
+    assert await store.exists(shard.log("bed-1", left.ended_at)) == 1, "of who is there now"
+    assert 0 < await store.ttl(ward.forgotten) <= 14 * 24 * 3600
+    [entry] = await read_newest(store, ward)
+    assert (entry.who, entry.what, entry.bed) == ("Ines", "forget", "bed-1")
+    again = quietward(settings, "forget", "bed-1", "--stay", "green", "--by", "Ines")
+    assert again.returncode == 2
+    assert "Nobody of that label was in bed-1" in again.stderr
+
+
+async def test_a_record_whose_leaving_can_be_undone_is_not_deleted(
+    settings: Settings, ward: Ward, store: Store
+) -> None:
+    left = await with_former(store, ward, now_ms())
+    found = quietward(settings, "forget", "bed-1", "--stay", "green", "--by", "Ines")
+    assert found.returncode == 2
+    assert "can still be undone" in found.stderr
+    assert await store.exists(ward.home_of("bed-1").log("bed-1", left.id)) == 1
+    assert await read_newest(store, ward) == []
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from quietward.contracts.commands import (
     Attend,
     Command,
     CorrectArrival,
+    Forget,
     Leave,
     Move,
     RecordCare,
@@ -23,6 +24,7 @@ from quietward.contracts.commands import (
     Shelve,
     TakeIn,
     UndoStay,
+    WardCommand,
 )
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.stays import Arrival
@@ -142,8 +144,10 @@ def test_a_viewer_may_do_nothing_and_a_nurse_may_answer_and_note(act: Command) -
     assert [why_not(role, act) == "" for role in Role] == [False, True, True]
 
 
-@pytest.mark.parametrize("act", [LIMIT, TakeIn("visitor-1", "Kim")])
-def test_only_who_is_in_charge_gives_a_bed_its_own_limits_and_takes_a_device_in(act: Command | TakeIn) -> None:
+@pytest.mark.parametrize("act", [LIMIT, TakeIn("visitor-1", "Kim"), Forget("bed-1", "Kim", 7)])
+def test_only_who_is_in_charge_gives_a_bed_its_own_limits_takes_a_device_in_and_deletes_a_record(
+    act: Command | WardCommand,
+) -> None:
     assert [why_not(role, act) == "" for role in Role] == [False, False, True]
 
 

@@ -10,7 +10,7 @@ from typing import get_args
 
 import pytest
 
-from quietward.contracts.commands import Command, TakeIn
+from quietward.contracts.commands import Command, WardCommand
 from quietward.contracts.notice import NOTICE
 from quietward.detect import rule_file
 from quietward.detect.core.measures.findings import MEASURES
@@ -77,6 +77,6 @@ def test_the_reference_names_what_the_code_has(site: Path) -> None:
     schemas = document["components"]["schemas"]
     tags = [tag for name in names for tag in schemas[name]["properties"]["type"]["enum"]]
     assert sorted(tags) == sorted(act["discriminator"]["mapping"])
-    assert sorted(tags) == sorted(one.__struct_config__.tag for one in get_args(Command | TakeIn))
+    assert sorted(tags) == sorted(one.__struct_config__.tag for one in get_args(Command | WardCommand))
     assert schemas["Acknowledge"]["required"] == ["type", "bed", "by", "flag"]
     assert json.loads((site / "reference" / "asyncapi.json").read_text())["asyncapi"] == "3.0.0"

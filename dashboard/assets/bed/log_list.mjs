@@ -18,6 +18,8 @@ export class LogList {
     this.events = [];
     this.root = make("section", "box");
     this.list = make("ol", "log");
+    this.list.tabIndex = 0; // it scrolls: not in every browser by the keyboard otherwise
+    this.list.setAttribute("aria-label", _("Log"));
     const quiet = field(_("Hide notes and suppressed alerts"), "input", { type: "checkbox" });
     this.hidesUncalled = quiet.input;
     quiet.input.addEventListener("change", () => this.draw());

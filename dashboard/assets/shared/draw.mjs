@@ -1,6 +1,6 @@
 // Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
 
-import { layout, secondLeftOf, trace } from "./geometry.mjs";
+import { layout, pxPerSecond, secondLeftOf, trace } from "./geometry.mjs";
 import { said } from "./language.mjs";
 import { LabelRows, moments } from "./moments.mjs";
 import { isOver } from "./strip.mjs";
@@ -40,6 +40,51 @@ export function secondAt(canvas, strip, clientX, minuteCm) {
   return secondLeftOf(strip.last, canvas.getBoundingClientRect().right - clientX, minuteCm);
 }
 
+/** @type {WeakMap<HTMLCanvasElement, { last: number, looks: unknown[] }>} */
+const drawn = new WeakMap();
+
+/**
+ * Draws a strip on which nothing else is drawn, but only once it would look different: by new seconds not before they
+ * have moved it by a pixel.
+ * @param {HTMLCanvasElement} canvas
+ * @param {Strip} strip
+ * @param {Drawing} drawing
+ */
+export function drawIfMoved(canvas, strip, drawing) {
+  const ratio = window.devicePixelRatio || 1;
+  const { last, rewritten, marks, trend, trend2 } = strip;
+  const looks = [canvas.clientWidth, canvas.clientHeight, ratio, light(), strip, rewritten, marks, trend, trend2, ...Object.values(drawing)];
+  const before = drawn.get(canvas);
+  const movedPx = before ? (last - before.last) * pxPerSecond(drawing.minuteCm) * ratio : 1;
+  if (movedPx < 1 && before?.looks.every((one, i) => one === looks[i])) return;
+  drawn.set(canvas, { last, looks });
+  draw(canvas, strip, drawing);
+}
+
+/** Day or night: what all colours of strips hang on. */
+function light() {
+  return document.documentElement.dataset.light ?? "";
+}
+
+/** @type {Map<string, Map<string, string>>} */
+const colours = new Map();
+
+/**
+ * The colours of the style sheet, each asked for once by day and once by night.
+ * @returns {Colour}
+ */
+function coloursNow() {
+  const now = light();
+  /** @type {Map<string, string>} */
+  const known = colours.get(now) ?? new Map();
+  colours.set(now, known);
+  return (name) => {
+    const found = known.get(name) ?? getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+    if (found) known.set(name, found); // none: the style sheet is still to come
+    return found;
+  };
+}
+
 /**
  * @param {HTMLCanvasElement} canvas
  * @param {Strip} strip
@@ -56,15 +101,7 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
     canvas.height = Math.round(height * ratio);
   }
   g.setTransform(ratio, 0, 0, ratio, 0, 0);
-  const style = getComputedStyle(canvas);
-  /** @type {Map<string, string>} */
-  const asked = new Map();
-  /** @type {Colour} */
-  const colour = (name) => {
-    const known = asked.get(name) ?? style.getPropertyValue(name).trim();
-    asked.set(name, known);
-    return known;
-  };
+  const colour = coloursNow();
   const at = layout(stripStyle(), width, height, strip.last, minuteCm, bpmPerCm);
   const { split, end, x, yFhr, yUa } = at;
 

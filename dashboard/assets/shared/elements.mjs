@@ -199,6 +199,7 @@ export function setSignalMark(svg, state, words) {
   if (svg.getAttribute("aria-label") === words && svg.dataset.state === state) return;
   svg.dataset.state = state;
   svg.setAttribute("aria-label", words);
+  svg.setAttribute("aria-hidden", String(!words)); // of an empty bed nothing is said
   const full = FULL_BARS[state] ?? 0;
   svg.querySelectorAll("rect").forEach((bar, i) => bar.classList.toggle("full", i < full));
 }

@@ -77,7 +77,7 @@ export function secondLeftOf(last, px, minuteCm) {
  * @param {Int16Array} ring
  * @param {number} start second
  * @param {number} last second
- * @param {(second: number) => number} x
+ * @param {(second: number) => number} x each second is `secondPx` wide
  * @param {(value: number) => number} y
  * @param {number} secondPx
  */
@@ -88,14 +88,18 @@ export function trace(pen, ring, start, last, x, y, secondPx) {
   let high = 0;
   const perSample = secondPx / HZ;
   const size = KEPT_S * HZ;
-  for (let i = Math.floor(start) * HZ; i < (last + 1) * HZ; i++) {
-    const value = ring[((i % size) + size) % size] ?? NONE;
+  const first = Math.floor(start) * HZ;
+  const left = x(first / HZ);
+  let place = ((first % size) + size) % size;
+  for (let i = 0; i < (last + 1) * HZ - first; i++, place++) {
+    if (place === size) place = 0;
+    const value = ring[place] ?? NONE;
     if (value === NONE) {
       isDrawing = false;
       column = NaN;
       continue;
     }
-    const at = x(i / HZ);
+    const at = left + i * perSample;
     const pixel = perSample >= 1 ? i : Math.round(at);
     if (!isDrawing) {
       pen.moveTo(at, y(value));

@@ -12,6 +12,7 @@ const NOW = "; now ";
 const SEPARATORS = [NOW, BETWEEN, ": ", ", "];
 const WEAK_LETTERS = 8; // a template with fewer of its own has no separator within what is put into it
 const PLACEHOLDER = /\{(\w+)\}/;
+const PLACEHOLDERS = new RegExp(PLACEHOLDER, "g");
 const REMEMBERED = 4096;
 const PLURALS = ["zero", "one", "two", "few", "many", "other"]; // in this order a table has its forms
 
@@ -24,6 +25,7 @@ export class Language {
     this.name = name;
     this.words = words;
     this.plurals = new Intl.PluralRules(name);
+    this.numbers = new Intl.NumberFormat(name, { useGrouping: false });
     this.forms = PLURALS.filter((form) => this.plurals.resolvedOptions().pluralCategories.some((one) => one === form));
     this.templates = templatesOf(words);
     /** @type {Map<string, string>} */
@@ -111,10 +113,10 @@ export class Language {
    * @param {Record<string, string | number>} values
    */
   fill(template, values) {
-    return template.replace(new RegExp(PLACEHOLDER, "g"), (whole, name) => {
+    return template.replace(PLACEHOLDERS, (whole, name) => {
       const value = values[name];
       if (value === undefined) return whole;
-      return typeof value === "number" ? new Intl.NumberFormat(this.name, { useGrouping: false }).format(value) : value;
+      return typeof value === "number" ? this.numbers.format(value) : value;
     });
   }
 }

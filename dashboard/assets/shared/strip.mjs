@@ -14,6 +14,7 @@ export class Strip {
     this.fhr2 = null; // of a second twin
     this.first = -1; // seconds by the bed's clock; -1: there is none yet
     this.last = -1;
+    this.rewritten = 0; // how often something of what was held has been replaced
     /** @type {StripMark[]} */
     this.marks = []; // as they come: the newest first
     /** @type {StripMark[]} */
@@ -42,6 +43,7 @@ export class Strip {
   read(view, offset, first, seconds, whole, hasSecond = false) {
     if (hasSecond) this.fhr2 ??= new Int16Array(KEPT_S * HZ).fill(NONE);
     const rings = this.fhr2 ? [this.fhr, this.ua, this.fhr2] : [this.fhr, this.ua];
+    if (whole || first <= this.last) this.rewritten += 1;
     if (whole || this.last < 0 || first > this.last + KEPT_S || first < this.first) {
       for (const ring of rings) ring.fill(NONE);
       this.first = first;

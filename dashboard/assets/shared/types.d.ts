@@ -276,7 +276,8 @@ export type Command =
   | { type: "move"; to: string }
   | { type: "correct-arrival"; arrival: Arrival }
   | { type: "undo-stay" }
-  | { type: "take-in" };
+  | { type: "take-in" }
+  | { type: "forget" };
 
 export type Edge = "start" | "end" | "undo";
 

@@ -4,8 +4,8 @@ import { _, language, N_, said } from "./language.mjs";
 
 /** @import { Card } from "./types" */
 
-/** @type {Intl.DateTimeFormatOptions} */
-const TO_THE_MINUTE = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
+const toTheMinute = clock({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+const toTheSecond = clock({ hour: "numeric", minute: "numeric", second: "numeric", hourCycle: "h23" });
 export const NO_POLICY = N_("Not possible yet: no detector has said what its policy allows.");
 
 const BETWEEN = " · "; // the parts of a bed's line
@@ -18,7 +18,7 @@ const FRESH_S = 5; // younger data need no word
  * @param {number} ms
  */
 export function timeOf(ms) {
-  return new Date(ms).toLocaleTimeString(language().name, TO_THE_MINUTE);
+  return toTheMinute(ms);
 }
 
 /**
@@ -26,7 +26,23 @@ export function timeOf(ms) {
  * @param {number} ms
  */
 export function timeOfDay(ms) {
-  return new Date(ms).toLocaleTimeString(language().name, { hourCycle: "h23" });
+  return toTheSecond(ms);
+}
+
+/**
+ * What tells a time of day in the reader's language. A format is made once: to make it costs as much as to use it often.
+ * @param {Intl.DateTimeFormatOptions} precision
+ * @returns {(ms: number) => string}
+ */
+function clock(precision) {
+  /** @type {Map<string, Intl.DateTimeFormat>} */
+  const formats = new Map();
+  return (ms) => {
+    const { name } = language();
+    const format = formats.get(name) ?? new Intl.DateTimeFormat(name, precision);
+    formats.set(name, format);
+    return format.format(ms);
+  };
 }
 
 /**

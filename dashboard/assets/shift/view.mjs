@@ -1,8 +1,9 @@
 // Shift: what happened at all beds in the last hours, what it adds up to, and what can be taken to the hand-over.
 
 import { utcOffset } from "../shared/fetch.mjs";
-import { hoursChoice, ifChanged, labelled, make, setText, statusLine } from "../shared/elements.mjs";
-import { _, said } from "../shared/language.mjs";
+import { send } from "../bedside/send.mjs";
+import { button, hoursChoice, ifChanged, labelled, make, setText, statusLine } from "../shared/elements.mjs";
+import { _, N_, said } from "../shared/language.mjs";
 import { role } from "../shared/user.mjs";
 import { plain, timeOf } from "../shared/words.mjs";
 import { RefusedTable } from "./refused.mjs";
@@ -13,12 +14,32 @@ import { legend, timeline } from "./timeline.mjs";
 
 /** @typedef {{ name: string, value: string, meaning: string }} Figure */
 /** @typedef {{ at: number, who: string, role: string, what: string, bed: string, to: string }} AuditEntry */
+/** @typedef {FormerStay & { bed: string }} Former */
 /** @typedef {{ hours: number, beds: BedShift[], figures: Figure[] }} Shift */
 
 const AGAIN_MS = 10_000;
 const HOURS = [1, 2, 4, 8, 12, 24];
 const USUAL_HOURS = 12;
 const ENTRIES_SHOWN = 40;
+/** @type {Record<string, string>} what is pressed for it */
+const DEEDS = {
+  acknowledge: N_("Acknowledge"),
+  attend: N_("Going"),
+  shelve: N_("Shelve"),
+  unshelve: N_("Unshelve"),
+  care: N_("What was done"),
+  pause: N_("Monitor off or back on"),
+  tap: N_("Contractions by hand"),
+  "own-limit": N_("This bed's limits"),
+  arrive: N_("New arrival"),
+  leave: N_("Has left"),
+  move: N_("Move to another bed"),
+  "correct-arrival": N_("Correct her details"),
+  "undo-stay": N_("Undo"),
+  "take-in": N_("Take in"),
+  forget: N_("Delete record"),
+};
+const REFUSED = ": refused"; // what the server puts behind it
 
 export default class ShiftView {
   /** @param {HTMLElement} host */
@@ -56,7 +77,8 @@ export default class ShiftView {
     const below = make("div", "shift-parts");
     this.former = make("table", "former");
     this.records = make("section", "box records");
-    this.records.append(make("h2", "", _("Records of women who have left")), this.former);
+    this.deleted = statusLine("p", "result");
+    this.records.append(make("h2", "", _("Records of women who have left")), this.former, this.deleted);
     this.records.hidden = true;
     this.refused = new RefusedTable();
     below.append(picture, sums, this.records, this.audit, this.refused.root);
@@ -129,7 +151,41 @@ export default class ShiftView {
     const stays = head.beds.flatMap(({ card }) => card.former.map((stay) => ({ bed: card.bed, ...stay })));
     stays.sort((a, b) => b.ended - a.ended);
     this.records.hidden = stays.length === 0;
-    ifChanged(this.former, stays, () => this.former.replaceChildren(...stays.map(record)));
+    const mayDelete = role() === "in charge";
+    ifChanged(this.former, [stays, mayDelete], () => {
+      this.former.replaceChildren(...stays.map((stay) => {
+        const row = record(stay);
+        if (mayDelete) row.append(this.deletion(stay));
+        return row;
+      }));
+    });
+  }
+
+  /**
+   * Deletes a record before its time: asked once more, since it cannot be undone.
+   * @param {Former} stay
+   */
+  deletion({ bed, stay, label }) {
+    const fold = make("details");
+    const title = make("summary", "", _("Delete …"));
+    title.setAttribute("aria-label", _("Delete the record of {label}, {bed}", { label: label || _("the time before any arrival"), bed }));
+    const sure = button(_("Delete for good"), "plain", () => void this.forget(bed, stay, sure));
+    fold.append(title, sure);
+    const cell = make("td");
+    cell.append(fold);
+    return cell;
+  }
+
+  /**
+   * @param {string} bed
+   * @param {number} stay
+   * @param {HTMLButtonElement} pressed
+   */
+  async forget(bed, stay, pressed) {
+    pressed.disabled = true;
+    const { trouble } = await send(bed, stay, { type: "forget" });
+    setText(this.deleted, trouble || _("The record is deleted."));
+    pressed.disabled = false;
   }
 
   close() {
@@ -141,8 +197,19 @@ export default class ShiftView {
 /** @param {AuditEntry} entry */
 function auditRow({ at, who, role: as, what, bed, to }) {
   const row = make("tr");
-  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, said(plain(what)), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
+  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, deed(what), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
   return row;
+}
+
+/**
+ * What somebody did, in words; of what was refused, that it was.
+ * @param {string} what
+ */
+function deed(what) {
+  const isRefused = what.endsWith(REFUSED);
+  const kind = isRefused ? what.slice(0, -REFUSED.length) : what;
+  const words = DEEDS[kind] ? _(DEEDS[kind]) : said(plain(kind));
+  return isRefused ? `${words}: ${_("refused")}` : words;
 }
 
 /** @param {Figure} figure */
@@ -152,7 +219,7 @@ function figure({ name, value, meaning }) {
   return one;
 }
 
-/** @param {FormerStay & { bed: string }} stay */
+/** @param {Former} stay */
 function record({ bed, stay, label, began, ended, moved_to: movedTo }) {
   const row = make("tr");
   const link = make("a", "", label || _("the time before any arrival"));

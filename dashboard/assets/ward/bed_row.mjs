@@ -1,7 +1,7 @@
 // One bed of the ward: its words, its strip, its numbers.
 
 import { Acknowledge } from "../bedside/acknowledge.mjs";
-import { draw } from "../shared/draw.mjs";
+import { drawIfMoved } from "../shared/draw.mjs";
 import { button, make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _, N_, said } from "../shared/language.mjs";
 import { LogReader } from "../shared/log_reader.mjs";
@@ -124,6 +124,6 @@ export class BedRow {
    * @param {Strip | undefined} strip
    */
   draw(card, strip) {
-    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
+    if (strip) drawIfMoved(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: options.bpm, runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null });
   }
 }

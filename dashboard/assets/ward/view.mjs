@@ -30,7 +30,7 @@ export default class WardView {
     this.dialog = new BedsideDialog(care);
     this.wall = new Wall();
     this.unexpected = new UnexpectedDevices();
-    host.append(this.unexpected.root, this.empty, this.list, this.wall.root, this.dialog.root);
+    host.append(make("h1", "spoken", _("All beds")), this.unexpected.root, this.empty, this.list, this.wall.root, this.dialog.root);
     this.spoken = "";
     this.places = "";
     this.movedAt = -Infinity;
@@ -78,6 +78,7 @@ export default class WardView {
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
     beds.forEach((card, i) => shown[i]?.show(card, card === first, isNarrow && card !== first));
+    this.list.style.setProperty("--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
     beds.forEach((card, i) => shown[i]?.draw(card, strips.get(card.bed)));
   }
 
@@ -110,7 +111,6 @@ export default class WardView {
     style.setProperty("--columns", String(columns));
     style.setProperty("--rows", String(rows));
     style.setProperty("--first-height", String(FIRST_HEIGHT));
-    style.setProperty("--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
     style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 

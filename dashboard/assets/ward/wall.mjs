@@ -1,6 +1,6 @@
 // The ward as a wall display shows it: a strip for each bed that calls, a tile for each of the others, all in large letters.
 
-import { draw } from "../shared/draw.mjs";
+import { drawIfMoved } from "../shared/draw.mjs";
 import { make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _ } from "../shared/language.mjs";
 import { options } from "../shared/options.mjs";
@@ -140,7 +140,7 @@ class Tile {
    */
   draw(card, strips, letters) {
     const strip = strips.get(card.bed);
-    if (strip) draw(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null, letters });
+    if (strip) drawIfMoved(this.canvas, strip, { minuteCm: Number(options.minute), bpmPerCm: "fit", runningFrom: card.running_from_s, runningFrom2: card.twins[1]?.running_from_s, handFrom: card.hand?.running_from_s ?? null, letters });
   }
 }
 
