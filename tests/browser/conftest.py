@@ -56,6 +56,7 @@ def screen(browser: Browser, **options: Any) -> Iterator[Page]:
         "WebSocket connection",
         "status of 503",
         "status of 422",
+        "status of 409",
         "status of 404",
         "status of 401",
         "broken on purpose",

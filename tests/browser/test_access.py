@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from quietward.contracts.notice import NOTICE
 from quietward.contracts.stays import Stay
@@ -27,7 +27,8 @@ from tests.studies import small_what_if
 
 SERIOUS = {"serious", "critical"}
 PASSWORD = "a long password"
-TABLET, DESK = {"width": 820, "height": 1180}, {"width": 1920, "height": 1080}
+TABLET: ViewportSize = {"width": 820, "height": 1180}
+DESK: ViewportSize = {"width": 1920, "height": 1080}
 
 
 def violations(page: Page, *rules: str) -> list[tuple[str, str, str]]:

@@ -215,8 +215,8 @@ def test_by_night_the_worst_is_the_brightest(page: Page, made_up: MadeUpWard, li
         assert found["team"]["stands_out"] > 12
         assert found["bedside"]["stands_out"] > 8
         assert found["look"]["stands_out"] > 1.2 * found["noted"]["stands_out"]
-        for level in ("team", "bedside", "look"):
-            assert found[level]["filled"] > 5 > 2 > found[f"{level}, answered"]["filled"], level
+        for word in ("team", "bedside", "look"):
+            assert found[word]["filled"] > 5 > 2 > found[f"{word}, answered"]["filled"], word
 
 
 @pytest.mark.parametrize("light", ["day", "night"])

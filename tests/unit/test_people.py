@@ -1,8 +1,10 @@
 """People, roles, passwords and sessions of the page."""
 
+import re
 import stat
 import traceback
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from hypothesis import given
@@ -142,6 +144,12 @@ def test_a_short_password_is_refused() -> None:
 @pytest.mark.parametrize("act", ACTS)
 def test_a_viewer_may_do_nothing_and_a_nurse_may_answer_and_note(act: Command) -> None:
     assert [why_not(role, act) == "" for role in Role] == [False, True, True]
+
+
+def test_the_audit_log_has_words_for_everything_that_is_done() -> None:
+    page = (Path(__file__).parents[2] / "dashboard" / "assets" / "shift" / "view.mjs").read_text()
+    named = re.findall(r'^  "?([a-z-]+)"?: N_', page.partition("const DEEDS = {")[2].partition("};")[0], re.MULTILINE)
+    assert sorted(named) == sorted(one.__struct_config__.tag for one in get_args(Command | WardCommand))
 
 
 @pytest.mark.parametrize("act", [LIMIT, TakeIn("visitor-1", "Kim"), Forget("bed-1", "Kim", 7)])
